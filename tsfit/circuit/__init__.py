@@ -1,0 +1,1 @@
+"""The kernel: one lumped circuit, many loads. Vectorised, pure, no input or output."""

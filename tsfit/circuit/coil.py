@@ -1,0 +1,133 @@
+"""Blocked impedance of the voice coil, without the DC resistance Re.
+
+Which one: ``simple`` for a first look below a few times resonance; ``ladder-2`` for most woofers up to 1-2 kHz;
+``ladder-3`` for wide ranges; ``power-law`` when one straight line of slope n on a log plot is enough;
+``semi-inductance`` for coils in thick iron; ``four-exponent`` as a description only (it need not be causal).
+
+Every model is a function of ``s = jω`` (shape ``(n_freq,)``) and of its named parameters (shape ``(..., 1)``),
+with its analytic derivatives. Sources: Leach, JAES 50(6), 2002; Wright, JAES 38(10), 1990; Vanderkooy, JAES 37(3), 1989;
+Thorborg & Futtrup, JAES 59(9), 2011 (which also splits Re; that split is not modelled here).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complexfloating[Any, Any]]
+Values = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """Name, SI unit and meaning of one model parameter."""
+
+    name: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class CoilModel:
+    """One blocked-impedance model.
+
+    Attributes
+    ----------
+    parameters : tuple of Parameter
+        What it needs, in SI units; all positive.
+    evaluate : callable
+        ``evaluate(s, values) -> (z, gradient)``: blocked impedance in ohm, shape ``(..., n_freq)``, and the derivative by
+        each parameter's name.
+    """
+
+    name: str
+    parameters: tuple[Parameter, ...]
+    evaluate: Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]
+
+
+def _rung(s: Complex, inductance: Any, resistance: Any) -> tuple[Complex, Complex, Complex]:
+    """Inductor in parallel with a resistor, and its derivatives by both."""
+    total = resistance + s * inductance
+    return s * inductance * resistance / total, s * (resistance / total) ** 2, (s * inductance / total) ** 2
+
+
+def _ladder(rungs: tuple[int, ...]) -> Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]:
+    def evaluate(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
+        z = s * p["Le"]
+        gradient: dict[str, Complex] = {"Le": s}
+        for k in rungs:
+            rung, gradient[f"L{k}"], gradient[f"R{k}"] = _rung(s, p[f"L{k}"], p[f"R{k}"])
+            z = z + rung
+        return z, gradient
+
+    return evaluate
+
+
+def _power_law(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
+    power = s ** p["n"]
+    return p["K"] * power, {"K": power, "n": p["K"] * power * np.log(s)}
+
+
+def _four_exponent(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
+    omega = s.imag
+    real, imaginary = omega ** p["Xr"], 1j * omega ** p["Xx"]
+    log = np.log(omega)
+    gradient = {"Kr": real + 0j, "Xr": p["Kr"] * real * log + 0j, "Kx": imaginary, "Xx": p["Kx"] * imaginary * log}
+    return p["Kr"] * real + p["Kx"] * imaginary, gradient
+
+
+def _semi_inductance(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
+    root = np.sqrt(s)
+    z = 1.0 / (1.0 / (s * p["Le"]) + 1.0 / (p["Kss"] * root) + 1.0 / p["Rss"])
+    gradient = {
+        "Leb": s,
+        "Le": (z / p["Le"]) ** 2 / s,
+        "Kss": (z / p["Kss"]) ** 2 / root,
+        "Rss": (z / p["Rss"]) ** 2,
+    }
+    return s * p["Leb"] + z, gradient
+
+
+def _rung_parameters(k: int) -> tuple[Parameter, Parameter]:
+    return Parameter(f"L{k}", "H", f"inductance of rung {k}"), Parameter(f"R{k}", "ohm", f"loss resistance of rung {k}")
+
+
+_LE = Parameter("Le", "H", "voice-coil inductance in series")
+
+COIL_MODELS: dict[str, CoilModel] = {
+    model.name: model
+    for model in (
+        CoilModel("simple", (_LE,), _ladder(())),
+        CoilModel("ladder-2", (_LE, *_rung_parameters(2)), _ladder((2,))),
+        CoilModel("ladder-3", (_LE, *_rung_parameters(2), *_rung_parameters(3)), _ladder((2, 3))),
+        CoilModel(
+            "power-law",
+            (Parameter("K", "ohm·s^n", "magnitude at 1 rad/s"), Parameter("n", "1", "exponent, 0.5 to 1")),
+            _power_law,
+        ),
+        CoilModel(
+            "four-exponent",
+            (
+                Parameter("Kr", "ohm·s^Xr", "resistive magnitude at 1 rad/s"),
+                Parameter("Xr", "1", "resistive exponent"),
+                Parameter("Kx", "ohm·s^Xx", "reactive magnitude at 1 rad/s"),
+                Parameter("Xx", "1", "reactive exponent"),
+            ),
+            _four_exponent,
+        ),
+        CoilModel(
+            "semi-inductance",
+            (
+                Parameter("Leb", "H", "inductance outside the iron, in series"),
+                Parameter("Le", "H", "inductance of the coil in the iron"),
+                Parameter("Kss", "ohm·s^0.5", "semi-inductance of the eddy-current path"),
+                Parameter("Rss", "ohm", "resistance of the shorting path"),
+            ),
+            _semi_inductance,
+        ),
+    )
+}

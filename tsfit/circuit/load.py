@@ -1,0 +1,234 @@
+"""What the cone works against: nothing but air, an added mass, a baffle, a box.
+
+A box is an acoustic network behind the cone (Small, JAES 20(10), 1972; 21(5-8), 1973; 22(8-9), 1974)::
+
+    1/Zrear = 1/(R_AB + 1/(s C_AB)) + G_AL + 1/(R_AP + s M_AP [+ 1/(s C_AP) with a passive radiator])
+
+with box compliance C_AB, absorption R_AB, leak conductance G_AL = 1/R_AL, port or passive-radiator mass M_AP, its loss R_AP
+and compliance C_AP. SI acoustic units: m³/Pa, Pa·s/m³, kg/m⁴. Every value may be an array of parameter sets ``(...)``.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tsfit.air import REFERENCE_AIR, Air
+from tsfit.circuit.coil import Complex
+
+FLANGED_END = 8.0 / (3.0 * math.pi)
+"""End correction of a flanged opening per radius, 0.8488 (low-frequency piston in a baffle)."""
+FREE_END = 0.6133
+"""End correction of a free opening per radius (Levine & Schwinger, 1948)."""
+
+LOAD_PARAMETERS = (
+    "added_mass",
+    "compliance",
+    "absorption",
+    "leak_conductance",
+    "port_mass",
+    "port_resistance",
+    "passive_compliance",
+)
+
+
+@dataclass(frozen=True)
+class Load:
+    """Acoustic load of one driver. Use the functions below rather than the bare constructor.
+
+    Attributes
+    ----------
+    added_mass : float or array (...)
+        Mass that moves with the cone beyond Mms, kg: a bench mass, or the change of air load.
+    compliance : float or array (...) or None
+        C_AB, m³/Pa; None when there is no box.
+    absorption, leak_conductance, port_resistance : float or array (...)
+        R_AB (Pa·s/m³), G_AL (m³/(Pa·s)), R_AP (Pa·s/m³).
+    port_mass, passive_compliance : float or array (...) or None
+        M_AP (kg/m⁴) and C_AP (m³/Pa); None where absent.
+    baffled : bool
+        False when front and back radiate into the same air and cancel far away.
+    """
+
+    added_mass: Any = 0.0
+    compliance: Any = None
+    absorption: Any = 0.0
+    leak_conductance: Any = 0.0
+    port_mass: Any = None
+    port_resistance: Any = 0.0
+    passive_compliance: Any = None
+    baffled: bool = True
+
+    def parameters(self) -> dict[str, Any]:
+        """Return the values that are present, by name."""
+        return {name: value for name in LOAD_PARAMETERS if (value := getattr(self, name)) is not None}
+
+
+@dataclass(frozen=True)
+class Branches:
+    """Admittances behind the cone, shape ``(..., n_freq)``, in m³/(Pa·s): box air, leak, port or passive radiator."""
+
+    box: Complex
+    leak: Any
+    port: Complex | float
+
+    @property
+    def impedance(self) -> Complex:
+        """Zrear, Pa·s/m³."""
+        return np.asarray(1.0 / (self.box + self.leak + self.port))
+
+
+def _column(value: Any) -> Any:
+    """Give a parameter set a trailing axis for frequency; leave scalars alone."""
+    return np.asarray(value)[..., np.newaxis] if np.ndim(value) else value
+
+
+def branches(s: Complex, load: Load) -> Branches | None:
+    """Evaluate the network behind the cone; None when there is no box."""
+    if load.compliance is None:
+        return None
+    box = 1.0 / (_column(load.absorption) + 1.0 / (s * _column(load.compliance)))
+    port: Complex | float = 0.0
+    if load.port_mass is not None:
+        series = _column(load.port_resistance) + s * _column(load.port_mass)
+        if load.passive_compliance is not None:
+            series = series + 1.0 / (s * _column(load.passive_compliance))
+        port = 1.0 / series
+    return Branches(box, _column(load.leak_conductance), port)
+
+
+def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
+    """Return the derivative of Zrear by each acoustic parameter present, shape ``(..., n_freq)``."""
+    squared = -(net.impedance**2)
+    gradient = {
+        "compliance": squared * (net.box / _column(load.compliance)) ** 2 / s,
+        "absorption": -squared * net.box**2,
+        "leak_conductance": squared * np.ones_like(s),
+    }
+    if load.port_mass is not None:
+        gradient["port_mass"] = -squared * s * net.port**2
+        gradient["port_resistance"] = -squared * net.port**2
+        if load.passive_compliance is not None:
+            gradient["passive_compliance"] = squared * (net.port / _column(load.passive_compliance)) ** 2 / s
+    return gradient
+
+
+def piston_radius(area: Any) -> Any:
+    """Radius (m) of a round piston of effective area `area` (m²)."""
+    return np.sqrt(np.asarray(area) / math.pi)
+
+
+def air_load_change(area: Any, air: Air = REFERENCE_AIR) -> Any:
+    """Mass (kg) that a cone gains from free air to an infinite baffle, area in m².
+
+    Free disc, both sides together (8/3)ρa³; in a baffle (8/3)ρa³ per side, low ka (Lamb; Beranek).
+    """
+    return 8.0 / 3.0 * air.density * piston_radius(area) ** 3
+
+
+def free_air() -> Load:
+    """Return the bench state that defines Mms: front and back open, air load of a free disc included in Mms."""
+    return Load(baffled=False)
+
+
+def added_mass(mass: Any) -> Load:
+    """Free air with `mass` (kg) fixed to the cone."""
+    return Load(added_mass=mass, baffled=False)
+
+
+def infinite_baffle(area: Any, air: Air = REFERENCE_AIR, air_load: Any = 1.0) -> Load:
+    """Return the load of an infinite baffle; `air_load` scales the change of air load (0 leaves it out)."""
+    return Load(added_mass=air_load * air_load_change(area, air))
+
+
+def box_compliance(volume: Any, air: Air = REFERENCE_AIR) -> Any:
+    """C_AB = V/(ρc²) in m³/Pa for a volume in m³. Filling is a larger volume, up to 1.4 times."""
+    return np.asarray(volume) / air.stiffness
+
+
+def _losses(compliance: Any, omega: Any, leak_q: Any, absorption_q: Any) -> dict[str, Any]:
+    """Small's loss factors at ω: Q_L = ω C_AB R_AL, Q_A = 1/(ω C_AB R_AB)."""
+    return {
+        "leak_conductance": omega * compliance / np.asarray(leak_q),
+        "absorption": 1.0 / (omega * compliance * np.asarray(absorption_q)),
+    }
+
+
+def closed_box(
+    volume: Any,
+    air: Air = REFERENCE_AIR,
+    *,
+    resonance: Any = None,
+    leak_q: Any = math.inf,
+    absorption_q: Any = math.inf,
+    added_mass: Any = 0.0,
+) -> Load:
+    """Closed box of `volume` (m³); the loss factors hold at `resonance` (Hz), which they need."""
+    compliance = box_compliance(volume, air)
+    losses = {} if resonance is None else _losses(compliance, 2 * math.pi * np.asarray(resonance), leak_q, absorption_q)
+    return Load(added_mass=added_mass, compliance=compliance, **losses)
+
+
+def vented_box(
+    volume: Any,
+    tuning: Any,
+    air: Air = REFERENCE_AIR,
+    *,
+    leak_q: Any = math.inf,
+    absorption_q: Any = math.inf,
+    port_q: Any = math.inf,
+    added_mass: Any = 0.0,
+) -> Load:
+    """Vented box of `volume` (m³) tuned to `tuning` (Hz), with Small's Q_L, Q_A and Q_P at the tuning."""
+    compliance = box_compliance(volume, air)
+    omega = 2 * math.pi * np.asarray(tuning)
+    return Load(
+        added_mass=added_mass,
+        compliance=compliance,
+        port_mass=1.0 / (omega**2 * compliance),
+        port_resistance=1.0 / (omega * compliance * np.asarray(port_q)),
+        **_losses(compliance, omega, leak_q, absorption_q),
+    )
+
+
+def passive_radiator_box(
+    volume: Any,
+    mass: Any,
+    area: Any,
+    passive_compliance: Any,
+    air: Air = REFERENCE_AIR,
+    *,
+    resistance: Any = 0.0,
+    leak_q: Any = math.inf,
+    absorption_q: Any = math.inf,
+    added_mass: Any = 0.0,
+) -> Load:
+    """Box with a passive radiator of moving `mass` (kg), `area` (m²), compliance (m/N) and `resistance` (N·s/m).
+
+    The loss factors of the box hold at the tuning: the radiator's mass against box air and its own compliance.
+    """
+    compliance = box_compliance(volume, air)
+    squared = np.asarray(area) ** 2
+    acoustic_mass, acoustic_compliance = np.asarray(mass) / squared, np.asarray(passive_compliance) * squared
+    omega = np.sqrt((1.0 / compliance + 1.0 / acoustic_compliance) / acoustic_mass)
+    return Load(
+        added_mass=added_mass,
+        compliance=compliance,
+        port_mass=acoustic_mass,
+        port_resistance=np.asarray(resistance) / squared,
+        passive_compliance=acoustic_compliance,
+        **_losses(compliance, omega, leak_q, absorption_q),
+    )
+
+
+def port_mass(length: Any, radius: Any, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Any:
+    """Acoustic mass (kg/m⁴) of a round tube: M_AP = ρ(L + ends·a)/(πa²)."""
+    return air.density * (np.asarray(length) + ends * np.asarray(radius)) / (math.pi * np.asarray(radius) ** 2)
+
+
+def port_length(mass: Any, radius: Any, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Any:
+    """Length (m) of the round tube that has acoustic mass `mass`; negative when no tube is short enough."""
+    return np.asarray(mass) * math.pi * np.asarray(radius) ** 2 / air.density - ends * np.asarray(radius)

@@ -1,0 +1,242 @@
+"""The driver: Thiele-Small parameters, the physical values behind them, and the formulas that join the two.
+
+All SI. Formulas: Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20(5), 1972. They accept floats and arrays
+that broadcast. The T/S set (Re, Fs, Qms, Qes) is what one free-air sweep can tell; Mms and Sd complete it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tsfit.air import REFERENCE_AIR, Air
+from tsfit.errors import TsfitError
+
+REFERENCE_PRESSURE = 20e-6
+COPPER_PER_K = 0.00393
+"""Temperature coefficient of copper at 20 °C, 1/K (IEC 60028)."""
+
+
+def compliance(fs: Any, mms: Any) -> Any:
+    """Cms = 1/((2π Fs)² Mms), m/N; also Mms from Cms, kg, by symmetry."""
+    return 1.0 / ((2.0 * math.pi * fs) ** 2 * mms)
+
+
+def resonance(mms: Any, cms: Any) -> Any:
+    """Fs = 1/(2π √(Mms Cms)), Hz."""
+    return 1.0 / (2.0 * math.pi * np.sqrt(mms * cms))
+
+
+def mechanical_resistance(fs: Any, mms: Any, qms: Any) -> Any:
+    """Rms = ωs Mms/Qms, N·s/m; also Qms from Rms, by symmetry."""
+    return 2.0 * math.pi * fs * mms / qms
+
+
+def force_factor(fs: Any, mms: Any, re: Any, qes: Any) -> Any:
+    """Bl = √(ωs Mms Re/Qes), T·m."""
+    return np.sqrt(2.0 * math.pi * fs * mms * re / qes)
+
+
+def electrical_q(fs: Any, mms: Any, re: Any, bl: Any) -> Any:
+    """Qes = ωs Mms Re/Bl²."""
+    return 2.0 * math.pi * fs * mms * re / bl**2
+
+
+def total_q(qms: Any, qes: Any) -> Any:
+    """Qts = Qms Qes/(Qms + Qes)."""
+    return qms * qes / (qms + qes)
+
+
+def other_q(qts: Any, q: Any) -> Any:
+    """Qms from Qts and Qes, or Qes from Qts and Qms."""
+    return qts * q / (q - qts)
+
+
+def equivalent_volume(cms: Any, sd: Any, air: Air = REFERENCE_AIR) -> Any:
+    """Vas = ρc² Sd² Cms, m³, in the stated air."""
+    return air.stiffness * sd**2 * cms
+
+
+def efficiency(fs: Any, vas: Any, qes: Any, air: Air = REFERENCE_AIR) -> Any:
+    """Reference efficiency η0 = (4π²/c³) Fs³ Vas/Qes (half space)."""
+    return 4.0 * math.pi**2 / air.sound_speed**3 * fs**3 * vas / qes
+
+
+def sensitivity_1w(eta0: Any, air: Air = REFERENCE_AIR) -> Any:
+    """Level in dB at 1 W into Re, 1 m, half space: 10·lg(η0 ρc/(2π pref²))."""
+    return 10.0 * np.log10(eta0 * air.density * air.sound_speed / (2.0 * math.pi * REFERENCE_PRESSURE**2))
+
+
+def sensitivity_2v83(eta0: Any, re: Any, air: Air = REFERENCE_AIR) -> Any:
+    """Level in dB at 2.83 V (√8 V), 1 m, half space: the 1 W level plus 10·lg(8/Re)."""
+    return sensitivity_1w(eta0, air) + 10.0 * np.log10(8.0 / re)
+
+
+def closed_box_volume(vas: Any, qts: Any, qtc: Any) -> Any:
+    """Net volume, m³, in which the lossless closed box has Qtc = Qts √(1 + Vas/Vb)."""
+    return vas / ((qtc / qts) ** 2 - 1.0)
+
+
+def closed_box_ratio(vas: Any, volume: Any) -> Any:
+    """√(1 + Vas/Vb) = fc/Fs = Qtc/Qts of the lossless closed box."""
+    return np.sqrt(1.0 + vas / volume)
+
+
+@dataclass(frozen=True)
+class Relation:
+    """One formula that gives `figure` from the figures `needs`."""
+
+    figure: str
+    needs: tuple[str, ...]
+    formula: Callable[..., Any]
+
+
+RELATIONS: tuple[Relation, ...] = (
+    Relation("Sd", ("diameter",), lambda d: math.pi / 4.0 * d**2),
+    Relation("Fs", ("Mms", "Cms"), resonance),
+    Relation("Cms", ("Fs", "Mms"), compliance),
+    Relation("Mms", ("Fs", "Cms"), compliance),
+    Relation("Cms", ("Vas", "Sd"), lambda vas, sd: vas / (REFERENCE_AIR.stiffness * sd**2)),
+    Relation("Qts", ("Qms", "Qes"), total_q),
+    Relation("Qes", ("Fs", "Mms", "Re", "Bl"), electrical_q),
+    Relation("Qms", ("Fs", "Mms", "Rms"), mechanical_resistance),
+    Relation("Qes", ("Qts", "Qms"), other_q),
+    Relation("Qms", ("Qts", "Qes"), other_q),
+    Relation("Mms", ("Fs", "Re", "Qes", "Bl"), lambda fs, re, qes, bl: qes * bl**2 / (2.0 * math.pi * fs * re)),
+    Relation("Rms", ("Fs", "Mms", "Qms"), mechanical_resistance),
+    Relation("Bl", ("Fs", "Mms", "Re", "Qes"), force_factor),
+    Relation("Sd", ("Vas", "Cms"), lambda vas, cms: np.sqrt(vas / (REFERENCE_AIR.stiffness * cms))),
+    Relation("Vas", ("Cms", "Sd"), equivalent_volume),
+    Relation("eta0", ("Fs", "Vas", "Qes"), efficiency),
+    Relation("sensitivity_1W", ("eta0",), sensitivity_1w),
+    Relation("sensitivity_2V83", ("eta0", "Re"), sensitivity_2v83),
+    Relation("EBP", ("Fs", "Qes"), lambda fs, qes: fs / qes),
+)
+"""Everything a datasheet prints that follows from something else it prints, at reference air."""
+
+
+def complete(figures: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `figures` (SI values by name) with all that the relations can add; given values are kept as they are."""
+    known = dict(figures)
+    found = True
+    while found:
+        found = False
+        for relation in RELATIONS:
+            if relation.figure not in known and all(name in known for name in relation.needs):
+                known[relation.figure] = relation.formula(*(known[name] for name in relation.needs))
+                found = True
+    return known
+
+
+@dataclass(frozen=True)
+class Driver:
+    """One driver, SI units.
+
+    Attributes
+    ----------
+    Re : ohm; Fs : Hz; Qms, Qes : 1
+    Mms : kg with the free-air air load, None when only free air was measured
+    Sd : m², None when unknown
+    coil, suspension : names of the circuit models
+    coil_values, suspension_values : their parameters, by name
+    air : the air to which Vas and efficiency refer
+    Xmax : one-way peak travel, m; Pe : rated power, W; None when unknown
+    """
+
+    name: str
+    Re: float
+    Fs: float
+    Qms: float
+    Qes: float
+    Mms: float | None = None
+    Sd: float | None = None
+    coil: str = "simple"
+    coil_values: Mapping[str, float] = field(default_factory=lambda: {"Le": 0.0})
+    suspension: str = "ideal"
+    suspension_values: Mapping[str, float] = field(default_factory=dict)
+    serial: str | None = None
+    air: Air = REFERENCE_AIR
+    Xmax: float | None = None
+    Pe: float | None = None
+
+    def _need(self, name: str) -> float:
+        value = getattr(self, name)
+        if value is None:
+            remedy = {
+                "Mms": "measure an added mass or a closed box as a second state, or give Mms",
+                "Sd": "give effective_diameter_cm or sd_cm2",
+            }[name]
+            raise TsfitError(f"{self.name}: {name} is not known; {remedy}.", code="incomplete_driver")
+        return float(value)
+
+    @property
+    def Qts(self) -> float:  # noqa: N802
+        """Total Q."""
+        return float(total_q(self.Qms, self.Qes))
+
+    @property
+    def Cms(self) -> float:  # noqa: N802
+        """Compliance at resonance, m/N."""
+        return float(compliance(self.Fs, self._need("Mms")))
+
+    @property
+    def Rms(self) -> float:  # noqa: N802
+        """Mechanical resistance at resonance, N·s/m."""
+        return float(mechanical_resistance(self.Fs, self._need("Mms"), self.Qms))
+
+    @property
+    def Bl(self) -> float:  # noqa: N802
+        """Force factor, T·m."""
+        return float(force_factor(self.Fs, self._need("Mms"), self.Re, self.Qes))
+
+    @property
+    def Vas(self) -> float:  # noqa: N802
+        """Equivalent volume, m³, in `air`."""
+        return float(equivalent_volume(self.Cms, self._need("Sd"), self.air))
+
+    @property
+    def eta0(self) -> float:
+        """Reference efficiency."""
+        return float(efficiency(self.Fs, self.Vas, self.Qes, self.air))
+
+    def values(self) -> dict[str, float]:
+        """Return the SI values that the circuit asks for (Re, Bl, Mms, Cms, Rms, Sd, coil and suspension terms)."""
+        return {
+            "Re": self.Re,
+            "Bl": self.Bl,
+            "Mms": self._need("Mms"),
+            "Cms": self.Cms,
+            "Rms": self.Rms,
+            "Sd": self._need("Sd"),
+            **self.coil_values,
+            **self.suspension_values,
+        }
+
+
+def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) -> Driver:
+    """Build a driver with a simple coil from SI figures in any complete set.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` when something needed can neither be read nor derived; names what is missing and `where`.
+    """
+    known = complete(figures)
+    missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
+    if missing:
+        raise TsfitError(
+            f"{where}: {', '.join(missing)} cannot be had from the figures given; add {missing[0]} or figures it follows from.",
+            code="incomplete_driver",
+            file=where,
+        )
+    return Driver(
+        name=name,
+        **{figure: float(known[figure]) for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")},
+        coil_values={"Le": float(known.get("Le", 0.0))},
+        Xmax=known.get("Xmax"),
+        Pe=known.get("Pe"),
+    )

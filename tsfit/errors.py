@@ -1,0 +1,33 @@
+"""The one family of errors that a user may meet.
+
+Raise `TsfitError` with a sentence that names the file or flag, says what is wrong with it, and what to do.
+The command line prints that sentence and exits with 2; nothing else may reach a user.
+"""
+
+from __future__ import annotations
+
+import os
+
+
+class TsfitError(Exception):
+    """A job that cannot be done, said in one sentence.
+
+    Parameters
+    ----------
+    message : str
+        One sentence: the place, what is wrong there, the remedy.
+    code : str
+        Short machine word for the cause, such as ``"clipping"`` or ``"wrong_key"``.
+    file : str or path, optional
+        The file that is at fault, if one is.
+    """
+
+    def __init__(self, message: str, *, code: str, file: str | os.PathLike[str] | None = None) -> None:
+        super().__init__(message)
+        self.message = message
+        self.code = code
+        self.file = None if file is None else os.fspath(file)
+
+    def to_dict(self) -> dict[str, dict[str, str | None]]:
+        """Return the fixed machine form ``{"error": {"code", "message", "file"}}``."""
+        return {"error": {"code": self.code, "message": self.message, "file": self.file}}

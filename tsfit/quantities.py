@@ -1,0 +1,123 @@
+"""Units at the edges: what a person or a datasheet writes, to SI and back.
+
+A printed value keeps its digits: "8.2 ft^3" is 0.2322 m³ within half of its last digit. Units are those that datasheets
+and benches use; the parsing is pint's, on a registry of our own that knows nothing else, so a slip is not read as an exotic unit.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+
+from tsfit.errors import TsfitError
+
+UNIT_DEFINITIONS = """
+micro- = 1e-6 = µ- = μ- = u-
+milli- = 1e-3 = m-
+centi- = 1e-2 = c-
+deci- = 1e-1 = d-
+kilo- = 1e3 = k-
+metre = [length] = m
+gram = [mass] = g
+second = [time] = s
+ampere = [current] = A
+kelvin = [temperature] = K
+decibel = [level] = dB
+inch = 0.0254 * metre = in
+foot = 12 * inch = ft
+litre = 1e-3 * metre ** 3 = l = L = liter
+cc = 1e-6 * metre ** 3
+ounce = 28.349523125 * gram = oz
+pound = 16 * ounce = lb
+newton = kilogram * metre / second ** 2 = N
+pascal = newton / metre ** 2 = Pa
+watt = newton * metre / second = W
+volt = watt / ampere = V
+ohm = volt / ampere = Ω = Ohm
+henry = ohm * second = H
+tesla = newton / ampere / metre = T
+Tm = tesla * metre
+Ns = newton * second
+hertz = 1 / second = Hz
+"""
+
+SI_UNITS: dict[str, str] = {
+    "Re": "ohm", "Znom": "ohm", "Fs": "Hz", "Qms": "", "Qes": "", "Qts": "", "Vas": "m^3", "Mms": "kg", "Cms": "m/N",
+    "Rms": "N*s/m", "Bl": "T*m", "Le": "H", "Sd": "m^2", "diameter": "m", "Xmax": "m", "Pe": "W", "Ppeak": "W",
+    "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "EBP": "Hz", "eta0": "", "Le_1kHz": "H",
+}  # fmt: skip
+"""SI unit of every figure that a datasheet or a fit names; "" for a plain number."""
+
+_NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+
+
+@dataclass(frozen=True)
+class Printed:
+    """A value as printed: SI value, half of its last printed digit in SI, and the text."""
+
+    value: float
+    half_digit: float
+    text: str
+
+
+@cache
+def _registry() -> Any:
+    import pint
+
+    registry = pint.UnitRegistry(None)
+    registry.load_definitions(UNIT_DEFINITIONS.strip().splitlines())
+    return registry
+
+
+def _unit(text: str) -> Any:
+    plain = text.replace("²", "^2").replace("³", "^3").replace("·", "*").replace("⋅", "*").replace("Ω", "ohm")
+    plain = plain.replace("−", "-").replace("^", "**")
+    return _registry().parse_units(plain)
+
+
+def scale_to_si(unit: str, si: str, where: str) -> float:
+    """Return the factor from `unit` to the SI unit `si`.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_unit`` when `unit` is unknown or of another dimension; the sentence starts with `where`.
+    """
+    try:
+        return float(_registry().Quantity(1.0, _unit(unit)).to(_unit(si)).magnitude)
+    except Exception as error:
+        wanted = f"a unit of {si}" if si else "a plain number"
+        raise TsfitError(f"{where}: unit {unit!r} does not fit here; write {wanted}.", code="wrong_unit") from error
+
+
+def parse_printed(text: str | float, si: str, where: str) -> Printed:
+    """Read "8.2 ft^3", "0,21 mm/N" or a bare number of a figure that has no unit.
+
+    Parameters
+    ----------
+    text : str or float
+        Number and unit as printed; decimal point or comma. A bare float counts with the digits Python shows.
+    si : str
+        SI unit of the figure, "" for a plain number.
+    where : str
+        File and key, for the sentence of an error.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` (no number), ``wrong_unit`` (missing, unknown or of another dimension).
+    """
+    match = _NUMBER.match(str(text))
+    if match is None:
+        example = f'"12.3 {si}"' if si else '"0.38"'
+        raise TsfitError(f"{where}: {text!r} is not a number with its unit; write it like {example}.", code="wrong_value")
+    number, unit = match.group(1).replace(",", "."), match.group(2)
+    if si and not unit:
+        raise TsfitError(f'{where}: {text!r} has no unit; write it like "{number} {si}".', code="wrong_unit")
+    factor = scale_to_si(unit, si, where) if unit or si else 1.0
+    mantissa, _, exponent = number.lower().partition("e")
+    decimals = len(mantissa.partition(".")[2])
+    last = 10.0 ** (int(exponent or 0) - decimals)
+    return Printed(float(number) * factor, 0.5 * last * factor, str(text))

@@ -1,0 +1,151 @@
+"""The plain records that pass between the wings: a curve, the state it was taken in, what a fit found.
+
+Nothing here computes physics; capture makes curves, fitting makes results, check, box, figures and report read them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.air import REFERENCE_AIR, Air
+from tsfit.driver import Driver
+
+Severity = Literal["refuse", "warn", "note"]
+StateKind = Literal["free air", "added mass", "closed box", "infinite baffle"]
+Wiring = Literal["series", "parallel", "one coil"]
+
+
+@dataclass(frozen=True)
+class QualityNote:
+    """One remark on a sweep or a fit: a machine word, how grave, one sentence, and which sweep (None: the whole fit)."""
+
+    code: str
+    severity: Severity
+    message: str
+    sweep: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {"sweep": self.sweep, "code": self.code, "severity": self.severity, "message": self.message}
+
+
+@dataclass(frozen=True)
+class ImpedanceCurve:
+    """Impedance against frequency, with its noise and the directions in which it may be wrong as a whole.
+
+    Attributes
+    ----------
+    frequency_hz : (n,) float, increasing
+    impedance_ohm : (n,) complex
+    variance_ohm2 : (n,) float or None
+        E|δZ|², real and imaginary part together; independent from point to point. None when the source says nothing.
+    systematic : dict of (n,) complex
+        Change of Z for one standard uncertainty of an input that all points share (reference resistor, a known resistor of
+        the calibration, …), by name. Curves of one rig use the same name for the same cause.
+    source : str
+        File or description, for messages.
+    notes : tuple of QualityNote
+    provenance : dict
+        Hashes, rig, calibration, settings.
+    """
+
+    frequency_hz: NDArray[np.float64]
+    impedance_ohm: NDArray[np.complex128]
+    variance_ohm2: NDArray[np.float64] | None = None
+    systematic: Mapping[str, NDArray[np.complex128]] = field(default_factory=dict)
+    source: str = ""
+    notes: tuple[QualityNote, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class State:
+    """In which state of the driver a sweep was taken. SI; the uncertainties are standard uncertainties.
+
+    Attributes
+    ----------
+    kind : "free air", "added mass" (needs mass), "closed box" (needs volume) or "infinite baffle"
+    mass, mass_uncertainty : kg
+    volume, volume_uncertainty : m³, net of the driver
+    wiring : of dual coils, None for a single coil
+    coil_temperature_c : °C, None when not read
+    air : ambient air during the sweep
+    """
+
+    kind: StateKind = "free air"
+    mass: float | None = None
+    mass_uncertainty: float | None = None
+    volume: float | None = None
+    volume_uncertainty: float | None = None
+    wiring: Wiring | None = None
+    coil_temperature_c: float | None = None
+    air: Air = REFERENCE_AIR
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its standard uncertainty and 95 % interval, in the stated SI unit."""
+
+    value: float
+    stdev: float
+    interval95: tuple[float, float]
+    unit: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
+
+
+@dataclass(frozen=True)
+class FittedState:
+    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there.
+
+    Attributes
+    ----------
+    curve : ImpedanceCurve
+    state : State
+    used : (n,) bool
+    fitted_ohm : (n,) complex
+    sigma_ohm : (n,) float, standard deviation of each of real and imaginary part, noise and model floor together
+    """
+
+    curve: ImpedanceCurve
+    state: State
+    used: NDArray[np.bool_]
+    fitted_ohm: NDArray[np.complex128]
+    sigma_ohm: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """What a fit found.
+
+    Attributes
+    ----------
+    driver : Driver
+        The best estimate, ready for the circuit.
+    parameters : dict of Estimate
+        By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz) and by the
+        name of each coil and suspension term. What the states could not tell is absent.
+    correlation_names, correlation : tuple of str, (k, k) float
+    quality : tuple of QualityNote
+    provenance : dict
+    states : tuple of FittedState
+        Empty when read back from JSON.
+    minimizer : Any
+        The lmfit result, for those who want it; None when read back from JSON.
+    """
+
+    driver: Driver
+    parameters: Mapping[str, Estimate]
+    correlation_names: tuple[str, ...]
+    correlation: NDArray[np.float64]
+    quality: tuple[QualityNote, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    states: tuple[FittedState, ...] = ()
+    minimizer: Any = None

@@ -1,0 +1,114 @@
+"""Read a TOML file that a person wrote into a pydantic model, with one clear sentence when something is off.
+
+Keys carry their unit (``mass_g``). Where a key ends in a unit, the same key without it may hold a printed value with unit
+instead (``mass = "40 g"``).
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+
+from tsfit.errors import TsfitError
+from tsfit.quantities import parse_printed
+
+UNIT_SUFFIXES = {"g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V"}
+MAX_BYTES = 1_000_000
+
+
+class Table(BaseModel):
+    """Base of every table: unknown keys are refused, values stay as they are, printed values with unit are converted."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _printed_values(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        out = dict(data)
+        for field in cls.model_fields:
+            stem, _, suffix = field.rpartition("_")
+            if stem and suffix in UNIT_SUFFIXES and isinstance(out.get(stem), str) and stem not in cls.model_fields:
+                try:
+                    out[field] = parse_printed(out.pop(stem), UNIT_SUFFIXES[suffix], stem).value
+                except TsfitError as error:
+                    raise ValueError(error.message) from error
+        return out
+
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def read_toml(path: Path, model: type[AnyTable], kind: str) -> AnyTable:
+    """Read `path` as `model`; `kind` ("rig", "bench", "sheet", "driver") names the sort of file in messages.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise TsfitError(f"{path}: too large for a {kind} file; name a TOML text.", code="not_toml", file=path)
+        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be read ({reason}); name an existing {kind} file.", code="missing_file", file=path
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise TsfitError(
+            f"{path}: not a valid TOML {kind} file ({error}); mend that place.", code="not_toml", file=path
+        ) from error
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        raise _sentence(path, model, kind, error) from None
+
+
+def _fields_at(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:
+    """Names of the keys that the table at `location` takes."""
+    current: Any = model
+    for step in location:
+        if isinstance(step, int):
+            continue
+        field = current.model_fields.get(step)
+        current = field.annotation if field is not None else None
+        for inner in [current, *getattr(current, "__args__", ())]:
+            inner = getattr(inner, "__args__", (inner,))[0] if not isinstance(inner, type) else inner
+            if isinstance(inner, type) and issubclass(inner, BaseModel):
+                current = inner
+                break
+        else:
+            return []
+    return list(current.model_fields)
+
+
+def _place(location: tuple[int | str, ...]) -> str:
+    text = ""
+    for step in location:
+        text += f"[{step + 1}]" if isinstance(step, int) else f".{step}" if text else str(step)
+    return text
+
+
+def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationError) -> TsfitError:
+    first = error.errors()[0]
+    location = first["loc"]
+    place = _place(location) or "the file"
+    if first["type"] == "extra_forbidden":
+        known = _fields_at(model, location[:-1])
+        close = difflib.get_close_matches(str(location[-1]), known, n=1)
+        remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}."
+        return TsfitError(f"{path}: {place} is not a key of a {kind} file; {remedy}", code="wrong_key", file=path)
+    if first["type"] == "missing":
+        return TsfitError(f"{path}: {place} is missing; add it to the {kind} file.", code="missing_key", file=path)
+    reason = first["msg"].removeprefix("Value error, ")
+    reason = reason[0].lower() + reason[1:]
+    shown = first.get("input")
+    given = f" (given: {shown!r})" if isinstance(shown, (str, int, float, bool)) else ""
+    return TsfitError(f"{path}: {place}: {reason}{given}; correct it.", code="wrong_value", file=path)
