@@ -24,17 +24,6 @@ FLANGED_END = 8.0 / (3.0 * math.pi)
 FREE_END = 0.6133
 """End correction of a free opening per radius (Levine & Schwinger, 1948)."""
 
-LOAD_PARAMETERS = (
-    "added_mass",
-    "compliance",
-    "absorption",
-    "leak_conductance",
-    "port_mass",
-    "port_resistance",
-    "passive_compliance",
-)
-
-
 @dataclass(frozen=True)
 class Load:
     """Acoustic load of one driver. Use the functions below rather than the bare constructor.
@@ -63,8 +52,13 @@ class Load:
     baffled: bool = True
 
     def parameters(self) -> dict[str, Any]:
-        """Return the values that are present, by name."""
-        return {name: value for name in LOAD_PARAMETERS if (value := getattr(self, name)) is not None}
+        """Return the values that the circuit uses, by name."""
+        names = ["added_mass"]
+        if self.compliance is not None:
+            names += ["compliance", "absorption", "leak_conductance"]
+            names += ["port_mass", "port_resistance"] if self.port_mass is not None else []
+            names += ["passive_compliance"] if self.passive_compliance is not None else []
+        return {name: getattr(self, name) for name in names}
 
 
 @dataclass(frozen=True)
