@@ -1,0 +1,118 @@
+"""The command line: each command parses, calls one function, prints. Nothing is computed here.
+
+Commands are loaded when they are called, so that ``tsfit --help`` is immediate.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from tsfit.errors import TsfitError
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
+    "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
+    "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
+    "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
+}
+"""Where each command lives and its line in the overview, in the order of the job."""
+
+
+class JobGroup(click.Group):
+    """A group that knows its commands by name and imports one only to run it."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the commands in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Import the command asked for."""
+        if cmd_name not in COMMANDS:
+            return None
+        module, _, attribute = COMMANDS[cmd_name][0].partition(":")
+        command: click.Command = getattr(importlib.import_module(module), attribute)
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or name the closest one."""
+        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
+            import difflib
+
+            close = difflib.get_close_matches(args[0], COMMANDS, n=1, cutoff=0.5)
+            remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(COMMANDS)}."
+            raise click.UsageError(f"{args[0]!r} is not a command; {remedy}")
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+def _version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from importlib.metadata import version
+
+        click.echo(f"tsfit {version('tsfit')}")
+        ctx.exit()
+
+
+@click.group(cls=JobGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, expose_value=False, is_eager=True, callback=_version, help="Print the version.")
+def tsfit() -> None:
+    """Measure a low-frequency driver, judge its datasheet, choose its box.
+
+    \b
+    Example:
+      tsfit demo
+      tsfit fit bench.toml -o fit.json
+      tsfit check fit.json sheet.toml
+      tsfit box closed fit.json --qtc 0.707
+    """  # noqa: D301
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the command line and leave with 0 (done), 1 (judged outside) or 2 (could not be done)."""
+    arguments = sys.argv[1:] if arguments is None else arguments
+    sys.exit(_run(arguments))
+
+
+def _run(arguments: list[str]) -> int:
+    try:
+        status = tsfit.main(args=arguments, prog_name="tsfit", standalone_mode=False)
+        return status if isinstance(status, int) else 0
+    except TsfitError as error:
+        return _refuse(error, arguments)
+    except click.exceptions.Exit as leave:
+        return leave.exit_code
+    except click.Abort:
+        return _refuse(TsfitError("Interrupted; nothing was written.", code="interrupted"), arguments)
+    except click.ClickException as error:
+        return _refuse(TsfitError(" ".join(error.format_message().split()), code="usage"), arguments)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        if os.environ.get("TSFIT_TRACEBACK"):
+            raise
+        message = f"tsfit itself failed ({type(error).__name__}: {error}); run again with TSFIT_TRACEBACK=1 and report what it prints."
+        return _refuse(TsfitError(" ".join(message.split()), code="internal"), arguments)
+
+
+def _refuse(error: TsfitError, arguments: list[str]) -> int:
+    if "--json" in arguments:
+        click.echo(_json(error.to_dict()), nl=False)
+    else:
+        click.echo(f"tsfit: {error.message}", err=True)
+    return 2
+
+
+def _json(data: Any) -> str:
+    from tsfit.files import to_json
+
+    return to_json(data)

@@ -1,0 +1,85 @@
+"""Write files whole or not at all, and never over something that is there."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from tsfit.errors import TsfitError
+
+
+def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:
+    """Write `content` beside `path`, flush it, then give it its name.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is missing, read-only or full.
+    """
+    data = content.encode() if isinstance(content, str) else content
+    try:
+        handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            umask = os.umask(0)
+            os.umask(umask)
+            Path(beside).chmod(0o666 & ~umask)
+            if replace:
+                os.replace(beside, path)
+            else:
+                _name_once(beside, path)
+        finally:
+            Path(beside).unlink(missing_ok=True)
+    except FileExistsError as error:
+        raise TsfitError(
+            f"{path}: already there and left as it is; name another file or add --replace.", code="exists", file=path
+        ) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
+        ) from error
+
+
+def _name_once(beside: str, path: Path) -> None:
+    """Give the finished file its name unless the name is taken, also on file systems without hard links."""
+    try:
+        os.link(beside, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        if path.exists():
+            raise FileExistsError(path) from None
+        os.replace(beside, path)
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal, for provenance."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def to_json(data: Any) -> str:
+    """Return `data` as JSON text; arrays become lists and what is not a finite number becomes null."""
+    return json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return os.fspath(value) if isinstance(value, os.PathLike) else value
