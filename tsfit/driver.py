@@ -229,7 +229,8 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
     missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
     if missing:
         raise TsfitError(
-            f"{where}: {', '.join(missing)} cannot be had from the figures given; add {missing[0]} or figures it follows from.",
+            f"{where}: {', '.join(missing)} cannot be had from the figures given; "
+            f"add {missing[0]} or figures it follows from.",
             code="incomplete_driver",
             file=where,
         )

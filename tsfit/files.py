@@ -20,7 +20,8 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
     Raises
     ------
     TsfitError
-        ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is missing, read-only or full.
+        ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is missing, read-only
+        or full.
     """
     data = content.encode() if isinstance(content, str) else content
     try:
@@ -34,7 +35,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
             os.umask(umask)
             Path(beside).chmod(0o666 & ~umask)
             if replace:
-                os.replace(beside, path)
+                Path(beside).replace(path)
             else:
                 _name_once(beside, path)
         finally:
@@ -59,7 +60,7 @@ def _name_once(beside: str, path: Path) -> None:
     except OSError:
         if path.exists():
             raise FileExistsError(path) from None
-        os.replace(beside, path)
+        Path(beside).replace(path)
 
 
 def sha256(path: Path) -> str:

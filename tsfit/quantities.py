@@ -1,7 +1,8 @@
 """Units at the edges: what a person or a datasheet writes, to SI and back.
 
 A printed value keeps its digits: "8.2 ft^3" is 0.2322 m³ within half of its last digit. Units are those that datasheets
-and benches use; the parsing is pint's, on a registry of our own that knows nothing else, so a slip is not read as an exotic unit.
+and benches use; the parsing is pint's, on a registry of our own that knows nothing else, so a slip is not read as an
+exotic unit.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ class Printed:
 def _registry() -> Any:
     import pint
 
-    registry = pint.UnitRegistry(None)
+    registry: Any = pint.UnitRegistry(None)
     registry.load_definitions(UNIT_DEFINITIONS.strip().splitlines())
     return registry
 

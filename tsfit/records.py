@@ -130,8 +130,8 @@ class FitResult:
     driver : Driver
         The best estimate, ready for the circuit.
     parameters : dict of Estimate
-        By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz) and by the
-        name of each coil and suspension term. What the states could not tell is absent.
+        By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz)
+        and by the name of each coil and suspension term. What the states could not tell is absent.
     correlation_names, correlation : tuple of str, (k, k) float
     quality : tuple of QualityNote
     provenance : dict

@@ -1,0 +1,1 @@
+"""Enclosures as loads for the one circuit."""

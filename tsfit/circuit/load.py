@@ -24,6 +24,7 @@ FLANGED_END = 8.0 / (3.0 * math.pi)
 FREE_END = 0.6133
 """End correction of a free opening per radius (Levine & Schwinger, 1948)."""
 
+
 @dataclass(frozen=True)
 class Load:
     """Acoustic load of one driver. Use the functions below rather than the bare constructor.
@@ -75,7 +76,7 @@ class Branches:
         return np.asarray(1.0 / (self.box + self.leak + self.port))
 
 
-def _column(value: Any) -> Any:
+def column(value: Any) -> Any:
     """Give a parameter set a trailing axis for frequency; leave scalars alone."""
     return np.asarray(value)[..., np.newaxis] if np.ndim(value) else value
 
@@ -84,21 +85,21 @@ def branches(s: Complex, load: Load) -> Branches | None:
     """Evaluate the network behind the cone; None when there is no box."""
     if load.compliance is None:
         return None
-    box = 1.0 / (_column(load.absorption) + 1.0 / (s * _column(load.compliance)))
+    box = 1.0 / (column(load.absorption) + 1.0 / (s * column(load.compliance)))
     port: Complex | float = 0.0
     if load.port_mass is not None:
-        series = _column(load.port_resistance) + s * _column(load.port_mass)
+        series = column(load.port_resistance) + s * column(load.port_mass)
         if load.passive_compliance is not None:
-            series = series + 1.0 / (s * _column(load.passive_compliance))
+            series = series + 1.0 / (s * column(load.passive_compliance))
         port = 1.0 / series
-    return Branches(box, _column(load.leak_conductance), port)
+    return Branches(box, column(load.leak_conductance), port)
 
 
 def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
     """Return the derivative of Zrear by each acoustic parameter present, shape ``(..., n_freq)``."""
     squared = -(net.impedance**2)
     gradient = {
-        "compliance": squared * (net.box / _column(load.compliance)) ** 2 / s,
+        "compliance": squared * (net.box / column(load.compliance)) ** 2 / s,
         "absorption": -squared * net.box**2,
         "leak_conductance": squared * np.ones_like(s),
     }
@@ -106,7 +107,7 @@ def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
         gradient["port_mass"] = -squared * s * net.port**2
         gradient["port_resistance"] = -squared * net.port**2
         if load.passive_compliance is not None:
-            gradient["passive_compliance"] = squared * (net.port / _column(load.passive_compliance)) ** 2 / s
+            gradient["passive_compliance"] = squared * (net.port / column(load.passive_compliance)) ** 2 / s
     return gradient
 
 

@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import COIL_MODELS, Complex
-from tsfit.circuit.load import Branches, Load, _column, branches, free_air, rear_gradient
+from tsfit.circuit.load import Branches, Load, column, branches, free_air, rear_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import REFERENCE_PRESSURE
 
@@ -52,7 +52,8 @@ class Response:
     impedance : ohm at the terminals
     current : A
     travel : m RMS (times √2 for peak)
-    cone, port, leak, out : m³/s, volume velocities: cone to the front, outward from port (or passive radiator) and leak, their sum
+    cone, port, leak, out : m³/s, volume velocities: cone to the front, outward from port (or passive radiator) and leak,
+        and the sum of the three
     pressure : Pa RMS in half space at the stated distance, the travelling-time phase left out
     """
 
@@ -83,7 +84,7 @@ def _laplace(frequency_hz: ArrayLike) -> Complex:
 
 
 def _columns(values: Mapping[str, Any]) -> dict[str, Any]:
-    return {name: _column(value) for name, value in values.items()}
+    return {name: column(value) for name, value in values.items()}
 
 
 def _mechanical(
@@ -92,16 +93,14 @@ def _mechanical(
     """Zm, the network behind the cone, the suspension's derivatives, and ωs."""
     ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
     suspension, gradient = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
-    zm = s * (p["Mms"] + _column(load.added_mass)) + suspension
+    zm = s * (p["Mms"] + column(load.added_mass)) + suspension
     net = branches(s, load)
     if net is not None:
         zm = zm + p["Sd"] ** 2 * net.impedance
     return zm, net, gradient, ws
 
 
-def impedance(
-    frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR
-) -> Complex:
+def impedance(frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
     """Return the electrical impedance in ohm, shape ``(..., n_freq)``. ``Sd`` is needed only with a box."""
     s, p = _laplace(frequency_hz), _columns(values)
     zm, *_ = _mechanical(s, p, circuit, load)
@@ -163,7 +162,7 @@ def response(
     zm, net, _, _ = _mechanical(s, p, circuit, load)
     coil, _ = COIL_MODELS[circuit.coil].evaluate(s, p)
     z = p["Re"] + coil + p["Bl"] ** 2 / zm
-    current = _column(voltage) / (z + _column(source_ohm))
+    current = column(voltage) / (z + column(source_ohm))
     velocity = p["Bl"] * current / zm
     cone = p["Sd"] * velocity
     nothing = np.zeros_like(cone)
@@ -172,4 +171,6 @@ def response(
         box_pressure = -cone * net.impedance
         port, leak, out = box_pressure * net.port, box_pressure * net.leak, -box_pressure * net.box
     pressure = s * air.density * out / (2.0 * math.pi * distance_m)
-    return Response(np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity / s, cone, port, leak, out, pressure)
+    return Response(
+        np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity / s, cone, port, leak, out, pressure
+    )

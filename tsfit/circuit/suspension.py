@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -38,15 +39,15 @@ class SuspensionModel:
 
     name: str
     extra: tuple[Parameter, ...]
-    evaluate: Callable[[Complex, Values | float, Values], tuple[Complex, dict[str, Complex]]]
+    evaluate: Callable[[Complex, Any, Values], tuple[Complex, dict[str, Complex]]]
 
 
-def _ideal(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _ideal(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
     return p["Rms"] + spring, {"Cms": -spring / p["Cms"], "Rms": np.ones_like(s)}
 
 
-def _log_creep(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, creep = p["Cms"], p["creep"]
     a = creep * CREEP_LOSS
     decades = np.log(s / ws) / math.log(10.0)
@@ -62,7 +63,7 @@ def _log_creep(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dict
     return viscous + spring, gradient
 
 
-def _fractional(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, rms, order = p["Cms"], p["Rms"], p["order"]
     half = 0.5 * math.pi * order
     sine, cosine = np.sin(half), np.cos(half)
@@ -77,7 +78,7 @@ def _fractional(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dic
     return (1.0 / cms - rms * ws * cosine / sine) / s + rms * power / sine, gradient
 
 
-def _structural(s: Complex, ws: Values | float, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _structural(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
     shape = 1.0 / s.imag - 1.0 / ws
     gradient = {

@@ -100,7 +100,8 @@ def _run(arguments: list[str]) -> int:
     except Exception as error:
         if os.environ.get("TSFIT_TRACEBACK"):
             raise
-        message = f"tsfit itself failed ({type(error).__name__}: {error}); run again with TSFIT_TRACEBACK=1 and report what it prints."
+        cause = f"{type(error).__name__}: {error}"
+        message = f"tsfit itself failed ({cause}); run again with TSFIT_TRACEBACK=1 and report what it prints."
         return _refuse(TsfitError(" ".join(message.split()), code="internal"), arguments)
 
 

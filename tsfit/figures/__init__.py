@@ -1,0 +1,1 @@
+"""Matplotlib only: one function a figure, each returns a Figure."""

@@ -1,0 +1,1 @@
+"""From impedance curves to parameters with uncertainty."""
