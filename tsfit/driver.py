@@ -236,7 +236,12 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         )
     return Driver(
         name=name,
-        **{figure: float(known[figure]) for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")},
+        Re=float(known["Re"]),
+        Fs=float(known["Fs"]),
+        Qms=float(known["Qms"]),
+        Qes=float(known["Qes"]),
+        Mms=float(known["Mms"]),
+        Sd=float(known["Sd"]),
         coil_values={"Le": float(known.get("Le", 0.0))},
         Xmax=known.get("Xmax"),
         Pe=known.get("Pe"),

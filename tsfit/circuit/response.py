@@ -22,7 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import COIL_MODELS, Complex
-from tsfit.circuit.load import Branches, Load, column, branches, free_air, rear_gradient
+from tsfit.circuit.load import Branches, Load, branches, column, free_air, rear_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import REFERENCE_PRESSURE
 
