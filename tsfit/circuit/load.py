@@ -73,7 +73,9 @@ class Branches:
     @property
     def impedance(self) -> Complex:
         """Zrear, Pa·s/m³."""
-        return np.asarray(1.0 / (self.box + self.leak + self.port))
+        total = self.box + self.leak + self.port
+        # A lossless box and port cancel exactly at their tuning; a loss far below rounding keeps the pole finite.
+        return np.asarray(1.0 / (total + (total == 0.0) * 1e-30 * np.abs(self.box)))
 
 
 def column(value: Any) -> Any:
