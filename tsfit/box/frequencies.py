@@ -1,0 +1,81 @@
+"""At which frequencies a box is evaluated."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tsfit.errors import TsfitError
+
+LOWEST_HZ, HIGHEST_HZ = 0.1, 100e3
+MAX_BYTES = 1_000_000
+
+PREFERRED_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0)
+"""Third-octave preferred frequencies of the bass (ISO 266)."""
+
+
+def default_frequencies() -> NDArray[np.float64]:
+    """Return the frequencies used when none are named: 5 Hz to 2 kHz, 48 per octave within 0.1 %, shape ``(416,)``."""
+    return np.geomspace(5.0, 2000.0, 416)
+
+
+def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> NDArray[np.float64]:
+    """Return `frequency_hz` as an array ``(n_freq,)`` that increases, within 0.1 Hz to 100 kHz.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value``; the sentence starts with `where`.
+    """
+    frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
+    if frequency.ndim != 1 or not frequency.size:
+        raise TsfitError(f"{where}: holds no frequency; give at least one, in Hz.", code="wrong_value")
+    if not np.all((frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)):
+        raise TsfitError(
+            f"{where}: every frequency must lie between 0.1 Hz and 100 kHz; correct those that do not.", code="wrong_value"
+        )
+    if np.any(np.diff(frequency) <= 0.0):
+        raise TsfitError(f"{where}: the frequencies must increase; sort them and drop repeats.", code="wrong_value")
+    return frequency
+
+
+def read_frequencies(path: Path) -> NDArray[np.float64]:
+    """Read frequencies (Hz) from a text file, one a line, decimal point; blank lines and lines from ``#`` on are skipped.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, or ``wrong_value`` naming the line.
+    """
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise TsfitError(
+                f"{path}: too large for a list of frequencies; name a short text.", code="wrong_value", file=path
+            )
+        lines = path.read_text(encoding="utf-8-sig").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = (error.strerror if isinstance(error, OSError) else None) or "not a text"
+        raise TsfitError(
+            f"{path}: cannot be read ({reason}); name a text of frequencies, one a line.", code="missing_file", file=path
+        ) from error
+    found: list[float] = []
+    for number, line in enumerate(lines, start=1):
+        entry = line.partition("#")[0].strip()
+        if not entry:
+            continue
+        try:
+            value = float(entry)
+        except ValueError:
+            value = math.nan
+        if not LOWEST_HZ <= value <= HIGHEST_HZ:
+            raise TsfitError(
+                f"{path}: line {number}: {entry[:40]!r} is not a frequency; "
+                "write one number a line, in Hz, 0.1 to 100000, with a decimal point.",
+                code="wrong_value",
+                file=path,
+            )
+        found.append(value)
+    return checked_frequencies(found, str(path))
