@@ -1,0 +1,284 @@
+"""The fit: impedance curves of one driver in known states to its parameters with uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.load import box_compliance
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+from tsfit.fitting.model import JointModel, Known, Sweep, make_sweep
+from tsfit.fitting.select import Candidate, candidates
+from tsfit.fitting.start import Resonance, find_resonance
+from tsfit.fitting.uncertainty import estimates
+from tsfit.records import FitResult, FittedState, ImpedanceCurve, QualityNote, State
+
+LOWEST_SHARE = 1.0 / 8.0
+"""Lowest frequency used, as a share of Fs: below it an impedance says only Re again, and instruments drift."""
+HIGHEST = (2000.0, 40.0)
+"""Highest frequency used: the larger of 2 kHz and 40 times Fs; beyond it cone break-up is no longer the circuit's matter."""
+LEAST_SHIFT = 0.01
+"""Least relative shift of the resonance that an added mass or a box must show."""
+POOR_FLOOR = 0.05
+"""Discrepancy from which the circuit does not describe the sweep."""
+CLOSE_CALL = 6.0
+"""Difference of BIC below which the runner-up is worth naming (Kass & Raftery, JASA 90, 1995: above 6 is strong)."""
+
+
+def fit(
+    curves: Sequence[tuple[ImpedanceCurve, State]],
+    *,
+    name: str = "driver",
+    serial: str | None = None,
+    sd: Known | None = None,
+    coil: str | None = None,
+    suspension: str | None = None,
+    provenance: Mapping[str, Any] | None = None,
+) -> FitResult:
+    """Fit all sweeps of one driver together.
+
+    Parameters
+    ----------
+    curves : sequence of (ImpedanceCurve, State)
+        At least one state. Free air alone tells Re, Fs, the Qs and the coil; an added mass or a closed box (with `sd`) as a
+        second state tells the rest.
+    name, serial : str
+    sd : Known, optional
+        Effective area with standard uncertainty, m². Needed for Vas, efficiency, and any box.
+    coil, suspension : str, optional
+        Names of the circuit models; chosen by the Bayesian information criterion where not given.
+    provenance : mapping, optional
+        Carried into the result.
+
+    Raises
+    ------
+    TsfitError
+        ``no_resonance``, ``vented_box``, ``short_range``, ``no_shift``, ``no_free_air``, ``no_area``, ``no_fit``, ``wrong_model``.
+    """
+    _check_request(curves, sd, coil, suspension)
+    peaks = [find_resonance(curve) for curve, _ in curves]
+    _check_range(curves, peaks)
+    states = [state for _, state in curves]
+    reference = _reference(curves, peaks)
+    with_mass = len({(state.kind, state.mass, state.volume) for state in states}) > 1
+    start = {"Re": reference.Re, "Fs": reference.Fs, "Qms": reference.Qms, "Qes": reference.Qes}
+    if with_mass:
+        start["Mms"] = _mass_start(curves, peaks, reference, sd)
+    masks = [_used(curve, reference.Fs) for curve, _ in curves]
+    sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
+    order = sorted(range(len(sweeps)), key=lambda k: states[k].kind != "free air")
+    ranked = candidates([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
+    best = ranked[0]
+    if best.fault is not None or best.model.floor > POOR_FLOOR:
+        raise _no_fit(best, curves)
+    fitted = tuple(
+        _fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
+    )
+    return _result(best, ranked, fitted, name, serial, curves, provenance or {})
+
+
+def _check_request(
+    curves: Sequence[tuple[ImpedanceCurve, State]], sd: Known | None, coil: str | None, suspension: str | None
+) -> None:
+    for given, known, what in ((coil, COIL_MODELS, "coil"), (suspension, SUSPENSION_MODELS, "suspension")):
+        if given is not None and given not in known:
+            raise TsfitError(f"{given!r} is not a {what} model; use one of {', '.join(known)}.", code="wrong_model")
+    if not curves:
+        raise TsfitError("No sweep to fit; name at least one free-air sweep.", code="no_free_air")
+    kinds = {state.kind for _, state in curves}
+    if not kinds & {"free air", "infinite baffle"}:
+        raise TsfitError(
+            f"{curves[0][0].source}: only {', '.join(sorted(kinds))} was swept; add a free-air sweep, which the others are "
+            "compared with.",
+            code="no_free_air",
+            file=curves[0][0].source,
+        )
+    if sd is None and "closed box" in kinds:
+        raise TsfitError(
+            "A closed-box sweep needs the effective area of the cone; give effective_diameter_cm or sd_cm2 in [driver].",
+            code="no_area",
+        )
+    if sd is None and {"free air", "infinite baffle"} <= kinds:
+        raise TsfitError(
+            "An infinite-baffle sweep beside free air needs the cone's area for its air load; give effective_diameter_cm or "
+            "sd_cm2 in [driver].",
+            code="no_area",
+        )
+    wirings = {state.wiring for _, state in curves}
+    if len(wirings) > 1:
+        raise TsfitError(
+            f"The sweeps have different wirings ({', '.join(sorted(str(w) for w in wirings))}); fit one wiring at a time, in a "
+            "bench file of its own.",
+            code="mixed_wiring",
+        )
+
+
+def _check_range(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> None:
+    for (curve, _), peak in zip(curves, peaks, strict=True):
+        f = curve.frequency_hz
+        near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))
+        if f[0] > 0.8 * peak.Fs or f[-1] < 3.0 * peak.Fs or near < 8:
+            raise TsfitError(
+                f"{curve.source}: the sweep covers {f[0]:.3g} to {f[-1]:.4g} Hz with {near} points around the resonance near "
+                f"{peak.Fs:.3g} Hz; sweep from half to ten times that frequency with at least 24 points per octave.",
+                code="short_range",
+                file=curve.source,
+            )
+
+
+def _reference(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> Resonance:
+    return next(
+        peak
+        for kind in ("free air", "infinite baffle")
+        for (_, state), peak in zip(curves, peaks, strict=True)
+        if state.kind == kind
+    )
+
+
+def _mass_start(
+    curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance], reference: Resonance, sd: Known | None
+) -> float:
+    """Mms from the shift of the peaks, kg: the average of what each state says (Small 1972), after refusing what did not move."""
+    found: list[float] = []
+    for (curve, state), peak in zip(curves, peaks, strict=True):
+        ratio = (peak.Fs / reference.Fs) ** 2
+        if state.kind == "added mass":
+            if peak.Fs > (1.0 - LEAST_SHIFT) * reference.Fs:
+                raise _no_shift(curve, peak, reference, "fell", "fix the mass to the cone and check which file is which")
+            found.append((state.mass or 0.0) / (1.0 / ratio - 1.0))
+        elif state.kind == "closed box" and sd is not None:
+            if peak.Fs < (1.0 + LEAST_SHIFT) * reference.Fs:
+                raise _no_shift(curve, peak, reference, "rose", "seal the box, use a smaller one, and check which file is which")
+            stiffness = sd.value**2 / box_compliance(state.volume, state.air)
+            found.append(float(stiffness / ((2 * np.pi * reference.Fs) ** 2 * (ratio - 1.0))))
+    if found:
+        return float(np.exp(np.mean(np.log(found))))
+    assert sd is not None  # a second state that is neither mass nor box is a baffle, which needs the area
+    return 20.0 * float(sd.value) ** 1.5
+
+
+def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb: str, remedy: str) -> TsfitError:
+    return TsfitError(
+        f"{curve.source}: the resonance should have {verb} clearly from free air's {reference.Fs:.4g} Hz but stands at "
+        f"{peak.Fs:.4g} Hz; {remedy}.",
+        code="no_shift",
+        file=curve.source,
+    )
+
+
+def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
+    f = curve.frequency_hz
+    return np.asarray((f >= LOWEST_SHARE * fs) & (f <= max(HIGHEST[0], HIGHEST[1] * fs)))
+
+
+def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]]) -> TsfitError:
+    sources = ", ".join(curve.source for curve, _ in curves)
+    why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
+    return TsfitError(
+        f"{sources}: no driver circuit fits ({why}); check states, masses and volumes in the bench file, or sweep again.",
+        code="no_fit",
+        file=curves[0][0].source,
+    )
+
+
+def _fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
+    noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
+    sigma = np.sqrt(0.5 * (noise + (best.model.floor * np.abs(curve.impedance_ohm)) ** 2))
+    return FittedState(curve, sweep.state, mask, best.model.fitted(best.x, sweep, curve.frequency_hz), sigma)
+
+
+def _result(
+    best: Candidate,
+    ranked: Sequence[Candidate],
+    states: tuple[FittedState, ...],
+    name: str,
+    serial: str | None,
+    curves: Sequence[tuple[ImpedanceCurve, State]],
+    provenance: Mapping[str, Any],
+) -> FitResult:
+    model = best.model
+    parameters, names, correlation = estimates(model, best.x, best.covariance)
+    value = {key: estimate.value for key, estimate in parameters.items()}
+    coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
+    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
+    driver = Driver(
+        name=name,
+        serial=serial,
+        Re=value["Re"],
+        Fs=value["Fs"],
+        Qms=value["Qms"],
+        Qes=value["Qes"],
+        Mms=value.get("Mms"),
+        Sd=value.get("Sd"),
+        coil=best.circuit.coil,
+        coil_values=coil,
+        suspension=best.circuit.suspension,
+        suspension_values={key: value[key] for key in extra if key in value},
+        air=model.air,
+    )
+    carried = tuple(
+        QualityNote(note.code, note.severity, note.message, number)
+        for number, (curve, _) in enumerate(curves)
+        for note in curve.notes
+    )
+    return FitResult(
+        driver=driver,
+        parameters=parameters,
+        correlation_names=names,
+        correlation=correlation,
+        quality=(*carried, *_notes(best, ranked, curves)),
+        provenance=provenance,
+        states=states,
+        minimizer=best.minimizer,
+    )
+
+
+def _notes(
+    best: Candidate, ranked: Sequence[Candidate], curves: Sequence[tuple[ImpedanceCurve, State]]
+) -> list[QualityNote]:
+    circuit, floor = best.circuit, 100.0 * best.model.floor
+    notes = [
+        QualityNote(
+            "model_floor",
+            "warn" if floor > 2.0 else "note",
+            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by {floor:.2g} % RMS.",
+        )
+    ]
+    rivals = [other for other in ranked[1:] if other.fault is None and other.bic - best.bic < CLOSE_CALL]
+    if rivals:
+        other = rivals[0]
+        qts = [float(estimates(one.model, one.x, one.covariance)[0]["Qts"].value) for one in (best, other)]
+        notes.append(
+            QualityNote(
+                "close_call",
+                "note",
+                f"Coil {other.circuit.coil} with suspension {other.circuit.suspension} describes the sweeps almost as well; it would "
+                f"change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
+            )
+        )
+    for prior in best.model.priors:
+        pull = float(best.x[best.model.names.index(prior)])
+        if abs(pull) > 3.0 and not prior.startswith(("drift", "air load")):
+            kind, _, which = prior.partition(":")
+            notes.append(
+                QualityNote(
+                    "strained_input",
+                    "warn",
+                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties away from what the files state; check it.",
+                )
+            )
+    if all(state.kind == "free air" for _, state in curves):
+        notes.append(
+            QualityNote(
+                "free_air_only",
+                "note",
+                "Free air alone tells Re, Fs and the Qs; add a sweep with an added mass or in a closed box for Mms, Bl and Vas.",
+            )
+        )
+    return notes

@@ -1,0 +1,281 @@
+"""All sweeps of one driver as one weighted least-squares problem.
+
+Shared by all sweeps: Re, Fs, Qms, Qes, Mms (where the states can tell it), coil and suspension. Per sweep: a small drift of Re.
+Known with uncertainty (mass, volume, Sd, reference resistor, change of air load in a box): each a standard normal variable
+whose prior stands beside the data, so that the covariance of the fit holds type A and type B together (JCGM 100).
+Positive parameters are fitted as logarithms. The derivative is analytic throughout.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.air import Air
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
+from tsfit.circuit.response import Circuit, impedance, impedance_gradient
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import COPPER_PER_K, compliance, force_factor, mechanical_resistance
+from tsfit.records import ImpedanceCurve, State
+
+RE_DRIFT = 0.01
+"""Standard deviation of ln Re between sweeps of one driver (2.5 K of coil temperature, contact): common practice, no source."""
+BOX_AIR_LOAD = (0.8, 0.4)
+"""Gain of air load in a test box as a share of the full baffle value: between a bare tube's end and a wall, barely known."""
+BAFFLE_AIR_LOAD = (1.0, 0.15)
+"""The same in a real, finite baffle."""
+PIVOT_OMEGA = 2.0 * math.pi * 1000.0
+"""Angular frequency at which the magnitudes of power laws are fitted, where they are least tied to the exponent."""
+PIVOTED = {"K": "n", "Kr": "Xr", "Kx": "Xx"}
+LINEAR = ("n", "Xr", "Xx", "order")
+
+
+@dataclass(frozen=True)
+class Known:
+    """A value with its standard uncertainty, SI."""
+
+    value: float
+    uncertainty: float
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """One sweep as the fit sees it: the curve within the range used, its state, its number in the bench file."""
+
+    frequency_hz: NDArray[np.float64]
+    impedance_ohm: NDArray[np.complex128]
+    noise: NDArray[np.float64]
+    systematic: Mapping[str, NDArray[np.complex128]]
+    state: State
+    number: int
+
+
+def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: NDArray[np.bool_]) -> Sweep:
+    """Keep the points of `curve` that are `used` (n,)."""
+    noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
+    systematic = {name: values[used] for name, values in curve.systematic.items()}
+    return Sweep(curve.frequency_hz[used], curve.impedance_ohm[used], noise[used], systematic, state, number)
+
+
+@dataclass
+class JointModel:
+    """The sweeps of one driver under one choice of coil and suspension model.
+
+    Attributes
+    ----------
+    sweeps : sequence of Sweep
+    circuit : Circuit
+    sd : Known or None
+    with_mass : bool
+        Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
+    floor : float
+        Model-discrepancy floor ε, relative to |Z|.
+    names : list of str
+        The variables, in the order of every vector and matrix here.
+    """
+
+    sweeps: Sequence[Sweep]
+    circuit: Circuit
+    sd: Known | None
+    with_mass: bool
+    floor: float = 3e-3
+    names: list[str] = field(init=False)
+    priors: list[str] = field(init=False)
+    _last: tuple[bytes, NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
+
+    def __post_init__(self) -> None:
+        coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
+        extra = [parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra]
+        shared = ["Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []), *coil, *extra]
+        self.shape = [*coil, *extra]
+        priors = (name for sweep in self.sweeps for name in self._priors_of(sweep))
+        self.priors = list(dict.fromkeys((*(["sd"] if self.sd is not None else []), *priors)))
+        self.names = [*shared, *self.priors]
+
+    def _priors_of(self, sweep: Sweep) -> list[str]:
+        state = sweep.state
+        names = [f"systematic:{name}" for name in sweep.systematic]
+        if sweep.number != self.sweeps[0].number:
+            names.append(f"drift:{sweep.number}")
+        if state.kind == "added mass" and state.mass_uncertainty:
+            names.append(f"mass:{state.mass}")
+        if self._boxed(sweep):
+            names.append(f"air load:{state.kind}")
+            if state.kind == "closed box" and state.volume_uncertainty:
+                names.append(f"volume:{state.volume}")
+        return names
+
+    def _boxed(self, sweep: Sweep) -> bool:
+        return self.with_mass and sweep.state.kind in ("closed box", "infinite baffle")
+
+    def start(self, values: Mapping[str, float]) -> NDArray[np.float64]:
+        """Return the vector of variables for SI `values` by name; priors start at their centre."""
+        return np.array([self._inward(name, values) for name in self.names])
+
+    def _inward(self, name: str, values: Mapping[str, float]) -> float:
+        if name in self.priors:
+            return 0.0
+        if name in LINEAR:
+            return values[name]
+        if name in PIVOTED:
+            return math.log(values[name]) + values[PIVOTED[name]] * math.log(PIVOT_OMEGA)
+        return math.log(values[name])
+
+    def values(self, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+        """SI values by name from variables of shape (..., n_variables), each of shape (...)."""
+        columns = {name: x[..., index] for index, name in enumerate(self.names)}
+        out: dict[str, NDArray[np.float64]] = {}
+        for name, column in columns.items():
+            if name in PIVOTED:
+                out[name] = np.exp(column - columns[PIVOTED[name]] * math.log(PIVOT_OMEGA))
+            else:
+                out[name] = column if name in LINEAR or name in self.priors else np.exp(column)
+        out.setdefault("Mms", np.ones(x.shape[:-1]))
+        if self.sd is not None:
+            out["Sd"] = self.sd.value * np.exp(out["sd"] * self.sd.uncertainty / self.sd.value)
+        return out
+
+    def circuit_values(self, v: Mapping[str, Any], sweep: Sweep | None = None) -> dict[str, Any]:
+        """Return what the circuit needs; Re as it was during `sweep`."""
+        re, fs, mms = v["Re"], v["Fs"], v["Mms"]
+        values = {
+            "Re": re if sweep is None else re * np.exp(self._drift(v, sweep)),
+            "Bl": force_factor(fs, mms, re, v["Qes"]),
+            "Mms": mms,
+            "Cms": compliance(fs, mms),
+            "Rms": mechanical_resistance(fs, mms, v["Qms"]),
+            "Sd": v.get("Sd", 0.0),
+        }
+        return values | {name: v[name] for name in self.shape}
+
+    def _drift(self, v: Mapping[str, Any], sweep: Sweep) -> Any:
+        first = self.sweeps[0].state.coil_temperature_c
+        here = sweep.state.coil_temperature_c
+        centre = 0.0
+        if first is not None and here is not None:
+            centre = math.log((1 + COPPER_PER_K * (here - 20.0)) / (1 + COPPER_PER_K * (first - 20.0)))
+        return centre + RE_DRIFT * v.get(f"drift:{sweep.number}", 0.0)
+
+    def load(self, v: Mapping[str, Any], sweep: Sweep) -> Load:
+        """Return the acoustic load during `sweep`."""
+        state, kind = sweep.state, sweep.state.kind
+        if kind == "added mass":
+            return added_mass((state.mass or 0.0) + (state.mass_uncertainty or 0.0) * v.get(f"mass:{state.mass}", 0.0))
+        if not self._boxed(sweep):
+            return free_air()
+        if kind == "infinite baffle":
+            return infinite_baffle(v["Sd"], state.air, self._air_load(v, kind))
+        gain = self._air_load(v, kind) * air_load_change(v["Sd"], state.air)
+        return closed_box(self._volume(v, state), state.air, added_mass=gain)
+
+    def _air_load(self, v: Mapping[str, Any], kind: str) -> Any:
+        centre, spread = BOX_AIR_LOAD if kind == "closed box" else BAFFLE_AIR_LOAD
+        return centre + spread * v[f"air load:{kind}"]
+
+    def _volume(self, v: Mapping[str, Any], state: State) -> Any:
+        return (state.volume or 0.0) + (state.volume_uncertainty or 0.0) * v.get(f"volume:{state.volume}", 0.0)
+
+    def fitted(self, x: NDArray[np.float64], sweep: Sweep, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+        """Impedance of the model in the state of `sweep`, shape (n,), systematic errors of the bench left out."""
+        v = self.values(x)
+        return impedance(frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
+
+    def misfit(self, x: NDArray[np.float64], sweep: Sweep) -> NDArray[np.complex128]:
+        """Model plus systematic error minus measured, ohm, shape (n,)."""
+        v = self.values(x)
+        z = impedance(sweep.frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
+        return z + self._systematic(v, sweep) - sweep.impedance_ohm
+
+    def _systematic(self, v: Mapping[str, Any], sweep: Sweep) -> Any:
+        return sum((v[f"systematic:{name}"] * shift for name, shift in sweep.systematic.items()), 0.0)
+
+    def total_variance(self, sweep: Sweep) -> NDArray[np.float64]:
+        """E|δZ|² of noise and model floor together, ohm², shape (n,)."""
+        return np.asarray(sweep.noise + (self.floor * np.abs(sweep.impedance_ohm)) ** 2)
+
+    def residual(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Weighted residuals of all sweeps, then the priors."""
+        return self._evaluate(x)[0]
+
+    def jacobian(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Derivative of `residual` by every variable, shape (n_variables, n_residuals)."""
+        return self._evaluate(x)[1]
+
+    def _evaluate(self, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        key = x.tobytes()
+        if self._last is not None and self._last[0] == key:
+            return self._last[1], self._last[2]
+        v = self.values(x)
+        residuals, jacobians = [], []
+        for sweep in self.sweeps:
+            z, rows = self._sweep_gradient(v, sweep)
+            weight = np.sqrt(2.0 / self.total_variance(sweep))
+            misfit = z + self._systematic(v, sweep) - sweep.impedance_ohm
+            residuals.append((misfit * weight).view(float))
+            jacobians.append((rows * weight).view(float))
+        first = len(self.names) - len(self.priors)
+        prior = np.eye(len(self.names))[:, first:]
+        r = np.concatenate([*residuals, x[first:]])
+        j = np.concatenate([*jacobians, prior], axis=1)
+        self._last = (key, r, j)
+        return r, j
+
+    def _sweep_gradient(
+        self, v: Mapping[str, Any], sweep: Sweep
+    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+        """Z of one sweep and its derivative by every variable, shapes (n,) and (n_variables, n)."""
+        p = self.circuit_values(v, sweep)
+        load = self.load(v, sweep)
+        z, d = impedance_gradient(sweep.frequency_hz, p, self.circuit, load)
+        half_bl = 0.5 * p["Bl"] * d["Bl"]
+        by_re = p["Re"] * d["Re"]
+        cms, rms = p["Cms"] * d["Cms"], p["Rms"] * d["Rms"]
+        rows = {
+            "Re": by_re + half_bl,
+            "Fs": half_bl - 2.0 * cms + rms,
+            "Qms": -rms,
+            "Qes": -half_bl,
+            "Mms": p["Mms"] * d["Mms"] - cms + rms + half_bl,
+            f"drift:{sweep.number}": RE_DRIFT * by_re,
+        }
+        for name in self.shape:
+            rows[name] = d[name] if name in LINEAR else d[name] * p[name]
+        for name, exponent in PIVOTED.items():
+            if name in rows:
+                rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
+        rows |= self._load_rows(v, sweep, load, p, d)
+        rows |= {f"systematic:{name}": shift for name, shift in sweep.systematic.items()}
+        out = np.zeros((len(self.names), len(z)), dtype=complex)
+        for index, name in enumerate(self.names):
+            if name in rows:
+                out[index] = rows[name]
+        return z, out
+
+    def _load_rows(
+        self, v: Mapping[str, Any], sweep: Sweep, load: Load, p: Mapping[str, Any], d: Mapping[str, Any]
+    ) -> dict[str, Any]:
+        state = sweep.state
+        if state.kind == "added mass":
+            return {f"mass:{state.mass}": (state.mass_uncertainty or 0.0) * d["added_mass"]}
+        if not self._boxed(sweep) or self.sd is None:
+            return {}
+        _, spread = BOX_AIR_LOAD if state.kind == "closed box" else BAFFLE_AIR_LOAD
+        rows = {
+            "sd": self.sd.uncertainty / self.sd.value * (p["Sd"] * d["Sd"] + 1.5 * load.added_mass * d["added_mass"]),
+            f"air load:{state.kind}": spread * air_load_change(v["Sd"], state.air) * d["added_mass"],
+        }
+        if state.kind == "closed box":
+            per_volume = load.compliance / self._volume(v, state)
+            rows[f"volume:{state.volume}"] = (state.volume_uncertainty or 0.0) * per_volume * d["compliance"]
+        return rows
+
+    @property
+    def air(self) -> Air:
+        """Air of the first sweep, to which Vas and efficiency refer."""
+        return self.sweeps[0].state.air

@@ -1,0 +1,232 @@
+"""Solve one choice of models, and choose among them.
+
+The discrepancy floor ε is found with the fit: real drivers differ from any lumped model by a little, and without it noise
+weights would let the cleanest points drag the parameters. Coil and suspension models compete by the Bayesian information
+criterion (Schwarz, Annals of Statistics 6(2), 1978) on the likelihood with each model's own ε.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.response import Circuit
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.fitting.model import LINEAR, JointModel, Known, Sweep
+from tsfit.fitting.start import coil_start
+
+MAX_FLOOR = 0.1
+FLOOR_ROUNDS = 6
+UNDETERMINED = 1.0
+"""Standard deviation of a logarithm from which a shape parameter counts as not determined by the data."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One fitted choice of models.
+
+    Attributes
+    ----------
+    model : JointModel, with its floor set
+    x : (n_variables,) best variables
+    covariance : (n_variables, n_variables)
+    bic : float, lower is better
+    fault : str or None, why the choice cannot stand, in words
+    minimizer : the lmfit result
+    """
+
+    model: JointModel
+    x: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+    bic: float
+    fault: str | None
+    minimizer: Any
+
+    @property
+    def circuit(self) -> Circuit:
+        """The choice of models."""
+        return self.model.circuit
+
+
+def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
+    """Fit `model` from SI start values, finding the discrepancy floor along the way.
+
+    Returns
+    -------
+    Candidate
+        Its `fault` is set when the minimiser failed, the covariance is missing, a shape parameter is not determined, or the
+        suspension would need negative friction.
+    """
+    import lmfit
+
+    parameters = lmfit.Parameters()
+    for name, value in zip(model.names, model.start(start), strict=True):
+        parameters.add(_plain(name), value=float(value))
+    names = list(parameters)
+
+    def vector(p: Any) -> NDArray[np.float64]:
+        return np.array([p[name].value for name in names])
+
+    result: Any = None
+    with np.errstate(all="ignore"):
+        for _ in range(FLOOR_ROUNDS):
+            minimizer = lmfit.Minimizer(
+                lambda p: model.residual(vector(p)), parameters, scale_covar=False, nan_policy="propagate"
+            )
+            result = minimizer.leastsq(
+                Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-10, xtol=1e-9, max_nfev=400
+            )
+            parameters = result.params
+            before, model.floor = model.floor, _floor(model, vector(parameters))
+            if abs(model.floor - before) <= 0.02 * model.floor:
+                break
+    x = vector(result.params)
+    covariance = _covariance(model, x)
+    return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, result), result)
+
+
+def _plain(name: str) -> str:
+    """A variable's name as lmfit takes it."""
+    return "".join(letter if letter.isalnum() else "_" for letter in name)
+
+
+def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
+    model._last = None
+    jacobian = model.jacobian(x)
+    scale = np.linalg.norm(jacobian, axis=1)
+    scale[~(scale > 0.0)] = 1e-12
+    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
+    if not np.all(np.isfinite(information)):
+        return np.full(information.shape, np.inf)
+    values, vectors = np.linalg.eigh(information)
+    values = np.maximum(values, 1e-14)
+    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+
+
+def _squares(model: JointModel, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+    """|misfit|², noise variance and |Z|² of all points in one row each."""
+    misfit = np.concatenate([np.abs(model.misfit(x, sweep)) ** 2 for sweep in model.sweeps])
+    noise = np.concatenate([sweep.noise for sweep in model.sweeps])
+    size = np.concatenate([np.abs(sweep.impedance_ohm) ** 2 for sweep in model.sweeps])
+    return misfit, noise, size
+
+
+def _deviance(misfit: NDArray[np.float64], variance: NDArray[np.float64]) -> float:
+    """−2 ln L of circular complex normal errors, constants left out."""
+    return 2.0 * float(np.sum(misfit / variance + np.log(variance)))
+
+
+def _floor(model: JointModel, x: NDArray[np.float64]) -> float:
+    """Most likely discrepancy floor ε for the misfit at `x`, with the degrees of freedom that the fit used up given back."""
+    from scipy.optimize import minimize_scalar
+
+    misfit, noise, size = _squares(model, x)
+    misfit = misfit * 2 * len(misfit) / max(2 * len(misfit) - len(model.names) + len(model.priors), 1)
+    if not np.all(np.isfinite(misfit)):
+        return MAX_FLOOR
+    found = minimize_scalar(
+        lambda log: _deviance(misfit, noise + math.exp(2.0 * log) * size),
+        bounds=(math.log(1e-6), math.log(MAX_FLOOR)),
+        method="bounded",
+        options={"xatol": 1e-3},
+    )
+    return math.exp(float(found.x))
+
+
+def _bic(model: JointModel, x: NDArray[np.float64]) -> float:
+    misfit, noise, size = _squares(model, x)
+    free = len(model.names) - len(model.priors) + 1
+    prior = float(np.sum(x[len(model.names) - len(model.priors) :] ** 2))
+    deviance = _deviance(misfit, noise + model.floor**2 * size) + prior
+    return deviance + free * math.log(2 * len(misfit)) if math.isfinite(deviance) else math.inf
+
+
+def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64], result: Any) -> str | None:
+    if not result.success and not result.ier in (1, 2, 3, 4, 6, 7, 8):
+        return f"the minimiser stopped: {' '.join(str(result.message).split())}"
+    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
+        return "the fit ran away"
+    stdev = np.sqrt(np.diag(covariance))
+    for name in model.shape:
+        if stdev[model.names.index(name)] > UNDETERMINED:
+            return f"{name} is not determined by the data"
+    v = model.values(x)
+    if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
+        return "an exponent left its range"
+    p = model.circuit_values(v)
+    w = 2.0 * math.pi * np.geomspace(1.0, 1e4, 60)
+    ws = 2.0 * math.pi * float(v["Fs"])
+    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
+    if np.any(z.real < 0.0):
+        return "the suspension would need negative friction"
+    return None
+
+
+def candidates(
+    sweeps: Sequence[Sweep],
+    start: Mapping[str, float],
+    sd: Known | None,
+    with_mass: bool,
+    coil: str | None = None,
+    suspension: str | None = None,
+) -> list[Candidate]:
+    """Fit the choices worth trying, best first: every coil with an ideal suspension, then every suspension with the two
+    best coils. A choice that is forced is the only one tried in its place; faulty choices come last.
+    """  # noqa: D205
+    coils = [coil] if coil else list(COIL_MODELS)
+    first = _free_air_like(sweeps)
+    found = []
+    base = suspension or "ideal"
+    for name in coils:
+        found.append(_try(sweeps, Circuit(name, base), start, sd, with_mass, _blocked_start(name, first, start)))
+    found.sort(key=_rank)
+    if suspension is None:
+        for best in found[:2]:
+            held = {name: float(value) for name, value in best.model.values(best.x).items() if value.ndim == 0}
+            for other in SUSPENSION_MODELS:
+                if other != "ideal":
+                    found.append(_try(sweeps, Circuit(best.circuit.coil, other), held, sd, with_mass, {}))
+    return sorted(found, key=_rank)
+
+
+def _rank(candidate: Candidate) -> tuple[bool, float]:
+    return candidate.fault is not None, candidate.bic
+
+
+def _free_air_like(sweeps: Sequence[Sweep]) -> Sweep:
+    return next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
+
+
+def _try(
+    sweeps: Sequence[Sweep],
+    circuit: Circuit,
+    start: Mapping[str, float],
+    sd: Known | None,
+    with_mass: bool,
+    coil: Mapping[str, float],
+) -> Candidate:
+    return solve(JointModel(sweeps, circuit, sd, with_mass), _suspension_start(start) | dict(start) | dict(coil))
+
+
+def _suspension_start(start: Mapping[str, float]) -> dict[str, float]:
+    """A mild touch of each suspension effect, for a tenth of the friction or less."""
+    fs, qms, mms = start["Fs"], start["Qms"], start.get("Mms", 1.0)
+    structural = 0.1 * (2.0 * math.pi * fs) ** 2 * mms / qms
+    return {"creep": 0.1 / qms, "order": 0.9, "Lambda": structural}
+
+
+def _blocked_start(coil: str, sweep: Sweep, start: Mapping[str, float]) -> dict[str, float]:
+    """Coil terms from what the sweep shows above resonance once Re and the motional branch are taken away."""
+    bare = JointModel([sweep], Circuit("simple"), None, with_mass=False)
+    plain = {**start, "Le": 1e-9}
+    motional = bare.fitted(bare.start(plain), bare.sweeps[0], sweep.frequency_hz) - start["Re"]
+    blocked = sweep.impedance_ohm - start["Re"] - motional
+    high = sweep.frequency_hz > min(3.0 * start["Fs"], 0.3 * sweep.frequency_hz[-1])
+    return coil_start(coil, sweep.frequency_hz[high], blocked[high])

@@ -1,0 +1,89 @@
+"""From the covariance of the fitted variables to what a person reads: parameters, intervals, correlation.
+
+First-order propagation (JCGM 100:2008, 5.2.2) through the same formulas that everything else uses; positive quantities get
+an interval that is symmetric in their logarithm.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
+from tsfit.fitting.model import JointModel
+from tsfit.records import Estimate
+
+COVERAGE_95 = 1.959964
+STEP = 1e-3
+"""Step of the central difference, in standard deviations."""
+UNITS = {
+    "Re": "ohm", "Fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Vas": "m³", "Mms": "kg", "Cms": "m/N", "Rms": "N·s/m",
+    "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
+}  # fmt: skip
+LEVELS = ("sensitivity_1W", "sensitivity_2V83")
+
+
+def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Everything the states can tell, SI, by name; variables (..., n_variables) give values of shape (...)."""
+    v = model.values(x)
+    p = model.circuit_values(v)
+    figures: dict[str, Any] = {name: v[name] for name in ("Re", "Fs", "Qms", "Qes")}
+    figures["Qts"] = total_q(v["Qms"], v["Qes"])
+    if model.with_mass:
+        figures |= {name: p[name] for name in ("Mms", "Cms", "Rms", "Bl")}
+    if model.sd is not None:
+        figures["Sd"] = np.broadcast_to(v["Sd"], x.shape[:-1])
+        if model.with_mass:
+            figures["Vas"] = equivalent_volume(p["Cms"], v["Sd"], model.air)
+            figures["eta0"] = efficiency(v["Fs"], figures["Vas"], v["Qes"], model.air)
+            figures["sensitivity_1W"] = sensitivity_1w(figures["eta0"], model.air)
+            figures["sensitivity_2V83"] = sensitivity_2v83(figures["eta0"], v["Re"], model.air)
+    shape = model.shape if model.with_mass else [name for name in model.shape if name != "Lambda"]
+    figures |= {name: v[name] for name in shape}
+    columns = {name: np.asarray(v[name])[..., np.newaxis] for name in model.shape}
+    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([2000j * math.pi]), columns)
+    figures["Le_1kHz"] = coil[..., 0].imag / (2000.0 * math.pi)
+    return figures
+
+
+def estimates(
+    model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64]
+) -> tuple[dict[str, Estimate], tuple[str, ...], NDArray[np.float64]]:
+    """Estimates by name, and the names and matrix (k, k) of their correlation."""
+    stdev = np.sqrt(np.diag(covariance))
+    steps = np.diag(STEP * stdev)
+    centre = trade_figures(model, x)
+    ahead, behind = trade_figures(model, x + steps), trade_figures(model, x - steps)
+    names = tuple(centre)
+    # Per variable: change of each figure for one standard deviation, so that the correlation of the variables joins them.
+    slopes = np.stack([(ahead[name] - behind[name]) / (2.0 * STEP) for name in names])
+    joint = slopes @ (covariance / np.outer(stdev, stdev)) @ slopes.T
+    spread = np.sqrt(np.maximum(np.diag(joint), 0.0))
+    units = _units(model)
+    found = {
+        name: _estimate(float(centre[name]), float(spread[k]), units[name], level=name in LEVELS)
+        for k, name in enumerate(names)
+    }
+    scale = np.where(spread > 0.0, spread, 1.0)
+    correlation = joint / np.outer(scale, scale)
+    np.fill_diagonal(correlation, 1.0)
+    return found, names, correlation
+
+
+def _estimate(value: float, stdev: float, unit: str, *, level: bool) -> Estimate:
+    if level or value <= 0.0:
+        interval = (value - COVERAGE_95 * stdev, value + COVERAGE_95 * stdev)
+    else:
+        factor = math.exp(COVERAGE_95 * stdev / value)
+        interval = (value / factor, value * factor)
+    return Estimate(value, stdev, interval, unit)
+
+
+def _units(model: JointModel) -> dict[str, str]:
+    terms = (*COIL_MODELS[model.circuit.coil].parameters, *SUSPENSION_MODELS[model.circuit.suspension].extra)
+    return {**UNITS, **{parameter.name: parameter.unit for parameter in terms}}
