@@ -23,7 +23,22 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """Where each command lives and its line in the overview, in the order of the job."""
 
 
-class JobGroup(click.Group):
+class NamingGroup(click.Group):
+    """A group that answers a misspelt command with the closest one it has."""
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command, or name the closest one."""
+        known = self.list_commands(ctx)
+        if args and not args[0].startswith("-") and args[0] not in known:
+            import difflib
+
+            close = difflib.get_close_matches(args[0], known, n=1, cutoff=0.5)
+            remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}."
+            raise click.UsageError(f"{args[0]!r} is not a command of {ctx.command_path}; {remedy}")
+        return super().resolve_command(ctx, args)
+
+
+class JobGroup(NamingGroup):
     """A group that knows its commands by name and imports one only to run it."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
@@ -37,16 +52,6 @@ class JobGroup(click.Group):
         module, _, attribute = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
         return command
-
-    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
-        """Find the command, or name the closest one."""
-        if args and not args[0].startswith("-") and args[0] not in COMMANDS:
-            import difflib
-
-            close = difflib.get_close_matches(args[0], COMMANDS, n=1, cutoff=0.5)
-            remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(COMMANDS)}."
-            raise click.UsageError(f"{args[0]!r} is not a command; {remedy}")
-        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
