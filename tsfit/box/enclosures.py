@@ -33,9 +33,8 @@ STANDARD_DRIVE = 2.83
 def _within(value: float, low: float, high: float, name: str, unit: str) -> float:
     if not low <= value <= high:
         unit = f" {unit}" if unit else ""
-        raise TsfitError(
-            f"{name}: {value:.6g}{unit} cannot be; give a value between {low:g} and {high:g}{unit}.", code="wrong_value"
-        )
+        allowed = f"{low:g}{unit} or more" if math.isinf(high) else f"a value between {low:g} and {high:g}{unit}"
+        raise TsfitError(f"{name}: {value:.6g}{unit} cannot be; give {allowed}.", code="wrong_value")
     return float(value)
 
 

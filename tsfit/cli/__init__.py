@@ -24,7 +24,14 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 
 class NamingGroup(click.Group):
-    """A group that answers a misspelt command with the closest one it has."""
+    """A group that answers a misspelt command with the closest one it has, and a bare call with its help."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Print the help when nothing is asked for."""
+        if not args and not ctx.resilient_parsing:
+            click.echo(ctx.get_help())
+            ctx.exit()
+        return super().parse_args(ctx, args)
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the command, or name the closest one."""
