@@ -1,0 +1,100 @@
+"""One visual language for all figures.
+
+Lines are named where they run instead of in a legend; they differ in dash as well as in colour, so that a photocopy keeps
+them apart; frequency ticks stand at preferred numbers; every axis has its unit. No global state: nothing here touches
+matplotlib's settings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+WIDTH_IN = 7.2
+INK = "#20242b"
+QUIET = "#7d838c"
+HAIR = "#dcdfe3"
+LINES: tuple[tuple[str, Any], ...] = (
+    ("#14505c", "solid"),
+    ("#b4531a", (0, (6.0, 1.6))),
+    ("#5b3f8c", (0, (7.0, 1.6, 1.4, 1.6))),
+    ("#3f7a2a", (0, (1.6, 1.2))),
+    ("#8a1f4d", (0, (3.2, 1.2))),
+)
+"""Colour and dash of the first, second, … line; they differ in lightness too."""
+SMALL, TEXT, TITLE = 7.5, 8.5, 10.5
+
+
+def new_figure(heights_in: Sequence[float], title: str, subtitle: str) -> tuple[Figure, list[Axes]]:
+    """Return a figure of panels of the given heights, one above the other, sharing their horizontal axis."""
+    figure = Figure(figsize=(WIDTH_IN, sum(heights_in) + 0.9), layout="constrained")
+    figure.get_layout_engine().set(h_pad=0.06, hspace=0.03)  # type: ignore[union-attr]
+    grid = figure.subplots(len(heights_in), 1, sharex=True, squeeze=False, height_ratios=list(heights_in))
+    panels: list[Axes] = [row[0] for row in grid]
+    figure.suptitle(f"{title}\n", x=0.01, ha="left", fontsize=TITLE, color=INK, weight="bold", parse_math=False)
+    figure.text(0.01, 1.0 - 0.36 / figure.get_figheight(), subtitle, fontsize=TEXT, color=QUIET, va="center", parse_math=False)
+    for panel in panels:
+        panel.spines[["top", "right"]].set_visible(False)
+        panel.spines[["left", "bottom"]].set_color(QUIET)
+        panel.tick_params(colors=INK, labelsize=TEXT, color=QUIET, length=3.0)
+        panel.grid(True, color=HAIR, linewidth=0.6)
+        panel.set_axisbelow(True)
+    return figure, panels
+
+
+def value_axis(panel: Axes, label: str, *, ticks: int = 5) -> None:
+    """Label the vertical axis ("level, dB") and give it round ticks."""
+    panel.set_ylabel(label, fontsize=TEXT, color=INK)
+    panel.yaxis.set_major_locator(MaxNLocator(ticks, steps=[1, 2, 5, 10]))
+
+
+def preferred_numbers(low: float, high: float) -> list[float]:
+    """1-2-5 numbers within the range; the tenth-decade series (ISO 3) where fewer than three fit."""
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks: list[float] = []
+    for series in ((1.0, 2.0, 5.0), (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)):
+        ticks = [step * 10.0**decade for decade in decades for step in series]
+        ticks = [tick for tick in ticks if low * (1 - 1e-9) <= tick <= high * (1 + 1e-9)]
+        if len(ticks) >= 3:
+            break
+    return ticks
+
+
+def frequency_text(frequency: float, _position: object = None) -> str:
+    """Write 20, 500, 1k, 20k."""
+    return f"{frequency / 1000.0:g}k" if frequency >= 1000.0 else f"{frequency:g}"
+
+
+def frequency_axis(panel: Axes, low: float, high: float) -> None:
+    """Make the horizontal axis of `panel`, and of those that share it, logarithmic from `low` to `high` Hz."""
+    panel.set_xscale("log")
+    if low < high:
+        panel.set_xlim(low, high)
+    panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(low, high)))
+    panel.xaxis.set_major_formatter(FuncFormatter(frequency_text))
+    panel.xaxis.set_minor_locator(NullLocator())
+    panel.set_xlabel("frequency, Hz", fontsize=TEXT, color=INK)
+
+
+def spread(positions: Sequence[float], width: float) -> list[float]:
+    """Move label positions (0 to 1) as little as needed to keep `width` between neighbours, in the order given."""
+    order = np.argsort(positions, kind="stable")
+    width = min(width, 1.0 / max(1, len(positions)))
+    placed = np.asarray(positions, dtype=float)[order]
+    for k in range(1, len(placed)):
+        placed[k] = max(placed[k], placed[k - 1] + width)
+    room = 1.0 - 0.5 * width
+    for k in reversed(range(len(placed))):
+        placed[k] = min(placed[k], room)
+        room = placed[k] - width
+    out = np.empty_like(placed)
+    out[order] = placed
+    return [float(value) for value in out]
