@@ -41,14 +41,24 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
         finally:
             Path(beside).unlink(missing_ok=True)
     except FileExistsError as error:
-        raise TsfitError(
-            f"{path}: already there and left as it is; name another file or add --replace.", code="exists", file=path
-        ) from error
+        raise _exists(path) from error
     except OSError as error:
         reason = error.strerror or str(error)
         raise TsfitError(
             f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
         ) from error
+
+
+def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
+    """Refuse before the work what `write_new` would refuse after it."""
+    if path is not None and path.exists() and not replace:
+        raise _exists(path)
+
+
+def _exists(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: already there and left as it is; name another file or add --replace.", code="exists", file=path
+    )
 
 
 def _name_once(beside: str, path: Path) -> None:

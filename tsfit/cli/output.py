@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -81,3 +83,24 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], title: st
     for row in rows:
         table.add_row(*(Text(printable(cell)) for cell in row))
     Console(highlight=False).print(table)
+
+
+@contextmanager
+def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show on standard error what is being done, when that is a terminal; yield the function that says it."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if quiet or not console.is_terminal:
+        yield lambda step: None
+        return
+    with console.status("starting") as status:
+        yield lambda step: status.update(printable(step))
+
+
+def rounded(value: float, spread: float) -> str:
+    """Return `value` rounded to the second digit of its standard uncertainty (JCGM 100:2008, 7.2.6)."""
+    if not (math.isfinite(spread) and spread > 0.0):
+        return f"{value:.6g}"
+    decimals = 1 - math.floor(math.log10(spread))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}"

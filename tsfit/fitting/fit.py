@@ -13,7 +13,7 @@ from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
-from tsfit.fitting.model import JointModel, Known, Sweep, make_sweep
+from tsfit.fitting.model import Known, Sweep, make_sweep
 from tsfit.fitting.select import Candidate, candidates
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.uncertainty import estimates
@@ -22,7 +22,7 @@ from tsfit.records import FitResult, FittedState, ImpedanceCurve, QualityNote, S
 LOWEST_SHARE = 1.0 / 8.0
 """Lowest frequency used, as a share of Fs: below it an impedance says only Re again, and instruments drift."""
 HIGHEST = (2000.0, 40.0)
-"""Highest frequency used: the larger of 2 kHz and 40 times Fs; beyond it cone break-up is no longer the circuit's matter."""
+"""Highest frequency used: the larger of 2 kHz and 40 times Fs; cone break-up beyond it is no matter of the circuit."""
 LEAST_SHIFT = 0.01
 """Least relative shift of the resonance that an added mass or a box must show."""
 POOR_FLOOR = 0.05
@@ -59,7 +59,8 @@ def fit(
     Raises
     ------
     TsfitError
-        ``no_resonance``, ``vented_box``, ``short_range``, ``no_shift``, ``no_free_air``, ``no_area``, ``no_fit``, ``wrong_model``.
+        ``no_resonance``, ``vented_box``, ``short_range``, ``no_shift``, ``no_free_air``, ``no_area``, ``mixed_wiring``,
+        ``no_fit``, ``wrong_model``.
     """
     _check_request(curves, sd, coil, suspension)
     peaks = [find_resonance(curve) for curve, _ in curves]
@@ -94,8 +95,7 @@ def _check_request(
     kinds = {state.kind for _, state in curves}
     if not kinds & {"free air", "infinite baffle"}:
         raise TsfitError(
-            f"{curves[0][0].source}: only {', '.join(sorted(kinds))} was swept; add a free-air sweep, which the others are "
-            "compared with.",
+            f"{curves[0][0].source}: only {', '.join(sorted(kinds))} was swept; add a free-air sweep to compare with.",
             code="no_free_air",
             file=curves[0][0].source,
         )
@@ -106,15 +106,15 @@ def _check_request(
         )
     if sd is None and {"free air", "infinite baffle"} <= kinds:
         raise TsfitError(
-            "An infinite-baffle sweep beside free air needs the cone's area for its air load; give effective_diameter_cm or "
-            "sd_cm2 in [driver].",
+            "An infinite-baffle sweep beside free air needs the cone's area for its air load; give effective_diameter_cm "
+            "or sd_cm2 in [driver].",
             code="no_area",
         )
     wirings = {state.wiring for _, state in curves}
     if len(wirings) > 1:
         raise TsfitError(
-            f"The sweeps have different wirings ({', '.join(sorted(str(w) for w in wirings))}); fit one wiring at a time, in a "
-            "bench file of its own.",
+            f"The sweeps have different wirings ({', '.join(sorted(str(w) for w in wirings))}); fit one wiring at a time, "
+            "in a bench file of its own.",
             code="mixed_wiring",
         )
 
@@ -125,8 +125,8 @@ def _check_range(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence
         near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))
         if f[0] > 0.8 * peak.Fs or f[-1] < 3.0 * peak.Fs or near < 8:
             raise TsfitError(
-                f"{curve.source}: the sweep covers {f[0]:.3g} to {f[-1]:.4g} Hz with {near} points around the resonance near "
-                f"{peak.Fs:.3g} Hz; sweep from half to ten times that frequency with at least 24 points per octave.",
+                f"{curve.source}: the sweep covers {f[0]:.3g} to {f[-1]:.4g} Hz with {near} points around the resonance "
+                f"near {peak.Fs:.3g} Hz; sweep from half to ten times that frequency with at least 24 points per octave.",
                 code="short_range",
                 file=curve.source,
             )
@@ -144,23 +144,23 @@ def _reference(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[R
 def _mass_start(
     curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance], reference: Resonance, sd: Known | None
 ) -> float:
-    """Mms from the shift of the peaks, kg: the average of what each state says (Small 1972), after refusing what did not move."""
+    """Mms from the shift of the peaks, kg: the mean of what each state says (Small 1972); refuses what did not move."""
     found: list[float] = []
     for (curve, state), peak in zip(curves, peaks, strict=True):
         ratio = (peak.Fs / reference.Fs) ** 2
         if state.kind == "added mass":
             if peak.Fs > (1.0 - LEAST_SHIFT) * reference.Fs:
-                raise _no_shift(curve, peak, reference, "fell", "fix the mass to the cone and check which file is which")
+                raise _no_shift(curve, peak, reference, "fallen", "fix the mass to the cone and check which file is which")
             found.append((state.mass or 0.0) / (1.0 / ratio - 1.0))
         elif state.kind == "closed box" and sd is not None:
             if peak.Fs < (1.0 + LEAST_SHIFT) * reference.Fs:
-                raise _no_shift(curve, peak, reference, "rose", "seal the box, use a smaller one, and check which file is which")
+                raise _no_shift(curve, peak, reference, "risen", "seal the box or use a smaller one")
             stiffness = sd.value**2 / box_compliance(state.volume, state.air)
             found.append(float(stiffness / ((2 * np.pi * reference.Fs) ** 2 * (ratio - 1.0))))
     if found:
         return float(np.exp(np.mean(np.log(found))))
     assert sd is not None  # a second state that is neither mass nor box is a baffle, which needs the area
-    return 20.0 * float(sd.value) ** 1.5
+    return float(20.0 * sd.value**1.5)
 
 
 def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb: str, remedy: str) -> TsfitError:
@@ -247,7 +247,8 @@ def _notes(
         QualityNote(
             "model_floor",
             "warn" if floor > 2.0 else "note",
-            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by {floor:.2g} % RMS.",
+            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by "
+            f"{floor:.2g} % RMS.",
         )
     ]
     rivals = [other for other in ranked[1:] if other.fault is None and other.bic - best.bic < CLOSE_CALL]
@@ -258,8 +259,8 @@ def _notes(
             QualityNote(
                 "close_call",
                 "note",
-                f"Coil {other.circuit.coil} with suspension {other.circuit.suspension} describes the sweeps almost as well; it would "
-                f"change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
+                f"Coil {other.circuit.coil} with suspension {other.circuit.suspension} describes the sweeps almost as well; "
+                f"it would change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
             )
         )
     for prior in best.model.priors:
@@ -270,7 +271,7 @@ def _notes(
                 QualityNote(
                     "strained_input",
                     "warn",
-                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties away from what the files state; check it.",
+                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties away from what is stated; check it.",
                 )
             )
     if all(state.kind == "free air" for _, state in curves):
@@ -278,7 +279,7 @@ def _notes(
             QualityNote(
                 "free_air_only",
                 "note",
-                "Free air alone tells Re, Fs and the Qs; add a sweep with an added mass or in a closed box for Mms, Bl and Vas.",
+                "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box.",
             )
         )
     return notes

@@ -1,6 +1,6 @@
 """All sweeps of one driver as one weighted least-squares problem.
 
-Shared by all sweeps: Re, Fs, Qms, Qes, Mms (where the states can tell it), coil and suspension. Per sweep: a small drift of Re.
+Shared by all sweeps: Re, Fs, Qms, Qes, Mms (where the states can tell it), coil, suspension. Per sweep: a drift of Re.
 Known with uncertainty (mass, volume, Sd, reference resistor, change of air load in a box): each a standard normal variable
 whose prior stands beside the data, so that the covariance of the fit holds type A and type B together (JCGM 100).
 Positive parameters are fitted as logarithms. The derivative is analytic throughout.
@@ -25,9 +25,9 @@ from tsfit.driver import COPPER_PER_K, compliance, force_factor, mechanical_resi
 from tsfit.records import ImpedanceCurve, State
 
 RE_DRIFT = 0.01
-"""Standard deviation of ln Re between sweeps of one driver (2.5 K of coil temperature, contact): common practice, no source."""
+"""Standard deviation of ln Re between sweeps of one driver (2.5 K of coil, contacts): common practice, no source."""
 BOX_AIR_LOAD = (0.8, 0.4)
-"""Gain of air load in a test box as a share of the full baffle value: between a bare tube's end and a wall, barely known."""
+"""Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
 BAFFLE_AIR_LOAD = (1.0, 0.15)
 """The same in a real, finite baffle."""
 PIVOT_OMEGA = 2.0 * math.pi * 1000.0
@@ -226,9 +226,7 @@ class JointModel:
         self._last = (key, r, j)
         return r, j
 
-    def _sweep_gradient(
-        self, v: Mapping[str, Any], sweep: Sweep
-    ) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
+    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
         """Z of one sweep and its derivative by every variable, shapes (n,) and (n_variables, n)."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)

@@ -124,7 +124,7 @@ def _deviance(misfit: NDArray[np.float64], variance: NDArray[np.float64]) -> flo
 
 
 def _floor(model: JointModel, x: NDArray[np.float64]) -> float:
-    """Most likely discrepancy floor ε for the misfit at `x`, with the degrees of freedom that the fit used up given back."""
+    """Most likely discrepancy floor ε for the misfit at `x`; the degrees of freedom that the fit used up are given back."""
     from scipy.optimize import minimize_scalar
 
     misfit, noise, size = _squares(model, x)
@@ -149,23 +149,24 @@ def _bic(model: JointModel, x: NDArray[np.float64]) -> float:
 
 
 def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64], result: Any) -> str | None:
-    if not result.success and not result.ier in (1, 2, 3, 4, 6, 7, 8):
+    if not result.success and result.ier not in (1, 2, 3, 4, 6, 7, 8):
         return f"the minimiser stopped: {' '.join(str(result.message).split())}"
     if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
         return "the fit ran away"
     stdev = np.sqrt(np.diag(covariance))
-    for name in model.shape:
-        if stdev[model.names.index(name)] > UNDETERMINED:
+    for name, spread in zip(model.names, stdev, strict=True):
+        if name not in model.priors and spread > UNDETERMINED:
             return f"{name} is not determined by the data"
-    v = model.values(x)
+    v = {name: float(value) for name, value in model.values(x).items()}
     if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
         return "an exponent left its range"
+    if any(v[f"R{k}"] < 2.0 * math.pi * v["Fs"] * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
+        return "a rung of the coil stands in for Re"
+    w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
     p = model.circuit_values(v)
-    w = 2.0 * math.pi * np.geomspace(1.0, 1e4, 60)
-    ws = 2.0 * math.pi * float(v["Fs"])
-    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
-    if np.any(z.real < 0.0):
-        return "the suspension would need negative friction"
+    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, 2.0 * math.pi * v["Fs"], p)
+    if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
+        return "the suspension would need negative friction or stiffness"
     return None
 
 
@@ -177,9 +178,11 @@ def candidates(
     coil: str | None = None,
     suspension: str | None = None,
 ) -> list[Candidate]:
-    """Fit the choices worth trying, best first: every coil with an ideal suspension, then every suspension with the two
-    best coils. A choice that is forced is the only one tried in its place; faulty choices come last.
-    """  # noqa: D205
+    """Fit the choices worth trying and return them best first, faulty ones last.
+
+    Every coil is tried with an ideal suspension, then every suspension with the two best coils; a forced choice is the
+    only one tried in its place.
+    """
     coils = [coil] if coil else list(COIL_MODELS)
     first = _free_air_like(sweeps)
     found = []

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +92,7 @@ def _read_peak(f: NDArray[np.float64], size: NDArray[np.float64], peak: int) -> 
     return Resonance(re, fs, qms, qms / (r0 - 1.0))
 
 
-def _guesses(coil: str, z: NDArray[np.complex128], omega: NDArray[np.float64]) -> list[dict[str, float]]:
+def _guesses(coil: str, z: NDArray[np.complex128], omega: NDArray[np.floating[Any]]) -> list[dict[str, float]]:
     """Several coarse starts for the coil terms, from resistive and reactive part near the top of the range."""
     top = slice(int(0.8 * len(omega)), None)
     w = float(np.exp(np.mean(np.log(omega[top]))))
@@ -102,7 +103,10 @@ def _guesses(coil: str, z: NDArray[np.complex128], omega: NDArray[np.float64]) -
         case "simple":
             return [{"Le": x / w}]
         case "ladder-2":
-            return [{"Le": a * x / w, "L2": b * x / w, "R2": c * r} for a, b, c in ((0.7, 0.7, 1.5), (0.4, 2.0, 1.0), (0.8, 0.3, 4.0))]
+            return [
+                {"Le": a * x / w, "L2": b * x / w, "R2": c * r}
+                for a, b, c in ((0.7, 0.7, 1.5), (0.4, 2.0, 1.0), (0.8, 0.3, 4.0))
+            ]
         case "ladder-3":
             return [
                 {"Le": a * x / w, "L2": b * x / w, "R2": c * r, "L3": d * x / w, "R3": e * r}

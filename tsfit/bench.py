@@ -1,0 +1,322 @@
+"""The bench file: one driver, its rig, its sweeps, and the road from there to a fit."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, model_validator
+
+from tsfit.air import REFERENCE_AIR, Air
+from tsfit.capture.rig import Rig
+from tsfit.errors import TsfitError
+from tsfit.fitting.fit import fit
+from tsfit.fitting.model import Known
+from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State, StateKind, Wiring
+from tsfit.toml_file import Table, read_toml
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+
+ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance": 0.005}
+"""Relative standard uncertainty where the bench file states none: common practice, no source."""
+
+
+class DriverTable(Table):
+    """``[driver]``."""
+
+    name: Annotated[str, Field(min_length=1)]
+    serial: str | None = None
+    effective_diameter_cm: Positive | None = None
+    effective_diameter_uncertainty_cm: NotNegative | None = None
+    sd_cm2: Positive | None = None
+    sd_uncertainty_cm2: NotNegative | None = None
+    coils: Literal[1, 2] = 1
+    dc_resistance_ohm: Positive | None = None
+    dc_resistance_uncertainty_ohm: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _one_area(self) -> DriverTable:
+        if self.effective_diameter_cm is not None and self.sd_cm2 is not None:
+            raise ValueError("both effective_diameter_cm and sd_cm2 are given; keep the one you measured")
+        return self
+
+
+class SweepTable(Table):
+    """One ``[[sweep]]``."""
+
+    recording: str | None = None
+    curve: str | None = None
+    state: StateKind
+    mass_g: Positive | None = None
+    mass_uncertainty_g: NotNegative | None = None
+    volume_l: Positive | None = None
+    volume_uncertainty_l: NotNegative | None = None
+    wiring: Wiring | None = None
+    coil_temperature_c: Annotated[float, Field(ge=-40, le=300)] | None = None
+    air_temperature_c: Annotated[float, Field(ge=-20, le=50)] = REFERENCE_AIR.temperature_c
+    pressure_hpa: Annotated[float, Field(ge=500, le=1100)] = REFERENCE_AIR.pressure_hpa
+    humidity_percent: Annotated[float, Field(ge=0, le=100)] = REFERENCE_AIR.humidity_percent
+
+    @model_validator(mode="after")
+    def _complete(self) -> SweepTable:
+        if (self.recording is None) == (self.curve is None):
+            raise ValueError("give either recording or curve, one of them")
+        for state, key in (("added mass", "mass_g"), ("closed box", "volume_l")):
+            if self.state == state and getattr(self, key) is None:
+                raise ValueError(f"state {state!r} needs {key}")
+            if self.state != state and getattr(self, key) is not None:
+                raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
+        return self
+
+
+class BenchTable(Table):
+    """A whole bench file."""
+
+    rig: str | None = None
+    trim: Literal["dc resistance"] | None = None
+    driver: DriverTable
+    sweep: Annotated[list[SweepTable], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _rig_for_recordings(self) -> BenchTable:
+        if self.rig is None and any(sweep.recording is not None for sweep in self.sweep):
+            raise ValueError('the recordings need a rig; add rig = "path.toml"')
+        if self.trim is not None and self.driver.dc_resistance_ohm is None:
+            raise ValueError("trim needs dc_resistance_ohm in [driver]")
+        if self.trim is not None and any(sweep.curve is not None for sweep in self.sweep):
+            raise ValueError("trim works on recordings only; a finished curve has no channel gains left to trim")
+        return self
+
+
+def fit_bench(
+    path: Path,
+    *,
+    coil: str | None = None,
+    suspension: str | None = None,
+    points_per_octave: int = 48,
+    on_step: Callable[[str], None] = lambda step: None,
+) -> FitResult:
+    """Fit everything that a bench file names, or a lone impedance curve.
+
+    Parameters
+    ----------
+    path : Path
+        Bench file (TOML), or an impedance text or Touchstone file, which counts as one free-air sweep.
+    coil, suspension : str, optional
+        Force a circuit model.
+    points_per_octave : int
+        Density of the curves made from recordings.
+    on_step : callable
+        Told what is being done, for a progress display.
+
+    Raises
+    ------
+    TsfitError
+        Whatever is wrong with the file, a recording, or the fit.
+    """
+    if path.suffix.lower() != ".toml":
+        return _fit_curve(path, coil, suspension)
+    table = read_toml(path, BenchTable, "bench")
+    rig = None if table.rig is None else _read_rig(path.parent / table.rig)
+    states, notes = _states(table)
+    sd = _area(table.driver, notes)
+
+    def run(gain: float, gain_uncertainty: float) -> FitResult:
+        curves = []
+        for sweep in table.sweep:
+            on_step(f"reading {sweep.recording or sweep.curve}")
+            curves.append(_curve(path, sweep, rig, points_per_octave, gain, gain_uncertainty))
+        _same_rate(curves)
+        on_step("fitting")
+        return fit(
+            list(zip(curves, states, strict=True)),
+            name=table.driver.name,
+            serial=table.driver.serial,
+            sd=sd,
+            coil=coil,
+            suspension=suspension,
+            provenance=_provenance(path, table, curves),
+        )
+
+    result = run(1.0, 0.0)
+    if table.driver.dc_resistance_ohm is not None:
+        meter = _known(table.driver.dc_resistance_ohm, table.driver.dc_resistance_uncertainty_ohm, "dc resistance", notes)
+        if table.trim is None:
+            notes += _witness(result, meter, rig)
+        elif rig is not None:
+            result, note = _trimmed(run, result, meter, rig)
+            notes.append(note)
+    return replace(result, quality=(*notes, *result.quality))
+
+
+def _fit_curve(path: Path, coil: str | None, suspension: str | None) -> FitResult:
+    from tsfit.fitting.curve import read_curve
+
+    curve = read_curve(path)
+    result = fit(
+        [(curve, State())], name=path.stem, coil=coil, suspension=suspension, provenance={"curve": dict(curve.provenance)}
+    )
+    note = QualityNote(
+        "state_assumed",
+        "note",
+        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system.",
+    )
+    return replace(result, quality=(note, *result.quality))
+
+
+def _read_rig(path: Path) -> Rig:
+    from tsfit.capture.rig import read_rig
+
+    return read_rig(path)
+
+
+def _curve(
+    path: Path, sweep: SweepTable, rig: Rig | None, points_per_octave: int, gain: float, gain_uncertainty: float
+) -> ImpedanceCurve:
+    if sweep.curve is not None:
+        from tsfit.fitting.curve import read_curve
+
+        return read_curve(path.parent / sweep.curve)
+    from tsfit.capture.impedance import impedance_from_recording
+
+    assert rig is not None
+    assert sweep.recording is not None
+    return impedance_from_recording(
+        path.parent / sweep.recording,
+        rig,
+        points_per_octave=points_per_octave,
+        gain_ratio=gain,
+        gain_ratio_uncertainty=gain_uncertainty,
+    )
+
+
+def _known(value: float, stated: float | None, what: str, notes: list[QualityNote], sweep: int | None = None) -> Known:
+    """Take the stated uncertainty, or assume one and say so."""
+    if stated is not None:
+        return Known(value, stated)
+    share = ASSUMED_RELATIVE[what]
+    message = f"No uncertainty of the {what} is stated; {100.0 * share:g} % is assumed."
+    notes.append(QualityNote("assumed_uncertainty", "note", message, sweep))
+    return Known(value, share * value)
+
+
+def _states(table: BenchTable) -> tuple[list[State], list[QualityNote]]:
+    notes: list[QualityNote] = []
+    states = []
+    for number, sweep in enumerate(table.sweep):
+        mass = volume = None
+        if sweep.mass_g is not None:
+            stated = None if sweep.mass_uncertainty_g is None else 1e-3 * sweep.mass_uncertainty_g
+            mass = _known(1e-3 * sweep.mass_g, stated, "mass", notes, number)
+        if sweep.volume_l is not None:
+            stated = None if sweep.volume_uncertainty_l is None else 1e-3 * sweep.volume_uncertainty_l
+            volume = _known(1e-3 * sweep.volume_l, stated, "volume", notes, number)
+        states.append(
+            State(
+                kind=sweep.state,
+                mass=mass and mass.value,
+                mass_uncertainty=mass and mass.uncertainty,
+                volume=volume and volume.value,
+                volume_uncertainty=volume and volume.uncertainty,
+                wiring=sweep.wiring,
+                coil_temperature_c=sweep.coil_temperature_c,
+                air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
+            )
+        )
+    return states, notes
+
+
+def _area(driver: DriverTable, notes: list[QualityNote]) -> Known | None:
+    if driver.sd_cm2 is not None:
+        stated = None if driver.sd_uncertainty_cm2 is None else 1e-4 * driver.sd_uncertainty_cm2
+        return _known(1e-4 * driver.sd_cm2, stated, "area", notes)
+    if driver.effective_diameter_cm is None:
+        return None
+    diameter = 1e-2 * driver.effective_diameter_cm
+    area = math.pi / 4.0 * diameter**2
+    spread = driver.effective_diameter_uncertainty_cm
+    return _known(area, None if spread is None else 2.0 * area * 1e-2 * spread / diameter, "area", notes)
+
+
+def _same_rate(curves: list[ImpedanceCurve]) -> None:
+    rates = {curve.source: rate for curve in curves if (rate := curve.provenance.get("sample_rate_hz")) is not None}
+    if len(set(rates.values())) > 1:
+        told = ", ".join(f"{source} {rate:g} Hz" for source, rate in rates.items())
+        odd = list(rates)[-1]
+        raise TsfitError(
+            f"The recordings of one bench disagree in sample rate ({told}); a wrong rate shifts Fs: record all at one rate.",
+            code="sample_rate",
+            file=odd,
+        )
+
+
+def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, Any]:
+    from importlib.metadata import version
+
+    from tsfit.files import sha256
+
+    return {
+        "software": f"tsfit {version('tsfit')}",
+        "bench": {"file": path.name, "sha256": sha256(path)},
+        "sweeps": [
+            {**sweep.model_dump(exclude_none=True), **curve.provenance}
+            for sweep, curve in zip(table.sweep, curves, strict=True)
+        ],
+    }
+
+
+def _disagreement(result: FitResult, meter: Known) -> tuple[float, bool]:
+    """Relative difference of the ohmmeter from the fitted Re, and whether it is beyond both uncertainties (k = 2)."""
+    re = result.parameters["Re"]
+    apart = meter.value - re.value
+    return apart / re.value, abs(apart) > 2.0 * math.hypot(meter.uncertainty, re.stdev)
+
+
+def _witness(result: FitResult, meter: Known, rig: Rig | None) -> list[QualityNote]:
+    re = result.parameters["Re"].value
+    share, beyond = _disagreement(result, meter)
+    if not beyond:
+        message = (
+            f"The ohmmeter's {meter.value:.4g} ohm and the fitted Re of {re:.4g} ohm agree within their uncertainties."
+        )
+        return [QualityNote("dc_resistance", "note", message)]
+    causes = "a wrong reference value, leads that one of them includes, or a coil at another temperature"
+    if rig is not None:
+        gain = _gain(rig, meter.value, re)
+        causes = (
+            f"channel gains that differ by {100.0 * (gain - 1.0):+.1f} %, a reference resistor of "
+            f"{rig.reference_ohm * meter.value / re:.4g} ohm instead of {rig.reference_ohm:.4g}, or "
+            f"{abs(meter.value - re):.2g} ohm of leads that only one of them includes"
+        )
+    message = (
+        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * share:+.1f} %, beyond both "
+        f"uncertainties; the usual causes would be {causes}. Swap the channels' cables and sweep again to see which, "
+        'calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
+    )
+    return [QualityNote("dc_resistance", "warn", message)]
+
+
+def _gain(rig: Rig, meter: float, re: float) -> float:
+    """Factor on the measured channel ratio that turns a DC resistance `re` into `meter`."""
+    return float(abs(rig.ratio(meter) / rig.ratio(re)))
+
+
+def _trimmed(
+    run: Callable[[float, float], FitResult], result: FitResult, meter: Known, rig: Rig
+) -> tuple[FitResult, QualityNote]:
+    """Trim the channel-gain ratio until the fitted Re is the ohmmeter's; two rounds settle it."""
+    first = result.parameters["Re"].value
+    gain = 1.0
+    for _ in range(2):
+        gain *= _gain(rig, meter.value, result.parameters["Re"].value)
+        spread = abs(_gain(rig, meter.value + meter.uncertainty, meter.value) - 1.0)
+        result = run(gain, gain * spread)
+    message = (
+        f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm as recorded) equals "
+        f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading."
+    )
+    return result, QualityNote("trimmed", "warn" if abs(gain - 1.0) > 0.01 else "note", message)

@@ -1,0 +1,88 @@
+"""``tsfit fit``: a bench file or a curve in, parameters out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tsfit.cli.output import json_option, output_options
+
+
+@click.command()
+@click.argument("bench", type=click.Path(path_type=Path), metavar="BENCH")
+@click.option("--coil", metavar="MODEL", help="Force a coil model: simple, ladder-2, ladder-3, power-law, ...")
+@click.option("--suspension", metavar="MODEL", help="Force a suspension model: ideal, log-creep, fractional, structural.")
+@click.option(
+    "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of recorded curves."
+)
+@output_options
+@json_option
+def fit(
+    bench: Path,
+    coil: str | None,
+    suspension: str | None,
+    points_per_octave: int,
+    output: Path | None,
+    plot: Path | None,
+    replace: bool,
+    as_json: bool,
+) -> None:
+    """Fit all the sweeps that a bench file names, together.
+
+    BENCH is a bench file (TOML), or an impedance curve made elsewhere: text with frequency and impedance in three columns,
+    or Touchstone .s1p. A lone curve counts as one free-air sweep.
+
+    \b
+    Example:
+      tsfit fit bench.toml -o fit.json --plot fit.png
+      tsfit fit curve.txt --coil ladder-2
+    """  # noqa: D301
+    from tsfit.bench import fit_bench
+    from tsfit.cli.output import print_json, progress, save_figure, save_json
+    from tsfit.files import refuse_existing
+    from tsfit.fit_file import fit_to_dict
+
+    for path in (output, plot):
+        refuse_existing(path, replace=replace)
+    with progress(quiet=as_json) as step:
+        result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
+    data = fit_to_dict(result)
+    if output is not None:
+        save_json(output, data, replace=replace)
+    if plot is not None:
+        from tsfit.figures.fit import fit_figure
+
+        save_figure(plot, fit_figure(result), replace=replace)
+    if as_json:
+        print_json(data)
+    else:
+        print_fit(result)
+
+
+def print_fit(result: object) -> None:
+    """Print the parameters with their uncertainty, then what the fit has to remark."""
+    from tsfit.cli.output import print_table, printable, rounded
+    from tsfit.quantities import display
+    from tsfit.records import FitResult
+
+    assert isinstance(result, FitResult)
+    rows = []
+    for name, estimate in result.parameters.items():
+        value, unit = display(name, estimate.value, estimate.unit)
+        factor = value / estimate.value if estimate.value else 1.0
+        spread = estimate.stdev * (1.0 if unit == "dB" else factor)
+        low, high = (bound * (1.0 if unit == "dB" else factor) for bound in estimate.interval95)
+        rows.append(
+            [
+                name,
+                rounded(value, spread),
+                rounded(spread, spread),
+                f"{rounded(low, spread)} … {rounded(high, spread)}",
+                unit,
+            ]
+        )
+    print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
+    for note in result.quality:
+        place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
+        click.echo(printable(f"{note.severity}: {place}{note.message}"))
