@@ -224,7 +224,14 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
     ------
     TsfitError
         ``incomplete_driver`` when something needed can neither be read nor derived; names what is missing and `where`.
+        ``wrong_value`` when Qts is not below Qms and Qes.
     """
+    if any(figures[q] <= figures["Qts"] for q in ("Qms", "Qes") if q in figures and "Qts" in figures):
+        raise TsfitError(
+            f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong.",
+            code="wrong_value",
+            file=where,
+        )
     known = complete(figures)
     missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
     if missing:

@@ -7,6 +7,7 @@ exotic unit.
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from functools import cache
@@ -51,16 +52,34 @@ SI_UNITS: dict[str, str] = {
 }  # fmt: skip
 """SI unit of every figure that a datasheet or a fit names; "" for a plain number."""
 
+DISPLAY_UNITS: dict[str, tuple[float, str]] = {
+    "Re": (1.0, "Ω"), "Znom": (1.0, "Ω"), "Vas": (1e3, "l"), "Mms": (1e3, "g"), "Cms": (1e3, "mm/N"), "Rms": (1.0, "N·s/m"),
+    "Bl": (1.0, "T·m"), "Sd": (1e4, "cm²"), "diameter": (1e2, "cm"), "Xmax": (1e3, "mm"), "eta0": (1e2, "%"),
+    **dict.fromkeys(("Le", "Le_1kHz", "L2", "L3", "Leb"), (1e3, "mH")),
+    **dict.fromkeys(("R2", "R3", "Rss"), (1.0, "Ω")),
+}  # fmt: skip
+"""Factor from SI and unit in which the trade speaks of a figure; what is not here is shown in SI."""
+
+_AMBIGUOUS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 
 
 @dataclass(frozen=True)
 class Printed:
-    """A value as printed: SI value, half of its last printed digit in SI, and the text."""
+    """A value as printed: SI value, half of its last printed digit in SI, and the text.
+
+    A whole number of three digits or more that ends in 0 counts as rounded to ten: nobody can see whether that 0 was
+    measured.
+    """
 
     value: float
     half_digit: float
     text: str
+
+    def shown(self, factor: float = 1.0) -> str:
+        """Return `factor` times the value as text, with about as many digits as were printed."""
+        place = -math.floor(math.log10(2.0 * self.half_digit * factor) + 1e-9)
+        return f"{round(self.value * factor, place):.{max(place, 0)}f}"
 
 
 @cache
@@ -74,6 +93,7 @@ def _registry() -> Any:
 
 def _unit(text: str) -> Any:
     plain = text.replace("²", "^2").replace("³", "^3").replace("·", "*").replace("⋅", "*").replace("Ω", "ohm")
+    plain = re.sub(r"(?<=[A-Za-z])(?=[23](?!\d))", "^", plain).replace("\N{OHM SIGN}", "ohm")
     plain = plain.replace("−", "-").replace("^", "**")
     return _registry().parse_units(plain)
 
@@ -114,11 +134,49 @@ def parse_printed(text: str | float, si: str, where: str) -> Printed:
     if match is None:
         example = f'"12.3 {si}"' if si else '"0.38"'
         raise TsfitError(f"{where}: {text!r} is not a number with its unit; write it like {example}.", code="wrong_value")
+    if _AMBIGUOUS.match(match.group(1)):
+        raise TsfitError(
+            f"{where}: {text!r} may be thousands or a decimal comma; write it without the comma or with a point.",
+            code="wrong_value",
+        )
     number, unit = match.group(1).replace(",", "."), match.group(2)
     if si and not unit:
         raise TsfitError(f'{where}: {text!r} has no unit; write it like "{number} {si}".', code="wrong_unit")
     factor = scale_to_si(unit, si, where) if unit or si else 1.0
     mantissa, _, exponent = number.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])
-    last = 10.0 ** (int(exponent or 0) - decimals)
-    return Printed(float(number) * factor, 0.5 * last * factor, str(text))
+    if re.fullmatch(r"[+-]?[1-9]\d+0", number):
+        decimals = -1
+    try:
+        value, half = float(number) * factor, 0.5 * 10.0 ** (int(exponent or 0) - decimals) * factor
+    except (OverflowError, ValueError):
+        value = half = math.inf
+    if not math.isfinite(value) or not math.isfinite(half):
+        raise TsfitError(f"{where}: {text!r} is beyond any figure; correct it.", code="wrong_value")
+    return Printed(value, half, str(text))
+
+
+def display(name: str, value: float, unit: str = "") -> tuple[float, str]:
+    """Return the SI `value` of the figure `name` in the unit that the trade uses, and that unit.
+
+    `unit` is the SI unit to fall back on for a name that is not a datasheet figure.
+    """
+    factor, shown = DISPLAY_UNITS.get(name, (1.0, SI_UNITS.get(name, unit)))
+    return value * factor, shown
+
+
+def rounded(value: float, uncertainty: float) -> tuple[str, str]:
+    """Return `value` and `uncertainty` as text, the uncertainty to two digits, the value to the same place.
+
+    The rule is that of JCGM 100, 7.2.6. Without an uncertainty (0) the value keeps four digits and the
+    second text is empty.
+    """
+    size = abs(uncertainty if uncertainty else value)
+    digits = 2 if uncertainty else 4
+    if not math.isfinite(size) or size == 0.0:
+        return f"{value:g}", ""
+    place = digits - 1 - math.floor(math.log10(float(f"{size:.{digits - 1}e}")))
+    if place > 9 or abs(value) >= 1e7:
+        return f"{value:.4g}", f"{uncertainty:.2g}" if uncertainty else ""
+    shown = [f"{round(number, place):.{max(place, 0)}f}" for number in (value, uncertainty)]
+    return shown[0], shown[1] if uncertainty else ""

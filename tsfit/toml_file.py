@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,6 +19,16 @@ from tsfit.quantities import parse_printed
 
 UNIT_SUFFIXES = {"g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V"}
 MAX_BYTES = 1_000_000
+
+
+class WrittenFloat(float):
+    """A float of a TOML file that still knows its digits: ``str()`` gives them as written."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+
+    def __str__(self) -> str:
+        return self._text
 
 
 class Table(BaseModel):
@@ -41,10 +52,10 @@ class Table(BaseModel):
         return out
 
 
-AnyTable = TypeVar("AnyTable", bound=Table)
+AnyModel = TypeVar("AnyModel", bound=BaseModel)
 
 
-def read_toml(path: Path, model: type[AnyTable], kind: str) -> AnyTable:
+def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
     """Read `path` as `model`; `kind` ("rig", "bench", "sheet", "driver") names the sort of file in messages.
 
     Raises
@@ -52,23 +63,52 @@ def read_toml(path: Path, model: type[AnyTable], kind: str) -> AnyTable:
     TsfitError
         ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
     """
+    return validated(path, load_toml(path, kind), model, kind)
+
+
+def load_toml(path: Path, kind: str) -> dict[str, Any]:
+    """Read the tables of `path` as they stand; floats are `WrittenFloat`.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file`` or ``not_toml``.
+    """
     try:
         if path.stat().st_size > MAX_BYTES:
             raise TsfitError(f"{path}: too large for a {kind} file; name a TOML text.", code="not_toml", file=path)
-        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        return tomllib.loads(path.read_bytes().decode("utf-8-sig"), parse_float=WrittenFloat)
     except OSError as error:
         reason = error.strerror or str(error)
         raise TsfitError(
             f"{path}: cannot be read ({reason}); name an existing {kind} file.", code="missing_file", file=path
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except (ValueError, RecursionError) as error:
         raise TsfitError(
             f"{path}: not a valid TOML {kind} file ({error}); mend that place.", code="not_toml", file=path
         ) from error
+
+
+def validated(path: Path, data: Any, model: type[AnyModel], kind: str) -> AnyModel:
+    """Return `data`, read from `path`, as `model`.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    """
     try:
         return model.model_validate(data)
     except ValidationError as error:
         raise _sentence(path, model, kind, error) from None
+
+
+def wrong_key(place: str, key: str, known: Iterable[str], kind: str, path: Path) -> TsfitError:
+    """Return the error for a key that is not `known`, with the closest one that is, whatever its case."""
+    by_lower = {name.lower(): name for name in known}
+    close = difflib.get_close_matches(key.lower(), by_lower, n=1)
+    remedy = f"did you mean {by_lower[close[0]]!r}?" if close else f"use one of {', '.join(by_lower.values())}."
+    return TsfitError(f"{path}: {place} is not a key of a {kind} file; {remedy}", code="wrong_key", file=path)
 
 
 def _fields_at(model: type[BaseModel], location: tuple[int | str, ...]) -> list[str]:
@@ -101,10 +141,7 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
     location = first["loc"]
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":
-        known = _fields_at(model, location[:-1])
-        close = difflib.get_close_matches(str(location[-1]), known, n=1)
-        remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}."
-        return TsfitError(f"{path}: {place} is not a key of a {kind} file; {remedy}", code="wrong_key", file=path)
+        return wrong_key(place, str(location[-1]), _fields_at(model, location[:-1]), kind, path)
     if first["type"] == "missing":
         return TsfitError(f"{path}: {place} is missing; add it to the {kind} file.", code="missing_key", file=path)
     reason = first["msg"].removeprefix("Value error, ")

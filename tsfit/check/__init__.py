@@ -1,0 +1,1 @@
+"""A published datasheet: read, held against itself, held against a fit."""

@@ -1,0 +1,154 @@
+"""``tsfit check``: a fit against a published datasheet, or a datasheet against itself."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.errors import TsfitError
+
+if TYPE_CHECKING:
+    from tsfit.check.consistency import Contradiction
+    from tsfit.check.sheet import Sheet
+    from tsfit.check.verdict import CheckResult
+    from tsfit.records import FitResult
+
+LABELS = {"sensitivity_1W": "SPL 1 W", "sensitivity_2V83": "SPL 2.83 V"}
+WIDE = 72
+"""Columns that the table needs; a narrower terminal goes without the uncertainties."""
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT] SHEET")
+@json_option
+def check(files: tuple[Path, ...], as_json: bool) -> int:
+    """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
+
+    A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Without tolerances in
+    the sheet those of common practice hold. Leaves with 1 when a figure is outside, or a lone sheet contradicts itself.
+
+    \b
+    Example:
+      tsfit check wagtail-fit.json wagtail-sheet.toml
+      tsfit check wagtail-sheet.toml
+    """  # noqa: D301
+    from tsfit.check.sheet import read_sheet
+
+    if not 1 <= len(files) <= 2:
+        raise click.UsageError("check takes a fit and a sheet, or a sheet alone; write 'tsfit check FIT SHEET'.")
+    _refuse_wrong_kinds(files)
+    sheet = read_sheet(files[-1])
+    if len(files) == 1:
+        return _alone(sheet, as_json)
+    from tsfit.check.verdict import judge
+    from tsfit.fit_file import read_fit
+
+    fit = read_fit(files[0])
+    result = judge(fit, sheet)
+    if as_json:
+        print_json(result.to_dict())
+    else:
+        _print_result(fit, sheet, result)
+    return int(result.verdict == "outside")
+
+
+def _refuse_wrong_kinds(files: Sequence[Path]) -> None:
+    from tsfit.fit_file import is_json
+
+    json = [is_json(file) for file in files]
+    if json == [False, True]:
+        problem = f"{files[0]}: the fit comes first and the sheet second; write 'tsfit check {files[1]} {files[0]}'."
+    elif json == [True]:
+        problem = f"{files[0]}: JSON, not a sheet; name the sheet (TOML) to judge after it."
+    elif json == [False, False]:
+        problem = f"{files[0]}: not a fit; name a JSON file written by 'tsfit fit' before the sheet."
+    elif json == [True, True]:
+        problem = f"{files[1]}: JSON, not a sheet; name the published sheet (TOML) after the fit."
+    else:
+        return
+    raise TsfitError(problem, code="wrong_file_type", file=files[-1] if json[-1] else files[0])
+
+
+def _alone(sheet: Sheet, as_json: bool) -> int:
+    from tsfit.check.consistency import consistency
+
+    result = consistency(sheet)
+    if as_json:
+        print_json(result.to_dict())
+    elif result.contradictions:
+        _print_contradictions(sheet, result.contradictions)
+    elif result.relations:
+        count = len(result.relations)
+        click.echo(f"{printable(sheet.name)}: the printed figures agree with each other; relations looked at: {count}.")
+    else:
+        click.echo(f"{printable(sheet.name)}: undecided; no printed figure follows from others that are printed.")
+    return int(result.verdict == "outside")
+
+
+def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
+    from tsfit.quantities import display, rounded
+
+    columns, rows = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"], []
+    for item in result.figures:
+        factor, unit = display(item.name, 1.0)
+        value, expanded = rounded(item.measured * factor, item.expanded * factor)
+        deviation, limit = f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}"
+        rows.append(
+            [_label(item.name, unit), item.published.shown(factor), value, expanded, deviation, limit, item.verdict]
+        )
+    if shutil.get_terminal_size().columns < WIDE:
+        columns, *rows = ([*row[:3], *row[4:]] for row in (columns, *rows))
+    print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
+    notes = dict.fromkeys(f"{_label(item.name)}: {item.note}" for item in result.figures if item.note)
+    for name, reason in result.not_judged.items():
+        notes[f"{_label(name)}: not judged; {reason}"] = None
+    for note in fit.quality:
+        notes[f"The fit says: {note.message}"] = None
+    for line in notes:
+        click.echo(printable(line))
+    if result.consequence:
+        _print_consequence(result.consequence)
+    if result.contradictions:
+        _print_contradictions(sheet, result.contradictions)
+    outside = [_label(item.name) for item in result.figures if item.verdict == "outside"]
+    undecided = [_label(item.name) for item in result.figures if item.verdict == "undecided"]
+    words = {
+        "inside": "inside; every judged figure holds.",
+        "outside": f"outside; {', '.join(outside)}.",
+        "undecided": f"undecided; the uncertainty is too large to tell for {', '.join(undecided)}.",
+    }
+    click.echo(f"Verdict: {words[result.verdict]}")
+
+
+def _print_consequence(consequence: Mapping[str, Any]) -> None:
+    published, measured = consequence["published"], consequence["measured"]
+    click.echo(
+        f"In the closed box that gives the sheet's driver Qtc {published['qtc']:.3f} at {published['fc_hz']:.1f} Hz, "
+        f"{consequence['volume_l']:.3g} l, this one has Qtc {measured['qtc']:.3f} at {measured['fc_hz']:.1f} Hz "
+        f"({consequence['qtc_change_percent']:+.1f} %, {consequence['fc_change_percent']:+.1f} %), losses left out."
+    )
+
+
+def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
+    from tsfit.quantities import display
+
+    rows = []
+    for item in found:
+        printed, unit = display(item.figure, item.printed)
+        low, high = (display(item.figure, end)[0] for end in item.implied)
+        rows.append(
+            [_label(item.figure, unit), f"{printed:.4g}", f"{low:.4g} to {high:.4g}", ", ".join(map(_label, item.needs))]
+        )
+    print_table(["figure", "sheet", "follows", "from"], rows, title=f"The sheet of {sheet.name} contradicts itself")
+    if found[0].suspect:
+        click.echo(f"Another {_label(found[0].suspect)} alone would make all of it agree.")
+
+
+def _label(name: str, unit: str = "") -> str:
+    label = LABELS.get(name, name)
+    return f"{label}, {unit}" if unit and name not in LABELS else label

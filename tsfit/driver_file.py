@@ -1,0 +1,59 @@
+"""Read whatever names a driver: a fit (JSON), a published sheet or a driver file (both TOML).
+
+A driver file gives any set of figures from which the rest follows::
+
+    [driver]
+    name = "Wagtail 8"
+    [parameters]
+    Re = "5.7 ohm"
+    Fs = "31.5 Hz"
+    …
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from tsfit.check.sheet import DriverTable, read_figures, read_sheet
+from tsfit.driver import Driver, driver_from_figures
+from tsfit.errors import TsfitError
+from tsfit.fit_file import is_json, read_fit
+from tsfit.toml_file import Table, load_toml, validated
+
+
+class _DriverFile(Table):
+    driver: DriverTable
+    parameters: dict[str, Any]
+
+
+def read_driver(path: Path) -> Driver:
+    """Read the driver that `path` describes.
+
+    Returns
+    -------
+    Driver
+        Of a fit, the fitted one in the air of its sweeps; of a sheet or driver file, at reference air with a plain
+        coil inductance. A fit of free air alone comes back without Mms.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` naming what to add; else as the readers of fits and sheets.
+    """
+    if is_json(path):
+        return read_fit(path).driver
+    tables = load_toml(path, "driver")
+    if "published" in tables and "parameters" not in tables:
+        return read_sheet(path).driver()
+    if "parameters" not in tables:
+        raise TsfitError(
+            f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file.",
+            code="missing_key",
+            file=path,
+        )
+    file = validated(path, tables, _DriverFile, "driver")
+    figures = read_figures(path, file.parameters, "parameters", "driver")
+    return driver_from_figures(
+        file.driver.name, {name: printed.value for name, printed in figures.items()}, where=str(path)
+    )

@@ -1,0 +1,226 @@
+"""A fit as a JSON file: the fixed form, written and read back.
+
+::
+
+    {"schema": 1, "driver": {"name", "serial", "air", "given"}, "model": {"coil", "suspension"},
+     "parameters": {name: {"value", "stdev", "interval95", "unit"}}, "correlation": {"names", "matrix"},
+     "quality": [...], "provenance": {...}}
+
+All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
+``driver`` are left for people and skipped when reading.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import BaseModel, Field
+
+from tsfit.air import Air
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+from tsfit.records import Estimate, FitResult, QualityNote, Severity
+from tsfit.toml_file import validated
+
+SCHEMA = 1
+MAX_BYTES = 50_000_000
+_DRIVER_FIGURES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Xmax", "Pe")
+_POSITIVE = {"Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "eta0"}
+_LEVELS = {"sensitivity_1W", "sensitivity_2V83"}
+
+Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.0)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class _Air(BaseModel):
+    temperature_c: Annotated[Finite, Field(ge=-60.0, le=90.0)] = 20.0
+    pressure_hpa: Annotated[Finite, Field(ge=300.0, le=1200.0)] = 1013.25
+    humidity_percent: Annotated[Finite, Field(ge=0.0, le=100.0)] = 50.0
+
+
+class _Driver(BaseModel):
+    name: Name
+    serial: str | None = None
+    air: _Air = _Air()
+    given: dict[str, NotNegative] = {}
+
+
+class _Model(BaseModel):
+    coil: str
+    suspension: str
+
+
+class _Estimate(BaseModel):
+    value: Finite
+    stdev: NotNegative
+    interval95: Annotated[list[Finite], Field(min_length=2, max_length=2)]
+    unit: str
+
+
+class _Correlation(BaseModel):
+    names: list[str] = []
+    matrix: list[list[Finite]] = []
+
+
+class _Note(BaseModel):
+    code: str
+    severity: Severity
+    message: str
+    sweep: int | None = None
+
+
+class _Fit(BaseModel):
+    driver: _Driver
+    model: _Model
+    parameters: Annotated[dict[str, _Estimate], Field(min_length=1)]
+    correlation: _Correlation = _Correlation()
+    quality: list[_Note] = []
+    provenance: dict[str, Any] = {}
+
+
+def fit_to_dict(fit: FitResult) -> dict[str, Any]:
+    """Return `fit` in the fixed JSON form, SI units."""
+    driver = fit.driver
+    terms = (
+        {name: getattr(driver, name) for name in _DRIVER_FIGURES}
+        | dict(driver.coil_values)
+        | dict(driver.suspension_values)
+    )
+    air = {name: getattr(driver.air, name) for name in _Air.model_fields}
+    given = {name: value for name, value in terms.items() if value is not None and name not in fit.parameters}
+    return {
+        "schema": SCHEMA,
+        "driver": {"name": driver.name, "serial": driver.serial, "air": air, "given": given},
+        "model": {"coil": driver.coil, "suspension": driver.suspension},
+        "parameters": {name: estimate.to_dict() for name, estimate in fit.parameters.items()},
+        "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
+        "quality": [note.to_dict() for note in fit.quality],
+        "provenance": dict(fit.provenance),
+    }
+
+
+def is_json(path: Path) -> bool:
+    """Tell whether `path` holds JSON (what the program writes) rather than TOML (what a person writes), by content or name.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file`` when it cannot be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(64)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be read ({reason}); name an existing file.", code="missing_file", file=path
+        ) from error
+    return start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{") or path.suffix.lower() == ".json"
+
+
+def read_fit(path: Path) -> FitResult:
+    """Read a fit from its JSON file.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_a_fit``, ``newer_schema``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    """
+    data = _load(path)
+    file = validated(path, data, _Fit, "fit")
+    for name, estimate in file.parameters.items():
+        low, high = estimate.interval95
+        if not low <= estimate.value <= high:
+            raise _wrong(path, f"parameters.{name}", "lies outside its own interval95")
+        if name not in _LEVELS and (estimate.value < 0.0 or (name in _POSITIVE and estimate.value == 0.0)):
+            raise _wrong(path, f"parameters.{name}", f"must be positive, not {estimate.value:g}")
+    names, matrix = tuple(file.correlation.names), file.correlation.matrix
+    if len(matrix) != len(names) or any(len(row) != len(names) for row in matrix):
+        raise _wrong(path, "correlation.matrix", f"must be {len(names)} by {len(names)}, as correlation.names")
+    return FitResult(
+        driver=_driver(path, file),
+        parameters={
+            name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit)
+            for name, item in file.parameters.items()
+        },
+        correlation_names=names,
+        correlation=np.array(matrix, dtype=float).reshape(len(names), len(names)),
+        quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
+        provenance=file.provenance,
+    )
+
+
+def _load(path: Path) -> dict[str, Any]:
+    hint = "name a JSON file written by 'tsfit fit'"
+    try:
+        if path.stat().st_size > MAX_BYTES:
+            raise TsfitError(f"{path}: too large for a fit; {hint}.", code="not_a_fit", file=path)
+        data = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be read ({reason}); name an existing fit file.", code="missing_file", file=path
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_a_fit", file=path) from error
+    if isinstance(data, dict) and "error" in data:
+        raise TsfitError(
+            f"{path}: holds the message of a job that failed, not a fit; mend its cause and fit again.",
+            code="not_a_fit",
+            file=path,
+        )
+    if not isinstance(data, dict) or not {"schema", "driver", "parameters"} & data.keys():
+        raise TsfitError(f"{path}: JSON, but not a fit; {hint}.", code="not_a_fit", file=path)
+    schema = data.get("schema")
+    if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
+        raise _wrong(path, "schema", f"must be {SCHEMA}, not {schema!r}")
+    if schema > SCHEMA:
+        raise TsfitError(
+            f"{path}: written in form {schema}, and this tsfit reads up to {SCHEMA}; use a newer tsfit.",
+            code="newer_schema",
+            file=path,
+        )
+    return data
+
+
+def _wrong(path: Path, key: str, reason: str) -> TsfitError:
+    return TsfitError(f"{path}: {key} {reason}; make the fit anew.", code="wrong_value", file=path)
+
+
+def _driver(path: Path, file: _Fit) -> Driver:
+    """Build the driver from parameters and given values."""
+    known = {**file.driver.given, **{name: estimate.value for name, estimate in file.parameters.items()}}
+    terms: list[tuple[str, ...]] = []
+    for kind, chosen, models in (
+        ("coil", file.model.coil, {name: model.parameters for name, model in COIL_MODELS.items()}),
+        ("suspension", file.model.suspension, {name: model.extra for name, model in SUSPENSION_MODELS.items()}),
+    ):
+        if chosen not in models:
+            raise _wrong(path, f"model.{kind}", f"must be one of {', '.join(models)}, not {chosen!r}")
+        terms.append(tuple(parameter.name for parameter in models[chosen]))
+    for name in ("Re", "Fs", "Qms", "Qes", *terms[0], *terms[1]):
+        if name not in known:
+            raise TsfitError(f"{path}: parameters.{name} is missing; make the fit anew.", code="missing_key", file=path)
+    return Driver(
+        name=file.driver.name,
+        Re=known["Re"],
+        Fs=known["Fs"],
+        Qms=known["Qms"],
+        Qes=known["Qes"],
+        Mms=known.get("Mms"),
+        Sd=known.get("Sd"),
+        Xmax=known.get("Xmax"),
+        Pe=known.get("Pe"),
+        coil=file.model.coil,
+        coil_values={name: known[name] for name in terms[0]},
+        suspension=file.model.suspension,
+        suspension_values={name: known[name] for name in terms[1]},
+        serial=file.driver.serial,
+        air=Air(**file.driver.air.model_dump()),
+    )
