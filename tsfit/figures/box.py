@@ -25,17 +25,17 @@ def box_figure(result: BoxResult) -> Figure:
     curves, enclosure = result.curves, result.enclosure
     quantities = [
         (curves.spl_db, "level, dB", 2.0),
-        (curves.excursion_mm, "peak travel, mm", 1.25),
+        (curves.excursion_mm, "travel, mm peak", 1.25),
         (curves.group_delay_ms, "group delay, ms", 1.25),
         (curves.impedance_ohm, "impedance, Ω", 1.25),
     ]
     if curves.port_speed_m_s is not None:
-        quantities.append((curves.port_speed_m_s, "peak port speed, m/s", 1.25))
+        quantities.append((curves.port_speed_m_s, "port, m/s peak", 1.25))
     figure, panels = new_figure([height for *_, height in quantities], enclosure.driver.name, _subtitle(result))
     colour, dash = LINES[0]
     for panel, (values, label, _) in zip(panels, quantities, strict=True):
         panel.plot(curves.frequency_hz, values, color=colour, linestyle=dash, linewidth=1.6, marker=_marker(values))
-        value_axis(panel, label, ticks=4)
+        value_axis(panel, label)
         if values is not curves.spl_db:
             panel.set_ylim(min(0.0, 1.1 * float(np.min(values))), 1.1 * float(np.max(values)) or 1.0)
     _level_panel(panels[0], result)

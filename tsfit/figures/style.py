@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import ConstrainedLayoutEngine
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 if TYPE_CHECKING:
@@ -31,16 +32,20 @@ LINES: tuple[tuple[str, Any], ...] = (
 )
 """Colour and dash of the first, second, … line; they differ in lightness too."""
 SMALL, TEXT, TITLE = 7.5, 8.5, 10.5
+LONGEST_TITLE = 70
 
 
 def new_figure(heights_in: Sequence[float], title: str, subtitle: str) -> tuple[Figure, list[Axes]]:
     """Return a figure of panels of the given heights, one above the other, sharing their horizontal axis."""
-    figure = Figure(figsize=(WIDTH_IN, sum(heights_in) + 0.9), layout="constrained")
-    figure.get_layout_engine().set(h_pad=0.06, hspace=0.03)  # type: ignore[union-attr]
+    figure = Figure(figsize=(WIDTH_IN, sum(heights_in) + 0.9), layout=ConstrainedLayoutEngine(h_pad=0.06, hspace=0.03))
     grid = figure.subplots(len(heights_in), 1, sharex=True, squeeze=False, height_ratios=list(heights_in))
     panels: list[Axes] = [row[0] for row in grid]
+    figure.align_ylabels(panels)
+    title = title if len(title) <= LONGEST_TITLE else f"{title[: LONGEST_TITLE - 1]}…"
     figure.suptitle(f"{title}\n", x=0.01, ha="left", fontsize=TITLE, color=INK, weight="bold", parse_math=False)
-    figure.text(0.01, 1.0 - 0.36 / figure.get_figheight(), subtitle, fontsize=TEXT, color=QUIET, va="center", parse_math=False)
+    figure.text(
+        0.01, 1.0 - 0.36 / figure.get_figheight(), subtitle, fontsize=TEXT, color=QUIET, va="center", parse_math=False
+    )
     for panel in panels:
         panel.spines[["top", "right"]].set_visible(False)
         panel.spines[["left", "bottom"]].set_color(QUIET)
@@ -50,22 +55,32 @@ def new_figure(heights_in: Sequence[float], title: str, subtitle: str) -> tuple[
     return figure, panels
 
 
-def value_axis(panel: Axes, label: str, *, ticks: int = 5) -> None:
-    """Label the vertical axis ("level, dB") and give it round ticks."""
+def value_axis(panel: Axes, label: str, steps: Sequence[float] = (1, 2, 5, 10)) -> None:
+    """Label the vertical axis ("level, dB") and give it a few round ticks."""
     panel.set_ylabel(label, fontsize=TEXT, color=INK)
-    panel.yaxis.set_major_locator(MaxNLocator(ticks, steps=[1, 2, 5, 10]))
+    panel.yaxis.set_major_locator(MaxNLocator(4, steps=list(steps)))
 
 
 def preferred_numbers(low: float, high: float) -> list[float]:
-    """1-2-5 numbers within the range; the tenth-decade series (ISO 3) where fewer than three fit."""
+    """1-2-5 numbers within the range; where fewer than three fit, the R10 series (ISO 3), else steps of a tenth."""
     decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    fine = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0]
     ticks: list[float] = []
-    for series in ((1.0, 2.0, 5.0), (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)):
+    for series in ([1.0, 2.0, 5.0], fine, [step / 10.0 for step in range(10, 100)]):
         ticks = [step * 10.0**decade for decade in decades for step in series]
         ticks = [tick for tick in ticks if low * (1 - 1e-9) <= tick <= high * (1 + 1e-9)]
         if len(ticks) >= 3:
             break
     return ticks
+
+
+def log_value_axis(panel: Axes, label: str) -> None:
+    """Make the vertical axis logarithmic, label it, and give it preferred numbers."""
+    panel.set_yscale("log")
+    panel.set_ylabel(label, fontsize=TEXT, color=INK)
+    panel.yaxis.set_major_locator(FixedLocator(preferred_numbers(*panel.get_ylim())))
+    panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    panel.yaxis.set_minor_locator(NullLocator())
 
 
 def frequency_text(frequency: float, _position: object = None) -> str:
@@ -85,16 +100,15 @@ def frequency_axis(panel: Axes, low: float, high: float) -> None:
 
 
 def spread(positions: Sequence[float], width: float) -> list[float]:
-    """Move label positions (0 to 1) as little as needed to keep `width` between neighbours, in the order given."""
+    """Push label centres (0 to 1) apart until neighbours are `width` from each other, or as far as there is room."""
     order = np.argsort(positions, kind="stable")
     width = min(width, 1.0 / max(1, len(positions)))
     placed = np.asarray(positions, dtype=float)[order]
-    for k in range(1, len(placed)):
-        placed[k] = max(placed[k], placed[k - 1] + width)
-    room = 1.0 - 0.5 * width
-    for k in reversed(range(len(placed))):
-        placed[k] = min(placed[k], room)
-        room = placed[k] - width
+    for _ in range(200):
+        placed = np.clip(placed, 0.5 * width, 1.0 - 0.5 * width)
+        lacking = np.maximum(width - np.diff(placed), 0.0)
+        placed[1:] += 0.5 * lacking
+        placed[:-1] -= 0.5 * lacking
     out = np.empty_like(placed)
     out[order] = placed
     return [float(value) for value in out]
