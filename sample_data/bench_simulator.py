@@ -185,17 +185,20 @@ def _advance(mode: complex) -> NDArray[np.complex128]:
     return np.asarray(SPLINE_PIECES @ moments)
 
 
+def _delayed(fine: NDArray[Any], late: int) -> NDArray[Any]:
+    """Return every OVERSAMPLING-th value of `fine`, `late` values earlier."""
+    return np.concatenate([np.zeros(late), fine[: fine.size - late]])[::OVERSAMPLING]
+
+
 def respond(a: Samples, b: Samples, c: Samples, d: Samples, excitation: Samples, sample_rate: int, skew: float) -> Samples:
     """Answer (n, 2) of the linear equations, at rest before the first sample, to a band-limited `excitation` (n,).
 
     The second channel is late by `skew` samples.
     """
     fine = signal.resample(excitation, OVERSAMPLING * excitation.size)
-    coefficients = np.append(ndimage.spline_filter1d(fine, 3, mode="mirror")[1:], 0.0)
-    late = round(skew * OVERSAMPLING)
-    delays = (0, late)
-    delayed = [np.concatenate([np.zeros(late), fine[: fine.size - late]])[::OVERSAMPLING] for late in delays]
-    out = np.stack(delayed, axis=1) * d[:, 0]
+    coefficients = np.roll(ndimage.spline_filter1d(fine, 3, mode="grid-wrap"), -1)
+    delays = (0, round(skew * OVERSAMPLING))
+    out = np.stack([_delayed(fine, late) for late in delays], axis=1) * d[:, 0]
     step = 1.0 / (OVERSAMPLING * sample_rate)
     modes, vectors = np.linalg.eig(a * step)
     drive = np.linalg.solve(vectors, b[:, 0] * step)
@@ -205,8 +208,7 @@ def respond(a: Samples, b: Samples, c: Samples, d: Samples, excitation: Samples,
         taps = _advance(modes[k])[::-1] * drive[k]
         course = signal.lfilter(taps, [1.0, -np.exp(modes[k])], coefficients)
         for channel, late in enumerate(delays):
-            moved = np.concatenate([np.zeros(late), course[: course.size - late]])[::OVERSAMPLING]
-            out[:, channel] += weight * (seen[channel, k] * moved).real
+            out[:, channel] += weight * (seen[channel, k] * _delayed(course, late)).real
     return out
 
 

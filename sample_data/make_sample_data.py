@@ -78,16 +78,15 @@ def to_pcm(samples: Samples) -> NDArray[np.int16]:
     return codes.astype(np.int16)
 
 
-def recordings() -> dict[str, NDArray[np.int16]]:
-    """Simulate every recording, each with its own fixed seed; (n, 2) codes by file stem."""
-    long = exponential_sweep(SAMPLE_RATE, 7.0, 5.0, 20000.0, before=0.75, after=0.75)
-    short = exponential_sweep(SAMPLE_RATE, 4.0, 5.0, 20000.0, before=0.75, after=0.5)
-    out = {}
-    for seed, (stem, (name, rig, state)) in enumerate(STATES.items(), start=1201):
-        out[stem] = to_pcm(simulate(DRIVERS[name], state, rig, long, np.random.default_rng(seed)))
-    for seed, (stem, ohm) in enumerate(STANDARDS.items(), start=1301):
-        out[stem] = to_pcm(simulate(ohm, BenchState(), DIVIDER, short, np.random.default_rng(seed)))
-    return out
+def record(stem: str) -> NDArray[np.int16]:
+    """Simulate the recording of that file stem, with its own fixed seed; (n, 2) codes."""
+    if stem in STANDARDS:
+        sweep = exponential_sweep(SAMPLE_RATE, 4.0, 5.0, 20000.0, before=0.75)
+        rng = np.random.default_rng(1301 + list(STANDARDS).index(stem))
+        return to_pcm(simulate(STANDARDS[stem], BenchState(), DIVIDER, sweep, rng))
+    name, rig, state = STATES[stem]
+    sweep = exponential_sweep(SAMPLE_RATE, 7.0, 5.0, 20000.0, before=0.75, after=0.75)
+    return to_pcm(simulate(DRIVERS[name], state, rig, sweep, np.random.default_rng(1201 + list(STATES).index(stem))))
 
 
 def figures(driver: BenchDriver, air: Air) -> dict[str, float]:
@@ -141,8 +140,8 @@ def truth() -> dict[str, Any]:
 def write(folder: Path) -> None:
     """Write all recordings and truth.json into `folder`."""
     (folder / "recordings").mkdir(parents=True, exist_ok=True)
-    for stem, codes in recordings().items():
-        soundfile.write(folder / "recordings" / f"{stem}.flac", codes, SAMPLE_RATE, subtype="PCM_16")
+    for stem in (*STATES, *STANDARDS):
+        soundfile.write(folder / "recordings" / f"{stem}.flac", record(stem), SAMPLE_RATE, subtype="PCM_16")
     (folder / "truth.json").write_text(json.dumps(truth(), indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 
