@@ -3,6 +3,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+
 from tsfit.air import Air
 from tsfit.box.enclosures import closed_box
 from tsfit.driver import Driver
@@ -161,7 +162,7 @@ def test_travel_beyond_xmax_is_said_with_its_frequency():
     ],
 )
 def test_refusals(wrong, code, says):
-    with pytest.raises(TsfitError, match=".") as refused:
+    with pytest.raises(TsfitError) as refused:
         closed_box(HERON, **wrong)
     assert refused.value.code == code
     assert says in refused.value.message

@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, read_frequencies
 from tsfit.errors import TsfitError
 
@@ -39,7 +40,7 @@ def test_a_file_of_frequencies(tmp_path):
 def test_refused_files(tmp_path, text, says):
     path = tmp_path / "grid.txt"
     path.write_text(text)
-    with pytest.raises(TsfitError, match=".") as refused:
+    with pytest.raises(TsfitError) as refused:
         read_frequencies(path)
     assert says in refused.value.message
     assert str(path) in refused.value.message

@@ -6,6 +6,7 @@ import control
 import numpy as np
 import pytest
 from scipy.signal import cheby1
+
 from tsfit.box.enclosures import vented_box
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
@@ -147,7 +148,7 @@ def test_a_fast_port_and_a_long_port_are_said():
     ],
 )
 def test_refusals(wrong, code, says):
-    with pytest.raises(TsfitError, match=".") as refused:
+    with pytest.raises(TsfitError) as refused:
         vented_box(HERON, **({"volume": 0.06, "tuning": 31.0} | wrong))
     assert refused.value.code == code
     assert says in refused.value.message

@@ -1,0 +1,137 @@
+import json
+import math
+
+import pytest
+
+from tsfit.cli import main
+
+DRIVER = """
+[driver]
+name = "Heron 10"
+[parameters]
+Re = "5.6 ohm"
+Fs = "31 Hz"
+Qms = "4.6"
+Qes = "0.42"
+Mms = "52 g"
+Sd = "346 cm^2"
+Le = "1.2 mH"
+Xmax = "6 mm"
+"""
+ARRAYS = ["frequency_hz", "spl_db", "phase_deg", "excursion_mm", "impedance_ohm", "impedance_deg", "group_delay_ms"]
+
+
+@pytest.fixture
+def heron(tmp_path):
+    path = tmp_path / "heron.toml"
+    path.write_text(DRIVER)
+    return str(path)
+
+
+@pytest.fixture
+def tsfit(capsys):
+    def run(*arguments):
+        with pytest.raises(SystemExit) as left:
+            main(["box", *arguments])
+        out, err = capsys.readouterr()
+        return left.value.code, out, err
+
+    return run
+
+
+def test_closed_box_by_qtc_in_the_machine_form(tsfit, heron):
+    code, out, err = tsfit("closed", heron, "--qtc", "0.707", "--json")
+    data = json.loads(out)
+    assert (code, err) == (0, "")
+    assert {len(data[name]) for name in ARRAYS} == {416}
+    assert all(math.isfinite(value) for name in ARRAYS for value in data[name])
+    assert data["port_speed_m_s"] is None
+    assert data["design"]["qtc"] == pytest.approx(0.707)
+    assert data["design"]["volume_l"] == pytest.approx(36.3, abs=0.1)
+    assert data["drive_v"] == 2.83
+
+
+def test_vented_box_with_every_option(tsfit, heron, tmp_path):
+    grid = tmp_path / "grid.txt"
+    grid.write_text("20\n31\n100\n")
+    code, out, _ = tsfit(
+        "vented", heron, "--volume-l", "60", "--tuning-hz", "31", "--port-diameter-cm", "8", "--leak-q", "7",
+        "--absorption-q", "50", "--port-q", "60", "--power-w", "50", "--air-load", "baffle",
+        "--frequencies", str(grid), "--json",
+    )  # fmt: skip
+    data = json.loads(out)
+    assert code == 0
+    assert data["frequency_hz"] == [20.0, 31.0, 100.0]
+    assert len(data["port_speed_m_s"]) == 3
+    assert data["losses"] == {"leak_q": 7.0, "absorption_q": 50.0, "port_q": 60.0}
+    assert data["drive_v"] == pytest.approx(math.sqrt(50.0 * 5.6))
+    assert data["design"]["fb_hz"] == 31.0
+    assert data["design"]["port_length_cm"] == pytest.approx(20.3, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [("closed", "--volume-l", "35"), ("vented", "--volume-l", "60", "--tuning-hz", "31", "--port-diameter-cm", "8")],
+)
+def test_the_tables_fit_sixty_columns(tsfit, heron, monkeypatch, arguments):
+    monkeypatch.setenv("COLUMNS", "60")
+    code, out, _ = tsfit(arguments[0], heron, *arguments[1:], "--power-w", "100")
+    assert code == 0
+    lines = [line for line in out.splitlines() if not line.startswith("Note: ")]
+    assert max(map(len, lines)) <= 60
+    assert "Heron 10" in out
+    for frequency in ("20 ", "31.5 ", "200 "):
+        assert any(line.strip().startswith(frequency) for line in lines)
+    assert "Note: At 23.7 V" in out
+    assert "…" not in out
+
+
+def test_files_are_written_once(tsfit, heron, tmp_path):
+    result, plot = tmp_path / "box.json", tmp_path / "box.png"
+    asked = ("closed", heron, "--qtc", "0.8", "-o", str(result), "--plot", str(plot))
+    assert tsfit(*asked)[0] == 0
+    assert json.loads(result.read_text())["enclosure"] == "closed"
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    code, _, err = tsfit(*asked)
+    assert code == 2
+    assert "already there" in err
+    assert tsfit(*asked, "--replace")[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("clsed",), "'clsed' is not a command of tsfit box; did you mean 'closed'?"),
+        (("zzz",), "use one of closed, vented"),
+        (("closed", "DRIVER"), "either a volume or a Qtc"),
+        (("closed", "DRIVER", "--qtc", "0.2"), "Qts of 0.3849"),
+        (("closed", "DRIVER", "--volume-l", "-1"), "volume: -1 l"),
+        (("closed", "DRIVER", "--volume-l", "ten"), "--volume-l"),
+        (("closed", "DRIVER", "--volume-l", "9", "--drive-v", "2", "--power-w", "1"), "keep one"),
+        (("closed", "DRIVER", "--volume-l", "9", "--air-load", "none"), "--air-load"),
+        (("closed", "DRIVER", "--volume-l", "9", "--frequencies", "absent.txt"), "absent.txt"),
+        (("closed", "DRIVER", "--volume-l", "9", "--plot", "box.bmp"), ".png, .svg or .pdf"),
+        (("closed", "absent.toml", "--volume-l", "9"), "absent.toml"),
+        (("vented", "DRIVER", "--volume-l", "9"), "--tuning-hz"),
+        (("vented", "DRIVER", "--volume-l", "60", "--tuning-hz", "60", "--port-diameter-cm", "3"), "take more than"),
+    ],
+)
+def test_refusals_are_one_sentence(tsfit, heron, arguments, says):
+    code, out, err = tsfit(*(heron if argument == "DRIVER" else argument for argument in arguments))
+    assert (code, out) == (2, "")
+    assert says in err
+    assert err.count("\n") == 1
+
+
+def test_a_refusal_in_the_machine_form(tsfit, heron):
+    code, out, _ = tsfit("closed", heron, "--qtc", "0.2", "--json")
+    assert code == 2
+    assert json.loads(out)["error"]["code"] == "unreachable_qtc"
+
+
+@pytest.mark.parametrize("arguments", [(), ("--help",), ("closed", "--help"), ("vented", "--help")])
+def test_help_has_an_example(tsfit, arguments):
+    code, out, _ = tsfit(*arguments)
+    assert code == 0
+    assert "Example:" in out
+    assert "tsfit box " in out
