@@ -218,10 +218,10 @@ def _states(table: BenchTable) -> tuple[list[State], list[QualityNote]]:
         states.append(
             State(
                 kind=sweep.state,
-                mass=mass and mass.value,
-                mass_uncertainty=mass and mass.uncertainty,
-                volume=volume and volume.value,
-                volume_uncertainty=volume and volume.uncertainty,
+                mass=None if mass is None else mass.value,
+                mass_uncertainty=None if mass is None else mass.uncertainty,
+                volume=None if volume is None else volume.value,
+                volume_uncertainty=None if volume is None else volume.uncertainty,
                 wiring=sweep.wiring,
                 coil_temperature_c=sweep.coil_temperature_c,
                 air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
@@ -248,7 +248,7 @@ def _same_rate(curves: list[ImpedanceCurve]) -> None:
         told = ", ".join(f"{source} {rate:g} Hz" for source, rate in rates.items())
         odd = list(rates)[-1]
         raise TsfitError(
-            f"The recordings of one bench disagree in sample rate ({told}); a wrong rate shifts Fs: record all at one rate.",
+            f"The recordings of one bench disagree in sample rate ({told}); record all at one rate, as a wrong one shifts Fs.",
             code="sample_rate",
             file=odd,
         )
@@ -294,7 +294,7 @@ def _witness(result: FitResult, meter: Known, rig: Rig | None) -> list[QualityNo
         )
     message = (
         f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * share:+.1f} %, beyond both "
-        f"uncertainties; the usual causes would be {causes}. Swap the channels' cables and sweep again to see which, "
+        f"uncertainties; the usual causes would be {causes}. Swap the channels' cables and sweep again to tell them apart, "
         'calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
     )
     return [QualityNote("dc_resistance", "warn", message)]
@@ -316,7 +316,7 @@ def _trimmed(
         spread = abs(_gain(rig, meter.value + meter.uncertainty, meter.value) - 1.0)
         result = run(gain, gain * spread)
     message = (
-        f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm as recorded) equals "
+        f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm at first) equals "
         f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading."
     )
     return result, QualityNote("trimmed", "warn" if abs(gain - 1.0) > 0.01 else "note", message)

@@ -190,7 +190,8 @@ def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]]) -> 
 def _fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
     sigma = np.sqrt(0.5 * (noise + (best.model.floor * np.abs(curve.impedance_ohm)) ** 2))
-    return FittedState(curve, sweep.state, mask, best.model.fitted(best.x, sweep, curve.frequency_hz), sigma)
+    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz).astype(np.complex128)
+    return FittedState(curve, sweep.state, mask, fitted, sigma)
 
 
 def _result(
@@ -259,8 +260,8 @@ def _notes(
             QualityNote(
                 "close_call",
                 "note",
-                f"Coil {other.circuit.coil} with suspension {other.circuit.suspension} describes the sweeps almost as well; "
-                f"it would change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
+                f"Coil {other.circuit.coil}, suspension {other.circuit.suspension} describe the sweeps almost as well; "
+                f"they would change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
             )
         )
     for prior in best.model.priors:
@@ -271,7 +272,7 @@ def _notes(
                 QualityNote(
                     "strained_input",
                     "warn",
-                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties away from what is stated; check it.",
+                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties from what is stated; check it.",
                 )
             )
     if all(state.kind == "free air" for _, state in curves):

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.air import Air
-from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.coil import COIL_MODELS, Complex
 from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
@@ -52,6 +52,9 @@ class Sweep:
     impedance_ohm: NDArray[np.complex128]
     noise: NDArray[np.float64]
     systematic: Mapping[str, NDArray[np.complex128]]
+    """Per cause, the (3,) coefficients of the shift of Z for one standard uncertainty, as a polynomial in Z. Every linear
+    fault of a bench is bilinear in Z, so its derivative is quadratic; taken at the model's Z and not at the noisy measured
+    one, the shift cannot lower the misfit by shrinking the noise."""
     state: State
     number: int
 
@@ -59,8 +62,13 @@ class Sweep:
 def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: NDArray[np.bool_]) -> Sweep:
     """Keep the points of `curve` that are `used` (n,)."""
     noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
-    systematic = {name: values[used] for name, values in curve.systematic.items()}
-    return Sweep(curve.frequency_hz[used], curve.impedance_ohm[used], noise[used], systematic, state, number)
+    z = curve.impedance_ohm[used].astype(np.complex128)
+    powers = np.stack([np.ones_like(z), z, z**2], axis=1) / np.abs(z)[:, None]
+    systematic: dict[str, NDArray[np.complex128]] = {
+        name: np.linalg.lstsq(powers, shift[used] / np.abs(z), rcond=None)[0].astype(np.complex128)
+        for name, shift in curve.systematic.items()
+    }
+    return Sweep(curve.frequency_hz[used], z, noise[used], systematic, state, number)
 
 
 @dataclass
@@ -87,7 +95,7 @@ class JointModel:
     floor: float = 3e-3
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
-    _last: tuple[bytes, NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
+    _last: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
@@ -181,19 +189,27 @@ class JointModel:
     def _volume(self, v: Mapping[str, Any], state: State) -> Any:
         return (state.volume or 0.0) + (state.volume_uncertainty or 0.0) * v.get(f"volume:{state.volume}", 0.0)
 
-    def fitted(self, x: NDArray[np.float64], sweep: Sweep, frequency_hz: NDArray[np.float64]) -> NDArray[np.complex128]:
+    def fitted(self, x: NDArray[np.float64], sweep: Sweep, frequency_hz: NDArray[np.float64]) -> Complex:
         """Impedance of the model in the state of `sweep`, shape (n,), systematic errors of the bench left out."""
         v = self.values(x)
         return impedance(frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
 
-    def misfit(self, x: NDArray[np.float64], sweep: Sweep) -> NDArray[np.complex128]:
+    def misfit(self, x: NDArray[np.float64], sweep: Sweep) -> Complex:
         """Model plus systematic error minus measured, ohm, shape (n,)."""
         v = self.values(x)
         z = impedance(sweep.frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
-        return z + self._systematic(v, sweep) - sweep.impedance_ohm
+        return np.asarray(self._as_measured(v, sweep, z)[0] - sweep.impedance_ohm)
 
-    def _systematic(self, v: Mapping[str, Any], sweep: Sweep) -> Any:
-        return sum((v[f"systematic:{name}"] * shift for name, shift in sweep.systematic.items()), 0.0)
+    def _as_measured(self, v: Mapping[str, Any], sweep: Sweep, z: Complex) -> tuple[Complex, Complex, dict[str, Complex]]:
+        """Z as the bench with its systematic errors would show it, the derivative of that by Z, and by each error."""
+        shown, slope = z, np.ones_like(z)
+        shifts = {}
+        for name, (constant, linear, square) in sweep.systematic.items():
+            key = f"systematic:{name}"
+            shifts[key] = constant + z * (linear + z * square)
+            shown = shown + v[key] * shifts[key]
+            slope = slope + v[key] * (linear + 2.0 * square * z)
+        return shown, slope, shifts
 
     def total_variance(self, sweep: Sweep) -> NDArray[np.float64]:
         """E|δZ|² of noise and model floor together, ohm², shape (n,)."""
@@ -208,7 +224,7 @@ class JointModel:
         return self._evaluate(x)[1]
 
     def _evaluate(self, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        key = x.tobytes()
+        key = (x.tobytes(), self.floor)
         if self._last is not None and self._last[0] == key:
             return self._last[1], self._last[2]
         v = self.values(x)
@@ -216,8 +232,7 @@ class JointModel:
         for sweep in self.sweeps:
             z, rows = self._sweep_gradient(v, sweep)
             weight = np.sqrt(2.0 / self.total_variance(sweep))
-            misfit = z + self._systematic(v, sweep) - sweep.impedance_ohm
-            residuals.append((misfit * weight).view(float))
+            residuals.append(((z - sweep.impedance_ohm) * weight).view(float))
             jacobians.append((rows * weight).view(float))
         first = len(self.names) - len(self.priors)
         prior = np.eye(len(self.names))[:, first:]
@@ -226,8 +241,8 @@ class JointModel:
         self._last = (key, r, j)
         return r, j
 
-    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[NDArray[np.complex128], NDArray[np.complex128]]:
-        """Z of one sweep and its derivative by every variable, shapes (n,) and (n_variables, n)."""
+    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
+        """Z of one sweep as the bench shows it, and its derivative by every variable: (n,) and (n_variables, n)."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)
         z, d = impedance_gradient(sweep.frequency_hz, p, self.circuit, load)
@@ -248,12 +263,14 @@ class JointModel:
             if name in rows:
                 rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
         rows |= self._load_rows(v, sweep, load, p, d)
-        rows |= {f"systematic:{name}": shift for name, shift in sweep.systematic.items()}
+        shown, slope, shifts = self._as_measured(v, sweep, z)
         out = np.zeros((len(self.names), len(z)), dtype=complex)
         for index, name in enumerate(self.names):
-            if name in rows:
-                out[index] = rows[name]
-        return z, out
+            if name in shifts:
+                out[index] = shifts[name]
+            elif name in rows:
+                out[index] = rows[name] * slope
+        return shown, out
 
     def _load_rows(
         self, v: Mapping[str, Any], sweep: Sweep, load: Load, p: Mapping[str, Any], d: Mapping[str, Any]

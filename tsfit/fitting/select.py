@@ -23,6 +23,9 @@ from tsfit.fitting.start import coil_start
 
 MAX_FLOOR = 0.1
 FLOOR_ROUNDS = 6
+WORTH_TRYING = 2.0
+COIL_LOSS_AT_FS = 0.1
+"""Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
 UNDETERMINED = 1.0
 """Standard deviation of a logarithm from which a shape parameter counts as not determined by the data."""
 
@@ -74,20 +77,22 @@ def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
         return np.array([p[name].value for name in names])
 
     result: Any = None
-    with np.errstate(all="ignore"):
-        for _ in range(FLOOR_ROUNDS):
-            minimizer = lmfit.Minimizer(
-                lambda p: model.residual(vector(p)), parameters, scale_covar=False, nan_policy="propagate"
-            )
-            result = minimizer.leastsq(
-                Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-10, xtol=1e-9, max_nfev=400
-            )
-            parameters = result.params
-            before, model.floor = model.floor, _floor(model, vector(parameters))
-            if abs(model.floor - before) <= 0.02 * model.floor:
-                break
+    for _ in range(FLOOR_ROUNDS):
+        minimizer = lmfit.Minimizer(
+            lambda p: model.residual(vector(p)), parameters, calc_covar=False, nan_policy="propagate"
+        )
+        result = minimizer.leastsq(
+            Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-10, xtol=1e-9, max_nfev=150
+        )
+        parameters = result.params
+        before, model.floor = model.floor, _floor(model, vector(parameters))
+        if abs(model.floor - before) <= 0.02 * model.floor:
+            break
     x = vector(result.params)
     covariance = _covariance(model, x)
+    result.covar = covariance
+    for parameter, variance in zip(result.params.values(), np.diag(covariance), strict=True):
+        parameter.stderr = math.sqrt(variance)
     return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, result), result)
 
 
@@ -98,7 +103,6 @@ def _plain(name: str) -> str:
 
 def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
     """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
-    model._last = None
     jacobian = model.jacobian(x)
     scale = np.linalg.norm(jacobian, axis=1)
     scale[~(scale > 0.0)] = 1e-12
@@ -160,16 +164,21 @@ def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.flo
     v = {name: float(value) for name, value in model.values(x).items()}
     if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
         return "an exponent left its range"
-    if any(v[f"R{k}"] < 2.0 * math.pi * v["Fs"] * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
-        return "a rung of the coil stands in for Re"
+    ws = 2.0 * math.pi * v["Fs"]
+    columns = {name: np.array([v[name]]) for name in model.shape}
+    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
+    if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < ws * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
+        return "a coil term stands in for Re"
     w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
     p = model.circuit_values(v)
-    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, 2.0 * math.pi * v["Fs"], p)
+    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
     if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
         return "the suspension would need negative friction or stiffness"
     return None
 
 
+# A trial step may overflow; what comes of it is judged by `_fault`.
+@np.errstate(all="ignore")
 def candidates(
     sweeps: Sequence[Sweep],
     start: Mapping[str, float],
@@ -178,25 +187,42 @@ def candidates(
     coil: str | None = None,
     suspension: str | None = None,
 ) -> list[Candidate]:
-    """Fit the choices worth trying and return them best first, faulty ones last.
+    """Fit the choices of coil and suspension worth trying, and return them best first, faulty ones last.
 
-    Every coil is tried with an ideal suspension, then every suspension with the two best coils; a forced choice is the
-    only one tried in its place.
+    Every coil is tried with an ideal suspension (or the forced one); then every suspension with those coils whose misfit is
+    within `WORTH_TRYING` times the least, since a better suspension cannot make up for more.
+
+    Parameters
+    ----------
+    sweeps : sequence of Sweep
+    start : mapping
+        SI values of Re, Fs, Qms, Qes and, if `with_mass`, Mms.
+    sd : Known or None
+    with_mass : bool
+    coil, suspension : str, optional
+        Names that are forced.
     """
-    coils = [coil] if coil else list(COIL_MODELS)
     first = _free_air_like(sweeps)
-    found = []
-    base = suspension or "ideal"
-    for name in coils:
-        found.append(_try(sweeps, Circuit(name, base), start, sd, with_mass, _blocked_start(name, first, start)))
-    found.sort(key=_rank)
+
+    def attempt(circuit: Circuit, at: Mapping[str, float]) -> Candidate:
+        return solve(JointModel(sweeps, circuit, sd, with_mass), _suspension_start(at) | dict(at))
+
+    starts = {name: dict(start) | _blocked_start(name, first, start) for name in ([coil] if coil else COIL_MODELS)}
+    found = [attempt(Circuit(name, suspension or "ideal"), at) for name, at in starts.items()]
     if suspension is None:
-        for best in found[:2]:
-            held = {name: float(value) for name, value in best.model.values(best.x).items() if value.ndim == 0}
-            for other in SUSPENSION_MODELS:
-                if other != "ideal":
-                    found.append(_try(sweeps, Circuit(best.circuit.coil, other), held, sd, with_mass, {}))
+        limit = WORTH_TRYING * min(_misfit(candidate) for candidate in found)
+        for plain in [candidate for candidate in found if not _misfit(candidate) > limit]:
+            at = starts[plain.circuit.coil]
+            if plain.fault is None:
+                at = {name: float(plain.model.values(plain.x)[name]) for name in at}
+            found += [attempt(Circuit(plain.circuit.coil, other), at) for other in SUSPENSION_MODELS if other != "ideal"]
     return sorted(found, key=_rank)
+
+
+def _misfit(candidate: Candidate) -> float:
+    """RMS of misfit over |Z|."""
+    misfit, _, size = _squares(candidate.model, candidate.x)
+    return math.sqrt(float(np.mean(misfit / size)))
 
 
 def _rank(candidate: Candidate) -> tuple[bool, float]:
@@ -205,17 +231,6 @@ def _rank(candidate: Candidate) -> tuple[bool, float]:
 
 def _free_air_like(sweeps: Sequence[Sweep]) -> Sweep:
     return next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
-
-
-def _try(
-    sweeps: Sequence[Sweep],
-    circuit: Circuit,
-    start: Mapping[str, float],
-    sd: Known | None,
-    with_mass: bool,
-    coil: Mapping[str, float],
-) -> Candidate:
-    return solve(JointModel(sweeps, circuit, sd, with_mass), _suspension_start(start) | dict(start) | dict(coil))
 
 
 def _suspension_start(start: Mapping[str, float]) -> dict[str, float]:
