@@ -151,7 +151,7 @@ def parse_printed(text: str | float, si: str, where: str) -> Printed:
         value, half = float(number) * factor, 0.5 * 10.0 ** (int(exponent or 0) - decimals) * factor
     except (OverflowError, ValueError):
         value = half = math.inf
-    if not math.isfinite(value) or not math.isfinite(half):
+    if not (math.isfinite(value) and 0.0 < half < math.inf):
         raise TsfitError(f"{where}: {text!r} is beyond any figure; correct it.", code="wrong_value")
     return Printed(value, half, str(text))
 
@@ -163,20 +163,3 @@ def display(name: str, value: float, unit: str = "") -> tuple[float, str]:
     """
     factor, shown = DISPLAY_UNITS.get(name, (1.0, SI_UNITS.get(name, unit)))
     return value * factor, shown
-
-
-def rounded(value: float, uncertainty: float) -> tuple[str, str]:
-    """Return `value` and `uncertainty` as text, the uncertainty to two digits, the value to the same place.
-
-    The rule is that of JCGM 100, 7.2.6. Without an uncertainty (0) the value keeps four digits and the
-    second text is empty.
-    """
-    size = abs(uncertainty if uncertainty else value)
-    digits = 2 if uncertainty else 4
-    if not math.isfinite(size) or size == 0.0:
-        return f"{value:g}", ""
-    place = digits - 1 - math.floor(math.log10(float(f"{size:.{digits - 1}e}")))
-    if place > 9 or abs(value) >= 1e7:
-        return f"{value:.4g}", f"{uncertainty:.2g}" if uncertainty else ""
-    shown = [f"{round(number, place):.{max(place, 0)}f}" for number in (value, uncertainty)]
-    return shown[0], shown[1] if uncertainty else ""

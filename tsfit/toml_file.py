@@ -137,7 +137,9 @@ def _place(location: tuple[int | str, ...]) -> str:
 
 
 def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationError) -> TsfitError:
-    first = error.errors()[0]
+    errors = error.errors()
+    # A misspelt key is reported as missing too; the misspelling is what helps.
+    first = next((item for item in errors if item["type"] == "extra_forbidden"), errors[0])
     location = first["loc"]
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":

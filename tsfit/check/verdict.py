@@ -244,9 +244,8 @@ def closed_box_consequence(published: Mapping[str, float], measured: Mapping[str
         return {}
     volume = closed_box_volume(both[0]["Vas"], both[0]["Qts"], ALIGNMENT_Q)
     ratios = [float(closed_box_ratio(figures["Vas"], volume)) for figures in both]
-    (q0, f0), (q1, f1) = (
-        (ratio * figures["Qts"], ratio * figures["Fs"]) for ratio, figures in zip(ratios, both, strict=True)
-    )
+    q0, q1 = (ratio * float(figures["Qts"]) for ratio, figures in zip(ratios, both, strict=True))
+    f0, f1 = (ratio * float(figures["Fs"]) for ratio, figures in zip(ratios, both, strict=True))
     return {
         "enclosure": "closed box, lossless",
         "volume_l": 1e3 * float(volume),

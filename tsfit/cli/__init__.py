@@ -6,6 +6,7 @@ Commands are loaded when they are called, so that ``tsfit --help`` is immediate.
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -91,6 +92,9 @@ def tsfit() -> None:
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and leave with 0 (done), 1 (judged outside) or 2 (could not be done)."""
     arguments = sys.argv[1:] if arguments is None else arguments
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     sys.exit(_run(arguments))
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import json_option, print_json, print_table, printable, rounded
 from tsfit.errors import TsfitError
 
 if TYPE_CHECKING:
@@ -91,12 +91,13 @@ def _alone(sheet: Sheet, as_json: bool) -> int:
 
 
 def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
-    from tsfit.quantities import display, rounded
+    from tsfit.quantities import display
 
     columns, rows = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"], []
     for item in result.figures:
         factor, unit = display(item.name, 1.0)
-        value, expanded = rounded(item.measured * factor, item.expanded * factor)
+        spread = item.expanded * factor
+        value, expanded = rounded(item.measured * factor, spread), rounded(spread, spread)
         deviation, limit = f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}"
         rows.append(
             [_label(item.name, unit), item.published.shown(factor), value, expanded, deviation, limit, item.verdict]

@@ -1,0 +1,194 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_fit import FREE_AIR_ONLY, made_driver, made_fit
+
+from tsfit.air import REFERENCE_AIR, Air
+from tsfit.check.sheet import Sheet
+from tsfit.check.verdict import DEFAULT_TOLERANCES, at_reference_air, closed_box_consequence, conformity, judge, worst
+from tsfit.errors import TsfitError
+from tsfit.quantities import SI_UNITS, parse_printed
+
+
+def sheet(tolerances: dict[str, float] | None = None, **figures: str) -> Sheet:
+    printed = {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()}
+    return Sheet("Wagtail 8", printed, tolerances or {}, file="sheet.toml")
+
+
+def verdicts(result) -> dict[str, str]:
+    return {item.name: item.verdict for item in result.figures}
+
+
+def test_deviation_tolerance_and_uncertainty_of_one_figure():
+    # By hand: Fs 33.9 Hz against 30.0 Hz is +13.0 %; u = hypot(0.0678, 0.05/√3) = 0.07369 Hz, U = 0.14738 Hz.
+    (item,) = judge(made_fit(), sheet(Fs="30.0 Hz")).figures
+    assert item.deviation == pytest.approx(13.0)
+    assert item.expanded == pytest.approx(0.14738, abs=1e-5)
+    assert (item.measured, item.stdev) == pytest.approx((33.9, 0.0678))
+    assert (item.tolerance, item.unit, item.verdict) == (15.0, "%", "inside")
+
+
+# T = 10 % of 30 Hz is 3 Hz; U with a spread of 1 % is 2·hypot(0.01·x, 0.05/√3): 0.646 Hz at 32.25 Hz.
+@pytest.mark.parametrize(
+    ("fs", "verdict"),
+    [(32.2, "inside"), (32.4, "undecided"), (33.5, "undecided"), (33.8, "outside"), (27.7, "inside"), (26.3, "outside")],
+)
+def test_the_zone_around_the_tolerance_is_undecided(fs, verdict):
+    result = judge(made_fit(made_driver(Fs=fs), spread=0.01), sheet({"Fs": 0.1}, Fs="30.0 Hz"))
+    assert verdicts(result) == {"Fs": verdict}
+    assert result.verdict == verdict
+
+
+def test_the_rounding_of_the_print_counts():
+    # Qts 0.4012 against 0.4: exactly measured, yet the print may mean 0.35 to 0.45, U = 2·0.05/√3 = 0.058 beside T = 0.06.
+    (item,) = judge(made_fit(spread=0.0), sheet(Qts="0.4")).figures
+    assert item.expanded == pytest.approx(0.1 / math.sqrt(3.0))
+    (item,) = judge(made_fit(spread=0.0), sheet({"Qts": 0.1}, Qts="0.4")).figures
+    assert item.verdict == "undecided"
+    (item,) = judge(made_fit(spread=0.0), sheet({"Qts": 0.1}, Qts="0.400")).figures
+    assert item.verdict == "inside"
+
+
+def test_levels_are_judged_in_decibel():
+    fit = made_fit()
+    level = fit.parameters["sensitivity_2V83"].value
+    (item,) = judge(fit, sheet(sensitivity_2V83=f"{level + 2.0:.2f} dB")).figures
+    assert item.deviation == pytest.approx(-2.0, abs=0.01)
+    assert (item.tolerance, item.unit, item.verdict) == (1.0, "dB", "outside")
+    data = item.to_dict()
+    assert (data["deviation_percent"], data["tolerance_percent"]) == (None, None)
+    assert data["deviation_db"] == item.deviation
+
+
+def test_the_whole_is_as_bad_as_its_worst_figure():
+    assert worst(["inside", "undecided", "outside"]) == "outside"
+    assert worst(["inside", "undecided"]) == "undecided"
+    assert worst(["inside"]) == "inside"
+
+
+def test_the_machine_form_is_the_fixed_one():
+    data = judge(made_fit(), sheet(Fs="30.0 Hz", Xmax="6 mm")).to_dict()
+    assert set(data) >= {"verdict", "figures", "contradictions", "consequence"}
+    assert set(data["figures"][0]) >= {
+        "name", "published", "measured", "stdev", "deviation_percent", "tolerance_percent", "verdict",
+    }  # fmt: skip
+    assert data["not_judged"] == [{"name": "Xmax", "reason": "a small-signal sweep does not tell travel limits"}]
+
+
+def test_nothing_is_dropped_silently():
+    printed = {
+        "Fs": "34 Hz", "Vas": "54 l", "Mms": "32 g", "Sd": "236 cm^2", "Xmax": "6 mm", "Pe": "90 W", "Ppeak": "200 W",
+        "EBP": "75 Hz", "diameter": "17 cm", "sensitivity_1W": "88 dB", "Le": "0.8 mH", "Qts": "0.40",
+    }  # fmt: skip
+    free_air = made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY)
+    result = judge(free_air, sheet(**printed))
+    assert set(verdicts(result)) == {"Fs", "Qts", "Le"}
+    assert set(verdicts(result)) | set(result.not_judged) == set(printed)
+    assert "added-mass or closed-box" in result.not_judged["Mms"]
+    assert result.consequence == {}
+
+
+def test_the_sheets_inductance_meets_the_one_at_1_khz_not_the_coil_term():
+    (item,) = judge(made_fit(), sheet(Le="0.80 mH")).figures
+    assert item.measured == pytest.approx(0.8e-3)
+    without = judge(made_fit(only=("Fs",)), sheet(Le="0.80 mH", Fs="34 Hz"))
+    assert "1 kHz" in without.not_judged["Le"]
+
+
+def test_nothing_to_judge_is_refused():
+    with pytest.raises(TsfitError, match=r"sheet\.toml: prints nothing") as caught:
+        judge(made_fit(), sheet(Xmax="6 mm", Pe="90 W"))
+    assert caught.value.code == "nothing_to_judge"
+
+
+def test_every_figure_that_can_be_judged_has_a_default_tolerance():
+    driver = replace(made_driver(), name="x")
+    printed = {name: parse_printed(f"1.0 {SI_UNITS[name]}", SI_UNITS[name], name) for name in DEFAULT_TOLERANCES}
+    result = judge(made_fit(driver), Sheet("x", printed))
+    assert {item.name for item in result.figures} == set(DEFAULT_TOLERANCES)
+
+
+def test_volume_and_level_are_brought_to_reference_air():
+    # 1600 m up at 840 hPa: γP scales Vas by 1013.25/840; levels by 20·lg of the ratio of densities.
+    thin = Air(20.0, 840.0, 50.0)
+    fit = made_fit(made_driver(thin))
+    moved = at_reference_air(fit)
+    same = made_fit(made_driver(REFERENCE_AIR)).parameters
+    assert fit.parameters["Vas"].value == pytest.approx(same["Vas"].value * 840.0 / 1013.25, rel=2e-3)
+    assert moved["Vas"].value == pytest.approx(same["Vas"].value, rel=1e-12)
+    for name in ("sensitivity_1W", "sensitivity_2V83"):
+        assert fit.parameters[name].value < same[name].value - 1.0
+        assert moved[name].value == pytest.approx(same[name].value, abs=1e-9)
+    assert moved["Fs"] == fit.parameters["Fs"]
+
+
+# Rated 8 ohm may fall to 6.4 ohm (IEC 60268-5); the circuit's smallest impedance lies a little above Re.
+@pytest.mark.parametrize(
+    ("re", "rated", "verdict"), [(6.6, "8 ohm", "inside"), (5.62, "8 ohm", "outside"), (5.62, "4 ohm", "inside")]
+)
+def test_the_rated_impedance_may_only_be_undercut_by_a_fifth(re, rated, verdict):
+    (item,) = judge(made_fit(made_driver(Re=re)), sheet(Znom=rated)).figures
+    assert item.verdict == verdict
+    assert re < item.measured < 1.2 * re
+
+
+def test_the_rated_impedance_is_judged_from_free_air_alone():
+    free_air = made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY)
+    whole = judge(made_fit(), sheet(Znom="6 ohm")).figures[0]
+    assert judge(free_air, sheet(Znom="6 ohm")).figures[0].measured == pytest.approx(whole.measured, rel=1e-9)
+
+
+def test_a_rated_impedance_at_the_limit_is_undecided():
+    lowest = judge(made_fit(), sheet(Znom="6 ohm")).figures[0].measured
+    (item,) = judge(made_fit(), sheet(Znom=f"{lowest / 0.8:.3f} ohm")).figures
+    assert item.verdict == "undecided"
+
+
+def test_a_level_at_one_watt_may_be_into_the_rated_impedance():
+    fit = made_fit()
+    level = fit.parameters["sensitivity_1W"].value
+    shift = 10.0 * math.log10(8.0 / 5.62)
+    printed = f"{level + shift:.1f} dB"
+    assert verdicts(judge(fit, sheet(sensitivity_1W=printed))) == {"sensitivity_1W": "outside"}
+    both = judge(fit, sheet(sensitivity_1W=printed, Znom="8 ohm"))
+    assert verdicts(both)["sensitivity_1W"] == "inside"
+    assert "rated impedance" in next(item.note for item in both.figures if item.name == "sensitivity_1W")
+    into_re = judge(fit, sheet(sensitivity_1W=f"{level:.1f} dB", Znom="8 ohm"))
+    assert "rated" not in next(item.note for item in into_re.figures if item.name == "sensitivity_1W")
+    too_loud = judge(fit, sheet(sensitivity_1W=f"{level + 4.0:.1f} dB", Znom="8 ohm"))
+    assert verdicts(too_loud)["sensitivity_1W"] == "outside"
+
+
+def test_contradictions_are_told_but_do_not_enter_the_verdict():
+    fit = made_fit()
+    result = judge(fit, sheet(Qms="3.70", Qes="0.450", Qts="0.420"))
+    assert [item.figure for item in result.contradictions] == ["Qts"]
+    assert result.verdict == "inside"
+
+
+def test_a_softer_suspension_alone_hardly_moves_the_box():
+    # Cms up by a fifth: Fs and Qes fall by √1.2, Vas grows by 1.2, and the box air dominates: fc by hand for Qts 0.38:
+    # Vas/Vb = 0.5/0.38² − 1 = 2.46260; √((1 + 1.2·2.46260)/3.46260)/√1.2 = √0.951866 = 0.975636.
+    published = {"Fs": 30.0, "Qts": 0.38, "Vas": 0.06}
+    softer = {"Fs": 30.0 / math.sqrt(1.2), "Qts": 0.38 / math.sqrt(1.2), "Vas": 0.072}
+    result = closed_box_consequence(published, softer)
+    assert result["volume_l"] == pytest.approx(60.0 / 2.46260, rel=1e-4)
+    assert result["published"]["qtc"] == pytest.approx(math.sqrt(0.5))
+    assert result["measured"]["fc_hz"] / result["published"]["fc_hz"] == pytest.approx(0.975636, abs=1e-6)
+    assert result["fc_change_percent"] == pytest.approx(-2.4364, abs=1e-4)
+    assert result["qtc_change_percent"] == pytest.approx(-2.4364, abs=1e-4)
+
+
+@pytest.mark.parametrize("published", [{}, {"Fs": 30.0, "Qts": 0.8, "Vas": 0.06}, {"Fs": 30.0, "Qts": 0.4}])
+def test_without_a_box_there_is_no_consequence(published):
+    assert closed_box_consequence(published, {"Fs": 30.0, "Qts": 0.38, "Vas": 0.06}) == {}
+
+
+def test_equal_q_figures_do_not_divide_by_zero():
+    assert closed_box_consequence({"Qts": 0.4, "Qes": 0.4}, {"Fs": 30.0, "Qts": 0.38, "Vas": 0.06}) == {}
+
+
+def test_nan_never_passes_as_inside():
+    assert conformity(np.nan, 1.0, 0.1) != "inside"

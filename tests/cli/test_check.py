@@ -1,0 +1,164 @@
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from made_fit import made_fit
+
+from tsfit.cli import main
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict
+
+GOOD = """
+[driver]
+name = "Wagtail 8"
+[published]
+Re = "5.7 ohm"
+Fs = "33 Hz"
+Qms = "3.9"
+Qes = "0.44"
+Qts = "0.40"
+Vas = "55 l"
+"""
+WRONG_MOTOR = GOOD + 'Bl = "12.4 T*m"\nXmax = "6 mm"\n'
+
+
+@pytest.fixture
+def fit(tmp_path: Path) -> Path:
+    path = tmp_path / "fit.json"
+    path.write_text(to_json(fit_to_dict(made_fit())), encoding="utf-8")
+    return path
+
+
+def sheet(folder: Path, text: str) -> Path:
+    path = folder / "sheet.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as leaving:
+        main(["check", *map(str, arguments)])
+    out, err = capsys.readouterr()
+    assert isinstance(leaving.value.code, int)
+    return leaving.value.code, out, err
+
+
+def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
+    code, out, err = run(capsys, fit, sheet(tmp_path, GOOD))
+    assert (code, err) == (0, "")
+    assert "Verdict: inside" in out
+    assert "Hum at 50 Hz" in out
+    assert "In the closed box that gives the sheet's driver Qtc 0.707" in out
+
+
+def test_outside_leaves_with_1_and_names_the_figure(capsys, tmp_path, fit):
+    code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR))
+    assert code == 1
+    assert "Verdict: outside; Bl." in out
+    assert "Xmax: not judged" in out
+
+
+def test_undecided_leaves_with_0_and_says_the_word(capsys, tmp_path, fit):
+    text = GOOD + '[tolerance]\nFs = "2.7 %"\n'
+    code, out, _ = run(capsys, fit, sheet(tmp_path, text))
+    assert code == 0
+    assert "Verdict: undecided; the uncertainty is too large to tell for Fs." in out
+
+
+def test_the_machine_form(capsys, tmp_path, fit):
+    code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR), "--json")
+    data = json.loads(out)
+    assert (code, data["verdict"]) == (1, "outside")
+    by_name = {item["name"]: item for item in data["figures"]}
+    assert by_name["Bl"]["verdict"] == "outside"
+    assert by_name["Bl"]["published"] == 12.4
+    assert by_name["Vas"]["published"] == pytest.approx(0.055)
+    assert data["consequence"]["volume_l"] > 0.0
+
+
+def test_a_sheet_alone_is_held_against_itself(capsys, tmp_path):
+    code, out, _ = run(capsys, sheet(tmp_path, GOOD))
+    assert code == 0
+    assert "agree with each other" in out
+    code, out, _ = run(capsys, sheet(tmp_path, GOOD.replace("0.40", "0.46")))
+    assert code == 1
+    assert "contradicts itself" in out
+    code, out, _ = run(capsys, sheet(tmp_path, GOOD.replace("0.40", "0.46")), "--json")
+    data = json.loads(out)
+    assert (code, data["verdict"], data["figures"], data["consequence"]) == (1, "outside", [], {})
+    assert data["contradictions"][0]["figures"] == ["Qts", "Qms", "Qes"]
+    code, out, _ = run(capsys, sheet(tmp_path, '[driver]\nname = "x"\n[published]\nFs = "33 Hz"\n'))
+    assert code == 0
+    assert "undecided" in out
+
+
+def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
+    good = sheet(tmp_path, GOOD)
+    for arguments, words in (
+        ((good, fit), f"write 'tsfit check {fit} {good}'"),
+        ((fit,), "name the sheet (TOML)"),
+        ((good, good), "not a fit"),
+        ((fit, fit), "JSON, not a sheet"),
+        ((), "a fit and a sheet, or a sheet alone"),
+        ((fit, good, good), "a fit and a sheet, or a sheet alone"),
+        ((tmp_path / "none.toml",), "cannot be read"),
+        ((fit, tmp_path / "none.toml"), "cannot be read"),
+    ):
+        code, out, err = run(capsys, *arguments)
+        assert (code, out) == (2, "")
+        assert words in err
+        assert err.count("\n") == 1
+
+
+def test_errors_have_a_machine_form(capsys, tmp_path, fit):
+    path = sheet(tmp_path, GOOD.replace("Fs =", "Fz ="))
+    code, out, err = run(capsys, fit, path, "--json")
+    error = json.loads(out)["error"]
+    assert (code, err) == (2, "")
+    assert (error["code"], error["file"]) == ("wrong_key", str(path))
+
+
+def test_nothing_to_judge_could_not_be_done(capsys, tmp_path, fit):
+    code, out, err = run(capsys, fit, sheet(tmp_path, '[driver]\nname = "x"\n[published]\nXmax = "6 mm"\n'))
+    assert (code, out) == (2, "")
+    assert "prints nothing that the fit of Wagtail 8 measured" in err
+
+
+@pytest.mark.parametrize("columns", [60, 72, 100, 200])
+def test_the_table_fits_the_terminal(capsys, tmp_path, fit, monkeypatch, columns):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    full = WRONG_MOTOR + 'Cms = "0.68 mm/N"\nRms = "1.85 N*s/m"\nMms = "32.2 g"\n'
+    full += 'sensitivity_1W = "89.1 dB"\nsensitivity_2V83 = "90.6 dB"\n'
+    _, out, _ = run(capsys, fit, sheet(tmp_path, full))
+    lines = out.splitlines()
+    start = next(i for i, line in enumerate(lines) if "figure" in line)
+    table = lines[start : start + 13]
+    assert max(len(line.rstrip()) for line in table) <= columns
+    assert len([line for line in table if line.rstrip().endswith(("inside", "outside", "undecided"))]) == 11
+    assert any("±U" in line for line in table) is (columns >= 72)
+
+
+def test_help_shows_an_example(capsys):
+    code, out, _ = run(capsys, "--help")
+    assert code == 0
+    assert "tsfit check wagtail-fit.json wagtail-sheet.toml" in out
+
+
+def test_control_characters_of_a_name_do_not_reach_the_terminal(capsys, tmp_path, fit):
+    _, out, _ = run(capsys, fit, sheet(tmp_path, GOOD.replace('"Wagtail 8"', '"Wag\\u001b[31mtail"')))
+    assert "\x1b[31m" not in out
+
+
+def test_a_narrow_encoding_does_not_break_the_output(tmp_path, fit):
+    environment = {**os.environ, "PYTHONIOENCODING": "ascii", "PYTHONUTF8": "0", "LC_ALL": "C"}
+    done = subprocess.run(
+        [sys.executable, "-m", "tsfit", "check", fit, sheet(tmp_path, GOOD)],
+        capture_output=True,
+        env=environment,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    assert b"Traceback" not in done.stderr

@@ -1,0 +1,58 @@
+import hashlib
+import json
+import math
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tsfit.errors import TsfitError
+from tsfit.files import sha256, to_json, write_new
+
+
+def test_a_file_is_written_whole_and_nothing_is_left_beside_it(tmp_path):
+    write_new(tmp_path / "fit.json", "ä\n")
+    assert [item.name for item in tmp_path.iterdir()] == ["fit.json"]
+    assert (tmp_path / "fit.json").read_text(encoding="utf-8") == "ä\n"
+
+
+def test_what_is_there_stays_unless_replacing_is_asked_for(tmp_path):
+    path = tmp_path / "fit.json"
+    path.write_text("old")
+    with pytest.raises(TsfitError, match="already there") as caught:
+        write_new(path, "new")
+    assert caught.value.code == "exists"
+    assert path.read_text() == "old"
+    write_new(path, "new", replace=True)
+    assert path.read_text() == "new"
+    assert [item.name for item in tmp_path.iterdir()] == ["fit.json"]
+
+
+def test_a_missing_folder_is_said(tmp_path):
+    with pytest.raises(TsfitError, match="cannot be written") as caught:
+        write_new(tmp_path / "none" / "fit.json", b"")
+    assert caught.value.code == "cannot_write"
+
+
+def test_without_hard_links_a_taken_name_is_still_refused(tmp_path, monkeypatch):
+    def no_links(*_: object) -> None:
+        raise OSError("no hard links here")
+
+    monkeypatch.setattr(os, "link", no_links)
+    write_new(tmp_path / "a", "1")
+    with pytest.raises(TsfitError, match="already there"):
+        write_new(tmp_path / "a", "2")
+    assert (tmp_path / "a").read_text() == "1"
+
+
+def test_json_holds_arrays_as_lists_and_no_nan():
+    data = {"a": np.array([1.0, math.nan]), "b": (np.float64(2.0), math.inf), "c": Path("x"), "d": {1: None}}
+    assert json.loads(to_json(data)) == {"a": [1.0, None], "b": [2.0, None], "c": "x", "d": {"1": None}}
+
+
+def test_sha256_is_that_of_the_content(tmp_path):
+    (tmp_path / "a").write_bytes(b"abc")
+    # FIPS 180-2, appendix B.1: the digest of "abc".
+    assert sha256(tmp_path / "a") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    assert sha256(tmp_path / "a") == hashlib.sha256(b"abc").hexdigest()
