@@ -140,11 +140,10 @@ def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
 
     rows = []
     for item in found:
-        printed, unit = display(item.figure, item.printed)
-        low, high = (display(item.figure, end)[0] for end in item.implied)
-        rows.append(
-            [_label(item.figure, unit), f"{printed:.4g}", f"{low:.4g} to {high:.4g}", ", ".join(map(_label, item.needs))]
-        )
+        factor, unit = display(item.figure, 1.0)
+        low, high = (f"{end * factor:.4g}" for end in item.implied)
+        printed, needs = sheet.figures[item.figure].shown(factor), ", ".join(map(_label, item.needs))
+        rows.append([_label(item.figure, unit), printed, f"{low} to {high}", needs])
     print_table(["figure", "sheet", "follows", "from"], rows, title=f"The sheet of {sheet.name} contradicts itself")
     if found[0].suspect:
         click.echo(f"Another {_label(found[0].suspect)} alone would make all of it agree.")
