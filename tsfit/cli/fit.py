@@ -39,7 +39,7 @@ def fit(
       tsfit fit curve.txt --coil ladder-2
     """  # noqa: D301
     from tsfit.bench import fit_bench
-    from tsfit.cli.output import print_json, progress, save_figure, save_json
+    from tsfit.cli.output import print_json, progress, save_json
     from tsfit.files import refuse_existing
     from tsfit.fit_file import fit_to_dict
 
@@ -52,6 +52,7 @@ def fit(
         save_json(output, data, replace=replace)
     if plot is not None:
         from tsfit.figures.fit import fit_figure
+        from tsfit.figures.save import save_figure
 
         save_figure(plot, fit_figure(result), replace=replace)
     if as_json:

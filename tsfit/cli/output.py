@@ -7,12 +7,9 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 
 import click
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -45,23 +42,6 @@ def save_json(path: Path, data: Any, *, replace: bool) -> None:
     from tsfit.files import to_json, write_new
 
     write_new(path, to_json(data), replace=replace)
-
-
-def save_figure(path: Path, figure: Figure, *, replace: bool) -> None:
-    """Write a figure in the format that the file name ends with."""
-    import io
-
-    from tsfit.errors import TsfitError
-    from tsfit.files import write_new
-
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in ("png", "svg", "pdf"):
-        raise TsfitError(
-            f"{path}: a figure ends in .png, .svg or .pdf; choose one of them.", code="wrong_file_type", file=path
-        )
-    stream = io.BytesIO()
-    figure.savefig(stream, format=kind, dpi=160)
-    write_new(path, stream.getvalue(), replace=replace)
 
 
 def printable(text: str) -> str:

@@ -7,6 +7,7 @@ an interval that is symmetric in their logarithm.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -26,6 +27,26 @@ UNITS = {
     "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
 }  # fmt: skip
 LEVELS = ("sensitivity_1W", "sensitivity_2V83")
+
+
+def propagate(
+    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    x: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Covariance (k, k) of the k results of `function` at `x` (n,), to first order (JCGM 100:2008, 5.2.2).
+
+    Parameters
+    ----------
+    function : callable
+        Takes inputs of shape (..., n) and returns results of shape (k, ...).
+    x, covariance : (n,), (n, n)
+    """
+    stdev = np.sqrt(np.diag(covariance))
+    steps = np.diag(STEP * stdev)
+    # Change of each result for one standard deviation of each input, which their correlation then joins.
+    slopes = (function(x + steps) - function(x - steps)) / (2.0 * STEP)
+    return np.asarray(slopes @ (covariance / np.outer(stdev, stdev)) @ slopes.T)
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -55,14 +76,9 @@ def estimates(
     model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64]
 ) -> tuple[dict[str, Estimate], tuple[str, ...], NDArray[np.float64]]:
     """Estimates by name, and the names and matrix (k, k) of their correlation."""
-    stdev = np.sqrt(np.diag(covariance))
-    steps = np.diag(STEP * stdev)
     centre = trade_figures(model, x)
-    ahead, behind = trade_figures(model, x + steps), trade_figures(model, x - steps)
     names = tuple(centre)
-    # Per variable: change of each figure for one standard deviation, so that the correlation of the variables joins them.
-    slopes = np.stack([(ahead[name] - behind[name]) / (2.0 * STEP) for name in names])
-    joint = slopes @ (covariance / np.outer(stdev, stdev)) @ slopes.T
+    joint = propagate(lambda at: np.stack(list(trade_figures(model, at).values())), x, covariance)
     spread = np.sqrt(np.maximum(np.diag(joint), 0.0))
     units = _units(model)
     found = {

@@ -1,0 +1,80 @@
+"""``tsfit demo``: the whole job on the sample data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.cli.output import json_option, print_json, print_table, printable, progress, rounded
+
+if TYPE_CHECKING:
+    from tsfit.demo import DemoResult
+
+FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
+BOXES = {"equal-q": "closed, Qtc 0.707", "cabinet": "closed, 95 l", "vented": "vented, 95 l at 22 Hz"}
+
+
+@click.command()
+@click.option(
+    "--folder",
+    type=click.Path(path_type=Path),
+    default=Path("tsfit-demo"),
+    show_default=True,
+    help="Where to leave figures and JSON; a number is added when it exists.",
+)
+@json_option
+def demo(folder: Path, as_json: bool) -> None:
+    """Play the whole job on the sample data: recordings, fit, check, boxes.
+
+    The scenario is invented: a harbour picture-house asks whether the successor of its old 12-inch woofer is worth new
+    cabinets. Nothing is played or recorded, and no hardware is needed.
+
+    \b
+    Example:
+      tsfit demo
+      tsfit demo --folder somewhere-else
+    """  # noqa: D301
+    from tsfit.demo import free_folder, play
+
+    with progress(quiet=as_json) as step:
+        result = play(free_folder(folder), step)
+    if as_json:
+        print_json({"folder": str(result.folder), "files": [path.name for path in result.files]})
+    else:
+        _print(result)
+
+
+def _print(result: DemoResult) -> None:
+    from tsfit.demo import DRIVERS
+    from tsfit.quantities import display
+
+    fits = [result.fits[stem] for stem in DRIVERS]
+    click.echo("1. What the bench measured (value ± standard uncertainty)")
+    rows = []
+    for name in FIGURES:
+        cells = []
+        for fit in fits:
+            estimate = fit.parameters[name]
+            factor, unit = display(name, 1.0)
+            value, spread = estimate.value * factor, estimate.stdev * factor
+            cells.append(f"{rounded(value, spread)} ± {rounded(spread, spread)}")
+        rows.append([f"{name}, {unit}" if unit else name, *cells])
+    print_table(["figure", *(fit.driver.name for fit in fits)], rows)
+    click.echo("2. What the datasheets are worth")
+    rows = []
+    for stem, fit in result.fits.items():
+        outside = [item.name for item in result.checks[stem].figures if item.verdict == "outside"]
+        rows.append([fit.driver.name, result.checks[stem].verdict, ", ".join(outside) or "-"])
+    print_table(["sheet", "verdict", "outside"], rows)
+    click.echo("3. What that means in the same boxes (2.83 V, 1 m, half space)")
+    rows = []
+    for kind, label in BOXES.items():
+        for stem, fit in result.fits.items():
+            design = result.boxes[stem][kind].design
+            cells = [design["volume_l"], design["f3_hz"], design["excursion_max_mm"]]
+            rows.append([label, fit.driver.name, *("-" if cell is None else f"{cell:.3g}" for cell in cells)])
+    print_table(["box", "driver", "litre", "f3 Hz", "travel mm"], rows)
+    click.echo(printable(f"Figures and JSON: {result.folder} ({len(result.files)} files)"))
+    click.echo("The drivers and the picture-house are invented; these numbers say nothing about any product.")
