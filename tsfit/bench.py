@@ -293,8 +293,8 @@ def _witness(result: FitResult, meter: Known, rig: Rig | None) -> list[QualityNo
             f"{abs(meter.value - re):.2g} ohm of leads that only one of them includes"
         )
     message = (
-        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm: {100.0 * share:+.1f} %, beyond both "
-        f"uncertainties. The usual causes would be {causes}. Swap the channels' cables and sweep again to tell, "
+        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * share:+.1f} %: beyond "
+        f"both uncertainties. The usual causes would be {causes}. Swap the channels' cables and sweep again to tell, "
         'calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
     )
     return [QualityNote("dc_resistance", "warn", message)]
