@@ -23,6 +23,8 @@ from tsfit.fitting.start import coil_start
 
 MAX_FLOOR = 0.1
 FLOOR_ROUNDS = 6
+MAX_EVALUATIONS = 60
+"""A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 WORTH_TRYING = 2.0
 COIL_LOSS_AT_FS = 0.1
 """Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
@@ -82,11 +84,11 @@ def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
             lambda p: model.residual(vector(p)), parameters, calc_covar=False, nan_policy="propagate"
         )
         result = minimizer.leastsq(
-            Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-10, xtol=1e-9, max_nfev=150
+            Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-8, xtol=1e-8, max_nfev=MAX_EVALUATIONS
         )
         parameters = result.params
         before, model.floor = model.floor, _floor(model, vector(parameters))
-        if abs(model.floor - before) <= 0.02 * model.floor:
+        if abs(model.floor - before) <= 0.02 * model.floor or result.nfev >= MAX_EVALUATIONS:
             break
     x = vector(result.params)
     covariance = _covariance(model, x)

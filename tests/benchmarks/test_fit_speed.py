@@ -1,0 +1,87 @@
+"""How fast the fit is, as ratios against a general circuit fitter timed in the same run. Nothing here asserts a time."""
+
+import resource
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tsfit.circuit.load import added_mass, free_air
+from tsfit.circuit.response import Circuit, impedance
+from tsfit.driver import compliance, force_factor, mechanical_resistance
+from tsfit.fitting.fit import fit
+from tsfit.fitting.model import Known
+from tsfit.records import ImpedanceCurve, State
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def states():
+    f = np.geomspace(10.0, 2000.0, 400)
+    re, fs, qms, qes, mms = 5.4, 29.0, 5.0, 0.42, 0.06
+    values = {
+        "Re": re,
+        "Bl": force_factor(fs, mms, re, qes),
+        "Mms": mms,
+        "Cms": compliance(fs, mms),
+        "Rms": mechanical_resistance(fs, mms, qms),
+        "Sd": 0.05,
+        "Le": 0.9e-3,
+        "L2": 0.8e-3,
+        "R2": 6.0,
+    }
+    rng = np.random.default_rng(1)
+    out = []
+    for state, load in (
+        (State(), free_air()),
+        (State("added mass", mass=0.04, mass_uncertainty=1e-4), added_mass(0.04)),
+    ):
+        z = impedance(f, values, Circuit("ladder-2"), load)
+        noise = 1e-3 * np.abs(z) * (rng.standard_normal(400) + 1j * rng.standard_normal(400)) / np.sqrt(2.0)
+        out.append((ImpedanceCurve(f, z + noise, np.abs(1e-3 * z) ** 2, source="made"), state))
+    return out
+
+
+def test_two_states_against_one_curve_of_the_impedance_package(benchmark, states):
+    circuits = pytest.importorskip("impedance.models.circuits", reason="package impedance is not installed")
+    area = Known(0.05, 5e-4)
+    result = benchmark.pedantic(
+        lambda: fit(states, sd=area, coil="ladder-2", suspension="ideal"), rounds=7, warmup_rounds=1
+    )
+    curve = states[0][0]
+    start = time.perf_counter()
+    other = circuits.CustomCircuit("R0-L0-p(L1,R1)-p(R2,L2,C2)", initial_guess=[5.0, 1e-3, 1e-3, 5.0, 60.0, 0.03, 1e-3])
+    other.fit(curve.frequency_hz, curve.impedance_ohm, weight_by_modulus=True)
+    benchmark.extra_info["times faster"] = round((time.perf_counter() - start) / benchmark.stats.stats.median, 1)
+    assert result.parameters["Re"].value == pytest.approx(other.parameters_[0], rel=1e-3)
+
+
+def test_whole_search_against_one_model(benchmark, states):
+    area = Known(0.05, 5e-4)
+    found = benchmark.pedantic(lambda: fit(states, sd=area), rounds=3, warmup_rounds=1)
+    start = time.perf_counter()
+    fit(states, sd=area, coil="ladder-2", suspension="ideal")
+    benchmark.extra_info["times one model"] = round(benchmark.stats.stats.median / (time.perf_counter() - start), 1)
+    assert found.driver.coil == "ladder-2"
+
+
+def _cpu_seconds(*arguments):
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, cwd=ROOT, check=False)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert done.returncode == 0, done.stderr
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+@pytest.mark.parametrize(
+    "arguments", [("--help",), ("fit", "sample_data/saltwit-12-bench.toml", "--json")], ids=["help", "fit"]
+)
+def test_whole_command(benchmark, arguments):
+    benchmark.pedantic(lambda: _cpu_seconds("-m", "tsfit", *arguments), rounds=3)
+    benchmark.extra_info["cpu seconds"] = round(min(_cpu_seconds("-m", "tsfit", *arguments) for _ in range(3)), 3)
+    empty = min(_cpu_seconds("-c", "pass") for _ in range(3))
+    benchmark.extra_info["times an empty Python"] = round(benchmark.extra_info["cpu seconds"] / empty, 1)
