@@ -64,18 +64,18 @@ class Load:
 
 @dataclass(frozen=True)
 class Branches:
-    """Admittances behind the cone, shape ``(..., n_freq)``, in m³/(Pa·s): box air, leak, port or passive radiator."""
+    """The network behind the cone, shape ``(..., n_freq)``.
+
+    Attributes
+    ----------
+    box, leak, port : admittances of box air, leak, and port or passive radiator, m³/(Pa·s)
+    impedance : Zrear, all of them together, Pa·s/m³
+    """
 
     box: Complex
     leak: Any
     port: Complex | float
-
-    @property
-    def impedance(self) -> Complex:
-        """Zrear, Pa·s/m³."""
-        total = self.box + self.leak + self.port
-        # A lossless box and port cancel exactly at their tuning; a loss far below rounding keeps the pole finite.
-        return np.asarray(1.0 / (total + (total == 0.0) * 1e-30 * np.abs(self.box)))
+    impedance: Complex
 
 
 def column(value: Any) -> Any:
@@ -87,14 +87,20 @@ def branches(s: Complex, load: Load) -> Branches | None:
     """Evaluate the network behind the cone; None when there is no box."""
     if load.compliance is None:
         return None
-    box = 1.0 / (column(load.absorption) + 1.0 / (s * column(load.compliance)))
+    air = s * column(load.compliance)
+    box = air / (1.0 + air * column(load.absorption))
+    leak = column(load.leak_conductance)
     port: Complex | float = 0.0
     if load.port_mass is not None:
         series = column(load.port_resistance) + s * column(load.port_mass)
         if load.passive_compliance is not None:
             series = series + 1.0 / (s * column(load.passive_compliance))
         port = 1.0 / series
-    return Branches(box, column(load.leak_conductance), port)
+    total = box + leak + port
+    if not np.all(total):
+        # A lossless box and port cancel exactly at their tuning; a loss far below rounding keeps the pole finite.
+        total = np.where(total == 0.0, 1e-30 * np.abs(box), total)
+    return Branches(box, leak, port, np.asarray(1.0 / total))
 
 
 def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:

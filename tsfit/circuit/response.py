@@ -168,9 +168,9 @@ def response(
     nothing = np.zeros_like(cone)
     port, leak, out = nothing, nothing, cone if load.baffled else nothing
     if net is not None:
-        box_pressure = -cone * net.impedance
-        port, leak, out = box_pressure * net.port, box_pressure * net.leak, -box_pressure * net.box
-    pressure = s * air.density * out / (2.0 * math.pi * distance_m)
+        suction = cone * net.impedance
+        port, leak, out = -suction * net.port, -suction * net.leak, suction * net.box
+    pressure = s * (air.density / (2.0 * math.pi * distance_m)) * out
     return Response(
         np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity / s, cone, port, leak, out, pressure
     )
