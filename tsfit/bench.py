@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from tsfit.air import REFERENCE_AIR, Air
+from tsfit.capture.calibration import CalibrationReader
 from tsfit.capture.rig import Rig
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
@@ -122,6 +123,7 @@ def fit_bench(
         return _fit_curve(path, coil, suspension)
     table = read_toml(path, BenchTable, "bench")
     rig = None if table.rig is None else _read_rig(path.parent / table.rig)
+    calibration = None if rig is None else CalibrationReader(rig)
     states, notes = _states(table)
     sd = _area(table.driver, notes)
 
@@ -129,7 +131,7 @@ def fit_bench(
         curves = []
         for sweep in table.sweep:
             on_step(f"reading {sweep.recording or sweep.curve}")
-            curves.append(_curve(path, sweep, rig, points_per_octave, gain, gain_uncertainty))
+            curves.append(_curve(path, sweep, calibration, points_per_octave, gain, gain_uncertainty))
         _same_rate(curves)
         on_step("fitting")
         return fit(
@@ -175,7 +177,12 @@ def _read_rig(path: Path) -> Rig:
 
 
 def _curve(
-    path: Path, sweep: SweepTable, rig: Rig | None, points_per_octave: int, gain: float, gain_uncertainty: float
+    path: Path,
+    sweep: SweepTable,
+    calibration: CalibrationReader | None,
+    points_per_octave: int,
+    gain: float,
+    gain_uncertainty: float,
 ) -> ImpedanceCurve:
     if sweep.curve is not None:
         from tsfit.fitting.curve import read_curve
@@ -183,14 +190,15 @@ def _curve(
         return read_curve(path.parent / sweep.curve)
     from tsfit.capture.impedance import impedance_from_recording
 
-    assert rig is not None
+    assert calibration is not None
     assert sweep.recording is not None
     return impedance_from_recording(
         path.parent / sweep.recording,
-        rig,
+        calibration.rig,
         points_per_octave=points_per_octave,
         gain_ratio=gain,
         gain_ratio_uncertainty=gain_uncertainty,
+        calibration=calibration,
     )
 
 

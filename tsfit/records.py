@@ -5,7 +5,7 @@ Nothing here computes physics; capture makes curves, fitting makes results, chec
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -137,8 +137,8 @@ class FitResult:
     provenance : dict
     states : tuple of FittedState
         Empty when read back from JSON.
-    minimizer : Any
-        The lmfit result, for those who want it; None when read back from JSON.
+    minimizer : callable
+        Call it for the lmfit result; None when read back from JSON.
     """
 
     driver: Driver
@@ -148,4 +148,4 @@ class FitResult:
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
     states: tuple[FittedState, ...] = ()
-    minimizer: Any = None
+    minimizer: Callable[[], Any] | None = None

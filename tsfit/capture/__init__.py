@@ -1,0 +1,1 @@
+"""From recordings of a rig to impedance curves with variance."""

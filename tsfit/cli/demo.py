@@ -73,8 +73,8 @@ def _print(result: DemoResult) -> None:
     for kind, label in BOXES.items():
         for stem, fit in result.fits.items():
             design = result.boxes[stem][kind].design
-            cells = [design["volume_l"], design["f3_hz"], design["excursion_max_mm"]]
-            rows.append([label, fit.driver.name, *("-" if cell is None else f"{cell:.3g}" for cell in cells)])
+            numbers = [design["volume_l"], design["f3_hz"], design["excursion_max_mm"]]
+            rows.append([label, fit.driver.name, *("-" if number is None else f"{number:.3g}" for number in numbers)])
     print_table(["box", "driver", "litre", "f3 Hz", "travel mm"], rows)
     click.echo(printable(f"Figures and JSON: {result.folder} ({len(result.files)} files)"))
     click.echo("The drivers and the picture-house are invented; these numbers say nothing about any product.")

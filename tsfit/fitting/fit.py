@@ -14,7 +14,7 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 from tsfit.fitting.model import Known, Sweep, make_sweep
-from tsfit.fitting.select import Candidate, candidates
+from tsfit.fitting.select import Candidate, candidates, lmfit_result
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.uncertainty import estimates
 from tsfit.records import FitResult, FittedState, ImpedanceCurve, QualityNote, State
@@ -236,7 +236,7 @@ def _result(
         quality=(*carried, *_notes(best, ranked, curves)),
         provenance=provenance,
         states=states,
-        minimizer=best.minimizer,
+        minimizer=lambda: lmfit_result(best),
     )
 
 

@@ -23,6 +23,8 @@ from tsfit.fitting.start import coil_start
 
 MAX_FLOOR = 0.1
 FLOOR_ROUNDS = 6
+TOLERANCE = 1e-8
+OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 WORTH_TRYING = 2.0
@@ -43,7 +45,6 @@ class Candidate:
     covariance : (n_variables, n_variables)
     bic : float, lower is better
     fault : str or None, why the choice cannot stand, in words
-    minimizer : the lmfit result
     """
 
     model: JointModel
@@ -51,7 +52,6 @@ class Candidate:
     covariance: NDArray[np.float64]
     bic: float
     fault: str | None
-    minimizer: Any
 
     @property
     def circuit(self) -> Circuit:
@@ -65,42 +65,46 @@ def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
     Returns
     -------
     Candidate
-        Its `fault` is set when the minimiser failed, the covariance is missing, a shape parameter is not determined, or the
-        suspension would need negative friction.
+        Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
+    """
+    from scipy.optimize import leastsq
+
+    x = model.start(start)
+    for _ in range(FLOOR_ROUNDS):
+        x, _, info, _, ending = leastsq(
+            model.residual,
+            x,
+            Dfun=model.jacobian,
+            col_deriv=True,
+            full_output=True,
+            ftol=TOLERANCE,
+            xtol=TOLERANCE,
+            maxfev=MAX_EVALUATIONS,
+        )
+        before, model.floor = model.floor, _floor(model, x)
+        if abs(model.floor - before) <= 0.02 * model.floor or info["nfev"] >= MAX_EVALUATIONS:
+            break
+    covariance = _covariance(model, x)
+    return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, ending))
+
+
+def lmfit_result(candidate: Candidate) -> Any:
+    """Return the fit as an lmfit result, for its reports and its ways of exploring a minimum.
+
+    The parameters are the variables of the fit (logarithms; priors in standard deviations), named as lmfit takes names.
     """
     import lmfit
 
+    model = candidate.model
     parameters = lmfit.Parameters()
-    for name, value in zip(model.names, model.start(start), strict=True):
-        parameters.add(_plain(name), value=float(value))
-    names = list(parameters)
+    for name, value in zip(model.names, candidate.x, strict=True):
+        parameters.add("".join(letter if letter.isalnum() else "_" for letter in name), value=float(value))
 
     def vector(p: Any) -> NDArray[np.float64]:
-        return np.array([p[name].value for name in names])
+        return np.array([parameter.value for parameter in p.values()])
 
-    result: Any = None
-    for _ in range(FLOOR_ROUNDS):
-        minimizer = lmfit.Minimizer(
-            lambda p: model.residual(vector(p)), parameters, calc_covar=False, nan_policy="propagate"
-        )
-        result = minimizer.leastsq(
-            Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True, ftol=1e-8, xtol=1e-8, max_nfev=MAX_EVALUATIONS
-        )
-        parameters = result.params
-        before, model.floor = model.floor, _floor(model, vector(parameters))
-        if abs(model.floor - before) <= 0.02 * model.floor or result.nfev >= MAX_EVALUATIONS:
-            break
-    x = vector(result.params)
-    covariance = _covariance(model, x)
-    result.covar = covariance
-    for parameter, variance in zip(result.params.values(), np.diag(covariance), strict=True):
-        parameter.stderr = math.sqrt(variance)
-    return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, result), result)
-
-
-def _plain(name: str) -> str:
-    """A variable's name as lmfit takes it."""
-    return "".join(letter if letter.isalnum() else "_" for letter in name)
+    minimizer = lmfit.Minimizer(lambda p: model.residual(vector(p)), parameters, scale_covar=False)
+    return minimizer.leastsq(Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True)
 
 
 def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -154,9 +158,9 @@ def _bic(model: JointModel, x: NDArray[np.float64]) -> float:
     return deviance + free * math.log(2 * len(misfit)) if math.isfinite(deviance) else math.inf
 
 
-def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64], result: Any) -> str | None:
-    if not result.success and result.ier not in (1, 2, 3, 4, 6, 7, 8):
-        return f"the minimiser stopped: {' '.join(str(result.message).split())}"
+def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64], ending: int) -> str | None:
+    if ending == OUT_OF_EVALUATIONS:
+        return f"no end after {MAX_EVALUATIONS} evaluations"
     if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
         return "the fit ran away"
     stdev = np.sqrt(np.diag(covariance))

@@ -41,11 +41,9 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
     TsfitError
         ``no_resonance`` when there is no peak inside the range; ``vented_box`` when there are two.
     """
-    from scipy.signal import find_peaks
-
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
     log_size = _smooth(f, np.log(size))
-    peaks, shape = find_peaks(log_size, prominence=MIN_PROMINENCE)
+    peaks, heights = _peaks(log_size)
     if not len(peaks):
         raise TsfitError(
             f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "
@@ -53,7 +51,6 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
             code="no_resonance",
             file=curve.source,
         )
-    heights = shape["prominences"]
     main = int(np.argmax(heights))
     partners = [k for k in range(len(peaks)) if k != main and heights[k] > max(SECOND_PEAK, 0.15 * heights[main])]
     if partners:
@@ -65,6 +62,21 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
             file=curve.source,
         )
     return _read_peak(f, size, int(peaks[main]))
+
+
+def _peaks(values: NDArray[np.float64]) -> tuple[list[int], list[float]]:
+    """Indices of the local maxima, and their prominence: the drop to the higher of the two saddles beside each."""
+    rising, falling = values[1:-1] > values[:-2], values[1:-1] >= values[2:]
+    peaks, heights = [], []
+    for peak in np.flatnonzero(rising & falling) + 1:
+        saddles = []
+        for side in (values[:peak][::-1], values[peak + 1 :]):
+            higher = np.flatnonzero(side > values[peak])
+            saddles.append(float(np.min(side[: higher[0]] if len(higher) else side)))
+        if values[peak] - max(saddles) >= MIN_PROMINENCE:
+            peaks.append(int(peak))
+            heights.append(float(values[peak]) - max(saddles))
+    return peaks, heights
 
 
 def _smooth(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -1,0 +1,168 @@
+"""Three-term calibration: recordings of known things in the driver's place give a, b, c of the bilinear map.
+
+m (cZ + 1) = aZ + b is linear in (a, b, c): open circuit (Z infinite) gives a − c m = 0, short circuit b = m, a known
+resistor the whole line. Three standards solve it at each frequency, more do so by least squares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
+from tsfit.capture.transfer import Ratio, channel_ratio
+from tsfit.errors import TsfitError
+
+POINTS_PER_OCTAVE = 12.0
+"""Band width in which a standard is read: its ratio is smooth, so bands may be wide and overlap."""
+WORST_RATIO = 0.02
+"""Standard deviation of a standard's ratio in the median point from which the recording is of no use."""
+
+
+@dataclass(frozen=True)
+class Standard:
+    """A known impedance (ohm; infinite for open) with standard uncertainty, and the ratio it gave."""
+
+    name: str
+    ohm: float
+    uncertainty_ohm: float
+    ratio: NDArray[np.complex128]
+    variance: NDArray[np.float64]
+
+
+def solve_terms(ohm: Sequence[float], ratio: NDArray[np.complex128]) -> Bilinear:
+    """Solve a, b, c from `ohm` (k,) and the measured `ratio` (k, n), k at least 3.
+
+    Returns
+    -------
+    Bilinear
+        With arrays (n,).
+    """
+    values = np.asarray(ohm, dtype=float)[:, None]
+    is_open = np.isinf(values)
+    # A row divided by its resistance weighs like the open circuit's.
+    z = np.where(is_open, 1.0, values)
+    weight = np.where(is_open, 1.0, 1.0 / np.maximum(z, 1.0))
+    ones = np.ones_like(ratio)
+    rows = np.stack(
+        [
+            np.where(is_open, ones, z * weight),
+            np.where(is_open, 0.0, ones * weight),
+            -ratio * np.where(is_open, ones, z * weight),
+        ],
+        axis=-1,
+    )
+    right = np.where(is_open, 0.0, ratio * weight)
+    matrix, vector = np.moveaxis(rows, 1, 0), right.T[..., None]
+    hermitian = np.conj(np.swapaxes(matrix, -1, -2))
+    if len(values) == 3:
+        solution = np.linalg.solve(matrix, vector)[..., 0]
+    else:
+        solution = np.linalg.solve(hermitian @ matrix, hermitian @ vector)[..., 0]
+    return Bilinear(solution[:, 0], solution[:, 1], solution[:, 2])
+
+
+@dataclass
+class CalibrationReader:
+    """Reads the calibration recordings that a rig names, each set of frequencies once."""
+
+    rig: Rig
+    _found: dict[tuple[bytes, float], list[Standard]] = field(default_factory=dict)
+
+    def at(self, frequency_hz: NDArray[np.float64], sample_rate_hz: float) -> list[Standard]:
+        """Return the standards at `frequency_hz` (n,), for sweeps recorded at `sample_rate_hz`.
+
+        Raises
+        ------
+        TsfitError
+            ``sample_rate`` when one was recorded at another rate than the sweep; ``calibration`` when one is too short or
+            too noisy; whatever `read_recording` refuses.
+        """
+        key = (frequency_hz.tobytes(), sample_rate_hz)
+        if key not in self._found:
+            self._found[key] = [self._standard(*one, frequency_hz, sample_rate_hz) for one in self._named()]
+        return self._found[key]
+
+    def _named(self) -> list[tuple[str, str, float, float]]:
+        """Name, recording, ohm and its standard uncertainty of every standard."""
+        calibration = self.rig.calibration
+        assert calibration is not None
+        named = []
+        if calibration.open is not None:
+            named.append(("open circuit", calibration.open, np.inf, 0.0))
+        if calibration.short is not None:
+            named.append(("short circuit", calibration.short, 0.0, 0.0))
+        for known in calibration.known:
+            stated = known.uncertainty_ohm
+            spread = ASSUMED_RELATIVE * known.ohm if stated is None else stated
+            named.append((f"known resistor {known.ohm:g} ohm", known.recording, known.ohm, spread))
+        return named
+
+    def _standard(
+        self,
+        name: str,
+        file: str,
+        ohm: float,
+        uncertainty_ohm: float,
+        frequency_hz: NDArray[np.float64],
+        sample_rate_hz: float,
+    ) -> Standard:
+        recording = read_recording(self.rig.path.parent / file)
+        if recording.sample_rate_hz != sample_rate_hz:
+            raise TsfitError(
+                f"{recording.path}: recorded at {recording.sample_rate_hz:g} Hz but the sweep at {sample_rate_hz:g} Hz; "
+                "calibrate again at the sweep's rate.",
+                code="sample_rate",
+                file=recording.path,
+            )
+        found = _read(recording, self.rig, frequency_hz)
+        return Standard(name, ohm, uncertainty_ohm, found.value, found.variance)
+
+
+def _read(recording: Recording, rig: Rig, frequency_hz: NDArray[np.float64]) -> Ratio:
+    first, second = recording.samples[:, rig.total], recording.samples[:, rig.second]
+    found = channel_ratio(first, second, recording.sample_rate_hz, POINTS_PER_OCTAVE, at_hz=frequency_hz)
+    if len(found.value) < len(frequency_hz) or not np.median(found.variance) < WORST_RATIO**2:
+        raise TsfitError(
+            f"{recording.path}: this calibration recording is too short or too noisy for {frequency_hz[0]:.3g} to "
+            f"{frequency_hz[-1]:.5g} Hz; record it with the excitation and level of the sweeps.",
+            code="calibration",
+            file=recording.path,
+        )
+    return found
+
+
+def terms_of(standards: Sequence[Standard]) -> Bilinear:
+    """Return the terms that the standards give."""
+    return solve_terms([standard.ohm for standard in standards], np.stack([standard.ratio for standard in standards]))
+
+
+def calibration_noise(standards: Sequence[Standard], m: NDArray[np.complex128]) -> NDArray[np.float64]:
+    """Variance of Z (n,) at ratio `m` that comes from the noise of the calibration recordings, to first order."""
+    ohm = [standard.ohm for standard in standards]
+    ratios = np.stack([standard.ratio for standard in standards])
+    base = solve_terms(ohm, ratios).impedance(m)
+    total = np.zeros(len(m))
+    for k, standard in enumerate(standards):
+        moved = ratios.copy()
+        step = 1e-6 * np.maximum(np.abs(ratios[k]), 1e-3)
+        moved[k] += step
+        total += np.abs((solve_terms(ohm, moved).impedance(m) - base) / step) ** 2 * standard.variance
+    return total
+
+
+def resistor_shifts(standards: Sequence[Standard], m: NDArray[np.complex128]) -> dict[str, NDArray[np.complex128]]:
+    """Change of Z (n,) at ratio `m` for one standard uncertainty of each known resistor."""
+    ratios = np.stack([standard.ratio for standard in standards])
+    ohm = [standard.ohm for standard in standards]
+    base = solve_terms(ohm, ratios).impedance(m)
+    shifts = {}
+    for k, standard in enumerate(standards):
+        if standard.uncertainty_ohm > 0.0:
+            moved = [*ohm[:k], standard.ohm + standard.uncertainty_ohm, *ohm[k + 1 :]]
+            shifts[standard.name] = solve_terms(moved, ratios).impedance(m) - base
+    return shifts

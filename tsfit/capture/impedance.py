@@ -1,0 +1,195 @@
+"""From a recording on a rig to an impedance curve with its variance, or to one sentence why not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, terms_of
+from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.rig import Rig
+from tsfit.capture.transfer import Ratio, channel_ratio
+from tsfit.errors import TsfitError
+from tsfit.files import sha256
+from tsfit.records import ImpedanceCurve, QualityNote
+
+OPEN_OHM, SHORT_OHM = 2000.0, 0.25
+"""Median |Z| beyond which nothing, or a short circuit, hangs on the leads; real drivers stay well between."""
+SWAPPED = 1.05
+WORST_POINT, WORST_MEDIAN = 0.1, 0.03
+"""Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
+LEAST_POINTS = 24
+
+
+def impedance_from_recording(
+    path: Path,
+    rig: Rig,
+    *,
+    points_per_octave: float = 48.0,
+    gain_ratio: float = 1.0,
+    gain_ratio_uncertainty: float = 0.0,
+    calibration: CalibrationReader | None = None,
+) -> ImpedanceCurve:
+    """Impedance curve of what hung on the rig during a two-channel recording.
+
+    Parameters
+    ----------
+    path : Path
+        WAV or FLAC with two channels, any rate and any broadband excitation.
+    rig : Rig
+    points_per_octave : float
+        Density of the log-spaced curve; thinned at the low end where the recording is too short for it.
+    gain_ratio, gain_ratio_uncertainty : float
+        Factor on the measured channel ratio, with standard uncertainty, such as a trim by an ohmmeter gives.
+    calibration : CalibrationReader, optional
+        Shared by the sweeps of one rig, so that its calibration is read once.
+
+    Raises
+    ------
+    TsfitError
+        What `read_recording` refuses; ``sample_rate``, ``swapped``, ``polarity``, ``open``, ``short``, ``level``,
+        ``calibration``.
+    """
+    recording = read_recording(path)
+    if rig.sample_rate_hz is not None and recording.sample_rate_hz != rig.sample_rate_hz:
+        raise TsfitError(
+            f"{path}: recorded at {recording.sample_rate_hz:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a "
+            "wrong rate shifts Fs; mend sample_rate_hz in the rig file or record again.",
+            code="sample_rate",
+            file=path,
+        )
+    raw = _covered(recording, rig, points_per_octave)
+    m = gain_ratio * raw.value
+    _check_ratio(path, rig, m)
+    variance = gain_ratio**2 * raw.variance
+    systematic: dict[str, NDArray[np.complex128]] = {}
+    if rig.calibration is None:
+        terms = rig.bilinear()
+        z = terms.impedance(m)
+        noise = np.abs(terms.slope(m)) ** 2 * variance
+        shifted = rig.bilinear(rig.reference_ohm + rig.reference_stdev).impedance(m)
+        systematic["reference resistor"] = shifted - z
+    else:
+        reader = CalibrationReader(rig) if calibration is None else calibration
+        standards = reader.at(raw.frequency_hz, recording.sample_rate_hz)
+        terms = terms_of(standards)
+        z = terms.impedance(m)
+        noise = np.abs(terms.slope(m)) ** 2 * variance + calibration_noise(standards, m)
+        systematic |= resistor_shifts(standards, m)
+    if gain_ratio_uncertainty > 0.0:
+        systematic["channel gain"] = terms.slope(m) * m * (gain_ratio_uncertainty / gain_ratio)
+    _check_impedance(path, z)
+    keep = noise < (WORST_POINT * np.abs(z)) ** 2
+    relative = np.sqrt(noise[keep]) / np.abs(z[keep])
+    if int(keep.sum()) < LEAST_POINTS or float(np.median(relative)) > WORST_MEDIAN:
+        raise _too_noisy(path, float(np.median(np.sqrt(noise) / np.abs(z))))
+    return ImpedanceCurve(
+        frequency_hz=raw.frequency_hz[keep],
+        impedance_ohm=z[keep],
+        variance_ohm2=noise[keep],
+        systematic={name: shift[keep] for name, shift in systematic.items()},
+        source=str(path),
+        notes=_notes(rig),
+        provenance=_provenance(recording, rig, points_per_octave, gain_ratio),
+    )
+
+
+def _covered(recording: Recording, rig: Rig, points_per_octave: float) -> Ratio:
+    """Ratio where the recording has excitation: the channels' ratio known to a quarter, in the longest such stretch."""
+    first, second = recording.samples[:, rig.total], recording.samples[:, rig.second]
+    found = channel_ratio(first, second, recording.sample_rate_hz, points_per_octave)
+    known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
+    if not len(edges):
+        raise _too_noisy(recording.path, 1.0)
+    lengths = edges[1::2] - edges[::2]
+    longest = int(np.argmax(lengths))
+    stretch = slice(edges[2 * longest], edges[2 * longest + 1])
+    inside = known[stretch]
+    return Ratio(found.frequency_hz[stretch][inside], found.value[stretch][inside], found.variance[stretch][inside])
+
+
+def _too_noisy(path: Path, relative: float) -> TsfitError:
+    return TsfitError(
+        f"{path}: the level is too low for the noise, which leaves {100.0 * min(relative, 1.0):.0f} % of uncertainty in a "
+        "typical point; raise the level, check both cables, or record longer.",
+        code="level",
+        file=path,
+    )
+
+
+def _check_ratio(path: Path, rig: Rig, m: NDArray[np.complex128]) -> None:
+    """Refuse what no passive impedance on this rig can give."""
+    middle = float(np.median(np.abs(m)))
+    second = "driver" if rig.topology == "divider" else "reference"
+    if middle > SWAPPED:
+        raise TsfitError(
+            f"{path}: channel {rig.second + 1} ({second}) is louder than channel {rig.total + 1} (total), which cannot be; "
+            "swap the channel numbers in the rig file or the cables.",
+            code="swapped",
+            file=path,
+        )
+    if rig.topology == "divider" and abs(float(np.median(m.real)) - 1.0) < 0.02:
+        raise _open(path)
+    if float(np.median(m.real)) < 0.0:
+        raise TsfitError(
+            f"{path}: the two channels are of opposite polarity; turn one input around, or record both unbalanced alike.",
+            code="polarity",
+            file=path,
+        )
+
+
+def _open(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: no driver seems to be connected (open circuit); check clips and leads, then record again.",
+        code="open",
+        file=path,
+    )
+
+
+def _check_impedance(path: Path, z: NDArray[np.complex128]) -> None:
+    middle = float(np.median(np.abs(z)))
+    if middle > OPEN_OHM:
+        raise _open(path)
+    if middle < SHORT_OHM:
+        raise TsfitError(
+            f"{path}: about {middle:.2g} ohm hangs on the leads, a short circuit; check the clips, then record again.",
+            code="short",
+            file=path,
+        )
+    if float(np.median(z.real)) < 0.0:
+        raise TsfitError(
+            f"{path}: the impedance comes out negative on this rig; check topology and channel numbers in the rig file.",
+            code="swapped",
+            file=path,
+        )
+
+
+def _notes(rig: Rig) -> tuple[QualityNote, ...]:
+    notes = []
+    if rig.calibration is None and rig.reference_uncertainty_ohm is None:
+        message = "No uncertainty of the reference resistor is stated; 0.1 % is assumed."
+        notes.append(QualityNote("assumed_uncertainty", "note", message))
+    if rig.calibration is not None and any(known.uncertainty_ohm is None for known in rig.calibration.known):
+        message = "No uncertainty of the calibration's resistor is stated; 0.1 % is assumed."
+        notes.append(QualityNote("assumed_uncertainty", "note", message))
+    return tuple(notes)
+
+
+def _provenance(recording: Recording, rig: Rig, points_per_octave: float, gain_ratio: float) -> dict[str, Any]:
+    found: dict[str, Any] = {
+        "sha256": recording.sha256,
+        "sample_rate_hz": recording.sample_rate_hz,
+        "seconds": len(recording.samples) / recording.sample_rate_hz,
+        "rig": rig.name,
+        "points_per_octave": points_per_octave,
+    }
+    if gain_ratio != 1.0:
+        found["gain_ratio"] = gain_ratio
+    if rig.calibration is not None:
+        files = [rig.calibration.open, rig.calibration.short, *(known.recording for known in rig.calibration.known)]
+        found["calibration"] = {file: sha256(rig.path.parent / file) for file in files if file is not None}
+    return found

@@ -1,0 +1,159 @@
+"""Read a two-channel recording, and refuse one that cannot be trusted before anything is computed from it."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.errors import TsfitError
+from tsfit.files import sha256
+
+MIN_SECONDS = 0.5
+MAX_FRAMES = 200_000_000
+DEAD = 1e-5
+"""RMS over full scale (-100 dB) below which a channel carries nothing but its own floor."""
+TOP_WIDTH = 1e-4
+"""Width of the amplitude bin at the peak, over the peak, in which clipping piles samples up."""
+PILE_UP = 6.0
+"""Samples in the top bin over those in the next; a sine has 2.4 (arcsine law), noise about 1, a clipped signal hundreds."""
+MIN_PILE = 12
+UNKNOWN_SIZE = 0xFFFFFFFF
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Two channels as recorded: `samples` (n, 2) with full scale 1, rate in Hz, file and its hash."""
+
+    path: Path
+    samples: NDArray[np.float64]
+    sample_rate_hz: float
+    sha256: str
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a WAV, RF64 or FLAC file of two channels.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``, ``channels``,
+        ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
+    """
+    import soundfile
+
+    def refuse(code: str, problem: str) -> TsfitError:
+        return TsfitError(f"{path}: {problem}", code=code, file=path)
+
+    if not path.is_file():
+        raise refuse("missing_file", "no such recording; check the name in the bench or rig file.")
+    if path.stat().st_size == 0:
+        raise refuse("empty", "the file is empty; record again.")
+    try:
+        with soundfile.SoundFile(path) as sound:
+            frames, channels, rate = sound.frames, sound.channels, float(sound.samplerate)
+            step = _quantum(sound.subtype)
+            if frames > MAX_FRAMES:
+                raise refuse("too_long", f"{frames:.3g} samples are more than can be read; cut it to a few minutes.")
+            samples = sound.read(dtype="float64", always_2d=True)
+    except (soundfile.SoundFileError, OSError, RuntimeError) as error:
+        if _promises_more(path):
+            raise refuse("truncated", "cut off within its header or data; copy it again or record again.") from error
+        raise refuse("not_audio", "cannot be read as audio; name a WAV or FLAC recording of two channels.") from error
+    if len(samples) < frames or _promises_more(path):
+        raise refuse("truncated", "shorter than its header promises; copy it again or record again.")
+    if len(samples) == 0:
+        raise refuse("empty", "holds no samples; record again.")
+    if channels == 1:
+        raise refuse("mono", "has one channel; record both channels of the rig in one stereo file.")
+    if channels != 2:
+        raise refuse("channels", f"has {channels} channels; keep the two that the rig file names.")
+    if not np.all(np.isfinite(samples)):
+        raise refuse("not_finite", "holds samples that are not numbers (NaN or infinite); record again.")
+    if len(samples) < MIN_SECONDS * rate:
+        raise refuse(
+            "too_short", f"lasts {len(samples) / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
+        )
+    _check_channels(samples, step, refuse)
+    return Recording(path, samples, rate, sha256(path))
+
+
+def _quantum(subtype: str) -> float:
+    """Step between neighbouring sample values, over full scale; 0 for floating point."""
+    bits = {"PCM_U8": 8, "PCM_S8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}.get(subtype)
+    return 0.0 if bits is None else 2.0 ** (1 - bits)
+
+
+def _check_channels(samples: NDArray[np.float64], step: float, refuse: object) -> None:
+    assert callable(refuse)
+    ac = samples - samples.mean(axis=0)
+    rms = np.sqrt(np.mean(ac**2, axis=0))
+    for channel in range(2):
+        if rms[channel] < DEAD:
+            raise refuse("dead_channel", f"channel {channel + 1} is silent; check its cable, input and gain.")
+    if np.sqrt(np.mean((ac[:, 0] - ac[:, 1]) ** 2)) < 1e-6 * rms.max():
+        raise refuse("mono", "both channels are the same; record the rig's two channels, not one of them twice.")
+    for channel in range(2):
+        if _clipped(samples[:, channel], step):
+            raise refuse(
+                "clipping", f"channel {channel + 1} is clipped; lower the level or the input gain and record again."
+            )
+
+
+def _clipped(x: NDArray[np.float64], step: float) -> bool:
+    """Whether a channel stands at full scale in runs, or piles up in runs at its own extreme."""
+    for side in (x, -x):
+        peak = float(side.max())
+        if peak <= 0.0:
+            continue
+        if _in_runs(side >= 1.0 - 1.5 * step) >= 3:
+            return True
+        width = max(TOP_WIDTH * peak, 1.5 * step)
+        top = side >= peak - width
+        below = int(np.count_nonzero(side >= peak - 2.0 * width)) - int(np.count_nonzero(top))
+        if _in_runs(top) >= MIN_PILE and int(np.count_nonzero(top)) > PILE_UP * max(below, 1):
+            return True
+    return False
+
+
+def _in_runs(flags: NDArray[np.bool_]) -> int:
+    """Count the flagged samples whose neighbours on both sides are flagged too, plus those neighbours: runs of three."""
+    if np.count_nonzero(flags) < 3:
+        return 0
+    middle = flags[:-2] & flags[1:-1] & flags[2:]
+    count = int(np.count_nonzero(middle))
+    return count + 2 if count else 0
+
+
+def _promises_more(path: Path) -> bool:
+    """Whether a RIFF header names more data than the file holds; libsndfile lets that pass."""
+    size = path.stat().st_size
+    with path.open("rb") as stream:
+        head = stream.read(12)
+        if len(head) < 12 or head[:4] not in (b"RIFF", b"RF64") or head[8:12] != b"WAVE":
+            return False
+        return _data_end(stream, size) > size
+
+
+def _data_end(stream: BinaryIO, size: int) -> int:
+    """Offset at which the data chunk should end; a header that breaks off before it counts as beyond the end."""
+    long_data = 0
+    while True:
+        header = stream.read(8)
+        if len(header) < 8:
+            return size + 1
+        name, length = header[:4], struct.unpack("<I", header[4:])[0]
+        here = stream.tell()
+        if name == b"ds64":
+            long_data = struct.unpack("<QQ", stream.read(16))[1]
+        elif name == b"data":
+            if length == UNKNOWN_SIZE:
+                length = long_data
+            if length == 0 and size - here > 8:
+                return size + 1
+            return here + int(length)
+        stream.seek(here + length + (length & 1))

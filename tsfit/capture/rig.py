@@ -1,0 +1,200 @@
+"""The rig: how amplifier, reference resistor, driver and the two channels are joined, read from TOML.
+
+Every linear effect of a rig keeps the measured ratio m = V2/V1 a bilinear function of the driver's impedance,
+m = (aZ + b)/(cZ + 1): the same mathematics as a one-port vector-network-analyser calibration.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import Field, model_validator
+
+from tsfit.toml_file import Table, read_toml
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Channel = Annotated[int, Field(ge=1, le=2)]
+
+ASSUMED_RELATIVE = 1e-3
+"""Relative standard uncertainty of a resistor whose rig file states none: common practice, no source."""
+
+
+class ChannelsTable(Table):
+    """``[channels]``: which of the two recorded channels is which."""
+
+    total: Channel
+    driver: Channel | None = None
+    reference: Channel | None = None
+
+
+class InputsTable(Table):
+    """``[inputs]``: what each input of the sound card loads the circuit with."""
+
+    impedance_ohm: Positive
+
+
+class LeadsTable(Table):
+    """``[leads]``: resistance in series with the driver that is not the driver's."""
+
+    resistance_ohm: NotNegative
+
+
+class KnownTable(Table):
+    """``[[calibration.known]]``."""
+
+    recording: str
+    ohm: Positive
+    uncertainty_ohm: NotNegative | None = None
+
+
+class CalibrationTable(Table):
+    """``[calibration]``: recordings with known things in the driver's place."""
+
+    open: str | None = None
+    short: str | None = None
+    known: tuple[KnownTable, ...] = ()
+
+    @model_validator(mode="after")
+    def _enough(self) -> CalibrationTable:
+        if (self.open is not None) + (self.short is not None) + len(self.known) < 3:
+            raise ValueError("three terms need three recordings: open, short and a known resistor, or more resistors")
+        if not self.known:
+            raise ValueError("at least one known resistor is needed to set the scale")
+        return self
+
+
+class PlaybackTable(Table):
+    """``[playback]``: used when recording."""
+
+    device: str | None = None
+    sample_rate_hz: Positive | None = None
+    level_dbfs: Annotated[float, Field(le=0)] | None = None
+
+
+class RigTable(Table):
+    """A whole rig file."""
+
+    name: Annotated[str, Field(min_length=1)]
+    topology: Literal["divider", "shunt"]
+    reference_ohm: Positive
+    reference_uncertainty_ohm: NotNegative | None = None
+    channels: ChannelsTable
+    inputs: InputsTable | None = None
+    leads: LeadsTable | None = None
+    calibration: CalibrationTable | None = None
+    playback: PlaybackTable | None = None
+
+    @model_validator(mode="after")
+    def _channels_fit(self) -> RigTable:
+        wanted, other = ("driver", "reference") if self.topology == "divider" else ("reference", "driver")
+        second = getattr(self.channels, wanted)
+        if second is None or getattr(self.channels, other) is not None:
+            raise ValueError(f"a {self.topology} names the channels total and {wanted}")
+        if second == self.channels.total:
+            raise ValueError(f"channels total and {wanted} are the same; give one of them the other number")
+        return self
+
+
+@dataclass(frozen=True)
+class Bilinear:
+    """m = (aZ + b)/(cZ + 1); a, b, c are scalars or arrays (n_freq,)."""
+
+    a: Any
+    b: Any
+    c: Any
+
+    def ratio(self, z: ArrayLike) -> NDArray[np.complex128]:
+        """Measured ratio m for impedance `z` in ohm."""
+        z = np.asarray(z, dtype=complex)
+        return np.asarray((self.a * z + self.b) / (self.c * z + 1.0))
+
+    def impedance(self, m: ArrayLike) -> NDArray[np.complex128]:
+        """Impedance in ohm for measured ratio `m`."""
+        m = np.asarray(m, dtype=complex)
+        return np.asarray((self.b - m) / (self.c * m - self.a))
+
+    def slope(self, m: ArrayLike) -> NDArray[np.complex128]:
+        """dZ/dm in ohm at measured ratio `m`."""
+        m = np.asarray(m, dtype=complex)
+        return np.asarray((self.a - self.b * self.c) / (self.c * m - self.a) ** 2)
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A rig. Resistances in ohm; channels count from 0 here.
+
+    Attributes
+    ----------
+    total, second : int
+        Channel across everything, and the channel across the driver (divider) or the reference resistor (shunt).
+    input_siemens : float
+        Conductance of one input of the sound card, 0 when it loads nothing.
+    calibration : CalibrationTable or None
+        Its recordings are relative to `path`.
+    """
+
+    path: Path
+    name: str
+    topology: Literal["divider", "shunt"]
+    reference_ohm: float
+    reference_uncertainty_ohm: float | None
+    total: int
+    second: int
+    input_siemens: float = 0.0
+    lead_ohm: float = 0.0
+    calibration: CalibrationTable | None = None
+    sample_rate_hz: float | None = None
+
+    @property
+    def reference_stdev(self) -> float:
+        """Standard uncertainty of the reference resistor, ohm; a tenth of a percent where the file states none."""
+        stated = self.reference_uncertainty_ohm
+        return ASSUMED_RELATIVE * self.reference_ohm if stated is None else stated
+
+    def bilinear(self, reference_ohm: float | None = None) -> Bilinear:
+        """Map of the rig as drawn, without calibration.
+
+        The total channel loads only the source. In a divider the second input lies across driver and leads, in a shunt
+        across the resistor.
+        """
+        r, g, lead = self.reference_ohm if reference_ohm is None else reference_ohm, self.input_siemens, self.lead_ohm
+        if self.topology == "divider":
+            scale = r * (lead * g + 1.0) + lead
+            return Bilinear(1.0 / scale, lead / scale, (r * g + 1.0) / scale)
+        loaded = r / (1.0 + r * g)
+        return Bilinear(0.0, loaded / (loaded + lead), 1.0 / (loaded + lead))
+
+    def ratio(self, z: ArrayLike) -> NDArray[np.complex128]:
+        """Ratio of the channels that an impedance `z` (ohm) gives on the rig as drawn."""
+        return self.bilinear().ratio(z)
+
+
+def read_rig(path: Path) -> Rig:
+    """Read a rig file.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``.
+    """
+    table = read_toml(path, RigTable, "rig")
+    second = table.channels.driver if table.topology == "divider" else table.channels.reference
+    assert second is not None
+    return Rig(
+        path=path,
+        name=table.name,
+        topology=table.topology,
+        reference_ohm=table.reference_ohm,
+        reference_uncertainty_ohm=table.reference_uncertainty_ohm,
+        total=table.channels.total - 1,
+        second=second - 1,
+        input_siemens=0.0 if table.inputs is None else 1.0 / table.inputs.impedance_ohm,
+        lead_ohm=0.0 if table.leads is None else table.leads.resistance_ohm,
+        calibration=table.calibration,
+        sample_rate_hz=None if table.playback is None else table.playback.sample_rate_hz,
+    )
