@@ -1,0 +1,67 @@
+"""Parameter sets in any broadcasting shape give what a loop over single sets gives."""
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
+
+from tsfit.circuit.load import added_mass, closed_box, free_air, infinite_baffle, passive_radiator_box, vented_box
+from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient, response
+
+DOWN, ACROSS = (3, 1), (2,)
+VOLUMES = np.array([0.02, 0.05])
+LOAD_OF = {
+    "free air": lambda volume, area: free_air(),
+    "added mass": lambda volume, area: added_mass(0.3 * volume),
+    "infinite baffle": lambda volume, area: infinite_baffle(area),
+    "closed": lambda volume, area: closed_box(volume, resonance=600.0 * volume, leak_q=9.0, absorption_q=25.0),
+    "vented": lambda volume, area: vented_box(volume, 20.0 + 200.0 * volume, leak_q=7.0, absorption_q=40.0, port_q=60.0),
+    "passive radiator": lambda volume, area: passive_radiator_box(
+        volume, 0.11, 0.042, 6e-4, resistance=20.0 * volume, leak_q=8.0, absorption_q=30.0
+    ),
+}
+
+
+def spread(values, shape, seed):
+    """Values that differ from set to set by up to 10 %."""
+    rng = np.random.default_rng(seed)
+    return {name: value * (1.0 + 0.1 * rng.random(shape)) for name, value in values.items()}
+
+
+@pytest.mark.parametrize("load", LOAD_OF)
+@pytest.mark.parametrize("coil", COILS)
+@pytest.mark.parametrize("suspension", SUSPENSIONS)
+def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
+    circuit, make = Circuit(coil, suspension), LOAD_OF[load]
+    down = spread(DRIVER, DOWN, 1)
+    across = spread({**COILS[coil], **SUSPENSIONS[suspension]}, ACROSS, 2)
+    volt, source_ohm = np.array([1.0, 2.0, 4.0])[:, np.newaxis], np.array([0.0, 0.3])
+    values, many = {**down, **across}, make(VOLUMES, down["Sd"])
+    full = (3, 2, len(FREQUENCY_HZ))
+
+    z = impedance(FREQUENCY_HZ, values, circuit, many)
+    _, gradient = impedance_gradient(FREQUENCY_HZ, values, circuit, many)
+    answer = response(FREQUENCY_HZ, values, circuit, many, voltage=volt, source_ohm=source_ohm)
+    assert z.shape == full
+
+    for i in range(3):
+        for j in range(2):
+            one = {name: float(np.broadcast_to(value, (3, 2))[i, j]) for name, value in values.items()}
+            single = make(VOLUMES[j], one["Sd"])
+            expected, slopes = impedance_gradient(FREQUENCY_HZ, one, circuit, single)
+            np.testing.assert_allclose(z[i, j], expected, rtol=1e-12)
+            assert slopes.keys() == gradient.keys()
+            for name, slope in slopes.items():
+                at = np.broadcast_to(gradient[name], full)[i, j]
+                np.testing.assert_allclose(at, slope, rtol=1e-9, atol=1e-12 * np.max(np.abs(slope)), err_msg=name)
+            alone = response(FREQUENCY_HZ, one, circuit, single, voltage=volt[i, 0], source_ohm=source_ohm[j])
+            for name in result_names():
+                assert getattr(answer, name).shape == full, name
+                np.testing.assert_allclose(
+                    getattr(answer, name)[i, j], getattr(alone, name), rtol=1e-11, atol=1e-300, err_msg=name
+                )
+
+
+def result_names():
+    return [field.name for field in fields(Response) if field.name != "frequency_hz"]
