@@ -103,7 +103,7 @@ def test_reference_resistor_does_not_shrink_the_noise():
         curve = curves[0][0]
         curve = replace(curve, systematic={"reference resistor": 1e-3 * curve.impedance_ohm})
         result = fit([(curve, State())], coil="ladder-2", suspension="ideal")
-        pulls.append(result.minimizer.params["systematic_reference_resistor"].value)
+        pulls.append(result.minimizer().params["systematic_reference_resistor"].value)
     assert np.abs(pulls).max() < 0.2
 
 

@@ -57,7 +57,7 @@ class CalibrationTable(Table):
 
     open: str | None = None
     short: str | None = None
-    known: tuple[KnownTable, ...] = ()
+    known: list[KnownTable] = Field(default_factory=list)
 
     @model_validator(mode="after")
     def _enough(self) -> CalibrationTable:
