@@ -8,7 +8,7 @@ criterion (Schwarz, Annals of Statistics 6(2), 1978) on the likelihood with each
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,6 +27,8 @@ TOLERANCE = 1e-8
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
+SCOUT = "ladder-2"
+"""The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance."""
 WORTH_TRYING = 2.0
 COIL_LOSS_AT_FS = 0.1
 """Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
@@ -213,16 +215,23 @@ def candidates(
     def attempt(circuit: Circuit, at: Mapping[str, float]) -> Candidate:
         return solve(JointModel(sweeps, circuit, sd, with_mass), _suspension_start(at) | dict(at))
 
+    scout = attempt(Circuit(SCOUT, suspension or "ideal"), dict(start) | _blocked_start(SCOUT, first, start))
+    start = _found_at(scout, start) if scout.fault is None else start
     starts = {name: dict(start) | _blocked_start(name, first, start) for name in ([coil] if coil else COIL_MODELS)}
-    found = [attempt(Circuit(name, suspension or "ideal"), at) for name, at in starts.items()]
+    found = [scout if name == SCOUT else attempt(Circuit(name, suspension or "ideal"), at) for name, at in starts.items()]
     if suspension is None:
         limit = WORTH_TRYING * min(_misfit(candidate) for candidate in found)
         for plain in [candidate for candidate in found if not _misfit(candidate) > limit]:
             at = starts[plain.circuit.coil]
-            if plain.fault is None:
-                at = {name: float(plain.model.values(plain.x)[name]) for name in at}
+            at = _found_at(plain, at) if plain.fault is None else at
             found += [attempt(Circuit(plain.circuit.coil, other), at) for other in SUSPENSION_MODELS if other != "ideal"]
     return sorted(found, key=_rank)
+
+
+def _found_at(candidate: Candidate, names: Iterable[str]) -> dict[str, float]:
+    """SI values of `names` that a candidate ended at."""
+    values = candidate.model.values(candidate.x)
+    return {name: float(values[name]) for name in names}
 
 
 def _misfit(candidate: Candidate) -> float:

@@ -174,7 +174,7 @@ def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np
     with np.errstate(all="ignore"):
         for guess in _guesses(coil, blocked, s.imag):
             start = np.log([guess[name] for name in names])
-            found = least_squares(residual, start, jacobian, bounds=(start - 9.0, start + 9.0), max_nfev=25)
+            found = least_squares(residual, start, jacobian, bounds=(start - 9.0, start + 9.0), max_nfev=60)
             if found.cost < cost:
                 best, cost = values(found.x), float(found.cost)
     return {name: float(value) for name, value in best.items()}
