@@ -118,17 +118,35 @@ RELATIONS: tuple[Relation, ...] = (
 )
 """Everything a datasheet prints that follows from something else it prints, at reference air."""
 
+DETOURS: tuple[Relation, ...] = (
+    Relation("Qms", ("Qts", "Rms", "Re", "Bl"), lambda qts, rms, re, bl: qts * (1.0 + bl**2 / (re * rms))),
+    Relation("Mms", ("Fs", "Rms", "Qms"), lambda fs, rms, qms: rms * qms / (2.0 * math.pi * fs)),
+    Relation("Fs", ("Mms", "Rms", "Qms"), lambda mms, rms, qms: rms * qms / (2.0 * math.pi * mms)),
+    Relation("Fs", ("Cms", "Rms", "Qms"), lambda cms, rms, qms: 1.0 / (2.0 * math.pi * cms * rms * qms)),
+    Relation("Fs", ("Mms", "Re", "Qes", "Bl"), lambda mms, re, qes, bl: qes * bl**2 / (2.0 * math.pi * re * mms)),
+    Relation("Fs", ("Cms", "Re", "Qes", "Bl"), lambda cms, re, qes, bl: re / (2.0 * math.pi * cms * qes * bl**2)),
+    Relation("Re", ("Fs", "Mms", "Qes", "Bl"), lambda fs, mms, qes, bl: qes * bl**2 / (2.0 * math.pi * fs * mms)),
+)
+"""The same formulas solved for what is seldom missing; tried only where `RELATIONS` lead no further."""
+
+
+def _extend(known: dict[str, Any], relations: tuple[Relation, ...]) -> bool:
+    """Add what `relations` give in one pass; tell whether they gave anything."""
+    before = len(known)
+    for relation in relations:
+        if relation.figure not in known and all(name in known for name in relation.needs):
+            known[relation.figure] = relation.formula(*(known[name] for name in relation.needs))
+    return len(known) > before
+
 
 def complete(figures: Mapping[str, Any]) -> dict[str, Any]:
-    """Return `figures` (SI values by name) with all that the relations can add; given values are kept as they are."""
+    """Return `figures` (SI values by name) with all that the relations can add; given values are kept as they are.
+
+    Any six independent ones of Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl and Sd give the rest.
+    """
     known = dict(figures)
-    found = True
-    while found:
-        found = False
-        for relation in RELATIONS:
-            if relation.figure not in known and all(name in known for name in relation.needs):
-                known[relation.figure] = relation.formula(*(known[name] for name in relation.needs))
-                found = True
+    while _extend(known, RELATIONS) or _extend(known, DETOURS):
+        pass
     return known
 
 
