@@ -70,8 +70,7 @@ def impedance_from_recording(
         terms = rig.bilinear()
         z = terms.impedance(m)
         noise = np.abs(terms.slope(m)) ** 2 * variance
-        shifted = rig.bilinear(rig.reference_ohm + rig.reference_stdev).impedance(m)
-        systematic["reference resistor"] = shifted - z
+        systematic |= rig.shifts(m)
     else:
         reader = CalibrationReader(rig) if calibration is None else calibration
         standards = reader.at(raw.frequency_hz, recording.sample_rate_hz)
@@ -92,7 +91,7 @@ def impedance_from_recording(
         variance_ohm2=noise[keep],
         systematic={name: shift[keep] for name, shift in systematic.items()},
         source=str(path),
-        notes=_notes(rig),
+        notes=_notes(rig, trimmed=gain_ratio_uncertainty > 0.0),
         provenance=_provenance(recording, rig, points_per_octave, gain_ratio),
     )
 
@@ -168,11 +167,14 @@ def _check_impedance(path: Path, z: NDArray[np.complex128]) -> None:
         )
 
 
-def _notes(rig: Rig) -> tuple[QualityNote, ...]:
+def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     notes = []
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
         message = "No uncertainty of the reference resistor is stated; 0.1 % is assumed."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
+    if rig.calibration is None and rig.gain_uncertainty is None and not trimmed:
+        message = "The rig is not calibrated; its channels' gains are assumed to match within 0.5 %, which Re inherits."
+        notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None and any(known.uncertainty_ohm is None for known in rig.calibration.known):
         message = "No uncertainty of the calibration's resistor is stated; 0.1 % is assumed."
         notes.append(QualityNote("assumed_uncertainty", "note", message))

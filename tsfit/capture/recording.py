@@ -61,8 +61,10 @@ def read_recording(path: Path) -> Recording:
                 raise refuse("too_long", f"{frames:.3g} samples are more than can be read; cut it to a few minutes.")
             samples = sound.read(dtype="float64", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-        if _promises_more(path):
-            raise refuse("truncated", "cut off within its header or data; copy it again or record again.") from error
+        if _promises_more(path) or _is_flac(path):
+            raise refuse(
+                "truncated", "damaged or cut off within its header or data; copy it again or record again."
+            ) from error
         raise refuse("not_audio", "cannot be read as audio; name a WAV or FLAC recording of two channels.") from error
     if len(samples) < frames or _promises_more(path):
         raise refuse("truncated", "shorter than its header promises; copy it again or record again.")
@@ -127,6 +129,11 @@ def _in_runs(flags: NDArray[np.bool_]) -> int:
     middle = flags[:-2] & flags[1:-1] & flags[2:]
     count = int(np.count_nonzero(middle))
     return count + 2 if count else 0
+
+
+def _is_flac(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(4) == b"fLaC"
 
 
 def _promises_more(path: Path) -> bool:

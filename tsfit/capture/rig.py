@@ -6,7 +6,7 @@ m = (aZ + b)/(cZ + 1): the same mathematics as a one-port vector-network-analyse
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -22,26 +22,35 @@ Channel = Annotated[int, Field(ge=1, le=2)]
 
 ASSUMED_RELATIVE = 1e-3
 """Relative standard uncertainty of a resistor whose rig file states none: common practice, no source."""
+ASSUMED_GAIN = 5e-3
+"""Of the ratio of two uncalibrated channels of one sound card (0.04 dB): common practice, no source."""
+ASSUMED_INPUT = 0.05
+"""Of the impedance of a sound card's input, taken from its data sheet: common practice, no source."""
+ASSUMED_LEAD = 0.1
+"""Of a lead resistance read with an ohmmeter or reckoned from its length: common practice, no source."""
 
 
 class ChannelsTable(Table):
-    """``[channels]``: which of the two recorded channels is which."""
+    """``[channels]``: which of the two recorded channels is which, and how well their gains are known to match."""
 
     total: Channel
     driver: Channel | None = None
     reference: Channel | None = None
+    gain_uncertainty_percent: NotNegative | None = None
 
 
 class InputsTable(Table):
     """``[inputs]``: what each input of the sound card loads the circuit with."""
 
     impedance_ohm: Positive
+    impedance_uncertainty_ohm: NotNegative | None = None
 
 
 class LeadsTable(Table):
     """``[leads]``: resistance in series with the driver that is not the driver's."""
 
     resistance_ohm: NotNegative
+    resistance_uncertainty_ohm: NotNegative | None = None
 
 
 class KnownTable(Table):
@@ -132,8 +141,11 @@ class Rig:
     ----------
     total, second : int
         Channel across everything, and the channel across the driver (divider) or the reference resistor (shunt).
-    input_siemens : float
-        Conductance of one input of the sound card, 0 when it loads nothing.
+    input_siemens, input_uncertainty : float
+        Conductance of one input of the sound card, 0 when it loads nothing, and its relative standard uncertainty.
+    lead_ohm, lead_uncertainty_ohm : float
+    gain_uncertainty : float or None
+        Relative standard uncertainty of the ratio of the channels' gains; None where the file states none.
     calibration : CalibrationTable or None
         Its recordings are relative to `path`.
     """
@@ -146,7 +158,10 @@ class Rig:
     total: int
     second: int
     input_siemens: float = 0.0
+    input_uncertainty: float = ASSUMED_INPUT
     lead_ohm: float = 0.0
+    lead_uncertainty_ohm: float | None = None
+    gain_uncertainty: float | None = None
     calibration: CalibrationTable | None = None
     sample_rate_hz: float | None = None
 
@@ -156,18 +171,32 @@ class Rig:
         stated = self.reference_uncertainty_ohm
         return ASSUMED_RELATIVE * self.reference_ohm if stated is None else stated
 
-    def bilinear(self, reference_ohm: float | None = None) -> Bilinear:
+    def bilinear(self) -> Bilinear:
         """Map of the rig as drawn, without calibration.
 
         The total channel loads only the source. In a divider the second input lies across driver and leads, in a shunt
         across the resistor.
         """
-        r, g, lead = self.reference_ohm if reference_ohm is None else reference_ohm, self.input_siemens, self.lead_ohm
+        r, g, lead = self.reference_ohm, self.input_siemens, self.lead_ohm
         if self.topology == "divider":
             scale = r * (lead * g + 1.0) + lead
             return Bilinear(1.0 / scale, lead / scale, (r * g + 1.0) / scale)
         loaded = r / (1.0 + r * g)
         return Bilinear(0.0, loaded / (loaded + lead), 1.0 / (loaded + lead))
+
+    def shifts(self, m: NDArray[np.complex128]) -> dict[str, NDArray[np.complex128]]:
+        """Change of Z (n,) at ratio `m` for one standard uncertainty of each part of the uncalibrated rig."""
+        lead = ASSUMED_LEAD * self.lead_ohm if self.lead_uncertainty_ohm is None else self.lead_uncertainty_ohm
+        moved = {
+            "reference resistor": replace(self, reference_ohm=self.reference_ohm + self.reference_stdev),
+            "input impedance": replace(self, input_siemens=self.input_siemens * (1.0 - self.input_uncertainty)),
+            "lead resistance": replace(self, lead_ohm=self.lead_ohm + lead),
+        }
+        base = self.bilinear()
+        z = base.impedance(m)
+        shifts = {name: rig.bilinear().impedance(m) - z for name, rig in moved.items() if rig != self}
+        gain = ASSUMED_GAIN if self.gain_uncertainty is None else self.gain_uncertainty
+        return shifts | ({"channel gain": base.slope(m) * m * gain} if gain > 0.0 else {})
 
     def ratio(self, z: ArrayLike) -> NDArray[np.complex128]:
         """Ratio of the channels that an impedance `z` (ohm) gives on the rig as drawn."""
@@ -183,18 +212,23 @@ def read_rig(path: Path) -> Rig:
         ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``.
     """
     table = read_toml(path, RigTable, "rig")
-    second = table.channels.driver if table.topology == "divider" else table.channels.reference
+    channels, inputs, leads = table.channels, table.inputs, table.leads
+    second = channels.driver if table.topology == "divider" else channels.reference
     assert second is not None
+    stated = None if inputs is None else inputs.impedance_uncertainty_ohm
     return Rig(
         path=path,
         name=table.name,
         topology=table.topology,
         reference_ohm=table.reference_ohm,
         reference_uncertainty_ohm=table.reference_uncertainty_ohm,
-        total=table.channels.total - 1,
+        total=channels.total - 1,
         second=second - 1,
-        input_siemens=0.0 if table.inputs is None else 1.0 / table.inputs.impedance_ohm,
-        lead_ohm=0.0 if table.leads is None else table.leads.resistance_ohm,
+        input_siemens=0.0 if inputs is None else 1.0 / inputs.impedance_ohm,
+        input_uncertainty=ASSUMED_INPUT if inputs is None or stated is None else stated / inputs.impedance_ohm,
+        lead_ohm=0.0 if leads is None else leads.resistance_ohm,
+        lead_uncertainty_ohm=None if leads is None else leads.resistance_uncertainty_ohm,
+        gain_uncertainty=None if channels.gain_uncertainty_percent is None else 0.01 * channels.gain_uncertainty_percent,
         calibration=table.calibration,
         sample_rate_hz=None if table.playback is None else table.playback.sample_rate_hz,
     )
