@@ -1,0 +1,128 @@
+"""A real rig from end to end: two recordings that somebody else made of a micro-speaker, white noise on a divider.
+
+Source: public repository DrStef/Electroacoustics, commit 870129f; the figures below are the source's and the maker's as
+quoted in the provenance note beside the recordings. Nothing of it is copied here; without the shared data these tests skip.
+"""
+
+import json
+from pathlib import Path
+
+import pytest
+
+from tsfit.cli import _run
+
+DATA = Path(__file__).parents[3] / "shared" / "data" / "micro-speaker"
+
+RIG = """
+name = "150 ohm divider"
+topology = "divider"
+reference_ohm = 148.7
+[channels]
+total = 1
+driver = 2
+"""
+BENCH = """
+{trim}
+rig = "rig.toml"
+[driver]
+name = "micro-speaker"
+sd_cm2 = 1.10
+dc_resistance_ohm = 7.42
+dc_resistance_uncertainty_ohm = 0.05
+[[sweep]]
+recording = "{data}/free-air.wav"
+state = "free air"
+[[sweep]]
+recording = "{data}/closed-box-4cc.wav"
+state = "closed box"
+volume_l = 0.0040
+"""
+SHEET = """
+[driver]
+name = "micro-speaker, the maker's table"
+[published]
+Re = "7.25 ohm"
+Bl = "0.582 T*m"
+Mms = "43.1 mg"
+Cms = "648.3 um/N"
+Rms = "0.0467 N*s/m"
+Fs = "950 Hz"
+Qms = "5.48"
+Qes = "5.82"
+Qts = "2.80"
+Vas = "1.11 cm^3"
+sensitivity_1W = "74.41 dB"
+"""
+
+
+def _fit(folder, trim=""):
+    if not DATA.is_dir():
+        pytest.skip("shared data with the micro-speaker recordings are absent")
+    (folder / "rig.toml").write_text(RIG)
+    (folder / "sheet.toml").write_text(SHEET)
+    (folder / "bench.toml").write_text(BENCH.format(trim=trim, data=DATA.as_posix()))
+    assert _run(["fit", str(folder / "bench.toml"), "-o", str(folder / "fit.json")]) == 0
+    return json.loads((folder / "fit.json").read_text())
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("micro")
+    return folder, _fit(folder)
+
+
+def _value(fit, name):
+    return fit["parameters"][name]["value"]
+
+
+def test_resonance_and_low_frequency_impedance(bench):
+    _, fit = bench
+    # A quick look at the recordings, quoted in the provenance note: peak near 993 Hz in free air, 6.9 ohm far below it. The
+    # coil's inductance shifts the peak of |Z| a little under Fs.
+    assert _value(fit, "Fs") == pytest.approx(993.0, rel=0.015)
+    assert _value(fit, "Re") == pytest.approx(6.9, abs=0.05)
+
+
+def test_the_ohmmeter_is_heard_and_its_quarrel_explained(bench):
+    _, fit = bench
+    note = next(note for note in fit["quality"] if note["code"] == "dc_resistance")
+    # 7.42 ohm at the terminals against about 6.9 from the ratio: 7 % apart (provenance note).
+    assert note["severity"] == "warn"
+    for cause in ("channel gains", "reference resistor", "leads", 'trim = "dc resistance"'):
+        assert cause in note["message"]
+
+
+def test_the_makers_table(bench, capsys):
+    folder, fit = bench
+    assert _run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"]) == 1
+    check = json.loads(capsys.readouterr().out)
+    verdicts = {item["name"]: item["verdict"] for item in check["figures"]}
+    # This sample: motor and compliance as printed; more damping (the source remarks that its Qms came out low), and with the
+    # lighter cone a lower Qts. Re, 4.6 % low on channels that nobody calibrated, cannot be told from a tolerance of 5 %.
+    assert {verdicts[name] for name in ("Bl", "Cms", "Fs", "Vas")} == {"inside"}
+    assert verdicts["Re"] == "undecided"
+    assert verdicts["Qts"] == "outside"
+    assert check["verdict"] == "outside"
+    assert _value(fit, "Qms") < 5.48
+    # The printed figures contradict each other: 1/(1/5.48 + 1/5.82) = 2.822, not 2.80.
+    assert "Qts" in {name for item in check["contradictions"] for name in item["figures"]}
+
+
+def test_the_closed_box_comes_back(bench, capsys):
+    folder, fit = bench
+    assert _run(["box", "closed", str(folder / "fit.json"), "--volume-l", "0.004", "--json"]) == 0
+    design = json.loads(capsys.readouterr().out)["design"]
+    # Quoted in the provenance note: the resonance on the 4 cm³ box stands near 1133 Hz.
+    assert design["fc_hz"] == pytest.approx(1133.0, rel=0.015)
+    assert design["qtc"] == pytest.approx(_value(fit, "Qts") * design["fc_hz"] / _value(fit, "Fs"), rel=1e-3)
+
+
+def test_trim_by_the_ohmmeter(bench, tmp_path):
+    _, plain = bench
+    trimmed = _fit(tmp_path, 'trim = "dc resistance"')
+    assert _value(trimmed, "Re") == pytest.approx(7.42, abs=0.01)
+    assert "trimmed" in {note["code"] for note in trimmed["quality"]}
+    # A common factor on Z moves Re and Bl² alike and leaves resonance, Qs and Vas nearly alone.
+    for name in ("Fs", "Qms", "Qes", "Vas"):
+        assert _value(trimmed, name) == pytest.approx(_value(plain, name), rel=0.02), name
+    assert _value(trimmed, "Bl") / _value(plain, "Bl") == pytest.approx((7.42 / _value(plain, "Re")) ** 0.5, rel=0.01)
