@@ -9,7 +9,7 @@ import pytest
 from ngspice import Box, netlist, run
 
 from tsfit.air import Air
-from tsfit.circuit.load import added_mass, closed_box, free_air, passive_radiator_box, vented_box
+from tsfit.circuit.load import added_mass, closed_box, free_air, infinite_baffle, passive_radiator_box, vented_box
 from tsfit.circuit.response import Circuit, response
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
@@ -35,6 +35,10 @@ PASSIVE_LOAD = (0.05, PASSIVE["mass"], PASSIVE["area"], PASSIVE["compliance"], A
 BOXES = {
     "free air": (free_air(), Box()),
     "added mass": (added_mass(0.021), Box(added_mass=0.021)),
+    "infinite baffle": (
+        infinite_baffle(DRIVER["Sd"], AIR),
+        Box(added_mass=8.0 / 3.0 * AIR.density * (DRIVER["Sd"] / np.pi) ** 1.5),
+    ),
     "closed": (closed_box(0.03, AIR), Box(volume=0.03)),
     "closed, leak": (closed_box(0.03, AIR, resonance=48.0, leak_q=9.0), Box(volume=0.03, reference_hz=48.0, leak_q=9.0)),
     "closed, filled": (

@@ -18,6 +18,7 @@ import numpy as np
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import Complex
+from tsfit.errors import TsfitError
 
 FLANGED_END = 8.0 / (3.0 * math.pi)
 """End correction of a flanged opening per radius, 0.8488 (low-frequency piston in a baffle)."""
@@ -83,6 +84,14 @@ def column(value: Any) -> Any:
     return np.asarray(value)[..., np.newaxis] if np.ndim(value) else value
 
 
+def _inverse(total: Complex, part: Complex) -> Complex:
+    """1/`total`, finite also where lossless parts of the size of `part` cancel exactly, at their resonance."""
+    if not np.all(total):
+        # A loss far below rounding keeps the pole finite.
+        total = np.where(total == 0.0, 1e-30 * np.abs(part), total)
+    return np.asarray(1.0 / total)
+
+
 def branches(s: Complex, load: Load) -> Branches | None:
     """Evaluate the network behind the cone; None when there is no box."""
     if load.compliance is None:
@@ -92,15 +101,12 @@ def branches(s: Complex, load: Load) -> Branches | None:
     leak = column(load.leak_conductance)
     port: Complex | float = 0.0
     if load.port_mass is not None:
-        series = column(load.port_resistance) + s * column(load.port_mass)
+        inertance = s * column(load.port_mass)
+        series = column(load.port_resistance) + inertance
         if load.passive_compliance is not None:
             series = series + 1.0 / (s * column(load.passive_compliance))
-        port = 1.0 / series
-    total = box + leak + port
-    if not np.all(total):
-        # A lossless box and port cancel exactly at their tuning; a loss far below rounding keeps the pole finite.
-        total = np.where(total == 0.0, 1e-30 * np.abs(box), total)
-    return Branches(box, leak, port, np.asarray(1.0 / total))
+        port = _inverse(series, inertance)
+    return Branches(box, leak, port, _inverse(box + leak + port, box))
 
 
 def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
@@ -169,9 +175,19 @@ def closed_box(
     absorption_q: Any = math.inf,
     added_mass: Any = 0.0,
 ) -> Load:
-    """Closed box of `volume` (m³); the loss factors hold at `resonance` (Hz), which they need."""
+    """Closed box of `volume` (m³); the loss factors hold at `resonance` (Hz), which they need.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` when a loss factor comes without `resonance`.
+    """
     compliance = box_compliance(volume, air)
-    losses = {} if resonance is None else _losses(compliance, 2 * math.pi * np.asarray(resonance), leak_q, absorption_q)
+    if resonance is None:
+        if not np.all(np.isinf(leak_q)) or not np.all(np.isinf(absorption_q)):
+            raise TsfitError("closed box: a leak Q or absorption Q holds at the resonance; give it too.", code="usage")
+        return Load(added_mass=added_mass, compliance=compliance)
+    losses = _losses(compliance, 2 * math.pi * np.asarray(resonance), leak_q, absorption_q)
     return Load(added_mass=added_mass, compliance=compliance, **losses)
 
 

@@ -1,0 +1,123 @@
+"""Loads by hand: what the boxes' losses mean, ports, and where the air goes."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS
+
+from tsfit.air import REFERENCE_AIR
+from tsfit.circuit.load import (
+    FLANGED_END,
+    FREE_END,
+    branches,
+    closed_box,
+    passive_radiator_box,
+    port_length,
+    port_mass,
+    vented_box,
+)
+from tsfit.circuit.response import Circuit, impedance, impedance_gradient, response
+from tsfit.errors import TsfitError
+
+VALUES = {**DRIVER, **COILS["simple"]}
+
+
+def test_loss_factors_are_those_of_the_branches_at_the_tuning():
+    """Small, JAES 21(5), 1973: Q_L = ωB C_AB R_AL; Q_A = 1/(ωB C_AB R_AB); Q_P = 1/(ωB C_AB R_AP)."""
+    load = vented_box(0.06, 34.0, leak_q=7.0, absorption_q=40.0, port_q=60.0)
+    net = branches(np.array([2j * math.pi * 34.0]), load)
+    assert net.box.imag / net.leak == pytest.approx(7.0, rel=2e-3)
+    assert (1.0 / net.box).imag / (1.0 / net.box).real == pytest.approx(-40.0, rel=1e-12)
+    assert (1.0 / net.port).imag / (1.0 / net.port).real == pytest.approx(60.0, rel=1e-12)
+
+
+def test_a_closed_box_adds_its_air_spring_and_nothing_else():
+    """Without losses the box is a spring of ρc²Sd²/V on the cone: the same as a stiffer suspension."""
+    stiff = 1.0 / (1.0 / VALUES["Cms"] + REFERENCE_AIR.stiffness * VALUES["Sd"] ** 2 / 0.03)
+    boxed = impedance(FREQUENCY_HZ, VALUES, Circuit(), closed_box(0.03))
+    np.testing.assert_allclose(boxed, impedance(FREQUENCY_HZ, {**VALUES, "Cms": stiff}, Circuit()), rtol=1e-11)
+
+
+def test_a_vented_box_without_losses_is_finite_at_its_tuning_and_the_cone_stands_still():
+    load = vented_box(0.06, 34.0)
+    answer = response([34.0], VALUES, Circuit(), load)
+    assert np.all(np.isfinite(answer.out))
+    assert abs(answer.cone[0]) < 1e-10 * abs(answer.port[0])
+    assert answer.impedance[0] == pytest.approx(VALUES["Re"] + 2j * math.pi * 34.0 * VALUES["Le"], rel=1e-9)
+
+
+def test_a_passive_radiator_without_stiffness_is_a_port_of_its_mass():
+    passive = passive_radiator_box(0.05, 0.11, 0.042, 1e9)
+    volume_stiffness = REFERENCE_AIR.stiffness / 0.05
+    tuning = math.sqrt(volume_stiffness * 0.042**2 / 0.11) / (2.0 * math.pi)
+    ported = response(FREQUENCY_HZ, VALUES, Circuit(), vented_box(0.05, tuning))
+    np.testing.assert_allclose(response(FREQUENCY_HZ, VALUES, Circuit(), passive).out, ported.out, rtol=1e-6)
+
+
+def test_a_passive_radiator_notches_at_its_own_resonance():
+    """Small, JAES 22(8), 1974: at fp the passive radiator takes all the cone moves, and nothing is left outside."""
+    fp = 1.0 / (2.0 * math.pi * math.sqrt(0.11 * 6e-4))
+    answer = response([fp, 2.0 * fp], VALUES, Circuit(), passive_radiator_box(0.05, 0.11, 0.042, 6e-4))
+    assert abs(answer.out[0]) < 1e-12 * abs(answer.out[1])
+    assert answer.port[0] == pytest.approx(-answer.cone[0], rel=1e-9)
+    z, gradient = impedance_gradient([fp], VALUES, Circuit(), passive_radiator_box(0.05, 0.11, 0.042, 6e-4))
+    assert all(np.isfinite(value).all() for value in (z, *gradient.values()))
+
+
+@pytest.mark.parametrize("load", [name for name in LOADS if LOADS[name].baffled])
+def test_what_goes_out_is_what_the_box_air_gives(load):
+    answer = response(FREQUENCY_HZ, VALUES, Circuit(), LOADS[load])
+    scale = np.abs(answer.cone) + np.abs(answer.port)
+    assert np.max(np.abs(answer.cone + answer.port + answer.leak - answer.out) / scale) < 1e-12
+
+
+def test_nothing_is_heard_far_from_an_open_driver():
+    for load in (LOADS["free air"], LOADS["added mass"]):
+        answer = response(FREQUENCY_HZ, VALUES, Circuit(), load)
+        assert not np.any(answer.pressure)
+        assert np.all(np.isneginf(answer.spl_db))
+
+
+def test_drive_distance_and_source_resistance():
+    load = LOADS["closed"]
+    plain = response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=1.0)
+    far = response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.0, distance_m=2.0)
+    np.testing.assert_allclose(far.pressure, plain.pressure, rtol=1e-12)
+    np.testing.assert_allclose(far.peak_travel, 2.0 * math.sqrt(2.0) * np.abs(plain.travel), rtol=1e-12)
+    leads = response(FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, voltage=1.0, source_ohm=0.4)
+    np.testing.assert_allclose(leads.pressure, plain.pressure, rtol=1e-12)
+    np.testing.assert_allclose(leads.impedance, plain.impedance - 0.4, rtol=1e-12)
+
+
+def test_losses_of_a_closed_box_without_their_frequency_are_refused():
+    for q in ({"leak_q": 7.0}, {"absorption_q": np.array([30.0, np.inf])}):
+        with pytest.raises(TsfitError, match="resonance"):
+            closed_box(0.03, **q)
+    assert closed_box(0.03, leak_q=np.full(2, np.inf)).leak_conductance == 0.0
+
+
+def test_end_corrections():
+    """Flanged 8/(3π) (Rayleigh's piston), free 0.6133 (Levine & Schwinger, Phys. Rev. 73, 1948; from memory)."""
+    assert pytest.approx(0.8488, abs=5e-5) == FLANGED_END
+    assert pytest.approx(0.6133, abs=5e-5) == FREE_END
+
+
+def test_port_by_hand():
+    """Tube of 10 cm bore and 15 cm length, one end flanged: 0.15 + 1.4621·0.05 = 0.2231 m over 78.54 cm²."""
+    mass = port_mass(0.15, 0.05)
+    assert mass == pytest.approx(REFERENCE_AIR.density * 0.2231 / 78.54e-4, rel=1e-4)
+    assert port_length(mass, 0.05) == pytest.approx(0.15, rel=1e-12)
+    tuned = vented_box(0.06, 34.0).port_mass
+    helmholtz = 1.0 / (2.0 * math.pi * math.sqrt(tuned * 0.06 / REFERENCE_AIR.stiffness))
+    assert helmholtz == pytest.approx(34.0, rel=1e-12)
+    assert port_length(0.1 * mass, 0.05) < 0.0
+
+
+def test_a_load_s_parameters_are_what_it_holds():
+    for name, load in LOADS.items():
+        moved = {key: value * 1.01 for key, value in load.parameters().items()}
+        changed = impedance(FREQUENCY_HZ, VALUES, Circuit(), replace(load, **moved))
+        same = np.array_equal(changed, impedance(FREQUENCY_HZ, VALUES, Circuit(), load))
+        assert same == (name == "free air"), name
