@@ -97,8 +97,8 @@ def test_the_makers_table(bench, capsys):
     assert _run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"]) == 1
     check = json.loads(capsys.readouterr().out)
     verdicts = {item["name"]: item["verdict"] for item in check["figures"]}
-    # This sample: motor and compliance as printed; more damping (the source remarks that its Qms came out low), and with the
-    # lighter cone a lower Qts. Re, 4.6 % low on channels that nobody calibrated, cannot be told from a tolerance of 5 %.
+    # This sample: motor and compliance as printed; more damping (the source remarks that its Qms came out low), and with
+    # the lighter cone a lower Qts. Re, 4.6 % low on channels that nobody calibrated, cannot be told from 5 %.
     assert {verdicts[name] for name in ("Bl", "Cms", "Fs", "Vas")} == {"inside"}
     assert verdicts["Re"] == "undecided"
     assert verdicts["Qts"] == "outside"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
     from tsfit.box.result import BoxResult
@@ -124,10 +124,8 @@ def _run(
 ) -> None:
     from tsfit.box.frequencies import read_frequencies
     from tsfit.driver_file import read_driver
-    from tsfit.files import refuse_existing
 
-    for path in (output, plot):
-        refuse_existing(path, replace=replace)
+    refuse_outputs(output, plot, replace=replace)
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
     result = build(read_driver(driver), **design, **options, frequency_hz=frequency_hz)
     if output is not None:

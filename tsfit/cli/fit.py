@@ -39,12 +39,10 @@ def fit(
       tsfit fit curve.txt --coil ladder-2
     """  # noqa: D301
     from tsfit.bench import fit_bench
-    from tsfit.cli.output import print_json, progress, save_json
-    from tsfit.files import refuse_existing
+    from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
     from tsfit.fit_file import fit_to_dict
 
-    for path in (output, plot):
-        refuse_existing(path, replace=replace)
+    refuse_outputs(output, plot, replace=replace)
     with progress(quiet=as_json) as step:
         result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
     data = fit_to_dict(result)

@@ -37,6 +37,17 @@ def print_json(data: Any) -> None:
     click.echo(to_json(data), nl=False)
 
 
+def refuse_outputs(output: Path | None, plot: Path | None, *, replace: bool) -> None:
+    """Refuse before the work the files that could not be written after it."""
+    from tsfit.figures.save import figure_kind
+    from tsfit.files import refuse_existing
+
+    for path in (output, plot):
+        refuse_existing(path, replace=replace)
+    if plot is not None:
+        figure_kind(plot)
+
+
 def save_json(path: Path, data: Any, *, replace: bool) -> None:
     """Write `data` as a JSON file, whole or not at all."""
     from tsfit.files import to_json, write_new

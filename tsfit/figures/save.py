@@ -4,13 +4,31 @@ from __future__ import annotations
 
 import io
 from pathlib import Path
-
-from matplotlib.figure import Figure
+from typing import TYPE_CHECKING
 
 from tsfit.errors import TsfitError
 from tsfit.files import write_new
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 KINDS = ("png", "svg", "pdf")
+
+
+def figure_kind(path: Path) -> str:
+    """Format that the name of a figure asks for.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_file_type`` unless the name ends in .png, .svg or .pdf.
+    """
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in KINDS:
+        raise TsfitError(
+            f"{path}: a figure ends in .png, .svg or .pdf; choose one of them.", code="wrong_file_type", file=path
+        )
+    return kind
 
 
 def save_figure(path: Path, figure: Figure, *, replace: bool = False) -> None:
@@ -19,13 +37,9 @@ def save_figure(path: Path, figure: Figure, *, replace: bool = False) -> None:
     Raises
     ------
     TsfitError
-        ``wrong_file_type`` unless the name ends in .png, .svg or .pdf; ``exists`` and ``cannot_write`` as for any file.
+        ``wrong_file_type`` as `figure_kind`; ``exists`` and ``cannot_write`` as for any file.
     """
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in KINDS:
-        raise TsfitError(
-            f"{path}: a figure ends in .png, .svg or .pdf; choose one of them.", code="wrong_file_type", file=path
-        )
+    kind = figure_kind(path)
     stream = io.BytesIO()
     figure.savefig(stream, format=kind, dpi=160)
     write_new(path, stream.getvalue(), replace=replace)

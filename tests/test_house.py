@@ -1,0 +1,74 @@
+"""The house rules that a machine can check: floors, types, style, size of files, what start-up may load."""
+
+import ast
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+MODULES = sorted((ROOT / "tsfit").rglob("*.py"))
+
+
+def _run(*command):
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def _tool(name):
+    return str(Path(sys.executable).with_name(name))
+
+
+def test_floors():
+    assert "1 kept, 0 broken" in _run(_tool("lint-imports"), "--no-cache")
+
+
+def test_style():
+    _run(sys.executable, "-m", "ruff", "check", "--no-cache", "tsfit", "tests", "sample_data")
+    _run(sys.executable, "-m", "ruff", "format", "--no-cache", "--check", "tsfit", "tests", "sample_data")
+
+
+def test_types():
+    assert "no issues found" in _run(sys.executable, "-m", "mypy")
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_a_file_fits_in_a_head(path):
+    text = path.read_text()
+    assert text.count("\n") <= 400
+    assert ast.get_docstring(ast.parse(text)), "a module says what it is"
+
+
+def test_help_loads_nothing_heavy():
+    heavy = {"scipy", "lmfit", "matplotlib", "pint", "pydantic", "soundfile", "sounddevice", "rich", "numpy"}
+    code = (
+        "import sys\nfrom tsfit.cli import _run\nassert _run(['--help']) == 0\n"
+        f"print('LOADED', sorted({heavy!r} & set(sys.modules)))"
+    )
+    assert "LOADED []" in _run(sys.executable, "-c", code)
+
+
+def test_the_fit_needs_no_sound_system():
+    code = (
+        "import sys\nsys.modules['sounddevice'] = None\nfrom tsfit.cli import _run\n"
+        "sys.exit(_run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--json']))"
+    )
+    _run(sys.executable, "-c", code)
+
+
+def test_readme_commands_are_those_that_ci_runs():
+    readme = (ROOT / "README.md").read_text()
+    commands = re.findall(r"^<!-- (\w+) command -->\n```sh\n(.+)\n```$", readme, re.MULTILINE)
+    assert [name for name, _ in commands] == ["demo", "test"]
+    assert commands[1][1].endswith(".venv/bin/pytest")
+    assert "<!-- test command -->" in (ROOT / ".ci/run").read_text()
+
+
+def test_nothing_names_a_place_on_some_machine():
+    places = re.compile(r"/(?:home|Users|root|work)/\w|/tmp/\w")
+    for path in [*MODULES, *(ROOT / "tests").rglob("*.py"), *ROOT.glob("*.md"), *ROOT.glob("*.toml"), ROOT / ".ci/run"]:
+        if path != Path(__file__):
+            assert not places.search(path.read_text()), path
