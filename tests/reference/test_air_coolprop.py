@@ -47,6 +47,8 @@ def test_dry_air(coolprop, temperature, pressure):
     assert air.sound_speed == pytest.approx(coolprop.PropsSI("A", *state), rel=1e-3)
 
 
-def test_vapour_fraction(coolprop):
-    state = ("T", 298.15, "P", 101325.0, "R", 0.5)
-    assert Air(25.0, 1013.25, 50.0).vapour_fraction == pytest.approx(coolprop.HAPropsSI("psi_w", *state), rel=2e-3)
+@pytest.mark.parametrize("pressure", PRESSURES)
+@pytest.mark.parametrize("temperature", TEMPERATURES)
+def test_vapour_fraction(coolprop, temperature, pressure):
+    expected = coolprop.HAPropsSI("psi_w", "T", temperature + 273.15, "P", 100.0 * pressure, "R", 0.5)
+    assert Air(temperature, pressure, 50.0).vapour_fraction == pytest.approx(expected, rel=1e-3)
