@@ -52,14 +52,15 @@ def make(
 ):
     """Curves in the states `kinds`, the area as stated, and the truth.
 
-    With `errors` the mass, volume, area, reference resistor, air load and coil temperature differ from what is stated by
-    draws from the very distributions that the files would state.
+    With `errors` the mass, volume, area, reference resistor, sample clock, air load and coil temperature differ from what
+    is stated by draws from the very distributions that the files would state.
     """
     true = truth(**figures)
     values = {**true, **COILS[coil], **SUSPENSIONS[suspension]}
     draw = rng.standard_normal if errors else (lambda: 0.0)
     stated_area = true["Sd"] / (1.0 + 0.01 * draw())
     reference = 1e-3 * draw()
+    clock = 1.0 + 5e-5 * draw()
     curves = []
     for number, kind in enumerate(kinds):
         here = dict(values)
@@ -76,7 +77,7 @@ def make(
             load = infinite_baffle(true["Sd"], air_load=1.0 + 0.15 * draw())
         if number:
             here["Re"] = true["Re"] * np.exp(0.01 * draw())
-        z = impedance(frequency_hz, here, Circuit(coil, suspension), load)
+        z = impedance(clock * frequency_hz, here, Circuit(coil, suspension), load)
         sigma = relative_noise * np.sqrt(np.abs(z) * np.abs(z).min())
         noise = rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z))
         measured = z * (1.0 + reference) + sigma * noise / np.sqrt(2.0)

@@ -17,6 +17,12 @@ PREFERRED_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 2
 """Third-octave preferred frequencies of the bass (ISO 266)."""
 
 
+def table_frequencies(resonance_hz: float) -> tuple[float, ...]:
+    """Preferred frequencies for a table: those of the bass, or decades above where a small driver's box resonates."""
+    decades = max(0, math.ceil(math.log10(resonance_hz / PREFERRED_HZ[-1])))
+    return tuple(frequency * 10.0**decades for frequency in PREFERRED_HZ)
+
+
 def default_frequencies() -> NDArray[np.float64]:
     """Return the frequencies used when none are named: 5 Hz to 2 kHz, 48 per octave within 0.1 %, shape ``(416,)``."""
     return np.geomspace(5.0, 2000.0, 416)

@@ -142,13 +142,14 @@ def _run(
 
 
 def _print(result: BoxResult) -> None:
-    from tsfit.box.frequencies import PREFERRED_HZ
+    from tsfit.box.frequencies import table_frequencies
 
     enclosure = result.enclosure
     name = printable(enclosure.driver.name)
     click.echo(f"{name}\n{enclosure.kind} box, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
     print_table(("design", "value"), _design_rows(result))
-    curves = result.at(PREFERRED_HZ)
+    frequencies = table_frequencies(result.design["fc_hz"] or result.design["fb_hz"] or enclosure.driver.Fs)
+    curves = result.at(frequencies)
     columns = [
         ("Hz", curves.frequency_hz, "g"),
         ("level dB", curves.spl_db, ".1f"),
@@ -158,7 +159,7 @@ def _print(result: BoxResult) -> None:
     ]
     if curves.port_speed_m_s is not None:
         columns.append(("port m/s", curves.port_speed_m_s, ".2f"))
-    rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(PREFERRED_HZ))]
+    rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
     print_table([title for title, _, _ in columns], rows)
     click.echo("Travel and port speed are peak values.")
     for remark in result.notes:

@@ -23,6 +23,8 @@ from tsfit.fitting.start import coil_start
 
 MAX_FLOOR = 0.1
 FLOOR_ROUNDS = 6
+CLOCK = 5e-5
+"""Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
 TOLERANCE = 1e-8
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
@@ -87,6 +89,7 @@ def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
         if abs(model.floor - before) <= 0.02 * model.floor or info["nfev"] >= MAX_EVALUATIONS:
             break
     covariance = _covariance(model, x)
+    covariance[model.names.index("Fs"), model.names.index("Fs")] += CLOCK**2
     return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, ending))
 
 
