@@ -8,8 +8,8 @@ ch. 7): in a narrow band of the DFT of the whole record, without a window,
 where g is the ratio, smooth in frequency, and t what the record's two ends leave behind, smooth as well; t is left out when
 the record begins and ends at rest. Nothing needs to be known of the drive. The residual gives the variance of g0. Bands do
 not overlap, so that points are independent; where a band of the wanted width would hold too few DFT lines the grid is
-thinned. Where the excitation is a line spectrum and a band holds only one or a few lines, the polynomial g shrinks to match
-and the point moves to where the energy is.
+thinned. Where a band holds only one or a few excited lines, g has no more terms than lines and the point moves to the
+strongest, where that g is exact however much the ratio bends between the lines.
 """
 
 from __future__ import annotations
@@ -27,8 +27,12 @@ AT_REST = 0.02
 END_SECONDS = 0.02
 HALF_WIDTH_AT_REST, HALF_WIDTH = 2, 5
 """Least half width of a band in DFT lines, without and with terms for the ends."""
-ONE_LINE, FEW_LINES = 1.7, 4.0
-"""Effective number of excited lines below which g is a constant, or a straight line."""
+FEW_LINES = 4.0
+"""Effective number of excited lines below which g has no more terms than lines, and the point moves to the strongest."""
+NEARLY = 0.1
+"""Share of a line that is too little for a term of its own."""
+HALF_LINE = 0.49
+"""How far from its DFT line a point may lie, so that neighbours never meet."""
 POOL = 5
 """Noise is pooled over this many bands to either side."""
 OUTLIER = 4.0
@@ -88,10 +92,12 @@ def channel_ratio(
     half = np.maximum(grid / step_hz * (2.0 ** (0.5 / points_per_octave) - 1.0), least).astype(int)
     start = np.maximum(centre - half, 1)
     stop = np.minimum(centre + half + 1, len(v1))
+    if at_hz is None:
+        stop[:-1] = np.minimum(stop[:-1], start[1:])
     inside = stop - start >= 2 * least
     start, stop, grid, half = start[inside], stop[inside], grid[inside], half[inside]
     bands = _Bands(v1, v2, step_hz, start, stop, grid, half, rest)
-    frequency, value, (unit_variance, noise, freedom) = bands.solve()
+    frequency, value, (unit_variance, noise, freedom) = bands.solve(movable=at_hz is None)
     variance = unit_variance * _pooled(noise, freedom)
     return Ratio(frequency, value, np.where(np.isfinite(variance), variance, np.inf))
 
@@ -118,14 +124,15 @@ class _Bands:
     half: NDArray[np.intp]
     rest: bool
 
-    def solve(self) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
+    def solve(self, *, movable: bool) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
         """Frequency (n,), ratio (n,), and in rows (3, n) its variance per unit noise, noise per DFT line, freedom."""
         energy = np.abs(self.v1) ** 2
         total = self._sum(energy)
         lines = total**2 / np.maximum(self._sum(energy**2), 1e-300)
-        position = self._sum(energy * np.arange(len(energy))) * self.step_hz / np.maximum(total, 1e-300)
-        terms = np.where(lines < ONE_LINE, 1, np.where(lines < FEW_LINES, 2, 3))
-        frequency = np.where(terms < 3, position, self.grid)
+        terms = np.clip(np.ceil(lines - NEARLY), 1, 3).astype(int)
+        frequency = self.grid
+        if movable:
+            frequency = np.where(lines < FEW_LINES, self._strongest(energy) * self.step_hz, frequency)
         rest = np.zeros((3, len(self.start)))
         value = np.zeros(len(self.start), dtype=complex)
         for count in (1, 2, 3):
@@ -137,6 +144,23 @@ class _Bands:
     def _sum(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         running = np.concatenate([[0.0], np.cumsum(x)])
         return np.asarray(running[self.stop] - running[self.start])
+
+    def _strongest(self, energy: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Place (n,) of the strongest line of each band, in DFT lines.
+
+        A sine between two DFT lines that the record's ends cut off leaves V1 in proportion to 1/(k − k0), whence k0.
+        """
+        width = int((self.stop - self.start).max())
+        k = self.start[:, None] + np.arange(width)
+        inside = k < self.stop[:, None]
+        top = self.start + np.argmax(np.where(inside, energy[np.where(inside, k, 0)], -1.0), axis=1)
+        top = np.clip(top, 1, len(energy) - 2)
+        if self.rest:
+            return np.asarray(top, dtype=float)
+        side = np.where(energy[top + 1] > energy[top - 1], 1, -1)
+        here, there = self.v1[top], self.v1[top + side]
+        apart = np.where(here == there, 1.0, here - there)
+        return np.asarray(top + np.clip((-side * there / apart).real, -HALF_LINE, HALF_LINE))
 
     def _fit(
         self, chosen: NDArray[np.bool_], frequency: NDArray[np.float64], count: int
