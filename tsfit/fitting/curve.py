@@ -271,7 +271,8 @@ def _check_sign(raw: _Raw, path: Path) -> None:
 def _phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[float, float]:
     """Degrees RMS by which the phase, and the phase of opposite sign, miss what the slope of the magnitude demands.
 
-    Beyond both ends the slope of the outermost twentieth of the range is taken to go on.
+    Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of
+    frequency, as the motional impedance of a driver does. The outermost tenths, which hang most on that, do not count.
     """
     grid = np.linspace(np.log(f[0]), np.log(f[-1]), 400)
     size = np.interp(grid, np.log(f), np.log(np.abs(z)))
@@ -280,10 +281,12 @@ def _phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[fl
     if beyond > 4000:
         return np.inf, np.inf
     rise = np.diff(size)
-    rise = np.concatenate([np.full(beyond, np.mean(rise[:20])), rise, np.full(beyond, np.mean(rise[-20:]))])
+    below = np.mean(rise[:20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
+    rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-20:]))])
     distance = step * np.abs(np.arange(-(beyond + 398), beyond + 399) + 0.5)
     kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
     demanded = np.convolve(rise, kernel, mode="full")[len(kernel) // 2 + beyond :][:400]
     phase = np.interp(grid, np.log(f), np.unwrap(np.angle(z)))
-    miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded) ** 2)))) for sign in (1.0, -1.0)]
+    within = slice(40, -40)
+    miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded)[within] ** 2)))) for sign in (1.0, -1.0)]
     return miss[0], miss[1]

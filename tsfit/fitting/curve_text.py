@@ -35,7 +35,7 @@ LONGEST_LINE = 2000
 
 @dataclass(frozen=True)
 class Column:
-    """What a header says of one column: its role ("" when unknown), the factor to Hz or ohm, the unit of a phase if given."""
+    """What a header says of one column: its role ("" when unknown), the factor to Hz or ohm, the unit of a phase."""
 
     role: str
     scale: float = 1.0
@@ -130,16 +130,16 @@ def _dialect(lines: list[str], path: Path) -> tuple[str, bool]:
             return (r"\s*;\s*" if mark == ";" else r"[ ]*\t[ ]*"), "," in body
     if "," not in body:
         return r"\s+", False
-    if "." in body or all(re.fullmatch(r"[^,]*\S,\s*[^,\s][^,]*,\s*[^,]*[^,\s]", line.rstrip(", ")) for line in lines):
-        if "." in body or not any(re.search(r"\d\s+[-+\d]", line) for line in lines):
-            return r"\s*,\s*", False
+    spaced = any(re.search(r"\d\s+[-+\d]", line) for line in lines)
+    if "." in body or (not spaced and all(line.rstrip(", ").count(",") == 2 for line in lines)):
+        return r"\s*,\s*", False
     if all(re.fullmatch(r"\S+(?:\s+\S+)+", line) and not re.search(r",(?!\d)|(?<!\d),", line) for line in lines) and all(
         cell.count(",") <= 1 for line in lines for cell in line.split()
     ):
         return r"\s+", True
     refuse(
         path,
-        "uses the comma both between columns and, it seems, within numbers; export it with semicolons or tabs between columns.",
+        "uses the comma both between columns and, it seems, within numbers; export it with semicolons between columns.",
         "separators",
     )
 
@@ -163,11 +163,11 @@ def _header(above: list[tuple[int, str]], separator: str, width: int, path: Path
             roles = [column.role for column in columns]
             if len(columns) == width and _complete(roles):
                 return columns
-            if "frequency" == roles[0] and len(columns) == width > 1 and separator != r"\s+":
+            if roles[0] == "frequency" and len(columns) == width > 1 and separator != r"\s+":
                 refuse(
                     path,
-                    f"the header {bare[:60]!r} does not name frequency with magnitude and phase, or with real and imaginary "
-                    "part, once each; rename its columns.",
+                    f"the header {bare[:60]!r} does not name frequency with magnitude and phase, or with real and "
+                    "imaginary part, once each; rename its columns.",
                     "columns",
                     number,
                 )

@@ -72,8 +72,8 @@ def read_touchstone(text: str, path: Path) -> tuple[NDArray[np.float64], NDArray
     below = 1.0 - value if parameter == "S" else value
     singular = np.abs(below) < 1e-12
     if parameter != "Z" and np.any(singular):
-        line = lines[int(np.argmax(singular))]
-        refuse(path, "an open circuit, of which no impedance can be told; connect the driver.", "impedance", line)
+        where = lines[int(np.argmax(singular))]
+        refuse(path, "an open circuit, of which no impedance can be told; connect the driver.", "impedance", where)
     with np.errstate(over="ignore", invalid="ignore"):
         z = reference * (value if parameter == "Z" else 1.0 / below if parameter == "Y" else (1.0 + value) / below)
         return f * unit, np.asarray(z, dtype=complex), np.array(lines), f"{parameter} {form} R {reference:g}"
