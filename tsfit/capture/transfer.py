@@ -98,7 +98,8 @@ def channel_ratio(
     start, stop, grid, half = start[inside], stop[inside], grid[inside], half[inside]
     bands = _Bands(v1, v2, step_hz, start, stop, grid, half, rest)
     frequency, value, (unit_variance, noise, freedom) = bands.solve(movable=at_hz is None)
-    variance = unit_variance * _pooled(noise, freedom)
+    with np.errstate(invalid="ignore"):
+        variance = unit_variance * _pooled(noise, freedom)
     return Ratio(frequency, value, np.where(np.isfinite(variance), variance, np.inf))
 
 
@@ -174,7 +175,8 @@ class _Bands:
         offsets = np.cumsum(size) - size
         v1, v2 = self.v1[line], self.v2[line]
         scale = np.sqrt(np.add.reduceat(np.abs(v1) ** 2, offsets) / size)
-        scale[~(scale > 0.0)] = 1.0
+        dark = ~(scale > 0.0)
+        scale[dark] = 1.0
         v1, v2 = v1 / scale[band], v2 / scale[band]
         rows = [v1 * r**k for k in range(count)]
         if not self.rest:
@@ -192,7 +194,7 @@ class _Bands:
         misfit = v2 - sum(solution[band, i] * row for i, row in enumerate(rows))
         freedom = (size - p).astype(float)
         noise = np.add.reduceat(np.abs(misfit) ** 2, offsets) / np.maximum(freedom, 1.0)
-        unit = inverse[:, 0, 0].real / scale**2
+        unit = np.where(dark, np.inf, inverse[:, 0, 0].real / scale**2)
         return solution[:, 0], np.stack([unit, noise * scale**2, freedom])
 
 
