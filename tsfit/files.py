@@ -37,7 +37,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
             if replace:
                 Path(beside).replace(path)
             else:
-                _name_once(beside, path)
+                name_once(beside, path)
         finally:
             Path(beside).unlink(missing_ok=True)
     except FileExistsError as error:
@@ -61,7 +61,7 @@ def _exists(path: Path) -> TsfitError:
     )
 
 
-def _name_once(beside: str, path: Path) -> None:
+def name_once(beside: str | Path, path: Path) -> None:
     """Give the finished file its name unless the name is taken, also on file systems without hard links."""
     try:
         os.link(beside, path)

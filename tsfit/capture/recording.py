@@ -23,6 +23,8 @@ PILE_UP = 6.0
 """Samples in the top bin over those in the next; a sine has 2.4 (arcsine law), noise about 1, a clipped signal hundreds."""
 MIN_PILE = 12
 UNKNOWN_SIZE = 0xFFFFFFFF
+PARTIAL = ".partial.wav"
+"""Ending of a recording that stopped before its end, or is still being made."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +43,7 @@ def read_recording(path: Path) -> Recording:
     Raises
     ------
     TsfitError
-        ``missing_file``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``, ``channels``,
+        ``missing_file``, ``partial``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``, ``channels``,
         ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
     """
     import soundfile
@@ -51,6 +53,12 @@ def read_recording(path: Path) -> Recording:
 
     if not path.is_file():
         raise refuse("missing_file", "no such recording; check the name in the bench or rig file.")
+    if path.name.lower().endswith(PARTIAL):
+        raise refuse(
+            "partial",
+            "this recording stopped before its end; any audio program shows what is there, but half a sweep must not pass "
+            "for a whole one: record again under another name.",
+        )
     if path.stat().st_size == 0:
         raise refuse("empty", "the file is empty; record again.")
     try:

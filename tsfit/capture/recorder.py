@@ -1,0 +1,211 @@
+"""Write a recording while it is made, so that whatever stops it leaves what was recorded so far, readable and marked partial.
+
+The samples go to ``NAME.partial.wav`` block by block. After each block the header, which has a fixed length, is brought up
+to date in one write, so the file is a valid one at any instant. Only a complete recording gets the name ``NAME.wav``.
+Beside it ``NAME.toml`` holds the conditions. Float WAV; beyond 4 GB the same header becomes RF64 (EBU Tech 3306).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import struct
+import time
+from collections.abc import Mapping
+from datetime import datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.recording import PARTIAL
+from tsfit.capture.stream import Stopped
+from tsfit.errors import TsfitError
+from tsfit.files import name_once, write_new
+from tsfit.toml_file import load_toml
+
+CHANNELS = 2
+FRAME_BYTES = 4 * CHANNELS
+IEEE_FLOAT = 3
+UNKNOWN_SIZE = 0xFFFFFFFF
+LARGEST_WAV = UNKNOWN_SIZE - 1
+"""Bytes after the first eight from which the header has to be RF64."""
+SYNC_SECONDS = 1.0
+"""How often the file is forced onto the disk, against power failure; a killed process loses nothing even between."""
+
+
+def wav_header(frames: int, sample_rate_hz: int) -> bytes:
+    """Header of a two-channel 32-bit float WAV or RF64 file of `frames`; its length does not depend on them."""
+    data = frames * FRAME_BYTES
+    rest = struct.pack(
+        "<4sIHHIIHHH4sI", b"fmt ", 18, IEEE_FLOAT, CHANNELS, sample_rate_hz, sample_rate_hz * FRAME_BYTES, FRAME_BYTES, 32, 0,
+        b"fact", 4,
+    )  # fmt: skip
+    riff = 4 + 36 + len(rest) + 4 + 8 + data
+    if riff > LARGEST_WAV:
+        start = struct.pack("<4sI4s4sIQQQI", b"RF64", UNKNOWN_SIZE, b"WAVE", b"ds64", 28, riff, data, frames, 0)
+        return start + rest + struct.pack("<I4sI", UNKNOWN_SIZE, b"data", UNKNOWN_SIZE)
+    # A chunk that readers skip keeps the place of the sizes that RF64 needs.
+    start = struct.pack("<4sI4s4sI28x", b"RIFF", riff, b"WAVE", b"JUNK", 28)
+    return start + rest + struct.pack("<I4sI", frames, b"data", data)
+
+
+class Recorder:
+    """A recording in the making; use it as a context manager, `write` every block, `finish` when all of it is there.
+
+    Left without `finish`, or by a process that dies, it keeps the partial recording under its partial name.
+
+    Parameters
+    ----------
+    path : Path
+        The finished recording, ``NAME.wav``.
+    sample_rate_hz : float
+    conditions : mapping
+        What a person should know about this recording; nested mappings become tables, None is left out.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_name`` when `path` does not end in ``.wav``; ``exists`` when a recording, a partial one or conditions of this
+        name are there; ``cannot_write`` when the folder is missing or read-only; `Stopped` ``disk_full``.
+    """
+
+    def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, Any]) -> None:
+        if path.suffix.lower() != ".wav" or path.name.lower().endswith(PARTIAL):
+            raise TsfitError(
+                f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another.",
+                code="wrong_name",
+                file=path,
+            )
+        self.path = path
+        self.partial = path.with_suffix(PARTIAL)
+        self.frames = 0
+        self._rate = round(sample_rate_hz)
+        self._conditions = dict(conditions) | {"recorded_at": datetime.now().astimezone()}
+        for name in (path, self.partial, conditions_path(path), conditions_path(self.partial)):
+            if name.exists():
+                raise TsfitError(
+                    f"{name}: already there, and no recording is ever overwritten; choose another name or move it away.",
+                    code="exists",
+                    file=name,
+                )
+
+    def __enter__(self) -> Recorder:
+        write_new(conditions_path(self.partial), _toml(self.partial, self._conditions | {"complete": False}))
+        write_new(self.partial, wav_header(0, self._rate))
+        self._stream: BinaryIO = self.partial.open("r+b", buffering=0)
+        self._stream.seek(0, os.SEEK_END)
+        self._synced = time.monotonic()
+        return self
+
+    def write(self, block: NDArray[np.floating[Any]]) -> None:
+        """Append `block` (k, 2), full scale 1, and bring the header up to date.
+
+        Raises
+        ------
+        Stopped
+            ``disk_full``.
+        TsfitError
+            ``cannot_write`` for any other reason that the operating system gives.
+        """
+        data = memoryview(np.ascontiguousarray(block, dtype="<f4")).cast("B")
+        try:
+            while data:
+                data = data[self._stream.write(data) :]
+            self.frames += len(block)
+            self._head()
+            if time.monotonic() - self._synced >= SYNC_SECONDS:
+                os.fsync(self._stream.fileno())
+                self._synced = time.monotonic()
+        except OSError as error:
+            raise self._cannot_write(error) from error
+
+    def _head(self) -> None:
+        end = self._stream.tell()
+        self._stream.seek(0)
+        self._stream.write(wav_header(self.frames, self._rate))
+        self._stream.seek(end)
+
+    def finish(self, **found: Any) -> None:
+        """Give recording and conditions their final names; `found` is what is known only afterwards.
+
+        Raises
+        ------
+        TsfitError
+            ``exists`` when somebody has taken the name meanwhile; ``cannot_write``; `Stopped` ``disk_full``.
+        """
+        try:
+            os.fsync(self._stream.fileno())
+            self._stream.close()
+        except OSError as error:
+            raise self._cannot_write(error) from error
+        # Conditions first: whoever finds the recording under its name finds them too.
+        write_new(conditions_path(self.path), _toml(self.path, self._conditions | {"complete": True, "frames": self.frames} | found))
+        name_once(self.partial, self.path)
+        for left_over in (self.partial, conditions_path(self.partial)):
+            left_over.unlink(missing_ok=True)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._stream.close()
+        if error is not None and self.partial.exists():
+            stopped = error.code if isinstance(error, TsfitError) else type(error).__name__
+            text = _toml(self.partial, self._conditions | {"complete": False, "stopped": stopped, "frames": self.frames})
+            # On a full disk the conditions written at the start have to do.
+            with contextlib.suppress(TsfitError):
+                write_new(conditions_path(self.partial), text, replace=True)
+
+    def _cannot_write(self, error: OSError) -> TsfitError:
+        seconds = self.frames / self._rate
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            return Stopped(
+                f"{self.partial}: the disk is full after {seconds:.1f} s, which are kept; make room and record again.",
+                code="disk_full",
+                file=self.partial,
+            )
+        return TsfitError(
+            f"{self.partial}: cannot be written any further ({error.strerror or error}) after {seconds:.1f} s, which are "
+            "kept; look after the disk and record again.",
+            code="cannot_write",
+            file=self.partial,
+        )
+
+
+def conditions_path(recording: Path) -> Path:
+    """Where the conditions of a recording stand: ``NAME.toml`` for ``NAME.wav``."""
+    return recording.with_suffix(".toml")
+
+
+def add_conditions(recording: Path, **found: Any) -> None:
+    """Add what was found out after recording, such as the verdict, to the conditions of a finished `recording`.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_toml`` or ``cannot_write``.
+    """
+    path = conditions_path(recording)
+    write_new(path, _toml(recording, load_toml(path, "conditions") | found), replace=True)
+
+
+def _toml(recording: Path, conditions: Mapping[str, Any]) -> str:
+    import tomlkit
+
+    plain = _plain({"recording": recording.name} | dict(conditions))
+    # Scalars go before tables: after a table's header they would belong to it.
+    ordered = dict(sorted(plain.items(), key=lambda item: isinstance(item[1], dict)))
+    return tomlkit.dumps(ordered)
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items() if inner is not None}
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        return [_plain(inner) for inner in value if inner is not None]
+    return os.fspath(value) if isinstance(value, os.PathLike) else value

@@ -1,0 +1,94 @@
+"""What passes between whoever plays an excitation and whoever writes what comes back, and the choice between the two players."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.errors import TsfitError
+
+if TYPE_CHECKING:
+    from tsfit.capture.excitation import Excitation
+    from tsfit.capture.simulated import SimulatedBench
+
+Sink = Callable[[NDArray[np.float32]], None]
+"""Takes the recorded blocks (k, 2) in order; called outside the audio callback."""
+
+
+class Stopped(TsfitError):
+    """A recording that ended before its time: ``device_vanished``, ``stalled``, ``interrupted`` or ``disk_full``."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Level of both channels in the latest stretch, dB re full scale, and how far the recording is."""
+
+    rms_dbfs: tuple[float, float]
+    peak_dbfs: tuple[float, float]
+    frame: int
+    expected: int
+
+
+@dataclass(frozen=True)
+class StreamReport:
+    """How the recording went.
+
+    Attributes
+    ----------
+    frames, expected : frames recorded, and to be recorded
+    flags : frame and kind ("input overflow", "output underflow", …) of every dropout that the sound system owned up to;
+        those before the excitation are left out
+    seconds : how long it took by the computer's clock
+    measured_rate_hz : sample rate against the computer's clock, None when it could not be told
+    delay_samples : from playback to recording, None when it could not be told
+    device : name of the device
+    """
+
+    frames: int
+    expected: int
+    flags: tuple[tuple[int, str], ...]
+    seconds: float
+    measured_rate_hz: float | None
+    delay_samples: int | None
+    device: str
+
+
+@dataclass(frozen=True)
+class Playback:
+    """Where and how to play.
+
+    Attributes
+    ----------
+    device : fragment of a device's name, or "simulated"
+    simulated : the bench behind the device "simulated"
+    outputs : how many output channels, counted from the first, get the excitation
+    """
+
+    device: str
+    sample_rate_hz: float
+    level_dbfs: float
+    simulated: SimulatedBench | None = None
+    outputs: int = 1
+
+
+def play_and_record(
+    excitation: Excitation, playback: Playback, sink: Sink, *, on_level: Callable[[Levels], None] | None = None
+) -> StreamReport:
+    """Play `excitation` and hand what comes back to `sink`, block by block.
+
+    Raises
+    ------
+    TsfitError
+        What the device or the simulated bench refuses; `Stopped` when the recording ends before its time.
+    """
+    if playback.device == "simulated":
+        from tsfit.capture import simulated
+
+        return simulated.play_and_record(excitation, playback, sink, on_level=on_level)
+    from tsfit.capture import device
+
+    return device.play_and_record(excitation, playback, sink, on_level=on_level)
