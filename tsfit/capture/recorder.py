@@ -1,4 +1,4 @@
-"""Write a recording while it is made, so that whatever stops it leaves what was recorded so far, readable and marked partial.
+"""Write a recording while it is made, so that whatever stops it leaves what is there readable, and marked partial.
 
 The samples go to ``NAME.partial.wav`` block by block. After each block the header, which has a fixed length, is brought up
 to date in one write, so the file is a valid one at any instant. Only a complete recording gets the name ``NAME.wav``.
@@ -40,10 +40,9 @@ SYNC_SECONDS = 1.0
 def wav_header(frames: int, sample_rate_hz: int) -> bytes:
     """Header of a two-channel 32-bit float WAV or RF64 file of `frames`; its length does not depend on them."""
     data = frames * FRAME_BYTES
-    rest = struct.pack(
-        "<4sIHHIIHHH4sI", b"fmt ", 18, IEEE_FLOAT, CHANNELS, sample_rate_hz, sample_rate_hz * FRAME_BYTES, FRAME_BYTES, 32, 0,
-        b"fact", 4,
-    )  # fmt: skip
+    bytes_a_second = sample_rate_hz * FRAME_BYTES
+    rest = struct.pack("<4sIHHIIHHH", b"fmt ", 18, IEEE_FLOAT, CHANNELS, sample_rate_hz, bytes_a_second, FRAME_BYTES, 32, 0)
+    rest += struct.pack("<4sI", b"fact", 4)
     riff = 4 + 36 + len(rest) + 4 + 8 + data
     if riff > LARGEST_WAV:
         start = struct.pack("<4sI4s4sIQQQI", b"RF64", UNKNOWN_SIZE, b"WAVE", b"ds64", 28, riff, data, frames, 0)
@@ -69,8 +68,8 @@ class Recorder:
     Raises
     ------
     TsfitError
-        ``wrong_name`` when `path` does not end in ``.wav``; ``exists`` when a recording, a partial one or conditions of this
-        name are there; ``cannot_write`` when the folder is missing or read-only; `Stopped` ``disk_full``.
+        ``wrong_name`` when `path` does not end in ``.wav``; ``exists`` when a recording, a partial one or conditions of
+        this name are there; ``cannot_write`` when the folder is missing, read-only or full.
     """
 
     def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, Any]) -> None:
@@ -87,15 +86,11 @@ class Recorder:
         self._conditions = dict(conditions) | {"recorded_at": datetime.now().astimezone()}
         for name in (path, self.partial, conditions_path(path), conditions_path(self.partial)):
             if name.exists():
-                raise TsfitError(
-                    f"{name}: already there, and no recording is ever overwritten; choose another name or move it away.",
-                    code="exists",
-                    file=name,
-                )
+                raise _exists(name)
 
     def __enter__(self) -> Recorder:
-        write_new(conditions_path(self.partial), _toml(self.partial, self._conditions | {"complete": False}))
         write_new(self.partial, wav_header(0, self._rate))
+        write_new(conditions_path(self.partial), _toml(self.partial, self._conditions | {"complete": False}))
         self._stream: BinaryIO = self.partial.open("r+b", buffering=0)
         self._stream.seek(0, os.SEEK_END)
         self._synced = time.monotonic()
@@ -111,7 +106,7 @@ class Recorder:
         TsfitError
             ``cannot_write`` for any other reason that the operating system gives.
         """
-        data = memoryview(np.ascontiguousarray(block, dtype="<f4")).cast("B")
+        data = memoryview(np.asarray(block, dtype="<f4").tobytes())
         try:
             while data:
                 data = data[self._stream.write(data) :]
@@ -135,16 +130,23 @@ class Recorder:
         Raises
         ------
         TsfitError
-            ``exists`` when somebody has taken the name meanwhile; ``cannot_write``; `Stopped` ``disk_full``.
+            ``exists`` when somebody has taken the name meanwhile; ``cannot_write``; `Stopped` ``disk_full``. The partial
+            recording stays.
         """
         try:
             os.fsync(self._stream.fileno())
             self._stream.close()
         except OSError as error:
             raise self._cannot_write(error) from error
+        whole = self._conditions | {"complete": True, "frames": self.frames} | found
         # Conditions first: whoever finds the recording under its name finds them too.
-        write_new(conditions_path(self.path), _toml(self.path, self._conditions | {"complete": True, "frames": self.frames} | found))
-        name_once(self.partial, self.path)
+        write_new(conditions_path(self.path), _toml(self.path, whole))
+        try:
+            name_once(self.partial, self.path)
+        except FileExistsError as error:
+            raise _exists(self.path) from error
+        except OSError as error:
+            raise self._cannot_write(error) from error
         for left_over in (self.partial, conditions_path(self.partial)):
             left_over.unlink(missing_ok=True)
 
@@ -173,6 +175,14 @@ class Recorder:
             code="cannot_write",
             file=self.partial,
         )
+
+
+def _exists(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: already there, and no recording is ever overwritten; choose another name or move it away.",
+        code="exists",
+        file=path,
+    )
 
 
 def conditions_path(recording: Path) -> Path:

@@ -43,8 +43,8 @@ def read_recording(path: Path) -> Recording:
     Raises
     ------
     TsfitError
-        ``missing_file``, ``partial``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``, ``channels``,
-        ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
+        ``missing_file``, ``partial``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``,
+        ``channels``, ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
     """
     import soundfile
 

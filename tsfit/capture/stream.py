@@ -1,4 +1,4 @@
-"""What passes between whoever plays an excitation and whoever writes what comes back, and the choice between the two players."""
+"""What passes between the player of an excitation and the writer of what comes back, and which player it is."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Sink = Callable[[NDArray[np.float32]], None]
 """Takes the recorded blocks (k, 2) in order; called outside the audio callback."""
 
 
-class Stopped(TsfitError):
+class Stopped(TsfitError):  # noqa: N818
     """A recording that ended before its time: ``device_vanished``, ``stalled``, ``interrupted`` or ``disk_full``."""
 
 
