@@ -168,6 +168,21 @@ def test_phase_in_radians_needs_its_header(written):
     assert "rad" in refusal(written(text(radians, ",", header="freq,mag,phase\n"))).message
 
 
+@pytest.mark.parametrize(
+    ("header", "scale", "code"),
+    [
+        ("f (kHz),mag (ohm),phase (deg)\n", [1, 1, 1], "frequency"),
+        ("f (Hz),mag (ohm),phase (deg)\n", [1e-3, 1, 1], "frequency"),
+        ("f (Hz),mag (kohm),phase (deg)\n", [1, 1, 1], "impedance"),
+        ("f (Hz),mag (ohm),phase (deg)\n", [1, 1e-3, 1], "impedance"),
+        ("", [1e-3, 1, 1], "frequency"),
+        ("", [1, 1e-3, 1], "columns"),
+    ],
+)
+def test_units_that_are_not_those_of_the_numbers_are_refused(written, header, scale, code):
+    assert refusal(written(text(POLAR * scale, ",", header=header))).code == code
+
+
 @pytest.mark.parametrize("coil", ["simple", "ladder-3", "semi-inductance"])
 @pytest.mark.parametrize(
     ("low", "high", "figures", "told"),

@@ -23,6 +23,10 @@ LARGEST_BYTES = 50_000_000
 LEAST_POINTS = 10
 FREQUENCY_RANGE_HZ = (1e-3, 1e8)
 IMPEDANCE_RANGE_OHM = (1e-6, 1e8)
+TOP_HZ, BOTTOM_HZ = (25.0, 1e6), 5e3
+"""Where a sweep must end, and before what it must begin; outside, Hz and kHz were confused. Common practice, no source."""
+TYPICAL_OHM = (0.05, 3e3)
+"""Where the median of |Z| must lie; outside, ohm and kilohm were confused. Common practice, no source."""
 NEGATIVE_SHARE = 0.1
 """Share of points with a negative resistance from which a curve is no passive driver's."""
 SURE = 2.5
@@ -243,8 +247,22 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
         notes.append(QualityNote("repeated_rows", "note", message))
     if np.sum(keep) < LEAST_POINTS:
         refuse(path, f"{np.sum(keep)} measured points are too few; sweep at 24 points per octave or more.", "few_points")
+    _check_units(f[keep], z[keep], path)
     stdev = None if raw.stdev is None else raw.stdev[order][keep]
     return _Raw(f[keep], z[keep], stdev, raw.lines[order][keep], raw.columns, tuple(notes))
+
+
+def _check_units(f: NDArray[np.float64], z: NDArray[np.complex128], path: Path) -> None:
+    """Refuse a curve that lies whole decades from where drivers are measured: nothing later would notice."""
+    if not (TOP_HZ[0] <= f[-1] <= TOP_HZ[1] and f[0] < BOTTOM_HZ):
+        refuse(
+            path,
+            f"covers {f[0]:g} to {f[-1]:g} Hz, which no driver needs; state Hz or kHz as the file has it.",
+            "frequency",
+        )
+    middle = float(np.median(np.abs(z)))
+    if not TYPICAL_OHM[0] <= middle <= TYPICAL_OHM[1]:
+        refuse(path, f"shows about {middle:.2g} ohm, no driver's; state ohm or kohm as the file has it.", "impedance")
 
 
 def _measured(z: NDArray[np.complex128]) -> NDArray[np.bool_]:
