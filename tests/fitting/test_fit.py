@@ -146,6 +146,19 @@ def test_random_drivers_need_no_start_values():
             assert result.parameters[name].value == pytest.approx(expected, rel=1e-4), (name, figures)
 
 
+@pytest.mark.parametrize(("coil", "least", "most"), [("semi-inductance", 2.0, 20.0), ("ladder-2", 0.99, 1.02)])
+def test_a_smooth_misfit_widens_the_errors(coil, least, most):
+    """Where the circuit cannot follow, neighbouring points err alike and are no new witnesses; where it can, they are."""
+    curves, _, true = make(("free air",), np.random.default_rng(6), coil=coil, errors=False)
+    sweep = make_sweep(*curves[0], 0, np.ones(400, bool))
+    found = solve(JointModel([sweep], Circuit("ladder-2"), None, with_mass=False), {**true, **COILS["ladder-2"]})
+    jacobian = found.model.jacobian(found.x)
+    independent = np.sqrt(np.diag(np.linalg.inv(jacobian @ jacobian.T)))
+    ratio = np.sqrt(np.diag(found.covariance)) / independent
+    without_clock = [k for k, name in enumerate(found.model.names) if name != "Fs"]
+    assert np.all((ratio[without_clock] > least) & (ratio[without_clock] < most)), ratio
+
+
 def _curve(z, source="made.txt"):
     return ImpedanceCurve(FREQUENCY_HZ, np.asarray(z, complex), None, source=source)
 

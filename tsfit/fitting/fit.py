@@ -77,7 +77,7 @@ def fit(
     ranked = candidates([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
     best = ranked[0]
     if best.fault is not None or best.model.floor > POOR_FLOOR:
-        raise _no_fit(best, curves)
+        raise _no_fit(best, curves, forced=coil is not None or suspension is not None)
     fitted = tuple(
         _fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
     )
@@ -177,14 +177,11 @@ def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
     return np.asarray((f >= LOWEST_SHARE * fs) & (f <= max(HIGHEST[0], HIGHEST[1] * fs)))
 
 
-def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]]) -> TsfitError:
+def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]], *, forced: bool) -> TsfitError:
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
-    return TsfitError(
-        f"{sources}: no driver circuit fits ({why}); check states, masses and volumes in the bench file, or sweep again.",
-        code="no_fit",
-        file=curves[0][0].source,
-    )
+    remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
+    return TsfitError(f"{sources}: no driver circuit fits ({why}); {remedy}.", code="no_fit", file=curves[0][0].source)
 
 
 def _fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:

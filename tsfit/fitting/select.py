@@ -25,6 +25,7 @@ MAX_FLOOR = 0.1
 FLOOR_ROUNDS = 6
 CLOCK = 5e-5
 """Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
+LONGEST_LAG = 100
 TOLERANCE = 1e-8
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
@@ -114,7 +115,8 @@ def lmfit_result(candidate: Candidate) -> Any:
 
 def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
     """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
-    jacobian = model.jacobian(x)
+    jacobian = model.jacobian(x).copy()
+    jacobian[:, : jacobian.shape[1] - len(model.priors)] /= math.sqrt(_inflation(model, x))
     scale = np.linalg.norm(jacobian, axis=1)
     scale[~(scale > 0.0)] = 1e-12
     information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
@@ -123,6 +125,28 @@ def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64
     values, vectors = np.linalg.eigh(information)
     values = np.maximum(values, 1e-14)
     return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+
+
+def _inflation(model: JointModel, x: NDArray[np.float64]) -> float:
+    """How many points share one error: what the circuit misses is smooth in frequency, so neighbours are no new witnesses.
+
+    Integrated autocorrelation of the misfit (1 for independent errors), counted as far as the floor, not the noise, makes
+    up the variance.
+    """
+    lags: NDArray[np.float64] = np.zeros(LONGEST_LAG)
+    shares = []
+    for sweep in model.sweeps:
+        variance = model.total_variance(sweep)
+        e = model.misfit(x, sweep) / np.sqrt(variance)
+        shares.append(1.0 - sweep.noise / variance)
+        for part in (e.real, e.imag):
+            along = np.correlate(part, part, mode="full")[len(part) - 1 :][:LONGEST_LAG]
+            lags[: len(along)] += along
+    if not lags[0] > 0.0:
+        return 1.0
+    correlation = lags / lags[0]
+    end = int(np.argmax(np.append(correlation, 0.0) < 0.05))
+    return 1.0 + float(np.mean(np.concatenate(shares))) * 2.0 * float(np.sum(correlation[1:end]))
 
 
 def _squares(model: JointModel, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
