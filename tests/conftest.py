@@ -27,13 +27,23 @@ def bench_simulator() -> ModuleType:
     return module
 
 
-@pytest.hookimpl(hookwrapper=True)
+@pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item, call):
+    """See `_required`; this is for a test that skips."""
+    return _required((yield))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector):
+    """See `_required`; this is for a module that skips as a whole."""
+    return _required((yield))
+
+
+def _required(report):
     """Where references are required, a skip for want of a tool is a failure; only other people's data may be absent."""
-    outcome = yield
-    report = outcome.get_result()
     if report.skipped and os.environ.get("TSFIT_REQUIRE_REFERENCES") and not hasattr(report, "wasxfail"):
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
         if "shared data" not in reason:
             report.outcome = "failed"
             report.longrepr = f"{reason} (no skip passes with TSFIT_REQUIRE_REFERENCES)"
+    return report

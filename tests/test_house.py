@@ -1,6 +1,7 @@
 """The house rules that a machine can check: floors, types, style, size of files, what start-up may load."""
 
 import ast
+import os
 import re
 import subprocess
 import sys
@@ -57,6 +58,24 @@ def test_the_fit_needs_no_sound_system():
         "sys.exit(_run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--json']))"
     )
     _run(sys.executable, "-c", code)
+
+
+@pytest.mark.parametrize(
+    ("name", "required"),
+    [("test_touchstone_scikit_rf.py", ""), ("test_touchstone_scikit_rf.py", "1"), ("test_calibration_scikit_rf.py", "1")],
+)
+def test_no_skip_for_want_of_a_tool_passes_where_references_are_required(tmp_path, name, required):
+    (tmp_path / "skrf.py").write_text("raise ModuleNotFoundError('hidden', name='skrf')\n")
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", f"tests/reference/{name}"],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(tmp_path), "TSFIT_REQUIRE_REFERENCES": required},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert "scikit-rf is not installed" in done.stdout
+    assert (done.returncode in (0, 5)) == (not required), done.stdout
 
 
 def test_readme_commands_are_those_that_ci_runs():

@@ -19,7 +19,7 @@ FOLDER = Path(__file__).parents[2].parent / "shared" / "data" / "curves"
 SINGLE = ["closed-box-woofer-a", "closed-box-woofer-b", "tweeter-f", "tweeter-g", "tweeter-h"]
 VENTED = ["vented-box-pair-e", "vented-box-woofer-c", "vented-box-woofer-d"]
 
-pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason=f"{FOLDER} is absent")
+pytestmark = pytest.mark.skipif(not FOLDER.is_dir(), reason="shared data with the curves are absent")
 
 
 def columns(name):
