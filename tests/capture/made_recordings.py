@@ -5,7 +5,7 @@ from scipy import signal
 
 
 class KnownFilter:
-    """Second-order resonance as the ratio of two channels: poles at `hz` with quality `q`, in a bilinear-transformed filter."""
+    """Second-order resonance as the ratio of two channels: poles at `hz` with quality `q`, by the bilinear transform."""
 
     def __init__(self, rate, hz=60.0, q=3.0, floor=0.2):
         w = 2.0 * np.pi * hz
@@ -66,10 +66,7 @@ KINDS = {"sweep": sweep, "noise": noise, "quiet noise": quiet_noise, **PERIODIC}
 
 
 def recorded(kind, known, seconds, rng, level=1e-4):
-    """Both channels (n, 2): excitation and the filter's answer, each with white noise of RMS `level`; steady when periodic."""
+    """Both channels (n, 2): excitation and the filter's answer, steady when periodic, with white noise of RMS `level`."""
     x = KINDS[kind](known.rate, seconds, rng)
-    if kind in PERIODIC:
-        y = known(np.concatenate([x, x]))[len(x) :]
-    else:
-        y = known(x)
+    y = known(np.concatenate([x, x]))[len(x) :] if kind in PERIODIC else known(x)
     return np.column_stack([x, y]) + level * rng.standard_normal((len(x), 2))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,11 @@ TOP_WIDTH = 1e-4
 PILE_UP = 6.0
 """Samples in the top bin over those in the next; a sine has 2.4 (arcsine law), noise about 1, a clipped signal hundreds."""
 MIN_PILE = 12
+MIN_OCCASIONS = 6
+"""Unlike neighbours of samples in the top bin that tell a clipped signal from the one peak of a repeated period."""
+COARSE = 3e-3
+"""Step of the sample values over the peak above which a top cannot be told from a rounded one."""
+BLOCK = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
 PARTIAL = ".partial.wav"
 """Ending of a recording that stopped before its end, or is still being made."""
@@ -51,23 +56,28 @@ def read_recording(path: Path) -> Recording:
     def refuse(code: str, problem: str) -> TsfitError:
         return TsfitError(f"{path}: {problem}", code=code, file=path)
 
-    if not path.is_file():
-        raise refuse("missing_file", "no such recording; check the name in the bench or rig file.")
+    try:
+        with path.open("rb") as stream:
+            empty = not stream.read(1)
+    except (FileNotFoundError, IsADirectoryError, NotADirectoryError, ValueError) as error:
+        raise refuse("missing_file", "no such recording; check the name in the bench or rig file.") from error
+    except OSError as error:
+        raise refuse("missing_file", f"cannot be opened ({error.strerror}); check the name and who may read it.") from error
     if path.name.lower().endswith(PARTIAL):
         raise refuse(
             "partial",
             "this recording stopped before its end; any audio program shows what is there, but half a sweep must not pass "
             "for a whole one: record again under another name.",
         )
-    if path.stat().st_size == 0:
+    if empty:
         raise refuse("empty", "the file is empty; record again.")
     try:
-        with soundfile.SoundFile(path) as sound:
+        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
             frames, channels, rate = sound.frames, sound.channels, float(sound.samplerate)
             step = _quantum(sound.subtype)
             if frames > MAX_FRAMES:
                 raise refuse("too_long", f"{frames:.3g} samples are more than can be read; cut it to a few minutes.")
-            samples = sound.read(dtype="float64", always_2d=True)
+            samples = _all_samples(sound)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         if _promises_more(path) or _is_flac(path):
             raise refuse(
@@ -90,6 +100,14 @@ def read_recording(path: Path) -> Recording:
         )
     _check_channels(samples, step, refuse)
     return Recording(path, samples, rate, sha256(path))
+
+
+def _all_samples(sound: Any) -> NDArray[np.float64]:
+    """Read block by block, so that a header which promises too much costs no memory."""
+    blocks: list[NDArray[np.float64]] = []
+    while not blocks or len(blocks[-1]) == BLOCK:
+        blocks.append(sound.read(BLOCK, dtype="float64", always_2d=True))
+    return np.concatenate(blocks)
 
 
 def _quantum(subtype: str) -> float:
@@ -115,17 +133,22 @@ def _check_channels(samples: NDArray[np.float64], step: float, refuse: object) -
 
 
 def _clipped(x: NDArray[np.float64], step: float) -> bool:
-    """Whether a channel stands at full scale in runs, or piles up in runs at its own extreme."""
+    """Whether a channel stands at full scale in runs, or piles up at its own extreme in runs or on many occasions."""
     for side in (x, -x):
         peak = float(side.max())
         if peak <= 0.0:
             continue
         if _in_runs(side >= 1.0 - 1.5 * step) >= 3:
             return True
+        if 1.5 * step > COARSE * peak:
+            continue
         width = max(TOP_WIDTH * peak, 1.5 * step)
         top = side >= peak - width
         below = int(np.count_nonzero(side >= peak - 2.0 * width)) - int(np.count_nonzero(top))
-        if _in_runs(top) >= MIN_PILE and int(np.count_nonzero(top)) > PILE_UP * max(below, 1):
+        count = int(np.count_nonzero(top))
+        if count < MIN_PILE or count <= PILE_UP * max(below, 1):
+            continue
+        if _in_runs(top) >= MIN_PILE or len(np.unique(np.rint(x[:-1][top[1:]] / (0.02 * peak)))) >= MIN_OCCASIONS:
             return True
     return False
 

@@ -1,0 +1,167 @@
+"""Calibration on a bench simulated in the time domain: what it corrects, what it refuses, what its noise costs."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import soundfile
+
+from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, solve_terms, terms_of
+from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.rig import Bilinear, read_rig
+from tsfit.errors import TsfitError
+
+RATE = 48000
+RIG = """name = "r"
+topology = "divider"
+reference_ohm = 100.0
+[channels]
+total = 1
+driver = 2
+"""
+CALIBRATION = """[calibration]
+open = "open.wav"
+short = "short.wav"
+[[calibration.known]]
+recording = "known.wav"
+ohm = 10.0
+uncertainty_ohm = 0.005
+"""
+
+
+class Bench:
+    """Rig of 2 % channel mismatch, 10 kohm inputs and 0.1 ohm leads that records into a folder."""
+
+    def __init__(self, simulator, folder, rate=RATE, noise_dbfs=-120.0, seconds=3.0):
+        self.simulator, self.folder = simulator, folder
+        self.rig = simulator.BenchRig(
+            input=10e3, lead=0.1, gain=(1.0, 0.98), coupling_hz=(0.7, 0.9), noise_dbfs=noise_dbfs, sample_rate=rate
+        )
+        # Up to 22 kHz, so that the last wanted band lies inside.
+        self.sweep = 0.5 * simulator.exponential_sweep(rate, seconds, 5.0, 0.47 * rate)
+
+    def record(self, name, thing, seed=0):
+        rng = np.random.default_rng(seed)
+        both = self.simulator.simulate(thing, self.simulator.BenchState(), self.rig, self.sweep, rng)
+        soundfile.write(self.folder / name, both, self.rig.sample_rate, subtype="DOUBLE")
+        return self.folder / name
+
+    def standards(self, seed=0):
+        for k, (name, ohm) in enumerate((("open.wav", np.inf), ("short.wav", 0.0), ("known.wav", 10.0))):
+            self.record(name, ohm, 3 * seed + k)
+
+    def rig_file(self, text=RIG + CALIBRATION):
+        path = self.folder / "rig.toml"
+        path.write_text(text)
+        return read_rig(path)
+
+
+@pytest.fixture
+def driver(bench_simulator):
+    return bench_simulator.BenchDriver(Re=6.0, Bl=10.0, Mms=0.05, Cms=5e-4, Rms=2.0, Sd=0.05, Le=1e-3)
+
+
+def _impedance(driver, f):
+    s = 2j * np.pi * f
+    return driver.Re + s * driver.Le + driver.Bl**2 / (s * driver.Mms + driver.Rms + 1.0 / (s * driver.Cms))
+
+
+def test_calibration_takes_mismatch_loading_and_leads_away(bench_simulator, driver, tmp_path):
+    bench = Bench(bench_simulator, tmp_path)
+    bench.standards()
+    path = bench.record("driver.wav", driver, seed=9)
+    curve = impedance_from_recording(path, bench.rig_file())
+    f = curve.frequency_hz
+    inside = (f >= 10.0) & (f <= 20000.0)
+    assert f[inside][0] < 11.3
+    assert f[inside][-1] > 19000.0
+    error = np.abs(curve.impedance_ohm / _impedance(driver, f) - 1.0)
+    assert error[inside].max() < 5e-4
+    plain = impedance_from_recording(path, bench.rig_file(RIG))
+    wrong = np.abs(plain.impedance_ohm / _impedance(driver, plain.frequency_hz) - 1.0)
+    assert np.median(wrong) > 0.015
+
+
+def test_calibration_at_another_rate_is_refused(bench_simulator, driver, tmp_path):
+    Bench(bench_simulator, tmp_path, rate=44100).standards()
+    bench = Bench(bench_simulator, tmp_path)
+    path = bench.record("driver.wav", driver)
+    with pytest.raises(TsfitError) as caught:
+        impedance_from_recording(path, bench.rig_file())
+    assert caught.value.code == "sample_rate"
+    assert "open.wav" in caught.value.message
+    assert "44100" in caught.value.message
+
+
+def test_a_calibration_that_is_only_noise_is_refused(bench_simulator, driver, tmp_path):
+    bench = Bench(bench_simulator, tmp_path)
+    bench.standards()
+    path = bench.record("driver.wav", driver)
+    soundfile.write(tmp_path / "known.wav", 0.01 * np.random.default_rng(0).standard_normal((3 * RATE, 2)), RATE)
+    with pytest.raises(TsfitError) as caught:
+        impedance_from_recording(path, bench.rig_file())
+    assert caught.value.code == "calibration"
+    assert "known.wav" in caught.value.message
+
+
+def test_noise_of_the_standards_enters_the_variance(bench_simulator, driver, tmp_path):
+    """Scatter over seeds of Z from one and the same ratio, which only the standards' noise can move."""
+    bench = Bench(bench_simulator, tmp_path, rate=8000, noise_dbfs=-60.0, seconds=1.0)
+    rig = bench.rig_file()
+    f = np.geomspace(25.0, 3000.0, 12)
+    found, stated = [], []
+    for seed in range(16):
+        bench.standards(seed)
+        standards = CalibrationReader(rig).at(f, 8000.0)
+        m = np.full(len(f), 0.2 + 0.1j)
+        found.append(terms_of(standards).impedance(m))
+        stated.append(calibration_noise(standards, m))
+    found = np.array(found)
+    scatter = np.mean(np.abs(found - found.mean(axis=0)) ** 2, axis=0) * 16 / 15
+    assert np.mean(scatter / np.mean(stated, axis=0)) == pytest.approx(1.0, abs=0.25)
+
+
+def test_more_resistors_are_solved_by_least_squares():
+    rng = np.random.default_rng(5)
+    n = 40
+    box = Bilinear(0.01 + 1e-3 * rng.standard_normal(n), 1e-3 * rng.standard_normal(n), 0.0101 + 0j * np.ones(n))
+    ohm = [2.0, 8.0, 25.0, 100.0]
+    exact = np.stack([box.ratio(np.full(n, one)) for one in ohm])
+    z = np.full(n, 12.0 + 20.0j)
+    np.testing.assert_allclose(solve_terms(ohm, exact).impedance(box.ratio(z)), z, rtol=1e-8)
+    noisy = exact + 1e-5 * (rng.standard_normal((4, n)) + 1j * rng.standard_normal((4, n)))
+    four = solve_terms(ohm, noisy).impedance(box.ratio(z))
+    for k in range(0, n, 13):
+        # The same rows, weights and unknowns, by numpy's own least squares.
+        rows = np.array([[1.0, 1.0 / r, -noisy[i, k]] for i, r in enumerate(ohm)])
+        right = np.array([noisy[i, k] / r for i, r in enumerate(ohm)])
+        a, b, c = np.linalg.lstsq(rows, right, rcond=None)[0]
+        m = box.ratio(z)[k]
+        np.testing.assert_allclose(four[k], (b - m) / (c * m - a), rtol=1e-7)
+
+
+def test_four_resistors_in_a_rig_file(bench_simulator, driver, tmp_path):
+    bench = Bench(bench_simulator, tmp_path)
+    text = RIG + "[calibration]\n"
+    for ohm in (2.0, 8.0, 33.0, 150.0):
+        bench.record(f"r{ohm:g}.wav", ohm, seed=int(ohm))
+        text += f'[[calibration.known]]\nrecording = "r{ohm:g}.wav"\nohm = {ohm}\n'
+    curve = impedance_from_recording(bench.record("driver.wav", driver), bench.rig_file(text))
+    inside = curve.frequency_hz >= 10.0
+    error = np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)
+    assert error[inside].max() < 5e-4
+    assert set(curve.systematic) == {f"known resistor {ohm:g} ohm" for ohm in (2.0, 8.0, 33.0, 150.0)}
+
+
+def test_shift_of_a_known_resistor(bench_simulator, tmp_path):
+    """A resistor that is in truth 0.1 % larger than stated makes every impedance come out 0.1 % too small."""
+    bench = Bench(bench_simulator, tmp_path, rate=8000)
+    bench.standards()
+    standards = CalibrationReader(bench.rig_file()).at(np.array([50.0, 500.0]), 8000.0)
+    m = np.array([0.06 + 0.0j, 0.3 + 0.1j])
+    shifts = resistor_shifts(standards, m)
+    assert set(shifts) == {"known resistor 10 ohm"}
+    z = terms_of(standards).impedance(m)
+    np.testing.assert_allclose(shifts["known resistor 10 ohm"], z * 0.0005, rtol=1e-3)
+    exact = [replace(one, uncertainty_ohm=0.0) for one in standards]
+    assert resistor_shifts(exact, m) == {}

@@ -1,0 +1,245 @@
+"""Recordings that can be read, recordings that cannot be trusted, and a clipping detector without false alarms."""
+
+import struct
+import tracemalloc
+
+import numpy as np
+import pytest
+import soundfile
+from made_recordings import KINDS, PERIODIC
+
+from tsfit.capture.recording import read_recording
+from tsfit.errors import TsfitError
+
+RATE = 48000
+SUBTYPES = ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT"]
+
+
+def _code(path):
+    try:
+        read_recording(path)
+    except TsfitError as error:
+        refusal = error
+    else:
+        return "read"
+    assert "\n" not in refusal.message
+    assert refusal.message.startswith(str(path))
+    assert refusal.file == str(path)
+    return refusal.code
+
+
+def _write(path, samples, subtype="PCM_24", rate=RATE, **more):
+    soundfile.write(path, samples, rate, subtype=subtype, **more)
+    return path
+
+
+def _pair(x, rng):
+    """Two channels of unlike level whose second carries a little noise."""
+    return np.column_stack([x, 0.31 * x + 1e-5 * rng.standard_normal(len(x))])
+
+
+def _sines(rng):
+    t = np.arange(2 * RATE) / RATE
+    for hz in (20.0, 50.0, 997.0, 1000.0, 4000.0, 9600.0, 12000.0, float(rng.uniform(10.0, 20000.0))):
+        yield f"sine {hz:g}", np.sin(2.0 * np.pi * hz * t)
+
+
+def _clean(rng):
+    yield from _sines(rng)
+    for kind, make in KINDS.items():
+        for seconds in (2, 8) if kind in PERIODIC else (3,):
+            x = make(RATE, seconds, rng)
+            yield f"{kind} {seconds} s", x / np.abs(x).max()
+
+
+@pytest.mark.parametrize("subtype", SUBTYPES)
+def test_a_clean_recording_is_never_called_clipped(tmp_path, subtype):
+    rng = np.random.default_rng(0)
+    for name, x in _clean(rng):
+        # An 8-bit recording has no more than 40 dB to give.
+        for level in (0.98, 0.5, 0.1) if subtype == "PCM_U8" else (0.98, 0.25, 1e-3):
+            path = _write(tmp_path / "clean.wav", _pair(level * x, rng), subtype)
+            assert _code(path) == "read", (name, level)
+
+
+@pytest.mark.parametrize("dbfs", [-12.0, -20.0, -40.0, -60.0])
+def test_gaussian_noise_of_any_level_is_clean(tmp_path, dbfs):
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        x = 10.0 ** (dbfs / 20.0) * rng.standard_normal((2 * RATE, 2))
+        for subtype in ("PCM_16", "PCM_24"):
+            assert _code(_write(tmp_path / "noise.wav", x, subtype)) == "read", (seed, subtype)
+
+
+@pytest.mark.parametrize("attenuation", [1.0, 0.5, 0.1, 0.03])
+@pytest.mark.parametrize("kind", ["sweep", "sine"])
+def test_a_tenth_of_a_decibel_of_overdrive_is_found(tmp_path, kind, attenuation):
+    """Clipped somewhere before the converter and turned down later."""
+    rng = np.random.default_rng(1)
+    x = np.sin(2.0 * np.pi * 55.0 * np.arange(3 * RATE) / RATE) if kind == "sine" else KINDS[kind](RATE, 6, rng)
+    x = np.clip(10.0 ** (0.1 / 20.0) * x / np.abs(x).max(), -1.0, 1.0)
+    both = attenuation * np.column_stack([x, 0.3 * x])
+    for subtype in ("PCM_16", "PCM_24", "FLOAT"):
+        assert _code(_write(tmp_path / "driven.wav", both * 0.9999, subtype)) == "clipping", subtype
+
+
+@pytest.mark.parametrize("attenuation", [1.0, 0.1])
+@pytest.mark.parametrize("kind", ["noise", "dense multisine", "log multisine"])
+def test_clipping_that_hits_only_single_samples_is_found(tmp_path, kind, attenuation):
+    """In a signal full of treble no two neighbours are clipped together; 4 dB of overdrive."""
+    x = KINDS[kind](RATE, 6, np.random.default_rng(1))
+    x = attenuation * np.clip(10.0 ** (4.0 / 20.0) * x / np.abs(x).max(), -1.0, 1.0)
+    both = np.column_stack([x, 0.3 * x])
+    for subtype in ("PCM_16", "PCM_24", "FLOAT"):
+        assert _code(_write(tmp_path / "driven.wav", 0.9999 * both, subtype)) == "clipping", subtype
+
+
+def test_the_clipped_channel_is_named(tmp_path):
+    rng = np.random.default_rng(2)
+    x = KINDS["sweep"](RATE, 4, rng)
+    both = np.column_stack([x, np.clip(x, -0.3, 0.4)])
+    with pytest.raises(TsfitError, match="channel 2 is clipped"):
+        read_recording(_write(tmp_path / "one-side.wav", both))
+
+
+@pytest.fixture
+def samples():
+    rng = np.random.default_rng(3)
+    return _pair(KINDS["sweep"](RATE, 2, rng), rng)
+
+
+@pytest.mark.parametrize("subtype", SUBTYPES)
+@pytest.mark.parametrize("container", ["WAV", "WAVEX", "RF64"])
+def test_containers_and_sample_formats(tmp_path, samples, container, subtype):
+    path = _write(tmp_path / "a.wav", samples, subtype, format=container)
+    found = read_recording(path)
+    assert found.sample_rate_hz == RATE
+    assert found.samples.shape == samples.shape
+    step = {"PCM_U8": 2**-7, "PCM_16": 2**-15}.get(subtype, 2**-23)
+    assert np.abs(found.samples - samples).max() <= step
+    assert len(found.sha256) == 64
+
+
+def test_flac_and_no_extension(tmp_path, samples):
+    assert _code(_write(tmp_path / "a.flac", samples)) == "read"
+    (tmp_path / "a").write_bytes((tmp_path / "a.flac").read_bytes())
+    assert _code(tmp_path / "a") == "read"
+
+
+def _riff(data, *, before=b"", data_size=None, riff_size=None):
+    """A 16-bit stereo WAV made by hand, with chunks `before` the data."""
+    form = b"fmt " + struct.pack("<IHHIIHH", 16, 1, 2, RATE, 4 * RATE, 4, 16)
+    chunk = b"data" + struct.pack("<I", len(data) if data_size is None else data_size) + data
+    body = b"WAVE" + form + before + chunk
+    return b"RIFF" + struct.pack("<I", len(body) if riff_size is None else riff_size) + body
+
+
+@pytest.fixture
+def pcm(samples):
+    return np.rint(32767 * samples).astype("<i2").tobytes()
+
+
+def test_chunks_before_and_after_the_data(tmp_path, pcm):
+    listed = b"LIST" + struct.pack("<I", 13) + b"INFOISFT\x01\x00\x00\x00x\x00"
+    junk = b"junk" + struct.pack("<I", 5000) + bytes(5000)
+    path = tmp_path / "odd.wav"
+    path.write_bytes(_riff(pcm, before=listed + junk) + b"LIST" + struct.pack("<I", 4) + b"adtl")
+    assert len(read_recording(path).samples) == len(pcm) // 4
+
+
+def test_headers_that_promise_more_than_there_is(tmp_path, pcm):
+    path = tmp_path / "cut.wav"
+    for content in (
+        _riff(pcm)[:-1000],
+        _riff(pcm)[:40],
+        _riff(pcm)[:20],
+        _riff(pcm[:4000], data_size=0xFFFFFFF0, riff_size=0xFFFFFFFF),
+        _riff(pcm, data_size=0, riff_size=36),
+        _riff(pcm, data_size=0, riff_size=0),
+    ):
+        path.write_bytes(content)
+        assert _code(path) == "truncated"
+
+
+def test_a_promise_of_four_gigabytes_allocates_nothing(tmp_path, pcm):
+    wav = tmp_path / "bomb.wav"
+    wav.write_bytes(_riff(pcm[:4000], data_size=0xFFFFFFF0, riff_size=0xFFFFFFFF))
+    rf64 = tmp_path / "bomb64.wav"
+    _write(rf64, np.zeros((4000, 2)), "PCM_16", format="RF64")
+    content = bytearray(rf64.read_bytes())
+    at = content.index(b"ds64")
+    content[at + 8 : at + 32] = struct.pack("<QQQ", 1 << 40, 1 << 40, 1 << 38)
+    where = content.index(b"data")
+    content[where + 4 : where + 8] = b"\xff\xff\xff\xff"
+    rf64.write_bytes(content)
+    flac = tmp_path / "bomb.flac"
+    _write(flac, np.zeros((4000, 2)), "PCM_16")
+    content = bytearray(flac.read_bytes())
+    # STREAMINFO: the low 32 of the 36 bits of the total sample count stand at byte 22.
+    content[22:26] = struct.pack(">I", 150_000_000)
+    flac.write_bytes(content)
+    for path in (wav, rf64, flac):
+        tracemalloc.start()
+        assert _code(path) in {"truncated", "too_long", "not_audio"}
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert peak < 50e6, path
+
+
+@pytest.mark.parametrize(
+    ("content", "code"),
+    [(b"", "empty"), (b"not audio " * 300, "not_audio"), (b"RIFF", "not_audio"), (b"RIFF\x10\0\0\0WAVE", "truncated")],
+)
+def test_what_is_no_recording(tmp_path, content, code):
+    path = tmp_path / "x.wav"
+    path.write_bytes(content)
+    assert _code(path) == code
+
+
+def test_names_that_are_no_files(tmp_path, samples):
+    assert _code(tmp_path) == "missing_file"
+    assert _code(tmp_path / "none.wav") == "missing_file"
+    assert _code(tmp_path / ("n" * 300)) == "missing_file"
+    assert _code(tmp_path / "nul\0.wav") == "missing_file"
+
+
+def test_a_name_that_is_not_utf_8(tmp_path, samples):
+    import os
+    from pathlib import Path
+
+    _write(tmp_path / "a.wav", samples)
+    odd = Path(os.fsdecode(os.fsencode(tmp_path) + b"/\xff\xe9.wav"))
+    try:
+        (tmp_path / "a.wav").rename(odd)
+    except OSError:
+        pytest.skip("this file system takes only UTF-8 names")
+    assert len(read_recording(odd).samples) == len(samples)
+
+
+def test_a_file_that_may_not_be_read(tmp_path, samples, monkeypatch):
+    path = _write(tmp_path / "a.wav", samples)
+
+    def denied(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(soundfile, "SoundFile", denied)
+    monkeypatch.setattr(type(path), "open", denied)
+    assert _code(path) == "missing_file"
+
+
+def test_channels_that_carry_nothing_of_use(tmp_path, samples):
+    rng = np.random.default_rng(4)
+    for change, code in (
+        (samples * [1.0, 0.0], "dead_channel"),
+        (samples * [1.0, 1e-6] + [0.0, 0.2], "dead_channel"),
+        (samples[:, :1], "mono"),
+        (samples[:, [0, 0]], "mono"),
+        (np.column_stack([samples, samples[:, 0]]), "channels"),
+        (samples[:0], "empty"),
+        (samples[:10000], "too_short"),
+    ):
+        assert _code(_write(tmp_path / "b.wav", change)) == code
+    for value in (np.nan, np.inf):
+        spoilt = samples.copy()
+        spoilt[int(rng.integers(len(samples))), 1] = value
+        assert _code(_write(tmp_path / "c.wav", spoilt, "FLOAT")) == "not_finite"
