@@ -20,6 +20,8 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Channel = Annotated[int, Field(ge=1, le=2)]
 
+SIMULATED = "simulated"
+"""Name of the device that needs no sound card."""
 ASSUMED_RELATIVE = 1e-3
 """Relative standard uncertainty of a resistor whose rig file states none: common practice, no source."""
 ASSUMED_GAIN = 5e-3
@@ -78,11 +80,21 @@ class CalibrationTable(Table):
 
 
 class PlaybackTable(Table):
-    """``[playback]``: used when recording."""
+    """``[playback]``: used when recording. With the device "simulated" `driver` names the driver file that is played."""
 
-    device: str | None = None
+    device: Annotated[str, Field(min_length=1)] | None = None
     sample_rate_hz: Positive | None = None
     level_dbfs: Annotated[float, Field(le=0)] | None = None
+    volts_per_full_scale: Positive | None = None
+    driver: Annotated[str, Field(min_length=1)] | None = None
+
+    @model_validator(mode="after")
+    def _driver_belongs(self) -> PlaybackTable:
+        if self.device == SIMULATED and self.driver is None:
+            raise ValueError(f'the device "{SIMULATED}" plays a driver file; add driver = "driver.toml"')
+        if self.driver is not None and self.device != SIMULATED:
+            raise ValueError(f'a driver file is played by the device "{SIMULATED}" only; take driver out')
+        return self
 
 
 class RigTable(Table):
@@ -148,6 +160,11 @@ class Rig:
         Relative standard uncertainty of the ratio of the channels' gains; None where the file states none.
     calibration : CalibrationTable or None
         Its recordings are relative to `path`.
+    device, level_dbfs : what to play on and how loud (peak re full scale); None where the file says nothing
+    volts_per_full_scale : float or None
+        Peak voltage across the total channel that a full-scale output gives.
+    simulated_driver : Path or None
+        Driver file that the device "simulated" plays.
     """
 
     path: Path
@@ -164,6 +181,10 @@ class Rig:
     gain_uncertainty: float | None = None
     calibration: CalibrationTable | None = None
     sample_rate_hz: float | None = None
+    device: str | None = None
+    level_dbfs: float | None = None
+    volts_per_full_scale: float | None = None
+    simulated_driver: Path | None = None
 
     @property
     def reference_stdev(self) -> float:
@@ -213,6 +234,7 @@ def read_rig(path: Path) -> Rig:
     """
     table = read_toml(path, RigTable, "rig")
     channels, inputs, leads = table.channels, table.inputs, table.leads
+    playback = PlaybackTable() if table.playback is None else table.playback
     second = channels.driver if table.topology == "divider" else channels.reference
     assert second is not None
     stated = None if inputs is None else inputs.impedance_uncertainty_ohm
@@ -230,5 +252,9 @@ def read_rig(path: Path) -> Rig:
         lead_uncertainty_ohm=None if leads is None else leads.resistance_uncertainty_ohm,
         gain_uncertainty=None if channels.gain_uncertainty_percent is None else 0.01 * channels.gain_uncertainty_percent,
         calibration=table.calibration,
-        sample_rate_hz=None if table.playback is None else table.playback.sample_rate_hz,
+        sample_rate_hz=playback.sample_rate_hz,
+        device=playback.device,
+        level_dbfs=playback.level_dbfs,
+        volts_per_full_scale=playback.volts_per_full_scale,
+        simulated_driver=None if playback.driver is None else path.parent / playback.driver,
     )
