@@ -1,7 +1,9 @@
 """Recordings that can be read, recordings that cannot be trusted, and a clipping detector without false alarms."""
 
+import os
 import struct
 import tracemalloc
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -196,17 +198,20 @@ def test_what_is_no_recording(tmp_path, content, code):
     assert _code(path) == code
 
 
-def test_names_that_are_no_files(tmp_path, samples):
+def test_names_that_are_no_files(tmp_path):
     assert _code(tmp_path) == "missing_file"
     assert _code(tmp_path / "none.wav") == "missing_file"
     assert _code(tmp_path / ("n" * 300)) == "missing_file"
     assert _code(tmp_path / "nul\0.wav") == "missing_file"
 
 
-def test_a_name_that_is_not_utf_8(tmp_path, samples):
-    import os
-    from pathlib import Path
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no pipes with a name")
+def test_a_pipe_is_no_file_to_wait_for(tmp_path):
+    os.mkfifo(tmp_path / "pipe.wav")
+    assert _code(tmp_path / "pipe.wav") == "missing_file"
 
+
+def test_a_name_that_is_not_utf_8(tmp_path, samples):
     _write(tmp_path / "a.wav", samples)
     odd = Path(os.fsdecode(os.fsencode(tmp_path) + b"/\xff\xe9.wav"))
     try:

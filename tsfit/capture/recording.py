@@ -42,8 +42,14 @@ class Recording:
     sha256: str
 
 
-def read_recording(path: Path) -> Recording:
+def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
     """Read a WAV, RF64 or FLAC file of two channels.
+
+    Parameters
+    ----------
+    path : Path
+    may_be_silent : int, optional
+        Channel (0 or 1) that rightly carries nothing, such as that of a shunt's resistor with the circuit open.
 
     Raises
     ------
@@ -57,10 +63,10 @@ def read_recording(path: Path) -> Recording:
         return TsfitError(f"{path}: {problem}", code=code, file=path)
 
     try:
+        if not path.is_file():
+            raise refuse("missing_file", "no such recording; check the name in the bench or rig file.")
         with path.open("rb") as stream:
             empty = not stream.read(1)
-    except (FileNotFoundError, IsADirectoryError, NotADirectoryError, ValueError) as error:
-        raise refuse("missing_file", "no such recording; check the name in the bench or rig file.") from error
     except OSError as error:
         raise refuse("missing_file", f"cannot be opened ({error.strerror}); check the name and who may read it.") from error
     if path.name.lower().endswith(PARTIAL):
@@ -98,7 +104,7 @@ def read_recording(path: Path) -> Recording:
         raise refuse(
             "too_short", f"lasts {len(samples) / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
         )
-    _check_channels(samples, step, refuse)
+    _check_channels(samples, step, may_be_silent, refuse)
     return Recording(path, samples, rate, sha256(path))
 
 
@@ -116,13 +122,16 @@ def _quantum(subtype: str) -> float:
     return 0.0 if bits is None else 2.0 ** (1 - bits)
 
 
-def _check_channels(samples: NDArray[np.float64], step: float, refuse: object) -> None:
+def _check_channels(samples: NDArray[np.float64], step: float, may_be_silent: int | None, refuse: object) -> None:
     assert callable(refuse)
     ac = samples - samples.mean(axis=0)
     rms = np.sqrt(np.mean(ac**2, axis=0))
     for channel in range(2):
-        if rms[channel] < DEAD:
-            raise refuse("dead_channel", f"channel {channel + 1} is silent; check its cable, input and gain.")
+        if rms[channel] < DEAD and channel != may_be_silent:
+            raise refuse(
+                "dead_channel",
+                f"channel {channel + 1} is silent; check its cable, input and gain, and that the driver is connected.",
+            )
     if np.sqrt(np.mean((ac[:, 0] - ac[:, 1]) ** 2)) < 1e-6 * rms.max():
         raise refuse("mono", "both channels are the same; record the rig's two channels, not one of them twice.")
     for channel in range(2):
@@ -138,7 +147,8 @@ def _clipped(x: NDArray[np.float64], step: float) -> bool:
         peak = float(side.max())
         if peak <= 0.0:
             continue
-        if _in_runs(side >= 1.0 - 1.5 * step) >= 3:
+        # Floating point may go beyond 1, and then 1 is no limit.
+        if peak <= 1.0 and _in_runs(side >= 1.0 - 1.5 * step) >= 3:
             return True
         if 1.5 * step > COARSE * peak:
             continue
