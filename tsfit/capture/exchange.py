@@ -1,0 +1,149 @@
+"""Where audio callback, writing thread and watching thread meet: a ring of samples that one fills and one empties."""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.stream import Levels, Sink
+
+if TYPE_CHECKING:
+    from tsfit.capture.excitation import Excitation
+
+CHANNELS = 2
+RING_SECONDS = 20.0
+"""How long the disk may hesitate before samples are lost."""
+IDLE_SECONDS = 0.02
+SETTLED_SECONDS, LEAST_CLOCK_SECONDS = 0.5, 2.0
+"""From when callbacks come evenly, and how long they must be watched to tell the sample rate."""
+DELAY_SECONDS = 0.5
+"""How much of the excitation's end is looked for in the recording to tell the delay."""
+LEAST_CORRELATION, AMBIGUOUS = 0.3, 0.95
+
+
+@dataclass
+class Clock:
+    """Least squares of frames against the computer's clock, in running sums."""
+
+    rate: float
+    began: float = 0.0
+    sums: list[float] = field(default_factory=lambda: [0.0] * 5)
+    span: float = 0.0
+
+    def note(self, frame: int, now: float) -> None:
+        """Tell that `frame` frames had passed at `now` (s)."""
+        if not self.began:
+            self.began = now
+        if (t := now - self.began) < SETTLED_SECONDS:
+            return
+        x, y = t - SETTLED_SECONDS, frame / self.rate - t
+        for k, term in enumerate((1.0, x, y, x * x, x * y)):
+            self.sums[k] += term
+        self.span = x
+
+    def rate_hz(self) -> float | None:
+        """Measured sample rate, None after too short a time."""
+        if self.span < LEAST_CLOCK_SECONDS:
+            return None
+        n, x, y, xx, xy = self.sums
+        return self.rate * (1.0 + (n * xy - x * y) / (n * xx - x * x))
+
+
+class Exchange:
+    """What callback, writing thread and watching thread share; each variable is written by one of them only."""
+
+    def __init__(self, excitation: Excitation, outputs: int, sink: Sink, stop: type[Exception]) -> None:
+        self.excitation = excitation
+        self.rate = excitation.sample_rate_hz
+        self.expected = len(excitation.samples)
+        self.played = np.asarray(excitation.samples, dtype=np.float32)[:, None]
+        self.outputs = outputs
+        self.sink = sink
+        self.stop_exception = stop
+        self.ring = np.zeros((round(RING_SECONDS * self.rate), CHANNELS), dtype=np.float32)
+        self.clock = Clock(self.rate)
+        self.flags: list[tuple[int, str]] = []
+        self.recorded = 0
+        self.called = time.perf_counter()
+        self.full = False
+        self.taken = 0
+        self.zeros = 0
+        self.heard = False
+        self.levels: Levels | None = None
+        self.failure: BaseException | None = None
+        self.last = threading.Event()
+        before = min(round(DELAY_SECONDS * self.rate), excitation.stop - excitation.start)
+        self.end_at = excitation.stop - before
+        self.end = np.zeros((self.expected - self.end_at, CHANNELS), dtype=np.float32)
+
+    def callback(self, came: Any, goes: Any, frames: int, _: Any, status: Any) -> None:
+        """Copy one block each way."""
+        self.called = time.perf_counter()
+        first, size = self.recorded, len(self.ring)
+        count = min(frames, self.expected - first)
+        goes.fill(0.0)
+        if first + count - self.taken > size:
+            self.full = True
+            raise self.stop_exception
+        self.clock.note(first, self.called)
+        if status:
+            self.flags.append((first, str(status)))
+        goes[:count, : self.outputs] = self.played[first : first + count]
+        at = first % size
+        head = min(count, size - at)
+        self.ring[at : at + head] = came[:head, :CHANNELS]
+        self.ring[: count - head] = came[head:count, :CHANNELS]
+        self.recorded = first + count
+        if self.recorded == self.expected:
+            raise self.stop_exception
+
+    def write(self) -> None:
+        """Hand on what the callback leaves in the ring until all of it is there, or `last` tells that no more will come."""
+        try:
+            while self.taken < self.expected:
+                told = self.last.is_set()
+                at, waiting = self.taken % len(self.ring), self.recorded - self.taken
+                if waiting:
+                    block = self.ring[at : at + waiting].copy()
+                    self.taken += len(block)
+                    self._look_at(block)
+                    self.sink(block)
+                elif told:
+                    return
+                else:
+                    time.sleep(IDLE_SECONDS)
+        except BaseException as error:
+            self.failure = error
+
+    def _look_at(self, block: NDArray[np.float32]) -> None:
+        peak, rms = np.abs(block).max(axis=0), np.sqrt(np.mean(block.astype(float) ** 2, axis=0))
+        level = 20.0 * np.log10(np.maximum(np.stack([rms, peak]), 1e-15)).tolist()
+        self.levels = Levels(tuple(level[0]), tuple(level[1]), self.taken, self.expected)
+        first = self.taken - len(block)
+        if peak.any():
+            self.heard, self.zeros = True, 0
+        elif first >= self.excitation.start and self.taken <= self.excitation.stop:
+            self.zeros += len(block)
+        skip = max(self.end_at - first, 0)
+        at = first + skip - self.end_at
+        if skip < len(block):
+            self.end[at : at + len(block) - skip] = block[skip:]
+
+    def delay(self) -> int | None:
+        """Frames from playback to recording, by correlation of the excitation's end; None where it has no one peak."""
+        from scipy import signal
+
+        played = self.played[self.end_at : self.excitation.stop, 0].astype(float)
+        louder = self.end[:, int(np.argmax(np.sum(self.end**2, axis=0)))].astype(float)
+        found = np.abs(signal.correlate(louder, played, mode="valid"))
+        best = int(np.argmax(found))
+        scale = np.linalg.norm(played) * np.linalg.norm(louder[best : best + len(played)])
+        others = np.concatenate([found[: max(best - 2, 0)], found[best + 3 :]])
+        if found[best] < LEAST_CORRELATION * scale or not scale or others.max(initial=0.0) > AMBIGUOUS * found[best]:
+            return None
+        return best
