@@ -1,0 +1,315 @@
+"""What is played: excitations that suit a driver's impedance, between a silence for the noise and a tail for the decay.
+
+Which one: the exponential sweep, unless there is a reason; it separates its own harmonics in time. The multisine has nearly
+as much energy below the same peak, and its repeated periods tell the noise line by line. The odd multisine leaves lines out
+on purpose, where even and odd distortion then shows. The stepped sine is slow, and the last resort where noise or hum is
+strong.
+
+Sources: Novak, Lotton & Simon, JAES 63(10), 2015 (synchronised sweep); Schroeder, IEEE Trans. Inf. Theory 16(1), 1970 (the
+phases to start from); Van der Ouderaa, Schoukens & Renneboog, IEEE Trans. Instrum. Meas. 37(1), 1988 (clipping), these three
+from memory; Pintelon & Schoukens, System Identification: A Frequency Domain Approach, 2nd ed., 2012, ch. 4 and 5.
+
+Periodic excitations are pink: equal energy in each octave, as the sweep has it.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.errors import TsfitError
+
+Samples = NDArray[np.float64]
+
+KINDS = ("exponential sweep", "multisine", "odd multisine", "stepped sine")
+QUIET_DBFS = -30.0
+LIMIT_DBFS = -3.0
+HIGHEST_SHARE = 0.46
+"""Highest frequency over the sample rate; converters' filters begin above."""
+SWEEP_BELOW, SWEEP_ABOVE = 0.5, 1.0 / 12.0
+"""Octaves by which a sweep starts early and ends late: its fades, at full level within the range asked for."""
+FADE_SECONDS = 0.1
+"""Of periodic excitations; the fade in lies within the first period, which settles anyway."""
+CREST_ROUNDS, CLIP = 32, (0.7, 0.95)
+"""How often the low-crest multisine is clipped, and at which share of its peak from first to last."""
+FINENESS = 8
+"""Samples per period of the highest line where peaks are looked for; those played may miss the peaks between them."""
+DRAWS = 16
+"""Random draws of phases of the odd multisine, of which the one with the lowest crest factor is played."""
+DETECTION_GROUP = 4
+"""One odd line out of so many neighbours is left out for detection."""
+LEAST_PERIODS = 2
+SETTLE_PERIODS, SETTLE_SECONDS = 2, 0.2
+"""Of each step of a stepped sine, whichever is longer; round-trip delay included."""
+READ_SECONDS = 0.1
+"""Least time for which a step is read, in whole periods and in as many equal parts as `Excitation.periods` says."""
+LEAST_STEPS_PER_OCTAVE, MOST_STEPS = 3.0, 5000
+
+
+@dataclass(frozen=True)
+class Excitation:
+    """One excitation, ready to be played.
+
+    Attributes
+    ----------
+    kind : one of `KINDS`
+    samples : (n,) float, full scale 1, level, fades, silence before and tail after included
+    start, stop : the excited part is ``samples[start:stop]``
+    level_dbfs : peak re full scale
+    period : samples per period of a multisine, else 0
+    periods : whole periods from `start`, the first of which settles; a fade out follows them. Of a stepped sine: parts into
+        which every step is read.
+    lines_hz : (k,) excited lines of a multisine, or the steps
+    even_hz, odd_hz : (k,) lines of an odd multisine that are left out on purpose, else empty
+    sweep_rate : L of the sweep sin(2π f0 L exp(t/L)), s; the m-th harmonic is the sweep itself L ln(m) earlier
+    low_hz, high_hz : range asked for
+    steps : (k, 2) int, from and to which sample each step is read, settling left out; empty unless a stepped sine
+    """
+
+    kind: str
+    samples: Samples
+    sample_rate_hz: float
+    start: int
+    stop: int
+    level_dbfs: float
+    low_hz: float
+    high_hz: float
+    period: int = 0
+    periods: int = 1
+    lines_hz: Samples = field(default_factory=lambda: np.zeros(0))
+    even_hz: Samples = field(default_factory=lambda: np.zeros(0))
+    odd_hz: Samples = field(default_factory=lambda: np.zeros(0))
+    sweep_rate: float = 0.0
+    steps: NDArray[np.intp] = field(default_factory=lambda: np.zeros((0, 2), dtype=np.intp))
+
+    @property
+    def seconds(self) -> float:
+        """Length of all of it."""
+        return len(self.samples) / self.sample_rate_hz
+
+
+def make_excitation(
+    kind: str,
+    *,
+    sample_rate_hz: float,
+    seconds: float,
+    low_hz: float = 5.0,
+    high_hz: float = 20000.0,
+    level_dbfs: float = QUIET_DBFS,
+    periods: int = 4,
+    silence_s: float = 0.7,
+    tail_s: float = 0.5,
+    rng: np.random.Generator | None = None,
+) -> Excitation:
+    """Make an excitation whose excited part lasts about `seconds`.
+
+    Parameters
+    ----------
+    kind : str
+        One of `KINDS`.
+    sample_rate_hz, seconds : float
+    low_hz, high_hz : float
+        Range at full level.
+    level_dbfs : float
+        Peak re full scale, `LIMIT_DBFS` at most.
+    periods : int
+        Periods of a multisine in `seconds`, the settling one counted; parts of each step of a stepped sine.
+    silence_s, tail_s : float
+        Silence before, for the noise, and after, for the decay.
+    rng : Generator, optional
+        Of the odd multisine's phases and detection lines; a fixed one otherwise.
+
+    Raises
+    ------
+    TsfitError
+        ``level_limit``; ``usage`` for an unknown kind, a range that the rate cannot carry, too few periods or too short a
+        time.
+    """
+    if not level_dbfs <= LIMIT_DBFS:
+        raise TsfitError(
+            f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
+            code="level_limit",
+        )
+    if kind not in KINDS:
+        raise TsfitError(f"excitation: {kind!r} is not known; use one of {', '.join(KINDS)}.", code="usage")
+    if not 0.0 < low_hz < high_hz <= HIGHEST_SHARE * sample_rate_hz:
+        raise TsfitError(
+            f"excitation: {low_hz:g} to {high_hz:g} Hz does not fit a rate of {sample_rate_hz:g} Hz; stay below "
+            f"{HIGHEST_SHARE * sample_rate_hz:.0f} Hz, low end first.",
+            code="usage",
+        )
+    if periods < LEAST_PERIODS or not seconds * low_hz >= 2.0 * periods or not min(silence_s, tail_s) >= 0.0:
+        raise TsfitError(
+            f"excitation: {seconds:g} s with {periods} periods or parts are too few for {low_hz:g} Hz; take at least "
+            f"{LEAST_PERIODS} of them and {2.0 * max(periods, LEAST_PERIODS) / low_hz:.3g} s.",
+            code="usage",
+        )
+    part = _Part(sample_rate_hz, seconds, low_hz, high_hz, periods, np.random.default_rng(0) if rng is None else rng)
+    before, after = round(silence_s * sample_rate_hz), round(tail_s * sample_rate_hz)
+    excited, found = _MAKERS[kind](part)
+    excited *= 10.0 ** (level_dbfs / 20.0)
+    if "steps" in found:
+        found["steps"] = found["steps"] + before
+    return Excitation(
+        kind=kind,
+        samples=np.pad(excited, (before, after)),
+        sample_rate_hz=sample_rate_hz,
+        start=before,
+        stop=before + len(excited),
+        level_dbfs=level_dbfs,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        **found,
+    )
+
+
+def fade(n: int) -> Samples:
+    """Raised cosine (n,) from just above 0 to just below 1."""
+    return 0.5 - 0.5 * np.cos(math.pi * (np.arange(n) + 0.5) / n)
+
+
+@dataclass(frozen=True)
+class _Part:
+    rate: float
+    seconds: float
+    low: float
+    high: float
+    periods: int
+    rng: np.random.Generator
+
+    def lines(self, period: int) -> NDArray[np.intp]:
+        """Harmonics of `period` within the range."""
+        return np.arange(math.ceil(self.low * period / self.rate), math.floor(self.high * period / self.rate) + 1)
+
+
+def _sweep(part: _Part) -> tuple[Samples, dict[str, Any]]:
+    first = part.low * 2.0**-SWEEP_BELOW
+    last = min(part.high * 2.0**SWEEP_ABOVE, 0.5 * (part.high + 0.5 * part.rate))
+    octaves = math.log2(last / first)
+    # A whole number of turns of phase before the first sample lets the sweep start from zero; synchronous it is anyway.
+    rate = max(round(part.seconds * first / math.log(last / first)), 1) / first
+    n = round(rate * math.log(last / first) * part.rate)
+    x = np.sin(2.0 * math.pi * first * rate * np.exp(np.arange(n) / (part.rate * rate)))
+    rise, fall = (fade(round(n * width / octaves)) for width in (SWEEP_BELOW, math.log2(last / part.high)))
+    x[: len(rise)] *= rise
+    x[n - len(fall) :] *= fall[::-1]
+    return x, {"sweep_rate": rate}
+
+
+def _repeated(part: _Part, period: int, lines: NDArray[np.intp], phase: Samples) -> Samples:
+    """Periods with a fade in within the first and a fade out after the last; peak 1 between the samples too."""
+    one, fine = (_from_lines(n, lines, phase) for n in (period, _fine(lines)))
+    one = one / max(np.abs(fine).max(), np.abs(one).max())
+    n = min(round(FADE_SECONDS * part.rate), period)
+    x = np.concatenate([np.tile(one, part.periods), one[:n]])
+    x[:n] *= fade(n)
+    x[len(x) - n :] *= fade(n)[::-1]
+    return x
+
+
+def _multisine(part: _Part) -> tuple[Samples, dict[str, Any]]:
+    period = _period(part)
+    lines = part.lines(period)
+    x = _repeated(part, period, lines, _low_crest(lines))
+    return x, {"period": period, "periods": part.periods, "lines_hz": lines * (part.rate / period)}
+
+
+def _odd_multisine(part: _Part) -> tuple[Samples, dict[str, Any]]:
+    period = _period(part)
+    lines = part.lines(period)
+    odd, even = lines[lines % 2 == 1], lines[lines % 2 == 0]
+    groups = np.arange(len(odd) // DETECTION_GROUP)
+    left_out = groups * DETECTION_GROUP + part.rng.integers(DETECTION_GROUP, size=len(groups))
+    excited = np.delete(odd, left_out)
+    draws = 2.0 * math.pi * part.rng.random((DRAWS, len(excited)))
+    phase = min(draws, key=lambda draw: crest_factor(_from_lines(_fine(excited), excited, draw)))
+    step = part.rate / period
+    found = {"lines_hz": excited * step, "even_hz": even * step, "odd_hz": odd[left_out] * step}
+    return _repeated(part, period, excited, phase), {"period": period, "periods": part.periods, **found}
+
+
+def _period(part: _Part) -> int:
+    from scipy.fft import prev_fast_len
+
+    return int(prev_fast_len(round(part.seconds * part.rate / part.periods), real=True))
+
+
+def _fine(lines: NDArray[np.intp]) -> int:
+    """Samples per period that show the peaks between coarser samples as well."""
+    from scipy.fft import next_fast_len
+
+    return int(next_fast_len(FINENESS * int(lines[-1]), real=True))
+
+
+def _from_lines(period: int, lines: NDArray[np.intp], phase: Samples) -> Samples:
+    """One period (period,) of a pink multisine with the given phases (k,)."""
+    spectrum = np.zeros(period // 2 + 1, dtype=complex)
+    spectrum[lines] = np.exp(1j * phase) / np.sqrt(lines)
+    return np.fft.irfft(spectrum, period) * period
+
+
+def _low_crest(lines: NDArray[np.intp]) -> Samples:
+    """Phases (k,) of a pink multisine of low crest factor: Schroeder's, then clipped again and again.
+
+    A line's start phase follows from the share of the power below it, so that the instantaneous frequency sweeps over the
+    period; of the clipped signal the phases are kept and the amplitudes put right.
+    """
+    power = 1.0 / lines
+    phase = -2.0 * math.pi * np.cumsum((np.cumsum(power) - power) / power.sum())
+    found = []
+    for clip in np.linspace(*CLIP, CREST_ROUNDS):
+        x = _from_lines(_fine(lines), lines, phase)
+        found.append((crest_factor(x), phase))
+        ceiling = clip * np.abs(x).max()
+        phase = np.angle(np.fft.rfft(np.clip(x, -ceiling, ceiling))[lines])
+    return min(found, key=lambda pair: pair[0])[1]
+
+
+def crest_factor(x: Samples) -> float:
+    """Peak over RMS."""
+    return float(np.abs(x).max() / np.sqrt(np.mean(x**2)))
+
+
+def _stepped_sine(part: _Part) -> tuple[Samples, dict[str, Any]]:
+    """Steps with phase that runs on; of each, `periods` parts of whole periods and whole samples are read."""
+
+    def plan(count: int) -> tuple[Samples, NDArray[np.intp], NDArray[np.intp]]:
+        """Frequency, settling and read part in samples, each (count,)."""
+        wanted = np.geomspace(part.low, part.high, count)
+        turns = np.ceil(np.maximum(READ_SECONDS * wanted / part.periods, 1.0))
+        length = np.rint(turns * part.rate / wanted)
+        settle = np.rint(np.maximum(SETTLE_PERIODS / wanted, SETTLE_SECONDS) * part.rate)
+        return turns * part.rate / length, settle.astype(np.intp), length.astype(np.intp)
+
+    def total(count: int) -> float:
+        _, settle, length = plan(count)
+        return float(np.sum(settle + part.periods * length)) / part.rate
+
+    least = math.ceil(LEAST_STEPS_PER_OCTAVE * math.log2(part.high / part.low)) + 1
+    if total(least) > part.seconds:
+        raise TsfitError(
+            f"excitation: {part.seconds:g} s are too short for a stepped sine; take {math.ceil(total(least))} s or more.",
+            code="usage",
+        )
+    count = least + bisect_right(range(least + 1, MOST_STEPS), part.seconds, key=total)
+    frequency, settle, length = plan(count)
+    first = np.cumsum(settle + part.periods * length) - part.periods * length
+    stop = first + part.periods * length
+    n = round(FADE_SECONDS * part.rate)
+    turns = np.repeat(frequency / part.rate, np.diff(stop, prepend=0))
+    turns = np.append(turns, np.full(n, frequency[-1] / part.rate))
+    x = np.sin(2.0 * math.pi * (np.cumsum(turns) - turns[0]))
+    x[:n] *= fade(n)
+    x[len(x) - n :] *= fade(n)[::-1]
+    return x, {"periods": part.periods, "lines_hz": frequency, "steps": np.stack([first, stop], axis=1)}
+
+
+_MAKERS: dict[str, Callable[[_Part], tuple[Samples, dict[str, Any]]]] = dict(
+    zip(KINDS, (_sweep, _multisine, _odd_multisine, _stepped_sine), strict=True)
+)
