@@ -6,7 +6,7 @@ on purpose, where even and odd distortion then shows. The stepped sine is slow, 
 strong.
 
 Sources: Novak, Lotton & Simon, JAES 63(10), 2015 (synchronised sweep); Schroeder, IEEE Trans. Inf. Theory 16(1), 1970 (the
-phases to start from); Van der Ouderaa, Schoukens & Renneboog, IEEE Trans. Instrum. Meas. 37(1), 1988 (clipping), these three
+phases to start from); Van der Ouderaa, Schoukens & Renneboog, IEEE Trans. Instrum. Meas. 37(1), 1988 (clipping), all three
 from memory; Pintelon & Schoukens, System Identification: A Frequency Domain Approach, 2nd ed., 2012, ch. 4 and 5.
 
 Periodic excitations are pink: equal energy in each octave, as the sweep has it.

@@ -33,6 +33,13 @@ class Levels:
     expected: int
 
 
+def levels_of(block: NDArray[np.float32], frame: int, expected: int) -> Levels:
+    """Levels of a `block` (k, 2) that ends at `frame` of `expected`; silence is -300 dBFS."""
+    rms, peak = np.sqrt(np.mean(block.astype(float) ** 2, axis=0)), np.abs(block).max(axis=0)
+    (rms_1, rms_2), (peak_1, peak_2) = 20.0 * np.log10(np.maximum([rms, peak], 1e-15))
+    return Levels((float(rms_1), float(rms_2)), (float(peak_1), float(peak_2)), frame, expected)
+
+
 @dataclass(frozen=True)
 class StreamReport:
     """How the recording went.

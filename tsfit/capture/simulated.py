@@ -1,0 +1,274 @@
+"""The simulated rig: what a rig would record of a driver that is known, reckoned with the project's own circuit.
+
+For learning the commands and for testing them without hardware. Since the circuit is the one that the fit uses, it cannot
+prove the fit right; sample_data/bench_simulator.py shares nothing with it and can.
+
+The total channel hears the excitation, the other channel the excitation times the rig's ratio m(Z) at the driver's
+impedance. A suspension that stiffens is brought in to first order: the force that the linear travel leaves out acts as a
+voltage Bl F/Zm in series with Z.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.rig import Rig
+from tsfit.capture.stream import Levels, Playback, Sink, Stopped, StreamReport, levels_of
+from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
+from tsfit.circuit.response import Circuit, impedance
+from tsfit.driver import COPPER_PER_K, Driver
+from tsfit.errors import TsfitError
+from tsfit.records import State
+
+if TYPE_CHECKING:
+    from tsfit.capture.excitation import Excitation
+
+Complex = NDArray[np.complex128]
+
+BOX_AIR_LOAD = 0.8
+"""Gain of air load in a test box as a share of a baffle's: common practice, no source."""
+HUM_HARMONICS = {1: 1.0, 2: 0.2, 3: 0.4, 5: 0.2}
+"""Amplitudes relative to the fundamental's: an invented, plausible mixture."""
+DECAY_SECONDS = 2.0
+"""Silence after the record, in which what has not died away does not run into its start."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that goes wrong at the recorded block number `block`.
+
+    A missing block is lost and a repeated one comes twice, both without a flag, and what follows comes earlier or later; an
+    overflow is owned up to and harms nothing; the device that vanishes delivers no more.
+    """
+
+    kind: Literal["missing block", "repeated block", "overflow", "vanish"]
+    block: int
+
+
+@dataclass(frozen=True)
+class SimulatedBench:
+    """Truth about what is simulated.
+
+    Attributes
+    ----------
+    driver : Driver, or a resistance in ohm in its place (0 a short circuit, ``math.inf`` nothing connected)
+    load : its acoustic load; see `bench_load`
+    rig : reference, inputs, leads and channels as drawn; a calibration that it names is not used
+    channel_gain : gain of the second channel over that of the total channel, which a rig file does not know of
+    input_gain_db : gain of both inputs; the recording clips at full scale
+    volts_per_full_scale : peak voltage across the total channel that a full-scale output gives
+    noise_dbfs : RMS of white noise in each channel, None for none
+    hum_dbfs, mains_hz : amplitude of the hum's fundamental in both channels, None for none
+    warming_k : how much warmer than at its Re the coil is
+    asymmetry_per_m, stiffening_per_m2 : s1 and s2 of the stiffness K(x) = (1 + s1 x + s2 x²)/Cms
+    true_rate_hz : what the converters' clock really does, None when it is right
+    delay_samples : round trip
+    faults : tuple of Fault
+    block_frames : frames handed on at a time
+    rng : source of noise and phases; goes on from recording to recording
+    """
+
+    driver: Driver | float
+    load: Load
+    rig: Rig
+    channel_gain: float = 1.0
+    input_gain_db: float = 0.0
+    volts_per_full_scale: float = 1.0
+    noise_dbfs: float | None = -100.0
+    hum_dbfs: float | None = None
+    mains_hz: float = 50.0
+    warming_k: float = 0.0
+    asymmetry_per_m: float = 0.0
+    stiffening_per_m2: float = 0.0
+    true_rate_hz: float | None = None
+    delay_samples: int = 600
+    faults: tuple[Fault, ...] = ()
+    block_frames: int = 2048
+    rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0), compare=False)
+
+    @property
+    def name(self) -> str:
+        """What a report says of the device."""
+        what = self.driver.name if isinstance(self.driver, Driver) else f"{self.driver:g} ohm"
+        return f"simulated ({what})"
+
+    def values(self) -> dict[str, float]:
+        """SI values of the driver as the circuit takes them, coil warmed.
+
+        Raises
+        ------
+        TsfitError
+            ``incomplete_driver``.
+        """
+        assert isinstance(self.driver, Driver)
+        values = self.driver.values()
+        return values | {"Re": values["Re"] * (1.0 + COPPER_PER_K * self.warming_k)}
+
+    def impedance(self, frequency_hz: NDArray[np.float64], *, blocked: bool = False) -> Complex:
+        """Impedance (n,) in ohm of what hangs on the rig, leads left out; with the cone `blocked` or free."""
+        if not isinstance(self.driver, Driver):
+            return np.full(len(frequency_hz), self.driver, dtype=complex)
+        values = self.values() | ({"Bl": 0.0} if blocked else {})
+        return np.asarray(
+            impedance(frequency_hz, values, Circuit(self.driver.coil, self.driver.suspension), self.load),
+            dtype=np.complex128,
+        )
+
+
+def bench_load(state: State, driver: Driver) -> Load:
+    """Acoustic load of `driver` in `state`.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` when the state lacks its mass or volume; ``incomplete_driver``.
+    """
+    if state.kind == "added mass":
+        return added_mass(_stated(state, "mass"))
+    if state.kind == "free air":
+        return free_air()
+    sd = driver.values()["Sd"]
+    if state.kind == "infinite baffle":
+        return infinite_baffle(sd, state.air)
+    return closed_box(_stated(state, "volume"), state.air, added_mass=BOX_AIR_LOAD * air_load_change(sd, state.air))
+
+
+def _stated(state: State, name: str) -> float:
+    value: float | None = getattr(state, name)
+    if value is None:
+        raise TsfitError(f"state {state.kind!r}: its {name} is not given; give it.", code="usage")
+    return value
+
+
+def play_and_record(
+    excitation: Excitation, playback: Playback, sink: Sink, *, on_level: Callable[[Levels], None] | None = None
+) -> StreamReport:
+    """Reckon what would be recorded and hand it to `sink` block by block, faster than real time.
+
+    Parameters
+    ----------
+    excitation : Excitation
+    playback : Playback
+        With the bench; its other entries do not matter.
+    sink, on_level : callable
+        Called for each block, from this thread.
+
+    Returns
+    -------
+    StreamReport
+        Its `seconds` are those that a recording would have taken.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` without a bench; ``incomplete_driver``.
+    Stopped
+        ``device_vanished``, by a `Fault`; ``interrupted``.
+    """
+    bench = playback.simulated
+    if bench is None:
+        raise TsfitError('device "simulated": no driver to simulate; name its file as driver in [playback].', code="usage")
+    samples, flags = _with_faults(bench, simulated_recording(bench, excitation))
+    gone = min((fault.block for fault in bench.faults if fault.kind == "vanish"), default=None)
+    n, size = len(samples), bench.block_frames
+    try:
+        for block, first in enumerate(range(0, n, size)):
+            if block == gone:
+                raise Stopped(
+                    f"device {bench.name!r}: it has vanished after {first / excitation.sample_rate_hz:.1f} s; "
+                    "plug it in again and record again.",
+                    code="device_vanished",
+                )
+            piece = samples[first : first + size]
+            sink(piece)
+            if on_level is not None:
+                on_level(levels_of(piece, first + len(piece), n))
+    except KeyboardInterrupt:
+        raise Stopped(f"device {bench.name!r}: interrupted; record again when ready.", code="interrupted") from None
+    rate = excitation.sample_rate_hz if bench.true_rate_hz is None else bench.true_rate_hz
+    return StreamReport(
+        frames=n,
+        expected=n,
+        flags=tuple(flag for flag in flags if flag[0] >= excitation.start),
+        seconds=n / rate,
+        measured_rate_hz=rate,
+        delay_samples=bench.delay_samples,
+        device=bench.name,
+    )
+
+
+def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> NDArray[np.float32]:
+    """What the sound card would record, (n, 2) as long as the excitation, with nothing failing.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver``.
+    """
+    from scipy.fft import next_fast_len
+
+    n, rate = len(excitation.samples), excitation.sample_rate_hz
+    length = int(next_fast_len(n + round(DECAY_SECONDS * rate), real=True))
+    # The converters' clock stretches time, so the driver meets other frequencies than the samples say.
+    true_rate = rate if bench.true_rate_hz is None else bench.true_rate_hz
+    frequency = true_rate / length * np.maximum(np.arange(length // 2 + 1, dtype=float), 1e-3)
+    drive = np.fft.rfft(excitation.samples, length)
+    z, terms = bench.impedance(frequency), bench.rig.bilinear()
+    m = terms.ratio(z) if np.all(np.isfinite(z)) else np.full(len(z), terms.a / terms.c, dtype=complex)
+    second = np.asarray(drive * m)
+    if bench.asymmetry_per_m or bench.stiffening_per_m2:
+        second = second + _distortion(bench, frequency, drive, z, m, length)
+    both = np.empty((n, 2))
+    both[:, bench.rig.total] = excitation.samples
+    both[:, bench.rig.second] = bench.channel_gain * np.fft.irfft(second, length)[:n]
+    late = np.pad(both, ((bench.delay_samples, 0), (0, 0)))[:n]
+    gain = 10.0 ** (bench.input_gain_db / 20.0)
+    return np.asarray(np.clip(gain * late + _disturbance(bench, n, rate), -1.0, 1.0), dtype=np.float32)
+
+
+def _distortion(
+    bench: SimulatedBench, frequency: NDArray[np.float64], drive: Complex, z: Complex, m: Complex, length: int
+) -> Complex:
+    """Spectrum that the suspension's uneven stiffness adds to the second channel, full scale 1."""
+    rig, values = bench.rig, bench.values()
+    current = m / (z + rig.lead_ohm) if rig.topology == "divider" else m * (1.0 / rig.reference_ohm + rig.input_siemens)
+    velocity = (z - bench.impedance(frequency, blocked=True)) / values["Bl"]
+    travel = bench.volts_per_full_scale * drive * current * velocity / (2j * math.pi * frequency)
+    x = np.fft.irfft(travel, length)
+    force = -(bench.asymmetry_per_m * x**2 + bench.stiffening_per_m2 * x**3) / values["Cms"]
+    voltage = np.fft.rfft(force) * velocity / bench.volts_per_full_scale
+    # A voltage in series with Z acts as the change of Z that has the same drop.
+    return np.asarray(voltage / (current * rig.bilinear().slope(m)))
+
+
+def _with_faults(bench: SimulatedBench, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], list[tuple[int, str]]]:
+    """Samples (n, 2) with lost and repeated blocks, filled up with the start's silence, and the system's flags."""
+    blocks = np.split(samples, range(bench.block_frames, len(samples), bench.block_frames))
+    copies = np.ones(len(blocks), dtype=int)
+    for fault in bench.faults:
+        if fault.kind in ("missing block", "repeated block"):
+            copies[fault.block] = 0 if fault.kind == "missing block" else 2
+    kept = np.concatenate([block for block, count in zip(blocks, copies, strict=True) for _ in range(count)])[
+        : len(samples)
+    ]
+    kept = np.concatenate([kept, samples[: len(samples) - len(kept)]])
+    flags = [(fault.block * bench.block_frames, "input overflow") for fault in bench.faults if fault.kind == "overflow"]
+    return kept, flags
+
+
+def _disturbance(bench: SimulatedBench, n: int, rate: float) -> NDArray[np.float64]:
+    out = np.zeros((n, 2))
+    if bench.noise_dbfs is not None:
+        out += 10.0 ** (bench.noise_dbfs / 20.0) * bench.rng.standard_normal((n, 2))
+    if bench.hum_dbfs is not None:
+        turns = np.arange(n)[:, None] * (bench.mains_hz / rate)
+        for harmonic, share in HUM_HARMONICS.items():
+            phase = bench.rng.random()
+            out += 10.0 ** (bench.hum_dbfs / 20.0) * share * np.sin(2.0 * math.pi * (harmonic * turns + phase))
+    return out
