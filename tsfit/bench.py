@@ -124,7 +124,8 @@ def fit_bench(
     table = read_toml(path, BenchTable, "bench")
     rig = None if table.rig is None else _read_rig(path.parent / table.rig)
     calibration = None if rig is None else CalibrationReader(rig)
-    states, notes = _states(table)
+    notes: list[QualityNote] = []
+    states = [state_of(sweep, notes, number) for number, sweep in enumerate(table.sweep)]
     sd = _area(table.driver, notes)
 
     def run(gain: float, gain_uncertainty: float) -> FitResult:
@@ -212,30 +213,28 @@ def _known(value: float, stated: float | None, what: str, notes: list[QualityNot
     return Known(value, share * value)
 
 
-def _states(table: BenchTable) -> tuple[list[State], list[QualityNote]]:
-    notes: list[QualityNote] = []
-    states = []
-    for number, sweep in enumerate(table.sweep):
-        mass = volume = None
-        if sweep.mass_g is not None:
-            stated = None if sweep.mass_uncertainty_g is None else 1e-3 * sweep.mass_uncertainty_g
-            mass = _known(1e-3 * sweep.mass_g, stated, "mass", notes, number)
-        if sweep.volume_l is not None:
-            stated = None if sweep.volume_uncertainty_l is None else 1e-3 * sweep.volume_uncertainty_l
-            volume = _known(1e-3 * sweep.volume_l, stated, "volume", notes, number)
-        states.append(
-            State(
-                kind=sweep.state,
-                mass=None if mass is None else mass.value,
-                mass_uncertainty=None if mass is None else mass.uncertainty,
-                volume=None if volume is None else volume.value,
-                volume_uncertainty=None if volume is None else volume.uncertainty,
-                wiring=sweep.wiring,
-                coil_temperature_c=sweep.coil_temperature_c,
-                air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
-            )
-        )
-    return states, notes
+def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: int = 0) -> State:
+    """State of one sweep in SI; assumed uncertainties are remarked in `notes`."""
+    notes = [] if notes is None else notes
+
+    def known(value: float | None, stated: float | None, what: str) -> tuple[float | None, float | None]:
+        if value is None:
+            return None, None
+        found = _known(1e-3 * value, None if stated is None else 1e-3 * stated, what, notes, number)
+        return found.value, found.uncertainty
+
+    mass, mass_uncertainty = known(sweep.mass_g, sweep.mass_uncertainty_g, "mass")
+    volume, volume_uncertainty = known(sweep.volume_l, sweep.volume_uncertainty_l, "volume")
+    return State(
+        kind=sweep.state,
+        mass=mass,
+        mass_uncertainty=mass_uncertainty,
+        volume=volume,
+        volume_uncertainty=volume_uncertainty,
+        wiring=sweep.wiring,
+        coil_temperature_c=sweep.coil_temperature_c,
+        air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
+    )
 
 
 def _area(driver: DriverTable, notes: list[QualityNote]) -> Known | None:
