@@ -7,6 +7,7 @@ thread watches over both and never waits without a deadline.
 
 from __future__ import annotations
 
+import atexit
 import re
 import threading
 import time
@@ -194,7 +195,7 @@ def play_and_record(
         sound = True
         raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
     finally:
-        _close(stream, gently=sound)
+        _close(sounddevice, stream, gently=sound)
         exchange.last.set()
         writer.join(DEADLINE_SECONDS)
     if exchange.failure is not None:
@@ -251,8 +252,8 @@ def _kept(what: str, exchange: Exchange, device: DeviceInfo) -> str:
 def _open(sounddevice: Any, device: DeviceInfo, exchange: Exchange) -> Any:
     if not 1 <= exchange.outputs <= device.outputs:
         raise TsfitError(
-            f"device {device.label!r}: cannot play on {exchange.outputs} of its {device.outputs} outputs; change outputs in "
-            "the rig file.",
+            f"device {device.label!r}: cannot play on {exchange.outputs} of its {device.outputs} outputs; change outputs "
+            "in the rig file.",
             code="outputs",
         )
     try:
@@ -289,7 +290,7 @@ def _refused(device: DeviceInfo, rate: float, error: Exception | None) -> TsfitE
     )
 
 
-def _close(stream: Any, *, gently: bool) -> None:
+def _close(sounddevice: Any, stream: Any, *, gently: bool) -> None:
     """Close the stream; of one whose device is gone, where that may never return, in a thread that may be left behind."""
 
     def close() -> None:
@@ -302,6 +303,9 @@ def _close(stream: Any, *, gently: bool) -> None:
         closer = threading.Thread(target=close, daemon=True)
         closer.start()
         closer.join(DEADLINE_SECONDS)
+        if closer.is_alive():
+            # Ending PortAudio under a stream that is still closing would abort the process, so it is not ended at exit.
+            atexit.unregister(getattr(sounddevice, "_exit_handler", None))
 
 
 def _single(flags: list[tuple[int, str]]) -> list[tuple[int, str]]:

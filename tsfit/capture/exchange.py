@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,7 +21,7 @@ RING_SECONDS = 20.0
 """How long the disk may hesitate before samples are lost."""
 IDLE_SECONDS = 0.02
 SETTLED_SECONDS, LEAST_CLOCK_SECONDS = 0.5, 2.0
-"""From when callbacks come evenly, and how long they must be watched to tell the sample rate."""
+"""From when on callbacks come evenly, and how long they must be watched to tell the sample rate."""
 DELAY_SECONDS = 0.5
 """How much of the excitation's end is looked for in the recording to tell the delay."""
 LEAST_CORRELATION, AMBIGUOUS = 0.3, 0.95
@@ -28,30 +29,33 @@ LEAST_CORRELATION, AMBIGUOUS = 0.3, 0.95
 
 @dataclass
 class Clock:
-    """Least squares of frames against the computer's clock, in running sums."""
+    """Sample rate against the computer's clock, from the callbacks of the first and of the last third that came earliest.
+
+    A busy machine calls late by up to a block, but never early.
+    """
 
     rate: float
+    expected: int
     began: float = 0.0
-    sums: list[float] = field(default_factory=lambda: [0.0] * 5)
-    span: float = 0.0
+    early: tuple[float, int] = (math.inf, 0)
+    final: tuple[float, int] = (math.inf, 0)
 
     def note(self, frame: int, now: float) -> None:
         """Tell that `frame` frames had passed at `now` (s)."""
         if not self.began:
             self.began = now
-        if (t := now - self.began) < SETTLED_SECONDS:
-            return
-        x, y = t - SETTLED_SECONDS, frame / self.rate - t
-        for k, term in enumerate((1.0, x, y, x * x, x * y)):
-            self.sums[k] += term
-        self.span = x
+        late = now - self.began - frame / self.rate
+        if SETTLED_SECONDS * self.rate < frame < self.expected / 3:
+            self.early = min(self.early, (late, frame))
+        elif frame > 2 * self.expected / 3:
+            self.final = min(self.final, (late, frame))
 
     def rate_hz(self) -> float | None:
         """Measured sample rate, None after too short a time."""
-        if self.span < LEAST_CLOCK_SECONDS:
+        (late, frame), (later, last) = self.early, self.final
+        if math.isinf(late + later) or last - frame < LEAST_CLOCK_SECONDS * self.rate:
             return None
-        n, x, y, xx, xy = self.sums
-        return self.rate * (1.0 + (n * xy - x * y) / (n * xx - x * x))
+        return (last - frame) / ((last - frame) / self.rate + later - late)
 
 
 class Exchange:
@@ -66,7 +70,7 @@ class Exchange:
         self.sink = sink
         self.stop_exception = stop
         self.ring = np.zeros((round(RING_SECONDS * self.rate), CHANNELS), dtype=np.float32)
-        self.clock = Clock(self.rate)
+        self.clock = Clock(self.rate, self.expected)
         self.flags: list[tuple[int, str]] = []
         self.recorded = 0
         self.called = time.perf_counter()
@@ -122,7 +126,7 @@ class Exchange:
 
     def _look_at(self, block: NDArray[np.float32]) -> None:
         peak, rms = np.abs(block).max(axis=0), np.sqrt(np.mean(block.astype(float) ** 2, axis=0))
-        level = 20.0 * np.log10(np.maximum(np.stack([rms, peak]), 1e-15)).tolist()
+        level = (20.0 * np.log10(np.maximum(np.stack([rms, peak]), 1e-15))).tolist()
         self.levels = Levels(tuple(level[0]), tuple(level[1]), self.taken, self.expected)
         first = self.taken - len(block)
         if peak.any():

@@ -55,7 +55,7 @@ def wav_header(frames: int, sample_rate_hz: int) -> bytes:
 class Recorder:
     """A recording in the making; use it as a context manager, `write` every block, `finish` when all of it is there.
 
-    Left without `finish`, or by a process that dies, it keeps the partial recording under its partial name.
+    Left without `finish`, or by a process that dies, it keeps what is recorded under its partial name.
 
     Parameters
     ----------
@@ -147,6 +147,9 @@ class Recorder:
             raise _exists(self.path) from error
         except OSError as error:
             raise self._cannot_write(error) from error
+        self._clear()
+
+    def _clear(self) -> None:
         for left_over in (self.partial, conditions_path(self.partial)):
             left_over.unlink(missing_ok=True)
 
@@ -154,7 +157,9 @@ class Recorder:
         self, kind: type[BaseException] | None, error: BaseException | None, traceback: TracebackType | None
     ) -> None:
         self._stream.close()
-        if error is not None and self.partial.exists():
+        if error is not None and not self.frames:
+            self._clear()
+        elif error is not None and self.partial.exists():
             stopped = error.code if isinstance(error, TsfitError) else type(error).__name__
             text = _toml(self.partial, self._conditions | {"complete": False, "stopped": stopped, "frames": self.frames})
             # On a full disk the conditions written at the start have to do.

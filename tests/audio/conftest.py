@@ -1,0 +1,129 @@
+"""A real sound system without sound hardware: JACK's dummy driver, the driver in the loop as a client, PortAudio on top."""
+
+import contextlib
+import ctypes.util
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+import uuid
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+HERE = Path(__file__).parent
+NAME = "bench driver"
+PERIOD = 2048
+START_SECONDS = 30.0
+
+
+def environment(server):
+    return os.environ | {"JACK_NO_AUDIO_RESERVATION": "1", "JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": server}
+
+
+class Child:
+    """A process of ours whose lines are read with a deadline, and which is ended by its own id."""
+
+    def __init__(self, command, server, folder):
+        self.output = (folder / f"{uuid.uuid4().hex}.txt").open("w+")
+        self.process = subprocess.Popen(
+            command, env=environment(server), stdout=self.output, stderr=subprocess.DEVNULL, stdin=subprocess.DEVNULL
+        )
+
+    def lines(self):
+        return Path(self.output.name).read_text().splitlines()
+
+    def wait_for(self, line, seconds=START_SECONDS):
+        until = time.monotonic() + seconds
+        while line not in self.lines():
+            assert self.process.poll() is None, f"ended before it said {line!r}: {self.lines()}"
+            assert time.monotonic() < until, f"did not say {line!r} in {seconds:g} s"
+            time.sleep(0.02)
+
+    def signal(self, number):
+        self.process.send_signal(number)
+
+    def end(self, seconds=5.0):
+        if self.process.poll() is None:
+            self.process.terminate()
+            try:
+                self.process.wait(seconds)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait(seconds)
+        self.output.close()
+
+
+class SoundSystem:
+    """A JACK server of our own, and the driver on it."""
+
+    def __init__(self, folder, *, synchronous=True, rate=48000):
+        self.name, self.folder, self.rate = f"tsfit-{uuid.uuid4().hex[:8]}", folder, rate
+        server = ["jackd", "-n", self.name, "--no-realtime", *(["-S"] if synchronous else [])]
+        dummy = ["-d", "dummy", "-r", str(rate), "-p", str(PERIOD), "-C", "2", "-P", "2"]
+        self.jackd = Child([*server, *dummy], self.name, folder)
+        self.driver = None
+
+    def start(self):
+        waited = subprocess.run(
+            ["jack_wait", "-s", self.name, "-w", "-t", "10"], env=environment(self.name), capture_output=True, check=False
+        )
+        assert waited.returncode == 0, "jackd did not start"
+        self.driver = Child([sys.executable, str(HERE / "driver_in_the_loop.py"), self.name, NAME], self.name, self.folder)
+        self.driver.wait_for("ready")
+
+    def record(self, file, *, seconds, rate=None, device=NAME):
+        command = [sys.executable, str(HERE / "record.py"), device, str(rate or self.rate), str(seconds), str(file)]
+        return Child(command, self.name, self.folder)
+
+    def end(self):
+        for child in (self.driver, self.jackd):
+            if child is not None:
+                child.end()
+        for left_over in Path("/dev/shm").glob(f"jack_*{self.name}*"):
+            left_over.unlink(missing_ok=True)
+
+
+def outcome(child, seconds):
+    """Exit status and the JSON object that a recording process printed, within `seconds`."""
+    try:
+        status = child.process.wait(seconds)
+        return status, json.loads(child.lines()[-1])
+    finally:
+        child.end()
+
+
+@contextlib.contextmanager
+def running(folder, **options):
+    system = SoundSystem(folder, **options)
+    try:
+        system.start()
+        yield system
+    finally:
+        system.end()
+
+
+@pytest.fixture(scope="session")
+def need_audio():
+    missing = [tool for tool in ("jackd", "jack_wait") if shutil.which(tool) is None]
+    missing += ["libportaudio2"] if ctypes.util.find_library("portaudio") is None else []
+    missing += ["JACK-Client"] if importlib.util.find_spec("jack") is None else []
+    if missing:
+        pytest.skip(f"no sound system to test with: {', '.join(missing)} missing")
+
+
+@pytest.fixture(scope="session")
+def sound_system(need_audio, tmp_path_factory):
+    with running(tmp_path_factory.mktemp("sound-system")) as system:
+        yield system
+
+
+@pytest.fixture
+def own_sound_system(need_audio, tmp_path):
+    """Start a sound system that the test may kill; one whose server does not wait for its clients."""
+    with running(tmp_path, synchronous=False) as system:
+        yield system

@@ -1,0 +1,44 @@
+"""Record one sweep, as a process of its own that tests may interrupt or kill.
+
+    python record.py DEVICE RATE SECONDS FILE
+
+Tells on standard output "recording" when the first block has come, then a line of JSON: the report, or the error.
+"""
+
+import dataclasses
+import json
+import sys
+from pathlib import Path
+
+from tsfit.capture.excitation import make_excitation
+from tsfit.capture.recorder import Recorder
+from tsfit.capture.stream import Playback, play_and_record
+from tsfit.errors import TsfitError
+
+LEVEL_DBFS = -12.0
+
+
+def main(device, rate, seconds, file):
+    told = []
+
+    def on_level(levels):
+        if not told:
+            told.append(levels)
+            print("recording", flush=True)
+
+    try:
+        excitation = make_excitation(
+            "exponential sweep", sample_rate_hz=float(rate), seconds=float(seconds), level_dbfs=LEVEL_DBFS
+        )
+        with Recorder(Path(file), float(rate), {"state": "free air"}) as recorder:
+            playback = Playback(device, float(rate), LEVEL_DBFS)
+            report = play_and_record(excitation, playback, recorder.write, on_level=on_level)
+            recorder.finish(flags=[list(flag) for flag in report.flags])
+        print(json.dumps(dataclasses.asdict(report) | {"excited": [excitation.start, excitation.stop]}), flush=True)
+    except TsfitError as error:
+        print(json.dumps(error.to_dict()), flush=True)
+        sys.exit(2)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
