@@ -99,7 +99,7 @@ def channel_ratio(
     bands = _Bands(v1, v2, step_hz, start, stop, grid, half, rest)
     frequency, value, (unit_variance, noise, freedom) = bands.solve(movable=at_hz is None)
     with np.errstate(invalid="ignore"):
-        variance = unit_variance * _pooled(noise, freedom)
+        variance = unit_variance * pooled(noise, freedom)
     return Ratio(frequency, value, np.where(np.isfinite(variance), variance, np.inf))
 
 
@@ -198,7 +198,7 @@ class _Bands:
         return solution[:, 0], np.stack([unit, noise * scale**2, freedom])
 
 
-def _pooled(noise: NDArray[np.float64], freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+def pooled(noise: NDArray[np.float64], freedom: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise per line pooled with the neighbours', except where a band stands out (hum): there its own counts."""
     from scipy.special import fdtri
 

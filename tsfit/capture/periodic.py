@@ -1,0 +1,88 @@
+"""Periodic excitations, period by period: what changes from one to the next is noise, line by line.
+
+Pintelon & Schoukens, System Identification: A Frequency Domain Approach, 2nd ed., 2012, ch. 2: with the spectra Up and Yp
+of P settled periods the ratio is G = ΣYp/ΣUp, and its variance to first order, from the sample (co)variances of both,
+
+    var G = |G|² (var Y/|Y|² + var U/|U|² − 2 Re cov(Y, U)/(Y U*)) = Σ|Yp − G Up|²/(P (P − 1) |U|²).
+
+The noise power Σ|Yp − G Up|² is pooled with that of neighbouring lines, since a few periods alone know it badly.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.transfer import Ratio, pooled
+from tsfit.errors import TsfitError
+
+LEAST_SETTLED = 2
+
+
+def periodic_ratio(samples: NDArray[np.float64], excitation: Excitation, *, delay_samples: int = 0) -> Ratio:
+    """Ratio of the second over the first channel at the excited lines or steps, with variance from period to period.
+
+    Parameters
+    ----------
+    samples : (n, 2) float
+        Recording of all of `excitation`, total channel first.
+    excitation : Excitation
+        A multisine or stepped sine.
+    delay_samples : int
+        Round trip; it may stay unknown as long as it is short against the time in which a period or a step settles.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` when the excitation is not periodic or has fewer than two settled periods; ``truncated``.
+    """
+    if len(excitation.steps):
+        spectra = _step_spectra(_recorded(samples, delay_samples, int(excitation.steps[-1, 1])), excitation)
+    else:
+        periods = settled_periods(samples, excitation, delay_samples=delay_samples)
+        line = np.rint(excitation.lines_hz * excitation.period / excitation.sample_rate_hz).astype(int)
+        spectra = np.fft.rfft(periods, axis=1)[:, line] / np.sqrt(excitation.period)
+    u, y = spectra[..., 0], spectra[..., 1]
+    count = len(u)
+    ratio = y.sum(axis=0) / u.sum(axis=0)
+    noise = np.sum(np.abs(y - ratio * u) ** 2, axis=0) / (count - 1)
+    variance = pooled(noise, np.full(len(noise), count - 1.0)) / (count * np.abs(u.mean(axis=0)) ** 2)
+    return Ratio(excitation.lines_hz, ratio, variance)
+
+
+def settled_periods(samples: NDArray[np.float64], excitation: Excitation, *, delay_samples: int = 0) -> NDArray[np.float64]:
+    """Periods (p, period, 2) of a recorded multisine, the first left out, in which it settles.
+
+    Raises
+    ------
+    TsfitError
+        As `periodic_ratio`.
+    """
+    period, count = excitation.period, excitation.periods - 1
+    if not period or count < LEAST_SETTLED:
+        raise TsfitError(
+            f"excitation: a {excitation.kind} with {excitation.periods} periods has no variance from period to period; "
+            f"use a multisine with {LEAST_SETTLED + 1} or more.",
+            code="usage",
+        )
+    first = excitation.start + period
+    kept = _recorded(samples, delay_samples, first + count * period)[first:]
+    return kept[: count * period].reshape(count, period, 2)
+
+
+def _recorded(samples: NDArray[np.float64], delay_samples: int, needed: int) -> NDArray[np.float64]:
+    """Samples counted from when their excitation was played."""
+    if len(samples) < needed + delay_samples:
+        raise TsfitError("recording: shorter than its excitation; record again.", code="truncated")
+    return samples[delay_samples:]
+
+
+def _step_spectra(samples: NDArray[np.float64], excitation: Excitation) -> NDArray[np.complex128]:
+    """Each part of each step at its own frequency, (parts, steps, 2), noise of equal power whatever the step's length."""
+    spectra = np.empty((excitation.periods, len(excitation.steps), 2), dtype=complex)
+    for k, (first, stop) in enumerate(excitation.steps):
+        parts = samples[first:stop].reshape(excitation.periods, -1, 2)
+        turns = np.arange(parts.shape[1]) * (excitation.lines_hz[k] / excitation.sample_rate_hz)
+        spectra[:, k] = np.einsum("n,pnc->pc", np.exp(-2j * np.pi * turns), parts) / np.sqrt(len(turns))
+    return spectra
