@@ -165,3 +165,53 @@ def test_shift_of_a_known_resistor(bench_simulator, tmp_path):
     np.testing.assert_allclose(shifts["known resistor 10 ohm"], z * 0.0005, rtol=1e-3)
     exact = [replace(one, uncertainty_ohm=0.0) for one in standards]
     assert resistor_shifts(exact, m) == {}
+
+
+@pytest.mark.parametrize(("topology", "second", "reference"), [("divider", "driver", 100.0), ("shunt", "reference", 1.0)])
+def test_unlike_gains_and_a_silent_standard_are_no_reason_to_refuse(
+    bench_simulator, driver, tmp_path, topology, second, reference
+):
+    """Second input ten times as sensitive and turned around; of a shunt's open circuit it hears less than -100 dB."""
+    bench = Bench(bench_simulator, tmp_path)
+    bench.rig = replace(bench.rig, topology=topology, reference=reference, gain=(0.1, -1.0))
+    bench.standards()
+    text = RIG.replace("divider", topology).replace("driver = 2", f"{second} = 2").replace("100.0", str(reference))
+    curve = impedance_from_recording(bench.record("driver.wav", driver, seed=9), bench.rig_file(text + CALIBRATION))
+    inside = curve.frequency_hz >= 10.0
+    error = np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)
+    assert error[inside].max() < 5e-3
+    assert np.median(error[inside]) < 5e-4
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('open = "open.wav"\nshort = "short.wav"', 'open = "short.wav"\nshort = "open.wav"'),
+        ('short = "short.wav"', 'short = "open.wav"'),
+        ('recording = "known.wav"', 'recording = "short.wav"'),
+        ('open = "open.wav"\n', 'open = "known.wav"\n'),
+        ("ohm = 10.0\n", "ohm = 100.0\n"),
+        ("ohm = 10.0\n", "ohm = 1.0\n"),
+        ("total = 1\ndriver = 2", "total = 2\ndriver = 1"),
+    ],
+)
+def test_standards_that_are_not_what_the_rig_file_says_are_refused(bench_simulator, driver, tmp_path, old, new):
+    bench = Bench(bench_simulator, tmp_path)
+    bench.standards()
+    text = RIG + CALIBRATION
+    assert old in text
+    path = bench.record("driver.wav", driver)
+    with pytest.raises(TsfitError) as caught:
+        impedance_from_recording(path, bench.rig_file(text.replace(old, new)))
+    assert caught.value.code in {"calibration", "dead_channel"}, caught.value.message
+    assert str(tmp_path) in caught.value.message
+
+
+def test_a_resistor_recorded_twice_is_welcome(bench_simulator, driver, tmp_path):
+    bench = Bench(bench_simulator, tmp_path)
+    bench.standards()
+    bench.record("again.wav", 10.0, seed=20)
+    text = RIG + CALIBRATION + '[[calibration.known]]\nrecording = "again.wav"\nohm = 10.0\nuncertainty_ohm = 0.005\n'
+    curve = impedance_from_recording(bench.record("driver.wav", driver, seed=9), bench.rig_file(text))
+    inside = curve.frequency_hz >= 10.0
+    assert np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)[inside].max() < 5e-4

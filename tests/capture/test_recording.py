@@ -104,6 +104,14 @@ def test_the_clipped_channel_is_named(tmp_path):
         read_recording(_write(tmp_path / "one-side.wav", both))
 
 
+def test_floating_point_beyond_1_is_no_clipping(tmp_path):
+    """A file in volts, say; what is flat at 1.7 is clipped all the same."""
+    x = 1.7 * np.sin(2.0 * np.pi * 55.0 * np.arange(2 * RATE) / RATE)
+    assert _code(_write(tmp_path / "volts.wav", np.column_stack([x, 0.3 * x]), "FLOAT")) == "read"
+    flat = np.clip(1.02 * x, -1.7, 1.7)
+    assert _code(_write(tmp_path / "flat.wav", np.column_stack([flat, 0.3 * x]), "FLOAT")) == "clipping"
+
+
 @pytest.fixture
 def samples():
     rng = np.random.default_rng(3)
@@ -237,6 +245,7 @@ def test_channels_that_carry_nothing_of_use(tmp_path, samples):
     for change, code in (
         (samples * [1.0, 0.0], "dead_channel"),
         (samples * [1.0, 1e-6] + [0.0, 0.2], "dead_channel"),
+        (samples * [0.0, 1.0], "dead_channel"),
         (samples[:, :1], "mono"),
         (samples[:, [0, 0]], "mono"),
         (np.column_stack([samples, samples[:, 0]]), "channels"),

@@ -21,6 +21,8 @@ POINTS_PER_OCTAVE = 12.0
 """Band width in which a standard is read: its ratio is smooth, so bands may be wide and overlap."""
 WORST_RATIO = 0.02
 """Standard deviation of a standard's ratio in the median point from which the recording is of no use."""
+STEP_SHARE, STEP_NOISE = 0.5, 2e-3
+"""How far the step from one standard's ratio to the next may be from the drawn rig's: share of it, and beside that."""
 
 
 @dataclass(frozen=True)
@@ -80,11 +82,13 @@ class CalibrationReader:
         ------
         TsfitError
             ``sample_rate`` when one was recorded at another rate than the sweep; ``calibration`` when one is too short or
-            too noisy; whatever `read_recording` refuses.
+            too noisy, or they follow one another unlike their stated values; whatever `read_recording` refuses.
         """
         key = (frequency_hz.tobytes(), sample_rate_hz)
         if key not in self._found:
-            self._found[key] = [self._standard(*one, frequency_hz, sample_rate_hz) for one in self._named()]
+            found = [self._standard(*one, frequency_hz, sample_rate_hz) for one in self._named()]
+            _check_order(found, self.rig)
+            self._found[key] = found
         return self._found[key]
 
     def _named(self) -> list[tuple[str, str, float, float]]:
@@ -111,7 +115,8 @@ class CalibrationReader:
         frequency_hz: NDArray[np.float64],
         sample_rate_hz: float,
     ) -> Standard:
-        recording = read_recording(self.rig.path.parent / file)
+        quiet = self.rig.second if ohm == (0.0 if self.rig.topology == "divider" else np.inf) else None
+        recording = read_recording(self.rig.path.parent / file, quiet)
         if recording.sample_rate_hz != sample_rate_hz:
             raise TsfitError(
                 f"{recording.path}: recorded at {recording.sample_rate_hz:g} Hz but the sweep at {sample_rate_hz:g} Hz; "
@@ -134,6 +139,24 @@ def _read(recording: Recording, rig: Rig, frequency_hz: NDArray[np.float64]) -> 
             file=recording.path,
         )
     return found
+
+
+def _check_order(standards: Sequence[Standard], rig: Rig) -> None:
+    """Refuse standards whose ratios do not follow their values, as when two files are swapped; gains cancel."""
+    standards = sorted(standards, key=lambda standard: standard.ohm)
+    ohm = np.array([min(standard.ohm, 1e12) for standard in standards])
+    found = np.array([np.median(np.abs(standard.ratio)) for standard in standards])
+    drawn = np.abs(rig.ratio(ohm))
+    steps, expected = np.diff(found / found.max()), np.diff(drawn / drawn.max())
+    wrong = np.abs(steps - expected) > STEP_SHARE * np.abs(expected) + STEP_NOISE
+    if np.any(wrong):
+        k = int(np.argmax(wrong))
+        raise TsfitError(
+            f"{rig.path}: the calibration recordings of the {standards[k].name} and the {standards[k + 1].name} do not "
+            "differ as they should on this rig; check which file is which, the ohm values and the channel numbers.",
+            code="calibration",
+            file=rig.path,
+        )
 
 
 def terms_of(standards: Sequence[Standard]) -> Bilinear:

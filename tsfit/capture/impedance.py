@@ -63,7 +63,6 @@ def impedance_from_recording(
         )
     raw = _covered(recording, rig, points_per_octave)
     m = gain_ratio * raw.value
-    _check_ratio(path, rig, m)
     variance = gain_ratio**2 * raw.variance
     systematic: dict[str, NDArray[np.complex128]] = {}
     if rig.calibration is None:
@@ -80,11 +79,13 @@ def impedance_from_recording(
         systematic |= resistor_shifts(standards, m)
     if gain_ratio_uncertainty > 0.0:
         systematic["channel gain"] = terms.slope(m) * m * (gain_ratio_uncertainty / gain_ratio)
+    # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
+    _check_ratio(path, rig, m if rig.calibration is None else rig.ratio(z))
     _check_impedance(path, z)
     keep = noise < (WORST_POINT * np.abs(z)) ** 2
     relative = np.sqrt(noise[keep]) / np.abs(z[keep])
     if int(keep.sum()) < LEAST_POINTS or float(np.median(relative)) > WORST_MEDIAN:
-        raise _too_noisy(path, float(np.median(np.sqrt(noise) / np.abs(z))))
+        raise _too_noisy(recording, rig, float(np.median(np.sqrt(noise) / np.abs(z))))
     return ImpedanceCurve(
         frequency_hz=raw.frequency_hz[keep],
         impedance_ohm=z[keep],
@@ -103,7 +104,7 @@ def _covered(recording: Recording, rig: Rig, points_per_octave: float) -> Ratio:
     known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
     if not len(edges):
-        raise _too_noisy(recording.path, 1.0)
+        raise _too_noisy(recording, rig, 1.0)
     lengths = edges[1::2] - edges[::2]
     longest = int(np.argmax(lengths))
     stretch = slice(edges[2 * longest], edges[2 * longest + 1])
@@ -111,7 +112,15 @@ def _covered(recording: Recording, rig: Rig, points_per_octave: float) -> Ratio:
     return Ratio(found.frequency_hz[stretch][inside], found.value[stretch][inside], found.variance[stretch][inside])
 
 
-def _too_noisy(path: Path, relative: float) -> TsfitError:
+def _too_noisy(recording: Recording, rig: Rig, relative: float) -> TsfitError:
+    path = recording.path
+    rms = recording.samples.std(axis=0)
+    # With its noise counted in, the second channel bounds the ratio from above, hence Z from one side.
+    bound = float(np.abs(rig.bilinear().impedance(rms[rig.second] / rms[rig.total])))
+    if rig.topology == "shunt" and bound > OPEN_OHM:
+        return _open(path)
+    if rig.topology == "divider" and bound < SHORT_OHM:
+        return _short(path)
     return TsfitError(
         f"{path}: the level is too low for the noise, which leaves {100.0 * min(relative, 1.0):.0f} % of uncertainty in a "
         "typical point; raise the level, check both cables, or record longer.",
@@ -143,8 +152,17 @@ def _check_ratio(path: Path, rig: Rig, m: NDArray[np.complex128]) -> None:
 
 def _open(path: Path) -> TsfitError:
     return TsfitError(
-        f"{path}: no driver seems to be connected (open circuit); check clips and leads, then record again.",
+        f"{path}: no driver seems to be connected (open circuit, or far more ohm than this rig can tell); check clips and "
+        "leads, then record again.",
         code="open",
+        file=path,
+    )
+
+
+def _short(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: less than {SHORT_OHM:g} ohm hangs on the leads, a short circuit; check the clips, then record again.",
+        code="short",
         file=path,
     )
 
@@ -154,11 +172,7 @@ def _check_impedance(path: Path, z: NDArray[np.complex128]) -> None:
     if middle > OPEN_OHM:
         raise _open(path)
     if middle < SHORT_OHM:
-        raise TsfitError(
-            f"{path}: about {middle:.2g} ohm hangs on the leads, a short circuit; check the clips, then record again.",
-            code="short",
-            file=path,
-        )
+        raise _short(path)
     if float(np.median(z.real)) < 0.0:
         raise TsfitError(
             f"{path}: the impedance comes out negative on this rig; check topology and channel numbers in the rig file.",
