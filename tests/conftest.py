@@ -1,8 +1,11 @@
 """Fixtures that every wing's tests may use."""
 
+import contextlib
 import importlib.util
 import os
+import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 
@@ -25,6 +28,33 @@ def bench_simulator() -> ModuleType:
     sys.modules["bench_simulator"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@contextlib.contextmanager
+def mounted(folder: Path, options: str) -> Iterator[Path]:
+    """Mount a small file system in memory on `folder`, which only root may do."""
+    folder.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", options, "tsfit-tests", str(folder)]
+    if os.geteuid() != 0 or subprocess.run(command, capture_output=True, check=False).returncode:
+        pytest.skip("no small disk to test with: only root may mount one")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A folder on a disk of one megabyte."""
+    with mounted(tmp_path / "small-disk", "size=1m") as folder:
+        yield folder
+
+
+@pytest.fixture
+def read_only_folder(tmp_path: Path) -> Iterator[Path]:
+    """A folder in which nobody may write, root neither."""
+    with mounted(tmp_path / "read-only", "size=1m,ro") as folder:
+        yield folder
 
 
 @pytest.hookimpl(wrapper=True)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.capture.stream import Levels, Sink
+from tsfit.capture.stream import Levels, Sink, levels_of
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
@@ -125,11 +125,9 @@ class Exchange:
             self.failure = error
 
     def _look_at(self, block: NDArray[np.float32]) -> None:
-        peak, rms = np.abs(block).max(axis=0), np.sqrt(np.mean(block.astype(float) ** 2, axis=0))
-        level = (20.0 * np.log10(np.maximum(np.stack([rms, peak]), 1e-15))).tolist()
-        self.levels = Levels(tuple(level[0]), tuple(level[1]), self.taken, self.expected)
+        self.levels = levels_of(block, self.taken, self.expected)
         first = self.taken - len(block)
-        if peak.any():
+        if block.any():
             self.heard, self.zeros = True, 0
         elif first >= self.excitation.start and self.taken <= self.excitation.stop:
             self.zeros += len(block)
