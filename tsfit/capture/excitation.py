@@ -45,6 +45,10 @@ DRAWS = 16
 DETECTION_GROUP = 4
 """One odd line out of so many neighbours is left out for detection."""
 LEAST_PERIODS = 2
+SHORTEST = 0.93
+"""Of the period that fits, from where on one is chosen."""
+MAINS_HZ = np.multiply.outer((50.0, 60.0), (1.0, 2.0, 3.0, 5.0)).ravel()
+"""Hum and its strongest harmonics."""
 SETTLE_PERIODS, SETTLE_SECONDS = 2, 0.2
 """Of each step of a stepped sine, whichever is longer; round-trip delay included."""
 READ_SECONDS = 0.1
@@ -235,9 +239,14 @@ def _odd_multisine(part: _Part) -> tuple[Samples, dict[str, Any]]:
 
 
 def _period(part: _Part) -> int:
-    from scipy.fft import prev_fast_len
+    """Samples per period: a length that transforms fast, and in which no hum repeats that would then pass for signal."""
+    from scipy.fft import next_fast_len
 
-    return int(prev_fast_len(round(part.seconds * part.rate / part.periods), real=True))
+    longest = round(part.seconds * part.rate / part.periods)
+    fast = {int(next_fast_len(n)) for n in range(int(SHORTEST * longest), longest)}
+    lengths = np.array(sorted(n for n in fast if n <= longest) or [longest])
+    turns = np.multiply.outer(lengths / part.rate, MAINS_HZ)
+    return int(lengths[np.argmax(np.abs(turns - np.rint(turns)).min(axis=1))])
 
 
 def _fine(lines: NDArray[np.intp]) -> int:
