@@ -75,3 +75,19 @@ def test_an_earlier_recording_is_never_touched(sound_system, tmp_path, name):
     assert (status, answer["error"]["code"]) == (2, "exists")
     assert (tmp_path / name).read_bytes() == b"earlier"
     assert [path.name for path in tmp_path.glob("a*")] == [name]
+
+
+def test_full_disk_during_the_sweep_keeps_what_fitted_on_it(sound_system, small_disk):
+    status, answer = outcome(sound_system.record(small_disk / "a.wav", seconds=4), 30)
+    assert (status, answer["error"]["code"]) == (2, "disk_full")
+    assert len(partial(small_disk)) > 2 * sound_system.rate
+
+
+def test_recording_process_killed_during_the_sweep_leaves_a_readable_part(sound_system, tmp_path):
+    child = sound_system.record(tmp_path / "a.wav", seconds=4)
+    child.wait_for("recording")
+    time.sleep(1.5)
+    child.signal(signal.SIGKILL)
+    child.end()
+    assert not (tmp_path / "a.wav").exists()
+    assert len(partial(tmp_path)) > sound_system.rate

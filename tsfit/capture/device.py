@@ -27,6 +27,8 @@ DEADLINE_SECONDS = 1.5
 """Without a callback, or with nothing but zeros, for so long the device is gone: real converters always have some noise."""
 ENDING_ZEROS_SECONDS = 0.1
 """Of nothing but zeros before the excitation's end, after which it cannot have been recorded whole."""
+DISK_SECONDS = 20.0
+"""How long the disk may take over one block when the device has done its part."""
 WATCH_SECONDS = 0.05
 
 
@@ -218,16 +220,20 @@ def _watch(
     device: DeviceInfo,
     on_level: Callable[[Levels], None] | None,
 ) -> None:
-    shown = None
-    while writer.is_alive():
+    """Return when all is recorded and handed on, or when the sink has failed; raise what else goes wrong."""
+    shown, working = None, True
+    while working:
         writer.join(WATCH_SECONDS)
+        working = writer.is_alive()
+        if exchange.failure is not None:
+            return
         if on_level is not None and exchange.levels is not shown and exchange.levels is not None:
             shown = exchange.levels
             on_level(shown)
-        if exchange.full:
+        now, whole = time.perf_counter(), exchange.recorded == exchange.expected
+        if exchange.full or (whole and working and now - max(exchange.called, exchange.handed) > DISK_SECONDS):
             raise Stopped(_kept("the disk is too slow for the recording", exchange, device), code="stalled")
-        ending = exchange.recorded == exchange.expected and not writer.is_alive()
-        if exchange.zeros > (ENDING_ZEROS_SECONDS if ending else DEADLINE_SECONDS) * exchange.rate:
+        if exchange.zeros > (DEADLINE_SECONDS if working else ENDING_ZEROS_SECONDS) * exchange.rate:
             if exchange.heard:
                 raise Stopped(_kept("both inputs fell silent, as if unplugged", exchange, device), code="device_vanished")
             raise Stopped(
@@ -235,7 +241,7 @@ def _watch(
                 "system's privacy settings let this program record.",
                 code="stalled",
             )
-        if exchange.recorded < exchange.expected and time.perf_counter() - exchange.called > DEADLINE_SECONDS:
+        if not whole and now - exchange.called > DEADLINE_SECONDS:
             if stream.active:
                 raise Stopped(_kept("it no longer delivers sound", exchange, device), code="stalled")
             raise Stopped(_kept("it has vanished", exchange, device), code="device_vanished")

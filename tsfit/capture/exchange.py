@@ -65,7 +65,7 @@ class Exchange:
         self.excitation = excitation
         self.rate = excitation.sample_rate_hz
         self.expected = len(excitation.samples)
-        self.played = np.asarray(excitation.samples, dtype=np.float32)[:, None]
+        self.played = excitation.samples[:, None]
         self.outputs = outputs
         self.sink = sink
         self.stop_exception = stop
@@ -76,6 +76,7 @@ class Exchange:
         self.called = time.perf_counter()
         self.full = False
         self.taken = 0
+        self.handed = 0.0
         self.zeros = 0
         self.heard = False
         self.levels: Levels | None = None
@@ -117,6 +118,7 @@ class Exchange:
                     self.taken += len(block)
                     self._look_at(block)
                     self.sink(block)
+                    self.handed = time.perf_counter()
                 elif told:
                     return
                 else:
@@ -127,10 +129,10 @@ class Exchange:
     def _look_at(self, block: NDArray[np.float32]) -> None:
         self.levels = levels_of(block, self.taken, self.expected)
         first = self.taken - len(block)
-        if block.any():
-            self.heard, self.zeros = True, 0
-        elif first >= self.excitation.start and self.taken <= self.excitation.stop:
-            self.zeros += len(block)
+        excited = block[max(self.excitation.start - first, 0) : max(self.excitation.stop - first, 0)]
+        sounding = np.flatnonzero(excited.any(axis=1))
+        self.zeros = len(excited) - 1 - int(sounding[-1]) if len(sounding) else self.zeros + len(excited)
+        self.heard = self.heard or bool(block.any())
         skip = max(self.end_at - first, 0)
         at = first + skip - self.end_at
         if skip < len(block):
@@ -140,7 +142,7 @@ class Exchange:
         """Frames from playback to recording, by correlation of the excitation's end; None where it has no one peak."""
         from scipy import signal
 
-        played = self.played[self.end_at : self.excitation.stop, 0].astype(float)
+        played = self.excitation.samples[self.end_at : self.excitation.stop]
         louder = self.end[:, int(np.argmax(np.sum(self.end**2, axis=0)))].astype(float)
         found = np.abs(signal.correlate(louder, played, mode="valid"))
         best = int(np.argmax(found))
