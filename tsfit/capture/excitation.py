@@ -148,12 +148,14 @@ def make_excitation(
             f"{HIGHEST_SHARE * sample_rate_hz:.0f} Hz, low end first.",
             code="usage",
         )
-    if periods < LEAST_PERIODS or not seconds * low_hz >= 2.0 * periods or not min(silence_s, tail_s) >= 0.0:
+    if periods < LEAST_PERIODS or not seconds * low_hz >= 2.0 * periods:
         raise TsfitError(
             f"excitation: {seconds:g} s with {periods} periods or parts are too few for {low_hz:g} Hz; take at least "
             f"{LEAST_PERIODS} of them and {2.0 * max(periods, LEAST_PERIODS) / low_hz:.3g} s.",
             code="usage",
         )
+    if not min(silence_s, tail_s) >= 0.0:
+        raise TsfitError("excitation: silence and tail cannot be negative; give 0 s or more.", code="usage")
     part = _Part(sample_rate_hz, seconds, low_hz, high_hz, periods, np.random.default_rng(0) if rng is None else rng)
     before, after = round(silence_s * sample_rate_hz), round(tail_s * sample_rate_hz)
     excited, found = _MAKERS[kind](part)
@@ -196,9 +198,8 @@ def _sweep(part: _Part) -> tuple[Samples, dict[str, Any]]:
     first = part.low * 2.0**-SWEEP_BELOW
     last = min(part.high * 2.0**SWEEP_ABOVE, 0.5 * (part.high + 0.5 * part.rate))
     octaves = math.log2(last / first)
-    # A whole number of turns of phase before the first sample lets the sweep start from zero; synchronous it is anyway.
-    rate = max(round(part.seconds * first / math.log(last / first)), 1) / first
-    n = round(rate * math.log(last / first) * part.rate)
+    rate = part.seconds / math.log(last / first)
+    n = round(part.seconds * part.rate)
     x = np.sin(2.0 * math.pi * first * rate * np.exp(np.arange(n) / (part.rate * rate)))
     rise, fall = (fade(round(n * width / octaves)) for width in (SWEEP_BELOW, math.log2(last / part.high)))
     x[: len(rise)] *= rise
