@@ -19,6 +19,7 @@ HERE = Path(__file__).parent
 NAME = "bench driver"
 PERIOD = 2048
 START_SECONDS = 30.0
+NAMES = [f"tsfit-tests-{k}" for k in range(4)]
 
 
 def environment(server):
@@ -59,22 +60,36 @@ class Child:
 
 
 class SoundSystem:
-    """A JACK server of our own, and the driver on it."""
+    """A JACK server of our own, and the driver on it.
+
+    JACK has room for eight servers' names, and only the next server of the same name clears away one that was killed: hence
+    few names, of which the first that no running server has is taken.
+    """
 
     def __init__(self, folder, *, synchronous=True, rate=48000):
-        self.name, self.folder, self.rate = f"tsfit-{uuid.uuid4().hex[:8]}", folder, rate
-        server = ["jackd", "-n", self.name, "--no-realtime", *(["-S"] if synchronous else [])]
-        dummy = ["-d", "dummy", "-r", str(rate), "-p", str(PERIOD), "-C", "2", "-P", "2"]
-        self.jackd = Child([*server, *dummy], self.name, folder)
-        self.driver = None
+        self.folder, self.rate, self.synchronous = folder, rate, synchronous
+        self.name, self.jackd, self.driver = "", None, None
 
     def start(self):
+        assert any(self._serve(name) for name in NAMES), f"no sound server starts: {self.jackd.lines()}"
         waited = subprocess.run(
             ["jack_wait", "-s", self.name, "-w", "-t", "10"], env=environment(self.name), capture_output=True, check=False
         )
-        assert waited.returncode == 0, "jackd did not start"
+        assert waited.returncode == 0, f"the sound server does not answer: {self.jackd.lines()}"
         self.driver = Child([sys.executable, str(HERE / "driver_in_the_loop.py"), self.name, NAME], self.name, self.folder)
         self.driver.wait_for("ready")
+
+    def _serve(self, name):
+        server = ["jackd", "-n", name, "--no-realtime", *(["-S"] if self.synchronous else [])]
+        dummy = ["-d", "dummy", "-r", str(self.rate), "-p", str(PERIOD), "-C", "2", "-P", "2"]
+        self.name, self.jackd = name, Child([*server, *dummy], name, self.folder)
+        until = time.monotonic() + START_SECONDS
+        while self.jackd.process.poll() is None and time.monotonic() < until:
+            if any(line.startswith("self-connect-mode") for line in self.jackd.lines()):
+                return True
+            time.sleep(0.02)
+        self.jackd.end()
+        return False
 
     def record(self, file, *, seconds, rate=None, device=NAME):
         command = [sys.executable, str(HERE / "record.py"), device, str(rate or self.rate), str(seconds), str(file)]
@@ -84,8 +99,6 @@ class SoundSystem:
         for child in (self.driver, self.jackd):
             if child is not None:
                 child.end()
-        for left_over in Path("/dev/shm").glob(f"jack_*{self.name}*"):
-            left_over.unlink(missing_ok=True)
 
 
 def outcome(child, seconds):

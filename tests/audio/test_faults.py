@@ -8,8 +8,9 @@ import pytest
 import soundfile
 from conftest import outcome
 
-SECONDS_TO_NOTICE = 5.0
-"""1.5 s until the deadline, 1.5 s at most to close a stream whose device is gone, and the end of the Python process."""
+SECONDS_TO_NOTICE = 4.0
+"""1.5 s until the deadline, 0.5 s at most to close a stream whose device is gone, and the end of a Python process that may
+share its processor with others."""
 
 
 def partial(folder):

@@ -193,6 +193,18 @@ def test_stream_that_ends_by_itself_means_the_device_has_vanished(standing_in):
     assert stopped.value.code == "device_vanished"
 
 
+def test_device_that_cannot_even_be_asked_has_vanished(standing_in, monkeypatch):
+    def ask(stream):
+        raise StandInError("Unanticipated host error")
+
+    monkeypatch.setattr(StandInStream, "active", property(ask, lambda stream, value: None), raising=False)
+    monkeypatch.setattr(StandInStream, "start", lambda stream: None)
+    standing_in()
+    with pytest.raises(Stopped) as stopped:
+        play()
+    assert stopped.value.code == "device_vanished"
+
+
 @pytest.mark.parametrize(("last", "code"), [(0, "stalled"), (120, "device_vanished")])
 def test_nothing_but_zeros_is_no_recording(standing_in, last, code):
     def fault(stream, number):

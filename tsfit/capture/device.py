@@ -8,6 +8,7 @@ thread watches over both and never waits without a deadline.
 from __future__ import annotations
 
 import atexit
+import contextlib
 import re
 import threading
 import time
@@ -27,6 +28,7 @@ DEADLINE_SECONDS = 1.5
 """Without a callback, or with nothing but zeros, for so long the device is gone: real converters always have some noise."""
 ENDING_ZEROS_SECONDS = 0.1
 """Of nothing but zeros before the excitation's end, after which it cannot have been recorded whole."""
+CLOSE_SECONDS = 0.5
 DISK_SECONDS = 20.0
 """How long the disk may take over one block when the device has done its part."""
 WATCH_SECONDS = 0.05
@@ -191,7 +193,7 @@ def play_and_record(
             stream.start()
         except sounddevice.PortAudioError as error:
             raise _refused(device, exchange.rate, error) from error
-        _watch(stream, writer, exchange, device, on_level)
+        _watch(sounddevice, stream, writer, exchange, device, on_level)
         sound = True
     except KeyboardInterrupt:
         sound = True
@@ -214,6 +216,7 @@ def play_and_record(
 
 
 def _watch(
+    sounddevice: Any,
     stream: Any,
     writer: threading.Thread,
     exchange: Exchange,
@@ -230,6 +233,7 @@ def _watch(
         if on_level is not None and exchange.levels is not shown and exchange.levels is not None:
             shown = exchange.levels
             on_level(shown)
+        active = _is_active(sounddevice, stream)
         now, whole = time.perf_counter(), exchange.recorded == exchange.expected
         if exchange.full or (whole and working and now - max(exchange.called, exchange.handed) > DISK_SECONDS):
             raise Stopped(_kept("the disk is too slow for the recording", exchange, device), code="stalled")
@@ -241,10 +245,18 @@ def _watch(
                 "system's privacy settings let this program record.",
                 code="stalled",
             )
-        if not whole and now - exchange.called > DEADLINE_SECONDS:
-            if stream.active:
-                raise Stopped(_kept("it no longer delivers sound", exchange, device), code="stalled")
+        if not whole and not active:
             raise Stopped(_kept("it has vanished", exchange, device), code="device_vanished")
+        if not whole and now - exchange.called > DEADLINE_SECONDS:
+            raise Stopped(_kept("it no longer delivers sound", exchange, device), code="stalled")
+
+
+def _is_active(sounddevice: Any, stream: Any) -> bool:
+    """Whether callbacks may still come; of a device that is gone some host APIs cannot even tell."""
+    try:
+        return bool(stream.active)
+    except sounddevice.PortAudioError:
+        return False
 
 
 def _kept(what: str, exchange: Exchange, device: DeviceInfo) -> str:
@@ -308,10 +320,11 @@ def _close(sounddevice: Any, stream: Any, *, gently: bool) -> None:
     else:
         closer = threading.Thread(target=close, daemon=True)
         closer.start()
-        closer.join(DEADLINE_SECONDS)
+        closer.join(CLOSE_SECONDS)
         if closer.is_alive():
             # Ending PortAudio under a stream that is still closing would abort the process, so it is not ended at exit.
-            atexit.unregister(getattr(sounddevice, "_exit_handler", None))
+            with contextlib.suppress(AttributeError):
+                atexit.unregister(sounddevice._exit_handler)
 
 
 def _single(flags: list[tuple[int, str]]) -> list[tuple[int, str]]:
