@@ -9,6 +9,7 @@ from tsfit.capture.excitation import (
     KINDS,
     LIMIT_DBFS,
     QUIET_DBFS,
+    SETTLE_PERIODS,
     SETTLE_SECONDS,
     crest_factor,
     fade,
@@ -52,8 +53,7 @@ def test_level_silence_and_length(made, kind, rate):
     assert excitation.level_dbfs == QUIET_DBFS
     assert -31.0 < peak <= QUIET_DBFS + 1e-9
     between = db(np.abs(signal.resample_poly(x, 4, 1, window=("kaiser", 12.0))).max())
-    # Where a step near the end of the converters' band begins, the reconstructed peak is a little higher.
-    assert between < QUIET_DBFS + (0.4 if kind == "stepped sine" else 0.05)
+    assert between < QUIET_DBFS + 0.05
     assert np.all(x[: excitation.start] == 0.0)
     assert np.all(x[excitation.stop :] == 0.0)
     assert excitation.start == round(0.7 * rate)
@@ -223,14 +223,14 @@ def test_steps(made):
     level = 10.0 ** (QUIET_DBFS / 20.0)
     before = excitation.start
     for hz, (first, stop) in zip(f, steps, strict=True):
-        assert (first - before) / RATE > 0.999 * max(2.0 / hz, SETTLE_SECONDS)
-        parts = x[first:stop].reshape(excitation.periods, -1)
-        turns = hz * parts.shape[1] / RATE
-        assert turns >= 1.0 - 1e-9
+        assert (first - before) / RATE > 0.999 * max(SETTLE_PERIODS / hz, SETTLE_SECONDS)
+        turns = hz * (stop - first) / RATE
+        assert turns >= 4.0 - 1e-9
         assert turns == pytest.approx(round(turns), abs=1e-6)
-        phasor = parts @ np.exp(-2j * np.pi * hz / RATE * np.arange(parts.shape[1])) * 2.0 / parts.shape[1]
-        np.testing.assert_allclose(np.abs(phasor), level, rtol=1e-6)
-        np.testing.assert_allclose(phasor, phasor[0], rtol=1e-6)
+        angle = 2.0 * np.pi * hz / RATE * np.arange(stop - first)
+        phasor = 2.0 * np.mean(x[first:stop] * np.exp(-1j * angle))
+        np.testing.assert_allclose(x[first:stop], (phasor * np.exp(1j * angle)).real, atol=1e-6 * level)
+        assert abs(phasor) == pytest.approx(level)
         before = stop
     # From step to step the phase runs on: no sample jumps more than the next step's slope allows.
     for hz, (_, stop) in zip(f[1:], steps[:-1], strict=True):
@@ -263,7 +263,7 @@ def test_no_more_than_the_level_limit(level):
         ({"seconds": float("nan")}, "1.6 s"),
         ({"periods": 1}, "at least 2"),
         ({"tail_s": -1.0}, "negative"),
-        ({"kind": "stepped sine", "seconds": 5.0}, "too short for a stepped sine; take 15 s"),
+        ({"kind": "stepped sine", "seconds": 5.0}, "too short for a stepped sine; take 19 s"),
     ],
 )
 def test_what_cannot_be_made(asked, word):
@@ -275,4 +275,4 @@ def test_what_cannot_be_made(asked, word):
 
 
 def test_a_stepped_sine_fits_the_time_that_its_refusal_names():
-    make_excitation("stepped sine", sample_rate_hz=RATE, seconds=15.0)
+    make_excitation("stepped sine", sample_rate_hz=RATE, seconds=19.0)

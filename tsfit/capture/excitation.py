@@ -49,10 +49,12 @@ SHORTEST = 0.93
 """Of the period that fits, from where on one is chosen."""
 MAINS_HZ = np.multiply.outer((50.0, 60.0), (1.0, 2.0, 3.0, 5.0)).ravel()
 """Hum and its strongest harmonics."""
-SETTLE_PERIODS, SETTLE_SECONDS = 2, 0.2
-"""Of each step of a stepped sine, whichever is longer; round-trip delay included."""
-READ_SECONDS = 0.1
-"""Least time for which a step is read, in whole periods and in as many equal parts as `Excitation.periods` says."""
+SETTLE_PERIODS, SETTLE_SECONDS = 4, 0.3
+"""Of each step of a stepped sine, whichever is longer; the round trip counts against it."""
+READ_PERIODS, READ_SECONDS = 4, 0.1
+"""Least time for which a step is read, in whole periods."""
+GLIDE_SECONDS = 0.005
+"""From one step's frequency to the next, at the start of its settling; a leap would peak between the samples."""
 LEAST_STEPS_PER_OCTAVE, MOST_STEPS = 3.0, 5000
 
 
@@ -67,8 +69,7 @@ class Excitation:
     start, stop : the excited part is ``samples[start:stop]``
     level_dbfs : peak re full scale
     period : samples per period of a multisine, else 0
-    periods : whole periods from `start`, the first of which settles; a fade out follows them. Of a stepped sine: parts into
-        which every step is read.
+    periods : whole periods from `start`, the first of which settles; a fade out follows them
     lines_hz : (k,) excited lines of a multisine, or the steps
     even_hz, odd_hz : (k,) lines of an odd multisine that are left out on purpose, else empty
     sweep_rate : L of the sweep sin(2π f0 L exp(t/L)), s; the m-th harmonic is the sweep itself L ln(m) earlier
@@ -123,7 +124,7 @@ def make_excitation(
     level_dbfs : float
         Peak re full scale, `LIMIT_DBFS` at most.
     periods : int
-        Periods of a multisine in `seconds`, the settling one counted; parts of each step of a stepped sine.
+        Periods of a multisine in `seconds`, the settling one counted.
     silence_s, tail_s : float
         Silence before, for the noise, and after, for the decay.
     rng : Generator, optional
@@ -287,19 +288,20 @@ def crest_factor(x: Samples) -> float:
 
 
 def _stepped_sine(part: _Part) -> tuple[Samples, dict[str, Any]]:
-    """Steps with phase that runs on; of each, `periods` parts of whole periods and whole samples are read."""
+    """Steps with phase that runs on; the part of each that is read has whole periods and whole samples."""
+    from scipy.ndimage import uniform_filter1d
 
     def plan(count: int) -> tuple[Samples, NDArray[np.intp], NDArray[np.intp]]:
         """Frequency, settling and read part in samples, each (count,)."""
         wanted = np.geomspace(part.low, part.high, count)
-        turns = np.ceil(np.maximum(READ_SECONDS * wanted / part.periods, 1.0))
+        turns = np.ceil(np.maximum(READ_SECONDS * wanted, READ_PERIODS))
         length = np.rint(turns * part.rate / wanted)
         settle = np.rint(np.maximum(SETTLE_PERIODS / wanted, SETTLE_SECONDS) * part.rate)
         return turns * part.rate / length, settle.astype(np.intp), length.astype(np.intp)
 
     def total(count: int) -> float:
         _, settle, length = plan(count)
-        return float(np.sum(settle + part.periods * length)) / part.rate
+        return float(np.sum(settle + length)) / part.rate
 
     least = math.ceil(LEAST_STEPS_PER_OCTAVE * math.log2(part.high / part.low)) + 1
     if total(least) > part.seconds:
@@ -309,15 +311,15 @@ def _stepped_sine(part: _Part) -> tuple[Samples, dict[str, Any]]:
         )
     count = least + bisect_right(range(least + 1, MOST_STEPS), part.seconds, key=total)
     frequency, settle, length = plan(count)
-    first = np.cumsum(settle + part.periods * length) - part.periods * length
-    stop = first + part.periods * length
+    stop = np.cumsum(settle + length)
     n = round(FADE_SECONDS * part.rate)
-    turns = np.repeat(frequency / part.rate, np.diff(stop, prepend=0))
-    turns = np.append(turns, np.full(n, frequency[-1] / part.rate))
-    x = np.sin(2.0 * math.pi * (np.cumsum(turns) - turns[0]))
+    turns = np.repeat(frequency, np.diff(stop, prepend=0) + np.append(np.zeros(count - 1, dtype=int), n)) / part.rate
+    glide = round(GLIDE_SECONDS * part.rate)
+    turns = uniform_filter1d(turns, glide, mode="nearest", origin=(glide - 1) // 2)
+    x = np.sin(2.0 * math.pi * np.cumsum(turns))
     x[:n] *= fade(n)
     x[len(x) - n :] *= fade(n)[::-1]
-    return x, {"periods": part.periods, "lines_hz": frequency, "steps": np.stack([first, stop], axis=1)}
+    return x, {"lines_hz": frequency, "steps": np.stack([stop - length, stop], axis=1)}
 
 
 _MAKERS: dict[str, Callable[[_Part], tuple[Samples, dict[str, Any]]]] = dict(

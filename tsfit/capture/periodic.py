@@ -21,28 +21,25 @@ LEAST_SETTLED = 2
 
 
 def periodic_ratio(samples: NDArray[np.float64], excitation: Excitation, *, delay_samples: int = 0) -> Ratio:
-    """Ratio of the second over the first channel at the excited lines or steps, with variance from period to period.
+    """Ratio of the second over the first channel at the excited lines, with variance from period to period.
 
     Parameters
     ----------
     samples : (n, 2) float
         Recording of all of `excitation`, total channel first.
     excitation : Excitation
-        A multisine or stepped sine.
+        A multisine.
     delay_samples : int
-        Round trip; it may stay unknown as long as it is short against the time in which a period or a step settles.
+        Round trip; it may stay unknown as long as it is short against a period.
 
     Raises
     ------
     TsfitError
         ``usage`` when the excitation is not periodic or has fewer than two settled periods; ``truncated``.
     """
-    if len(excitation.steps):
-        spectra = _step_spectra(_recorded(samples, delay_samples, int(excitation.steps[-1, 1])), excitation)
-    else:
-        periods = settled_periods(samples, excitation, delay_samples=delay_samples)
-        line = np.rint(excitation.lines_hz * excitation.period / excitation.sample_rate_hz).astype(int)
-        spectra = np.fft.rfft(periods, axis=1)[:, line] / np.sqrt(excitation.period)
+    periods = settled_periods(samples, excitation, delay_samples=delay_samples)
+    line = np.rint(excitation.lines_hz * excitation.period / excitation.sample_rate_hz).astype(int)
+    spectra = np.fft.rfft(periods, axis=1)[:, line]
     u, y = spectra[..., 0], spectra[..., 1]
     count = len(u)
     ratio = y.sum(axis=0) / u.sum(axis=0)
@@ -66,23 +63,7 @@ def settled_periods(samples: NDArray[np.float64], excitation: Excitation, *, del
             f"use a multisine with {LEAST_SETTLED + 1} or more.",
             code="usage",
         )
-    first = excitation.start + period
-    kept = _recorded(samples, delay_samples, first + count * period)[first:]
-    return kept[: count * period].reshape(count, period, 2)
-
-
-def _recorded(samples: NDArray[np.float64], delay_samples: int, needed: int) -> NDArray[np.float64]:
-    """Samples counted from when their excitation was played."""
-    if len(samples) < needed + delay_samples:
+    first = delay_samples + excitation.start + period
+    if len(samples) < first + count * period:
         raise TsfitError("recording: shorter than its excitation; record again.", code="truncated")
-    return samples[delay_samples:]
-
-
-def _step_spectra(samples: NDArray[np.float64], excitation: Excitation) -> NDArray[np.complex128]:
-    """Each part of each step at its own frequency, (parts, steps, 2), noise of equal power whatever the step's length."""
-    spectra = np.empty((excitation.periods, len(excitation.steps), 2), dtype=complex)
-    for k, (first, stop) in enumerate(excitation.steps):
-        parts = samples[first:stop].reshape(excitation.periods, -1, 2)
-        turns = np.arange(parts.shape[1]) * (excitation.lines_hz[k] / excitation.sample_rate_hz)
-        spectra[:, k] = np.einsum("n,pnc->pc", np.exp(-2j * np.pi * turns), parts) / np.sqrt(len(turns))
-    return spectra
+    return samples[first : first + count * period].reshape(count, period, 2)
