@@ -23,7 +23,9 @@ NAMES = [f"tsfit-tests-{k}" for k in range(4)]
 
 
 def environment(server):
-    return os.environ | {"JACK_NO_AUDIO_RESERVATION": "1", "JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": server}
+    threads = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    jack = {"JACK_NO_AUDIO_RESERVATION": "1", "JACK_NO_START_SERVER": "1", "JACK_DEFAULT_SERVER": server}
+    return os.environ | threads | jack
 
 
 class Child:

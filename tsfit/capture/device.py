@@ -143,19 +143,18 @@ def _duplex_devices() -> list[DeviceInfo]:
 
 
 def _with_rates(device: DeviceInfo) -> DeviceInfo:
+    return replace(device, rates_hz=tuple(rate for rate in RATES_HZ if _takes(device, rate)))
+
+
+def _takes(device: DeviceInfo, rate: float) -> bool:
     sounddevice = _sounddevice()
-
-    def takes(rate: float) -> bool:
-        common = {"dtype": "float32", "samplerate": rate}
-        try:
-            sounddevice.check_input_settings(device.input_index, CHANNELS, **common)
-            sounddevice.check_output_settings(device.output_index, min(CHANNELS, device.outputs), **common)
-        except sounddevice.PortAudioError:
-            return False
-        return True
-
-    rates = tuple(rate for rate in RATES_HZ if takes(rate))
-    return replace(device, rates_hz=rates)
+    common = {"dtype": "float32", "samplerate": rate}
+    try:
+        sounddevice.check_input_settings(device.input_index, CHANNELS, **common)
+        sounddevice.check_output_settings(device.output_index, min(CHANNELS, device.outputs), **common)
+    except sounddevice.PortAudioError:
+        return False
+    return True
 
 
 def play_and_record(
@@ -186,7 +185,7 @@ def play_and_record(
     stream = _open(sounddevice, device, exchange)
     writer = threading.Thread(target=exchange.write, daemon=True)
     began = exchange.called = time.perf_counter()
-    sound = False
+    gently = False
     try:
         writer.start()
         try:
@@ -194,12 +193,12 @@ def play_and_record(
         except sounddevice.PortAudioError as error:
             raise _refused(device, exchange.rate, error) from error
         _watch(sounddevice, stream, writer, exchange, device, on_level)
-        sound = True
+        gently = True
     except KeyboardInterrupt:
-        sound = True
+        gently = True
         raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
     finally:
-        _close(sounddevice, stream, gently=sound)
+        _close(sounddevice, stream, gently=gently)
         exchange.last.set()
         writer.join(DEADLINE_SECONDS)
     if exchange.failure is not None:
@@ -295,7 +294,7 @@ def _open(sounddevice: Any, device: DeviceInfo, exchange: Exchange) -> Any:
 
 
 def _refused(device: DeviceInfo, rate: float, error: Exception | None) -> TsfitError:
-    if rate not in device.rates_hz and device.rates_hz:
+    if device.rates_hz and not _takes(device, rate):
         offered = ", ".join(f"{one:g}" for one in device.rates_hz)
         return TsfitError(
             f"device {device.label!r}: runs at {offered} Hz and not at {rate:g} Hz; change sample_rate_hz in the rig file.",
