@@ -99,9 +99,8 @@ def test_as_the_bench_from_differential_equations(rig_of, bench_simulator, sweep
     np.testing.assert_allclose(found.value / true.value, 1.0, atol=2e-3)
 
 
-@pytest.mark.parametrize("topology", RIGS)
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("rate", [44100, 96000])
+@pytest.mark.parametrize(("topology", "rate"), [("divider", 44100), ("shunt", 96000)])
 def test_every_excitation_gives_a_curve_within_its_uncertainty(tmp_path, rig_of, topology, kind, rate):
     rig = rig_of(topology)
     simulated = bench(rig, noise_dbfs=-95.0, rng=np.random.default_rng(3))
@@ -307,4 +306,33 @@ def test_what_the_sink_raises_comes_through(rig_of, sweep):
 def test_what_is_not_given(rig_of, sweep, job, word):
     with pytest.raises(TsfitError) as error:
         job(rig_of("divider"), sweep)
+    assert word in error.value.message
+
+
+def test_rig_file_of_a_simulated_rig(rig_of, tmp_path):
+    rig = rig_of(
+        "divider",
+        '[playback]\ndevice = "simulated"\ndriver = "drivers/one.toml"\nlevel_dbfs = -24.0\nvolts_per_full_scale = 1.5\n',
+    )
+    assert (rig.device, rig.level_dbfs, rig.volts_per_full_scale) == ("simulated", -24.0, 1.5)
+    assert rig.simulated_driver == tmp_path / "drivers" / "one.toml"
+    bare = rig_of("shunt")
+    assert (bare.device, bare.level_dbfs, bare.volts_per_full_scale, bare.simulated_driver) == (None,) * 4
+
+
+@pytest.mark.parametrize(
+    ("playback", "word"),
+    [
+        ('device = "simulated"', 'add driver = "driver.toml"'),
+        ('device = "Some card"\ndriver = "one.toml"', "take driver out"),
+        ('driver = "one.toml"', "take driver out"),
+        ("volts_per_full_scale = 0", "volts_per_full_scale"),
+        ('device = ""', "device"),
+    ],
+)
+def test_playback_keys_that_contradict(rig_of, playback, word):
+    with pytest.raises(TsfitError) as error:
+        rig_of("divider", f"[playback]\n{playback}\n")
+    assert error.value.code == "wrong_value"
+    assert "playback" in error.value.message
     assert word in error.value.message
