@@ -336,3 +336,15 @@ def test_playback_keys_that_contradict(rig_of, playback, word):
     assert error.value.code == "wrong_value"
     assert "playback" in error.value.message
     assert word in error.value.message
+
+
+def test_a_simulated_curve_says_so(tmp_path, rig_of, sweep):
+    samples, _, _ = recorded(bench(rig_of("divider"), noise_dbfs=-100.0), sweep)
+    path = tmp_path / "recording.wav"
+    soundfile.write(path, samples, RATE, subtype="FLOAT")
+    curve = impedance_from_recording(path, rig_of("divider", '[playback]\ndevice = "simulated"\ndriver = "one.toml"\n'))
+    assert curve.provenance["device"] == "simulated"
+    assert curve.notes[0].code == "simulated"
+    plain = impedance_from_recording(path, rig_of("divider", ""))
+    assert "device" not in plain.provenance
+    assert "simulated" not in [note.code for note in plain.notes]

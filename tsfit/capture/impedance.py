@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, terms_of
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.rig import Rig
+from tsfit.capture.rig import SIMULATED, Rig
 from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.errors import TsfitError
 from tsfit.files import sha256
@@ -183,6 +183,9 @@ def _check_impedance(path: Path, z: NDArray[np.complex128]) -> None:
 
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     notes = []
+    if rig.device == SIMULATED:
+        message = "This rig is simulated: what it tells was reckoned from a driver file, and no driver was measured."
+        notes.append(QualityNote("simulated", "note", message))
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
         message = "No uncertainty of the reference resistor is stated; 0.1 % is assumed."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
@@ -203,6 +206,8 @@ def _provenance(recording: Recording, rig: Rig, points_per_octave: float, gain_r
         "rig": rig.name,
         "points_per_octave": points_per_octave,
     }
+    if rig.device == SIMULATED:
+        found["device"] = SIMULATED
     if gain_ratio != 1.0:
         found["gain_ratio"] = gain_ratio
     if rig.calibration is not None:
