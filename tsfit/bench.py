@@ -156,6 +156,33 @@ def fit_bench(
     return replace(result, quality=(*notes, *result.quality))
 
 
+def write_bench(path: Path, rig: Path, driver: dict[str, Any], sweeps: list[SweepTable]) -> None:
+    """Write a new bench file beside its recordings; the rig is named relative to it where that is possible.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``.
+    """
+    import os
+
+    import tomlkit
+
+    from tsfit.files import write_new
+
+    document = tomlkit.document()
+    try:
+        document["rig"] = Path(os.path.relpath(rig.resolve(), path.parent.resolve())).as_posix()
+    except ValueError:
+        document["rig"] = rig.resolve().as_posix()
+    document["driver"] = driver
+    tables = tomlkit.aot()
+    for sweep in sweeps:
+        tables.append(tomlkit.item(sweep.model_dump(exclude_none=True)))
+    document["sweep"] = tables
+    write_new(path, tomlkit.dumps(document))
+
+
 def _fit_curve(path: Path, coil: str | None, suspension: str | None) -> FitResult:
     from tsfit.fitting.curve import read_curve
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, terms_of
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.rig import SIMULATED, Rig
+from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.errors import TsfitError
 from tsfit.files import sha256
@@ -22,6 +23,8 @@ SWAPPED = 1.05
 WORST_POINT, WORST_MEDIAN = 0.1, 0.03
 """Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
 LEAST_POINTS = 24
+OLD_DAYS = 90
+"""Age from which a calibration is warned about: common practice, no source."""
 
 
 def impedance_from_recording(
@@ -62,8 +65,10 @@ def impedance_from_recording(
             file=path,
         )
     raw = _covered(recording, rig, points_per_octave)
-    m = gain_ratio * raw.value
-    variance = gain_ratio**2 * raw.variance
+    # A calibration takes the gains away by itself.
+    gain = gain_ratio if rig.calibration is not None else gain_ratio * rig.gain_trim
+    m = gain * raw.value
+    variance = gain**2 * raw.variance
     systematic: dict[str, NDArray[np.complex128]] = {}
     if rig.calibration is None:
         terms = rig.bilinear()
@@ -192,10 +197,27 @@ def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     if rig.calibration is None and rig.gain_uncertainty is None and not trimmed:
         message = "The rig is not calibrated; its channels' gains are assumed to match within 0.5 %, which Re inherits."
         notes.append(QualityNote("not_calibrated", "note", message))
+    if rig.calibration is not None:
+        notes += _calibration_notes(rig, rig.calibration)
     if rig.calibration is not None and any(known.uncertainty_ohm is None for known in rig.calibration.known):
         message = "No uncertainty of the calibration's resistor is stated; 0.1 % is assumed."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     return tuple(notes)
+
+
+def _calibration_notes(rig: Rig, calibration: CalibrationTable) -> list[QualityNote]:
+    """Warn of a calibration that is old, or of another rig."""
+    notes = []
+    if calibration.made is not None:
+        made = calibration.made.astimezone()
+        days = (datetime.now().astimezone() - made).days
+        if days > OLD_DAYS:
+            message = f"The calibration of {made:%Y-%m-%d} is {days} days old; calibrate again, gains and contacts drift."
+            notes.append(QualityNote("old_calibration", "warn", message))
+    if calibration.rig is not None and calibration.rig != rig.name:
+        message = f"The calibration was made for the rig {calibration.rig!r}, not for {rig.name!r}; calibrate this one."
+        notes.append(QualityNote("foreign_calibration", "warn", message))
+    return notes
 
 
 def _provenance(recording: Recording, rig: Rig, points_per_octave: float, gain_ratio: float) -> dict[str, Any]:

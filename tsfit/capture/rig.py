@@ -7,6 +7,7 @@ m = (aZ + b)/(cZ + 1): the same mathematics as a one-port vector-network-analyse
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -33,12 +34,16 @@ ASSUMED_LEAD = 0.1
 
 
 class ChannelsTable(Table):
-    """``[channels]``: which of the two recorded channels is which, and how well their gains are known to match."""
+    """``[channels]``: which of the two recorded channels is which, and how their gains compare.
+
+    `gain_trim` multiplies the measured ratio of the second channel to the total one.
+    """
 
     total: Channel
     driver: Channel | None = None
     reference: Channel | None = None
     gain_uncertainty_percent: NotNegative | None = None
+    gain_trim: Positive | None = None
 
 
 class InputsTable(Table):
@@ -66,6 +71,8 @@ class KnownTable(Table):
 class CalibrationTable(Table):
     """``[calibration]``: recordings with known things in the driver's place."""
 
+    made: datetime | None = None
+    rig: str | None = None
     open: str | None = None
     short: str | None = None
     known: list[KnownTable] = Field(default_factory=list)
@@ -158,6 +165,8 @@ class Rig:
     lead_ohm, lead_uncertainty_ohm : float
     gain_uncertainty : float or None
         Relative standard uncertainty of the ratio of the channels' gains; None where the file states none.
+    gain_trim : float
+        Factor on the measured ratio.
     calibration : CalibrationTable or None
         Its recordings are relative to `path`.
     device, level_dbfs : what to play on and how loud (peak re full scale); None where the file says nothing
@@ -179,6 +188,7 @@ class Rig:
     lead_ohm: float = 0.0
     lead_uncertainty_ohm: float | None = None
     gain_uncertainty: float | None = None
+    gain_trim: float = 1.0
     calibration: CalibrationTable | None = None
     sample_rate_hz: float | None = None
     device: str | None = None
@@ -251,6 +261,7 @@ def read_rig(path: Path) -> Rig:
         lead_ohm=0.0 if leads is None else leads.resistance_ohm,
         lead_uncertainty_ohm=None if leads is None else leads.resistance_uncertainty_ohm,
         gain_uncertainty=None if channels.gain_uncertainty_percent is None else 0.01 * channels.gain_uncertainty_percent,
+        gain_trim=1.0 if channels.gain_trim is None else channels.gain_trim,
         calibration=table.calibration,
         sample_rate_hz=playback.sample_rate_hz,
         device=playback.device,

@@ -45,7 +45,7 @@ class KramersKronig:
     fitted_ohm : (n,) complex, the sum of elements
     residual : (n,) complex, (Z − fitted)/|Z|
     mu : 1 − Σ|Rk < 0|/Σ|Rk ≥ 0| (Schönleber et al. 2014): near 1 where RC elements alone describe the curve well
-    poles_hz : (k,) natural frequencies of the resonances used
+    poles_hz : (k,) float, natural frequencies of the resonances used
     rms : RMS of |residual|, the fit's own freedom allowed for
     """
 
@@ -117,21 +117,21 @@ def _solve(columns: Complex, z: Complex) -> Real:
     stacked = np.vstack([rows.real, rows.imag])
     scale = np.maximum(np.linalg.norm(stacked, axis=0), 1e-300)
     wanted = np.concatenate([z.real, z.imag]) / np.tile(np.abs(z), 2)
-    triangle = np.linalg.qr(np.column_stack([stacked / scale, wanted]), mode="r")
+    triangle = np.linalg.qr(np.column_stack([stacked / scale, wanted]))[1]
     return np.asarray(np.linalg.lstsq(triangle[:, :-1], triangle[:, -1], rcond=1e-13)[0] / scale)
 
 
 def _test(fixed: Complex, s: Complex, z: Complex, poles: Complex) -> KramersKronig:
     columns = np.hstack([fixed, _resonators(s, poles)])
     x = _solve(columns, z)
-    fitted = columns @ x
+    fitted = np.asarray(columns @ x, dtype=complex)
     residual = (z - fitted) / np.abs(z)
     rc = x[2 : fixed.shape[1]]
     positive = float(rc[rc > 0.0].sum())
     mu = 1.0 + float(rc[rc < 0.0].sum()) / positive if positive > 0.0 else -math.inf
     freedom = max(len(z) - 0.5 * columns.shape[1], 1.0)
     rms = math.sqrt(float(np.sum(np.abs(residual) ** 2)) / freedom)
-    return KramersKronig(fitted, residual, mu, np.sort(np.abs(poles)) / (2.0 * math.pi), rms)
+    return KramersKronig(fitted, residual, mu, np.sort(np.hypot(poles.real, poles.imag)) / (2.0 * math.pi), rms)
 
 
 def _resonant(fixed: Complex, s: Complex, z: Complex, resonances: int) -> KramersKronig:

@@ -16,6 +16,9 @@ import click
 from tsfit.errors import TsfitError
 
 COMMANDS: dict[str, tuple[str, str]] = {
+    "devices": ("tsfit.cli.devices:devices", "List the sound devices that can run a rig."),
+    "rig": ("tsfit.cli.rig:rig", "Check a rig, calibrate it, and prove the calibration."),
+    "sweep": ("tsfit.cli.sweep:sweep", "Record one state of a driver on a rig."),
     "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),

@@ -1,0 +1,114 @@
+"""``tsfit rig calibrate`` on the simulated rig: three terms, the trim, their proof, and what may not happen."""
+
+import json
+import shutil
+import tomllib
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.rig import read_rig
+from tsfit.cli import _run
+
+RIGS = Path(__file__).parents[2] / "rigs"
+
+
+@pytest.fixture
+def rig(tmp_path):
+    shutil.copy(RIGS / "simulated.toml", tmp_path)
+    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
+    return tmp_path / "simulated.toml"
+
+
+def _calibrate(rig, capsys, *options):
+    status = _run(["rig", "calibrate", str(rig), "--json", "--seconds", "2", *options])
+    return status, json.loads(capsys.readouterr().out)
+
+
+def test_three_terms_are_recorded_written_and_proved(rig, capsys):
+    status, found = _calibrate(rig, capsys, "--known-ohm", "10.012", "--proof-ohm", "22.08")
+    assert status == 0
+    assert found["proof"]["percent"] < 0.2
+    assert found["proof"]["degrees"] < 0.2
+    written = tomllib.loads(Path(found["rig"]).read_text())
+    assert written["calibration"]["rig"] == written["name"]
+    assert isinstance(written["calibration"]["made"], datetime)
+    assert Path(found["recordings"]).is_dir()
+    assert "Cautions" in Path(found["rig"]).read_text(), "the comments of the rig file are kept"
+    assert read_rig(Path(found["rig"])).calibration is not None
+
+
+def test_several_resistors_do_without_open_and_short(rig, capsys):
+    known = [option for ohm in ("4.7", "10", "33", "82") for option in ("--known-ohm", ohm)]
+    status, found = _calibrate(rig, capsys, *known, "--no-open", "--no-short", "--proof-ohm", "22")
+    assert status == 0
+    assert found["proof"]["percent"] < 0.3
+
+
+def test_one_resistor_trims_the_gains(rig, capsys):
+    text = rig.read_text()
+    rig.write_text(text.replace("reference_ohm = 100.0", "reference_ohm = 103.0"))
+    status, found = _calibrate(rig, capsys, "--trim", "--known-ohm", "10", "--proof-ohm", "22.08")
+    # The simulation draws its circuit from the rig file, so nothing is off and the trim must be one.
+    assert status == 0
+    assert read_rig(Path(found["rig"])).gain_trim == pytest.approx(1.0, abs=1e-3)
+
+
+def test_a_gain_error_is_trimmed_away(rig, capsys):
+    """Read the recordings with a wrong reference: the ratio's scale is off by what the trim must find."""
+    from tsfit.calibrate import Standard, prove, write_trimmed
+
+    _, found = _calibrate(rig, capsys, "--trim", "--known-ohm", "10", "--proof-ohm", "4.7")
+    folder = Path(found["recordings"])
+    wrong = rig.with_name("wrong.toml")
+    wrong.write_text(rig.read_text().replace("reference_ohm = 100.0", "reference_ohm = 103.0"))
+    known = Standard(10.0, None, folder / "known-10-ohm.wav")
+    proof = Standard(4.7, None, folder / "proof-4.7-ohm.wav")
+    assert prove(read_rig(wrong), proof).median_percent > 2.5
+    trimmed = write_trimmed(read_rig(wrong), known, wrong.with_name("trimmed.toml"))
+    assert trimmed.gain_trim == pytest.approx(1.0 / 1.027, abs=0.01)
+    assert prove(trimmed, proof).median_percent < 0.2
+
+
+def test_an_old_or_foreign_calibration_is_warned_about(rig, capsys):
+    _, found = _calibrate(rig, capsys, "--known-ohm", "10", "--proof-ohm", "22")
+    path = Path(found["rig"])
+    proof = Path(found["recordings"]) / "proof-22-ohm.wav"
+    assert not {note.code for note in impedance_from_recording(proof, read_rig(path)).notes} & {
+        "old_calibration",
+        "foreign_calibration",
+    }
+    made = tomllib.loads(path.read_text())["calibration"]["made"]
+    old = (made - timedelta(days=200)).isoformat().replace("+00:00", "Z")
+    text = path.read_text().replace(made.isoformat().replace("+00:00", "Z"), old)
+    path.write_text(text.replace('name = "simulated 100 ohm divider"', 'name = "another"', 1))
+    codes = {note.code for note in impedance_from_recording(proof, read_rig(path)).notes}
+    assert {"old_calibration", "foreign_calibration"} <= codes
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        ([], "--known-ohm"),
+        (["--trim"], "--known-ohm"),
+        (["--trim", "--known-ohm", "10", "--known-ohm", "22"], "exactly one"),
+        (["--known-ohm", "10", "--no-open"], "three"),
+        (["--known-ohm", "10", "--level-dbfs", "0"], "limit"),
+        (["--known-ohm", "-3"], "-3"),
+    ],
+)
+def test_wrong_options_are_one_sentence(rig, capsys, options, word):
+    assert _run(["rig", "calibrate", str(rig), "--yes", *options]) == 2
+    err = capsys.readouterr().err
+    assert word in err
+    assert err.count("\n") == 1
+
+
+def test_nothing_is_overwritten(rig, capsys):
+    _, found = _calibrate(rig, capsys, "--trim", "--known-ohm", "10", "-o", str(rig.with_name("mine.toml")))
+    before = Path(found["rig"]).read_bytes()
+    assert _run(["rig", "calibrate", str(rig), "--yes", "--trim", "--known-ohm", "10", "-o", found["rig"]]) == 2
+    assert Path(found["rig"]).read_bytes() == before
+    capsys.readouterr()

@@ -1,0 +1,184 @@
+"""Calibrate a rig: record known things in the driver's place, write a rig file that names them, prove it on one more."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.recorder import Recorder
+from tsfit.capture.rig import SIMULATED, Rig, read_rig
+from tsfit.capture.stream import Levels, play_and_record
+from tsfit.errors import TsfitError
+from tsfit.files import write_new
+from tsfit.measure import playback_of
+
+if TYPE_CHECKING:
+    import tomlkit
+
+PROOF_RANGE_HZ = (10.0, 20000.0)
+TRIM_RANGE_HZ = (50.0, 2000.0)
+
+
+@dataclass(frozen=True)
+class Standard:
+    """A known thing: ohm (infinite for open, 0 for short) with its standard uncertainty, and where it was recorded."""
+
+    ohm: float
+    uncertainty_ohm: float | None
+    recording: Path
+
+    @property
+    def name(self) -> str:
+        """What to call it when asking for it."""
+        return "open circuit" if math.isinf(self.ohm) else "short circuit" if self.ohm == 0.0 else f"{self.ohm:g} ohm"
+
+
+@dataclass(frozen=True)
+class Proof:
+    """How far the calibrated rig is off on a resistor that took no part in it, 10 Hz to 20 kHz.
+
+    Attributes
+    ----------
+    ohm : the resistor's value
+    percent, degrees : worst error of magnitude and phase
+    median_percent : error of the magnitude in the median point
+    """
+
+    ohm: float
+    percent: float
+    degrees: float
+    median_percent: float
+
+
+def new_folder(rig: Rig, now: datetime) -> Path:
+    """Make a folder beside the rig file for one calibration's recordings.
+
+    Raises
+    ------
+    TsfitError
+        ``cannot_write``.
+    """
+    folder = rig.path.parent / f"{rig.path.stem}-calibration-{now:%Y-%m-%d-%H%M%S}"
+    try:
+        folder.mkdir()
+    except OSError as error:
+        raise TsfitError(
+            f"{folder}: cannot be made ({error.strerror}); look after the folder of the rig file.",
+            code="cannot_write",
+            file=folder,
+        ) from error
+    return folder
+
+
+def record_standard(
+    rig: Rig, standard: Standard, excitation: Excitation, on_level: Callable[[Levels], None] | None = None
+) -> None:
+    """Record one standard; on the simulated rig it takes the driver's place by itself.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.measure.measure`.
+    """
+    playback = playback_of(rig, excitation.level_dbfs)
+    if rig.device == SIMULATED and playback.simulated is not None:
+        playback = replace(playback, simulated=replace(playback.simulated, driver=standard.ohm))
+    conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
+    with Recorder(standard.recording, excitation.sample_rate_hz, conditions) as recorder:
+        play_and_record(excitation, playback, recorder.write, on_level=on_level)
+        recorder.finish()
+
+
+def write_calibrated(rig: Rig, standards: Sequence[Standard], path: Path, now: datetime) -> Rig:
+    """Write a copy of the rig file to `path` that names the recordings of `standards`; return it as read back.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
+    """
+
+    def relative(standard: Standard) -> str:
+        return Path(os.path.relpath(standard.recording, path.parent)).as_posix()
+
+    table: dict[str, Any] = {"made": now.replace(microsecond=0), "rig": rig.name}
+    for standard in standards:
+        if math.isinf(standard.ohm):
+            table["open"] = relative(standard)
+        elif standard.ohm == 0.0:
+            table["short"] = relative(standard)
+    known = [
+        {"recording": relative(standard), "ohm": standard.ohm}
+        | ({} if standard.uncertainty_ohm is None else {"uncertainty_ohm": standard.uncertainty_ohm})
+        for standard in standards
+        if 0.0 < standard.ohm < math.inf
+    ]
+    document = _document(rig)
+    document["calibration"] = table | {"known": known}
+    return _written(document, path)
+
+
+def write_trimmed(rig: Rig, standard: Standard, path: Path) -> Rig:
+    """Write a copy of the rig file to `path` whose channel-gain trim makes `standard` read right; return it as read back.
+
+    One resistor sets the ratio of the gains, 50 Hz to 2 kHz, and nothing else; what it leaves is the resistor's uncertainty
+    and what loading, leads and phase do.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``; what a recording may be refused for.
+    """
+    curve = impedance_from_recording(standard.recording, replace(rig, gain_trim=1.0))
+    inside = (curve.frequency_hz > TRIM_RANGE_HZ[0]) & (curve.frequency_hz < TRIM_RANGE_HZ[1])
+    measured = complex(np.median(curve.impedance_ohm[inside].real))
+    trim = float(abs(rig.ratio(standard.ohm) / rig.ratio(measured)))
+    nudged = float(abs(rig.ratio(standard.ohm * 1.001) / rig.ratio(standard.ohm))) - 1.0
+    share = 1e-3 if standard.uncertainty_ohm is None else standard.uncertainty_ohm / standard.ohm
+    reference = rig.reference_stdev / rig.reference_ohm
+    document = _document(rig)
+    document["channels"]["gain_trim"] = trim
+    document["channels"]["gain_uncertainty_percent"] = 1e5 * nudged * math.hypot(share, reference)
+    return _written(document, path)
+
+
+def prove(rig: Rig, standard: Standard) -> Proof:
+    """Measure `standard` with `rig` and compare.
+
+    Raises
+    ------
+    TsfitError
+        What a recording may be refused for.
+    """
+    curve = impedance_from_recording(standard.recording, rig)
+    inside = (curve.frequency_hz >= PROOF_RANGE_HZ[0]) & (curve.frequency_hz <= PROOF_RANGE_HZ[1])
+    ratio = curve.impedance_ohm[inside] / standard.ohm
+    error = np.abs(np.abs(ratio) - 1.0)
+    return Proof(
+        ohm=standard.ohm,
+        percent=100.0 * float(error.max()),
+        degrees=float(np.degrees(np.abs(np.angle(ratio)).max())),
+        median_percent=100.0 * float(np.median(error)),
+    )
+
+
+def _document(rig: Rig) -> tomlkit.TOMLDocument:
+    import tomlkit
+
+    return tomlkit.parse(rig.path.read_text(encoding="utf-8-sig"))
+
+
+def _written(document: tomlkit.TOMLDocument, path: Path) -> Rig:
+    import tomlkit
+
+    write_new(path, tomlkit.dumps(document))
+    return read_rig(path)

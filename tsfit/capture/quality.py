@@ -1,0 +1,159 @@
+"""Is a sweep good enough to be fitted? Numbers, remarks with their remedy, and one recommended action.
+
+Judged are levels, whether all of the excitation arrived, the sample clock, noise per octave, and whether the recording
+could hold a driver at all. Distortion, coil heating and Kramers-Kronig consistency are not judged yet.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.capture.alignment import find_dropouts, round_trip
+from tsfit.capture.rig import Rig
+from tsfit.capture.stream import StreamReport
+from tsfit.capture.transfer import channel_ratio
+from tsfit.records import QualityNote
+
+if TYPE_CHECKING:
+    from tsfit.capture.excitation import Excitation
+
+FULL_SCALE, NEAR_DB, WEAK_DB = 0.999, -1.0, -60.0
+POOR_PERCENT, USELESS_PERCENT = 1.0, 10.0
+CLOCK_PPM = 500.0
+"""A clock further off than a crystal can be (common practice, no source) means a wrong or converted rate."""
+LIKENESS = 0.5
+"""Correlation of recording and excitation below which the total channel did not hear what was played."""
+
+
+@dataclass(frozen=True)
+class SweepVerdict:
+    """What a sweep is worth.
+
+    Attributes
+    ----------
+    peak_dbfs, noise_dbfs : of both channels; noise from the silence before the excitation
+    percent_per_octave : by the octave's centre in Hz, standard uncertainty of the measured ratio in its median point
+    delay_samples : round trip, None when the excitation was not found
+    clock_ppm : sample clock against nominal, None when it was not measured
+    notes : tuple of QualityNote
+    """
+
+    peak_dbfs: tuple[float, float]
+    noise_dbfs: tuple[float, float]
+    percent_per_octave: dict[str, float]
+    delay_samples: int | None
+    clock_ppm: float | None
+    notes: tuple[QualityNote, ...]
+
+    @property
+    def action(self) -> str:
+        """One sentence: what to do next."""
+        for severity, lead in (("refuse", "Record again"), ("warn", "Usable, but better")):
+            chosen = [note for note in self.notes if note.severity == severity]
+            if chosen:
+                return f"{lead}: {chosen[0].message}"
+        return "Good: keep it and go on."
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the verdict for the conditions file and for machines."""
+        return {
+            "peak_dbfs": list(self.peak_dbfs),
+            "noise_dbfs": list(self.noise_dbfs),
+            "percent_per_octave": dict(self.percent_per_octave),
+            "delay_samples": self.delay_samples,
+            "clock_ppm": self.clock_ppm,
+            "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
+            "action": self.action,
+        }
+
+
+def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report: StreamReport) -> SweepVerdict:
+    """Judge one recording (n, 2), full scale 1, of a known excitation."""
+    rate = excitation.sample_rate_hz
+    total = samples[:, rig.total]
+    delay, likeness = round_trip(total, excitation)
+    heard = abs(likeness) > LIKENESS
+    quiet = samples[: max(excitation.start + max(delay, 0), 1)]
+    peak = _decibels(np.abs(samples).max(axis=0))
+    noise = _decibels(quiet.std(axis=0))
+    octaves = _per_octave(samples, rig, rate)
+    clock = None if report.measured_rate_hz is None else 1e6 * (report.measured_rate_hz / rate - 1.0)
+    notes = [*_levels(peak, heard), *_arrival(total, excitation, delay if heard else None, report)]
+    if clock is not None and abs(clock) > CLOCK_PPM:
+        message = (
+            f"The sample clock is off by {clock:+.0f} ppm; set the interface to {rate:g} Hz itself, so nothing converts."
+        )
+        notes.append(QualityNote("clock", "warn", message))
+    notes += _noise(octaves)
+    return SweepVerdict(peak, noise, octaves, delay if heard else None, clock, tuple(notes))
+
+
+def _decibels(values: NDArray[np.float64]) -> tuple[float, float]:
+    first, second = (20.0 * math.log10(max(float(value), 1e-15)) for value in values)
+    return first, second
+
+
+def _per_octave(samples: NDArray[np.float64], rig: Rig, rate: float) -> dict[str, float]:
+    """Relative standard uncertainty of the ratio, percent, in the median point of each octave that holds any."""
+    found = channel_ratio(samples[:, rig.total], samples[:, rig.second], rate)
+    relative = 100.0 * np.sqrt(found.variance) / np.maximum(np.abs(found.value), 1e-12)
+    octaves = {}
+    for k in range(-7, 5):
+        centre = 1000.0 * 2.0**k
+        inside = (found.frequency_hz >= centre / math.sqrt(2.0)) & (found.frequency_hz < centre * math.sqrt(2.0))
+        if np.any(inside & np.isfinite(relative)):
+            octaves[f"{centre:g}"] = float(np.median(np.minimum(relative[inside], 1e6)))
+    return octaves
+
+
+def _levels(peak: tuple[float, float], heard: bool) -> list[QualityNote]:
+    notes = []
+    for channel, level in enumerate(peak, start=1):
+        if level >= 20.0 * math.log10(FULL_SCALE):
+            message = f"channel {channel} reached full scale and is clipped; lower its input gain or the level."
+            notes.append(QualityNote("clipping", "refuse", message))
+        elif level > NEAR_DB:
+            message = f"channel {channel} peaked {-level:.1f} dB below full scale; lower its input gain a little."
+            notes.append(QualityNote("near_full_scale", "warn", message))
+        elif level < WEAK_DB:
+            message = f"channel {channel} peaked at only {level:.0f} dBFS; raise its input gain or the level."
+            notes.append(QualityNote("weak", "warn", message))
+    if not heard:
+        message = "the total channel does not hear what was played; check output, cables and channel numbers."
+        notes.append(QualityNote("not_heard", "refuse", message))
+    return notes
+
+
+def _arrival(
+    total: NDArray[np.float64], excitation: Excitation, delay: int | None, report: StreamReport
+) -> list[QualityNote]:
+    """Dropouts that the sound system owned up to, and those that the recording shows."""
+    if report.frames < report.expected:
+        message = f"{report.expected - report.frames} frames never arrived; close other programs."
+        return [QualityNote("dropout", "refuse", message)]
+    broken = () if delay is None else find_dropouts(total, excitation, delay)
+    if broken:
+        seconds = ", ".join(f"{item.frame / excitation.sample_rate_hz:.2f} s" for item in broken[:3])
+        message = f"samples are lost, repeated or damaged at {seconds}; close other programs or use a larger buffer."
+        return [QualityNote("dropout", "refuse", message)]
+    if report.flags:
+        message = f"the sound system reported {report.flags[0][1]} {len(report.flags)} times; close other programs."
+        return [QualityNote("dropout", "warn", message)]
+    return []
+
+
+def _noise(octaves: dict[str, float]) -> list[QualityNote]:
+    poor = {name: percent for name, percent in octaves.items() if POOR_PERCENT < percent <= USELESS_PERCENT}
+    if not octaves or min(octaves.values()) > USELESS_PERCENT:
+        message = "noise drowns the excitation; raise the level or check the cables."
+        return [QualityNote("noise", "refuse", message)]
+    if poor:
+        worst = max(poor, key=lambda name: poor[name])
+        message = f"noise leaves {poor[worst]:.1f} % around {worst} Hz; raise the level, sweep longer, or record repeats."
+        return [QualityNote("noise", "warn", message)]
+    return []

@@ -1,0 +1,43 @@
+"""``tsfit devices``: what can run a rig."""
+
+from __future__ import annotations
+
+import click
+
+from tsfit.cli.output import json_option, print_json, print_table
+
+
+@click.command()
+@json_option
+def devices(as_json: bool) -> None:
+    """List the sound devices that can run a rig: two inputs and an output at once.
+
+    Any part of a name that fits only one device goes into the rig file's [playback] as device = "...".
+
+    \b
+    Example:
+      tsfit devices
+    """  # noqa: D301
+    from tsfit.capture.device import list_devices
+    from tsfit.errors import TsfitError
+
+    found = list_devices()
+    if not found:
+        raise TsfitError(
+            "No sound device with two inputs and an output is there; connect one, start its sound server, or learn with "
+            'the rig whose device is "simulated".',
+            code="no_device",
+        )
+    if as_json:
+        print_json([{**vars(device), "label": device.label} for device in found])
+        return
+    rows = [
+        [
+            device.name,
+            device.host_api,
+            f"{device.inputs} in, {device.outputs} out",
+            ", ".join(f"{rate / 1000:g}" for rate in device.rates_hz) or "-",
+        ]
+        for device in found
+    ]
+    print_table(["device", "host API", "channels", "rates, kHz"], rows)

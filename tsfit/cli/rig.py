@@ -1,0 +1,139 @@
+"""``tsfit rig``: check a rig, calibrate it, and prove the calibration."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.cli import NamingGroup
+from tsfit.cli.output import json_option, print_json, printable
+
+if TYPE_CHECKING:
+    from tsfit.calibrate import Standard
+    from tsfit.capture.rig import Rig
+
+WORST_PERCENT = 0.5
+"""Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
+
+
+@click.group(cls=NamingGroup)
+def rig() -> None:
+    """Check a rig's levels and channels; calibrate it and prove that.
+
+    \b
+    Example:
+      tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
+    """  # noqa: D301
+
+
+@rig.command()
+@click.argument("rig", type=click.Path(path_type=Path))
+@click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), multiple=True, help="Known resistor; may be repeated.")
+@click.option("--known-uncertainty-ohm", type=float, multiple=True, help="Its standard uncertainty, in the same order.")
+@click.option(
+    "--proof-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor that proves the result, not one of the known."
+)
+@click.option("--no-open", is_flag=True, help="Do without the open circuit (needs more resistors).")
+@click.option("--no-short", is_flag=True, help="Do without the short circuit (needs more resistors).")
+@click.option("--trim", is_flag=True, help="Only trim the channel gains, with one known resistor.")
+@click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of each sweep.")
+@click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
+@click.option(
+    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE.toml", help="Name of the calibrated rig file."
+)
+@click.option("--yes", is_flag=True, help="Ask nothing: everything is plugged by itself, as on the simulated rig.")
+@json_option
+def calibrate(
+    rig: Path,
+    known_ohm: tuple[float, ...],
+    known_uncertainty_ohm: tuple[float, ...],
+    proof_ohm: float | None,
+    trim: bool,
+    output: Path | None,
+    as_json: bool,
+    **options: Any,
+) -> int:
+    """Walk through open circuit, short circuit and known resistors, and write a calibrated copy of the rig file.
+
+    The recordings go into a dated folder beside the rig file. With --proof-ohm one more resistor is measured and the error
+    stated. Leaves with 1 when that is more than half a percent.
+
+    \b
+    Example:
+      tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
+      tsfit rig calibrate rig.toml --trim --known-ohm 10.012
+    """  # noqa: D301
+    from tsfit.calibrate import new_folder, prove, write_calibrated, write_trimmed
+    from tsfit.capture.rig import read_rig
+    from tsfit.files import refuse_existing
+
+    read = read_rig(rig)
+    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=options["no_open"], no_short=options["no_short"])
+    now = datetime.now().astimezone()
+    calibrated = output or rig.with_stem(f"{rig.stem}-{'trimmed' if trim else 'calibrated'}-{now:%Y-%m-%d-%H%M%S}")
+    refuse_existing(calibrated)
+    folder = new_folder(read, now)
+    ask = not (options["yes"] or as_json)
+    standards = [_record(read, folder, ohm, spread, options, ask=ask) for ohm, spread in ohms]
+    ready = write_trimmed(read, standards[0], calibrated) if trim else write_calibrated(read, standards, calibrated, now)
+    found: dict[str, Any] = {"rig": str(calibrated), "recordings": str(folder)}
+    good = True
+    if proof_ohm is not None:
+        proof = prove(ready, _record(read, folder, proof_ohm, None, options, ask=ask, name="proof"))
+        good = proof.percent <= WORST_PERCENT
+        found["proof"] = vars(proof)
+    if as_json:
+        print_json(found)
+        return int(not good)
+    click.echo(printable(f"Calibrated rig: {calibrated}"))
+    if proof_ohm is None:
+        click.echo("Not proved: measure one more resistor with --proof-ohm to see what the calibration is worth.")
+    else:
+        click.echo(
+            f"Proved on {proof.ohm:g} ohm, 10 Hz to 20 kHz: at most {proof.percent:.3f} % and {proof.degrees:.2f}° off, "
+            f"{proof.median_percent:.3f} % in the median point."
+        )
+    if not good:
+        click.echo(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
+    return int(not good)
+
+
+def _wanted(
+    ohms: tuple[float, ...], spreads: tuple[float, ...], *, trim: bool, no_open: bool, no_short: bool
+) -> list[tuple[float, float | None]]:
+    """What to record, in order: ohm and standard uncertainty."""
+    if len(spreads) > len(ohms):
+        raise click.UsageError("more --known-uncertainty-ohm than --known-ohm; give one each, in the same order.")
+    known = [(ohm, spreads[k] if k < len(spreads) else None) for k, ohm in enumerate(ohms)]
+    if trim:
+        if len(known) != 1:
+            raise click.UsageError("--trim needs exactly one --known-ohm.")
+        return known
+    ends = ([] if no_open else [(math.inf, None)]) + ([] if no_short else [(0.0, None)])
+    if not known or len(ends) + len(known) < 3:
+        raise click.UsageError(
+            "three terms need three recordings; give --known-ohm beside open and short, or more resistors without them."
+        )
+    return [*ends, *known]
+
+
+def _record(
+    rig: Rig, folder: Path, ohm: float, spread: float | None, options: dict[str, Any], *, ask: bool, name: str = "known"
+) -> Standard:
+    from tsfit.calibrate import Standard, record_standard
+    from tsfit.cli.sweep import live_levels
+    from tsfit.measure import choose_level, plan
+
+    stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
+    standard = Standard(ohm, spread, folder / f"{stem}.wav")
+    if ask:
+        click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
+    level = choose_level(rig, options["level_dbfs"], None)
+    excitation = plan(rig, "exponential sweep", level, seconds=options["seconds"], low_hz=5.0, high_hz=20000.0, periods=4)
+    with live_levels(excitation.seconds, quiet=not ask) as show:
+        record_standard(rig, standard, excitation, show)
+    return standard
