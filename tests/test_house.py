@@ -28,8 +28,8 @@ def test_floors():
 
 
 def test_style():
-    _run(sys.executable, "-m", "ruff", "check", "--no-cache", "tsfit", "tests", "sample_data")
-    _run(sys.executable, "-m", "ruff", "format", "--no-cache", "--check", "tsfit", "tests", "sample_data")
+    _run(sys.executable, "-m", "ruff", "check", "--no-cache", "tsfit", "tests", "rigs", "sample_data")
+    _run(sys.executable, "-m", "ruff", "format", "--no-cache", "--check", "tsfit", "tests", "rigs", "sample_data")
 
 
 def test_types():

@@ -15,7 +15,7 @@ import numpy as np
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.recorder import Recorder
-from tsfit.capture.rig import SIMULATED, Rig, read_rig
+from tsfit.capture.rig import Rig, read_rig
 from tsfit.capture.stream import Levels, play_and_record
 from tsfit.errors import TsfitError
 from tsfit.files import write_new
@@ -89,9 +89,7 @@ def record_standard(
     TsfitError
         As `tsfit.measure.measure`.
     """
-    playback = playback_of(rig, excitation.level_dbfs)
-    if rig.device == SIMULATED and playback.simulated is not None:
-        playback = replace(playback, simulated=replace(playback.simulated, driver=standard.ohm))
+    playback = playback_of(rig, excitation.level_dbfs, known_ohm=standard.ohm)
     conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
     with Recorder(standard.recording, excitation.sample_rate_hz, conditions) as recorder:
         play_and_record(excitation, playback, recorder.write, on_level=on_level)

@@ -66,8 +66,11 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
     return level_dbfs
 
 
-def playback_of(rig: Rig, level_dbfs: float, sweep: SweepTable | None = None) -> Playback:
-    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one).
+def playback_of(
+    rig: Rig, level_dbfs: float, sweep: SweepTable | None = None, *, known_ohm: float | None = None
+) -> Playback:
+    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one), or with a
+    known resistor in the driver's place.
 
     Raises
     ------
@@ -90,11 +93,20 @@ def playback_of(rig: Rig, level_dbfs: float, sweep: SweepTable | None = None) ->
     assert rig.simulated_driver is not None
     driver = read_driver(rig.simulated_driver)
     load = bench_load(state_of(sweep or SweepTable(state="free air", recording="-")), driver)
-    return replace(plain, simulated=SimulatedBench(driver, load, rig, rng=np.random.default_rng()))
+    what = driver if known_ohm is None else known_ohm
+    return replace(plain, simulated=SimulatedBench(what, load, rig, rng=np.random.default_rng()))
 
 
 def plan(
-    rig: Rig, kind: str, level_dbfs: float, *, seconds: float, low_hz: float, high_hz: float, periods: int
+    rig: Rig,
+    kind: str,
+    level_dbfs: float,
+    *,
+    seconds: float,
+    low_hz: float,
+    high_hz: float,
+    periods: int,
+    silence_s: float = 0.7,
 ) -> Excitation:
     """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it."""
     from tsfit.capture.excitation import HIGHEST_SHARE
@@ -108,6 +120,7 @@ def plan(
         high_hz=min(high_hz, HIGHEST_SHARE * rate),
         level_dbfs=level_dbfs,
         periods=periods,
+        silence_s=silence_s,
     )
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from tsfit.cli import COMMANDS, _run
 
-PATHS = [(), *((name,) for name in COMMANDS), ("box", "closed"), ("box", "vented")]
+PATHS = [(), *((name,) for name in COMMANDS), ("box", "closed"), ("box", "vented"), ("rig", "check"), ("rig", "calibrate")]
 
 
 @pytest.mark.parametrize("path", PATHS, ids=" ".join)

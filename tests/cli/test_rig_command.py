@@ -40,6 +40,18 @@ def test_three_terms_are_recorded_written_and_proved(rig, capsys):
     assert read_rig(Path(found["rig"])).calibration is not None
 
 
+def test_check_says_what_it_heard(rig, capsys):
+    assert _run(["rig", "check", str(rig), "--seconds", "2", "--known-ohm", "10"]) == 0
+    out = capsys.readouterr().out
+    for word in ("may not be ground", "peak dBFS", "50 Hz", "60 Hz", "Round trip", "gains differ", "Nothing needs turning"):
+        assert word in out
+    assert _run(["rig", "check", str(rig), "--seconds", "2", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["advice"] == []
+    assert found["gain_percent"] is None
+    assert not list(rig.parent.glob("*.wav")), "a check keeps nothing"
+
+
 def test_several_resistors_do_without_open_and_short(rig, capsys):
     known = [option for ohm in ("4.7", "10", "33", "82") for option in ("--known-ohm", ohm)]
     status, found = _calibrate(rig, capsys, *known, "--no-open", "--no-short", "--proof-ohm", "22")

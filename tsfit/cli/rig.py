@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.output import json_option, print_json, printable
+from tsfit.cli.output import json_option, print_json, print_table, printable
 
 if TYPE_CHECKING:
     from tsfit.calibrate import Standard
     from tsfit.capture.rig import Rig
+    from tsfit.rig_check import RigCheck
 
 WORST_PERCENT = 0.5
 """Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
@@ -26,8 +27,71 @@ def rig() -> None:
 
     \b
     Example:
+      tsfit rig check rig.toml
       tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
     """  # noqa: D301
+
+
+@rig.command()
+@click.argument("rig", type=click.Path(path_type=Path))
+@click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor in the driver's place: tells the gain match.")
+@click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of the sweep.")
+@click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
+@json_option
+def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float | None, as_json: bool) -> int:
+    """Play quietly and listen: levels, margin, noise, hum, clock, delay, dropouts, and what to turn.
+
+    Nothing is kept. Connect the driver, or better a known resistor. Leaves with 1 when something should be put right.
+
+    \b
+    Example:
+      tsfit rig check rig.toml
+      tsfit rig check rig.toml --known-ohm 10.012
+    """  # noqa: D301
+    from tsfit.capture.rig import read_rig
+    from tsfit.cli.sweep import CAUTIONS, live_levels
+    from tsfit.measure import choose_level, plan
+    from tsfit.rig_check import check_rig
+
+    read = read_rig(rig)
+    if not as_json:
+        click.echo(CAUTIONS)
+    excitation = plan(
+        read,
+        "exponential sweep",
+        choose_level(read, level_dbfs, None),
+        seconds=seconds,
+        low_hz=5.0,
+        high_hz=20000.0,
+        periods=4,
+        silence_s=2.0,
+    )
+    with live_levels(excitation.seconds, quiet=as_json) as show:
+        found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
+    if as_json:
+        print_json(found.to_dict())
+    else:
+        _print_check(read, found)
+    return int(bool(found.advice))
+
+
+def _print_check(rig: Rig, found: RigCheck) -> None:
+    verdict = found.verdict
+    names = {rig.total: "total", rig.second: "driver" if rig.topology == "divider" else "reference"}
+    rows = [
+        [f"{channel + 1} ({names[channel]})", *(f"{level:.1f}" for level in (peak, -peak, noise, fifty, sixty))]
+        for channel, (peak, noise, fifty, sixty) in enumerate(
+            zip(verdict.peak_dbfs, verdict.noise_dbfs, found.hum_dbfs["50"], found.hum_dbfs["60"], strict=True)
+        )
+    ]
+    print_table(["channel", "peak dBFS", "margin dB", "noise", "50 Hz", "60 Hz"], rows, title=rig.name)
+    delay = "not found" if verdict.delay_samples is None else f"{verdict.delay_samples} samples"
+    clock = "too short to tell" if verdict.clock_ppm is None else f"{verdict.clock_ppm:+.0f} ppm"
+    click.echo(f"Round trip {delay}; sample clock {clock}.")
+    if found.gain_percent is not None:
+        click.echo(f"Channel gains differ by {found.gain_percent:+.3f} % from what the resistor asks for.")
+    for sentence in found.advice or ("Nothing needs turning.",):
+        click.echo(printable(sentence))
 
 
 @rig.command()
