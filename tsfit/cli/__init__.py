@@ -98,6 +98,8 @@ def main(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+    # All matrices here are small: threads of the linear algebra would only wait for each other.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(_run(arguments))
 
 
