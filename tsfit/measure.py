@@ -144,7 +144,7 @@ def measure(
         ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a partial recording).
     """
     from tsfit.capture.impedance import impedance_from_recording
-    from tsfit.capture.quality import judge
+    from tsfit.capture.quality import judge, judge_curve
     from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
     from tsfit.capture.recording import read_recording
     from tsfit.files import refuse_existing, sha256
@@ -171,11 +171,13 @@ def measure(
         recorder.finish(stream=_stream(report))
     recording = read_recording(path)
     verdict = judge(recording.samples, excitation, rig, report)
-    add_conditions(path, verdict=verdict.to_dict())
     if any(note.severity == "refuse" for note in verdict.notes):
+        add_conditions(path, verdict=verdict.to_dict())
         return Measurement(path, conditions_path(path), report, verdict, None, None)
     curve = impedance_from_recording(path, rig)
     write_curve(curve, curve_file)
+    verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))
+    add_conditions(path, verdict=verdict.to_dict())
     return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
 
 

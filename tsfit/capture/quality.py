@@ -1,7 +1,7 @@
 """Is a sweep good enough to be fitted? Numbers, remarks with their remedy, and one recommended action.
 
-Judged are levels, whether all of the excitation arrived, the sample clock, noise per octave, and whether the recording
-could hold a driver at all. Distortion, coil heating and Kramers-Kronig consistency are not judged yet.
+Judged are levels, whether all of the excitation arrived, the sample clock, noise per octave, and whether the curve can be
+that of a linear and steady thing. Distortion and the heating of the coil between repeats are not judged yet.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
 from tsfit.capture.transfer import channel_ratio
-from tsfit.records import QualityNote
+from tsfit.circuit.kramers_kronig import kramers_kronig
+from tsfit.records import ImpedanceCurve, QualityNote
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
@@ -26,6 +27,8 @@ FULL_SCALE, NEAR_DB, WEAK_DB = 0.999, -1.0, -60.0
 POOR_PERCENT, USELESS_PERCENT = 1.0, 10.0
 CLOCK_PPM = 500.0
 """A clock further off than a crystal can be (common practice, no source) means a wrong or converted rate."""
+BROKEN_LAW, NOISE_FACTOR = 0.03, 4.0
+"""Kramers-Kronig residual that real drivers stay below (2.4 % at most of eleven measured by others), and over the noise."""
 LIKENESS = 0.5
 """Correlation of recording and excitation below which the total channel did not hear what was played."""
 
@@ -91,6 +94,20 @@ def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report
         notes.append(QualityNote("clock", "warn", message))
     notes += _noise(octaves)
     return SweepVerdict(peak, noise, octaves, delay if heard else None, clock, tuple(notes))
+
+
+def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:
+    """Remark on a curve that no linear, steady thing can have, by the linear Kramers-Kronig test."""
+    size = np.abs(curve.impedance_ohm)
+    noise = 0.0 if curve.variance_ohm2 is None else float(np.median(np.sqrt(curve.variance_ohm2) / size))
+    found = kramers_kronig(curve.frequency_hz, curve.impedance_ohm, noise=noise)
+    if found.rms <= max(BROKEN_LAW, NOISE_FACTOR * noise):
+        return ()
+    message = (
+        f"the curve breaks the Kramers-Kronig relations by {100.0 * found.rms:.1f} %, as a drifting coil, too high a level "
+        "or a wrong phase would make it; let the coil cool, lower the level, check the channels, and record again."
+    )
+    return (QualityNote("kramers_kronig", "warn", message),)
 
 
 def _decibels(values: NDArray[np.float64]) -> tuple[float, float]:

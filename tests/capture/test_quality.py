@@ -1,0 +1,89 @@
+"""The verdict on a sweep, on simulated recordings with planted faults and without."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tsfit.capture.excitation import make_excitation
+from tsfit.capture.quality import judge, judge_curve
+from tsfit.capture.rig import read_rig
+from tsfit.capture.simulated import Fault, SimulatedBench, play_and_record
+from tsfit.capture.stream import Playback
+from tsfit.circuit.load import free_air
+from tsfit.driver_file import read_driver
+from tsfit.records import ImpedanceCurve
+
+RIGS = Path(__file__).parents[2] / "rigs"
+RIG = read_rig(RIGS / "simulated.toml")
+DRIVER = read_driver(RIGS / "drivers" / "dunlin-10.toml")
+SWEEP = make_excitation("exponential sweep", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+
+
+def _judged(seed=0, excitation=SWEEP, **changes):
+    bench = replace(SimulatedBench(DRIVER, free_air(), RIG, rng=np.random.default_rng(seed)), **changes)
+    blocks = []
+    report = play_and_record(excitation, Playback("simulated", 48000.0, -20.0, bench), blocks.append)
+    return judge(np.concatenate(blocks).astype(float), excitation, RIG, report)
+
+
+def _codes(verdict):
+    return {note.code: note.severity for note in verdict.notes}
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("kind", ["exponential sweep", "multisine", "odd multisine"])
+def test_a_clean_sweep_is_good(kind, seed):
+    excitation = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    verdict = _judged(seed, excitation)
+    assert verdict.notes == ()
+    assert verdict.action.startswith("Good")
+    assert verdict.delay_samples == 600
+    assert verdict.clock_ppm == pytest.approx(0.0)
+
+
+@pytest.mark.parametrize("kind", ["missing block", "repeated block"])
+def test_a_lost_or_repeated_block_refuses_the_sweep(kind):
+    verdict = _judged(faults=(Fault(kind, 60),))
+    assert _codes(verdict) == {"dropout": "refuse"}
+    # Block 60 of 2048 frames: 2.56 s.
+    assert "2.5" in verdict.action or "2.6" in verdict.action
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "severity"),
+    [
+        ({"input_gain_db": 30.0}, "clipping", "refuse"),
+        ({"input_gain_db": 19.5}, "near_full_scale", "warn"),
+        ({"noise_dbfs": -15.0}, "noise", "refuse"),
+        ({"noise_dbfs": -62.0}, "noise", "warn"),
+        ({"true_rate_hz": 47900.0}, "clock", "warn"),
+        ({"faults": (Fault("overflow", 60),)}, "dropout", "warn"),
+    ],
+)
+def test_a_planted_fault_is_named(changes, code, severity):
+    assert _codes(_judged(**changes)).get(code) == severity
+
+
+def test_a_channel_that_hears_something_else_is_refused():
+    noise = 0.1 * np.random.default_rng(0).standard_normal((len(SWEEP.samples), 2))
+    blocks = []
+    bench = SimulatedBench(DRIVER, free_air(), RIG)
+    report = play_and_record(SWEEP, Playback("simulated", 48000.0, -20.0, bench), blocks.append)
+    assert _codes(judge(noise, SWEEP, RIG, report))["not_heard"] == "refuse"
+
+
+def test_noise_per_octave_follows_the_noise():
+    quiet, loud = _judged(noise_dbfs=-90.0), _judged(noise_dbfs=-70.0)
+    for octave in ("31.25", "250", "2000"):
+        assert loud.percent_per_octave[octave] / quiet.percent_per_octave[octave] == pytest.approx(10.0, rel=0.3)
+
+
+def test_a_wrong_phase_breaks_kramers_and_kronig():
+    f = np.geomspace(5.0, 20000.0, 400)
+    bench = SimulatedBench(DRIVER, free_air(), RIG)
+    z = bench.impedance(f)
+    assert judge_curve(ImpedanceCurve(f, z)) == ()
+    (note,) = judge_curve(ImpedanceCurve(f, np.conj(z)))
+    assert note.code == "kramers_kronig"
