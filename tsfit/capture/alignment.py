@@ -9,14 +9,13 @@ break to the other.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
+from tsfit.capture.excitation import FADE_SECONDS, Excitation, fade
 
 Samples = NDArray[np.float64]
 
@@ -24,18 +23,19 @@ WINDOW_SECONDS, STEADY_SECONDS = 0.085, 0.01
 """Of the windows of sweeps, long enough for a piece of 5 Hz, and of multisines."""
 STANDS_OUT, STANDS_ALONE = 6.0, 0.004
 """A window is broken when its residual exceeds the usual one by the first factor and the second share of the level."""
-MOST_DISTORTED = 0.05
-"""Residual over level that may pass for usual."""
+MOST_DISTORTED, MOST_UNLIKE = 0.05, 0.02
+"""Residual over level that may pass for usual, in a sweep and between periods."""
 SPIKE = 9.0
 """Or when the residual steps from sample to sample by so many times their spread: noise alone does once in 10^16."""
 UNSETTLED = 0.35
-"""Residual over level that the first period of a multisine may have."""
+"""Residual over level that the first period of a multisine and its fade out may have."""
 EDGE_SECONDS = 0.12
-"""Beginning and end of a multisine that are not looked at: its fades."""
+"""Room for lost samples before the fade out, from where on no period is taken for the usual one."""
 NEIGHBOURS = 12
 CHUNK = 32
+MOST_DELAYS = 6
 SECTION_SECONDS, FARTHEST_SECONDS = 0.6, 0.25
-"""How much signal a delay is read from, and the largest change of delay that is looked for."""
+"""How many delays a recording may have, how much signal one is read from, and the largest change that is looked for."""
 LONGEST_SECONDS = 1.0
 """Largest delay; a negative one is only seen when samples are lost early on."""
 LIKE = 0.5
@@ -75,25 +75,38 @@ def round_trip(total: Samples, excitation: Excitation) -> tuple[int, float]:
     likeness : float
         Its height, 1 for an undistorted, noiseless copy; negative when of opposite polarity.
     """
-    rate = excitation.sample_rate_hz
-    return _best_lag(
-        total - total.mean(), excitation.samples, -round(FARTHEST_SECONDS * rate), round(LONGEST_SECONDS * rate)
-    )
+    rate, x = excitation.sample_rate_hz, excitation.samples[excitation.start : excitation.stop]
+    early, late = round(FARTHEST_SECONDS * rate), round(LONGEST_SECONDS * rate)
+    first = excitation.start - early
+    around = _stretch(total - total.mean(), first, first + len(x) + early + late)
+    # Over its whole length; a periodic excitation is as like itself, cut short, a period away.
+    place, likeness = _best_place(x, around, whole=True)
+    return place - early, likeness
 
 
-def _best_lag(recorded: Samples, known: Samples, low: int, high: int) -> tuple[int, float]:
-    """Lag within low..high at which ``recorded[k + lag]`` is most like ``known[k]``, and the likeness there."""
+def _stretch(x: Samples, first: int, last: int) -> Samples:
+    """``x[first:last]`` with zeros where there is none."""
+    inside = x[max(first, 0) : max(last, 0)]
+    before = min(max(-first, 0), last - first)
+    return np.pad(inside, (before, last - first - before - len(inside)))
+
+
+def _best_place(piece: Samples, around: Samples, *, whole: bool = False) -> tuple[int, float]:
+    """Place k at which ``around[k : k + len(piece)]`` is most like `piece`, and the correlation there.
+
+    It is relative to the energy there, or to that of the strongest such stretch when the `whole` piece must be there.
+    """
     from scipy.signal import correlate
 
-    scale = float(np.linalg.norm(recorded) * np.linalg.norm(known))
-    if scale == 0.0:
+    running = np.concatenate([[0.0], np.cumsum(around**2)])
+    energy = running[len(piece) :] - running[: -len(piece)]
+    most = max(float(energy.max()), 1e-30)
+    scale = np.linalg.norm(piece) * np.sqrt(np.maximum(energy, most if whole else 1e-6 * most))
+    if not np.any(piece):
         return 0, 0.0
-    found = correlate(recorded, known, mode="full", method="fft") / scale
-    zero = len(known) - 1
-    first = max(zero + low, 0)
-    found = found[first : max(zero + high, first) + 1]
+    found = correlate(around, piece, mode="valid", method="fft") / scale
     top = int(np.argmax(np.abs(found)))
-    return first - zero + top, float(found[top])
+    return top, float(found[top])
 
 
 def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[Dropout, ...]:
@@ -109,11 +122,10 @@ def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[D
     """
     y = total - total.mean()
     windows = (_Steady if excitation.period else _Narrow)(y, excitation, delay)
-    first, last, width = windows.first, windows.last, windows.width
-    if last - first < 4 * width:
+    if windows.last - windows.first < 4 * windows.width:
         return ()
-    breaks = _breaks(windows)
-    edges, section = [first, *breaks, last], 2 * windows.section
+    breaks = windows.breaks()
+    edges, section, width = [windows.first, *breaks, windows.last], 2 * windows.section, windows.width
     found = []
     for before, frame, after in zip(edges[:-2], edges[1:-1], edges[2:], strict=True):
         early = windows.lag(max(before, frame - width - section), frame - width)
@@ -121,28 +133,6 @@ def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[D
         shift = 0 if early is None or late is None else early - late
         found.append(Dropout(frame, shift if abs(shift) > windows.least_shift(frame) else 0))
     return tuple(found)
-
-
-def _breaks(windows: _Windows) -> list[int]:
-    """Frames at which windows fit at no delay that any stretch of the recording has."""
-    width, section = windows.width, windows.section
-    starts = np.arange(windows.first, windows.last - width + 1, width // 2)
-    lags = np.full(len(starts), windows.delay)
-    excess, place = windows.excess(starts, lags)
-    again = np.flatnonzero(excess > 1.0)
-    if not len(again):
-        return []
-    stretches = range(windows.first, windows.last - section + 1, section // 2)
-    for lag in {windows.lag(k, k + section) for k in stretches} - {None, windows.delay}:
-        there, where = windows.excess(starts[again], np.full(len(again), lag))
-        better = again[there < excess[again]]
-        place[better], lags[better] = where[there < excess[again]], lag
-        excess[again] = np.minimum(excess[again], there)
-    # Stretches that fit, each at a delay of its own, meet at a break as well.
-    fits = np.flatnonzero(excess <= 1.0)
-    steps = fits[1:][np.abs(np.diff(lags[fits])) > np.array([windows.least_shift(int(k)) for k in starts[fits[1:]]])]
-    frames = np.sort(np.concatenate([place[excess > 1.0], starts[steps]]))
-    return [int(k) for k in frames[np.diff(frames, prepend=-len(windows.y)) > 2 * width]]
 
 
 class _Windows:
@@ -162,16 +152,32 @@ class _Windows:
         """How much a window from each of `starts` (m,) is worse than allowed (above 1: broken), and where it is worst."""
         raise NotImplementedError
 
+    def breaks(self) -> list[int]:
+        """Frames at which the recording breaks: the fewest stretches, each at one delay, leave them between them."""
+        starts = np.arange(self.first, self.last - self.width + 1, self.width // 2)
+        excess, place = self.excess(starts, np.full(len(starts), self.delay))
+        if np.all(excess <= 1.0):
+            return []
+        stretches = range(self.first, self.last - self.section + 1, self.section // 2)
+        lags = Counter(lag for lag in (self.lag(k, k + self.section) for k in stretches) if lag is not None)
+        others = (self.excess(starts, np.full(len(starts), lag))[0] for lag, _ in lags.most_common(MOST_DELAYS))
+        fits = np.stack([excess, *others]) <= 1.0
+        frames, k, joined = [], 0, False
+        while k < len(starts):
+            runs = [int(np.argmin(np.append(fit, False))) for fit in fits[:, k:]]
+            if joined or not max(runs):
+                frames.append(int(place[k]))
+            k, joined = k + max(*runs, 1), max(runs) > 0
+        return [k for k, before in zip(frames, [-len(self.y), *frames], strict=False) if k - before > 2 * self.width]
+
     def lag(self, first: int, last: int) -> int | None:
         """Delay of recording samples first..last, None where they are too few or unlike the excitation."""
-        far = round(FARTHEST_SECONDS * self.excitation.sample_rate_hz)
         if last - first < self.width:
             return None
-        piece = self.y[first:last]
-        origin = max(first - self.delay - far, 0)
-        known = self.known[origin : first - self.delay + len(piece) + far]
-        lag, likeness = _best_lag(piece, known, -len(known), len(piece))
-        return first - origin + lag if abs(likeness) * np.sqrt(len(known) / len(piece)) > LIKE else None
+        far = round(FARTHEST_SECONDS * self.excitation.sample_rate_hz)
+        origin = first - self.delay - far
+        place, likeness = _best_place(self.y[first:last], _stretch(self.known, origin, origin + last - first + 2 * far))
+        return first - origin - place if abs(likeness) > LIKE else None
 
     def least_shift(self, frame: int) -> float:
         """Change of delay in samples that is none of the rig's phase at `frame`."""
@@ -187,6 +193,14 @@ class _Narrow(_Windows):
         super().__init__(y, excitation, delay)
         self.wave = np.asarray(hilbert(excitation.samples))
 
+    def breaks(self) -> list[int]:
+        if not len(self.excitation.steps):
+            return super().breaks()
+        # Steady tones tell no delay, hence not what follows the first break.
+        starts = np.arange(self.first, self.last - self.width + 1, self.width // 2)
+        excess, place = self.excess(starts, np.full(len(starts), self.delay))
+        return [int(k) for k in place[excess > 1.0][:1]]
+
     def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, NDArray[np.intp]]:
         from scipy.ndimage import median_filter
 
@@ -201,9 +215,10 @@ class _Narrow(_Windows):
         z = self.wave[np.clip(index - lags[:, None], 0, len(self.wave) - 1)]
         u = np.broadcast_to(np.linspace(-1.0, 1.0, self.width), z.shape)
         basis = np.stack([z.real, z.imag, u * z.real, u * z.imag, u**2 * z.real, u**2 * z.imag, np.ones_like(u), u], -1)
-        q = np.linalg.qr(basis)[0]
+        across = np.swapaxes(basis, 1, 2)
         recorded = self.y[index]
-        r = recorded - (q @ (np.swapaxes(q, 1, 2) @ recorded[..., None]))[..., 0]
+        gram, right = across @ basis, across @ recorded[..., None]
+        r = recorded - (basis @ (np.linalg.pinv(gram, rcond=1e-12, hermitian=True) @ right))[..., 0]
         level = np.sqrt(np.mean(recorded**2, axis=1))
         step = np.abs(np.diff(r, axis=1))
         usual = np.maximum(1.4826 * np.median(step, axis=1), STANDS_ALONE * level)
@@ -211,12 +226,10 @@ class _Narrow(_Windows):
         return residual, level, step.max(axis=1) / np.maximum(usual, 1e-12), starts + np.argmax(np.abs(r), axis=1)
 
     def least_shift(self, frame: int) -> float:
-        around = self.excitation.samples[max(frame - self.delay, 0) :][
-            : round(SECTION_SECONDS * self.excitation.sample_rate_hz)
-        ]
+        around = self.excitation.samples[max(frame - self.delay, 0) :][: self.section]
         crossings = int(np.count_nonzero(np.diff(np.signbit(around))))
         period = 2.0 * len(around) / max(crossings, 1)
-        slow = period > SLOW_SECONDS * self.excitation.sample_rate_hz
+        slow = period > SLOW_SECONDS * self.excitation.sample_rate_hz or len(self.excitation.steps) > 0
         return math.inf if slow else max(PERIOD_SHARE * period, LEAST_SHIFT)
 
 
@@ -227,27 +240,54 @@ class _Steady(_Windows):
 
     def __init__(self, y: Samples, excitation: Excitation, delay: int) -> None:
         super().__init__(y, excitation, delay)
-        period = excitation.period
-        fade = round(EDGE_SECONDS * excitation.sample_rate_hz)
-        self.settled = self.first + period
-        self.last = min(self.first + excitation.periods * period, len(y)) - fade
-        pair = 2 if excitation.periods > 2 else 1
-        room = self.last - self.settled - (pair - 0.25) * period
-        places = self.settled - period // 4 + np.arange(0, max(room, 1), period // 4, dtype=int)
-        whole = np.pad(y, (0, pair * period))
-        pairs = [(whole[k : k + period], whole[k + (pair - 1) * period :][:period]) for k in places]
-        best = int(np.argmin([np.linalg.norm(one - other) for one, other in pairs]))
-        one, place = 0.5 * (pairs[best][0] + pairs[best][1]), int(places[best])
+        self.settled = self.first + excitation.period
+        self.fading = self.first + excitation.periods * excitation.period
+        self.expect(self._steadiest(), 2 if excitation.periods > 2 else 1)
+
+    def _steadiest(self) -> int:
+        """Where the two neighbouring periods begin that agree best, three quarters through the first period or later."""
+        period, places = self.excitation.period, self.places(2)
+        whole = np.pad(self.y, (0, 2 * period))
+        apart = [np.linalg.norm(np.diff(whole[k : k + 2 * period].reshape(2, period), axis=0)) for k in places]
+        return int(places[int(np.argmin(apart))])
+
+    def places(self, periods: int) -> NDArray[np.intp]:
+        """Where so many periods may begin."""
+        quarter = self.excitation.period // 4
+        room = (
+            self.fading - round(EDGE_SECONDS * self.excitation.sample_rate_hz) - self.settled - (4 * periods - 1) * quarter
+        )
+        return self.settled - quarter + np.arange(0, max(room, 1), quarter)
+
+    def expect(self, place: int, periods: int) -> None:
+        """Take the mean of so many periods from frame `place` for what all should be."""
+        period = self.excitation.period
+        one = np.pad(self.y, (0, 2 * period))[place : place + periods * period].reshape(periods, period).mean(axis=0)
+        self.known = self.excitation.samples
         found = self.lag(place, place + period)
-        self.known = one[(np.arange(len(excitation.samples)) + (delay if found is None else found) - place) % period]
+        shift = (self.delay if found is None else found) - place
+        self.known = one[(np.arange(len(self.excitation.samples)) + shift) % period]
+        rise = fade(round(FADE_SECONDS * self.excitation.sample_rate_hz))
+        start, stop = self.excitation.start, self.excitation.stop
+        self.known[:start] = self.known[stop:] = 0.0
+        self.known[start : start + len(rise)] *= rise
+        self.known[stop - len(rise) : stop] *= rise[::-1]
         self.level = float(np.std(one))
-        self.first += fade
+
+    def breaks(self) -> list[int]:
+        found = super().breaks()
+        for place in self.places(1) if found else ():
+            # A break within the periods that stand for all would show once in each of them.
+            self.expect(int(place), 1)
+            found = min(found, super().breaks(), key=len)
+        return found
 
     def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, NDArray[np.intp]]:
         index = starts[:, None] + np.arange(self.width)
         r = self.y[index] - self.known[np.clip(index - lags[:, None], 0, len(self.known) - 1)]
         residual = np.sqrt(np.mean(r**2, axis=1))
-        usual = min(float(np.median(residual)), MOST_DISTORTED * self.level)
+        usual = min(float(np.median(residual)), MOST_UNLIKE * self.level)
         limit = STANDS_OUT * max(usual, self.noise) + STANDS_ALONE * self.level
-        limits = np.where(starts < self.settled, max(limit, UNSETTLED * self.level), limit)
+        unsettled = (starts < self.settled) | (starts > self.fading - self.width)
+        limits = np.where(unsettled, max(limit, UNSETTLED * self.level), limit)
         return residual / np.maximum(limits, 1e-12), starts + np.argmax(np.abs(r), axis=1)
