@@ -11,6 +11,7 @@ from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 from tsfit.files import to_json
 from tsfit.fit_file import SCHEMA, fit_to_dict, is_json, read_fit
+from tsfit.records import FittedState, ImpedanceCurve, State
 
 
 def save(folder: Path, data: object) -> Path:
@@ -50,7 +51,7 @@ def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
 
 def test_the_form_is_the_fixed_one():
     data = fit_to_dict(made_fit())
-    assert list(data) == ["schema", "driver", "model", "parameters", "correlation", "quality", "provenance"]
+    assert list(data) == ["schema", "driver", "model", "parameters", "correlation", "quality", "provenance", "sweeps"]
     assert data["schema"] == 1
     assert data["model"] == {"coil": "ladder-2", "suspension": "ideal"}
     assert set(data["parameters"]["Re"]) == {"value", "stdev", "interval95", "unit"}
@@ -74,6 +75,35 @@ def test_a_fit_of_the_fixed_form_alone_is_read_and_further_driver_keys_are_left_
     fit = read_fit(path)
     assert fit.driver == Driver("Dunnock", 3.0, 3.0, 3.0, 3.0, coil_values={"Le": 3.0})
     assert fit.correlation.shape == (0, 0)
+
+
+def swept():
+    """A fit with one sweep, for its figure."""
+    frequency = np.geomspace(5.0, 2e4, 7)
+    fitted = 6.0 + 1e-3j * frequency
+    curve = ImpedanceCurve(frequency, fitted * 1.001)
+    used = np.arange(7) > 1
+    state = FittedState(curve, State("added mass", mass=0.04, wiring="series"), used, fitted, np.full(7, 0.01))
+    return replace(made_fit(), states=(state,))
+
+
+def test_the_sweeps_come_back_to_six_digits(tmp_path):
+    fit = swept()
+    (back,) = read_fit(save(tmp_path, fit_to_dict(fit))).states
+    (sent,) = fit.states
+    assert back.state == sent.state
+    np.testing.assert_array_equal(back.used, sent.used)
+    np.testing.assert_allclose(back.curve.frequency_hz, sent.curve.frequency_hz)
+    for name in ("fitted_ohm", "sigma_ohm"):
+        np.testing.assert_allclose(getattr(back, name), getattr(sent, name), rtol=2e-6)
+    np.testing.assert_allclose(back.curve.impedance_ohm, sent.curve.impedance_ohm, rtol=2e-6)
+
+
+def test_sweeps_of_unlike_lengths_are_refused(tmp_path):
+    data = fit_to_dict(swept())
+    data["sweeps"][0]["used"].pop()
+    with pytest.raises(TsfitError, match="sweeps.0 must hold lists of one length"):
+        read_fit(save(tmp_path, data))
 
 
 def changed(**changes: object) -> str:

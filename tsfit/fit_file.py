@@ -7,7 +7,8 @@
      "quality": [...], "provenance": {...}}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
-``driver`` are left for people and skipped when reading.
+``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to six
+digits, for figures: measured and fitted impedance, sigma, and which points were used.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, Field
 
 from tsfit.air import Air
@@ -24,7 +26,17 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
-from tsfit.records import Estimate, FitResult, QualityNote, Severity
+from tsfit.records import (
+    Estimate,
+    FitResult,
+    FittedState,
+    ImpedanceCurve,
+    QualityNote,
+    Severity,
+    State,
+    StateKind,
+    Wiring,
+)
 from tsfit.toml_file import validated
 
 SCHEMA = 1
@@ -75,6 +87,18 @@ class _Note(BaseModel):
     sweep: int | None = None
 
 
+class _Sweep(BaseModel):
+    state: StateKind
+    mass: NotNegative | None = None
+    volume: NotNegative | None = None
+    wiring: Wiring | None = None
+    frequency_hz: list[Finite]
+    measured_ohm: list[tuple[Finite, Finite]]
+    fitted_ohm: list[tuple[Finite, Finite]]
+    sigma_ohm: list[NotNegative]
+    used: list[bool]
+
+
 class _Fit(BaseModel):
     driver: _Driver
     model: _Model
@@ -82,6 +106,7 @@ class _Fit(BaseModel):
     correlation: _Correlation = _Correlation()
     quality: list[_Note] = []
     provenance: dict[str, Any] = {}
+    sweeps: list[_Sweep] = []
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -102,7 +127,28 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
         "quality": [note.to_dict() for note in fit.quality],
         "provenance": dict(fit.provenance),
+        "sweeps": [_sweep(fitted) for fitted in fit.states],
     }
+
+
+def _sweep(fitted: FittedState) -> dict[str, Any]:
+    def parts(z: NDArray[np.complex128]) -> list[list[float]]:
+        return [[_short(value.real), _short(value.imag)] for value in z.tolist()]
+
+    state = fitted.state
+    return {
+        "state": state.kind,
+        **{name: getattr(state, name) for name in ("mass", "volume", "wiring") if getattr(state, name) is not None},
+        "frequency_hz": fitted.curve.frequency_hz.tolist(),
+        "measured_ohm": parts(fitted.curve.impedance_ohm),
+        "fitted_ohm": parts(fitted.fitted_ohm),
+        "sigma_ohm": [_short(value) for value in fitted.sigma_ohm.tolist()],
+        "used": fitted.used.tolist(),
+    }
+
+
+def _short(value: float) -> float:
+    return float(f"{value:.6g}")
 
 
 def is_json(path: Path) -> bool:
@@ -153,6 +199,21 @@ def read_fit(path: Path) -> FitResult:
         correlation=np.array(matrix, dtype=float).reshape(len(names), len(names)),
         quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
         provenance=file.provenance,
+        states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
+    )
+
+
+def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
+    arrays = (sweep.frequency_hz, sweep.measured_ohm, sweep.fitted_ohm, sweep.sigma_ohm, sweep.used)
+    if len({len(array) for array in arrays}) != 1 or not sweep.frequency_hz:
+        raise _wrong(path, f"sweeps.{number}", "must hold lists of one length")
+    measured, fitted = (np.array(pairs) @ (1.0, 1j) for pairs in (sweep.measured_ohm, sweep.fitted_ohm))
+    return FittedState(
+        curve=ImpedanceCurve(np.array(sweep.frequency_hz), measured, source=f"{path}, sweep {number + 1}"),
+        state=State(sweep.state, mass=sweep.mass, volume=sweep.volume, wiring=sweep.wiring),
+        used=np.array(sweep.used),
+        fitted_ohm=fitted,
+        sigma_ohm=np.array(sweep.sigma_ohm),
     )
 
 

@@ -136,7 +136,7 @@ class FitResult:
     quality : tuple of QualityNote
     provenance : dict
     states : tuple of FittedState
-        Empty when read back from JSON.
+        Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
     minimizer : callable
         Call it for the lmfit result; None when read back from JSON.
     """
