@@ -1,12 +1,26 @@
 """The frame of the command line: help, misspelt words, one sentence and exit 2 for everything that cannot be done."""
 
 import json
+import os
+import shutil
+import subprocess
+import sys
 
+import click
 import pytest
 
-from tsfit.cli import COMMANDS, _run
+from tsfit.cli import COMMANDS, STEPS, _run, tsfit
 
-PATHS = [(), *((name,) for name in COMMANDS), ("box", "closed"), ("box", "vented"), ("rig", "check"), ("rig", "calibrate")]
+
+def _paths(command, path=()):
+    yield path
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            yield from _paths(command.get_command(context, name), (*path, name))
+
+
+PATHS = list(_paths(tsfit))
 
 
 @pytest.mark.parametrize("path", PATHS, ids=" ".join)
@@ -18,11 +32,37 @@ def test_every_command_has_help_with_an_example(path, capsys):
     assert max(map(len, text.splitlines())) <= 80
 
 
-def test_overview_lists_every_command_in_the_order_of_the_job(capsys):
+def test_overview_lists_every_command_under_its_step_of_the_job(capsys):
     assert _run(["--help"]) == 0
     text = capsys.readouterr().out
-    places = [text.index(f"\n  {name} ") for name in COMMANDS]
+    listed = [name for names in STEPS.values() for name in names if name in COMMANDS]
+    assert sorted(listed) == sorted(COMMANDS)
+    places = [text.index(f"\n  {name} ") for name in listed]
     assert places == sorted(places)
+    assert all(f"\n{step}:\n" in text for step, names in STEPS.items() if set(names) & set(COMMANDS))
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_scripts(shell, capsys):
+    assert _run(["completion", shell]) == 0
+    assert "_TSFIT_COMPLETE" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("words", "found"), [("tsfit xy", ""), ("tsfit fi", "fit"), ("tsfit fit --co", "--coil")])
+def test_what_a_shell_completes(words, found):
+    command = [sys.executable, "-m", "tsfit"]
+    count = str(len(words.split()) - 1)
+    asked = {"_TSFIT_COMPLETE": "bash_complete", "COMP_WORDS": words, "COMP_CWORD": count}
+    told = subprocess.run(command, env=os.environ | asked, capture_output=True, text=True, check=True, timeout=60)
+    assert told.stdout.split() == ([f"plain,{found}"] if found else [])
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
+def test_bash_takes_the_script(capsys):
+    _run(["completion", "bash"])
+    script = capsys.readouterr().out + "\ncomplete -p tsfit"
+    told = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True, timeout=60)
+    assert "_tsfit_completion" in told.stdout
 
 
 def test_version(capsys):
@@ -35,7 +75,7 @@ def test_version(capsys):
     [
         (["fitt"], "'fit'"),
         (["boks"], "'box'"),
-        (["measure-everything"], "fit, check, box, demo"),
+        (["measure-everything"], "sweep, fit, check"),
         (["fit"], "BENCH"),
         (["fit", "bench.toml", "--coyl", "simple"], "--coil"),
         (["fit", "bench.toml", "--points-per-octave", "many"], "many"),

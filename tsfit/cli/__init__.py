@@ -22,9 +22,20 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
+    "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
     "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
 }
 """Where each command lives and its line in the overview, in the order of the job."""
+
+
+STEPS: dict[str, tuple[str, ...]] = {
+    "Measure": ("devices", "rig", "sweep", "fit"),
+    "Judge": ("check", "drift"),
+    "Decide": ("box", "compare"),
+    "Show": ("report",),
+    "Get used to it": ("demo", "start", "completion"),
+}
+"""Steps of the job, under which the overview lists its commands."""
 
 
 class NamingGroup(click.Group):
@@ -65,9 +76,12 @@ class JobGroup(NamingGroup):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing them."""
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+        """List the commands by the steps of the job, without importing them."""
+        for step, names in STEPS.items():
+            rows = [(name, COMMANDS[name][1]) for name in names if name in COMMANDS]
+            if rows:
+                with formatter.section(step):
+                    formatter.write_dl(rows, col_max=12)
 
 
 def _version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
