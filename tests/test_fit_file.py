@@ -102,7 +102,7 @@ def test_the_sweeps_come_back_to_six_digits(tmp_path):
 def test_sweeps_of_unlike_lengths_are_refused(tmp_path):
     data = fit_to_dict(swept())
     data["sweeps"][0]["used"].pop()
-    with pytest.raises(TsfitError, match="sweeps.0 must hold lists of one length"):
+    with pytest.raises(TsfitError, match=r"sweeps\.0 must hold lists of one length"):
         read_fit(save(tmp_path, data))
 
 

@@ -7,8 +7,8 @@
      "quality": [...], "provenance": {...}}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
-``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to six
-digits, for figures: measured and fitted impedance, sigma, and which points were used.
+``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
+six digits, for figures: measured and fitted impedance, sigma, and which points were used.
 """
 
 from __future__ import annotations
