@@ -163,3 +163,11 @@ def display(name: str, value: float, unit: str = "") -> tuple[float, str]:
     """
     factor, shown = DISPLAY_UNITS.get(name, (1.0, SI_UNITS.get(name, unit)))
     return value * factor, shown
+
+
+def rounded(value: float, spread: float) -> str:
+    """Return `value` rounded to the second digit of its standard uncertainty (JCGM 100:2008, 7.2.6)."""
+    if not (math.isfinite(spread) and spread > 0.0):
+        return f"{value:.6g}"
+    decimals = 1 - math.floor(math.log10(spread))
+    return f"{round(value, decimals):.{max(decimals, 0)}f}"

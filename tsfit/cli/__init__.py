@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
+    "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
     "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
 }

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable, rounded
+from tsfit.cli.output import json_option, print_json, print_table, printable
 from tsfit.errors import TsfitError
+from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Contradiction

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable, progress, rounded
+from tsfit.cli.output import json_option, print_json, print_table, printable, progress
+from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult

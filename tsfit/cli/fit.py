@@ -61,8 +61,8 @@ def fit(
 
 def print_fit(result: object) -> None:
     """Print the parameters with their uncertainty, then what the fit has to remark."""
-    from tsfit.cli.output import print_table, printable, rounded
-    from tsfit.quantities import display
+    from tsfit.cli.output import print_table, printable
+    from tsfit.quantities import display, rounded
     from tsfit.records import FitResult
 
     assert isinstance(result, FitResult)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -87,11 +86,3 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
         return
     with console.status("starting") as status:
         yield lambda step: status.update(printable(step))
-
-
-def rounded(value: float, spread: float) -> str:
-    """Return `value` rounded to the second digit of its standard uncertainty (JCGM 100:2008, 7.2.6)."""
-    if not (math.isfinite(spread) and spread > 0.0):
-        return f"{value:.6g}"
-    decimals = 1 - math.floor(math.log10(spread))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"

@@ -45,8 +45,8 @@ def fit_figure(fit: FitResult) -> Figure:
     high = max(float(state.curve.frequency_hz[-1]) for state in fit.states)
     for index, (state, panel) in enumerate(zip(fit.states, residuals, strict=True)):
         colour, dash = _look(kinds.index(names[index]))
-        _state(magnitude, state, np.abs, colour, dash)
-        _state(phase, state, lambda z: np.degrees(np.angle(z)), colour, dash)
+        _state(magnitude, state, np.abs, colour, dash, names[index])
+        _state(phase, state, lambda z: np.degrees(np.angle(z)), colour, dash, names[index])
         key = "" if index else ":  ● magnitude  ○ phase  ▬ ±1σ"
         _residual(panel, state, names[index] + key, colour)
     log_value_axis(magnitude, "impedance, Ω")
@@ -70,11 +70,11 @@ def state_name(state: State) -> str:
     return name if state.wiring is None else f"{name}, {state.wiring}"
 
 
-def _state(panel: Axes, state: FittedState, of: Any, colour: str, dash: Any) -> None:
+def _state(panel: Axes, state: FittedState, of: Any, colour: str, dash: Any, name: str) -> None:
     frequency, measured = state.curve.frequency_hz, of(state.curve.impedance_ohm)
     for chosen, shade in ((state.used, colour), (~state.used, QUIET)):
         panel.plot(frequency[chosen], measured[chosen], ".", color=shade, markersize=4.5, alpha=0.3, markeredgewidth=0)
-    panel.plot(frequency, of(state.fitted_ohm), color=colour, linestyle=dash, linewidth=0.9)
+    panel.plot(frequency, of(state.fitted_ohm), color=colour, linestyle=dash, linewidth=0.9, label=name)
 
 
 def _residual(panel: Axes, state: FittedState, caption: str, colour: str) -> None:

@@ -1,0 +1,165 @@
+"""The page in a real browser without a screen: it renders, reads out, hides, fits, and can be used by everybody."""
+
+import shutil
+from importlib import resources
+
+import pytest
+from made_page import write_files
+
+from tsfit.report.page import make_page
+
+selenium = pytest.importorskip("selenium")
+axe = pytest.importorskip("axe_core_python")
+from selenium.webdriver import Chrome, ChromeOptions, ChromeService, Keys  # noqa: E402
+from selenium.webdriver.common.by import By  # noqa: E402
+
+QUIET_FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+SIZES = {"phone": (360, 740), "tablet": (800, 1000), "desktop": (1440, 900)}
+
+
+@pytest.fixture(scope="module")
+def browser():
+    program, helper = shutil.which("chromium"), shutil.which("chromedriver")
+    if program is None or helper is None:
+        pytest.skip("no chromium with chromedriver here")
+    options = ChromeOptions()
+    options.binary_location = program
+    for flag in QUIET_FLAGS:
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    with Chrome(options=options, service=ChromeService(helper)) as driver:
+        yield driver
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("page")
+    page = folder / "page.html"
+    page.write_text(make_page(write_files(folder)), encoding="utf-8")
+    return page.as_uri()
+
+
+def resize(browser, size):
+    width, height = SIZES[size]
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"}
+    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+
+
+@pytest.fixture
+def opened(browser, address):
+    resize(browser, "desktop")
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    browser.get(address)
+    return browser
+
+
+def test_no_word_of_complaint(opened):
+    assert opened.get_log("browser") == []
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_sticks_out(opened, size):
+    resize(opened, size)
+    assert opened.execute_script("return document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    widths = opened.execute_script("return [...document.querySelectorAll('.drawing svg')].map(s => s.clientWidth)")
+    assert all(0.5 * min(SIZES[size][0], 768) < width <= SIZES[size][0] for width in widths)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", ["phone", "desktop"])
+def test_no_barrier(opened, scheme, size):
+    """The rules of axe-core, contrast and accessible names among them."""
+    resize(opened, size)
+    features = [{"name": "prefers-color-scheme", "value": scheme}]
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": features})
+    opened.execute_script((resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
+    found = opened.execute_async_script("const done = arguments[0]; axe.run().then(done)")
+    assert [(rule["id"], [node["html"][:100] for node in rule["nodes"]]) for rule in found["violations"]] == []
+    assert "color-contrast" in {rule["id"] for rule in found["passes"]}
+
+
+def test_the_test_for_barriers_can_fail(opened):
+    opened.execute_script("document.querySelector('h1').style.color = '#eee'; document.body.style.background = '#fff'")
+    opened.execute_script((resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
+    found = opened.execute_async_script("const done = arguments[0]; axe.run().then(done)")
+    assert "color-contrast" in {rule["id"] for rule in found["violations"]}
+
+
+def test_values_are_read_out_by_the_arrow_keys(opened):
+    drawing = opened.find_element(By.CSS_SELECTOR, "figure .drawing")
+    said = opened.find_element(By.CSS_SELECTOR, "figure output")
+    assert said.text == ""
+    drawing.send_keys(Keys.HOME)
+    first = said.text
+    assert first.startswith("frequency 5.00 Hz")
+    assert "free air: " in first
+    assert "Ω" in first
+    drawing.send_keys(Keys.ARROW_RIGHT)
+    assert said.text != first
+    drawing.send_keys(Keys.END)
+    assert said.text.startswith("frequency 20000 Hz")
+
+
+def test_values_are_those_of_the_curve(opened):
+    """At the right end the coil rules: |Z| of the circuit made in made_page.py at 20 kHz."""
+    drawing = opened.find_element(By.CSS_SELECTOR, "figure .drawing")
+    drawing.send_keys(Keys.END)
+    line = next(
+        line for line in opened.find_element(By.CSS_SELECTOR, "figure output").text.splitlines() if "free air" in line
+    )
+    w = 2.0 * 3.141592653589793 * 20e3
+    branch = 1.0 / (1.0 / (1j * w * 6e-4) + 1.0 / 3.0)
+    assert float(line.split(": ")[1].split()[0]) == pytest.approx(abs(5.62 + 1j * w * 4e-4 + branch), rel=0.01)
+
+
+def test_values_are_read_out_under_the_pointer(opened):
+    svg = opened.find_element(By.CSS_SELECTOR, "figure svg")
+    opened.execute_script("arguments[0].scrollIntoView()", svg)
+    from selenium.webdriver import ActionChains
+
+    ActionChains(opened).move_to_element_with_offset(svg, 40, -20).perform()
+    assert opened.find_element(By.CSS_SELECTOR, "figure output").text.startswith("frequency ")
+
+
+def test_a_curve_is_hidden_and_shown_by_the_keyboard(opened):
+    button = opened.find_element(By.CSS_SELECTOR, ".curves button")
+    assert (button.text, button.get_attribute("aria-pressed")) == ("free air", "true")
+    count = (
+        "return [...document.querySelectorAll('figure svg [id*=\"-c0-\"]')].filter(e => e.style.display == 'none').length"
+    )
+    button.send_keys(Keys.SPACE)
+    assert button.get_attribute("aria-pressed") == "false"
+    assert opened.execute_script(count) >= 2
+    opened.find_element(By.CSS_SELECTOR, "figure .drawing").send_keys(Keys.HOME)
+    assert "free air" not in opened.find_element(By.CSS_SELECTOR, "figure output").text
+    button.send_keys(Keys.ENTER)
+    assert button.get_attribute("aria-pressed") == "true"
+    assert opened.execute_script(count) == 0
+
+
+def test_without_scripts_it_is_all_there(browser, address):
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    browser.get(address)
+    browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    assert browser.find_elements(By.CSS_SELECTOR, "button") == []
+    assert len(browser.find_elements(By.CSS_SELECTOR, "figure svg path")) > 20
+    assert "What was found" in browser.find_element(By.TAG_NAME, "main").text
+
+
+def test_it_prints(opened):
+    """On paper: several pages, no buttons."""
+    features = [{"name": "prefers-color-scheme", "value": "dark"}]
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": features})
+    assert opened.execute_script("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    assert not opened.find_element(By.CSS_SELECTOR, ".curves").is_displayed()
+    assert len(opened.print_page()) > 20_000

@@ -1,0 +1,108 @@
+"""The page as text: what stands in it, in which order, and what can not get into it."""
+
+import html
+import json
+import re
+from html.parser import HTMLParser
+
+import pytest
+from made_page import write_files
+
+from tsfit.cli import _run
+from tsfit.errors import TsfitError
+from tsfit.report.page import make_page
+
+HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'
+
+
+class Tags(HTMLParser):
+    """Every tag with its attributes."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+
+@pytest.fixture(scope="module")
+def page(tmp_path_factory):
+    return make_page(write_files(tmp_path_factory.mktemp("page")))
+
+
+def test_sections_stand_in_the_order_of_the_decision(page):
+    heads = re.findall(r"<h2[^>]*>([^<]*)</h2>", page)
+    assert heads == [
+        "What was found",
+        "How sure that is",
+        "What it means for the box",
+        "How it was measured",
+        "Before you connect or cut anything",
+    ]
+
+
+def test_it_says_what_the_files_say(page):
+    words = html.unescape(re.sub(r"<[^>]+>", " ", page))
+    assert "Outside: Qts" in words
+    assert "Hum at 50 Hz in sweep 1." in words
+    assert "closed box" in words
+    assert re.search(r"Qts\s+0\.30?\s", words)
+
+
+def test_it_needs_nothing_but_itself(page):
+    for tag, attributes in Tags(page).tags:
+        assert tag not in {"link", "img", "iframe", "object", "embed"}
+        for name in ("src", "href", "xlink:href"):
+            assert (attributes.get(name) or "#").startswith("#"), (tag, attributes)
+    assert not re.search(r"@import|url\((?!#)|fetch\(|XMLHttpRequest", page)
+    assert len(page.encode()) < 2e6
+
+
+def test_identifiers_are_unique(page):
+    ids = [attributes["id"] for _, attributes in Tags(page).tags if "id" in attributes]
+    repeated = {name for name in ids if ids.count(name) > 1}
+    assert repeated == set()
+
+
+def test_hostile_names_reach_the_page_only_escaped(tmp_path):
+    text = make_page(write_files(tmp_path, HOSTILE), title=HOSTILE)
+    tags = [tag for tag, _ in Tags(text).tags]
+    assert tags.count("script") == 2
+    assert "img" not in tags
+    assert html.escape(HOSTILE, quote=True).replace("&#x27;", "&#39;").replace("&quot;", "&#34;") in text
+    assert "49" not in re.findall(r"<title>(.*?)</title>", text)[0]
+
+
+@pytest.mark.parametrize(
+    ("content", "word"),
+    [
+        ("[driver]", "nothing that a page is made from"),
+        ("{", "not valid JSON"),
+        ("{}", "nothing that a page is made from"),
+        ('{"verdict": "inside", "figures": [{}]}', "damaged"),
+        ('{"verdict": "inside", "figures": 3}', "damaged"),
+        ('{"enclosure": "closed", "frequency_hz": [], "design": {}}', "damaged"),
+        ('{"enclosure": "closed", "frequency_hz": [1, 2], "spl_db": [1], "design": {}}', "damaged"),
+        ('{"parameters": {}, "driver": {}}', "schema"),
+    ],
+)
+def test_what_is_no_result_is_refused(tmp_path, content, word):
+    path = tmp_path / "x.json"
+    path = path if content.startswith("{") else path.with_suffix(".toml")
+    path.write_text(content)
+    with pytest.raises(TsfitError, match=word) as refused:
+        make_page([path])
+    assert str(path) in refused.value.message
+
+
+def test_command_writes_once(tmp_path, capsys):
+    files = [str(path) for path in write_files(tmp_path)]
+    page = tmp_path / "page.html"
+    assert _run(["report", *files, "-o", str(page)]) == 0
+    assert "browser" in capsys.readouterr().out
+    before = page.read_bytes()
+    assert _run(["report", *files, "-o", str(page), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["error"]["code"] == "exists"
+    assert page.read_bytes() == before

@@ -1,0 +1,44 @@
+"""``tsfit report``: one page of whatever the other commands found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tsfit.cli.output import json_option, print_json, printable
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    type=click.Path(path_type=Path),
+    default=Path("report.html"),
+    show_default=True,
+    metavar="FILE.html",
+    help="Name of the page.",
+)
+@click.option("--title", help="Title of the page.  [default: the drivers' names]")
+@click.option("--replace", is_flag=True, help="Allow a page that is there to be replaced.")
+@json_option
+def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bool, as_json: bool) -> None:
+    """Make one self-contained page of FILES: fits, checks, boxes, comparisons, drift logs, in any mixture.
+
+    The page opens from disk in any browser, prints well, and needs no network. For a PDF, print it into one.
+
+    \b
+    Example:
+      tsfit report fit.json
+      tsfit report old.json new.json check.json compare.json -o woofers.html
+    """  # noqa: D301
+    from tsfit.files import refuse_existing, write_new
+    from tsfit.report.page import make_page
+
+    refuse_existing(output, replace=replace)
+    write_new(output, make_page(files, title), replace=replace)
+    if as_json:
+        print_json({"page": str(output), "files": [str(file) for file in files]})
+    else:
+        click.echo(printable(f"{output}: open it in a browser; print it for a PDF."))

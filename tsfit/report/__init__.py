@@ -1,0 +1,1 @@
+"""One self-contained page of whatever the other commands found."""

@@ -1,0 +1,122 @@
+"""The page: files in, one HTML text out that needs nothing but itself."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from tsfit.errors import TsfitError
+from tsfit.fit_file import is_json, read_fit
+from tsfit.report.sections import Block, Part, box_part, check_part, fit_part, text
+
+CAUTIONS = (
+    "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
+    "DC and power heat a coil until it burns; keep fingers and instruments away from what is hot or live, and leave mains "
+    "equipment closed.",
+    "Hearing: low frequencies at high level do not sound as loud as they are.",
+    "Weight: large drivers are heavy and their magnets snatch at tools; block them before you work on them.",
+    "Wood: power tools and dust hurt eyes, ears and lungs; follow the tool's instructions, and the rules and licensed "
+    "people of your place.",
+)
+SECTIONS = (
+    ("found", "What was found", "found"),
+    ("sure", "How sure that is", "sure"),
+    ("box", "What it means for the box", "box"),
+    ("measured", "How it was measured", "measured"),
+)
+
+
+@dataclass(frozen=True)
+class Section:
+    """A section of the page with its blocks."""
+
+    name: str
+    title: str
+    blocks: Sequence[Block]
+
+
+def read_part(path: Path, name: str) -> Part:
+    """Read what `path` holds: a fit, a check or a box in its machine form.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``, ``not_reportable``, and what a damaged fit is refused for.
+    """
+    hint = "name what tsfit fit, check, box or compare wrote with -o or --json"
+    if not is_json(path):
+        raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
+    try:
+        data = json.loads(path.read_bytes().decode("utf-8-sig"))
+    except (ValueError, RecursionError) as error:
+        raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_reportable", file=path) from error
+    if isinstance(data, Mapping):
+        if "parameters" in data:
+            return fit_part(read_fit(path), name)
+        for keys, make in _FORMS:
+            if keys <= data.keys():
+                try:
+                    return make(data, name)
+                except (KeyError, TypeError, ValueError, AttributeError) as error:
+                    raise TsfitError(
+                        f"{path}: looks like tsfit's own file but is damaged at {error}; write it anew.",
+                        code="not_reportable",
+                        file=path,
+                    ) from error
+    raise TsfitError(f"{path}: JSON, but nothing that a page is made from; {hint}.", code="not_reportable", file=path)
+
+
+_FORMS: tuple[tuple[set[str], Callable[[Mapping[str, Any], str], Part]], ...] = (
+    ({"verdict", "figures"}, check_part),
+    ({"enclosure", "frequency_hz", "design"}, box_part),
+)
+
+
+def make_page(paths: Sequence[Path], title: str | None = None, now: datetime | None = None) -> str:
+    """Return the page of the given files as HTML text.
+
+    Raises
+    ------
+    TsfitError
+        As `read_part`; ``usage`` without any file.
+    """
+    if not paths:
+        raise TsfitError("A page is made from something; name at least one file.", code="usage")
+    return render([read_part(path, f"part-{number}") for number, path in enumerate(paths, start=1)], title, now)
+
+
+def render(parts: Sequence[Part], title: str | None = None, now: datetime | None = None) -> str:
+    """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
+    from importlib.metadata import version
+
+    import jinja2
+    from markupsafe import Markup
+
+    folder = Path(__file__).parent
+    sections = []
+    for name, head, attribute in SECTIONS:
+        blocks = [block for part in parts for block in getattr(part, attribute)]
+        if blocks:
+            sections.append(Section(name, head, blocks))
+    cautions = Block("list", items=CAUTIONS)
+    sections.append(Section("cautions", "Before you connect or cut anything", (text("The work can hurt."), cautions)))
+    pictures = [block.picture for section in sections for block in section.blocks if block.picture is not None]
+    # Inside a script element only this character could end it.
+    readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
+    made = (now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M")
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(folder), autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined
+    )
+    subjects = ", ".join(dict.fromkeys(part.subject for part in parts))
+    return environment.get_template("page.html.j2").render(
+        title=title or subjects,
+        made=f"Made by tsfit {version('tsfit')}, {made}. Levels at 1 m in half space unless said otherwise.",
+        sections=sections,
+        style=Markup((folder / "page.css").read_text(encoding="utf-8")),
+        script=Markup((folder / "page.js").read_text(encoding="utf-8")),
+        readings=Markup(readings),
+    )

@@ -1,0 +1,279 @@
+"""What the machine forms of the commands say, as sections of a page: findings first, numbers after, pictures between."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from tsfit.figures.curves import Quantity, curves_figure
+from tsfit.figures.fit import fit_figure
+from tsfit.quantities import display, rounded
+from tsfit.records import FitResult, FittedState
+from tsfit.report.picture import Picture, picture
+
+DOTS_PER_OCTAVE = 12.0
+"""Measured points that a page draws; more would only make it heavy."""
+LEVEL_SPAN_DB = 40.0
+
+
+@dataclass(frozen=True)
+class Block:
+    """One piece of a section: a heading, a paragraph, a list, a table or a picture.
+
+    `words` are the columns of a table that hold words instead of numbers.
+    """
+
+    kind: str
+    text: str = ""
+    strong: bool = False
+    items: Sequence[str] = ()
+    caption: str = ""
+    columns: Sequence[str] = ()
+    rows: Sequence[Sequence[str]] = ()
+    words: frozenset[int] = frozenset()
+    picture: Picture | None = None
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one file adds to the page, in the order of the decision.
+
+    Attributes
+    ----------
+    subject : whose it is
+    found, sure, box, measured : blocks of the four sections
+    """
+
+    subject: str
+    found: Sequence[Block] = ()
+    sure: Sequence[Block] = ()
+    box: Sequence[Block] = ()
+    measured: Sequence[Block] = field(default_factory=tuple)
+
+
+def text(words: str, *, strong: bool = False) -> Block:
+    """Make a paragraph."""
+    return Block("text", text=words, strong=strong)
+
+
+def heading(words: str) -> Block:
+    """Make a heading within a section."""
+    return Block("heading", text=words)
+
+
+def table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
+    """Make a table; units stand in the head or in a column of their own, so that cells are numbers."""
+    words = frozenset(column for column in range(1, len(columns)) if not all(_is_number(row[column]) for row in rows))
+    return Block("table", caption=caption, columns=columns, rows=rows, words=words)
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell or "0")
+    except ValueError:
+        return False
+    return True
+
+
+def number(value: Any, digits: int = 4) -> str:
+    """Write a number without exponent where a spreadsheet would like to read it; nothing for what is not known."""
+    if value is None or (isinstance(value, float) and not math.isfinite(value)):
+        return ""
+    if isinstance(value, (int, float)) and not isinstance(value, bool):
+        written = f"{value:.{digits}g}"
+        return written if "e" not in written else f"{value:.{max(digits - 1 - math.floor(math.log10(abs(value))), 0)}f}"
+    return str(value)
+
+
+def fit_part(fit: FitResult, name: str) -> Part:
+    """Turn a fit into a part; `name` makes its pictures' names."""
+    driver = fit.driver
+    rows = []
+    for figure, estimate in fit.parameters.items():
+        value, unit = display(figure, estimate.value, estimate.unit)
+        factor = 1.0 if unit == "dB" or not estimate.value else value / estimate.value
+        spread = factor * estimate.stdev
+        ends = (rounded(factor * end, spread) for end in estimate.interval95)
+        rows.append([figure, rounded(value, spread), rounded(spread, spread), *ends, unit])
+    columns = ("figure", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
+    title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
+    key = {figure: display(figure, item.value, item.unit) for figure, item in fit.parameters.items()}
+    lead = ", ".join(
+        f"{figure} {key[figure][0]:.3g} {key[figure][1]}".rstrip()
+        for figure in ("Re", "Fs", "Qts", "Vas", "Mms", "Bl")
+        if figure in key
+    )
+    sure: list[Block] = [heading(title)]
+    if fit.states:
+        caption = (
+            f"{driver.name}: impedance as measured (dots) and as the fitted circuit has it (lines), and what it misses "
+            "in each sweep."
+        )
+        sure.append(Block("picture", picture=picture(fit_figure(_thinned(fit)), f"{name}-fit", caption)))
+    remarks = [note.message if note.sweep is None else f"Sweep {note.sweep + 1}: {note.message}" for note in fit.quality]
+    sure.append(Block("list", items=remarks) if remarks else text("The fit has nothing to remark."))
+    model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
+    return Part(
+        subject=title,
+        found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}", columns, rows)),
+        sure=sure,
+        measured=(heading(title), text(model), *_provenance(fit.provenance)),
+    )
+
+
+def _thinned(fit: FitResult) -> FitResult:
+    def thin(state: FittedState) -> FittedState:
+        frequency = state.curve.frequency_hz
+        octaves = math.log2(frequency[-1] / frequency[0]) if len(frequency) > 1 else 1.0
+        step = max(1, round(len(frequency) / max(octaves, 0.1) / DOTS_PER_OCTAVE))
+        keep = slice(None, None, step)
+        curve = replace(
+            state.curve,
+            frequency_hz=frequency[keep],
+            impedance_ohm=state.curve.impedance_ohm[keep],
+            variance_ohm2=None,
+            systematic={},
+        )
+        return replace(
+            state, curve=curve, used=state.used[keep], fitted_ohm=state.fitted_ohm[keep], sigma_ohm=state.sigma_ohm[keep]
+        )
+
+    return replace(fit, states=tuple(thin(state) for state in fit.states))
+
+
+def _provenance(data: Mapping[str, Any]) -> list[Block]:
+    """Sweeps as a table of their own, the rest as pairs; of a checksum the first dozen characters tell files apart."""
+    rest = {key: value for key, value in data.items() if key != "sweeps"}
+    blocks = []
+    sweeps = [dict(_flat(sweep)) for sweep in data.get("sweeps", []) if isinstance(sweep, Mapping)]
+    keys = [key for key in dict.fromkeys(key for sweep in sweeps for key in sweep) if not key.startswith("calibration")]
+    if sweeps:
+        rows = [[key.replace("_", " "), *(_short(key, sweep.get(key, "")) for sweep in sweeps)] for key in keys]
+        blocks.append(table("Sweeps", ("what", *(f"sweep {count + 1}" for count in range(len(sweeps)))), rows))
+    rows = [[place.replace("_", " "), _short(place, value)] for place, value in _flat(rest)]
+    return [*blocks, table("Where it comes from", ("what", "value"), rows)] if rows else blocks
+
+
+def _short(place: str, value: str) -> str:
+    return value[:12] if place.endswith("sha256") else value
+
+
+def _flat(data: Any, place: str = "") -> list[tuple[str, str]]:
+    if isinstance(data, Mapping):
+        return [row for key, inner in data.items() for row in _flat(inner, f"{place}.{key}" if place else str(key))]
+    if isinstance(data, (list, tuple)):
+        return [row for count, inner in enumerate(data, start=1) for row in _flat(inner, f"{place} {count}")]
+    return [(place, number(data, 6))]
+
+
+def check_part(data: Mapping[str, Any], name: str) -> Part:
+    """Turn the machine form of a check into a part."""
+    del name
+    words = {
+        "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
+        "outside": "The datasheet does not hold.",
+        "undecided": "Undecided: the measurement is not sure enough to tell.",
+    }
+    subject = str(data.get("driver") or data.get("sheet") or "the datasheet")
+    rows = []
+    for figure in data.get("figures", []):
+        printed, unit = display(figure["name"], figure["published"])
+        factor = printed / figure["published"] if figure["published"] else 1.0
+        off, limit = figure.get("deviation_percent"), figure.get("tolerance_percent")
+        level = off is None
+        off, limit = (figure.get("deviation_db"), figure.get("tolerance_db")) if level else (off, limit)
+        spread = figure["stdev"] * (1.0 if level else factor)
+        rows.append(
+            [
+                figure["name"],
+                number(printed),
+                rounded(figure["measured"] * factor, spread),
+                rounded(spread, spread),
+                unit,
+                number(off, 3),
+                number(limit, 3),
+                "dB" if level else "%",
+                figure["verdict"],
+            ]
+        )
+    columns = ("figure", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
+    out = [figure["name"] for figure in data.get("figures", []) if figure["verdict"] == "outside"]
+    verdict = words.get(str(data.get("verdict")), "") + (f" Outside: {', '.join(out)}." if out else "")
+    found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
+    if data.get("pattern"):
+        found.append(text(str(data["pattern"])))
+    if rows:
+        found.append(table("Printed against measured", columns, rows))
+    contradictions = [_contradiction(item) for item in data.get("contradictions", [])]
+    if contradictions:
+        found += [text("The sheet contradicts itself:"), Block("list", items=contradictions)]
+    consequence = data.get("consequence") or {}
+    box = [heading(f"{subject}: printed against measured in the box"), *_plain(consequence)] if consequence else []
+    return Part(subject, found=found, box=box)
+
+
+def _contradiction(item: Mapping[str, Any]) -> str:
+    if item.get("sentence"):
+        return str(item["sentence"])
+    suspect = f"; suspect: {item['suspect']}" if item.get("suspect") else ""
+    return f"{item.get('relation')}: printed {number(item.get('printed'))}, implied {number(item.get('implied'))}{suspect}."
+
+
+def _plain(data: Mapping[str, Any]) -> list[Block]:
+    """Sentences of a machine form as paragraphs, the rest as a table of its numbers."""
+    sentences = [str(value) for value in data.values() if isinstance(value, str) and value.endswith(".")]
+    rows = [[place, value] for place, value in _flat(data) if not value.endswith(".")]
+    return [*(text(sentence, strong=True) for sentence in sentences), table("In numbers", ("what", "value"), rows)]
+
+
+QUANTITIES = (
+    ("spl_db", "level, dB", LEVEL_SPAN_DB, 2.2),
+    ("max_spl_db", "most level, dB", LEVEL_SPAN_DB, 1.8),
+    ("excursion_mm", "travel, mm", None, 1.3),
+    ("group_delay_ms", "group delay, ms", None, 1.3),
+    ("impedance_ohm", "impedance, Ω", None, 1.3),
+    ("port_speed_m_s", "port air, m/s", None, 1.3),
+)
+"""Curves of a box's machine form that a page shows."""
+
+
+def box_part(data: Mapping[str, Any], name: str) -> Part:
+    """Turn the machine form of a box into a part."""
+    subject = str(data.get("driver", "driver"))
+    design = data.get("design", {})
+    quantities = [
+        Quantity(label, {subject: _floats(data[key])}, span=span, height=height)
+        for key, label, span, height in QUANTITIES
+        if data.get(key) is not None
+    ]
+    title = f"{subject}, {data.get('enclosure')} box"
+    subtitle = f"{number(data.get('drive_v'), 3)} V RMS, 1 m, half space"
+    caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
+    drawn = curves_figure(data["frequency_hz"], quantities, title, subtitle)
+    rows = [[_what(key), number(value), _unit(key)] for key, value in design.items() if value is not None]
+    blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
+    blocks.append(table(f"Design of the {data.get('enclosure')} box", ("what", "value", "unit"), rows))
+    remarks = [str(note["message"]) for note in data.get("notes", [])]
+    if remarks:
+        blocks.append(Block("list", items=remarks))
+    return Part(subject, box=blocks)
+
+
+def _floats(values: Sequence[Any]) -> np.ndarray:
+    return np.array([math.nan if value is None else value for value in values], dtype=float)
+
+
+UNITS = {"hz": "Hz", "l": "l", "db": "dB", "cm": "cm", "mm": "mm", "ms": "ms", "v": "V", "w": "W", "percent": "%"}
+
+
+def _unit(key: str) -> str:
+    return "m/s" if key.endswith("_m_s") else UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
+
+
+def _what(key: str) -> str:
+    unit = key.removesuffix("_m_s") if key.endswith("_m_s") else key.rsplit("_", 1)[0] if _unit(key) else key
+    return unit.replace("_", " ")
