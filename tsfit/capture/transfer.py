@@ -200,7 +200,7 @@ class _Bands:
 
 def pooled(noise: NDArray[np.float64], freedom: NDArray[np.float64]) -> NDArray[np.float64]:
     """Noise per line pooled with the neighbours', except where a band stands out (hum): there its own counts."""
-    from scipy.special import fdtri
+    from scipy.special import chdtri, fdtri
 
     width = 2 * POOL + 1
     if len(noise) < width:
@@ -208,7 +208,9 @@ def pooled(noise: NDArray[np.float64], freedom: NDArray[np.float64]) -> NDArray[
     views = np.lib.stride_tricks.sliding_window_view
     padded, weights = np.pad(noise, POOL, mode="reflect"), np.pad(freedom, POOL, mode="reflect")
     around, weight = views(padded, width), views(weights, width).copy()
-    weight[around > OUTLIER * np.median(around, axis=1)[:, None]] = 0.0
+    # Little freedom makes large values common: those above all but a thousandth, over the median of so much freedom.
+    common = np.maximum(OUTLIER, chdtri(2.0 * freedom, 1e-3) / chdtri(2.0 * freedom, 0.5))
+    weight[around > (common * np.median(around, axis=1))[:, None]] = 0.0
     pooled_freedom = weight.sum(axis=1)
     pooled = (around * weight).sum(axis=1) / np.maximum(pooled_freedom, 1e-9)
     limit = fdtri(2.0 * np.maximum(freedom, 0.5), 2.0 * np.maximum(pooled_freedom, 1.0), 0.999)
