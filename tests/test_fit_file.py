@@ -51,7 +51,8 @@ def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
 
 def test_the_form_is_the_fixed_one():
     data = fit_to_dict(made_fit())
-    assert list(data) == ["schema", "driver", "model", "parameters", "correlation", "quality", "provenance", "sweeps"]
+    keys = ["schema", "driver", "model", "parameters", "correlation", "systematic", "quality", "provenance", "sweeps"]
+    assert list(data) == keys
     assert data["schema"] == 1
     assert data["model"] == {"coil": "ladder-2", "suspension": "ideal"}
     assert set(data["parameters"]["Re"]) == {"value", "stdev", "interval95", "unit"}

@@ -4,7 +4,7 @@
 
     {"schema": 1, "driver": {"name", "serial", "air", "given"}, "model": {"coil", "suspension"},
      "parameters": {name: {"value", "stdev", "interval95", "unit"}}, "correlation": {"names", "matrix"},
-     "quality": [...], "provenance": {...}}
+     "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...}}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
 ``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
@@ -104,6 +104,7 @@ class _Fit(BaseModel):
     model: _Model
     parameters: Annotated[dict[str, _Estimate], Field(min_length=1)]
     correlation: _Correlation = _Correlation()
+    systematic: dict[str, dict[str, Finite]] = {}
     quality: list[_Note] = []
     provenance: dict[str, Any] = {}
     sweeps: list[_Sweep] = []
@@ -125,6 +126,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "model": {"coil": driver.coil, "suspension": driver.suspension},
         "parameters": {name: estimate.to_dict() for name, estimate in fit.parameters.items()},
         "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
+        "systematic": {name: dict(shifts) for name, shifts in fit.systematic.items()},
         "quality": [note.to_dict() for note in fit.quality],
         "provenance": dict(fit.provenance),
         "sweeps": [_sweep(fitted) for fitted in fit.states],
@@ -197,6 +199,7 @@ def read_fit(path: Path) -> FitResult:
         },
         correlation_names=names,
         correlation=np.array(matrix, dtype=float).reshape(len(names), len(names)),
+        systematic=file.systematic,
         quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
         provenance=file.provenance,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),

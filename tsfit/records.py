@@ -133,6 +133,10 @@ class FitResult:
         By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz)
         and by the name of each coil and suspension term. What the states could not tell is absent.
     correlation_names, correlation : tuple of str, (k, k) float
+    systematic : dict of dict of float
+        Change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass, the area,
+        the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of two fits
+        that share the input does not. Empty in files of older versions.
     quality : tuple of QualityNote
     provenance : dict
     states : tuple of FittedState
@@ -145,6 +149,7 @@ class FitResult:
     parameters: Mapping[str, Estimate]
     correlation_names: tuple[str, ...]
     correlation: NDArray[np.float64]
+    systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
     states: tuple[FittedState, ...] = ()

@@ -16,7 +16,7 @@ from tsfit.errors import TsfitError
 from tsfit.fitting.model import Known, Sweep, make_sweep
 from tsfit.fitting.select import Candidate, candidates, lmfit_result
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.uncertainty import estimates
+from tsfit.fitting.uncertainty import estimates, systematic_shifts
 from tsfit.records import FitResult, FittedState, ImpedanceCurve, QualityNote, State
 
 LOWEST_SHARE = 1.0 / 8.0
@@ -230,6 +230,7 @@ def _result(
         parameters=parameters,
         correlation_names=names,
         correlation=correlation,
+        systematic=systematic_shifts(model, best.x, best.covariance),
         quality=(*carried, *_notes(best, ranked, curves)),
         provenance=provenance,
         states=states,
