@@ -1,0 +1,129 @@
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_fit import made_driver, made_fit
+
+from tsfit.air import Air
+from tsfit.box.design import cutoff, ripple
+from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.consequence import AUDIBLE_DB, consequence, draws_of_fit, exact
+from tsfit.driver import Driver
+
+
+def plain(**changes) -> Driver:
+    return replace(made_driver(**changes), coil="simple", coil_values={"Le": 0.0})
+
+
+def with_cms(driver: Driver, factor: float) -> Driver:
+    """The same driver with another suspension only: Fs and both Q follow it."""
+    pull = 1.0 / math.sqrt(factor)
+    return replace(driver, Fs=driver.Fs * pull, Qms=driver.Qms * pull, Qes=driver.Qes * pull)
+
+
+def test_numbers_are_those_of_the_box_commands():
+    before, after = made_driver(), made_driver(Qes=0.6, Fs=36.0)
+    for planned in (
+        closed_box(before, volume=0.03, leak_q=10.0),
+        vented_box(before, volume=0.05, tuning=35.0, leak_q=7.0),
+    ):
+        found = consequence(planned.enclosure, exact(before), exact(after))
+        # The second driver meets the leak of the box as built, so the load is that of the first.
+        second = replace(planned.enclosure, driver=after)
+        for name, measure in (("f3_hz", cutoff), ("ripple_db", ripple), ("reference_db", lambda e: e.reference_db)):
+            tolerance = 2e-3 if name == "f3_hz" else 1e-3
+            no_coil = (planned.enclosure.without_coil, second.without_coil)
+            assert found.figures[name].before.value == pytest.approx(measure(no_coil[0]), rel=tolerance, abs=1e-3)
+            assert found.figures[name].after.value == pytest.approx(measure(no_coil[1]), rel=tolerance, abs=1e-3)
+        change = second.respond(found.frequency_hz).spl_db - planned.enclosure.respond(found.frequency_hz).spl_db
+        assert found.level_change_db.value == pytest.approx(change, abs=1e-9)
+    assert found.volume == pytest.approx(0.05)
+    assert found.tuning == pytest.approx(35.0)
+
+
+def test_the_same_driver_changes_nothing():
+    driver = made_driver()
+    found = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), exact(driver))
+    assert found.outcome == "holds"
+    assert found.remedy is None
+    assert found.shape_change_db.value == 0.0
+    assert np.all(found.level_change_db.value == 0.0)
+    assert found.figures["qtc"].before.value == pytest.approx(0.8)
+
+
+def test_a_softer_suspension_alone_hardly_moves_a_box():
+    driver = plain()
+    box = closed_box(driver, qtc=0.9).enclosure
+    suspension = consequence(box, exact(driver), exact(with_cms(driver, 1.3)))
+    assert suspension.outcome == "holds"
+    assert suspension.figures["qtc"].change.value < 0.0
+    # 30 % of the compliance would be 30 % of Vas; a motor 15 % weaker is another thing.
+    motor = consequence(box, exact(driver), exact(plain(Qes=driver.Qes / 0.85**2)))
+    assert motor.shape_change_db.value > 2.0 * suspension.shape_change_db.value
+    assert motor.outcome != "holds"
+
+
+def test_the_remedy_is_the_box_of_the_textbook():
+    # Only Vas changes, by 1.5: the same Vas/Vb, hence the same response, wants 1.5 times the volume.
+    first = plain()
+    second = replace(first, Sd=first.Sd * math.sqrt(1.5))
+    box = closed_box(first, qtc=0.9).enclosure
+    found = consequence(box, exact(first), exact(second))
+    assert found.outcome == "adjust"
+    assert found.remedy.volume / found.volume == pytest.approx(1.5, rel=0.02)
+    assert found.remedy.left_db < 0.1
+    assert found.remedy.tuning is None
+
+
+def test_no_box_mends_a_driver_of_another_kind():
+    first = plain()
+    found = consequence(closed_box(first, qtc=0.7).enclosure, exact(first), exact(plain(Fs=70.0, Qes=1.4)))
+    assert found.outcome == "differs"
+    assert found.remedy.left_db > AUDIBLE_DB
+
+
+def test_bands_hold_the_spread_of_the_parameters():
+    fit = made_fit(spread=0.01)
+    driver = fit.driver
+    rng = np.random.default_rng(4)
+    found = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(fit, rng, 4000))
+    band = found.figures["fc_hz"].after
+    assert band.low < band.value < band.high
+    # fc = Fs√(1 + Vas/Vb) with Vas ∝ Sd²/(Fs² Mms): relative slopes by Fs, Mms and Sd.
+    part = 1.0 - (driver.Qts / 0.8) ** 2
+    slope = 0.01 * math.hypot(1.0 - part, 0.5 * part, part)
+    assert (band.high - band.low) / (2 * 1.96 * band.value) == pytest.approx(slope, rel=0.1)
+    wide = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(made_fit(spread=0.2), rng))
+    assert wide.outcome == "undecided"
+
+
+def test_draws_follow_the_correlation_of_the_fit():
+    fit = made_fit(spread=0.02)
+    fit = replace(fit, correlation=np.array([[1.0, 0.9], [0.9, 1.0]]))
+    draws = draws_of_fit(fit, np.random.default_rng(5), 5000)
+    logs = np.log([draws.figures[name][1:] for name in ("Re", "Fs", "Qms")])
+    assert np.corrcoef(logs)[0, 1] == pytest.approx(0.9, abs=0.02)
+    assert np.corrcoef(logs)[0, 2] == pytest.approx(0.0, abs=0.05)
+    assert np.std(logs, axis=1) == pytest.approx(0.02, rel=0.05)
+    assert draws.size == 5000
+
+
+def test_both_drivers_meet_in_the_air_of_the_box():
+    driver = plain()
+    thin = replace(driver, air=Air(pressure_hpa=800.0))
+    found = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), exact(thin))
+    assert found.shape_change_db.value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_machine_form_is_plain():
+    driver = made_driver()
+    found = consequence(
+        vented_box(driver, volume=0.05, tuning=33.0).enclosure, exact(driver), exact(made_driver(Qes=0.7)), box="planned"
+    )
+    data = json.loads(json.dumps(found.to_dict(), allow_nan=False))
+    assert data["box"] == "planned"
+    assert len(data["level_change_db"]["value"]) == len(data["frequency_hz"]) == 11
+    assert set(data["figures"]) == {"f3_hz", "ripple_db", "reference_db"}
+    assert data["remedy"]["tuning_hz"] > 0.0

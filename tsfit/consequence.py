@@ -1,0 +1,375 @@
+"""What it means for a box when its driver is not the one it was planned for.
+
+The box stays as it was drawn (volume, port, leaks); only the driver changes. Both drivers may come with draws of their
+parameters, so that every number of the answer has a 95 % interval: the 2.5 and 97.5 % points of what the draws give
+(JCGM 101:2008, 7.7). Everything holds in the air of the box, at the same voltage.
+
+Level differences hold the whole driver, coil and efficiency included. Whether the box still suits is another question: it
+is asked of the *shape*, the level re each driver's own mid-band with the coil left out, because neither efficiency nor
+inductance can be mended with a saw.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.box.design import HALF_POWER_DB
+from tsfit.box.frequencies import table_frequencies
+from tsfit.box.response import Enclosure
+from tsfit.circuit.load import Load
+from tsfit.circuit.response import Circuit, response
+from tsfit.driver import (
+    Driver,
+    closed_box_ratio,
+    compliance,
+    efficiency,
+    equivalent_volume,
+    force_factor,
+    mechanical_resistance,
+    sensitivity_2v83,
+    total_q,
+)
+from tsfit.records import FitResult
+
+Array = NDArray[np.float64]
+Outcome = Literal["holds", "adjust", "differs", "undecided"]
+
+AUDIBLE_DB = 1.0
+"""Change of the shape above f3/√2 that a planned box may show and still be called the same (common practice, no source)."""
+DRAWS = 400
+_VOLUMES = np.geomspace(0.5, 2.0, 57)
+_TUNINGS = np.geomspace(0.8, 1.25, 19)
+"""Factors by which volume and tuning are tried otherwise: steps of 2.5 %."""
+
+
+@dataclass(frozen=True)
+class DriverDraws:
+    """A driver and draws of its parameters.
+
+    Attributes
+    ----------
+    driver : Driver
+        The best estimate, with Mms and Sd.
+    figures : dict of (1 + n,) float, SI
+        Re, Fs, Qms, Qes, Mms, Sd and the terms of coil and suspension; first the best estimate, then n draws. n = 0 for a
+        driver that is taken as exact.
+    """
+
+    driver: Driver
+    figures: Mapping[str, Array]
+
+    @property
+    def size(self) -> int:
+        """Number of draws."""
+        return int(self.figures["Re"].size) - 1
+
+    def circuit_values(self) -> dict[str, Array]:
+        """Return what the circuit asks for, each of shape ``(1 + n,)``."""
+        f = self.figures
+        others = {name: value for name, value in f.items() if name not in ("Fs", "Qms", "Qes")}
+        return {
+            **others,
+            "Cms": compliance(f["Fs"], f["Mms"]),
+            "Rms": mechanical_resistance(f["Fs"], f["Mms"], f["Qms"]),
+            "Bl": force_factor(f["Fs"], f["Mms"], f["Re"], f["Qes"]),
+        }
+
+
+def exact(driver: Driver) -> DriverDraws:
+    """Take `driver` as it is, without uncertainty.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` without Mms or Sd.
+    """
+    values = driver.values()
+    figures = {name: value for name, value in values.items() if name not in ("Bl", "Cms", "Rms")}
+    figures |= {name: getattr(driver, name) for name in ("Fs", "Qms", "Qes")}
+    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in figures.items()})
+
+
+def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) -> DriverDraws:
+    """Draw the parameters of `fit` from its covariance, in logarithms, since none can be negative.
+
+    What the fit was given without uncertainty stays fixed; what it holds no correlation of is drawn on its own.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` when the fit tells no Mms or has no Sd.
+    """
+    best = exact(fit.driver)
+    drawn = [name for name in best.figures if name in fit.parameters and fit.parameters[name].value > 0.0]
+    spread = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in drawn])
+    joint = [name for name in drawn if name in fit.correlation_names]
+    here, there = [drawn.index(name) for name in joint], [fit.correlation_names.index(name) for name in joint]
+    correlation = np.eye(len(drawn))
+    correlation[np.ix_(here, here)] = fit.correlation[np.ix_(there, there)]
+    covariance = correlation * np.outer(spread, spread)
+    power, directions = np.linalg.eigh(covariance)
+    steps = rng.standard_normal((size, len(drawn))) * np.sqrt(np.maximum(power, 0.0)) @ directions.T
+    figures = {name: np.full(1 + size, value[0]) for name, value in best.figures.items()}
+    for k, name in enumerate(drawn):
+        figures[name][1:] *= np.exp(steps[:, k])
+    return DriverDraws(fit.driver, figures)
+
+
+@dataclass(frozen=True)
+class Band:
+    """A number, or one for each frequency, with its 95 % interval; None or NaN where a draw has none."""
+
+    value: Any
+    low: Any
+    high: Any
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return value and interval, null for what there is not."""
+        return {item.name: _plain(getattr(self, item.name)) for item in fields(self)}
+
+
+def _plain(value: Any) -> Any:
+    if np.ndim(value):
+        return [_plain(one) for one in np.asarray(value).tolist()]
+    return float(value) if math.isfinite(value) else None
+
+
+def _band(values: Array) -> Band:
+    """Band of `values` (1 + n, ...), the best estimate first."""
+    if len(values) == 1:
+        return Band(values[0], values[0], values[0])
+    low, high = np.quantile(values[1:], (0.025, 0.975), axis=0)
+    # A best estimate beyond its own draws happens to a maximum; the interval then reaches to it.
+    return Band(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
+
+
+@dataclass(frozen=True)
+class Change:
+    """One number of the box with the first driver, with the second, and the difference second − first."""
+
+    before: Band
+    after: Band
+    change: Band
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the three with their intervals."""
+        return {item.name: getattr(self, item.name).to_dict() for item in fields(self)}
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """The box that suits the second driver best, within a factor of two in volume and 25 % in tuning.
+
+    Attributes
+    ----------
+    volume : m³
+    tuning : Hz, None without a port
+    left_db : the change of shape that stays
+    """
+
+    volume: float
+    tuning: float | None
+    left_db: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it in trade units."""
+        return {"volume_l": 1e3 * self.volume, "tuning_hz": self.tuning, "left_db": self.left_db}
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """What one box makes of a change of driver.
+
+    Attributes
+    ----------
+    box : str
+        What kind of box and how it was chosen, for people.
+    volume : m³, None for a baffle; tuning : Hz, None without a port
+    figures : dict of Change
+        f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
+    frequency_hz : (n_freq,), ISO 266
+    level_change_db : Band of (n_freq,), level of the second less that of the first driver at the same voltage
+    shape_change_db : Band
+        Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
+    outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
+        "undecided" when the interval of the change reaches to both sides
+    remedy : Remedy or None
+    """
+
+    box: str
+    volume: float | None
+    tuning: float | None
+    figures: Mapping[str, Change]
+    frequency_hz: Array
+    level_change_db: Band
+    shape_change_db: Band
+    outcome: Outcome
+    remedy: Remedy | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "box": self.box,
+            "volume_l": None if self.volume is None else 1e3 * self.volume,
+            "tuning_hz": self.tuning,
+            "figures": {name: change.to_dict() for name, change in self.figures.items()},
+            "frequency_hz": self.frequency_hz.tolist(),
+            "level_change_db": self.level_change_db.to_dict(),
+            "shape_change_db": self.shape_change_db.to_dict(),
+            "outcome": self.outcome,
+            "remedy": None if self.remedy is None else self.remedy.to_dict(),
+        }
+
+
+def consequence(enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *, box: str = "") -> Consequence:
+    """Put `after` in the place of `before` in one box.
+
+    Parameters
+    ----------
+    enclosure : Enclosure
+        The box as planned, whose load and voltage are kept; its driver's air is the air of box and room.
+    before, after : DriverDraws
+        As many draws in both, or none in one of them.
+    box : str
+        How the box was chosen, for people; its kind when left out.
+    """
+    load, air = enclosure.load, enclosure.driver.air
+    first, second = (_Boxed(replace(enclosure, driver=replace(item.driver, air=air)), item) for item in (before, after))
+    grid = _grid(first, second)
+    levels = [item.shape_db(grid, load) for item in (first, second)]
+    numbers = [item.numbers(grid, level) for item, level in zip((first, second), levels, strict=True)]
+    f3 = numbers[0]["f3_hz"][0]
+    edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
+    judged = grid >= edge
+    shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
+    table = np.array(table_frequencies(float(numbers[0].get("fc_hz", before.figures["Fs"])[0])))
+    change = second.level_db(table, load) - first.level_db(table, load)
+    remedy = None
+    outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"
+    if shape.low > AUDIBLE_DB or (shape.value > AUDIBLE_DB and outcome == "undecided"):
+        remedy = _best_box(second, load, grid[judged], levels[0][0, judged])
+        if shape.low > AUDIBLE_DB:
+            outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
+    return Consequence(
+        box=box or enclosure.kind,
+        volume=first.volume,
+        tuning=_tuning(load),
+        figures={
+            name: Change(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
+            for name, one in numbers[0].items()
+        },
+        frequency_hz=table,
+        level_change_db=_band(change),
+        shape_change_db=shape,
+        outcome=outcome,
+        remedy=remedy,
+    )
+
+
+def _tuning(load: Load) -> float | None:
+    if load.port_mass is None or load.passive_compliance is not None:
+        return None
+    return 1.0 / (2.0 * math.pi * math.sqrt(float(load.port_mass) * float(load.compliance)))
+
+
+@dataclass(frozen=True)
+class _Boxed:
+    """Draws of a driver in one enclosure; all arrays have shape ``(1 + n, ...)``."""
+
+    enclosure: Enclosure
+    draws: DriverDraws
+
+    @property
+    def volume(self) -> float | None:
+        load, air = self.enclosure.load, self.enclosure.driver.air
+        return None if load.compliance is None else float(load.compliance) * air.stiffness
+
+    def level_db(self, frequency_hz: Array, load: Load) -> Array:
+        driver = self.enclosure.driver
+        return self._respond(frequency_hz, load, self.draws.circuit_values(), Circuit(driver.coil, driver.suspension))
+
+    def shape_db(self, frequency_hz: Array, load: Load, *, best_only: bool = False) -> Array:
+        """Level re the mid-band without coil, for every draw or for every variation of `load` with the best estimate."""
+        values = {**self.draws.circuit_values(), "Le": np.zeros(1)}
+        reference = self.reference_db()
+        if best_only:
+            values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
+        level = self._respond(frequency_hz, load, values, Circuit("simple", self.enclosure.driver.suspension))
+        return np.asarray(level - reference[:, np.newaxis])
+
+    def _respond(self, frequency_hz: Array, load: Load, values: Mapping[str, Array], circuit: Circuit) -> Array:
+        air, voltage = self.enclosure.driver.air, self.enclosure.voltage
+        return response(frequency_hz, values, circuit, load, voltage=voltage, air=air).spl_db
+
+    def reference_db(self) -> Array:
+        """Mid-band level at the voltage, coil left out."""
+        f, air = self.draws.figures, self.enclosure.driver.air
+        vas = equivalent_volume(compliance(f["Fs"], f["Mms"]), f["Sd"], air)
+        drive = 10.0 * math.log10(self.enclosure.voltage**2 / 8.0)
+        heavier = 20.0 * np.log10(1.0 + self.enclosure.load.added_mass / f["Mms"])
+        return np.asarray(sensitivity_2v83(efficiency(f["Fs"], vas, f["Qes"], air), f["Re"], air) + drive - heavier)
+
+    def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
+        """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
+        f, load = self.draws.figures, self.enclosure.load
+        turns = level[:, 1:-1]
+        peaks = (turns > level[:, :-2]) & (turns >= level[:, 2:])
+        dips = (turns < level[:, :-2]) & (turns <= level[:, 2:])
+        found = {
+            "f3_hz": _last_rise(grid, level - HALF_POWER_DB),
+            "ripple_db": np.max(turns, axis=1, where=peaks, initial=0.0) - np.min(turns, axis=1, where=dips, initial=0.0),
+            "reference_db": self.reference_db(),
+        }
+        if self.volume is not None and load.port_mass is None:
+            vas = equivalent_volume(compliance(f["Fs"], f["Mms"]), f["Sd"], self.enclosure.driver.air)
+            ratio = closed_box_ratio(vas, self.volume)
+            found |= {"qtc": ratio * total_q(f["Qms"], f["Qes"]), "fc_hz": ratio * f["Fs"]}
+        return found
+
+
+def _grid(*boxes: _Boxed) -> Array:
+    """Frequencies 1 % apart that reach 1.5 decades below free-air and above boxed resonance."""
+    low, high = math.inf, 0.0
+    for box in boxes:
+        driver = box.enclosure.driver
+        ratio = 1.0 if box.volume is None else float(closed_box_ratio(driver.Vas, box.volume))
+        low, high = min(low, driver.Fs / 30.0), max(high, 30.0 * driver.Fs * ratio)
+    return np.geomspace(low, high, round(math.log(high / low) / 0.01))
+
+
+def _last_rise(grid: Array, value: Array) -> Array:
+    """Highest frequency at which `value` (k, n_freq) rises through zero, straight lines between; NaN where none, (k,)."""
+    rising = (value[:, :-1] < 0.0) & (value[:, 1:] >= 0.0)
+    at = rising.shape[1] - 1 - np.argmax(rising[:, ::-1], axis=1)
+    row = np.arange(len(value))
+    below, above = value[row, at], value[row, at + 1]
+    with np.errstate(all="ignore"):
+        crossing = grid[at] * (grid[at + 1] / grid[at]) ** (below / (below - above))
+    return np.where(rising.any(axis=1), crossing, math.nan)
+
+
+def _best_box(second: _Boxed, load: Load, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
+    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`."""
+    if load.compliance is None:
+        return None
+    tuning = _tuning(load)
+    volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
+    box = load.compliance * volumes.ravel()
+    changed = replace(load, compliance=box)
+    if tuning is not None:
+        changed = replace(changed, port_mass=1.0 / ((2.0 * math.pi * tuning * tunings.ravel()) ** 2 * box))
+    thin = np.linspace(0, frequency_hz.size - 1, min(frequency_hz.size, 60)).round().astype(int)
+    off = np.abs(second.shape_db(frequency_hz[thin], changed, best_only=True) - wanted_db[thin]).max(axis=1)
+    best = int(np.argmin(off))
+    assert second.volume is not None
+    return Remedy(
+        volume=second.volume * float(volumes.ravel()[best]),
+        tuning=None if tuning is None else tuning * float(tunings.ravel()[best]),
+        left_db=float(off[best]),
+    )
