@@ -162,7 +162,7 @@ class Driver:
     coil, suspension : names of the circuit models
     coil_values, suspension_values : their parameters, by name
     air : the air to which Vas and efficiency refer
-    Xmax : one-way peak travel, m; Pe : rated power, W; None when unknown
+    Xmax : one-way peak travel, m; Pe, Ppeak : continuous and short-term power rating, W; None when unknown
     """
 
     name: str
@@ -180,6 +180,7 @@ class Driver:
     air: Air = REFERENCE_AIR
     Xmax: float | None = None
     Pe: float | None = None
+    Ppeak: float | None = None
 
     def _need(self, name: str) -> float:
         value = getattr(self, name)
@@ -270,4 +271,5 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         coil_values={"Le": float(known.get("Le", 0.0))},
         Xmax=known.get("Xmax"),
         Pe=known.get("Pe"),
+        Ppeak=known.get("Ppeak"),
     )

@@ -41,7 +41,7 @@ from tsfit.toml_file import validated
 
 SCHEMA = 1
 MAX_BYTES = 50_000_000
-_DRIVER_FIGURES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Xmax", "Pe")
+_DRIVER_FIGURES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Xmax", "Pe", "Ppeak")
 _POSITIVE = {"Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "eta0"}
 _LEVELS = {"sensitivity_1W", "sensitivity_2V83"}
 
@@ -281,6 +281,7 @@ def _driver(path: Path, file: _Fit) -> Driver:
         Sd=known.get("Sd"),
         Xmax=known.get("Xmax"),
         Pe=known.get("Pe"),
+        Ppeak=known.get("Ppeak"),
         coil=file.model.coil,
         coil_values={name: known[name] for name in terms[0]},
         suspension=file.model.suspension,

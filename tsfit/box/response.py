@@ -8,9 +8,9 @@ frequencies asked for; against an exact derivative it holds to about 1e-9 of its
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from tsfit.driver import Driver, sensitivity_2v83
 
 Array = NDArray[np.float64]
 STEP = 1e-3
+Kind = Literal["closed", "vented", "passive", "baffle", "bandpass"]
 
 
 @dataclass(frozen=True)
@@ -29,19 +30,50 @@ class Enclosure:
 
     Attributes
     ----------
-    kind : "closed" or "vented"
+    kind : "closed", "vented", "passive", "baffle" or "bandpass"
     driver : Driver
-        Its `air` is the air of the box.
+        All drivers of the box taken together as one; its `air` is the air of the box.
     load : Load
-    voltage : V RMS at the terminals
-    port_area : m², None without a port of known diameter
+    voltage : V RMS of the amplifier, which is the voltage at the terminals without `source_ohm`
+    port_area : m²
+        Section of all ports together, or area of the passive radiators; None where unknown.
+    source_ohm : resistance of amplifier and leads
+    count : how many drivers there are
+    ohm_factor : resistance of all drivers as wired per resistance of one
+    sets : mapping or None
+        Circuit values as arrays of parameter sets ``(n_sets,)`` that stand in for the driver's own. The values of `load`
+        and `port_area` may be such arrays too.
     """
 
-    kind: Literal["closed", "vented"]
+    kind: Kind
     driver: Driver
     load: Load
     voltage: float
-    port_area: float | None = None
+    port_area: Any = None
+    source_ohm: float = 0.0
+    count: int = 1
+    ohm_factor: float = 1.0
+    sets: Mapping[str, Any] | None = None
+
+    @property
+    def parameters(self) -> Mapping[str, Any]:
+        """Circuit values of the driver, or the parameter sets that stand in for them."""
+        return self.driver.values() if self.sets is None else self.sets
+
+    @property
+    def set_count(self) -> int | None:
+        """Number of parameter sets; None for a single box."""
+        values = (*self.parameters.values(), *self.load.parameters().values(), self.port_area)
+        return max((len(value) for value in values if np.ndim(value)), default=None)
+
+    def take(self, part: slice) -> Enclosure:
+        """Return the same with some of its parameter sets."""
+
+        def cut(value: Any) -> Any:
+            return value[part] if np.ndim(value) else value
+
+        sets = self.sets and {name: cut(value) for name, value in self.sets.items()}
+        return replace(self, load=self.load.take(part), port_area=cut(self.port_area), sets=sets)
 
     @property
     def without_coil(self) -> Enclosure:
@@ -63,7 +95,15 @@ class Enclosure:
         """Evaluate the circuit at 1 m in half space."""
         driver = self.driver
         models = Circuit(driver.coil, driver.suspension)
-        return response(frequency_hz, driver.values(), models, self.load, voltage=self.voltage, air=driver.air)
+        return response(
+            frequency_hz,
+            self.parameters,
+            models,
+            self.load,
+            voltage=self.voltage,
+            source_ohm=self.source_ohm,
+            air=driver.air,
+        )
 
     def level_db(self, frequency_hz: Array) -> Array:
         """Return the level re `reference_db`."""

@@ -11,7 +11,7 @@ and compliance C_AP. SI acoustic units: m³/Pa, Pa·s/m³, kg/m⁴. Every value 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -61,6 +61,10 @@ class Load:
             names += ["port_mass", "port_resistance"] if self.port_mass is not None else []
             names += ["passive_compliance"] if self.passive_compliance is not None else []
         return {name: getattr(self, name) for name in names}
+
+    def take(self, part: slice) -> Load:
+        """Return the load with some of its parameter sets."""
+        return replace(self, **{name: value[part] for name, value in self.parameters().items() if np.ndim(value)})
 
 
 @dataclass(frozen=True)

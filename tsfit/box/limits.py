@@ -1,0 +1,209 @@
+"""How loud a box can play, and what stops it at each frequency.
+
+At each frequency every limit allows some amplifier voltage; the lowest of them counts and gives the level:
+
+- ``power``: √(P·R) at the terminals. R is the resistance with which the rating was made: Re unless another is given. Makers
+  often divide by the rated impedance instead, which allows more volts for the same printed watts. It is the continuous
+  rating; with ``peak=True`` the short-term one takes its place.
+- ``travel``: the peak of the cone's travel reaches Xmax. ``radiator travel``: the same of a passive radiator.
+- ``port speed``: the peak of the air speed, mean over the port's section, reaches the limit.
+- ``amplifier voltage`` and ``amplifier current``: RMS values of a sine.
+
+Everything is linear, so coil heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) and the softening of the
+motor near Xmax are left out.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.box.response import Array, Enclosure
+from tsfit.circuit.response import Response
+from tsfit.driver import REFERENCE_PRESSURE
+from tsfit.errors import TsfitError
+
+LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
+"""Names of the limits, as tables, figures and JSON give them."""
+CHUNK = 16_000
+"""Points evaluated at once: few enough for their arrays to stay in a processor's cache."""
+
+
+@dataclass(frozen=True)
+class Ratings:
+    """What driver, port and amplifier stand, SI; None where unknown, which limits nothing.
+
+    Attributes
+    ----------
+    power_w, peak_power_w : continuous and short-term rating of one driver, W
+    power_ohm : resistance that the ratings refer to, of one driver; None for its Re
+    xmax_m : one-way peak travel of the cone, m
+    radiator_xmax_m : the same of a passive radiator
+    port_speed_m_s : peak air speed allowed in the port
+    amplifier_v, amplifier_a : largest V RMS and A RMS of the amplifier
+    """
+
+    power_w: float | None = None
+    peak_power_w: float | None = None
+    power_ohm: float | None = None
+    xmax_m: float | None = None
+    radiator_xmax_m: float | None = None
+    port_speed_m_s: float | None = None
+    amplifier_v: float | None = None
+    amplifier_a: float | None = None
+
+    def __post_init__(self) -> None:
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if value is not None and not 0.0 < value < math.inf:
+                raise TsfitError(
+                    f"{field.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; give a positive one.",
+                    code="wrong_value",
+                )
+
+
+@dataclass(frozen=True)
+class MaximumOutput:
+    """The loudest that the limits allow; arrays of shape ``(..., n_freq)``, parameter sets first.
+
+    Attributes
+    ----------
+    spl_db : level at 1 m in half space, dB re 20 µPa
+    voltage_v : amplifier voltage that it takes, V RMS
+    names : limits that were known, of `LIMITS`
+    binding : index into `names` of the limit that stops it
+    voltages : by name, the voltage that this limit alone would allow
+    """
+
+    frequency_hz: Array
+    spl_db: NDArray[np.floating[Any]]
+    voltage_v: NDArray[np.floating[Any]]
+    names: tuple[str, ...]
+    binding: NDArray[np.int8]
+    voltages: dict[str, NDArray[np.floating[Any]]]
+
+    @property
+    def limited_by(self) -> NDArray[np.str_]:
+        """Name of the limit that stops it."""
+        return np.asarray(self.names)[self.binding]
+
+    def spl_by(self, name: str) -> Array:
+        """Level that the limit `name` alone would allow, dB."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(self.spl_db + 20.0 * np.log10(self.voltages[name] / self.voltage_v))
+
+
+def ratings_of(enclosure: Enclosure, **given: float | None) -> Ratings:
+    """Return the ratings that the driver's sheet states, replaced by those `given`, fields of `Ratings`."""
+    driver = enclosure.driver
+    stated = Ratings(
+        power_w=None if driver.Pe is None else driver.Pe / enclosure.count,
+        peak_power_w=None if driver.Ppeak is None else driver.Ppeak / enclosure.count,
+        xmax_m=driver.Xmax,
+    )
+    return replace(stated, **{name: value for name, value in given.items() if value is not None})
+
+
+def _squared(phasor: Any) -> Array:
+    return np.asarray(phasor.real**2 + phasor.imag**2)
+
+
+def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Response, *, peak: bool) -> dict[str, Array]:
+    """Squares of the voltages that each known limit allows, from the answer to 1 V; infinite where it never limits."""
+    allowed: dict[str, Array] = {}
+    power = ratings.peak_power_w if peak else ratings.power_w
+    if power is not None:
+        ohm = enclosure.parameters["Re"] if ratings.power_ohm is None else ratings.power_ohm * enclosure.ohm_factor
+        square = np.asarray(enclosure.count * power * ohm)[..., np.newaxis]
+        if np.any(enclosure.source_ohm):
+            square = square * _squared(1.0 + enclosure.source_ohm / answer.impedance)
+        allowed["power"] = square
+    if ratings.xmax_m is not None:
+        allowed["travel"] = ratings.xmax_m**2 / (2.0 * _squared(answer.travel))
+    if enclosure.port_area is not None:
+        area = np.asarray(enclosure.port_area)[..., np.newaxis]
+        if enclosure.kind == "passive" and ratings.radiator_xmax_m is not None:
+            swept = ratings.radiator_xmax_m * area * 2.0 * math.pi * answer.frequency_hz
+            allowed["radiator travel"] = swept**2 / (2.0 * _squared(answer.port))
+        if enclosure.kind != "passive" and ratings.port_speed_m_s is not None:
+            allowed["port speed"] = (ratings.port_speed_m_s * area) ** 2 / (2.0 * _squared(answer.port))
+    if ratings.amplifier_v is not None:
+        allowed["amplifier voltage"] = np.array([ratings.amplifier_v**2])
+    if ratings.amplifier_a is not None:
+        allowed["amplifier current"] = ratings.amplifier_a**2 / _squared(answer.current)
+    return allowed
+
+
+def maximum_output(
+    enclosure: Enclosure, frequency_hz: Array, ratings: Ratings, *, peak: bool = False
+) -> MaximumOutput | None:
+    """Return the loudest that `ratings` allow at each frequency (n_freq,); None when none of them limits anything.
+
+    The values of `enclosure.load`, its port area and `enclosure.sets` may be arrays of parameter sets ``(n_sets,)``;
+    results then have shape ``(n_sets, n_freq)``.
+
+    Parameters
+    ----------
+    peak : bool
+        Take the short-term power rating in place of the continuous one.
+    """
+    frequency = np.asarray(frequency_hz, dtype=float)
+    sets = enclosure.set_count
+    if sets is None:
+        return _evaluate(enclosure, frequency, ratings, peak=peak)
+    step = max(1, CHUNK // frequency.size)
+    parts = [
+        _evaluate(enclosure.take(slice(start, start + step)), frequency, ratings, peak=peak)
+        for start in range(0, sets, step)
+    ]
+    known = [part for part in parts if part is not None]
+    if not known:
+        return None
+    shape = (-1, frequency.size)
+
+    def join(arrays: list[NDArray[Any]], sizes: list[int]) -> NDArray[Any]:
+        whole = [np.broadcast_to(a, (n, frequency.size)) for a, n in zip(arrays, sizes, strict=True)]
+        return np.concatenate(whole).reshape(shape)
+
+    sizes = [part.spl_db.shape[0] for part in known]
+    first = known[0]
+    return MaximumOutput(
+        frequency_hz=frequency,
+        spl_db=join([part.spl_db for part in known], sizes),
+        voltage_v=join([part.voltage_v for part in known], sizes),
+        names=first.names,
+        binding=join([part.binding for part in known], sizes),
+        voltages={name: join([part.voltages[name] for part in known], sizes) for name in first.names},
+    )
+
+
+def _evaluate(enclosure: Enclosure, frequency: Array, ratings: Ratings, *, peak: bool) -> MaximumOutput | None:
+    answer = replace(enclosure, voltage=1.0).respond(frequency)
+    with np.errstate(divide="ignore"):
+        allowed = _allowed(enclosure, ratings, answer, peak=peak)
+        if not allowed:
+            return None
+        lowest: Array | None = None
+        shape = answer.pressure.shape
+        binding = np.zeros(shape, dtype=np.int8)
+        for index, square in enumerate(allowed.values()):
+            if lowest is None:
+                lowest = np.broadcast_to(square, shape).copy()
+                continue
+            lower = square < lowest
+            binding[lower] = index
+            lowest = np.minimum(square, lowest)
+        assert lowest is not None
+        level = 10.0 * np.log10(_squared(answer.pressure) * (lowest / REFERENCE_PRESSURE**2))
+    return MaximumOutput(
+        frequency,
+        level,
+        np.sqrt(lowest),
+        tuple(allowed),
+        binding,
+        {name: np.sqrt(square) for name, square in allowed.items()},
+    )
