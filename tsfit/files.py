@@ -1,4 +1,4 @@
-"""Write files whole or not at all, and never over something that is there."""
+"""Read no more than is sensible; write files whole or not at all, and never over something that is there."""
 
 from __future__ import annotations
 
@@ -12,6 +12,23 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.errors import TsfitError
+
+
+def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
+    """Read a file of at most `most` bytes; one that tells no size, such as a pipe or a device, is read no further either.
+
+    Raises
+    ------
+    TsfitError
+        `code`, saying `too_large` of the path.
+    OSError
+        When it cannot be read.
+    """
+    with path.open("rb") as stream:
+        data = stream.read(most + 1)
+    if len(data) > most:
+        raise TsfitError(f"{path}: {too_large}", code=code, file=path)
+    return data
 
 
 def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:

@@ -26,6 +26,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
+from tsfit.files import read_bytes
 from tsfit.records import (
     Estimate,
     FitResult,
@@ -223,9 +224,7 @@ def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
 def _load(path: Path) -> dict[str, Any]:
     hint = "name a JSON file written by 'tsfit fit'"
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise TsfitError(f"{path}: too large for a fit; {hint}.", code="not_a_fit", file=path)
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
+        data = json.loads(read_bytes(path, MAX_BYTES, f"too large for a fit; {hint}.", "not_a_fit").decode("utf-8-sig"))
     except OSError as error:
         reason = error.strerror or str(error)
         raise TsfitError(

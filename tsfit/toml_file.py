@@ -15,6 +15,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from tsfit.errors import TsfitError
+from tsfit.files import read_bytes
 from tsfit.quantities import parse_printed
 
 UNIT_SUFFIXES = {"g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V"}
@@ -75,9 +76,8 @@ def load_toml(path: Path, kind: str) -> dict[str, Any]:
         ``missing_file`` or ``not_toml``.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise TsfitError(f"{path}: too large for a {kind} file; name a TOML text.", code="not_toml", file=path)
-        return tomllib.loads(path.read_bytes().decode("utf-8-sig"), parse_float=WrittenFloat)
+        data = read_bytes(path, MAX_BYTES, f"too large for a {kind} file; name a TOML text.", "not_toml")
+        return tomllib.loads(data.decode("utf-8-sig"), parse_float=WrittenFloat)
     except OSError as error:
         reason = error.strerror or str(error)
         raise TsfitError(

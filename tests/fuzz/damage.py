@@ -25,7 +25,7 @@ SECONDS = 10
 """In which a command must have answered."""
 
 
-class TooSlow(Exception):
+class TooSlowError(Exception):
     """A command that did not answer in time."""
 
 
@@ -105,7 +105,8 @@ def _encode(data, rng):
 
 
 _INJURIES = (
-    _flip, _cut, _double, _truncate, _insert, _number, _number, _scale, _scale, _scale, _scale, _scale, _line, _word, _encode,
+    _flip, _cut, _double, _truncate, _insert, _number, _number, _scale, _scale, _scale, _scale, _scale, _line, _word,
+    _encode,
 )  # fmt: skip
 
 
@@ -122,7 +123,7 @@ def answer(arguments: list[str]) -> tuple[int, str, str]:
     """Run a command; return its exit code and what it printed."""
 
     def late(*_):
-        raise TooSlow
+        raise TooSlowError
 
     out, err = io.StringIO(), io.StringIO()
     before = signal.signal(signal.SIGALRM, late)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tsfit.errors import TsfitError
+from tsfit.files import read_bytes
 
 LOWEST_HZ, HIGHEST_HZ = 0.1, 100e3
 MAX_BYTES = 1_000_000
@@ -57,11 +58,8 @@ def read_frequencies(path: Path) -> NDArray[np.float64]:
         ``missing_file``, or ``wrong_value`` naming the line.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise TsfitError(
-                f"{path}: too large for a list of frequencies; name a short text.", code="wrong_value", file=path
-            )
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
+        data = read_bytes(path, MAX_BYTES, "too large for a list of frequencies; name a short text.", "wrong_value")
+        lines = data.decode("utf-8-sig").splitlines()
     except (OSError, UnicodeDecodeError) as error:
         reason = (error.strerror if isinstance(error, OSError) else None) or "not a text"
         raise TsfitError(

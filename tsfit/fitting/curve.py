@@ -7,6 +7,7 @@ and Feedback Amplifier Design, 1945, chapter XIV): a driver obeys it, a misread 
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -14,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.errors import TsfitError
-from tsfit.files import sha256, write_new
+from tsfit.files import read_bytes, write_new
 from tsfit.fitting.curve_text import Column, Table, decode, read_table, refuse
 from tsfit.fitting.touchstone import is_touchstone, read_touchstone, touchstone_text
 from tsfit.records import ImpedanceCurve, QualityNote
@@ -70,9 +71,9 @@ def read_curve(path: Path) -> ImpedanceCurve:
         ``touchstone``, ``frequency``, ``impedance``, ``few_points``, ``mirrored_phase``.
     """
     try:
-        if path.stat().st_size > LARGEST_BYTES:
-            refuse(path, "is larger than 50 MB, no impedance curve; name the exported curve.", "too_large")
-        text, digest = decode(path.read_bytes(), path), sha256(path)
+        too_large = "is too large (over 50 MB) for an impedance curve; name the exported curve."
+        data = read_bytes(path, LARGEST_BYTES, too_large, "too_large")
+        text, digest = decode(data, path), hashlib.sha256(data).hexdigest()
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise TsfitError(f"{path}: cannot be read ({why}); check the name.", code="cannot_read", file=path) from error

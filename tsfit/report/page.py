@@ -10,9 +10,11 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.errors import TsfitError
+from tsfit.files import read_bytes
 from tsfit.fit_file import is_json, read_fit
 from tsfit.report.sections import Block, Part, box_part, check_part, fit_part, text
 
+MAX_BYTES = 50_000_000
 CAUTIONS = (
     "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
     "DC and power heat a coil until it burns; keep fingers and instruments away from what is hot or live, and leave mains "
@@ -51,7 +53,9 @@ def read_part(path: Path, name: str) -> Part:
     if not is_json(path):
         raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
     try:
-        data = json.loads(path.read_bytes().decode("utf-8-sig"))
+        data = json.loads(
+            read_bytes(path, MAX_BYTES, f"too large for a page; {hint}.", "not_reportable").decode("utf-8-sig")
+        )
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_reportable", file=path) from error
     if isinstance(data, Mapping):

@@ -1,0 +1,183 @@
+"""Circumstances that nobody chooses: odd paths, foreign locales, crooked clocks, two at once, no home to write to."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+RIGS = ROOT / "rigs"
+SHEET = ROOT / "sample_data" / "saltwit-12-sheet.toml"
+
+
+def run(*arguments, cwd, env=None, **options):
+    """Run the program as a user would, in a process of its own."""
+    return subprocess.run(
+        [sys.executable, "-m", "tsfit", *arguments],
+        cwd=cwd,
+        env=os.environ | {"PYTHONPATH": str(ROOT)} | (env or {}),
+        capture_output=True,
+        timeout=120,
+        check=False,
+        **options,
+    )
+
+
+def bench(folder: Path) -> Path:
+    """A rig that needs no hardware, in `folder`."""
+    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copy(RIGS / "simulated.toml", folder / "rig.toml")
+    shutil.copytree(RIGS / "drivers", folder / "drivers")
+    return folder
+
+
+QUICK = ("--seconds", "2", "--low-hz", "10", "--high-hz", "4000", "--no-figure", "--json")
+ODD_NAMES = ("with spaces, 38 cm ½", "日本語", "-dash 'b\"c 100 % $HOME `x`", "x" * 120)
+
+
+@pytest.mark.parametrize("name", ODD_NAMES)
+def test_odd_folders(tmp_path, name):
+    folder = bench(tmp_path / name)
+    done = run("sweep", str(folder / "rig.toml"), "-o", str(folder / "s.wav"), *QUICK, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["sweeps"][0]["verdict"]["action"].startswith("Good")
+    assert (folder / "s.txt").is_file()
+
+
+def test_names_that_are_no_utf_8(tmp_path):
+    name = os.fsdecode(b"bad-\xff-name.toml")
+    try:
+        shutil.copy(SHEET, tmp_path / name)
+    except OSError:
+        pytest.skip("shared data of the file system: it takes no such names")
+    assert run("check", name, cwd=tmp_path).returncode in {0, 1}
+    missing = run("check", os.fsdecode(b"none-\xfe.toml"), cwd=tmp_path)
+    assert missing.returncode == 2
+    assert missing.stderr.count(b"\n") == 1
+    assert run("check", os.fsdecode(b"none-\xfe.toml"), "--json", cwd=tmp_path).returncode == 2
+
+
+@pytest.mark.parametrize("recording", ["C:\\\\bench\\\\free.wav", "..\\\\free.wav", "\\\\\\\\server\\\\share\\\\free.wav"])
+def test_paths_of_another_system_are_answered_in_one_sentence(tmp_path, recording):
+    bench(tmp_path)
+    (tmp_path / "bench.toml").write_text(
+        f'rig = "rig.toml"\n[driver]\nname = "x"\n[[sweep]]\nrecording = "{recording}"\nstate = "free air"\n'
+    )
+    done = run("fit", "bench.toml", cwd=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr.startswith(b"tsfit: ")
+    assert done.stderr.count(b"\n") == 1
+
+
+@pytest.mark.parametrize("locale", ["de_DE.UTF-8", "C"])
+def test_locales_change_no_number(tmp_path, locale):
+    """A decimal comma, no UTF-8 at all, the Turkish i: the machine form stays the same."""
+    env = {"LC_ALL": locale, "LANG": locale, "PYTHONIOENCODING": "", "PYTHONUTF8": "0"}
+    there = run("check", str(SHEET), "--json", cwd=tmp_path, env=env)
+    here = run("check", str(SHEET), "--json", cwd=tmp_path)
+    assert there.returncode == here.returncode
+    assert json.loads(there.stdout) == json.loads(here.stdout)
+
+
+def test_words_on_a_terminal_without_utf_8(tmp_path):
+    done = run(
+        "check", str(SHEET), cwd=tmp_path, env={"LC_ALL": "C", "PYTHONIOENCODING": "ascii:strict", "PYTHONUTF8": "0"}
+    )
+    assert done.returncode in {0, 1}, done.stderr
+
+
+def test_two_at_once_lose_nothing(tmp_path):
+    """Two sweeps of one name at the same time: one has it, the other is refused or has kept its own part."""
+    bench(tmp_path)
+    command = [sys.executable, "-m", "tsfit", "sweep", "rig.toml", "-o", "one.wav", *QUICK]
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    both = [
+        subprocess.Popen(command, cwd=tmp_path, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE) for _ in range(2)
+    ]
+    told = [process.communicate(timeout=120) for process in both]
+    codes = sorted(process.returncode for process in both)
+    assert codes == [0, 2], told
+    kept = {path.name for path in tmp_path.glob("one*")}
+    assert {"one.wav", "one.toml", "one.txt"} <= kept
+
+
+def test_a_clock_that_goes_back_changes_nothing(tmp_path, monkeypatch):
+    """The clock on the wall jumps back a day between two calls; durations come from another clock."""
+    from tsfit.cli import _run
+
+    bench(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    true, calls = time.time, [0]
+
+    def back():
+        calls[0] += 1
+        return true() - 86400.0 * calls[0]
+
+    monkeypatch.setattr(time, "time", back)
+    assert _run(["sweep", "rig.toml", "-o", "one.wav", *QUICK]) == 0
+
+
+def test_no_home_and_no_writable_folder(tmp_path, read_only_folder):
+    """Nothing but what was asked for is written: a home that is not there and a folder that takes nothing do no harm."""
+    env = {"HOME": "/nonexistent", "XDG_CACHE_HOME": "/nonexistent", "XDG_CONFIG_HOME": "/nonexistent", "DISPLAY": ""}
+    assert run("check", str(SHEET), cwd=read_only_folder, env=env).returncode in {0, 1}
+    done = run(
+        "box", "closed", str(SHEET), "--qtc", "0.8", "--plot", str(tmp_path / "box.png"), cwd=read_only_folder, env=env
+    )
+    assert done.returncode == 0, done.stderr
+    refused = run("box", "closed", str(SHEET), "--qtc", "0.8", "-o", "box.json", cwd=read_only_folder)
+    assert refused.returncode == 2
+    assert b"box.json" in refused.stderr
+
+
+def test_a_folder_without_permission(tmp_path):
+    locked = tmp_path / "locked"
+    locked.mkdir()
+    shutil.copy(SHEET, locked / "sheet.toml")
+    locked.chmod(0)
+    try:
+        if os.access(locked / "sheet.toml", os.R_OK):
+            as_nobody = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
+            if not shutil.which("setpriv"):
+                pytest.skip("no way to give up the rights of root here")
+        else:
+            as_nobody = []
+        command = [*as_nobody, sys.executable, "-m", "tsfit", "check", str(locked / "sheet.toml")]
+        done = subprocess.run(
+            command, cwd="/", env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, timeout=120, check=False
+        )
+        if b"No module named" in done.stderr or done.returncode in {126, 127}:
+            pytest.skip("nobody may not read this Python")
+        assert done.returncode == 2, done.stderr
+        assert done.stderr.startswith(b"tsfit: ")
+    finally:
+        locked.chmod(0o700)
+
+
+@pytest.mark.parametrize("path", ["../outside.toml", "sub/../../outside.toml", "/dev/zero", "."])
+def test_files_that_are_none(tmp_path, path):
+    """Devices, folders and things outside are read or refused, never waited for."""
+    (tmp_path / "sub").mkdir()
+    for command in (["check", path], ["fit", path], ["box", "closed", path, "--qtc", "0.8"], ["rig", "check", path]):
+        done = run(*command, cwd=tmp_path)
+        assert done.returncode == 2
+        assert done.stderr.startswith(b"tsfit: "), done.stderr
+        assert b"itself failed" not in done.stderr
+
+
+def test_a_size_bomb_is_refused(tmp_path):
+    """Files that are large beyond reason are refused before they are read."""
+    for name in ("sheet.toml", "fit.json", "curve.txt"):
+        with (tmp_path / name).open("wb") as stream:
+            stream.truncate(3 * 2**30)
+    for command in (["check", "sheet.toml"], ["check", "fit.json", str(SHEET)], ["fit", "curve.txt"]):
+        begun = time.monotonic()
+        done = run(*command, cwd=tmp_path)
+        assert done.returncode == 2
+        assert b"large" in done.stderr, done.stderr
+        assert time.monotonic() - begun < 10.0
