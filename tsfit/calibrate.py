@@ -1,4 +1,7 @@
-"""Calibrate a rig: record known things in the driver's place, write a rig file that names them, prove it on one more."""
+"""Calibrate a rig: record known things in the driver's place, write a rig file that names them, prove it on one more.
+
+The output is calibrated in volts by a tone and a voltmeter.
+"""
 
 from __future__ import annotations
 
@@ -11,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.impedance import impedance_from_recording
@@ -26,6 +30,7 @@ if TYPE_CHECKING:
 
 PROOF_RANGE_HZ = (10.0, 20000.0)
 TRIM_RANGE_HZ = (50.0, 2000.0)
+NOT_HEARD_DBFS = -80.0
 
 
 @dataclass(frozen=True)
@@ -146,6 +151,52 @@ def write_trimmed(rig: Rig, standard: Standard, path: Path) -> Rig:
     document = _document(rig)
     document["channels"]["gain_trim"] = trim
     document["channels"]["gain_uncertainty_percent"] = 1e5 * nudged * math.hypot(share, reference)
+    return _written(document, path)
+
+
+def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | None = None) -> float:
+    """Play a `tone` for the voltmeter; return the peak that the total channel heard, dB re full scale.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.measure.measure`; ``not_heard`` when next to nothing came back.
+    """
+    peak = 0.0
+
+    def listen(block: NDArray[np.float32]) -> None:
+        nonlocal peak
+        peak = max(peak, float(np.abs(block[:, rig.total]).max(initial=0.0)))
+
+    play_and_record(tone, playback_of(rig, tone.level_dbfs), listen, on_level=on_level)
+    heard = 20.0 * math.log10(max(peak, 1e-15))
+    if heard < NOT_HEARD_DBFS:
+        raise TsfitError(
+            f"{rig.path}: the total channel heard only {heard:.0f} dBFS of the tone; check output, cables and "
+            "channel numbers.",
+            code="not_heard",
+            file=rig.path,
+        )
+    return heard
+
+
+def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:
+    """Write a copy of the rig file to `path` that knows its output in volts; return it as read back.
+
+    Parameters
+    ----------
+    level_dbfs : float
+        Peak level of the tone, re full scale.
+    reading_v : float
+        What a voltmeter read across the total channel's points, V RMS.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``.
+    """
+    document = _document(rig)
+    document["playback"]["volts_per_full_scale"] = float(f"{math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0):.5g}")
     return _written(document, path)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +19,7 @@ from tsfit.records import ImpedanceCurve
 
 if TYPE_CHECKING:
     from tsfit.capture.quality import SweepVerdict
+    from tsfit.capture.repeats import RepeatsVerdict
 
 DEFAULT_RATE_HZ = 48000.0
 
@@ -33,6 +34,16 @@ class Measurement:
     verdict: SweepVerdict
     curve: ImpedanceCurve | None
     curve_file: Path | None
+
+
+@dataclass(frozen=True)
+class Averaged:
+    """Repeats of one state: their average, where it stands, and how well they agree."""
+
+    curve: ImpedanceCurve
+    curve_file: Path
+    repeats: tuple[ImpedanceCurve, ...]
+    agreement: RepeatsVerdict
 
 
 def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> float:
@@ -153,12 +164,15 @@ def measure(
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
     playback = playback_of(rig, excitation.level_dbfs, sweep)
+    full = rig.volts_per_full_scale
+    volts = None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0)
     known = {
         "rig": {"name": rig.name, "file": str(rig.path), "sha256": sha256(rig.path)},
         "sweep": sweep.model_dump(exclude_none=True, exclude={"recording", "curve"}),
         "excitation": {
             "kind": excitation.kind,
             "level_dbfs": excitation.level_dbfs,
+            **({} if volts is None else {"level_v": volts}),
             "seconds": excitation.seconds,
             "low_hz": excitation.low_hz,
             "high_hz": excitation.high_hz,
@@ -179,6 +193,27 @@ def measure(
     verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))
     add_conditions(path, verdict=verdict.to_dict())
     return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
+
+
+def average(measured: Sequence[Measurement], path: Path) -> Averaged:
+    """Average the curves of repeats into `path` (.txt), judge their agreement, and note that in each one's conditions.
+
+    Raises
+    ------
+    TsfitError
+        ``exists``, ``cannot_write``.
+    """
+    from tsfit.capture.recorder import add_conditions
+    from tsfit.capture.repeats import average_curves, judge_repeats
+    from tsfit.fitting.curve import write_curve
+
+    curves = tuple(one.curve for one in measured if one.curve is not None)
+    agreement = judge_repeats(curves)
+    averaged = average_curves(curves)
+    write_curve(averaged, path)
+    for one in measured:
+        add_conditions(one.recording, repeats=agreement.to_dict())
+    return Averaged(averaged, path, curves, agreement)
 
 
 def _stream(report: StreamReport) -> dict[str, Any]:

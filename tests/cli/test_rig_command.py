@@ -7,10 +7,11 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
-from tsfit.cli import _run
+from tsfit.cli import _run, tsfit
 
 RIGS = Path(__file__).parents[2] / "rigs"
 
@@ -124,3 +125,52 @@ def test_nothing_is_overwritten(rig, capsys):
     assert _run(["rig", "calibrate", str(rig), "--yes", "--trim", "--known-ohm", "10", "-o", found["rig"]]) == 2
     assert Path(found["rig"]).read_bytes() == before
     capsys.readouterr()
+
+
+def test_a_voltmeter_calibrates_the_output(rig, capsys):
+    status, found = _calibrate(rig, capsys, "--volts", "--reading-v", "0.02236")
+    assert status == 0
+    # 22.36 mV RMS are 31.62 mV peak, and -30 dB is a factor of 31.62.
+    assert found["volts_per_full_scale"] == pytest.approx(1.0, rel=1e-3)
+    written = Path(found["rig"])
+    assert read_rig(written).volts_per_full_scale == found["volts_per_full_scale"]
+    assert "Cautions" in written.read_text()
+    status = _run(["sweep", str(written), "--level-v", "0.02", "--seconds", "2", "-o", str(rig.parent / "x.wav"), "--json"])
+    assert status == 0
+    conditions = tomllib.loads((rig.parent / "x.toml").read_text())
+    assert conditions["excitation"]["level_v"] == pytest.approx(0.02)
+    assert conditions["excitation"]["level_dbfs"] == pytest.approx(-33.98, abs=0.01)
+
+
+def test_the_reading_is_asked_for_after_the_tone(rig):
+    command = ["rig", "calibrate", str(rig), "--volts", "-o", str(rig.parent / "v.toml")]
+    told = CliRunner().invoke(tsfit, command, input="\n0.1\n")
+    assert told.exit_code == 0, told.output
+    assert told.output.index("may not be ground") < told.output.index("voltmeter") < told.output.index("Reading, V RMS")
+    assert read_rig(rig.parent / "v.toml").volts_per_full_scale == pytest.approx(0.1 * 2**0.5 * 10**1.5, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("options", "word"),
+    [
+        (["--volts"], "--reading-v"),
+        (["--volts", "--trim", "--known-ohm", "10"], "stands alone"),
+        (["--known-ohm", "10", "--reading-v", "1"], "belongs to --volts"),
+        (["--volts", "--reading-v", "1", "--level-dbfs", "-6"], "--yes"),
+        (["--volts", "--reading-v", "1", "--level-dbfs", "0", "--yes"], "limit"),
+    ],
+)
+def test_volts_refused_in_one_sentence(rig, capsys, options, word):
+    status, found = _calibrate(rig, capsys, *options)
+    assert status == 2
+    assert word in found["error"]["message"]
+    assert len(list(rig.parent.iterdir())) == 2, "nothing is left behind"
+
+
+@pytest.mark.parametrize("command", [["check"], ["calibrate", "--known-ohm", "10"]])
+def test_a_louder_rig_asks_before_the_sound(rig, command):
+    rig.write_text(rig.read_text().replace("level_dbfs = -30", "level_dbfs = -12"))
+    told = CliRunner().invoke(tsfit, ["rig", command[0], str(rig), *command[1:]], input="n\n")
+    assert "above the quiet -30" in told.output
+    assert told.exit_code != 0
+    assert len(list(rig.parent.iterdir())) == 2

@@ -32,7 +32,7 @@ def _sweep(capsys, *options):
 def test_every_excitation_leaves_recording_conditions_and_curve(rig, capsys, kind):
     status, found = _sweep(capsys, "--excitation", kind, "--high-hz", "4000", "--seconds", "20")
     assert status == 0
-    (one,) = found
+    (one,) = found["sweeps"]
     assert one["recording"] == "free-air.wav"
     conditions = tomllib.loads(Path(one["conditions"]).read_text())
     assert conditions["complete"] is True
@@ -40,14 +40,15 @@ def test_every_excitation_leaves_recording_conditions_and_curve(rig, capsys, kin
     assert conditions["sweep"]["state"] == "free air"
     assert conditions["verdict"]["action"].startswith("Good")
     assert len(Path(one["curve"]).read_text().splitlines()) > 50
+    assert Path("free-air.png").read_bytes().startswith(b"\x89PNG")
 
 
 def test_the_state_goes_into_names_and_conditions(rig, capsys):
     options = ("--state", "added mass", "--mass-g", "30", "--pressure-hpa", "980", "--hours", "12", "--serial", "7")
     status, found = _sweep(capsys, *options, "--repeats", "2")
     assert status == 0
-    assert [one["recording"] for one in found] == ["added-mass-30g-1.wav", "added-mass-30g-2.wav"]
-    conditions = tomllib.loads(Path(found[0]["conditions"]).read_text())
+    assert [one["recording"] for one in found["sweeps"]] == ["added-mass-30g-1.wav", "added-mass-30g-2.wav"]
+    conditions = tomllib.loads(Path(found["sweeps"][0]["conditions"]).read_text())
     assert conditions["sweep"]["mass_g"] == 30.0
     assert conditions["sweep"]["pressure_hpa"] == 980.0
     assert (conditions["hours_of_use"], conditions["serial"]) == (12.0, "7")

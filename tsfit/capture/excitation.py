@@ -136,11 +136,7 @@ def make_excitation(
         ``level_limit``; ``usage`` for an unknown kind, a range that the rate cannot carry, too few periods or too short a
         time.
     """
-    if not level_dbfs <= LIMIT_DBFS:
-        raise TsfitError(
-            f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
-            code="level_limit",
-        )
+    _check_level(level_dbfs)
     if kind not in KINDS:
         raise TsfitError(f"excitation: {kind!r} is not known; use one of {', '.join(KINDS)}.", code="usage")
     if not 0.0 < low_hz < high_hz <= HIGHEST_SHARE * sample_rate_hz:
@@ -174,6 +170,41 @@ def make_excitation(
         high_hz=high_hz,
         **found,
     )
+
+
+def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, level_dbfs: float = QUIET_DBFS) -> Excitation:
+    """Make one steady tone, long enough to read a voltmeter: a stepped sine of one step.
+
+    Raises
+    ------
+    TsfitError
+        ``level_limit``.
+    """
+    _check_level(level_dbfs)
+    n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
+    x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))
+    x[:ends] *= fade(ends)
+    x[n - ends :] *= fade(ends)[::-1]
+    return Excitation(
+        kind="stepped sine",
+        samples=x,
+        sample_rate_hz=sample_rate_hz,
+        start=0,
+        stop=n,
+        level_dbfs=level_dbfs,
+        low_hz=frequency_hz,
+        high_hz=frequency_hz,
+        lines_hz=np.array([frequency_hz]),
+        steps=np.array([[ends, n - ends]]),
+    )
+
+
+def _check_level(level_dbfs: float) -> None:
+    if not level_dbfs <= LIMIT_DBFS:
+        raise TsfitError(
+            f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
+            code="level_limit",
+        )
 
 
 def fade(n: int) -> Samples:

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 WORST_PERCENT = 0.5
 """Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
+TONE_HZ, TONE_SECONDS = 130.0, 15.0
+"""Where voltmeters are good, and no harmonic of the mains."""
 
 
 @click.group(cls=NamingGroup)
@@ -37,8 +39,9 @@ def rig() -> None:
 @click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor in the driver's place: tells the gain match.")
 @click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of the sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
+@click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @json_option
-def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float | None, as_json: bool) -> int:
+def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float | None, yes: bool, as_json: bool) -> int:
     """Play quietly and listen: levels, margin, noise, hum, clock, delay, dropouts, and what to turn.
 
     Nothing is kept. Connect the driver, or better a known resistor. Leaves with 1 when something should be put right.
@@ -49,17 +52,15 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
       tsfit rig check rig.toml --known-ohm 10.012
     """  # noqa: D301
     from tsfit.capture.rig import read_rig
-    from tsfit.cli.sweep import CAUTIONS, live_levels
-    from tsfit.measure import choose_level, plan
+    from tsfit.cli.sweep import confirmed_level, live_levels
+    from tsfit.measure import plan
     from tsfit.rig_check import check_rig
 
     read = read_rig(rig)
-    if not as_json:
-        click.echo(CAUTIONS)
     excitation = plan(
         read,
         "exponential sweep",
-        choose_level(read, level_dbfs, None),
+        confirmed_level(read, level_dbfs, yes=yes, quiet=as_json),
         seconds=seconds,
         low_hz=5.0,
         high_hz=20000.0,
@@ -104,6 +105,8 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 @click.option("--no-open", is_flag=True, help="Do without the open circuit (needs more resistors).")
 @click.option("--no-short", is_flag=True, help="Do without the short circuit (needs more resistors).")
 @click.option("--trim", is_flag=True, help="Only trim the channel gains, with one known resistor.")
+@click.option("--volts", is_flag=True, help="Only calibrate the output in volts, with a tone and a voltmeter.")
+@click.option("--reading-v", type=click.FloatRange(1e-4, 1e3), help="What the voltmeter reads, V RMS.  [default: asked]")
 @click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of each sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option(
@@ -117,6 +120,8 @@ def calibrate(
     known_uncertainty_ohm: tuple[float, ...],
     proof_ohm: float | None,
     trim: bool,
+    volts: bool,
+    reading_v: float | None,
     output: Path | None,
     as_json: bool,
     **options: Any,
@@ -124,24 +129,35 @@ def calibrate(
     """Walk through open circuit, short circuit and known resistors, and write a calibrated copy of the rig file.
 
     The recordings go into a dated folder beside the rig file. With --proof-ohm one more resistor is measured and the error
-    stated. Leaves with 1 when that is more than half a percent.
+    stated. Leaves with 1 when that is more than half a percent. With --volts a tone is played instead, for a voltmeter
+    across the points of the total channel, and sweeps can then be asked for in volts.
 
     \b
     Example:
       tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
       tsfit rig calibrate rig.toml --trim --known-ohm 10.012
+      tsfit rig calibrate rig.toml --volts
     """  # noqa: D301
     from tsfit.calibrate import new_folder, prove, write_calibrated, write_trimmed
     from tsfit.capture.rig import read_rig
+    from tsfit.cli.sweep import confirmed_level
     from tsfit.files import refuse_existing
 
     read = read_rig(rig)
-    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=options["no_open"], no_short=options["no_short"])
     now = datetime.now().astimezone()
-    calibrated = output or rig.with_stem(f"{rig.stem}-{'trimmed' if trim else 'calibrated'}-{now:%Y-%m-%d-%H%M%S}")
+    kind = "volts" if volts else "trimmed" if trim else "calibrated"
+    calibrated = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
     refuse_existing(calibrated)
-    folder = new_folder(read, now)
+    if volts:
+        if known_ohm or proof_ohm is not None or trim:
+            raise click.UsageError("--volts needs no resistor and stands alone; calibrate with resistors in another run.")
+        return _volts(read, calibrated, reading_v, options, as_json=as_json)
+    if reading_v is not None:
+        raise click.UsageError("--reading-v belongs to --volts; add that, or leave the reading out.")
+    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=options["no_open"], no_short=options["no_short"])
     ask = not (options["yes"] or as_json)
+    options["level_dbfs"] = confirmed_level(read, options["level_dbfs"], yes=options["yes"], quiet=as_json)
+    folder = new_folder(read, now)
     standards = [_record(read, folder, ohm, spread, options, ask=ask) for ohm, spread in ohms]
     ready = write_trimmed(read, standards[0], calibrated) if trim else write_calibrated(read, standards, calibrated, now)
     found: dict[str, Any] = {"rig": str(calibrated), "recordings": str(folder)}
@@ -164,6 +180,38 @@ def calibrate(
     if not good:
         click.echo(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
     return int(not good)
+
+
+def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any], *, as_json: bool) -> int:
+    """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
+    from tsfit.calibrate import play_tone, write_volts
+    from tsfit.capture.excitation import make_tone
+    from tsfit.cli.sweep import confirmed_level, live_levels
+    from tsfit.measure import DEFAULT_RATE_HZ
+
+    ask = reading_v is None
+    if ask and as_json:
+        raise click.UsageError("--json asks nothing; add --reading-v with what the voltmeter reads.")
+    level = confirmed_level(rig, options["level_dbfs"], yes=options["yes"], quiet=as_json)
+    if ask:
+        click.echo(
+            "Connect the driver, and a voltmeter set to AC across the points of the total channel; true RMS, for a few "
+            f"millivolts to a few volts.\nA tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts."
+        )
+        click.prompt("Press Enter", default="", show_default=False)
+    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
+    tone = make_tone(TONE_HZ, sample_rate_hz=rate, seconds=TONE_SECONDS, level_dbfs=level)
+    with live_levels(tone.seconds, quiet=as_json) as show:
+        play_tone(rig, tone, show)
+    if reading_v is None:
+        reading_v = click.prompt("Reading, V RMS", type=click.FloatRange(1e-4, 1e3))
+    volts = write_volts(rig, level, reading_v, path).volts_per_full_scale
+    if as_json:
+        print_json({"rig": str(path), "level_dbfs": level, "reading_v": reading_v, "volts_per_full_scale": volts})
+        return 0
+    click.echo(printable(f"Calibrated rig: {path}"))
+    click.echo(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
+    return 0
 
 
 def _wanted(
@@ -190,14 +238,14 @@ def _record(
 ) -> Standard:
     from tsfit.calibrate import Standard, record_standard
     from tsfit.cli.sweep import live_levels
-    from tsfit.measure import choose_level, plan
+    from tsfit.measure import plan
 
     stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
     standard = Standard(ohm, spread, folder / f"{stem}.wav")
     if ask:
         click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
-    level = choose_level(rig, options["level_dbfs"], None)
-    excitation = plan(rig, "exponential sweep", level, seconds=options["seconds"], low_hz=5.0, high_hz=20000.0, periods=4)
+    level, seconds = options["level_dbfs"], options["seconds"]
+    excitation = plan(rig, "exponential sweep", level, seconds=seconds, low_hz=5.0, high_hz=20000.0, periods=4)
     with live_levels(excitation.seconds, quiet=not ask) as show:
         record_standard(rig, standard, excitation, show)
     return standard

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from tsfit.bench import SweepTable
     from tsfit.capture.rig import Rig
     from tsfit.capture.stream import Levels
-    from tsfit.measure import Measurement
+    from tsfit.measure import Averaged, Measurement
+    from tsfit.records import ImpedanceCurve
 
 CAUTIONS = """\
 Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level.
@@ -52,14 +53,15 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE.wav", help="Name of the recording.")
+@click.option("--no-figure", is_flag=True, help="Draw no figure.")
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @json_option
 def sweep(rig: Path, guided: bool, repeats: int, output: Path | None, as_json: bool, **options: Any) -> int:
-    """Record one state of a driver on RIG, with its conditions, verdict and impedance curve beside the recording.
+    """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and figure beside the recording.
 
     The raw recording is written while it is made; whatever stops it leaves a readable partial one, which is never fitted.
-    Nothing is ever overwritten.
+    Nothing is ever overwritten. Repeats keep their recordings and are compared and averaged into one more curve.
 
     \b
     Example:
@@ -73,13 +75,18 @@ def sweep(rig: Path, guided: bool, repeats: int, output: Path | None, as_json: b
     if guided:
         if as_json:
             raise click.UsageError("--guided asks questions; leave out --json.")
-        return _guided(read, options)
+        return _guided(read, repeats, options)
     table = _table(rig, options)
-    names = _names(output or Path(f"{_stem(table)}.wav"), repeats)
-    _confirm(read, options, quiet=as_json)
-    measured = [_record(read, table, name, options, quiet=as_json) for name in names]
+    path = output or Path(f"{_stem(table)}.wav")
+    options["level_dbfs"] = confirmed_level(
+        read, options["level_dbfs"], options["level_v"], yes=options["yes"], quiet=as_json
+    )
+    measured, averaged = _repeat(read, table, path, repeats, options, quiet=as_json)
     if as_json:
-        print_json([_plain(one) for one in measured])
+        found: dict[str, Any] = {"sweeps": [_plain(one) for one in measured]}
+        if averaged is not None:
+            found["average"] = {"curve": str(averaged.curve_file), **averaged.agreement.to_dict()}
+        print_json(found)
     return 2 if any(one.curve is None for one in measured) else 0
 
 
@@ -103,31 +110,75 @@ def _names(path: Path, repeats: int) -> list[Path]:
     return [path] if repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in range(1, repeats + 1)]
 
 
-def _confirm(rig: Rig, options: dict[str, Any], *, quiet: bool) -> None:
-    """Show the cautions, and ask before anything above the quiet default."""
+def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool) -> float:
+    """Show the cautions, ask before anything above the quiet default, and return the peak level re full scale."""
     from tsfit.capture.excitation import QUIET_DBFS
     from tsfit.errors import TsfitError
     from tsfit.measure import choose_level
 
-    level = choose_level(rig, options["level_dbfs"], options["level_v"])
+    level = choose_level(rig, level_dbfs, level_v)
     if not quiet:
         click.echo(CAUTIONS)
-    if level > QUIET_DBFS and not options["yes"]:
+    if level > QUIET_DBFS and not yes:
         if quiet:
             raise TsfitError(
                 f"The level of {level:.1f} dBFS is above the quiet {QUIET_DBFS:g}; add --yes when it is meant.",
                 code="confirm",
             )
         click.confirm(f"Play at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
+    return level
+
+
+def _repeat(
+    rig: Rig, table: SweepTable, path: Path, repeats: int, options: dict[str, Any], *, quiet: bool
+) -> tuple[list[Measurement], Averaged | None]:
+    """Record one state so many times, and average where there are several and all can be used."""
+    from tsfit.files import refuse_existing
+    from tsfit.measure import average
+
+    names = _names(path, repeats)
+    for name in (path, *names):
+        refuse_existing(name.with_suffix(".txt"))
+        if not options["no_figure"]:
+            refuse_existing(name.with_suffix(".png"))
+    measured = [_record(rig, table, name, options, quiet=quiet) for name in names]
+    if repeats == 1 or any(one.curve is None for one in measured):
+        return measured, None
+    averaged = average(measured, path.with_suffix(".txt"))
+    _draw(path, averaged.curve, table, options, averaged.repeats)
+    if not quiet:
+        _print_average(averaged)
+    return measured, averaged
+
+
+def _draw(
+    path: Path,
+    curve: ImpedanceCurve,
+    table: SweepTable,
+    options: dict[str, Any],
+    repeats: Sequence[ImpedanceCurve] = (),
+) -> None:
+    """Write the figure beside the recording."""
+    if options["no_figure"]:
+        return
+    from tsfit.bench import state_of
+    from tsfit.figures.fit import state_name
+    from tsfit.figures.save import save_figure
+    from tsfit.figures.sweep import sweep_figure
+
+    subtitle = f"{state_name(state_of(table))}; {options['kind']} at {options['level_dbfs']:.0f} dBFS" + (
+        f"; average of {len(repeats)} sweeps, drawn thin" if repeats else ""
+    )
+    save_figure(path.with_suffix(".png"), sweep_figure(curve, path.stem, subtitle, repeats))
 
 
 def _record(rig: Rig, table: SweepTable, path: Path, options: dict[str, Any], *, quiet: bool) -> Measurement:
-    from tsfit.measure import choose_level, measure, plan
+    from tsfit.measure import measure, plan
 
     excitation = plan(
         rig,
         options["kind"],
-        choose_level(rig, options["level_dbfs"], options["level_v"]),
+        options["level_dbfs"],
         seconds=options["seconds"],
         low_hz=options["low_hz"],
         high_hz=options["high_hz"],
@@ -136,6 +187,8 @@ def _record(rig: Rig, table: SweepTable, path: Path, options: dict[str, Any], *,
     conditions = {name: options[key] for name, key in (("hours_of_use", "hours"), ("serial", "serial")) if options[key]}
     with live_levels(excitation.seconds, quiet=quiet) as show:
         measured = measure(rig, path, table, excitation, conditions=conditions, on_level=show)
+    if measured.curve is not None:
+        _draw(path, measured.curve, table, options)
     if not quiet:
         _print(measured)
     return measured
@@ -173,6 +226,17 @@ def _print(measured: Measurement) -> None:
         click.echo(printable(f"  {measured.curve_file}: {points} points of impedance"))
 
 
+def _print_average(averaged: Averaged) -> None:
+    points = len(averaged.curve.frequency_hz)
+    click.echo(printable(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points"))
+    agreement = averaged.agreement
+    for note in agreement.notes:
+        click.echo(printable(f"  {note.severity}: {note.message}"))
+    worst = max(agreement.scatter_percent.values(), default=0.0)
+    warmer = f"{agreement.warming_k[-1]:+.1f} K"
+    click.echo(f"  One repeat scatters by at most {worst:.2g} % in an octave; the coil is at {warmer} since the first.")
+
+
 def _plain(measured: Measurement) -> dict[str, Any]:
     return {
         "recording": str(measured.recording),
@@ -182,7 +246,7 @@ def _plain(measured: Measurement) -> dict[str, Any]:
     }
 
 
-def _guided(rig: Rig, options: dict[str, Any]) -> int:
+def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
     from tsfit.bench import write_bench
     from tsfit.files import refuse_existing
@@ -192,7 +256,7 @@ def _guided(rig: Rig, options: dict[str, Any]) -> int:
     refuse_existing(bench)
     driver: dict[str, Any] = {"name": click.prompt("Name of the driver")}
     driver["effective_diameter_cm"] = click.prompt("Cone diameter to the middle of the surround, cm", type=float)
-    _confirm(rig, options, quiet=False)
+    options["level_dbfs"] = confirmed_level(rig, options["level_dbfs"], options["level_v"], yes=options["yes"], quiet=False)
     folder.mkdir(parents=True, exist_ok=True)
     sweeps = []
     for state in STATES[:3]:
@@ -200,12 +264,11 @@ def _guided(rig: Rig, options: dict[str, Any]) -> int:
         if chosen is None:
             continue
         table = _table(rig.path, chosen)
-        path = folder / f"{_stem(table)}.wav"
-        measured = _record(rig, table, path, chosen, quiet=False)
-        if measured.curve is None:
+        measured, _ = _repeat(rig, table, folder / f"{_stem(table)}.wav", repeats, chosen, quiet=False)
+        if any(one.curve is None for one in measured):
             click.echo("This sweep cannot be used; put right what is said above and start again.")
             return 2
-        sweeps.append(table.model_copy(update={"recording": path.name}))
+        sweeps += [table.model_copy(update={"recording": one.recording.name}) for one in measured]
     write_bench(bench, rig.path, driver, sweeps)
     click.echo(printable(f"Now: tsfit fit {bench} -o {folder / 'fit.json'}"))
     return 0
