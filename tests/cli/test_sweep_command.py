@@ -11,6 +11,7 @@ from click.testing import CliRunner
 
 from tsfit.bench import fit_bench
 from tsfit.cli import _run, tsfit
+from tsfit.fitting.curve import read_curve
 
 RIGS = Path(__file__).parents[2] / "rigs"
 
@@ -52,6 +53,30 @@ def test_the_state_goes_into_names_and_conditions(rig, capsys):
     assert conditions["sweep"]["mass_g"] == 30.0
     assert conditions["sweep"]["pressure_hpa"] == 980.0
     assert (conditions["hours_of_use"], conditions["serial"]) == (12.0, "7")
+
+
+def test_repeats_are_compared_and_averaged(rig, capsys):
+    status, found = _sweep(capsys, "--repeats", "4", "--high-hz", "4000")
+    assert status == 0
+    average = found["average"]
+    assert average["curve"] == "free-air.txt"
+    assert average["notes"] == []
+    assert max(map(abs, average["warming_k"])) < 0.5
+    assert tomllib.loads(Path("free-air-3.toml").read_text())["repeats"]["repeats"] == 4
+    assert Path("free-air.png").is_file()
+    mean, *repeats = (read_curve(Path(name)) for name in ("free-air.txt", *(one["curve"] for one in found["sweeps"])))
+    wanted = sum(one.impedance_ohm for one in repeats) / 4
+    assert abs(mean.impedance_ohm / wanted - 1.0).max() < 1e-4
+    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--seconds", "2", "--repeats", "2", "-o", "x.wav"])
+    assert "x.txt: average of 2 sweeps" in told.output
+
+
+def test_an_average_that_is_there_is_refused_before_the_sound(rig, capsys):
+    Path("free-air.txt").write_text("mine")
+    status, found = _sweep(capsys, "--repeats", "2")
+    assert (status, found["error"]["code"]) == (2, "exists")
+    assert Path("free-air.txt").read_text() == "mine"
+    assert not list(Path().glob("*.wav"))
 
 
 def test_nothing_is_overwritten(rig, capsys):
