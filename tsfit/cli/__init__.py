@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
+    "guide": ("tsfit.cli.guide:guide", "Read a short guide to a choice at the bench."),
     "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
     "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
 }
@@ -34,7 +35,7 @@ STEPS: dict[str, tuple[str, ...]] = {
     "Judge": ("check", "drift"),
     "Decide": ("box", "compare"),
     "Show": ("report",),
-    "Get used to it": ("demo", "start", "completion"),
+    "Get used to it": ("demo", "start", "guide", "completion"),
 }
 """Steps of the job, under which the overview lists its commands."""
 

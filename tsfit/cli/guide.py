@@ -1,0 +1,39 @@
+"""``tsfit guide``: short advice on the choices at the bench."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from tsfit.cli.output import json_option, print_json
+
+FOLDER = Path(__file__).parents[1] / "guides"
+TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-coils", "uncertainty")
+
+
+@click.command()
+@click.argument("topic", type=click.Choice(TOPICS), required=False)
+@json_option
+def guide(topic: str | None, as_json: bool) -> None:
+    """Read a short guide: which resistor, mass, level, wiring; how to read a curve; what uncertainty means for the box.
+
+    \b
+    Example:
+      tsfit guide
+      tsfit guide mass
+    """  # noqa: D301
+    texts = {name: (FOLDER / f"{name}.md").read_text(encoding="utf-8") for name in ([topic] if topic else TOPICS)}
+    if as_json:
+        print_json(texts)
+        return
+    if topic is None:
+        click.echo("Guides:\n")
+        for name, text in texts.items():
+            click.echo(f"  tsfit guide {name:<12} {text.splitlines()[0].removeprefix('# ')}")
+        return
+    from rich.console import Console
+    from rich.markdown import Markdown
+
+    console = Console(width=min(Console().width, 88))
+    console.print(Markdown(texts[topic]))
