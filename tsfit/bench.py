@@ -19,7 +19,6 @@ from tsfit.fitting.model import Known
 from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State, StateKind, Wiring
 from tsfit.toml_file import Table, read_toml
 
-Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
 ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance": 0.005}
@@ -31,12 +30,12 @@ class DriverTable(Table):
 
     name: Annotated[str, Field(min_length=1)]
     serial: str | None = None
-    effective_diameter_cm: Positive | None = None
+    effective_diameter_cm: Annotated[float, Field(ge=0.1, le=200)] | None = None
     effective_diameter_uncertainty_cm: NotNegative | None = None
-    sd_cm2: Positive | None = None
+    sd_cm2: Annotated[float, Field(ge=0.01, le=31000)] | None = None
     sd_uncertainty_cm2: NotNegative | None = None
     coils: Literal[1, 2] = 1
-    dc_resistance_ohm: Positive | None = None
+    dc_resistance_ohm: Annotated[float, Field(ge=0.01, le=1e5)] | None = None
     dc_resistance_uncertainty_ohm: NotNegative | None = None
 
     @model_validator(mode="after")
@@ -52,9 +51,9 @@ class SweepTable(Table):
     recording: str | None = None
     curve: str | None = None
     state: StateKind
-    mass_g: Positive | None = None
+    mass_g: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     mass_uncertainty_g: NotNegative | None = None
-    volume_l: Positive | None = None
+    volume_l: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     volume_uncertainty_l: NotNegative | None = None
     wiring: Wiring | None = None
     coil_temperature_c: Annotated[float, Field(ge=-40, le=300)] | None = None
