@@ -41,13 +41,14 @@ class Box:
     passive_area: float = math.nan
     passive_compliance: float = math.nan
     passive_resistance: float = 0.0
+    front: "Box | None" = None
 
 
 def _acoustic(box: Box, density: float, sound_speed: float) -> list[str]:
-    """Elements of the acoustic section. Node `box` is the pressure in the box, currents to ground leave the box."""
+    """Elements of a chamber without the cone. Node `box` is the pressure in it, currents to ground leave it."""
     compliance = box.volume / (density * sound_speed**2)
     reactance = 1.0 / (2.0 * math.pi * box.reference_hz * compliance)
-    lines = ["Fcone box 0 Vvelocity {sd}", f"Cab box boxair {compliance:.15g}", f"Rbleed2 box boxair {ACOUSTIC_BLEED:g}"]
+    lines = [f"Cab box boxair {compliance:.15g}", f"Rbleed2 box boxair {ACOUSTIC_BLEED:g}"]
     lines += [f"Rab boxair 0 {reactance / box.absorption_q:.15g}" if math.isfinite(box.absorption_q) else "Vab boxair 0 0"]
     if math.isfinite(box.leak_q):
         lines += ["Vleak box leak 0", f"Ral leak 0 {reactance * box.leak_q:.15g}"]
@@ -97,19 +98,30 @@ def netlist(
         "Vvelocity force cone 0",
         f"Lmass cone cone2 {driver['Mms'] + box.added_mass:.15g}",
         f"Rms cone2 cone3 {driver['Rms']:.15g}",
-        f"Cms cone3 back {driver['Cms']:.15g}",
-        f"Rbleed1 cone3 back {MECHANICAL_BLEED:g}",
+        f"Cms cone3 cone4 {driver['Cms']:.15g}",
+        f"Rbleed1 cone3 cone4 {MECHANICAL_BLEED:g}",
     ]
+    sd = f"{driver['Sd']:.15g}"
     vectors = ["v(terminal)", "i(vcurrent)", "i(vvelocity)"]
     if box.volume is None:
         lines += ["Vback back 0 0"]
     else:
         # The box pushes the cone outward: it drives the loop like the coil's force, hence the turned terminals.
-        lines += [f"Epressure 0 back box 0 {driver['Sd']:.15g}"]
-        lines += [line.format(sd=f"{driver['Sd']:.15g}") for line in _acoustic(box, density, sound_speed)]
+        lines += [f"Epressure 0 back box 0 {sd}", f"Fcone box 0 Vvelocity {sd}"]
+        lines += _acoustic(box, density, sound_speed)
         vectors += ["v(box)"]
         vectors += ["i(vport)"] if box.tuning_hz is not None or box.passive_mass is not None else []
         vectors += ["i(vleak)"] if math.isfinite(box.leak_q) else []
+    if box.front is None:
+        lines += ["Vfront cone4 back 0"]
+    else:
+        # The cone moving out pushes Sd·v into the front chamber, whose pressure holds it back.
+        lines += [f"Efront cone4 back frontbox 0 {sd}", f"Fpush 0 frontbox Vvelocity {sd}"]
+        for line in _acoustic(box.front, density, sound_speed):
+            name, start, end, value = line.split()
+            nodes = [node if node == "0" else f"front{node}" for node in (start, end)]
+            lines += [f"{name}front {' '.join(nodes)} {value}"]
+        vectors += ["v(frontbox)", "i(vportfront)"] + ["i(vleakfront)"] * math.isfinite(box.front.leak_q)
     lines += [
         ".control",
         "set numdgt=12",

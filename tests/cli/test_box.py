@@ -18,6 +18,7 @@ Sd = "346 cm^2"
 Le = "1.2 mH"
 Xmax = "6 mm"
 """
+RADIATOR = ("--radiator-mass-g", "110", "--radiator-area-cm2", "480", "--radiator-fs-hz", "20")
 ARRAYS = ["frequency_hz", "spl_db", "phase_deg", "excursion_mm", "impedance_ohm", "impedance_deg", "group_delay_ms"]
 
 
@@ -86,6 +87,56 @@ def test_the_tables_fit_sixty_columns(tsfit, heron, monkeypatch, arguments):
     assert "…" not in out
 
 
+@pytest.mark.parametrize(
+    ("arguments", "limits"),
+    [
+        (("closed", "--volume-l", "35"), {"power", "travel"}),
+        (("baffle",), {"power", "travel"}),
+        (
+            ("passive", "--volume-l", "60", *RADIATOR, "--added-mass-g", "150", "--radiator-xmax-mm", "9"),
+            {"power", "travel"},
+        ),
+        (("vented", "--volume-l", "60", "--tuning-hz", "31", "--port-diameter-cm", "6"), {"power", "travel", "port speed"}),
+        (
+            (
+                "bandpass",
+                "--rear-volume-l",
+                "30",
+                "--front-volume-l",
+                "25",
+                "--port-diameter-cm",
+                "8",
+                "--port-length-cm",
+                "20",
+            ),
+            {"power", "travel", "port speed"},
+        ),
+    ],
+)
+def test_the_maximum_output_names_what_binds(tsfit, heron, arguments, limits):
+    code, out, _ = tsfit(arguments[0], heron, *arguments[1:], "--rated-power-w", "150", "--peak-power-w", "300", "--json")
+    data = json.loads(out)
+    assert code == 0
+    assert data["enclosure"] == arguments[0]
+    assert {len(data[name]) for name in ("max_spl_db", "limited_by", "max_peak_spl_db", "peak_limited_by")} == {416}
+    assert set(data["limited_by"]) == limits
+    assert data["ratings"]["power_w"] == 150.0
+    assert data["ratings"]["xmax_m"] == 0.006
+    code, out, _ = tsfit(arguments[0], heron, *arguments[1:], "--rated-power-w", "150")
+    assert "limited by" in out
+
+
+def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
+    unrated = tmp_path / "unrated.toml"
+    unrated.write_text(DRIVER.replace('Xmax = "6 mm"\n', ""))
+    code, out, _ = tsfit("closed", str(unrated), "--volume-l", "35", "--json")
+    assert code == 0
+    assert json.loads(out)["max_spl_db"] is None
+    assert json.loads(out)["limited_by"] is None
+    assert "give --rated-power-w and --xmax-mm" in tsfit("closed", str(unrated), "--volume-l", "35")[1]
+    assert "No rating of power is known" in tsfit("closed", heron, "--volume-l", "35")[1]
+
+
 def test_files_are_written_once(tsfit, heron, tmp_path):
     result, plot = tmp_path / "box.json", tmp_path / "box.png"
     asked = ("closed", heron, "--qtc", "0.8", "-o", str(result), "--plot", str(plot))
@@ -102,7 +153,7 @@ def test_files_are_written_once(tsfit, heron, tmp_path):
     ("arguments", "says"),
     [
         (("clsed",), "'clsed' is not a command of tsfit box; did you mean 'closed'?"),
-        (("zzz",), "use one of closed, vented"),
+        (("zzz",), "use one of baffle, bandpass, closed, passive, vented"),
         (("closed", "DRIVER"), "either a volume or a Qtc"),
         (("closed", "DRIVER", "--qtc", "0.2"), "Qts of 0.3849"),
         (("closed", "DRIVER", "--volume-l", "-1"), "volume: -1 l"),
@@ -112,7 +163,14 @@ def test_files_are_written_once(tsfit, heron, tmp_path):
         (("closed", "DRIVER", "--volume-l", "9", "--frequencies", "absent.txt"), "absent.txt"),
         (("closed", "DRIVER", "--volume-l", "9", "--plot", "box.bmp"), ".png, .svg or .pdf"),
         (("closed", "absent.toml", "--volume-l", "9"), "absent.toml"),
-        (("vented", "DRIVER", "--volume-l", "9"), "--tuning-hz"),
+        (("vented", "DRIVER", "--volume-l", "9"), "either a tuning or a port length"),
+        (("vented", "DRIVER", "--volume-l", "9", "--port-length-cm", "9"), "give its diameter"),
+        (("closed", "DRIVER", "--volume-l", "9", "--drivers", "3", "--in-series", "2"), "equal strings of 2"),
+        (("closed", "DRIVER", "--volume-l", "9", "--xmax-mm", "-2"), "xmax: -0.002 cannot be a rating"),
+        (("closed", "DRIVER", "--volume-l", "9", "--displaced-l", "9"), "leave nothing of 9 l"),
+        (("closed", "DRIVER", "--volume-l", "9", "--filling", "2"), "between 1 and 1.4"),
+        (("passive", "DRIVER", "--volume-l", "9", *RADIATOR, "--tuning-hz", "90"), "lighter radiator"),
+        (("passive", "DRIVER", "--volume-l", "9", *RADIATOR[:4]), "its resonance or its compliance"),
         (("vented", "DRIVER", "--volume-l", "60", "--tuning-hz", "60", "--port-diameter-cm", "3"), "take more than"),
     ],
 )
@@ -129,7 +187,9 @@ def test_a_refusal_in_the_machine_form(tsfit, heron):
     assert json.loads(out)["error"]["code"] == "unreachable_qtc"
 
 
-@pytest.mark.parametrize("arguments", [(), ("--help",), ("closed", "--help"), ("vented", "--help")])
+@pytest.mark.parametrize(
+    "arguments", [(), ("--help",), *((kind, "--help") for kind in ("closed", "vented", "passive", "baffle", "bandpass"))]
+)
 def test_help_has_an_example(tsfit, arguments):
     code, out, _ = tsfit(*arguments)
     assert code == 0

@@ -9,7 +9,15 @@ import pytest
 from ngspice import Box, netlist, run
 
 from tsfit.air import Air
-from tsfit.circuit.load import added_mass, closed_box, free_air, infinite_baffle, passive_radiator_box, vented_box
+from tsfit.circuit.load import (
+    added_mass,
+    band_pass_box,
+    closed_box,
+    free_air,
+    infinite_baffle,
+    passive_radiator_box,
+    vented_box,
+)
 from tsfit.circuit.response import Circuit, response
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
@@ -69,6 +77,33 @@ BOXES = {
         passive_radiator_box(*PASSIVE_LOAD, resistance=1.7, leak_q=8.0, absorption_q=30.0, added_mass=0.001),
         Box(passive_resistance=1.7, leak_q=8.0, absorption_q=30.0, added_mass=0.001, **PASSIVE_BOX),
     ),
+    "band-pass, port loss": (
+        band_pass_box(0.03, 0.02, 55.0, AIR, port_q=30.0),
+        Box(volume=0.03, front=Box(volume=0.02, reference_hz=55.0, tuning_hz=55.0, port_q=30.0)),
+    ),
+    "band-pass, all losses": (
+        band_pass_box(
+            0.03,
+            0.02,
+            55.0,
+            AIR,
+            rear_resonance=48.0,
+            rear_leak_q=12.0,
+            rear_absorption_q=9.0,
+            leak_q=10.0,
+            absorption_q=40.0,
+            port_q=30.0,
+            added_mass=0.002,
+        ),
+        Box(
+            volume=0.03,
+            reference_hz=48.0,
+            leak_q=12.0,
+            absorption_q=9.0,
+            added_mass=0.002,
+            front=Box(volume=0.02, reference_hz=55.0, tuning_hz=55.0, leak_q=10.0, absorption_q=40.0, port_q=30.0),
+        ),
+    ),
 }
 
 
@@ -86,6 +121,9 @@ def test_same_answer(box, coil, tmp_path):
     nothing = np.zeros_like(velocity)
     cone, port, leak = DRIVER["Sd"] * velocity, spice.get("i(vport)", nothing), spice.get("i(vleak)", nothing)
     out = cone + port + leak if load.baffled else nothing
+    if drawn.front is not None:
+        port, leak = spice["i(vportfront)"], leak + spice.get("i(vleakfront)", nothing)
+        out = port + leak
     expected = {
         "impedance": spice["v(terminal)"] / spice["i(vcurrent)"],
         "current": spice["i(vcurrent)"],
@@ -99,7 +137,7 @@ def test_same_answer(box, coil, tmp_path):
     for name, value in expected.items():
         np.testing.assert_allclose(getattr(ours, name), value, rtol=1e-3, atol=0.0, err_msg=name)
     assert ("i(vport)" in spice) == ("vented" in box or "passive" in box)
-    if load.compliance is not None:
+    if load.compliance is not None and load.front is None:
         box_air = (
             spice["v(box)"] * 2j * np.pi * f * load.compliance / (1.0 + 2j * np.pi * f * load.compliance * load.absorption)
         )

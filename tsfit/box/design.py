@@ -17,13 +17,16 @@ HALF_POWER_DB = -10.0 * math.log10(2.0)
 
 def _around(enclosure: Enclosure) -> Array:
     """Frequencies 1 % apart, 1.5 decades beyond the free-air and the boxed resonance, for crossings and peaks."""
-    driver = enclosure.driver
-    ratio = math.sqrt(1.0 + driver.Cms * driver.values()["Sd"] ** 2 / float(enclosure.load.compliance))
+    driver, box = enclosure.driver, enclosure.load
+    springs = [
+        1.0 / float(part.compliance) for part in (box, box.front) if part is not None and part.compliance is not None
+    ]
+    ratio = math.sqrt(1.0 + driver.Cms * driver.values()["Sd"] ** 2 * sum(springs))
     low, high = driver.Fs / 30.0, 30.0 * driver.Fs * ratio
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
 
 
-def _rising_crossings(function: Callable[[Array], Array], frequency_hz: Array) -> list[float]:
+def rising_crossings(function: Callable[[Array], Array], frequency_hz: Array) -> list[float]:
     """Frequencies at which `function` rises through zero, refined within each bracket."""
     from scipy.optimize import brentq
 
@@ -40,16 +43,48 @@ def cutoff(enclosure: Enclosure) -> float | None:
 
     The level is that of the whole circuit, coil and losses included; the reference is `Enclosure.reference_db`.
     """
-    found = _rising_crossings(lambda f: enclosure.level_db(f) - HALF_POWER_DB, _around(enclosure))
+    found = rising_crossings(lambda f: enclosure.level_db(f) - HALF_POWER_DB, _around(enclosure))
     return found[-1] if found else None
+
+
+def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
+    """Return what describes a band-pass: reference_db, its highest level; f3_hz and f3_upper_hz, 3.01 dB below; ripple_db.
+
+    The ripple is the highest peak less the deepest dip between the two.
+    """
+    around = _around(enclosure)
+    level = enclosure.respond(around).spl_db
+    top = int(np.argmax(level))
+    # The peak lies between the frequencies of the grid: a parabola through the three highest finds it to 1e-3 dB.
+    rise, bend = 0.5 * (level[top + 1] - level[top - 1]), level[top + 1] - 2.0 * level[top] + level[top - 1]
+    peak = float(level[top] - (0.5 * rise**2 / bend if bend < 0.0 else 0.0))
+
+    def above(frequency: Array) -> Array:
+        return enclosure.respond(frequency).spl_db - peak - HALF_POWER_DB
+
+    lower = rising_crossings(above, around)
+    upper = rising_crossings(lambda f: -above(f), around)
+    first, last = (lower[0] if lower else None), (upper[-1] if upper else None)
+    inside = level[(around > (first or 0.0)) & (around < (last or np.inf))]
+    dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
+    return {
+        "reference_db": peak,
+        "f3_hz": first,
+        "f3_upper_hz": last,
+        "ripple_db": float(peak - np.min(dips, initial=peak)),
+    }
 
 
 def ripple(enclosure: Enclosure) -> float:
     """Highest peak less deepest dip of the level, dB, coil inductance left out; the mid-band counts as 0 dB.
 
-    Zero for a response that only rises towards its mid-band.
+    Zero for a response that only rises towards its mid-band. The notch at the resonance of a passive radiator is no dip.
     """
-    level = enclosure.without_coil.level_db(_around(enclosure))
+    around, box = _around(enclosure), enclosure.load
+    if box.passive_compliance is not None:
+        notch = 1.0 / (2.0 * math.pi * math.sqrt(box.port_mass * box.passive_compliance))
+        around = around[around > 1.02 * notch]
+    level = enclosure.without_coil.level_db(around)
     turns = level[1:-1]
     peaks = turns[(turns > level[:-2]) & (turns >= level[2:])]
     dips = turns[(turns < level[:-2]) & (turns <= level[2:])]
@@ -60,15 +95,16 @@ def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
     """Resonance (Hz) and total Q of the closed box as the circuit has it; None when it does not resonate.
 
     The resonance is where the reactance X of Zm (cone, suspension, box air, leak, absorption) rises through zero; the Q is
-    (ω/2)·(dX/dω)/(Re Zm + Bl²/Re) there, coil inductance left out. Without losses it is Qts √(1 + Vas/Vb).
+    (ω/2)·(dX/dω)/(Re Zm + Bl²/(Re + Rg)) there, coil inductance left out. Without losses it is Qts √(1 + Vas/Vb).
     """
 
     def reactance(frequency: Array) -> Array:
         return enclosure.mechanical_impedance(frequency).imag
 
-    found = _rising_crossings(reactance, _around(enclosure))
+    found = rising_crossings(reactance, _around(enclosure))
     if not found:
         return None
     at = np.array(found[-1:])
-    damping = enclosure.mechanical_impedance(at).real + enclosure.driver.Bl**2 / enclosure.driver.Re
+    braked = enclosure.driver.Bl**2 / (enclosure.driver.Re + enclosure.source_ohm)
+    damping = enclosure.mechanical_impedance(at).real + braked
     return found[-1], float((0.5 * at * slope(reactance, at) / damping)[0])

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Response, impedance, response
-from tsfit.driver import Driver, sensitivity_2v83
+from tsfit.driver import Driver, sensitivity_2v83, total_q
 
 Array = NDArray[np.float64]
 STEP = 1e-3
@@ -84,12 +84,19 @@ class Enclosure:
     def reference_db(self) -> float:
         """Mid-band level at 1 m in half space without coil inductance: the 2.83 V sensitivity, moved to the drive.
 
-        An added air load lowers it by 20·lg(1 + ΔM/Mms).
+        An added air load lowers it by 20·lg(1 + ΔM/Mms), a source resistance by 20·lg(1 + Rg/Re). Of a band-pass it is what
+        the driver would do in a baffle.
         """
         driver = self.driver
         drive = 10.0 * math.log10(self.voltage**2 / 8.0)
         heavier = 20.0 * math.log10(1.0 + float(self.load.added_mass) / driver.values()["Mms"])
-        return float(sensitivity_2v83(driver.eta0, driver.Re, driver.air)) + drive - heavier
+        leads = 20.0 * math.log10(1.0 + self.source_ohm / driver.Re)
+        return float(sensitivity_2v83(driver.eta0, driver.Re, driver.air)) + drive - heavier - leads
+
+    @property
+    def Qts(self) -> float:  # noqa: N802
+        """Total Q of the driver behind the source resistance, which weakens the motor's braking: Qes·(1 + Rg/Re)."""
+        return float(total_q(self.driver.Qms, self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re)))
 
     def respond(self, frequency_hz: Array) -> Response:
         """Evaluate the circuit at 1 m in half space."""
@@ -128,6 +135,7 @@ class Curves:
     impedance_ohm, impedance_deg : at the terminals
     group_delay_ms : of the pressure, travelling time left out
     port_speed_m_s : peak air speed, mean over the port's section; None without a port of known diameter
+    radiator_excursion_mm : peak travel of a passive radiator, one way; None without one
     """
 
     frequency_hz: Array
@@ -138,6 +146,7 @@ class Curves:
     impedance_deg: Array
     group_delay_ms: Array
     port_speed_m_s: Array | None
+    radiator_excursion_mm: Array | None = None
 
 
 def slope(function: Callable[[Array], Array], frequency_hz: Array) -> Array:
@@ -154,7 +163,8 @@ def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
     def turn(frequency: Array) -> Array:
         return np.angle(enclosure.respond(frequency).pressure / answer.pressure)
 
-    port = enclosure.port_area
+    speed = None if enclosure.port_area is None else math.sqrt(2.0) * np.abs(answer.port) / enclosure.port_area
+    passive = enclosure.kind == "passive"
     return Curves(
         frequency_hz=frequency_hz,
         spl_db=answer.spl_db,
@@ -163,5 +173,6 @@ def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
         impedance_ohm=np.abs(answer.impedance),
         impedance_deg=np.degrees(np.angle(answer.impedance)),
         group_delay_ms=-1e3 * slope(turn, frequency_hz) / (2.0 * math.pi),
-        port_speed_m_s=None if port is None else math.sqrt(2.0) * np.abs(answer.port) / port,
+        port_speed_m_s=None if passive else speed,
+        radiator_excursion_mm=1e3 * speed / (2.0 * math.pi * frequency_hz) if passive and speed is not None else None,
     )

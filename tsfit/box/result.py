@@ -1,24 +1,30 @@
-"""A box as a result: curves, design numbers, remarks, and their machine form."""
+"""A box as a result: curves, maximum output, design numbers, remarks, and their machine form."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
-from typing import Any, Literal
+from dataclasses import asdict, dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from tsfit.box.design import cutoff, ripple
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
+from tsfit.box.limits import MaximumOutput, Ratings, maximum_output, ratings_of
 from tsfit.box.response import Array, Curves, Enclosure, curves
+from tsfit.box.setup import LITRE, AirLoad, Setup
 from tsfit.records import QualityNote
 
-AirLoad = Literal["free air", "baffle"]
-LITRE = 1e-3
-FAST_PORT = 0.05
-"""Port speed per speed of sound above which ports are commonly called noisy (common practice, no source)."""
+NUMBERS = (
+    "volume_l", "acting_volume_l", "gross_volume_l", "alpha", "front_volume_l", "fc_hz", "qtc", "fc_circuit_hz",
+    "qtc_circuit", "fb_hz", "h", "port_diameter_cm", "port_length_cm", "port_area_cm2", "port_volume_l",
+    "port_resonance_hz", "port_speed_limit_m_s", "radiator_added_mass_g", "radiator_fs_hz", "f3_hz", "f3_upper_hz",
+    "ripple_db", "reference_db", "excursion_max_mm", "excursion_max_hz", "excursion_above_fb_mm",
+    "excursion_above_fb_hz", "port_speed_max_m_s", "radiator_excursion_max_mm",
+)  # fmt: skip
+"""Design numbers, each with its unit in the name; a kind of box that has no such number has None."""
 
 
 @dataclass(frozen=True)
@@ -30,19 +36,25 @@ class BoxResult:
     enclosure : Enclosure
         Driver, load and drive.
     curves : Curves
+    maximum, peak : MaximumOutput or None
+        Loudest by the continuous and by the short-term power rating, at the frequencies of `curves`; None where nothing is
+        rated. The second one also needs a short-term rating.
+    ratings : Ratings
     design : dict
-        Numbers by name, each with its unit in the name, None where the kind of box has none: volume_l, alpha (Vas/Vb),
-        fc_hz and qtc (lossless, from the Thiele-Small parameters), fc_circuit_hz and qtc_circuit (with losses and air
-        load), fb_hz, h (fb/Fs), port_diameter_cm, port_length_cm, port_resonance_hz (the open pipe's own), f3_hz,
-        ripple_db, reference_db, excursion_max_mm and excursion_max_hz (within the frequencies asked for and the default
-        ones), excursion_above_fb_mm and excursion_above_fb_hz, port_speed_max_m_s.
+        `NUMBERS` by name. volume_l is net, acting_volume_l what filling makes of it, alpha Vas per acting volume; fc_hz and
+        qtc come from the Thiele-Small parameters without box losses, fc_circuit_hz and qtc_circuit from the circuit with
+        losses and air load; port_resonance_hz is the open pipe's own; the largest travels and speeds hold within the
+        frequencies asked for and the default ones.
     losses : dict
-        leak_q, absorption_q, port_q as used; None for none.
+        Loss factors as used, by name; None for none.
     notes : tuple of QualityNote
     """
 
     enclosure: Enclosure
     curves: Curves
+    maximum: MaximumOutput | None
+    peak: MaximumOutput | None
+    ratings: Ratings
     design: Mapping[str, float | None]
     losses: Mapping[str, float | None]
     air_load: AirLoad
@@ -52,16 +64,29 @@ class BoxResult:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
         return curves(self.enclosure, checked_frequencies(frequency_hz))
 
+    def maximum_at(self, frequency_hz: ArrayLike) -> MaximumOutput | None:
+        """Return the loudest by the continuous rating at other frequencies, Hz, shape ``(n_freq,)``."""
+        return maximum_output(self.enclosure, checked_frequencies(frequency_hz), self.ratings)
+
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form."""
+        maximum, peak = self.maximum, self.peak
         return {
             "schema": 1,
             "enclosure": self.enclosure.kind,
             "driver": self.enclosure.driver.name,
+            "drivers": self.enclosure.count,
             "drive_v": self.enclosure.voltage,
+            "source_ohm": self.enclosure.source_ohm,
             "air_load": self.air_load,
             "losses": dict(self.losses),
+            "ratings": asdict(self.ratings),
             **{field.name: getattr(self.curves, field.name) for field in fields(self.curves)},
+            "max_spl_db": maximum and maximum.spl_db,
+            "max_voltage_v": maximum and maximum.voltage_v,
+            "limited_by": maximum and maximum.limited_by,
+            "max_peak_spl_db": peak and peak.spl_db,
+            "peak_limited_by": peak and peak.limited_by,
             "design": dict(self.design),
             "notes": [note.to_dict() for note in self.notes],
         }
@@ -74,41 +99,56 @@ def note(code: str, message: str) -> QualityNote:
 
 def box_result(
     enclosure: Enclosure,
-    volume: float,
     numbers: Mapping[str, float | None],
     losses: Mapping[str, float],
-    air_load: AirLoad,
-    frequency_hz: ArrayLike | None,
+    given: Setup,
     notes: list[QualityNote],
 ) -> BoxResult:
     """Evaluate `enclosure` and put its curves together with the design `numbers` that only its kind has."""
     default = default_frequencies()
-    frequency = default if frequency_hz is None else checked_frequencies(frequency_hz)
+    frequency = default if given.frequency_hz is None else checked_frequencies(given.frequency_hz)
     everywhere = curves(enclosure, np.union1d(default, frequency))
-    f3 = cutoff(enclosure)
-    if f3 is None:
-        notes.append(
-            note("no_cutoff", "The level nowhere reaches the half-power line below the mid-band, so there is no f3.")
-        )
-    driver = enclosure.driver
-    design: dict[str, float | None] = {
-        "volume_l": volume / LITRE,
-        "alpha": driver.Vas / volume,
-        **dict.fromkeys(("fc_hz", "qtc", "fc_circuit_hz", "qtc_circuit", "fb_hz", "h")),
-        **dict.fromkeys(("port_diameter_cm", "port_length_cm", "port_resonance_hz")),
-        **numbers,
-        "f3_hz": f3,
-        "ripple_db": ripple(enclosure),
+    ratings = ratings_of(enclosure, **{"port_speed_m_s": numbers.get("port_speed_limit_m_s"), **_stated(given.ratings)})
+    design: dict[str, float | None] = dict.fromkeys(NUMBERS) | {
         "reference_db": enclosure.reference_db,
-        **_largest_travel(everywhere, numbers.get("fb_hz")),
-        "port_speed_max_m_s": None if everywhere.port_speed_m_s is None else float(np.max(everywhere.port_speed_m_s)),
+        **_largest(everywhere, numbers.get("fb_hz") if enclosure.kind in ("vented", "passive") else None),
+        **numbers,
     }
-    notes += _limits(enclosure, everywhere)
+    if "f3_hz" not in numbers:
+        design |= {"f3_hz": cutoff(enclosure), "ripple_db": ripple(enclosure)}
+    if design["f3_hz"] is None:
+        notes.append(note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
+    notes += _remarks(enclosure, everywhere, ratings)
     known = {name: None if math.isinf(q) else q for name, q in losses.items()}
-    return BoxResult(enclosure, curves(enclosure, frequency), design, known, air_load, tuple(notes))
+    return BoxResult(
+        enclosure=enclosure,
+        curves=curves(enclosure, frequency),
+        maximum=maximum_output(enclosure, frequency, ratings),
+        peak=None if ratings.peak_power_w is None else maximum_output(enclosure, frequency, ratings, peak=True),
+        ratings=ratings,
+        design=design,
+        losses=known,
+        air_load=given.air_load,
+        notes=tuple(notes),
+    )
 
 
-def _largest_travel(everywhere: Curves, tuning: float | None) -> dict[str, float | None]:
+def _stated(ratings: Mapping[str, float | None]) -> dict[str, float | None]:
+    return {name: value for name, value in ratings.items() if value is not None}
+
+
+def volumes(acting: float, filling: float, displaced: float, vas: float) -> dict[str, float]:
+    """Return the volume numbers in litres for an `acting` volume (m³)."""
+    net = acting / filling / LITRE
+    return {
+        "volume_l": net,
+        "acting_volume_l": acting / LITRE,
+        "gross_volume_l": net + displaced / LITRE,
+        "alpha": vas / acting,
+    }
+
+
+def _largest(everywhere: Curves, tuning: float | None) -> dict[str, float | None]:
     def largest(above: float) -> tuple[float, float]:
         travel: Array = np.where(everywhere.frequency_hz >= above, everywhere.excursion_mm, -1.0)
         peak = int(np.argmax(travel))
@@ -117,27 +157,43 @@ def _largest_travel(everywhere: Curves, tuning: float | None) -> dict[str, float
     overall = largest(0.0)
     upper = (None, None) if tuning is None or tuning > everywhere.frequency_hz[-1] else largest(tuning)
     names = ("excursion_max_mm", "excursion_max_hz", "excursion_above_fb_mm", "excursion_above_fb_hz")
-    return dict(zip(names, (*overall, *upper), strict=True))
+    speed, radiator = everywhere.port_speed_m_s, everywhere.radiator_excursion_mm
+    return {
+        **dict(zip(names, (*overall, *upper), strict=True)),
+        "port_speed_max_m_s": None if speed is None else float(np.max(speed)),
+        "radiator_excursion_max_mm": None if radiator is None else float(np.max(radiator)),
+    }
 
 
-def _limits(enclosure: Enclosure, everywhere: Curves) -> list[QualityNote]:
-    driver, drive = enclosure.driver, f"{enclosure.voltage:.3g} V"
+def _remarks(enclosure: Enclosure, everywhere: Curves, ratings: Ratings) -> list[QualityNote]:
+    drive = f"{enclosure.voltage:.3g} V"
     notes = []
-    if driver.Xmax is not None and (over := everywhere.excursion_mm > 1e3 * driver.Xmax).any():
-        highest = everywhere.frequency_hz[np.flatnonzero(over)[-1]]
-        notes.append(
-            note(
-                "beyond_xmax",
-                f"At {drive} the cone travels beyond Xmax ({1e3 * driver.Xmax:.3g} mm) up to {highest:.3g} Hz.",
-            )
-        )
-    speed = everywhere.port_speed_m_s
-    if speed is not None and (fastest := float(np.max(speed))) > FAST_PORT * driver.air.sound_speed:
+    for limit, travel, code, words in (
+        (ratings.xmax_m, everywhere.excursion_mm, "beyond_xmax", "cone travels beyond Xmax"),
+        (
+            ratings.radiator_xmax_m,
+            everywhere.radiator_excursion_mm,
+            "radiator_beyond_xmax",
+            "passive radiator travels beyond its limit",
+        ),
+    ):
+        if limit is not None and travel is not None and (over := travel > 1e3 * limit).any():
+            highest = everywhere.frequency_hz[np.flatnonzero(over)[-1]]
+            notes.append(note(code, f"At {drive} the {words} ({1e3 * limit:.3g} mm) up to {highest:.3g} Hz."))
+    speed, allowed = everywhere.port_speed_m_s, ratings.port_speed_m_s
+    if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
         notes.append(
             note(
                 "fast_port",
-                f"At {drive} the air in the port reaches {fastest:.3g} m/s; "
-                f"above {FAST_PORT * driver.air.sound_speed:.2g} m/s ports are commonly called noisy.",
+                f"At {drive} the air in the port reaches {fastest:.3g} m/s; above {allowed:.2g} m/s ports like this are "
+                "commonly called noisy.",
             )
         )
+    lacking = [
+        name
+        for name, value in (("power", ratings.power_w), ("travel", ratings.xmax_m))
+        if value is None and (ratings.power_w, ratings.xmax_m) != (None, None)
+    ]
+    if lacking:
+        notes.append(note("unrated", f"No rating of {lacking[0]} is known, so the maximum output is not limited by it."))
     return notes

@@ -5,7 +5,9 @@ A box is an acoustic network behind the cone (Small, JAES 20(10), 1972; 21(5-8),
     1/Zrear = 1/(R_AB + 1/(s C_AB)) + G_AL + 1/(R_AP + s M_AP [+ 1/(s C_AP) with a passive radiator])
 
 with box compliance C_AB, absorption R_AB, leak conductance G_AL = 1/R_AL, port or passive-radiator mass M_AP, its loss R_AP
-and compliance C_AP. SI acoustic units: m³/Pa, Pa·s/m³, kg/m⁴. Every value may be an array of parameter sets ``(...)``.
+and compliance C_AP. A chamber in front of the cone is the same network once more, in series with the one behind it; the
+cone then no longer radiates itself, what leaves that chamber does. SI acoustic units: m³/Pa, Pa·s/m³, kg/m⁴. Every value
+may be an array of parameter sets ``(...)``.
 """
 
 from __future__ import annotations
@@ -40,6 +42,8 @@ class Load:
         R_AB (Pa·s/m³), G_AL (m³/(Pa·s)), R_AP (Pa·s/m³).
     port_mass, passive_compliance : float or array (...) or None
         M_AP (kg/m⁴) and C_AP (m³/Pa); None where absent.
+    front : Load or None
+        Chamber in front of the cone: the acoustic values of another load.
     baffled : bool
         False when front and back radiate into the same air and cancel far away.
     """
@@ -51,20 +55,28 @@ class Load:
     port_mass: Any = None
     port_resistance: Any = 0.0
     passive_compliance: Any = None
+    front: Load | None = None
     baffled: bool = True
 
     def parameters(self) -> dict[str, Any]:
         """Return the values that the circuit uses, by name."""
-        names = ["added_mass"]
+        names = ["added_mass", *self._network()]
+        chamber = {} if self.front is None else {name: getattr(self.front, name) for name in self.front._network()}
+        return {name: getattr(self, name) for name in names} | {f"front_{name}": value for name, value in chamber.items()}
+
+    def _network(self) -> list[str]:
+        names = []
         if self.compliance is not None:
             names += ["compliance", "absorption", "leak_conductance"]
             names += ["port_mass", "port_resistance"] if self.port_mass is not None else []
             names += ["passive_compliance"] if self.passive_compliance is not None else []
-        return {name: getattr(self, name) for name in names}
+        return names
 
     def take(self, part: slice) -> Load:
         """Return the load with some of its parameter sets."""
-        return replace(self, **{name: value[part] for name, value in self.parameters().items() if np.ndim(value)})
+        names = ("added_mass", *self._network())
+        cut = {name: getattr(self, name)[part] for name in names if np.ndim(getattr(self, name))}
+        return replace(self, **cut, front=self.front and self.front.take(part))
 
 
 @dataclass(frozen=True)
@@ -244,6 +256,37 @@ def passive_radiator_box(
         port_resistance=np.asarray(resistance) / squared,
         passive_compliance=acoustic_compliance,
         **_losses(compliance, omega, leak_q, absorption_q),
+    )
+
+
+def band_pass_box(
+    rear_volume: Any,
+    front_volume: Any,
+    tuning: Any,
+    air: Air = REFERENCE_AIR,
+    *,
+    rear_resonance: Any = None,
+    rear_leak_q: Any = math.inf,
+    rear_absorption_q: Any = math.inf,
+    leak_q: Any = math.inf,
+    absorption_q: Any = math.inf,
+    port_q: Any = math.inf,
+    added_mass: Any = 0.0,
+) -> Load:
+    """Closed chamber behind the cone, vented chamber before it; only what leaves through the port (and leaks) is heard.
+
+    The loss factors of the front chamber hold at its `tuning` (Hz), those of the rear one at `rear_resonance` (Hz).
+    """
+    rear = closed_box(
+        rear_volume,
+        air,
+        resonance=rear_resonance,
+        leak_q=rear_leak_q,
+        absorption_q=rear_absorption_q,
+        added_mass=added_mass,
+    )
+    return replace(
+        rear, front=vented_box(front_volume, tuning, air, leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)
     )
 
 

@@ -53,7 +53,7 @@ class Response:
     current : A
     travel : m RMS (times √2 for peak)
     cone, port, leak, out : m³/s, volume velocities: cone to the front, outward from port (or passive radiator) and leak,
-        and the sum of the three
+        and the sum of the three; without the cone's where a chamber stands before it
     pressure : Pa RMS in half space at the stated distance, the travelling-time phase left out
     """
 
@@ -89,15 +89,17 @@ def _columns(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def _mechanical(
     s: Complex, p: Mapping[str, Any], circuit: Circuit, load: Load
-) -> tuple[Complex, Branches | None, dict[str, Complex], Any]:
-    """Zm, the network behind the cone, the suspension's derivatives, and ωs."""
+) -> tuple[Complex, Branches | None, Branches | None, dict[str, Complex], Any]:
+    """Zm, the networks behind and before the cone, the suspension's derivatives, and ωs."""
     ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
     suspension, gradient = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
     zm = s * (p["Mms"] + column(load.added_mass)) + suspension
     net = branches(s, load)
-    if net is not None:
-        zm = zm + p["Sd"] ** 2 * net.impedance
-    return zm, net, gradient, ws
+    front = None if load.front is None else branches(s, load.front)
+    for network in (net, front):
+        if network is not None:
+            zm = zm + p["Sd"] ** 2 * network.impedance
+    return zm, net, front, gradient, ws
 
 
 def impedance(frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
@@ -120,7 +122,7 @@ def impedance_gradient(
         ∂Z/∂value in ohm per SI unit, keys `circuit.parameters` and those of `Load.parameters`.
     """
     s, p = _laplace(frequency_hz), _columns(values)
-    zm, net, suspension, ws = _mechanical(s, p, circuit, load)
+    zm, net, front, suspension, ws = _mechanical(s, p, circuit, load)
     coil, coil_gradient = COIL_MODELS[circuit.coil].evaluate(s, p)
     motional = 1.0 / zm
     slope = -((p["Bl"] * motional) ** 2)
@@ -134,12 +136,12 @@ def impedance_gradient(
         **coil_gradient,
         "added_mass": slope * s,
     }
-    if net is not None:
-        gradient["Sd"] = slope * 2.0 * p["Sd"] * net.impedance
-        area = slope * p["Sd"] ** 2
-        gradient.update({name: area * value for name, value in rear_gradient(s, load, net).items()})
-    else:
-        gradient["Sd"] = np.zeros_like(s)
+    gradient["Sd"] = np.zeros_like(s)
+    for network, part, prefix in ((net, load, ""), (front, load.front, "front_")):
+        if network is not None and part is not None:
+            gradient["Sd"] = gradient["Sd"] + slope * 2.0 * p["Sd"] * network.impedance
+            area = slope * p["Sd"] ** 2
+            gradient.update({prefix + name: area * value for name, value in rear_gradient(s, part, network).items()})
     return np.asarray(p["Re"] + coil + p["Bl"] ** 2 * motional), gradient
 
 
@@ -159,7 +161,7 @@ def response(
     In free air front and back cancel, so `out` and `pressure` are zero.
     """
     s, p = _laplace(frequency_hz), _columns(values)
-    zm, net, _, _ = _mechanical(s, p, circuit, load)
+    zm, net, front, _, _ = _mechanical(s, p, circuit, load)
     coil, _ = COIL_MODELS[circuit.coil].evaluate(s, p)
     z = p["Re"] + coil + p["Bl"] ** 2 / zm
     current = column(voltage) / (z + column(source_ohm))
@@ -170,6 +172,10 @@ def response(
     if net is not None:
         suction = cone * net.impedance
         port, leak, out = -suction * net.port, -suction * net.leak, suction * net.box
+    if front is not None:
+        push = cone * front.impedance
+        port, leak = push * front.port, leak + push * front.leak
+        out = port + leak
     pressure = s * (air.density / (2.0 * math.pi * distance_m)) * out
     return Response(
         np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity / s, cone, port, leak, out, pressure

@@ -3,67 +3,41 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.box_options import box_options, drive_options, driver_argument, port, port_options, ratings, si
+from tsfit.cli.output import print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
+    from tsfit.box.response import Kind
     from tsfit.box.result import BoxResult
-
-Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 @click.group(cls=NamingGroup)
 def box() -> None:
-    """Put a driver into a closed or vented box.
+    """Put a driver into an enclosure.
 
-    DRIVER is a fit (JSON), a published sheet (TOML) or a driver file (TOML).
+    DRIVER is a fit (JSON), a published sheet (TOML) or a driver file (TOML). The maximum output needs ratings: those of the
+    sheet or driver file (Pe, Ppeak, Xmax), or the options.
 
     \b
     Example:
       tsfit box closed fit.json --qtc 0.707
-      tsfit box vented sheet.toml --volume-l 60 --tuning-hz 31
+      tsfit box vented sheet.toml --volume-l 60 --tuning-hz 31 --port-diameter-cm 8
     """  # noqa: D301
 
 
-def _shared_options(command: Command) -> Command:
-    """Add DRIVER and the options that every enclosure takes."""
-    for option in (
-        output_options,
-        json_option,
-        click.option(
-            "--air-load",
-            type=click.Choice(["free air", "baffle"]),
-            default="free air",
-            show_default=True,
-            help="Air load of the cone: as measured in free air, or with what a baffle adds.",
-        ),
-        click.option(
-            "--frequencies",
-            type=click.Path(path_type=Path),
-            metavar="FILE",
-            help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
-        ),
-        click.option("--power-w", "power", type=float, help="Drive in W into Re instead of --drive-v."),
-        click.option("--drive-v", "voltage", type=float, help="Drive in V RMS at the terminals.  [default: 2.83]"),
-        click.option("--absorption-q", type=float, default=math.inf, help="Loss factor of absorption.  [default: no loss]"),
-        click.option("--leak-q", type=float, default=math.inf, help="Loss factor of leaks.  [default: no loss]"),
-        click.argument("driver", type=click.Path(path_type=Path)),
-    ):
-        command = option(command)
-    return command
-
-
 @box.command()
+@driver_argument
 @click.option("--volume-l", type=float, help="Net volume in litres.")
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box; sets the volume.")
-@_shared_options
-def closed(driver: Path, volume_l: float | None, qtc: float | None, **options: Any) -> None:
+@box_options
+@drive_options
+def closed(driver: Path, **options: Any) -> None:
     """Closed box, by volume or by Qtc.
 
     \b
@@ -71,23 +45,18 @@ def closed(driver: Path, volume_l: float | None, qtc: float | None, **options: A
       tsfit box closed fit.json --qtc 0.707 --plot box.png
       tsfit box closed fit.json --volume-l 35 --power-w 50
     """  # noqa: D301
-    from tsfit.box.enclosures import closed_box
-
-    _run(driver, closed_box, {"volume": _si(volume_l, 1e-3), "qtc": qtc}, **options)
+    _run("closed", driver, **options)
 
 
 @box.command()
+@driver_argument
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
-@click.option("--tuning-hz", type=float, required=True, help="Resonance of port and box air.")
-@click.option("--port-diameter-cm", type=float, help="Inner diameter of one round port; adds its length and air speed.")
-@click.option("--port-q", type=float, default=math.inf, help="Loss factor of the port.  [default: no loss]")
-@_shared_options
-def vented(
-    driver: Path, volume_l: float, tuning_hz: float, port_diameter_cm: float | None, port_q: float, **options: Any
-) -> None:
-    """Vented box, by volume and tuning.
-
-    The port length is for a round tube with one end flush with a panel and the other free inside the box.
+@click.option("--tuning-hz", type=float, help="Resonance of port and box air.")
+@port_options
+@box_options
+@drive_options
+def vented(driver: Path, **options: Any) -> None:
+    """Vented box, by volume and tuning or port.
 
     \b
     Example:
@@ -95,25 +64,74 @@ def vented(
       tsfit box vented fit.json --volume-l 60 --tuning-hz 31 \\
           --port-diameter-cm 8 --leak-q 7 --power-w 50 --json
     """  # noqa: D301
-    from tsfit.box.enclosures import vented_box
-
-    design = {
-        "volume": _si(volume_l, 1e-3),
-        "tuning": tuning_hz,
-        "port_diameter": _si(port_diameter_cm, 1e-2),
-        "port_q": port_q,
-    }
-    _run(driver, vented_box, design, **options)
+    _run("vented", driver, port=port(options), **options)
 
 
-def _si(value: float | None, unit: float) -> float | None:
-    return None if value is None else value * unit
+@box.command()
+@driver_argument
+@click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
+@click.option("--radiator-mass-g", type=float, required=True, help="Moving mass of one radiator.")
+@click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator.")
+@click.option("--radiator-fs-hz", type=float, help="Its resonance in free air, nothing added.")
+@click.option("--radiator-compliance-mm-n", type=float, help="Its compliance instead, mm/N.")
+@click.option("--radiator-qms", type=float, default=math.inf, help="Its mechanical Q.  [default: no loss]")
+@click.option("--radiators", type=int, default=1, show_default=True, help="How many equal radiators.")
+@click.option("--added-mass-g", type=float, help="Mass fixed to each radiator.")
+@click.option("--tuning-hz", type=float, help="Wanted tuning instead; gives the mass to add.")
+@click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
+@box_options
+@drive_options
+def passive(driver: Path, radiator_compliance_mm_n: float | None, **options: Any) -> None:
+    """Box with one or more passive radiators.
+
+    \b
+    Example:
+      tsfit box passive fit.json --volume-l 60 --radiator-mass-g 110 \\
+          --radiator-area-cm2 480 --radiator-fs-hz 20 --tuning-hz 26
+    """  # noqa: D301
+    compliance = None if radiator_compliance_mm_n is None else 1e-3 * radiator_compliance_mm_n
+    _run("passive", driver, radiator_compliance=compliance, **options)
+
+
+@box.command()
+@driver_argument
+@drive_options
+def baffle(driver: Path, **options: Any) -> None:
+    """Infinite baffle: a wall with nothing behind it that pushes back.
+
+    \b
+    Example:
+      tsfit box baffle fit.json --air-load baffle --power-w 100
+    """  # noqa: D301
+    _run("baffle", driver, **options)
+
+
+@box.command()
+@driver_argument
+@click.option("--rear-volume-l", type=float, required=True, help="Net volume of the closed chamber, litres.")
+@click.option("--front-volume-l", type=float, required=True, help="Net volume of the vented chamber, litres.")
+@click.option("--tuning-hz", type=float, help="Resonance of port and front chamber.")
+@click.option("--rear-leak-q", type=float, default=math.inf, help="Leaks of the closed chamber.  [default: no loss]")
+@click.option("--rear-absorption-q", type=float, default=math.inf, help="Its absorption.  [default: no loss]")
+@port_options
+@box_options
+@drive_options
+def bandpass(driver: Path, **options: Any) -> None:
+    """Band-pass box: closed chamber behind the driver, vented one before it.
+
+    Filling and displaced volume are those of the closed chamber; the loss factors without "rear" those of the vented one.
+
+    \b
+    Example:
+      tsfit box bandpass fit.json --rear-volume-l 30 --front-volume-l 25 \\
+          --tuning-hz 50 --port-diameter-cm 12
+    """  # noqa: D301
+    _run("bandpass", driver, port=port(options), **options)
 
 
 def _run(
+    kind: Kind,
     driver: Path,
-    build: Callable[..., BoxResult],
-    design: dict[str, Any],
     *,
     frequencies: Path | None,
     as_json: bool,
@@ -123,11 +141,18 @@ def _run(
     **options: Any,
 ) -> None:
     from tsfit.box.frequencies import read_frequencies
+    from tsfit.box.plan import BoxPlan
     from tsfit.driver_file import read_driver
 
     refuse_outputs(output, plot, replace=replace)
+    rated = ratings(options)
+    values = si(options)
+    for option, argument in (("drive", "voltage"), ("box_depth", "depth")):
+        if option in values:
+            values[argument] = values.pop(option)
+    plan = BoxPlan(kind, {**values, "ratings": rated})
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
-    result = build(read_driver(driver), **design, **options, frequency_hz=frequency_hz)
+    result = plan.build(read_driver(driver), frequency_hz=frequency_hz)
     if output is not None:
         save_json(output, result.to_dict(), replace=replace)
     if plot is not None:
@@ -138,17 +163,22 @@ def _run(
     if as_json:
         print_json(result.to_dict())
     else:
-        _print(result)
+        print_box(result)
 
 
-def _print(result: BoxResult) -> None:
+def print_box(result: BoxResult) -> None:
+    """Print design numbers, curves, maximum output and remarks."""
     from tsfit.box.frequencies import table_frequencies
 
-    enclosure = result.enclosure
+    enclosure, design = result.enclosure, result.design
     name = printable(enclosure.driver.name)
-    click.echo(f"{name}\n{enclosure.kind} box, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
+    several = f"{enclosure.count} x " if enclosure.count > 1 else ""
+    kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
+        enclosure.kind, f"{enclosure.kind} box"
+    )
+    click.echo(f"{several}{name}\n{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
     print_table(("design", "value"), _design_rows(result))
-    frequencies = table_frequencies(result.design["fc_hz"] or result.design["fb_hz"] or enclosure.driver.Fs)
+    frequencies = table_frequencies(design["fc_hz"] or design["fb_hz"] or enclosure.driver.Fs)
     curves = result.at(frequencies)
     columns = [
         ("Hz", curves.frequency_hz, "g"),
@@ -159,15 +189,30 @@ def _print(result: BoxResult) -> None:
     ]
     if curves.port_speed_m_s is not None:
         columns.append(("port m/s", curves.port_speed_m_s, ".2f"))
+    if curves.radiator_excursion_mm is not None:
+        columns.append(("rad. mm", curves.radiator_excursion_mm, ".2f"))
     rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
     print_table([title for title, _, _ in columns], rows)
     click.echo("Travel and port speed are peak values.")
+    _print_maximum(result, frequencies)
     for remark in result.notes:
         click.echo(f"Note: {printable(remark.message)}")
 
 
+def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
+    most = result.maximum_at(frequencies)
+    if most is None:
+        click.echo("Maximum output: no rating is known; give --rated-power-w and --xmax-mm.")
+        return
+    rows = [
+        [f"{frequency:g}", f"{level:.1f}", f"{volts:.3g}", str(limit)]
+        for frequency, level, volts, limit in zip(frequencies, most.spl_db, most.voltage_v, most.limited_by, strict=True)
+    ]
+    print_table(("Hz", "most dB", "at V", "limited by"), rows)
+
+
 def _losses(result: BoxResult) -> str:
-    found = [f"{name.removesuffix('_q')} Q {q:g}" for name, q in result.losses.items() if q is not None]
+    found = [f"{name.removesuffix('_q').replace('_', ' ')} Q {q:g}" for name, q in result.losses.items() if q is not None]
     return ", ".join(found) or "no box losses"
 
 
@@ -175,18 +220,24 @@ def _design_rows(result: BoxResult) -> list[tuple[str, str]]:
     d = result.design
     rows = [
         ("net volume", [("volume_l", "l")]),
+        ("front volume", [("front_volume_l", "l")]),
         ("Vas / volume", [("alpha", "")]),
         ("fc, Qtc by the textbook", [("fc_hz", "Hz"), ("qtc", "")]),
         ("fc, Qtc of the circuit", [("fc_circuit_hz", "Hz"), ("qtc_circuit", "")]),
         ("tuning, re Fs", [("fb_hz", "Hz"), ("h", "")]),
-        ("port diameter, length", [("port_diameter_cm", "cm"), ("port_length_cm", "cm")]),
+        ("port diameter", [("port_diameter_cm", "cm")]),
+        ("port length, section of all", [("port_length_cm", "cm"), ("port_area_cm2", "cm²")]),
         ("first resonance of the tube", [("port_resonance_hz", "Hz")]),
+        ("added to each radiator", [("radiator_added_mass_g", "g")]),
+        ("radiator's own resonance then", [("radiator_fs_hz", "Hz")]),
         ("f3", [("f3_hz", "Hz")]),
+        ("upper f3", [("f3_upper_hz", "Hz")]),
         ("ripple", [("ripple_db", "dB")]),
-        ("mid-band level", [("reference_db", "dB")]),
+        ("pass-band level" if result.enclosure.kind == "bandpass" else "mid-band level", [("reference_db", "dB")]),
         ("largest travel, at", [("excursion_max_mm", "mm"), ("excursion_max_hz", "Hz")]),
         ("largest above tuning, at", [("excursion_above_fb_mm", "mm"), ("excursion_above_fb_hz", "Hz")]),
-        ("fastest port air", [("port_speed_max_m_s", "m/s")]),
+        ("fastest port air, allowed", [("port_speed_max_m_s", "m/s"), ("port_speed_limit_m_s", "m/s")]),
+        ("radiator's largest travel", [("radiator_excursion_max_mm", "mm")]),
     ]
     return [
         (label, ", ".join(_written(d[key], unit) for key, unit in parts))

@@ -51,11 +51,15 @@ def _marker(values: np.ndarray) -> str:
 
 def _subtitle(result: BoxResult) -> str:
     design, enclosure = result.design, result.enclosure
-    if enclosure.kind == "closed":
-        build = f"closed box, {design['volume_l']:.3g} l, Qtc {design['qtc']:.3g}"
-    else:
-        build = f"vented box, {design['volume_l']:.3g} l, tuned to {design['fb_hz']:.3g} Hz"
-    return f"{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
+    build = {
+        "closed": "closed box, {volume_l:.3g} l, Qtc {qtc:.3g}",
+        "vented": "vented box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+        "passive": "passive-radiator box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+        "baffle": "infinite baffle, Qtc {qtc:.3g}",
+        "bandpass": "band-pass box, {volume_l:.3g} l + {front_volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+    }[enclosure.kind].format(**design)
+    several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
+    return f"{several}{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
 
 
 def _level_panel(panel: Axes, result: BoxResult) -> None:

@@ -1,0 +1,39 @@
+"""A box as planned: everything that was decided, ready to be built around any driver."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.response import Kind
+from tsfit.box.result import BoxResult
+from tsfit.driver import Driver
+
+BUILDERS: dict[Kind, Callable[..., BoxResult]] = {
+    "closed": closed_box,
+    "vented": vented_box,
+    "passive": passive_box,
+    "baffle": infinite_baffle,
+    "bandpass": band_pass_box,
+}
+
+
+@dataclass(frozen=True)
+class BoxPlan:
+    """A kind of enclosure, and what its function in `tsfit.box.enclosures` is called with besides the driver (SI)."""
+
+    kind: Kind
+    values: Mapping[str, Any]
+    name: str | None = None
+
+    def build(self, driver: Driver, **other: Any) -> BoxResult:
+        """Put `driver` into it; `other` arguments are added or replace those of the plan.
+
+        Raises
+        ------
+        TsfitError
+            As the function of the kind.
+        """
+        return BUILDERS[self.kind](driver, **{**self.values, **other})

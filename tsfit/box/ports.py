@@ -1,0 +1,183 @@
+"""Ports: their acoustic mass, the length that gives a tuning, their own resonance, the air speed they stand.
+
+The mass of a port is that of the air in it and of what moves along at its two ends (SI, kg/m⁴ for all ports together)::
+
+    M = ρ/n · [ ∫dx/S(x) + (δ₁ + δ₂)/S_mouth ]
+
+End corrections δ: 0.8488 a for an end flush with a panel (piston in a baffle, low frequency), 0.6133 a for one that stands
+free (Levine & Schwinger, 1948). The flush end of a w × h slot is the rectangular piston's own, in closed form; its free end
+is taken smaller by the same factor as a round one's. A slot that lies on a wall sees its mirror image there, at the inner
+end, and counts as w × 2h. A rounding of radius r_f widens a round port from radius a to a + r_f in a quarter circle; the
+integral is taken over it in one dimension.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tsfit.air import Air
+from tsfit.box.setup import within
+from tsfit.circuit.load import FLANGED_END, FREE_END
+from tsfit.errors import TsfitError
+
+ENDS = ("one flush", "both flush", "both free")
+SPEED_AT_EDGE, SPEED_AT_MOST = 0.05, 0.10
+"""Port speeds per speed of sound: at the edge of the mouth, and anywhere (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Port:
+    """One port, or several equal ones.
+
+    Attributes
+    ----------
+    diameter : m, of a round port; or width and height, m, of a slot
+    count : how many
+    flare : radius of the rounding at both ends of a round port, m
+    ends : which ends are flush with a panel
+    on_wall : a slot of which one long side is a wall of the box
+    """
+
+    diameter: float | None = None
+    width: float | None = None
+    height: float | None = None
+    count: int = 1
+    flare: float = 0.0
+    ends: str = "one flush"
+    on_wall: bool = False
+
+    def __post_init__(self) -> None:
+        slot = self.width is not None and self.height is not None
+        if (self.diameter is None) == (not slot) or (self.width is None) != (self.height is None):
+            raise TsfitError("A port has either a diameter, or a width and a height; give one of the two.", code="usage")
+        for value, name in ((self.diameter, "port diameter"), (self.width, "port width"), (self.height, "port height")):
+            if value is not None:
+                within(100.0 * value, 0.05, 300.0, name, "cm")
+        within(self.count, 1, 100, "number of ports", "")
+        within(100.0 * self.flare, 0.0, 50.0, "port flare", "cm")
+        if self.ends not in ENDS:
+            raise TsfitError(f"port ends: {self.ends!r} is not known; use one of {', '.join(ENDS)}.", code="wrong_value")
+        if slot and self.flare:
+            raise TsfitError("port flare: only round ports are reckoned with one; leave it out.", code="usage")
+        if self.on_wall and not slot:
+            raise TsfitError("Only a slot can lie on a wall; give a width and a height.", code="usage")
+
+    @property
+    def section(self) -> float:
+        """Section of one port, m²."""
+        if self.diameter is not None:
+            return math.pi / 4.0 * self.diameter**2
+        assert self.width is not None
+        assert self.height is not None
+        return self.width * self.height
+
+    @property
+    def area(self) -> float:
+        """Section of all ports together, m²."""
+        return self.count * self.section
+
+    def ends_mass(self) -> float:
+        """What moves at the two ends of one port, and in its roundings, as ∫dx/S in 1/m."""
+        flush_ends = {"one flush": 1, "both flush": 2, "both free": 0}[self.ends]
+        if self.diameter is not None:
+            radius = 0.5 * self.diameter
+            mouth = radius + self.flare
+            ends = flush_ends * FLANGED_END + (2 - flush_ends) * FREE_END
+            return ends / (math.pi * mouth) + 2.0 * _rounding(radius, self.flare)
+        assert self.width is not None
+        assert self.height is not None
+        outer = slot_end(self.width, self.height)
+        inner = slot_end(self.width, 2.0 * self.height) if self.on_wall else outer
+        free = FREE_END / FLANGED_END
+        lengths = {"one flush": outer + free * inner, "both flush": outer + inner, "both free": free * (outer + inner)}
+        return lengths[self.ends] / self.section
+
+    def length(self, mass: float, air: Air, tuning: float) -> float:
+        """Length (m) over all, roundings included, that gives all ports together the acoustic `mass` (kg/m⁴).
+
+        Raises
+        ------
+        TsfitError
+            ``port_too_short`` when the ends alone are too heavy; names what would do.
+        """
+        length = (mass * self.count / air.density - self.ends_mass()) * self.section + 2.0 * self.flare
+        if length <= 2.0 * self.flare:
+            remedy = "take a wider port, more ports, or a lower tuning"
+            if self.diameter is not None and not self.flare:
+                # ∫dx/S of the ends falls as 1/diameter, so the smallest that still has a length follows at once.
+                smallest = self.diameter * self.ends_mass() / (mass * self.count / air.density)
+                remedy = f"take more than {100.0 * smallest:.3g} cm, or a lower tuning"
+            size = f"{100.0 * math.sqrt(4.0 * self.section / math.pi):.4g} cm"
+            raise TsfitError(
+                f"port diameter: at {tuning:.4g} Hz a port of {size} would need a negative length in this volume; "
+                f"{remedy}.",
+                code="port_too_short",
+            )
+        return length
+
+    def mass(self, length: float, air: Air) -> float:
+        """Acoustic mass (kg/m⁴) of all ports together, `length` (m) over all.
+
+        Raises
+        ------
+        TsfitError
+            ``wrong_value`` for a length that the roundings alone exceed.
+        """
+        within(100.0 * length, 200.0 * self.flare, 1e4, "port length", "cm")
+        return air.density / self.count * ((length - 2.0 * self.flare) / self.section + self.ends_mass())
+
+    def resonance(self, length: float, air: Air) -> float:
+        """First standing wave (Hz) in the open port: half a wavelength over its effective length."""
+        return air.sound_speed / (2.0 * self.mass(length, air) * self.area / air.density)
+
+    def speed_limit(self, air: Air) -> float:
+        """Peak air speed (m/s) in the port above which it is commonly called noisy.
+
+        5 % of the speed of sound at the edge of the mouth, which a rounding makes wider, and never more than 10 % inside:
+        common practice, no source.
+        """
+        wider = 1.0 if self.diameter is None else (1.0 + 2.0 * self.flare / self.diameter) ** 2
+        return min(SPEED_AT_EDGE * wider, SPEED_AT_MOST) * air.sound_speed
+
+    def displaced(self, length: float, wall: float = 0.003) -> float:
+        """Room (m³) that all ports take inside the box, with walls of thickness `wall` (m)."""
+        if self.diameter is not None:
+            return self.count * length * math.pi / 4.0 * (self.diameter + 2.0 * wall) ** 2
+        assert self.width is not None
+        assert self.height is not None
+        return self.count * length * (self.width + 2.0 * wall) * (self.height + 2.0 * wall)
+
+    def wider(self, factor: float) -> Port:
+        """Return the same port with its section's sides times `factor`."""
+
+        def times(value: float | None) -> float | None:
+            return None if value is None else value * factor
+
+        return replace(self, diameter=times(self.diameter), width=times(self.width), height=times(self.height))
+
+
+def slot_end(width: float, height: float) -> float:
+    """End correction δ (m) of a rectangular opening flush with a panel: S·m of the rectangular piston, low frequency.
+
+    δ = 1/(2πS) ∬∬ dS dS'/r, and the integral over a rectangle w × h is
+    (2/3)[3w²h·asinh(h/w) + 3wh²·asinh(w/h) + w³ + h³ − (w² + h²)^1.5].
+    """
+    w, h = width, height
+    integral = (2.0 / 3.0) * (
+        3.0 * w**2 * h * math.asinh(h / w) + 3.0 * w * h**2 * math.asinh(w / h) + w**3 + h**3 - math.hypot(w, h) ** 3
+    )
+    return integral / (2.0 * math.pi * w * h)
+
+
+def _rounding(radius: float, flare: float) -> float:
+    """∫dx/S over a quarter-round widening from `radius` by `flare`, 1/m; Gauss-Legendre in the angle."""
+    if not flare:
+        return 0.0
+    nodes, weights = np.polynomial.legendre.leggauss(24)
+    angle = 0.25 * math.pi * (nodes + 1.0)
+    # x = flare·sin(angle) along the axis, radius grows by flare·(1 − cos(angle)).
+    area = math.pi * (radius + flare * (1.0 - np.cos(angle))) ** 2
+    return float(0.25 * math.pi * np.sum(weights * flare * np.cos(angle) / area))

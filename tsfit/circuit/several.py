@@ -1,0 +1,77 @@
+"""Several equal drivers that work as one: the single driver of which the circuit then knows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Literal
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+
+Arrangement = Literal["side by side", "push-push", "face to face"]
+
+
+def ohm_factor(count: int, in_series: int) -> float:
+    """Resistance of `count` drivers, in strings of `in_series`, the strings in parallel, per resistance of one.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` when the strings cannot be equal.
+    """
+    if count < 1 or in_series < 1 or count % in_series:
+        raise TsfitError(
+            f"drivers: {count} cannot stand in equal strings of {in_series}; let the number in series divide the number "
+            "of drivers.",
+            code="wrong_value",
+        )
+    return in_series**2 / count
+
+
+def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Arrangement = "side by side") -> Driver:
+    """Return the one driver that behaves as `count` equal ones that share a box.
+
+    Fs and the Qs stay. Side by side and push-push (opposite each other, wired to move outward together, so that their
+    forces on the cabinet cancel) are the same to the air: area, mass and power add, Vas with them. Face to face, pairs of
+    cones move as one behind the air enclosed between them, one of them wired the other way round: a pair has twice the
+    mass and half the compliance but one cone's area, so half the Vas of one driver. That enclosed air counts as stiff.
+
+    Parameters
+    ----------
+    count, in_series : int
+        How many drivers, and how many of them in each series string; the strings are in parallel.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` for unequal strings, or an odd number face to face.
+    """
+    factor = ohm_factor(count, in_series)
+    if arrangement == "face to face" and count % 2:
+        raise TsfitError(f"drivers: {count} cannot face each other in pairs; take an even number.", code="wrong_value")
+    cones = count / 2 if arrangement == "face to face" else count
+    units = {
+        parameter.name: parameter.unit
+        for parameter in (*COIL_MODELS[driver.coil].parameters, *SUSPENSION_MODELS[driver.suspension].extra)
+    }
+
+    def times(value: float | None, by: float) -> float | None:
+        return None if value is None else value * by
+
+    return replace(
+        driver,
+        Re=driver.Re * factor,
+        Mms=times(driver.Mms, count),
+        Sd=times(driver.Sd, cones),
+        Pe=times(driver.Pe, count),
+        Ppeak=times(driver.Ppeak, count),
+        coil_values={
+            name: value * factor if units[name].startswith(("H", "ohm")) else value
+            for name, value in driver.coil_values.items()
+        },
+        suspension_values={
+            name: value * count if units[name] == "N/m" else value for name, value in driver.suspension_values.items()
+        },
+    )
