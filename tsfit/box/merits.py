@@ -1,0 +1,124 @@
+"""The numbers that describe an enclosure, for many boxes or many drivers at once.
+
+`tsfit.box.design` finds them one box at a time and to rounding; here they are read off a fixed grid of frequencies, 2 %
+apart: f3 to about 0.02 %, ripple to 0.01 dB, group delay to 0.2 %.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.air import Air
+from tsfit.box.design import HALF_POWER_DB
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.load import Load, column
+from tsfit.circuit.response import Circuit, response
+from tsfit.driver import efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83
+
+Array = NDArray[np.float64]
+SPACING = 0.02
+LINGERING = 0.5
+"""A level below the mid-band lingers where an octave takes away less than this share of what is missing. The approach of a
+second-order response takes away three quarters."""
+VALUES_AT_ONCE = 300_000
+
+
+@dataclass(frozen=True)
+class Merits:
+    """Each of shape ``(...)``, the shape of the parameter sets.
+
+    Attributes
+    ----------
+    f3_hz : highest frequency at which the level rises through half power re mid-band; NaN where none does
+    ripple_db : highest peak less deepest dip of the level without coil inductance, the mid-band counting as 0 dB
+    unevenness_db : the same with levels above f3 that linger below the mid-band counted as dips: a shelf at -2 dB has no
+        ripple, yet the least change of the box gives it 2 dB
+    delay_s : largest group delay from half of f3 upwards (below, leaks delay without end what nobody hears)
+    port_flow : largest volume velocity of the port, m³/s peak, at the stated drive
+    """
+
+    f3_hz: Array
+    ripple_db: Array
+    unevenness_db: Array
+    delay_s: Array
+    port_flow: Array
+
+
+def frequencies(low_hz: float, high_hz: float) -> Array:
+    """Frequencies (n_freq,) 2 % apart, from a sixth of the lower of driver and port to 12 times the highest resonance."""
+    low, high = low_hz / 6.0, 12.0 * high_hz
+    return np.geomspace(low, high, math.ceil(math.log(high / low) / SPACING))
+
+
+def merits(
+    frequency_hz: Array, values: Mapping[str, Any], models: Circuit, load: Load, air: Air, *, voltage: float = 2.83
+) -> Merits:
+    """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
+    answer = response(frequency_hz, values, models, load, voltage=voltage, air=air)
+    fs = resonance(values["Mms"], values["Cms"])
+    eta0 = efficiency(
+        fs,
+        equivalent_volume(values["Cms"], values["Sd"], air),
+        electrical_q(fs, values["Mms"], values["Re"], values["Bl"]),
+        air,
+    )
+    drive_db = 10.0 * math.log10(voltage**2 / 8.0)
+    reference = (
+        sensitivity_2v83(eta0, values["Re"], air) + drive_db - 20.0 * np.log10(1.0 + load.added_mass / values["Mms"])
+    )
+    level = answer.spl_db - column(reference)
+    coil, _ = COIL_MODELS[models.coil].evaluate(
+        2j * math.pi * frequency_hz, {name: column(value) for name, value in values.items()}
+    )
+    # The current without the inductance is larger by Z/(Z - Zcoil), and everything else with it.
+    smooth = level + 20.0 * np.log10(np.abs(answer.impedance / (answer.impedance - coil)))
+    turn = np.angle(answer.pressure[..., 1:] * np.conj(answer.pressure[..., :-1]))
+    delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
+    f3 = _last_rise(level - HALF_POWER_DB, np.log(frequency_hz))
+    ripple = _ripple(smooth)
+    audible = frequency_hz[1:] >= 0.5 * np.nan_to_num(f3)[..., np.newaxis]
+    return Merits(
+        f3_hz=f3,
+        ripple_db=ripple,
+        unevenness_db=np.maximum(ripple, _shelf(smooth, frequency_hz >= np.nan_to_num(f3)[..., np.newaxis])),
+        delay_s=np.max(delay, axis=-1, where=audible, initial=-np.inf),
+        port_flow=math.sqrt(2.0) * np.max(np.abs(answer.port), axis=-1),
+    )
+
+
+def _last_rise(level: Array, log_frequency: Array) -> Array:
+    """Where `level` last rises through zero: a straight line, corrected for the curvature at the crossing."""
+    rises = (level[..., :-1] < 0.0) & (level[..., 1:] >= 0.0)
+    last = rises.shape[-1] - 1 - np.argmax(rises[..., ::-1], axis=-1)
+
+    def at(offset: int) -> Array:
+        place = np.maximum(last + offset, 0)[..., np.newaxis]
+        return np.asarray(np.take_along_axis(level, place, axis=-1)[..., 0])
+
+    below, climb = at(0), at(1) - at(0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = -below / climb
+        part = part + 0.5 * (climb - (below - at(-1))) * part * (1.0 - part) / climb
+        found = np.exp(log_frequency[last] + (log_frequency[1] - log_frequency[0]) * part)
+    return np.where(np.any(rises, axis=-1), found, np.nan)
+
+
+def _ripple(level: Array) -> Array:
+    turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
+    peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
+    dips = np.where((turns < before) & (turns <= after), turns, 0.0)
+    return np.asarray(np.max(peaks, axis=-1, initial=0.0) - np.min(dips, axis=-1, initial=0.0))
+
+
+def _shelf(level: Array, above_f3: NDArray[np.bool_]) -> Array:
+    """How far below the mid-band the deepest lingering level is, plus the highest peak."""
+    octave = SPACING / math.log(2.0)
+    lingers = above_f3[..., :-1] & (np.diff(level, axis=-1) < -LINGERING * octave * level[..., :-1])
+    deepest = np.min(level[..., :-1], axis=-1, where=lingers, initial=0.0)
+    return np.asarray(np.max(level, axis=-1, initial=0.0) - deepest)

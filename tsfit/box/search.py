@@ -1,0 +1,222 @@
+"""The vented box that is best by a stated aim within stated limits.
+
+Two numbers describe the box, volume and tuning. A coarse grid of both finds the neighbourhoods worth looking at, finer
+grids around the three best ones close in; every grid is one evaluation of the circuit. Where limits exclude everything on a
+grid, the search follows what exceeds them least, so that it finds small feasible regions too.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.box.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.circuit import load
+from tsfit.circuit.response import Circuit
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+
+Aim = Literal["lowest f3", "least ripple"]
+COARSE, FINE, NEIGHBOURHOODS, ROUNDS, SHRINK = 22, 9, 3, 7, 0.5
+SAME_RIPPLE_DB = 0.01
+"""Boxes whose ripple differs by less are equally even; the lower f3 decides."""
+DEFAULT_RIPPLE_DB = 0.5
+"""Ripple allowed when none is stated (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a vented box may be, SI.
+
+    Attributes
+    ----------
+    volume : smallest and largest net volume, m³
+    tuning : lowest and highest tuning, Hz
+    ripple_db : largest ripple; a level that lingers below the mid-band counts as a dip (`Merits.unevenness_db`)
+    delay : largest group delay at any frequency, s
+    port_diameter : of one round port, m; None takes the narrowest port that keeps `port_speed`
+    port_length : longest port, m; None takes the edge of a cube of the box's volume
+    port_speed : fastest air in the port, m/s peak, at `voltage`
+    """
+
+    volume: tuple[float, float]
+    tuning: tuple[float, float]
+    ripple_db: float = DEFAULT_RIPPLE_DB
+    delay: float = math.inf
+    port_diameter: float | None = None
+    port_length: float | None = None
+    port_speed: float = math.inf
+
+
+def usual_limits(driver: Driver, largest_volume: float | None = None) -> Limits:
+    """Return limits wide enough for any vented box: up to 3 Vas (or `largest_volume`, m³), tuned to 0.3 to 3 times Fs."""
+    largest = 3.0 * driver.Vas if largest_volume is None else largest_volume
+    return Limits((largest / 50.0, largest), (0.3 * driver.Fs, 3.0 * driver.Fs))
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Boxes of one grid; each array has the shape of `volume`.
+
+    Attributes
+    ----------
+    volume, tuning : m³, Hz
+    merits : Merits
+    port_diameter, port_length : m; NaN without a port of known size
+    excess : 0 within the limits, else the sum of the logarithms by which they are exceeded
+    exceeded : names of the limits, and by how much each is exceeded
+    """
+
+    volume: Array
+    tuning: Array
+    merits: Merits
+    port_diameter: Array
+    port_length: Array
+    excess: Array
+    exceeded: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class VentedSearch:
+    """A driver, its drive, the losses of its box (Q at the tuning) and the limits the box must keep."""
+
+    driver: Driver
+    limits: Limits
+    voltage: float = 2.83
+    leak_q: float = math.inf
+    absorption_q: float = math.inf
+    port_q: float = math.inf
+
+    def evaluate(self, volume: Array, tuning: Array) -> Candidates:
+        """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
+        driver, limits = self.driver, self.limits
+        grid = frequencies(
+            min(driver.Fs, float(np.min(tuning))),
+            math.hypot(driver.Fs * math.sqrt(1.0 + driver.Vas / float(np.min(volume))), float(np.max(tuning))),
+        )
+        at_once = max(1, VALUES_AT_ONCE // grid.size)
+        parts = [
+            self._merits(grid, volume[k : k + at_once], tuning[k : k + at_once]) for k in range(0, volume.size, at_once)
+        ]
+        found = Merits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+        diameter, length = self._port(volume, tuning, found.port_flow)
+        longest = np.cbrt(volume) if limits.port_length is None else np.full_like(volume, limits.port_length)
+        exceeded = {
+            "f3": np.where(np.isnan(found.f3_hz), 10.0, 0.0),
+            "ripple": np.maximum(found.unevenness_db - limits.ripple_db, 0.0),
+            "group delay": _over(found.delay_s, limits.delay),
+        }
+        if not np.all(np.isnan(length)):
+            speed = found.port_flow / (0.25 * math.pi * diameter**2)
+            exceeded |= {
+                "port speed": _over(speed, limits.port_speed * (1.0 + 1e-9)),
+                "port length": _over(length, longest),
+                # A port that would need a negative length is too wide.
+                "port width": np.maximum(-length / diameter, 0.0),
+            }
+        return Candidates(volume, tuning, found, diameter, length, np.sum(list(exceeded.values()), axis=0), exceeded)
+
+    def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
+        driver = self.driver
+        box = load.vented_box(
+            volume, tuning, driver.air, leak_q=self.leak_q, absorption_q=self.absorption_q, port_q=self.port_q
+        )
+        models = Circuit(driver.coil, driver.suspension)
+        found = merits(grid, driver.values(), models, box, driver.air, voltage=self.voltage)
+        return tuple(getattr(found, field.name) for field in fields(Merits))
+
+    def _port(self, volume: Array, tuning: Array, flow: Array) -> tuple[Array, Array]:
+        if self.limits.port_diameter is not None:
+            diameter = np.full_like(volume, self.limits.port_diameter)
+        elif math.isfinite(self.limits.port_speed):
+            diameter = np.sqrt(flow / self.limits.port_speed / (0.25 * math.pi))
+        else:
+            return np.full_like(volume, np.nan), np.full_like(volume, np.nan)
+        mass = load.vented_box(volume, tuning, self.driver.air).port_mass
+        return diameter, np.asarray(load.port_length(mass, 0.5 * diameter, self.driver.air))
+
+
+def _over(value: Array, limit: Array | float) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
+
+
+def best_vented(search: VentedSearch, aim: Aim = "lowest f3") -> Candidates:
+    """Return the one box (arrays of shape ``(1,)``) that serves `aim` best within the limits of `search`.
+
+    With "least ripple" the limit on ripple does not count, and of equally even boxes (0.01 dB) the one with the lowest f3
+    is taken.
+
+    Raises
+    ------
+    TsfitError
+        ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds.
+    """
+    if aim == "least ripple":
+        free = _with_ripple(search, math.inf)
+        least = _search(free, lambda boxes: boxes.merits.unevenness_db).merits.unevenness_db[0]
+        search = _with_ripple(search, float(least) + SAME_RIPPLE_DB)
+    found = _search(search, lambda boxes: boxes.merits.f3_hz)
+    if found.excess[0] > 0.0:
+        kept = [name for name, excess in found.exceeded.items() if excess[0] > 0.0]
+        raise TsfitError(
+            f"{search.driver.name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
+            f"to {found.tuning[0]:.3g} Hz, misses the limit of {' and '.join(kept)}; relax that, or allow more volume.",
+            code="unreachable_limits",
+        )
+    return found
+
+
+def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:
+    return replace(search, limits=replace(search.limits, ripple_db=ripple_db))
+
+
+def _search(search: VentedSearch, objective: Callable[[Candidates], Array]) -> Candidates:
+    """Find the feasible box of least `objective`, or the one that exceeds the limits least."""
+    low, high = np.log([search.limits.volume, search.limits.tuning]).T
+    cell = (high - low) / (COARSE - 1)
+
+    def evaluate(points: Array) -> tuple[Candidates, NDArray[np.intp]]:
+        boxes = search.evaluate(*np.exp(points))
+        return boxes, np.lexsort((np.nan_to_num(objective(boxes), nan=np.inf), boxes.excess))
+
+    axes = [np.linspace(a, b, COARSE) for a, b in zip(low, high, strict=True)]
+    points = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
+    boxes, order = evaluate(points)
+    centres: list[Array] = []
+    for point in points.T[order]:
+        if all(np.max(np.abs(point - other) / np.where(cell > 0.0, cell, 1.0)) > 2.5 for other in centres):
+            centres.append(point)
+        if len(centres) == NEIGHBOURHOODS:
+            break
+    offsets = np.stack([axis.ravel() for axis in np.meshgrid(*2 * [np.linspace(-1.5, 1.5, FINE)], indexing="ij")])
+    for turn in range(ROUNDS):
+        near = np.stack(
+            [
+                np.clip(centre[:, None] + offsets * cell[:, None] * SHRINK**turn, low[:, None], high[:, None])
+                for centre in centres
+            ]
+        )
+        boxes, order = evaluate(np.concatenate(near, axis=1))
+        size = offsets.shape[1]
+        centres = [near[k][:, order[order // size == k][0] % size] for k in range(len(centres))]
+    return _one(boxes, int(order[0]))
+
+
+def _one(boxes: Candidates, k: int) -> Candidates:
+    at = slice(k, k + 1)
+    m = boxes.merits
+    return Candidates(
+        boxes.volume[at],
+        boxes.tuning[at],
+        Merits(*(getattr(m, field.name)[at] for field in fields(Merits))),
+        boxes.port_diameter[at],
+        boxes.port_length[at],
+        boxes.excess[at],
+        {name: excess[at] for name, excess in boxes.exceeded.items()},
+    )
