@@ -10,7 +10,6 @@ from made_fit import made_driver, made_fit
 from tsfit.box.enclosures import closed_box, vented_box
 from tsfit.box.tolerance import driver_draws, sensitivity
 
-
 DRIVER = made_driver()
 
 
