@@ -9,8 +9,8 @@ from made_fit import FREE_AIR_ONLY, made_driver, made_fit
 from tsfit.air import Air
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
-from tsfit.files import to_json
-from tsfit.fit_file import SCHEMA, fit_to_dict, is_json, read_fit
+from tsfit.files import is_json, to_json
+from tsfit.fit_file import SCHEMA, fit_to_dict, read_fit
 from tsfit.records import FittedState, ImpedanceCurve, State
 
 

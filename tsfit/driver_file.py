@@ -18,7 +18,8 @@ from typing import Any
 from tsfit.check.sheet import DriverTable, read_figures, read_sheet
 from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
-from tsfit.fit_file import is_json, read_fit
+from tsfit.files import is_json
+from tsfit.fit_file import read_fit
 from tsfit.toml_file import Table, load_toml, validated
 
 

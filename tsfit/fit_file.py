@@ -154,25 +154,6 @@ def _short(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def is_json(path: Path) -> bool:
-    """Tell whether `path` holds JSON (what the program writes) rather than TOML (what a person writes), by content or name.
-
-    Raises
-    ------
-    TsfitError
-        ``missing_file`` when it cannot be read.
-    """
-    try:
-        with path.open("rb") as stream:
-            start = stream.read(64)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be read ({reason}); name an existing file.", code="missing_file", file=path
-        ) from error
-    return start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{") or path.suffix.lower() == ".json"
-
-
 def read_fit(path: Path) -> FitResult:
     """Read a fit from its JSON file.
 

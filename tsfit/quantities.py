@@ -2,7 +2,7 @@
 
 A printed value keeps its digits: "8.2 ft^3" is 0.2322 m³ within half of its last digit. Units are those that datasheets
 and benches use; the parsing is pint's, on a registry of our own that knows nothing else, so a slip is not read as an
-exotic unit.
+exotic unit. The spellings that sheets use most stand in a table, so that reading one need not load pint.
 """
 
 from __future__ import annotations
@@ -60,6 +60,25 @@ DISPLAY_UNITS: dict[str, tuple[float, str]] = {
 }  # fmt: skip
 """Factor from SI and unit in which the trade speaks of a figure; what is not here is shown in SI."""
 
+COMMON_UNITS: dict[str, dict[str, float]] = {
+    "ohm": {"ohm": 1.0, "Ohm": 1.0, "Ω": 1.0},
+    "Hz": {"Hz": 1.0, "kHz": 1e3},
+    "m^3": {
+        "l": 1e-3, "L": 1e-3, "litre": 1e-3, "liter": 1e-3, "litres": 1e-3, "liters": 1e-3, "dm^3": 1e-3, "m^3": 1.0,
+        "ft^3": 0.3048**3, "ft3": 0.3048**3, "ft³": 0.3048**3, "cm^3": 1e-6,
+    },
+    "kg": {"kg": 1.0, "g": 1e-3, "oz": 28.349523125e-3},
+    "m/N": {"m/N": 1.0, "mm/N": 1e-3, "µm/N": 1e-6, "μm/N": 1e-6, "um/N": 1e-6},
+    "N*s/m": {"N*s/m": 1.0, "N·s/m": 1.0, "Ns/m": 1.0, "kg/s": 1.0},
+    "T*m": {"T*m": 1.0, "T·m": 1.0, "Tm": 1.0, "N/A": 1.0},
+    "H": {"H": 1.0, "mH": 1e-3, "µH": 1e-6, "μH": 1e-6, "uH": 1e-6},
+    "m^2": {"m^2": 1.0, "cm^2": 1e-4, "cm2": 1e-4, "cm²": 1e-4, "in^2": 0.0254**2, "in2": 0.0254**2, "in²": 0.0254**2},
+    "m": {"m": 1.0, "cm": 1e-2, "mm": 1e-3, "in": 0.0254},
+    "W": {"W": 1.0},
+    "dB": {"dB": 1.0},
+}  # fmt: skip
+"""Factor to the SI unit (outer key) of the spellings met most."""
+
 _AMBIGUOUS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
 _NUMBER = re.compile(r"^\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 
@@ -106,6 +125,9 @@ def scale_to_si(unit: str, si: str, where: str) -> float:
     TsfitError
         ``wrong_unit`` when `unit` is unknown or of another dimension; the sentence starts with `where`.
     """
+    common = COMMON_UNITS.get(si, {}).get(unit)
+    if common is not None:
+        return common
     try:
         return float(_registry().Quantity(1.0, _unit(unit)).to(_unit(si)).magnitude)
     except Exception as error:

@@ -58,6 +58,7 @@ def test_the_machine_form_gives_printed_and_implied():
         "implied_range": pytest.approx([0.43988, 0.44901], abs=1e-5),
         "figures": ["Qts", "Qms", "Qes"],
         "suspect": None,
+        "possible": ["Qes", "Qts"],
     }
 
 

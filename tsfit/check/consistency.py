@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.check.sheet import LEVELS, PUBLISHED, Sheet
+from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver import RELATIONS, complete
 
 AIR_SLACK = 0.015
@@ -28,6 +29,10 @@ LEVEL_SLACK_DB = 0.5
 _STEP = 0.001
 _SEARCH = np.exp(np.arange(-1.5, 1.5, _STEP))
 """Factors by which one figure is tried wrong, 1/4.5 to 4.5 in steps of 0.1 %."""
+_NEPER = math.log(10.0) / 10.0
+"""Logarithm of a power per dB."""
+CLEARLY = 4.0
+"""By how much χ² must tell two suspects apart: twice the logarithm of a likelihood ratio of 7."""
 _ORDER = ("Vas", "Qts", "Qes", "Qms", "Fs", "Bl", "Mms", *PUBLISHED)
 
 Interval = tuple[Any, Any]
@@ -46,6 +51,8 @@ class Contradiction:
     implied : (float, float), SI, the range that the others allow
     suspect : str or None
         The one figure whose misprint alone would explain every contradiction of the sheet.
+    possible : tuple of str
+        Every figure that could be it; empty when no single one can.
     """
 
     figure: str
@@ -53,6 +60,7 @@ class Contradiction:
     printed: float
     implied: tuple[float, float]
     suspect: str | None = None
+    possible: tuple[str, ...] = ()
 
     @property
     def relation(self) -> str:
@@ -68,15 +76,46 @@ class Contradiction:
             "implied_range": list(self.implied),
             "figures": [self.figure, *self.needs],
             "suspect": self.suspect,
+            "possible": list(self.possible),
+        }
+
+
+@dataclass(frozen=True)
+class Derived:
+    """A figure that is not printed and follows from printed ones; SI, `low` to `high` is what their rounding leaves."""
+
+    figure: str
+    needs: tuple[str, ...]
+    value: float
+    low: float
+    high: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "name": self.figure,
+            "derived_from": list(self.needs),
+            "value": self.value,
+            "interval": [self.low, self.high],
         }
 
 
 @dataclass(frozen=True)
 class Consistency:
-    """What was looked at in a lone sheet, as (figure, figures it follows from), and what contradicts."""
+    """What a lone sheet tells.
+
+    Attributes
+    ----------
+    relations : what was looked at, as (figure, figures it follows from)
+    contradictions : the relations that cannot be true
+    suspicions : figures that are probably slips of a known kind
+    derived : figures that are not printed and follow, with the interval that rounding leaves, SI
+    """
 
     relations: tuple[tuple[str, tuple[str, ...]], ...]
     contradictions: tuple[Contradiction, ...]
+    suspicions: tuple[Suspicion, ...] = ()
+    derived: tuple[Derived, ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -91,24 +130,71 @@ class Consistency:
             "contradictions": [item.to_dict() for item in self.contradictions],
             "consequence": {},
             "relations": [[figure, *needs] for figure, needs in self.relations],
+            "suspicions": [item.to_dict() for item in self.suspicions],
+            "derived": [item.to_dict() for item in self.derived],
         }
 
 
 def consistency(sheet: Sheet) -> Consistency:
     """Hold the printed figures of `sheet` against each other."""
-    return Consistency(tuple(relations_of(sheet.figures)), contradictions(sheet))
+    found, suspicion = _judge(sheet)
+    extra = derived(sheet)
+    known = {name: printed.value for name, printed in sheet.figures.items()} | {item.figure: item.value for item in extra}
+    diameter = known.get("diameter") or (2.0 * math.sqrt(known["Sd"] / math.pi) if "Sd" in known else None)
+    suspicions = [] if suspicion is None else [suspicion]
+    suspicions += [
+        item for item in implausible(sheet.figures, diameter) if item.figure not in {s.figure for s in suspicions}
+    ]
+    return Consistency(tuple(relations_of(sheet.figures)), found, tuple(suspicions), extra)
+
+
+def contradictions(sheet: Sheet) -> tuple[Contradiction, ...]:
+    """Return every relation between printed figures of `sheet` that cannot be true."""
+    return _judge(sheet)[0]
+
+
+def derived(sheet: Sheet) -> tuple[Derived, ...]:
+    """Return what follows from the printed figures and is not printed, each by the way that leaves the least."""
+    intervals = _intervals(sheet)
+    values = sheet.values()
+    found = []
+    for figure in dict.fromkeys(relation.figure for relation in RELATIONS):
+        if figure in intervals:
+            continue
+        best: Derived | None = None
+        for needs in _ways(figure, intervals):
+            ends = [float(end[0]) for end in _implied(figure, needs, intervals)]
+            value = float(complete({name: np.float64(values[name]) for name in needs})[figure])
+            if all(map(math.isfinite, (*ends, value))) and (figure in LEVELS or ends[0] > 0.0):
+                item = Derived(figure, needs, value, ends[0], ends[1])
+                if best is None or item.high - item.low < best.high - best.low:
+                    best = item
+        if best is not None:
+            found.append(best)
+    return tuple(found)
+
+
+def _ways(figure: str, printed: Mapping[str, Any]) -> list[tuple[str, ...]]:
+    """All sets of printed figures from which `figure` follows by one relation, others bridging what it needs."""
+    ways = []
+    for relation in RELATIONS:
+        if relation.figure == figure:
+            sources = [_sources(name, printed, frozenset({figure})) for name in relation.needs]
+            if all(source is not None for source in sources):
+                ways.append(tuple(dict.fromkeys(name for source in sources for name in source or ())))
+    return list(dict.fromkeys(ways))
+
+
+def _intervals(sheet: Sheet) -> dict[str, Interval]:
+    return {name: (item.value - item.half_digit, item.value + item.half_digit) for name, item in sheet.figures.items()}
 
 
 def relations_of(printed: Mapping[str, Any]) -> list[tuple[str, tuple[str, ...]]]:
     """Return each printed figure that follows from other printed ones, with those; each set of figures once."""
     found: dict[frozenset[str], tuple[str, tuple[str, ...]]] = {}
     for figure in dict.fromkeys(_ORDER):
-        for relation in RELATIONS if figure in printed else ():
-            if relation.figure == figure:
-                sources = [_sources(name, printed, frozenset({figure})) for name in relation.needs]
-                if all(source is not None for source in sources):
-                    needs = tuple(dict.fromkeys(name for source in sources for name in source or ()))
-                    found.setdefault(frozenset({figure, *needs}), (figure, needs))
+        for needs in _ways(figure, printed) if figure in printed else ():
+            found.setdefault(frozenset({figure, *needs}), (figure, needs))
     return list(found.values())
 
 
@@ -126,20 +212,69 @@ def _sources(name: str, printed: Mapping[str, Any], banned: frozenset[str]) -> t
     return None
 
 
-def contradictions(sheet: Sheet) -> tuple[Contradiction, ...]:
-    """Return every relation between printed figures of `sheet` that cannot be true."""
-    intervals = {name: (item.value - item.half_digit, item.value + item.half_digit) for name, item in sheet.figures.items()}
+def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
+    """Contradictions of `sheet`, and the slip that explains all of them, if one figure's alone does."""
+    intervals = _intervals(sheet)
     relations = relations_of(sheet.figures)
     broken = [relation for relation in relations if not _holds(*relation, intervals)]
-    suspect = _suspect(broken, relations, sheet, intervals)
+    possible, suspicion = _suspects(broken, relations, sheet, intervals)
+    suspect = suspicion.figure if suspicion else _likeliest(possible, relations, sheet)
     found = []
     for figure, needs in broken:
         low, high = _implied(figure, needs, intervals)
-        found.append(Contradiction(figure, needs, sheet.figures[figure].value, (float(low[0]), float(high[0])), suspect))
+        ends = (float(low[0]), float(high[0]))
+        found.append(Contradiction(figure, needs, sheet.figures[figure].value, ends, suspect, possible))
     for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
         if {"Qts", q} <= intervals.keys() and other not in intervals and intervals["Qts"][0] >= intervals[q][1]:
-            found.append(Contradiction("Qts", (q,), sheet.figures["Qts"].value, (0.0, intervals[q][1])))
-    return tuple(found)
+            ends = (0.0, intervals[q][1])
+            found.append(Contradiction("Qts", (q,), sheet.figures["Qts"].value, ends, None, ("Qts", q)))
+    return tuple(found), suspicion
+
+
+def _likeliest(possible: tuple[str, ...], relations: list[tuple[str, tuple[str, ...]]], sheet: Sheet) -> str | None:
+    """Return the one of `possible` that leaves clearly less to adjust than any other; None if none does.
+
+    Least squares on logarithms: each figure may move with half a digit over √3 for its standard deviation, and χ² is what
+    stays of the relations' residuals when one figure is free.
+    """
+    if len(possible) < 2:
+        return possible[0] if possible else None
+    values = {name: np.float64(value) for name, value in sheet.values().items()}
+    spread = {
+        name: (_NEPER if name in LEVELS else 1.0 / item.value) * item.half_digit / math.sqrt(3.0)
+        for name, item in sheet.figures.items()
+    }
+    names = list(values)
+    residual, slopes, slack = [], [], []
+    for figure, needs in relations:
+        at = {name: values[name] for name in needs}
+        with np.errstate(all="ignore"):
+            level = _log(figure, complete(at)[figure])
+            row = [(name == figure) - (_slope(figure, at, name, level) if name in needs else 0.0) for name in names]
+        residual.append(_log(figure, values[figure]) - level)
+        slopes.append(row)
+        own = _NEPER * LEVEL_SLACK_DB if figure in LEVELS else AIR_SLACK if "Vas" in (figure, *needs) else _STEP
+        slack.append(own / math.sqrt(3.0))
+    r, s = np.array(residual), np.array(slopes)
+    if not (np.all(np.isfinite(r)) and np.all(np.isfinite(s))):
+        return None
+    inverse = np.linalg.inv((s * np.array([spread[name] for name in names]) ** 2) @ s.T + np.diag(np.square(slack)))
+    explained = {}
+    for name in possible:
+        column = s[:, names.index(name)]
+        explained[name] = float((column @ inverse @ r) ** 2 / (column @ inverse @ column))
+    first, second = sorted(possible, key=explained.__getitem__, reverse=True)[:2]
+    return first if explained[first] >= explained[second] + CLEARLY else None
+
+
+def _log(figure: str, value: Any) -> Any:
+    return _NEPER * value if figure in LEVELS else np.log(value)
+
+
+def _slope(figure: str, values: Mapping[str, Any], name: str, level: Any) -> float:
+    """Derivative of the logarithm of `figure` by that of `name`; a level counts as the power it stands for."""
+    moved = values[name] + _STEP / _NEPER if name in LEVELS else values[name] * math.exp(_STEP)
+    return float((_log(figure, complete({**values, name: moved})[figure]) - level) / _STEP)
 
 
 def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -166,23 +301,43 @@ def _holds(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval
     return np.asarray((low - margin <= intervals[figure][1]) & (high + margin >= intervals[figure][0]))
 
 
-def _suspect(
+def _suspects(
     broken: list[tuple[str, tuple[str, ...]]],
     relations: list[tuple[str, tuple[str, ...]]],
     sheet: Sheet,
     intervals: Mapping[str, Interval],
-) -> str | None:
-    """Return the one figure that, printed otherwise, would let all relations hold; None when there is none or several."""
+) -> tuple[tuple[str, ...], Suspicion | None]:
+    """Return the figures of which one alone, printed otherwise, would let all relations hold, and the one slip that would.
+
+    Constrained adjustment: one figure is free, all others stay within their printed intervals.
+    """
     candidates = [name for name in sheet.figures if broken and all(name in (figure, *needs) for figure, needs in broken)]
-    explaining = []
+    explaining, slips = [], []
     for name in candidates:
-        value = sheet.figures[name].value
-        if name in LEVELS:
-            middle, half = value + 10.0 * np.log10(_SEARCH), np.full_like(_SEARCH, 10.0 * math.log10(1.0 + _STEP))
-        else:
-            middle, half = value * _SEARCH, value * _SEARCH * _STEP
-        trial = {**intervals, name: (middle - half, middle + half)}
+        printed = sheet.figures[name]
         concerned = [relation for relation in relations if name in (relation[0], *relation[1])]
-        if np.any(np.all([_holds(*relation, trial) for relation in concerned], axis=0)):
+
+        factors = slips_of(name)
+        if factors:
+            at = np.array(list(factors))
+            fits = _agree(concerned, name, printed.value * at, printed.half_digit * at, intervals)
+            slips += [
+                Suspicion(name, printed.value * factor, reason)
+                for (factor, reason), fit in zip(factors.items(), np.broadcast_to(fits, at.shape), strict=True)
+                if fit
+            ]
+        if name in LEVELS:
+            middle, half = printed.value + 10.0 * np.log10(_SEARCH), np.full_like(_SEARCH, 10.0 * math.log10(1.0 + _STEP))
+        else:
+            middle, half = printed.value * _SEARCH, printed.value * _SEARCH * _STEP
+        if np.any(_agree(concerned, name, middle, half, intervals)) or any(slip.figure == name for slip in slips):
             explaining.append(name)
-    return explaining[0] if len(explaining) == 1 else None
+    return tuple(explaining), slips[0] if len({slip.figure for slip in slips}) == 1 else None
+
+
+def _agree(
+    relations: list[tuple[str, tuple[str, ...]]], name: str, middle: Any, half: Any, intervals: Mapping[str, Interval]
+) -> NDArray[np.bool_]:
+    """Tell for which of the trial values `middle` ± `half` (k,) of `name` all `relations` hold."""
+    trial = {**intervals, name: (middle - half, middle + half)}
+    return np.asarray(np.all([_holds(figure, needs, trial) for figure, needs in relations], axis=0))

@@ -34,6 +34,7 @@ PUBLISHED = tuple(name for name in SI_UNITS if name not in ("eta0", "Le_1kHz"))
 LARGEST = 1e9
 """No figure of a driver, nor its inverse, is larger than this in SI units."""
 
+_PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$", re.IGNORECASE)
 _TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")
 
 
@@ -108,10 +109,13 @@ def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) 
                 code="wrong_value",
                 file=path,
             )
+        text, ways = _one_way(str(value)) if name == "Xmax" else (value, 1)
         try:
-            printed = parse_printed(value, SI_UNITS[name], f"{path}: {place}")
+            printed = parse_printed(text, SI_UNITS[name], f"{path}: {place}")
         except TsfitError as error:
             raise TsfitError(error.message, code=error.code, file=path) from error
+        if ways == 2:
+            printed = Printed(0.5 * printed.value, 0.5 * printed.half_digit, str(value))
         if abs(printed.value) > LARGEST or (name not in LEVELS and 0.0 < printed.value < 1.0 / LARGEST):
             raise TsfitError(
                 f"{path}: {place} = {printed.text!r} is beyond any driver; correct it.", code="wrong_value", file=path
@@ -122,6 +126,13 @@ def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) 
             )
         figures[name] = printed
     return figures
+
+
+def _one_way(text: str) -> tuple[str, int]:
+    """Return a travel without the words that say how it was told, and in how many ways it goes, 1 or 2."""
+    number = text.strip().removeprefix("±").removeprefix("+/-")
+    match = _PEAK_TO_PEAK.search(number)
+    return (number[: match.start()], 2) if match else (number, 1)
 
 
 def read_sheet(path: Path) -> Sheet:

@@ -14,7 +14,7 @@ from tsfit.errors import TsfitError
 from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
-    from tsfit.check.consistency import Contradiction
+    from tsfit.check.consistency import Consistency, Contradiction
     from tsfit.check.sheet import Sheet
     from tsfit.check.verdict import CheckResult
     from tsfit.records import FitResult
@@ -26,8 +26,9 @@ WIDE = 72
 
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT] SHEET")
+@click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
 @json_option
-def check(files: tuple[Path, ...], as_json: bool) -> int:
+def check(files: tuple[Path, ...], template: bool, as_json: bool) -> int:
     """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
 
     A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Without tolerances in
@@ -37,9 +38,15 @@ def check(files: tuple[Path, ...], as_json: bool) -> int:
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
       tsfit check wagtail-sheet.toml
+      tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
     from tsfit.check.sheet import read_sheet
 
+    if template:
+        from tsfit.check.template import TEMPLATE
+
+        click.echo(TEMPLATE, nl=False)
+        return 0
     if not 1 <= len(files) <= 2:
         raise click.UsageError("check takes a fit and a sheet, or a sheet alone; write 'tsfit check FIT SHEET'.")
     _refuse_wrong_kinds(files)
@@ -59,7 +66,7 @@ def check(files: tuple[Path, ...], as_json: bool) -> int:
 
 
 def _refuse_wrong_kinds(files: Sequence[Path]) -> None:
-    from tsfit.fit_file import is_json
+    from tsfit.files import is_json
 
     json = [is_json(file) for file in files]
     if json == [False, True]:
@@ -88,6 +95,8 @@ def _alone(sheet: Sheet, as_json: bool) -> int:
         click.echo(f"{printable(sheet.name)}: the printed figures agree with each other; relations looked at: {count}.")
     else:
         click.echo(f"{printable(sheet.name)}: undecided; no printed figure follows from others that are printed.")
+    if not as_json:
+        _print_rest(sheet, result)
     return int(result.verdict == "outside")
 
 
@@ -139,15 +148,35 @@ def _print_consequence(consequence: Mapping[str, Any]) -> None:
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
     from tsfit.quantities import display
 
-    rows = []
+    click.echo(f"The sheet of {printable(sheet.name)} contradicts itself:")
     for item in found:
         factor, unit = display(item.figure, 1.0)
         low, high = (f"{end * factor:.4g}" for end in item.implied)
-        printed, needs = sheet.figures[item.figure].shown(factor), ", ".join(map(_label, item.needs))
-        rows.append([_label(item.figure, unit), printed, f"{low} to {high}", needs])
-    print_table(["figure", "sheet", "follows", "from"], rows, title=f"The sheet of {sheet.name} contradicts itself")
-    if found[0].suspect:
-        click.echo(f"Another {_label(found[0].suspect)} alone would make all of it agree.")
+        printed, needs = sheet.figures[item.figure].shown(factor), " and ".join(map(_label, item.needs))
+        click.echo(
+            f"  {_label(item.figure)} is printed as {printed} {unit}".rstrip() + f", but {needs} make it {low} to {high}."
+        )
+    suspect, possible = found[0].suspect, [_label(name) for name in found[0].possible]
+    if suspect:
+        click.echo(f"Another {_label(suspect)} alone would make all of it agree.")
+    elif possible:
+        click.echo(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
+    else:
+        click.echo("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
+
+
+def _print_rest(sheet: Sheet, result: Consistency) -> None:
+    from tsfit.quantities import display
+
+    for suspicion in result.suspicions:
+        click.echo(printable(suspicion.sentence(_label(suspicion.figure), sheet.figures[suspicion.figure])))
+    if result.derived:
+        click.echo("Not printed, but derived from what is, with what its rounding leaves open:")
+    for item in result.derived:
+        factor, unit = display(item.figure, 1.0)
+        spread = 0.5 * (item.high - item.low) * factor
+        value, low, high = (rounded(number * factor, spread) for number in (item.value, item.low, item.high))
+        click.echo(f"  {_label(item.figure)} {value} {unit}".rstrip() + f" ({low} to {high})")
 
 
 def _label(name: str, unit: str = "") -> str:

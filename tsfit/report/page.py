@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.errors import TsfitError
-from tsfit.files import read_bytes
-from tsfit.fit_file import is_json, read_fit
+from tsfit.files import is_json, read_bytes
+from tsfit.fit_file import read_fit
 from tsfit.report.sections import Block, Part, box_part, check_part, fit_part, text
 
 MAX_BYTES = 50_000_000
