@@ -27,7 +27,8 @@ def box() -> None:
     \b
     Example:
       tsfit box closed fit.json --qtc 0.707
-      tsfit box vented sheet.toml --volume-l 60 --tuning-hz 31 --port-diameter-cm 8
+      tsfit box vented sheet.toml --volume-l 60 --tuning-hz 31 \\
+          --port-diameter-cm 8
     """  # noqa: D301
 
 
