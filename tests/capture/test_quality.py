@@ -66,6 +66,27 @@ def test_a_planted_fault_is_named(changes, code, severity):
     assert _codes(_judged(**changes)).get(code) == severity
 
 
+@pytest.mark.parametrize("kind", ["exponential sweep", "odd multisine"])
+def test_a_suspension_driven_too_far_is_no_small_signal(kind):
+    excitation = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    bent = {"asymmetry_per_m": 30.0, "volts_per_full_scale": 100.0}
+    verdict = _judged(excitation=excitation, **bent)
+    assert _codes(verdict)["distortion"] == "warn"
+    assert ("2nd harmonic" if kind == "exponential sweep" else "even distortion") in verdict.action
+    told = verdict.to_dict()["distortion"]
+    assert told["worst_percent"] > 1.0
+    # As far below as the remedy says, it is one.
+    less = int(verdict.action.split(" dB and record")[0].rsplit(" ", 1)[1])
+    quieter = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0 - less)
+    assert _judged(excitation=quieter, **bent).notes == ()
+
+
+def test_what_cannot_tell_distortion_says_so():
+    excitation = make_excitation("multisine", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    assert _judged(excitation=excitation).to_dict()["distortion"] == "not measurable"
+    assert _judged().to_dict()["distortion"]["worst_percent"] is None
+
+
 def test_a_channel_that_hears_something_else_is_refused():
     noise = 0.1 * np.random.default_rng(0).standard_normal((len(SWEEP.samples), 2))
     blocks = []

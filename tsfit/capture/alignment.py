@@ -119,11 +119,21 @@ def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[D
     excitation : Excitation
     delay : int
         As `round_trip` gives it.
+
+    Returns
+    -------
+    tuple of Dropout
+        In order. A recording that ends before its excitation loses what is missing there; of a multisine nothing else is
+        told then.
     """
+    missing = excitation.stop + delay - len(total)
+    cut = (Dropout(len(total), missing),) if missing > 0 else ()
+    if cut and excitation.period:
+        return cut
     y = total - total.mean()
     windows = (_Steady if excitation.period else _Narrow)(y, excitation, delay)
     if windows.last - windows.first < 4 * windows.width:
-        return ()
+        return cut
     breaks = windows.breaks()
     edges, section, width = [windows.first, *breaks, windows.last], 2 * windows.section, windows.width
     found = []
@@ -132,7 +142,7 @@ def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[D
         late = windows.lag(frame + width, min(after, frame + width + section))
         shift = 0 if early is None or late is None else early - late
         found.append(Dropout(frame, shift if abs(shift) > windows.least_shift(frame) else 0))
-    return tuple(found)
+    return (*found, *cut)
 
 
 class _Windows:

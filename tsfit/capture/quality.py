@@ -1,7 +1,7 @@
 """Is a sweep good enough to be fitted? Numbers, remarks with their remedy, and one recommended action.
 
-Judged are levels, whether all of the excitation arrived, the sample clock, noise per octave, and whether the curve can be
-that of a linear and steady thing. Distortion and the heating of the coil between repeats are not judged yet.
+Judged are levels, whether all of the excitation arrived, the sample clock, noise per octave, distortion, and whether the
+curve can be that of a linear and steady thing. What repeats say of each other, and of the coil's heating, is in `repeats`.
 """
 
 from __future__ import annotations
@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.capture.alignment import find_dropouts, round_trip
+from tsfit.capture.distortion import ORDER, Distortion, find_distortion
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
-from tsfit.capture.transfer import channel_ratio
+from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.circuit.kramers_kronig import kramers_kronig
 from tsfit.records import ImpedanceCurve, QualityNote
 
@@ -29,6 +30,9 @@ CLOCK_PPM = 500.0
 """A clock further off than a crystal can be (common practice, no source) means a wrong or converted rate."""
 BROKEN_LAW, NOISE_FACTOR = 0.03, 4.0
 """Kramers-Kronig residual that real drivers stay below (2.4 % at most of eleven measured by others), and over the noise."""
+SMALL_SIGNAL_PERCENT = 1.0
+"""Distortion up to which a test counts as small-signal: common practice, no source. A third harmonic of so much goes with
+a change of the impedance, at the fundamental, of three times as much."""
 LIKENESS = 0.5
 """Correlation of recording and excitation below which the total channel did not hear what was played."""
 
@@ -44,6 +48,7 @@ class SweepVerdict:
     delay_samples : round trip, None when the excitation was not found
     clock_ppm : sample clock against nominal, None when it was not measured
     notes : tuple of QualityNote
+    distortion : of the driver; None when the excitation cannot tell it
     """
 
     peak_dbfs: tuple[float, float]
@@ -52,6 +57,7 @@ class SweepVerdict:
     delay_samples: int | None
     clock_ppm: float | None
     notes: tuple[QualityNote, ...]
+    distortion: Distortion | None = None
 
     @property
     def action(self) -> str:
@@ -70,6 +76,7 @@ class SweepVerdict:
             "percent_per_octave": dict(self.percent_per_octave),
             "delay_samples": self.delay_samples,
             "clock_ppm": self.clock_ppm,
+            "distortion": "not measurable" if self.distortion is None else self.distortion.to_dict(),
             "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
             "action": self.action,
         }
@@ -84,7 +91,8 @@ def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report
     quiet = samples[: max(excitation.start + max(delay, 0), 1)]
     peak = _decibels(np.abs(samples).max(axis=0))
     noise = _decibels(quiet.std(axis=0))
-    octaves = _per_octave(samples, rig, rate)
+    ratio = channel_ratio(total, samples[:, rig.second], rate)
+    octaves = _per_octave(ratio)
     clock = None if report.measured_rate_hz is None else 1e6 * (report.measured_rate_hz / rate - 1.0)
     notes = [*_levels(peak, heard), *_arrival(total, excitation, delay if heard else None, report)]
     if clock is not None and abs(clock) > CLOCK_PPM:
@@ -92,8 +100,13 @@ def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report
             f"The sample clock is off by {clock:+.0f} ppm; set the interface to {rate:g} Hz itself, so nothing converts."
         )
         notes.append(QualityNote("clock", "warn", message))
-    notes += _noise(octaves)
-    return SweepVerdict(peak, noise, octaves, delay if heard else None, clock, tuple(notes))
+    noisy = _noise(octaves)
+    # A damaged or clipped recording distorts, the driver need not.
+    whole = heard and all(note.severity != "refuse" for note in (*notes, *noisy))
+    distortion = find_distortion(samples, excitation, rig, ratio, delay) if whole else None
+    # Distortion comes first, since it may fall on the excited lines and pass for noise there.
+    notes += [*_small_signal(distortion, excitation.level_dbfs), *noisy]
+    return SweepVerdict(peak, noise, octaves, delay if heard else None, clock, tuple(notes), distortion)
 
 
 def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:
@@ -115,9 +128,8 @@ def _decibels(values: NDArray[np.float64]) -> tuple[float, float]:
     return first, second
 
 
-def _per_octave(samples: NDArray[np.float64], rig: Rig, rate: float) -> dict[str, float]:
+def _per_octave(found: Ratio) -> dict[str, float]:
     """Relative standard uncertainty of the ratio, percent, in the median point of each octave that holds any."""
-    found = channel_ratio(samples[:, rig.total], samples[:, rig.second], rate)
     relative = 100.0 * np.sqrt(found.variance) / np.maximum(np.abs(found.value), 1e-12)
     octaves = {}
     for k in range(-7, 5):
@@ -174,3 +186,18 @@ def _noise(octaves: dict[str, float]) -> list[QualityNote]:
         message = f"noise leaves {poor[worst]:.1f} % around {worst} Hz; raise the level, sweep longer, or record repeats."
         return [QualityNote("noise", "warn", message)]
     return []
+
+
+def _small_signal(distortion: Distortion | None, level_dbfs: float) -> list[QualityNote]:
+    worst = None if distortion is None else distortion.worst
+    if worst is None or worst[0] <= SMALL_SIGNAL_PERCENT:
+        return []
+    percent, hz, name = worst
+    # The m-th harmonic, relative to the fundamental, falls with the level to the power m - 1.
+    less = math.ceil(20.0 * math.log10(percent / SMALL_SIGNAL_PERCENT) / (ORDER[name] - 1))
+    what = f"{name} harmonic" if name[0].isdigit() else f"{name} distortion"
+    message = (
+        f"no small-signal test: {what} of {percent:.1f} % at {hz:.0f} Hz with {level_dbfs:.1f} dBFS; lower the level by "
+        f"{less} dB and record again."
+    )
+    return [QualityNote("distortion", "warn", message)]
