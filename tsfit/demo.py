@@ -10,6 +10,7 @@ from tsfit.box.enclosures import closed_box, vented_box
 from tsfit.box.result import BoxResult
 from tsfit.check.verdict import CheckResult
 from tsfit.errors import TsfitError
+from tsfit.files import packaged
 from tsfit.records import FitResult
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
@@ -31,16 +32,8 @@ class DemoResult:
 
 
 def sample_data() -> Path:
-    """Return the folder of the sample data: inside an installed package, or beside it in a checkout."""
-    here = Path(__file__).parent
-    for folder in (here / "sample_data", here.parent / "sample_data"):
-        if (folder / "truth.json").is_file():
-            return folder
-    raise TsfitError(
-        f"{here}: the sample data are missing from this installation; install tsfit again from a complete copy.",
-        code="missing_file",
-        file=here,
-    )
+    """Return the folder of the sample data."""
+    return packaged("sample_data", "truth.json")
 
 
 def free_folder(wanted: Path) -> Path:

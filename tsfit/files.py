@@ -14,6 +14,25 @@ from typing import Any
 from tsfit.errors import TsfitError
 
 
+def packaged(name: str, mark: str) -> Path:
+    """Return the folder `name` of data that holds `mark`: inside an installed package, or beside it in a checkout.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file`` when the installation lacks it.
+    """
+    here = Path(__file__).parent
+    for folder in (here / name, here.parent / name):
+        if (folder / mark).is_file():
+            return folder
+    raise TsfitError(
+        f"{here}: {name} is missing from this installation; install tsfit again from a complete copy.",
+        code="missing_file",
+        file=here,
+    )
+
+
 def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
     """Read a file of at most `most` bytes; one that tells no size, such as a pipe or a device, is read no further either.
 

@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
+    "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
     "guide": ("tsfit.cli.guide:guide", "Read a short guide to a choice at the bench."),
     "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
     "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
