@@ -18,7 +18,18 @@ from tsfit.errors import TsfitError
 from tsfit.files import read_bytes
 from tsfit.quantities import parse_printed
 
-UNIT_SUFFIXES = {"g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V"}
+UNIT_SUFFIXES = {
+    "g": "g",
+    "l": "l",
+    "cm2": "cm^2",
+    "cm": "cm",
+    "ohm": "ohm",
+    "hz": "Hz",
+    "mm": "mm",
+    "w": "W",
+    "v": "V",
+    "a": "A",
+}
 MAX_BYTES = 1_000_000
 
 

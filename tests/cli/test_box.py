@@ -137,6 +137,18 @@ def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
     assert "No rating of power is known" in tsfit("closed", heron, "--volume-l", "35")[1]
 
 
+def test_a_saved_box_shows_the_same(tsfit, heron, tmp_path):
+    plan = tmp_path / "plan.toml"
+    asked = ("vented", heron, "--volume-l", "60", "--tuning-hz", "31", "--port-width-cm", "30", "--port-height-cm", "4",
+             "--port-on-wall", "--drivers", "2", "--rated-power-w", "90", "--save-box", str(plan), "--json")  # fmt: skip
+    code, out, _ = tsfit(*asked)
+    assert code == 0
+    assert tsfit("show", str(plan), heron, "--json")[1] == out
+    code, out, _ = tsfit(*asked)
+    assert code == 2
+    assert "already there" in out
+
+
 def test_files_are_written_once(tsfit, heron, tmp_path):
     result, plot = tmp_path / "box.json", tmp_path / "box.png"
     asked = ("closed", heron, "--qtc", "0.8", "-o", str(result), "--plot", str(plot))
@@ -188,7 +200,8 @@ def test_a_refusal_in_the_machine_form(tsfit, heron):
 
 
 @pytest.mark.parametrize(
-    "arguments", [(), ("--help",), *((kind, "--help") for kind in ("closed", "vented", "passive", "baffle", "bandpass"))]
+    "arguments",
+    [(), ("--help",), *((kind, "--help") for kind in ("closed", "vented", "passive", "baffle", "bandpass", "show"))],
 )
 def test_help_has_an_example(tsfit, arguments):
     code, out, _ = tsfit(*arguments)

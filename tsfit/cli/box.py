@@ -9,10 +9,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.box_options import box_options, drive_options, driver_argument, port, port_options, ratings, si
+from tsfit.cli.box_options import (
+    box_options,
+    drive_options,
+    driver_argument,
+    port,
+    port_options,
+    ratings,
+    result_options,
+    si,
+)
 from tsfit.cli.output import print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
+    from tsfit.box.plan import BoxPlan
     from tsfit.box.response import Kind
     from tsfit.box.result import BoxResult
 
@@ -38,6 +48,7 @@ def box() -> None:
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box; sets the volume.")
 @box_options
 @drive_options
+@result_options
 def closed(driver: Path, **options: Any) -> None:
     """Closed box, by volume or by Qtc.
 
@@ -56,6 +67,7 @@ def closed(driver: Path, **options: Any) -> None:
 @port_options
 @box_options
 @drive_options
+@result_options
 def vented(driver: Path, **options: Any) -> None:
     """Vented box, by volume and tuning or port.
 
@@ -82,6 +94,7 @@ def vented(driver: Path, **options: Any) -> None:
 @click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
 @box_options
 @drive_options
+@result_options
 def passive(driver: Path, radiator_compliance_mm_n: float | None, **options: Any) -> None:
     """Box with one or more passive radiators.
 
@@ -97,6 +110,7 @@ def passive(driver: Path, radiator_compliance_mm_n: float | None, **options: Any
 @box.command()
 @driver_argument
 @drive_options
+@result_options
 def baffle(driver: Path, **options: Any) -> None:
     """Infinite baffle: a wall with nothing behind it that pushes back.
 
@@ -117,6 +131,7 @@ def baffle(driver: Path, **options: Any) -> None:
 @port_options
 @box_options
 @drive_options
+@result_options
 def bandpass(driver: Path, **options: Any) -> None:
     """Band-pass box: closed chamber behind the driver, vented one before it.
 
@@ -130,8 +145,49 @@ def bandpass(driver: Path, **options: Any) -> None:
     _run("bandpass", driver, port=port(options), **options)
 
 
-def _run(
-    kind: Kind,
+@box.command()
+@click.argument("plan", type=click.Path(path_type=Path), metavar="BOX")
+@driver_argument
+@result_options
+def show(plan: Path, driver: Path, **options: Any) -> None:
+    """Put a driver into the box that a box file plans.
+
+    BOX is a box file (TOML): written by hand, or by --save-box of the other commands.
+
+    \b
+    Example:
+      tsfit box vented fit.json --volume-l 60 --tuning-hz 31 \\
+          --save-box box.toml
+      tsfit box show box.toml other-fit.json
+    """  # noqa: D301
+    from tsfit.box_file import read_box
+
+    _show(read_box(plan), driver, **options)
+
+
+def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> None:
+    """Build what the options ask for; `options` are those of the kind and of `result_options`."""
+    from tsfit.box.plan import BoxPlan
+    from tsfit.files import refuse_existing
+
+    about_result = {name: options.pop(name) for name in ("frequencies", "as_json", "output", "plot", "replace")}
+    rated = ratings(options)
+    values = si(options)
+    for option, argument in (("drive", "voltage"), ("box_depth", "depth")):
+        if option in values:
+            values[argument] = values.pop(option)
+    plan = BoxPlan(kind, {**values, "ratings": rated})
+    if save_box is not None:
+        refuse_existing(save_box, replace=about_result["replace"])
+    _show(plan, driver, **about_result)
+    if save_box is not None:
+        from tsfit.box_file import write_box
+
+        write_box(save_box, plan, replace=about_result["replace"])
+
+
+def _show(
+    plan: BoxPlan,
     driver: Path,
     *,
     frequencies: Path | None,
@@ -139,19 +195,11 @@ def _run(
     output: Path | None,
     plot: Path | None,
     replace: bool,
-    **options: Any,
 ) -> None:
     from tsfit.box.frequencies import read_frequencies
-    from tsfit.box.plan import BoxPlan
     from tsfit.driver_file import read_driver
 
     refuse_outputs(output, plot, replace=replace)
-    rated = ratings(options)
-    values = si(options)
-    for option, argument in (("drive", "voltage"), ("box_depth", "depth")):
-        if option in values:
-            values[argument] = values.pop(option)
-    plan = BoxPlan(kind, {**values, "ratings": rated})
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
     result = plan.build(read_driver(driver), frequency_hz=frequency_hz)
     if output is not None:

@@ -72,6 +72,17 @@ port_options = _add(
     click.option("--port-q", **_Q, help="Loss factor of the port.  [default: no loss]"),
 )
 
+result_options = _add(
+    click.option(
+        "--frequencies",
+        type=click.Path(path_type=Path),
+        metavar="FILE",
+        help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
+    ),
+    json_option,
+    output_options,
+)
+
 drive_options = _add(
     click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: 2.83]"),
     click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v."),
@@ -101,13 +112,8 @@ drive_options = _add(
         help="Air load of the cone: as measured in free air, or with what a baffle adds.",
     ),
     click.option(
-        "--frequencies",
-        type=click.Path(path_type=Path),
-        metavar="FILE",
-        help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
+        "--save-box", type=click.Path(path_type=Path), metavar="FILE", help="Write the box as a file for tsfit box show."
     ),
-    json_option,
-    output_options,
 )
 
 
