@@ -33,7 +33,7 @@ RATED_PORT = {**COMMON, "ratings": {**COMMON["ratings"], "port_speed_m_s": 22.0}
 RADIATOR = {"radiator_mass": 0.11, "radiator_area": 0.048, "radiators": 2, "radiator_qms": 7.5}
 PLANS = [
     BoxPlan("closed", {"volume": 0.0361, **FILLED, **COMMON}, "Side fill"),
-    BoxPlan("closed", {"qtc": 0.8}),
+    BoxPlan("closed", {"qtc": 0.8, "power": 20.0}),
     BoxPlan("baffle", COMMON),
     BoxPlan("vented", {"volume": 0.06, "tuning": 31.5, "port": PORT, "depth": 0.4, "port_q": 70.0, **FILLED, **RATED_PORT}),
     BoxPlan("vented", {"volume": 0.06, "port": SLOT, "port_length": 0.27}),
@@ -75,8 +75,10 @@ def test_a_written_plan_reads_back_as_the_same_box(plan, tmp_path):
     first, second = plan.build(HERON), again.build(HERON)
     for name in ("spl_db", "excursion_mm", "impedance_ohm"):
         np.testing.assert_allclose(getattr(second.curves, name), getattr(first.curves, name), rtol=1e-9)
-    assert second.ratings.__dict__ == pytest.approx(first.ratings.__dict__, rel=1e-9)
-    assert second.design == pytest.approx(first.design, rel=1e-6)
+    for ours, theirs in ((vars(second.ratings), vars(first.ratings)), (second.design, first.design)):
+        assert ours.keys() == theirs.keys()
+        for name, value in theirs.items():
+            assert ours[name] == (value if value is None else pytest.approx(value, rel=1e-6)), name
 
 
 def test_each_key_gives_an_argument_that_the_kind_takes():
@@ -102,7 +104,7 @@ def test_printed_values_with_units(tmp_path):
     path.write_text('kind = "vented"\nvolume = "2 ft^3"\ntuning = "31 Hz"\n[port]\ndiameter = "4 in"\n')
     values = read_box(path).values
     assert values["volume"] == pytest.approx(2 * 0.3048**3)
-    assert values["port"] == Port(diameter=pytest.approx(0.1016))
+    assert values["port"].diameter == pytest.approx(0.1016)
 
 
 def test_only_what_differs_from_the_defaults_is_written(tmp_path):

@@ -218,7 +218,7 @@ def read_box(path: Path) -> BoxPlan:
             f"{path}: kind {kind!r} is not known; use one of {', '.join(MODELS)}.", code="wrong_value", file=path
         )
     file = validated(path, data, MODELS[kind], "box")
-    flat = _flat(file.model_dump(exclude_none=True, exclude={"kind", "name", "note"}))
+    flat = _flat(file.model_dump(exclude_none=True, exclude_defaults=True, exclude={"kind", "name", "note"}))
     values: dict[str, Any] = {}
     for key, value in flat.items():
         group, _, argument = ARGUMENTS.get(key, key).rpartition(".")
