@@ -97,7 +97,7 @@ def test_a_channel_that_hears_something_else_is_refused():
 
 def test_noise_per_octave_follows_the_noise():
     quiet, loud = _judged(noise_dbfs=-90.0), _judged(noise_dbfs=-70.0)
-    for octave in ("31.25", "250", "2000"):
+    for octave in ("31.5", "250", "2000"):
         assert loud.percent_per_octave[octave] / quiet.percent_per_octave[octave] == pytest.approx(10.0, rel=0.3)
 
 

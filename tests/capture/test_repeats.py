@@ -78,11 +78,11 @@ def test_a_suspension_that_gave_is_no_warmth():
     rng = np.random.default_rng(3)
     verdict = judge_repeats([curve_of(rng), curve_of(rng), curve_of(rng, fs=0.97)])
     assert codes(verdict) == ["repeats_differ"]
-    assert "31.25 Hz" in verdict.notes[0].message
+    assert "31.5 Hz" in verdict.notes[0].message
     assert abs(verdict.warming_k[2]) < 0.6
-    assert verdict.chi_square["31.25"] > 100.0
+    assert verdict.chi_square["31.5"] > 100.0
     # The motion's real part has not quite died away where Re is read, hence a trace of it in the change of Re.
-    assert verdict.scatter_percent["31.25"] > 5.0
+    assert verdict.scatter_percent["31.5"] > 5.0
     assert verdict.scatter_percent["1000"] < 0.2
 
 

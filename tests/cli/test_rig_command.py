@@ -24,12 +24,14 @@ def rig(tmp_path):
 
 
 def _calibrate(rig, capsys, *options):
-    status = _run(["rig", "calibrate", str(rig), "--json", "--seconds", "2", *options])
+    short = [] if "--seconds" in options else ["--seconds", "2"]
+    status = _run(["rig", "calibrate", str(rig), "--json", *short, *options])
     return status, json.loads(capsys.readouterr().out)
 
 
 def test_three_terms_are_recorded_written_and_proved(rig, capsys):
-    status, found = _calibrate(rig, capsys, "--known-ohm", "10.012", "--proof-ohm", "22.08")
+    # Each run draws its noise anew; 8 s keep the worst of some 500 points well below the bound.
+    status, found = _calibrate(rig, capsys, "--known-ohm", "10.012", "--proof-ohm", "22.08", "--seconds", "8")
     assert status == 0
     assert found["proof"]["percent"] < 0.2
     assert found["proof"]["degrees"] < 0.2

@@ -87,6 +87,14 @@ class Distortion:
         seen = seen[np.isfinite(seen)]
         return float(np.median(seen)) if len(seen) else math.inf
 
+    @property
+    def summary(self) -> str:
+        """Say it in a few words."""
+        if self.worst is None:
+            return f"below {self.below:.2g} %" if math.isfinite(self.below) else "hidden by noise"
+        percent, frequency, name = self.worst
+        return f"at most {percent:.2g} %, {name}{' harmonic' if name[0].isdigit() else ''}, at {frequency:.3g} Hz"
+
     def to_dict(self) -> dict[str, Any]:
         """Return the figures for machines."""
         worst = self.worst

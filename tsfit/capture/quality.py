@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
+from tsfit.capture.octaves import octaves
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
 from tsfit.capture.transfer import Ratio, channel_ratio
@@ -44,7 +45,7 @@ class SweepVerdict:
     Attributes
     ----------
     peak_dbfs, noise_dbfs : of both channels; noise from the silence before the excitation
-    percent_per_octave : by the octave's centre in Hz, standard uncertainty of the measured ratio in its median point
+    percent_per_octave : by the octave's nominal centre in Hz, standard uncertainty of the ratio in its median point
     delay_samples : round trip, None when the excitation was not found
     clock_ppm : sample clock against nominal, None when it was not measured
     notes : tuple of QualityNote
@@ -92,7 +93,7 @@ def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report
     peak = _decibels(np.abs(samples).max(axis=0))
     noise = _decibels(quiet.std(axis=0))
     ratio = channel_ratio(total, samples[:, rig.second], rate)
-    octaves = _per_octave(ratio)
+    noise_percent = _per_octave(ratio, excitation.low_hz, excitation.high_hz)
     clock = None if report.measured_rate_hz is None else 1e6 * (report.measured_rate_hz / rate - 1.0)
     notes = [*_levels(peak, heard), *_arrival(total, excitation, delay if heard else None, report)]
     if clock is not None and abs(clock) > CLOCK_PPM:
@@ -100,13 +101,13 @@ def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report
             f"The sample clock is off by {clock:+.0f} ppm; set the interface to {rate:g} Hz itself, so nothing converts."
         )
         notes.append(QualityNote("clock", "warn", message))
-    noisy = _noise(octaves)
+    noisy = _noise(noise_percent)
     # A damaged or clipped recording distorts, the driver need not.
     whole = heard and all(note.severity != "refuse" for note in (*notes, *noisy))
     distortion = find_distortion(samples, excitation, rig, ratio, delay) if whole else None
     # Distortion comes first, since it may fall on the excited lines and pass for noise there.
     notes += [*_small_signal(distortion, excitation.level_dbfs), *noisy]
-    return SweepVerdict(peak, noise, octaves, delay if heard else None, clock, tuple(notes), distortion)
+    return SweepVerdict(peak, noise, noise_percent, delay if heard else None, clock, tuple(notes), distortion)
 
 
 def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:
@@ -128,16 +129,12 @@ def _decibels(values: NDArray[np.float64]) -> tuple[float, float]:
     return first, second
 
 
-def _per_octave(found: Ratio) -> dict[str, float]:
-    """Relative standard uncertainty of the ratio, percent, in the median point of each octave that holds any."""
+def _per_octave(found: Ratio, low_hz: float, high_hz: float) -> dict[str, float]:
+    """Relative standard uncertainty of the ratio, percent, in the median point of each octave of the excitation."""
     relative = 100.0 * np.sqrt(found.variance) / np.maximum(np.abs(found.value), 1e-12)
-    octaves = {}
-    for k in range(-7, 5):
-        centre = 1000.0 * 2.0**k
-        inside = (found.frequency_hz >= centre / math.sqrt(2.0)) & (found.frequency_hz < centre * math.sqrt(2.0))
-        if np.any(inside & np.isfinite(relative)):
-            octaves[f"{centre:g}"] = float(np.median(np.minimum(relative[inside], 1e6)))
-    return octaves
+    told = np.isfinite(relative) & (found.frequency_hz >= low_hz) & (found.frequency_hz <= high_hz)
+    relative = np.minimum(relative[told], 1e6)
+    return {name: float(np.median(relative[inside])) for name, inside in octaves(found.frequency_hz[told])}
 
 
 def _levels(peak: tuple[float, float], heard: bool) -> list[QualityNote]:
@@ -176,9 +173,9 @@ def _arrival(
     return []
 
 
-def _noise(octaves: dict[str, float]) -> list[QualityNote]:
-    poor = {name: percent for name, percent in octaves.items() if POOR_PERCENT < percent <= USELESS_PERCENT}
-    if not octaves or min(octaves.values()) > USELESS_PERCENT:
+def _noise(noise_percent: dict[str, float]) -> list[QualityNote]:
+    poor = {name: percent for name, percent in noise_percent.items() if POOR_PERCENT < percent <= USELESS_PERCENT}
+    if not noise_percent or min(noise_percent.values()) > USELESS_PERCENT:
         message = "noise drowns the excitation; raise the level or check the cables."
         return [QualityNote("noise", "refuse", message)]
     if poor:

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.capture.octaves import octaves
 from tsfit.capture.transfer import pooled
 from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
@@ -80,7 +81,7 @@ def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
     deviation = z - shift[:, None]
     deviation = np.abs(deviation - deviation.mean(axis=0)) ** 2 / (len(curves) - 1)
     scatter, chi_square, odd = {}, {}, {}
-    for name, inside in _octaves(f):
+    for name, inside in octaves(f):
         percent = 100.0 * math.sqrt(float(np.mean(deviation.sum(axis=0)[inside] / np.abs(z[:, inside]).mean(axis=0) ** 2)))
         scatter[name] = percent
         if variance is not None:
@@ -192,11 +193,6 @@ def _away_from_resonance(f: NDArray[np.float64], z: NDArray[np.complex128]) -> N
     peak = f[int(np.argmax(np.abs(z[: capacitive[-1] + 1])))]
     away = (f < BELOW * peak) | ((f > ABOVE[0] * peak) & (f < ABOVE[1] * peak))
     return away if int(away.sum()) >= LEAST_POINTS // 2 else np.ones(len(f), dtype=bool)
-
-
-def _octaves(f: NDArray[np.float64]) -> list[tuple[str, NDArray[np.bool_]]]:
-    octave = np.rint(np.log2(f / 1000.0)).astype(int)
-    return [(f"{1000.0 * 2.0**k:g}", octave == k) for k in np.unique(octave).tolist()]
 
 
 def _chance_limit(freedom: int) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, print_json, printable
+from tsfit.cli.output import json_option, print_json, print_table, printable
 
 if TYPE_CHECKING:
     from tsfit.bench import SweepTable
@@ -218,9 +219,18 @@ def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], N
 
 def _print(measured: Measurement) -> None:
     click.echo(printable(f"{measured.recording}"))
-    for note in measured.verdict.notes:
+    verdict = measured.verdict
+    rows = [
+        [octave, f"{percent:.2g}", f"{20.0 * math.log10(100.0 / max(percent, 1e-9)):.0f}"]
+        for octave, percent in verdict.percent_per_octave.items()
+    ]
+    if rows:
+        print_table(["octave, Hz", "uncertainty, %", "signal over noise, dB"], rows)
+    if verdict.distortion is not None:
+        click.echo(f"  distortion: {verdict.distortion.summary}")
+    for note in verdict.notes:
         click.echo(printable(f"  {note.severity}: {note.message}"))
-    click.echo(printable(f"  {measured.verdict.action}"))
+    click.echo(printable(f"  {verdict.action}"))
     if measured.curve_file is not None and measured.curve is not None:
         points = len(measured.curve.frequency_hz)
         click.echo(printable(f"  {measured.curve_file}: {points} points of impedance"))
