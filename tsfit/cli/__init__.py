@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sweep": ("tsfit.cli.sweep:sweep", "Record one state of a driver on a rig."),
     "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
+    "drift": ("tsfit.cli.drift:drift", "Log a driver's fits; see what its hours of use moved."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),

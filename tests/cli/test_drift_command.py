@@ -1,0 +1,91 @@
+"""``tsfit drift``: from fit files to a log, what moved, and the sentences that say so."""
+
+import json
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tsfit.cli import _run
+from tsfit.fit_file import fit_to_dict
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "drift"))
+from made_histories import FRESH, made_fit
+
+HOURS = (0.0, 0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+
+
+@pytest.fixture(scope="module")
+def fits(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("fits")
+    rng = np.random.default_rng(21)
+    files = []
+    for k, hours in enumerate(HOURS):
+        truth = {**FRESH, "Cms": FRESH["Cms"] * (1.0 + 0.12 * -np.expm1(-hours / 3.0))}
+        path = folder / f"fit-{k}.json"
+        path.write_text(json.dumps(fit_to_dict(made_fit(truth, rng, (0.5, -0.5)))))
+        files.append(path)
+    return files
+
+
+@pytest.fixture
+def log(fits, tmp_path):
+    path = tmp_path / "saltwit.drift"
+    for fit, hours in zip(fits, HOURS, strict=True):
+        assert _run(["drift", "add", str(fit), "--log", str(path), "--hours", str(hours)]) == 0
+    return path
+
+
+def test_add_says_what_it_did(fits, tmp_path, capsys):
+    log = str(tmp_path / "log")
+    assert _run(["drift", "add", str(fits[0]), "--log", log, "--hours", "0"]) == 0
+    assert "entry 1, Saltwit 12 after 0 h" in capsys.readouterr().out
+    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"schema": 1, "entry": 2, "hours": 12.0, "notes": []}
+    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
+    assert "already holds this fit" in capsys.readouterr().err
+    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "-1"]) == 2
+
+
+def test_show_names_the_cause_and_the_end(log, capsys):
+    capsys.readouterr()
+    assert _run(["drift", "show", str(log)]) == 0
+    out = capsys.readouterr().out
+    assert "Compliance (Cms) changed by +1" in out
+    assert "within 1 % of that now" in out
+    assert _run(["drift", "show", str(log), "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert data["drifted"] == ["compliance"]
+    one = data["causes"]["compliance"]
+    assert one["course"] == "exponential"
+    assert one["band95"][0] < one["end"] < one["band95"][1]
+    assert one["end"] == pytest.approx(1.12 * FRESH["Cms"], rel=0.02)
+    assert data["causes"]["motor"]["course"] == "constant"
+    assert [entry["hours"] for entry in data["entries"]] == list(HOURS)
+
+
+def test_change_between_any_two(log, capsys):
+    capsys.readouterr()
+    assert _run(["drift", "change", str(log), "first", "last"]) == 0
+    assert "compliance" in capsys.readouterr().out
+    assert _run(["drift", "change", str(log), "1", "8", "--json"]) == 0
+    causes = json.loads(capsys.readouterr().out)["causes"]
+    assert [name for name, one in causes.items() if one["beyond_repeatability"]] == ["compliance"]
+    assert causes["compliance"]["change"] == pytest.approx(0.12, abs=0.01)
+    assert causes["compliance"]["e_n"] > 3.0
+    for wrong in ("0", "9", "middle", "-1"):
+        assert _run(["drift", "change", str(log), "--", wrong, "last"]) == 2
+        assert "give a number from 1 to 8" in capsys.readouterr().err
+
+
+def test_refusals(tmp_path, fits, capsys):
+    assert _run(["drift", "show", str(tmp_path / "none")]) == 2
+    assert "tsfit drift add" in capsys.readouterr().err
+    (tmp_path / "notes").write_text("hello")
+    assert _run(["drift", "show", str(tmp_path / "notes"), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["error"]["code"] == "not_a_log"
+    (tmp_path / "empty").write_text("")
+    assert _run(["drift", "show", str(tmp_path / "empty")]) == 2
+    assert _run(["drift", "add", str(fits[0]), "--log", str(tmp_path / "no" / "log"), "--hours", "0"]) == 2
+    assert "cannot be written" in capsys.readouterr().err

@@ -1,0 +1,165 @@
+"""A whole log: the course of each cause against hours of use, and what of it is drift."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.drift.change import (
+    CAUSES,
+    COIL_READING_K,
+    FIGURES,
+    Change,
+    Repeatability,
+    compare,
+    learn_repeatability,
+    logarithms,
+    reference_mass,
+)
+from tsfit.drift.log import Entry, Log
+from tsfit.drift.settling import Settling, settle
+from tsfit.driver import COPPER_PER_K
+from tsfit.errors import TsfitError
+from tsfit.records import QualityNote
+
+Array = NDArray[np.float64]
+PARTS = {"Cms": ("Fs",), "Bl": ("Fs", "Re", "Qes"), "Rms": ("Fs", "Qms")}
+PART_FACTORS = {"Cms": 2.0, "Bl": 0.5, "Rms": 1.0}
+"""Of what a figure's random part is made where the moving mass is not told; correlations, left out, narrow it."""
+SCALE_FREEDOM = 1.0
+"""How far the scatter known beforehand is believed against the one about the course, in degrees of freedom."""
+
+
+@dataclass(frozen=True)
+class CauseHistory:
+    """One cause over the hours.
+
+    Attributes
+    ----------
+    cause, figure : its name, and the figure that shows it
+    hours : (n,)
+    logarithm : (n,) of the figure at common conditions; without a known mass, on a scale of its own
+    stdev : (n,) of each entry's random part, repeatability included
+    settling : the course
+    drifted : whether it changed beyond what repeats scatter
+    """
+
+    cause: str
+    figure: str
+    hours: Array
+    logarithm: Array
+    stdev: Array
+    settling: Settling
+    drifted: bool
+
+    @property
+    def relative(self) -> float:
+        """Change from the first entry to the last, ratio − 1; on the course where the points are enough for one."""
+        ends = self.settling.at(self.hours[[0, -1]]) if self.settling.enough else self.logarithm[[0, -1]]
+        return math.expm1(float(ends[1] - ends[0]))
+
+
+@dataclass(frozen=True)
+class History:
+    """The log of one driver, judged.
+
+    Attributes
+    ----------
+    entries : in the order of hours
+    causes : by name; the moving mass only where at least two entries tell it
+    first_to_last : Change or None
+        None with one entry.
+    repeatability : Repeatability
+    absolute : bool
+        Whether the moving mass is known; without it the figures but Re are on a scale of their own, for ratios only.
+    notes : tuple of QualityNote
+    """
+
+    entries: tuple[Entry, ...]
+    causes: dict[str, CauseHistory]
+    first_to_last: Change | None
+    repeatability: Repeatability
+    absolute: bool
+    notes: tuple[QualityNote, ...]
+
+    @property
+    def drifted(self) -> list[CauseHistory]:
+        """What drifted, largest change over its scatter first; a warmer coil is no drift."""
+        moved = [one for one in self.causes.values() if one.drifted and one.cause != "coil temperature"]
+        return sorted(moved, key=lambda one: -abs(one.relative) / float(np.mean(one.stdev)))
+
+
+def history(log: Log) -> History:
+    """Judge a log.
+
+    Raises
+    ------
+    TsfitError
+        ``empty_log``.
+    """
+    if not log.entries:
+        raise TsfitError(
+            f"{log.path}: holds no entry yet; add one with 'tsfit drift add'.", code="empty_log", file=log.path
+        )
+    entries = tuple(sorted(log.entries, key=lambda entry: entry.hours))
+    mass = reference_mass(entries)
+    values = logarithms(entries, mass)
+    repeatability = learn_repeatability(entries, values)
+    hours = np.array([entry.hours for entry in entries])
+    change = None if len(entries) < 2 else compare(entries[0], entries[-1], repeatability)
+    causes = {}
+    for k, cause in enumerate(CAUSES):
+        told = np.array([cause != "moving mass" or "Mms" in entry.parameters for entry in entries])
+        if cause == "moving mass" and told.sum() < 2:
+            continue
+        telling = tuple(entry for entry, tells in zip(entries, told, strict=True) if tells)
+        spread = np.maximum(_random(telling, FIGURES[cause]), repeatability.stdev[k])
+        settling = settle(hours[told], values[told, k], spread, SCALE_FREEDOM)
+        drifted = settling.course != "constant"
+        if not settling.enough and settling.course == "constant":
+            drifted = change is not None and any(one.cause == cause and one.beyond for one in change.causes)
+        causes[cause] = CauseHistory(cause, FIGURES[cause], hours[told], values[told, k], spread, settling, drifted)
+    notes = dict.fromkeys((*log.notes, *(change.notes if change is not None else ())))
+    return History(entries, causes, change, repeatability, mass is not None, tuple(notes))
+
+
+def change_between(log: Log, one: str, other: str) -> Change:
+    """Tell what changed between two entries, each named by its number in the order of hours, "first" or "last".
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for an entry that is not there; ``empty_log``.
+    """
+    judged = history(log)
+    return compare(pick(judged, one), pick(judged, other), judged.repeatability)
+
+
+def pick(judged: History, name: str) -> Entry:
+    """Return the entry with that number, "first" or "last"."""
+    count = len(judged.entries)
+    number = {"first": 1, "last": count}.get(name)
+    if number is None and name.isdecimal():
+        number = int(name)
+    if number is None or not 1 <= number <= count:
+        raise TsfitError(
+            f"{name!r} is not an entry of this log; give a number from 1 to {count}, or first or last.", code="usage"
+        )
+    return judged.entries[number - 1]
+
+
+def _random(entries: tuple[Entry, ...], figure: str) -> Array:
+    """Relative standard deviation (n,) of a figure that no stated input explains."""
+    out = []
+    for entry in entries:
+        if "Mms" in entry.parameters or figure == "Re":
+            value, _, random = entry.parameters[figure]
+            out.append(random / value)
+        else:
+            parts = [entry.parameters[name][2] / entry.parameters[name][0] for name in PARTS[figure]]
+            out.append(PART_FACTORS[figure] * math.hypot(*parts))
+    spread = np.array(out)
+    return np.hypot(spread, COPPER_PER_K * COIL_READING_K) if figure == "Re" else spread

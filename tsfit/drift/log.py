@@ -1,0 +1,393 @@
+"""The log of one driver: one line of JSON an entry, only ever added to.
+
+::
+
+    {"crc32":"5f3a09c1","entry":{"schema":1,"hours":12.0,"added":"2026-03-01T10:00:00+00:00","driver":{…},…}}
+
+The checksum is over the text of the entry as it stands in the line. Who adds holds a lock, writes the line in one go and
+flushes it to the disk, so that entries of two processes never mix and a killed one leaves a damaged last line at worst.
+The next to add moves such a line to ``LOG.damaged`` and says so; readers leave it out and say so.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import zlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.air import Air
+from tsfit.errors import TsfitError
+from tsfit.records import FitResult, QualityNote
+
+SCHEMA = 1
+LOCK_SECONDS = 60.0
+"""How long to wait for another process that is adding."""
+_HEAD, _MIDDLE, _TAIL = b'{"crc32":"', b'","entry":', b"}"
+_START = len(_HEAD) + 8 + len(_MIDDLE)
+
+
+class LoggedDriver(msgspec.Struct, frozen=True):
+    """Which driver was measured, and how its coils were joined."""
+
+    name: str
+    serial: str | None = None
+    wiring: str | None = None
+
+
+class Conditions(msgspec.Struct, frozen=True):
+    """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
+
+    temperature_c: float
+    pressure_hpa: float
+    humidity_percent: float
+    coil_temperature_c: float | None = None
+
+    @property
+    def air(self) -> Air:
+        """Return the air as the circuit takes it."""
+        return Air(self.temperature_c, self.pressure_hpa, self.humidity_percent)
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """One fit of the driver after `hours` of use; SI units.
+
+    Attributes
+    ----------
+    hours : hours of use
+    added : when it was logged, ISO 8601
+    driver, conditions : as measured
+    coil, suspension : circuit models of the fit
+    rig : its name, None for curves made elsewhere
+    parameters : by name the value, its standard uncertainty, and the part of that which no stated input explains
+    correlation : lower triangle of the correlation of all parameters, row by row, in their order; read by `covariance`
+    systematic : as `FitResult.systematic`; read by `shifts`
+    provenance : of the fit, and the fit's file with its hash
+    """
+
+    hours: Annotated[float, msgspec.Meta(ge=0.0)]
+    added: str
+    driver: LoggedDriver
+    conditions: Conditions
+    coil: str
+    suspension: str
+    rig: str | None
+    parameters: dict[str, tuple[float, float, float]]
+    correlation: msgspec.Raw
+    systematic: msgspec.Raw
+    provenance: msgspec.Raw
+    schema: Annotated[int, msgspec.Meta(ge=1)] = SCHEMA
+
+    def covariance(self, names: tuple[str, ...]) -> NDArray[np.float64]:
+        """Covariance (k, k) of the parameters `names`, relative to their values; zero for what the entry lacks."""
+        order = list(self.parameters)
+        triangle: list[float] = msgspec.json.decode(self.correlation, type=list[float])
+        known = [name for name in names if name in self.parameters]
+        out = np.zeros((len(names), len(names)))
+        for one in known:
+            for other in known:
+                row, column = sorted((order.index(one), order.index(other)), reverse=True)
+                value = triangle[row * (row + 1) // 2 + column]
+                out[names.index(one), names.index(other)] = value * self.relative(one) * self.relative(other)
+        return out
+
+    def relative(self, name: str) -> float:
+        """Relative standard uncertainty of one parameter."""
+        value, stdev, _ = self.parameters[name]
+        return stdev / value
+
+    def shifts(self) -> dict[str, dict[str, float]]:
+        """Change of each parameter for one standard uncertainty of each input that fits may share."""
+        return msgspec.json.decode(self.systematic, type=dict[str, dict[str, float]])
+
+    def source(self) -> Mapping[str, Any]:
+        """Read the provenance."""
+        found: dict[str, Any] = msgspec.json.decode(self.provenance)
+        return found
+
+
+@dataclass(frozen=True)
+class Log:
+    """What a log holds: the readable entries in the order in which they were added, and remarks on what is not readable."""
+
+    path: Path
+    entries: tuple[Entry, ...]
+    notes: tuple[QualityNote, ...]
+
+
+def entry_of(
+    fit: FitResult, hours: float, *, file: Mapping[str, str] | None = None, added: datetime | None = None
+) -> Entry:
+    """Make the entry of `fit` after `hours` of use.
+
+    Parameters
+    ----------
+    fit : FitResult
+    hours : float
+    file : mapping, optional
+        Name and hash of the fit's file, kept in the provenance.
+    added : datetime, optional
+        Now where not given.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for hours that are negative or no number.
+    """
+    if not 0.0 <= hours < 1e7:
+        raise TsfitError(f"hours: {hours:g} cannot be hours of use; count them from 0.", code="usage")
+    parameters = {
+        name: (_digits(estimate.value, 9), _digits(estimate.stdev), _digits(_unexplained(fit, name)))
+        for name, estimate in fit.parameters.items()
+    }
+    full = np.eye(len(parameters))
+    at = [list(parameters).index(name) for name in fit.correlation_names]
+    full[np.ix_(at, at)] = fit.correlation
+    sweeps = fit.provenance.get("sweeps") or [{}]
+    reference = next((sweep for sweep in sweeps if sweep.get("state") == "free air"), sweeps[0])
+    air = fit.driver.air
+    return Entry(
+        hours=float(hours),
+        added=(added or datetime.now(UTC)).isoformat(timespec="seconds"),
+        driver=LoggedDriver(
+            fit.driver.name, fit.driver.serial, next((s.state.wiring for s in fit.states), reference.get("wiring"))
+        ),
+        conditions=Conditions(
+            air.temperature_c, air.pressure_hpa, air.humidity_percent, reference.get("coil_temperature_c")
+        ),
+        coil=fit.driver.coil,
+        suspension=fit.driver.suspension,
+        rig=reference.get("rig"),
+        parameters=parameters,
+        correlation=_raw([round(float(value), 6) for value in full[np.tril_indices(len(full))]]),
+        systematic=_raw(
+            {name: {key: _digits(value) for key, value in shifts.items()} for name, shifts in fit.systematic.items()}
+        ),
+        provenance=_raw({**fit.provenance, "fit": dict(file or {})}),
+    )
+
+
+def _raw(data: Any) -> msgspec.Raw:
+    return msgspec.Raw(msgspec.json.encode(data))
+
+
+def _digits(value: float, digits: int = 6) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+def _unexplained(fit: FitResult, name: str) -> float:
+    explained = sum(shifts.get(name, 0.0) ** 2 for shifts in fit.systematic.values())
+    return math.sqrt(max(fit.parameters[name].stdev ** 2 - explained, 0.0))
+
+
+def read_log(path: Path) -> Log:
+    """Read a log; damaged lines are left out and remarked.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file``; ``not_a_log`` when no line is one; ``newer_schema``.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be read ({reason}); name a log that 'tsfit drift add' wrote.", code="missing_file", file=path
+        ) from error
+    entries, bad = [], []
+    decoder = msgspec.json.Decoder(Entry)
+    for number, (start, stop) in enumerate(_lines(data), 1):
+        entry = _entry(path, data, start, stop, decoder)
+        if entry is not None:
+            entries.append(entry)
+        elif stop > start:
+            bad.append(number)
+    if not entries and data.strip():
+        raise TsfitError(
+            f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
+        )
+    notes = tuple(
+        QualityNote("damaged_line", "warn", f"Line {number} of {path.name} is damaged and left out.") for number in bad
+    )
+    return Log(path, tuple(entries), notes)
+
+
+def _lines(data: bytes) -> Iterator[tuple[int, int]]:
+    """First byte and end of each line, without copying it."""
+    start = 0
+    while start < len(data):
+        stop = data.find(b"\n", start)
+        stop = len(data) if stop < 0 else stop
+        yield start, stop
+        start = stop + 1
+
+
+def _entry(path: Path, data: bytes, start: int, stop: int, decoder: msgspec.json.Decoder[Entry]) -> Entry | None:
+    """Read the entry in ``data[start:stop]``; None when that is damaged."""
+    head = data[start : start + _START]
+    text = memoryview(data)[start + _START : stop - len(_TAIL)]
+    whole = head.startswith(_HEAD) and head.endswith(_MIDDLE) and data[stop - len(_TAIL) : stop] == _TAIL
+    if not whole or head[len(_HEAD) : -len(_MIDDLE)] != b"%08x" % zlib.crc32(text):
+        return None
+    try:
+        entry = decoder.decode(text)
+    except msgspec.DecodeError:
+        entry = None
+    if entry is None or entry.schema > SCHEMA:
+        raise TsfitError(
+            f"{path}: holds entries of a form that this tsfit does not know; use a newer tsfit.",
+            code="newer_schema",
+            file=path,
+        )
+    return entry
+
+
+def add_entry(path: Path, entry: Entry) -> Log:
+    """Add `entry` to the log at `path`, which is made where it is missing.
+
+    Returns
+    -------
+    Log
+        As it stands then, with remarks on what had to be set aside and on what is unlike the entries before.
+
+    Raises
+    ------
+    TsfitError
+        ``other_driver``, ``other_wiring``, ``already_logged``, ``busy``, ``cannot_write``; as `read_log`.
+    """
+    import filelock
+
+    try:
+        with filelock.FileLock(f"{path}.lock", timeout=LOCK_SECONDS):
+            aside = _set_damage_aside(path) if path.exists() else ()
+            before = read_log(path) if path.exists() else Log(path, (), ())
+            notes = _unlike(path, before.entries, entry)
+            _append(path, line_of(entry))
+    except filelock.Timeout:
+        raise TsfitError(
+            f"{path}: another program has been adding to it for {LOCK_SECONDS:g} s; end that and add again.",
+            code="busy",
+            file=path,
+        ) from None
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
+        ) from error
+    return Log(path, (*before.entries, entry), (*aside, *before.notes, *notes))
+
+
+def line_of(entry: Entry) -> bytes:
+    """Return the line that holds `entry`, its end included."""
+    text = msgspec.json.encode(entry)
+    return b'{"crc32":"%08x","entry":%b}\n' % (zlib.crc32(text), text)
+
+
+def _append(path: Path, line: bytes) -> None:
+    new = not path.exists()
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        length = os.fstat(handle).st_size
+        try:
+            left = memoryview(line)
+            while left:
+                left = left[os.write(handle, left) :]
+            os.fsync(handle)
+        except OSError:
+            os.ftruncate(handle, length)
+            raise
+    finally:
+        os.close(handle)
+    if new and os.name == "posix":
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+
+def _set_damage_aside(path: Path) -> tuple[QualityNote, ...]:
+    """Move what a killed writer left after the last whole line to the side file; a whole line without its end gets it."""
+    data = path.read_bytes()
+    kept = data.rfind(b"\n") + 1
+    rest = data[kept:]
+    if not rest:
+        return ()
+    if _entry(path, data, kept, len(data), msgspec.json.Decoder(Entry)) is not None:
+        _append(path, b"\n")
+        return ()
+    if kept == 0 and not rest.startswith(_HEAD[: len(rest)]):
+        raise TsfitError(
+            f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
+        )
+    aside = path.with_name(f"{path.name}.damaged")
+    _append(aside, rest + b"\n")
+    with path.open("r+b") as stream:
+        stream.truncate(kept)
+        os.fsync(stream.fileno())
+    message = f"The last line of {path.name} was damaged ({len(rest)} bytes); it was moved to {aside.name}, the rest kept."
+    return (QualityNote("damaged_line", "warn", message),)
+
+
+def _unlike(path: Path, entries: tuple[Entry, ...], entry: Entry) -> list[QualityNote]:
+    """Refuse what does not belong into the log; remark what cannot be compared without more ado."""
+    if not entries:
+        return []
+    first = entries[0]
+    for what, one, other in (
+        ("driver", first.driver.name, entry.driver.name),
+        ("serial", first.driver.serial, entry.driver.serial),
+        ("wiring", first.driver.wiring, entry.driver.wiring),
+    ):
+        if one != other:
+            raise TsfitError(
+                f"{path}: is the log of {what} {one or 'not stated'}, and the fit's is {other or 'not stated'}; "
+                "start a log of its own, or correct the bench file and fit again.",
+                code="other_wiring" if what == "wiring" else "other_driver",
+                file=path,
+            )
+    mine = entry.source().get("fit", {}).get("sha256")
+    for number, known in enumerate(entries, 1):
+        if mine is not None and mine.encode() in bytes(known.provenance) and known.hours == entry.hours:
+            raise TsfitError(
+                f"{path}: already holds this fit at {entry.hours:g} h, as entry {number}; nothing was added.",
+                code="already_logged",
+                file=path,
+            )
+    return differences(first, entry)
+
+
+def differences(first: Entry, other: Entry) -> list[QualityNote]:
+    """Remark what two entries of one driver do not have in common: rig, circuit models, temperature of the suspension."""
+    notes = []
+    if first.rig != other.rig:
+        message = (
+            f"The rigs differ ({first.rig or 'not stated'}, {other.rig or 'not stated'}), so that their errors do not "
+            "cancel; the uncertainties hold both."
+        )
+        notes.append(QualityNote("other_rig", "warn", message))
+    for what, one, two in (("coil", first.coil, other.coil), ("suspension", first.suspension, other.suspension)):
+        if one != two:
+            message = f"The {what} models differ ({one}, {two}), which alone can move parameters."
+            notes.append(QualityNote("other_model", "warn", message))
+    warmer = other.conditions.temperature_c - first.conditions.temperature_c
+    if abs(warmer) > SUSPENSION_K:
+        message = (
+            f"The air was {abs(warmer):.1f} K {'warmer' if warmer > 0.0 else 'cooler'}; a warmer suspension is softer, and "
+            "there is no correction for it."
+        )
+        notes.append(QualityNote("suspension_temperature", "warn", message))
+    return notes
+
+
+SUSPENSION_K = 2.0
+"""Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
