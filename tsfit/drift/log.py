@@ -266,6 +266,9 @@ def add_entry(path: Path, entry: Entry) -> Log:
     """
     import filelock
 
+    # The lock would make the folder.
+    if not path.parent.is_dir():
+        raise _cannot_write(path, "no such folder")
     try:
         with filelock.FileLock(f"{path}.lock", timeout=LOCK_SECONDS):
             aside = _set_damage_aside(path) if path.exists() else ()
@@ -279,11 +282,14 @@ def add_entry(path: Path, entry: Entry) -> Log:
             file=path,
         ) from None
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
-        ) from error
+        raise _cannot_write(path, error.strerror or str(error)) from error
     return Log(path, (*before.entries, entry), (*aside, *before.notes, *notes))
+
+
+def _cannot_write(path: Path, reason: str) -> TsfitError:
+    return TsfitError(
+        f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
+    )
 
 
 def line_of(entry: Entry) -> bytes:
