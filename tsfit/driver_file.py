@@ -20,12 +20,27 @@ from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.files import is_json
 from tsfit.fit_file import read_fit
+from tsfit.records import FitResult
 from tsfit.toml_file import Table, load_toml, validated
 
 
 class _DriverFile(Table):
     driver: DriverTable
     parameters: dict[str, Any]
+
+
+def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
+    """Read the driver that `path` describes, and the fit it comes from, if it is one.
+
+    Raises
+    ------
+    TsfitError
+        As `read_driver`.
+    """
+    if is_json(path):
+        fit = read_fit(path)
+        return fit.driver, fit
+    return read_driver(path), None
 
 
 def read_driver(path: Path) -> Driver:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -16,6 +16,9 @@ from tsfit.box.limits import MaximumOutput, Ratings, maximum_output, ratings_of
 from tsfit.box.response import Array, Curves, Enclosure, curves
 from tsfit.box.setup import LITRE, AirLoad, Setup
 from tsfit.records import QualityNote
+
+if TYPE_CHECKING:
+    from tsfit.box.bands import Bands
 
 NUMBERS = (
     "volume_l", "acting_volume_l", "gross_volume_l", "alpha", "front_volume_l", "fc_hz", "qtc", "fc_circuit_hz",
@@ -48,6 +51,8 @@ class BoxResult:
     losses : dict
         Loss factors as used, by name; None for none.
     notes : tuple of QualityNote
+    bands : Bands or None
+        How sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`.
     """
 
     enclosure: Enclosure
@@ -59,6 +64,7 @@ class BoxResult:
     losses: Mapping[str, float | None]
     air_load: AirLoad
     notes: tuple[QualityNote, ...]
+    bands: Bands | None = None
 
     def at(self, frequency_hz: ArrayLike) -> Curves:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
@@ -88,6 +94,7 @@ class BoxResult:
             "max_peak_spl_db": peak and peak.spl_db,
             "peak_limited_by": peak and peak.limited_by,
             "design": dict(self.design),
+            "bands": self.bands and self.bands.to_dict(),
             "notes": [note.to_dict() for note in self.notes],
         }
 

@@ -196,12 +196,16 @@ def _show(
     plot: Path | None,
     replace: bool,
 ) -> None:
+    from tsfit.box.bands import with_bands
     from tsfit.box.frequencies import read_frequencies
-    from tsfit.driver_file import read_driver
+    from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
-    result = plan.build(read_driver(driver), frequency_hz=frequency_hz)
+    one, fit = read_driver_or_fit(driver)
+    result = plan.build(one, frequency_hz=frequency_hz)
+    if fit is not None:
+        result = with_bands(result, fit)
     if output is not None:
         save_json(output, result.to_dict(), replace=replace)
     if plot is not None:
@@ -244,6 +248,7 @@ def print_box(result: BoxResult) -> None:
     print_table([title for title, _, _ in columns], rows)
     click.echo("Travel and port speed are peak values.")
     _print_maximum(result, frequencies)
+    _print_bands(result)
     for remark in result.notes:
         click.echo(f"Note: {printable(remark.message)}")
 
@@ -258,6 +263,24 @@ def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
         for frequency, level, volts, limit in zip(frequencies, most.spl_db, most.voltage_v, most.limited_by, strict=True)
     ]
     print_table(("Hz", "most dB", "at V", "limited by"), rows)
+
+
+def _print_bands(result: BoxResult) -> None:
+    if result.bands is None:
+        return
+    names = {
+        "fc_hz": ("fc", "Hz"),
+        "qtc": ("Qtc", ""),
+        "f3_hz": ("f3", "Hz"),
+        "reference_db": ("mid-band level", "dB"),
+        "excursion_max_mm": ("largest travel", "mm"),
+    }
+    rows = [
+        [label, _written(result.design[name], unit), " … ".join(_written(bound, unit) for bound in bounds)]
+        for name, (label, unit) in names.items()
+        if (bounds := result.bands.design.get(name)) is not None
+    ]
+    print_table(("with the fit's uncertainty", "value", "95 % interval"), rows)
 
 
 def _losses(result: BoxResult) -> str:

@@ -1,0 +1,133 @@
+"""How sure the curves of a box are: the 95 % that the uncertainty of a fit leaves to each of them.
+
+The box stands as planned for the best estimate (volume, tuning, losses, drive); the drivers in it are drawn from the
+covariance of the fit. Building errors are another matter: `tsfit.box.tolerance`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from tsfit.box.design import HALF_POWER_DB
+from tsfit.box.limits import maximum_output
+from tsfit.box.response import Array
+from tsfit.box.result import BoxResult
+from tsfit.box.tolerance import driver_draws
+from tsfit.driver import efficiency, electrical_q, equivalent_volume, sensitivity_2v83, total_q
+from tsfit.records import FitResult
+
+DRAWS = 1000
+TAIL = 0.025
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Bounds of the middle 95 % of the draws.
+
+    Attributes
+    ----------
+    draws : int
+    curves : dict of (2, n_freq) arrays
+        Lower and upper bound of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such.
+    design : dict of pairs
+        The same of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz. An f3 that the frequencies of the curves do not
+        hold in every draw is left out.
+    """
+
+    draws: int
+    curves: Mapping[str, Array]
+    design: Mapping[str, tuple[float, float]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {
+            "draws": self.draws,
+            "curves": {name: {"low": low, "high": high} for name, (low, high) in self.curves.items()},
+            "design": {name: list(bounds) for name, bounds in self.design.items()},
+        }
+
+
+def with_bands(
+    result: BoxResult, fit: FitResult, *, draws: int = DRAWS, generator: np.random.Generator | None = None
+) -> BoxResult:
+    """Return `result` with the bands that the uncertainty of `fit`, whose driver it was made with, gives it.
+
+    Unchanged when the fit states no uncertainty. The generator is seeded with 0 when left out, so that the same fit always
+    has the same bands.
+    """
+    if not fit.correlation_names:
+        return result
+    generator = np.random.default_rng(0) if generator is None else generator
+    box = result.enclosure
+    one, taken_together = fit.driver.values(), box.driver.values()
+    drawn = driver_draws(fit, draws, generator)
+    # Several drivers as one have multiples of the values of one, the same multiples in every draw.
+    sets = {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in taken_together.items()}
+    many = replace(box, sets=sets)
+    frequency = result.curves.frequency_hz
+    answer = many.respond(frequency)
+    curves = {
+        "spl_db": answer.spl_db,
+        "excursion_mm": 1e3 * answer.peak_travel,
+        "impedance_ohm": np.abs(answer.impedance),
+    }
+    if result.curves.port_speed_m_s is not None:
+        curves["port_speed_m_s"] = math.sqrt(2.0) * np.abs(answer.port) / box.port_area
+    loudest = maximum_output(many, frequency, result.ratings)
+    if loudest is not None:
+        curves["max_spl_db"] = loudest.spl_db
+    design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, drawn, sets, answer.spl_db)}
+    return replace(
+        result,
+        bands=Bands(
+            draws,
+            {name: _middle(values) for name, values in curves.items()},
+            {name: (float(low), float(high)) for name, (low, high) in ((n, _middle(v)) for n, v in design.items())},
+        ),
+    )
+
+
+def _middle(values: Array) -> Array:
+    """Bounds (2, ...) of the middle 95 % along the first axis."""
+    ordered = np.sort(values, axis=0)
+    last = len(values) - 1
+    return ordered[[round(TAIL * last), round((1.0 - TAIL) * last)]]
+
+
+def _numbers(result: BoxResult, drawn: Mapping[str, Array], sets: Mapping[str, Array], level: Array) -> dict[str, Array]:
+    """Textbook numbers of each draw, and its f3 from the levels (n_draws, n_freq)."""
+    box, design = result.enclosure, result.design
+    air = box.driver.air
+    fs, mass = drawn["Fs"], sets["Mms"]
+    vas = equivalent_volume(sets["Cms"], sets["Sd"], air)
+    qes = electrical_q(fs, mass, sets["Re"], sets["Bl"])
+    qts = total_q(2.0 * math.pi * fs * mass / sets["Rms"], qes * (1.0 + box.source_ohm / sets["Re"]))
+    numbers: dict[str, Array] = {}
+    if design["qtc"] is not None:
+        litres = design["acting_volume_l"]
+        ratio = np.ones_like(fs) if litres is None else np.sqrt(1.0 + 1e3 * vas / litres)
+        numbers |= {"fc_hz": fs * ratio, "qtc": qts * ratio}
+    if box.kind == "bandpass":
+        return numbers | {"reference_db": np.max(level, axis=-1)}
+    reference = sensitivity_2v83(efficiency(fs, vas, qes, air), sets["Re"], air)
+    reference += 20.0 * math.log10(box.voltage / math.sqrt(8.0))
+    reference -= 20.0 * np.log10((1.0 + box.load.added_mass / mass) * (1.0 + box.source_ohm / sets["Re"]))
+    f3 = _last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.curves.frequency_hz)
+    return numbers | {"reference_db": reference} | ({"f3_hz": f3} if np.all(np.isfinite(f3)) else {})
+
+
+def _last_rise(level: Array, frequency_hz: Array) -> Array:
+    """Frequency at which each row of `level` rises through zero last, by straight lines; NaN where none does."""
+    rising = (level[:, :-1] < 0.0) & (level[:, 1:] >= 0.0)
+    last = level.shape[1] - 2 - np.argmax(rising[:, ::-1], axis=1)
+    rows = np.arange(len(level))
+    low, high = level[rows, last], level[rows, last + 1]
+    logs = np.log(frequency_hz)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = np.exp(logs[last] + (logs[last + 1] - logs[last]) * low / (low - high))
+    return np.where(rising.any(axis=1), found, np.nan)
