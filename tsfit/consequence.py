@@ -21,19 +21,17 @@ from numpy.typing import NDArray
 
 from tsfit.box.design import HALF_POWER_DB
 from tsfit.box.frequencies import table_frequencies
+from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.response import Enclosure
+from tsfit.box.tolerance import driver_draws
 from tsfit.circuit.load import Load
-from tsfit.circuit.response import Circuit, response
 from tsfit.driver import (
     Driver,
     closed_box_ratio,
-    compliance,
     efficiency,
+    electrical_q,
     equivalent_volume,
-    force_factor,
-    mechanical_resistance,
     sensitivity_2v83,
-    total_q,
 )
 from tsfit.records import FitResult
 
@@ -46,6 +44,9 @@ DRAWS = 400
 _VOLUMES = np.geomspace(0.5, 2.0, 57)
 _TUNINGS = np.geomspace(0.8, 1.25, 19)
 """Factors by which volume and tuning are tried otherwise: steps of 2.5 %."""
+MOVED = 1.25
+"""How far the response of another box may lie from the planned one, as a factor of frequency (common practice, no source)."""
+_POINTS = 120
 
 
 @dataclass(frozen=True)
@@ -56,29 +57,13 @@ class DriverDraws:
     ----------
     driver : Driver
         The best estimate, with Mms and Sd.
-    figures : dict of (1 + n,) float, SI
-        Re, Fs, Qms, Qes, Mms, Sd and the terms of coil and suspension; first the best estimate, then n draws. n = 0 for a
-        driver that is taken as exact.
+    values : dict of (1 + n,) float, SI
+        What the circuit asks for, and Fs and Qts; first the best estimate, then n draws, none for a driver that is taken
+        as exact.
     """
 
     driver: Driver
-    figures: Mapping[str, Array]
-
-    @property
-    def size(self) -> int:
-        """Number of draws."""
-        return int(self.figures["Re"].size) - 1
-
-    def circuit_values(self) -> dict[str, Array]:
-        """Return what the circuit asks for, each of shape ``(1 + n,)``."""
-        f = self.figures
-        others = {name: value for name, value in f.items() if name not in ("Fs", "Qms", "Qes")}
-        return {
-            **others,
-            "Cms": compliance(f["Fs"], f["Mms"]),
-            "Rms": mechanical_resistance(f["Fs"], f["Mms"], f["Qms"]),
-            "Bl": force_factor(f["Fs"], f["Mms"], f["Re"], f["Qes"]),
-        }
+    values: Mapping[str, Array]
 
 
 def exact(driver: Driver) -> DriverDraws:
@@ -89,16 +74,12 @@ def exact(driver: Driver) -> DriverDraws:
     TsfitError
         ``incomplete_driver`` without Mms or Sd.
     """
-    values = driver.values()
-    figures = {name: value for name, value in values.items() if name not in ("Bl", "Cms", "Rms")}
-    figures |= {name: getattr(driver, name) for name in ("Fs", "Qms", "Qes")}
-    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in figures.items()})
+    values = {**driver.values(), "Fs": driver.Fs, "Qts": driver.Qts}
+    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in values.items()})
 
 
 def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) -> DriverDraws:
-    """Draw the parameters of `fit` from its covariance, in logarithms, since none can be negative.
-
-    What the fit was given without uncertainty stays fixed; what it holds no correlation of is drawn on its own.
+    """Draw the parameters of `fit` from its covariance; what has no uncertainty stays fixed.
 
     Raises
     ------
@@ -106,19 +87,8 @@ def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) ->
         ``incomplete_driver`` when the fit tells no Mms or has no Sd.
     """
     best = exact(fit.driver)
-    drawn = [name for name in best.figures if name in fit.parameters and fit.parameters[name].value > 0.0]
-    spread = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in drawn])
-    joint = [name for name in drawn if name in fit.correlation_names]
-    here, there = [drawn.index(name) for name in joint], [fit.correlation_names.index(name) for name in joint]
-    correlation = np.eye(len(drawn))
-    correlation[np.ix_(here, here)] = fit.correlation[np.ix_(there, there)]
-    covariance = correlation * np.outer(spread, spread)
-    power, directions = np.linalg.eigh(covariance)
-    steps = rng.standard_normal((size, len(drawn))) * np.sqrt(np.maximum(power, 0.0)) @ directions.T
-    figures = {name: np.full(1 + size, value[0]) for name, value in best.figures.items()}
-    for k, name in enumerate(drawn):
-        figures[name][1:] *= np.exp(steps[:, k])
-    return DriverDraws(fit.driver, figures)
+    drawn = driver_draws(fit, size, rng)
+    return DriverDraws(fit.driver, {name: np.concatenate([value, drawn[name]]) for name, value in best.values.items()})
 
 
 @dataclass(frozen=True)
@@ -170,16 +140,18 @@ class Remedy:
     ----------
     volume : m³
     tuning : Hz, None without a port
-    left_db : the change of shape that stays
+    moved_to : factor by which the response then lies higher in frequency, within 1.25 either way
+    left_db : the change of shape that stays besides
     """
 
     volume: float
     tuning: float | None
+    moved_to: float
     left_db: float
 
     def to_dict(self) -> dict[str, Any]:
         """Return it in trade units."""
-        return {"volume_l": 1e3 * self.volume, "tuning_hz": self.tuning, "left_db": self.left_db}
+        return {"volume_l": 1e3 * self.volume, "tuning_hz": self.tuning, "moved_to": self.moved_to, "left_db": self.left_db}
 
 
 @dataclass(frozen=True)
@@ -195,6 +167,8 @@ class Consequence:
         f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
     frequency_hz : (n_freq,), ISO 266
     level_change_db : Band of (n_freq,), level of the second less that of the first driver at the same voltage
+    maximum_change_db : Band of (n_freq,) or None
+        The same of the most that both can play within the ratings of the first; None when these limit nothing.
     shape_change_db : Band
         Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
     outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
@@ -208,6 +182,7 @@ class Consequence:
     figures: Mapping[str, Change]
     frequency_hz: Array
     level_change_db: Band
+    maximum_change_db: Band | None
     shape_change_db: Band
     outcome: Outcome
     remedy: Remedy | None
@@ -221,6 +196,7 @@ class Consequence:
             "figures": {name: change.to_dict() for name, change in self.figures.items()},
             "frequency_hz": self.frequency_hz.tolist(),
             "level_change_db": self.level_change_db.to_dict(),
+            "maximum_change_db": None if self.maximum_change_db is None else self.maximum_change_db.to_dict(),
             "shape_change_db": self.shape_change_db.to_dict(),
             "outcome": self.outcome,
             "remedy": None if self.remedy is None else self.remedy.to_dict(),
@@ -239,36 +215,59 @@ def consequence(enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *
     box : str
         How the box was chosen, for people; its kind when left out.
     """
-    load, air = enclosure.load, enclosure.driver.air
-    first, second = (_Boxed(replace(enclosure, driver=replace(item.driver, air=air)), item) for item in (before, after))
+    first = _Boxed(enclosure, _like(enclosure, before, before))
+    second = _Boxed(enclosure, _like(enclosure, before, after))
     grid = _grid(first, second)
-    levels = [item.shape_db(grid, load) for item in (first, second)]
+    levels = [item.shape_db(grid) for item in (first, second)]
     numbers = [item.numbers(grid, level) for item, level in zip((first, second), levels, strict=True)]
     f3 = numbers[0]["f3_hz"][0]
     edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
     judged = grid >= edge
     shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
-    table = np.array(table_frequencies(float(numbers[0].get("fc_hz", before.figures["Fs"])[0])))
-    change = second.level_db(table, load) - first.level_db(table, load)
+    table = np.array(table_frequencies(float(numbers[0].get("fc_hz", before.values["Fs"])[0])))
+    loudest = [item.maximum_db(table, first.full) for item in (first, second)]
     remedy = None
     outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"
-    if shape.low > AUDIBLE_DB or (shape.value > AUDIBLE_DB and outcome == "undecided"):
-        remedy = _best_box(second, load, grid[judged], levels[0][0, judged])
-        if shape.low > AUDIBLE_DB:
-            outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
+    if shape.low > AUDIBLE_DB:
+        remedy = _best_box(second, grid[judged], levels[0][0, judged])
+        outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
     return Consequence(
         box=box or enclosure.kind,
         volume=first.volume,
-        tuning=_tuning(load),
+        tuning=_tuning(enclosure.load),
         figures={
             name: Change(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
             for name, one in numbers[0].items()
         },
         frequency_hz=table,
-        level_change_db=_band(change),
+        level_change_db=_band(second.full.respond(table).spl_db - first.full.respond(table).spl_db),
+        maximum_change_db=None if loudest[0] is None or loudest[1] is None else _band(loudest[1] - loudest[0]),
         shape_change_db=shape,
         outcome=outcome,
         remedy=remedy,
+    )
+
+
+def _like(enclosure: Enclosure, planned: DriverDraws, item: DriverDraws) -> DriverDraws:
+    """Return `item` in the air of the box, and as many drivers together as the box has.
+
+    Whatever makes the drivers of the box one, makes it of others in the same proportion.
+    """
+    one, all_of_them = exact(planned.driver).values, exact(enclosure.driver).values
+    per_one = {name: float(all_of_them[name][0] / one[name][0]) for name in ("Re", "Bl", "Mms", "Cms", "Rms", "Sd")}
+    driver = replace(
+        item.driver,
+        air=enclosure.driver.air,
+        Re=item.driver.Re * per_one["Re"],
+        Mms=float(item.values["Mms"][0]) * per_one["Mms"],
+        Sd=float(item.values["Sd"][0]) * per_one["Sd"],
+        coil_values={k: v * (1.0 if k == "n" else per_one["Re"]) for k, v in item.driver.coil_values.items()},
+    )
+    together = exact(driver).values
+    mine = exact(item.driver).values
+    return DriverDraws(
+        driver,
+        {name: value * (together[name] / mine[name] if mine[name][0] else 1.0) for name, value in item.values.items()},
     )
 
 
@@ -290,34 +289,40 @@ class _Boxed:
         load, air = self.enclosure.load, self.enclosure.driver.air
         return None if load.compliance is None else float(load.compliance) * air.stiffness
 
-    def level_db(self, frequency_hz: Array, load: Load) -> Array:
-        driver = self.enclosure.driver
-        return self._respond(frequency_hz, load, self.draws.circuit_values(), Circuit(driver.coil, driver.suspension))
+    @property
+    def full(self) -> Enclosure:
+        """The enclosure with these drivers, coil and all."""
+        return replace(self.enclosure, driver=self.draws.driver, sets=self.draws.values)
 
-    def shape_db(self, frequency_hz: Array, load: Load, *, best_only: bool = False) -> Array:
-        """Level re the mid-band without coil, for every draw or for every variation of `load` with the best estimate."""
-        values = {**self.draws.circuit_values(), "Le": np.zeros(1)}
+    def shape_db(self, frequency_hz: Array, load: Load | None = None) -> Array:
+        """Level re the mid-band without coil: of every draw, or of the best estimate with every variation of `load`."""
+        values = {**self.draws.values, "Le": np.zeros(1)}
         reference = self.reference_db()
-        if best_only:
+        if load is not None:
             values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
-        level = self._respond(frequency_hz, load, values, Circuit("simple", self.enclosure.driver.suspension))
-        return np.asarray(level - reference[:, np.newaxis])
+        boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
+        return np.asarray(boxed.respond(frequency_hz).spl_db - reference[:, np.newaxis])
 
-    def _respond(self, frequency_hz: Array, load: Load, values: Mapping[str, Array], circuit: Circuit) -> Array:
-        air, voltage = self.enclosure.driver.air, self.enclosure.voltage
-        return response(frequency_hz, values, circuit, load, voltage=voltage, air=air).spl_db
+    def maximum_db(self, frequency_hz: Array, rated: Enclosure) -> Array | None:
+        """Return the loudest within the ratings of the driver in `rated`, None when these limit nothing."""
+        most = maximum_output(self.full, frequency_hz, ratings_of(rated))
+        return None if most is None else np.asarray(most.spl_db)
 
     def reference_db(self) -> Array:
-        """Mid-band level at the voltage, coil left out."""
-        f, air = self.draws.figures, self.enclosure.driver.air
-        vas = equivalent_volume(compliance(f["Fs"], f["Mms"]), f["Sd"], air)
-        drive = 10.0 * math.log10(self.enclosure.voltage**2 / 8.0)
-        heavier = 20.0 * np.log10(1.0 + self.enclosure.load.added_mass / f["Mms"])
-        return np.asarray(sensitivity_2v83(efficiency(f["Fs"], vas, f["Qes"], air), f["Re"], air) + drive - heavier)
+        """Mid-band level at the voltage, coil left out; see `Enclosure.reference_db`."""
+        v, air = self.draws.values, self.enclosure.driver.air
+        qes = electrical_q(v["Fs"], v["Mms"], v["Re"], v["Bl"])
+        level = sensitivity_2v83(efficiency(v["Fs"], self.vas(), qes, air), v["Re"], air)
+        heavier = 20.0 * np.log10(1.0 + self.enclosure.load.added_mass / v["Mms"])
+        leads = 20.0 * np.log10(1.0 + self.enclosure.source_ohm / v["Re"])
+        return np.asarray(level + 10.0 * math.log10(self.enclosure.voltage**2 / 8.0) - heavier - leads)
+
+    def vas(self) -> Array:
+        """Equivalent volume in the air of the box, m³."""
+        return np.asarray(equivalent_volume(self.draws.values["Cms"], self.draws.values["Sd"], self.enclosure.driver.air))
 
     def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
         """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
-        f, load = self.draws.figures, self.enclosure.load
         turns = level[:, 1:-1]
         peaks = (turns > level[:, :-2]) & (turns >= level[:, 2:])
         dips = (turns < level[:, :-2]) & (turns <= level[:, 2:])
@@ -326,10 +331,9 @@ class _Boxed:
             "ripple_db": np.max(turns, axis=1, where=peaks, initial=0.0) - np.min(turns, axis=1, where=dips, initial=0.0),
             "reference_db": self.reference_db(),
         }
-        if self.volume is not None and load.port_mass is None:
-            vas = equivalent_volume(compliance(f["Fs"], f["Mms"]), f["Sd"], self.enclosure.driver.air)
-            ratio = closed_box_ratio(vas, self.volume)
-            found |= {"qtc": ratio * total_q(f["Qms"], f["Qes"]), "fc_hz": ratio * f["Fs"]}
+        if self.volume is not None and self.enclosure.kind == "closed":
+            ratio = closed_box_ratio(self.vas(), self.volume)
+            found |= {"qtc": ratio * self.draws.values["Qts"], "fc_hz": ratio * self.draws.values["Fs"]}
         return found
 
 
@@ -337,7 +341,7 @@ def _grid(*boxes: _Boxed) -> Array:
     """Frequencies 1 % apart that reach 1.5 decades below free-air and above boxed resonance."""
     low, high = math.inf, 0.0
     for box in boxes:
-        driver = box.enclosure.driver
+        driver = box.draws.driver
         ratio = 1.0 if box.volume is None else float(closed_box_ratio(driver.Vas, box.volume))
         low, high = min(low, driver.Fs / 30.0), max(high, 30.0 * driver.Fs * ratio)
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
@@ -354,9 +358,10 @@ def _last_rise(grid: Array, value: Array) -> Array:
     return np.where(rising.any(axis=1), crossing, math.nan)
 
 
-def _best_box(second: _Boxed, load: Load, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
-    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`."""
-    if load.compliance is None:
+def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
+    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency."""
+    load = second.enclosure.load
+    if load.compliance is None or load.front is not None:
         return None
     tuning = _tuning(load)
     volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
@@ -364,12 +369,19 @@ def _best_box(second: _Boxed, load: Load, frequency_hz: Array, wanted_db: Array)
     changed = replace(load, compliance=box)
     if tuning is not None:
         changed = replace(changed, port_mass=1.0 / ((2.0 * math.pi * tuning * tunings.ravel()) ** 2 * box))
-    thin = np.linspace(0, frequency_hz.size - 1, min(frequency_hz.size, 60)).round().astype(int)
-    off = np.abs(second.shape_db(frequency_hz[thin], changed, best_only=True) - wanted_db[thin]).max(axis=1)
+    thin = np.linspace(0, frequency_hz.size - 1, _POINTS).round().astype(int)
+    step = math.log(frequency_hz[thin[-1]] / frequency_hz[thin[0]]) / (_POINTS - 1)
+    most = math.floor(math.log(MOVED) / step)
+    wider = frequency_hz[0] * np.exp(step * np.arange(-most, _POINTS + most))
+    level = second.shape_db(wider, changed)
+    wanted = np.interp(np.log(wider[most : most + _POINTS]), np.log(frequency_hz), wanted_db)
+    moved = np.stack([np.abs(level[:, k : k + _POINTS] - wanted).max(axis=1) for k in range(2 * most + 1)])
+    off = moved.min(axis=0)
     best = int(np.argmin(off))
     assert second.volume is not None
     return Remedy(
         volume=second.volume * float(volumes.ravel()[best]),
         tuning=None if tuning is None else tuning * float(tunings.ravel()[best]),
+        moved_to=math.exp(step * (int(np.argmin(moved[:, best])) - most)),
         left_db=float(off[best]),
     )

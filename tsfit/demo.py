@@ -55,7 +55,7 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     """
     from tsfit.bench import fit_bench
     from tsfit.check.sheet import read_sheet
-    from tsfit.check.verdict import judge
+    from tsfit.sheet_check import check_sheet
 
     data = sample_data()
     try:
@@ -67,7 +67,7 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     fits, checks, boxes = {}, {}, {}
     for stem in DRIVERS:
         fits[stem] = fit_bench(data / f"{stem}-bench.toml", on_step=on_step)
-        checks[stem] = judge(fits[stem], read_sheet(data / f"{stem}-sheet.toml"))
+        checks[stem] = check_sheet(fits[stem], read_sheet(data / f"{stem}-sheet.toml"))
         on_step(f"boxes for {fits[stem].driver.name}")
         driver = fits[stem].driver
         boxes[stem] = {

@@ -18,10 +18,11 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from tsfit.check.conditions import Conditions
 from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.quantities import SI_UNITS, Printed, parse_printed
@@ -49,6 +50,8 @@ class Sheet:
         SI values by trade name, with the rounding of the print.
     tolerances : dict of float
         By figure: a fraction of the printed value, or dB for a level. Only those that the sheet states.
+    conditions : Conditions
+        For what it was printed.
     """
 
     name: str
@@ -56,6 +59,7 @@ class Sheet:
     tolerances: Mapping[str, float] = field(default_factory=dict)
     serial: str | None = None
     file: str = ""
+    conditions: Conditions = field(default_factory=Conditions)
 
     def values(self) -> dict[str, float]:
         """Return the printed figures as plain SI values."""
@@ -80,10 +84,22 @@ class DriverTable(Table):
     note: str | None = None
 
 
+class _ConditionsTable(Table):
+    pressure_hpa: Annotated[float, Field(ge=300.0, le=1200.0)] | None = None
+    coil_temperature_c: Annotated[float, Field(ge=-40.0, le=300.0)] | None = None
+    wiring: Literal["series", "parallel", "one coil"] | None = None
+    air_load: Literal["free air", "baffle"] | None = None
+
+
 class _SheetFile(Table):
     driver: DriverTable
     published: dict[str, Any]
     tolerance: dict[str, Any] = Field(default_factory=dict)
+    conditions: _ConditionsTable = Field(default_factory=_ConditionsTable)
+
+
+class _RulesFile(Table):
+    tolerance: dict[str, Any]
 
 
 def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) -> dict[str, Printed]:
@@ -156,15 +172,28 @@ def read_sheet(path: Path) -> Sheet:
         name=file.driver.name,
         serial=file.driver.serial,
         figures=figures,
-        tolerances={name: _tolerance(path, name, value) for name, value in file.tolerance.items()},
+        tolerances={name: _tolerance(path, name, value, "sheet") for name, value in file.tolerance.items()},
         file=str(path),
+        conditions=Conditions(**file.conditions.model_dump()),
     )
 
 
-def _tolerance(path: Path, name: str, value: Any) -> float:
+def read_rules(path: Path) -> dict[str, float]:
+    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any figures.
+
+    Raises
+    ------
+    TsfitError
+        As `read_sheet`.
+    """
+    file = read_toml(path, _RulesFile, "rule")
+    return {name: _tolerance(path, name, value, "rule") for name, value in file.tolerance.items()}
+
+
+def _tolerance(path: Path, name: str, value: Any, kind: str) -> float:
     place = f"tolerance.{name}"
     if name not in PUBLISHED:
-        raise wrong_key(place, name, PUBLISHED, "sheet", path)
+        raise wrong_key(place, name, PUBLISHED, kind, path)
     unit = "dB" if name in LEVELS else "%"
     match = _TOLERANCE.match(value) if isinstance(value, str) else None
     if match is None or match.group(2) != unit:

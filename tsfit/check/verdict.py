@@ -7,7 +7,8 @@ With p published, x measured, T the tolerance and U the expanded uncertainty (IS
     undecided  else: the measurement cannot tell
 
 U = 2u, and u joins the fit's standard uncertainty with that of the printed rounding (half of the last digit, over √3).
-Vas and sensitivity are brought to reference air first: both follow the barometer.
+The fit is brought to the conditions of the sheet first (`tsfit.check.conditions`). T is that of a rule file if there is
+one, else that which the sheet states, else common practice.
 """
 
 from __future__ import annotations
@@ -19,11 +20,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tsfit.air import REFERENCE_AIR
+from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
+from tsfit.check.pattern import Pattern, pattern
 from tsfit.check.sheet import LEVELS, Sheet
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import closed_box_ratio, closed_box_volume, complete
 from tsfit.errors import TsfitError
 from tsfit.quantities import Printed
 from tsfit.records import Estimate, FitResult
@@ -38,8 +39,6 @@ DEFAULT_TOLERANCES: Mapping[str, float] = {
 
 RATED_FRACTION = 0.8
 """The impedance may nowhere be below this part of its rated value (IEC 60268-5)."""
-
-ALIGNMENT_Q = math.sqrt(0.5)
 
 _NOT_JUDGED = {
     "Xmax": "a small-signal sweep does not tell travel limits",
@@ -60,6 +59,7 @@ class Judged:
     measured, stdev, expanded : float, SI; `expanded` is U, with the rounding of the print
     deviation, tolerance : float, percent of the published value, or dB for a level
     note : what the reader must know about this line, "" when nothing
+    tolerance_from : "rules", "sheet" or "common practice"
     """
 
     name: str
@@ -71,6 +71,7 @@ class Judged:
     tolerance: float
     verdict: Verdict
     note: str = ""
+    tolerance_from: str = ""
 
     @property
     def unit(self) -> str:
@@ -90,6 +91,7 @@ class Judged:
             "tolerance_percent": self.tolerance if percent else None,
             "deviation_db": None if percent else self.deviation,
             "tolerance_db": None if percent else self.tolerance,
+            "tolerance_from": self.tolerance_from,
             "verdict": self.verdict,
             "note": self.note,
         }
@@ -102,13 +104,17 @@ class CheckResult:
     Attributes
     ----------
     contradictions : of the sheet with itself; they do not enter the verdict
-    consequence : what the deviations do to a closed box, {} when the figures do not allow to tell
+    pattern : what explains all deviations together
+    converted : sentences on what was brought to the conditions of the sheet
+    consequence : machine form of what the deviations do to boxes, {} when nobody asked or the figures do not tell
     """
 
     verdict: Verdict
     figures: tuple[Judged, ...]
     not_judged: Mapping[str, str]
     contradictions: tuple[Contradiction, ...]
+    pattern: Pattern
+    converted: tuple[str, ...] = ()
     consequence: Mapping[str, Any] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:
@@ -118,6 +124,9 @@ class CheckResult:
             "figures": [figure.to_dict() for figure in self.figures],
             "not_judged": [{"name": name, "reason": reason} for name, reason in self.not_judged.items()],
             "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
+            "pattern": self.pattern.sentence,
+            "causes": dict(zip(self.pattern.causes, self.pattern.amounts, strict=False)),
+            "converted": list(self.converted),
             "consequence": dict(self.consequence),
         }
 
@@ -134,26 +143,32 @@ def worst(verdicts: list[Verdict]) -> Verdict:
     return next((verdict for verdict in ("outside", "undecided") if verdict in verdicts), "inside")
 
 
-def judge(fit: FitResult, sheet: Sheet) -> CheckResult:
+def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None) -> CheckResult:
     """Judge every figure of `sheet` against `fit`.
+
+    Parameters
+    ----------
+    rules : dict of float, optional
+        Tolerances that go before those of the sheet: a fraction, or dB for a level.
 
     Raises
     ------
     TsfitError
-        ``nothing_to_judge`` when no printed figure can be held against the fit.
+        ``nothing_to_judge`` when no printed figure can be held against the fit; ``unknown_condition`` when the sheet states
+        conditions to which the fit cannot be brought.
     """
-    measured = at_reference_air(fit)
+    measured, converted = at_conditions(fit, sheet.conditions)
     figures, not_judged = [], {}
     for name, published in sheet.figures.items():
         reason = _NOT_JUDGED.get(name)
+        source, tolerance = _tolerance(name, sheet, rules or {})
         if name == "Znom":
-            figures.append(_rated_impedance(fit, published, sheet.tolerances.get(name, 1.0 - RATED_FRACTION)))
+            figures.append(replace(_rated_impedance(fit, published, tolerance), tolerance_from=source))
         elif reason is None and (estimate := measured.get("Le_1kHz" if name == "Le" else name)) is not None:
-            tolerance = sheet.tolerances.get(name, DEFAULT_TOLERANCES[name])
             judged = _judge_one(name, published, estimate, tolerance)
             if name == "sensitivity_1W" and "Znom" in sheet.figures and judged.verdict != "inside":
                 judged = _rated_watt(judged, estimate, tolerance, sheet.figures["Znom"].value / fit.driver.Re)
-            figures.append(judged)
+            figures.append(replace(judged, tolerance_from=source))
         else:
             not_judged[name] = reason or _missing(name)
     if not figures:
@@ -168,22 +183,17 @@ def judge(fit: FitResult, sheet: Sheet) -> CheckResult:
         figures=tuple(figures),
         not_judged=not_judged,
         contradictions=contradictions(sheet),
-        consequence=closed_box_consequence(sheet.values(), {name: item.value for name, item in measured.items()}),
+        pattern=pattern(fit, measured, sheet),
+        converted=converted,
     )
 
 
-def at_reference_air(fit: FitResult) -> dict[str, Estimate]:
-    """Return the parameters of `fit` with Vas (∝ ρc²) and the sensitivities (∝ ρ², as η0 ∝ ρ/c) at reference air."""
-    air = fit.driver.air
-    volume = REFERENCE_AIR.stiffness / air.stiffness
-    level = 20.0 * math.log10(REFERENCE_AIR.density / air.density)
-    moved = dict(fit.parameters)
-    for name in {"Vas", *LEVELS} & moved.keys():
-        item = moved[name]
-        factor, shift = (1.0, level) if name in LEVELS else (volume, 0.0)
-        low, high = (factor * end + shift for end in item.interval95)
-        moved[name] = Estimate(factor * item.value + shift, factor * item.stdev, (low, high), item.unit)
-    return moved
+def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str, float]:
+    """Where the tolerance of a figure comes from, and how large it is."""
+    for source, table in (("rules", rules), ("sheet", sheet.tolerances)):
+        if name in table:
+            return source, table[name]
+    return "common practice", DEFAULT_TOLERANCES.get(name, 1.0 - RATED_FRACTION)
 
 
 def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float) -> Judged:
@@ -193,7 +203,7 @@ def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: flo
         allowed, deviation, shown = tolerance, difference, tolerance
     else:
         allowed, deviation, shown = tolerance * published.value, 100.0 * difference / published.value, 100.0 * tolerance
-    notes = {"Le": "inductance at 1 kHz", "Vas": "at reference air", **dict.fromkeys(LEVELS, "at reference air")}
+    notes = {"Le": "inductance at 1 kHz"}
     return Judged(
         name, published, estimate.value, estimate.stdev, expanded, deviation, shown,
         conformity(difference, allowed, expanded), notes.get(name, ""),
@@ -206,7 +216,7 @@ def _rated_watt(judged: Judged, estimate: Estimate, tolerance: float, resistance
     other = _judge_one(judged.name, judged.published, shifted, tolerance)
     if abs(other.deviation) >= abs(judged.deviation):
         return judged
-    return replace(other, note="at reference air, 1 W into the rated impedance (IEC 60268-5)")
+    return replace(other, note="1 W into the rated impedance (IEC 60268-5)")
 
 
 def _rated_impedance(fit: FitResult, published: Printed, tolerance: float) -> Judged:
@@ -231,26 +241,3 @@ def _missing(name: str) -> str:
         return "the fit does not tell it"
     remedy = "and the effective area" if name in ("Vas", *LEVELS) else ""
     return " ".join(f"needs an added-mass or closed-box sweep {remedy}".split())
-
-
-def closed_box_consequence(published: Mapping[str, float], measured: Mapping[str, float]) -> dict[str, Any]:
-    """Return what the measured driver does in the lossless closed box that gives the published one Qtc = 0.707.
-
-    SI figures by name, at reference air. {} when either lacks Fs, Qts or Vas, or the published Qts is 0.707 or more.
-    """
-    with np.errstate(all="ignore"):
-        both = [complete({name: np.float64(value) for name, value in figures.items()}) for figures in (published, measured)]
-    if any(not {"Fs", "Qts", "Vas"} <= figures.keys() for figures in both) or not 0.0 < both[0]["Qts"] < ALIGNMENT_Q:
-        return {}
-    volume = closed_box_volume(both[0]["Vas"], both[0]["Qts"], ALIGNMENT_Q)
-    ratios = [float(closed_box_ratio(figures["Vas"], volume)) for figures in both]
-    q0, q1 = (ratio * float(figures["Qts"]) for ratio, figures in zip(ratios, both, strict=True))
-    f0, f1 = (ratio * float(figures["Fs"]) for ratio, figures in zip(ratios, both, strict=True))
-    return {
-        "enclosure": "closed box, lossless",
-        "volume_l": 1e3 * float(volume),
-        "published": {"qtc": q0, "fc_hz": f0},
-        "measured": {"qtc": q1, "fc_hz": f1},
-        "qtc_change_percent": 100.0 * (q1 / q0 - 1.0),
-        "fc_change_percent": 100.0 * (f1 / f0 - 1.0),
-    }

@@ -20,6 +20,13 @@ if TYPE_CHECKING:
     from tsfit.records import FitResult
 
 LABELS = {"sensitivity_1W": "SPL 1 W", "sensitivity_2V83": "SPL 2.83 V"}
+NUMBERS = (
+    ("qtc", "Qtc", "", 3),
+    ("fc_hz", "fc", ", Hz", 1),
+    ("f3_hz", "f3", ", Hz", 1),
+    ("ripple_db", "ripple", ", dB", 2),
+)
+BAND = ("value", "low", "high")
 WIDE = 72
 """Columns that the table needs; a narrower terminal goes without the uncertainties."""
 
@@ -27,16 +34,28 @@ WIDE = 72
 @click.command()
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT] SHEET")
 @click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
+@click.option(
+    "--rules", type=click.Path(path_type=Path), metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table."
+)
+@click.option(
+    "--box", "boxes", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+    help="A box file that both drivers are put into; may be given again.",
+)
+@click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
 @json_option
-def check(files: tuple[Path, ...], template: bool, as_json: bool) -> int:
+def check(
+    files: tuple[Path, ...], rules: Path | None, boxes: tuple[Path, ...], template: bool, strict: bool, as_json: bool
+) -> int:
     """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
 
-    A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Without tolerances in
-    the sheet those of common practice hold. Leaves with 1 when a figure is outside, or a lone sheet contradicts itself.
+    A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those of
+    --rules, else of the sheet, else of common practice. Leaves with 1 when a figure is outside, or a lone sheet contradicts
+    itself; an undecided verdict leaves with 0 unless --strict is given.
 
     \b
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
+      tsfit check wagtail-fit.json wagtail-sheet.toml --box cabinet.toml --rules ours.toml
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
@@ -51,18 +70,22 @@ def check(files: tuple[Path, ...], template: bool, as_json: bool) -> int:
         raise click.UsageError("check takes a fit and a sheet, or a sheet alone; write 'tsfit check FIT SHEET'.")
     _refuse_wrong_kinds(files)
     sheet = read_sheet(files[-1])
+    outside = ("outside", "undecided") if strict else ("outside",)
     if len(files) == 1:
-        return _alone(sheet, as_json)
-    from tsfit.check.verdict import judge
+        return _alone(sheet, as_json, outside)
+    from tsfit.box_file import read_box
+    from tsfit.check.sheet import read_rules
     from tsfit.fit_file import read_fit
+    from tsfit.sheet_check import check_sheet
 
     fit = read_fit(files[0])
-    result = judge(fit, sheet)
+    plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
+    result = check_sheet(fit, sheet, rules=None if rules is None else read_rules(rules), plans=plans)
     if as_json:
         print_json(result.to_dict())
     else:
         _print_result(fit, sheet, result)
-    return int(result.verdict == "outside")
+    return int(result.verdict in outside)
 
 
 def _refuse_wrong_kinds(files: Sequence[Path]) -> None:
@@ -82,7 +105,7 @@ def _refuse_wrong_kinds(files: Sequence[Path]) -> None:
     raise TsfitError(problem, code="wrong_file_type", file=files[-1] if json[-1] else files[0])
 
 
-def _alone(sheet: Sheet, as_json: bool) -> int:
+def _alone(sheet: Sheet, as_json: bool, outside: Sequence[str]) -> int:
     from tsfit.check.consistency import consistency
 
     result = consistency(sheet)
@@ -97,7 +120,7 @@ def _alone(sheet: Sheet, as_json: bool) -> int:
         click.echo(f"{printable(sheet.name)}: undecided; no printed figure follows from others that are printed.")
     if not as_json:
         _print_rest(sheet, result)
-    return int(result.verdict == "outside")
+    return int(result.verdict in outside)
 
 
 def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
@@ -122,10 +145,12 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         notes[f"The fit says: {note.message}"] = None
     for line in notes:
         click.echo(printable(line))
-    if result.consequence:
-        _print_consequence(result.consequence)
+    for line in (*result.converted, result.pattern.sentence):
+        click.echo(line)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
+    if result.consequence:
+        _print_consequence(result.consequence)
     outside = [_label(item.name) for item in result.figures if item.verdict == "outside"]
     undecided = [_label(item.name) for item in result.figures if item.verdict == "undecided"]
     words = {
@@ -137,12 +162,33 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
 
 
 def _print_consequence(consequence: Mapping[str, Any]) -> None:
-    published, measured = consequence["published"], consequence["measured"]
-    click.echo(
-        f"In the closed box that gives the sheet's driver Qtc {published['qtc']:.3f} at {published['fc_hz']:.1f} Hz, "
-        f"{consequence['volume_l']:.3g} l, this one has Qtc {measured['qtc']:.3f} at {measured['fc_hz']:.1f} Hz "
-        f"({consequence['qtc_change_percent']:+.1f} %, {consequence['fc_change_percent']:+.1f} %), losses left out."
-    )
+    for box in consequence["boxes"]:
+        click.echo(printable(box["sentence"]))
+        rows = []
+        for name, label, unit, digits in NUMBERS:
+            if name in box["figures"]:
+                item = box["figures"][name]
+                ends = (_number(item["before"]["value"], digits), *(_number(item["after"][end], digits) for end in BAND))
+                rows.append([f"{label}{unit}", ends[0], ends[1], f"{ends[2]} to {ends[3]}"])
+        print_table(["in this box", "sheet", "fit", "95 %"], rows)
+        changes = [("level", box["level_change_db"]), ("most level", box["maximum_change_db"])]
+        known = [(label, change) for label, change in changes if change]
+        columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
+        rows = [
+            [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
+            for k, frequency in enumerate(box["frequency_hz"])
+        ]
+        print_table(columns, rows, title="fit less sheet, at the same voltage and at most")
+    click.echo(printable(consequence["conclusion"]))
+
+
+def _change(change: Mapping[str, Any], k: int) -> tuple[str, str]:
+    value, low, high = (_number(change[end][k], 1, sign=True) for end in BAND)
+    return value, f"{low} to {high}"
+
+
+def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    return "none" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:

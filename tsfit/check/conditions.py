@@ -1,0 +1,134 @@
+"""Bring a fit to the conditions for which a sheet was printed, so that like is held against like.
+
+A sheet that is silent is taken to hold at reference air (Vas follows the barometer), for the coils as they were measured,
+with the coil as warm as it was, and with the cone's air load of free air. It may say otherwise::
+
+    [conditions]
+    pressure_hpa = 1013.25
+    coil_temperature_c = 20.0
+    wiring = "parallel"          # of two coils: "series", "parallel" or "one coil"
+    air_load = "baffle"          # or "free air"
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from tsfit.air import REFERENCE_AIR
+from tsfit.circuit.load import air_load_change
+from tsfit.driver import COPPER_PER_K, total_q
+from tsfit.errors import TsfitError
+from tsfit.records import Estimate, FitResult, Wiring
+
+COILS: Mapping[str, tuple[float, float]] = {"series": (2.0, 2.0), "parallel": (0.5, 1.0), "one coil": (1.0, 1.0)}
+"""Re and Bl of two equal coils per those of one."""
+REFERENCE_COIL_C = 20.0
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """For what a sheet was printed; None where it does not say.
+
+    Attributes
+    ----------
+    pressure_hpa : hPa; coil_temperature_c : °C; wiring : of two coils; air_load : in Mms, and so in Fs and the Qs
+    """
+
+    pressure_hpa: float | None = None
+    coil_temperature_c: float | None = None
+    wiring: Wiring | None = None
+    air_load: Literal["free air", "baffle"] | None = None
+
+
+def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Estimate], tuple[str, ...]]:
+    """Return the parameters of `fit` as they would be at `conditions`, and a sentence for each thing that was converted.
+
+    The conversions are those of the lumped driver: Vas ∝ ρc², levels ∝ ρ², Re by 0.00393/K of copper, Bl and Re of two
+    coils by their wiring, the air load of a baffle as (8/3)ρa³ more mass.
+
+    Raises
+    ------
+    TsfitError
+        ``unknown_condition`` when the fit does not tell what it would be converted from.
+    """
+    found, said = dict(fit.parameters), []
+    target = (
+        REFERENCE_AIR if conditions.pressure_hpa is None else replace(REFERENCE_AIR, pressure_hpa=conditions.pressure_hpa)
+    )
+    air = fit.driver.air
+    _scale(found, {"Vas": target.stiffness / air.stiffness}, 20.0 * math.log10(target.density / air.density))
+    if abs(target.pressure_hpa / air.pressure_hpa - 1.0) > 1e-3:
+        said.append(f"Vas and levels were taken from {air.pressure_hpa:.0f} hPa to {target.pressure_hpa:.0f} hPa.")
+    if conditions.coil_temperature_c is not None:
+        said.append(_coil(found, fit, conditions.coil_temperature_c))
+    if conditions.wiring is not None:
+        said.append(_wiring(found, fit, conditions.wiring))
+    if conditions.air_load == "baffle":
+        said.append(_baffle(found, fit))
+    return found, tuple(sentence for sentence in said if sentence)
+
+
+def _scale(
+    found: dict[str, Estimate], factors: Mapping[str, float], level_db: float, rated_db: float | None = None
+) -> None:
+    """Multiply figures in place, shift the levels (1 W, and 2.83 V by `rated_db` if that differs), and let Qts follow."""
+    before = {name: found[name].value for name in ("Qms", "Qes") if name in found}
+    shifts = {"sensitivity_1W": level_db, "sensitivity_2V83": level_db if rated_db is None else rated_db}
+    if "eta0" in found:
+        factors = {**factors, "eta0": 10.0 ** (level_db / 10.0)}
+    if len(before) == 2 and "Qts" in found:
+        after = {name: value * factors.get(name, 1.0) for name, value in before.items()}
+        factors = {**factors, "Qts": total_q(after["Qms"], after["Qes"]) / total_q(before["Qms"], before["Qes"])}
+    for name in {*factors, *shifts} & found.keys():
+        item, factor, shift = found[name], factors.get(name, 1.0), shifts.get(name, 0.0)
+        low, high = (factor * end + shift for end in item.interval95)
+        found[name] = Estimate(factor * item.value + shift, factor * item.stdev, (low, high), item.unit)
+
+
+def _states(fit: FitResult, name: str) -> set[object]:
+    return {getattr(fitted.state, name) for fitted in fit.states} - {None}
+
+
+def _coil(found: dict[str, Estimate], fit: FitResult, wanted_c: float) -> str:
+    known = _states(fit, "coil_temperature_c")
+    was = sum(float(str(value)) for value in known) / len(known) if known else REFERENCE_COIL_C
+    factor = (1.0 + COPPER_PER_K * (wanted_c - 20.0)) / (1.0 + COPPER_PER_K * (was - 20.0))
+    level = 10.0 * math.log10(factor)
+    _scale(found, {"Re": factor, "Qes": factor}, -level, -2.0 * level)
+    assumed = "" if known else " (assumed; no sweep tells it)"
+    return f"The coil was taken from {was:.0f} °C{assumed} to {wanted_c:.0f} °C."
+
+
+def _wiring(found: dict[str, Estimate], fit: FitResult, wanted: Wiring) -> str:
+    known = _states(fit, "wiring")
+    if len(known) != 1:
+        raise TsfitError(
+            f"{fit.driver.name}: the fit does not tell how the coils were wired, so it cannot be brought to {wanted!r}; "
+            "state the wiring in the bench file, or take it out of the sheet.",
+            code="unknown_condition",
+        )
+    (was,) = known
+    if was == wanted:
+        return ""
+    re, bl = (COILS[wanted][k] / COILS[str(was)][k] for k in (0, 1))
+    inductance = dict.fromkeys(("Le", "Le_1kHz"), bl**2)
+    level = 10.0 * math.log10(bl**2 / re)
+    _scale(found, {"Re": re, "Bl": bl, "Qes": re / bl**2, **inductance}, level, level - 10.0 * math.log10(re))
+    return f"The coils were taken from {was} to {wanted}."
+
+
+def _baffle(found: dict[str, Estimate], fit: FitResult) -> str:
+    if not {"Mms", "Sd"} <= found.keys() and (fit.driver.Mms is None or fit.driver.Sd is None):
+        raise TsfitError(
+            f"{fit.driver.name}: without Mms and Sd the air load of a baffle cannot be added; measure a second state and "
+            "give the area, or take air_load out of the sheet.",
+            code="unknown_condition",
+        )
+    values = fit.driver.values()
+    factor = 1.0 + float(air_load_change(values["Sd"], fit.driver.air)) / values["Mms"]
+    root = math.sqrt(factor)
+    _scale(found, {"Mms": factor, "Fs": 1.0 / root, "Qms": root, "Qes": root}, -20.0 * math.log10(factor))
+    return f"The air load of a baffle was added: Mms {100.0 * (factor - 1.0):+.1f} %."

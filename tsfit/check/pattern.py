@@ -1,0 +1,225 @@
+"""What would explain all deviations of a driver from its sheet at once?
+
+Each cause moves the figures in a fixed proportion: a softer suspension lowers Fs and every Q together and raises Cms and
+Vas twice as much. With y the logarithms of measured over printed, V their covariance (that of the fit in full, the rounding
+of the print, and the scatter that each figure of a sample has on its own) and d the direction of a cause, least squares
+gives its amount a and what stays unexplained::
+
+    a = (dᵀV⁻¹y)/(dᵀV⁻¹d)        χ² = (y − a d)ᵀ V⁻¹ (y − a d)
+
+A cause explains the deviations when χ² is one that chance gives at least once in a hundred, while without any cause it is
+not. Pairs of causes are tried when no single one does. Inductance stands apart: it moves none of the others.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.check.conditions import COILS
+from tsfit.check.sheet import LEVELS, Sheet
+from tsfit.records import Estimate, FitResult
+
+Array = NDArray[np.float64]
+
+SCATTER = 0.01
+"""Relative standard deviation of a figure that no cause explains (common practice, no source)."""
+CHANCE = 0.01
+CLOSE = 4.0
+"""Explanations whose χ² differs by less cannot be told apart: twice the logarithm of a likelihood ratio of 7."""
+_LOG = {name: math.log(10.0) / 10.0 for name in LEVELS}
+
+FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", *LEVELS)
+
+CAUSES: Mapping[str, tuple[str, str, Mapping[str, float]]] = {
+    "suspension": (
+        "a softer suspension",
+        "a stiffer suspension",
+        {"Cms": 1.0, "Vas": 1.0, "Fs": -0.5, "Qms": -0.5, "Qes": -0.5},
+    ),
+    "motor": (
+        "a stronger motor",
+        "a weaker motor",
+        {"Bl": 1.0, "Qes": -2.0, "sensitivity_1W": 2.0, "sensitivity_2V83": 2.0},
+    ),
+    "mass": (
+        "a heavier cone",
+        "a lighter cone",
+        {"Mms": 1.0, "Fs": -0.5, "Qms": 0.5, "Qes": 0.5, "sensitivity_1W": -2.0, "sensitivity_2V83": -2.0},
+    ),
+    "damping": ("more mechanical loss", "less mechanical loss", {"Rms": 1.0, "Qms": -1.0}),
+    "resistance": (
+        "a hotter coil or leads counted in",
+        "a cooler coil or leads left out",
+        {"Re": 1.0, "Qes": 1.0, "sensitivity_1W": -1.0, "sensitivity_2V83": -2.0},
+    ),
+    "air": (
+        "a higher barometric pressure than the sheet's",
+        "a lower barometric pressure than the sheet's",
+        {"Vas": 1.0, "sensitivity_1W": 2.0, "sensitivity_2V83": 2.0},
+    ),
+    "area": (
+        "a larger effective area",
+        "a smaller effective area",
+        {"Sd": 1.0, "Vas": 2.0, "sensitivity_1W": 2.0, "sensitivity_2V83": 2.0},
+    ),
+}
+"""By name: words for more and for less, and d ln(figure) for one unit of d ln of the cause; a level counts as a power."""
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """What explains the deviations.
+
+    Attributes
+    ----------
+    causes : tuple of str
+        Keys of `CAUSES`, "wiring" or "inductance"; empty when nothing is there to explain or nothing explains it.
+    amounts : tuple of float
+        Relative change of each cause (0.2 is 20 % more).
+    sentence : str
+    chi2, degrees : of what stays unexplained
+    """
+
+    causes: tuple[str, ...]
+    amounts: tuple[float, ...]
+    sentence: str
+    chi2: float
+    degrees: int
+
+
+def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> Pattern:
+    """Explain how `measured` (the parameters of `fit` at the sheet's conditions) differs from the figures of `sheet`."""
+    names = [name for name in FIGURES if name in measured and name in sheet.figures]
+    inductance = _inductance(measured, sheet)
+    if len(names) < 2:
+        return Pattern((), (), inductance or "Too few figures are printed and measured to explain anything.", 0.0, 0)
+    y, inverse = _deviations(fit, measured, sheet, names)
+    null = float(y @ inverse @ y)
+    if _by_chance(null, len(names)) > CHANCE:
+        words = "Taken together, the deviations are no larger than uncertainty and rounding allow."
+        return Pattern(("inductance",) if inductance else (), (), _joined(words, inductance), null, len(names))
+    single = _explained(y, inverse, names, measured, 1)
+    found = single or _explained(y, inverse, names, measured, 2)
+    if not found:
+        words = "Taken together, the deviations are beyond chance, and no one or two causes explain them."
+        return Pattern((), (), _joined(words, inductance), null, len(names))
+    chi2, degrees, causes, amounts = found[0]
+    words = f"Taken together, the deviations are those of {_words(causes, amounts, sheet)} and nothing else"
+    others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
+    if others:
+        words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"
+    return Pattern(causes, amounts, _joined(words + ".", inductance), chi2, degrees)
+
+
+def _joined(*sentences: str) -> str:
+    return " ".join(sentence for sentence in sentences if sentence)
+
+
+def _deviations(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet, names: list[str]) -> tuple[Array, Array]:
+    """Logarithms of measured over printed (k,), and the inverse of their covariance (k, k)."""
+    y, spread, rounding = [], [], []
+    for name in names:
+        estimate, printed = measured[name], sheet.figures[name]
+        if name in LEVELS:
+            y.append(_LOG[name] * (estimate.value - printed.value))
+            spread.append(_LOG[name] * estimate.stdev)
+            rounding.append(_LOG[name] * printed.half_digit)
+        else:
+            y.append(math.log(estimate.value / printed.value))
+            spread.append(estimate.stdev / estimate.value)
+            rounding.append(printed.half_digit / printed.value)
+    correlation = np.eye(len(names))
+    known = [k for k, name in enumerate(names) if name in fit.correlation_names]
+    places = [fit.correlation_names.index(names[k]) for k in known]
+    correlation[np.ix_(known, known)] = fit.correlation[np.ix_(places, places)]
+    covariance = correlation * np.outer(spread, spread) + np.diag(np.square(rounding) / 3.0 + SCATTER**2)
+    return np.array(y), np.linalg.inv(covariance)
+
+
+def _direction(cause: str, names: list[str], measured: Mapping[str, Estimate]) -> Array:
+    moves = dict(CAUSES[cause][2])
+    moves["Qts"] = _through_q(measured, moves.get("Qms", 0.0), moves.get("Qes", 0.0))
+    return np.array([moves.get(name, 0.0) for name in names])
+
+
+def _through_q(measured: Mapping[str, Estimate], by_qms: float, by_qes: float) -> float:
+    """Logarithmic change of Qts = Qms Qes/(Qms + Qes) for those of Qms and Qes."""
+    if not {"Qms", "Qes"} <= measured.keys():
+        return by_qes
+    qms, qes = measured["Qms"].value, measured["Qes"].value
+    return (by_qms * qes + by_qes * qms) / (qms + qes)
+
+
+def _explained(
+    y: Array, inverse: Array, names: list[str], measured: Mapping[str, Estimate], count: int
+) -> list[tuple[float, int, tuple[str, ...], tuple[float, ...]]]:
+    """Sets of `count` causes that chance does not refute: χ², degrees of freedom, causes, amounts; the best first."""
+    directions = {cause: _direction(cause, names, measured) for cause in CAUSES}
+    possible = [cause for cause, direction in directions.items() if np.count_nonzero(direction) > 0]
+    found: list[tuple[float, int, tuple[str, ...], tuple[float, ...]]] = []
+    for causes in itertools.combinations(possible, count):
+        d = np.column_stack([directions[cause] for cause in causes])
+        weight = d.T @ inverse @ d
+        if len(names) <= count or np.linalg.cond(weight) > 1e8:
+            continue
+        amounts = np.linalg.solve(weight, d.T @ inverse @ y)
+        rest = y - d @ amounts
+        found.append((float(rest @ inverse @ rest), len(names) - count, causes, tuple(np.expm1(amounts).tolist())))
+    if count == 1:
+        found += [(*_wired(y, inverse, names, step, measured), ("wiring",), step) for step in _wiring_steps()]
+    return sorted(item for item in found if _by_chance(item[0], item[1]) > CHANCE)
+
+
+def _wiring_steps() -> list[tuple[float, float]]:
+    """Factors of Re and Bl from every wiring of two coils to every other."""
+    pairs = itertools.permutations(COILS.values(), 2)
+    return sorted({(after[0] / before[0], after[1] / before[1]) for before, after in pairs})
+
+
+def _wired(
+    y: Array, inverse: Array, names: list[str], step: tuple[float, float], measured: Mapping[str, Estimate]
+) -> tuple[float, int]:
+    re, bl = math.log(step[0]), math.log(step[1])
+    moves: dict[str, float] = {"Re": re, "Bl": bl, "Qes": re - 2.0 * bl, "sensitivity_1W": 2.0 * bl - re}
+    moves["sensitivity_2V83"] = 2.0 * (bl - re)
+    moves["Qts"] = _through_q(measured, 0.0, moves["Qes"])
+    rest = y - np.array([moves.get(name, 0.0) for name in names])
+    return float(rest @ inverse @ rest), len(names)
+
+
+def _by_chance(chi2: float, degrees: int) -> float:
+    """Probability that chance gives as large a χ²."""
+    from scipy.special import gammaincc
+
+    return float(gammaincc(0.5 * degrees, 0.5 * chi2))
+
+
+def _words(causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet) -> str:
+    if causes == ("wiring",):
+        return f"the two coils wired in another way than for the sheet (Re times {amounts[0]:g}, Bl times {amounts[1]:g})"
+    said = []
+    for cause, amount in zip(causes, amounts, strict=True):
+        more, less, moves = CAUSES[cause]
+        said.append(f"{more if amount > 0.0 else less} ({next(iter(moves))} {100.0 * amount:+.0f} %)")
+    return " and ".join(said)
+
+
+def _inductance(measured: Mapping[str, Estimate], sheet: Sheet) -> str:
+    """Say that the printed inductance is off beyond uncertainty and rounding, "" when it is not or nobody knows."""
+    estimate: Any = measured.get("Le_1kHz")
+    printed = sheet.figures.get("Le")
+    if estimate is None or printed is None or estimate.value <= 0.0:
+        return ""
+    spread = math.hypot(estimate.stdev, printed.half_digit / math.sqrt(3.0), SCATTER * printed.value)
+    ratio = estimate.value / printed.value
+    if abs(estimate.value - printed.value) <= 3.0 * spread or abs(ratio - 1.0) < 0.1:
+        return ""
+    way = "underestimates" if ratio > 1.0 else "overestimates"
+    return f"The sheet {way} the inductance: at 1 kHz it is {ratio:.2g} times the printed one."
