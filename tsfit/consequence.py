@@ -45,7 +45,7 @@ _VOLUMES = np.geomspace(0.5, 2.0, 57)
 _TUNINGS = np.geomspace(0.8, 1.25, 19)
 """Factors by which volume and tuning are tried otherwise: steps of 2.5 %."""
 MOVED = 1.25
-"""How far the response of another box may lie from the planned one, as a factor of frequency (common practice, no source)."""
+"""How far another box may move the response in frequency, as a factor (common practice, no source)."""
 _POINTS = 120
 
 

@@ -145,5 +145,7 @@ def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
     if outcomes == {"undecided"}:
         return "Whether boxes planned from the sheet hold cannot be told: measure more exactly before cutting wood."
     if "differs" not in outcomes and "undecided" not in outcomes:
+        if verdict == "outside":
+            return "The driver is outside its sheet: send it back, or change the boxes as said before cutting wood."
         return "Change the boxes that do not hold before cutting wood; the driver can stay."
     return "Not every box planned from the sheet holds: keep to those that do, or change them as said, before cutting wood."

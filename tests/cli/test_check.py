@@ -51,7 +51,8 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     assert (code, err) == (0, "")
     assert "Verdict: inside" in out
     assert "Hum at 50 Hz" in out
-    assert "In the closed box that gives the sheet's driver Qtc 0.707" in out
+    assert "Closed box with Qtc 0.707 by the sheet" in out
+    assert "Taken together" in out
 
 
 def test_outside_leaves_with_1_and_names_the_figure(capsys, tmp_path, fit):
@@ -68,6 +69,39 @@ def test_undecided_leaves_with_0_and_says_the_word(capsys, tmp_path, fit):
     assert "Verdict: undecided; the uncertainty is too large to tell for Fs." in out
 
 
+def test_strict_takes_undecided_for_outside(capsys, tmp_path, fit):
+    path = sheet(tmp_path, GOOD + '[tolerance]\nFs = "2.7 %"\n')
+    assert run(capsys, fit, path, "--strict")[0] == 1
+    assert run(capsys, sheet(tmp_path, GOOD), "--strict")[0] == 0
+    lone = sheet(tmp_path, '[driver]\nname = "x"\n[published]\nFs = "33 Hz"\n')
+    assert (run(capsys, lone)[0], run(capsys, lone, "--strict")[0]) == (0, 1)
+
+
+def test_tolerances_of_a_rule_file_hold(capsys, tmp_path, fit):
+    rules = tmp_path / "rules.toml"
+    rules.write_text('[tolerance]\nRe = "0.1 %"\n')
+    code, out, _ = run(capsys, fit, sheet(tmp_path, GOOD), "--rules", rules)
+    assert code == 1
+    assert "Verdict: outside; Re." in out
+    rules.write_text('[tolerance]\nFz = "1 %"\n')
+    code, _, err = run(capsys, fit, sheet(tmp_path, GOOD), "--rules", rules)
+    assert code == 2
+    assert "tolerance.Fz is not a key of a rule file" in err
+
+
+def test_both_drivers_meet_in_the_users_own_box(capsys, tmp_path, fit):
+    box = tmp_path / "cabinet.toml"
+    box.write_text('kind = "closed"\nvolume_l = 40.0\n')
+    _, out, _ = run(capsys, fit, sheet(tmp_path, GOOD), "--box", box, "--json")
+    assert json.loads(out)["consequence"]["boxes"][-1]["volume_l"] == pytest.approx(40.0)
+
+
+def test_the_template_is_printed(capsys):
+    code, out, _ = run(capsys, "--template")
+    assert code == 0
+    assert "[published]" in out
+
+
 def test_the_machine_form(capsys, tmp_path, fit):
     code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR), "--json")
     data = json.loads(out)
@@ -76,7 +110,10 @@ def test_the_machine_form(capsys, tmp_path, fit):
     assert by_name["Bl"]["verdict"] == "outside"
     assert by_name["Bl"]["published"] == 12.4
     assert by_name["Vas"]["published"] == pytest.approx(0.055)
-    assert data["consequence"]["volume_l"] > 0.0
+    assert data["consequence"]["boxes"][0]["volume_l"] > 0.0
+    assert data["consequence"]["boxes"][0]["sentence"].endswith(".")
+    assert data["consequence"]["conclusion"].endswith(".")
+    assert data["pattern"].endswith(".")
 
 
 def test_a_sheet_alone_is_held_against_itself(capsys, tmp_path):

@@ -72,6 +72,9 @@ CAUSES: Mapping[str, tuple[str, str, Mapping[str, float]]] = {
 }
 """By name: words for more and for less, and d ln(figure) for one unit of d ln of the cause; a level counts as a power."""
 
+_MOST = {"resistance": math.log(1.4), "air": math.log(1.4)}
+"""No coil cold enough to measure, and no place to live, is further away (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Pattern:
@@ -170,6 +173,8 @@ def _explained(
         if len(names) <= count or np.linalg.cond(weight) > 1e8:
             continue
         amounts = np.linalg.solve(weight, d.T @ inverse @ y)
+        if any(abs(amount) > _MOST.get(cause, math.inf) for cause, amount in zip(causes, amounts, strict=True)):
+            continue
         rest = y - d @ amounts
         found.append((float(rest @ inverse @ rest), len(names) - count, causes, tuple(np.expm1(amounts).tolist())))
     if count == 1:

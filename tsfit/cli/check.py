@@ -38,7 +38,11 @@ WIDE = 72
     "--rules", type=click.Path(path_type=Path), metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table."
 )
 @click.option(
-    "--box", "boxes", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+    "--box",
+    "boxes",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="FILE",
     help="A box file that both drivers are put into; may be given again.",
 )
 @click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
