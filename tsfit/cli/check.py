@@ -59,7 +59,7 @@ def check(
     \b
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
-      tsfit check wagtail-fit.json wagtail-sheet.toml --box cabinet.toml --rules ours.toml
+      tsfit check wagtail-fit.json wagtail-sheet.toml --box cabinet.toml
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
