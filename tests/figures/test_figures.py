@@ -3,13 +3,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_fit import made_fit
 
-from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.box.bands import with_bands
+from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.ports import Port
 from tsfit.circuit.load import added_mass, free_air
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
-from tsfit.figures.box import box_figure
+from tsfit.figures.box import box_figure, step_figure
 from tsfit.figures.fit import fit_figure
 from tsfit.figures.style import frequency_text, preferred_numbers, spread
 from tsfit.records import FitResult, FittedState, ImpedanceCurve, State
@@ -47,20 +50,70 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
     result = closed_box(HERON, qtc=0.707, power=50.0)
     figure = box_figure(result)
     assert [panel.get_ylabel() for panel in figure.axes] == [
-        "level, dB", "travel, mm peak", "group delay, ms", "impedance, Ω",
+        "level, dB", "most, dB", "travel, mm peak", "group delay, ms", "impedance, Ω",
     ]  # fmt: skip
     assert figure.axes[-1].get_xlabel() == "frequency, Hz"
-    assert texts(figure) == ["mid-band 106.9 dB", "f3 57 Hz", "Xmax 6 mm"]
+    assert texts(figure) == ["mid-band 106.9 dB", "f3 57 Hz", "travel", "Xmax 6 mm"]
     assert all(panel.get_legend() is None for panel in figure.axes)
     np.testing.assert_array_equal(figure.axes[0].lines[0].get_ydata(), result.curves.spl_db)
-    np.testing.assert_array_equal(figure.axes[1].lines[0].get_ydata(), result.curves.excursion_mm)
+    np.testing.assert_array_equal(figure.axes[2].lines[0].get_ydata(), result.curves.excursion_mm)
     assert png(figure).startswith(b"\x89PNG")
 
 
 def test_a_port_of_known_diameter_gets_a_panel():
     figure = box_figure(vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08))
-    assert figure.axes[-1].get_ylabel() == "port, m/s peak"
-    assert len(box_figure(vented_box(HERON, volume=0.06, tuning=31.0)).axes) == 4
+    assert [panel.get_ylabel() for panel in figure.axes][3] == "port, m/s peak"
+    assert len(box_figure(vented_box(HERON, volume=0.06, tuning=31.0)).axes) == len(figure.axes) - 1
+
+
+RATED = {"power_w": 120.0, "peak_power_w": 300.0, "amplifier_v": 60.0}
+KINDS = {
+    "closed": lambda **more: closed_box(HERON, qtc=0.707, **more),
+    "vented": lambda **more: vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08, **more),
+    "baffle": lambda **more: infinite_baffle(HERON, **more),
+    "passive": lambda **more: passive_box(
+        HERON, volume=0.06, radiator_mass=0.11, radiator_area=0.048, radiator_fs=20.0, tuning=27.0, **more
+    ),
+    "bandpass": lambda **more: band_pass_box(
+        HERON, rear_volume=0.03, front_volume=0.03, tuning=55.0, port=Port(diameter=0.1), **more
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_maximum_names_each_limit_once_and_draws_it_in_its_own_style(kind):
+    result = KINDS[kind](ratings=RATED)
+    figure = box_figure(result)
+    panel = figure.axes[1]
+    assert panel.get_ylabel() == "most, dB"
+    seen = result.maximum.spl_db > panel.get_ylim()[0]
+    assert sorted(text.get_text() for text in panel.texts if text.get_text() != "short-term") == sorted(
+        set(result.maximum.limited_by[seen])
+    )
+    assert ("short-term" in texts(figure)) == (not np.allclose(result.peak.spl_db, result.maximum.spl_db))
+    drawn = [line for line in panel.lines if line.get_linewidth() == 2.0]
+    assert len(drawn) == 1 + np.count_nonzero(np.diff(result.maximum.binding))
+    styles = {(line.get_color(), str(line._unscaled_dash_pattern)) for line in drawn}
+    assert len(styles) == len(set(result.maximum.limited_by))
+    assert png(figure)
+
+
+def test_without_ratings_there_is_no_panel_of_the_maximum():
+    figure = box_figure(closed_box(replace(HERON, Xmax=None), qtc=0.707))
+    assert "most, dB" not in [panel.get_ylabel() for panel in figure.axes]
+
+
+def test_bands_of_a_fit_are_shaded():
+    fit = replace(made_fit(spread=0.02), correlation_names=("Re", "Fs"), correlation=np.eye(2))
+    figure = box_figure(with_bands(closed_box(fit.driver, qtc=0.707), fit, draws=50))
+    assert [len(panel.collections) for panel in figure.axes] == [1, 1, 0, 1]
+
+
+def test_the_step_starts_at_zero_and_is_in_milliseconds():
+    (panel,) = step_figure(closed_box(HERON, qtc=0.707)).axes
+    assert (panel.get_xlabel(), panel.get_ylabel()) == ("time, ms", "pressure, Pa")
+    time, pressure = panel.lines[1].get_data()
+    assert abs(time[np.argmax(pressure)]) < 1.0
 
 
 @pytest.mark.parametrize("frequency", [[30.0], [30.0, 31.0], [20.0, 30.0, 40.0]])

@@ -10,8 +10,11 @@ import numpy as np
 import pytest
 
 from tsfit.air import Air
+from tsfit.box.response import Enclosure
+from tsfit.box.step import step_response
 from tsfit.circuit.load import closed_box, vented_box
 from tsfit.circuit.response import Circuit, response
+from tsfit.driver import Driver
 
 control = pytest.importorskip("control", reason="package control is not installed")
 
@@ -68,6 +71,20 @@ def test_response_and_group_delay(box):
     low, high = (response(f, P, Circuit(), load, voltage=1.0, air=AIR).pressure for f in near)
     delay = -np.angle(high / low) / (2.0 * np.pi * (near[1] - near[0]))
     np.testing.assert_allclose(delay, by_control, rtol=1e-4, atol=1e-9)
+
+
+@pytest.mark.parametrize("box", BOXES)
+def test_the_drawn_step_response(box):
+    """`tsfit.box.step` against control.step_response, half a millisecond away from the jump."""
+    model, load = BOXES[box][0](), BOXES[box][1]
+    driver = Driver("P", Re=P["Re"], Fs=30.905, Qms=1.0, Qes=1.0, Mms=P["Mms"], Sd=P["Sd"], air=AIR)
+    time, pressure = step_response(Enclosure("closed", driver, load, 2.0, sets=P))
+    after = time > 5e-4
+    grid = np.linspace(0.0, time[-1], 4001)
+    theirs = 2.0 * np.asarray(control.step_response(model, grid).outputs) * AIR.density / (2.0 * np.pi)
+    jump = 2.0 * float(model.D[0, 0]) * AIR.density / (2.0 * np.pi)
+    np.testing.assert_allclose(pressure[after], np.interp(time[after], grid, theirs), atol=2e-3 * jump, rtol=0.0)
+    assert np.max(np.abs(pressure[time < -5e-4])) < 2e-3 * jump
 
 
 @pytest.mark.parametrize("box", BOXES)

@@ -170,7 +170,9 @@ def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> 
     from tsfit.box.plan import BoxPlan
     from tsfit.files import refuse_existing
 
-    about_result = {name: options.pop(name) for name in ("frequencies", "as_json", "output", "plot", "replace")}
+    about_result = {
+        name: options.pop(name) for name in ("frequencies", "as_json", "output", "plot", "plot_step", "replace")
+    }
     rated = ratings(options)
     values = si(options)
     for option, argument in (("drive", "voltage"), ("box_depth", "depth")):
@@ -194,6 +196,7 @@ def _show(
     as_json: bool,
     output: Path | None,
     plot: Path | None,
+    plot_step: Path | None,
     replace: bool,
 ) -> None:
     from tsfit.box.bands import with_bands
@@ -201,6 +204,7 @@ def _show(
     from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
+    refuse_outputs(None, plot_step, replace=replace)
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
     one, fit = read_driver_or_fit(driver)
     result = plan.build(one, frequency_hz=frequency_hz)
@@ -208,11 +212,13 @@ def _show(
         result = with_bands(result, fit)
     if output is not None:
         save_json(output, result.to_dict(), replace=replace)
-    if plot is not None:
-        from tsfit.figures.box import box_figure
+    if plot is not None or plot_step is not None:
+        from tsfit.figures.box import box_figure, step_figure
         from tsfit.figures.save import save_figure
 
-        save_figure(plot, box_figure(result), replace=replace)
+        for path, draw in ((plot, box_figure), (plot_step, step_figure)):
+            if path is not None:
+                save_figure(path, draw(result), replace=replace)
     if as_json:
         print_json(result.to_dict())
     else:

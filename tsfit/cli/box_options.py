@@ -79,6 +79,9 @@ result_options = _add(
         metavar="FILE",
         help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
     ),
+    click.option(
+        "--plot-step", type=click.Path(path_type=Path), metavar="FILE", help="Write a figure of the step response."
+    ),
     json_option,
     output_options,
 )
