@@ -15,13 +15,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
-Aim = Literal["lowest f3", "least ripple"]
+Aim = Literal["lowest f3", "least ripple", "most output"]
 COARSE, FINE, NEIGHBOURHOODS, ROUNDS, SHRINK = 22, 9, 3, 7, 0.5
 SAME_RIPPLE_DB = 0.01
 """Boxes whose ripple differs by less are equally even; the lower f3 decides."""
@@ -121,11 +123,14 @@ class VentedSearch:
             }
         return Candidates(volume, tuning, found, diameter, length, np.sum(list(exceeded.values()), axis=0), exceeded)
 
+    def load(self, volume: Array, tuning: Array) -> load.Load:
+        """Return the loads of such boxes."""
+        losses = {"leak_q": self.leak_q, "absorption_q": self.absorption_q, "port_q": self.port_q}
+        return load.vented_box(volume, tuning, self.driver.air, **losses)
+
     def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
         driver = self.driver
-        box = load.vented_box(
-            volume, tuning, driver.air, leak_q=self.leak_q, absorption_q=self.absorption_q, port_q=self.port_q
-        )
+        box = self.load(volume, tuning)
         models = Circuit(driver.coil, driver.suspension)
         found = merits(grid, driver.values(), models, box, driver.air, voltage=self.voltage)
         return tuple(getattr(found, field.name) for field in fields(Merits))
@@ -146,30 +151,93 @@ def _over(value: Array, limit: Array | float) -> Array:
         return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
 
 
-def best_vented(search: VentedSearch, aim: Aim = "lowest f3") -> Candidates:
+def best_vented(
+    search: VentedSearch,
+    aim: Aim = "lowest f3",
+    *,
+    ratings: Ratings | None = None,
+    output_hz: float | None = None,
+) -> Candidates:
     """Return the one box (arrays of shape ``(1,)``) that serves `aim` best within the limits of `search`.
 
     With "least ripple" the limit on ripple does not count, and of equally even boxes (0.01 dB) the one with the lowest f3
-    is taken.
+    is taken. "most output" is the loudest that `ratings` allow at `output_hz` (Hz).
 
     Raises
     ------
     TsfitError
-        ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds.
+        ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
+        "most output" comes without a frequency or a rating.
     """
+    objective: Callable[[Candidates], Array] = _f3
+    if aim == "most output":
+        objective = _quietness(search, ratings, output_hz)
     if aim == "least ripple":
         free = _with_ripple(search, math.inf)
         least = _search(free, lambda boxes: boxes.merits.unevenness_db).merits.unevenness_db[0]
         search = _with_ripple(search, float(least) + SAME_RIPPLE_DB)
-    found = _search(search, lambda boxes: boxes.merits.f3_hz)
+    found = _search(search, objective)
     if found.excess[0] > 0.0:
-        kept = [name for name, excess in found.exceeded.items() if excess[0] > 0.0]
+        missed = " and ".join(name for name, excess in found.exceeded.items() if excess[0] > 0.0)
         raise TsfitError(
             f"{search.driver.name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
-            f"to {found.tuning[0]:.3g} Hz, misses the limit of {' and '.join(kept)}; relax that, or allow more volume.",
+            f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )
     return found
+
+
+def _f3(boxes: Candidates) -> Array:
+    return boxes.merits.f3_hz
+
+
+def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Array]:
+    """Minus the maximum output (dB) of boxes at `output_hz`."""
+    if output_hz is None or ratings is None:
+        raise TsfitError("The most output needs a frequency and ratings; give both.", code="usage")
+    at = np.array([output_hz])
+
+    def quietness(boxes: Candidates) -> Array:
+        area = None if np.any(np.isnan(boxes.port_diameter)) else 0.25 * math.pi * boxes.port_diameter**2
+        several = Enclosure("vented", search.driver, search.load(boxes.volume, boxes.tuning), 1.0, area)
+        most = maximum_output(several, at, ratings)
+        if most is None:
+            raise TsfitError(
+                f"{search.driver.name}: nothing limits the output; state Xmax, a rated power or an amplifier's voltage.",
+                code="usage",
+            )
+        return np.asarray(-most.spl_db[:, 0], dtype=float)
+
+    return quietness
+
+
+@dataclass(frozen=True)
+class DesignMap:
+    """Boxes over volume and tuning; the arrays of `boxes` have shape ``(n_tuning * n_volume,)``, volume running faster."""
+
+    search: VentedSearch
+    volume: Array
+    tuning: Array
+    boxes: Candidates
+
+    def over(self, values: Array) -> Array:
+        """Return one of the arrays of `boxes` in the shape ``(n_tuning, n_volume)``."""
+        return values.reshape(self.tuning.size, self.volume.size)
+
+
+def design_map(search: VentedSearch, around: tuple[float, float], points: int = 70) -> DesignMap:
+    """Evaluate `points` volumes times `points` tunings, evenly spread in their logarithm.
+
+    They reach from a fifth to 2.5 times the volume (m³) and from half to twice the tuning (Hz) of `around`.
+    """
+    volume = around[0] * np.geomspace(0.2, 2.5, points)
+    tuning = around[1] * np.geomspace(0.5, 2.0, points)
+    across, up = np.meshgrid(volume, tuning)
+    boxes = search.evaluate(across.ravel(), up.ravel())
+    limits = search.limits
+    for name, value, (low, high) in (("volume", boxes.volume, limits.volume), ("tuning", boxes.tuning, limits.tuning)):
+        boxes.exceeded[name] = _over(value, high) + _over(np.full_like(value, low), value)
+    return DesignMap(search, volume, tuning, replace(boxes, excess=np.sum(list(boxes.exceeded.values()), axis=0)))
 
 
 def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli import NamingGroup
+from tsfit.cli.box_design import design
 from tsfit.cli.box_options import (
     box_options,
     drive_options,
@@ -163,6 +164,9 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
     from tsfit.box_file import read_box
 
     _show(read_box(plan), driver, **options)
+
+
+box.add_command(design)
 
 
 def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> None:

@@ -1,0 +1,148 @@
+"""``tsfit box design``: what it prints, writes and refuses."""
+
+import json
+import math
+
+import pytest
+from made_fit import made_fit
+
+from tsfit.cli import main
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict
+
+DRIVER = """
+[driver]
+name = "Heron 10"
+[parameters]
+Re = "5.6 ohm"
+Fs = "31 Hz"
+Qms = "4.6"
+Qes = "0.42"
+Mms = "52 g"
+Sd = "346 cm^2"
+Le = "1.2 mH"
+Xmax = "6 mm"
+Pe = "150 W"
+"""
+
+
+@pytest.fixture
+def heron(tmp_path):
+    path = tmp_path / "heron.toml"
+    path.write_text(DRIVER)
+    return str(path)
+
+
+@pytest.fixture
+def design(capsys):
+    def run(*arguments):
+        with pytest.raises(SystemExit) as left:
+            main(["box", "design", *arguments])
+        out, err = capsys.readouterr()
+        return left.value.code, out, err
+
+    return run
+
+
+def test_closed_by_f3_gives_that_f3_and_names_the_larger_box(design, heron):
+    code, out, _ = design("closed", heron, "--f3-hz", "65", "--json")
+    data = json.loads(out)
+    assert code == 0
+    assert data["box"]["design"]["qtc"] > math.sqrt(0.5)
+    assert data["sensitivity"]["spreads"]["building"]["qtc"]["planned"] == pytest.approx(data["box"]["design"]["qtc"])
+    assert [other for other in data["others"] if "has the same f3" in other]
+    table = design("closed", heron, "--f3-hz", "65")[1]
+    assert "Designed: closed box by f3 65" in table
+    assert "Also: " in table
+    assert "give a fit instead of a sheet" in table
+
+
+def test_the_deepest_closed_box_in_a_large_volume_is_the_flattest(design, heron):
+    data = json.loads(design("closed", heron, "--largest-volume-l", "500", "--json")[1])
+    assert data["box"]["design"]["qtc"] == pytest.approx(math.sqrt(0.5), rel=1e-6)
+    data = json.loads(design("closed", heron, "--largest-volume-l", "20", "--json")[1])
+    assert data["box"]["design"]["volume_l"] == pytest.approx(20.0)
+
+
+def test_a_fit_brings_the_spread_by_the_driver(design, tmp_path):
+    path = tmp_path / "fit.json"
+    path.write_text(to_json(fit_to_dict(made_fit(spread=0.02))))
+    code, out, _ = design("closed", str(path), "--qtc", "0.707")
+    assert code == 0
+    for source in ("driver", "building", "both"):
+        assert f"  {source} " in out
+    assert "own uncertainty is not known" not in out
+
+
+def test_vented_within_limits_with_its_map_and_curves(design, heron, tmp_path):
+    chart, plot, saved = tmp_path / "map.png", tmp_path / "box.svg", tmp_path / "box.json"
+    asked = (
+        "vented", heron, "--largest-volume-l", "80", "--smallest-volume-l", "30", "--port-speed-m-s", "15",
+        "--longest-port-cm", "25", "--group-delay-ms", "24", "--ripple-db", "0.3", "--power-w", "50", "--leak-q", "10",
+        "--map", str(chart), "--map-of", "f3", "--plot", str(plot), "-o", str(saved),
+    )  # fmt: skip
+    code, out, err = design(*asked)
+    assert (code, err) == (0, "")
+    assert chart.read_bytes().startswith(b"\x89PNG")
+    assert plot.read_text().count("<svg") == 1
+    data = json.loads(saved.read_text())
+    box = data["box"]["design"]
+    assert 30.0 <= box["volume_l"] <= 80.001
+    assert box["port_length_cm"] <= 25.001
+    assert box["port_speed_max_m_s"] <= 15.03
+    assert box["ripple_db"] <= 0.31
+    assert data["limits"]["delay"] == 0.024
+    assert "Designed: vented box by lowest f3" in out
+    assert "ripple, dB" in out
+    code, _, err = design(*asked)
+    assert code == 2
+    assert "already there" in err
+
+
+@pytest.mark.parametrize(
+    ("aim", "says"), [(("--least-ripple",), "least ripple"), (("--most-output-hz", "35"), "most output at 35 Hz")]
+)
+def test_other_aims(design, heron, aim, says):
+    code, out, _ = design("vented", heron, "--largest-volume-l", "70", *aim, "--json")
+    assert code == 0
+    assert says in json.loads(out)["asked"]
+
+
+def test_families(design, heron):
+    data = json.loads(design("vented", heron, "--family", "SC4", "--leak-q", "12", "--json")[1])
+    assert data["alignment"]["family"] == "SC4"
+    assert data["box"]["design"]["f3_hz"] == pytest.approx(data["alignment"]["f3_hz"], rel=0.05)
+    assert any(other.startswith("QB3: ") for other in data["others"])
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (("closed",), "give exactly one"),
+        (("closed", "--qtc", "0.7", "--volume-l", "9"), "give exactly one"),
+        (("closed", "--volume-l", "-3"), "give a positive number"),
+        (("closed", "--f3-hz", "30"), "the lowest is"),
+        (("vented", "--family", "C4", "--leak-q", "7"), "there is no C4 box"),
+        (("vented", "--family", "QB3", "--least-ripple"), "exclude each other"),
+        (("vented", "--ripple-db", "-1"), "ripple db: -1 cannot be"),
+        (("vented", "--group-delay-ms", "0.1"), "relax that"),
+        (("vented", "--smallest-volume-l", "50", "--largest-volume-l", "20"), "above the largest"),
+        (("vented", "--map", "map.bmp"), ".png, .svg or .pdf"),
+        (("vented", "--leak-q", "0"), "leak Q"),
+        (("vented", "--most-output-hz", "-5"), "between 0.1 Hz and 100 kHz"),
+        (("vented", "--largest-volume-l", "nan"), "largest volume"),
+    ],
+)
+def test_refusals_are_one_sentence(design, heron, arguments, says):
+    code, out, err = design(arguments[0], heron, *arguments[1:])
+    assert (code, out) == (2, "")
+    assert err.count("\n") == 1
+    assert says in err
+
+
+def test_most_output_needs_a_rating(design, heron, tmp_path):
+    bare = tmp_path / "bare.toml"
+    bare.write_text(DRIVER.replace('Xmax = "6 mm"\n', "").replace('Pe = "150 W"\n', ""))
+    code, _, err = design("vented", str(bare), "--most-output-hz", "35")
+    assert code == 2
+    assert "nothing limits the output" in err
