@@ -177,7 +177,8 @@ def _scaled(value: float | None, unit: float) -> float | None:
 
 def _read(path: Path) -> tuple[Driver, FitResult | None]:
     from tsfit.driver_file import read_driver
-    from tsfit.fit_file import is_json, read_fit
+    from tsfit.files import is_json
+    from tsfit.fit_file import read_fit
 
     fit = read_fit(path) if is_json(path) else None
     return (fit.driver, fit) if fit is not None else (read_driver(path), None)
