@@ -14,8 +14,6 @@ from tsfit.cli.output import json_option, output_options, print_json, print_tabl
 
 if TYPE_CHECKING:
     from tsfit.box.proposal import Proposal
-    from tsfit.driver import Driver
-    from tsfit.records import FitResult
 
 DRIVER = click.argument("driver", type=click.Path(path_type=Path))
 QUANTITIES = ("f3", "ripple", "group delay")
@@ -67,9 +65,10 @@ def closed(
       tsfit box design closed fit.json --largest-volume-l 40 --plot box.png
     """  # noqa: D301
     from tsfit.box.proposal import propose_closed
+    from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(options["output"], options["plot"], replace=options["replace"])
-    read, fit = _read(driver)
+    read, fit = read_driver_or_fit(driver)
     proposal = propose_closed(
         read,
         qtc=qtc,
@@ -134,10 +133,11 @@ def vented(
           --port-speed-m-s 15 --power-w 50 --map map.png
     """  # noqa: D301
     from tsfit.box.proposal import propose_vented, vented_aim, vented_limits
+    from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(options["output"], options["plot"], replace=options["replace"])
     refuse_outputs(None, map_file, replace=options["replace"])
-    read, fit = _read(driver)
+    read, fit = read_driver_or_fit(driver)
     limits = vented_limits(
         read,
         largest_volume=_scaled(options.pop("largest_volume_l"), 1e-3),
@@ -173,15 +173,6 @@ def vented(
 
 def _scaled(value: float | None, unit: float) -> float | None:
     return None if value is None else value * unit
-
-
-def _read(path: Path) -> tuple[Driver, FitResult | None]:
-    from tsfit.driver_file import read_driver
-    from tsfit.files import is_json
-    from tsfit.fit_file import read_fit
-
-    fit = read_fit(path) if is_json(path) else None
-    return (fit.driver, fit) if fit is not None else (read_driver(path), None)
 
 
 def _deliver(proposal: Proposal, *, as_json: bool, output: Path | None, plot: Path | None, replace: bool) -> None:
