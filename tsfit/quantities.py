@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
+from difflib import get_close_matches
 from functools import cache
 from typing import Any
 
@@ -131,7 +132,10 @@ def scale_to_si(unit: str, si: str, where: str) -> float:
     try:
         return float(_registry().Quantity(1.0, _unit(unit)).to(_unit(si)).magnitude)
     except Exception as error:
-        wanted = f"a unit of {si}" if si else "a plain number"
+        usual = list(COMMON_UNITS.get(si, {si: 1.0}))
+        near = get_close_matches(unit, usual, n=2, cutoff=0.5)
+        names = ", ".join(near or [name for name in usual if name.isascii()][:6])
+        wanted = f"a unit of {si} such as {names}" if si else "a plain number"
         raise TsfitError(f"{where}: unit {unit!r} does not fit here; write {wanted}.", code="wrong_unit") from error
 
 

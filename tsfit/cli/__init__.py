@@ -145,11 +145,31 @@ def _run(arguments: list[str]) -> int:
 
 
 def _refuse(error: TsfitError, arguments: list[str]) -> int:
+    error = _with_near_name(error)
     if "--json" in arguments:
         click.echo(_json(error.to_dict()), nl=False)
     else:
         click.echo(f"tsfit: {error.message}", err=True)
     return 2
+
+
+def _with_near_name(error: TsfitError) -> TsfitError:
+    """Name the file that was probably meant, when the one asked for is not there."""
+    import difflib
+    from pathlib import Path
+
+    path = None if error.file is None else Path(error.file)
+    if path is None or error.code not in {"missing_file", "cannot_read"} or path.exists():
+        return error
+    try:
+        there = [entry.name for entry in path.parent.iterdir()]
+    except OSError:
+        return error
+    near = difflib.get_close_matches(path.name, there, n=1, cutoff=0.7)
+    if not near:
+        return error
+    message = f"{error.message.removesuffix('.')} (there is {str(path.with_name(near[0]))!r})."
+    return TsfitError(message, code=error.code, file=error.file)
 
 
 def _json(data: Any) -> str:
