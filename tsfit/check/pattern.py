@@ -74,6 +74,8 @@ CAUSES: Mapping[str, tuple[str, str, Mapping[str, float]]] = {
 
 _MOST = {"resistance": math.log(1.4), "air": math.log(1.4)}
 """No coil cold enough to measure, and no place to live, is further away (common practice, no source)."""
+_ANYTHING = math.log(30.0)
+"""No part of a driver differs by more than this factor: such figures are not explained by a part."""
 
 
 @dataclass(frozen=True)
@@ -173,7 +175,7 @@ def _explained(
         if len(names) <= count or np.linalg.cond(weight) > 1e8:
             continue
         amounts = np.linalg.solve(weight, d.T @ inverse @ y)
-        if any(abs(amount) > _MOST.get(cause, math.inf) for cause, amount in zip(causes, amounts, strict=True)):
+        if any(abs(amount) > _MOST.get(cause, _ANYTHING) for cause, amount in zip(causes, amounts, strict=True)):
             continue
         rest = y - d @ amounts
         found.append((float(rest @ inverse @ rest), len(names) - count, causes, tuple(np.expm1(amounts).tolist())))
