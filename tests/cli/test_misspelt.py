@@ -71,7 +71,7 @@ UNITS = [
     ("Fs", "25.6 Hz", "25.6 Herz"),
     ("Bl", "13.5 T*m", "13.5 Tm2"), ("Mms", "97 g", "97 gramm"), ("Cms", "0.40 mm/N", "0.40 mm/n"),
     ("Sd", "515 cm^2", "515 cm^4"),
-    ("Xmax", "6 mm", "6 mn"), ("Pe", "200 W", "200 Watts"), ("Sd", "80 in^2", "80 sqin"), ("Fs", "25.6 Hz", "25.6"),
+    ("Xmax", "6 mm", "6 mn"), ("Pe", "200 W", "200 Watts"), ("Sd", "80 in2", "80 sqin"), ("Fs", "25.6 Hz", "25.6"),
 ]  # fmt: skip
 FILES = [("fit", "bnech.toml", "bench.toml"), ("check", "shet.toml", "sheet.toml"), ("rig check", "rigg.toml", "rig.toml"),
          ("box closed", "drivr.toml", "driver.toml"), ("sweep", "rig.tml", "rig.toml")]  # fmt: skip
