@@ -89,3 +89,25 @@ def test_refusals(tmp_path, fits, capsys):
     assert _run(["drift", "show", str(tmp_path / "empty")]) == 2
     assert _run(["drift", "add", str(fits[0]), "--log", str(tmp_path / "no" / "log"), "--hours", "0"]) == 2
     assert "cannot be written" in capsys.readouterr().err
+
+
+def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
+    box = tmp_path / "box.toml"
+    box.write_text('kind = "closed"\nvolume_l = 95\n')
+    capsys.readouterr()
+    plots = [str(tmp_path / name) for name in ("drift.svg", "box.png")]
+    command = ["drift", "show", str(log), "--box", str(box), "--plot", plots[0], "--box-plot", plots[1]]
+    assert _run([*command, "-o", str(tmp_path / "show.json")]) == 0
+    out = capsys.readouterr().out
+    assert "still holds at 32 h" in out
+    assert "qtc" in out
+    saved = json.loads((tmp_path / "show.json").read_text())
+    assert saved["box"]["outcome"] == "holds"
+    assert saved["box"]["frequency_hz"][0] == 20.0
+    assert all(Path(plot).stat().st_size > 5000 for plot in plots)
+    assert _run(command) == 2
+    assert "--replace" in capsys.readouterr().err
+    assert _run(["drift", "change", str(log), "1", "3", "--box", str(box), "--json"]) == 0
+    assert "summary" in json.loads(capsys.readouterr().out)["box"]
+    assert _run(["drift", "show", str(log), "--box-plot", str(tmp_path / "other.png")]) == 2
+    assert "--box BOX" in capsys.readouterr().err

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 from made_histories import FRESH, made_fit
 
-from tsfit.drift.log import add_entry, entry_of
+from tsfit.drift.entry import entry_of
+from tsfit.drift.log import add_entry
 
 log, first, count = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
 fit = made_fit(FRESH, np.random.default_rng(first), (0.0, 0.0))

@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.drift.log import Entry, Log, entry_of
+from tsfit.drift.entry import Entry, entry_of
+from tsfit.drift.log import Log
 from tsfit.driver import COPPER_PER_K, Driver, compliance, force_factor, mechanical_resistance, total_q
 from tsfit.records import Estimate, FitResult
 
@@ -29,7 +30,15 @@ BY_MASS, BY_RIG = np.array([0.0, 0, 0, 0, MASS]), np.array([RIG, 0, 0, 0, 0])
 
 
 def made_fit(
-    truth: dict[str, float], rng, errors, *, air=REFERENCE_AIR, with_mass=True, coil="ladder-2", name="Saltwit 12", rig="r"
+    truth: dict[str, float],
+    rng,
+    errors,
+    *,
+    air=REFERENCE_AIR,
+    with_mass=True,
+    coil="ladder-2",
+    name="Saltwit 12",
+    rig="line divider",
 ):
     """Return a fit of the driver whose Re, Cms, Mms, Bl and Rms at this moment are `truth`.
 
@@ -50,9 +59,8 @@ def made_fit(
     re, fs, qms, qes, mms = primary.tolist()
     values = [re, fs, qms, qes, mms, compliance(fs, mms), mechanical_resistance(fs, mms, qms)]
     values += [force_factor(fs, mms, re, qes), AREA]
-    shifts = {"mass:0.05": ROWS @ BY_MASS, "systematic:reference resistor": ROWS @ BY_RIG}
+    shifts = {"mass:0.05": ROWS @ BY_MASS, "systematic:reference resistor": ROWS @ BY_RIG, "sd": 0.01 * np.eye(9)[8]}
     covariance = ROWS @ np.diag(spread**2) @ ROWS.T + sum(np.outer(s, s) for s in shifts.values())
-    covariance[-1, -1] = 1e-4
     stdev = np.sqrt(np.diag(covariance))
     kept = [k for k, one in enumerate(NAMES) if with_mass or one not in ("Mms", "Cms", "Rms", "Bl")]
     correlation = (covariance / np.outer(stdev, stdev))[np.ix_(kept, kept)]
@@ -61,6 +69,8 @@ def made_fit(
         value, s = float(values[k]), float(stdev[k] * values[k])
         parameters[NAMES[k]] = Estimate(value, s, (value - 2 * s, value + 2 * s), "")
     parameters["Qts"] = Estimate(float(total_q(qms, qes)), 1e-3, (0.0, 1.0), "1")
+    for term, value in ({"Le": 4e-4, "L2": 6e-4, "R2": 3.0} if coil == "ladder-2" else {"Le": 8e-4}).items():
+        parameters[term] = Estimate(value, 0.01 * value, (0.98 * value, 1.02 * value), "")
     coil_values = {"Le": 4e-4, "L2": 6e-4, "R2": 3.0} if coil == "ladder-2" else {"Le": 8e-4}
     return FitResult(
         driver=Driver(name, re, fs, qms, qes, mms if with_mass else None, AREA, coil, coil_values, air=air),

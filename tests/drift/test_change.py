@@ -9,7 +9,7 @@ from made_histories import FRESH, MASS, RANDOM, REPEAT, RIG, made_fit
 
 from tsfit.air import Air
 from tsfit.drift.change import USUAL, Repeatability, causes_of, compare
-from tsfit.drift.log import entry_of
+from tsfit.drift.entry import entry_of
 from tsfit.errors import TsfitError
 
 STEADY = Repeatability(np.zeros(5), 0)

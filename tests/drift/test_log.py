@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 from made_histories import FRESH, made_fit
 
-from tsfit.drift.log import add_entry, entry_of, line_of, read_log
+from tsfit.drift.entry import entry_of
+from tsfit.drift.log import add_entry, line_of, read_log
 from tsfit.errors import TsfitError
 
 ADDER = Path(__file__).with_name("add_without_end.py")
@@ -47,7 +48,7 @@ def test_an_entry_comes_back_whole(tmp_path):
     assert entry.shifts() == {name: pytest.approx(shifts, rel=1e-5) for name, shifts in fit.systematic.items()}
     assert entry.source()["fit"]["file"] == "fit.json"
     assert entry.conditions.air == fit.driver.air
-    assert entry.rig == "r"
+    assert entry.rig == "line divider"
 
 
 def test_kills_lose_and_tear_nothing(tmp_path):

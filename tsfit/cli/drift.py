@@ -4,22 +4,41 @@ from __future__ import annotations
 
 from math import exp
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import (
+    Command,
+    json_option,
+    output_options,
+    print_json,
+    print_table,
+    printable,
+    progress,
+    refuse_outputs,
+    save_json,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tsfit.drift.change import Change
+    from tsfit.drift.entry import Entry
     from tsfit.drift.history import History
+    from tsfit.drift_box import BoxedChange
     from tsfit.records import QualityNote
 
 SHOWN = 12
 """Entries of a long log that are printed at either end."""
+
+
+def box_options(command: Command) -> Command:
+    """Add ``--box BOX`` and ``--box-plot FILE``."""
+    path = click.Path(path_type=Path)
+    command = click.option("--box-plot", type=path, metavar="FILE", help="Write the figure of the box.")(command)
+    return click.option("--box", type=path, metavar="BOX", help="Box file of a planned cabinet to judge.")(command)
 
 
 @click.group(cls=NamingGroup)
@@ -48,7 +67,8 @@ def add(fit: Path, log: Path, hours: float, as_json: bool) -> None:
     Example:
       tsfit drift add fit.json --log saltwit.drift --hours 12
     """  # noqa: D301
-    from tsfit.drift.log import add_entry, entry_of
+    from tsfit.drift.entry import entry_of
+    from tsfit.drift.log import add_entry
     from tsfit.files import sha256
     from tsfit.fit_file import read_fit
 
@@ -64,25 +84,44 @@ def add(fit: Path, log: Path, hours: float, as_json: bool) -> None:
 
 @drift.command()
 @click.argument("log", type=click.Path(path_type=Path))
+@box_options
+@output_options
 @json_option
-def show(log: Path, as_json: bool) -> None:
+def show(
+    log: Path, box: Path | None, box_plot: Path | None, output: Path | None, plot: Path | None, replace: bool, as_json: bool
+) -> None:
     """Show what moved with the hours in LOG, where it ends, and whether it is there yet.
+
+    With --box also what that does to a planned cabinet, first entry against last.
 
     \b
     Example:
-      tsfit drift show saltwit.drift
+      tsfit drift show saltwit.drift --plot drift.png
+      tsfit drift show saltwit.drift --box box.toml --box-plot box.png
     """  # noqa: D301
     from tsfit.drift.history import history
     from tsfit.drift.log import read_log
     from tsfit.drift.summary import history_to_dict, sentences
 
+    _refuse(output, plot, box, box_plot, replace=replace)
     judged = history(read_log(log))
+    boxed = None if box is None else _boxed(box, judged.entries[0], judged.entries[-1])
+    data = {**history_to_dict(judged), **_box_part(boxed)}
+    if output is not None:
+        save_json(output, data, replace=replace)
+    if plot is not None:
+        from tsfit.figures.drift import drift_figure
+        from tsfit.figures.save import save_figure
+
+        save_figure(plot, drift_figure(judged), replace=replace)
+    _plot_box(box_plot, boxed, replace=replace)
     if as_json:
-        print_json(history_to_dict(judged))
+        print_json(data)
         return
     _print_history(judged)
     for sentence in sentences(judged):
         click.echo(printable(sentence))
+    _print_box(boxed)
     _print_notes(judged.notes)
 
 
@@ -90,24 +129,92 @@ def show(log: Path, as_json: bool) -> None:
 @click.argument("log", type=click.Path(path_type=Path))
 @click.argument("one", metavar="FROM")
 @click.argument("other", metavar="TO")
+@box_options
+@click.option("--replace", is_flag=True, help="Allow files that are there to be replaced.")
 @json_option
-def change(log: Path, one: str, other: str, as_json: bool) -> None:
+def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | None, replace: bool, as_json: bool) -> None:
     """Tell what changed in LOG from one entry to another, each a number as `show` prints it, or first or last.
+
+    Fits with different circuit models are made anew with a common one where their sweeps are still there.
 
     \b
     Example:
       tsfit drift change saltwit.drift first last
-      tsfit drift change saltwit.drift 2 5 --json
+      tsfit drift change saltwit.drift 2 5 --box box.toml
     """  # noqa: D301
-    from tsfit.drift.history import change_between
     from tsfit.drift.log import read_log
     from tsfit.drift.summary import change_to_dict
+    from tsfit.drift_refit import change_between
 
-    found = change_between(read_log(log), one, other)
+    _refuse(None, None, box, box_plot, replace=replace)
+    with progress(quiet=as_json) as step:
+        first, second, found = change_between(read_log(log), one, other, on_step=step)
+    boxed = None if box is None else _boxed(box, first, second)
+    _plot_box(box_plot, boxed, replace=replace)
     if as_json:
-        print_json({"schema": 1, **change_to_dict(found)})
+        print_json({"schema": 1, **change_to_dict(found), **_box_part(boxed)})
         return
     _print_change(found)
+    _print_box(boxed)
+    _print_notes(found.notes)
+
+
+def _refuse(output: Path | None, plot: Path | None, box: Path | None, box_plot: Path | None, *, replace: bool) -> None:
+    """Refuse before the work what could not be written after it."""
+    refuse_outputs(output, plot, replace=replace)
+    refuse_outputs(None, box_plot, replace=replace)
+    if box_plot is not None and box is None:
+        raise click.UsageError("--box-plot needs a box; give --box BOX.")
+
+
+def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
+    import numpy as np
+
+    from tsfit.box_file import read_box
+    from tsfit.drift_box import boxed_change
+
+    return boxed_change(read_box(box), first, other, np.random.default_rng(0))
+
+
+def _box_part(boxed: BoxedChange | None) -> dict[str, Any]:
+    if boxed is None:
+        return {}
+    from tsfit.drift_box import sentence
+
+    return {"box": {**boxed.found.to_dict(), "summary": sentence(boxed)}}
+
+
+def _plot_box(path: Path | None, boxed: BoxedChange | None, *, replace: bool) -> None:
+    if path is None or boxed is None:
+        return
+    from tsfit.figures.drift import box_drift_figure
+    from tsfit.figures.save import save_figure
+
+    save_figure(path, box_drift_figure(boxed), replace=replace)
+
+
+def _print_box(boxed: BoxedChange | None) -> None:
+    if boxed is None:
+        return
+    from tsfit.drift_box import sentence
+    from tsfit.quantities import rounded
+
+    rows = []
+    for name, one in boxed.found.figures.items():
+        spread = max(float(one.change.high - one.change.low) / 4.0, 0.0)
+        values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
+        low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
+        rows.append([name, *values, f"{low} … {high}"])
+    hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
+    print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
+    frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db
+    both = [box.at(frequency).spl_db for box in (boxed.before, boxed.after)]
+    columns = zip(frequency, *both, level.value, level.low, level.high, strict=True)
+    print_table(
+        ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
+        [[f"{f:g}", f"{a:.1f}", f"{b:.1f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
+    )
+    click.echo(printable(sentence(boxed)))
 
 
 def _print_history(judged: History) -> None:
@@ -158,7 +265,6 @@ def _print_change(found: Change) -> None:
     print_table(["cause", "figure", "change", "±1σ", "E_n", "beyond"], rows)
     rows = [[name, f"{100.0 * value:+.2f} %", f"{100.0 * spread:.2f} %"] for name, (value, spread) in found.figures.items()]
     print_table(["figure at 20 °C, reference air", "change", "±1σ"], rows)
-    _print_notes(found.notes)
 
 
 def _print_notes(notes: Iterable[QualityNote]) -> None:

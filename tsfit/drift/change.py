@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.load import air_load_change
-from tsfit.drift.log import Entry, differences
+from tsfit.drift.entry import Entry, differences
 from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
 from tsfit.records import QualityNote

@@ -19,7 +19,8 @@ from tsfit.drift.change import (
     logarithms,
     reference_mass,
 )
-from tsfit.drift.log import Entry, Log
+from tsfit.drift.entry import Entry
+from tsfit.drift.log import Log
 from tsfit.drift.settling import Settling, settle
 from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
@@ -124,18 +125,6 @@ def history(log: Log) -> History:
         causes[cause] = CauseHistory(cause, FIGURES[cause], hours[told], values[told, k], spread, settling, drifted)
     notes = dict.fromkeys((*log.notes, *(change.notes if change is not None else ())))
     return History(entries, causes, change, repeatability, mass is not None, tuple(notes))
-
-
-def change_between(log: Log, one: str, other: str) -> Change:
-    """Tell what changed between two entries, each named by its number in the order of hours, "first" or "last".
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for an entry that is not there; ``empty_log``.
-    """
-    judged = history(log)
-    return compare(pick(judged, one), pick(judged, other), judged.repeatability)
 
 
 def pick(judged: History, name: str) -> Entry:

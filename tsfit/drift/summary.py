@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from tsfit.drift.change import Change
+from tsfit.drift.entry import Entry
 from tsfit.drift.history import CauseHistory, History
-from tsfit.drift.log import Entry
 from tsfit.drift.settling import AHEAD
 
 SOONEST_H = 0.05

@@ -1,0 +1,187 @@
+"""An entry of a driver's log: one fit after so many hours of use, with all that is needed to compare it with others."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Annotated, Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.air import Air
+from tsfit.errors import TsfitError
+from tsfit.records import FitResult, QualityNote
+
+SCHEMA = 1
+SUSPENSION_K = 2.0
+"""Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
+
+
+class LoggedDriver(msgspec.Struct, frozen=True):
+    """Which driver was measured, and how its coils were joined."""
+
+    name: str
+    serial: str | None = None
+    wiring: str | None = None
+
+
+class Conditions(msgspec.Struct, frozen=True):
+    """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
+
+    temperature_c: float
+    pressure_hpa: float
+    humidity_percent: float
+    coil_temperature_c: float | None = None
+
+    @property
+    def air(self) -> Air:
+        """Return the air as the circuit takes it."""
+        return Air(self.temperature_c, self.pressure_hpa, self.humidity_percent)
+
+
+class Entry(msgspec.Struct, frozen=True):
+    """One fit of the driver after `hours` of use; SI units.
+
+    Attributes
+    ----------
+    hours : hours of use
+    added : when it was logged, ISO 8601
+    driver, conditions : as measured
+    coil, suspension : circuit models of the fit
+    rig : its name, None for curves made elsewhere
+    parameters : by name the value, its standard uncertainty, and the part of that which no stated input explains
+    correlation : lower triangle of the correlation of all parameters, row by row, in their order; read by `covariance`
+    systematic : as `FitResult.systematic`; read by `shifts`
+    provenance : of the fit, and the fit's file with its hash
+    """
+
+    hours: Annotated[float, msgspec.Meta(ge=0.0)]
+    added: str
+    driver: LoggedDriver
+    conditions: Conditions
+    coil: str
+    suspension: str
+    rig: str | None
+    parameters: dict[str, tuple[float, float, float]]
+    correlation: msgspec.Raw
+    systematic: msgspec.Raw
+    provenance: msgspec.Raw
+    schema: Annotated[int, msgspec.Meta(ge=1)] = SCHEMA
+
+    def covariance(self, names: tuple[str, ...]) -> NDArray[np.float64]:
+        """Covariance (k, k) of the parameters `names`, relative to their values; zero for what the entry lacks."""
+        order = list(self.parameters)
+        triangle: list[float] = msgspec.json.decode(self.correlation, type=list[float])
+        known = [name for name in names if name in self.parameters]
+        out = np.zeros((len(names), len(names)))
+        for one in known:
+            for other in known:
+                row, column = sorted((order.index(one), order.index(other)), reverse=True)
+                value = triangle[row * (row + 1) // 2 + column]
+                out[names.index(one), names.index(other)] = value * self.relative(one) * self.relative(other)
+        return out
+
+    def relative(self, name: str) -> float:
+        """Relative standard uncertainty of one parameter."""
+        value, stdev, _ = self.parameters[name]
+        return stdev / value
+
+    def shifts(self) -> dict[str, dict[str, float]]:
+        """Change of each parameter for one standard uncertainty of each input that fits may share."""
+        return msgspec.json.decode(self.systematic, type=dict[str, dict[str, float]])
+
+    def source(self) -> Mapping[str, Any]:
+        """Read the provenance."""
+        found: dict[str, Any] = msgspec.json.decode(self.provenance)
+        return found
+
+
+def entry_of(
+    fit: FitResult, hours: float, *, file: Mapping[str, str] | None = None, added: datetime | None = None
+) -> Entry:
+    """Make the entry of `fit` after `hours` of use.
+
+    Parameters
+    ----------
+    fit : FitResult
+    hours : float
+    file : mapping, optional
+        Name and hash of the fit's file, kept in the provenance.
+    added : datetime, optional
+        Now where not given.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for hours that are negative or no number.
+    """
+    if not 0.0 <= hours < 1e7:
+        raise TsfitError(f"hours: {hours:g} cannot be hours of use; count them from 0.", code="usage")
+    parameters = {
+        name: (_digits(estimate.value, 9), _digits(estimate.stdev), _digits(_unexplained(fit, name)))
+        for name, estimate in fit.parameters.items()
+    }
+    full = np.eye(len(parameters))
+    at = [list(parameters).index(name) for name in fit.correlation_names]
+    full[np.ix_(at, at)] = fit.correlation
+    sweeps = fit.provenance.get("sweeps") or [{}]
+    reference = next((sweep for sweep in sweeps if sweep.get("state") == "free air"), sweeps[0])
+    air = fit.driver.air
+    return Entry(
+        hours=float(hours),
+        added=(added or datetime.now(UTC)).isoformat(timespec="seconds"),
+        driver=LoggedDriver(
+            fit.driver.name, fit.driver.serial, next((s.state.wiring for s in fit.states), reference.get("wiring"))
+        ),
+        conditions=Conditions(
+            air.temperature_c, air.pressure_hpa, air.humidity_percent, reference.get("coil_temperature_c")
+        ),
+        coil=fit.driver.coil,
+        suspension=fit.driver.suspension,
+        rig=reference.get("rig"),
+        parameters=parameters,
+        correlation=_raw([round(float(value), 6) for value in full[np.tril_indices(len(full))]]),
+        systematic=_raw(
+            {name: {key: _digits(value) for key, value in shifts.items()} for name, shifts in fit.systematic.items()}
+        ),
+        provenance=_raw({**fit.provenance, "fit": dict(file or {})}),
+    )
+
+
+def _raw(data: Any) -> msgspec.Raw:
+    return msgspec.Raw(msgspec.json.encode(data))
+
+
+def _digits(value: float, digits: int = 6) -> float:
+    return float(f"{value:.{digits}g}")
+
+
+def _unexplained(fit: FitResult, name: str) -> float:
+    explained = sum(shifts.get(name, 0.0) ** 2 for shifts in fit.systematic.values())
+    return math.sqrt(max(fit.parameters[name].stdev ** 2 - explained, 0.0))
+
+
+def differences(first: Entry, other: Entry) -> list[QualityNote]:
+    """Remark what two entries of one driver do not have in common: rig, circuit models, temperature of the suspension."""
+    notes = []
+    if first.rig != other.rig:
+        message = (
+            f"The rigs differ ({first.rig or 'not stated'}, {other.rig or 'not stated'}), so that their errors do not "
+            "cancel; the uncertainties hold both."
+        )
+        notes.append(QualityNote("other_rig", "warn", message))
+    for what, one, two in (("coil", first.coil, other.coil), ("suspension", first.suspension, other.suspension)):
+        if one != two:
+            message = f"The {what} models differ ({one}, {two}), which alone can move parameters."
+            notes.append(QualityNote("other_model", "warn", message))
+    warmer = other.conditions.temperature_c - first.conditions.temperature_c
+    if abs(warmer) > SUSPENSION_K:
+        message = (
+            f"The air was {abs(warmer):.1f} K {'warmer' if warmer > 0.0 else 'cooler'}; a warmer suspension is softer, and "
+            "there is no correction for it."
+        )
+        notes.append(QualityNote("suspension_temperature", "warn", message))
+    return notes
