@@ -29,7 +29,7 @@ from tsfit.errors import TsfitError
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
 """Names of the limits, as tables, figures and JSON give them."""
-CHUNK = 16_000
+CHUNK = 12_000
 """Points evaluated at once: few enough for their arrays to stay in a processor's cache."""
 
 
@@ -76,7 +76,8 @@ class MaximumOutput:
     voltage_v : amplifier voltage that it takes, V RMS
     names : limits that were known, of `LIMITS`
     binding : index into `names` of the limit that stops it
-    voltages : by name, the voltage that this limit alone would allow
+    voltages : by name, the voltage that this limit alone would allow; empty for many parameter sets, where it would take
+        most of the memory
     """
 
     frequency_hz: Array
@@ -156,48 +157,33 @@ def maximum_output(
     if sets is None:
         return _evaluate(enclosure, frequency, ratings, peak=peak)
     step = max(1, CHUNK // frequency.size)
-    parts = [
-        _evaluate(enclosure.take(slice(start, start + step)), frequency, ratings, peak=peak)
-        for start in range(0, sets, step)
-    ]
-    known = [part for part in parts if part is not None]
-    if not known:
-        return None
-    shape = (-1, frequency.size)
-
-    def join(arrays: list[NDArray[Any]], sizes: list[int]) -> NDArray[Any]:
-        whole = [np.broadcast_to(a, (n, frequency.size)) for a, n in zip(arrays, sizes, strict=True)]
-        return np.concatenate(whole).reshape(shape)
-
-    sizes = [part.spl_db.shape[0] for part in known]
-    first = known[0]
-    return MaximumOutput(
-        frequency_hz=frequency,
-        spl_db=join([part.spl_db for part in known], sizes),
-        voltage_v=join([part.voltage_v for part in known], sizes),
-        names=first.names,
-        binding=join([part.binding for part in known], sizes),
-        voltages={name: join([part.voltages[name] for part in known], sizes) for name in first.names},
-    )
+    level, volts = np.empty((2, sets, frequency.size))
+    binding = np.empty((sets, frequency.size), dtype=np.int8)
+    names: tuple[str, ...] = ()
+    for start in range(0, sets, step):
+        some = slice(start, start + step)
+        part = _evaluate(enclosure.take(some), frequency, ratings, peak=peak, each=False)
+        if part is None:
+            return None
+        names = part.names
+        level[some], volts[some], binding[some] = part.spl_db, part.voltage_v, part.binding
+    return MaximumOutput(frequency, level, volts, names, binding, {})
 
 
-def _evaluate(enclosure: Enclosure, frequency: Array, ratings: Ratings, *, peak: bool) -> MaximumOutput | None:
+def _evaluate(
+    enclosure: Enclosure, frequency: Array, ratings: Ratings, *, peak: bool, each: bool = True
+) -> MaximumOutput | None:
     answer = replace(enclosure, voltage=1.0).respond(frequency)
     with np.errstate(divide="ignore"):
         allowed = _allowed(enclosure, ratings, answer, peak=peak)
         if not allowed:
             return None
-        lowest: Array | None = None
-        shape = answer.pressure.shape
-        binding = np.zeros(shape, dtype=np.int8)
-        for index, square in enumerate(allowed.values()):
-            if lowest is None:
-                lowest = np.broadcast_to(square, shape).copy()
-                continue
-            lower = square < lowest
-            binding[lower] = index
-            lowest = np.minimum(square, lowest)
-        assert lowest is not None
+        first, *others = allowed.values()
+        lowest = np.broadcast_to(first, answer.pressure.shape).copy()
+        binding = np.zeros(lowest.shape, dtype=np.int8)
+        for index, square in enumerate(others, start=1):
+            np.copyto(binding, index, where=square < lowest)
+            np.minimum(square, lowest, out=lowest)
         level = 10.0 * np.log10(_squared(answer.pressure) * (lowest / REFERENCE_PRESSURE**2))
     return MaximumOutput(
         frequency,
@@ -205,5 +191,5 @@ def _evaluate(enclosure: Enclosure, frequency: Array, ratings: Ratings, *, peak:
         np.sqrt(lowest),
         tuple(allowed),
         binding,
-        {name: np.sqrt(square) for name, square in allowed.items()},
+        {name: np.sqrt(square) for name, square in allowed.items()} if each else {},
     )

@@ -105,7 +105,7 @@ def _inverse(total: Complex, part: Complex) -> Complex:
     if not np.all(total):
         # A loss far below rounding keeps the pole finite.
         total = np.where(total == 0.0, 1e-30 * np.abs(part), total)
-    return np.asarray(1.0 / total)
+    return np.asarray(np.reciprocal(total))
 
 
 def branches(s: Complex, load: Load) -> Branches | None:
@@ -113,7 +113,7 @@ def branches(s: Complex, load: Load) -> Branches | None:
     if load.compliance is None:
         return None
     air = s * column(load.compliance)
-    box = air / (1.0 + air * column(load.absorption))
+    box = air / (1.0 + air * column(load.absorption)) if np.any(load.absorption) else air
     leak = column(load.leak_conductance)
     port: Complex | float = 0.0
     if load.port_mass is not None:

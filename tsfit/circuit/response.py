@@ -163,20 +163,23 @@ def response(
     s, p = _laplace(frequency_hz), _columns(values)
     zm, net, front, _, _ = _mechanical(s, p, circuit, load)
     coil, _ = COIL_MODELS[circuit.coil].evaluate(s, p)
-    z = p["Re"] + coil + p["Bl"] ** 2 / zm
+    # Written with few divisions: they take most of the time when many boxes are asked for at once.
+    motional = np.reciprocal(zm)
+    z = p["Re"] + coil + p["Bl"] ** 2 * motional
     current = column(voltage) / (z + column(source_ohm))
-    velocity = p["Bl"] * current / zm
+    velocity = current * motional * p["Bl"]
     cone = p["Sd"] * velocity
-    nothing = np.zeros_like(cone)
-    port, leak, out = nothing, nothing, cone if load.baffled else nothing
-    if net is not None:
-        suction = cone * net.impedance
-        port, leak, out = -suction * net.port, -suction * net.leak, suction * net.box
+    if net is None:
+        port = leak = np.zeros_like(cone)
+        out = cone if load.baffled else port
+    else:
+        drawn_in = cone * net.impedance
+        port, leak, out = drawn_in * -net.port, drawn_in * -net.leak, drawn_in * net.box
     if front is not None:
         push = cone * front.impedance
         port, leak = push * front.port, leak + push * front.leak
         out = port + leak
     pressure = s * (air.density / (2.0 * math.pi * distance_m)) * out
     return Response(
-        np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity / s, cone, port, leak, out, pressure
+        np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity * (1.0 / s), cone, port, leak, out, pressure
     )
