@@ -203,3 +203,23 @@ def test_json_is_told_from_toml_by_content_or_name(tmp_path, name, content, answ
     path = tmp_path / name
     path.write_text(content, encoding="utf-8")
     assert is_json(path) is answer
+
+
+@pytest.mark.parametrize(
+    ("names", "matrix"),
+    [
+        (["Re", "Fs"], [[1.0, 0.1], [1000.0, 1.0]]),
+        (["Re", "Fs"], [[1.0, 1.5], [1.5, 1.0]]),
+        (["Re", "Fs", "Qms"], [[1.0, 0.9, 0.9], [0.9, 1.0, -0.9], [0.9, -0.9, 1.0]]),
+        (["Re", "Re"], [[1.0, 1.0], [1.0, 1.0]]),
+        (["Re", "Nothing"], [[1.0, 0.0], [0.0, 1.0]]),
+    ],
+)
+def test_correlations_that_cannot_be_are_refused(tmp_path, names, matrix):
+    data = fit_to_dict(made_fit())
+    data["correlation"] = {"names": names, "matrix": matrix}
+    path = tmp_path / "fit.json"
+    path.write_text(to_json(data))
+    with pytest.raises(TsfitError, match=r"correlation\.") as caught:
+        read_fit(path)
+    assert caught.value.code == "wrong_value"

@@ -165,7 +165,7 @@ class Consequence:
     volume : m³, None for a baffle; tuning : Hz, None without a port
     figures : dict of Change
         f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
-    frequency_hz : (n_freq,), ISO 266
+    frequency_hz : (n_freq,), where levels are compared
     level_change_db : Band of (n_freq,), level of the second less that of the first driver at the same voltage
     maximum_change_db : Band of (n_freq,) or None
         The same of the most that both can play within the ratings of the first; None when these limit nothing.
@@ -203,7 +203,14 @@ class Consequence:
         }
 
 
-def consequence(enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *, box: str = "") -> Consequence:
+def consequence(
+    enclosure: Enclosure,
+    before: DriverDraws,
+    after: DriverDraws,
+    *,
+    box: str = "",
+    frequency_hz: Array | None = None,
+) -> Consequence:
     """Put `after` in the place of `before` in one box.
 
     Parameters
@@ -214,6 +221,8 @@ def consequence(enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *
         As many draws in both, or none in one of them.
     box : str
         How the box was chosen, for people; its kind when left out.
+    frequency_hz : (n_freq,), optional
+        Where the levels are compared; ISO 266 third-octaves around the resonance when left out.
     """
     first = _Boxed(enclosure, _like(enclosure, before, before))
     second = _Boxed(enclosure, _like(enclosure, before, after))
@@ -224,7 +233,8 @@ def consequence(enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *
     edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
     judged = grid >= edge
     shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
-    table = np.array(table_frequencies(float(numbers[0].get("fc_hz", before.values["Fs"])[0])))
+    usual = table_frequencies(float(numbers[0].get("fc_hz", before.values["Fs"])[0]))
+    table = np.array(usual) if frequency_hz is None else frequency_hz
     loudest = [item.maximum_db(table, first.full) for item in (first, second)]
     remedy = None
     outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"

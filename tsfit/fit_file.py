@@ -170,22 +170,35 @@ def read_fit(path: Path) -> FitResult:
             raise _wrong(path, f"parameters.{name}", "lies outside its own interval95")
         if name not in _LEVELS and (estimate.value < 0.0 or (name in _POSITIVE and estimate.value == 0.0)):
             raise _wrong(path, f"parameters.{name}", f"must be positive, not {estimate.value:g}")
-    names, matrix = tuple(file.correlation.names), file.correlation.matrix
-    if len(matrix) != len(names) or any(len(row) != len(names) for row in matrix):
-        raise _wrong(path, "correlation.matrix", f"must be {len(names)} by {len(names)}, as correlation.names")
+    driver = _driver(path, file)
+    names, correlation = _correlation(path, file)
     return FitResult(
-        driver=_driver(path, file),
+        driver=driver,
         parameters={
             name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit)
             for name, item in file.parameters.items()
         },
         correlation_names=names,
-        correlation=np.array(matrix, dtype=float).reshape(len(names), len(names)),
+        correlation=correlation,
         systematic=file.systematic,
         quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
         provenance=file.provenance,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
     )
+
+
+def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+    """Names and matrix, which must be one that correlations can have."""
+    names, rows = tuple(file.correlation.names), file.correlation.matrix
+    if len(rows) != len(names) or any(len(row) != len(names) for row in rows):
+        raise _wrong(path, "correlation.matrix", f"must be {len(names)} by {len(names)}, as correlation.names")
+    if len(set(names)) != len(names) or not set(names) <= file.parameters.keys():
+        raise _wrong(path, "correlation.names", "must name parameters of the fit, each once")
+    matrix = np.array(rows, dtype=float).reshape(len(names), len(names))
+    possible = np.all(np.abs(matrix) <= 1.0 + 1e-6) and np.allclose(matrix, matrix.T, atol=1e-6)
+    if not possible or (names and float(np.linalg.eigvalsh(matrix).min()) < -1e-4):
+        raise _wrong(path, "correlation.matrix", "holds what correlations cannot be")
+    return names, matrix
 
 
 def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:

@@ -2,10 +2,11 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from made_fit import made_fit
+from made_fit import made_driver, made_fit
 
 from tsfit.cli import main
 from tsfit.files import to_json
@@ -138,9 +139,9 @@ def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
         ((good, fit), f"write 'tsfit check {fit} {good}'"),
         ((fit,), "name the sheet (TOML)"),
         ((good, good), "not a fit"),
-        ((fit, fit), "JSON, not a sheet"),
-        ((), "a fit and a sheet, or a sheet alone"),
-        ((fit, good, good), "a fit and a sheet, or a sheet alone"),
+        ((), "a sheet, a fit and a sheet, or several fits"),
+        ((fit, good, good), "not a fit"),
+        ((fit, fit, good, "--box", good, "--box", good), "give --box once"),
         ((tmp_path / "none.toml",), "cannot be read"),
         ((fit, tmp_path / "none.toml"), "cannot be read"),
     ):
@@ -148,6 +149,24 @@ def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
         assert (code, out) == (2, "")
         assert words in err
         assert err.count("\n") == 1
+
+
+def test_several_fits_are_samples_of_one_type(capsys, tmp_path, fit):
+    others = []
+    for k, factor in enumerate((1.0, 1.01, 0.97)):
+        driver = replace(made_driver(Fs=33.9 * factor), serial=f"no {k}")
+        others.append(tmp_path / f"{k}.json")
+        others[-1].write_text(to_json(fit_to_dict(made_fit(driver))), encoding="utf-8")
+    code, out, _ = run(capsys, *others)
+    assert code == 0
+    assert "3 samples" in out
+    assert "no 0 and no 1" in out
+    code, out, _ = run(capsys, *others, sheet(tmp_path, GOOD), "--json")
+    data = json.loads(out)
+    assert (code, data["verdict"]) == (0, "undecided")
+    assert data["best_pairs"][0]["names"] == ["no 0", "no 1"]
+    assert run(capsys, *others, sheet(tmp_path, GOOD), "--strict")[0] == 1
+    assert run(capsys, *others, sheet(tmp_path, GOOD.replace('"33 Hz"', '"45 Hz"')))[0] == 1
 
 
 def test_errors_have_a_machine_form(capsys, tmp_path, fit):

@@ -32,7 +32,7 @@ WIDE = 72
 
 
 @click.command()
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT] SHEET")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT]... SHEET")
 @click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
 @click.option(
     "--rules", type=click.Path(path_type=Path), metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table."
@@ -52,6 +52,8 @@ def check(
 ) -> int:
     """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
 
+    Of several FITs it tells how samples of one type spread, which stands out, and which make the best pairs.
+
     A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those of
     --rules, else of the sheet, else of common practice. Leaves with 1 when a figure is outside, or a lone sheet contradicts
     itself; an undecided verdict leaves with 0 unless --strict is given.
@@ -60,31 +62,35 @@ def check(
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
       tsfit check wagtail-fit.json wagtail-sheet.toml --box cabinet.toml
+      tsfit check wagtail-1.json wagtail-2.json wagtail-3.json wagtail-sheet.toml
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
-    from tsfit.check.sheet import read_sheet
+    from tsfit.check.sheet import read_rules, read_sheet
 
     if template:
         from tsfit.check.template import TEMPLATE
 
         click.echo(TEMPLATE, nl=False)
         return 0
-    if not 1 <= len(files) <= 2:
-        raise click.UsageError("check takes a fit and a sheet, or a sheet alone; write 'tsfit check FIT SHEET'.")
-    _refuse_wrong_kinds(files)
-    sheet = read_sheet(files[-1])
+    fits, sheet_file = _sorted(files)
     outside = ("outside", "undecided") if strict else ("outside",)
-    if len(files) == 1:
+    allowed = None if rules is None else read_rules(rules)
+    if len(fits) > 1:
+        from tsfit.cli.lot import lot
+
+        return lot(fits, sheet_file, allowed, boxes, as_json, outside)
+    assert sheet_file is not None
+    sheet = read_sheet(sheet_file)
+    if not fits:
         return _alone(sheet, as_json, outside)
     from tsfit.box_file import read_box
-    from tsfit.check.sheet import read_rules
     from tsfit.fit_file import read_fit
     from tsfit.sheet_check import check_sheet
 
-    fit = read_fit(files[0])
+    fit = read_fit(fits[0])
     plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
-    result = check_sheet(fit, sheet, rules=None if rules is None else read_rules(rules), plans=plans)
+    result = check_sheet(fit, sheet, rules=allowed, plans=plans)
     if as_json:
         print_json(result.to_dict())
     else:
@@ -92,21 +98,26 @@ def check(
     return int(result.verdict in outside)
 
 
-def _refuse_wrong_kinds(files: Sequence[Path]) -> None:
+def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
+    """Fits, and the sheet, which may be left out after two fits or more."""
     from tsfit.files import is_json
 
+    if not files:
+        raise click.UsageError("check takes a sheet, a fit and a sheet, or several fits; see 'tsfit check --help'.")
     json = [is_json(file) for file in files]
-    if json == [False, True]:
+    if all(json) and len(files) > 1:
+        return files, None
+    if all(json[:-1]) and not json[-1]:
+        return files[:-1], files[-1]
+    if json == [True]:
+        problem, file = f"{files[0]}: JSON, not a sheet; name the sheet (TOML) to judge after it.", files[0]
+    elif json == [False, True]:
         problem = f"{files[0]}: the fit comes first and the sheet second; write 'tsfit check {files[1]} {files[0]}'."
-    elif json == [True]:
-        problem = f"{files[0]}: JSON, not a sheet; name the sheet (TOML) to judge after it."
-    elif json == [False, False]:
-        problem = f"{files[0]}: not a fit; name a JSON file written by 'tsfit fit' before the sheet."
-    elif json == [True, True]:
-        problem = f"{files[1]}: JSON, not a sheet; name the published sheet (TOML) after the fit."
+        file = files[1]
     else:
-        return
-    raise TsfitError(problem, code="wrong_file_type", file=files[-1] if json[-1] else files[0])
+        file = files[json.index(False)]
+        problem = f"{file}: not a fit; name JSON files written by 'tsfit fit' before the sheet, which comes last."
+    raise TsfitError(problem, code="wrong_file_type", file=file)
 
 
 def _alone(sheet: Sheet, as_json: bool, outside: Sequence[str]) -> int:

@@ -1,0 +1,93 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_fit import FREE_AIR_ONLY, made_driver, made_fit
+
+from tsfit.check.lot import CONFIDENCE, FRACTION, judge_lot
+from tsfit.check.sheet import Sheet
+from tsfit.errors import TsfitError
+from tsfit.lot_check import check_lot
+from tsfit.quantities import SI_UNITS, parse_printed
+
+
+def fits(*fs: float, **changes):
+    return [made_fit(replace(made_driver(Fs=f, **changes), serial=f"no {k}")) for k, f in enumerate(fs)]
+
+
+def figure(lot, name):
+    return next(item for item in lot if item.name == name)
+
+
+def test_spread_is_that_of_the_samples():
+    item = figure(judge_lot(fits(30.0, 33.0, 36.3)), "Fs")
+    # Steps of ln 1.1 = 0.09531 around 33.
+    assert item.mean == pytest.approx(33.0)
+    assert item.spread == pytest.approx(0.09531, abs=1e-5)
+    assert item.measurement == pytest.approx(0.002)
+    assert item.interval[0] * item.interval[1] == pytest.approx(33.0**2)
+    assert item.outlier is None
+
+
+def test_the_sample_that_stands_out_is_named():
+    item = figure(judge_lot(fits(33.0, 33.1, 32.9, 33.05, 32.95, 38.0)), "Fs")
+    assert item.outlier == 5
+
+
+def test_a_lot_is_held_against_its_sheet():
+    def verdict(text, *fs):
+        printed = Sheet("x", {"Fs": parse_printed(text, SI_UNITS["Fs"], "Fs")})
+        return figure(judge_lot(fits(*fs), printed, {"Fs": 0.10}), "Fs").verdict
+
+    even = (32.9, 33.0, 33.1, 33.0, 32.95, 33.05)
+    assert verdict("33.0 Hz", *even) == "inside"
+    assert verdict("37.5 Hz", *even) == "outside"
+    assert verdict("33.0 Hz", 30.5, 33.0, 35.5) == "undecided"
+
+
+def test_the_interval_holds_what_it_says_as_often_as_it_says():
+    rng = np.random.default_rng(3)
+    from scipy.stats import norm
+
+    from tsfit.check.lot import howe_factor
+
+    for count in (3, 5, 10):
+        x = rng.normal(size=(4000, count))
+        reach = howe_factor(count) * x.std(axis=1, ddof=1)
+        held = norm.cdf(x.mean(axis=1) + reach) - norm.cdf(x.mean(axis=1) - reach)
+        # 4,000 draws: a standard deviation of 0.35 %; Howe's own error is within another percent.
+        assert np.mean(held >= FRACTION) == pytest.approx(CONFIDENCE, abs=0.02)
+
+
+def test_pairs_follow_the_box_and_not_qts():
+    first = made_driver()
+    soft = 1.0 / math.sqrt(1.25)
+    softer = made_driver(Fs=first.Fs * soft, Qms=first.Qms * soft, Qes=first.Qes * soft)
+    # The third has the Qts of the first, and a cone of another mass: another efficiency and box.
+    heavier = made_driver(Mms=1.25 * first.Mms)
+    names = ("first", "softer", "heavier")
+    lot = [made_fit(replace(driver, serial=name)) for driver, name in zip((first, softer, heavier), names, strict=True)]
+    result = check_lot(lot)
+    assert heavier.Qts == pytest.approx(first.Qts)
+    assert abs(softer.Qts / first.Qts - 1.0) > 0.1
+    assert [(pair.first, pair.second) for pair in result.best] == [(0, 1)]
+    assert result.verdict == "undecided"
+
+
+def test_the_chosen_pairs_use_every_sample_and_are_the_best_together():
+    result = check_lot(fits(30.0, 30.3, 33.0, 33.3))
+    assert {frozenset((pair.first, pair.second)) for pair in result.best} == {frozenset((0, 1)), frozenset((2, 3))}
+    assert len(result.pairs) == 6
+    assert [pair.difference_db for pair in result.pairs] == sorted(pair.difference_db for pair in result.pairs)
+
+
+def test_without_a_moving_mass_there_are_no_pairs():
+    lot = [made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY) for _ in range(2)]
+    result = check_lot(lot)
+    assert (result.box, result.pairs, result.best) == ("", (), ())
+
+
+def test_a_lone_sample_is_no_lot():
+    with pytest.raises(TsfitError, match="two samples or more"):
+        judge_lot(fits(33.0))

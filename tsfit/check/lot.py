@@ -1,0 +1,168 @@
+"""Several samples of one type: how far they spread, which one stands out, and what the next one will be like.
+
+For each figure, of n samples with mean m and standard deviation s (n − 1):
+
+- Outlier: Grubbs' test, two-sided, G = max|x − m|/s against its critical value at 5 % for the whole figure
+  (ISO 5725-2:2019, 7.3.4; formula by Student's t). Three samples at least.
+- Tolerance interval: m ± k s, which holds at least the fraction β of all drivers of the type with confidence γ, for figures
+  that scatter normally (ISO 16269-6:2014). The factor is Howe's: k = z √((n − 1)(1 + 1/n)/χ²), z the normal quantile of
+  (1 + β)/2 and χ² that of n − 1 degrees of freedom exceeded with probability γ (Howe, JASA 64, 1969).
+- Measurement: the scatter that the fits' own uncertainties would make alone is told beside s; it is not taken out of the
+  interval, which so errs to the wide side.
+
+Positive figures are taken in logarithms, in which a spread in percent is symmetric; levels in dB.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.check.conditions import Conditions, at_conditions
+from tsfit.check.sheet import LEVELS, Sheet
+from tsfit.check.verdict import DEFAULT_TOLERANCES, Verdict
+from tsfit.errors import TsfitError
+from tsfit.records import FitResult
+
+FRACTION, CONFIDENCE = 0.90, 0.95
+SIGNIFICANCE = 0.05
+FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Le", "Sd", *LEVELS)
+
+
+@dataclass(frozen=True)
+class LotFigure:
+    """One figure over all samples, SI; spreads are relative, or in dB for a level.
+
+    Attributes
+    ----------
+    values : (n,) float
+    mean : geometric, or arithmetic for a level
+    spread : standard deviation of the samples
+    measurement : what the fits' uncertainties alone would spread
+    interval : the tolerance interval
+    outlier : index of the sample that stands out, None when none does
+    published, allowed : of the sheet, None without one
+    verdict : "inside" when the tolerance interval lies within what the sheet allows, "outside" when the mean lies beyond,
+        else "undecided"; None without a sheet
+    """
+
+    name: str
+    values: tuple[float, ...]
+    mean: float
+    spread: float
+    measurement: float
+    interval: tuple[float, float]
+    outlier: int | None
+    published: float | None = None
+    allowed: tuple[float, float] | None = None
+    verdict: Verdict | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        level = self.name in LEVELS
+        return {
+            "name": self.name,
+            "values": list(self.values),
+            "mean": self.mean,
+            "spread_percent": None if level else 100.0 * self.spread,
+            "spread_db": self.spread if level else None,
+            "measurement_percent": None if level else 100.0 * self.measurement,
+            "measurement_db": self.measurement if level else None,
+            "tolerance_interval": list(self.interval),
+            "outlier": self.outlier,
+            "published": self.published,
+            "allowed": None if self.allowed is None else list(self.allowed),
+            "verdict": self.verdict,
+        }
+
+
+def howe_factor(count: int, fraction: float = FRACTION, confidence: float = CONFIDENCE) -> float:
+    """Return k of the two-sided tolerance interval m ± k s of `count` normal samples (Howe 1969)."""
+    from scipy.special import chdtri, ndtri
+
+    # chdtri inverts the upper tail: χ² that is exceeded with probability `confidence`.
+    chi2 = float(chdtri(count - 1, confidence))
+    return float(ndtri(0.5 * (1.0 + fraction))) * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
+
+
+def grubbs_critical(count: int, significance: float = SIGNIFICANCE) -> float:
+    """Return the critical value of Grubbs' two-sided test for one outlier among `count` ≥ 3 normal samples."""
+    from scipy.special import stdtrit
+
+    t = float(stdtrit(count - 2, 1.0 - significance / (2.0 * count)))
+    return (count - 1) / math.sqrt(count) * math.sqrt(t**2 / (count - 2 + t**2))
+
+
+def judge_lot(
+    fits: Sequence[FitResult], sheet: Sheet | None = None, rules: Mapping[str, float] | None = None
+) -> tuple[LotFigure, ...]:
+    """Return every figure that all `fits` tell, at the conditions of `sheet` (reference air without one).
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for fewer than two samples, ``nothing_to_judge`` when they have no figure in common.
+    """
+    if len(fits) < 2:
+        raise TsfitError("One fit makes no lot; name the fits of two samples or more.", code="usage")
+    conditions = Conditions() if sheet is None else sheet.conditions
+    measured = [at_conditions(fit, conditions)[0] for fit in fits]
+    found = []
+    for name in FIGURES:
+        key = "Le_1kHz" if name == "Le" else name
+        if all(key in sample for sample in measured):
+            values = [sample[key].value for sample in measured]
+            stdevs = [sample[key].stdev for sample in measured]
+            if name in LEVELS or min(values) > 0.0:
+                found.append(_figure(name, values, stdevs, sheet, rules or {}))
+    if not found:
+        raise TsfitError("The fits have no figure in common; fit the same states of every sample.", code="nothing_to_judge")
+    return tuple(found)
+
+
+def _figure(
+    name: str, values: Sequence[float], stdevs: Sequence[float], sheet: Sheet | None, rules: Mapping[str, float]
+) -> LotFigure:
+    level = name in LEVELS
+    x: NDArray[np.float64] = np.array(values) if level else np.log(values)
+    own = np.array(stdevs) if level else np.array(stdevs) / np.array(values)
+    mean, spread = float(x.mean()), float(x.std(ddof=1))
+    reach = howe_factor(len(x)) * spread
+    back = float if level else math.exp
+    low, high = back(mean - reach), back(min(mean + reach, 700.0))
+    published = None if sheet is None else sheet.figures.get(name)
+    allowed: tuple[float, float] | None = None
+    verdict: Verdict | None = None
+    if published is not None and sheet is not None:
+        tolerance = rules.get(name, sheet.tolerances.get(name, DEFAULT_TOLERANCES[name]))
+        side = tolerance if level else tolerance * published.value
+        # A printed figure may mean anything within its rounding.
+        allowed = (published.value - side - published.half_digit, published.value + side + published.half_digit)
+        centre = back(mean)
+        inside = allowed[0] <= low and high <= allowed[1]
+        verdict = "inside" if inside else "undecided" if allowed[0] <= centre <= allowed[1] else "outside"
+    return LotFigure(
+        name=name,
+        values=tuple(values),
+        mean=back(mean),
+        spread=spread,
+        measurement=float(np.sqrt(np.mean(own**2))),
+        interval=(low, high),
+        outlier=_outlier(x, spread),
+        published=None if published is None else published.value,
+        allowed=allowed,
+        verdict=verdict,
+    )
+
+
+def _outlier(x: NDArray[np.float64], spread: float) -> int | None:
+    if len(x) < 3 or spread == 0.0:
+        return None
+    off = np.abs(x - x.mean()) / spread
+    worst = int(np.argmax(off))
+    return worst if off[worst] > grubbs_critical(len(x)) else None

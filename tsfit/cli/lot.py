@@ -1,0 +1,95 @@
+"""Tables of a lot, for ``tsfit check`` with several fits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.cli.output import print_json, print_table, printable
+from tsfit.errors import TsfitError
+from tsfit.quantities import rounded
+
+if TYPE_CHECKING:
+    from tsfit.lot_check import LotResult
+
+MOST_PAIRS = 10
+
+
+def lot(
+    fits: Sequence[Path],
+    sheet_file: Path | None,
+    rules: Mapping[str, float] | None,
+    boxes: Sequence[Path],
+    as_json: bool,
+    outside: Sequence[str],
+) -> int:
+    """Judge several fits as samples of one type and print what was found; return the exit code."""
+    from tsfit.box_file import read_box
+    from tsfit.check.sheet import read_sheet
+    from tsfit.fit_file import read_fit
+    from tsfit.lot_check import check_lot
+
+    if len(boxes) > 1:
+        raise TsfitError("Pairs are matched in one box; give --box once.", code="usage")
+    result = check_lot(
+        [read_fit(file) for file in fits],
+        None if sheet_file is None else read_sheet(sheet_file),
+        rules=rules,
+        plan=read_box(boxes[0]) if boxes else None,
+    )
+    if as_json:
+        print_json(result.to_dict())
+    else:
+        _print(result, judged=sheet_file is not None)
+    return int(sheet_file is not None and result.verdict in outside)
+
+
+def _print(result: LotResult, *, judged: bool) -> None:
+    from tsfit.check.lot import CONFIDENCE, FRACTION
+    from tsfit.check.sheet import LEVELS
+    from tsfit.quantities import display
+
+    rows = []
+    for item in result.figures:
+        factor, unit = display(item.name, 1.0)
+        level = item.name in LEVELS
+        scale, sign = (1.0, " dB") if level else (100.0, " %")
+        spread = (item.spread if level else item.spread * item.mean) * factor
+        low, high = (rounded(end * factor, spread) for end in item.interval)
+        row = [
+            f"{item.name}, {unit}" if unit else item.name,
+            rounded(item.mean * factor, spread),
+            f"{item.spread * scale:.2g}{sign}",
+            f"{item.measurement * scale:.2g}{sign}",
+            f"{low} to {high}",
+        ]
+        if judged:
+            row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
+        rows.append(row)
+    columns = ["figure", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
+    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.names)} samples")
+    click.echo(
+        f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
+        "confidence, if their figures scatter normally (Howe's factor, ISO 16269-6)."
+    )
+    for item in result.figures:
+        if item.outlier is not None:
+            click.echo(printable(f"{result.names[item.outlier]} stands out in {item.name} (Grubbs' test, 5 %)."))
+    if result.pairs:
+        best = set(result.best)
+        shown = result.pairs[:MOST_PAIRS]
+        rows = [
+            [
+                f"{result.names[pair.first]} and {result.names[pair.second]}",
+                f"{pair.difference_db:.2f}",
+                "yes" * (pair in best),
+            ]
+            for pair in dict.fromkeys([*result.best, *shown])
+        ]
+        print_table(["pair", "apart at most, dB", "chosen"], rows, title=f"Pairs in the {result.box}")
+    if judged:
+        out = [item.name for item in result.figures if item.verdict == "outside"]
+        click.echo(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
