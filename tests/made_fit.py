@@ -5,7 +5,7 @@ import numpy as np
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.driver import Driver, sensitivity_1w, sensitivity_2v83
 from tsfit.quantities import SI_UNITS
-from tsfit.records import Estimate, FitResult, QualityNote
+from tsfit.records import Estimate, FitResult, ModelCandidate, QualityNote
 
 FREE_AIR_ONLY = ("Re", "Fs", "Qms", "Qes", "Qts", "Le_1kHz")
 
@@ -36,4 +36,8 @@ def made_fit(driver: Driver | None = None, spread: float = 0.002, only: tuple[st
         correlation=np.array([[1.0, 0.1], [0.1, 1.0]]),
         quality=(QualityNote("hum", "warn", "Hum at 50 Hz in sweep 1.", 0),),
         provenance={"software": "tsfit"},
+        candidates=(
+            ModelCandidate("ladder-2", "ideal", 0.0, 0.0, 1.0, 0.3, 0.4, 0.09),
+            ModelCandidate("simple", "ideal", None, None, 0.0, None, None, None, "the fit ran away"),
+        ),
     )

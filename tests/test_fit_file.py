@@ -39,6 +39,7 @@ def test_a_fit_returns_from_its_file_as_it_was(tmp_path, driver):
     np.testing.assert_array_equal(back.correlation, fit.correlation)
     assert back.quality == fit.quality
     assert back.provenance == fit.provenance
+    assert back.candidates == fit.candidates
 
 
 def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
@@ -52,6 +53,7 @@ def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
 def test_the_form_is_the_fixed_one():
     data = fit_to_dict(made_fit())
     keys = ["schema", "driver", "model", "parameters", "correlation", "systematic", "quality", "provenance", "sweeps"]
+    keys.append("candidates")
     assert list(data) == keys
     assert data["schema"] == 1
     assert data["model"] == {"coil": "ladder-2", "suspension": "ideal"}

@@ -4,7 +4,8 @@
 
     {"schema": 1, "driver": {"name", "serial", "air", "given"}, "model": {"coil", "suspension"},
      "parameters": {name: {"value", "stdev", "interval95", "unit"}}, "correlation": {"names", "matrix"},
-     "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...}}
+     "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...},
+     "sweeps": [...], "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}]}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
 ``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
@@ -14,6 +15,7 @@ six digits, for figures: measured and fitted impedance, sigma, and which points 
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -32,6 +34,7 @@ from tsfit.records import (
     FitResult,
     FittedState,
     ImpedanceCurve,
+    ModelCandidate,
     QualityNote,
     Severity,
     State,
@@ -109,6 +112,7 @@ class _Fit(BaseModel):
     quality: list[_Note] = []
     provenance: dict[str, Any] = {}
     sweeps: list[_Sweep] = []
+    candidates: tuple[ModelCandidate, ...] = ()
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -131,6 +135,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "quality": [note.to_dict() for note in fit.quality],
         "provenance": dict(fit.provenance),
         "sweeps": [_sweep(fitted) for fitted in fit.states],
+        "candidates": [asdict(candidate) for candidate in fit.candidates],
     }
 
 
@@ -183,6 +188,7 @@ def read_fit(path: Path) -> FitResult:
         systematic=file.systematic,
         quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
         provenance=file.provenance,
+        candidates=file.candidates,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
     )
 

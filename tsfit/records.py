@@ -122,6 +122,31 @@ class FittedState:
 
 
 @dataclass(frozen=True)
+class ModelCandidate:
+    """One choice of circuit models that was fitted, beside the chosen one.
+
+    Attributes
+    ----------
+    coil, suspension : str
+    aicc, bic : float, relative to the best; None when the fit ended nowhere
+    weight : float, its share in the average over models; 0 for those that do not count
+    misfit_percent : float, RMS of misfit over |Z|; None when the fit ended nowhere
+    Qts, Vas : float or None, SI
+    fault : str or None, why the choice cannot stand, in words
+    """
+
+    coil: str
+    suspension: str
+    aicc: float | None
+    bic: float | None
+    weight: float
+    misfit_percent: float | None
+    Qts: float | None
+    Vas: float | None
+    fault: str | None = None
+
+
+@dataclass(frozen=True)
 class FitResult:
     """What a fit found.
 
@@ -152,5 +177,6 @@ class FitResult:
     systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    candidates: tuple[ModelCandidate, ...] = ()
     states: tuple[FittedState, ...] = ()
     minimizer: Callable[[], Any] | None = None

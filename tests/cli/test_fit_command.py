@@ -84,6 +84,13 @@ def test_a_table_for_people(capsys):
     assert "\nnote: " in out
 
 
+def test_candidates_on_request(capsys):
+    assert _run(["fit", BENCH, "--coil", "ladder-2", "--candidates"]) == 0
+    out = capsys.readouterr().out
+    assert "ΔBIC" in out
+    assert all(name in out for name in ("ideal", "log-creep", "fractional", "structural"))
+
+
 def test_a_forced_model_that_does_not_exist(capsys):
     assert _run(["fit", BENCH, "--coil", "ladder-9"]) == 2
     assert "ladder-2" in capsys.readouterr().err

@@ -11,7 +11,7 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
-from tsfit.fitting.select import solve
+from tsfit.fitting.solve import solve
 from tsfit.records import ImpedanceCurve, State
 
 ALL = ("free air", "added mass", "closed box", "infinite baffle")

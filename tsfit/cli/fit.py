@@ -16,6 +16,7 @@ from tsfit.cli.output import json_option, output_options
 @click.option(
     "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of recorded curves."
 )
+@click.option("--candidates", is_flag=True, help="Print every choice of circuit models that was fitted, best first.")
 @output_options
 @json_option
 def fit(
@@ -23,6 +24,7 @@ def fit(
     coil: str | None,
     suspension: str | None,
     points_per_octave: int,
+    candidates: bool,
     output: Path | None,
     plot: Path | None,
     replace: bool,
@@ -37,8 +39,10 @@ def fit(
     Example:
       tsfit fit bench.toml -o fit.json --plot fit.png
       tsfit fit curve.txt --coil ladder-2
+      tsfit fit bench.toml --candidates
     """  # noqa: D301
     from tsfit.bench import fit_bench
+    from tsfit.cli.fit_tables import print_candidates
     from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
     from tsfit.fit_file import fit_to_dict
 
@@ -57,6 +61,8 @@ def fit(
         print_json(data)
     else:
         print_fit(result)
+        if candidates:
+            print_candidates(result)
 
 
 def print_fit(result: object) -> None:

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import Driver
 from tsfit.errors import TsfitError
-from tsfit.fitting.model import Known, Sweep, make_sweep
-from tsfit.fitting.select import Candidate, candidates, lmfit_result
+from tsfit.fitting.model import Known, make_sweep
+from tsfit.fitting.result import assemble, fitted_state
+from tsfit.fitting.select import compete
+from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.uncertainty import estimates, systematic_shifts
-from tsfit.records import FitResult, FittedState, ImpedanceCurve, QualityNote, State
+from tsfit.records import FitResult, ImpedanceCurve, State
 
 LOWEST_SHARE = 1.0 / 8.0
 """Lowest frequency used, as a share of Fs: below it an impedance says only Re again, and instruments drift."""
@@ -27,8 +27,6 @@ LEAST_SHIFT = 0.01
 """Least relative shift of the resonance that an added mass or a box must show."""
 POOR_FLOOR = 0.05
 """Discrepancy from which the circuit does not describe the sweep."""
-CLOSE_CALL = 6.0
-"""Difference of BIC below which the runner-up is worth naming (Kass & Raftery, JASA 90, 1995: above 6 is strong)."""
 
 
 def fit(
@@ -74,14 +72,14 @@ def fit(
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
     sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
     order = sorted(range(len(sweeps)), key=lambda k: states[k].kind != "free air")
-    ranked = candidates([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
-    best = ranked[0]
+    ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
+    best = ranked[0].candidate
     if best.fault is not None or best.model.floor > POOR_FLOOR:
         raise _no_fit(best, curves, forced=coil is not None or suspension is not None)
     fitted = tuple(
-        _fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
+        fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
     )
-    return _result(best, ranked, fitted, name, serial, curves, provenance or {})
+    return assemble(ranked, fitted, name, serial, provenance or {})
 
 
 def _check_request(
@@ -182,103 +180,3 @@ def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]], *, 
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
     return TsfitError(f"{sources}: no driver circuit fits ({why}); {remedy}.", code="no_fit", file=curves[0][0].source)
-
-
-def _fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
-    noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
-    sigma = np.sqrt(0.5 * (noise + (best.model.floor * np.abs(curve.impedance_ohm)) ** 2))
-    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz).astype(np.complex128)
-    return FittedState(curve, sweep.state, mask, fitted, sigma)
-
-
-def _result(
-    best: Candidate,
-    ranked: Sequence[Candidate],
-    states: tuple[FittedState, ...],
-    name: str,
-    serial: str | None,
-    curves: Sequence[tuple[ImpedanceCurve, State]],
-    provenance: Mapping[str, Any],
-) -> FitResult:
-    model = best.model
-    parameters, names, correlation = estimates(model, best.x, best.covariance)
-    value = {key: estimate.value for key, estimate in parameters.items()}
-    coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
-    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
-    driver = Driver(
-        name=name,
-        serial=serial,
-        Re=value["Re"],
-        Fs=value["Fs"],
-        Qms=value["Qms"],
-        Qes=value["Qes"],
-        Mms=value.get("Mms"),
-        Sd=value.get("Sd"),
-        coil=best.circuit.coil,
-        coil_values=coil,
-        suspension=best.circuit.suspension,
-        suspension_values={key: value[key] for key in extra if key in value},
-        air=model.air,
-    )
-    carried = tuple(
-        QualityNote(note.code, note.severity, note.message, number)
-        for number, (curve, _) in enumerate(curves)
-        for note in curve.notes
-    )
-    return FitResult(
-        driver=driver,
-        parameters=parameters,
-        correlation_names=names,
-        correlation=correlation,
-        systematic=systematic_shifts(model, best.x, best.covariance),
-        quality=(*carried, *_notes(best, ranked, curves)),
-        provenance=provenance,
-        states=states,
-        minimizer=lambda: lmfit_result(best),
-    )
-
-
-def _notes(
-    best: Candidate, ranked: Sequence[Candidate], curves: Sequence[tuple[ImpedanceCurve, State]]
-) -> list[QualityNote]:
-    circuit, floor = best.circuit, 100.0 * best.model.floor
-    notes = [
-        QualityNote(
-            "model_floor",
-            "warn" if floor > 2.0 else "note",
-            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by "
-            f"{floor:.2g} % RMS.",
-        )
-    ]
-    rivals = [other for other in ranked[1:] if other.fault is None and other.bic - best.bic < CLOSE_CALL]
-    if rivals:
-        other = rivals[0]
-        qts = [float(estimates(one.model, one.x, one.covariance)[0]["Qts"].value) for one in (best, other)]
-        notes.append(
-            QualityNote(
-                "close_call",
-                "note",
-                f"Coil {other.circuit.coil}, suspension {other.circuit.suspension} describe the sweeps almost as well; "
-                f"they would change Qts by {100.0 * (qts[1] / qts[0] - 1.0):+.2f} %.",
-            )
-        )
-    for prior in best.model.priors:
-        pull = float(best.x[best.model.names.index(prior)])
-        if abs(pull) > 3.0 and not prior.startswith(("drift", "air load")):
-            kind, _, which = prior.partition(":")
-            notes.append(
-                QualityNote(
-                    "strained_input",
-                    "warn",
-                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties from what is stated; check it.",
-                )
-            )
-    if all(state.kind == "free air" for _, state in curves):
-        notes.append(
-            QualityNote(
-                "free_air_only",
-                "note",
-                "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box.",
-            )
-        )
-    return notes

@@ -1,231 +1,66 @@
-"""Solve one choice of models, and choose among them.
+"""Choose among the circuit models, and weigh those that describe the sweeps about as well.
 
-The discrepancy floor ε is found with the fit: real drivers differ from any lumped model by a little, and without it noise
-weights would let the cleanest points drag the parameters. Coil and suspension models compete by the Bayesian information
-criterion (Schwarz, Annals of Statistics 6(2), 1978) on the likelihood with each model's own ε.
+Coil and suspension models compete by the Bayesian information criterion (Schwarz, Annals of Statistics 6(2), 1978) on the
+likelihood with each model's own discrepancy floor; the corrected criterion of Akaike (Hurvich & Tsai, Biometrika 76, 1989)
+stands beside it. Where the misfit is smooth, so that many points share one error, both likelihood and number of points are
+divided by that many (the quasi-likelihood of Burnham & Anderson, Model Selection and Multimodel Inference, 2002, 2.5): a
+thousand points along one bend are no thousand arguments for a model that follows it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.fitting.model import LINEAR, JointModel, Known, Sweep
+from tsfit.fitting.model import JointModel, Known, Sweep
+from tsfit.fitting.solve import ROUGH, UNFINISHED, Candidate, solve, squares
 from tsfit.fitting.start import coil_start
 
-MAX_FLOOR = 0.1
-FLOOR_ROUNDS = 6
-CLOCK = 5e-5
-"""Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
-LONGEST_LAG = 100
-TOLERANCE = 1e-8
-OUT_OF_EVALUATIONS = 5
-MAX_EVALUATIONS = 60
-"""A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
+CLOSE_CALL = 6.0
+"""Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
 SCOUT = "ladder-2"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance."""
-WORTH_TRYING = 2.0
-COIL_LOSS_AT_FS = 0.1
-"""Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
-UNDETERMINED = 1.0
-"""Standard deviation of a logarithm from which a shape parameter counts as not determined by the data."""
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """One fitted choice of models.
+class Ranked:
+    """A candidate among its rivals.
 
     Attributes
     ----------
-    model : JointModel, with its floor set
-    x : (n_variables,) best variables
-    covariance : (n_variables, n_variables)
-    bic : float, lower is better
-    fault : str or None, why the choice cannot stand, in words
+    candidate : Candidate
+    aicc, bic : float, lower is better
+    weight : float, its share among the models within `CLOSE_CALL` of the best, exp(−ΔBIC/2) made to sum to 1; 0 beyond
     """
 
-    model: JointModel
-    x: NDArray[np.float64]
-    covariance: NDArray[np.float64]
+    candidate: Candidate
+    aicc: float
     bic: float
-    fault: str | None
+    weight: float
 
     @property
-    def circuit(self) -> Circuit:
-        """The choice of models."""
-        return self.model.circuit
+    def fault(self) -> str | None:
+        """Why the candidate cannot stand."""
+        return self.candidate.fault
 
 
-def solve(model: JointModel, start: Mapping[str, float]) -> Candidate:
-    """Fit `model` from SI start values, finding the discrepancy floor along the way.
-
-    Returns
-    -------
-    Candidate
-        Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
-    """
-    from scipy.optimize import leastsq
-
-    x = model.start(start)
-    for _ in range(FLOOR_ROUNDS):
-        x, _, info, _, ending = leastsq(
-            model.residual,
-            x,
-            Dfun=model.jacobian,
-            col_deriv=True,
-            full_output=True,
-            ftol=TOLERANCE,
-            xtol=TOLERANCE,
-            maxfev=MAX_EVALUATIONS,
-        )
-        before, model.floor = model.floor, _floor(model, x)
-        if abs(model.floor - before) <= 0.02 * model.floor or info["nfev"] >= MAX_EVALUATIONS:
-            break
-    covariance = _covariance(model, x)
-    covariance[model.names.index("Fs"), model.names.index("Fs")] += CLOCK**2
-    return Candidate(model, x, covariance, _bic(model, x), _fault(model, x, covariance, ending))
-
-
-def lmfit_result(candidate: Candidate) -> Any:
-    """Return the fit as an lmfit result, for its reports and its ways of exploring a minimum.
-
-    The parameters are the variables of the fit (logarithms; priors in standard deviations), named as lmfit takes names.
-    """
-    import lmfit
-
-    model = candidate.model
-    parameters = lmfit.Parameters()
-    for name, value in zip(model.names, candidate.x, strict=True):
-        parameters.add("".join(letter if letter.isalnum() else "_" for letter in name), value=float(value))
-
-    def vector(p: Any) -> NDArray[np.float64]:
-        return np.array([parameter.value for parameter in p.values()])
-
-    minimizer = lmfit.Minimizer(lambda p: model.residual(vector(p)), parameters, scale_covar=False)
-    return minimizer.leastsq(Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True)
-
-
-def _covariance(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
-    jacobian = model.jacobian(x).copy()
-    jacobian[:, : jacobian.shape[1] - len(model.priors)] /= math.sqrt(_inflation(model, x))
-    scale = np.linalg.norm(jacobian, axis=1)
-    scale[~(scale > 0.0)] = 1e-12
-    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
-    if not np.all(np.isfinite(information)):
-        return np.full(information.shape, np.inf)
-    values, vectors = np.linalg.eigh(information)
-    values = np.maximum(values, 1e-14)
-    return np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
-
-
-def _inflation(model: JointModel, x: NDArray[np.float64]) -> float:
-    """How many points share one error: what the circuit misses is smooth in frequency, so neighbours are no new witnesses.
-
-    Integrated autocorrelation of the misfit (1 for independent errors), counted as far as the floor, not the noise, makes
-    up the variance.
-    """
-    lags: NDArray[np.float64] = np.zeros(LONGEST_LAG)
-    shares = []
-    for sweep in model.sweeps:
-        variance = model.total_variance(sweep)
-        e = model.misfit(x, sweep) / np.sqrt(variance)
-        shares.append(1.0 - sweep.noise / variance)
-        for part in (e.real, e.imag):
-            along = np.correlate(part, part, mode="full")[len(part) - 1 :][:LONGEST_LAG]
-            lags[: len(along)] += along
-    if not lags[0] > 0.0:
-        return 1.0
-    correlation = lags / lags[0]
-    end = int(np.argmax(np.append(correlation, 0.0) < 0.05))
-    return 1.0 + float(np.mean(np.concatenate(shares))) * 2.0 * float(np.sum(correlation[1:end]))
-
-
-def _squares(model: JointModel, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """|misfit|², noise variance and |Z|² of all points in one row each."""
-    misfit = np.concatenate([np.abs(model.misfit(x, sweep)) ** 2 for sweep in model.sweeps])
-    noise = np.concatenate([sweep.noise for sweep in model.sweeps])
-    size = np.concatenate([np.abs(sweep.impedance_ohm) ** 2 for sweep in model.sweeps])
-    return misfit, noise, size
-
-
-def _deviance(misfit: NDArray[np.float64], variance: NDArray[np.float64]) -> float:
-    """−2 ln L of circular complex normal errors, constants left out."""
-    return 2.0 * float(np.sum(misfit / variance + np.log(variance)))
-
-
-def _floor(model: JointModel, x: NDArray[np.float64]) -> float:
-    """Most likely discrepancy floor ε for the misfit at `x`; the degrees of freedom that the fit used up are given back."""
-    from scipy.optimize import minimize_scalar
-
-    misfit, noise, size = _squares(model, x)
-    misfit = misfit * 2 * len(misfit) / max(2 * len(misfit) - len(model.names) + len(model.priors), 1)
-    if not np.all(np.isfinite(misfit)):
-        return MAX_FLOOR
-    found = minimize_scalar(
-        lambda log: _deviance(misfit, noise + math.exp(2.0 * log) * size),
-        bounds=(math.log(1e-6), math.log(MAX_FLOOR)),
-        method="bounded",
-        options={"xatol": 1e-3},
-    )
-    return math.exp(float(found.x))
-
-
-def _bic(model: JointModel, x: NDArray[np.float64]) -> float:
-    misfit, noise, size = _squares(model, x)
-    free = len(model.names) - len(model.priors) + 1
-    prior = float(np.sum(x[len(model.names) - len(model.priors) :] ** 2))
-    deviance = _deviance(misfit, noise + model.floor**2 * size) + prior
-    return deviance + free * math.log(2 * len(misfit)) if math.isfinite(deviance) else math.inf
-
-
-def _fault(model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64], ending: int) -> str | None:
-    if ending == OUT_OF_EVALUATIONS:
-        return f"no end after {MAX_EVALUATIONS} evaluations"
-    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
-        return "the fit ran away"
-    stdev = np.sqrt(np.diag(covariance))
-    for name, spread in zip(model.names, stdev, strict=True):
-        if name not in model.priors and spread > UNDETERMINED:
-            return f"{name} is not determined by the data"
-    v = {name: float(value) for name, value in model.values(x).items()}
-    if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
-        return "an exponent left its range"
-    ws = 2.0 * math.pi * v["Fs"]
-    columns = {name: np.array([v[name]]) for name in model.shape}
-    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
-    if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < ws * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
-        return "a coil term stands in for Re"
-    w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
-    p = model.circuit_values(v)
-    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
-    if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
-        return "the suspension would need negative friction or stiffness"
-    return None
-
-
-# A trial step may overflow; what comes of it is judged by `_fault`.
+# A trial step may overflow; what comes of it is judged by the fault of the candidate.
 @np.errstate(all="ignore")
-def candidates(
+def compete(
     sweeps: Sequence[Sweep],
     start: Mapping[str, float],
     sd: Known | None,
     with_mass: bool,
     coil: str | None = None,
     suspension: str | None = None,
-) -> list[Candidate]:
-    """Fit the choices of coil and suspension worth trying, and return them best first, faulty ones last.
-
-    Every coil is tried with an ideal suspension (or the forced one); then every suspension with those coils whose misfit is
-    within `WORTH_TRYING` times the least, since a better suspension cannot make up for more.
+) -> list[Ranked]:
+    """Fit every coil with every suspension model, and return them best first, faulty ones last.
 
     Parameters
     ----------
@@ -238,37 +73,83 @@ def candidates(
         Names that are forced.
     """
     first = _free_air_like(sweeps)
+    coils = [coil] if coil else list(COIL_MODELS)
+    suspensions = [suspension] if suspension else list(SUSPENSION_MODELS)
+    alone = len(coils) == len(suspensions) == 1
+    plain = suspension or "ideal"
 
-    def attempt(circuit: Circuit, at: Mapping[str, float]) -> Candidate:
-        return solve(JointModel(sweeps, circuit, sd, with_mass), _suspension_start(at) | dict(at))
+    def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Candidate:
+        model = JointModel(sweeps, Circuit(name, kind), sd, with_mass, floor)
+        options = {} if alone else {"tolerance": ROUGH}
+        return solve(model, _suspension_start(at) | dict(at), **options)
 
-    scout = attempt(Circuit(SCOUT, suspension or "ideal"), dict(start) | _blocked_start(SCOUT, first, start))
-    start = _found_at(scout, start) if scout.fault is None else start
-    starts = {name: dict(start) | _blocked_start(name, first, start) for name in ([coil] if coil else COIL_MODELS)}
-    found = [scout if name == SCOUT else attempt(Circuit(name, suspension or "ideal"), at) for name, at in starts.items()]
-    if suspension is None:
-        limit = WORTH_TRYING * min(_misfit(candidate) for candidate in found)
-        for plain in [candidate for candidate in found if not _misfit(candidate) > limit]:
-            at = starts[plain.circuit.coil]
-            at = _found_at(plain, at) if plain.fault is None else at
-            found += [attempt(Circuit(plain.circuit.coil, other), at) for other in SUSPENSION_MODELS if other != "ideal"]
-    return sorted(found, key=_rank)
+    scout = attempt(coil or SCOUT, plain, dict(start) | _blocked_start(coil or SCOUT, first, start), JointModel.floor)
+    if scout.fault is not None and coil not in (None, SCOUT):
+        other = attempt(SCOUT, plain, dict(start) | _blocked_start(SCOUT, first, start), JointModel.floor)
+        if other.fault is None:
+            at = _found_at(other, start)
+            scout = attempt(coil or SCOUT, plain, at | _blocked_start(coil or SCOUT, first, at), other.model.floor)
+    if scout.fault is None:
+        start = _found_at(scout, start)
+    found = []
+    for name in coils:
+        begun = dict(start) | _blocked_start(name, first, start)
+        base = scout if name == scout.circuit.coil else attempt(name, plain, begun, scout.model.floor)
+        found.append(base)
+        at = begun if base.fault is not None else _found_at(base, begun)
+        found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
+    ranked = rank(found)
+    if alone:
+        return ranked
+    near = ranked[0].bic + CLOSE_CALL if ranked[0].fault is None else math.inf
+    return rank([_polished(each.candidate) if _worth_polish(each, near) else each.candidate for each in ranked])
+
+
+def rank(found: Sequence[Candidate]) -> list[Ranked]:
+    """Best first, faulty ones last."""
+    sound = [candidate for candidate in found if candidate.fault is None]
+    # The model that comes closest shows best what no model follows.
+    shared = min(sound or found, key=lambda candidate: candidate.deviance).witnesses
+
+    def criteria(candidate: Candidate) -> Ranked:
+        points = 2.0 * sum(len(sweep.frequency_hz) for sweep in candidate.model.sweeps) / shared
+        unlikely = candidate.deviance / shared + candidate.strain
+        if not math.isfinite(unlikely):
+            return Ranked(candidate, math.inf, math.inf, 0.0)
+        free = candidate.free
+        corrected = 2.0 * free * (1.0 + (free + 1.0) / max(points - free - 1.0, 1.0))
+        return Ranked(candidate, unlikely + corrected, unlikely + free * math.log(points), 0.0)
+
+    ranked = sorted((criteria(candidate) for candidate in found), key=lambda each: (each.fault is not None, each.bic))
+    if ranked[0].fault is not None:
+        return ranked
+    best = ranked[0].bic
+    shares = [
+        math.exp(-0.5 * (each.bic - best)) if each.fault is None and each.bic - best <= CLOSE_CALL else 0.0
+        for each in ranked
+    ]
+    return [replace(each, weight=share / sum(shares)) for each, share in zip(ranked, shares, strict=True)]
+
+
+def _worth_polish(each: Ranked, near: float) -> bool:
+    return each.weight > 0.0 or (each.fault == UNFINISHED and each.bic <= near)
+
+
+def _polished(candidate: Candidate) -> Candidate:
+    """Go on from where the candidate stopped, to the last digit."""
+    return solve(candidate.model, candidate.x)
+
+
+def misfit_percent(candidate: Candidate) -> float:
+    """RMS of misfit over |Z|, percent."""
+    misfit, _, size = squares(candidate.model, candidate.x)
+    return 100.0 * math.sqrt(float(np.mean(misfit / size)))
 
 
 def _found_at(candidate: Candidate, names: Iterable[str]) -> dict[str, float]:
     """SI values of `names` that a candidate ended at."""
     values = candidate.model.values(candidate.x)
     return {name: float(values[name]) for name in names}
-
-
-def _misfit(candidate: Candidate) -> float:
-    """RMS of misfit over |Z|."""
-    misfit, _, size = _squares(candidate.model, candidate.x)
-    return math.sqrt(float(np.mean(misfit / size)))
-
-
-def _rank(candidate: Candidate) -> tuple[bool, float]:
-    return candidate.fault is not None, candidate.bic
 
 
 def _free_air_like(sweeps: Sequence[Sweep]) -> Sweep:

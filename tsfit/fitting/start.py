@@ -1,19 +1,19 @@
 """Start values read off the curve: nobody has to guess for the fitter.
 
-Resonance peak and the two frequencies where |Z| = √(Re Rmax): Small, JAES 20(5), 1972; IEC 60268-5. Coil terms from a
-small least-squares fit of what is left above resonance once the motional branch is taken away.
+Resonance peak and the two frequencies where |Z| = √(Re Rmax): Small, JAES 20(5), 1972; IEC 60268-5. Coil terms from what
+is left above resonance once the motional branch is taken away.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.coil import Complex
 from tsfit.errors import TsfitError
 from tsfit.records import ImpedanceCurve
 
@@ -21,6 +21,11 @@ MIN_PROMINENCE = 0.04
 """Least height of a resonance over its surroundings, in ln|Z|."""
 SECOND_PEAK = 0.35
 """Height in ln|Z| from which a second peak is a resonance of its own, not a flaw of box or cone."""
+
+GRID, EXPONENTS = 9, (0.5, 0.6, 0.7, 0.8, 0.9)
+"""Corner frequencies and exponents tried for the coil."""
+SAMPLES = 40
+LEAST_SHARE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -104,41 +109,67 @@ def _read_peak(f: NDArray[np.float64], size: NDArray[np.float64], peak: int) -> 
     return Resonance(re, fs, qms, qms / (r0 - 1.0))
 
 
-def _guesses(coil: str, z: NDArray[np.complex128], omega: NDArray[np.floating[Any]]) -> list[dict[str, float]]:
-    """Several coarse starts for the coil terms, from resistive and reactive part near the top of the range."""
-    top = slice(int(0.8 * len(omega)), None)
-    w = float(np.exp(np.mean(np.log(omega[top]))))
-    x = max(float(np.median(z.imag[top])), 1e-3 * w * 1e-3)
-    r = max(float(np.median(z.real[top])), 0.1 * x)
-    total = math.hypot(x, r)
+def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
+    """Values that enter a coil model nonlinearly, over a coarse grid, and the terms that each then leaves linear.
+
+    Returns
+    -------
+    grid : list of k dicts
+        Corner angular frequencies (rad/s), exponents, or their likes.
+    terms : (k, m, n) complex, impedance per unit of the m linear magnitudes at the n frequencies `s`
+    """
+    low, high = abs(s[0]), abs(s[-1])
+    corners = np.geomspace(0.5 * low, 4.0 * high, GRID)
+    one = np.ones_like(s)
+    grid: list[dict[str, float]]
     match coil:
         case "simple":
-            return [{"Le": x / w}]
+            return [{}], s[None, None]
         case "ladder-2":
-            return [
-                {"Le": a * x / w, "L2": b * x / w, "R2": c * r}
-                for a, b, c in ((0.7, 0.7, 1.5), (0.4, 2.0, 1.0), (0.8, 0.3, 4.0))
-            ]
+            grid = [{"w2": w} for w in corners]
+            return grid, np.stack([[s, _corner(s, at["w2"])] for at in grid])
         case "ladder-3":
-            return [
-                {"Le": a * x / w, "L2": b * x / w, "R2": c * r, "L3": d * x / w, "R3": e * r}
-                for a, b, c, d, e in ((0.6, 2.0, 0.5, 0.4, 2.0), (0.4, 5.0, 0.2, 0.7, 1.5), (0.5, 1.0, 1.0, 0.2, 5.0))
-            ]
+            grid = [{"w2": a, "w3": b} for k, a in enumerate(corners) for b in corners[k + 2 :]]
+            return grid, np.stack([[s, _corner(s, at["w2"]), _corner(s, at["w3"])] for at in grid])
         case "power-law":
-            n = min(max(2.0 / math.pi * math.atan2(x, r), 0.5), 0.95)
-            return [{"K": total / w**n, "n": n}]
+            grid = [{"n": n} for n in EXPONENTS]
+            return grid, np.stack([[s ** at["n"]] for at in grid])
         case "four-exponent":
-            return [{"Kr": r / w**a, "Xr": a, "Kx": x / w**b, "Xx": b} for a, b in ((0.7, 0.7), (1.0, 0.8))]
+            grid = [{"Xr": a, "Xx": b} for a in EXPONENTS for b in EXPONENTS]
+            return grid, np.stack([[one * s.imag ** at["Xr"], 1j * s.imag ** at["Xx"]] for at in grid])
         case _:
-            root = math.sqrt(w)
-            return [
-                {"Leb": a * x / w, "Le": b * x / w, "Kss": total / root, "Rss": c * r}
-                for a, b, c in ((0.3, 1.5, 5.0), (0.1, 3.0, 20.0), (0.5, 1.0, 2.0))
-            ]
+            # In parallel with Le: a semi-inductance as large as it at w1, and a resistance as large as it at w2.
+            grid = [{"w1": a, "w2": b} for a in corners for b in corners]
+            return grid, np.stack([[s, 1.0 / (1.0 / s + 1.0 / np.sqrt(s * at["w1"]) + 1.0 / at["w2"])] for at in grid])
+
+
+def _corner(s: Complex, w: float) -> Complex:
+    """Rung of 1 ohm that changes from inductor to resistor at `w`."""
+    return s / (s + w)
+
+
+def _named(coil: str, at: Mapping[str, float], size: NDArray[np.float64]) -> dict[str, float]:
+    """SI values by the names of the coil model."""
+    match coil:
+        case "simple" | "ladder-2" | "ladder-3":
+            rungs = {
+                f"{letter}{k}": size[k - 1] / (at[f"w{k}"] if letter == "L" else 1.0)
+                for k in range(2, len(size) + 1)
+                for letter in "LR"
+            }
+            return {"Le": size[0], **rungs}
+        case "power-law":
+            return {"K": size[0], **at}
+        case "four-exponent":
+            return {"Kr": size[0], "Kx": size[1], **at}
+        case _:
+            return {"Leb": size[0], "Le": size[1], "Kss": size[1] * math.sqrt(at["w1"]), "Rss": size[1] * at["w2"]}
 
 
 def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np.complex128]) -> dict[str, float]:
     """Start values of the coil terms from an estimate of the blocked impedance without Re, above resonance.
+
+    Corner frequencies and exponents are tried over a coarse grid, magnitudes solved for by linear least squares.
 
     Parameters
     ----------
@@ -149,32 +180,19 @@ def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np
     Returns
     -------
     dict of float
-        SI values by name: the best of a few short least-squares fits from deterministic guesses.
+        SI values by name; all positive.
     """
-    from scipy.optimize import least_squares
-
-    s = 2j * math.pi * frequency_hz
-    weight = 1.0 / np.maximum(np.abs(blocked), 0.05 * np.max(np.abs(blocked)))
-    model = COIL_MODELS[coil]
-    names = [parameter.name for parameter in model.parameters]
-
-    def values(x: NDArray[np.float64]) -> dict[str, float]:
-        return dict(zip(names, np.exp(x), strict=True))
-
-    def residual(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.asarray(((model.evaluate(s, values(x))[0] - blocked) * weight).view(float))
-
-    def jacobian(x: NDArray[np.float64]) -> NDArray[np.float64]:
-        p = values(x)
-        gradient = model.evaluate(s, p)[1]
-        return np.stack([(gradient[name] * p[name] * weight).view(float) for name in names], axis=1)
-
-    best: dict[str, float] = {}
-    cost = math.inf
-    with np.errstate(all="ignore"):
-        for guess in _guesses(coil, blocked, s.imag):
-            start = np.log([guess[name] for name in names])
-            found = least_squares(residual, start, jacobian, bounds=(start - 9.0, start + 9.0), max_nfev=60)
-            if found.cost < cost:
-                best, cost = values(found.x), float(found.cost)
-    return {name: float(value) for name, value in best.items()}
+    some = np.unique(np.linspace(0, len(frequency_hz) - 1, SAMPLES).astype(int))
+    s, z = 2j * math.pi * frequency_hz[some], blocked[some]
+    weight = 1.0 / np.maximum(np.abs(z), 0.05 * np.max(np.abs(z)))
+    grid, terms = _shapes(coil, s)
+    wanted = (z * weight).view(float)
+    scale = np.abs(terms[..., -1])
+    rows = np.ascontiguousarray(terms * weight / scale[..., None]).view(float)
+    gram = rows @ rows.transpose(0, 2, 1)
+    size = np.linalg.solve(gram + 1e-9 * np.eye(gram.shape[-1]), rows @ wanted[:, None])[..., 0]
+    # A magnitude that comes out negative is as good as absent.
+    size = np.maximum(size, LEAST_SHARE * np.abs(z[-1]))
+    miss = np.sum((np.einsum("km,kmn->kn", size, rows) - wanted) ** 2, axis=1)
+    best = int(np.argmin(miss))
+    return {name: float(value) for name, value in _named(coil, grid[best], size[best] / scale[best]).items()}

@@ -7,7 +7,8 @@ an interval that is symmetric in their logarithm.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import JointModel
+from tsfit.fitting.select import Ranked
 from tsfit.records import Estimate
 
 COVERAGE_95 = 1.959964
@@ -42,11 +44,19 @@ def propagate(
         Takes inputs of shape (..., n) and returns results of shape (k, ...).
     x, covariance : (n,), (n, n)
     """
+    slopes = slopes_at(function, x, covariance)
+    return np.asarray(slopes @ covariance @ slopes.T)
+
+
+def slopes_at(
+    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    x: NDArray[np.float64],
+    covariance: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
     stdev = np.sqrt(np.diag(covariance))
     steps = np.diag(STEP * stdev)
-    # Change of each result for one standard deviation of each input, which their correlation then joins.
-    slopes = (function(x + steps) - function(x - steps)) / (2.0 * STEP)
-    return np.asarray(slopes @ (covariance / np.outer(stdev, stdev)) @ slopes.T)
+    return np.asarray((function(x + steps) - function(x - steps)) / (2.0 * STEP * stdev))
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -72,23 +82,66 @@ def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArra
     return figures
 
 
-def estimates(
-    model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> tuple[dict[str, Estimate], tuple[str, ...], NDArray[np.float64]]:
-    """Estimates by name, and the names and matrix (k, k) of their correlation."""
-    centre = trade_figures(model, x)
+@dataclass(frozen=True)
+class Figures:
+    """The figures of a fit and how they hang on its variables.
+
+    Attributes
+    ----------
+    names : tuple of str, k of them
+    values : (k,) float
+    slopes : (k, n_variables) float, derivative by each variable
+    apart : (k, m) float, difference of each of m rival models from the chosen one, times the root of its weight; 0 for
+        terms that only the chosen model has
+    covariance : (k, k) float, of everything together
+    """
+
+    names: tuple[str, ...]
+    values: NDArray[np.float64]
+    slopes: NDArray[np.float64]
+    apart: NDArray[np.float64]
+    covariance: NDArray[np.float64]
+
+
+def figures_of(ranked: Sequence[Ranked]) -> Figures:
+    """Figures of the best candidate, with the spread between the models that count beside it.
+
+    The values are those of the best model, so that they belong together; the second moment of the others about them, each
+    with its weight, is added to the covariance (after Buckland, Burnham & Augustin, Biometrics 53, 1997).
+    """
+    best = ranked[0].candidate
+    centre = trade_figures(best.model, best.x)
     names = tuple(centre)
-    joint = propagate(lambda at: np.stack(list(trade_figures(model, at).values())), x, covariance)
-    spread = np.sqrt(np.maximum(np.diag(joint), 0.0))
+    values = np.array([float(value) for value in centre.values()])
+    slopes = slopes_at(lambda at: np.stack(list(trade_figures(best.model, at).values())), best.x, best.covariance)
+    own = set(best.model.shape)
+    columns = []
+    for rival in ranked[1:]:
+        if rival.weight > 0.0:
+            other = trade_figures(rival.candidate.model, rival.candidate.x)
+            columns.append(
+                [
+                    math.sqrt(rival.weight) * (float(other[name]) - value) if name not in own else 0.0
+                    for name, value in zip(names, values, strict=True)
+                ]
+            )
+    apart = np.array(columns).reshape(-1, len(names)).T
+    covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T
+    return Figures(names, values, slopes, apart, covariance)
+
+
+def estimates(model: JointModel, figures: Figures) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+    """Estimates by name, and the matrix (k, k) of their correlation."""
+    spread = np.sqrt(np.maximum(np.diag(figures.covariance), 0.0))
     units = _units(model)
     found = {
-        name: _estimate(float(centre[name]), float(spread[k]), units[name], level=name in LEVELS)
-        for k, name in enumerate(names)
+        name: _estimate(float(value), float(sigma), units[name], level=name in LEVELS)
+        for name, value, sigma in zip(figures.names, figures.values, spread, strict=True)
     }
     scale = np.where(spread > 0.0, spread, 1.0)
-    correlation = joint / np.outer(scale, scale)
+    correlation = figures.covariance / np.outer(scale, scale)
     np.fill_diagonal(correlation, 1.0)
-    return found, names, correlation
+    return found, correlation
 
 
 def systematic_shifts(

@@ -1,0 +1,174 @@
+"""From ranked candidates to the result that a person reads: parameters, intervals, rivals, remarks."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver import Driver
+from tsfit.fitting.model import Sweep
+from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
+from tsfit.fitting.solve import Candidate, lmfit_result
+from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
+from tsfit.records import FitResult, FittedState, ImpedanceCurve, ModelCandidate, QualityNote
+
+
+def fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
+    """One sweep beside what the best candidate makes of it, over all its points."""
+    noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
+    sigma = np.sqrt(0.5 * (noise + (best.model.floor * np.abs(curve.impedance_ohm)) ** 2))
+    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz).astype(np.complex128)
+    return FittedState(curve, sweep.state, mask, fitted, sigma)
+
+
+def assemble(
+    ranked: Sequence[Ranked],
+    states: tuple[FittedState, ...],
+    name: str,
+    serial: str | None,
+    provenance: Mapping[str, Any],
+) -> FitResult:
+    """Return the result of a fit whose candidates are `ranked`, best first."""
+    best = ranked[0].candidate
+    model = best.model
+    figures = figures_of(ranked)
+    parameters, correlation = estimates(model, figures)
+    value = {key: estimate.value for key, estimate in parameters.items()}
+    coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
+    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
+    driver = Driver(
+        name=name,
+        serial=serial,
+        Re=value["Re"],
+        Fs=value["Fs"],
+        Qms=value["Qms"],
+        Qes=value["Qes"],
+        Mms=value.get("Mms"),
+        Sd=value.get("Sd"),
+        coil=best.circuit.coil,
+        coil_values=coil,
+        suspension=best.circuit.suspension,
+        suspension_values={key: value[key] for key in extra if key in value},
+        air=model.air,
+    )
+    carried = tuple(
+        QualityNote(note.code, note.severity, note.message, number)
+        for number, state in enumerate(states)
+        for note in state.curve.notes
+    )
+    return FitResult(
+        driver=driver,
+        parameters=parameters,
+        correlation_names=figures.names,
+        correlation=correlation,
+        systematic=systematic_shifts(model, best.x, best.covariance),
+        quality=(*carried, *_notes(ranked, states)),
+        provenance=provenance,
+        candidates=tuple(_told(each, ranked[0]) for each in ranked),
+        states=states,
+        minimizer=lambda: lmfit_result(best),
+    )
+
+
+def _told(each: Ranked, best: Ranked) -> ModelCandidate:
+    candidate = each.candidate
+    circuit = candidate.circuit
+    if not (math.isfinite(each.bic) and np.all(np.isfinite(candidate.x))):
+        return ModelCandidate(circuit.coil, circuit.suspension, None, None, 0.0, None, None, None, each.fault)
+    with np.errstate(all="ignore"):
+        figures = trade_figures(candidate.model, candidate.x)
+        qts, vas = (float(figures[name]) if name in figures else math.nan for name in ("Qts", "Vas"))
+        return ModelCandidate(
+            circuit.coil,
+            circuit.suspension,
+            each.aicc - best.aicc,
+            each.bic - best.bic,
+            each.weight,
+            misfit_percent(candidate),
+            qts if math.isfinite(qts) else None,
+            vas if math.isfinite(vas) else None,
+            each.fault,
+        )
+
+
+def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
+    """What the runner-up would change, and what the average over the models that count would."""
+    sound = [each for each in ranked if each.fault is None]
+    if len(sound) < 2:
+        return None
+    best, other = sound[0], sound[1]
+    at = [trade_figures(each.candidate.model, each.candidate.x) for each in sound]
+    names = [name for name in ("Qts", "Vas") if name in at[0]]
+
+    def change(name: str, value: float) -> str:
+        return f"{name} by {100.0 * (value / float(at[0][name]) - 1.0):+.2g} %"
+
+    apart = " and ".join(change(name, float(at[1][name])) for name in names)
+    circuit = other.candidate.circuit
+    message = (
+        f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC {other.bic - best.bic:.3g} above the "
+        f"chosen; it would change {apart}."
+    )
+    counted = sum(each.weight > 0.0 for each in sound)
+    if counted == 1:
+        return QualityNote("runner_up", "note", f"{message} That is too far to count.")
+    mean = " and ".join(
+        change(name, sum(each.weight * float(value[name]) for each, value in zip(sound, at, strict=True))) for name in names
+    )
+    return QualityNote(
+        "close_call",
+        "note",
+        f"{message} The average over the {counted} models within {CLOSE_CALL:g} of BIC, weighted by it, would change "
+        f"{mean}; their spread is part of the stated uncertainty.",
+    )
+
+
+def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState]) -> list[QualityNote]:
+    best = ranked[0].candidate
+    circuit, floor = best.circuit, 100.0 * best.model.floor
+    notes = [
+        QualityNote(
+            "model_floor",
+            "warn" if floor > 2.0 else "note",
+            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by "
+            f"{floor:.2g} % RMS.",
+        )
+    ]
+    if circuit.coil == "four-exponent":
+        notes.append(
+            QualityNote(
+                "not_causal",
+                "note",
+                "The four-exponent coil describes the sweeps but no real part does just that: it answers before it is "
+                "driven, so take its impedance within the range swept only, and no step response or transient from it.",
+            )
+        )
+    rivalry = _rivalry(ranked)
+    if rivalry is not None:
+        notes.append(rivalry)
+    for prior in best.model.priors:
+        pull = float(best.x[best.model.names.index(prior)])
+        if abs(pull) > 3.0 and not prior.startswith(("drift", "air load")):
+            kind, _, which = prior.partition(":")
+            notes.append(
+                QualityNote(
+                    "strained_input",
+                    "warn",
+                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties from what is stated; check it.",
+                )
+            )
+    if all(state.kind == "free air" for state in (one.state for one in states)):
+        notes.append(
+            QualityNote(
+                "free_air_only",
+                "note",
+                "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box.",
+            )
+        )
+    return notes

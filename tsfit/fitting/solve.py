@@ -1,0 +1,227 @@
+"""Solve one choice of circuit models: the variables, the discrepancy floor, their covariance, and what is wrong with it.
+
+The discrepancy floor ε is found with the fit: real drivers differ from any lumped model by a little, and without it noise
+weights would let the cleanest points drag the parameters.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.response import Circuit
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.fitting.model import LINEAR, JointModel
+
+Real = NDArray[np.float64]
+
+LEAST_FLOOR, MAX_FLOOR = 1e-6, 0.1
+FLOOR_ROUNDS = 6
+CLOCK = 5e-5
+"""Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
+LONGEST_LAG = 100
+TOLERANCE, ROUGH = 1e-8, 1e-6
+"""Relative change of the sum of squares at which the search ends, and while it only compares models."""
+OUT_OF_EVALUATIONS = 5
+MAX_EVALUATIONS = 60
+"""A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
+UNFINISHED = f"no end after {MAX_EVALUATIONS} evaluations"
+COIL_LOSS_AT_FS = 0.1
+"""Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
+UNDETERMINED = 1.0
+"""Standard deviation of a logarithm from which a shape parameter counts as not determined by the data."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One fitted choice of models.
+
+    Attributes
+    ----------
+    model : JointModel, with its floor set
+    x : (n_variables,) best variables
+    covariance : (n_variables, n_variables)
+    deviance : −2 ln L of the data, constants left out
+    witnesses : how many points share one error, at least 1 (`shared_error`)
+    fault : str or None, why the choice cannot stand, in words
+    """
+
+    model: JointModel
+    x: Real
+    covariance: Real
+    deviance: float
+    witnesses: float
+    fault: str | None
+
+    @property
+    def circuit(self) -> Circuit:
+        """The choice of models."""
+        return self.model.circuit
+
+    @property
+    def free(self) -> int:
+        """Number of variables that no prior holds, the floor among them."""
+        return len(self.model.names) - len(self.model.priors) + 1
+
+    @property
+    def strain(self) -> float:
+        """Sum of squares of the priors."""
+        return float(np.sum(self.x[len(self.model.names) - len(self.model.priors) :] ** 2))
+
+
+def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerance: float = TOLERANCE) -> Candidate:
+    """Fit `model` from SI start values or from variables, finding the discrepancy floor along the way.
+
+    Returns
+    -------
+    Candidate
+        Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
+    """
+    from scipy.optimize import leastsq
+
+    x = model.start(start) if isinstance(start, Mapping) else start
+    left = MAX_EVALUATIONS
+    for _ in range(FLOOR_ROUNDS):
+        x, _, info, _, ending = leastsq(
+            model.residual,
+            x,
+            Dfun=model.jacobian,
+            col_deriv=True,
+            full_output=True,
+            ftol=tolerance,
+            xtol=tolerance,
+            maxfev=left,
+        )
+        left -= info["nfev"]
+        before, model.floor = model.floor, most_likely_floor(model, x)
+        if abs(model.floor - before) <= 0.02 * model.floor or left <= 0:
+            break
+    witnesses = shared_error(model, x)
+    covariance = covariance_at(model, x, witnesses)
+    misfit, noise, size = squares(model, x)
+    deviance = _deviance(misfit, noise + model.floor**2 * size)
+    return Candidate(model, x, covariance, deviance, witnesses, _fault(model, x, covariance, ending))
+
+
+def lmfit_result(candidate: Candidate) -> Any:
+    """Return the fit as an lmfit result, for its reports and its ways of exploring a minimum.
+
+    The parameters are the variables of the fit (logarithms; priors in standard deviations), named as lmfit takes names.
+    """
+    import lmfit
+
+    model = candidate.model
+    parameters = lmfit.Parameters()
+    for name, value in zip(model.names, candidate.x, strict=True):
+        parameters.add("".join(letter if letter.isalnum() else "_" for letter in name), value=float(value))
+
+    def vector(p: Any) -> Real:
+        return np.array([parameter.value for parameter in p.values()])
+
+    minimizer = lmfit.Minimizer(lambda p: model.residual(vector(p)), parameters, scale_covar=False)
+    return minimizer.leastsq(Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True)
+
+
+def covariance_at(model: JointModel, x: Real, witnesses: float) -> Real:
+    """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
+    jacobian = model.jacobian(x).copy()
+    jacobian[:, : jacobian.shape[1] - len(model.priors)] /= math.sqrt(witnesses)
+    scale = np.linalg.norm(jacobian, axis=1)
+    scale[~(scale > 0.0)] = 1e-12
+    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
+    if not np.all(np.isfinite(information)):
+        return np.full(information.shape, np.inf)
+    values, vectors = np.linalg.eigh(information)
+    values = np.maximum(values, 1e-14)
+    covariance = np.asarray((vectors / values) @ vectors.T / np.outer(scale, scale))
+    covariance[model.names.index("Fs"), model.names.index("Fs")] += CLOCK**2
+    return covariance
+
+
+def shared_error(model: JointModel, x: Real) -> float:
+    """How many points share one error: what the circuit misses is smooth in frequency, so neighbours are no new witnesses.
+
+    Integrated autocorrelation of the misfit (1 for independent errors), counted as far as the floor, not the noise, makes
+    up the variance.
+    """
+    lags: Real = np.zeros(LONGEST_LAG)
+    shares = []
+    for sweep in model.sweeps:
+        variance = model.total_variance(sweep)
+        e = model.misfit(x, sweep) / np.sqrt(variance)
+        shares.append(1.0 - sweep.noise / variance)
+        for part in (e.real, e.imag):
+            along = np.correlate(part, part, mode="full")[len(part) - 1 :][:LONGEST_LAG]
+            lags[: len(along)] += along
+    share = float(np.mean(np.concatenate(shares)))
+    if not (lags[0] > 0.0 and math.isfinite(lags[0]) and math.isfinite(share)):
+        return 1.0
+    correlation = lags / lags[0]
+    end = int(np.argmax(np.append(correlation, 0.0) < 0.05))
+    return 1.0 + share * 2.0 * float(np.sum(correlation[1:end]))
+
+
+def squares(model: JointModel, x: Real) -> tuple[Real, ...]:
+    """|misfit|², noise variance and |Z|² of all points in one row each."""
+    misfit = np.concatenate([np.abs(model.misfit(x, sweep)) ** 2 for sweep in model.sweeps])
+    noise = np.concatenate([sweep.noise for sweep in model.sweeps])
+    size = np.concatenate([np.abs(sweep.impedance_ohm) ** 2 for sweep in model.sweeps])
+    return misfit, noise, size
+
+
+def _deviance(misfit: Real, variance: Real) -> float:
+    """−2 ln L of circular complex normal errors, constants left out."""
+    return 2.0 * float(np.sum(misfit / variance + np.log(variance)))
+
+
+def most_likely_floor(model: JointModel, x: Real) -> float:
+    """Most likely discrepancy floor ε for the misfit at `x`; the degrees of freedom that the fit used up are given back."""
+    from scipy.optimize import brentq
+
+    misfit, noise, size = squares(model, x)
+    misfit = misfit * 2 * len(misfit) / max(2 * len(misfit) - len(model.names) + len(model.priors), 1)
+    if not np.all(np.isfinite(misfit)):
+        return MAX_FLOOR
+
+    def slope(log: float) -> float:
+        extra = math.exp(2.0 * log) * size
+        variance = noise + extra
+        return float(np.sum(extra / variance * (1.0 - misfit / variance)))
+
+    low, high = math.log(LEAST_FLOOR), math.log(MAX_FLOOR)
+    if slope(low) >= 0.0:
+        return LEAST_FLOOR
+    if slope(high) <= 0.0:
+        return MAX_FLOOR
+    return math.exp(brentq(slope, low, high, xtol=1e-3))
+
+
+def _fault(model: JointModel, x: Real, covariance: Real, ending: int) -> str | None:
+    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
+        return "the fit ran away"
+    stdev = np.sqrt(np.diag(covariance))
+    for name, spread in zip(model.names, stdev, strict=True):
+        if name not in model.priors and spread > UNDETERMINED:
+            return f"{name} is not determined by the data"
+    if ending == OUT_OF_EVALUATIONS:
+        return UNFINISHED
+    v = {name: float(value) for name, value in model.values(x).items()}
+    if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
+        return "an exponent left its range"
+    ws = 2.0 * math.pi * v["Fs"]
+    columns = {name: np.array([v[name]]) for name in model.shape}
+    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
+    if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < ws * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
+        return "a coil term stands in for Re"
+    w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
+    p = model.circuit_values(v)
+    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
+    if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
+        return "the suspension would need negative friction or stiffness"
+    return None
