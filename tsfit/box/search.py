@@ -1,7 +1,7 @@
 """The vented box that is best by a stated aim within stated limits.
 
 Two numbers describe the box, volume and tuning. A coarse grid of both finds the neighbourhoods worth looking at, finer
-grids around the three best ones close in; every grid is one evaluation of the circuit. Where limits exclude everything on a
+grids around the best ones close in; every grid is one evaluation of the circuit. Where limits exclude everything on a
 grid, the search follows what exceeds them least, so that it finds small feasible regions too.
 """
 
@@ -24,7 +24,9 @@ from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
-COARSE, FINE, NEIGHBOURHOODS, ROUNDS, SHRINK = 22, 9, 3, 7, 0.5
+COARSE, FINE, SHRINK = 22, 7, 0.5
+NEIGHBOURHOODS = (4, 4, 4, 3, 3, 2, 2, 2, 1, 1, 1)
+"""How many of the best places each finer grid is drawn around."""
 SAME_RIPPLE_DB = 0.01
 """Boxes whose ripple differs by less are equally even; the lower f3 decides."""
 DEFAULT_RIPPLE_DB = 0.5
@@ -260,19 +262,22 @@ def _search(search: VentedSearch, objective: Callable[[Candidates], Array]) -> C
     for point in points.T[order]:
         if all(np.max(np.abs(point - other) / np.where(cell > 0.0, cell, 1.0)) > 2.5 for other in centres):
             centres.append(point)
-        if len(centres) == NEIGHBOURHOODS:
+        if len(centres) == NEIGHBOURHOODS[0]:
             break
     offsets = np.stack([axis.ravel() for axis in np.meshgrid(*2 * [np.linspace(-1.5, 1.5, FINE)], indexing="ij")])
-    for turn in range(ROUNDS):
-        near = np.stack(
-            [
-                np.clip(centre[:, None] + offsets * cell[:, None] * SHRINK**turn, low[:, None], high[:, None])
-                for centre in centres
-            ]
-        )
-        boxes, order = evaluate(np.concatenate(near, axis=1))
-        size = offsets.shape[1]
-        centres = [near[k][:, order[order // size == k][0] % size] for k in range(len(centres))]
+    at_edge = np.max(np.abs(offsets), axis=0) == 1.5
+    places = [(centre, cell) for centre in centres]
+    for kept in NEIGHBOURHOODS:
+        places = places[:kept]
+        near = np.concatenate([centre[:, None] + offsets * step[:, None] for centre, step in places], axis=1)
+        near = np.clip(near, low[:, None], high[:, None])
+        boxes, order = evaluate(near)
+        number, within = order // at_edge.size, order % at_edge.size
+        best = {k: int(np.argmax(number == k)) for k in dict.fromkeys(number.tolist())}
+        # A best box at the edge of its grid may have better ones beyond: a valley is followed before it is looked into.
+        places = [
+            (near[:, order[place]], places[k][1] * (1.0 if at_edge[within[place]] else SHRINK)) for k, place in best.items()
+        ]
     return _one(boxes, int(order[0]))
 
 
