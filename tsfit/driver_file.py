@@ -8,13 +8,19 @@ A driver file gives any set of figures from which the rest follows::
     Re = "5.7 ohm"
     Fs = "31.5 Hz"
     …
+    [softening]                # optional; what use does to a simulated driver
+    gain_percent = 12
+    time_constant_h = 4
 """
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+from pydantic import Field
+
+from tsfit.capture.simulated import Softening
 from tsfit.check.sheet import DriverTable, read_figures, read_sheet
 from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
@@ -24,9 +30,15 @@ from tsfit.records import FitResult
 from tsfit.toml_file import Table, load_toml, validated
 
 
+class _Softening(Table):
+    gain_percent: Annotated[float, Field(gt=-90.0, le=200.0)]
+    time_constant_h: Annotated[float, Field(gt=0.0)]
+
+
 class _DriverFile(Table):
     driver: DriverTable
     parameters: dict[str, Any]
+    softening: _Softening | None = None
 
 
 def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
@@ -73,3 +85,17 @@ def read_driver(path: Path) -> Driver:
     return driver_from_figures(
         file.driver.name, {name: printed.value for name, printed in figures.items()}, where=str(path)
     )
+
+
+def read_softening(path: Path) -> Softening | None:
+    """Read how the driver of a driver file softens with use; None when the file says nothing, or is no driver file.
+
+    Raises
+    ------
+    TsfitError
+        As `read_driver`.
+    """
+    if is_json(path) or "softening" not in (tables := load_toml(path, "driver")):
+        return None
+    table = validated(path, tables, _DriverFile, "driver").softening
+    return None if table is None else Softening(0.01 * table.gain_percent, table.time_constant_h)

@@ -78,10 +78,10 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
 
 
 def playback_of(
-    rig: Rig, level_dbfs: float, sweep: SweepTable | None = None, *, known_ohm: float | None = None
+    rig: Rig, level_dbfs: float, sweep: SweepTable | None = None, *, known_ohm: float | None = None, hours: float = 0.0
 ) -> Playback:
-    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one), or with a
-    known resistor in the driver's place.
+    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one) after
+    `hours` of use, or with a known resistor in the driver's place.
 
     Raises
     ------
@@ -99,10 +99,12 @@ def playback_of(
     if rig.device != SIMULATED:
         return plain
     from tsfit.capture.simulated import SimulatedBench, bench_load
-    from tsfit.driver_file import read_driver
+    from tsfit.driver_file import read_driver, read_softening
 
     assert rig.simulated_driver is not None
     driver = read_driver(rig.simulated_driver)
+    softening = read_softening(rig.simulated_driver)
+    driver = driver if softening is None else softening.after(driver, hours)
     load = bench_load(state_of(sweep or SweepTable(state="free air", recording="-")), driver)
     what = driver if known_ohm is None else known_ohm
     return replace(plain, simulated=SimulatedBench(what, load, rig, rng=np.random.default_rng()))
@@ -163,7 +165,8 @@ def measure(
 
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
-    playback = playback_of(rig, excitation.level_dbfs, sweep)
+    hours = float((conditions or {}).get("hours_of_use", 0.0))
+    playback = playback_of(rig, excitation.level_dbfs, sweep, hours=hours)
     full = rig.volts_per_full_scale
     volts = None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0)
     known = {

@@ -111,3 +111,18 @@ def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
     assert "summary" in json.loads(capsys.readouterr().out)["box"]
     assert _run(["drift", "show", str(log), "--box-plot", str(tmp_path / "other.png")]) == 2
     assert "--box BOX" in capsys.readouterr().err
+
+
+def test_a_guided_break_in(tmp_path, capsys):
+    rig = str(Path(__file__).parents[2] / "rigs" / "simulated.toml")
+    command = ["drift", "routine", rig, "-o", str(tmp_path / "kept"), "--name", "Dunlin 10", "--hours", "0.1"]
+    assert _run([*command, "--json"]) == 2
+    assert "--yes" in json.loads(capsys.readouterr().out)["error"]["message"]
+    assert _run([*command, "--yes"]) == 0
+    out = capsys.readouterr().out
+    assert "protect your hearing" in out
+    assert "All hours are played" in out
+    assert _run([*command, "--yes", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["why"] == "time"
+    assert _run(["drift", "show", str(tmp_path / "kept" / "drift.log")]) == 0
+    assert _run([*command, "--level-dbfs", "-1", "--yes"]) == 2

@@ -22,7 +22,7 @@ from tsfit.cli.output import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from tsfit.drift.change import Change
     from tsfit.drift.entry import Entry
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from tsfit.drift_box import BoxedChange
     from tsfit.records import QualityNote
 
+HOURS_OF_LOW_NOTES = """\
+Hours of low notes move the cone far and heat the coil: choose the level by eye, well within its travel, clamp the driver,
+keep things and fingers off the cone, have nothing near that burns, do not leave it alone, and protect your hearing."""
 SHOWN = 12
 """Entries of a long log that are printed at either end."""
 
@@ -50,6 +53,7 @@ def drift() -> None:
       tsfit drift add fit.json --log saltwit.drift --hours 12
       tsfit drift show saltwit.drift --plot drift.png
       tsfit drift change saltwit.drift first last
+      tsfit drift routine rig.toml -o bittern --name "Bittern 12" --hours 20
     """  # noqa: D301
 
 
@@ -157,6 +161,72 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
     _print_change(found)
     _print_box(boxed)
     _print_notes(found.notes)
+
+
+@drift.command()
+@click.argument("rig", type=click.Path(path_type=Path))
+@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, metavar="FOLDER", help="Kept there.")
+@click.option("--name", "driver", required=True, help="Name of the driver.")
+@click.option("--hours", type=float, required=True, help="Hours to play at most.")
+@click.option("--hours-before", type=float, default=0.0, show_default=True, help="Hours the driver had been used.")
+@click.option("--interval-h", type=float, default=1.0, show_default=True, help="Hours between sweeps.")
+@click.option("--pause-s", type=float, default=60.0, show_default=True, help="For the coil to cool before a sweep.")
+@click.option("--low-hz", type=float, default=15.0, show_default=True, help="Lowest of the low notes.")
+@click.option("--high-hz", type=float, default=60.0, show_default=True, help="Highest of the low notes.")
+@click.option("--hottest-k", type=float, default=10.0, show_default=True, help="Rise of the coil at which to stop.")
+@click.option("--level-dbfs", type=float, help="Peak level of the low notes.  [default: the rig's, else -30]")
+@click.option("--yes", is_flag=True, help="Do not ask before playing.")
+@json_option
+def routine(rig: Path, output: Path, yes: bool, as_json: bool, **options: Any) -> int:
+    """Break a driver in on RIG: low notes, a pause, a sweep, its fit into a log, until it has settled.
+
+    It stops by itself when the compliance is within 1 % of its end, when Re shows a hot coil, or after the hours. Started
+    again with the same FOLDER and options it goes on where it was interrupted.
+
+    \b
+    Example:
+      tsfit drift routine rig.toml -o bittern --name "Bittern 12" \\
+          --hours 20 --level-dbfs -12
+    """  # noqa: D301
+    from tsfit.break_in import make_routine, open_folder, run
+    from tsfit.capture.rig import read_rig
+    from tsfit.cli.sweep import CAUTIONS, live_levels
+
+    read = read_rig(rig)
+    planned = make_routine(read, **options)
+    going_on = open_folder(output, planned)
+    if not as_json:
+        click.echo(CAUTIONS)
+        click.echo(HOURS_OF_LOW_NOTES)
+        click.echo(printable(f"Goes on in {output}." if going_on else f"Everything is kept in {output}."))
+    if not yes:
+        if as_json:
+            raise click.UsageError("--json cannot ask; add --yes when all is ready.")
+        low, high, level = planned.low_hz, planned.high_hz, planned.level_dbfs
+        click.confirm(f"Play {low:g} to {high:g} Hz at {level:.1f} dBFS for {planned.hours:g} h at most?", abort=True)
+    say = (lambda step: None) if as_json else _say_once()
+    with live_levels(60.0, quiet=as_json) as show:
+        ending = run(read, output, planned, on_step=say, on_level=show)
+    if as_json:
+        print_json({"schema": 1, "why": ending.why, "hours": ending.hours, "message": ending.message, "log": ending.log})
+    else:
+        click.echo(printable(ending.message))
+        click.echo(printable(f"Now: tsfit drift show {ending.log}"))
+    return 1 if ending.why == "hot" else 0
+
+
+def _say_once() -> Callable[[str], None]:
+    """Print each step; low notes only when a new stretch begins."""
+    said = ""
+
+    def say(step: str) -> None:
+        nonlocal said
+        kind = step.partition(",")[0] if step.startswith("low notes") else step
+        if kind != said:
+            click.echo(printable(f"  {step}"))
+        said = kind
+
+    return say
 
 
 def _refuse(output: Path | None, plot: Path | None, box: Path | None, box_plot: Path | None, *, replace: bool) -> None:
