@@ -10,6 +10,7 @@ import click
 
 from tsfit.cli import NamingGroup
 from tsfit.cli.box_design import design
+from tsfit.cli.box_level import level
 from tsfit.cli.box_options import (
     box_options,
     drive_options,
@@ -167,6 +168,9 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
 
 
 box.add_command(design)
+
+
+box.add_command(level)
 
 
 def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> None:

@@ -1,0 +1,262 @@
+"""What a wanted level takes: volts, watts, travel, how many such boxes, which amplifier, which high-pass.
+
+Distances are from one source in half space without a room: 6 dB less per doubling. Several equal boxes close together, each
+driven as one was, add in phase where the wavelength is long: 20·lg(n). Both are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.box.limits import Ratings, maximum_output
+from tsfit.box.response import Array, Enclosure
+from tsfit.box.result import BoxResult
+from tsfit.box.setup import within
+from tsfit.errors import TsfitError
+
+ORDERS = (1, 2, 3, 4)
+WORST_LOAD = 0.8
+"""Least impedance per rated impedance (IEC 60268-5): an amplifier rated for R may meet 0.8·R."""
+
+
+@dataclass(frozen=True)
+class Needed:
+    """What a level takes at each frequency; arrays of shape ``(n_freq,)``.
+
+    Attributes
+    ----------
+    voltage_v : amplifier voltage, V RMS
+    power_w : voltage²/Re, the power that ratings speak of
+    real_power_w : power that the drivers really take
+    current_a : A RMS
+    excursion_mm : peak travel, one way
+    margin_db : how far the most that the limits allow lies above the wanted level; None without ratings
+    limited_by : limit that comes first; None without ratings
+    boxes : int
+        Least number of such boxes that reach the level at every frequency, each within its limits; None without ratings
+    """
+
+    frequency_hz: Array
+    voltage_v: Array
+    power_w: Array
+    real_power_w: Array
+    current_a: Array
+    excursion_mm: Array
+    margin_db: Array | None
+    limited_by: NDArray[np.str_] | None
+    boxes: int | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return asdict(self)
+
+
+def level_needs(result: BoxResult, target_db: float, frequency_hz: Array, *, distance_m: float = 1.0) -> Needed:
+    """What `target_db` at `distance_m` takes at each frequency.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` for a level or distance that cannot be.
+    """
+    within(target_db, 0.0, 200.0, "target level", "dB")
+    within(distance_m, 0.1, 1000.0, "distance", "m")
+    box = result.enclosure
+    at_one_metre = target_db + 20.0 * math.log10(distance_m)
+    answer = box.respond(frequency_hz)
+    scale = 10.0 ** ((at_one_metre - answer.spl_db) / 20.0)
+    volts = scale * box.voltage
+    current = scale * np.abs(answer.current)
+    most = maximum_output(box, frequency_hz, result.ratings)
+    margin = None if most is None else most.spl_db - at_one_metre
+    return Needed(
+        frequency_hz=frequency_hz,
+        voltage_v=volts,
+        power_w=volts**2 / box.driver.Re,
+        real_power_w=current**2 * answer.impedance.real,
+        current_a=current,
+        excursion_mm=1e3 * scale * answer.peak_travel,
+        margin_db=margin,
+        limited_by=None if most is None else most.limited_by,
+        boxes=None if margin is None else max(1, math.ceil(10.0 ** (-float(np.min(margin)) / 20.0) - 1e-9)),
+    )
+
+
+@dataclass(frozen=True)
+class HighPass:
+    """A Butterworth high-pass that keeps the cone within Xmax at a drive.
+
+    Attributes
+    ----------
+    order, corner_hz
+    loss_db : what it takes from the level at f3 of the box
+    """
+
+    order: int
+    corner_hz: float
+    loss_db: float
+
+
+def butterworth_gain(frequency_hz: Any, order: Any, corner_hz: Any) -> Any:
+    """Gain |H| = 1/√(1 + (fc/f)^2n) of a Butterworth high-pass."""
+    return 1.0 / np.sqrt(1.0 + (corner_hz / np.asarray(frequency_hz)) ** (2 * order))
+
+
+def protecting_high_passes(enclosure: Enclosure, ratings: Ratings, f3_hz: float | None, voltage: float) -> list[HighPass]:
+    """High-passes that keep the travel at `voltage` (V RMS) within Xmax from 5 Hz up, one per order that can, least loss first.
+
+    Empty when the travel stays within Xmax without one. Each has the lowest corner that does; none is looked for above f3,
+    where it would only make the box smaller.
+
+    Raises
+    ------
+    TsfitError
+        ``no_rating`` without Xmax; ``no_cutoff`` without f3.
+    """
+    if ratings.xmax_m is None:
+        raise TsfitError(
+            "A high-pass to tame the travel needs Xmax; give --xmax-mm or add it to the sheet.", code="no_rating"
+        )
+    if f3_hz is None:
+        raise TsfitError("The box has no f3, so no high-pass below it can be chosen; take a larger box.", code="no_cutoff")
+    frequency = np.geomspace(5.0, max(4.0 * f3_hz, 20.0), 600)
+    travel = enclosure.respond(frequency).peak_travel * (voltage / enclosure.voltage)
+    if np.all(travel <= ratings.xmax_m):
+        return []
+    corners = np.geomspace(min(5.0, 0.5 * f3_hz), f3_hz, 400)
+    found = []
+    for order in ORDERS:
+        tamed = travel * butterworth_gain(frequency, order, corners[:, np.newaxis])
+        enough = np.all(tamed <= ratings.xmax_m, axis=1)
+        if np.any(enough):
+            corner = float(corners[np.argmax(enough)])
+            found.append(HighPass(order, corner, float(-20.0 * np.log10(butterworth_gain(f3_hz, order, corner)))))
+    return sorted(found, key=lambda item: item.loss_db)
+
+
+@dataclass(frozen=True)
+class AmplifierNeed:
+    """What an amplifier must give so that drivers and box, not it, set the limit.
+
+    Attributes
+    ----------
+    voltage_v, current_a : V and A RMS of a sine
+    bound_by : what sets the voltage: the power rating, or travel everywhere
+    lowest_ohm, lowest_hz : least impedance that it sees within the band, leads included, and where
+    rated_load_ohm : largest common rated load (8, 4, 2, 1 ohm) that covers it: 80 % of it is not more than the least
+    power_w : its rating into that load
+    """
+
+    voltage_v: float
+    current_a: float
+    bound_by: Literal["power", "travel or port"]
+    lowest_ohm: float
+    lowest_hz: float
+    rated_load_ohm: float | None
+    power_w: float | None
+
+
+def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> AmplifierNeed | None:
+    """Amplifier that reaches every limit of the box between two frequencies; None without ratings of the driver."""
+    box = result.enclosure
+    frequency = np.geomspace(low_hz, high_hz, 400)
+    driver_only = Ratings(
+        power_w=result.ratings.power_w,
+        power_ohm=result.ratings.power_ohm,
+        xmax_m=result.ratings.xmax_m,
+        radiator_xmax_m=result.ratings.radiator_xmax_m,
+        port_speed_m_s=result.ratings.port_speed_m_s,
+    )
+    most = maximum_output(box, frequency, driver_only)
+    if most is None:
+        return None
+    seen = np.abs(box.respond(frequency).impedance + box.source_ohm)
+    top, lowest = int(np.argmax(most.voltage_v)), int(np.argmin(seen))
+    volts = float(most.voltage_v[top])
+    load = next((ohm for ohm in (8.0, 4.0, 2.0, 1.0) if WORST_LOAD * ohm <= seen[lowest]), None)
+    return AmplifierNeed(
+        voltage_v=volts,
+        current_a=float(np.max(most.voltage_v / seen)),
+        bound_by="power" if most.limited_by[top] == "power" else "travel or port",
+        lowest_ohm=float(seen[lowest]),
+        lowest_hz=float(frequency[lowest]),
+        rated_load_ohm=load,
+        power_w=None if load is None else volts**2 / load,
+    )
+
+
+@dataclass(frozen=True)
+class LevelReport:
+    """Everything above for one wanted level.
+
+    Attributes
+    ----------
+    needs : Needed
+    high_passes : tuple of HighPass
+        At the largest voltage that the level takes; empty where none is needed or none can be chosen.
+    amplifier : AmplifierNeed or None
+    """
+
+    needs: Needed
+    high_passes: tuple[HighPass, ...]
+    amplifier: AmplifierNeed | None
+
+    def sentences(self) -> list[str]:
+        """Say number of boxes, high-pass and amplifier in words."""
+        said = []
+        if self.needs.boxes is None:
+            said.append("How many boxes it takes is not known without ratings; give --rated-power-w and --xmax-mm.")
+        elif self.needs.boxes == 1:
+            said.append("One such box reaches it within its limits.")
+        else:
+            said.append(f"It takes {self.needs.boxes} such boxes close together, each within its limits.")
+        if self.high_passes:
+            best, *others = self.high_passes
+            said.append(
+                f"Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order {best.order} "
+                f"at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3"
+                + "".join(
+                    f"; order {other.order} at {other.corner_hz:.3g} Hz for {other.loss_db:.1f} dB" for other in others
+                )
+                + "."
+            )
+        if self.amplifier is not None:
+            need = self.amplifier
+            load = (
+                "less than any common rated load"
+                if need.rated_load_ohm is None
+                else f"so one rated {need.power_w:.0f} W into {need.rated_load_ohm:g} ohm"
+            )
+            said.append(
+                f"An amplifier that is not to be the limit gives {need.voltage_v:.3g} V and {need.current_a:.3g} A RMS; it sees "
+                f"{need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
+            )
+        return said
+
+
+def level_report(
+    result: BoxResult, target_db: float, *, distance_m: float = 1.0, low_hz: float | None = None, high_hz: float = 200.0
+) -> LevelReport:
+    """What `target_db` at `distance_m` takes between two frequencies; the lower one is f3 when left out.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value``; ``no_cutoff`` when the box has no f3 and no lowest frequency is given.
+    """
+    low = result.design["f3_hz"] if low_hz is None else low_hz
+    if low is None:
+        raise TsfitError("The box has no f3; say from which frequency the level is wanted.", code="no_cutoff")
+    within(low, 1.0, 5000.0, "lowest frequency", "Hz")
+    within(high_hz, low * 1.01, 20e3, "highest frequency", "Hz")
+    needs = level_needs(result, target_db, np.geomspace(low, high_hz, 9), distance_m=distance_m)
+    f3 = result.design["f3_hz"]
+    passes: list[HighPass] = []
+    if result.ratings.xmax_m is not None and f3 is not None:
+        passes = protecting_high_passes(result.enclosure, result.ratings, f3, float(np.max(needs.voltage_v)))
+    return LevelReport(needs, tuple(passes), amplifier_need(result, low, high_hz))
