@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
@@ -73,7 +74,7 @@ def level_needs(result: BoxResult, target_db: float, frequency_hz: Array, *, dis
     volts = scale * box.voltage
     current = scale * np.abs(answer.current)
     most = maximum_output(box, frequency_hz, result.ratings)
-    margin = None if most is None else most.spl_db - at_one_metre
+    margin = None if most is None else np.asarray(most.spl_db - at_one_metre, dtype=np.float64)
     return Needed(
         frequency_hz=frequency_hz,
         voltage_v=volts,
@@ -108,7 +109,7 @@ def butterworth_gain(frequency_hz: Any, order: Any, corner_hz: Any) -> Any:
 
 
 def protecting_high_passes(enclosure: Enclosure, ratings: Ratings, f3_hz: float | None, voltage: float) -> list[HighPass]:
-    """High-passes that keep the travel at `voltage` (V RMS) within Xmax from 5 Hz up, one per order that can, least loss first.
+    """High-passes that keep the travel at `voltage` (V RMS) within Xmax from 5 Hz up: one per order, least loss first.
 
     Empty when the travel stays within Xmax without one. Each has the lowest corner that does; none is looked for above f3,
     where it would only make the box smaller.
@@ -218,8 +219,8 @@ class LevelReport:
         if self.high_passes:
             best, *others = self.high_passes
             said.append(
-                f"Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order {best.order} "
-                f"at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3"
+                "Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order "
+                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3"
                 + "".join(
                     f"; order {other.order} at {other.corner_hz:.3g} Hz for {other.loss_db:.1f} dB" for other in others
                 )
@@ -233,8 +234,8 @@ class LevelReport:
                 else f"so one rated {need.power_w:.0f} W into {need.rated_load_ohm:g} ohm"
             )
             said.append(
-                f"An amplifier that is not to be the limit gives {need.voltage_v:.3g} V and {need.current_a:.3g} A RMS; it sees "
-                f"{need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
+                f"An amplifier that is not to be the limit gives {need.voltage_v:.3g} V and {need.current_a:.3g} A RMS; it "
+                f"sees {need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
             )
         return said
 
@@ -254,7 +255,8 @@ def level_report(
         raise TsfitError("The box has no f3; say from which frequency the level is wanted.", code="no_cutoff")
     within(low, 1.0, 5000.0, "lowest frequency", "Hz")
     within(high_hz, low * 1.01, 20e3, "highest frequency", "Hz")
-    needs = level_needs(result, target_db, np.geomspace(low, high_hz, 9), distance_m=distance_m)
+    wanted = np.unique([low, *(f for f in table_frequencies(low) if low < f < high_hz), high_hz])
+    needs = level_needs(result, target_db, wanted, distance_m=distance_m)
     f3 = result.design["f3_hz"]
     passes: list[HighPass] = []
     if result.ratings.xmax_m is not None and f3 is not None:
