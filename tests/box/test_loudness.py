@@ -65,7 +65,7 @@ def test_butterworth_gain(order):
 
 
 def test_a_high_pass_just_keeps_the_travel_within_xmax():
-    volts, f3 = 22.0, VENTED.design["f3_hz"]
+    volts, f3 = 2.83 * 0.8 * 6.0 / VENTED.design["excursion_above_fb_mm"], VENTED.design["f3_hz"]
     found = protecting_high_passes(VENTED.enclosure, VENTED.ratings, f3, volts)
     assert found
     frequency = np.geomspace(5.0, 300.0, 2000)
@@ -80,7 +80,8 @@ def test_a_high_pass_just_keeps_the_travel_within_xmax():
 
 
 def test_none_is_offered_where_none_is_needed():
-    assert protecting_high_passes(VENTED.enclosure, VENTED.ratings, 40.0, 1.0) == []
+    assert protecting_high_passes(VENTED.enclosure, VENTED.ratings, 40.0, 1.0) is None
+    assert protecting_high_passes(VENTED.enclosure, VENTED.ratings, 40.0, 500.0) == []
     with pytest.raises(TsfitError) as refused:
         protecting_high_passes(VENTED.enclosure, replace(VENTED.ratings, xmax_m=None), 40.0, 1.0)
     assert refused.value.code == "no_rating"
@@ -109,6 +110,7 @@ def test_the_report_says_it_in_words():
     assert report.needs.frequency_hz[0] == pytest.approx(VENTED.design["f3_hz"])
     assert 100.0 in report.needs.frequency_hz
     assert report.needs.frequency_hz[-1] == 200.0
+    assert "no high-pass below f3" in " ".join(level_report(VENTED, 111.0, low_hz=100.0).sentences())
     assert level_report(CLOSED, 90.0, low_hz=60.0).sentences()[0] == "One such box reaches it within its limits."
 
 

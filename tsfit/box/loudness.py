@@ -108,11 +108,13 @@ def butterworth_gain(frequency_hz: Any, order: Any, corner_hz: Any) -> Any:
     return 1.0 / np.sqrt(1.0 + (corner_hz / np.asarray(frequency_hz)) ** (2 * order))
 
 
-def protecting_high_passes(enclosure: Enclosure, ratings: Ratings, f3_hz: float | None, voltage: float) -> list[HighPass]:
+def protecting_high_passes(
+    enclosure: Enclosure, ratings: Ratings, f3_hz: float | None, voltage: float
+) -> list[HighPass] | None:
     """High-passes that keep the travel at `voltage` (V RMS) within Xmax from 5 Hz up: one per order, least loss first.
 
-    Empty when the travel stays within Xmax without one. Each has the lowest corner that does; none is looked for above f3,
-    where it would only make the box smaller.
+    None when the travel stays within Xmax without one, empty when none keeps it there. Each has the lowest corner that does;
+    none is looked for above f3, where it would only make the box smaller.
 
     Raises
     ------
@@ -128,7 +130,7 @@ def protecting_high_passes(enclosure: Enclosure, ratings: Ratings, f3_hz: float 
     frequency = np.geomspace(5.0, max(4.0 * f3_hz, 20.0), 600)
     travel = enclosure.respond(frequency).peak_travel * (voltage / enclosure.voltage)
     if np.all(travel <= ratings.xmax_m):
-        return []
+        return None
     corners = np.geomspace(min(5.0, 0.5 * f3_hz), f3_hz, 400)
     found = []
     for order in ORDERS:
@@ -198,13 +200,14 @@ class LevelReport:
     Attributes
     ----------
     needs : Needed
-    high_passes : tuple of HighPass
-        At the largest voltage that the level takes; empty where none is needed or none can be chosen.
+    high_passes : tuple of HighPass or None
+        At the largest voltage that the level takes of each of the boxes; None where none is needed or Xmax is not known,
+        empty where none is enough.
     amplifier : AmplifierNeed or None
     """
 
     needs: Needed
-    high_passes: tuple[HighPass, ...]
+    high_passes: tuple[HighPass, ...] | None
     amplifier: AmplifierNeed | None
 
     def sentences(self) -> list[str]:
@@ -226,6 +229,8 @@ class LevelReport:
                 )
                 + "."
             )
+        elif self.high_passes is not None:
+            said.append("The cone travels beyond Xmax at that drive, and no high-pass below f3 keeps it within.")
         if self.amplifier is not None:
             need = self.amplifier
             load = (
@@ -258,7 +263,8 @@ def level_report(
     wanted = np.unique([low, *(f for f in table_frequencies(low) if low < f < high_hz), high_hz])
     needs = level_needs(result, target_db, wanted, distance_m=distance_m)
     f3 = result.design["f3_hz"]
-    passes: list[HighPass] = []
+    passes: list[HighPass] | None = None
     if result.ratings.xmax_m is not None and f3 is not None:
-        passes = protecting_high_passes(result.enclosure, result.ratings, f3, float(np.max(needs.voltage_v)))
-    return LevelReport(needs, tuple(passes), amplifier_need(result, low, high_hz))
+        each = float(np.max(needs.voltage_v)) / (needs.boxes or 1)
+        passes = protecting_high_passes(result.enclosure, result.ratings, f3, each)
+    return LevelReport(needs, None if passes is None else tuple(passes), amplifier_need(result, low, high_hz))
