@@ -113,8 +113,8 @@ def protecting_high_passes(
 ) -> list[HighPass] | None:
     """High-passes that keep the travel at `voltage` (V RMS) within Xmax from 5 Hz up: one per order, least loss first.
 
-    None when the travel stays within Xmax without one, empty when none keeps it there. Each has the lowest corner that does;
-    none is looked for above f3, where it would only make the box smaller.
+    None when the travel stays within Xmax without one, empty when none keeps it there. Each has the lowest corner that
+    does; none is looked for above f3, where it would only make the box smaller.
 
     Raises
     ------
