@@ -240,3 +240,23 @@ def test_a_truncated_wav_is_refused(bench):
     wav.write_bytes(wav.read_bytes()[:-20000])
     bench.change("free-air.flac", "free-air.wav")
     assert bench.refusal().code == "truncated"
+
+
+@pytest.mark.parametrize(
+    ("driver", "sweep", "word"),
+    [
+        ("coils = 2\n", "", "give sweep 1 its wiring"),
+        ("", 'wiring = "series"\n', "coils = 2"),
+        ("coils = 2\n", 'wiring = "series"\nother_coil = "shorted"\n', "other_coil belongs"),
+        ("coils = 2\n", 'wiring = "one coil"\nother_coil = "shorted"\n', "neither Qes nor Qms"),
+    ],
+)
+def test_a_bench_of_two_coils_says_its_wirings(tmp_path, driver, sweep, word):
+    frequency = np.geomspace(5, 4e3, 300)
+    size = 5.0 + 20.0 / (1.0 + (10.0 * np.log(frequency / 40.0)) ** 2)
+    lines = "".join(f"{f:.6g} {z:.6g} 0\n" for f, z in zip(frequency, size, strict=True))
+    (tmp_path / "curve.txt").write_text("Hz ohm degrees\n" + lines)
+    bench = tmp_path / "bench.toml"
+    bench.write_text(f'[driver]\nname = "Plover 10"\n{driver}[[sweep]]\ncurve = "curve.txt"\nstate = "free air"\n{sweep}')
+    with pytest.raises(TsfitError, match=word):
+        fit_bench(bench)

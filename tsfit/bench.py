@@ -16,7 +16,7 @@ from tsfit.capture.rig import Rig
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State, StateKind, Wiring
+from tsfit.records import FitResult, ImpedanceCurve, OtherCoil, QualityNote, State, StateKind, Wiring
 from tsfit.toml_file import Table, read_toml
 
 NotNegative = Annotated[float, Field(ge=0)]
@@ -56,6 +56,7 @@ class SweepTable(Table):
     volume_l: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     volume_uncertainty_l: NotNegative | None = None
     wiring: Wiring | None = None
+    other_coil: OtherCoil | None = None
     coil_temperature_c: Annotated[float, Field(ge=-40, le=300)] | None = None
     air_temperature_c: Annotated[float, Field(ge=-20, le=50)] = REFERENCE_AIR.temperature_c
     pressure_hpa: Annotated[float, Field(ge=500, le=1100)] = REFERENCE_AIR.pressure_hpa
@@ -70,6 +71,8 @@ class SweepTable(Table):
                 raise ValueError(f"state {state!r} needs {key}")
             if self.state != state and getattr(self, key) is not None:
                 raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
+        if self.other_coil is not None and self.wiring != "one coil":
+            raise ValueError('other_coil belongs to wiring = "one coil"; with both coils wired there is no other')
         return self
 
 
@@ -85,6 +88,12 @@ class BenchTable(Table):
     def _rig_for_recordings(self) -> BenchTable:
         if self.rig is None and any(sweep.recording is not None for sweep in self.sweep):
             raise ValueError('the recordings need a rig; add rig = "path.toml"')
+        wired = [sweep.wiring is not None for sweep in self.sweep]
+        if self.driver.coils == 2 and not all(wired):
+            bare = wired.index(False) + 1
+            raise ValueError(f'the driver has two coils; give sweep {bare} its wiring: "series", "parallel" or "one coil"')
+        if self.driver.coils == 1 and any(wired):
+            raise ValueError("wiring is for drivers with two coils; add coils = 2 to [driver], or leave wiring out")
         if self.trim is not None and self.driver.dc_resistance_ohm is None:
             raise ValueError("trim needs dc_resistance_ohm in [driver]")
         if self.trim is not None and any(sweep.curve is not None for sweep in self.sweep):
@@ -258,6 +267,7 @@ def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: 
         volume=volume,
         volume_uncertainty=volume_uncertainty,
         wiring=sweep.wiring,
+        other_coil=sweep.other_coil or "open",
         coil_temperature_c=sweep.coil_temperature_c,
         air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
     )

@@ -86,6 +86,23 @@ def closed_box_ratio(vas: Any, volume: Any) -> Any:
     return np.sqrt(1.0 + vas / volume)
 
 
+def wiring_factors(wiring: str | None, coupling: Any = 1.0) -> tuple[float, float, Any]:
+    """Factors on Re, on Bl and on the blocked impedance when two equal coils on one former are wired, against one of them.
+
+    In series 2, 2 and 2(1 + k); in parallel 1/2, 1 and (1 + k)/2; one coil alone, or a driver that has no second: 1, 1, 1.
+
+    `coupling` k is the share of the flux, and of the eddy currents it drives, that the coils have in common: the mutual
+    impedance over that of one coil. With k = 1 series has four times the inductance of one coil and parallel the same; with
+    k = 0 twice and half. Mutual inductance of coupled coils: any text on circuits. One k for all terms of a coil model is
+    an assumption, good as far as both coils see the same iron.
+    """
+    if wiring == "series":
+        return 2.0, 2.0, 2.0 * (1.0 + coupling)
+    if wiring == "parallel":
+        return 0.5, 1.0, 0.5 * (1.0 + coupling)
+    return 1.0, 1.0, 1.0
+
+
 @dataclass(frozen=True)
 class Relation:
     """One formula that gives `figure` from the figures `needs`."""

@@ -15,6 +15,7 @@ six digits, for figures: measured and fitted impedance, sigma, and which points 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -113,6 +114,7 @@ class _Fit(BaseModel):
     provenance: dict[str, Any] = {}
     sweeps: list[_Sweep] = []
     candidates: tuple[ModelCandidate, ...] = ()
+    wirings: dict[Wiring, dict[str, _Estimate]] = {}
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -136,7 +138,12 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "provenance": dict(fit.provenance),
         "sweeps": [_sweep(fitted) for fitted in fit.states],
         "candidates": [asdict(candidate) for candidate in fit.candidates],
+        **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
     }
+
+
+def _grouped(groups: Mapping[str, Mapping[str, Estimate]]) -> dict[str, Any]:
+    return {group: {name: estimate.to_dict() for name, estimate in inner.items()} for group, inner in groups.items()}
 
 
 def _sweep(fitted: FittedState) -> dict[str, Any]:
@@ -179,10 +186,7 @@ def read_fit(path: Path) -> FitResult:
     names, correlation = _correlation(path, file)
     return FitResult(
         driver=driver,
-        parameters={
-            name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit)
-            for name, item in file.parameters.items()
-        },
+        parameters=_read_estimates(file.parameters),
         correlation_names=names,
         correlation=correlation,
         systematic=file.systematic,
@@ -190,6 +194,7 @@ def read_fit(path: Path) -> FitResult:
         provenance=file.provenance,
         candidates=file.candidates,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
+        wirings={wiring: _read_estimates(group) for wiring, group in file.wirings.items()},
     )
 
 
@@ -205,6 +210,13 @@ def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], NDArray[np.fl
     if not possible or (names and float(np.linalg.eigvalsh(matrix).min()) < -1e-4):
         raise _wrong(path, "correlation.matrix", "holds what correlations cannot be")
     return names, matrix
+
+
+def _read_estimates(items: Mapping[str, _Estimate]) -> dict[str, Estimate]:
+    return {
+        name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit)
+        for name, item in items.items()
+    }
 
 
 def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:

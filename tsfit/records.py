@@ -18,6 +18,7 @@ from tsfit.driver import Driver
 Severity = Literal["refuse", "warn", "note"]
 StateKind = Literal["free air", "added mass", "closed box", "infinite baffle"]
 Wiring = Literal["series", "parallel", "one coil"]
+OtherCoil = Literal["open", "shorted", "loaded"]
 
 
 @dataclass(frozen=True)
@@ -73,6 +74,7 @@ class State:
     mass, mass_uncertainty : kg
     volume, volume_uncertainty : m³, net of the driver
     wiring : of dual coils, None for a single coil
+    other_coil : what the second coil was connected to while one was swept
     coil_temperature_c : °C, None when not read
     air : ambient air during the sweep
     """
@@ -83,6 +85,7 @@ class State:
     volume: float | None = None
     volume_uncertainty: float | None = None
     wiring: Wiring | None = None
+    other_coil: OtherCoil = "open"
     coil_temperature_c: float | None = None
     air: Air = REFERENCE_AIR
 
@@ -168,6 +171,8 @@ class FitResult:
         Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
     minimizer : callable
         Call it for the lmfit result; None when read back from JSON.
+    wirings : dict of dict of Estimate
+        For a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil.
     """
 
     driver: Driver
@@ -180,3 +185,4 @@ class FitResult:
     candidates: tuple[ModelCandidate, ...] = ()
     states: tuple[FittedState, ...] = ()
     minimizer: Callable[[], Any] | None = None
+    wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from tsfit.cli.output import json_option, output_options
+
+if TYPE_CHECKING:
+    from tsfit.records import Estimate
 
 
 @click.command()
@@ -88,6 +93,21 @@ def print_fit(result: object) -> None:
             ]
         )
     print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
+    if result.wirings:
+        print_table(
+            ["wiring", *next(iter(result.wirings.values()))], [_wiring_row(*item) for item in result.wirings.items()]
+        )
     for note in result.quality:
         place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
         click.echo(printable(f"{note.severity}: {place}{note.message}"))
+
+
+def _wiring_row(wiring: str, figures: Mapping[str, Estimate]) -> list[str]:
+    from tsfit.quantities import display, rounded
+
+    cells = [wiring]
+    for name, estimate in figures.items():
+        value, unit = display(name, estimate.value, estimate.unit)
+        spread = estimate.stdev if unit == "dB" else estimate.stdev * value / estimate.value
+        cells.append(f"{rounded(value, spread)} {'' if unit == '1' else unit}".strip())
+    return cells

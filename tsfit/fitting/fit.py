@@ -17,6 +17,7 @@ from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance, find_resonance
+from tsfit.fitting.wirings import check_other_coil, check_wirings
 from tsfit.records import FitResult, ImpedanceCurve, State
 
 LOWEST_SHARE = 1.0 / 8.0
@@ -58,11 +59,12 @@ def fit(
     ------
     TsfitError
         ``no_resonance``, ``vented_box``, ``short_range``, ``no_shift``, ``no_free_air``, ``no_area``, ``mixed_wiring``,
-        ``no_fit``, ``wrong_model``.
+        ``other_coil``, ``no_fit``, ``wrong_model``.
     """
     _check_request(curves, sd, coil, suspension)
     peaks = [find_resonance(curve) for curve, _ in curves]
     _check_range(curves, peaks)
+    check_other_coil(curves, peaks)
     states = [state for _, state in curves]
     reference = _reference(curves, peaks)
     with_mass = len({(state.kind, state.mass, state.volume) for state in states}) > 1
@@ -71,7 +73,7 @@ def fit(
         start["Mms"] = _mass_start(curves, peaks, reference, sd)
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
     sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
-    order = sorted(range(len(sweeps)), key=lambda k: states[k].kind != "free air")
+    order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
     best = ranked[0].candidate
     if best.fault is not None or best.model.floor > POOR_FLOOR:
@@ -108,13 +110,7 @@ def _check_request(
             "or sd_cm2 in [driver].",
             code="no_area",
         )
-    wirings = {state.wiring for _, state in curves}
-    if len(wirings) > 1:
-        raise TsfitError(
-            f"The sweeps have different wirings ({', '.join(sorted(str(w) for w in wirings))}); fit one wiring at a time, "
-            "in a bench file of its own.",
-            code="mixed_wiring",
-        )
+    check_wirings(curves)
 
 
 def _check_range(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> None:
@@ -179,4 +175,6 @@ def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]], *, 
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
+    if any(state.wiring == "one coil" for _, state in curves):
+        remedy = "check that the other coil was open, and " + remedy.removeprefix("check ")
     return TsfitError(f"{sources}: no driver circuit fits ({why}); {remedy}.", code="no_fit", file=curves[0][0].source)

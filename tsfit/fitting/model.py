@@ -21,7 +21,7 @@ from tsfit.circuit.coil import COIL_MODELS, Complex
 from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import COPPER_PER_K, compliance, force_factor, mechanical_resistance
+from tsfit.driver import COPPER_PER_K, compliance, force_factor, mechanical_resistance, wiring_factors
 from tsfit.records import ImpedanceCurve, State
 
 RE_DRIFT = 0.01
@@ -30,6 +30,8 @@ BOX_AIR_LOAD = (0.8, 0.4)
 """Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
 BAFFLE_AIR_LOAD = (1.0, 0.15)
 """The same in a real, finite baffle."""
+COUPLING = (0.85, 0.15)
+"""Coupling of two coils on one former, from side by side to wound together: common practice, no source."""
 PIVOT_OMEGA = 2.0 * math.pi * 1000.0
 """Angular frequency at which the magnitudes of power laws are fitted, where they are least tied to the exponent."""
 PIVOTED = {"K": "n", "Kr": "Xr", "Kx": "Xx"}
@@ -84,6 +86,8 @@ class JointModel:
         Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     floor : float
         Model-discrepancy floor ε, relative to |Z|.
+    wiring : str or None
+        Of a driver with two coils, that for which the variables hold: that of the first sweep.
     names : list of str
         The variables, in the order of every vector and matrix here.
     """
@@ -93,6 +97,7 @@ class JointModel:
     sd: Known | None
     with_mass: bool
     floor: float = 3e-3
+    wiring: str | None = field(init=False)
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
     _last: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
@@ -102,8 +107,12 @@ class JointModel:
         extra = [parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra]
         shared = ["Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []), *coil, *extra]
         self.shape = [*coil, *extra]
+        self.coil_scale = [name for name in coil if name not in LINEAR]
+        self.wiring = self.sweeps[0].state.wiring
         priors = (name for sweep in self.sweeps for name in self._priors_of(sweep))
-        self.priors = list(dict.fromkeys((*(["sd"] if self.sd is not None else []), *priors)))
+        self.priors = list(
+            dict.fromkeys((*(["sd"] if self.sd is not None else []), *(["coupling"] if self.wiring else []), *priors))
+        )
         self.names = [*shared, *self.priors]
 
     def _priors_of(self, sweep: Sweep) -> list[str]:
@@ -160,7 +169,23 @@ class JointModel:
             "Rms": mechanical_resistance(fs, mms, v["Qms"]),
             "Sd": v.get("Sd", 0.0),
         }
-        return values | {name: v[name] for name in self.shape}
+        values |= {name: v[name] for name in self.shape}
+        return values if sweep is None else self.rewired(values, v, sweep.state.wiring)
+
+    def rewired(self, values: Mapping[str, Any], v: Mapping[str, Any], wiring: str | None) -> dict[str, Any]:
+        """Turn circuit values that hold for `self.wiring` into those of another `wiring`; every coil term scales alike."""
+        if wiring == self.wiring:
+            return dict(values)
+        coupling = self.coupling(v)
+        (re, bl, coil), before = wiring_factors(wiring, coupling), wiring_factors(self.wiring, coupling)
+        scaled = dict.fromkeys(self.coil_scale, coil / before[2])
+        scaled |= {"Re": re / before[0], "Bl": bl / before[1]}
+        return dict(values) | {name: factor * values[name] for name, factor in scaled.items()}
+
+    @staticmethod
+    def coupling(v: Mapping[str, Any]) -> Any:
+        """Coupling of the two coils."""
+        return COUPLING[0] + COUPLING[1] * v["coupling"]
 
     def _drift(self, v: Mapping[str, Any], sweep: Sweep) -> Any:
         first = self.sweeps[0].state.coil_temperature_c
@@ -262,6 +287,8 @@ class JointModel:
         for name, exponent in PIVOTED.items():
             if name in rows:
                 rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
+        if "coupling" in self.priors:
+            rows["coupling"] = self._coupling_slope(v, sweep) * sum(p[name] * d[name] for name in self.coil_scale)
         rows |= self._load_rows(v, sweep, load, p, d)
         shown, slope, shifts = self._as_measured(v, sweep, z)
         out = np.zeros((len(self.names), len(z)), dtype=complex)
@@ -271,6 +298,12 @@ class JointModel:
             elif name in rows:
                 out[index] = rows[name] * slope
         return shown, out
+
+    def _coupling_slope(self, v: Mapping[str, Any], sweep: Sweep) -> float:
+        """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""
+        mutual = ("series", "parallel")
+        change = (sweep.state.wiring in mutual) - (self.wiring in mutual)
+        return float(COUPLING[1] * change / (1.0 + self.coupling(v)))
 
     def _load_rows(
         self, v: Mapping[str, Any], sweep: Sweep, load: Load, p: Mapping[str, Any], d: Mapping[str, Any]

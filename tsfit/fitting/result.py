@@ -16,6 +16,7 @@ from tsfit.fitting.model import Sweep
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
+from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 from tsfit.records import FitResult, FittedState, ImpedanceCurve, ModelCandidate, QualityNote
 
 
@@ -68,11 +69,12 @@ def assemble(
         correlation_names=figures.names,
         correlation=correlation,
         systematic=systematic_shifts(model, best.x, best.covariance),
-        quality=(*carried, *_notes(ranked, states)),
+        quality=(*carried, *_notes(ranked, states), *wiring_notes(best, states)),
         provenance=provenance,
         candidates=tuple(_told(each, ranked[0]) for each in ranked),
         states=states,
         minimizer=lambda: lmfit_result(best),
+        wirings=wiring_estimates(ranked),
     )
 
 

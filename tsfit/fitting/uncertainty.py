@@ -135,7 +135,7 @@ def estimates(model: JointModel, figures: Figures) -> tuple[dict[str, Estimate],
     spread = np.sqrt(np.maximum(np.diag(figures.covariance), 0.0))
     units = _units(model)
     found = {
-        name: _estimate(float(value), float(sigma), units[name], level=name in LEVELS)
+        name: estimate_of(float(value), float(sigma), units[name], level=name in LEVELS)
         for name, value, sigma in zip(figures.names, figures.values, spread, strict=True)
     }
     scale = np.where(spread > 0.0, spread, 1.0)
@@ -162,7 +162,8 @@ def systematic_shifts(
     return {name: {figure: float(by[k]) for figure, by in change.items()} for k, name in enumerate(names)}
 
 
-def _estimate(value: float, stdev: float, unit: str, *, level: bool) -> Estimate:
+def estimate_of(value: float, stdev: float, unit: str, *, level: bool = False) -> Estimate:
+    """Value with its 95 % interval, symmetric in the logarithm of a positive quantity unless that is a `level`."""
     if level or value <= 0.0:
         interval = (value - COVERAGE_95 * stdev, value + COVERAGE_95 * stdev)
     else:

@@ -1,0 +1,144 @@
+"""Drivers with two coils: made from the equations of two coupled coils on one former, fitted in any mix of wirings."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_curves import AREA, COILS, truth
+
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.response import Circuit
+from tsfit.driver import electrical_q, wiring_factors
+from tsfit.errors import TsfitError
+from tsfit.fitting.fit import fit
+from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.records import ImpedanceCurve, State
+
+FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 300)
+ONE = truth(Re=2.0, Qes=0.84)
+COUPLING = 0.93
+
+
+def solved(wiring, coupling=COUPLING, coil="ladder-2", mass=0.0, other="open"):
+    """Impedance from Kirchhoff's laws: two coils with self and mutual impedance, and one cone that both drive."""
+    s = 2j * np.pi * FREQUENCY_HZ
+    blocked = COIL_MODELS[coil].evaluate(s, COILS[coil])[0]
+    cone = s * (ONE["Mms"] + mass) + ONE["Rms"] + 1.0 / (s * ONE["Cms"])
+    own = ONE["Re"] + blocked + ONE["Bl"] ** 2 / cone
+    mutual = coupling * blocked + ONE["Bl"] ** 2 / cone
+    if wiring == "series":
+        return 2.0 * own + 2.0 * mutual
+    if wiring == "parallel":
+        matrix = np.moveaxis(np.array([[own, mutual], [mutual, own]]), 2, 0)
+        return 1.0 / np.linalg.inv(matrix).sum(axis=(1, 2))
+    return own - mutual**2 / own if other == "shorted" else own
+
+
+def curve(wiring, rng, *, state=None, **how):
+    z = solved(wiring, **how)
+    noise = rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z))
+    sigma = 1e-3 * np.abs(z)
+    state = state or State(wiring=wiring)
+    return ImpedanceCurve(FREQUENCY_HZ, z + sigma * noise / np.sqrt(2.0), sigma**2, source=f"{wiring}.txt"), state
+
+
+def weighted(wiring):
+    return State("added mass", mass=0.04, mass_uncertainty=2e-4, wiring=wiring)
+
+
+def check(estimate, true, name, least=0.0):
+    assert abs(estimate.value - true) < 4.0 * max(estimate.stdev, least * true), name
+
+
+@pytest.mark.parametrize("first", ["series", "parallel", "one coil"])
+def test_mixed_wirings_tell_every_wiring_and_the_coupling(first):
+    rng = np.random.default_rng(3)
+    others = [wiring for wiring in ("one coil", "series") if wiring != first]
+    curves = [
+        curve(first, rng),
+        curve(others[0], rng, state=weighted(others[0]), mass=0.04),
+        *(curve(wiring, rng) for wiring in others[1:]),
+    ]
+    result = fit(curves, sd=Known(AREA, 0.01 * AREA), coil="ladder-2", suspension="ideal")
+    blocked = COIL_MODELS["ladder-2"].evaluate(np.array([2000j * np.pi]), COILS["ladder-2"])[0]
+    one_inductance = blocked[0].imag / (2000.0 * np.pi)
+    for wiring in ("series", "parallel", "one coil"):
+        re, bl, inductance = wiring_factors(wiring, COUPLING)
+        true = {
+            "Re": re * ONE["Re"],
+            "Bl": bl * ONE["Bl"],
+            "Qes": electrical_q(ONE["Fs"], ONE["Mms"], re * ONE["Re"], bl * ONE["Bl"]),
+            "Le_1kHz": inductance * one_inductance,
+        }
+        for name, value in true.items():
+            check(result.wirings[wiring][name], value, (wiring, name))
+    for name in ("Re", "Qes", "Qts", "Bl"):
+        assert result.wirings[first][name].value == pytest.approx(result.parameters[name].value, rel=1e-9)
+    told = next(note.message for note in result.quality if note.code == "wiring")
+    assert "0.93 ± 0.0" in told
+    assert "as the sweeps show" in told
+
+
+def test_one_wiring_says_that_the_coupling_is_assumed():
+    rng = np.random.default_rng(4)
+    result = fit([curve("series", rng)], coil="ladder-2", suspension="ideal")
+    told = next(note.message for note in result.quality if note.code == "wiring")
+    assert "0.85 ± 0.15, assumed" in told
+    inductance = result.wirings["one coil"]["Le_1kHz"]
+    assert 0.05 < inductance.stdev / inductance.value < 0.12
+    assert result.wirings["parallel"]["Re"].value == pytest.approx(result.parameters["Re"].value / 4.0, rel=1e-9)
+    assert result.wirings["one coil"]["Qes"].value == pytest.approx(2.0 * result.parameters["Qes"].value, rel=1e-9)
+
+
+@pytest.mark.parametrize("coil", COILS)
+def test_derivative_with_mixed_wirings(coil):
+    rng = np.random.default_rng(5)
+    curves = [curve("one coil", rng), curve("series", rng), curve("parallel", rng, state=weighted("parallel"), mass=0.04)]
+    sweeps = [make_sweep(one, state, k, np.ones(300, bool)) for k, (one, state) in enumerate(curves)]
+    model = JointModel(sweeps, Circuit(coil), None, with_mass=True)
+    x = model.start({**ONE, **COILS[coil]}) + 0.02
+    jacobian = model.jacobian(x)
+    for k, name in enumerate(model.names):
+        step = np.zeros_like(x)
+        step[k] = 1e-4
+        further = model.residual(x + 2 * step) - model.residual(x - 2 * step)
+        numeric = (8.0 * (model.residual(x + step) - model.residual(x - step)) - further) / (12.0 * 1e-4)
+        assert np.abs(numeric - jacobian[k]).max() <= 1e-6 * np.abs(jacobian[k]).max(), name
+
+
+def test_a_single_coil_has_no_wirings():
+    one, state = curve("one coil", np.random.default_rng(1))
+    assert not fit([(one, replace(state, wiring=None))], coil="ladder-2", suspension="ideal").wirings
+
+
+def _refusal(curves):
+    with pytest.raises(TsfitError) as caught:
+        fit(curves, coil="ladder-2", suspension="ideal")
+    return caught.value
+
+
+def test_a_shorted_coil_is_refused_when_stated_and_when_seen():
+    rng = np.random.default_rng(2)
+    stated = _refusal([curve("one coil", rng, state=State(wiring="one coil", other_coil="shorted"), other="shorted")])
+    assert stated.code == "other_coil"
+    assert "Qes" in stated.message
+    seen = _refusal([curve("series", rng), curve("one coil", rng, other="shorted")])
+    assert seen.code == "other_coil"
+    assert "one coil.txt" in seen.message
+
+
+def test_a_shorted_coil_alone_looks_implausible():
+    rng = np.random.default_rng(2)
+    shorted = fit([curve("one coil", rng, other="shorted", coupling=0.1)])
+    assert [note.severity for note in shorted.quality if note.code == "other_coil"] == ["warn"]
+    fine = fit([curve("one coil", rng)], coil="ladder-2", suspension="ideal")
+    assert not [note for note in fine.quality if note.code == "other_coil"]
+
+
+def test_a_shorted_coil_that_no_circuit_describes_is_named_as_a_cause():
+    assert "the other coil was open" in _refusal([curve("one coil", np.random.default_rng(2), other="shorted")]).message
+
+
+def test_a_sweep_without_wiring_among_wired_ones_is_refused():
+    rng = np.random.default_rng(2)
+    assert _refusal([curve("series", rng), curve("series", rng, state=State())]).code == "mixed_wiring"
