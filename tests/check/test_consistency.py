@@ -52,6 +52,7 @@ def test_the_machine_form_gives_printed_and_implied():
     data = found.to_dict()
     # By hand: 3.95·0.495/4.445 = 0.43988 and 4.05·0.505/4.555 = 0.44901.
     assert data == {
+        "sentence": "Qts is printed as 0.60, but Qms and Qes make it 0.4399 to 0.449.",
         "relation": "Qts(Qms, Qes)",
         "printed": 0.6,
         "implied": pytest.approx(0.444445, abs=1e-5),
@@ -60,6 +61,12 @@ def test_the_machine_form_gives_printed_and_implied():
         "suspect": None,
         "possible": ["Qes", "Qts"],
     }
+
+
+def test_other_units_are_said_in_those_of_the_trade_too():
+    found = contradictions(sheet(Fs="31.5 Hz", Mms="32.0 g", Sd="236 cm^2", Vas="4.6 ft^3"))
+    assert found[0].sentence.startswith("Vas is printed as 4.6 ft^3 (130.3 l), but Fs and Mms and Sd make it ")
+    assert found[0].sentence.endswith(" l.")
 
 
 # By hand: 3.95·0.495/4.445 = 0.43988 to 4.05·0.505/4.555 = 0.44901; a printed 0.439 reaches up to 0.4395 and 0.450 down

@@ -6,9 +6,9 @@ import pytest
 from made_fit import made_driver, made_fit
 
 from tsfit.air import Air
-from tsfit.check.conditions import Conditions, at_conditions
+from tsfit.check.conditions import at_conditions
 from tsfit.check.pattern import CAUSES, pattern
-from tsfit.check.sheet import Sheet
+from tsfit.check.sheet import Conditions, Sheet
 from tsfit.circuit.load import air_load_change
 from tsfit.driver import Driver, complete
 from tsfit.errors import TsfitError

@@ -6,8 +6,8 @@ import pytest
 from made_fit import FREE_AIR_ONLY, made_driver, made_fit
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.check.conditions import Conditions, at_conditions
-from tsfit.check.sheet import Sheet
+from tsfit.check.conditions import at_conditions
+from tsfit.check.sheet import Conditions, Sheet
 from tsfit.check.verdict import DEFAULT_TOLERANCES, conformity, judge, worst
 from tsfit.errors import TsfitError
 from tsfit.quantities import SI_UNITS, parse_printed

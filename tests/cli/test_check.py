@@ -151,6 +151,18 @@ def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
         assert err.count("\n") == 1
 
 
+def test_results_and_figure_are_written_and_never_over_something(capsys, tmp_path, fit):
+    path, output, plot = sheet(tmp_path, GOOD), tmp_path / "check.json", tmp_path / "check.png"
+    code, _, err = run(capsys, fit, path, "-o", output, "--plot", plot)
+    assert (code, err) == (0, "")
+    assert json.loads(output.read_text())["verdict"] == "inside"
+    assert plot.read_bytes().startswith(b"\x89PNG")
+    assert run(capsys, fit, path, "-o", output)[0] == 2
+    assert run(capsys, fit, path, "-o", output, "--replace")[0] == 0
+    for arguments in ((path, "--plot", tmp_path / "x.png"), (path, "--box", path)):
+        assert run(capsys, *arguments)[0] == 2
+
+
 def test_several_fits_are_samples_of_one_type(capsys, tmp_path, fit):
     others = []
     for k, factor in enumerate((1.0, 1.01, 0.97)):

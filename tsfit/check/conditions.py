@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Literal
+from dataclasses import replace
 
 from tsfit.air import REFERENCE_AIR
+from tsfit.check.sheet import Conditions
 from tsfit.circuit.load import air_load_change
 from tsfit.driver import COPPER_PER_K, total_q
 from tsfit.errors import TsfitError
@@ -26,21 +26,6 @@ from tsfit.records import Estimate, FitResult, Wiring
 COILS: Mapping[str, tuple[float, float]] = {"series": (2.0, 2.0), "parallel": (0.5, 1.0), "one coil": (1.0, 1.0)}
 """Re and Bl of two equal coils per those of one."""
 REFERENCE_COIL_C = 20.0
-
-
-@dataclass(frozen=True)
-class Conditions:
-    """For what a sheet was printed; None where it does not say.
-
-    Attributes
-    ----------
-    pressure_hpa : hPa; coil_temperature_c : °C; wiring : of two coils; air_load : in Mms, and so in Fs and the Qs
-    """
-
-    pressure_hpa: float | None = None
-    coil_temperature_c: float | None = None
-    wiring: Wiring | None = None
-    air_load: Literal["free air", "baffle"] | None = None
 
 
 def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Estimate], tuple[str, ...]]:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from tsfit.check.sheet import LEVELS, PUBLISHED, Sheet
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver import RELATIONS, complete
+from tsfit.quantities import display
 
 AIR_SLACK = 0.015
 LEVEL_SLACK_DB = 0.5
@@ -53,6 +54,8 @@ class Contradiction:
         The one figure whose misprint alone would explain every contradiction of the sheet.
     possible : tuple of str
         Every figure that could be it; empty when no single one can.
+    text : str
+        The figure as printed.
     """
 
     figure: str
@@ -61,6 +64,18 @@ class Contradiction:
     implied: tuple[float, float]
     suspect: str | None = None
     possible: tuple[str, ...] = ()
+    text: str = ""
+
+    @property
+    def sentence(self) -> str:
+        """What is printed and what follows, in one sentence and in trade units."""
+        factor, unit = display(self.figure, 1.0)
+        low, high = (f"{end * factor:.4g}" for end in self.implied)
+        printed = " ".join(self.text.split())
+        if not printed.endswith(unit):
+            printed += f" ({self.printed * factor:.4g} {unit})"
+        needs = " and ".join(self.needs)
+        return f"{self.figure} is printed as {printed}, but {needs} make it {low} to {high} {unit}".rstrip() + "."
 
     @property
     def relation(self) -> str:
@@ -70,6 +85,7 @@ class Contradiction:
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form; `implied` is the middle of `implied_range`."""
         return {
+            "sentence": self.sentence,
             "relation": self.relation,
             "printed": self.printed,
             "implied": 0.5 * sum(self.implied),
@@ -223,11 +239,15 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
     for figure, needs in broken:
         low, high = _implied(figure, needs, intervals)
         ends = (float(low[0]), float(high[0]))
-        found.append(Contradiction(figure, needs, sheet.figures[figure].value, ends, suspect, possible))
+        found.append(
+            Contradiction(figure, needs, sheet.figures[figure].value, ends, suspect, possible, sheet.figures[figure].text)
+        )
     for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
         if {"Qts", q} <= intervals.keys() and other not in intervals and intervals["Qts"][0] >= intervals[q][1]:
             ends = (0.0, intervals[q][1])
-            found.append(Contradiction("Qts", (q,), sheet.figures["Qts"].value, ends, None, ("Qts", q)))
+            found.append(
+                Contradiction("Qts", (q,), sheet.figures["Qts"].value, ends, None, ("Qts", q), sheet.figures["Qts"].text)
+            )
     return tuple(found), suspicion
 
 

@@ -23,8 +23,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.check.conditions import Conditions, at_conditions
-from tsfit.check.sheet import LEVELS, Sheet
+from tsfit.check.conditions import at_conditions
+from tsfit.check.sheet import LEVELS, Conditions, Sheet
 from tsfit.check.verdict import DEFAULT_TOLERANCES, Verdict
 from tsfit.errors import TsfitError
 from tsfit.records import FitResult

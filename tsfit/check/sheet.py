@@ -22,7 +22,6 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tsfit.check.conditions import Conditions
 from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.quantities import SI_UNITS, Printed, parse_printed
@@ -37,6 +36,21 @@ LARGEST = 1e9
 
 _PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$", re.IGNORECASE)
 _TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """For what a sheet was printed; None where it does not say.
+
+    Attributes
+    ----------
+    pressure_hpa : hPa; coil_temperature_c : °C; wiring : of two coils; air_load : in Mms, and so in Fs and the Qs
+    """
+
+    pressure_hpa: float | None = None
+    coil_temperature_c: float | None = None
+    wiring: Literal["series", "parallel", "one coil"] | None = None
+    air_load: Literal["free air", "baffle"] | None = None
 
 
 @dataclass(frozen=True)

@@ -29,6 +29,13 @@ name = "name of the driver"
 # sensitivity_2V83 = "90.1 dB"  # level at 1 m for 2.83 V
 # EBP = "75.0 Hz"             # Fs/Qes
 
+[conditions]
+# For what the figures hold, where the maker says so.
+# pressure_hpa = 1013.25
+# coil_temperature_c = 20.0
+# wiring = "parallel"         # of two coils: "series", "parallel" or "one coil"
+# air_load = "baffle"         # counted in the moving mass: "baffle" or "free air"
+
 [tolerance]
 # How far a sample may be off, where the maker says so: percent, or dB for a level.
 # Fs = "15 %"

@@ -109,6 +109,7 @@ class CheckResult:
     consequence : machine form of what the deviations do to boxes, {} when nobody asked or the figures do not tell
     """
 
+    driver: str
     verdict: Verdict
     figures: tuple[Judged, ...]
     not_judged: Mapping[str, str]
@@ -120,6 +121,7 @@ class CheckResult:
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form."""
         return {
+            "driver": self.driver,
             "verdict": self.verdict,
             "figures": [figure.to_dict() for figure in self.figures],
             "not_judged": [{"name": name, "reason": reason} for name, reason in self.not_judged.items()],
@@ -179,6 +181,7 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
             file=sheet.file or None,
         )
     return CheckResult(
+        driver=fit.driver.name,
         verdict=worst([figure.verdict for figure in figures]),
         figures=tuple(figures),
         not_judged=not_judged,

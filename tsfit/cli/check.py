@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
 from tsfit.errors import TsfitError
 from tsfit.quantities import rounded
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency, Contradiction
     from tsfit.check.sheet import Sheet
     from tsfit.check.verdict import CheckResult
+    from tsfit.lot_check import LotResult
     from tsfit.records import FitResult
 
 LABELS = {"sensitivity_1W": "SPL 1 W", "sensitivity_2V83": "SPL 2.83 V"}
@@ -46,9 +47,18 @@ WIDE = 72
     help="A box file that both drivers are put into; may be given again.",
 )
 @click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
+@output_options
 @json_option
 def check(
-    files: tuple[Path, ...], rules: Path | None, boxes: tuple[Path, ...], template: bool, strict: bool, as_json: bool
+    files: tuple[Path, ...],
+    rules: Path | None,
+    boxes: tuple[Path, ...],
+    template: bool,
+    strict: bool,
+    output: Path | None,
+    plot: Path | None,
+    replace: bool,
+    as_json: bool,
 ) -> int:
     """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
 
@@ -74,28 +84,64 @@ def check(
         click.echo(TEMPLATE, nl=False)
         return 0
     fits, sheet_file = _sorted(files)
-    outside = ("outside", "undecided") if strict else ("outside",)
+    if plot is not None and (len(fits) != 1 or sheet_file is None):
+        raise click.UsageError("--plot draws what a fit changes in boxes; give one fit and a sheet with it.")
+    if boxes and not fits:
+        raise click.UsageError("--box compares drivers in a box; give a fit with it.")
+    if len(fits) > 1 and len(boxes) > 1:
+        raise click.UsageError("Pairs are matched in one box; give --box once.")
+    refuse_outputs(output, plot, replace=replace)
     allowed = None if rules is None else read_rules(rules)
-    if len(fits) > 1:
-        from tsfit.cli.lot import lot
+    sheet = None if sheet_file is None else read_sheet(sheet_file)
+    result, show = _judged(fits, sheet, allowed, boxes)
+    data = result.to_dict()
+    if output is not None:
+        save_json(output, data, replace=replace)
+    if plot is not None:
+        _draw(plot, data, replace=replace)
+    if as_json:
+        print_json(data)
+    else:
+        show()
+    return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 
-        return lot(fits, sheet_file, allowed, boxes, as_json, outside)
-    assert sheet_file is not None
-    sheet = read_sheet(sheet_file)
+
+def _judged(
+    fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
+) -> tuple[Consistency | CheckResult | LotResult, Callable[[], None]]:
+    """Judge what was given, and return with it what prints it."""
     if not fits:
-        return _alone(sheet, as_json, outside)
+        from tsfit.check.consistency import consistency
+
+        assert sheet is not None
+        lone, alone = consistency(sheet), sheet
+        return lone, lambda: _print_alone(alone, lone)
     from tsfit.box_file import read_box
     from tsfit.fit_file import read_fit
-    from tsfit.sheet_check import check_sheet
 
-    fit = read_fit(fits[0])
     plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
-    result = check_sheet(fit, sheet, rules=allowed, plans=plans)
-    if as_json:
-        print_json(result.to_dict())
-    else:
-        _print_result(fit, sheet, result)
-    return int(result.verdict in outside)
+    read = [read_fit(path) for path in fits]
+    if len(read) == 1:
+        from tsfit.sheet_check import check_sheet
+
+        assert sheet is not None
+        checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
+        return checked, lambda: _print_result(read[0], against, checked)
+    from tsfit.cli.lot import print_lot
+    from tsfit.lot_check import check_lot
+
+    lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
+    return lot, lambda: print_lot(lot, judged=sheet is not None)
+
+
+def _draw(plot: Path, data: Mapping[str, Any], *, replace: bool) -> None:
+    from tsfit.figures.consequence import consequence_figure
+    from tsfit.figures.save import save_figure
+
+    boxes = data["consequence"].get("boxes")
+    if not boxes:
+        raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
+    save_figure(plot, consequence_figure(data["driver"], boxes), replace=replace)
 
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
@@ -120,22 +166,15 @@ def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
     raise TsfitError(problem, code="wrong_file_type", file=file)
 
 
-def _alone(sheet: Sheet, as_json: bool, outside: Sequence[str]) -> int:
-    from tsfit.check.consistency import consistency
-
-    result = consistency(sheet)
-    if as_json:
-        print_json(result.to_dict())
-    elif result.contradictions:
+def _print_alone(sheet: Sheet, result: Consistency) -> None:
+    if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
         count = len(result.relations)
         click.echo(f"{printable(sheet.name)}: the printed figures agree with each other; relations looked at: {count}.")
     else:
         click.echo(f"{printable(sheet.name)}: undecided; no printed figure follows from others that are printed.")
-    if not as_json:
-        _print_rest(sheet, result)
-    return int(result.verdict in outside)
+    _print_rest(sheet, result)
 
 
 def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
@@ -207,16 +246,9 @@ def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
-    from tsfit.quantities import display
-
     click.echo(f"The sheet of {printable(sheet.name)} contradicts itself:")
     for item in found:
-        factor, unit = display(item.figure, 1.0)
-        low, high = (f"{end * factor:.4g}" for end in item.implied)
-        printed, needs = sheet.figures[item.figure].shown(factor), " and ".join(map(_label, item.needs))
-        click.echo(
-            f"  {_label(item.figure)} is printed as {printed} {unit}".rstrip() + f", but {needs} make it {low} to {high}."
-        )
+        click.echo(f"  {printable(item.sentence)}")
     suspect, possible = found[0].suspect, [_label(name) for name in found[0].possible]
     if suspect:
         click.echo(f"Another {_label(suspect)} alone would make all of it agree.")

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import print_json, print_table, printable
-from tsfit.errors import TsfitError
+from tsfit.cli.output import print_table, printable
 from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
@@ -18,36 +15,8 @@ if TYPE_CHECKING:
 MOST_PAIRS = 10
 
 
-def lot(
-    fits: Sequence[Path],
-    sheet_file: Path | None,
-    rules: Mapping[str, float] | None,
-    boxes: Sequence[Path],
-    as_json: bool,
-    outside: Sequence[str],
-) -> int:
-    """Judge several fits as samples of one type and print what was found; return the exit code."""
-    from tsfit.box_file import read_box
-    from tsfit.check.sheet import read_sheet
-    from tsfit.fit_file import read_fit
-    from tsfit.lot_check import check_lot
-
-    if len(boxes) > 1:
-        raise TsfitError("Pairs are matched in one box; give --box once.", code="usage")
-    result = check_lot(
-        [read_fit(file) for file in fits],
-        None if sheet_file is None else read_sheet(sheet_file),
-        rules=rules,
-        plan=read_box(boxes[0]) if boxes else None,
-    )
-    if as_json:
-        print_json(result.to_dict())
-    else:
-        _print(result, judged=sheet_file is not None)
-    return int(sheet_file is not None and result.verdict in outside)
-
-
-def _print(result: LotResult, *, judged: bool) -> None:
+def print_lot(result: LotResult, *, judged: bool) -> None:
+    """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
     from tsfit.check.lot import CONFIDENCE, FRACTION
     from tsfit.check.sheet import LEVELS
     from tsfit.quantities import display
