@@ -117,3 +117,11 @@ def test_demo(tmp_path, monkeypatch, capsys):
     assert json.loads((tmp_path / "tsfit-demo" / "saltwit-12-check.json").read_text())["verdict"] == "inside"
     assert _run(["demo", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["folder"] == "tsfit-demo-2"
+
+
+def test_a_subcircuit_on_request(tmp_path, capsys):
+    path = tmp_path / "driver.cir"
+    assert _run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--spice", str(path)]) == 0
+    assert ".subckt driver_Saltwit_12 plus minus" in path.read_text()
+    assert _run(["fit", BENCH, "--spice", str(path)]) == 2
+    assert "--replace" in capsys.readouterr().err

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of recorded curves."
 )
 @click.option("--candidates", is_flag=True, help="Print every choice of circuit models that was fitted, best first.")
+@click.option(
+    "--spice", type=click.Path(path_type=Path), metavar="FILE", help="Write the driver as a SPICE subcircuit, in free air."
+)
 @output_options
 @json_option
 def fit(
@@ -30,6 +33,7 @@ def fit(
     suspension: str | None,
     points_per_octave: int,
     candidates: bool,
+    spice: Path | None,
     output: Path | None,
     plot: Path | None,
     replace: bool,
@@ -43,15 +47,17 @@ def fit(
     \b
     Example:
       tsfit fit bench.toml -o fit.json --plot fit.png
-      tsfit fit curve.txt --coil ladder-2
+      tsfit fit curve.txt --coil ladder-2 --spice driver.cir
       tsfit fit bench.toml --candidates
     """  # noqa: D301
     from tsfit.bench import fit_bench
     from tsfit.cli.fit_tables import print_candidates
     from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
+    from tsfit.files import refuse_existing, write_new
     from tsfit.fit_file import fit_to_dict
 
     refuse_outputs(output, plot, replace=replace)
+    refuse_existing(spice, replace=replace)
     with progress(quiet=as_json) as step:
         result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
     data = fit_to_dict(result)
@@ -62,6 +68,10 @@ def fit(
         from tsfit.figures.save import save_figure
 
         save_figure(plot, fit_figure(result), replace=replace)
+    if spice is not None:
+        from tsfit.spice import spice_subcircuit
+
+        write_new(spice, spice_subcircuit(result.driver), replace=replace)
     if as_json:
         print_json(data)
     else:
