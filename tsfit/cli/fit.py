@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("bench", type=click.Path(path_type=Path), metavar="BENCH")
+@click.argument("benches", type=click.Path(path_type=Path), metavar="BENCH...", nargs=-1, required=True)
 @click.option("--coil", metavar="MODEL", help="Force a coil model: simple, ladder-2, ladder-3, power-law, ...")
 @click.option("--suspension", metavar="MODEL", help="Force a suspension model: ideal, log-creep, fractional, structural.")
 @click.option(
@@ -25,30 +25,39 @@ if TYPE_CHECKING:
 @click.option(
     "--spice", type=click.Path(path_type=Path), metavar="FILE", help="Write the driver as a SPICE subcircuit, in free air."
 )
+@click.option(
+    "--summary",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a .csv file with a row for each bench, SI.",
+)
 @output_options
 @json_option
 def fit(
-    bench: Path,
+    benches: tuple[Path, ...],
     coil: str | None,
     suspension: str | None,
     points_per_octave: int,
     candidates: bool,
     spice: Path | None,
+    summary: Path | None,
     output: Path | None,
     plot: Path | None,
     replace: bool,
     as_json: bool,
-) -> None:
+) -> int:
     """Fit all the sweeps that a bench file names, together.
 
     BENCH is a bench file (TOML), or an impedance curve made elsewhere: text with frequency and impedance in three columns,
-    or Touchstone .s1p. A lone curve counts as one free-air sweep.
+    or Touchstone .s1p. A lone curve counts as one free-air sweep. Several are fitted in parallel, each to its own
+    BENCH.fit.json beside it or in the folder that -o names; one that fails does not stop the others.
 
     \b
     Example:
       tsfit fit bench.toml -o fit.json --plot fit.png
       tsfit fit curve.txt --coil ladder-2 --spice driver.cir
       tsfit fit bench.toml --candidates
+      tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
     from tsfit.bench import fit_bench
     from tsfit.cli.fit_tables import print_candidates
@@ -56,6 +65,14 @@ def fit(
     from tsfit.files import refuse_existing, write_new
     from tsfit.fit_file import fit_to_dict
 
+    if len(benches) > 1 or summary is not None:
+        from tsfit.cli.fit_batch import fit_all
+
+        if plot is not None or spice is not None or candidates:
+            raise click.UsageError("--plot, --spice and --candidates are for one bench; give it alone.")
+        models = {"coil": coil, "suspension": suspension, "points_per_octave": points_per_octave}
+        return fit_all(benches, output, summary, replace=replace, as_json=as_json, **models)
+    (bench,) = benches
     refuse_outputs(output, plot, replace=replace)
     refuse_existing(spice, replace=replace)
     with progress(quiet=as_json) as step:
@@ -78,6 +95,7 @@ def fit(
         print_fit(result)
         if candidates:
             print_candidates(result)
+    return 0
 
 
 def print_fit(result: object) -> None:
