@@ -94,6 +94,17 @@ def test_a_total_q_above_its_part_is_a_contradiction(q):
     assert (found.figure, found.needs, found.implied) == ("Qts", (q,), (0.0, 0.505))
 
 
+def test_a_level_beyond_any_qes_is_a_contradiction():
+    # Qes is above Qts: with Qts in its place the level of the driver above is 10·lg(0.420/0.379) = 0.45 dB too high, and
+    # rounding and slack of 0.5 dB and 1.5 % come on top.
+    figures = {name: TRUE[name] for name in ("Fs", "Vas", "Qts")}
+    assert not contradictions(sheet(**figures, sensitivity_1W="89.5 dB"))
+    (found,) = contradictions(sheet(**figures, sensitivity_1W="91.0 dB"))
+    assert found.needs == ("Fs", "Vas", "Qts")
+    assert found.sentence.startswith("sensitivity_1W is printed as 91.0 dB, but Fs and Vas and Qts make it at most 89.")
+    assert contradictions(sheet(**figures, Re="5.70 ohm", sensitivity_2V83="92.5 dB"))
+
+
 def test_a_watt_may_be_one_into_the_rated_impedance():
     figures = {name: TRUE[name] for name in ("Re", "Fs", "Qes", "Vas")}
     assert contradictions(sheet(**figures, sensitivity_1W="90.1 dB"))

@@ -85,6 +85,14 @@ def test_rules_go_before_the_sheet_and_the_sheet_before_common_practice():
     assert found == {"Fs": ("rules", 2.0), "Qts": ("sheet", 10.0), "Qes": ("common practice", 15.0)}
 
 
+def test_a_slip_that_the_fit_uncovers_is_named():
+    # The fit has Vas 54.1 l, which is 1.91 ft^3, and Mms 32.2 g.
+    result = judge(made_fit(), sheet(Vas="1.91 l", Mms="3.2 g", Fs="40 Hz"))
+    assert [item.figure for item in result.suspicions] == ["Vas", "Mms"]
+    assert result.suspicions[0].reason == "cubic feet were taken for litres"
+    assert result.suspicions[1].meant == pytest.approx(0.032)
+
+
 def test_nothing_is_dropped_silently():
     printed = {
         "Fs": "34 Hz", "Vas": "54 l", "Mms": "32 g", "Sd": "236 cm^2", "Xmax": "6 mm", "Pe": "90 W", "Ppeak": "200 W",

@@ -49,7 +49,7 @@ class Contradiction:
     needs : tuple of str
         The printed figures from which it follows.
     printed : float, SI
-    implied : (float, float), SI, the range that the others allow
+    implied : (float, float), SI, the range that the others allow; from 0 where they only limit it upwards
     suspect : str or None
         The one figure whose misprint alone would explain every contradiction of the sheet.
     possible : tuple of str
@@ -75,7 +75,8 @@ class Contradiction:
         if not printed.endswith(unit):
             printed += f" ({self.printed * factor:.4g} {unit})"
         needs = " and ".join(self.needs)
-        return f"{self.figure} is printed as {printed}, but {needs} make it {low} to {high} {unit}".rstrip() + "."
+        ends = f"at most {high}" if self.implied[0] == 0.0 else f"{low} to {high}"
+        return f"{self.figure} is printed as {printed}, but {needs} make it {ends} {unit}".rstrip() + "."
 
     @property
     def relation(self) -> str:
@@ -242,13 +243,31 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
         found.append(
             Contradiction(figure, needs, sheet.figures[figure].value, ends, suspect, possible, sheet.figures[figure].text)
         )
-    for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
-        if {"Qts", q} <= intervals.keys() and other not in intervals and intervals["Qts"][0] >= intervals[q][1]:
-            ends = (0.0, intervals[q][1])
-            found.append(
-                Contradiction("Qts", (q,), sheet.figures["Qts"].value, ends, None, ("Qts", q), sheet.figures["Qts"].text)
-            )
+    found += _bounds(sheet, intervals)
     return tuple(found), suspicion
+
+
+def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradiction]:
+    """Figures beyond what others allow at most, where one figure that would settle it is not printed.
+
+    Qts is below Qms and below Qes; so, of a sheet that tells no Qes, the efficiency is below that with Qts in its place.
+    """
+    found = []
+
+    def beyond(figure: str, needs: tuple[str, ...], most: float) -> None:
+        if intervals[figure][0] >= most:
+            printed = sheet.figures[figure]
+            found.append(Contradiction(figure, needs, printed.value, (0.0, most), None, (figure, *needs), printed.text))
+
+    for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
+        if {"Qts", q} <= intervals.keys() and other not in intervals:
+            beyond("Qts", (q,), intervals[q][1])
+    if {"Fs", "Vas", "Qts"} <= intervals.keys() and _sources("Qes", intervals, frozenset()) is None:
+        most = {**intervals, "Qes": intervals["Qts"]}
+        for level, needs in (("sensitivity_1W", ("Fs", "Vas")), ("sensitivity_2V83", ("Fs", "Vas", "Re"))):
+            if level in intervals and set(needs) <= intervals.keys():
+                beyond(level, (*needs, "Qts"), float(_implied(level, (*needs, "Qes"), most)[1][0]))
+    return found
 
 
 def _likeliest(possible: tuple[str, ...], relations: list[tuple[str, tuple[str, ...]]], sheet: Sheet) -> str | None:

@@ -31,6 +31,8 @@ from tsfit.records import FitResult
 
 FRACTION, CONFIDENCE = 0.90, 0.95
 SIGNIFICANCE = 0.05
+ROUNDING = 1e-9
+"""A spread below this is arithmetic, not samples."""
 FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Le", "Sd", *LEVELS)
 
 
@@ -132,6 +134,7 @@ def _figure(
     x: NDArray[np.float64] = np.array(values) if level else np.log(values)
     own = np.array(stdevs) if level else np.array(stdevs) / np.array(values)
     mean, spread = float(x.mean()), float(x.std(ddof=1))
+    spread = spread if spread > ROUNDING else 0.0
     reach = howe_factor(len(x)) * spread
     back = float if level else math.exp
     low, high = back(mean - reach), back(min(mean + reach, 700.0))

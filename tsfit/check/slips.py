@@ -89,3 +89,12 @@ def implausible(figures: Mapping[str, Printed], diameter: float | None) -> list[
     if travel is not None and diameter is not None and LONG_TRAVEL * diameter < travel.value <= PLAUSIBLE["Xmax"][1]:
         found.append(Suspicion("Xmax", 0.5 * travel.value, _OWN["Xmax"][0.5]))
     return found
+
+
+def towards(figure: str, printed: Printed, measured: float, tolerance: float) -> Suspicion | None:
+    """Suspect the slip that would bring a `printed` figure within `tolerance` (a fraction) of the `measured` one (SI)."""
+    near = {factor: abs(measured / (printed.value * factor) - 1.0) for factor in slips_of(figure)}
+    best = min(near, key=near.__getitem__, default=None)
+    if best is None or near[best] > tolerance:
+        return None
+    return Suspicion(figure, printed.value * best, slips_of(figure)[best])

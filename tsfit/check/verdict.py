@@ -24,6 +24,7 @@ from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.pattern import Pattern, pattern
 from tsfit.check.sheet import LEVELS, Sheet
+from tsfit.check.slips import Suspicion, towards
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
 from tsfit.quantities import Printed
@@ -105,6 +106,7 @@ class CheckResult:
     ----------
     contradictions : of the sheet with itself; they do not enter the verdict
     pattern : what explains all deviations together
+    suspicions : figures outside that a slip of a known kind would explain
     converted : sentences on what was brought to the conditions of the sheet
     consequence : machine form of what the deviations do to boxes, {} when nobody asked or the figures do not tell
     """
@@ -115,6 +117,7 @@ class CheckResult:
     not_judged: Mapping[str, str]
     contradictions: tuple[Contradiction, ...]
     pattern: Pattern
+    suspicions: tuple[Suspicion, ...] = ()
     converted: tuple[str, ...] = ()
     consequence: Mapping[str, Any] = field(default_factory=dict)
 
@@ -128,6 +131,7 @@ class CheckResult:
             "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
             "pattern": self.pattern.sentence,
             "causes": dict(zip(self.pattern.causes, self.pattern.amounts, strict=False)),
+            "suspicions": [suspicion.to_dict() for suspicion in self.suspicions],
             "converted": list(self.converted),
             "consequence": dict(self.consequence),
         }
@@ -187,8 +191,18 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         not_judged=not_judged,
         contradictions=contradictions(sheet),
         pattern=pattern(fit, measured, sheet),
+        suspicions=tuple(_suspicions(figures)),
         converted=converted,
     )
+
+
+def _suspicions(figures: list[Judged]) -> list[Suspicion]:
+    found = [
+        towards(item.name, item.published, item.measured, item.tolerance / 100.0)
+        for item in figures
+        if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)
+    ]
+    return [suspicion for suspicion in found if suspicion is not None]
 
 
 def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str, float]:

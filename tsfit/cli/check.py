@@ -16,6 +16,7 @@ from tsfit.quantities import rounded
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency, Contradiction
     from tsfit.check.sheet import Sheet
+    from tsfit.check.slips import Suspicion
     from tsfit.check.verdict import CheckResult
     from tsfit.lot_check import LotResult
     from tsfit.records import FitResult
@@ -186,27 +187,26 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         spread = item.expanded * factor
         value, expanded = rounded(item.measured * factor, spread), rounded(spread, spread)
         deviation, limit = f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}"
-        rows.append(
-            [_label(item.name, unit), item.published.shown(factor), value, expanded, deviation, limit, item.verdict]
-        )
+        rows.append([label(item.name, unit), item.published.shown(factor), value, expanded, deviation, limit, item.verdict])
     if shutil.get_terminal_size().columns < WIDE:
         columns, *rows = ([*row[:3], *row[4:]] for row in (columns, *rows))
     print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
-    notes = dict.fromkeys(f"{_label(item.name)}: {item.note}" for item in result.figures if item.note)
+    notes = dict.fromkeys(f"{label(item.name)}: {item.note}" for item in result.figures if item.note)
     for name, reason in result.not_judged.items():
-        notes[f"{_label(name)}: not judged; {reason}"] = None
+        notes[f"{label(name)}: not judged; {reason}"] = None
     for note in fit.quality:
         notes[f"The fit says: {note.message}"] = None
     for line in notes:
         click.echo(printable(line))
     for line in (*result.converted, result.pattern.sentence):
         click.echo(line)
+    _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     if result.consequence:
         _print_consequence(result.consequence)
-    outside = [_label(item.name) for item in result.figures if item.verdict == "outside"]
-    undecided = [_label(item.name) for item in result.figures if item.verdict == "undecided"]
+    outside = [label(item.name) for item in result.figures if item.verdict == "outside"]
+    undecided = [label(item.name) for item in result.figures if item.verdict == "undecided"]
     words = {
         "inside": "inside; every judged figure holds.",
         "outside": f"outside; {', '.join(outside)}.",
@@ -219,11 +219,11 @@ def _print_consequence(consequence: Mapping[str, Any]) -> None:
     for box in consequence["boxes"]:
         click.echo(printable(box["sentence"]))
         rows = []
-        for name, label, unit, digits in NUMBERS:
+        for name, shown, unit, digits in NUMBERS:
             if name in box["figures"]:
                 item = box["figures"][name]
                 ends = (_number(item["before"]["value"], digits), *(_number(item["after"][end], digits) for end in BAND))
-                rows.append([f"{label}{unit}", ends[0], ends[1], f"{ends[2]} to {ends[3]}"])
+                rows.append([f"{shown}{unit}", ends[0], ends[1], f"{ends[2]} to {ends[3]}"])
         print_table(["in this box", "sheet", "fit", "95 %"], rows)
         changes = [("level", box["level_change_db"]), ("most level", box["maximum_change_db"])]
         known = [(label, change) for label, change in changes if change]
@@ -232,7 +232,7 @@ def _print_consequence(consequence: Mapping[str, Any]) -> None:
             [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
             for k, frequency in enumerate(box["frequency_hz"])
         ]
-        print_table(columns, rows, title="fit less sheet, at the same voltage and at most")
+        print_table(columns, rows, title="fit less sheet")
     click.echo(printable(consequence["conclusion"]))
 
 
@@ -249,29 +249,34 @@ def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
     click.echo(f"The sheet of {printable(sheet.name)} contradicts itself:")
     for item in found:
         click.echo(f"  {printable(item.sentence)}")
-    suspect, possible = found[0].suspect, [_label(name) for name in found[0].possible]
+    suspect, possible = found[0].suspect, [label(name) for name in found[0].possible]
     if suspect:
-        click.echo(f"Another {_label(suspect)} alone would make all of it agree.")
+        click.echo(f"Another {label(suspect)} alone would make all of it agree.")
     elif possible:
         click.echo(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
     else:
         click.echo("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
 
 
+def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
+    for item in suspicions:
+        click.echo(printable(item.sentence(label(item.figure), sheet.figures[item.figure])))
+
+
 def _print_rest(sheet: Sheet, result: Consistency) -> None:
     from tsfit.quantities import display
 
-    for suspicion in result.suspicions:
-        click.echo(printable(suspicion.sentence(_label(suspicion.figure), sheet.figures[suspicion.figure])))
+    _print_suspicions(sheet, result.suspicions)
     if result.derived:
         click.echo("Not printed, but derived from what is, with what its rounding leaves open:")
     for item in result.derived:
         factor, unit = display(item.figure, 1.0)
         spread = 0.5 * (item.high - item.low) * factor
         value, low, high = (rounded(number * factor, spread) for number in (item.value, item.low, item.high))
-        click.echo(f"  {_label(item.figure)} {value} {unit}".rstrip() + f" ({low} to {high})")
+        click.echo(f"  {label(item.figure)} {value} {unit}".rstrip() + f" ({low} to {high})")
 
 
-def _label(name: str, unit: str = "") -> str:
-    label = LABELS.get(name, name)
-    return f"{label}, {unit}" if unit and name not in LABELS else label
+def label(name: str, unit: str = "") -> str:
+    """Return the name of a figure as tables show it, with its unit."""
+    shown = LABELS.get(name, name)
+    return f"{shown}, {unit}" if unit and name not in LABELS else shown

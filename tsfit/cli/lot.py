@@ -19,6 +19,7 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
     from tsfit.check.lot import CONFIDENCE, FRACTION
     from tsfit.check.sheet import LEVELS
+    from tsfit.cli.check import label
     from tsfit.quantities import display
 
     rows = []
@@ -29,7 +30,7 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         spread = (item.spread if level else item.spread * item.mean) * factor
         low, high = (rounded(end * factor, spread) for end in item.interval)
         row = [
-            f"{item.name}, {unit}" if unit else item.name,
+            label(item.name, unit),
             rounded(item.mean * factor, spread),
             f"{item.spread * scale:.2g}{sign}",
             f"{item.measurement * scale:.2g}{sign}",
@@ -58,7 +59,8 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
             ]
             for pair in dict.fromkeys([*result.best, *shown])
         ]
-        print_table(["pair", "apart at most, dB", "chosen"], rows, title=f"Pairs in the {result.box}")
+        click.echo(printable(f"Pairs by the level of both in the same box: {result.box}."))
+        print_table(["pair", "apart at most, dB", "chosen"], rows)
     if judged:
         out = [item.name for item in result.figures if item.verdict == "outside"]
         click.echo(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
