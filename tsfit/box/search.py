@@ -24,7 +24,7 @@ from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
-COARSE, FINE, SHRINK = 22, 7, 0.5
+COARSE, FINE, SHRINK = 26, 7, 0.5
 NEIGHBOURHOODS = (4, 4, 4, 3, 3, 2, 2, 2, 1, 1, 1)
 """How many of the best places each finer grid is drawn around."""
 SAME_RIPPLE_DB = 0.01
