@@ -36,6 +36,7 @@ def made_fit(driver: Driver | None = None, spread: float = 0.002, only: tuple[st
         correlation=np.array([[1.0, 0.1], [0.1, 1.0]]),
         quality=(QualityNote("hum", "warn", "Hum at 50 Hz in sweep 1.", 0),),
         provenance={"software": "tsfit"},
+        budget={"Qts": {"noise": 0.0004, "sample clock": 1e-6}},
         candidates=(
             ModelCandidate("ladder-2", "ideal", 0.0, 0.0, 1.0, 0.3, 0.4, 0.09),
             ModelCandidate("simple", "ideal", None, None, 0.0, None, None, None, "the fit ran away"),

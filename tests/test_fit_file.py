@@ -40,6 +40,7 @@ def test_a_fit_returns_from_its_file_as_it_was(tmp_path, driver):
     assert back.quality == fit.quality
     assert back.provenance == fit.provenance
     assert back.candidates == fit.candidates
+    assert back.budget == fit.budget
 
 
 def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
@@ -53,7 +54,7 @@ def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
 def test_the_form_is_the_fixed_one():
     data = fit_to_dict(made_fit())
     keys = ["schema", "driver", "model", "parameters", "correlation", "systematic", "quality", "provenance", "sweeps"]
-    keys.append("candidates")
+    keys += ["budget", "candidates"]
     assert list(data) == keys
     assert data["schema"] == 1
     assert data["model"] == {"coil": "ladder-2", "suspension": "ideal"}

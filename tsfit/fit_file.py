@@ -5,7 +5,8 @@
     {"schema": 1, "driver": {"name", "serial", "air", "given"}, "model": {"coil", "suspension"},
      "parameters": {name: {"value", "stdev", "interval95", "unit"}}, "correlation": {"names", "matrix"},
      "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...},
-     "sweeps": [...], "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}]}
+     "sweeps": [...], "budget": {name: {source: standard uncertainty from it alone}},
+     "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}]}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
 ``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
@@ -113,6 +114,7 @@ class _Fit(BaseModel):
     quality: list[_Note] = []
     provenance: dict[str, Any] = {}
     sweeps: list[_Sweep] = []
+    budget: dict[str, dict[str, NotNegative]] = {}
     candidates: tuple[ModelCandidate, ...] = ()
     wirings: dict[Wiring, dict[str, _Estimate]] = {}
 
@@ -137,6 +139,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "quality": [note.to_dict() for note in fit.quality],
         "provenance": dict(fit.provenance),
         "sweeps": [_sweep(fitted) for fitted in fit.states],
+        "budget": {name: dict(sources) for name, sources in fit.budget.items()},
         "candidates": [asdict(candidate) for candidate in fit.candidates],
         **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
     }
@@ -192,6 +195,7 @@ def read_fit(path: Path) -> FitResult:
         systematic=file.systematic,
         quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
         provenance=file.provenance,
+        budget=file.budget,
         candidates=file.candidates,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
         wirings={wiring: _read_estimates(group) for wiring, group in file.wirings.items()},

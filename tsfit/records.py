@@ -182,6 +182,7 @@ class FitResult:
     systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, Any] = field(default_factory=dict)
+    budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     candidates: tuple[ModelCandidate, ...] = ()
     states: tuple[FittedState, ...] = ()
     minimizer: Callable[[], Any] | None = None

@@ -91,6 +91,14 @@ def test_candidates_on_request(capsys):
     assert all(name in out for name in ("ideal", "log-creep", "fractional", "structural"))
 
 
+def test_budget_on_request(capsys):
+    assert _run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--budget"]) == 0
+    out = capsys.readouterr().out
+    assert "uncertainty of Vas" in out
+    assert "effective area" in out
+    assert "to improve it first" in out.replace("\n", " ")
+
+
 def test_a_forced_model_that_does_not_exist(capsys):
     assert _run(["fit", BENCH, "--coil", "ladder-9"]) == 2
     assert "ladder-2" in capsys.readouterr().err

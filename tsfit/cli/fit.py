@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write a .csv file with a row for each bench, SI.",
 )
+@click.option("--budget", is_flag=True, help="Print what contributes how much to the uncertainty of each parameter.")
 @output_options
 @json_option
 def fit(
@@ -41,6 +42,7 @@ def fit(
     candidates: bool,
     spice: Path | None,
     summary: Path | None,
+    budget: bool,
     output: Path | None,
     plot: Path | None,
     replace: bool,
@@ -56,11 +58,11 @@ def fit(
     Example:
       tsfit fit bench.toml -o fit.json --plot fit.png
       tsfit fit curve.txt --coil ladder-2 --spice driver.cir
-      tsfit fit bench.toml --candidates
+      tsfit fit bench.toml --candidates --budget
       tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
     from tsfit.bench import fit_bench
-    from tsfit.cli.fit_tables import print_candidates
+    from tsfit.cli.fit_tables import print_budget, print_candidates
     from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
     from tsfit.files import refuse_existing, write_new
     from tsfit.fit_file import fit_to_dict
@@ -68,8 +70,8 @@ def fit(
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit_batch import fit_all
 
-        if plot is not None or spice is not None or candidates:
-            raise click.UsageError("--plot, --spice and --candidates are for one bench; give it alone.")
+        if plot is not None or spice is not None or candidates or budget:
+            raise click.UsageError("--plot, --spice, --candidates and --budget are for one bench; give it alone.")
         models = {"coil": coil, "suspension": suspension, "points_per_octave": points_per_octave}
         return fit_all(benches, output, summary, replace=replace, as_json=as_json, **models)
     (bench,) = benches
@@ -95,6 +97,8 @@ def fit(
         print_fit(result)
         if candidates:
             print_candidates(result)
+        if budget:
+            print_budget(result)
     return 0
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 
 from tsfit.cli.output import print_table
-from tsfit.quantities import display
+from tsfit.fitting.budget import shares_of
+from tsfit.quantities import display, rounded
 from tsfit.records import FitResult
 
 
@@ -37,3 +38,21 @@ def print_candidates(result: FitResult) -> None:
     for each in result.candidates:
         if each.fault is not None:
             click.echo(f"out: coil {each.coil}, suspension {each.suspension}: {each.fault}.")
+
+
+def print_budget(result: FitResult) -> None:
+    """Print what contributes how much to Vas (or Qts), then the largest three sources of every parameter."""
+    figure = "Vas" if "Vas" in result.budget else "Qts"
+    estimate = result.parameters[figure]
+    rows = []
+    for source, share in shares_of(result.budget[figure], least=1e-3, most=20).items():
+        spread = result.budget[figure][source]
+        value, unit = display(figure, spread, estimate.unit)
+        relative = f"{100.0 * spread / abs(estimate.value):.2g}"
+        rows.append([source, f"{rounded(value, value)} {unit}".rstrip(), relative, f"{100.0 * share:.1f}"])
+    print_table(["source", "±1σ", f"% of {figure}", "% of variance"], rows, title=f"What makes the uncertainty of {figure}")
+    largest = [
+        [name, ", ".join(f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items())]
+        for name, sources in result.budget.items()
+    ]
+    print_table(["figure", "largest shares of its variance"], largest)

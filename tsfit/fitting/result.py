@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
+from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.model import Sweep
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
@@ -40,6 +41,7 @@ def assemble(
     model = best.model
     figures = figures_of(ranked)
     parameters, correlation = estimates(model, figures)
+    table = budget(ranked, figures)
     value = {key: estimate.value for key, estimate in parameters.items()}
     coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
     extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
@@ -69,8 +71,9 @@ def assemble(
         correlation_names=figures.names,
         correlation=correlation,
         systematic=systematic_shifts(model, best.x, best.covariance),
-        quality=(*carried, *_notes(ranked, states), *wiring_notes(best, states)),
+        quality=(*carried, *_notes(ranked, states, advice(table)), *wiring_notes(best, states)),
         provenance=provenance,
+        budget=table,
         candidates=tuple(_told(each, ranked[0]) for each in ranked),
         states=states,
         minimizer=lambda: lmfit_result(best),
@@ -131,7 +134,7 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
     )
 
 
-def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState]) -> list[QualityNote]:
+def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
     best = ranked[0].candidate
     circuit, floor = best.circuit, 100.0 * best.model.floor
     notes = [
@@ -154,6 +157,8 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState]) -> list[Qual
     rivalry = _rivalry(ranked)
     if rivalry is not None:
         notes.append(rivalry)
+    if improve is not None:
+        notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
         pull = float(best.x[best.model.names.index(prior)])
         if abs(pull) > 3.0 and not prior.startswith(("drift", "air load")):

@@ -1,0 +1,115 @@
+"""What contributes how much to the uncertainty of each figure, and what to improve first.
+
+To first order, one linear map leads from everything uncertain (noise of every point, each stated input) to the variables of
+the fit, so that the combined variance is the sum of independent parts (JCGM 100:2008, 5.1.2): the columns of the
+covariance for the stated inputs, the noise as far as the recordings state it, and for the rest of the data part what the
+circuit misses. The sample clock and the choice among models stand beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.fitting.select import Ranked
+from tsfit.fitting.solve import CLOCK, Candidate
+from tsfit.fitting.uncertainty import Figures
+
+NOISE, MISFIT, MODELS, COIL_HEAT, AREA = (
+    "noise",
+    "what the circuit misses",
+    "choice of circuit models",
+    "coil heat and contacts between sweeps",
+    "effective area",
+)
+REMEDIES = {
+    NOISE: "sweep again longer, louder within the small-signal range, or with repeats",
+    MISFIT: "sweep from lower and closer around the resonance, at a small signal and away from walls and rattling things",
+    MODELS: "sweep over a wider range, which tells the models apart",
+    COIL_HEAT: "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
+    AREA: "measure the effective diameter better, from mid-surround to mid-surround on several lines",
+    "sample clock": "calibrate the sound card's clock",
+    "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
+    "volume": "measure the box better, by filling it, and subtract what the driver takes",
+    "air load": "use a larger test box, or an added mass instead",
+}
+CALIBRATION = "calibrate the rig with resistors known more closely"
+
+
+def budget(ranked: Sequence[Ranked], figures: Figures) -> dict[str, dict[str, float]]:
+    """Standard uncertainty in SI that each source alone would give each figure, by figure, then by source, largest first.
+
+    The squares of one figure add up to the square of its standard uncertainty.
+    """
+    best = ranked[0].candidate
+    model, slopes = best.model, figures.slopes
+    parts: dict[str, NDArray[np.float64]] = {}
+
+    def add(source: str, variance: NDArray[np.float64]) -> None:
+        parts[source] = parts.get(source, 0.0) + variance
+
+    covariance = best.covariance.copy()
+    fs = model.names.index("Fs")
+    covariance[fs, fs] -= CLOCK**2
+    moved = slopes @ covariance
+    for prior in model.priors:
+        add(_source(prior), moved[:, model.names.index(prior)] ** 2)
+    data = np.sum(moved * slopes, axis=1) - sum(parts.values(), np.zeros(len(slopes)))
+    noise = np.minimum(_noise(best, moved), np.maximum(data, 0.0))
+    add(NOISE, noise)
+    add(MISFIT, np.maximum(data - noise, 0.0))
+    add("sample clock", (CLOCK * slopes[:, fs]) ** 2)
+    add(MODELS, np.sum(figures.apart**2, axis=1))
+    table = {}
+    for k, figure in enumerate(figures.names):
+        shares = {source: float(np.sqrt(variance[k])) for source, variance in parts.items() if variance[k] > 0.0}
+        table[figure] = dict(sorted(shares.items(), key=lambda item: -item[1]))
+    return table
+
+
+def _noise(best: Candidate, moved: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Variance (k,) that the stated noise alone gives the figures."""
+    model = best.model
+    share = np.concatenate([np.repeat(sweep.noise / model.total_variance(sweep), 2) for sweep in model.sweeps])
+    answer = moved @ model.jacobian(best.x)[:, : len(share)] / best.witnesses
+    return np.asarray(np.sum(answer**2 * share, axis=1))
+
+
+def _source(prior: str) -> str:
+    """Name of a variable with a prior, as a person knows the thing."""
+    kind, _, which = prior.partition(":")
+    match kind:
+        case "sd":
+            return AREA
+        case "mass":
+            return f"mass of {1e3 * float(which):.4g} g"
+        case "volume":
+            return f"volume of {1e3 * float(which):.4g} l"
+        case "air load":
+            return f"air load, {which}"
+        case "drift":
+            return COIL_HEAT
+        case _:
+            return which or "coupling of the coils"
+
+
+def shares_of(sources: Mapping[str, float], least: float = 0.01, most: int = 3) -> dict[str, float]:
+    """Shares in the variance, the largest `most` of those that are at least `least`."""
+    total = sum(value**2 for value in sources.values()) or 1.0
+    shares = {source: value**2 / total for source, value in sources.items()}
+    return {source: share for source, share in list(shares.items())[:most] if share >= least}
+
+
+def advice(table: Mapping[str, Mapping[str, float]]) -> str | None:
+    """One sentence: what carries most of the uncertainty of Vas (or Qts), and how to lower it."""
+    figure = "Vas" if "Vas" in table else "Qts"
+    sources = table.get(figure, {})
+    total = sum(value**2 for value in sources.values())
+    if not total > 0.0:
+        return None
+    shares = [f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items()]
+    first = next(iter(sources))
+    remedy = next((text for start, text in REMEDIES.items() if first.startswith(start)), CALIBRATION)
+    return f"The variance of {figure} comes from {', '.join(shares)}; to improve it first, {remedy}."
