@@ -8,7 +8,7 @@ from made_fit import FREE_AIR_ONLY, made_driver, made_fit
 from tsfit.box.plan import BoxPlan
 from tsfit.check.sheet import Sheet
 from tsfit.quantities import SI_UNITS, parse_printed
-from tsfit.sheet_check import box_consequences, check_sheet, printed_driver
+from tsfit.sheet_check import box_consequences, check_sheet, printed_driver, sentence
 
 PRINTED = {"Re": "5.62 ohm", "Fs": "33.9 Hz", "Qms": "3.70", "Qes": "0.450", "Mms": "32.2 g", "Sd": "236 cm^2"}
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
@@ -50,6 +50,12 @@ def test_another_driver_is_sent_back():
 def test_boxes_of_the_users_own_are_asked_too():
     found = box_consequences(fit(), sheet(**PRINTED), [("cabinet", BoxPlan("closed", {"volume": 0.04}))])
     assert (found[-1].box, found[-1].volume) == ("cabinet", pytest.approx(0.04))
+
+
+def test_a_baffle_has_no_volume_to_change():
+    *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", BoxPlan("baffle", {}))])
+    assert (found.outcome, found.remedy, found.volume) == ("differs", None, None)
+    assert sentence(found).endswith("plan it anew for this driver.")
 
 
 def test_a_high_q_still_has_a_closed_box():

@@ -130,6 +130,8 @@ def sentence(item: Consequence) -> str:
         f3 = item.figures["f3_hz"].before.value * item.remedy.moved_to
         then = f"the planned response comes back within {item.remedy.left_db:.1f} dB, with f3 near {f3:.3g} Hz"
         return f"{place}: {moves}; change the volume to {1e3 * item.remedy.volume:.3g} l{tuning}: {then}."
+    if item.remedy is None:
+        return f"{place}: {moves}; plan it anew for this driver."
     return f"{place}: {moves}; no volume from half to twice of it brings the planned response back."
 
 
