@@ -32,6 +32,7 @@ from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 from tsfit.files import read_bytes
 from tsfit.records import (
+    Agreement,
     Estimate,
     FitResult,
     FittedState,
@@ -117,6 +118,8 @@ class _Fit(BaseModel):
     budget: dict[str, dict[str, NotNegative]] = {}
     candidates: tuple[ModelCandidate, ...] = ()
     wirings: dict[Wiring, dict[str, _Estimate]] = {}
+    conditions: dict[str, _Estimate] = {}
+    agreement: tuple[Agreement, ...] = ()
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -141,6 +144,8 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "sweeps": [_sweep(fitted) for fitted in fit.states],
         "budget": {name: dict(sources) for name, sources in fit.budget.items()},
         "candidates": [asdict(candidate) for candidate in fit.candidates],
+        "conditions": {name: estimate.to_dict() for name, estimate in fit.conditions.items()},
+        "agreement": [asdict(each) for each in fit.agreement],
         **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
     }
 
@@ -199,6 +204,8 @@ def read_fit(path: Path) -> FitResult:
         candidates=file.candidates,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
         wirings={wiring: _read_estimates(group) for wiring, group in file.wirings.items()},
+        conditions=_read_estimates(file.conditions),
+        agreement=file.agreement,
     )
 
 

@@ -57,6 +57,7 @@ DISPLAY_UNITS: dict[str, tuple[float, str]] = {
     "Re": (1.0, "Ω"), "Znom": (1.0, "Ω"), "Vas": (1e3, "l"), "Mms": (1e3, "g"), "Cms": (1e3, "mm/N"), "Rms": (1.0, "N·s/m"),
     "Bl": (1.0, "T·m"), "Sd": (1e4, "cm²"), "diameter": (1e2, "cm"), "Xmax": (1e3, "mm"), "eta0": (1e2, "%"),
     **dict.fromkeys(("Le", "Le_1kHz", "L2", "L3", "Leb"), (1e3, "mH")),
+    "Re_20C": (1.0, "Ω"), "Vas_1013hPa": (1e3, "l"), **dict.fromkeys(("Mms_without_air", "Mms_in_baffle"), (1e3, "g")),
     **dict.fromkeys(("R2", "R3", "Rss"), (1.0, "Ω")),
 }  # fmt: skip
 """Factor from SI and unit in which the trade speaks of a figure; what is not here is shown in SI."""

@@ -150,6 +150,27 @@ class ModelCandidate:
 
 
 @dataclass(frozen=True)
+class Agreement:
+    """One state against the others: Mms by each, kg.
+
+    Attributes
+    ----------
+    state : in words
+    sweeps : numbers of its sweeps
+    Mms, others : by this state and free air alone; by the remaining ones
+    percent, percent_stdev, sigma : how far apart, the standard uncertainty of that, and their ratio
+    """
+
+    state: str
+    sweeps: tuple[int, ...]
+    Mms: float
+    others: float
+    percent: float
+    percent_stdev: float
+    sigma: float
+
+
+@dataclass(frozen=True)
 class FitResult:
     """What a fit found.
 
@@ -173,6 +194,10 @@ class FitResult:
         Call it for the lmfit result; None when read back from JSON.
     wirings : dict of dict of Estimate
         For a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil.
+    conditions : dict of Estimate
+        Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them.
+    agreement : tuple of Agreement
+        Each state that tells Mms against the others; empty with fewer than two.
     """
 
     driver: Driver
@@ -187,3 +212,5 @@ class FitResult:
     states: tuple[FittedState, ...] = ()
     minimizer: Callable[[], Any] | None = None
     wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
+    conditions: Mapping[str, Estimate] = field(default_factory=dict)
+    agreement: tuple[Agreement, ...] = ()

@@ -110,7 +110,7 @@ def print_fit(result: object) -> None:
 
     assert isinstance(result, FitResult)
     rows = []
-    for name, estimate in result.parameters.items():
+    for name, estimate in {**result.parameters, **result.conditions}.items():
         value, unit = display(name, estimate.value, estimate.unit)
         factor = value / estimate.value if estimate.value else 1.0
         spread = estimate.stdev * (1.0 if unit == "dB" else factor)

@@ -12,6 +12,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.errors import TsfitError
+from tsfit.fitting.agreement import relative_misfit
 from tsfit.fitting.model import Known, make_sweep
 from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
@@ -174,6 +175,9 @@ def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
 def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]], *, forced: bool) -> TsfitError:
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
+    if best.fault is None and len(curves) > 1:
+        worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
+        why += f", most of all {curves[worst.number][0].source}"
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
     if any(state.wiring == "one coil" for _, state in curves):
         remedy = "check that the other coil was open, and " + remedy.removeprefix("check ")

@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver
+from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.budget import advice, budget
+from tsfit.fitting.conditions import condition_estimates
 from tsfit.fitting.model import Sweep
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
@@ -65,19 +67,27 @@ def assemble(
         for number, state in enumerate(states)
         for note in state.curve.notes
     )
+    agreement = agreements(best)
     return FitResult(
         driver=driver,
         parameters=parameters,
         correlation_names=figures.names,
         correlation=correlation,
         systematic=systematic_shifts(model, best.x, best.covariance),
-        quality=(*carried, *_notes(ranked, states, advice(table)), *wiring_notes(best, states)),
+        quality=(
+            *carried,
+            *_notes(ranked, states, advice(table)),
+            *wiring_notes(best, states),
+            *agreement_notes(best, agreement),
+        ),
         provenance=provenance,
         budget=table,
         candidates=tuple(_told(each, ranked[0]) for each in ranked),
         states=states,
         minimizer=lambda: lmfit_result(best),
         wirings=wiring_estimates(ranked),
+        conditions=condition_estimates(best),
+        agreement=tuple(agreement),
     )
 
 

@@ -1,0 +1,137 @@
+"""Whether the states agree: the moving mass by each added mass and each box alone, against that by all others.
+
+Each state is fitted with the free-air sweeps alone, under the chosen circuit, and so are the remaining ones. Both use the
+same free-air sweeps, area and bench, so their errors are correlated: Cov = Ca I Cb with I the information of what they
+share (first order, JCGM 100:2008, 5.2.2). What no mass or volume explains, such as a leak, shows as a misfit of that sweep.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.fitting.model import JointModel, Sweep
+from tsfit.fitting.solve import Candidate, solve
+from tsfit.records import Agreement, QualityNote, State
+
+BEYOND = 3.0
+"""Standard uncertainties from which two states disagree."""
+ODD_MISFIT = (2.0, 0.005)
+"""A sweep's misfit beyond noise over that of free air, and relative to |Z|, from which the sweep is no such state."""
+
+Key = tuple[str, float | None, float | None]
+
+
+def agreements(best: Candidate) -> list[Agreement]:
+    """Compare each state that tells Mms with the others; empty with fewer than two such states."""
+    sweeps = best.model.sweeps
+    shared = [sweep for sweep in sweeps if sweep.state.kind == "free air"]
+    keys = list(dict.fromkeys(_key(sweep.state) for sweep in sweeps if sweep.state.kind in ("added mass", "closed box")))
+    if not shared or len(keys) < 2:
+        return []
+    found = []
+    # Of two states each is the other's rest; one comparison says it all.
+    for key in keys if len(keys) > 2 else keys[1:]:
+        chosen = [sweep for sweep in sweeps if _key(sweep.state) == key]
+        rest = [sweep for sweep in sweeps if _key(sweep.state) in keys and _key(sweep.state) != key]
+        alone, others = (_fitted(best, [*shared, *group]) for group in (chosen, rest))
+        if alone.fault is None and others.fault is None:
+            found.append(_compared(best, shared, chosen, alone, others))
+    return found
+
+
+def _key(state: State) -> Key:
+    return state.kind, state.mass, state.volume
+
+
+def _fitted(best: Candidate, sweeps: Sequence[Sweep]) -> Candidate:
+    model = JointModel(sweeps, best.circuit, best.model.sd, with_mass=True, floor=best.model.floor)
+    at = dict(zip(best.model.names, best.x, strict=True))
+    return solve(model, np.array([at[name] for name in model.names]))
+
+
+def _compared(
+    best: Candidate, shared: Sequence[Sweep], chosen: Sequence[Sweep], alone: Candidate, others: Candidate
+) -> Agreement:
+    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True, floor=best.model.floor)
+    at = dict(zip(best.model.names, best.x, strict=True))
+    jacobian = common.jacobian(np.array([at[name] for name in common.names])).copy()
+    jacobian[:, : jacobian.shape[1] - len(common.priors)] /= math.sqrt(best.witnesses)
+    rows = [_row(candidate, common.names) for candidate in (alone, others)]
+    covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))
+    logs, variances = [], []
+    for candidate in (alone, others):
+        k = candidate.model.names.index("Mms")
+        logs.append(float(candidate.x[k]))
+        variances.append(float(candidate.covariance[k, k]))
+    apart = logs[0] - logs[1]
+    # Never below what the states' own inputs leave: the shared part cannot be more than either's whole.
+    spread = math.sqrt(max(sum(variances) - 2.0 * covariance, abs(variances[0] - variances[1]), 1e-12))
+    state = chosen[0].state
+    return Agreement(
+        state=_told(state),
+        sweeps=tuple(sweep.number for sweep in chosen),
+        Mms=math.exp(logs[0]),
+        others=math.exp(logs[1]),
+        percent=100.0 * math.expm1(apart),
+        percent_stdev=100.0 * spread,
+        sigma=apart / spread,
+    )
+
+
+def _row(candidate: Candidate, names: Sequence[str]) -> NDArray[np.float64]:
+    """Row of the covariance that belongs to ln Mms, at `names`."""
+    model = candidate.model
+    places = [model.names.index(name) for name in names]
+    return np.asarray(candidate.covariance[model.names.index("Mms"), places])
+
+
+def _told(state: State) -> str:
+    if state.kind == "added mass":
+        return f"added mass of {1e3 * (state.mass or 0.0):.4g} g"
+    return f"closed box of {1e3 * (state.volume or 0.0):.4g} l"
+
+
+def agreement_notes(best: Candidate, found: Sequence[Agreement]) -> list[QualityNote]:
+    """Say whether the states agree, which does not and by how much, and which sweep is unlike its state."""
+    notes = []
+    for each in found:
+        beyond = abs(each.sigma) > BEYOND
+        number = each.sweeps[0] + 1
+        message = (
+            f"By the {each.state} alone (sweep {number}) Mms is {1e3 * each.Mms:.4g} g, by the other "
+            f"states {1e3 * each.others:.4g} g: {each.percent:+.2g} % apart, "
+            f"{abs(each.sigma):.2g} standard uncertainties of that; "
+        )
+        message += (
+            "they contradict each other, and Vas with them. Weigh the mass, measure the volume and seal the box again."
+            if beyond
+            else "they agree."
+        )
+        notes.append(QualityNote("states_disagree" if beyond else "states_agree", "warn" if beyond else "note", message))
+    return notes + _odd_sweeps(best)
+
+
+def _odd_sweeps(best: Candidate) -> list[QualityNote]:
+    model = best.model
+    free = [relative_misfit(best, sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
+    notes = []
+    for sweep in model.sweeps:
+        size = relative_misfit(best, sweep)
+        if free and sweep.state.kind != "free air" and size > ODD_MISFIT[1] and size > ODD_MISFIT[0] * min(free):
+            causes = "a leak, filling or a panel that gives" if sweep.state.kind == "closed box" else "a mass that is loose"
+            message = (
+                f"The circuit misses this sweep by {100.0 * size:.2g} % RMS and free air by {100.0 * min(free):.2g} %, "
+                f"which no mass or volume explains; look for {causes}, and sweep again."
+            )
+            notes.append(QualityNote("odd_sweep", "warn", message, sweep.number))
+    return notes
+
+
+def relative_misfit(best: Candidate, sweep: Sweep) -> float:
+    """RMS of the misfit beyond noise, relative to |Z|."""
+    square = np.abs(best.model.misfit(best.x, sweep)) ** 2 - sweep.noise
+    return math.sqrt(max(float(np.mean(square / np.abs(sweep.impedance_ohm) ** 2)), 0.0))
