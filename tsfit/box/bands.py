@@ -15,7 +15,7 @@ import numpy as np
 
 from tsfit.box.design import HALF_POWER_DB
 from tsfit.box.limits import maximum_output
-from tsfit.box.response import Array
+from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
 from tsfit.box.tolerance import driver_draws
 from tsfit.driver import efficiency, electrical_q, equivalent_volume, sensitivity_2v83, total_q
@@ -62,13 +62,9 @@ def with_bands(
     """
     if not fit.correlation_names:
         return result
-    generator = np.random.default_rng(0) if generator is None else generator
     box = result.enclosure
-    one, taken_together = fit.driver.values(), box.driver.values()
-    drawn = driver_draws(fit, draws, generator)
-    # Several drivers as one have multiples of the values of one, the same multiples in every draw.
-    sets = {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in taken_together.items()}
-    many = replace(box, sets=sets)
+    many, drawn = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
+    sets = many.parameters
     frequency = result.curves.frequency_hz
     answer = many.respond(frequency)
     curves = {
@@ -90,6 +86,17 @@ def with_bands(
             {name: (float(low), float(high)) for name, (low, high) in ((n, _middle(v)) for n, v in design.items())},
         ),
     )
+
+
+def drawn_box(
+    box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator
+) -> tuple[Enclosure, Mapping[str, Array]]:
+    """Return `box` with parameter sets (draws,) of its drivers in place of their values, and the draws of one driver."""
+    one, taken_together = fit.driver.values(), box.driver.values()
+    drawn = driver_draws(fit, draws, generator)
+    # Several drivers as one have multiples of the values of one, the same multiples in every draw.
+    sets = {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in taken_together.items()}
+    return replace(box, sets=sets), drawn
 
 
 def _middle(values: Array) -> Array:

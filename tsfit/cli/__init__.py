@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "drift": ("tsfit.cli.drift:drift", "Log a driver's fits; see what its hours of use moved."),
     "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
+    "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
     "guide": ("tsfit.cli.guide:guide", "Read a short guide to a choice at the bench."),

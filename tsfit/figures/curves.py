@@ -29,6 +29,7 @@ class Quantity:
     bands : by system, lower and upper bound (n_freq,)
     span : of the vertical axis below its top, None to start at zero
     limit : value and its name, drawn as a quiet line
+    signed : a difference, drawn around zero
     """
 
     label: str
@@ -37,6 +38,7 @@ class Quantity:
     span: float | None = None
     limit: tuple[float, str] | None = None
     height: float = 1.4
+    signed: bool = False
 
 
 def curves_figure(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:
@@ -67,7 +69,10 @@ def _range(panel: Axes, quantity: Quantity) -> None:
     values = values[np.isfinite(values)]
     if not len(values):
         return
-    if quantity.span is not None:
+    if quantity.signed:
+        reach = max(1.0, 1.15 * float(np.abs(values).max()))
+        panel.set_ylim(-reach, reach)
+    elif quantity.span is not None:
         top = 5.0 * np.ceil((float(values.max()) + 2.0) / 5.0)
         panel.set_ylim(top - quantity.span, top)
     else:

@@ -1,0 +1,180 @@
+"""``tsfit compare``: two or more drivers under equal conditions."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+
+if TYPE_CHECKING:
+    from tsfit.compare import Candidate, Case, CaseResult, Comparison
+
+TITLES = {
+    "equal voltage": "2.83 V at each",
+    "equal power": "1 W into Re of each",
+    "rated power": "each at its rated power",
+    "limits": "each driven until something gives",
+}
+
+
+@click.command()
+@click.argument("drivers", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="A B [C ...]")
+@click.option("--qtc", type=float, multiple=True, help="Closed boxes of this Qtc; each driver gets the volume it takes.")
+@click.option("--volume-l", type=float, multiple=True, help="Closed boxes of this net volume.")
+@click.option("--cabinet-l", type=float, multiple=True, help="One closed cabinet of this inside volume, see --displaces-l.")
+@click.option("--displaces-l", type=float, multiple=True, help="Room that a driver takes inside, in the order of drivers.")
+@click.option("--f3-hz", type=float, multiple=True, help="Closed boxes with this f3.")
+@click.option(
+    "--box", "boxes", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A planned box (TOML)."
+)
+@click.option("--baffle", is_flag=True, help="Infinite baffle.")
+@click.option("--flat-to-hz", type=float, help="Equalise each driver flat down to here, in every box, too.")
+@click.option(
+    "--sheet",
+    "sheets",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
+)
+@click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
+@output_options
+@json_option
+def compare(
+    drivers: tuple[Path, ...], output: Path | None, plot: Path | None, replace: bool, as_json: bool, **options: Any
+) -> None:
+    """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
+
+    Drivers are fits (JSON), published sheets or driver files (TOML); differences are to the first. Each box option adds a
+    condition that is equal for all and may be repeated. Without any: closed boxes of Qtc 0.707, and an infinite baffle.
+
+    \b
+    Example:
+      tsfit compare old.json new.json --sheet old.toml --sheet new.toml
+      tsfit compare old.json new.json --qtc 0.7 --volume-l 95 --flat-to-hz 25
+      tsfit compare old.toml new.toml --box cabinet.toml --plot compare.png
+    """  # noqa: D301
+    from tsfit.compare import compare as run
+
+    refuse_outputs(output, plot, replace=replace)
+    candidates = _candidates(drivers, options)
+    result = run(candidates, _cases(candidates, options))
+    data = result.to_dict()
+    if output is not None:
+        save_json(output, data, replace=replace)
+    if plot is not None:
+        from tsfit.figures.compare import compare_figure
+        from tsfit.figures.save import save_figure
+
+        for number, case in enumerate(result.cases):
+            path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
+            save_figure(path, compare_figure(result, case), replace=replace)
+    if as_json:
+        print_json(data)
+    else:
+        _print(result)
+
+
+def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
+    from tsfit.check.sheet import read_sheet
+    from tsfit.compare import Candidate
+    from tsfit.driver_file import read_driver_or_fit
+
+    if len(drivers) < 2:
+        raise click.UsageError("compare takes two drivers or more; name another after the first.")
+    for name in ("sheets", "cost", "displaces_l"):
+        if len(options[name]) > len(drivers):
+            flag = "--" + name.removesuffix("s" if name == "sheets" else "").replace("_", "-")
+            raise click.UsageError(f"more {flag} than drivers; give one each, in the same order.")
+    found = []
+    for number, path in enumerate(drivers):
+        driver, fit = read_driver_or_fit(path)
+
+        def given(name: str, number: int = number) -> Any:
+            return options[name][number] if number < len(options[name]) else None
+
+        if (sheet := given("sheets")) is not None:
+            values = read_sheet(sheet).values()
+            driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
+        found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0)))
+    names = [one.driver.name for one in found]
+    if len(set(names)) < len(names):
+        found = [
+            replace(one, driver=replace(one.driver, name=f"{one.driver.name} ({path.stem})"))
+            for one, path in zip(found, drivers, strict=True)
+        ]
+    return found
+
+
+def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
+    from tsfit import compare
+    from tsfit.box_file import read_box
+
+    cases = [compare.same_qtc(qtc) for qtc in options["qtc"]]
+    cases += [compare.same_volume(1e-3 * litres) for litres in options["volume_l"]]
+    cases += [compare.same_cabinet(1e-3 * litres) for litres in options["cabinet_l"]]
+    cases += [compare.same_f3(f3) for f3 in options["f3_hz"]]
+    for path in options["boxes"]:
+        plan = read_box(path)
+        cases.append(compare.in_box(plan, plan.name or f"{plan.kind} box of {path.name}"))
+    if options["baffle"]:
+        cases.append(compare.in_baffle())
+    if not cases:
+        highest = max(one.driver.Qts for one in candidates)
+        cases = [*([compare.same_qtc(0.707)] if highest < 0.7 else []), compare.in_baffle()]
+    return [replace(case, flat_to_hz=options["flat_to_hz"]) for case in cases]
+
+
+def _print(result: Comparison) -> None:
+    names = [printable(one.driver.name) for one in result.candidates]
+    rows = [
+        [
+            name,
+            f"{one.driver.Fs:.3g}",
+            f"{one.driver.Qts:.3g}",
+            f"{1e3 * one.driver.Vas:.3g}",
+            "-" if one.driver.Xmax is None else f"{1e3 * one.driver.Xmax:.3g}",
+            "-" if one.driver.Pe is None else f"{one.driver.Pe:.3g}",
+            "-" if one.cost is None else f"{one.cost:g}",
+        ]
+        for name, one in zip(names, result.candidates, strict=True)
+    ]
+    print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
+    for case in result.cases:
+        click.echo(f"\n{printable(case.name)}")
+        for sentence in case.words:
+            click.echo(f"  {printable(sentence)}")
+        for way in ("equal power", "limits"):
+            if way in case.level_db:
+                _print_way(case, way, names)
+    if any("limits" not in case.level_db for case in result.cases):
+        click.echo("Limits are not compared: --sheet names the sheets that state rated power and travel.")
+
+
+def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
+    from tsfit.compare import table_rows
+
+    differences = case.differences[way]
+    columns = ["Hz", *names]
+    for name, one in zip(names[1:], differences, strict=True):
+        columns += [
+            f"{name} less {names[0]}" if len(names) > 2 else "difference",
+            *(["95 %"] if one.low_db is not None else []),
+        ]
+    if way == "limits":
+        columns += ["stopped by"]
+    rows = []
+    for k in table_rows(case):
+        row = [f"{case.frequency_hz[k]:g}", *(f"{level[k]:.1f}" for level in case.level_db[way])]
+        for one in differences:
+            row.append(f"{one.db[k]:+.1f}")
+            if one.low_db is not None and one.high_db is not None:
+                row.append(f"{one.low_db[k]:+.1f} … {one.high_db[k]:+.1f}")
+        if way == "limits" and case.limited_by is not None:
+            stops = [str(names[k]) for names in case.limited_by]
+            row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
+        rows.append(row)
+    print_table(columns, rows, title=f"level in dB at 1 m, {TITLES[way]}")

@@ -1,0 +1,476 @@
+"""Two or more drivers under stated equal conditions: which plays louder, where, limited by what, and how sure that is.
+
+A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
+planned box, an infinite baffle. In it each driver is looked at in four ways: at the same voltage, at the same power into
+Re, at its own rated power, and driven until something gives (power, travel, port, amplifier). Differences are to the first.
+
+Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
+estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
+taken as independent; what both fits share, such as the mass, would make differences a little surer than stated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+
+from tsfit.box.bands import drawn_box
+from tsfit.box.design import cutoff
+from tsfit.box.enclosures import closed_box, infinite_baffle
+from tsfit.box.equaliser import FIT_BELOW, Section, flat_target_db, gain_db, reach
+from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
+from tsfit.box.limits import maximum_output
+from tsfit.box.plan import BoxPlan
+from tsfit.box.response import Array
+from tsfit.box.result import BoxResult
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+from tsfit.records import FitResult
+
+Way = Literal["equal voltage", "equal power", "rated power", "limits"]
+WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "limits")
+DRAWS = 400
+WATT = 1.0
+LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
+"""Where leads are looked for: the range for which woofers are chosen."""
+LEAD_DB = 0.05
+"""Difference below which nobody leads."""
+NARROW = 2.0 ** (1.0 / 6.0)
+"""Stretches of other limits that are not worth a word."""
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A driver to compare; with its fit differences have an uncertainty. `displaced` (m³) counts in the same cabinet."""
+
+    driver: Driver
+    fit: FitResult | None = None
+    cost: float | None = None
+    displaced: float = 0.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """A condition that is equal for all candidates.
+
+    Attributes
+    ----------
+    name : in words
+    build : candidate -> its box in this condition
+    flat_to_hz : with it, every candidate is equalised to a Butterworth response down to there
+    """
+
+    name: str
+    build: Callable[[Candidate], BoxResult]
+    flat_to_hz: float | None = None
+
+
+def same_qtc(qtc: float, **common: Any) -> Case:
+    """Closed boxes of one and the same Qtc; each driver gets the volume that it takes."""
+    return Case(f"closed, Qtc {qtc:g}", lambda one: closed_box(one.driver, qtc=qtc, **common))
+
+
+def same_volume(volume: float, **common: Any) -> Case:
+    """Closed boxes of one and the same net volume, m³."""
+    return Case(f"closed, {1e3 * volume:.4g} l net", lambda one: closed_box(one.driver, volume=volume, **common))
+
+
+def same_cabinet(volume: float, **common: Any) -> Case:
+    """One and the same closed cabinet of inner `volume` (m³), of which each driver takes its own room."""
+    return Case(
+        f"closed, cabinet of {1e3 * volume:.4g} l",
+        lambda one: closed_box(one.driver, volume=volume, displaced=one.displaced, **common),
+    )
+
+
+def same_f3(f3_hz: float, **common: Any) -> Case:
+    """Closed boxes of one and the same f3: the larger of the volumes that give it, where there are two."""
+
+    def build(one: Candidate) -> BoxResult:
+        from scipy.optimize import brentq
+
+        def off(log_volume: float) -> float:
+            found = cutoff(closed_box(one.driver, volume=math.exp(log_volume), **common, frequency_hz=[100.0]).enclosure)
+            return math.inf if found is None else found - f3_hz
+
+        volumes = np.log(np.geomspace(0.01 * one.driver.Vas, 50.0 * one.driver.Vas, 60))
+        value = np.array([off(v) for v in volumes])
+        changes = np.flatnonzero(np.sign(value[:-1]) != np.sign(value[1:]))
+        if not len(changes):
+            best = math.exp(volumes[int(np.argmin(np.abs(value)))])
+            raise TsfitError(
+                f"{one.driver.name}: no closed box has its f3 at {f3_hz:g} Hz; the nearest, {1e3 * best:.3g} l, has "
+                f"{f3_hz + float(value[np.argmin(np.abs(value))]):.3g} Hz: ask for that, or equalise.",
+                code="unreachable_f3",
+            )
+        last = int(changes[-1])
+        volume = math.exp(brentq(off, volumes[last], volumes[last + 1], xtol=1e-6))
+        return closed_box(one.driver, volume=volume, **common)
+
+    return Case(f"closed, f3 {f3_hz:g} Hz", build)
+
+
+def in_baffle(**common: Any) -> Case:
+    """Infinite baffle."""
+    return Case("infinite baffle", lambda one: infinite_baffle(one.driver, **common))
+
+
+def in_box(plan: BoxPlan, name: str) -> Case:
+    """A planned box as it is."""
+    return Case(name, lambda one: plan.build(one.driver))
+
+
+@dataclass(frozen=True)
+class Equalised:
+    """What it takes to make a candidate flat to a frequency, and what is left then.
+
+    Attributes
+    ----------
+    sections : tuple of Section
+    boost_db : largest gain from that frequency up
+    loudest_db : mid-band level at which the first limit is met, from 0.8 of that frequency up, with the frequency and the
+        limit; None when nothing is rated
+    power_w : power into Re at that level, at the frequency that takes most
+    error_db : largest deviation from the target from that frequency up
+    """
+
+    flat_to_hz: float
+    sections: tuple[Section, ...]
+    boost_db: float
+    error_db: float
+    loudest_db: float | None
+    limited_at_hz: float | None
+    limited_by: str | None
+    power_w: float | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {**vars(self), "sections": [section.to_dict() for section in self.sections]}
+
+
+@dataclass(frozen=True)
+class Lead:
+    """Where one candidate leads the first: from, to (Hz), by how much at most (dB, negative: the first leads), and where.
+
+    `sure` tells whether the 95 % interval there leaves no doubt who leads; None without uncertainty.
+    """
+
+    from_hz: float
+    to_hz: float
+    most_db: float
+    at_hz: float
+    sure: bool | None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
+
+    db: Array
+    low_db: Array | None
+    high_db: Array | None
+    leads: tuple[Lead, ...]
+    crossings_hz: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """All candidates in one case.
+
+    Attributes
+    ----------
+    boxes : (n,) BoxResult
+    level_db : by way, (n, n_freq); a way that a candidate has no rating for is missing
+    limited_by : (n, n_freq) names, or None where nothing is rated
+    differences : by way, (n − 1,) to the first
+    equalised : (n,) or empty
+    words : sentences
+    """
+
+    name: str
+    frequency_hz: Array
+    boxes: tuple[BoxResult, ...]
+    level_db: Mapping[str, Array]
+    limited_by: tuple[Any, ...] | None
+    differences: Mapping[str, tuple[Difference, ...]]
+    equalised: tuple[Equalised, ...]
+    words: tuple[str, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "case": self.name,
+            "frequency_hz": self.frequency_hz,
+            "designs": [dict(box.design) for box in self.boxes],
+            "level_db": dict(self.level_db),
+            "limited_by": self.limited_by,
+            "differences": {
+                way: [
+                    {
+                        "db": one.db,
+                        "low_db": one.low_db,
+                        "high_db": one.high_db,
+                        "crossings_hz": list(one.crossings_hz),
+                        "leads": [vars(lead) for lead in one.leads],
+                    }
+                    for one in each
+                ]
+                for way, each in self.differences.items()
+            },
+            "equalised": [one.to_dict() for one in self.equalised],
+            "words": list(self.words),
+        }
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What `compare` found; `cases` in the order asked for."""
+
+    candidates: tuple[Candidate, ...]
+    cases: tuple[CaseResult, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "schema": 1,
+            "compared": [
+                {"name": one.driver.name, "cost": one.cost, "with_uncertainty": one.fit is not None}
+                for one in self.candidates
+            ],
+            "cases": [case.to_dict() for case in self.cases],
+        }
+
+
+def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: int = DRAWS) -> Comparison:
+    """Compare `candidates`, the first being what the others are held against, in every one of `cases`.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for fewer than two candidates or no case; what a box cannot be built for.
+    """
+    if len(candidates) < 2 or not cases:
+        raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
+    return Comparison(tuple(candidates), tuple(_case(candidates, case, draws) for case in cases))
+
+
+def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
+    boxes = tuple(case.build(one) for one in candidates)
+    frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
+    levels, drawn = [], []
+    for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True)):
+        levels.append(_levels(box, frequency))
+        uncertain = one.fit is not None and bool(one.fit.correlation_names)
+        drawn.append(_drawn_levels(one, box, frequency, draws, seed) if uncertain else None)
+    ways: list[str] = [way for way in WAYS if all(way in one for one in levels)]
+    differences = {
+        way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
+    }
+    maxima = [maximum_output(box.enclosure, frequency, box.ratings) for box in boxes]
+    equalised = tuple(_equalised(box, frequency, case.flat_to_hz) for box in boxes) if case.flat_to_hz else ()
+    result = CaseResult(
+        name=case.name,
+        frequency_hz=frequency,
+        boxes=boxes,
+        level_db={way: np.array([one[way] for one in levels]) for way in ways},
+        limited_by=tuple(one.limited_by for one in maxima if one is not None) if all(maxima) else None,
+        differences=differences,
+        equalised=equalised,
+    )
+    return CaseResult(**{**vars(result), "words": tuple(_words(candidates, result))})
+
+
+def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
+    """Gain in dB from the box's own drive to each way of driving it, for resistance `ohm` of all drivers together."""
+    offsets = {
+        "equal voltage": 20.0 * np.log10(2.83 / box.enclosure.voltage) + 0.0 * ohm,
+        "equal power": 10.0 * np.log10(WATT * ohm) - 20.0 * np.log10(box.enclosure.voltage),
+    }
+    if box.ratings.power_w is not None:
+        rated = box.ratings.power_w * box.enclosure.count
+        offsets["rated power"] = 10.0 * np.log10(rated * ohm) - 20.0 * np.log10(box.enclosure.voltage)
+    return offsets
+
+
+def _levels(box: BoxResult, frequency: Array) -> dict[str, Array]:
+    level = box.enclosure.respond(frequency).spl_db
+    found = {way: level + offset for way, offset in _offsets(box, box.enclosure.driver.Re).items()}
+    most = maximum_output(box.enclosure, frequency, box.ratings)
+    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
+
+
+def _drawn_levels(one: Candidate, box: BoxResult, frequency: Array, draws: int, seed: int) -> dict[str, Array]:
+    assert one.fit is not None
+    many, _ = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
+    level = many.respond(frequency).spl_db
+    offsets = _offsets(box, np.asarray(many.parameters["Re"]))
+    found = {way: level + np.asarray(offset)[:, np.newaxis] for way, offset in offsets.items()}
+    most = maximum_output(many, frequency, box.ratings)
+    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
+
+
+def _difference(
+    frequency: Array, levels: list[dict[str, Array]], drawn: list[dict[str, Array] | None], number: int, way: str
+) -> Difference:
+    db = levels[number][way] - levels[0][way]
+    first, other = drawn[0], drawn[number]
+    low = high = None
+    if first is not None or other is not None:
+        a = levels[0][way][np.newaxis] if first is None else first[way]
+        b = levels[number][way][np.newaxis] if other is None else other[way]
+        low, high = np.quantile(b - a, (0.025, 0.975), axis=0)
+    return Difference(db, low, high, *_leads(frequency, db, low, high))
+
+
+def _leads(
+    frequency: Array, db: Array, low: Array | None, high: Array | None
+) -> tuple[tuple[Lead, ...], tuple[float, ...]]:
+    """Stretches of the woofer's range in which one leads, and where the lead changes."""
+    inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
+    f, d = frequency[inside], db[inside]
+    sign = np.where(d > LEAD_DB, 1, np.where(d < -LEAD_DB, -1, 0))
+    edges = np.flatnonzero(np.diff(np.concatenate([[2], sign, [2]])))
+    leads = []
+    for start, stop in pairwise(edges.tolist()):
+        if sign[start] == 0:
+            continue
+        at = start + int(np.argmax(np.abs(d[start:stop])))
+        sure = None
+        if low is not None and high is not None:
+            sure = bool(low[inside][at] > 0.0 if d[at] > 0.0 else high[inside][at] < 0.0)
+        leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), sure))
+    crossings = []
+    for k in np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0):
+        crossings.append(float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))))
+    # A crossing between two stretches in which nobody leads worth mentioning is none.
+    told = [c for c in crossings if any(lead.to_hz < c for lead in leads) and any(lead.from_hz > c for lead in leads)]
+    return tuple(leads), tuple(told)
+
+
+def _equalised(box: BoxResult, frequency: Array, to_hz: float) -> Equalised:
+    reference = box.design["reference_db"]
+    assert reference is not None
+    level = box.enclosure.respond(frequency).spl_db - reference
+    closed = box.enclosure.kind in ("closed", "baffle")
+    target = flat_target_db(frequency, to_hz, 2 if closed else 4)
+    fc, qtc = box.design["fc_circuit_hz"], box.design["qtc_circuit"]
+    sections = reach(frequency, level, target, to_hz, poles=(fc, qtc) if closed and fc and qtc else None)
+    gain = gain_db(sections, frequency)
+    used = (frequency >= to_hz) & (frequency <= HIGHEST_HZ)
+    loudest = at = by = power = None
+    most = maximum_output(box.enclosure, frequency, box.ratings)
+    if most is not None:
+        room = np.asarray(most.spl_db) - (level + gain)
+        whole = (frequency >= FIT_BELOW * to_hz) & (frequency <= HIGHEST_HZ)
+        tight = int(np.argmin(np.where(whole, room, np.inf)))
+        loudest, at, by = float(room[tight]), float(frequency[tight]), str(most.limited_by[tight])
+        voltage = 20.0 * math.log10(box.enclosure.voltage) + (loudest - reference) + float(np.max(gain[whole]))
+        power = 10.0 ** (voltage / 10.0) / box.enclosure.driver.Re
+    return Equalised(
+        flat_to_hz=to_hz,
+        sections=sections,
+        boost_db=float(np.max(gain[used])),
+        error_db=float(np.max(np.abs(level + gain - target)[used])),
+        loudest_db=loudest,
+        limited_at_hz=at,
+        limited_by=by,
+        power_w=power,
+    )
+
+
+def _hz(frequency: float) -> str:
+    return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
+
+
+def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
+    """Say who wins where, in sentences."""
+    sentences = []
+    names = [one.driver.name for one in candidates]
+    volumes = [box.design["volume_l"] for box in case.boxes]
+    known = [volume for volume in volumes if volume is not None]
+    if known and max(known) - min(known) > 0.005 * max(known):
+        each = ", ".join(
+            f"{name} {volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
+        )
+        sentences.append(f"It takes {each}.")
+    f3 = [box.design["f3_hz"] for box in case.boxes]
+    if all(value is not None for value in f3):
+        sentences.append(
+            "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."
+        )
+    for number in range(1, len(names)):
+        sentences += [
+            _sentence(names[0], names[number], way, case.differences[way][number - 1])
+            for way in ("equal voltage", "equal power")
+        ]
+        if "limits" in case.differences and case.limited_by is not None:
+            sentences.append(_limits_sentence(names[0], names[number], case, number))
+    for name, one in zip(names, case.equalised, strict=False):
+        sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
+        if one.loudest_db is not None:
+            sentence += (
+                f" and then plays to {one.loudest_db:.1f} dB in the mid-band, where {one.limited_by} stops it at "
+                f"{_hz(one.limited_at_hz or 0.0)}"
+            )
+        sentences.append(sentence + ".")
+    return sentences
+
+
+def _sentence(first: str, other: str, way: str, difference: Difference) -> str:
+    lead = f"At {way}"
+    if not difference.leads:
+        return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
+    parts = []
+    for stretch in difference.leads:
+        name = other if stretch.most_db > 0.0 else first
+        doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
+        where = _where(stretch.from_hz, stretch.to_hz)
+        parts.append(f"{name} leads {where}, by {abs(stretch.most_db):.1f} dB at {_hz(stretch.at_hz)}{doubt}")
+    return f"{lead}, " + "; ".join(parts) + "."
+
+
+def _where(from_hz: float, to_hz: float) -> str:
+    low, high = from_hz <= LOWEST_HZ * 1.03, to_hz >= HIGHEST_HZ / 1.03
+    if low and high:
+        return "at every frequency of the bass"
+    return f"below {_hz(to_hz)}" if low else f"above {_hz(from_hz)}" if high else f"from {_hz(from_hz)} to {_hz(to_hz)}"
+
+
+def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:
+    """Say what stops whom in each stretch, and who is louder there."""
+    assert case.limited_by is not None
+    inside = np.flatnonzero((case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ))
+    pairs = [(str(case.limited_by[0][k]), str(case.limited_by[number][k])) for k in inside]
+    db = case.differences["limits"][number - 1].db[inside]
+    edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
+    parts = []
+    for start, stop in pairwise(edges):
+        from_hz, to_hz = case.frequency_hz[inside[start]], case.frequency_hz[inside[stop - 1]]
+        if to_hz < NARROW * from_hz:
+            continue
+        one, two = pairs[start]
+        stops = f"{one} stops both" if one == two else f"{one} stops {first} and {two} stops {other}"
+        least, most = float(db[start:stop].min()), float(db[start:stop].max())
+        if max(abs(least), abs(most)) <= LEAD_DB:
+            who = "they are level"
+        elif least >= -LEAD_DB or most <= LEAD_DB:
+            name, low, high = (other, least, most) if least >= -LEAD_DB else (first, -most, -least)
+            who = (
+                f"{name} is louder by {max(high, 0.0):.1f} dB"
+                if high - low < 0.15
+                else (f"{name} is louder by {max(low, 0.0):.1f} to {high:.1f} dB")
+            )
+        else:
+            who = f"{other} is between {-least:.1f} dB quieter and {most:.1f} dB louder"
+        parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
+    return "Driven until something gives, " + "; ".join(parts) + "."
+
+
+def table_rows(case: CaseResult) -> list[int]:
+    """Index into the frequencies of each preferred frequency of the bass (ISO 266)."""
+    return [int(row) for row in np.searchsorted(case.frequency_hz, PREFERRED_HZ)]
