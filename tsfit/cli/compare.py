@@ -11,7 +11,8 @@ import click
 from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
-    from tsfit.compare import Candidate, Case, CaseResult, Comparison
+    from tsfit.compare import CaseResult, Comparison
+    from tsfit.equal_conditions import Candidate, Case
 
 TITLES = {
     "equal voltage": "2.83 V at each",
@@ -80,8 +81,8 @@ def compare(
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
     from tsfit.check.sheet import read_sheet
-    from tsfit.compare import Candidate
     from tsfit.driver_file import read_driver_or_fit
+    from tsfit.equal_conditions import Candidate
 
     if len(drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
@@ -110,21 +111,21 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
 
 
 def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
-    from tsfit import compare
+    from tsfit import equal_conditions as equal
     from tsfit.box_file import read_box
 
-    cases = [compare.same_qtc(qtc) for qtc in options["qtc"]]
-    cases += [compare.same_volume(1e-3 * litres) for litres in options["volume_l"]]
-    cases += [compare.same_cabinet(1e-3 * litres) for litres in options["cabinet_l"]]
-    cases += [compare.same_f3(f3) for f3 in options["f3_hz"]]
+    cases = [equal.same_qtc(qtc) for qtc in options["qtc"]]
+    cases += [equal.same_volume(1e-3 * litres) for litres in options["volume_l"]]
+    cases += [equal.same_cabinet(1e-3 * litres) for litres in options["cabinet_l"]]
+    cases += [equal.same_f3(f3) for f3 in options["f3_hz"]]
     for path in options["boxes"]:
         plan = read_box(path)
-        cases.append(compare.in_box(plan, plan.name or f"{plan.kind} box of {path.name}"))
+        cases.append(equal.in_box(plan, plan.name or f"{plan.kind} box of {path.name}"))
     if options["baffle"]:
-        cases.append(compare.in_baffle())
+        cases.append(equal.in_baffle())
     if not cases:
         highest = max(one.driver.Qts for one in candidates)
-        cases = [*([compare.same_qtc(0.707)] if highest < 0.7 else []), compare.in_baffle()]
+        cases = [*([equal.same_qtc(0.707)] if highest < 0.7 else []), equal.in_baffle()]
     return [replace(case, flat_to_hz=options["flat_to_hz"]) for case in cases]
 
 

@@ -1,0 +1,99 @@
+"""What may be equal for all drivers of a comparison: Qtc, volume, cabinet, f3, a planned box, a baffle."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tsfit.box.design import cutoff
+from tsfit.box.enclosures import closed_box, infinite_baffle
+from tsfit.box.plan import BoxPlan
+from tsfit.box.result import BoxResult
+from tsfit.driver import Driver
+from tsfit.errors import TsfitError
+from tsfit.records import FitResult
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A driver to compare; with its fit differences have an uncertainty. `displaced` (m³) counts in the same cabinet."""
+
+    driver: Driver
+    fit: FitResult | None = None
+    cost: float | None = None
+    displaced: float = 0.0
+
+
+@dataclass(frozen=True)
+class Case:
+    """A condition that is equal for all candidates.
+
+    Attributes
+    ----------
+    name : in words
+    build : candidate -> its box in this condition
+    flat_to_hz : with it, every candidate is equalised to a Butterworth response down to there
+    """
+
+    name: str
+    build: Callable[[Candidate], BoxResult]
+    flat_to_hz: float | None = None
+
+
+def same_qtc(qtc: float, **common: Any) -> Case:
+    """Closed boxes of one and the same Qtc; each driver gets the volume that it takes."""
+    return Case(f"closed, Qtc {qtc:g}", lambda one: closed_box(one.driver, qtc=qtc, **common))
+
+
+def same_volume(volume: float, **common: Any) -> Case:
+    """Closed boxes of one and the same net volume, m³."""
+    return Case(f"closed, {1e3 * volume:.4g} l net", lambda one: closed_box(one.driver, volume=volume, **common))
+
+
+def same_cabinet(volume: float, **common: Any) -> Case:
+    """One and the same closed cabinet of inner `volume` (m³), of which each driver takes its own room."""
+    return Case(
+        f"closed, cabinet of {1e3 * volume:.4g} l",
+        lambda one: closed_box(one.driver, volume=volume, displaced=one.displaced, **common),
+    )
+
+
+def same_f3(f3_hz: float, **common: Any) -> Case:
+    """Closed boxes of one and the same f3: the larger of the volumes that give it, where there are two."""
+
+    def build(one: Candidate) -> BoxResult:
+        from scipy.optimize import brentq
+
+        def off(log_volume: float) -> float:
+            found = cutoff(closed_box(one.driver, volume=math.exp(log_volume), **common, frequency_hz=[100.0]).enclosure)
+            return math.inf if found is None else found - f3_hz
+
+        volumes = np.log(np.geomspace(0.01 * one.driver.Vas, 50.0 * one.driver.Vas, 60))
+        value = np.array([off(v) for v in volumes])
+        changes = np.flatnonzero(np.sign(value[:-1]) != np.sign(value[1:]))
+        if not len(changes):
+            best = math.exp(volumes[int(np.argmin(np.abs(value)))])
+            raise TsfitError(
+                f"{one.driver.name}: no closed box has its f3 at {f3_hz:g} Hz; the nearest, {1e3 * best:.3g} l, has "
+                f"{f3_hz + float(value[np.argmin(np.abs(value))]):.3g} Hz: ask for that, or equalise.",
+                code="unreachable_f3",
+            )
+        last = int(changes[-1])
+        volume = math.exp(brentq(off, volumes[last], volumes[last + 1], xtol=1e-6))
+        return closed_box(one.driver, volume=volume, **common)
+
+    return Case(f"closed, f3 {f3_hz:g} Hz", build)
+
+
+def in_baffle(**common: Any) -> Case:
+    """Infinite baffle."""
+    return Case("infinite baffle", lambda one: infinite_baffle(one.driver, **common))
+
+
+def in_box(plan: BoxPlan, name: str) -> Case:
+    """A planned box as it is."""
+    return Case(name, lambda one: plan.build(one.driver))
