@@ -56,8 +56,9 @@ def test_kills_lose_and_tear_nothing(tmp_path):
     rng = np.random.default_rng(2)
     safe = []
     for kill in range(KILLS):
-        adder = _adder(path, 100000 * kill)
+        adder = _adder(path, 10000 * kill)
         first = adder.stdout.readline()
+        assert first
         time.sleep(float(rng.uniform(0.0, 0.05)))
         adder.kill()
         rest = adder.communicate()[0]

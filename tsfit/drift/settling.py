@@ -154,11 +154,10 @@ class _Fits:
         self.mean_g, self.sum_w = mean_g, float(w.sum())
         self.b = (away @ (w * (y - mean_y))) / self.sgg if course != "constant" else np.zeros(1)
         self.a = mean_y - self.b * mean_g
-        self.linear = 1 if course == "constant" else 2
+        terms = 1 if course == "constant" else 3
         n, rss = len(t), ((y - self.a[:, None] - self.b[:, None] * g) ** 2) @ w
-        self.freedom = n - self.linear + freedom
+        self.freedom = n - terms + freedom
         self.scale2 = (rss + freedom) / self.freedom
-        terms = self.linear if course == "constant" else 3
         self.score = (n + freedom) * np.log((rss + freedom) / (n + freedom))
         self.best = int(np.argmin(self.score))
         self.bic = float(self.score[self.best]) + terms * math.log(n)
