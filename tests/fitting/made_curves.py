@@ -48,6 +48,7 @@ def make(
     suspension="ideal",
     errors=True,
     frequency_hz=FREQUENCY_HZ,
+    terms=None,
     **figures,
 ):
     """Curves in the states `kinds`, the area as stated, and the truth.
@@ -56,7 +57,7 @@ def make(
     is stated by draws from the very distributions that the files would state.
     """
     true = truth(**figures)
-    values = {**true, **COILS[coil], **SUSPENSIONS[suspension]}
+    values = {**true, **(terms or COILS[coil]), **SUSPENSIONS[suspension]}
     draw = rng.standard_normal if errors else (lambda: 0.0)
     stated_area = true["Sd"] / (1.0 + 0.01 * draw())
     reference = 1e-3 * draw()

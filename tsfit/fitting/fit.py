@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,13 +14,14 @@ from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.errors import TsfitError
 from tsfit.fitting.agreement import relative_misfit
-from tsfit.fitting.model import Known, make_sweep
+from tsfit.fitting.artefacts import narrow_bands
+from tsfit.fitting.model import Known, Sweep, make_sweep
 from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.wirings import check_other_coil, check_wirings
-from tsfit.records import FitResult, ImpedanceCurve, State
+from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State
 
 LOWEST_SHARE = 1.0 / 8.0
 """Lowest frequency used, as a share of Fs: below it an impedance says only Re again, and instruments drift."""
@@ -77,12 +79,32 @@ def fit(
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
     best = ranked[0].candidate
+    notes = [] if best.fault is not None else _leave_out(best, sweeps, peaks, masks)
+    if notes:
+        sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
+        ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
+        best = ranked[0].candidate
     if best.fault is not None or best.model.floor > POOR_FLOOR:
         raise _no_fit(best, curves, forced=coil is not None or suspension is not None)
     fitted = tuple(
         fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
     )
-    return assemble(ranked, fitted, name, serial, provenance or {})
+    result = assemble(ranked, fitted, name, serial, provenance or {})
+    return replace(result, quality=(*notes, *result.quality))
+
+
+def _leave_out(
+    best: Candidate, sweeps: Sequence[Sweep], peaks: Sequence[Resonance], masks: Sequence[NDArray[np.bool_]]
+) -> list[QualityNote]:
+    """Take narrow bands that no circuit means out of `masks`, and say which."""
+    notes = []
+    for sweep, peak, mask in zip(sweeps, peaks, masks, strict=True):
+        scale, used = np.sqrt(best.model.total_variance(sweep)), np.flatnonzero(mask)
+        for band in narrow_bands(sweep.frequency_hz, best.model.misfit(best.x, sweep) / scale, peak.Fs):
+            mask[used[band.points]] = False
+            message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
+            notes.append(QualityNote("excluded_band", "note", message, sweep.number))
+    return notes
 
 
 def _check_request(

@@ -1,0 +1,105 @@
+"""Narrow bands that no driver circuit means: hum lines, resonances of surround, cone or box, a leak that whistles.
+
+What the best circuit misses is smooth in frequency; a narrow band that stands out of it by many times its usual scatter is
+something else, and would pull the parameters. It is left out of the fit and reported; never the resonance itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+SEED, EDGE = 7.0, 3.0
+"""Scatter from which a point begins a band, and to which the band reaches: 7 is beyond noise in any sweep."""
+LEAST = 0.05
+"""Least scatter counted, in expected standard deviations: a flaw of a fraction of the discrepancy does no harm."""
+TREND = 1.0 / 3.0
+"""Half width in octaves of the running median that is taken for the smooth misfit."""
+WIDEST = 1.0 / 3.0
+"""Widest band in octaves; what is wider is no narrow flaw, and the discrepancy floor answers for it."""
+MOST = 0.1
+"""Largest share of the points that may go."""
+SPARED = 1.6
+"""Factor around the resonance within which nothing goes."""
+SKIRT = 1.0 / 6.0
+"""Share of its peak down to which a band is left out."""
+MAINS_HZ = (50.0, 60.0)
+HIGHEST_HUM_HZ = 1000.0
+RAYLEIGH_MEDIAN = math.sqrt(math.log(4.0))
+"""Median of |x + iy| for unit normal x and y."""
+
+
+@dataclass(frozen=True)
+class Band:
+    """A band left out: which points (n,) of those given, from where to where in Hz, and why."""
+
+    points: NDArray[np.bool_]
+    low_hz: float
+    high_hz: float
+    reason: str
+
+
+def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex128], resonance_hz: float) -> list[Band]:
+    """Find the bands of a sweep that stand out of its smooth misfit.
+
+    Parameters
+    ----------
+    frequency_hz : (n,) float, increasing
+    misfit : (n,) complex, over its expected standard deviation
+    resonance_hz : float, of this sweep
+    """
+    octaves = np.log2(frequency_hz)
+    density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
+    half = max(round(TREND * density), 4)
+    trend = _running_median(misfit.real, half, "odd") + 1j * _running_median(misfit.imag, half, "odd")
+    apart = np.abs(misfit - trend)
+    usual = _running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
+    height = apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST))
+    bands = []
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], height > EDGE, [False]]).astype(int)))
+    for start, stop in edges.reshape(-1, 2):
+        first, end = _core(height[start:stop])
+        first, end = start + first, start + end
+        low, high = float(frequency_hz[first]), float(frequency_hz[end - 1])
+        hum = _hum(low, high)
+        if (
+            np.max(height[first:end]) > SEED
+            and high < low * 2.0**WIDEST
+            and (end - first > 1 or hum)
+            and (high < resonance_hz / SPARED or low > resonance_hz * SPARED)
+        ):
+            points = np.zeros(len(frequency_hz), dtype=bool)
+            points[first:end] = True
+            bands.append(Band(points, low, high, hum or "a narrow resonance of surround, cone or box, or a leak"))
+    return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
+
+
+def _core(height: NDArray[np.float64]) -> tuple[int, int]:
+    """Part around the peak of a band; the far skirts of a resonance are smooth again, and so no matter."""
+    top = int(np.argmax(height))
+    low = np.flatnonzero(height <= SKIRT * height[top])
+    below, above = low[low < top], low[low > top]
+    return int(below[-1]) + 1 if len(below) else 0, int(above[0]) if len(above) else len(height)
+
+
+def _hum(low: float, high: float) -> str:
+    """Tell which mains line a band is, if it is one: narrow, about a multiple."""
+    centre = math.sqrt(low * high)
+    if high > 1.02 * low or centre > HIGHEST_HUM_HZ:
+        return ""
+    for mains in MAINS_HZ:
+        order = max(round(centre / mains), 1)
+        if abs(centre / (order * mains) - 1.0) < 0.015:
+            return f"hum at {order * mains:g} Hz, {order} times the mains"
+    return ""
+
+
+def _running_median(values: NDArray[np.float64], half: int, mirror: Literal["even", "odd"]) -> NDArray[np.float64]:
+    """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
+    half = min(half, len(values) - 1)
+    padded = np.pad(values, half, mode="reflect", reflect_type=mirror)
+    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
