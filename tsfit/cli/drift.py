@@ -110,7 +110,7 @@ def show(
     _refuse(output, plot, box, box_plot, replace=replace)
     judged = history(read_log(log))
     boxed = None if box is None else _boxed(box, judged.entries[0], judged.entries[-1])
-    data = {**history_to_dict(judged), **_box_part(boxed)}
+    data = {**history_to_dict(judged), **_box_part(boxed)} if as_json or output is not None else {}
     if output is not None:
         save_json(output, data, replace=replace)
     if plot is not None:

@@ -20,7 +20,7 @@ SUSPENSION_K = 2.0
 """Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
 
 
-class LoggedDriver(msgspec.Struct, frozen=True):
+class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
     """Which driver was measured, and how its coils were joined."""
 
     name: str
@@ -28,7 +28,7 @@ class LoggedDriver(msgspec.Struct, frozen=True):
     wiring: str | None = None
 
 
-class Conditions(msgspec.Struct, frozen=True):
+class Conditions(msgspec.Struct, frozen=True, gc=False):
     """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
 
     temperature_c: float
@@ -42,7 +42,7 @@ class Conditions(msgspec.Struct, frozen=True):
         return Air(self.temperature_c, self.pressure_hpa, self.humidity_percent)
 
 
-class Entry(msgspec.Struct, frozen=True):
+class Entry(msgspec.Struct, frozen=True, gc=False):
     """One fit of the driver after `hours` of use; SI units.
 
     Attributes
