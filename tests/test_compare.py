@@ -29,6 +29,17 @@ def only(candidates, case, **options):
     return compare.compare(candidates, [case], **options).cases[0]
 
 
+def test_at_the_travel_limit_only_area_and_travel_count():
+    """In closed boxes of one Qtc 20 lg(28/22) at every frequency, whatever motors and volumes; 12 dB per octave."""
+    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.028))], same_qtc(0.707))
+    np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(28.0 / 22.0), atol=1e-9)
+    rise = case.level_db["travel limit"][0] - 40.0 * np.log10(case.frequency_hz)
+    np.testing.assert_allclose(rise, rise[0], atol=1e-9)
+    assert "At travel limit, Dunlin 12 S leads at every frequency of the bass, by 2.1 dB" in " ".join(case.words)
+    unrated = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_qtc(0.707))
+    assert "travel limit" not in unrated.level_db
+
+
 def test_travel_of_28_against_22_mm():
     """2.1 dB at every frequency where travel binds: common practice, no source; 20 lg(28/22) = 2.095."""
     strong = [Candidate(replace(one, Pe=5000.0)) for one in (OLD, LONGER)]

@@ -1,8 +1,9 @@
 """Two or more drivers under stated equal conditions: which plays louder, where, limited by what, and how sure that is.
 
 A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
-planned box, an infinite baffle. In it each driver is looked at in four ways: at the same voltage, at the same power into
-Re, at its own rated power, and driven until something gives (power, travel, port, amplifier). Differences are to the first.
+planned box, an infinite baffle. In it each driver is looked at in five ways: at the same voltage, at the same power into
+Re, at its own rated power, at its own Xmax at every frequency, and driven until something gives (power, travel, port,
+amplifier). Differences are to the first.
 
 Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
 estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
@@ -28,8 +29,8 @@ from tsfit.box.result import BoxResult
 from tsfit.equal_conditions import Candidate, Case
 from tsfit.errors import TsfitError
 
-Way = Literal["equal voltage", "equal power", "rated power", "limits"]
-WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "limits")
+Way = Literal["equal voltage", "equal power", "rated power", "travel limit", "limits"]
+WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "travel limit", "limits")
 DRAWS = 400
 WATT = 1.0
 LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
@@ -213,8 +214,10 @@ def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
 
 
 def _levels(box: BoxResult, frequency: Array) -> dict[str, Array]:
-    level = box.enclosure.respond(frequency).spl_db
-    found = {way: level + offset for way, offset in _offsets(box, box.enclosure.driver.Re).items()}
+    answer = box.enclosure.respond(frequency)
+    found = {way: answer.spl_db + offset for way, offset in _offsets(box, box.enclosure.driver.Re).items()}
+    if box.ratings.xmax_m is not None:
+        found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
     most = maximum_output(box.enclosure, frequency, box.ratings)
     return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
 
@@ -222,9 +225,11 @@ def _levels(box: BoxResult, frequency: Array) -> dict[str, Array]:
 def _drawn_levels(one: Candidate, box: BoxResult, frequency: Array, draws: int, seed: int) -> dict[str, Array]:
     assert one.fit is not None
     many, _ = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
-    level = many.respond(frequency).spl_db
+    answer = many.respond(frequency)
     offsets = _offsets(box, np.asarray(many.parameters["Re"]))
-    found = {way: level + np.asarray(offset)[:, np.newaxis] for way, offset in offsets.items()}
+    found = {way: answer.spl_db + np.asarray(offset)[:, np.newaxis] for way, offset in offsets.items()}
+    if box.ratings.xmax_m is not None:
+        found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
     most = maximum_output(many, frequency, box.ratings)
     return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
 
@@ -321,7 +326,8 @@ def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
     for number in range(1, len(names)):
         sentences += [
             _sentence(names[0], names[number], way, case.differences[way][number - 1])
-            for way in ("equal voltage", "equal power")
+            for way in ("equal voltage", "equal power", "travel limit")
+            if way in case.differences
         ]
         if "limits" in case.differences and case.limited_by is not None:
             sentences.append(_limits_sentence(names[0], names[number], case, number))
