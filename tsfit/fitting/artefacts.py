@@ -100,6 +100,8 @@ def _hum(low: float, high: float) -> str:
 
 def _running_median(values: NDArray[np.float64], half: int, mirror: Literal["even", "odd"]) -> NDArray[np.float64]:
     """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
+    from scipy.ndimage import median_filter
+
     half = min(half, len(values) - 1)
     padded = np.pad(values, half, mode="reflect", reflect_type=mirror)
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1))
+    return np.asarray(median_filter(padded, 2 * half + 1)[half : half + len(values)])

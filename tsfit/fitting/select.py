@@ -93,10 +93,13 @@ def compete(
         start = _found_at(scout, start)
     found = []
     for name in coils:
-        begun = dict(start) | _blocked_start(name, first, start)
-        base = scout if name == scout.circuit.coil else attempt(name, plain, begun, scout.model.floor)
+        base, at = scout, dict(start)
+        if name != scout.circuit.coil or scout.fault is not None:
+            at |= _blocked_start(name, first, start)
+            base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.model.floor)
         found.append(base)
-        at = begun if base.fault is not None else _found_at(base, begun)
+        if base.fault is None:
+            at = _found_at(base, [*start, *base.model.shape])
         found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
     ranked = rank(found)
     if alone:
