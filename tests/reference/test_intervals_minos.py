@@ -1,0 +1,53 @@
+"""Intervals against MINOS of iminuit, which walks along the profile of the same sum of squares.
+
+The sweeps carry no shift that all points share (a reference resistor): it is so nearly one with Re that MINOS ends nowhere.
+"""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
+
+from made_curves import COILS, make
+
+from tsfit.circuit.response import Circuit
+from tsfit.fitting.model import JointModel, make_sweep
+from tsfit.fitting.solve import CLOCK, solve
+
+CASES = [
+    (("free air",), "ladder-2", 5e-3, {}),
+    (("free air", "added mass"), "power-law", 1e-2, {"Qms": 2.0, "Qes": 0.9}),
+    (("free air", "added mass", "closed box"), "simple", 3e-3, {}),
+]
+
+
+@pytest.mark.parametrize(("kinds", "coil", "noise", "figures"), CASES)
+def test_sigma_of_every_variable(kinds, coil, noise, figures):
+    minuit = pytest.importorskip("iminuit", reason="package iminuit is not installed")
+    curves, area, true = make(kinds, np.random.default_rng(17), coil=coil, relative_noise=noise, errors=False, **figures)
+    sweeps = [make_sweep(curve, state, k, np.ones(400, bool)) for k, (curve, state) in enumerate(curves)]
+    model = JointModel(sweeps, Circuit(coil), area, with_mass=len(kinds) > 1)
+    found = solve(model, {**true, **COILS[coil]})
+    other = minuit.Minuit(
+        lambda x: float(np.sum(model.residual(np.asarray(x)) ** 2)),
+        found.x,
+        grad=lambda x: 2.0 * model.jacobian(np.asarray(x)) @ model.residual(np.asarray(x)),
+    )
+    other.errordef = 1.0
+    other.errors = np.sqrt(np.diag(found.covariance))
+    other.strategy = 2
+    other.migrad()
+    other.minos()
+    assert other.valid
+    for k, name in enumerate(model.names):
+        error = other.merrors[k]
+        assert error.is_valid, name
+        variance = found.covariance[k, k] / found.witnesses - (CLOCK**2 if name == "Fs" else 0.0)
+        if name in model.priors:
+            variance = found.covariance[k, k]
+        sigma = np.sqrt(variance)
+        assert 0.5 * (error.upper - error.lower) == pytest.approx(sigma, rel=0.1), name
+        assert other.values[k] == pytest.approx(found.x[k], abs=0.1 * sigma), name
