@@ -1,6 +1,7 @@
-"""The files of a page, made without any recording."""
+"""The files of a page, made without any recording; one of every kind."""
 
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -9,12 +10,16 @@ from made_fit import made_driver, made_fit
 
 from tsfit.box.enclosures import closed_box
 from tsfit.check.sheet import read_sheet
-from tsfit.check.verdict import judge
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, impedance
+from tsfit.compare import compare
+from tsfit.equal_conditions import Candidate, in_baffle, same_volume
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict
 from tsfit.records import FittedState, ImpedanceCurve, State
+from tsfit.sheet_check import check_sheet
+
+SAMPLES = Path(__file__).parents[2] / "sample_data"
 
 SHEET = """
 [driver]
@@ -46,11 +51,15 @@ def write_files(folder: Path, name="Wagtail 8") -> list[Path]:
     fit = drawn_fit(name)
     sheet = folder / "sheet.toml"
     sheet.write_text(SHEET)
+    other = replace(fit, driver=replace(fit.driver, name=f"{name} B", Qes=0.4))
+    pair = [Candidate(one.driver, one) for one in (fit, other)]
     contents = {
         "fit.json": fit_to_dict(fit),
-        "check.json": judge(fit, read_sheet(sheet)).to_dict(),
+        "check.json": check_sheet(fit, read_sheet(sheet)).to_dict(),
         "box.json": closed_box(fit.driver, qtc=0.707).to_dict(),
+        "compare.json": compare(pair, [replace(same_volume(0.03), flat_to_hz=30.0), in_baffle()], draws=50).to_dict(),
     }
     for file, data in contents.items():
         (folder / file).write_text(to_json(data))
-    return [folder / file for file in contents]
+    shutil.copy(SAMPLES / "saltwit-12b.drift", folder / "log.drift")
+    return [*(folder / file for file in contents), folder / "log.drift"]

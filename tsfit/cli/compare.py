@@ -70,9 +70,10 @@ def compare(
         from tsfit.figures.compare import compare_figure
         from tsfit.figures.save import save_figure
 
-        for number, case in enumerate(result.cases):
+        names = [one.driver.name for one in result.candidates]
+        for number, case in enumerate(data["cases"]):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
-            save_figure(path, compare_figure(result, case), replace=replace)
+            save_figure(path, compare_figure(names, case), replace=replace)
     if as_json:
         print_json(data)
     else:

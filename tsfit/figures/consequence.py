@@ -35,10 +35,10 @@ def consequence_figure(name: str, boxes: Sequence[Mapping[str, Any]]) -> Figure:
     for panel, box, curves in zip(panels, boxes, changes, strict=True):
         frequency = np.array(box["frequency_hz"])
         panel.axhline(0.0, color=QUIET, linewidth=0.9)
-        for (_, band), (colour, dash) in zip(curves, LINES, strict=False):
+        for (label, band), (colour, dash) in zip(curves, LINES, strict=False):
             value, low, high = (np.array(band[end], dtype=float) for end in ("value", "low", "high"))
             panel.fill_between(frequency, low, high, color=colour, alpha=0.18, linewidth=0.0)
-            panel.plot(frequency, value, color=colour, linestyle=dash, linewidth=1.6)
+            panel.plot(frequency, value, color=colour, linestyle=dash, linewidth=1.6, label=label)
         _name_curves(panel, frequency, curves)
         value_axis(panel, "change, dB")
         panel.set_ylim(-span, span)

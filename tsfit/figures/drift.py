@@ -55,7 +55,7 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
     )
     if settling.enough:
         hours = np.linspace(float(one.hours[0]), last, POINTS)
-        panel.plot(hours, percent(settling.at(hours)), color=colour, linewidth=1.3)
+        panel.plot(hours, percent(settling.at(hours)), color=colour, linewidth=1.3, label=one.cause)
     if told and settling.band95 is not None and settling.course != "log-time":
         low, high = percent(np.array(settling.band95))
         panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)

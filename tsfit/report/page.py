@@ -12,9 +12,12 @@ from typing import Any
 from tsfit.errors import TsfitError
 from tsfit.files import is_json, read_bytes
 from tsfit.fit_file import read_fit
-from tsfit.report.sections import Block, Part, box_part, check_part, fit_part, text
+from tsfit.report.blocks import Block, Part, text
+from tsfit.report.comparison import compare_part, drift_part
+from tsfit.report.sections import box_part, check_part, fit_part
 
 MAX_BYTES = 50_000_000
+LOG_BEGINS = b'{"crc32":'
 CAUTIONS = (
     "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
     "DC and power heat a coil until it burns; keep fingers and instruments away from what is hot or live, and leave mains "
@@ -42,7 +45,7 @@ class Section:
 
 
 def read_part(path: Path, name: str) -> Part:
-    """Read what `path` holds: a fit, a check or a box in its machine form.
+    """Read what `path` holds: a fit, a check, a box or a comparison in its machine form, or a drift log.
 
     Raises
     ------
@@ -52,6 +55,8 @@ def read_part(path: Path, name: str) -> Part:
     hint = "name what tsfit fit, check, box or compare wrote with -o or --json"
     if not is_json(path):
         raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
+    if _is_log(path):
+        return drift_part(path, name)
     try:
         data = json.loads(
             read_bytes(path, MAX_BYTES, f"too large for a page; {hint}.", "not_reportable").decode("utf-8-sig")
@@ -74,9 +79,15 @@ def read_part(path: Path, name: str) -> Part:
     raise TsfitError(f"{path}: JSON, but nothing that a page is made from; {hint}.", code="not_reportable", file=path)
 
 
+def _is_log(path: Path) -> bool:
+    with path.open("rb") as stream:
+        return stream.read(len(LOG_BEGINS)) == LOG_BEGINS
+
+
 _FORMS: tuple[tuple[set[str], Callable[[Mapping[str, Any], str], Part]], ...] = (
     ({"verdict", "figures"}, check_part),
     ({"enclosure", "frequency_hz", "design"}, box_part),
+    ({"compared", "cases"}, compare_part),
 )
 
 

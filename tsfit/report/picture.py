@@ -115,7 +115,7 @@ def _svg(figure: Figure, name: str, caption: str) -> Markup:
     start = text.index("<svg")
     body = re.sub(r"<metadata>.*?</metadata>", "", text[start:], flags=re.DOTALL)
     body = re.sub(
-        r' id="(?!' + re.escape(name) + r'-c)((?:figure|patch|axes|matplotlib|line2d|text|ytick|xtick)[^"]*)"', "", body
+        r' id="(?!' + re.escape(name) + r'-c)((?:figure|patch|axes|matplotlib|line2d|text|ytick|xtick|FillBetween|PolyCollection|LineCollection|PathCollection)[^"]*)"', "", body
     )
     for colour, variable in COLOURS.items():
         body = re.sub(re.escape(colour), f"var({variable}, {colour})", body, flags=re.IGNORECASE)

@@ -4,89 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from tsfit.figures.consequence import consequence_figure
 from tsfit.figures.curves import Quantity, curves_figure
 from tsfit.figures.fit import fit_figure
 from tsfit.quantities import display, rounded
 from tsfit.records import FitResult, FittedState
-from tsfit.report.picture import Picture, picture
+from tsfit.report.blocks import Block, Part, flat, heading, number, table, text
+from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 12.0
 """Measured points that a page draws; more would only make it heavy."""
 LEVEL_SPAN_DB = 40.0
-
-
-@dataclass(frozen=True)
-class Block:
-    """One piece of a section: a heading, a paragraph, a list, a table or a picture.
-
-    `words` are the columns of a table that hold words instead of numbers.
-    """
-
-    kind: str
-    text: str = ""
-    strong: bool = False
-    items: Sequence[str] = ()
-    caption: str = ""
-    columns: Sequence[str] = ()
-    rows: Sequence[Sequence[str]] = ()
-    words: frozenset[int] = frozenset()
-    picture: Picture | None = None
-
-
-@dataclass(frozen=True)
-class Part:
-    """What one file adds to the page, in the order of the decision.
-
-    Attributes
-    ----------
-    subject : whose it is
-    found, sure, box, measured : blocks of the four sections
-    """
-
-    subject: str
-    found: Sequence[Block] = ()
-    sure: Sequence[Block] = ()
-    box: Sequence[Block] = ()
-    measured: Sequence[Block] = field(default_factory=tuple)
-
-
-def text(words: str, *, strong: bool = False) -> Block:
-    """Make a paragraph."""
-    return Block("text", text=words, strong=strong)
-
-
-def heading(words: str) -> Block:
-    """Make a heading within a section."""
-    return Block("heading", text=words)
-
-
-def table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
-    """Make a table; units stand in the head or in a column of their own, so that cells are numbers."""
-    words = frozenset(column for column in range(1, len(columns)) if not all(_is_number(row[column]) for row in rows))
-    return Block("table", caption=caption, columns=columns, rows=rows, words=words)
-
-
-def _is_number(cell: str) -> bool:
-    try:
-        float(cell or "0")
-    except ValueError:
-        return False
-    return True
-
-
-def number(value: Any, digits: int = 4) -> str:
-    """Write a number without exponent where a spreadsheet would like to read it; nothing for what is not known."""
-    if value is None or (isinstance(value, float) and not math.isfinite(value)):
-        return ""
-    if isinstance(value, (int, float)) and not isinstance(value, bool):
-        written = f"{value:.{digits}g}"
-        return written if "e" not in written else f"{value:.{max(digits - 1 - math.floor(math.log10(abs(value))), 0)}f}"
-    return str(value)
 
 
 def fit_part(fit: FitResult, name: str) -> Part:
@@ -149,12 +82,12 @@ def _provenance(data: Mapping[str, Any]) -> list[Block]:
     """Sweeps as a table of their own, the rest as pairs; of a checksum the first dozen characters tell files apart."""
     rest = {key: value for key, value in data.items() if key != "sweeps"}
     blocks = []
-    sweeps = [dict(_flat(sweep)) for sweep in data.get("sweeps", []) if isinstance(sweep, Mapping)]
+    sweeps = [dict(flat(sweep)) for sweep in data.get("sweeps", []) if isinstance(sweep, Mapping)]
     keys = [key for key in dict.fromkeys(key for sweep in sweeps for key in sweep) if not key.startswith("calibration")]
     if sweeps:
         rows = [[key.replace("_", " "), *(_short(key, sweep.get(key, "")) for sweep in sweeps)] for key in keys]
         blocks.append(table("Sweeps", ("what", *(f"sweep {count + 1}" for count in range(len(sweeps)))), rows))
-    rows = [[place.replace("_", " "), _short(place, value)] for place, value in _flat(rest)]
+    rows = [[place.replace("_", " "), _short(place, value)] for place, value in flat(rest)]
     return [*blocks, table("Where it comes from", ("what", "value"), rows)] if rows else blocks
 
 
@@ -162,17 +95,8 @@ def _short(place: str, value: str) -> str:
     return value[:12] if place.endswith("sha256") else value
 
 
-def _flat(data: Any, place: str = "") -> list[tuple[str, str]]:
-    if isinstance(data, Mapping):
-        return [row for key, inner in data.items() for row in _flat(inner, f"{place}.{key}" if place else str(key))]
-    if isinstance(data, (list, tuple)):
-        return [row for count, inner in enumerate(data, start=1) for row in _flat(inner, f"{place} {count}")]
-    return [(place, number(data, 6))]
-
-
 def check_part(data: Mapping[str, Any], name: str) -> Part:
     """Turn the machine form of a check into a part."""
-    del name
     words = {
         "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
         "outside": "The datasheet does not hold.",
@@ -211,9 +135,32 @@ def check_part(data: Mapping[str, Any], name: str) -> Part:
     contradictions = [_contradiction(item) for item in data.get("contradictions", [])]
     if contradictions:
         found += [text("The sheet contradicts itself:"), Block("list", items=contradictions)]
-    consequence = data.get("consequence") or {}
-    box = [heading(f"{subject}: printed against measured in the box"), *_plain(consequence)] if consequence else []
+    box = _consequence(subject, data.get("consequence") or {}, name)
+    conclusion = (data.get("consequence") or {}).get("conclusion")
+    if conclusion:
+        found.insert(2, text(str(conclusion), strong=True))
     return Part(subject, found=found, box=box)
+
+
+def _consequence(subject: str, data: Mapping[str, Any], name: str) -> list[Block]:
+    """What the printed and the measured driver make of the same boxes."""
+    boxes = data.get("boxes") or []
+    if not boxes:
+        return []
+    blocks = [heading(f"{subject}: printed against measured in the same boxes")]
+    blocks += [text(str(box["sentence"])) for box in boxes]
+    caption = f"{subject}: what the measured driver changes in boxes planned on the printed one."
+    blocks.append(Block("picture", picture=picture(consequence_figure(subject, boxes), f"{name}-boxes", caption)))
+    for box in boxes:
+        rows = [
+            [_what(key), *(number(item[when]["value"]) for when in ("before", "after", "change")),
+             number(item["change"]["low"]), number(item["change"]["high"]), _unit(key)]
+            for key, item in box["figures"].items()
+        ]  # fmt: skip
+        blocks.append(
+            table(str(box["box"]), ("figure", "printed", "measured", "change", "95 % from", "95 % to", "unit"), rows)
+        )
+    return blocks
 
 
 def _contradiction(item: Mapping[str, Any]) -> str:
@@ -221,13 +168,6 @@ def _contradiction(item: Mapping[str, Any]) -> str:
         return str(item["sentence"])
     suspect = f"; suspect: {item['suspect']}" if item.get("suspect") else ""
     return f"{item.get('relation')}: printed {number(item.get('printed'))}, implied {number(item.get('implied'))}{suspect}."
-
-
-def _plain(data: Mapping[str, Any]) -> list[Block]:
-    """Sentences of a machine form as paragraphs, the rest as a table of its numbers."""
-    sentences = [str(value) for value in data.values() if isinstance(value, str) and value.endswith(".")]
-    rows = [[place, value] for place, value in _flat(data) if not value.endswith(".")]
-    return [*(text(sentence, strong=True) for sentence in sentences), table("In numbers", ("what", "value"), rows)]
 
 
 QUANTITIES = (
