@@ -47,7 +47,13 @@ def test_it_says_what_the_files_say(page):
     words = html.unescape(re.sub(r"<[^>]+>", " ", page))
     assert "Outside: Qts" in words
     assert "Hum at 50 Hz in sweep 1." in words
-    for said in ("closed box", "At equal power", "printed against measured in the same boxes", "what the hours did", "takes"):
+    for said in (
+        "closed box",
+        "At equal power",
+        "printed against measured in the same boxes",
+        "what the hours did",
+        "takes",
+    ):
         assert said in words, said
     assert re.search(r"Qts\s+0\.30?\s", words)
 
