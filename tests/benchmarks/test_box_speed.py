@@ -16,7 +16,7 @@ from tsfit.box.enclosures import vented_box
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.response import Enclosure
 from tsfit.circuit import load
-from tsfit.circuit.response import Circuit, response
+from tsfit.circuit.response import Circuit, Response
 from tsfit.driver import Driver
 
 BOXES, POINTS = 10_000, 300
@@ -74,7 +74,7 @@ def test_ten_thousand_boxes_with_all_limits(benchmark, tmp_path):
     per_control = (time.perf_counter() - start) / 10
 
     air = HERON.air
-    same = response(F, HERON.values(), Circuit("ladder-2"), load.vented_box(volume, tuning, air, leak_q=7.0), voltage=1.0)
+    same = Response(F, HERON.values(), Circuit("ladder-2"), load.vented_box(volume, tuning, air, leak_q=7.0), voltage=1.0)
     far = 2j * np.pi * F * air.density / (2.0 * np.pi)
     for row, ours in zip(answer, (same.current, same.travel, same.port, same.pressure / far), strict=True):
         np.testing.assert_allclose(row[0], ours, rtol=1e-6)

@@ -11,7 +11,7 @@ from ngspice import Box, netlist, run
 
 from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.load import closed_box
-from tsfit.circuit.response import Circuit, response
+from tsfit.circuit.response import Circuit, Response
 
 DRIVER = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346, "Le": 6e-4}
 BOXES, RUNS = 1000, 10
@@ -22,7 +22,7 @@ FREQUENCY_HZ = np.linspace(5.0, 1000.0, 300)
 
 def many_boxes():
     load = closed_box(VOLUMES, resonance=48.0, **LOSSES)
-    return response(FREQUENCY_HZ, DRIVER, Circuit(), load, voltage=1.0)
+    return Response(FREQUENCY_HZ, DRIVER, Circuit(), load, voltage=1.0)
 
 
 def one_by_ngspice(volume, folder):

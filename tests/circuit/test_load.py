@@ -18,7 +18,7 @@ from tsfit.circuit.load import (
     port_mass,
     vented_box,
 )
-from tsfit.circuit.response import Circuit, impedance, impedance_gradient, response
+from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
 from tsfit.errors import TsfitError
 
 VALUES = {**DRIVER, **COILS["simple"]}
@@ -42,7 +42,7 @@ def test_a_closed_box_adds_its_air_spring_and_nothing_else():
 
 def test_a_vented_box_without_losses_is_finite_at_its_tuning_and_the_cone_stands_still():
     load = vented_box(0.06, 34.0)
-    answer = response([34.0], VALUES, Circuit(), load)
+    answer = Response([34.0], VALUES, Circuit(), load)
     assert np.all(np.isfinite(answer.out))
     assert abs(answer.cone[0]) < 1e-10 * abs(answer.port[0])
     assert answer.impedance[0] == pytest.approx(VALUES["Re"] + 2j * math.pi * 34.0 * VALUES["Le"], rel=1e-9)
@@ -52,14 +52,14 @@ def test_a_passive_radiator_without_stiffness_is_a_port_of_its_mass():
     passive = passive_radiator_box(0.05, 0.11, 0.042, 1e9)
     volume_stiffness = REFERENCE_AIR.stiffness / 0.05
     tuning = math.sqrt(volume_stiffness * 0.042**2 / 0.11) / (2.0 * math.pi)
-    ported = response(FREQUENCY_HZ, VALUES, Circuit(), vented_box(0.05, tuning))
-    np.testing.assert_allclose(response(FREQUENCY_HZ, VALUES, Circuit(), passive).out, ported.out, rtol=1e-6)
+    ported = Response(FREQUENCY_HZ, VALUES, Circuit(), vented_box(0.05, tuning))
+    np.testing.assert_allclose(Response(FREQUENCY_HZ, VALUES, Circuit(), passive).out, ported.out, rtol=1e-6)
 
 
 def test_a_passive_radiator_notches_at_its_own_resonance():
     """Small, JAES 22(8), 1974: at fp the passive radiator takes all the cone moves, and nothing is left outside."""
     fp = 1.0 / (2.0 * math.pi * math.sqrt(0.11 * 6e-4))
-    answer = response([fp, 2.0 * fp], VALUES, Circuit(), passive_radiator_box(0.05, 0.11, 0.042, 6e-4))
+    answer = Response([fp, 2.0 * fp], VALUES, Circuit(), passive_radiator_box(0.05, 0.11, 0.042, 6e-4))
     assert abs(answer.out[0]) < 1e-12 * abs(answer.out[1])
     assert answer.port[0] == pytest.approx(-answer.cone[0], rel=1e-9)
     z, gradient = impedance_gradient([fp], VALUES, Circuit(), passive_radiator_box(0.05, 0.11, 0.042, 6e-4))
@@ -68,25 +68,25 @@ def test_a_passive_radiator_notches_at_its_own_resonance():
 
 @pytest.mark.parametrize("load", [name for name in LOADS if LOADS[name].baffled])
 def test_what_goes_out_is_what_the_box_air_gives(load):
-    answer = response(FREQUENCY_HZ, VALUES, Circuit(), LOADS[load])
+    answer = Response(FREQUENCY_HZ, VALUES, Circuit(), LOADS[load])
     scale = np.abs(answer.cone) + np.abs(answer.port)
     assert np.max(np.abs(answer.cone + answer.port + answer.leak - answer.out) / scale) < 1e-12
 
 
 def test_nothing_is_heard_far_from_an_open_driver():
     for load in (LOADS["free air"], LOADS["added mass"]):
-        answer = response(FREQUENCY_HZ, VALUES, Circuit(), load)
+        answer = Response(FREQUENCY_HZ, VALUES, Circuit(), load)
         assert not np.any(answer.pressure)
         assert np.all(np.isneginf(answer.spl_db))
 
 
 def test_drive_distance_and_source_resistance():
     load = LOADS["closed"]
-    plain = response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=1.0)
-    far = response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.0, distance_m=2.0)
+    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=1.0)
+    far = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.0, distance_m=2.0)
     np.testing.assert_allclose(far.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(far.peak_travel, 2.0 * math.sqrt(2.0) * np.abs(plain.travel), rtol=1e-12)
-    leads = response(FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, voltage=1.0, source_ohm=0.4)
+    leads = Response(FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, voltage=1.0, source_ohm=0.4)
     np.testing.assert_allclose(leads.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(leads.impedance, plain.impedance - 0.4, rtol=1e-12)
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from tsfit.circuit.load import closed_box
-from tsfit.circuit.response import Circuit, response
+from tsfit.circuit.response import Circuit, Response
 from tsfit.circuit.several import ohm_factor, together
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
@@ -25,7 +25,7 @@ def heron(coil="simple", suspension="ideal", **suspension_values):
 
 
 def answer(driver, volume, volt):
-    return response(F, driver.values(), Circuit(driver.coil, driver.suspension), closed_box(volume), voltage=volt)
+    return Response(F, driver.values(), Circuit(driver.coil, driver.suspension), closed_box(volume), voltage=volt)
 
 
 @pytest.mark.parametrize("coil", COILS)

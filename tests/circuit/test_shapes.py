@@ -1,13 +1,19 @@
 """Parameter sets in any broadcasting shape give what a loop over single sets gives."""
 
-from dataclasses import fields
-
 import numpy as np
 import pytest
 from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
 
-from tsfit.circuit.load import added_mass, closed_box, free_air, infinite_baffle, passive_radiator_box, vented_box
-from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient, response
+from tsfit.circuit.load import (
+    added_mass,
+    band_pass_box,
+    closed_box,
+    free_air,
+    infinite_baffle,
+    passive_radiator_box,
+    vented_box,
+)
+from tsfit.circuit.response import Circuit, Response, Squares, impedance, impedance_gradient
 
 DOWN, ACROSS = (3, 1), (2,)
 VOLUMES = np.array([0.02, 0.05])
@@ -42,7 +48,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
 
     z = impedance(FREQUENCY_HZ, values, circuit, many)
     _, gradient = impedance_gradient(FREQUENCY_HZ, values, circuit, many)
-    answer = response(FREQUENCY_HZ, values, circuit, many, voltage=volt, source_ohm=source_ohm)
+    answer = Response(FREQUENCY_HZ, values, circuit, many, voltage=volt, source_ohm=source_ohm)
     assert z.shape == full
 
     for i in range(3):
@@ -55,7 +61,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
             for name, slope in slopes.items():
                 at = np.broadcast_to(gradient[name], full)[i, j]
                 np.testing.assert_allclose(at, slope, rtol=1e-9, atol=1e-12 * np.max(np.abs(slope)), err_msg=name)
-            alone = response(FREQUENCY_HZ, one, circuit, single, voltage=volt[i, 0], source_ohm=source_ohm[j])
+            alone = Response(FREQUENCY_HZ, one, circuit, single, voltage=volt[i, 0], source_ohm=source_ohm[j])
             for name in result_names():
                 assert getattr(answer, name).shape == full, name
                 np.testing.assert_allclose(
@@ -63,5 +69,21 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
                 )
 
 
+LOADS_AND_BAND_PASS = {
+    **LOAD_OF,
+    "band-pass": lambda volume, area: band_pass_box(volume, 0.02, 50.0, rear_resonance=60.0, rear_leak_q=9.0, leak_q=7.0),
+}
+
+
+@pytest.mark.parametrize("load", LOADS_AND_BAND_PASS)
+def test_squares_are_those_of_the_phasors(load):
+    asked = FREQUENCY_HZ, DRIVER | COILS["simple"], Circuit(), LOADS_AND_BAND_PASS[load](VOLUMES, DRIVER["Sd"])
+    drive = {"voltage": 4.0, "source_ohm": 0.3, "distance_m": 2.0}
+    phasors, squares = Response(*asked, **drive), Squares(*asked, **drive)
+    for name in result_names():
+        expected = np.abs(getattr(phasors, name)) ** 2
+        np.testing.assert_allclose(getattr(squares, name), expected, rtol=1e-12, err_msg=name)
+
+
 def result_names():
-    return [field.name for field in fields(Response) if field.name != "frequency_hz"]
+    return ["impedance", "current", "travel", "cone", "port", "leak", "out", "pressure"]

@@ -18,7 +18,7 @@ from tsfit.circuit.load import (
     passive_radiator_box,
     vented_box,
 )
-from tsfit.circuit.response import Circuit, response
+from tsfit.circuit.response import Circuit, Response
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
 DRIVER = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346}
@@ -115,7 +115,7 @@ def test_same_answer(box, coil, tmp_path):
     spice = run(netlist(driver, drawn, AIR.density, AIR.sound_speed, "dec 60 5 1000", volt=2.83, source_ohm=0.4), tmp_path)
     f = spice["frequency"]
     assert (f[0], len(f)) == (5.0, 139)
-    ours = response(f, driver, Circuit(coil), load, voltage=2.83, source_ohm=0.4, distance_m=2.0, air=AIR)
+    ours = Response(f, driver, Circuit(coil), load, voltage=2.83, source_ohm=0.4, distance_m=2.0, air=AIR)
 
     velocity = spice["i(vvelocity)"]
     nothing = np.zeros_like(velocity)
@@ -148,5 +148,5 @@ def test_a_wrong_circuit_is_seen(tmp_path):
     """A box off by 0.5 % in volume moves the impedance beyond the 0.1 % that the comparison allows."""
     driver = {**DRIVER, **COILS["simple"]}
     spice = run(netlist(driver, Box(volume=0.03), AIR.density, AIR.sound_speed, "dec 60 5 1000"), tmp_path)
-    off = response(spice["frequency"], driver, Circuit(), closed_box(1.005 * 0.03, AIR)).impedance
+    off = Response(spice["frequency"], driver, Circuit(), closed_box(1.005 * 0.03, AIR)).impedance
     assert np.max(np.abs(off * spice["i(vcurrent)"] / spice["v(terminal)"] - 1.0)) > 1e-3

@@ -18,7 +18,7 @@ from tsfit.air import Air
 from tsfit.box.design import HALF_POWER_DB
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import Load, column
-from tsfit.circuit.response import Circuit, response
+from tsfit.circuit.response import Circuit, Response
 from tsfit.driver import efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83
 
 Array = NDArray[np.float64]
@@ -64,7 +64,7 @@ def merits(
     frequency_hz: Array, values: Mapping[str, Any], models: Circuit, load: Load, air: Air, *, voltage: float = 2.83
 ) -> Merits:
     """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
-    answer = response(frequency_hz, values, models, load, voltage=voltage, air=air)
+    answer = Response(frequency_hz, values, models, load, voltage=voltage, air=air)
     fs = resonance(values["Mms"], values["Cms"])
     eta0 = efficiency(
         fs,

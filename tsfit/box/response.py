@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.circuit.load import Load
-from tsfit.circuit.response import Circuit, Response, impedance, response
+from tsfit.circuit.response import Circuit, Response, Squares, impedance
 from tsfit.driver import Driver, sensitivity_2v83, total_q
 
 Array = NDArray[np.float64]
@@ -100,17 +100,19 @@ class Enclosure:
 
     def respond(self, frequency_hz: Array) -> Response:
         """Evaluate the circuit at 1 m in half space."""
-        driver = self.driver
-        models = Circuit(driver.coil, driver.suspension)
-        return response(
-            frequency_hz,
-            self.parameters,
-            models,
-            self.load,
-            voltage=self.voltage,
-            source_ohm=self.source_ohm,
-            air=driver.air,
-        )
+        return Response(frequency_hz, self.parameters, self._models, self.load, **self._drive)
+
+    def squares(self, frequency_hz: Array) -> Squares:
+        """Evaluate squared magnitudes of the same."""
+        return Squares(frequency_hz, self.parameters, self._models, self.load, **self._drive)
+
+    @property
+    def _models(self) -> Circuit:
+        return Circuit(self.driver.coil, self.driver.suspension)
+
+    @property
+    def _drive(self) -> dict[str, Any]:
+        return {"voltage": self.voltage, "source_ohm": self.source_ohm, "air": self.driver.air}
 
     def level_db(self, frequency_hz: Array) -> Array:
         """Return the level re `reference_db`."""
@@ -161,7 +163,7 @@ def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
     answer = enclosure.respond(frequency_hz)
 
     def turn(frequency: Array) -> Array:
-        return np.angle(enclosure.respond(frequency).pressure / answer.pressure)
+        return np.asarray(np.angle(enclosure.respond(frequency).pressure / answer.pressure))
 
     speed = None if enclosure.port_area is None else math.sqrt(2.0) * np.abs(answer.port) / enclosure.port_area
     passive = enclosure.kind == "passive"

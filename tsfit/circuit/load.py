@@ -112,16 +112,18 @@ def branches(s: Complex, load: Load) -> Branches | None:
     """Evaluate the network behind the cone; None when there is no box."""
     if load.compliance is None:
         return None
-    air = s * column(load.compliance)
-    box = air / (1.0 + air * column(load.absorption)) if np.any(load.absorption) else air
+    box = s * column(load.compliance)
+    if np.any(load.absorption):
+        box = np.reciprocal(column(load.absorption) + (1.0 / s) * (1.0 / column(load.compliance)))
     leak = column(load.leak_conductance)
     port: Complex | float = 0.0
     if load.port_mass is not None:
         inertance = s * column(load.port_mass)
         series = column(load.port_resistance) + inertance
-        if load.passive_compliance is not None:
-            series = series + 1.0 / (s * column(load.passive_compliance))
-        port = _inverse(series, inertance)
+        if load.passive_compliance is None:
+            port = np.reciprocal(series)
+        else:
+            port = _inverse(series + 1.0 / (s * column(load.passive_compliance)), inertance)
     return Branches(box, leak, port, _inverse(box + leak + port, box))
 
 

@@ -13,8 +13,9 @@ Small, JAES 20(5), 1972. RMS phasors, e^{+jωt}, half space, low ka. Parameters 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -41,42 +42,6 @@ class Circuit:
         """Names of everything the circuit needs, in order."""
         extra = (*COIL_MODELS[self.coil].parameters, *SUSPENSION_MODELS[self.suspension].extra)
         return ("Re", "Bl", "Mms", "Cms", "Rms", "Sd", *(parameter.name for parameter in extra))
-
-
-@dataclass(frozen=True)
-class Response:
-    """What the circuit answers to a drive voltage; complex RMS phasors of shape ``(..., n_freq)``.
-
-    Attributes
-    ----------
-    impedance : ohm at the terminals
-    current : A
-    travel : m RMS (times √2 for peak)
-    cone, port, leak, out : m³/s, volume velocities: cone to the front, outward from port (or passive radiator) and leak,
-        and the sum of the three; without the cone's where a chamber stands before it
-    pressure : Pa RMS in half space at the stated distance, the travelling-time phase left out
-    """
-
-    frequency_hz: NDArray[np.float64]
-    impedance: Complex
-    current: Complex
-    travel: Complex
-    cone: Complex
-    port: Complex
-    leak: Complex
-    out: Complex
-    pressure: Complex
-
-    @property
-    def spl_db(self) -> NDArray[np.float64]:
-        """Level re 20 µPa, dB."""
-        with np.errstate(divide="ignore"):
-            return np.asarray(20.0 * np.log10(np.abs(self.pressure) / REFERENCE_PRESSURE))
-
-    @property
-    def peak_travel(self) -> NDArray[np.float64]:
-        """Peak cone travel, one way, m."""
-        return np.asarray(math.sqrt(2.0) * np.abs(self.travel))
 
 
 def _laplace(frequency_hz: ArrayLike) -> Complex:
@@ -145,41 +110,128 @@ def impedance_gradient(
     return np.asarray(p["Re"] + coil + p["Bl"] ** 2 * motional), gradient
 
 
-def response(
-    frequency_hz: ArrayLike,
-    values: Mapping[str, Any],
-    circuit: Circuit,
-    load: Load,
-    *,
-    voltage: Any = 2.83,
-    source_ohm: Any = 0.0,
-    distance_m: float = 1.0,
-    air: Air = REFERENCE_AIR,
-) -> Response:
-    """Answer of driver and load to `voltage` (V RMS, behind `source_ohm`), each result of shape ``(..., n_freq)``.
+def _same(value: Any) -> Any:
+    return value
 
-    In free air front and back cancel, so `out` and `pressure` are zero.
+
+def _square(value: Any) -> Any:
+    return value.real**2 + value.imag**2 if np.iscomplexobj(value) else value * value
+
+
+class _Answer:
+    """What the circuit answers, as products of factors: phasors, or by the same products their squared magnitudes.
+
+    Nothing is evaluated before it is asked for, and each thing once. Shapes ``(..., n_freq)``.
     """
-    s, p = _laplace(frequency_hz), _columns(values)
-    zm, net, front, _, _ = _mechanical(s, p, circuit, load)
-    coil, _ = COIL_MODELS[circuit.coil].evaluate(s, p)
-    # Written with few divisions: they take most of the time when many boxes are asked for at once.
-    motional = np.reciprocal(zm)
-    z = p["Re"] + coil + p["Bl"] ** 2 * motional
-    current = column(voltage) / (z + column(source_ohm))
-    velocity = current * motional * p["Bl"]
-    cone = p["Sd"] * velocity
-    if net is None:
-        port = leak = np.zeros_like(cone)
-        out = cone if load.baffled else port
-    else:
-        drawn_in = cone * net.impedance
-        port, leak, out = drawn_in * -net.port, drawn_in * -net.leak, drawn_in * net.box
-    if front is not None:
-        push = cone * front.impedance
-        port, leak = push * front.port, leak + push * front.leak
-        out = port + leak
-    pressure = s * (air.density / (2.0 * math.pi * distance_m)) * out
-    return Response(
-        np.asarray(frequency_hz, dtype=float), np.asarray(z), current, velocity * (1.0 / s), cone, port, leak, out, pressure
-    )
+
+    size: Callable[[Any], Any]
+    """What becomes of each factor; it must keep products: of a product it is the product."""
+
+    def __init__(
+        self,
+        frequency_hz: ArrayLike,
+        values: Mapping[str, Any],
+        circuit: Circuit,
+        load: Load,
+        *,
+        voltage: Any = 2.83,
+        source_ohm: Any = 0.0,
+        distance_m: float = 1.0,
+        air: Air = REFERENCE_AIR,
+    ) -> None:
+        self.frequency_hz: NDArray[np.float64] = np.asarray(frequency_hz, dtype=float)
+        self._s, self._p = _laplace(frequency_hz), _columns(values)
+        zm, self._rear, self._front, _, _ = _mechanical(self._s, self._p, circuit, load)
+        coil, _ = COIL_MODELS[circuit.coil].evaluate(self._s, self._p)
+        self._motional = np.reciprocal(zm)
+        self._z = self._p["Re"] + coil + self._p["Bl"] ** 2 * self._motional
+        self._voltage, self._source_ohm = column(voltage), column(source_ohm)
+        self._baffled = load.baffled
+        self._per_flow = self._s * (air.density / (2.0 * math.pi * distance_m))
+
+    @cached_property
+    def impedance(self) -> NDArray[Any]:
+        """Ohm at the terminals."""
+        return np.asarray(self.size(self._z))
+
+    @cached_property
+    def current(self) -> NDArray[Any]:
+        """A."""
+        total = self._z + self._source_ohm if np.any(self._source_ohm) else self._z
+        return np.asarray(self.size(self._voltage) / self.size(total))
+
+    @cached_property
+    def _velocity(self) -> NDArray[Any]:
+        return np.asarray(self.current * self.size(self._motional) * self.size(self._p["Bl"]))
+
+    @cached_property
+    def travel(self) -> NDArray[Any]:
+        """M RMS (times √2 for peak)."""
+        return np.asarray(self._velocity * self.size(1.0 / self._s))
+
+    @cached_property
+    def cone(self) -> NDArray[Any]:
+        """Volume velocity of the cone to the front, m³/s."""
+        return np.asarray(self.size(self._p["Sd"]) * self._velocity)
+
+    @cached_property
+    def port(self) -> NDArray[Any]:
+        """Volume velocity outward from the port or passive radiator, m³/s."""
+        return np.asarray(self.cone * self.size(self._port_share))
+
+    @cached_property
+    def leak(self) -> NDArray[Any]:
+        """Volume velocity outward from leaks, m³/s."""
+        return np.asarray(self.cone * self.size(self._leak_share))
+
+    @cached_property
+    def out(self) -> NDArray[Any]:
+        """Sum of the three, m³/s; without the cone's where a chamber stands before it, and nothing at all in free air."""
+        return np.asarray(self.cone * self.size(self._out_share))
+
+    @cached_property
+    def pressure(self) -> NDArray[Any]:
+        """Pa RMS in half space at the stated distance, the travelling-time phase left out."""
+        return np.asarray(self.cone * self.size(self._per_flow) * self.size(self._out_share))
+
+    @cached_property
+    def _port_share(self) -> Any:
+        if self._front is not None:
+            return self._front.impedance * self._front.port
+        return np.zeros(1) if self._rear is None else -self._rear.impedance * self._rear.port
+
+    @cached_property
+    def _leak_share(self) -> Any:
+        rear = np.zeros(1) if self._rear is None else -self._rear.impedance * self._rear.leak
+        return rear if self._front is None else rear + self._front.impedance * self._front.leak
+
+    @cached_property
+    def _out_share(self) -> Any:
+        if self._front is not None:
+            return self._port_share + self._leak_share
+        if self._rear is None:
+            return np.ones(1) if self._baffled else np.zeros(1)
+        return self._rear.impedance * self._rear.box
+
+
+class Response(_Answer):
+    """Complex RMS phasors that answer to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space."""
+
+    size = staticmethod(_same)
+
+    @property
+    def spl_db(self) -> NDArray[np.float64]:
+        """Level re 20 µPa, dB."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(20.0 * np.log10(np.abs(self.pressure) / REFERENCE_PRESSURE))
+
+    @property
+    def peak_travel(self) -> NDArray[np.float64]:
+        """Peak cone travel, one way, m."""
+        return np.asarray(math.sqrt(2.0) * np.abs(self.travel))
+
+
+class Squares(_Answer):
+    """Squared magnitudes of the phasors of `Response`, in a third of the time."""
+
+    size = staticmethod(_square)
