@@ -19,6 +19,7 @@ from tsfit.records import QualityNote
 
 if TYPE_CHECKING:
     from tsfit.box.bands import Bands
+    from tsfit.box.room import Room
 
 NUMBERS = (
     "volume_l", "acting_volume_l", "gross_volume_l", "alpha", "front_volume_l", "fc_hz", "qtc", "fc_circuit_hz",
@@ -53,6 +54,8 @@ class BoxResult:
     notes : tuple of QualityNote
     bands : Bands or None
         How sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`.
+    room : Room or None
+        The room whose gain is told beside the level, where one was asked for; no other number takes it in.
     """
 
     enclosure: Enclosure
@@ -65,6 +68,7 @@ class BoxResult:
     air_load: AirLoad
     notes: tuple[QualityNote, ...]
     bands: Bands | None = None
+    room: Room | None = None
 
     def at(self, frequency_hz: ArrayLike) -> Curves:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
@@ -95,6 +99,7 @@ class BoxResult:
             "peak_limited_by": peak and peak.limited_by,
             "design": dict(self.design),
             "bands": self.bands and self.bands.to_dict(),
+            "room": self.room and self.room.to_dict(self.curves.frequency_hz, self.curves.spl_db),
             "notes": [note.to_dict() for note in self.notes],
         }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -179,7 +180,7 @@ def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> 
     from tsfit.files import refuse_existing
 
     about_result = {
-        name: options.pop(name) for name in ("frequencies", "as_json", "output", "plot", "plot_step", "replace")
+        name: options.pop(name) for name in ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "replace")
     }
     rated = ratings(options)
     values = si(options)
@@ -201,6 +202,7 @@ def _show(
     driver: Path,
     *,
     frequencies: Path | None,
+    room_m: float | None,
     as_json: bool,
     output: Path | None,
     plot: Path | None,
@@ -209,6 +211,7 @@ def _show(
 ) -> None:
     from tsfit.box.bands import with_bands
     from tsfit.box.frequencies import read_frequencies
+    from tsfit.box.room import Room
     from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
@@ -218,6 +221,8 @@ def _show(
     result = plan.build(one, frequency_hz=frequency_hz)
     if fit is not None:
         result = with_bands(result, fit)
+    if room_m is not None:
+        result = dataclasses.replace(result, room=Room(room_m, result.enclosure.driver.air))
     if output is not None:
         save_json(output, result.to_dict(), replace=replace)
     if plot is not None or plot_step is not None:
@@ -237,7 +242,7 @@ def print_box(result: BoxResult) -> None:
     """Print design numbers, curves, maximum output and remarks."""
     from tsfit.box.frequencies import table_frequencies
 
-    enclosure, design = result.enclosure, result.design
+    enclosure, design, room = result.enclosure, result.design, result.room
     name = printable(enclosure.driver.name)
     several = f"{enclosure.count} x " if enclosure.count > 1 else ""
     kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
@@ -250,6 +255,7 @@ def print_box(result: BoxResult) -> None:
     columns = [
         ("Hz", curves.frequency_hz, "g"),
         ("level dB", curves.spl_db, ".1f"),
+        *([] if room is None else [("in room dB", curves.spl_db + room.gain_db(frequencies), ".1f")]),
         ("travel mm", curves.excursion_mm, ".2f"),
         ("delay ms", curves.group_delay_ms, ".1f"),
         ("|Z| ohm", curves.impedance_ohm, ".1f"),
@@ -261,6 +267,8 @@ def print_box(result: BoxResult) -> None:
     rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
     print_table([title for title, _, _ in columns], rows)
     click.echo("Travel and port speed are peak values.")
+    if room is not None:
+        click.echo(str(room))
     _print_maximum(result, frequencies)
     _print_bands(result)
     for remark in result.notes:

@@ -82,6 +82,7 @@ result_options = _add(
     click.option(
         "--plot-step", type=click.Path(path_type=Path), metavar="FILE", help="Write a figure of the step response."
     ),
+    click.option("--room-m", type=float, help="Tell the gain of a closed room of this longest side, a rule of thumb."),
     json_option,
     output_options,
 )

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from tsfit.box.limits import MaximumOutput
+    from tsfit.box.response import Array
     from tsfit.box.result import BoxResult
 
 LEVEL_SPAN_DB = 40.0
@@ -110,7 +111,11 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
     band_pass = result.enclosure.kind == "bandpass"
     reference, f3, upper = (result.design[name] for name in ("reference_db", "f3_hz", "f3_upper_hz"))
     assert reference is not None
-    top = 5.0 * np.ceil((max(float(np.max(result.curves.spl_db)), reference) + 2.0) / 5.0)
+    shown = result.curves.spl_db
+    if result.room is not None:
+        shown = shown + result.room.gain_db(result.curves.frequency_hz)
+        _in_the_room(panel, result.curves.frequency_hz, shown, result.room.lowest_mode_hz)
+    top = 5.0 * np.ceil((max(float(np.max(shown)), reference) + 2.0) / 5.0)
     panel.set_ylim(top - LEVEL_SPAN_DB, top)
     _name_level(panel, reference, f"{'pass-band' if band_pass else 'mid-band'} {reference:.1f} dB")
     low, high = result.curves.frequency_hz[[0, -1]]
@@ -128,6 +133,25 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
                 fontsize=SMALL,
                 color=LINES[0][0],
             )
+
+
+def _in_the_room(panel: Axes, frequency: Array, level: Array, lowest_mode: float) -> None:
+    colour, dash = LINES[1]
+    below = frequency <= 1.02 * lowest_mode
+    if not np.any(below):
+        return
+    panel.plot(frequency[below], level[below], color=colour, linestyle=dash, linewidth=1.3)
+    at = int(np.searchsorted(frequency, 0.6 * lowest_mode))
+    crowded = frequency[at] < 3.0 * frequency[0]
+    panel.annotate(
+        "in the room, roughly",
+        (frequency[at], level[at]),
+        xytext=(0.0 if crowded else -5.0, 3.0),
+        textcoords="offset points",
+        ha="left" if crowded else "right",
+        fontsize=SMALL,
+        color=colour,
+    )
 
 
 def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None) -> None:
