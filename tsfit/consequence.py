@@ -19,19 +19,16 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.box.design import HALF_POWER_DB
+from tsfit.box.design import HALF_POWER_DB, last_rise
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
-from tsfit.box.response import Enclosure
+from tsfit.box.response import Enclosure, reference_level
 from tsfit.box.tolerance import driver_draws
 from tsfit.circuit.load import Load
 from tsfit.driver import (
     Driver,
     closed_box_ratio,
-    efficiency,
-    electrical_q,
     equivalent_volume,
-    sensitivity_2v83,
 )
 from tsfit.records import FitResult
 
@@ -320,12 +317,16 @@ class _Boxed:
 
     def reference_db(self) -> Array:
         """Mid-band level at the voltage, coil left out; see `Enclosure.reference_db`."""
-        v, air = self.draws.values, self.enclosure.driver.air
-        qes = electrical_q(v["Fs"], v["Mms"], v["Re"], v["Bl"])
-        level = sensitivity_2v83(efficiency(v["Fs"], self.vas(), qes, air), v["Re"], air)
-        heavier = 20.0 * np.log10(1.0 + self.enclosure.load.added_mass / v["Mms"])
-        leads = 20.0 * np.log10(1.0 + self.enclosure.source_ohm / v["Re"])
-        return np.asarray(level + 10.0 * math.log10(self.enclosure.voltage**2 / 8.0) - heavier - leads)
+        box = self.enclosure
+        return np.asarray(
+            reference_level(
+                self.draws.values,
+                box.driver.air,
+                voltage=box.voltage,
+                added_mass=box.load.added_mass,
+                source_ohm=box.source_ohm,
+            )
+        )
 
     def vas(self) -> Array:
         """Equivalent volume in the air of the box, m³."""
@@ -337,7 +338,7 @@ class _Boxed:
         peaks = (turns > level[:, :-2]) & (turns >= level[:, 2:])
         dips = (turns < level[:, :-2]) & (turns <= level[:, 2:])
         found = {
-            "f3_hz": _last_rise(grid, level - HALF_POWER_DB),
+            "f3_hz": last_rise(level - HALF_POWER_DB, grid),
             "ripple_db": np.max(turns, axis=1, where=peaks, initial=0.0) - np.min(turns, axis=1, where=dips, initial=0.0),
             "reference_db": self.reference_db(),
         }
@@ -355,17 +356,6 @@ def _grid(*boxes: _Boxed) -> Array:
         ratio = 1.0 if box.volume is None else float(closed_box_ratio(driver.Vas, box.volume))
         low, high = min(low, driver.Fs / 30.0), max(high, 30.0 * driver.Fs * ratio)
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
-
-
-def _last_rise(grid: Array, value: Array) -> Array:
-    """Highest frequency at which `value` (k, n_freq) rises through zero, straight lines between; NaN where none, (k,)."""
-    rising = (value[:, :-1] < 0.0) & (value[:, 1:] >= 0.0)
-    at = rising.shape[1] - 1 - np.argmax(rising[:, ::-1], axis=1)
-    row = np.arange(len(value))
-    below, above = value[row, at], value[row, at + 1]
-    with np.errstate(all="ignore"):
-        crossing = grid[at] * (grid[at + 1] / grid[at]) ** (below / (below - above))
-    return np.where(rising.any(axis=1), crossing, math.nan)
 
 
 def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:

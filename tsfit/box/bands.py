@@ -13,12 +13,12 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.box.design import HALF_POWER_DB
+from tsfit.box.design import HALF_POWER_DB, last_rise
 from tsfit.box.limits import maximum_output
-from tsfit.box.response import Array, Enclosure
+from tsfit.box.response import Array, Enclosure, reference_level
 from tsfit.box.result import BoxResult
 from tsfit.box.tolerance import driver_draws
-from tsfit.driver import efficiency, electrical_q, equivalent_volume, sensitivity_2v83, total_q
+from tsfit.driver import electrical_q, equivalent_volume, total_q
 from tsfit.records import FitResult
 
 DRAWS = 1000
@@ -121,20 +121,6 @@ def _numbers(result: BoxResult, drawn: Mapping[str, Array], sets: Mapping[str, A
         numbers |= {"fc_hz": fs * ratio, "qtc": qts * ratio}
     if box.kind == "bandpass":
         return numbers | {"reference_db": np.max(level, axis=-1)}
-    reference = sensitivity_2v83(efficiency(fs, vas, qes, air), sets["Re"], air)
-    reference += 20.0 * math.log10(box.voltage / math.sqrt(8.0))
-    reference -= 20.0 * np.log10((1.0 + box.load.added_mass / mass) * (1.0 + box.source_ohm / sets["Re"]))
-    f3 = _last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.curves.frequency_hz)
+    reference = reference_level(sets, air, voltage=box.voltage, added_mass=box.load.added_mass, source_ohm=box.source_ohm)
+    f3 = last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.curves.frequency_hz)
     return numbers | {"reference_db": reference} | ({"f3_hz": f3} if np.all(np.isfinite(f3)) else {})
-
-
-def _last_rise(level: Array, frequency_hz: Array) -> Array:
-    """Frequency at which each row of `level` rises through zero last, by straight lines; NaN where none does."""
-    rising = (level[:, :-1] < 0.0) & (level[:, 1:] >= 0.0)
-    last = level.shape[1] - 2 - np.argmax(rising[:, ::-1], axis=1)
-    rows = np.arange(len(level))
-    low, high = level[rows, last], level[rows, last + 1]
-    logs = np.log(frequency_hz)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        found = np.exp(logs[last] + (logs[last + 1] - logs[last]) * low / (low - high))
-    return np.where(rising.any(axis=1), found, np.nan)

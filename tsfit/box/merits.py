@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.air import Air
-from tsfit.box.design import HALF_POWER_DB
+from tsfit.box.design import HALF_POWER_DB, last_rise
+from tsfit.box.response import reference_level
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import Load, column
 from tsfit.circuit.response import Circuit, Response
-from tsfit.driver import efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83
 
 Array = NDArray[np.float64]
 SPACING = 0.02
@@ -65,17 +65,7 @@ def merits(
 ) -> Merits:
     """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
     answer = Response(frequency_hz, values, models, load, voltage=voltage, air=air)
-    fs = resonance(values["Mms"], values["Cms"])
-    eta0 = efficiency(
-        fs,
-        equivalent_volume(values["Cms"], values["Sd"], air),
-        electrical_q(fs, values["Mms"], values["Re"], values["Bl"]),
-        air,
-    )
-    drive_db = 10.0 * math.log10(voltage**2 / 8.0)
-    reference = (
-        sensitivity_2v83(eta0, values["Re"], air) + drive_db - 20.0 * np.log10(1.0 + load.added_mass / values["Mms"])
-    )
+    reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass)
     level = answer.spl_db - column(reference)
     coil, _ = COIL_MODELS[models.coil].evaluate(
         2j * math.pi * frequency_hz, {name: column(value) for name, value in values.items()}
@@ -84,7 +74,7 @@ def merits(
     smooth = level + 20.0 * np.log10(np.abs(answer.impedance / (answer.impedance - coil)))
     turn = np.angle(answer.pressure[..., 1:] * np.conj(answer.pressure[..., :-1]))
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
-    f3 = _last_rise(level - HALF_POWER_DB, np.log(frequency_hz))
+    f3 = last_rise(level - HALF_POWER_DB, frequency_hz)
     ripple = _ripple(smooth)
     audible = frequency_hz[1:] >= 0.5 * np.nan_to_num(f3)[..., np.newaxis]
     return Merits(
@@ -94,23 +84,6 @@ def merits(
         delay_s=np.max(delay, axis=-1, where=audible, initial=-np.inf),
         port_flow=math.sqrt(2.0) * np.max(np.abs(answer.port), axis=-1),
     )
-
-
-def _last_rise(level: Array, log_frequency: Array) -> Array:
-    """Where `level` last rises through zero: a straight line, corrected for the curvature at the crossing."""
-    rises = (level[..., :-1] < 0.0) & (level[..., 1:] >= 0.0)
-    last = rises.shape[-1] - 1 - np.argmax(rises[..., ::-1], axis=-1)
-
-    def at(offset: int) -> Array:
-        place = np.maximum(last + offset, 0)[..., np.newaxis]
-        return np.asarray(np.take_along_axis(level, place, axis=-1)[..., 0])
-
-    below, climb = at(0), at(1) - at(0)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        part = -below / climb
-        part = part + 0.5 * (climb - (below - at(-1))) * part * (1.0 - part) / climb
-        found = np.exp(log_frequency[last] + (log_frequency[1] - log_frequency[0]) * part)
-    return np.where(np.any(rises, axis=-1), found, np.nan)
 
 
 def _ripple(level: Array) -> Array:

@@ -15,13 +15,34 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.air import Air
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Response, Squares, impedance
-from tsfit.driver import Driver, sensitivity_2v83, total_q
+from tsfit.driver import Driver, efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83, total_q
 
 Array = NDArray[np.float64]
 STEP = 1e-3
 Kind = Literal["closed", "vented", "passive", "baffle", "bandpass"]
+
+
+def reference_level(
+    values: Mapping[str, Any], air: Air, *, voltage: float, added_mass: Any = 0.0, source_ohm: float = 0.0
+) -> Any:
+    """Mid-band level at 1 m in half space without coil inductance, dB: the 2.83 V sensitivity, moved to the drive.
+
+    `values` are those of the circuit, each a float or of shape ``(...)``, as is the result. An added air load lowers it by
+    20·lg(1 + ΔM/Mms), a source resistance by 20·lg(1 + Rg/Re).
+    """
+    fs = resonance(values["Mms"], values["Cms"])
+    eta0 = efficiency(
+        fs,
+        equivalent_volume(values["Cms"], values["Sd"], air),
+        electrical_q(fs, values["Mms"], values["Re"], values["Bl"]),
+        air,
+    )
+    drive = 10.0 * math.log10(voltage**2 / 8.0)
+    lost = 20.0 * np.log10((1.0 + added_mass / values["Mms"]) * (1.0 + source_ohm / values["Re"]))
+    return sensitivity_2v83(eta0, values["Re"], air) + drive - lost
 
 
 @dataclass(frozen=True)
@@ -82,16 +103,16 @@ class Enclosure:
 
     @property
     def reference_db(self) -> float:
-        """Mid-band level at 1 m in half space without coil inductance: the 2.83 V sensitivity, moved to the drive.
-
-        An added air load lowers it by 20·lg(1 + ΔM/Mms), a source resistance by 20·lg(1 + Rg/Re). Of a band-pass it is what
-        the driver would do in a baffle.
-        """
-        driver = self.driver
-        drive = 10.0 * math.log10(self.voltage**2 / 8.0)
-        heavier = 20.0 * math.log10(1.0 + float(self.load.added_mass) / driver.values()["Mms"])
-        leads = 20.0 * math.log10(1.0 + self.source_ohm / driver.Re)
-        return float(sensitivity_2v83(driver.eta0, driver.Re, driver.air)) + drive - heavier - leads
+        """Mid-band level at the drive, see `reference_level`; of a band-pass, what the driver would have in a baffle."""
+        return float(
+            reference_level(
+                self.driver.values(),
+                self.driver.air,
+                voltage=self.voltage,
+                added_mass=self.load.added_mass,
+                source_ohm=self.source_ohm,
+            )
+        )
 
     @property
     def Qts(self) -> float:  # noqa: N802
