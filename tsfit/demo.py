@@ -3,32 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tsfit.box.enclosures import closed_box, vented_box
-from tsfit.box.result import BoxResult
+from tsfit.batch import fit_many
+from tsfit.box.plan import BoxPlan
+from tsfit.check.sheet import Sheet, read_sheet
 from tsfit.check.verdict import CheckResult
+from tsfit.compare import Comparison, compare
+from tsfit.drift.history import history
+from tsfit.drift.log import read_log
+from tsfit.drift.summary import sentences
+from tsfit.equal_conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
 from tsfit.errors import TsfitError
-from tsfit.files import packaged
+from tsfit.files import packaged, to_json, write_new
+from tsfit.fit_file import read_fit
 from tsfit.records import FitResult
+from tsfit.report.page import make_page
+from tsfit.sheet_check import check_sheet
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
-CABINET_L = 95.0
-EQUAL_QTC = 0.707
-LOW_TUNING_HZ = 22.0
-PORT_DIAMETER_CM = 10.0
+LOG = "saltwit-12b.drift"
+CABINET = BoxPlan("closed", {"volume": 0.095})
+LOW_VENTED = BoxPlan("vented", {"volume": 0.14, "tuning": 20.0, "port_diameter": 0.1, "leak_q": 10.0})
+CASES: tuple[Case, ...] = (
+    same_qtc(0.707),
+    in_box(CABINET, "the picture-house's cabinets, closed, 95 l"),
+    replace(same_volume(0.14), name="larger cabinets, closed, 140 l, with equalisation", flat_to_hz=25.0),
+    in_box(LOW_VENTED, "the larger cabinets vented, tuned to 20 Hz"),
+    in_baffle(),
+)
 
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demonstration found, by driver file stem; `files` are those it wrote into `folder`."""
+    """What the demonstration found, by driver file stem; `files` are those it wrote into `folder`, `page` shows it all."""
 
     folder: Path
     fits: dict[str, FitResult]
     checks: dict[str, CheckResult]
-    boxes: dict[str, dict[str, BoxResult]]
+    drift: list[str]
+    comparison: Comparison
     files: list[Path]
+    page: Path
 
 
 def sample_data() -> Path:
@@ -46,17 +63,13 @@ def free_folder(wanted: Path) -> Path:
 
 
 def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> DemoResult:
-    """Fit both sample drivers, judge their sheets, put them into the same boxes, and leave JSON and figures in `folder`.
+    """Fit both sample drivers, judge their sheets, look at the break-in, compare them in five boxes, and make a page of it.
 
     Raises
     ------
     TsfitError
         ``cannot_write`` when the folder cannot be made.
     """
-    from tsfit.bench import fit_bench
-    from tsfit.check.sheet import read_sheet
-    from tsfit.sheet_check import check_sheet
-
     data = sample_data()
     try:
         folder.mkdir(parents=True)
@@ -64,51 +77,32 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
         raise TsfitError(
             f"{folder}: cannot be made ({error.strerror}); name another with --folder.", code="cannot_write", file=folder
         ) from error
-    fits, checks, boxes = {}, {}, {}
-    for stem in DRIVERS:
-        fits[stem] = fit_bench(data / f"{stem}-bench.toml", on_step=on_step)
-        checks[stem] = check_sheet(fits[stem], read_sheet(data / f"{stem}-sheet.toml"))
-        on_step(f"boxes for {fits[stem].driver.name}")
-        driver = fits[stem].driver
-        boxes[stem] = {
-            "equal-q": closed_box(driver, qtc=EQUAL_QTC),
-            "cabinet": closed_box(driver, volume=1e-3 * CABINET_L),
-            "vented": vented_box(
-                driver, volume=1e-3 * CABINET_L, tuning=LOW_TUNING_HZ, port_diameter=1e-2 * PORT_DIAMETER_CM, leak_q=10.0
-            ),
-        }
-    on_step("figures")
-    files = _write(folder, fits, checks, boxes)
-    return DemoResult(folder, fits, checks, boxes, files)
+    on_step("fitting both drivers")
+    files = [folder / f"{stem}-fit.json" for stem in DRIVERS]
+    for outcome in fit_many([data / f"{stem}-bench.toml" for stem in DRIVERS], files):
+        if outcome.error is not None:
+            raise outcome.error
+    fits = {stem: read_fit(path) for stem, path in zip(DRIVERS, files, strict=True)}
+    sheets = {stem: read_sheet(data / f"{stem}-sheet.toml") for stem in DRIVERS}
+    on_step("holding both datasheets against them")
+    plans = [("the picture-house's cabinet", CABINET)]
+    checks = {stem: check_sheet(fits[stem], sheets[stem], plans=plans) for stem in DRIVERS}
+    on_step("comparing them in the same boxes")
+    comparison = compare([_candidate(fits[stem], sheets[stem]) for stem in DRIVERS], CASES)
+    drift = sentences(history(read_log(data / LOG)))
+    machine = {f"{stem}-check.json": check.to_dict() for stem, check in checks.items()}
+    machine["compare.json"] = comparison.to_dict()
+    for name, content in machine.items():
+        write_new(folder / name, to_json(content))
+        files.append(folder / name)
+    on_step("making the page")
+    page = folder / "page.html"
+    write_new(page, make_page([*files, data / LOG], "Saltwit 12 or Saltwit 12 B for the picture-house?"))
+    return DemoResult(folder, fits, checks, drift, comparison, [*files, page], page)
 
 
-def _write(
-    folder: Path,
-    fits: dict[str, FitResult],
-    checks: dict[str, CheckResult],
-    boxes: dict[str, dict[str, BoxResult]],
-) -> list[Path]:
-    from tsfit.figures.box import box_figure
-    from tsfit.figures.fit import fit_figure
-    from tsfit.figures.save import save_figure
-    from tsfit.files import to_json, write_new
-    from tsfit.fit_file import fit_to_dict
-
-    files = []
-    for stem in fits:
-        machine = {
-            f"{stem}-fit.json": fit_to_dict(fits[stem]),
-            f"{stem}-check.json": checks[stem].to_dict(),
-            **{f"{stem}-{kind}.json": box.to_dict() for kind, box in boxes[stem].items()},
-        }
-        for name, content in machine.items():
-            write_new(folder / name, to_json(content))
-            files.append(folder / name)
-        figures = {
-            f"{stem}-fit.png": fit_figure(fits[stem]),
-            **{f"{stem}-{kind}.png": box_figure(box) for kind, box in boxes[stem].items()},
-        }
-        for name, figure in figures.items():
-            save_figure(folder / name, figure)
-            files.append(folder / name)
-    return files
+def _candidate(fit: FitResult, sheet: Sheet) -> Candidate:
+    """A fit with what only the sheet tells: how far the cone may go, and what power the coil stands."""
+    printed = sheet.values()
+    driver = replace(fit.driver, Xmax=printed.get("Xmax"), Pe=printed.get("Pe"), Ppeak=printed.get("Ppeak"))
+    return Candidate(driver, fit)

@@ -117,7 +117,12 @@ def test_demo(tmp_path, monkeypatch, capsys):
     assert "tsfit-demo" in out
     assert "Saltwit 12 B" in out
     names = {path.name for path in (tmp_path / "tsfit-demo").iterdir()}
-    assert {"saltwit-12-fit.json", "saltwit-12b-fit.png", "saltwit-12-vented.png"} <= names
+    assert {"saltwit-12-fit.json", "saltwit-12b-fit.json", "compare.json", "page.html"} <= names
+    for said in ("Closed, Qtc 0.707", "with equalisation", "vented, tuned to 20 Hz", "Infinite baffle", "Compliance (Cms)"):
+        assert said in out
+    page = (tmp_path / "tsfit-demo" / "page.html").read_text()
+    assert len(page.encode()) < 2e6
+    assert page.count("<figure") >= 10
     check = json.loads((tmp_path / "tsfit-demo" / "saltwit-12b-check.json").read_text())
     outside = {item["name"] for item in check["figures"] if item["verdict"] == "outside"}
     # The successor's sheet promises a stronger motor than the recordings show; all else is fair (sample_data/README.md).

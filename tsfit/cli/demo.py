@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from tsfit.demo import DemoResult
 
 FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
-BOXES = {"equal-q": "closed, Qtc 0.707", "cabinet": "closed, 95 l", "vented": "vented, 95 l at 22 Hz"}
 
 
 @click.command()
@@ -27,7 +26,7 @@ BOXES = {"equal-q": "closed, Qtc 0.707", "cabinet": "closed, 95 l", "vented": "v
 )
 @json_option
 def demo(folder: Path, as_json: bool) -> None:
-    """Play the whole job on the sample data: recordings, fit, check, boxes.
+    """Play the whole job on the sample data: recordings, fit, check, break-in, comparison, page.
 
     The scenario is invented: a harbour picture-house asks whether the successor of its old 12-inch woofer is worth new
     cabinets. Nothing is played or recorded, and no hardware is needed.
@@ -64,18 +63,23 @@ def _print(result: DemoResult) -> None:
         rows.append([f"{name}, {unit}" if unit else name, *cells])
     print_table(["figure", *(fit.driver.name for fit in fits)], rows)
     click.echo("2. What the datasheets are worth")
-    rows = []
     for stem, fit in result.fits.items():
-        outside = [item.name for item in result.checks[stem].figures if item.verdict == "outside"]
-        rows.append([fit.driver.name, result.checks[stem].verdict, ", ".join(outside) or "-"])
-    print_table(["sheet", "verdict", "outside"], rows)
-    click.echo("3. What that means in the same boxes (2.83 V, 1 m, half space)")
-    rows = []
-    for kind, label in BOXES.items():
-        for stem, fit in result.fits.items():
-            design = result.boxes[stem][kind].design
-            numbers = [design["volume_l"], design["f3_hz"], design["excursion_max_mm"]]
-            rows.append([label, fit.driver.name, *("-" if number is None else f"{number:.3g}" for number in numbers)])
-    print_table(["box", "driver", "litre", "f3 Hz", "travel mm"], rows)
-    click.echo(printable(f"Figures and JSON: {result.folder} ({len(result.files)} files)"))
+        check = result.checks[stem]
+        outside = [item.name for item in check.figures if item.verdict == "outside"]
+        _say(f"{fit.driver.name}: {check.verdict}{': ' + ', '.join(outside) if outside else ''}. {check.pattern.sentence}")
+    click.echo("\n3. What ten hours of use did to the successor")
+    for sentence in result.drift:
+        _say(sentence)
+    click.echo("\n4. Which of them, in which box")
+    for case in result.comparison.cases:
+        click.echo(f"\n  {printable(case.name[:1].upper() + case.name[1:])}")
+        for sentence in case.words:
+            _say(sentence)
+    click.echo(f"\nThe page to show others: {printable(str(result.page))}")
     click.echo("The drivers and the picture-house are invented; these numbers say nothing about any product.")
+
+
+def _say(text: str) -> None:
+    from textwrap import fill
+
+    click.echo(fill(printable(text), width=88, initial_indent="  - ", subsequent_indent="    "))

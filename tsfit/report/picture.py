@@ -55,8 +55,9 @@ def picture(figure: Figure, name: str, caption: str) -> Picture:
     figure.patch.set_visible(False)
     curves: list[str] = []
     panels = []
-    # The layout settles when the figure is drawn; places are read after that.
+    # The layout settles when the figure is drawn; places are read after that, and it need not be settled again.
     figure.draw_without_rendering()
+    figure.set_layout_engine("none")
     for panel in figure.axes:
         panel.patch.set_visible(False)
         panels.append(_panel(panel, name, curves))
