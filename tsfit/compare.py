@@ -12,7 +12,6 @@ taken as independent; what both fits share, such as the mass, would make differe
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -21,7 +20,7 @@ from typing import Any, Literal
 import numpy as np
 
 from tsfit.box.bands import drawn_box
-from tsfit.box.equaliser import FIT_BELOW, Section, flat_target_db, gain_db, reach
+from tsfit.box.equalised import Equalised, flat
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
 from tsfit.box.limits import maximum_output
 from tsfit.box.response import Array
@@ -39,34 +38,6 @@ LEAD_DB = 0.05
 """Difference below which nobody leads."""
 NARROW = 2.0 ** (1.0 / 6.0)
 """Stretches of other limits that are not worth a word."""
-
-
-@dataclass(frozen=True)
-class Equalised:
-    """What it takes to make a candidate flat to a frequency, and what is left then.
-
-    Attributes
-    ----------
-    sections : tuple of Section
-    boost_db : largest gain from that frequency up
-    loudest_db : mid-band level at which the first limit is met, from 0.8 of that frequency up, with the frequency and the
-        limit; None when nothing is rated
-    power_w : power into Re at that level, at the frequency that takes most
-    error_db : largest deviation from the target from that frequency up
-    """
-
-    flat_to_hz: float
-    sections: tuple[Section, ...]
-    boost_db: float
-    error_db: float
-    loudest_db: float | None
-    limited_at_hz: float | None
-    limited_by: str | None
-    power_w: float | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        return {**vars(self), "sections": [section.to_dict() for section in self.sections]}
 
 
 @dataclass(frozen=True)
@@ -138,7 +109,7 @@ class CaseResult:
                 ]
                 for way, each in self.differences.items()
             },
-            "equalised": [one.to_dict() for one in self.equalised],
+            "equalised": [{"flat_to_hz": one.target_from_hz, **one.summary()} for one in self.equalised],
             "words": list(self.words),
         }
 
@@ -188,7 +159,7 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
     }
     maxima = [maximum_output(box.enclosure, frequency, box.ratings) for box in boxes]
-    equalised = tuple(_equalised(box, frequency, case.flat_to_hz) for box in boxes) if case.flat_to_hz else ()
+    equalised = () if case.flat_to_hz is None else tuple(flat(box, case.flat_to_hz) for box in boxes)
     result = CaseResult(
         name=case.name,
         frequency_hz=frequency,
@@ -272,37 +243,6 @@ def _leads(
     return tuple(leads), tuple(told)
 
 
-def _equalised(box: BoxResult, frequency: Array, to_hz: float) -> Equalised:
-    reference = box.design["reference_db"]
-    assert reference is not None
-    level = box.enclosure.respond(frequency).spl_db - reference
-    closed = box.enclosure.kind in ("closed", "baffle")
-    target = flat_target_db(frequency, to_hz, 2 if closed else 4)
-    fc, qtc = box.design["fc_circuit_hz"], box.design["qtc_circuit"]
-    sections = reach(frequency, level, target, to_hz, poles=(fc, qtc) if closed and fc and qtc else None)
-    gain = gain_db(sections, frequency)
-    used = (frequency >= to_hz) & (frequency <= HIGHEST_HZ)
-    loudest = at = by = power = None
-    most = maximum_output(box.enclosure, frequency, box.ratings)
-    if most is not None:
-        room = np.asarray(most.spl_db) - (level + gain)
-        whole = (frequency >= FIT_BELOW * to_hz) & (frequency <= HIGHEST_HZ)
-        tight = int(np.argmin(np.where(whole, room, np.inf)))
-        loudest, at, by = float(room[tight]), float(frequency[tight]), str(most.limited_by[tight])
-        voltage = 20.0 * math.log10(box.enclosure.voltage) + (loudest - reference) + float(np.max(gain[whole]))
-        power = 10.0 ** (voltage / 10.0) / box.enclosure.driver.Re
-    return Equalised(
-        flat_to_hz=to_hz,
-        sections=sections,
-        boost_db=float(np.max(gain[used])),
-        error_db=float(np.max(np.abs(level + gain - target)[used])),
-        loudest_db=loudest,
-        limited_at_hz=at,
-        limited_by=by,
-        power_w=power,
-    )
-
-
 def _hz(frequency: float) -> str:
     return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
 
@@ -332,12 +272,10 @@ def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
         if "limits" in case.differences and case.limited_by is not None:
             sentences.append(_limits_sentence(names[0], names[number], case, number))
     for name, one in zip(names, case.equalised, strict=False):
-        sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
-        if one.loudest_db is not None:
-            sentence += (
-                f" and then plays to {one.loudest_db:.1f} dB in the mid-band, where {one.limited_by} stops it at "
-                f"{_hz(one.limited_at_hz or 0.0)}"
-            )
+        sentence = f"Flat to {_hz(one.target_from_hz or 0.0)}, {name} takes {one.boost[0]:.1f} dB of boost"
+        if one.loudest is not None:
+            loudest, at_hz, limit = one.loudest
+            sentence += f" and then plays to {loudest:.1f} dB in the mid-band, where {limit} stops it at {_hz(at_hz)}"
         sentences.append(sentence + ".")
     return sentences
 

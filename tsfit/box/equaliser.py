@@ -170,8 +170,8 @@ def reach(
     most = float(np.max(wanted[f >= lowest_hz], initial=0.0))
     if most > MOST_BOOST_DB:
         raise TsfitError(
-            f"equaliser: flat to {lowest_hz:g} Hz would take {most:.0f} dB of boost, beyond what any driver stands; ask "
-            "for less, or for a larger box.",
+            f"equaliser: the target from {lowest_hz:.4g} Hz up would take {most:.0f} dB of boost, beyond what any driver "
+            "stands; ask for less, or for a larger box.",
             code="unreachable_target",
         )
     first = (

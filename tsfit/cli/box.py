@@ -11,6 +11,7 @@ import click
 
 from tsfit.cli import NamingGroup
 from tsfit.cli.box_design import design
+from tsfit.cli.box_equalise import equalise
 from tsfit.cli.box_level import level
 from tsfit.cli.box_options import (
     box_options,
@@ -172,6 +173,9 @@ box.add_command(design)
 
 
 box.add_command(level)
+
+
+box.add_command(equalise)
 
 
 def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> None:

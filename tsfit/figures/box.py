@@ -141,7 +141,7 @@ def _in_the_room(panel: Axes, frequency: Array, level: Array, lowest_mode: float
     if not np.any(below):
         return
     panel.plot(frequency[below], level[below], color=colour, linestyle=dash, linewidth=1.3)
-    at = int(np.searchsorted(frequency, 0.6 * lowest_mode))
+    at = min(int(np.searchsorted(frequency, 0.6 * lowest_mode)), len(frequency) - 1)
     crowded = frequency[at] < 3.0 * frequency[0]
     panel.annotate(
         "in the room, roughly",
