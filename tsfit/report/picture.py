@@ -55,9 +55,11 @@ def picture(figure: Figure, name: str, caption: str) -> Picture:
     figure.patch.set_visible(False)
     curves: list[str] = []
     panels = []
-    # The layout settles when the figure is drawn; places are read after that, and it need not be settled again.
-    figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    # Places are read once the layout is settled, and it need not be settled again.
+    layout = figure.get_layout_engine()
+    if layout is not None:
+        layout.execute(figure)
+        figure.set_layout_engine("none")
     for panel in figure.axes:
         panel.patch.set_visible(False)
         panels.append(_panel(panel, name, curves))
