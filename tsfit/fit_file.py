@@ -6,7 +6,8 @@
      "parameters": {name: {"value", "stdev", "interval95", "unit"}}, "correlation": {"names", "matrix"},
      "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...},
      "sweeps": [...], "budget": {name: {source: standard uncertainty from it alone}},
-     "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}]}
+     "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}],
+     "levels": {"unit", "at": [{"level", "sweeps", "figures"}], "limit", "lowest_from_limit", ...}}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
 ``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
@@ -37,6 +38,7 @@ from tsfit.records import (
     FitResult,
     FittedState,
     ImpedanceCurve,
+    LevelDependence,
     ModelCandidate,
     QualityNote,
     Severity,
@@ -120,6 +122,7 @@ class _Fit(BaseModel):
     wirings: dict[Wiring, dict[str, _Estimate]] = {}
     conditions: dict[str, _Estimate] = {}
     agreement: tuple[Agreement, ...] = ()
+    levels: LevelDependence | None = None
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -146,6 +149,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "candidates": [asdict(candidate) for candidate in fit.candidates],
         "conditions": {name: estimate.to_dict() for name, estimate in fit.conditions.items()},
         "agreement": [asdict(each) for each in fit.agreement],
+        **({} if fit.levels is None else {"levels": asdict(fit.levels)}),
         **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
     }
 
@@ -206,6 +210,7 @@ def read_fit(path: Path) -> FitResult:
         wirings={wiring: _read_estimates(group) for wiring, group in file.wirings.items()},
         conditions=_read_estimates(file.conditions),
         agreement=file.agreement,
+        levels=file.levels,
     )
 
 

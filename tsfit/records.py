@@ -77,6 +77,8 @@ class State:
     other_coil : what the second coil was connected to while one was swept
     coil_temperature_c : °C, None when not read
     air : ambient air during the sweep
+    level_v : peak volts at the total channel, None when not known
+    level_dbfs : peak level in dB re full scale of the output, None when not known
     """
 
     kind: StateKind = "free air"
@@ -88,6 +90,8 @@ class State:
     other_coil: OtherCoil = "open"
     coil_temperature_c: float | None = None
     air: Air = REFERENCE_AIR
+    level_v: float | None = None
+    level_dbfs: float | None = None
 
 
 @dataclass(frozen=True)
@@ -171,6 +175,46 @@ class Agreement:
 
 
 @dataclass(frozen=True)
+class AtLevel:
+    """What the free-air sweeps of one level tell, SI.
+
+    Attributes
+    ----------
+    level : peak volts or dB re full scale, as `LevelDependence.unit` says
+    sweeps : numbers of its sweeps
+    figures : Re, Fs, Qms, Qes and, where the states tell Mms, Cms; all as they were at that level
+    """
+
+    level: float
+    sweeps: tuple[int, ...]
+    figures: Mapping[str, Estimate]
+
+
+@dataclass(frozen=True)
+class LevelDependence:
+    """Figures against level, and their limit at level zero by straight lines in the square of level.
+
+    Attributes
+    ----------
+    unit : "V" (peak) or "dBFS"
+    at : tuple of AtLevel, lowest level first
+    limit : dict of Estimate, at level zero
+    lowest_from_limit, highest_from_limit : dict of Estimate, value at the lowest and the highest level minus the limit
+    small_signal : bool, whether Fs and Qms at the lowest level differ from the limit by no more than twice the standard
+        uncertainty of the difference, or too little to matter
+    straight : bool or None, whether the levels lie on the lines of stiffness and friction; None with two, which always do
+    """
+
+    unit: Literal["V", "dBFS"]
+    at: tuple[AtLevel, ...]
+    limit: Mapping[str, Estimate]
+    lowest_from_limit: Mapping[str, Estimate]
+    highest_from_limit: Mapping[str, Estimate]
+    small_signal: bool
+    straight: bool | None
+
+
+@dataclass(frozen=True)
 class FitResult:
     """What a fit found.
 
@@ -198,6 +242,8 @@ class FitResult:
         Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them.
     agreement : tuple of Agreement
         Each state that tells Mms against the others; empty with fewer than two.
+    levels : LevelDependence or None
+        None unless free air was swept at several levels.
     """
 
     driver: Driver
@@ -214,3 +260,4 @@ class FitResult:
     wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
     conditions: Mapping[str, Estimate] = field(default_factory=dict)
     agreement: tuple[Agreement, ...] = ()
+    levels: LevelDependence | None = None

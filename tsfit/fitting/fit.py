@@ -15,6 +15,8 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.errors import TsfitError
 from tsfit.fitting.agreement import relative_misfit
 from tsfit.fitting.artefacts import narrow_bands
+from tsfit.fitting.level_choice import Choice, choose
+from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.model import Known, Sweep, make_sweep
 from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
@@ -68,29 +70,57 @@ def fit(
     peaks = [find_resonance(curve) for curve, _ in curves]
     _check_range(curves, peaks)
     check_other_coil(curves, peaks)
-    states = [state for _, state in curves]
-    reference = _reference(curves, peaks)
+    choice = choose([state for _, state in curves])
+    kept = [curves[k] for k in choice.kept]
+    states = [state for _, state in kept]
+    reference = _reference(kept, [peaks[k] for k in choice.kept])
     with_mass = len({(state.kind, state.mass, state.volume) for state in states}) > 1
     start = {"Re": reference.Re, "Fs": reference.Fs, "Qms": reference.Qms, "Qes": reference.Qes}
     if with_mass:
-        start["Mms"] = _mass_start(curves, peaks, reference, sd)
+        start["Mms"] = _mass_start(kept, [peaks[k] for k in choice.kept], reference, sd)
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
-    sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
+    sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
     best = ranked[0].candidate
     notes = [] if best.fault is not None else _leave_out(best, sweeps, peaks, masks)
     if notes:
-        sweeps = [make_sweep(curve, state, k, masks[k]) for k, (curve, state) in enumerate(curves)]
+        sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
         ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
         best = ranked[0].candidate
     if best.fault is not None or best.model.floor > POOR_FLOOR:
         raise _no_fit(best, curves, forced=coil is not None or suspension is not None)
-    fitted = tuple(
-        fitted_state(best, sweep, curve, mask) for sweep, (curve, _), mask in zip(sweeps, curves, masks, strict=True)
-    )
-    result = assemble(ranked, fitted, name, serial, provenance or {})
-    return replace(result, quality=(*notes, *result.quality))
+    fitted = tuple(fitted_state(best, sweep, curves[sweep.number][0], masks[sweep.number]) for sweep in sweeps)
+    result = assemble(ranked, fitted, name, serial, provenance or {}, choice.kept)
+    result = replace(result, quality=(*choice.notes, *notes, *result.quality))
+    return result if len(choice.groups) < 2 else _with_levels(result, best, choice, curves, peaks, masks)
+
+
+def _with_levels(
+    result: FitResult,
+    best: Candidate,
+    choice: Choice,
+    curves: Sequence[tuple[ImpedanceCurve, State]],
+    peaks: Sequence[Resonance],
+    masks: Sequence[NDArray[np.bool_]],
+) -> FitResult:
+    """Add how the figures hang on the level of the free-air sweeps."""
+    numbers = [number for group in choice.groups for number in group]
+    sweeps = [make_sweep(*curves[k], k, masks[k]) for k in numbers]
+    found = fit_levels(best, sweeps, choice.groups, peaks)
+    notes = [] if found.fault is not None else _leave_out(found, sweeps, peaks, masks)
+    if notes:
+        sweeps = [make_sweep(*curves[k], k, masks[k]) for k in numbers]
+        found = fit_levels(best, sweeps, choice.groups, peaks)
+    assert choice.unit is not None
+    levels = None
+    if found.fault is None and found.model.floor <= POOR_FLOOR:
+        levels = level_dependence(found, choice.unit, choice.levels_db, result.parameters.get("Mms"))
+    if levels is None:
+        why = found.fault or f"the circuit misses the sweeps by {100.0 * found.model.floor:.0f} %, and the limit is far"
+        message = f"How the figures change with level was not found ({why}); sweep again at lower levels."
+        return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
+    return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
 
 
 def _leave_out(
@@ -98,7 +128,8 @@ def _leave_out(
 ) -> list[QualityNote]:
     """Take narrow bands that no circuit means out of `masks`, and say which."""
     notes = []
-    for sweep, peak, mask in zip(sweeps, peaks, masks, strict=True):
+    for sweep in sweeps:
+        peak, mask = peaks[sweep.number], masks[sweep.number]
         scale, used = np.sqrt(best.model.total_variance(sweep)), np.flatnonzero(mask)
         for band in narrow_bands(sweep.frequency_hz, best.model.misfit(best.x, sweep) / scale, peak.Fs):
             mask[used[band.points]] = False

@@ -37,8 +37,9 @@ def assemble(
     name: str,
     serial: str | None,
     provenance: Mapping[str, Any],
+    numbers: Sequence[int],
 ) -> FitResult:
-    """Return the result of a fit whose candidates are `ranked`, best first."""
+    """Return the result of a fit whose candidates are `ranked`, best first; `numbers` tells the sweep of each state."""
     best = ranked[0].candidate
     model = best.model
     figures = figures_of(ranked)
@@ -64,7 +65,7 @@ def assemble(
     )
     carried = tuple(
         QualityNote(note.code, note.severity, note.message, number)
-        for number, state in enumerate(states)
+        for number, state in zip(numbers, states, strict=True)
         for note in state.curve.notes
     )
     agreement = agreements(best)

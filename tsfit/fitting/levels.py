@@ -1,0 +1,267 @@
+"""Fs, Qms, Qes, Cms and Re against the level of the sweeps, and their limit at level zero.
+
+Free-air sweeps at several levels share the coil and the bench; each level has Fs, Qms and Qes of its own. In a driver that
+is alike inwards and outwards, stiffness, friction and the square of the force factor change to first order with the square
+of travel (Taylor's series, a common argument; travel is taken as proportional to level), and Re with power. So Fs², Fs/Qms,
+Fs·Re/Qes and Re each get a straight line in the square of level, weighted by the covariance of the levels, and their values
+at level zero give the limit. A suspension with friction like that of dry matter, or one that creeps, need not follow it:
+three levels or more show whether it does.
+
+The levels are fitted under the one circuit chosen for the driver; what rival circuits would say is not counted here. Mms
+comes from the joint fit and is taken as independent of the levels, which hold for any mass.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.coil import Complex
+from tsfit.driver import compliance
+from tsfit.fitting.model import JointModel, Sweep
+from tsfit.fitting.solve import CLOCK, Candidate, solve
+from tsfit.fitting.start import Resonance
+from tsfit.fitting.uncertainty import UNITS, estimate_of, propagate
+from tsfit.records import AtLevel, Estimate, LevelDependence, QualityNote
+
+Real = NDArray[np.float64]
+
+OWN = ("Fs", "Qms", "Qes")
+"""What every level has of its own."""
+JUDGED = ("Fs", "Qms")
+"""What must have come to rest before a level counts as small-signal."""
+K = 2.0
+"""Coverage factor of the verdict."""
+NEGLIGIBLE = 0.002
+"""Relative difference from the limit that needs no lower level, however surely it is there: common practice, no source."""
+BENT = 0.01
+"""Probability below which the levels do not lie on a straight line."""
+
+
+@dataclass
+class LevelModel(JointModel):
+    """Free-air sweeps at several levels as one least-squares problem.
+
+    Attributes
+    ----------
+    groups : sequence of sequence of int
+        Numbers of the sweeps of each level, lowest first; the variables of the lowest have their plain names, those of
+        level k are called ``Fs:k`` and so on.
+    """
+
+    groups: Sequence[Sequence[int]] = field(default=())
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        first = len(self.names) - len(self.priors)
+        own = [f"{name}:{k}" for k in range(1, len(self.groups)) for name in OWN]
+        self.names = [*self.names[:first], *own, *self.priors]
+        self._level = {number: k for k, group in enumerate(self.groups) for number in group}
+
+    def circuit_values(self, v: Mapping[str, Any], sweep: Sweep | None = None) -> dict[str, Any]:
+        """Return what the circuit needs, as it was at the level of `sweep`."""
+        k = 0 if sweep is None else self._level[sweep.number]
+        return super().circuit_values(self.at_level(v, k), sweep)
+
+    @staticmethod
+    def at_level(v: Mapping[str, Any], k: int) -> Mapping[str, Any]:
+        """Values with those of level `k` under the plain names."""
+        return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
+
+    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
+        shown, rows = super()._sweep_gradient(v, sweep)
+        k = self._level[sweep.number]
+        if k:
+            plain, own = ([self.names.index(f"{name}{end}") for name in OWN] for end in ("", f":{k}"))
+            rows[own] = rows[plain]
+            rows[plain] = 0.0
+        return shown, rows
+
+    def lines(self, x: Real) -> Real:
+        """Re, Fs², Fs/Qms and Fs·Re/Qes of every level, shape (4 × levels, ...), level by level; x has shape (..., n)."""
+        v = self.values(x)
+        rows = []
+        for k, group in enumerate(self.groups):
+            here = self.at_level(v, k)
+            drifts = [self._drift(v, sweep) for sweep in self.sweeps if sweep.number in group]
+            re, fs = here["Re"] * np.exp(sum(drifts) / len(drifts)), here["Fs"]
+            # Qes is fitted with the Re of the first sweep, and Bl² = Fs Re/Qes does not know of heat.
+            rows += [re, fs**2, fs / here["Qms"], fs * here["Re"] / here["Qes"]]
+        return np.array(rows)
+
+
+def _figures(lines: Real, kg: float | None) -> Real:
+    """Re, Fs, Qms, Qes and, with the mass, Cms (..., 4 or 5) from what `LevelModel.lines` gives for one level (..., 4)."""
+    re, square, friction, motor = np.moveaxis(lines, -1, 0)
+    fs = np.sqrt(square)
+    figures = [re, fs, fs / friction, fs * re / motor]
+    return np.stack(figures if kg is None else [*figures, compliance(fs, kg)], axis=-1)
+
+
+def fit_levels(
+    best: Candidate, sweeps: Sequence[Sweep], groups: Sequence[Sequence[int]], peaks: Sequence[Resonance]
+) -> Candidate:
+    """Fit the levels under the circuit of `best`.
+
+    Parameters
+    ----------
+    best : Candidate, of the joint fit
+    sweeps : the free-air sweeps of all levels
+    groups : numbers of the sweeps of each level, lowest first
+    peaks : resonance that each sweep shows, by number; where the search begins
+    """
+    order = [number for group in groups for number in group]
+    ordered = sorted(sweeps, key=lambda sweep: order.index(sweep.number))
+    model = LevelModel(ordered, best.circuit, None, with_mass=False, floor=best.model.floor, groups=groups)
+    start = {name: float(value) for name, value in best.model.values(best.x).items()}
+    if "Lambda" in start:
+        start["Lambda"] /= start["Mms"]
+    for k, group in enumerate(groups):
+        start |= {f"{name}:{k}" if k else name: float(getattr(peaks[group[0]], name)) for name in OWN}
+    return solve(model, start)
+
+
+def level_dependence(
+    found: Candidate, unit: Literal["V", "dBFS"], levels_db: Sequence[float], mass: Estimate | None
+) -> LevelDependence | None:
+    """Return figures by level, with their limit; None where the lines lead to nothing a driver could be.
+
+    Parameters
+    ----------
+    found : Candidate, from `fit_levels`
+    unit : in which levels are told
+    levels_db : dB, one a level, lowest first
+    mass : Mms of the joint fit, None where no state told it
+    """
+    model = found.model
+    assert isinstance(model, LevelModel)
+    kg = None if mass is None else mass.value
+    names = ("Re", *OWN, *(() if mass is None else ("Cms",)))
+    levels = len(levels_db)
+    square = 10.0 ** ((np.array(levels_db) - levels_db[-1]) / 10.0)
+    y, covariance = model.lines(found.x), propagate(model.lines, found.x, _with_clock(found))
+    fits = [straight_line(square, y[k::4], covariance[k::4, k::4]) for k in range(4)]
+    to_zero = np.stack([line.to_zero for line in fits])
+    if np.any(np.sum(to_zero * y.reshape(levels, 4).T, axis=1) <= 0.0):
+        return None
+
+    def by_level(at: Real) -> Real:
+        return np.moveaxis(_figures(at.reshape(*at.shape[:-1], levels, 4), kg), (-2, -1), (0, 1))
+
+    def against_limit(at: Real) -> Real:
+        """The limit, then the lowest and the highest level minus it, (3, figures, ...) from (..., 4 × levels)."""
+        each = by_level(at)
+        zero = np.einsum("kl,...lk->...k", to_zero, at.reshape(*at.shape[:-1], levels, 4))
+        limit = np.moveaxis(_figures(zero, kg), -1, 0)
+        return np.stack([limit, each[0] - limit, each[-1] - limit])
+
+    wider = np.tile([math.sqrt(line.scatter) for line in fits], levels)
+    at_levels = _estimates(by_level, y, covariance, names, mass, levels)
+    limit, lowest, highest = _estimates(against_limit, y, covariance * np.outer(wider, wider), names, mass, 1)
+    at = tuple(
+        AtLevel(10.0 ** (db / 20.0) if unit == "V" else db, tuple(group), figures)
+        for db, group, figures in zip(levels_db, model.groups, at_levels, strict=True)
+    )
+    small = all(abs(lowest[name].value) <= max(K * lowest[name].stdev, NEGLIGIBLE * limit[name].value) for name in JUDGED)
+    chances = [line.chance for line in fits[1:3] if line.chance is not None]
+    straight = None if not chances else min(chances) >= BENT
+    return LevelDependence(unit, at, limit, lowest, highest, small, straight)
+
+
+def _with_clock(found: Candidate) -> Real:
+    """Covariance in which one sample clock serves all levels; the fit itself counts it for the lowest only."""
+    covariance, names = found.covariance.copy(), found.model.names
+    covariance[names.index("Fs"), names.index("Fs")] -= CLOCK**2
+    clock = np.array([name.partition(":")[0] == "Fs" for name in names], dtype=float)
+    return np.asarray(covariance + CLOCK**2 * np.outer(clock, clock))
+
+
+def _estimates(
+    function: Callable[[Real], Real],
+    y: Real,
+    covariance: Real,
+    names: Sequence[str],
+    mass: Estimate | None,
+    positive: int,
+) -> list[dict[str, Estimate]]:
+    """Estimates by name for each row of `function`, (rows, figures, ...); rows after the first `positive` are differences."""
+    values = function(y)
+
+    def flat(at: Real) -> Real:
+        out = function(at)
+        return out.reshape(-1, *out.shape[2:])
+
+    variance = np.diag(propagate(flat, y, covariance)).reshape(values.shape)
+    found = []
+    for k, (row, squares) in enumerate(zip(values.tolist(), variance.tolist(), strict=True)):
+        named = {}
+        for name, value, square in zip(names, row, squares, strict=True):
+            # The mass is the same at all levels, and so is what it leaves open of Cms.
+            common = 0.0 if mass is None or name != "Cms" else mass.stdev / mass.value * value
+            named[name] = estimate_of(value, math.hypot(math.sqrt(square), common), UNITS[name], level=k >= positive)
+        found.append(named)
+    return found
+
+
+@dataclass(frozen=True)
+class Line:
+    """A weighted straight line.
+
+    Attributes
+    ----------
+    to_zero : (n,), weights of the points in the value at zero
+    chance : probability of points that lie further from the line; None with two points
+    scatter : factor on all variances: 1, or where the points contradict the line what brings them to it (Birge, Physical
+        Review 40, 1932)
+    """
+
+    to_zero: Real
+    chance: float | None
+    scatter: float
+
+
+def straight_line(u: Real, y: Real, covariance: Real) -> Line:
+    """Generalised least squares of y = a + b·u; shapes (n,), (n,), (n, n)."""
+    from scipy.special import chdtrc
+
+    design = np.column_stack([np.ones_like(u), u])
+    weighted = np.linalg.solve(covariance, design)
+    hat = np.linalg.solve(design.T @ weighted, weighted.T)
+    freedom = len(u) - 2
+    if not freedom:
+        return Line(hat[0], None, 1.0)
+    rest = y - design @ (hat @ y)
+    square = float(rest @ np.linalg.solve(covariance, rest))
+    chance = float(chdtrc(freedom, square))
+    return Line(hat[0], chance, square / freedom if chance < BENT else 1.0)
+
+
+def level_notes(levels: LevelDependence) -> list[QualityNote]:
+    """Say whether the lowest level is already small-signal, and whether the straight line can be trusted."""
+
+    def percent(name: str) -> str:
+        part, whole = levels.lowest_from_limit[name], levels.limit[name].value
+        return f"{name} by {100.0 * part.value / whole:+.2g} ± {100.0 * part.stdev / whole:.2g} %"
+
+    apart = " and ".join(percent(name) for name in JUDGED)
+    verdict = (
+        "small-signal as far as these sweeps can tell."
+        if levels.small_signal
+        else "not small-signal yet; sweep at a lower level, or take the limit."
+    )
+    message = f"The lowest level differs from the limit at level zero in {apart}: {verdict}"
+    if levels.straight is None:
+        message += " Two levels cannot show whether the change goes with the square of level; a third would."
+    notes = [QualityNote("small_signal", "note" if levels.small_signal else "warn", message)]
+    if levels.straight is False:
+        message = (
+            "Stiffness or friction do not change in a straight line with the square of level, so the limit is less sure "
+            "than its ±; sweep at lower levels."
+        )
+        notes.append(QualityNote("bent_levels", "warn", message))
+    return notes
