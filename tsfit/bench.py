@@ -61,6 +61,9 @@ class SweepTable(Table):
     air_temperature_c: Annotated[float, Field(ge=-20, le=50)] = REFERENCE_AIR.temperature_c
     pressure_hpa: Annotated[float, Field(ge=500, le=1100)] = REFERENCE_AIR.pressure_hpa
     humidity_percent: Annotated[float, Field(ge=0, le=100)] = REFERENCE_AIR.humidity_percent
+    level_v: Annotated[float, Field(ge=1e-6, le=1e3)] | None = None
+    """Peak volts at the total channel."""
+    level_dbfs: Annotated[float, Field(ge=-200, le=0)] | None = None
 
     @model_validator(mode="after")
     def _complete(self) -> SweepTable:
@@ -71,6 +74,8 @@ class SweepTable(Table):
                 raise ValueError(f"state {state!r} needs {key}")
             if self.state != state and getattr(self, key) is not None:
                 raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
+        if self.level_v is not None and self.level_dbfs is not None:
+            raise ValueError("both level_v and level_dbfs are given; keep one of them")
         if self.other_coil is not None and self.wiring != "one coil":
             raise ValueError('other_coil belongs to wiring = "one coil"; with both coils wired there is no other')
         return self
@@ -134,6 +139,7 @@ def fit_bench(
     calibration = None if rig is None else CalibrationReader(rig)
     notes: list[QualityNote] = []
     states = [state_of(sweep, notes, number) for number, sweep in enumerate(table.sweep)]
+    states = [_as_played(path, sweep, state) for sweep, state in zip(table.sweep, states, strict=True)]
     sd = _area(table.driver, notes)
 
     def run(gain: float, gain_uncertainty: float) -> FitResult:
@@ -270,7 +276,19 @@ def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: 
         other_coil=sweep.other_coil or "open",
         coil_temperature_c=sweep.coil_temperature_c,
         air=Air(sweep.air_temperature_c, sweep.pressure_hpa, sweep.humidity_percent),
+        level_v=sweep.level_v,
+        level_dbfs=sweep.level_dbfs,
     )
+
+
+def _as_played(path: Path, sweep: SweepTable, state: State) -> State:
+    """Add the level that the conditions beside the recording tell, where the bench file tells none."""
+    if state.level_v is not None or state.level_dbfs is not None:
+        return state
+    from tsfit.capture.recorder import played_level
+
+    volts, dbfs = played_level(path.parent / (sweep.recording or sweep.curve or ""))
+    return replace(state, level_v=volts, level_dbfs=dbfs)
 
 
 def _area(driver: DriverTable, notes: list[QualityNote]) -> Known | None:

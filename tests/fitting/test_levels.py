@@ -5,13 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import make, truth
+from made_curves import make
 
+from tsfit.circuit.response import Circuit
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict, read_fit
 from tsfit.fitting.fit import fit
 from tsfit.fitting.level_choice import choose
-from tsfit.fitting.levels import LevelModel, level_notes
+from tsfit.fitting.levels import LevelModel
 from tsfit.fitting.model import make_sweep
-from tsfit.circuit.response import Circuit
 from tsfit.records import State
 
 DB = (-30.0, -20.0, -14.0, -10.0)
@@ -72,3 +74,103 @@ def test_planted_dependence_is_found_within_its_sigma(slopes):
     assert np.mean(straight) > 0.9
     # The planted friction changes Qms by 0.3 % at the lowest level already.
     assert np.mean(small) == (slopes[0] == 0.0)
+
+
+def test_the_driver_is_fitted_at_the_lowest_level_that_all_states_share():
+    """A mass swept low gives the true Mms although free air at other levels has another Fs; Cms follows Fs with level."""
+    curves, area, planted, limit = _swept(np.random.default_rng(1), (-0.08, 0.3, 0.0), ("free air", "added mass"))
+    result = _fit(curves, area)
+    assert len(result.states) == 2
+    for name, true in {**planted[0], "Mms": 0.060}.items():
+        assert abs(result.parameters[name].value - true) < 4.0 * result.parameters[name].stdev, name
+    note = next(note for note in result.quality if note.code == "one_level")
+    assert "-30 dBFS" in note.message
+    assert "sweeps 3, 4, 5" in note.message
+    assert [each.sweeps for each in result.levels.at] == [(0,), (2,), (3,), (4,)]
+    cms = [each.figures["Cms"] for each in result.levels.at]
+    assert cms[-1].value / cms[0].value == pytest.approx((planted[0]["Fs"] / planted[-1]["Fs"]) ** 2, rel=1e-3)
+    # Mms is common: each Cms is as unsure as the mass, their differences far less.
+    assert cms[0].stdev / cms[0].value == pytest.approx(
+        result.parameters["Mms"].stdev / result.parameters["Mms"].value, rel=0.1
+    )
+    apart = result.levels.highest_from_limit["Cms"]
+    assert apart.stdev < 0.2 * cms[0].stdev
+    assert result.levels.limit["Cms"].value == pytest.approx(1.0 / ((2 * np.pi * limit["Fs"]) ** 2 * 0.060), rel=0.03)
+
+
+def test_levels_are_kept_in_the_file(tmp_path):
+    curves, _, _, _ = _swept(np.random.default_rng(2), (-0.08, 0.3, 0.0))
+    result = _fit(curves)
+    path = tmp_path / "fit.json"
+    path.write_text(to_json(fit_to_dict(result)))
+    assert read_fit(path).levels == result.levels
+
+
+def test_two_levels_give_a_limit_and_say_what_they_cannot_show():
+    curves, _, _, limit = _swept(np.random.default_rng(3), (-0.08, 0.3, 0.0), levels=(-20.0, -10.0))
+    result = _fit(curves)
+    assert result.levels.straight is None
+    assert abs(result.levels.limit["Fs"].value - limit["Fs"]) < 4.0 * result.levels.limit["Fs"].stdev
+    assert "a third would" in next(note.message for note in result.quality if note.code == "small_signal")
+
+
+def test_a_bend_is_told_and_widens_the_limit():
+    """Stiffness that falls with level itself, not its square, as of dry friction."""
+    curves = []
+    for db in DB:
+        figures = {"Fs": 29.0 * np.sqrt(1.0 - 0.08 * 10.0 ** ((db - DB[-1]) / 20.0))}
+        ((curve, state),), _, _ = make(("free air",), np.random.default_rng(4), errors=False, **figures)
+        curves.append((curve, replace(state, level_dbfs=db)))
+    result = _fit(curves)
+    assert result.levels.straight is False
+    assert "bent_levels" in {note.code for note in result.quality}
+    assert result.levels.limit["Fs"].stdev > 5.0 * result.levels.at[0].figures["Fs"].stdev
+
+
+def test_gradient_at_several_levels():
+    curves, _, _, _ = _swept(np.random.default_rng(5), (-0.08, 0.3, 0.02))
+    sweeps = [make_sweep(curve, state, k, np.ones(400, dtype=bool)) for k, (curve, state) in enumerate(curves)]
+    model = LevelModel(sweeps, Circuit("ladder-2", "log-creep"), None, with_mass=False, groups=[(0, 1), (2,), (3,)])
+    values = {"Re": 5.4, "Le": 9e-4, "L2": 8e-4, "R2": 6.0, "creep": 0.05}
+    values |= {
+        f"{name}{end}": value for end in ("", ":1", ":2") for name, value in (("Fs", 29.0), ("Qms", 5.0), ("Qes", 0.4))
+    }
+    x = model.start(values) + 1e-3
+    steps = 1e-5 * np.eye(len(x))
+    numeric = np.array([(model.residual(x + step).copy() - model.residual(x - step)) / 2e-5 for step in steps])
+    assert np.max(np.abs(numeric - model.jacobian(x))) < 1e-5 * np.max(np.abs(numeric))
+
+
+def _state(kind="free air", dbfs=None, **more):
+    return State(kind, level_dbfs=dbfs, **more)
+
+
+def _mass(dbfs):
+    return _state("added mass", dbfs, mass=0.04)
+
+
+@pytest.mark.parametrize(
+    ("states", "kept", "groups", "codes"),
+    [
+        ([_state(), _state(), _mass(None)], (0, 1, 2), (), []),
+        ([_state(dbfs=-20.0), _state(dbfs=-20.9)], (0, 1), ((1, 0),), []),
+        ([_state(dbfs=-20.0), _state(dbfs=-22.0)], (1,), ((1,), (0,)), ["one_level"]),
+        # The mass stands at the higher level only, so the pair is fitted there.
+        ([_state(dbfs=-30.0), _state(dbfs=-20.0), _mass(-20.0)], (1, 2), ((0,), (1,)), ["one_level"]),
+        # It stands at no level of free air: the nearest is taken and told.
+        (
+            [_state(dbfs=-30.0), _state(dbfs=-20.0), _mass(-25.0), _mass(-10.0)],
+            (0, 2),
+            ((0,), (1,)),
+            ["one_level", "level_differs"],
+        ),
+        ([_state(dbfs=-30.0), _mass(-20.0)], (0, 1), ((0,),), ["level_differs"]),
+        ([_state(dbfs=-30.0), _state(), _mass(-20.0)], (0, 1, 2), (), ["level_unknown"]),
+        ([_state(level_v=1.0), _state(dbfs=-20.0)], (0, 1), (), ["level_unknown"]),
+        ([_state("infinite baffle", -20.0), _mass(-10.0)], (0, 1), (), []),
+    ],
+)
+def test_which_sweeps_are_fitted_together(states, kept, groups, codes):
+    choice = choose(states)
+    assert (choice.kept, choice.groups) == (kept, groups)
+    assert [note.code for note in choice.notes] == codes

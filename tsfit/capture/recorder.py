@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import math
 import os
 import struct
 import time
@@ -193,6 +194,26 @@ def _exists(path: Path) -> TsfitError:
 def conditions_path(recording: Path) -> Path:
     """Where the conditions of a recording stand: ``NAME.toml`` for ``NAME.wav``."""
     return recording.with_suffix(".toml")
+
+
+def played_level(recording: Path) -> tuple[float | None, float | None]:
+    """Peak level of the excitation as the conditions beside a recording, or its curve, tell it: volts and dB re full scale.
+
+    None for what they do not tell, and both None where there are no conditions that can be read.
+    """
+    path = conditions_path(recording)
+    try:
+        excitation = load_toml(path, "conditions").get("excitation")
+    except TsfitError:
+        return None, None
+    told = excitation if isinstance(excitation, dict) else {}
+
+    def number(key: str) -> float | None:
+        value = told.get(key)
+        return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
+
+    volts = number("level_v")
+    return volts if volts is not None and volts > 0.0 else None, number("level_dbfs")
 
 
 def add_conditions(recording: Path, **found: Any) -> None:

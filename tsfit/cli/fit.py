@@ -104,6 +104,7 @@ def fit(
 
 def print_fit(result: object) -> None:
     """Print the parameters with their uncertainty, then what the fit has to remark."""
+    from tsfit.cli.fit_tables import print_levels
     from tsfit.cli.output import print_table, printable
     from tsfit.quantities import display, rounded
     from tsfit.records import FitResult
@@ -129,6 +130,7 @@ def print_fit(result: object) -> None:
         print_table(
             ["wiring", *next(iter(result.wirings.values()))], [_wiring_row(*item) for item in result.wirings.items()]
         )
+    print_levels(result)
     for note in result.quality:
         place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
         click.echo(printable(f"{note.severity}: {place}{note.message}"))

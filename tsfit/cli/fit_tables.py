@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import click
 
 from tsfit.cli.output import print_table
 from tsfit.fitting.budget import shares_of
 from tsfit.quantities import display, rounded
-from tsfit.records import FitResult
+from tsfit.records import Estimate, FitResult
 
 
 def print_candidates(result: FitResult) -> None:
@@ -38,6 +40,27 @@ def print_candidates(result: FitResult) -> None:
     for each in result.candidates:
         if each.fault is not None:
             click.echo(f"out: coil {each.coil}, suspension {each.suspension}: {each.fault}.")
+
+
+def print_levels(result: FitResult) -> None:
+    """Print the figures against level, and their limit."""
+    levels = result.levels
+    if levels is None:
+        return
+    names = list(levels.limit)
+
+    def row(place: str, figures: Mapping[str, Estimate]) -> list[str]:
+        cells = [place]
+        for name in names:
+            estimate = figures[name]
+            value, unit = display(name, estimate.value, estimate.unit)
+            spread = estimate.stdev * value / estimate.value
+            cells.append(f"{rounded(value, spread)} ± {rounded(spread, spread)} {'' if unit == '1' else unit}".strip())
+        return cells
+
+    rows = [row(f"{each.level:.3g}", each.figures) for each in levels.at]
+    columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *names]
+    print_table(columns, [row("limit", levels.limit), *rows], title="Figures against level")
 
 
 def print_budget(result: FitResult) -> None:

@@ -189,7 +189,7 @@ def _estimates(
     mass: Estimate | None,
     positive: int,
 ) -> list[dict[str, Estimate]]:
-    """Estimates by name for each row of `function`, (rows, figures, ...); rows after the first `positive` are differences."""
+    """Estimates by name for each row of `function`, (rows, figures, ...); beyond `positive` rows they are differences."""
     values = function(y)
 
     def flat(at: Real) -> Real:
@@ -198,9 +198,9 @@ def _estimates(
 
     variance = np.diag(propagate(flat, y, covariance)).reshape(values.shape)
     found = []
-    for k, (row, squares) in enumerate(zip(values.tolist(), variance.tolist(), strict=True)):
+    for k in range(len(values)):
         named = {}
-        for name, value, square in zip(names, row, squares, strict=True):
+        for name, value, square in zip(names, values[k].tolist(), variance[k].tolist(), strict=True):
             # The mass is the same at all levels, and so is what it leaves open of Cms.
             common = 0.0 if mass is None or name != "Cms" else mass.stdev / mass.value * value
             named[name] = estimate_of(value, math.hypot(math.sqrt(square), common), UNITS[name], level=k >= positive)
@@ -250,7 +250,7 @@ def level_notes(levels: LevelDependence) -> list[QualityNote]:
 
     apart = " and ".join(percent(name) for name in JUDGED)
     verdict = (
-        "small-signal as far as these sweeps can tell."
+        f"small-signal to within twice its uncertainty or {100.0 * NEGLIGIBLE:g} %."
         if levels.small_signal
         else "not small-signal yet; sweep at a lower level, or take the limit."
     )
