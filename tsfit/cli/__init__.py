@@ -160,10 +160,10 @@ def _with_near_name(error: TsfitError) -> TsfitError:
     from pathlib import Path
 
     path = None if error.file is None else Path(error.file)
-    if path is None or error.code not in {"missing_file", "cannot_read"} or path.exists():
+    if path is None or error.code not in {"missing_file", "cannot_read"}:
         return error
     try:
-        there = [entry.name for entry in path.parent.iterdir()]
+        there = [] if path.exists() else [entry.name for entry in path.parent.iterdir()]
     except OSError:
         return error
     near = difflib.get_close_matches(path.name, there, n=1, cutoff=0.7)
