@@ -9,12 +9,12 @@ import pytest
 from made_fit import made_driver, made_fit
 
 from tsfit import compare, equal_conditions
-from tsfit.box.enclosures import closed_box
+from tsfit.box.enclosures import closed_box, vented_box
 from tsfit.box.equaliser import gain_db
 from tsfit.box.plan import BoxPlan
 from tsfit.cli import _run
 from tsfit.driver import Driver
-from tsfit.equal_conditions import Candidate, same_f3, same_qtc, same_volume
+from tsfit.equal_conditions import Candidate, same_f3, same_qtc, same_vented, same_volume
 from tsfit.errors import TsfitError
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict
@@ -155,6 +155,33 @@ def test_one_driver_alone_is_refused():
         compare.compare([Candidate(OLD)], [same_qtc(0.7)])
 
 
+def test_vented_boxes_of_one_tuning_and_port():
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_vented(0.12, 23.0, 0.10))
+    assert case.name == "vented, 120 l net, 23 Hz, port of 10 cm"
+    alone = vented_box(STRONGER, volume=0.12, tuning=23.0, port_diameter=0.10, frequency_hz=case.frequency_hz)
+    np.testing.assert_allclose(case.level_db["limits"][1], alone.maximum.spl_db, atol=1e-9)
+    assert "port speed" in case.limited_by[0]
+
+
+def test_ratings_of_ones_own_replace_those_of_sheet_and_box():
+    plan = BoxPlan("closed", {"volume": 0.08, "ratings": {"xmax_m": 0.005, "power_w": 50.0}})
+    own = Candidate(OLD, ratings={"xmax_m": 0.030, "amplifier_v": 30.0, "power_w": None})
+    case = only([Candidate(OLD), own], equal_conditions.in_box(plan, "cabinet"))
+    assert [(box.ratings.xmax_m, box.ratings.power_w) for box in case.boxes] == [(0.005, 50.0), (0.030, 50.0)]
+    np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(30.0 / 5.0), atol=1e-9)
+    weak = only([Candidate(OLD), replace(own, ratings={"amplifier_v": 5.0})], same_volume(0.08))
+    assert set(weak.limited_by[1]) == {"amplifier voltage"}
+    assert own.xmax_m == 0.030
+    assert own.power_w == 300.0
+
+
+def test_a_rating_that_is_not_known_is_said():
+    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_volume(0.08))
+    assert "Dunlin 12 S has no known Xmax, so that never stops it." in case.words
+    whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
+    assert "no known" not in " ".join(whole.words)
+
+
 @pytest.fixture
 def files(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
@@ -193,9 +220,43 @@ def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
     assert "limits" in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
 
 
+def test_ratings_on_the_command_line(files, capsys):
+    ratings = ["--xmax-mm", "5", "--xmax-mm", "10", "--rated-power-w", "1000", "--rated-power-w", "2000"]
+    ways = ["--way", "rated power", "--way", "travel limit"]
+    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--amplifier-v", "90", *ratings, *ways]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    for word in ("each at its rated power", "each at its Xmax", " 5 1000 - ", " 10 2000 - ", "amplifier voltage stops"):
+        assert word in out
+    assert "1 W into Re of each" not in out
+    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
+    assert "No table of each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
+
+
+def test_vented_and_marked_limits(files, capsys):
+    arguments = ["old.toml", "new.toml", "--volume-l", "90", "--tuning-hz", "24", "--tuning-hz", "27"]
+    assert _run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [case["designs"][0]["fb_hz"] for case in data["cases"]] == [24.0, 27.0]
+    for number in (1, 2):
+        drawing = (files / f"v-{number}.svg").read_text()
+        assert all(f"<!-- {limit} -->" in drawing for limit in ("travel", "power", "port speed"))
+
+
+def test_one_driver_twice_with_other_ratings(files, capsys):
+    twice = ["old.toml", "old.toml", "--volume-l", "60", "--xmax-mm", "9", "--xmax-mm", "18"]
+    assert _run(["compare", *twice, "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [one["name"] for one in data["compared"]] == ["Dunlin 12 (old, 1)", "Dunlin 12 (old, 2)"]
+    assert data["cases"][0]["differences"]["travel limit"][0]["db"][0] == pytest.approx(20.0 * math.log10(2.0))
+
+
 @pytest.mark.parametrize(
     ("arguments", "word"),
     [
+        (["old.toml", "new.toml", "--tuning-hz", "25"], "--volume-l"),
+        (["old.toml", "new.toml", "--volume-l", "60", "--port-diameter-cm", "10"], "--tuning-hz"),
+        (["old.toml", "new.toml", "--xmax-mm", "1", "--xmax-mm", "1", "--xmax-mm", "1"], "more --xmax-mm than drivers"),
+        (["old.toml", "new.toml", "--xmax-mm", "-1"], "cannot be a rating"),
         (["old.toml"], "two drivers or more"),
         (["old.toml", "none.toml"], "none.toml"),
         (["old.toml", "new.toml", "--cost", "1", "--cost", "2", "--cost", "3"], "more --cost than drivers"),

@@ -153,6 +153,11 @@ def test_words_are_read_leniently():
     assert own_poles(vented_box(HERON, volume=0.06, tuning=27.0)) is None
 
 
+def test_kilowatts_are_written_out():
+    found = equalise(closed_box(HERON, volume=0.03), [PEAK])
+    assert "e+0" not in " ".join(words(found, at_level(found, 130.0)))
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [

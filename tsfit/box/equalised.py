@@ -230,15 +230,15 @@ def words(equalised: Equalised, taken: AtLevel) -> list[str]:
     gain, at = equalised.boost
     said = [
         f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
-        f"{10.0 ** (gain / 10.0):.3g} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
+        f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
         said.append(f"The target is met within {equalised.error_db:.1f} dB from {equalised.target_from_hz:.3g} Hz up.")
     power, power_at = equalised.largest(taken.power_w)
     travel, travel_at = equalised.largest(taken.excursion_mm)
     said.append(
-        f"At {taken.level_db:.1f} dB in the mid-band it takes {power:.3g} W into Re at {power_at:.3g} Hz "
-        f"({equalised.largest(taken.power_before_w)[0]:.3g} W without), and the cone travels {travel:.3g} mm at "
+        f"At {taken.level_db:.1f} dB in the mid-band it takes {three_digits(power)} W into Re at {power_at:.3g} Hz "
+        f"({three_digits(equalised.largest(taken.power_before_w)[0])} W without), and the cone travels {travel:.3g} mm at "
         f"{travel_at:.3g} Hz ({equalised.largest(taken.excursion_before_mm)[0]:.3g} mm without)."
     )
     if equalised.loudest is None:
@@ -257,6 +257,11 @@ def words(equalised: Equalised, taken: AtLevel) -> list[str]:
             "not to be played."
         )
     return said
+
+
+def three_digits(value: float) -> str:
+    """Write `value` with three digits, and without an exponent where it is large."""
+    return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
 
 
 def to_dict(equalised: Equalised, taken: AtLevel) -> dict[str, Any]:

@@ -101,7 +101,7 @@ def equalise(
 
 
 def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
-    from tsfit.box.equalised import words
+    from tsfit.box.equalised import three_digits, words
     from tsfit.box.frequencies import table_frequencies
 
     click.echo(f"{printable(found.box.enclosure.driver.name)}\n{found.box.enclosure.kind}, equalised")
@@ -124,7 +124,7 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
             f"{taken.level_db + found.before_db[k]:.1f}",
             f"{found.gain_db[k]:+.1f}",
             f"{taken.level_db + found.after_db[k]:.1f}",
-            f"{taken.power_w[k]:.3g}",
+            three_digits(float(taken.power_w[k])),
             f"{taken.excursion_mm[k]:.2f}",
         ]
         if taken.headroom_db is not None:

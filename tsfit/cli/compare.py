@@ -18,14 +18,22 @@ TITLES = {
     "equal voltage": "2.83 V at each",
     "equal power": "1 W into Re of each",
     "rated power": "each at its rated power",
+    "travel limit": "each at its Xmax",
     "limits": "each driven until something gives",
+}
+LACKING = {
+    "rated power": "--sheet or --rated-power-w must rate the power of every driver",
+    "travel limit": "--sheet or --xmax-mm must rate the travel of every driver",
+    "limits": "--sheet names the sheets that state rated power and travel, --rated-power-w and --xmax-mm state them here",
 }
 
 
 @click.command()
 @click.argument("drivers", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="A B [C ...]")
 @click.option("--qtc", type=float, multiple=True, help="Closed boxes of this Qtc; each driver gets the volume it takes.")
-@click.option("--volume-l", type=float, multiple=True, help="Closed boxes of this net volume.")
+@click.option("--volume-l", type=float, multiple=True, help="Closed boxes of this net volume; vented with --tuning-hz.")
+@click.option("--tuning-hz", type=float, multiple=True, help="Vented boxes of every --volume-l, tuned to this.")
+@click.option("--port-diameter-cm", type=float, help="Inner diameter of their round port; limits by its air speed.")
 @click.option("--cabinet-l", type=float, multiple=True, help="One closed cabinet of this inside volume, see --displaces-l.")
 @click.option("--displaces-l", type=float, multiple=True, help="Room that a driver takes inside, in the order of drivers.")
 @click.option("--f3-hz", type=float, multiple=True, help="Closed boxes with this f3.")
@@ -41,11 +49,30 @@ TITLES = {
     multiple=True,
     help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
 )
+@click.option("--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, in the order of drivers.")
+@click.option("--rated-power-w", type=float, multiple=True, help="Continuous rating, in the order of drivers.")
+@click.option("--amplifier-v", type=float, help="Most V RMS of the amplifier, one and the same for all.")
+@click.option("--amplifier-a", type=float, help="Most A RMS of the amplifier.")
+@click.option(
+    "--way",
+    "ways",
+    type=click.Choice(list(TITLES)),
+    multiple=True,
+    default=("equal power", "limits"),
+    show_default=True,
+    help="Table to print; may be repeated.",
+)
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
 @output_options
 @json_option
 def compare(
-    drivers: tuple[Path, ...], output: Path | None, plot: Path | None, replace: bool, as_json: bool, **options: Any
+    drivers: tuple[Path, ...],
+    ways: tuple[str, ...],
+    output: Path | None,
+    plot: Path | None,
+    replace: bool,
+    as_json: bool,
+    **options: Any,
 ) -> None:
     """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
 
@@ -56,6 +83,8 @@ def compare(
     Example:
       tsfit compare old.json new.json --sheet old.toml --sheet new.toml
       tsfit compare old.json new.json --qtc 0.7 --volume-l 95 --flat-to-hz 25
+      tsfit compare old.json new.json --volume-l 120 --tuning-hz 22 \\
+          --xmax-mm 22 --xmax-mm 28 --amplifier-v 60 --way limits
       tsfit compare old.toml new.toml --box cabinet.toml --plot compare.png
     """  # noqa: D301
     from tsfit.compare import compare as run
@@ -77,7 +106,7 @@ def compare(
     if as_json:
         print_json(data)
     else:
-        _print(result)
+        _print(result, ways)
 
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
@@ -87,7 +116,7 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
 
     if len(drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
-    for name in ("sheets", "cost", "displaces_l"):
+    for name in ("sheets", "cost", "displaces_l", "xmax_mm", "rated_power_w"):
         if len(options[name]) > len(drivers):
             flag = "--" + name.removesuffix("s" if name == "sheets" else "").replace("_", "-")
             raise click.UsageError(f"more {flag} than drivers; give one each, in the same order.")
@@ -101,12 +130,21 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
         if (sheet := given("sheets")) is not None:
             values = read_sheet(sheet).values()
             driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
-        found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0)))
+        xmax = given("xmax_mm")
+        ratings = {
+            "xmax_m": None if xmax is None else 1e-3 * xmax,
+            "power_w": given("rated_power_w"),
+            "amplifier_v": options["amplifier_v"],
+            "amplifier_a": options["amplifier_a"],
+        }
+        found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0), ratings))
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):
+        stems = [path.stem for path in drivers]
+        marks = [stem if stems.count(stem) == 1 else f"{stem}, {number}" for number, stem in enumerate(stems, start=1)]
         found = [
-            replace(one, driver=replace(one.driver, name=f"{one.driver.name} ({path.stem})"))
-            for one, path in zip(found, drivers, strict=True)
+            replace(one, driver=replace(one.driver, name=f"{one.driver.name} ({mark})"))
+            for one, mark in zip(found, marks, strict=True)
         ]
     return found
 
@@ -116,7 +154,17 @@ def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
     from tsfit.box_file import read_box
 
     cases = [equal.same_qtc(qtc) for qtc in options["qtc"]]
-    cases += [equal.same_volume(1e-3 * litres) for litres in options["volume_l"]]
+    tunings, port = options["tuning_hz"], options["port_diameter_cm"]
+    if tunings and not options["volume_l"]:
+        raise click.UsageError("--tuning-hz tunes the boxes of --volume-l; give that too.")
+    if port is not None and not tunings:
+        raise click.UsageError("--port-diameter-cm is the port of vented boxes; give --tuning-hz too.")
+    for litres in options["volume_l"]:
+        if tunings:
+            diameter = None if port is None else 1e-2 * port
+            cases += [equal.same_vented(1e-3 * litres, tuning, diameter) for tuning in tunings]
+        else:
+            cases.append(equal.same_volume(1e-3 * litres))
     cases += [equal.same_cabinet(1e-3 * litres) for litres in options["cabinet_l"]]
     cases += [equal.same_f3(f3) for f3 in options["f3_hz"]]
     for path in options["boxes"]:
@@ -130,7 +178,7 @@ def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
     return [replace(case, flat_to_hz=options["flat_to_hz"]) for case in cases]
 
 
-def _print(result: Comparison) -> None:
+def _print(result: Comparison, ways: tuple[str, ...]) -> None:
     names = [printable(one.driver.name) for one in result.candidates]
     rows = [
         [
@@ -138,8 +186,8 @@ def _print(result: Comparison) -> None:
             f"{one.driver.Fs:.3g}",
             f"{one.driver.Qts:.3g}",
             f"{1e3 * one.driver.Vas:.3g}",
-            "-" if one.driver.Xmax is None else f"{1e3 * one.driver.Xmax:.3g}",
-            "-" if one.driver.Pe is None else f"{one.driver.Pe:.3g}",
+            "-" if one.xmax_m is None else f"{1e3 * one.xmax_m:.3g}",
+            "-" if one.power_w is None else f"{one.power_w:.4g}",
             "-" if one.cost is None else f"{one.cost:g}",
         ]
         for name, one in zip(names, result.candidates, strict=True)
@@ -149,11 +197,12 @@ def _print(result: Comparison) -> None:
         click.echo(f"\n{printable(case.name)}")
         for sentence in case.words:
             click.echo(f"  {printable(sentence)}")
-        for way in ("equal power", "limits"):
+        for way in ways:
             if way in case.level_db:
                 _print_way(case, way, names)
-    if any("limits" not in case.level_db for case in result.cases):
-        click.echo("Limits are not compared: --sheet names the sheets that state rated power and travel.")
+    for way in ways:
+        if any(way not in case.level_db for case in result.cases):
+            click.echo(f"No table of {TITLES[way]}: {LACKING[way]}.")
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from tsfit.figures.style import LINES, SMALL
+from tsfit.figures.style import LINES, SMALL, WIDTH_IN
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 ROW_PT = 11.0
+GAP = 0.004
 NARROWEST = 0.04
 """Least share of the panel's width in which a name is written."""
+Span = tuple[float, float]
 
 
 def limit_rows(
@@ -29,36 +32,59 @@ def limit_rows(
 
     Parameters
     ----------
-    frequency_hz : (n_freq,)
+    frequency_hz : (n_freq,), over the whole width of the panel
     rows : by system, its curve (n_freq,), on which a dot marks each change, and the name of its limit (n_freq,)
     styles : by system, the number of its line in `LINES`
     """
     figure = panel.get_figure(root=True)
     assert figure is not None
-    height_pt = 72.0 * figure.get_figheight() * panel.get_position().height
     bottom, top = panel.get_ylim()
-    step = ROW_PT / height_pt
+    step = ROW_PT / (72.0 * figure.get_figheight() * panel.get_position().height)
     share = step * (len(rows) + 0.4)
     panel.set_ylim(bottom - (top - bottom) * share / (1.0 - share), top)
-    low, high = np.log(frequency_hz[[0, -1]])
+    for artist in (*panel.lines, *panel.collections):
+        artist.set_clip_path(Rectangle((0.0, share), 1.0, 1.0, transform=panel.transAxes))
+    place = np.log(frequency_hz / frequency_hz[0]) / (np.log(frequency_hz[-1] / frequency_hz[0]) or 1.0)
     for number, (name, (curve, limits)) in enumerate(rows.items()):
         colour, dash = LINES[styles[name] % len(LINES)]
-        y = step * (len(rows) - 0.6 - number)
         found = np.asarray(limits)
         edges = np.flatnonzero(found[1:] != found[:-1]) + 1
-        panel.plot(frequency_hz[edges], np.asarray(curve)[edges], "o", markersize=3.5, color=colour, zorder=3)
-        bounds = [0, *edges.tolist(), len(found)]
-        for start, stop in pairwise(bounds):
-            ends = [(np.log(frequency_hz[k]) - low) / ((high - low) or 1.0) for k in (start, min(stop, len(found) - 1))]
-            _stretch(panel, ends, y, str(found[start]), colour, dash)
+        for k in edges[np.asarray(curve)[edges] > bottom]:
+            panel.plot(frequency_hz[[k]], [curve[k]], "o", markersize=3.5, color=colour, zorder=3, label=name)
+        stretches = [
+            (str(found[start]), (float(place[start]), float(place[min(stop, len(found) - 1)])))
+            for start, stop in pairwise([0, *edges.tolist(), len(found)])
+        ]
+        y = step * (len(rows) - 0.6 - number)
+        named = [(limit, span) for limit, span in stretches if span[1] - span[0] >= NARROWEST]
+        for limit, (start, stop) in named:
+            panel.text(
+                0.5 * (start + stop), y, limit, transform=panel.transAxes, ha="center", va="center", fontsize=SMALL,
+                color=colour, label=name,
+            )  # fmt: skip
+        spans = [_taken(limit, span) for limit, span in named]
+        for _, (start, stop) in stretches:
+            for piece in _pieces((start + GAP, stop - GAP), spans):
+                panel.plot(
+                    piece, [y, y], color=colour, linestyle=dash, linewidth=1.2, transform=panel.transAxes, label=name
+                )
 
 
-def _stretch(panel: Axes, ends: Sequence[float], y: float, name: str, colour: str, dash: Any) -> None:
-    gap = 0.004
-    foot = panel.transAxes
-    panel.plot([ends[0] + gap, ends[1] - gap], [y, y], color=colour, linestyle=dash, linewidth=1.2, transform=foot)
-    if ends[1] - ends[0] >= NARROWEST:
-        panel.text(
-            0.5 * (ends[0] + ends[1]), y, name, transform=foot, ha="center", va="center", fontsize=SMALL, color=colour,
-            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0},
-        )  # fmt: skip
+def _taken(name: str, span: Span) -> Span:
+    """Part of the panel's width that `name`, written in the middle of `span`, takes."""
+    half = 0.5 * (0.56 * SMALL * len(name) + 6.0) / (72.0 * 0.9 * WIDTH_IN)
+    middle = 0.5 * (span[0] + span[1])
+    return middle - half, middle + half
+
+
+def _pieces(span: Span, spans: Sequence[Span]) -> Iterator[Span]:
+    """Yield what `spans` leave of `span`."""
+    start, stop = span
+    for low, high in sorted(spans):
+        if high <= start or low >= stop:
+            continue
+        if low - start > 2.0 * GAP:
+            yield start, low
+        start = high
+    if stop - start > 2.0 * GAP:
+        yield start, stop
