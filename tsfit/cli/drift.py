@@ -33,6 +33,15 @@ if TYPE_CHECKING:
 HOURS_OF_LOW_NOTES = """\
 Hours of low notes move the cone far and heat the coil: choose the level by eye, well within its travel, clamp the driver,
 keep things and fingers off the cone, have nothing near that burns, do not leave it alone, and protect your hearing."""
+BOX_FIGURES = {
+    "f3_hz": "f3, Hz",
+    "fc_hz": "fc, Hz",
+    "qtc": "Qtc",
+    "ripple_db": "ripple, dB",
+    "reference_db": "mid-band, dB",
+}
+LEAST_SPREAD = 0.05
+"""Nobody builds by more digits than this leaves, whatever the fits say."""
 SHOWN = 12
 """Entries of a long log that are printed at either end."""
 
@@ -271,10 +280,10 @@ def _print_box(boxed: BoxedChange | None) -> None:
 
     rows = []
     for name, one in boxed.found.figures.items():
-        spread = max(float(one.change.high - one.change.low) / 4.0, 0.0)
+        spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
         values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
         low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
-        rows.append([name, *values, f"{low} … {high}"])
+        rows.append([BOX_FIGURES.get(name, name), *values, f"{low} … {high}"])
     hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
     print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
     frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db
