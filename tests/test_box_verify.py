@@ -1,0 +1,204 @@
+"""Simulated finished cabinets of known truth: what is found, how sure it says it is, and what it advises."""
+
+import math
+import os
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_fit import made_fit
+
+from tsfit.box.plan import BoxPlan
+from tsfit.box.ports import Port
+from tsfit.box.tolerance import driver_draws
+from tsfit.box_verify import verify
+from tsfit.circuit import load
+from tsfit.circuit.response import Circuit, impedance
+from tsfit.driver import closed_box_ratio
+from tsfit.errors import TsfitError
+from tsfit.records import ImpedanceCurve
+
+TRIALS = int(os.environ.get("TSFIT_CABINETS", "8"))
+FREQUENCY = np.geomspace(8.0, 2000.0, 300)
+PORT = Port(diameter=0.08)
+VENTED = BoxPlan("vented", {"volume": 0.045, "tuning": 33.0, "port": PORT, "leak_q": 10.0})
+CLOSED = BoxPlan("closed", {"volume": 0.02})
+
+
+def bench_fit():
+    """A fit as careful as two states on a bench make it: 0.1 % in Re and Fs, 1 % in the Qs and the mass, coil terms 2 %."""
+    fit = made_fit()
+    spreads = {
+        "Re": 0.001,
+        "Fs": 0.001,
+        "Qms": 0.01,
+        "Qes": 0.006,
+        "Mms": 0.008,
+        "Sd": 0.005,
+        "Le": 0.02,
+        "L2": 0.02,
+        "R2": 0.02,
+    }
+    estimates = {
+        name: replace(fit.parameters[name], stdev=spread * fit.parameters[name].value) for name, spread in spreads.items()
+    }
+    names = tuple(spreads)
+    return replace(fit, parameters={**fit.parameters, **estimates}, correlation_names=names, correlation=np.eye(len(names)))
+
+
+FIT = bench_fit()
+FC = FIT.driver.Fs * float(closed_box_ratio(FIT.driver.Vas, 0.02))
+
+
+def cabinet(box, values=None, generator=None, floor=0.003, noise=1e-3):
+    """Curve of the built box: `noise` ohm at each point, and a smooth error of `floor` that no circuit describes."""
+    driver = FIT.driver
+    z = impedance(FREQUENCY, values or driver.values(), Circuit(driver.coil, driver.suspension), box)
+    if generator is not None:
+        octaves = np.log2(FREQUENCY / FREQUENCY[0])
+        waves = sum(
+            generator.normal(size=2)
+            @ [np.sin(k * octaves), np.cos(k * octaves)]
+            * np.exp(2j * math.pi * generator.random())
+            for k in (1.3, 2.9, 5.3, 7.7)
+        )
+        z = z * (1.0 + floor * waves / 2.0)
+        z = z + noise * (generator.normal(size=z.size) + 1j * generator.normal(size=z.size)) / math.sqrt(2.0)
+    return ImpedanceCurve(FREQUENCY, z, np.full(z.size, noise**2), source="cabinet.txt")
+
+
+def drawn(generator):
+    values = {name: float(value[0]) for name, value in driver_draws(FIT, 1, generator).items()}
+    return {name: value for name, value in values.items() if name not in ("Fs", "Qts")}
+
+
+@pytest.mark.parametrize("floor", [0.003, 0.01])
+def test_vented_cabinets_are_found_as_they_were_built(floor):
+    """fb within 0.5 %, volume within 3 %, QL within 10 % and errors as large as their sigmas say."""
+    errors, scaled = [], []
+    for seed in range(TRIALS):
+        generator = np.random.default_rng(seed)
+        volume, tuning, ql = (
+            0.045 * generator.uniform(0.85, 1.15),
+            33 * generator.uniform(0.9, 1.1),
+            generator.uniform(6, 15),
+        )
+        curve = cabinet(load.vented_box(volume, tuning, leak_q=ql), drawn(generator), generator, floor)
+        found = verify(curve, VENTED, FIT.driver, FIT).numbers
+        for name, truth in (("fb", tuning), ("volume", volume), ("leak_q", ql)):
+            errors.append((name, found[name].value / truth - 1.0))
+            scaled.append((found[name].value - truth) / found[name].stdev)
+    for name, most in (("fb", 0.005), ("volume", 0.03), ("leak_q", 0.10)):
+        assert max(abs(error) for which, error in errors if which == name) < most
+    assert 0.5 < math.sqrt(np.mean(np.square(scaled))) < 1.5
+
+
+def test_closed_cabinets_are_found_as_they_were_built():
+    scaled, errors = [], []
+    for seed in range(TRIALS):
+        generator = np.random.default_rng(100 + seed)
+        volume, qa = 0.02 * generator.uniform(0.85, 1.15), generator.uniform(15, 40)
+        values = drawn(generator)
+        fs = 1.0 / (2.0 * math.pi * math.sqrt(values["Mms"] * values["Cms"]))
+        vas = FIT.driver.air.stiffness * values["Sd"] ** 2 * values["Cms"]
+        fc = fs * float(closed_box_ratio(vas, volume))
+        curve = cabinet(load.closed_box(volume, resonance=fc, absorption_q=qa), values, generator)
+        found = verify(curve, CLOSED, FIT.driver, FIT)
+        assert not found.leak
+        errors.append(found.numbers["volume"].value / volume - 1.0)
+        scaled.append((found.numbers["volume"].value - volume) / found.numbers["volume"].stdev)
+        assert found.numbers["fc"].value == pytest.approx(fc, rel=0.005)
+    assert max(map(abs, errors)) < 0.03
+    assert math.sqrt(np.mean(np.square(scaled))) < 1.7
+
+
+def test_a_box_as_planned_needs_nothing():
+    found = verify(cabinet(load.vented_box(0.045, 33.0, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    assert [one.verdict for one in found.comparisons] == ["as planned", "as planned"]
+    assert found.advice == ()
+    assert not found.outside
+    assert found.numbers["leak_q"].value == pytest.approx(10.0, rel=1e-3)
+    assert found.planned["leak_q"] == pytest.approx(10.0)
+    assert found.numbers["fL"].value < 33.0 < found.numbers["fH"].value
+
+
+def test_a_port_too_short_is_told_by_how_many_millimetres():
+    """The same port, cut to another length, must come out at the plan again."""
+    air = FIT.driver.air
+    compliance = load.box_compliance(0.045, air)
+    right = PORT.length(1.0 / ((2 * math.pi * 33.0) ** 2 * compliance), air, 33.0)
+    cut = right - 0.030
+    tuning = 1.0 / (2 * math.pi * math.sqrt(PORT.mass(cut, air) * compliance))
+    found = verify(cabinet(load.vented_box(0.045, tuning, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    assert found.outside
+    assert len(found.advice) == 1
+    assert "30 mm longer" in found.advice[0]
+
+
+def test_a_volume_too_large_is_told_in_litres():
+    found = verify(cabinet(load.vented_box(0.054, 33.0, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    assert found.comparisons[0].verdict == "off"
+    assert "9 l too large" in found.advice[0]
+
+
+def test_filling_counts_as_volume_that_was_planned():
+    plan = BoxPlan("closed", {"volume": 0.02, "filling": 1.2})
+    found = verify(cabinet(load.closed_box(0.024)), plan, FIT.driver, FIT)
+    assert found.numbers["volume"].value == pytest.approx(0.02, rel=2e-3)
+    assert found.comparisons[0].verdict == "as planned"
+
+
+@pytest.mark.parametrize(
+    ("box", "name"),
+    [
+        (load.closed_box(0.02, resonance=FC, leak_q=9.0), "leak_q"),
+        (load.vented_box(0.02, 12.0, port_q=4.0), "hole"),
+    ],
+)
+def test_a_leak_is_found_and_comes_first(box, name):
+    found = verify(cabinet(box, generator=np.random.default_rng(1), floor=0.002), CLOSED, FIT.driver, FIT)
+    assert found.leak
+    assert found.outside
+    assert name in found.numbers
+    assert "measure again" in found.advice[0]
+
+
+def test_absorption_is_told_from_leaks():
+    closed = verify(cabinet(load.closed_box(0.02, resonance=FC, absorption_q=9.0)), CLOSED, FIT.driver, FIT)
+    assert closed.numbers["absorption_q"].value == pytest.approx(9.0, rel=0.05)
+    assert not closed.leak
+
+
+def test_several_drivers_in_series_are_one_to_the_box():
+    plan = BoxPlan("vented", {"volume": 0.09, "tuning": 33.0, "drivers": 2, "in_series": 2})
+    enclosure = plan.build(FIT.driver).enclosure
+    curve = cabinet(load.vented_box(0.09, 33.0, leak_q=10.0), enclosure.driver.values())
+    found = verify(curve, plan, FIT.driver, FIT)
+    assert found.numbers["volume"].value == pytest.approx(0.09, rel=2e-3)
+
+
+def test_a_driver_that_changed_is_named_and_allowed_for():
+    values = {**FIT.driver.values(), "Cms": 1.10 * FIT.driver.Cms}
+    found = verify(cabinet(load.vented_box(0.045, 33.0, leak_q=10.0), values), VENTED, FIT.driver, FIT)
+    assert "driver_differs" in [note.code for note in found.notes]
+    assert found.numbers["fb"].value == pytest.approx(33.0, rel=0.005)
+
+
+def test_a_driver_without_a_fit_makes_the_volume_uncertain():
+    curve = cabinet(load.closed_box(0.02))
+    sure, unsure = (verify(curve, CLOSED, FIT.driver, fit).numbers["volume"].stdev for fit in (FIT, None))
+    assert unsure > 3.0 * sure
+    assert "driver_assumed" in [note.code for note in verify(curve, CLOSED, FIT.driver).notes]
+
+
+def test_what_cannot_be_verified_is_refused():
+    curve = cabinet(load.closed_box(0.02))
+    with pytest.raises(TsfitError) as narrow:
+        verify(replace(curve, frequency_hz=curve.frequency_hz + 200.0), CLOSED, FIT.driver, FIT)
+    assert narrow.value.code == "too_narrow"
+    with pytest.raises(TsfitError) as kind:
+        verify(curve, BoxPlan("baffle", {}), FIT.driver, FIT)
+    assert kind.value.code == "usage"
+    with pytest.raises(TsfitError) as other:
+        verify(replace(curve, impedance_ohm=np.full(300, 50.0 + 20j)), CLOSED, FIT.driver, FIT)
+    assert other.value.code == "no_match"

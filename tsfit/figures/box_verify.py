@@ -1,0 +1,61 @@
+"""A finished box: the measured curve, the fit, and the plan."""
+
+from __future__ import annotations
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from tsfit.box_findings import BuiltBox
+from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
+
+
+def verify_figure(built: BuiltBox) -> Figure:
+    """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
+    figure, (magnitude, error) = new_figure(
+        [3.0, 1.2], f"{built.name} in the finished {built.kind} box", "dots measured, lines as fitted and as planned"
+    )
+    f, used = built.curve.frequency_hz, built.used
+    f = f[used]
+    z, fitted, planned = (a[used] for a in (built.curve.impedance_ohm, built.fitted_ohm, built.planned_ohm))
+    magnitude.plot(f, np.abs(z), ".", color=INK, markersize=4.0, alpha=0.35, markeredgewidth=0)
+    for line, (colour, dash) in ((fitted, LINES[0]), (planned, LINES[1])):
+        magnitude.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1)
+    apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted)))))
+    # Each name hangs on its own curve where the two differ most, on the side away from the other.
+    for text, line, (colour, _) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
+        higher = np.abs(line[apart]) >= np.abs((fitted if line is planned else planned)[apart])
+        magnitude.annotate(
+            text,
+            (float(f[apart]), float(np.abs(line[apart]))),
+            xytext=(-26 if higher else 26, 10 if higher else -10),
+            textcoords="offset points",
+            ha="right" if higher else "left",
+            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
+            fontsize=SMALL,
+            color=colour,
+        )
+    for name in ("fL", "fb", "fH", "fc", "hole"):
+        if name in built.numbers:
+            at = built.numbers[name].value
+            magnitude.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
+            magnitude.annotate(
+                f"{name} {at:.3g} Hz",
+                (at, 0.02),
+                xycoords=("data", "axes fraction"),
+                xytext=(2, 0),
+                textcoords="offset points",
+                rotation=90,
+                fontsize=SMALL,
+                color=QUIET,
+            )
+    miss = 100.0 * (z / fitted - 1.0)
+    error.axhline(0.0, color=QUIET, linewidth=0.7)
+    error.plot(f, miss.real, "o", markersize=2.0, color=LINES[0][0])
+    error.plot(f, miss.imag, "o", markersize=2.0, color=LINES[0][0], markerfacecolor="none", markeredgewidth=0.5)
+    error.annotate(
+        "● magnitude  ○ phase", (1.0, 1.0), xycoords="axes fraction", ha="right", va="bottom", fontsize=SMALL, color=QUIET
+    )
+    log_value_axis(magnitude, "impedance, Ω")
+    value_axis(error, "error, %")
+    frequency_axis(error, float(f[0]), float(f[-1]))
+    return figure
