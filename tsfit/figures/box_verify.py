@@ -17,10 +17,12 @@ def verify_figure(built: BuiltBox) -> Figure:
     f, used = built.curve.frequency_hz, built.used
     f = f[used]
     z, fitted, planned = (a[used] for a in (built.curve.impedance_ohm, built.fitted_ohm, built.planned_ohm))
-    magnitude.plot(f, np.abs(z), ".", color=INK, markersize=4.0, alpha=0.35, markeredgewidth=0)
+    magnitude.plot(f, np.abs(z), ".", color=INK, markersize=5.0, alpha=0.35, markeredgewidth=0)
     for line, (colour, dash) in ((fitted, LINES[0]), (planned, LINES[1])):
         magnitude.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1)
-    apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted)))))
+    # Not at the edges, where a name would leave the panel.
+    inner = (f > 1.5 * f[0]) & (f < f[-1] / 1.5)
+    apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted))) * inner))
     # Each name hangs on its own curve where the two differ most, on the side away from the other.
     for text, line, (colour, _) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
         higher = np.abs(line[apart]) >= np.abs((fitted if line is planned else planned)[apart])
@@ -40,11 +42,10 @@ def verify_figure(built: BuiltBox) -> Figure:
             magnitude.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
             magnitude.annotate(
                 f"{name} {at:.3g} Hz",
-                (at, 0.02),
+                (at, 1.0),
                 xycoords=("data", "axes fraction"),
-                xytext=(2, 0),
-                textcoords="offset points",
-                rotation=90,
+                ha="center",
+                va="bottom",
                 fontsize=SMALL,
                 color=QUIET,
             )
