@@ -100,7 +100,7 @@ def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
     assert _run([*command, "-o", str(tmp_path / "show.json")]) == 0
     out = capsys.readouterr().out
     assert "still holds at 32 h" in out
-    assert "qtc" in out
+    assert "Qtc" in out
     saved = json.loads((tmp_path / "show.json").read_text())
     assert saved["box"]["outcome"] == "holds"
     assert saved["box"]["frequency_hz"][0] == 20.0
