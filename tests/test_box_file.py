@@ -8,10 +8,11 @@ from tsfit.box_file import ARGUMENTS, MODELS, read_box, write_box
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
-HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, wiring="series")
 COMMON = {
     "drivers": 4,
     "in_series": 2,
+    "wiring": "parallel",
     "arrangement": "push-push",
     "air_load": "baffle",
     "source_ohm": 0.13,

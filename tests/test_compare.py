@@ -269,3 +269,16 @@ def test_refusals(files, capsys, arguments, word):
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert word in err
+
+
+def test_drivers_with_two_coils_are_wired_before_they_are_compared(tmp_path, capsys):
+    paths = []
+    for name, qes in (("Siskin 10", 0.42), ("Siskin 10 B", 0.35)):
+        driver = replace(OLD, name=name, Qes=qes, wiring="series")
+        paths.append(tmp_path / f"{name}.json")
+        paths[-1].write_text(to_json(fit_to_dict(made_fit(driver))))
+    levels = {}
+    for wiring in ("series", "parallel"):
+        assert _run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
+        levels[wiring] = np.array(json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"])
+    np.testing.assert_allclose(levels["parallel"] - levels["series"], 20.0 * math.log10(2.0), atol=1e-6)

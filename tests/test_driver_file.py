@@ -1,3 +1,4 @@
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -38,6 +39,20 @@ def test_any_complete_set_gives_the_same_driver(tmp_path, figures, section):
     driver = read_driver(write(tmp_path, f"{HEAD}[{section}]\n{figures}\n"))
     found = [driver.Re, driver.Fs, driver.Qms, driver.Qes, driver.Mms, driver.Sd, driver.Cms, driver.Bl]
     assert found == pytest.approx([5.0, 40.0, 4.0, 0.5, 0.025, 0.02, 0.633257e-3, 7.926655], rel=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("head", "section"),
+    [(f'{HEAD}wiring = "series"\n', "parameters"), (f'{HEAD}[conditions]\nwiring = "series"\n', "published")],
+)
+def test_the_wiring_of_two_coils_comes_along(tmp_path, head, section):
+    text = 'Re = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nMms = "25 g"\nSd = "200 cm2"'
+    assert read_driver(write(tmp_path, f"{head}[{section}]\n{text}\n")).wiring == "series"
+
+
+def test_a_fit_keeps_the_wiring_and_the_coupling_of_its_coils(tmp_path):
+    driver = replace(made_driver(), wiring="parallel", coupling=0.91)
+    assert read_driver(write(tmp_path, to_json(fit_to_dict(made_fit(driver))), "fit.json")) == driver
 
 
 def test_further_figures_come_along(tmp_path):

@@ -13,10 +13,11 @@ from pydantic import Field, model_validator
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.capture.calibration import CalibrationReader
 from tsfit.capture.rig import Rig
+from tsfit.driver import Wiring
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.records import FitResult, ImpedanceCurve, OtherCoil, QualityNote, State, StateKind, Wiring
+from tsfit.records import FitResult, ImpedanceCurve, OtherCoil, QualityNote, State, StateKind
 from tsfit.toml_file import Table, read_toml
 
 NotNegative = Annotated[float, Field(ge=0)]

@@ -12,6 +12,7 @@
     [drivers]
     count = 2
     in_series = 2
+    wiring = "series"               # of the two coils of each
     rated_power_w = 400
     xmax_mm = 9
     [amplifier]
@@ -34,6 +35,7 @@ from tsfit.air import Air
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.response import Kind
+from tsfit.driver import Wiring
 from tsfit.errors import TsfitError
 from tsfit.files import write_new
 from tsfit.toml_file import Table, load_toml, validated, wrong_key
@@ -69,6 +71,7 @@ class _Radiator(Table):
 class _Drivers(Table):
     count: Count = 1
     in_series: Count = 1
+    wiring: Wiring | None = None
     arrangement: Literal["side by side", "push-push", "face to face"] = "side by side"
     rated_power_w: Positive | None = None
     peak_power_w: Positive | None = None
@@ -182,6 +185,7 @@ ARGUMENTS: dict[str, str] = {
     "drivers.count": "drivers",
     "drivers.in_series": "in_series",
     "drivers.arrangement": "arrangement",
+    "drivers.wiring": "wiring",
     "drivers.rated_power_w": "ratings.power_w",
     "drivers.peak_power_w": "ratings.peak_power_w",
     "drivers.rating_ohm": "ratings.power_ohm",

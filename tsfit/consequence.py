@@ -24,7 +24,9 @@ from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.response import Enclosure, reference_level
 from tsfit.box.tolerance import driver_draws
+from tsfit.circuit.coil import scaled
 from tsfit.circuit.load import Load
+from tsfit.circuit.several import rewired
 from tsfit.driver import (
     Driver,
     closed_box_ratio,
@@ -260,15 +262,17 @@ def _like(enclosure: Enclosure, planned: DriverDraws, item: DriverDraws) -> Driv
 
     Whatever makes the drivers of the box one, makes it of others in the same proportion.
     """
-    one, all_of_them = exact(planned.driver).values, exact(enclosure.driver).values
+    wiring = enclosure.driver.wiring if enclosure.driver.wiring != planned.driver.wiring else None
+    one, all_of_them = exact(rewired(planned.driver, wiring)).values, exact(enclosure.driver).values
     per_one = {name: float(all_of_them[name][0] / one[name][0]) for name in ("Re", "Bl", "Mms", "Cms", "Rms", "Sd")}
+    wired = rewired(item.driver, wiring)
     driver = replace(
-        item.driver,
+        wired,
         air=enclosure.driver.air,
-        Re=item.driver.Re * per_one["Re"],
+        Re=wired.Re * per_one["Re"],
         Mms=float(item.values["Mms"][0]) * per_one["Mms"],
         Sd=float(item.values["Sd"][0]) * per_one["Sd"],
-        coil_values={k: v * (1.0 if k == "n" else per_one["Re"]) for k, v in item.driver.coil_values.items()},
+        coil_values=scaled(wired.coil, wired.coil_values, per_one["Re"]),
     )
     together = exact(driver).values
     mine = exact(item.driver).values

@@ -9,14 +9,19 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.errors import TsfitError
 
+Wiring = Literal["series", "parallel", "one coil"]
+"""How the two coils of a driver are wired."""
 REFERENCE_PRESSURE = 20e-6
+COIL_COUPLING = 0.85
+"""Coupling of two coils on one former where none was measured, between side by side and wound together (common practice, no
+source)."""
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper at 20 °C, 1/K (IEC 60028)."""
 
@@ -179,6 +184,8 @@ class Driver:
     coil, suspension : names of the circuit models
     coil_values, suspension_values : their parameters, by name
     air : the air to which Vas and efficiency refer
+    wiring, coupling : of two coils, the wiring for which the values hold and their coupling (see `wiring_factors`), None
+        where it was not measured; both are None of a driver with one coil or of unknown wiring
     Xmax : one-way peak travel, m; Pe, Ppeak : continuous and short-term power rating, W; None when unknown
     """
 
@@ -198,6 +205,8 @@ class Driver:
     Xmax: float | None = None
     Pe: float | None = None
     Ppeak: float | None = None
+    wiring: Wiring | None = None
+    coupling: float | None = None
 
     def _need(self, name: str) -> float:
         value = getattr(self, name)

@@ -4,6 +4,7 @@ A driver file gives any set of figures from which the rest follows::
 
     [driver]
     name = "Wagtail 8"
+    wiring = "series"          # of two coils, for which the figures hold; or "parallel", "one coil"
     [parameters]
     Re = "5.7 ohm"
     Fs = "31.5 Hz"
@@ -15,6 +16,7 @@ A driver file gives any set of figures from which the rest follows::
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -22,7 +24,7 @@ from pydantic import Field
 
 from tsfit.capture.simulated import Softening
 from tsfit.check.sheet import DriverTable, read_figures, read_sheet
-from tsfit.driver import Driver, driver_from_figures
+from tsfit.driver import Driver, Wiring, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.files import is_json
 from tsfit.fit_file import read_fit
@@ -35,8 +37,12 @@ class _Softening(Table):
     time_constant_h: Annotated[float, Field(gt=0.0)]
 
 
+class _DriverTable(DriverTable):
+    wiring: Wiring | None = None
+
+
 class _DriverFile(Table):
-    driver: DriverTable
+    driver: _DriverTable
     parameters: dict[str, Any]
     softening: _Softening | None = None
 
@@ -82,9 +88,10 @@ def read_driver(path: Path) -> Driver:
         )
     file = validated(path, tables, _DriverFile, "driver")
     figures = read_figures(path, file.parameters, "parameters", "driver")
-    return driver_from_figures(
+    driver = driver_from_figures(
         file.driver.name, {name: printed.value for name, printed in figures.items()}, where=str(path)
     )
+    return replace(driver, wiring=file.driver.wiring)
 
 
 def read_softening(path: Path) -> Softening | None:

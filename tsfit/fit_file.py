@@ -9,9 +9,10 @@
      "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}],
      "levels": {"unit", "at": [{"level", "sweeps", "figures"}], "limit", "lowest_from_limit", ...}}
 
-All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax). Other keys of
-``driver`` are left for people and skipped when reading. ``sweeps`` holds what was fitted and what the fit makes of it, to
-six digits, for figures: measured and fitted impedance, sigma, and which points were used.
+All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax); ``driver.wiring``
+and ``driver.coil_coupling`` are for two coils. Other keys of ``driver`` are left for people and skipped when reading.
+``sweeps`` holds what was fitted and what the fit makes of it, to six digits, for figures: measured and fitted impedance,
+sigma, and which points were used.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from pydantic import BaseModel, Field
 from tsfit.air import Air
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import Driver
+from tsfit.driver import Driver, Wiring
 from tsfit.errors import TsfitError
 from tsfit.files import read_bytes
 from tsfit.records import (
@@ -44,7 +45,6 @@ from tsfit.records import (
     Severity,
     State,
     StateKind,
-    Wiring,
 )
 from tsfit.toml_file import validated
 
@@ -70,6 +70,8 @@ class _Driver(BaseModel):
     serial: str | None = None
     air: _Air = _Air()
     given: dict[str, NotNegative] = {}
+    wiring: Wiring | None = None
+    coil_coupling: Finite | None = None
 
 
 class _Model(BaseModel):
@@ -135,9 +137,10 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
     )
     air = {name: getattr(driver.air, name) for name in _Air.model_fields}
     given = {name: value for name, value in terms.items() if value is not None and name not in fit.parameters}
+    coils = {} if driver.wiring is None else {"wiring": driver.wiring, "coil_coupling": driver.coupling}
     return {
         "schema": SCHEMA,
-        "driver": {"name": driver.name, "serial": driver.serial, "air": air, "given": given},
+        "driver": {"name": driver.name, "serial": driver.serial, "air": air, "given": given, **coils},
         "model": {"coil": driver.coil, "suspension": driver.suspension},
         "parameters": {name: estimate.to_dict() for name, estimate in fit.parameters.items()},
         "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
@@ -315,4 +318,6 @@ def _driver(path: Path, file: _Fit) -> Driver:
         suspension_values={name: known[name] for name in terms[1]},
         serial=file.driver.serial,
         air=Air(**file.driver.air.model_dump()),
+        wiring=file.driver.wiring,
+        coupling=file.driver.coil_coupling,
     )

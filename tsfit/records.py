@@ -13,11 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.driver import Driver
+from tsfit.driver import Driver, Wiring
 
 Severity = Literal["refuse", "warn", "note"]
 StateKind = Literal["free air", "added mass", "closed box", "infinite baffle"]
-Wiring = Literal["series", "parallel", "one coil"]
 OtherCoil = Literal["open", "shorted", "loaded"]
 
 

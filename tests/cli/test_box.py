@@ -227,3 +227,20 @@ def test_help_has_an_example(tsfit, arguments):
     assert code == 0
     assert "Example:" in out
     assert "tsfit box " in out
+
+
+def test_a_wiring_of_two_coils(tsfit, tmp_path):
+    path = tmp_path / "dual.toml"
+    path.write_text(DRIVER.replace("[driver]\n", '[driver]\nwiring = "series"\n'))
+    levels = []
+    for wiring in ("series", "parallel"):
+        code, out, err = tsfit("baffle", str(path), "--wiring", wiring, "--json")
+        assert code == 0, err
+        levels.append(json.loads(out)["design"]["reference_db"])
+    assert levels[1] - levels[0] == pytest.approx(20.0 * math.log10(2.0), abs=1e-6)
+
+
+def test_a_wiring_for_a_driver_that_states_none(tsfit, heron):
+    code, _, err = tsfit("baffle", heron, "--wiring", "parallel")
+    assert code == 2
+    assert "state that in its bench, sheet or driver file" in " ".join(err.split())

@@ -8,6 +8,7 @@ from made_curves import AREA, COILS, truth
 
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
+from tsfit.circuit.several import rewired
 from tsfit.driver import electrical_q, wiring_factors
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
@@ -74,6 +75,12 @@ def test_mixed_wirings_tell_every_wiring_and_the_coupling(first):
             check(result.wirings[wiring][name], value, (wiring, name))
     for name in ("Re", "Qes", "Qts", "Bl"):
         assert result.wirings[first][name].value == pytest.approx(result.parameters[name].value, rel=1e-9)
+    assert result.driver.wiring == first
+    assert result.driver.coupling == pytest.approx(COUPLING, abs=0.05)
+    for wiring, figures in result.wirings.items():
+        other = rewired(result.driver, wiring)
+        for name in ("Re", "Qes", "Bl"):
+            assert getattr(other, name) == pytest.approx(figures[name].value, rel=1e-9), (wiring, name)
     told = next(note.message for note in result.quality if note.code == "wiring")
     assert "0.93 ± 0.0" in told
     assert "as the sweeps show" in told

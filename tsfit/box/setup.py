@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike
 from tsfit.air import Air
 from tsfit.box.response import Enclosure, Kind
 from tsfit.circuit import load
-from tsfit.circuit.several import Arrangement, ohm_factor, together
-from tsfit.driver import Driver
+from tsfit.circuit.several import Arrangement, ohm_factor, rewired, together
+from tsfit.driver import Driver, Wiring
 from tsfit.errors import TsfitError
 
 STANDARD_DRIVE = 2.83
@@ -26,6 +26,7 @@ class Common(TypedDict, total=False):
 
     voltage, power : drive in V RMS at the amplifier, or in W into Re; 2.83 V when neither is given
     source_ohm : resistance of amplifier output and leads
+    wiring : "series", "parallel" or "one coil" of the two coils of each driver, see `tsfit.circuit.several.rewired`
     drivers, in_series, arrangement : see `tsfit.circuit.several.together`
     air_load : "free air" or "baffle"
     air : air in and around the box; the driver's when left out
@@ -36,6 +37,7 @@ class Common(TypedDict, total=False):
     voltage: float | None
     power: float | None
     source_ohm: float
+    wiring: Wiring | None
     drivers: int
     in_series: int
     arrangement: Arrangement
@@ -88,7 +90,7 @@ def setup(driver: Driver, given: Common) -> Setup:
         ``usage``, ``wrong_value`` or ``incomplete_driver``.
     """
     air = given.get("air")
-    driver = driver if air is None else replace(driver, air=air)
+    driver = rewired(driver if air is None else replace(driver, air=air), given.get("wiring"))
     count, in_series = given.get("drivers", 1), given.get("in_series", 1)
     arrangement = given.get("arrangement", "side by side")
     one_area = driver.values()["Sd"]

@@ -19,9 +19,9 @@ from dataclasses import replace
 from tsfit.air import REFERENCE_AIR
 from tsfit.check.sheet import Conditions
 from tsfit.circuit.load import air_load_change
-from tsfit.driver import COPPER_PER_K, total_q
+from tsfit.driver import COPPER_PER_K, Wiring, total_q
 from tsfit.errors import TsfitError
-from tsfit.records import Estimate, FitResult, Wiring
+from tsfit.records import Estimate, FitResult
 
 COILS: Mapping[str, tuple[float, float]] = {"series": (2.0, 2.0), "parallel": (0.5, 1.0), "one coil": (1.0, 1.0)}
 """Re and Bl of two equal coils per those of one."""

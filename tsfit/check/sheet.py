@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -87,7 +87,9 @@ class Sheet:
         TsfitError
             ``incomplete_driver`` naming what the sheet does not tell.
         """
-        return driver_from_figures(self.name, self.values(), where=self.file or self.name)
+        return replace(
+            driver_from_figures(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
+        )
 
 
 class DriverTable(Table):

@@ -131,3 +131,9 @@ COIL_MODELS: dict[str, CoilModel] = {
         ),
     )
 }
+
+
+def scaled(coil: str, values: Mapping[str, float], factor: float) -> dict[str, float]:
+    """Return the parameters of the model `coil` whose impedance is `factor` times that of `values`; exponents stay."""
+    units = {parameter.name: parameter.unit for parameter in COIL_MODELS[coil].parameters}
+    return {name: value * factor if units[name].startswith(("H", "ohm")) else value for name, value in values.items()}

@@ -1,13 +1,13 @@
-"""Several equal drivers that work as one: the single driver of which the circuit then knows."""
+"""Several equal drivers, and the two coils of one, wired to work as one: the driver of which the circuit then knows."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from typing import Literal
 
-from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.coil import scaled
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import Driver
+from tsfit.driver import COIL_COUPLING, Driver, Wiring, wiring_factors
 from tsfit.errors import TsfitError
 
 Arrangement = Literal["side by side", "push-push", "face to face"]
@@ -52,10 +52,7 @@ def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Ar
     if arrangement == "face to face" and count % 2:
         raise TsfitError(f"drivers: {count} cannot face each other in pairs; take an even number.", code="wrong_value")
     cones = count / 2 if arrangement == "face to face" else count
-    units = {
-        parameter.name: parameter.unit
-        for parameter in (*COIL_MODELS[driver.coil].parameters, *SUSPENSION_MODELS[driver.suspension].extra)
-    }
+    units = {parameter.name: parameter.unit for parameter in SUSPENSION_MODELS[driver.suspension].extra}
 
     def times(value: float | None, by: float) -> float | None:
         return None if value is None else value * by
@@ -67,11 +64,45 @@ def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Ar
         Sd=times(driver.Sd, cones),
         Pe=times(driver.Pe, count),
         Ppeak=times(driver.Ppeak, count),
-        coil_values={
-            name: value * factor if units[name].startswith(("H", "ohm")) else value
-            for name, value in driver.coil_values.items()
-        },
+        coil_values=scaled(driver.coil, driver.coil_values, factor),
         suspension_values={
             name: value * count if units[name] == "N/m" else value for name, value in driver.suspension_values.items()
         },
+    )
+
+
+def rewired(driver: Driver, wiring: Wiring | None) -> Driver:
+    """Return `driver` with its two coils wired in another way; as it is for None.
+
+    Re, Bl and the coil's impedance follow `tsfit.driver.wiring_factors`, with the coupling of the driver or, where none was
+    measured, `COIL_COUPLING`, which concerns the inductance alone. One coil by itself stands half of what both do (common
+    practice, no source); a rating that is stated for one coil is kept for both.
+
+    Raises
+    ------
+    TsfitError
+        ``unknown_wiring`` for a driver of which no wiring is known.
+    """
+    if wiring is None or wiring == driver.wiring:
+        return driver
+    if driver.wiring is None:
+        raise TsfitError(
+            f"{driver.name}: wiring: {wiring!r} needs a driver of which it is known how its two coils were wired; state "
+            "that in its bench, sheet or driver file, or leave the wiring out.",
+            code="unknown_wiring",
+        )
+    coupling = COIL_COUPLING if driver.coupling is None else driver.coupling
+    re, bl, coil = (
+        float(after / before)
+        for after, before in zip(wiring_factors(wiring, coupling), wiring_factors(driver.wiring, coupling), strict=True)
+    )
+    heat = 0.5 if wiring == "one coil" else 1.0
+    return replace(
+        driver,
+        Re=driver.Re * re,
+        Qes=driver.Qes * re / bl**2,
+        Pe=None if driver.Pe is None else driver.Pe * heat,
+        Ppeak=None if driver.Ppeak is None else driver.Ppeak * heat,
+        coil_values=scaled(driver.coil, driver.coil_values, coil),
+        wiring=wiring,
     )

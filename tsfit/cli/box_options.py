@@ -87,6 +87,12 @@ result_options = _add(
     output_options,
 )
 
+wiring_option = click.option(
+    "--wiring",
+    type=click.Choice(["series", "parallel", "one coil"]),
+    help="How the two coils of each driver are wired.  [default: as its figures hold]",
+)
+
 drive_options = _add(
     click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: 2.83]"),
     click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v."),
@@ -95,6 +101,7 @@ drive_options = _add(
     click.option(
         "--in-series", type=int, default=1, show_default=True, help="Drivers in each series string; strings in parallel."
     ),
+    wiring_option,
     click.option(
         "--arrangement",
         type=click.Choice(["side by side", "push-push", "face to face"]),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.cli.box_options import wiring_option
 from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ LACKING = {
     show_default=True,
     help="Table to print; may be repeated.",
 )
+@wiring_option
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
 @output_options
 @json_option
@@ -111,6 +113,7 @@ def compare(
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
     from tsfit.check.sheet import read_sheet
+    from tsfit.circuit.several import rewired
     from tsfit.driver_file import read_driver_or_fit
     from tsfit.equal_conditions import Candidate
 
@@ -137,6 +140,7 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
             "amplifier_v": options["amplifier_v"],
             "amplifier_a": options["amplifier_a"],
         }
+        driver = rewired(driver, options["wiring"])
         found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0), ratings))
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):

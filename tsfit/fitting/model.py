@@ -21,7 +21,15 @@ from tsfit.circuit.coil import COIL_MODELS, Complex
 from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import COPPER_PER_K, compliance, force_factor, mechanical_resistance, wiring_factors
+from tsfit.driver import (
+    COIL_COUPLING,
+    COPPER_PER_K,
+    Wiring,
+    compliance,
+    force_factor,
+    mechanical_resistance,
+    wiring_factors,
+)
 from tsfit.records import ImpedanceCurve, State
 
 RE_DRIFT = 0.01
@@ -30,7 +38,7 @@ BOX_AIR_LOAD = (0.8, 0.4)
 """Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
 BAFFLE_AIR_LOAD = (1.0, 0.15)
 """The same in a real, finite baffle."""
-COUPLING = (0.85, 0.15)
+COUPLING = (COIL_COUPLING, 0.15)
 """Coupling of two coils on one former, from side by side to wound together: common practice, no source."""
 PIVOT_OMEGA = 2.0 * math.pi * 1000.0
 """Angular frequency at which the magnitudes of power laws are fitted, where they are least tied to the exponent."""
@@ -86,7 +94,7 @@ class JointModel:
         Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     floor : float
         Model-discrepancy floor ε, relative to |Z|.
-    wiring : str or None
+    wiring : Wiring or None
         Of a driver with two coils, that for which the variables hold: that of the first sweep.
     names : list of str
         The variables, in the order of every vector and matrix here.
@@ -97,7 +105,7 @@ class JointModel:
     sd: Known | None
     with_mass: bool
     floor: float = 3e-3
-    wiring: str | None = field(init=False)
+    wiring: Wiring | None = field(init=False)
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
     _last: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)

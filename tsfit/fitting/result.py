@@ -62,6 +62,8 @@ def assemble(
         suspension=best.circuit.suspension,
         suspension_values={key: value[key] for key in extra if key in value},
         air=model.air,
+        wiring=model.wiring,
+        coupling=None if model.wiring is None else float(model.coupling(model.values(best.x))),
     )
     carried = tuple(
         QualityNote(note.code, note.severity, note.message, number)
