@@ -232,6 +232,13 @@ def test_ratings_on_the_command_line(files, capsys):
     assert "No table of each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
 
 
+def test_sections_are_printed(files, capsys):
+    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "25"]) == 0
+    out = capsys.readouterr().out
+    for name in ("Dunlin 12", "Dunlin 12 S"):
+        assert f"Equaliser of {name}: pole shift from " in out
+
+
 def test_vented_and_marked_limits(files, capsys):
     arguments = ["old.toml", "new.toml", "--volume-l", "90", "--tuning-hz", "24", "--tuning-hz", "27"]
     assert _run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0

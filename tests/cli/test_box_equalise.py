@@ -78,7 +78,7 @@ def test_flat_with_figure_and_file(equalise, tmp_path):
 def test_like_another(equalise):
     code, out, _ = equalise("--like", "other.toml")
     assert code == 0
-    assert "to the shape of Heron 10 S, whose mid-band is +1.5 dB" in out
+    assert "to the shape of Heron 10 S in 30 l, whose mid-band is +1.5 dB" in out
     assert equalise("--like", "other.toml", "--from-hz", "50")[0] == 0
 
 

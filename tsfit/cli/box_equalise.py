@@ -107,7 +107,9 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
     click.echo(f"{printable(found.box.enclosure.driver.name)}\n{found.box.enclosure.kind}, equalised")
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
-        name = printable(other.enclosure.driver.name)
+        # A box planned by Qtc has another volume around the other driver.
+        litres = "" if other.design["volume_l"] is None else f" in {other.design['volume_l']:.3g} l"
+        name = f"{printable(other.enclosure.driver.name)}{litres}"
         click.echo(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
         click.echo(f"  {number}  {section}")

@@ -201,6 +201,8 @@ def _print(result: Comparison, ways: tuple[str, ...]) -> None:
         click.echo(f"\n{printable(case.name)}")
         for sentence in case.words:
             click.echo(f"  {printable(sentence)}")
+        for name, one in zip(names, case.equalised, strict=False):
+            click.echo(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
         for way in ways:
             if way in case.level_db:
                 _print_way(case, way, names)
