@@ -23,6 +23,7 @@ from tsfit.cli.box_options import (
     result_options,
     si,
 )
+from tsfit.cli.box_panels import panels
 from tsfit.cli.box_verify import verify
 from tsfit.cli.output import print_json, print_table, printable, refuse_outputs, save_json
 
@@ -175,6 +176,7 @@ box.add_command(design)
 
 box.add_command(level)
 box.add_command(verify)
+box.add_command(panels)
 
 
 box.add_command(equalise)

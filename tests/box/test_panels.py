@@ -1,0 +1,116 @@
+"""Boards against sizes worked out by hand, and layouts against what no saw can break: overlap, edges, the saw cut."""
+
+import io
+import itertools
+import json
+import math
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tsfit.box.panels import cabinet
+from tsfit.cli import main
+from tsfit.errors import TsfitError
+from tsfit.figures.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
+
+
+def test_a_box_worked_out_by_hand():
+    """24 l inside as 0.3 × 0.4 × 0.2 m, boards of 20 mm: outside 340 × 440 × 240 mm."""
+    built = cabinet(0.024, thickness=0.02, proportions=(3.0, 4.0, 2.0), cutout=0.2, density=700.0)
+    assert built.outside == pytest.approx((0.34, 0.44, 0.24))
+    sizes = {panel.name: (panel.count, panel.length, panel.width) for panel in built.panels}
+    assert sizes == {
+        "front": (1, pytest.approx(0.44), pytest.approx(0.34)),
+        "back": (1, pytest.approx(0.44), pytest.approx(0.34)),
+        "top and bottom": (2, pytest.approx(0.34), pytest.approx(0.2)),
+        "sides": (2, pytest.approx(0.4), pytest.approx(0.2)),
+    }
+    area = 2 * 0.44 * 0.34 + 2 * 0.34 * 0.2 + 2 * 0.4 * 0.2
+    assert built.area == pytest.approx(area)
+    assert built.weight == pytest.approx(700.0 * 0.02 * (area - math.pi / 4 * 0.04))
+
+
+@pytest.mark.parametrize("double", [False, True])
+def test_wood_and_inside_make_the_outside(double):
+    built = cabinet(0.06, thickness=0.019, displaced=0.003, double_front=double, width=0.4)
+    assert built.area * 0.019 + built.gross == pytest.approx(math.prod(built.outside))
+    assert built.gross == pytest.approx(0.063)
+    assert built.outside[0] == pytest.approx(0.4)
+
+
+def test_braces_and_what_is_inside_come_on_top_of_the_net_volume():
+    built = cabinet(0.06, displaced=0.002, braces=2, brace_open=0.4)
+    wood = 2 * 0.6 * built.inside[0] * built.inside[2] * 0.019
+    assert math.prod(built.inside) - 0.002 - wood == pytest.approx(0.06)
+    assert built.gross == pytest.approx(math.prod(built.inside))
+
+
+@settings(deadline=None, max_examples=40)
+@given(st.floats(0.005, 0.25), st.floats(0.009, 0.03), st.integers(0, 3), st.booleans(), st.floats(0.0, 0.008))
+def test_boards_keep_a_saw_cut_from_each_other_and_stay_on_the_sheet(volume, thickness, braces, double, kerf):
+    built = cabinet(volume, thickness=thickness, braces=braces, double_front=double, kerf=kerf)
+    assert len(built.placed) == sum(panel.count for panel in built.panels)
+    assert sum(one.length * one.width for one in built.placed) == pytest.approx(built.area)
+    for one in built.placed:
+        assert min(one.x, one.y) >= 0.0
+        assert one.x + one.length <= built.sheet[0] + 2e-5
+        assert one.y + one.width <= built.sheet[1] + 2e-5
+    for a, b in itertools.combinations(built.placed, 2):
+        apart = max(a.x - b.x - b.length, b.x - a.x - a.length, a.y - b.y - b.width, b.y - a.y - a.width)
+        assert a.sheet != b.sheet or apart >= kerf - 1e-9
+
+
+def test_drawing_read_again_holds_every_board_in_millimetres():
+    import ezdxf
+
+    built = cabinet(0.15, double_front=True, braces=2, cutout=0.25, sheet=(1.25, 1.0))
+    drawing = ezdxf.read(io.StringIO(panels_dxf(built).decode()))
+    assert drawing.units == ezdxf.units.MM
+    assert not drawing.audit().errors
+    space = drawing.modelspace()
+    assert len(space.query(f'LWPOLYLINE[layer=="{SHEET_LAYER}"]')) == built.sheets > 1
+    found = []
+    for line in space.query(f'LWPOLYLINE[layer=="{BOARD_LAYER}"]'):
+        (x0, y0), (x1, y1) = line.get_points("xy")[0], line.get_points("xy")[2]
+        found.append(tuple(sorted((round(x1 - x0, 3), round(y1 - y0, 3)))))
+    wanted = [
+        tuple(sorted((round(1e3 * panel.length, 3), round(1e3 * panel.width, 3))))
+        for panel in built.panels
+        for _ in range(panel.count)
+    ]
+    assert sorted(found) == sorted(wanted)
+    assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
+    assert len(panels_figure(built).axes) == built.sheets
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"net": 1.5, "sheet": (0.8, 0.6)}, "too_large"),
+        ({"width": 0.3, "height": 0.4, "depth": 0.3}, "usage"),
+        ({"thickness": 0.0}, "wrong_value"),
+        ({"width": 0.03}, "wrong_value"),
+        ({"cutout": 0.9}, "wrong_value"),
+        ({"net": math.nan}, "wrong_value"),
+        ({"net": 0.001, "braces": 20, "brace_open": 0.0, "height": 0.1}, "wrong_value"),
+    ],
+)
+def test_what_cannot_be_built_is_refused(changes, code):
+    with pytest.raises(TsfitError) as refused:
+        cabinet(**{"net": 0.05, **changes})
+    assert refused.value.code == code
+
+
+def test_command_prints_cautions_and_writes_the_drawing(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as left:
+        main(
+            ["box", "panels", "--volume-l", "60", "--cutout-mm", "232", "--dxf", "b.dxf", "--plot", "b.svg", "-o", "b.json"]
+        )
+    assert left.value.code == 0
+    out = capsys.readouterr().out
+    assert "dust" in out
+    assert "blade" in out
+    assert (tmp_path / "b.svg").read_text().startswith("<?xml")
+    assert json.loads((tmp_path / "b.json").read_text())["net_volume_l"] == pytest.approx(60.0)

@@ -1,0 +1,95 @@
+"""The boards of a box on their sheets: a figure to look at, a DXF drawing to cut from."""
+
+from __future__ import annotations
+
+import io
+from typing import TYPE_CHECKING
+
+from tsfit.box.panels import Cabinet, Placed
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+BETWEEN_SHEETS = 0.1
+SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
+
+
+def _middle(one: Placed) -> tuple[float, float]:
+    return one.x + 0.5 * one.length, one.y + 0.5 * one.width
+
+
+def panels_figure(cabinet: Cabinet) -> Figure:
+    """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
+    from matplotlib.figure import Figure
+    from matplotlib.patches import Circle, Rectangle
+
+    from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, TITLE, WIDTH_IN
+
+    length, width = cabinet.sheet
+    scale = (WIDTH_IN - 0.4) / length
+    figure = Figure(figsize=(WIDTH_IN, cabinet.sheets * (width * scale + 0.35) + 0.6), layout="constrained")
+    w, h, d = (1e3 * side for side in cabinet.outside)
+    title = f"Boards of {1e3 * cabinet.thickness:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep\n"
+    figure.suptitle(title, x=0.01, ha="left", fontsize=TITLE, color=INK, weight="bold")
+    for number, axes in enumerate(figure.subplots(cabinet.sheets, 1, squeeze=False)[:, 0]):
+        axes.set(xlim=(-0.005, length + 0.005), ylim=(-0.005, width + 0.005), aspect="equal")
+        axes.axis("off")
+        axes.set_title(
+            f"sheet {number + 1}: {1e3 * length:.0f} × {1e3 * width:.0f} mm, saw cut {1e3 * cabinet.kerf:.2g} mm",
+            loc="left",
+            fontsize=TEXT,
+            color=QUIET,
+        )
+        axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor=QUIET, linewidth=0.8))
+        for one in (placed for placed in cabinet.placed if placed.sheet == number):
+            box = Rectangle((one.x, one.y), one.length, one.width, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9)
+            axes.add_patch(box)
+            if one.panel.cutout is not None:
+                axes.add_patch(
+                    Circle(_middle(one), 0.5 * one.panel.cutout, fill=False, edgecolor=LINES[1][0], linestyle="--")
+                )
+            upright = one.width > one.length and one.panel.cutout is None
+            x, y = _middle(one)
+            across, along = (one.length, one.width) if upright else (one.width, one.length)
+            if one.panel.cutout is not None:
+                # Beside the opening: half of the strip between it and the lower edge.
+                across = 0.5 * (one.width - one.panel.cutout)
+                y = one.y + 0.5 * across
+            label = f"{one.panel.name}\n{1e3 * one.panel.length:.1f} × {1e3 * one.panel.width:.1f}"
+            # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
+            longest = max(map(len, label.split("\n")))
+            size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)
+            axes.text(x, y, label, ha="center", va="center", rotation=90 * upright, fontsize=size, color=INK)
+    return figure
+
+
+def panels_dxf(cabinet: Cabinet) -> bytes:
+    """Return the layout as a DXF drawing in millimetres: outlines, cutouts and names on layers of their own."""
+    from ezdxf import units
+    from ezdxf.document import Drawing
+    from ezdxf.enums import TextEntityAlignment
+
+    drawing = Drawing.new()
+    drawing.units = units.MM
+    space = drawing.modelspace()
+    for layer, colour in ((SHEET_LAYER, 8), (BOARD_LAYER, 7), (CUTOUT_LAYER, 1), (TEXT_LAYER, 8)):
+        drawing.layers.add(layer, color=colour)
+    step = 1e3 * (cabinet.sheet[1] + BETWEEN_SHEETS)
+
+    def outline(x: float, y: float, length: float, width: float, layer: str) -> None:
+        corners = [(x, y), (x + length, y), (x + length, y + width), (x, y + width)]
+        space.add_lwpolyline(corners, close=True, dxfattribs={"layer": layer})
+
+    for number in range(cabinet.sheets):
+        outline(0.0, -number * step, 1e3 * cabinet.sheet[0], 1e3 * cabinet.sheet[1], SHEET_LAYER)
+    for one in cabinet.placed:
+        drop = one.sheet * step
+        outline(1e3 * one.x, 1e3 * one.y - drop, 1e3 * one.length, 1e3 * one.width, BOARD_LAYER)
+        x, y = _middle(one)
+        if one.panel.cutout is not None:
+            space.add_circle((1e3 * x, 1e3 * y - drop), 500.0 * one.panel.cutout, dxfattribs={"layer": CUTOUT_LAYER})
+        text = space.add_text(one.panel.name, height=15.0, dxfattribs={"layer": TEXT_LAYER})
+        text.set_placement((1e3 * x, 1e3 * y - drop), align=TextEntityAlignment.MIDDLE_CENTER)
+    stream = io.StringIO()
+    drawing.write(stream)
+    return stream.getvalue().encode(drawing.output_encoding)
