@@ -34,7 +34,7 @@ RATED_PORT = {**COMMON, "ratings": {**COMMON["ratings"], "port_speed_m_s": 22.0}
 RADIATOR = {"radiator_mass": 0.11, "radiator_area": 0.048, "radiators": 2, "radiator_qms": 7.5}
 PLANS = [
     BoxPlan("closed", {"volume": 0.0361, **FILLED, **COMMON}, "Side fill"),
-    BoxPlan("closed", {"qtc": 0.8, "power": 20.0}),
+    BoxPlan("closed", {"qtc": 0.8, "power": 20.0, "ratings": {"amplifier_w": 200.0, "amplifier_load_ohm": 4.0}}),
     BoxPlan("baffle", COMMON),
     BoxPlan("vented", {"volume": 0.06, "tuning": 31.5, "port": PORT, "depth": 0.4, "port_q": 70.0, **FILLED, **RATED_PORT}),
     BoxPlan("vented", {"volume": 0.06, "port": SLOT, "port_length": 0.27}),

@@ -16,7 +16,7 @@
     rated_power_w = 400
     xmax_mm = 9
     [amplifier]
-    voltage_v = 60
+    voltage_v = 60                  # or power_w = 400 and load_ohm = 8
 
 ``volume_l`` and ``tuning_hz`` of a band-pass stand in its ``[rear]`` and ``[front]`` tables. What is left out has
 the default of the command line.
@@ -88,6 +88,8 @@ class _Drive(Table):
 class _Amplifier(Table):
     voltage_v: Positive | None = None
     current_a: Positive | None = None
+    power_w: Positive | None = None
+    load_ohm: Positive | None = None
 
 
 class _Air(Table):
@@ -195,6 +197,8 @@ ARGUMENTS: dict[str, str] = {
     "drive.source_ohm": "source_ohm",
     "amplifier.voltage_v": "ratings.amplifier_v",
     "amplifier.current_a": "ratings.amplifier_a",
+    "amplifier.power_w": "ratings.amplifier_w",
+    "amplifier.load_ohm": "ratings.amplifier_load_ohm",
 }
 """Argument of the functions in `tsfit.box.enclosures` that a key gives; a key that is not here has the argument's name."""
 SCALES = {"_mm_n": 1e-3, "_cm2": 1e-4, "_cm": 1e-2, "_mm": 1e-3, "_l": 1e-3, "_g": 1e-3}

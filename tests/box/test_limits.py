@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tsfit.box.enclosures import closed_box, vented_box
-from tsfit.box.limits import LIMITS, Ratings, maximum_output, ratings_of
+from tsfit.box.limits import CHUNK, LIMITS, Ratings, maximum_output, ratings_of
 from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.driver import Driver
@@ -65,7 +65,7 @@ def test_many_boxes_at_once_equal_one_at_a_time():
     box = load.vented_box(volumes, tunings, HERON.air, leak_q=7.0)
     many = maximum_output(Enclosure("vented", HERON, box, 2.83, areas), F, EVERY)
     assert many.spl_db.shape == many.voltage_v.shape == many.binding.shape == (700, F.size)
-    for k in (0, 266, 267, 699):
+    for k in (0, CHUNK // F.size - 1, CHUNK // F.size, 699):
         alone = load.vented_box(volumes[k], tunings[k], HERON.air, leak_q=7.0)
         one = maximum_output(Enclosure("vented", HERON, alone, 2.83, areas[k]), F, EVERY)
         np.testing.assert_allclose(many.spl_db[k], one.spl_db, rtol=1e-12)
@@ -105,3 +105,23 @@ def test_ratings_come_from_the_sheet_unless_given():
 def test_no_rating_is_impossible(value):
     with pytest.raises(TsfitError, match="cannot be a rating"):
         Ratings(power_w=value)
+
+
+def test_an_amplifier_in_watts_is_its_volts_and_the_amps_of_the_worst_load():
+    """200 W into 4 ohm: √800 = 28.28 V, and over 80 % of 4 ohm (IEC 60268-5) 8.84 A."""
+    rated = Ratings(amplifier_w=200.0, amplifier_load_ohm=4.0)
+    assert (rated.volts, rated.amps) == pytest.approx((28.2843, 8.83883), rel=1e-5)
+    stated = Ratings(amplifier_v=rated.volts, amplifier_a=rated.amps)
+    first, second = (maximum_output(CLOSED, F, one) for one in (rated, stated))
+    assert first.names == second.names == ("amplifier voltage", "amplifier current")
+    np.testing.assert_array_equal(first.spl_db, second.spl_db)
+    assert replace(rated, amplifier_a=20.0).amps == 20.0
+
+
+@pytest.mark.parametrize(
+    "given", [{"amplifier_w": 200.0}, {"amplifier_load_ohm": 4.0},
+              {"amplifier_w": 200.0, "amplifier_load_ohm": 4.0, "amplifier_v": 30.0}],
+)  # fmt: skip
+def test_watts_without_a_load_or_beside_volts_are_refused(given):
+    with pytest.raises(TsfitError, match=r"give both the watts and the ohms|keep one of them"):
+        Ratings(**given)

@@ -244,3 +244,13 @@ def test_a_wiring_for_a_driver_that_states_none(tsfit, heron):
     code, _, err = tsfit("baffle", heron, "--wiring", "parallel")
     assert code == 2
     assert "state that in its bench, sheet or driver file" in " ".join(err.split())
+
+
+def test_an_amplifier_in_watts(tsfit, heron):
+    ratings = ("--amplifier-w", "200", "--amplifier-load-ohm", "4", "--json")
+    code, out, err = tsfit("baffle", heron, *ratings)
+    assert code == 0, err
+    assert "amplifier voltage" in json.loads(out)["limited_by"]
+    code, _, err = tsfit("baffle", heron, "--amplifier-w", "200")
+    assert code == 2
+    assert "give both the watts and the ohms" in " ".join(err.split())

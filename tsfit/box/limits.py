@@ -7,7 +7,7 @@ At each frequency every limit allows some amplifier voltage; the lowest of them 
   rating; with ``peak=True`` the short-term one takes its place.
 - ``travel``: the peak of the cone's travel reaches Xmax. ``radiator travel``: the same of a passive radiator.
 - ``port speed``: the peak of the air speed, mean over the port's section, reaches the limit.
-- ``amplifier voltage`` and ``amplifier current``: RMS values of a sine.
+- ``amplifier voltage`` and ``amplifier current``: RMS values of a sine, stated or taken from a rating in watts into ohms.
 
 Everything is linear, so coil heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) and the softening of the
 motor near Xmax are left out.
@@ -29,6 +29,8 @@ from tsfit.errors import TsfitError
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
 """Names of the limits, as tables, figures and JSON give them."""
+WORST_LOAD = 0.8
+"""Least impedance per rated impedance (IEC 60268-5): an amplifier rated for R may meet 0.8·R."""
 CHUNK = 24_000
 """Points evaluated at once: few enough for their arrays to stay in a processor's cache."""
 
@@ -45,6 +47,8 @@ class Ratings:
     radiator_xmax_m : the same of a passive radiator
     port_speed_m_s : peak air speed allowed in the port
     amplifier_v, amplifier_a : largest V RMS and A RMS of the amplifier
+    amplifier_w, amplifier_load_ohm : its rating, W of a sine into ohm, in place of `amplifier_v`; also tells the current
+        that it is sure to give, unless `amplifier_a` does
     """
 
     power_w: float | None = None
@@ -55,6 +59,8 @@ class Ratings:
     port_speed_m_s: float | None = None
     amplifier_v: float | None = None
     amplifier_a: float | None = None
+    amplifier_w: float | None = None
+    amplifier_load_ohm: float | None = None
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -64,6 +70,26 @@ class Ratings:
                     f"{field.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; give a positive one.",
                     code="wrong_value",
                 )
+        if (self.amplifier_w is None) != (self.amplifier_load_ohm is None):
+            raise TsfitError(
+                "amplifier: its watts hold into a load; give both the watts and the ohms, or the volts.", code="usage"
+            )
+        if self.amplifier_w is not None and self.amplifier_v is not None:
+            raise TsfitError("amplifier: both volts and watts are given; keep one of them.", code="usage")
+
+    @property
+    def volts(self) -> float | None:
+        """Largest V RMS of the amplifier: √(P·R) where watts into ohms are stated."""
+        if self.amplifier_w is None or self.amplifier_load_ohm is None:
+            return self.amplifier_v
+        return math.sqrt(self.amplifier_w * self.amplifier_load_ohm)
+
+    @property
+    def amps(self) -> float | None:
+        """Largest A RMS of the amplifier; where watts into R are stated and no amps, what 0.8·R takes of those volts."""
+        if self.amplifier_a is not None or self.amplifier_w is None or self.amplifier_load_ohm is None:
+            return self.amplifier_a
+        return math.sqrt(self.amplifier_w / self.amplifier_load_ohm) / WORST_LOAD
 
 
 @dataclass(frozen=True)
@@ -128,10 +154,10 @@ def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: b
             allowed["radiator travel"] = swept**2 / (2.0 * answer.port)
         if enclosure.kind != "passive" and ratings.port_speed_m_s is not None:
             allowed["port speed"] = (ratings.port_speed_m_s * area) ** 2 / (2.0 * answer.port)
-    if ratings.amplifier_v is not None:
-        allowed["amplifier voltage"] = np.array([ratings.amplifier_v**2])
-    if ratings.amplifier_a is not None:
-        allowed["amplifier current"] = ratings.amplifier_a**2 / answer.current
+    if ratings.volts is not None:
+        allowed["amplifier voltage"] = np.array([ratings.volts**2])
+    if ratings.amps is not None:
+        allowed["amplifier current"] = ratings.amps**2 / answer.current
     return allowed
 
 

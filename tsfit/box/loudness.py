@@ -14,15 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.box.frequencies import table_frequencies
-from tsfit.box.limits import Ratings, maximum_output
+from tsfit.box.limits import WORST_LOAD, Ratings, maximum_output
 from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
 from tsfit.box.setup import within
 from tsfit.errors import TsfitError
 
 ORDERS = (1, 2, 3, 4)
-WORST_LOAD = 0.8
-"""Least impedance per rated impedance (IEC 60268-5): an amplifier rated for R may meet 0.8·R."""
 
 
 @dataclass(frozen=True)

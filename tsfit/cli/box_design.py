@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.box_options import ratings
+from tsfit.cli.box_options import amplifier_options, ratings
 from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json
 
 if TYPE_CHECKING:
@@ -104,7 +104,7 @@ def closed(
 @click.option("--rated-power-w", type=float, help="Continuous rating.  [default: the sheet's]")
 @click.option("--rating-ohm", type=float, help="Resistance that the rating refers to.  [default: Re]")
 @click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]")
-@click.option("--amplifier-v", type=float, help="Most V RMS that the amplifier gives.  [default: any]")
+@amplifier_options
 @click.option("--map", "map_file", type=click.Path(path_type=Path), metavar="FILE", help="Write a map of what boxes give.")
 @click.option(
     "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."

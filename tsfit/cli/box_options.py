@@ -24,6 +24,8 @@ RATINGS = {
     "port_limit_m_s": "port_speed_m_s",
     "amplifier_v": "amplifier_v",
     "amplifier_a": "amplifier_a",
+    "amplifier_w": "amplifier_w",
+    "amplifier_load_ohm": "amplifier_load_ohm",
 }
 """Field of `tsfit.box.limits.Ratings` that each option gives."""
 
@@ -93,6 +95,13 @@ wiring_option = click.option(
     help="How the two coils of each driver are wired.  [default: as its figures hold]",
 )
 
+amplifier_options = _add(
+    click.option("--amplifier-v", type=float, help="Most V RMS that the amplifier gives.  [default: any]"),
+    click.option("--amplifier-a", type=float, help="Most A RMS that the amplifier gives.  [default: any]"),
+    click.option("--amplifier-w", type=float, help="Its rating in W, with --amplifier-load-ohm, instead of --amplifier-v."),
+    click.option("--amplifier-load-ohm", type=float, help="Load for which --amplifier-w holds."),
+)
+
 drive_options = _add(
     click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: 2.83]"),
     click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v."),
@@ -113,8 +122,7 @@ drive_options = _add(
     click.option("--peak-power-w", type=float, help="Short-term rating of one driver.  [default: its sheet's]"),
     click.option("--rating-ohm", type=float, help="Resistance that the ratings refer to.  [default: Re]"),
     click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
-    click.option("--amplifier-v", type=float, help="Most V RMS that the amplifier gives.  [default: any]"),
-    click.option("--amplifier-a", type=float, help="Most A RMS that the amplifier gives.  [default: any]"),
+    amplifier_options,
     click.option(
         "--air-load",
         type=click.Choice(["free air", "baffle"]),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box_options import wiring_option
+from tsfit.cli.box_options import amplifier_options, wiring_option
 from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
 
 if TYPE_CHECKING:
@@ -52,8 +52,7 @@ LACKING = {
 )
 @click.option("--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, in the order of drivers.")
 @click.option("--rated-power-w", type=float, multiple=True, help="Continuous rating, in the order of drivers.")
-@click.option("--amplifier-v", type=float, help="Most V RMS of the amplifier, one and the same for all.")
-@click.option("--amplifier-a", type=float, help="Most A RMS of the amplifier.")
+@amplifier_options
 @click.option(
     "--way",
     "ways",
@@ -137,8 +136,7 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
         ratings = {
             "xmax_m": None if xmax is None else 1e-3 * xmax,
             "power_w": given("rated_power_w"),
-            "amplifier_v": options["amplifier_v"],
-            "amplifier_a": options["amplifier_a"],
+            **{name: options[name] for name in ("amplifier_v", "amplifier_a", "amplifier_w", "amplifier_load_ohm")},
         }
         driver = rewired(driver, options["wiring"])
         found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0), ratings))
