@@ -41,6 +41,8 @@ def good(tmp_path_factory):
         'rig = "rig.toml"\n[driver]\nname = "Bittern 12"\neffective_diameter_cm = 25.8\n'
         '[[sweep]]\nrecording = "sweep.wav"\nstate = "free air"\n'
     )
+    (folder / "box.toml").write_text(BOX)
+    shutil.copy(SAMPLES / "saltwit-12b.drift", folder / "log.drift")
     (folder / "frequencies.txt").write_text("20\n31.5\n50\n80\n")
     return folder
 
@@ -55,6 +57,17 @@ def _touchstone(curve):
     return "\n".join(lines) + "\n"
 
 
+BOX = """kind = "vented"
+volume_l = 95.0
+tuning_hz = 26.0
+leak_q = 10.0
+[port]
+diameter_cm = 10.0
+count = 2
+[drivers]
+rated_power_w = 400.0
+xmax_mm = 9.0
+"""
 ONE_MODEL = ("--coil", "simple", "--suspension", "ideal", "--points-per-octave", "12")
 
 KINDS = {
@@ -75,6 +88,9 @@ KINDS = {
     "recording": ("sweep.wav", ["fit", "bench.toml", *ONE_MODEL, "--json"], 60),
     "curve": ("curve.txt", ["fit", "{}", *ONE_MODEL, "--json"], 120),
     "touchstone": ("curve.s1p", ["fit", "{}", *ONE_MODEL, "--json"], 60),
+    "box file": ("box.toml", ["box", "show", "{}", "driver.toml", "--json"], 120),
+    "drift log": ("log.drift", ["drift", "show", "{}", "--json"], 60),
+    "comparison": ("driver.toml", ["compare", "{}", "saltwit-12-sheet.toml", "--volume-l", "60", "--json"], 40),
     "page": ("fit.json", ["report", "{}", "-o", "out.html"], 20),
 }
 

@@ -21,8 +21,10 @@ import msgspec
 
 from tsfit.drift.entry import SCHEMA, Entry, differences
 from tsfit.errors import TsfitError
+from tsfit.files import read_bytes
 from tsfit.records import QualityNote
 
+LARGEST_BYTES = 1_000_000_000
 LOCK_SECONDS = 60.0
 """How long to wait for another process that is adding."""
 _HEAD, _MIDDLE, _TAIL = b'{"crc32":"', b'","entry":', b"}"
@@ -47,7 +49,9 @@ def read_log(path: Path) -> Log:
         ``missing_file``; ``not_a_log`` when no line is one; ``newer_schema``.
     """
     try:
-        data = path.read_bytes()
+        data = read_bytes(
+            path, LARGEST_BYTES, "too large for a drift log; name one that 'tsfit drift add' wrote.", "not_a_log"
+        )
     except OSError as error:
         reason = error.strerror or str(error)
         raise TsfitError(
