@@ -5,16 +5,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import make
+from made_curves import COILS, FREQUENCY_HZ, make, truth
 
-from tsfit.circuit.response import Circuit
+from tsfit.circuit.response import Circuit, impedance
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
 from tsfit.fitting.fit import fit
 from tsfit.fitting.level_choice import choose
 from tsfit.fitting.levels import LevelModel
 from tsfit.fitting.model import make_sweep
-from tsfit.records import State
+from tsfit.records import ImpedanceCurve, State
 
 DB = (-30.0, -20.0, -14.0, -10.0)
 TRIALS = int(os.environ.get("TSFIT_LEVEL_TRIALS", "30"))
@@ -125,6 +125,39 @@ def test_a_bend_is_told_and_widens_the_limit():
     assert result.levels.straight is False
     assert "bent_levels" in {note.code for note in result.quality}
     assert result.levels.limit["Fs"].stdev > 5.0 * result.levels.at[0].figures["Fs"].stdev
+
+
+def _cubic_spring(volts, cubic):
+    """Z at the fundamental of a driver with K = K0 (1 + cubic x²): a travel X at peak acts as K0 (1 + 3/4 cubic X²), the
+    describing function of a cubic spring, from memory of any text on nonlinear vibration."""
+    true = truth(Fs=29.0)
+    blocked = impedance(FREQUENCY_HZ, {**true, "Bl": 0.0, **COILS["ladder-2"]}, Circuit("ladder-2", "ideal"))
+    w = 2.0 * np.pi * FREQUENCY_HZ
+    square = np.zeros(len(w))
+    for _ in range(200):
+        mechanical = 1j * w * true["Mms"] + true["Rms"] + (1.0 + 0.75 * cubic * square) / (1j * w * true["Cms"])
+        z = blocked + true["Bl"] ** 2 / mechanical
+        square = 0.5 * square + 0.5 * np.abs(volts / z * true["Bl"] / mechanical / w) ** 2
+    return z
+
+
+@pytest.mark.parametrize("cubic", [5e4, -5e4])
+def test_limit_of_a_driver_with_a_cubic_spring(cubic):
+    """No driver has one Fs within a sweep; the limit is nearer to the small-signal one than any level by far."""
+    rng = np.random.default_rng(6)
+    curves = []
+    for volts in (1.2, 1.7, 2.1):
+        z = _cubic_spring(volts, cubic)
+        sigma = 1e-3 * np.abs(z)
+        noise = sigma / np.sqrt(2.0) * (rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z)))
+        curves.append((ImpedanceCurve(FREQUENCY_HZ, z + noise, sigma**2, source=f"{volts} V"), State(level_v=volts)))
+    levels = _fit(curves).levels
+    off = [each.figures["Fs"].value - 29.0 for each in levels.at]
+    assert np.all(np.sign(off) == np.sign(cubic))
+    assert np.all(np.diff(np.abs(off)) > 0.0)
+    limit = levels.limit["Fs"]
+    assert abs(limit.value - 29.0) < min(0.25 * abs(off[0]), 3.0 * limit.stdev)
+    assert not levels.small_signal
 
 
 def test_gradient_at_several_levels():

@@ -113,12 +113,15 @@ def _with_levels(
         sweeps = [make_sweep(*curves[k], k, masks[k]) for k in numbers]
         found = fit_levels(best, sweeps, choice.groups, peaks)
     assert choice.unit is not None
-    levels = None
-    if found.fault is None and found.model.floor <= POOR_FLOOR:
+    levels, why = None, found.fault or "the figures do not lead to a limit"
+    if found.fault is None and found.model.floor > POOR_FLOOR:
+        why = f"the circuit misses a level by {100.0 * found.model.floor:.0f} %, as of a driver that overloads"
+    elif found.fault is None:
         levels = level_dependence(found, choice.unit, choice.levels_db, result.parameters.get("Mms"))
     if levels is None:
-        why = found.fault or f"the circuit misses the sweeps by {100.0 * found.model.floor:.0f} %, and the limit is far"
-        message = f"How the figures change with level was not found ({why}); sweep again at lower levels."
+        message = (
+            f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
+        )
         return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
 

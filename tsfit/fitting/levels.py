@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from tsfit.circuit.coil import Complex
 from tsfit.driver import compliance
+from tsfit.fitting.agreement import relative_misfit
 from tsfit.fitting.model import JointModel, Sweep
 from tsfit.fitting.solve import CLOCK, Candidate, solve
 from tsfit.fitting.start import Resonance
@@ -37,6 +38,8 @@ JUDGED = ("Fs", "Qms")
 """What must have come to rest before a level counts as small-signal."""
 K = 2.0
 """Coverage factor of the verdict."""
+LEAST_SHARE = 1e-2
+"""Least discrepancy floor of a level over the largest; noise can hide it altogether."""
 NEGLIGIBLE = 0.002
 """Relative difference from the limit that needs no lower level, however surely it is there: common practice, no source."""
 BENT = 0.01
@@ -52,9 +55,12 @@ class LevelModel(JointModel):
     groups : sequence of sequence of int
         Numbers of the sweeps of each level, lowest first; the variables of the lowest have their plain names, those of
         level k are called ``Fs:k`` and so on.
+    shares : sequence of float
+        Discrepancy floor of each level over the largest, which is `floor`: a linear circuit misses the high levels more.
     """
 
-    groups: Sequence[Sequence[int]] = field(default=())
+    groups: Sequence[Sequence[int]] = ()
+    shares: Sequence[float] = ()
 
     def __post_init__(self) -> None:
         super().__post_init__()
@@ -62,6 +68,11 @@ class LevelModel(JointModel):
         own = [f"{name}:{k}" for k in range(1, len(self.groups)) for name in OWN]
         self.names = [*self.names[:first], *own, *self.priors]
         self._level = {number: k for k, group in enumerate(self.groups) for number in group}
+
+    def size(self, sweep: Sweep) -> Real:
+        """|Z|² times the squared share of its level."""
+        share = self.shares[self._level[sweep.number]] if self.shares else 1.0
+        return share**2 * super().size(sweep)
 
     def circuit_values(self, v: Mapping[str, Any], sweep: Sweep | None = None) -> dict[str, Any]:
         """Return what the circuit needs, as it was at the level of `sweep`."""
@@ -117,13 +128,23 @@ def fit_levels(
     """
     order = [number for group in groups for number in group]
     ordered = sorted(sweeps, key=lambda sweep: order.index(sweep.number))
-    model = LevelModel(ordered, best.circuit, None, with_mass=False, floor=best.model.floor, groups=groups)
+
+    def model(floor: float, shares: Sequence[float] = ()) -> LevelModel:
+        return LevelModel(ordered, best.circuit, None, with_mass=False, floor=floor, groups=groups, shares=shares)
+
     start = {name: float(value) for name, value in best.model.values(best.x).items()}
     if "Lambda" in start:
         start["Lambda"] /= start["Mms"]
     for k, group in enumerate(groups):
         start |= {f"{name}:{k}" if k else name: float(getattr(peaks[group[0]], name)) for name in OWN}
-    return solve(model, start)
+    found = solve(model(best.model.floor), start)
+    if found.fault is not None:
+        return found
+    missed = [max(relative_misfit(found, s) for s in ordered if s.number in group) for group in groups]
+    worst = max(missed)
+    if not worst > 0.0:
+        return found
+    return solve(model(worst, [max(each / worst, LEAST_SHARE) for each in missed]), found.x)
 
 
 def level_dependence(

@@ -246,7 +246,11 @@ class JointModel:
 
     def total_variance(self, sweep: Sweep) -> NDArray[np.float64]:
         """E|δZ|² of noise and model floor together, ohm², shape (n,)."""
-        return np.asarray(sweep.noise + (self.floor * np.abs(sweep.impedance_ohm)) ** 2)
+        return np.asarray(sweep.noise + self.floor**2 * self.size(sweep))
+
+    def size(self, sweep: Sweep) -> NDArray[np.float64]:
+        """|Z|², ohm², shape (n,), to which the floor is relative."""
+        return np.asarray(np.abs(sweep.impedance_ohm) ** 2)
 
     def residual(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Weighted residuals of all sweeps, then the priors."""

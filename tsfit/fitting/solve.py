@@ -168,10 +168,10 @@ def shared_error(model: JointModel, x: Real) -> float:
 
 
 def squares(model: JointModel, x: Real) -> tuple[Real, ...]:
-    """|misfit|², noise variance and |Z|² of all points in one row each."""
+    """|misfit|², noise variance and what the floor is relative to, |Z|², of all points in one row each."""
     misfit = np.concatenate([np.abs(model.misfit(x, sweep)) ** 2 for sweep in model.sweeps])
     noise = np.concatenate([sweep.noise for sweep in model.sweeps])
-    size = np.concatenate([np.abs(sweep.impedance_ohm) ** 2 for sweep in model.sweeps])
+    size = np.concatenate([model.size(sweep) for sweep in model.sweeps])
     return misfit, noise, size
 
 
