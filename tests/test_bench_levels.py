@@ -117,3 +117,12 @@ def test_conditions_that_tell_no_level_leave_all_sweeps_together(tmp_path, condi
     result = fit_bench(_recorded(tmp_path, conditions), **MODELS)
     assert result.levels is None
     assert len(result.states) == 3
+
+
+def test_levels_of_different_excitations_are_not_compared(tmp_path):
+    kinds = (("sweep", -30.0), ("multisine", -20.0))
+    path = _recorded(tmp_path, [f'[excitation]\nkind = "{kind}"\nlevel_dbfs = {db}\n' for kind, db in kinds])
+    result = fit_bench(path, **MODELS)
+    assert result.levels is None
+    assert len(result.states) == 3
+    assert "multisine and sweep" in next(note.message for note in result.quality if note.code == "mixed_excitation")

@@ -140,7 +140,7 @@ def fit_bench(
     calibration = None if rig is None else CalibrationReader(rig)
     notes: list[QualityNote] = []
     states = [state_of(sweep, notes, number) for number, sweep in enumerate(table.sweep)]
-    states = [_as_played(path, sweep, state) for sweep, state in zip(table.sweep, states, strict=True)]
+    states = _as_played(path, table, states, notes)
     sd = _area(table.driver, notes)
 
     def run(gain: float, gain_uncertainty: float) -> FitResult:
@@ -282,14 +282,24 @@ def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: 
     )
 
 
-def _as_played(path: Path, sweep: SweepTable, state: State) -> State:
-    """Add the level that the conditions beside the recording tell, where the bench file tells none."""
-    if state.level_v is not None or state.level_dbfs is not None:
-        return state
-    from tsfit.capture.recorder import played_level
+def _as_played(path: Path, table: BenchTable, states: list[State], notes: list[QualityNote]) -> list[State]:
+    """Add the levels that the conditions beside the recordings tell, where the bench file tells none."""
+    from tsfit.capture.recorder import played
 
-    volts, dbfs = played_level(path.parent / (sweep.recording or sweep.curve or ""))
-    return replace(state, level_v=volts, level_dbfs=dbfs)
+    told = [played(path.parent / (sweep.recording or sweep.curve or "")) for sweep in table.sweep]
+    kinds = {each.kind for each in told if each.kind is not None}
+    if len(kinds) > 1:
+        message = (
+            f"The sweeps used {' and '.join(sorted(kinds))}, whose peaks do not compare; their levels are not looked at."
+        )
+        notes.append(QualityNote("mixed_excitation", "note", message))
+        return states
+    return [
+        state
+        if (state.level_v, state.level_dbfs) != (None, None)
+        else replace(state, level_v=each.level_v, level_dbfs=each.level_dbfs)
+        for state, each in zip(states, told, strict=True)
+    ]
 
 
 def _area(driver: DriverTable, notes: list[QualityNote]) -> Known | None:

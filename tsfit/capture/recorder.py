@@ -14,6 +14,7 @@ import os
 import struct
 import time
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
@@ -196,24 +197,31 @@ def conditions_path(recording: Path) -> Path:
     return recording.with_suffix(".toml")
 
 
-def played_level(recording: Path) -> tuple[float | None, float | None]:
-    """Peak level of the excitation as the conditions beside a recording, or its curve, tell it: volts and dB re full scale.
+@dataclass(frozen=True)
+class Played:
+    """The excitation as the conditions tell it: kind, peak volts, peak dB re full scale; None for what they do not tell."""
 
-    None for what they do not tell, and both None where there are no conditions that can be read.
-    """
+    kind: str | None = None
+    level_v: float | None = None
+    level_dbfs: float | None = None
+
+
+def played(recording: Path) -> Played:
+    """Read what was played from the conditions beside a recording, or beside its curve; nothing where there are none."""
     path = conditions_path(recording)
     try:
         excitation = load_toml(path, "conditions").get("excitation")
     except TsfitError:
-        return None, None
+        return Played()
     told = excitation if isinstance(excitation, dict) else {}
 
     def number(key: str) -> float | None:
         value = told.get(key)
         return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
 
-    volts = number("level_v")
-    return volts if volts is not None and volts > 0.0 else None, number("level_dbfs")
+    kind, volts = told.get("kind"), number("level_v")
+    positive = volts is not None and volts > 0.0
+    return Played(kind if isinstance(kind, str) else None, volts if positive else None, number("level_dbfs"))
 
 
 def add_conditions(recording: Path, **found: Any) -> None:

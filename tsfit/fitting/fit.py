@@ -119,9 +119,7 @@ def _with_levels(
     elif found.fault is None:
         levels = level_dependence(found, choice.unit, choice.levels_db, result.parameters.get("Mms"))
     if levels is None:
-        message = (
-            f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
-        )
+        message = f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
         return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
 
