@@ -289,9 +289,7 @@ def _as_played(path: Path, table: BenchTable, states: list[State], notes: list[Q
     told = [played(path.parent / (sweep.recording or sweep.curve or "")) for sweep in table.sweep]
     kinds = {each.kind for each in told if each.kind is not None}
     if len(kinds) > 1:
-        message = (
-            f"The sweeps used {' and '.join(sorted(kinds))}, whose peaks do not compare; their levels are not looked at."
-        )
+        message = f"The sweeps used {' and '.join(sorted(kinds))}, whose peaks do not compare; they count as one level."
         notes.append(QualityNote("mixed_excitation", "note", message))
         return states
     return [
