@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+from tsfit.check.template import TEMPLATE
 from tsfit.errors import TsfitError
 from tsfit.files import packaged, write_new
 
@@ -43,6 +44,23 @@ mass_uncertainty_g = 0.05
 # state = "closed box"
 # volume_l = 20.0                         # net
 # volume_uncertainty_l = 0.2
+"""
+
+BOX = """\
+# A planned box: for tsfit box show box.toml fit.json, and for --box of tsfit check, compare and drift.
+
+kind = "closed"                           # closed, vented, passive, baffle or bandpass
+volume_l = 45.0                           # net: without driver, port and braces
+# leak_q = 15                             # 5 to 20 for boxes as they are built
+# kind = "vented" takes these too:
+# tuning_hz = 28
+# [port]
+# diameter_cm = 10
+# [drivers]
+# rated_power_w = 250
+# xmax_mm = 6.5                           # one way
+# [amplifier]
+# voltage_v = 40
 """
 
 NEXT = """\
@@ -86,6 +104,8 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
         "rig.toml": (source / f"{rig}.toml").read_text(encoding="utf-8").replace(f"{rig}.svg", "rig.svg"),
         "rig.svg": (source / f"{rig}.svg").read_text(encoding="utf-8"),
         "bench.toml": BENCH,
+        "sheet.toml": TEMPLATE,
+        "box.toml": BOX,
     }
     for name, text in contents.items():
         write_new(folder / name, text)

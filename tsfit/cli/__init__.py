@@ -22,7 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "drift": ("tsfit.cli.drift:drift", "Log a driver's fits; see what its hours of use moved."),
-    "box": ("tsfit.cli.box:box", "Put a driver into a closed or vented box."),
+    "box": ("tsfit.cli.box:box", "Plan, equalise, draw and verify a box for a driver."),
     "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
