@@ -52,7 +52,7 @@ BOX = """\
 kind = "closed"                           # closed, vented, passive, baffle or bandpass
 volume_l = 45.0                           # net: without driver, port and braces
 # leak_q = 15                             # 5 to 20 for boxes as they are built
-# kind = "vented" takes these too:
+# With the kind vented also:
 # tuning_hz = 28
 # [port]
 # diameter_cm = 10
