@@ -85,14 +85,20 @@ class Branches:
 
     Attributes
     ----------
-    box, leak, port : admittances of box air, leak, and port or passive radiator, m³/(Pa·s)
-    impedance : Zrear, all of them together, Pa·s/m³
+    impedance : Zrear, all of it together, Pa·s/m³
+    box, port : share of the volume velocity into the network that box air, and port or passive radiator, take
+    leak_conductance : m³/(Pa·s)
     """
 
-    box: Complex
-    leak: Any
-    port: Complex | float
     impedance: Complex
+    box: Complex
+    port: Complex | float
+    leak_conductance: Any
+
+    @property
+    def leak(self) -> Any:
+        """Share that leaks take; the three shares add to one."""
+        return self.impedance * self.leak_conductance
 
 
 def column(value: Any) -> Any:
@@ -112,34 +118,37 @@ def branches(s: Complex, load: Load) -> Branches | None:
     """Evaluate the network behind the cone; None when there is no box."""
     if load.compliance is None:
         return None
-    box = s * column(load.compliance)
-    if np.any(load.absorption):
-        box = np.reciprocal(column(load.absorption) + (1.0 / s) * (1.0 / column(load.compliance)))
     leak = column(load.leak_conductance)
-    port: Complex | float = 0.0
-    if load.port_mass is not None:
-        inertance = s * column(load.port_mass)
-        series = column(load.port_resistance) + inertance
-        if load.passive_compliance is None:
-            port = np.reciprocal(series)
-        else:
-            port = _inverse(series + 1.0 / (s * column(load.passive_compliance)), inertance)
-    return Branches(box, leak, port, _inverse(box + leak + port, box))
+    air = (1.0 / s) * (1.0 / column(load.compliance))
+    if np.any(load.absorption):
+        air = air + column(load.absorption)
+    # One reciprocal, of Zbox + Zport + G Zbox Zport, serves all: they take most of the time for many boxes at once.
+    if load.port_mass is None:
+        box = np.reciprocal(1.0 + leak * air)
+        return Branches(air * box, box, 0.0, leak)
+    port = s * column(load.port_mass) + column(load.port_resistance)
+    if load.passive_compliance is not None:
+        port = port + (1.0 / s) * (1.0 / column(load.passive_compliance))
+    total = air + port
+    if np.any(load.leak_conductance):
+        total = total + leak * (air * port)
+    inverse = _inverse(total, port)
+    box = port * inverse
+    return Branches(air * box, box, air * inverse, leak)
 
 
 def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
     """Return the derivative of Zrear by each acoustic parameter present, shape ``(..., n_freq)``."""
-    squared = -(net.impedance**2)
     gradient = {
-        "compliance": squared * (net.box / column(load.compliance)) ** 2 / s,
-        "absorption": -squared * net.box**2,
-        "leak_conductance": squared * np.ones_like(s),
+        "compliance": -((net.box / column(load.compliance)) ** 2) / s,
+        "absorption": net.box**2,
+        "leak_conductance": -(net.impedance**2),
     }
     if load.port_mass is not None:
-        gradient["port_mass"] = -squared * s * net.port**2
-        gradient["port_resistance"] = -squared * net.port**2
+        gradient["port_mass"] = s * net.port**2
+        gradient["port_resistance"] = np.asarray(net.port**2)
         if load.passive_compliance is not None:
-            gradient["passive_compliance"] = squared * (net.port / column(load.passive_compliance)) ** 2 / s
+            gradient["passive_compliance"] = -((net.port / column(load.passive_compliance)) ** 2) / s
     return gradient
 
 

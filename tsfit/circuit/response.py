@@ -197,13 +197,13 @@ class _Answer:
     @cached_property
     def _port_share(self) -> Any:
         if self._front is not None:
-            return self._front.impedance * self._front.port
-        return np.zeros(1) if self._rear is None else -self._rear.impedance * self._rear.port
+            return self._front.port
+        return np.zeros(1) if self._rear is None else -self._rear.port
 
     @cached_property
     def _leak_share(self) -> Any:
-        rear = np.zeros(1) if self._rear is None else -self._rear.impedance * self._rear.leak
-        return rear if self._front is None else rear + self._front.impedance * self._front.leak
+        rear = np.zeros(1) if self._rear is None else -self._rear.leak
+        return rear if self._front is None else rear + self._front.leak
 
     @cached_property
     def _out_share(self) -> Any:
@@ -211,7 +211,7 @@ class _Answer:
             return self._port_share + self._leak_share
         if self._rear is None:
             return np.ones(1) if self._baffled else np.zeros(1)
-        return self._rear.impedance * self._rear.box
+        return self._rear.box
 
 
 class Response(_Answer):
