@@ -50,6 +50,8 @@ from tsfit.toml_file import validated
 
 SCHEMA = 1
 MAX_BYTES = 50_000_000
+NOTHING_KNOWN = 10.0
+"""Standard uncertainty over the value from which a figure is none."""
 _DRIVER_FIGURES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Xmax", "Pe", "Ppeak")
 _POSITIVE = {"Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "eta0"}
 _LEVELS = {"sensitivity_1W", "sensitivity_2V83"}
@@ -197,6 +199,8 @@ def read_fit(path: Path) -> FitResult:
             raise _wrong(path, f"parameters.{name}", "lies outside its own interval95")
         if name not in _LEVELS and (estimate.value < 0.0 or (name in _POSITIVE and estimate.value == 0.0)):
             raise _wrong(path, f"parameters.{name}", f"must be positive, not {estimate.value:g}")
+        if name in _POSITIVE and estimate.stdev > NOTHING_KNOWN * estimate.value:
+            raise _wrong(path, f"parameters.{name}", f"has an uncertainty beyond sense ({estimate.stdev:g})")
     driver = _driver(path, file)
     names, correlation = _correlation(path, file)
     return FitResult(

@@ -32,6 +32,8 @@ Source = Literal["driver", "building", "both"]
 VOLUME_ERROR, TUNING_ERROR = 0.05, 0.03
 """Limits of what a careful builder misses (common practice, no source)."""
 DRAWS = 1000
+MOST_RELATIVE = 1.0
+"""Of a parameter known worse than to its own size, such as a coil term of little effect: a factor of e either way."""
 _BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
 
 
@@ -97,6 +99,7 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
     places = [fit.correlation_names.index(name) for name in known]
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
+    relative = np.minimum(relative, MOST_RELATIVE)
     covariance = fit.correlation[np.ix_(places, places)] * np.outer(relative, relative)
     logs = generator.multivariate_normal(np.zeros(len(known)), covariance, size=n, method="eigh")
     drawn = {name: np.full(n, value) for name, value in fixed.items()}
