@@ -271,6 +271,7 @@ def to_dict(equalised: Equalised, taken: AtLevel) -> dict[str, Any]:
         "driver": equalised.box.enclosure.driver.name,
         "enclosure": equalised.box.enclosure.kind,
         **equalised.summary(),
+        "xmax_mm": None if equalised.box.ratings.xmax_m is None else 1e3 * equalised.box.ratings.xmax_m,
         "level_db": taken.level_db,
         "frequency_hz": equalised.frequency_hz,
         "before_db": taken.level_db + equalised.before_db,

@@ -102,7 +102,7 @@ class Section:
 
     def to_dict(self) -> dict[str, object]:
         """Return the section and its coefficients at common rates, a[0] left out."""
-        given: dict[str, object] = {"kind": self.kind, "frequency_hz": self.frequency_hz, "q": self.q}
+        given: dict[str, object] = {"words": str(self), "kind": self.kind, "frequency_hz": self.frequency_hz, "q": self.q}
         if self.kind in ("peaking", "low shelf", "high shelf"):
             given["gain_db"] = self.gain_db
         if self.kind == "pole shift":

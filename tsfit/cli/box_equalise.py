@@ -87,15 +87,16 @@ def equalise(
         given += [] if sections is None else read_sections(sections, poles)
         found = run.equalise(result, given, from_hz=from_hz, to_hz=to_hz)
     taken = run.at_level(found, found.reference_db if level_db is None else level_db)
+    data = run.to_dict(found, taken)
     if output is not None:
-        save_json(output, run.to_dict(found, taken), replace=replace)
+        save_json(output, data, replace=replace)
     if plot is not None:
         from tsfit.figures.equalised import equalised_figure
         from tsfit.figures.save import save_figure
 
-        save_figure(plot, equalised_figure(found, taken), replace=replace)
+        save_figure(plot, equalised_figure(data), replace=replace)
     if as_json:
-        print_json(run.to_dict(found, taken))
+        print_json(data)
     else:
         _print(found, taken, other)
 

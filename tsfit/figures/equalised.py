@@ -2,47 +2,51 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from tsfit.figures.curves import Quantity, curves_figure
 from tsfit.figures.limits import limit_rows
 
-if TYPE_CHECKING:
-    from tsfit.box.equalised import AtLevel, Equalised
-
 SPAN_DB = 35.0
-PLAIN, AFTER, TARGET = "alone", "with equaliser", "target"
+ALONE, AFTER, TARGET = "alone", "with equaliser", "target"
 
 
-def equalised_figure(equalised: Equalised, taken: AtLevel) -> Figure:
-    """Draw level, gain, travel and boost headroom, with the limit that comes first named at the foot of the last."""
-    low, high = equalised.played_hz
-    frequency = equalised.frequency_hz
+def equalised_figure(data: Mapping[str, Any]) -> Figure:
+    """Draw level, gain, travel and boost headroom, with the limit that comes first named at the foot of the last.
+
+    Parameters
+    ----------
+    data : machine form of `tsfit.box.equalised.to_dict`
+    """
+    low, high = data["played_hz"]
+    frequency = np.asarray(data["frequency_hz"], dtype=float)
     shown = (frequency >= 0.5 * low) & (frequency <= 2.5 * high)
-    levels = {PLAIN: equalised.before_db, AFTER: equalised.after_db}
-    if equalised.target_db is not None:
-        levels[TARGET] = equalised.target_db
+
+    def part(name: str) -> NDArray[np.float64]:
+        return np.asarray(np.asarray(data[name], dtype=float)[shown])
+
+    levels = {ALONE: part("before_db"), AFTER: part("after_db")}
+    if data["target_db"] is not None:
+        levels[TARGET] = part("target_db")
+    travel = {ALONE: part("excursion_before_mm"), AFTER: part("excursion_after_mm")}
+    xmax = data["xmax_mm"]
     quantities = [
-        Quantity("level, dB", {name: taken.level_db + db[shown] for name, db in levels.items()}, span=SPAN_DB, height=2.2),
-        Quantity("gain, dB", {AFTER: equalised.gain_db[shown]}, limit=(0.0, ""), height=1.2),
-        _travel(equalised, taken, shown),
+        Quantity("level, dB", levels, span=SPAN_DB, height=2.2),
+        Quantity("gain, dB", {AFTER: part("gain_db")}, limit=(0.0, ""), height=1.2),
+        Quantity("travel, mm peak", travel, limit=None if xmax is None else (xmax, f"Xmax {xmax:.3g} mm"), height=1.3),
     ]
-    if taken.headroom_db is not None and taken.headroom_before_db is not None:
-        spare = {PLAIN: taken.headroom_before_db[shown], AFTER: taken.headroom_db[shown]}
+    rated = data["headroom_after_db"] is not None
+    if rated:
+        spare = {ALONE: part("headroom_before_db"), AFTER: part("headroom_after_db")}
         quantities.append(Quantity("headroom, dB", spare, limit=(0.0, "the limit"), height=1.9))
-    subtitle = f"{equalised.box.enclosure.kind}; {taken.level_db:.1f} dB in the mid-band, 1 m, half space"
-    figure = curves_figure(frequency[shown], quantities, equalised.box.enclosure.driver.name, subtitle)
-    if taken.headroom_db is not None:
-        row = {AFTER: (taken.headroom_db[shown], list(taken.limited_by[shown]))}
+    subtitle = f"{data['enclosure']}; {data['level_db']:.1f} dB in the mid-band, 1 m, half space"
+    figure = curves_figure(frequency[shown], quantities, str(data["driver"]), subtitle)
+    if rated:
+        row = {AFTER: (part("headroom_after_db"), np.asarray(data["headroom_limited_by"])[shown].tolist())}
         limit_rows(figure.axes[-1], frequency[shown], row, {AFTER: 1})
     return figure
-
-
-def _travel(equalised: Equalised, taken: AtLevel, shown: np.ndarray) -> Quantity:
-    curves = {PLAIN: taken.excursion_before_mm[shown], AFTER: taken.excursion_mm[shown]}
-    xmax = equalised.box.ratings.xmax_m
-    limit = None if xmax is None else (1e3 * xmax, f"Xmax {1e3 * xmax:.3g} mm")
-    return Quantity("travel, mm peak", curves, limit=limit, height=1.3)

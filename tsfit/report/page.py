@@ -14,6 +14,7 @@ from tsfit.files import is_json, read_bytes
 from tsfit.fit_file import read_fit
 from tsfit.report.blocks import Block, Part, text
 from tsfit.report.comparison import compare_part, drift_part
+from tsfit.report.equaliser import equaliser_part
 from tsfit.report.sections import box_part, check_part, fit_part
 
 MAX_BYTES = 50_000_000
@@ -45,7 +46,7 @@ class Section:
 
 
 def read_part(path: Path, name: str) -> Part:
-    """Read what `path` holds: a fit, a check, a box or a comparison in its machine form, or a drift log.
+    """Read what `path` holds: a fit, a check, a box, an equaliser or a comparison in its machine form, or a drift log.
 
     Raises
     ------
@@ -88,6 +89,7 @@ _FORMS: tuple[tuple[set[str], Callable[[Mapping[str, Any], str], Part]], ...] = 
     ({"verdict", "figures"}, check_part),
     ({"enclosure", "frequency_hz", "design"}, box_part),
     ({"compared", "cases"}, compare_part),
+    ({"sections", "headroom_after_db"}, equaliser_part),
 )
 
 
