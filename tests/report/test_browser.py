@@ -37,6 +37,8 @@ def browser():
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     with Chrome(options=options, service=ChromeService(helper)) as driver:
+        # The rules look at every part of every drawing, which takes its time on a busy machine.
+        driver.set_script_timeout(300)
         yield driver
 
 
