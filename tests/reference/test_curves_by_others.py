@@ -13,6 +13,8 @@ from tsfit.cli import _run
 from tsfit.errors import TsfitError
 from tsfit.fitting.curve import read_curve
 from tsfit.fitting.fit import fit
+from tsfit.fitting.start import find_resonance
+from tsfit.fitting.validity import refuse_unfit, validity_notes
 from tsfit.records import State
 
 FOLDER = Path(__file__).parents[2].parent / "shared" / "data" / "curves"
@@ -74,6 +76,15 @@ def test_single_resonance_is_fitted(name):
     assert value["Re"] * (1.0 + value["Qms"] / value["Qes"]) == pytest.approx(size[top], rel=0.06)
     miss = (state.fitted_ohm - state.curve.impedance_ohm)[used] / np.abs(state.curve.impedance_ohm[used])
     assert np.sqrt(np.mean(np.abs(miss) ** 2)) < 0.03
+
+
+@pytest.mark.parametrize("name", SINGLE)
+def test_healthy_curve_raises_no_doubt_before_the_fit(name):
+    curve = read_curve(FOLDER / f"{name}.txt")
+    peak = find_resonance(curve)
+    refuse_unfit(curve, peak)
+    used = (curve.frequency_hz > peak.Fs / 8.0) & (curve.frequency_hz < max(2000.0, 40.0 * peak.Fs))
+    assert validity_notes(curve, peak, used) == []
 
 
 @pytest.mark.parametrize("name", VENTED)

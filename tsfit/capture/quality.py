@@ -19,7 +19,7 @@ from tsfit.capture.octaves import octaves
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
 from tsfit.capture.transfer import Ratio, channel_ratio
-from tsfit.circuit.kramers_kronig import kramers_kronig
+from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, kramers_kronig
 from tsfit.records import ImpedanceCurve, QualityNote
 
 if TYPE_CHECKING:
@@ -29,8 +29,6 @@ FULL_SCALE, NEAR_DB, WEAK_DB = 0.999, -1.0, -60.0
 POOR_PERCENT, USELESS_PERCENT = 1.0, 10.0
 CLOCK_PPM = 500.0
 """A clock further off than a crystal can be (common practice, no source) means a wrong or converted rate."""
-BROKEN_LAW, NOISE_FACTOR = 0.03, 4.0
-"""Kramers-Kronig residual that real drivers stay below (2.4 % at most of eleven measured by others), and over the noise."""
 SMALL_SIGNAL_PERCENT = 1.0
 """Distortion up to which a test counts as small-signal: common practice, no source. A third harmonic of so much goes with
 a change of the impedance, at the fundamental, of three times as much."""

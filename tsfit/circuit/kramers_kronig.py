@@ -34,6 +34,8 @@ WORTHWHILE, PATIENCE = 0.97, 2
 START_DAMPING = 0.1
 CLOSE = 1e-5
 """RMS residual below which nothing is gained by another resonance."""
+BROKEN_LAW, NOISE_FACTOR = 0.03, 4.0
+"""Kramers-Kronig residual that real drivers stay below (2.4 % at most of eleven measured by others), and over the noise."""
 
 
 @dataclass(frozen=True)

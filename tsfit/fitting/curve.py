@@ -1,8 +1,6 @@
 """Impedance curves made elsewhere: text in three columns and Touchstone one-port files, read with suspicion, written whole.
 
-Which columns a file without header has, and whether its phase has the right sign, is judged by the law that ties the phase
-of an impedance without poles or zeros in the right half-plane to the slope of its magnitude (H. W. Bode, Network Analysis
-and Feedback Amplifier Design, 1945, chapter XIV): a driver obeys it, a misread file does not.
+Which columns a file without header has, and whether its phase has the right sign, is judged by the law of phase.
 """
 
 from __future__ import annotations
@@ -17,6 +15,7 @@ from numpy.typing import NDArray
 from tsfit.errors import TsfitError
 from tsfit.files import read_bytes, write_new
 from tsfit.fitting.curve_text import Column, Table, decode, read_table, refuse
+from tsfit.fitting.phase_law import GOOD_PHASE, SURE, is_mirrored, phase_misses
 from tsfit.fitting.touchstone import is_touchstone, read_touchstone, touchstone_text
 from tsfit.records import ImpedanceCurve, QualityNote
 
@@ -30,10 +29,6 @@ TYPICAL_OHM = (0.05, 3e3)
 """Where the median of |Z| must lie; outside, ohm and kilohm were confused. Common practice, no source."""
 NEGATIVE_SHARE = 0.1
 """Share of points with a negative resistance from which a curve is no passive driver's."""
-SURE = 2.5
-"""How many times better than the runner-up a reading must obey the law of phase to be believed."""
-GOOD_PHASE = 15.0
-"""Degrees RMS within which a right reading obeys that law, the unknown beyond both ends included."""
 HEADER = "write a header line such as 'frequency (Hz), magnitude (ohm), phase (deg)' above the numbers"
 
 
@@ -206,7 +201,7 @@ def _most_lawful(readings: dict[str, _Raw], table: Table, path: Path) -> _Raw:
             faults.append(fault)
     if not checked:
         raise faults[0]
-    misses = {name: min(_phase_misses(raw.f, raw.z)) for name, raw in checked.items()}
+    misses = {name: min(phase_misses(raw.f, raw.z)) for name, raw in checked.items()}
     first, *others = sorted(misses, key=lambda name: misses[name])
     if misses[first] > GOOD_PHASE or any(misses[other] < max(SURE * misses[first], 1.0) for other in others):
         refuse(path, f"does not tell whether its columns are {' or '.join(checked)}; {HEADER}.", "columns")
@@ -278,34 +273,9 @@ def _measured(z: NDArray[np.complex128]) -> NDArray[np.bool_]:
 
 def _check_sign(raw: _Raw, path: Path) -> None:
     """Refuse a phase of the wrong sign; the law of phase sees it all along the curve."""
-    right, mirrored = _phase_misses(raw.f, raw.z)
-    if mirrored < GOOD_PHASE and right > SURE * mirrored and right > 5.0:
+    if is_mirrored(raw.f, raw.z):
         refuse(
             path,
             "has its phase mirrored, negative where the magnitude rises; change the sign of the phase or imaginary column.",
             "mirrored_phase",
         )
-
-
-def _phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[float, float]:
-    """Degrees RMS by which the phase, and the phase of opposite sign, miss what the slope of the magnitude demands.
-
-    Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of
-    frequency, as the motional impedance of a driver does. The outermost tenths, which hang most on that, do not count.
-    """
-    grid = np.linspace(np.log(f[0]), np.log(f[-1]), 400)
-    size = np.interp(grid, np.log(f), np.log(np.abs(z)))
-    step = grid[1] - grid[0]
-    beyond = int(np.ceil(3.0 / step))
-    if beyond > 4000:
-        return np.inf, np.inf
-    rise = np.diff(size)
-    below = np.mean(rise[:20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
-    rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-20:]))])
-    distance = step * np.abs(np.arange(-(beyond + 398), beyond + 399) + 0.5)
-    kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
-    demanded = np.convolve(rise, kernel, mode="full")[len(kernel) // 2 + beyond :][:400]
-    phase = np.interp(grid, np.log(f), np.unwrap(np.angle(z)))
-    within = slice(40, -40)
-    miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded)[within] ** 2)))) for sign in (1.0, -1.0)]
-    return miss[0], miss[1]

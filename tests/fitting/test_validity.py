@@ -1,0 +1,112 @@
+"""Remarks before the fit: planted faults are named with their remedy, healthy curves raise none."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
+
+from tsfit.errors import TsfitError
+from tsfit.fitting.fit import fit
+from tsfit.fitting.start import find_resonance
+from tsfit.fitting.validity import refuse_unfit, validity_notes
+from tsfit.records import ImpedanceCurve, State
+
+
+def made(frequency_hz=FREQUENCY_HZ, seed=1, kind="free air", **options):
+    curves, _, _ = make((kind,), np.random.default_rng(seed), frequency_hz=frequency_hz, errors=False, **options)
+    return curves[0][0]
+
+
+def notes(curve):
+    peak = find_resonance(curve)
+    refuse_unfit(curve, peak)
+    used = curve.frequency_hz < max(2000.0, 40.0 * peak.Fs)
+    return {note.code: note.message for note in validity_notes(curve, peak, used, 0)}
+
+
+@pytest.mark.parametrize("suspension", SUSPENSIONS)
+@pytest.mark.parametrize("coil", COILS)
+def test_healthy_curves_raise_nothing(coil, suspension):
+    assert notes(made(coil=coil, suspension=suspension)) == {}
+
+
+@pytest.mark.parametrize("kind", ["added mass", "closed box", "infinite baffle"])
+@pytest.mark.parametrize("noise", [1e-4, 1e-2, 3e-2])
+def test_healthy_states_raise_nothing(kind, noise):
+    assert notes(made(kind=kind, relative_noise=noise)) == {}
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_noise_is_no_breach(stated):
+    curve = made(relative_noise=6e-2)
+    curve = curve if stated else replace(curve, variance_ohm2=None)
+    assert "kramers_kronig" not in notes(curve)
+
+
+def test_too_few_points_around_the_resonance():
+    told = notes(made(np.geomspace(8.0, 6000.0, 150), Qms=18.0))
+    assert set(told) == {"few_points"}
+    density = int(told["few_points"].split("with ")[1].split(" points")[0])
+    octaves = np.log2(6000.0 / 8.0)
+    assert notes(made(np.geomspace(8.0, 6000.0, round(density * octaves)), Qms=18.0)) == {}
+
+
+def test_lower_side_cut_off():
+    told = notes(made(np.geomspace(18.0, 6000.0, 400)))
+    assert set(told) == {"low_end"}
+    wanted = float(told["low_end"].split("from ")[1].split(" Hz")[0])
+    assert notes(made(np.geomspace(wanted, 6000.0, 400))) == {}
+
+
+@pytest.mark.parametrize("top", [100.0, 140.0])
+def test_ends_before_the_coil_shows(top):
+    told = notes(made(np.geomspace(8.0, top, 300)))
+    assert "coil_range" in told
+    wanted = float(told["coil_range"].split("up to ")[1].split(" Hz")[0])
+    assert top < wanted <= 2000.0
+    assert "coil_range" not in notes(made(np.geomspace(8.0, 1.1 * wanted, 300)))
+
+
+def refusal(curve):
+    with pytest.raises(TsfitError) as caught:
+        fit([(curve, State())])
+    return caught.value.code
+
+
+def test_phase_that_cannot_be_fitted():
+    curve = made()
+    size, angle = np.abs(curve.impedance_ohm), np.angle(curve.impedance_ohm)
+
+    def phased(phase):
+        return replace(curve, impedance_ohm=size * np.exp(1j * phase))
+
+    assert refusal(phased(-angle)) == "mirrored_phase"
+    assert refusal(phased(angle * np.pi / 180.0)) == "phase_unit"
+    assert refusal(phased(np.zeros_like(angle))) == "no_phase"
+    assert refusal(phased(np.full_like(angle, 0.5))) == "no_phase"
+
+
+def test_phase_that_does_not_go_with_the_magnitude():
+    curve = made()
+    late = curve.impedance_ohm * np.exp(-2j * np.pi * curve.frequency_hz * 1e-4)
+    assert "phase_magnitude" in notes(replace(curve, impedance_ohm=late))
+
+
+@pytest.mark.parametrize("at", [40.0, 150.0, 600.0])
+def test_a_jump_breaks_the_relations_where_it_stands(at):
+    curve = made()
+    factor = np.where(np.abs(np.log2(curve.frequency_hz / at)) < 0.5, 1.25, 1.0)
+    told = notes(replace(curve, impedance_ohm=factor * curve.impedance_ohm))
+    low, high = told["kramers_kronig"].split("from ")[1].split(" Hz")[0].split(" to ")
+    assert float(low) < at * 2**0.5 * 1.02
+    assert float(high) > at / 2**0.5 / 1.02
+
+
+def test_said_once():
+    curve = made(np.geomspace(18.0, 6000.0, 400))
+    result = fit([(curve, State())], coil="ladder-2", suspension="ideal")
+    (note,) = [note for note in result.quality if note.code == "low_end"]
+    assert (note.severity, note.sweep) == ("warn", 0)
+    again = ImpedanceCurve(curve.frequency_hz, curve.impedance_ohm, curve.variance_ohm2, notes=(note,))
+    assert notes(again) == {}

@@ -1,0 +1,45 @@
+"""The law that ties the phase of an impedance without poles or zeros in the right half-plane to the slope of its magnitude.
+
+H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945, chapter XIV. A driver obeys it; a misread
+file or a channel of the wrong polarity does not.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+SURE = 2.5
+"""How many times better than the runner-up a reading must obey the law of phase to be believed."""
+GOOD_PHASE = 15.0
+"""Degrees RMS within which a right reading obeys that law, the unknown beyond both ends included."""
+
+
+def is_mirrored(f: NDArray[np.float64], z: NDArray[np.complex128]) -> bool:
+    """Tell whether the phase has the wrong sign all along the curve."""
+    right, mirrored = phase_misses(f, z)
+    return mirrored < GOOD_PHASE and right > SURE * mirrored and right > 5.0
+
+
+def phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[float, float]:
+    """Degrees RMS by which the phase, and the phase of opposite sign, miss what the slope of the magnitude demands.
+
+    Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of
+    frequency, as the motional impedance of a driver does. The outermost tenths, which hang most on that, do not count.
+    """
+    grid = np.linspace(np.log(f[0]), np.log(f[-1]), 400)
+    size = np.interp(grid, np.log(f), np.log(np.abs(z)))
+    step = grid[1] - grid[0]
+    beyond = int(np.ceil(3.0 / step))
+    if beyond > 4000:
+        return np.inf, np.inf
+    rise = np.diff(size)
+    below = np.mean(rise[:20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
+    rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-20:]))])
+    distance = step * np.abs(np.arange(-(beyond + 398), beyond + 399) + 0.5)
+    kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
+    demanded = np.convolve(rise, kernel, mode="full")[len(kernel) // 2 + beyond :][:400]
+    phase = np.interp(grid, np.log(f), np.unwrap(np.angle(z)))
+    within = slice(40, -40)
+    miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded)[within] ** 2)))) for sign in (1.0, -1.0)]
+    return miss[0], miss[1]

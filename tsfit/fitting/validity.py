@@ -1,0 +1,186 @@
+"""Whether a curve holds what a fit needs, judged before the fit: each remark says what to measure again.
+
+Refused is only what no fit can use; the rest is fitted under a warning.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, KramersKronig, kramers_kronig
+from tsfit.errors import TsfitError
+from tsfit.fitting.phase_law import GOOD_PHASE, is_mirrored, phase_misses
+from tsfit.fitting.start import Resonance
+from tsfit.records import ImpedanceCurve, QualityNote
+
+LEAST_IN_WIDTH = 4
+"""Least points within the half-power width Fs/Qms of the resonance: common practice, no source."""
+WELL_BELOW = 0.55
+"""Share of Fs from which a sweep must begin, so that it shows the near side of the peak: common practice, no source."""
+COIL_SEEN = 0.3
+"""Reactance of the coil, over Re, that the top of a sweep must show to tell one coil model from another: no source."""
+COIL_RANGE, AUDIBLE_HZ = (2000.0, 40.0), 20e3
+"""No sweep needs more, Hz and times Fs, than what is fitted; nor more than what is heard."""
+FLAT_DEGREES, CHANGE = 2.0, 0.3
+"""A phase that moves less than this while ln|Z| moves more was never measured."""
+
+
+def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> None:
+    """Refuse a curve that no fit can use.
+
+    Raises
+    ------
+    TsfitError
+        ``short_range``, ``no_phase``, ``phase_unit`` or ``mirrored_phase``.
+    """
+    f, z = curve.frequency_hz, curve.impedance_ohm
+    near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))
+    if f[0] > 0.8 * peak.Fs or f[-1] < 3.0 * peak.Fs or near < 8:
+        raise _refused(
+            curve,
+            "short_range",
+            f"the sweep covers {f[0]:.3g} to {f[-1]:.4g} Hz with {near} points around the resonance near {peak.Fs:.3g} Hz; "
+            "sweep from half to ten times that frequency with at least 24 points per octave.",
+        )
+    degrees = np.degrees(np.unwrap(np.angle(z)))
+    if np.max(np.abs(degrees)) < FLAT_DEGREES:
+        turned = np.abs(z) * np.exp(1j * np.degrees(np.angle(z)))
+        if phase_misses(f, turned)[0] < GOOD_PHASE < np.ptp(np.degrees(np.angle(turned))):
+            raise _refused(
+                curve,
+                "phase_unit",
+                "the phase seems to be in radians where degrees are stated; correct the unit and fit again.",
+            )
+    if np.ptp(degrees) < FLAT_DEGREES and np.ptp(np.log(np.abs(z))) > CHANGE:
+        raise _refused(
+            curve,
+            "no_phase",
+            f"the phase stays within {np.ptp(degrees):.2g} degrees while the magnitude changes, so it was not measured; "
+            "measure or export magnitude and phase.",
+        )
+    if is_mirrored(f, z):
+        raise _refused(
+            curve,
+            "mirrored_phase",
+            "the phase is mirrored, negative where the magnitude rises; change its sign, or check which channel is which "
+            "and sweep again.",
+        )
+
+
+def _refused(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
+    return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
+
+
+def validity_notes(
+    curve: ImpedanceCurve, peak: Resonance, used: NDArray[np.bool_], number: int | None = None
+) -> list[QualityNote]:
+    """Warn of what a curve that can be fitted lacks.
+
+    Parameters
+    ----------
+    curve : ImpedanceCurve
+    peak : Resonance
+        As read off the curve.
+    used : (n,) bool
+        The points that the fit will use.
+    number : int, optional
+        Of the sweep, for the notes.
+    """
+    found = {
+        "few_points": _few_points(curve, peak),
+        "low_end": _low_end(curve, peak),
+        "coil_range": _coil_range(curve, peak),
+        "phase_magnitude": _phase(curve),
+        "kramers_kronig": _kramers_kronig(curve, used),
+    }
+    if found["phase_magnitude"] is not None:
+        found["kramers_kronig"] = None  # the same fault, and the phase tells it more plainly
+    told = {note.code for note in curve.notes}
+    return [
+        QualityNote(code, "warn", message, number)
+        for code, message in found.items()
+        if message is not None and code not in told
+    ]
+
+
+def _few_points(curve: ImpedanceCurve, peak: Resonance) -> str | None:
+    half = math.log(math.sqrt(1.0 + 0.25 / peak.Qms**2) + 0.5 / peak.Qms)
+    inside = int(np.sum(np.abs(np.log(curve.frequency_hz / peak.Fs)) <= half))
+    if inside >= LEAST_IN_WIDTH:
+        return None
+    low, high = peak.Fs * math.exp(-half), peak.Fs * math.exp(half)
+    density = math.ceil(2.0 * LEAST_IN_WIDTH * math.log(2.0) / (2.0 * half))
+    points = f"{inside} point{'' if inside == 1 else 's'} lie{'s' if inside == 1 else ''}"
+    return (
+        f"Only {points} within the half-power width of the resonance, {low:.4g} to {high:.4g} Hz, and the Qs hang on them; "
+        f"measure again with {density} points per octave around {peak.Fs:.3g} Hz."
+    )
+
+
+def _low_end(curve: ImpedanceCurve, peak: Resonance) -> str | None:
+    lowest = float(curve.frequency_hz[0])
+    if lowest <= WELL_BELOW * peak.Fs:
+        return None
+    return (
+        f"The sweep begins at {lowest:.3g} Hz and the resonance stands near {peak.Fs:.3g} Hz, so its lower side is cut off "
+        f"and Re and the Qs are less sure; measure again from {peak.Fs / 4.0:.2g} Hz."
+    )
+
+
+def _coil_range(curve: ImpedanceCurve, peak: Resonance) -> str | None:
+    top = curve.frequency_hz > 0.9 * curve.frequency_hz[-1]
+    highest = float(curve.frequency_hz[-1])
+    enough = min(max(COIL_RANGE[0], COIL_RANGE[1] * peak.Fs), AUDIBLE_HZ)
+    # Far above resonance the motional branch is left with the reactance −Re Fs/(Qes f).
+    motional = peak.Re / peak.Qes * peak.Fs / curve.frequency_hz[top]
+    share = float(np.median(curve.impedance_ohm[top].imag + motional)) / peak.Re
+    if highest >= 0.9 * enough or share >= COIL_SEEN:
+        return None
+    wanted = min(highest * COIL_SEEN / max(share, 1e-3), enough)
+    return (
+        f"The sweep ends at {highest:.4g} Hz, where the coil's reactance is but {100.0 * max(share, 0.0):.0f} % of Re, too "
+        f"little to tell the coil model; measure again up to {wanted:.2g} Hz."
+    )
+
+
+def _phase(curve: ImpedanceCurve) -> str | None:
+    miss, _ = phase_misses(curve.frequency_hz, curve.impedance_ohm)
+    if miss <= GOOD_PHASE:
+        return None
+    return (
+        f"The phase misses what the slope of the magnitude demands by {min(miss, 180.0):.0f} degrees RMS; check its unit, "
+        "its sign and a delay between the channels, and measure again."
+    )
+
+
+def _kramers_kronig(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
+    f, z = curve.frequency_hz[used], curve.impedance_ohm[used]
+    noise = 0.0
+    if curve.variance_ohm2 is not None:
+        noise = float(np.median(np.sqrt(curve.variance_ohm2[used]) / np.abs(z)))
+    # Whatever passes with few resonances passes; no need to look for more.
+    found = kramers_kronig(f, z, noise=max(BROKEN_LAW, NOISE_FACTOR * noise))
+    if found.rms <= max(BROKEN_LAW, NOISE_FACTOR * max(noise, _roughness(found))):
+        return None
+    low, high = _worst_octave(f, found)
+    return (
+        f"The curve breaks the Kramers-Kronig relations by {100.0 * found.rms:.1f} % RMS, most of all from {low:.3g} to "
+        f"{high:.3g} Hz: something drifted, dropped out or was overdriven there; let the coil cool, lower the level, and "
+        "measure again."
+    )
+
+
+def _roughness(found: KramersKronig) -> float:
+    """Noise from point to point: the typical second difference of the residual, whose variance is 6 times the noise's."""
+    rough = np.abs(np.diff(found.residual, 2))
+    return float(np.median(rough)) / math.sqrt(6.0 * math.log(2.0))
+
+
+def _worst_octave(f: NDArray[np.float64], found: KramersKronig) -> tuple[float, float]:
+    """The octave about the half-octave of the largest residual, Hz, cut to the range."""
+    size = np.abs(found.residual) ** 2
+    middle = max(f, key=lambda at: float(np.sum(size[np.abs(np.log2(f / at)) <= 0.25])))
+    return max(float(f[0]), float(middle) / math.sqrt(2.0)), min(float(f[-1]), float(middle) * math.sqrt(2.0))
