@@ -1,0 +1,60 @@
+"""Intervals against the posterior that emcee samples from the same sum of squares, three small cases, seeded short chains.
+
+The walkers start in the region that the covariance tells and then move by themselves, as affine-invariant ensembles do.
+"""
+
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
+
+from made_curves import COILS, make
+
+from tsfit.circuit.response import Circuit
+from tsfit.fitting.model import JointModel, make_sweep
+from tsfit.fitting.solve import CLOCK, solve
+
+CASES = [
+    (("free air",), "simple", 5e-3, {}),
+    (("free air",), "power-law", 1e-2, {"Qms": 2.0, "Qes": 0.9}),
+    (("free air", "added mass"), "simple", 3e-3, {}),
+]
+WALKERS, BURN_IN, KEPT = 40, 200, 1000
+
+
+@pytest.mark.parametrize(("kinds", "coil", "noise", "figures"), CASES)
+def test_95_percent_interval_of_every_variable(kinds, coil, noise, figures):
+    emcee = pytest.importorskip("emcee", reason="package emcee is not installed")
+    grid = np.geomspace(8.0, 3000.0, 80)
+    curves, area, true = make(
+        kinds, np.random.default_rng(23), coil=coil, relative_noise=noise, errors=False, frequency_hz=grid, **figures
+    )
+    sweeps = [make_sweep(curve, state, k, np.ones(80, bool)) for k, (curve, state) in enumerate(curves)]
+    model = JointModel(sweeps, Circuit(coil), area, with_mass=len(kinds) > 1)
+    found = solve(model, {**true, **COILS[coil]})
+    variance = np.diag(found.covariance).copy()
+    first = len(model.names) - len(model.priors)
+    # The sum of squares knows neither the clock nor that neighbouring points share an error.
+    variance[model.names.index("Fs")] -= CLOCK**2
+    variance[:first] /= found.witnesses
+    sigma = np.sqrt(variance)
+    rng = np.random.default_rng(29)
+    # Units of sigma: the sampler is affine invariant, the start is not.
+    start = rng.standard_normal((WALKERS, len(sigma)))
+
+    def log_posterior(u):
+        return -0.5 * float(np.sum(model.residual(found.x + u * sigma) ** 2))
+
+    sampler = emcee.EnsembleSampler(WALKERS, len(sigma), log_posterior)
+    sampler.random_state = np.random.RandomState(31).get_state()
+    state = sampler.run_mcmc(start, BURN_IN)
+    sampler.reset()
+    sampler.run_mcmc(state, KEPT)
+    chain = sampler.get_chain(flat=True)
+    low, high = np.quantile(chain, [0.025, 0.975], axis=0)
+    for k, name in enumerate(model.names):
+        assert 0.5 * (high[k] - low[k]) == pytest.approx(1.959964, rel=0.1), name
+        assert 0.5 * (high[k] + low[k]) == pytest.approx(0.0, abs=0.2), name
