@@ -1,0 +1,74 @@
+"""The README's command lines do what they say, in their order, without hardware."""
+
+import io
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import pytest
+
+from tsfit.cli import _run
+
+ROOT = Path(__file__).parents[1]
+LINES = [
+    line
+    for block in re.findall(r"^```sh\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
+    for line in block.splitlines()
+    if line.startswith("tsfit ")
+]
+INSTEAD = {
+    "--hours 24 --interval-h 2": "--hours 1 --interval-h 1",
+    "verify cabinet.txt": "verify sample_data/recordings/saltwit-12b-box.flac --rig sample_data/rig-divider.toml",
+}
+"""What makes a line quicker, or stands for a measurement of the reader's own, and leaves every option of it in place."""
+SHORT_SWEEP = ["--seconds", "2", "--no-figure"]
+ANSWERS = {
+    "tsfit sweep rigs/simulated.toml --guided": "dunlin-bench\nDunlin 10\n21\n\n40\n30\n",
+    "tsfit drift routine": "y\n" * 5,
+    "tsfit rig calibrate": "\n" * 9,
+}
+"""What the reader types where a command asks."""
+HARDWARE = ("tsfit devices",)
+
+
+def own_files(folder: Path) -> None:
+    """Put what the README calls the reader's own files where its lines expect them, as soon as they can be had."""
+    for copy, source in {
+        **dict.fromkeys(("1.json", "2.json", "3.json", "4.json", "later.json"), "new.json"),
+        "fresh.json": "new.json",
+        "cabinet.toml": "box.toml",
+        "sheet.toml": "sample_data/saltwit-12b-sheet.toml",
+    }.items():
+        if (folder / source).is_file() and not (folder / copy).exists():
+            shutil.copy(folder / source, folder / copy)
+
+
+@pytest.fixture
+def checkout(tmp_path, monkeypatch):
+    for name in ("sample_data", "rigs"):
+        shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_every_line_runs(checkout, monkeypatch, capsys):
+    failed = []
+    for line in LINES:
+        for written, instead in INSTEAD.items():
+            line = line.replace(written, instead)
+        if line.startswith(HARDWARE):
+            continue
+        own_files(checkout)
+        words = shlex.split(line, comments=True)[1:]
+        if ">" in words:
+            words = words[: words.index(">")]
+        if words[0] == "sweep" and "--guided" not in words:
+            words += SHORT_SWEEP
+        answer = next((text for start, text in ANSWERS.items() if line.startswith(start)), "")
+        monkeypatch.setattr("sys.stdin", io.StringIO(answer))
+        code = _run(words)
+        err = capsys.readouterr().err
+        if code not in (0, 1):
+            failed.append((line, code, err.strip()))
+    assert not failed
