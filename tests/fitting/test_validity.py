@@ -9,7 +9,7 @@ from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import find_resonance
-from tsfit.fitting.validity import refuse_unfit, validity_notes
+from tsfit.fitting.validity import law_note, refuse_unfit, validity_notes
 from tsfit.records import ImpedanceCurve, State
 
 
@@ -22,7 +22,7 @@ def notes(curve):
     peak = find_resonance(curve)
     refuse_unfit(curve, peak)
     used = curve.frequency_hz < max(2000.0, 40.0 * peak.Fs)
-    return {note.code: note.message for note in validity_notes(curve, peak, used, 0)}
+    return {note.code: note.message for note in (*validity_notes(curve, peak, 0), *law_note(curve, used, 0))}
 
 
 @pytest.mark.parametrize("suspension", SUSPENSIONS)
@@ -101,6 +101,19 @@ def test_a_jump_breaks_the_relations_where_it_stands(at):
     low, high = told["kramers_kronig"].split("from ")[1].split(" Hz")[0].split(" to ")
     assert float(low) < at * 2**0.5 * 1.02
     assert float(high) > at / 2**0.5 / 1.02
+
+
+@pytest.mark.parametrize(("factor", "refused"), [(1.18, False), (1.4, True)])
+def test_the_fit_tells_of_a_breach(factor, refused):
+    curve = made()
+    jump = np.where(curve.frequency_hz > 300.0, factor, 1.0)
+    broken = replace(curve, impedance_ohm=jump * curve.impedance_ohm)
+    if refused:
+        with pytest.raises(TsfitError, match="breaks the Kramers-Kronig") as caught:
+            fit([(broken, State())], coil="ladder-2", suspension="ideal")
+        assert caught.value.code == "no_fit"
+    else:
+        assert "kramers_kronig" in {note.code for note in fit([(broken, State())], coil="ladder-2").quality}
 
 
 def test_said_once():

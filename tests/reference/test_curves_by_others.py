@@ -14,7 +14,7 @@ from tsfit.errors import TsfitError
 from tsfit.fitting.curve import read_curve
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import find_resonance
-from tsfit.fitting.validity import refuse_unfit, validity_notes
+from tsfit.fitting.validity import law_note, refuse_unfit, validity_notes
 from tsfit.records import State
 
 FOLDER = Path(__file__).parents[2].parent / "shared" / "data" / "curves"
@@ -84,7 +84,7 @@ def test_healthy_curve_raises_no_doubt_before_the_fit(name):
     peak = find_resonance(curve)
     refuse_unfit(curve, peak)
     used = (curve.frequency_hz > peak.Fs / 8.0) & (curve.frequency_hz < max(2000.0, 40.0 * peak.Fs))
-    assert validity_notes(curve, peak, used) == []
+    assert [*validity_notes(curve, peak), *law_note(curve, used)] == []
 
 
 @pytest.mark.parametrize("name", VENTED)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.kramers_kronig import BROKEN_LAW
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.errors import TsfitError
@@ -22,7 +23,7 @@ from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.validity import refuse_unfit, validity_notes
+from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, validity_notes
 from tsfit.fitting.wirings import check_other_coil, check_wirings
 from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State
 
@@ -34,6 +35,8 @@ LEAST_SHIFT = 0.01
 """Least relative shift of the resonance that an added mass or a box must show."""
 POOR_FLOOR = 0.05
 """Discrepancy from which the circuit does not describe the sweep."""
+LAWFUL = 0.5 * BROKEN_LAW
+"""Misfit of a causal circuit up to which a sweep cannot break the Kramers-Kronig relations by what counts."""
 
 
 def fit(
@@ -81,7 +84,7 @@ def fit(
     if with_mass:
         start["Mms"] = _mass_start(kept, [peaks[k] for k in choice.kept], reference, sd)
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
-    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], masks[k], k)]
+    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], k)]
     sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
@@ -92,7 +95,13 @@ def fit(
         ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
         best = ranked[0].candidate
     if best.fault is not None or best.model.floor > POOR_FLOOR:
-        raise _no_fit(best, curves, forced=coil is not None or suspension is not None)
+        raise _no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
+    doubts += [
+        note
+        for sweep in sweeps
+        if relative_misfit(best, sweep) > LAWFUL or best.circuit.coil == "four-exponent"
+        for note in law_note(curves[sweep.number][0], masks[sweep.number], sweep.number)
+    ]
     fitted = tuple(fitted_state(best, sweep, curves[sweep.number][0], masks[sweep.number]) for sweep in sweeps)
     result = assemble(ranked, fitted, name, serial, provenance or {}, choice.kept)
     result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
@@ -216,12 +225,23 @@ def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
     return np.asarray((f >= LOWEST_SHARE * fs) & (f <= max(HIGHEST[0], HIGHEST[1] * fs)))
 
 
-def _no_fit(best: Candidate, curves: Sequence[tuple[ImpedanceCurve, State]], *, forced: bool) -> TsfitError:
+def _no_fit(
+    best: Candidate,
+    curves: Sequence[tuple[ImpedanceCurve, State]],
+    masks: Sequence[NDArray[np.bool_]],
+    *,
+    forced: bool,
+) -> TsfitError:
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
     if best.fault is None and len(curves) > 1:
         worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
         why += f", most of all {curves[worst.number][0].source}"
+    for (curve, _), mask in zip(curves, masks, strict=True):
+        broken = broken_law(curve, mask)
+        if broken is not None:
+            why += f"; of {curve.source}, {broken}" if len(curves) > 1 else f"; {broken}"
+            break
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
     if any(state.wiring == "one coil" for _, state in curves):
         remedy = "check that the other coil was open, and " + remedy.removeprefix("check ")

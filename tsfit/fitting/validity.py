@@ -1,6 +1,7 @@
-"""Whether a curve holds what a fit needs, judged before the fit: each remark says what to measure again.
+"""Whether a curve holds what a fit needs, judged apart from the fit: each remark says what to measure again.
 
-Refused is only what no fit can use; the rest is fitted under a warning.
+Refused is only what no fit can use; the rest is fitted under a warning. The Kramers-Kronig relations, whose test costs as
+much as a fit, need no test where a circuit follows the curve, for a circuit obeys them.
 """
 
 from __future__ import annotations
@@ -74,9 +75,7 @@ def _refused(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
     return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
 
 
-def validity_notes(
-    curve: ImpedanceCurve, peak: Resonance, used: NDArray[np.bool_], number: int | None = None
-) -> list[QualityNote]:
+def validity_notes(curve: ImpedanceCurve, peak: Resonance, number: int | None = None) -> list[QualityNote]:
     """Warn of what a curve that can be fitted lacks.
 
     Parameters
@@ -84,8 +83,6 @@ def validity_notes(
     curve : ImpedanceCurve
     peak : Resonance
         As read off the curve.
-    used : (n,) bool
-        The points that the fit will use.
     number : int, optional
         Of the sweep, for the notes.
     """
@@ -94,10 +91,7 @@ def validity_notes(
         "low_end": _low_end(curve, peak),
         "coil_range": _coil_range(curve, peak),
         "phase_magnitude": _phase(curve),
-        "kramers_kronig": _kramers_kronig(curve, used),
     }
-    if found["phase_magnitude"] is not None:
-        found["kramers_kronig"] = None  # the same fault, and the phase tells it more plainly
     told = {note.code for note in curve.notes}
     return [
         QualityNote(code, "warn", message, number)
@@ -156,7 +150,8 @@ def _phase(curve: ImpedanceCurve) -> str | None:
     )
 
 
-def _kramers_kronig(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
+def broken_law(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
+    """Say by how much and where the `used` points (n,) break the Kramers-Kronig relations beyond noise, if they do."""
     f, z = curve.frequency_hz[used], curve.impedance_ohm[used]
     noise = 0.0
     if curve.variance_ohm2 is not None:
@@ -166,11 +161,20 @@ def _kramers_kronig(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | Non
     if found.rms <= max(BROKEN_LAW, NOISE_FACTOR * max(noise, _roughness(found))):
         return None
     low, high = _worst_octave(f, found)
-    return (
-        f"The curve breaks the Kramers-Kronig relations by {100.0 * found.rms:.1f} % RMS, most of all from {low:.3g} to "
-        f"{high:.3g} Hz: something drifted, dropped out or was overdriven there; let the coil cool, lower the level, and "
-        "measure again."
+    size = f"{100.0 * found.rms:.1f} % RMS"
+    return f"it breaks the Kramers-Kronig relations by {size}, most of all from {low:.3g} to {high:.3g} Hz"
+
+
+def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None = None) -> list[QualityNote]:
+    """Warn of a curve that no linear and steady thing can have."""
+    broken = broken_law(curve, used)
+    if broken is None or any(note.code == "kramers_kronig" for note in curve.notes):
+        return []
+    message = (
+        f"The curve cannot be that of a steady driver: {broken}; something drifted, dropped out or was overdriven there, "
+        "so let the coil cool, lower the level, and measure again."
     )
+    return [QualityNote("kramers_kronig", "warn", message, number)]
 
 
 def _roughness(found: KramersKronig) -> float:
