@@ -47,12 +47,16 @@ def bench_fit():
 
 
 FIT = bench_fit()
+AIR = 0.8 * float(load.air_load_change(FIT.driver.Sd, FIT.driver.air))
+"""What a box adds to the air that moves with the cone: between a tube's end and a wall, as the fit takes it."""
 FC = FIT.driver.Fs * float(closed_box_ratio(FIT.driver.Vas, 0.02))
 
 
 def cabinet(box, values=None, generator=None, floor=0.003, noise=1e-3):
     """Curve of the built box: `noise` ohm at each point, and a smooth error of `floor` that no circuit describes."""
     driver = FIT.driver
+    if not box.added_mass:
+        box = replace(box, added_mass=AIR)
     z = impedance(FREQUENCY, values or driver.values(), Circuit(driver.coil, driver.suspension), box)
     if generator is not None:
         octaves = np.log2(FREQUENCY / FREQUENCY[0])
@@ -83,7 +87,8 @@ def test_vented_cabinets_are_found_as_they_were_built(floor):
             33 * generator.uniform(0.9, 1.1),
             generator.uniform(6, 15),
         )
-        curve = cabinet(load.vented_box(volume, tuning, leak_q=ql), drawn(generator), generator, floor)
+        box = load.vented_box(volume, tuning, leak_q=ql, added_mass=AIR * generator.uniform(0.5, 1.5))
+        curve = cabinet(box, drawn(generator), generator, floor)
         found = verify(curve, VENTED, FIT.driver, FIT).numbers
         for name, truth in (("fb", tuning), ("volume", volume), ("leak_q", ql)):
             errors.append((name, found[name].value / truth - 1.0))
@@ -102,7 +107,10 @@ def test_closed_cabinets_are_found_as_they_were_built():
         fs = 1.0 / (2.0 * math.pi * math.sqrt(values["Mms"] * values["Cms"]))
         vas = FIT.driver.air.stiffness * values["Sd"] ** 2 * values["Cms"]
         fc = fs * float(closed_box_ratio(vas, volume))
-        curve = cabinet(load.closed_box(volume, resonance=fc, absorption_q=qa), values, generator)
+        air = AIR * generator.uniform(0.5, 1.5)
+        box = load.closed_box(volume, resonance=fc, absorption_q=qa, added_mass=air)
+        curve = cabinet(box, values, generator)
+        fc /= math.sqrt(1.0 + air / values["Mms"])
         found = verify(curve, CLOSED, FIT.driver, FIT)
         assert not found.leak
         errors.append(found.numbers["volume"].value / volume - 1.0)
@@ -144,7 +152,8 @@ def test_a_volume_too_large_is_told_in_litres():
 def test_filling_counts_as_volume_that_was_planned():
     plan = BoxPlan("closed", {"volume": 0.02, "filling": 1.2})
     found = verify(cabinet(load.closed_box(0.024)), plan, FIT.driver, FIT)
-    assert found.numbers["volume"].value == pytest.approx(0.02, rel=2e-3)
+    # The priors of losses and air pull a little, well within what the result says of itself.
+    assert abs(found.numbers["volume"].value - 0.02) < 0.5 * found.numbers["volume"].stdev < 0.0004
     assert found.comparisons[0].verdict == "as planned"
 
 

@@ -1,7 +1,8 @@
 """A finished cabinet against its plan: one impedance curve at the terminals, and what was built follows from it.
 
 The driver is known from its fit, as far as that knows it: the logarithms of its parameters are variables with the
-covariance of the fit as prior, beside volume, tuning and losses of the box, which are free. One circuit, the planned load.
+covariance of the fit as prior, beside volume, tuning and losses of the box, which are free. What the box adds to the air
+that moves with the cone is a variable too, as in the fit of a test box. One circuit, the planned load.
 The inverse information matrix at the minimum is the covariance of all of them (JCGM 100), so what the driver's uncertainty
 does to the volume is in it. The Bayesian information criterion decides which losses the curve can tell apart.
 """
@@ -26,6 +27,7 @@ from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import Driver, closed_box_ratio
 from tsfit.errors import TsfitError
+from tsfit.fitting.model import BOX_AIR_LOAD
 from tsfit.records import Estimate, FitResult, ImpedanceCurve
 
 Array = NDArray[np.float64]
@@ -85,7 +87,10 @@ class _Model:
     def __init__(self, planned: Enclosure, one: Driver, fit: FitResult | None, directions: list[Any]) -> None:
         self.planned, self.directions = planned, directions
         self.names, self.root = _prior(one, fit)
-        self.latent = len(self.names) + len(directions)
+        # The last one is what the box adds to the air that moves with the cone.
+        self.latent = len(self.names) + len(directions) + 1
+        cones = planned.driver.values()["Sd"] / one.values()["Sd"]
+        self.air = cones * float(load.air_load_change(one.values()["Sd"], planned.driver.air))
         self.acting = float(planned.load.compliance * planned.driver.air.stiffness)
         self.sizes = [math.log(self.acting)]
         if planned.kind == "vented":
@@ -115,7 +120,7 @@ class _Model:
         )
         volume, *tuning = np.exp(theta[self.latent : self.latent + len(self.sizes)])
         factors = dict(zip(losses, np.exp(theta[self.latent + len(self.sizes) :]), strict=True))
-        mass = self.planned.load.added_mass
+        mass = self.air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * float(theta[self.latent - 1]), 0.0)
         if tuning or "hole" in factors:
             frequency = tuning[0] if tuning else factors.pop("hole")
             box = load.vented_box(volume, frequency, driver.air, added_mass=mass, **factors)
