@@ -16,7 +16,7 @@ import soundfile
 from tsfit.air import REFERENCE_AIR
 from tsfit.bench import fit_bench
 
-TRIALS = int(os.environ.get("TSFIT_TRIALS", "24"))
+TRIALS = int(os.environ.get("TSFIT_TRIALS", "12"))
 RATE = 24000
 RIG = """
 name = "divider"

@@ -77,8 +77,7 @@ def test_nothing_sticks_out(opened, size):
     assert all(0.5 * min(SIZES[size][0], 768) < width <= SIZES[size][0] for width in widths)
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", ["phone", "desktop"])
+@pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desktop", "light")])
 def test_no_barrier(opened, scheme, size):
     """The rules of axe-core, contrast and accessible names among them."""
     resize(opened, size)
