@@ -113,7 +113,7 @@ def test_interrupted_recording_stays_as_a_readable_partial_one(sound_system, tmp
     child = sound_system.record(tmp_path / "a.wav", seconds=8)
     child.wait_for("recording")
     child.signal(signal.SIGINT)
-    status, answer = outcome(child, 10)
+    status, answer = outcome(child, 60)
     assert (status, answer["error"]["code"]) == (2, "interrupted")
     assert not (tmp_path / "a.wav").exists()
     assert soundfile.info(tmp_path / "a.partial.wav").frames > 0
