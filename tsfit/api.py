@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 import tsfit.bench
 import tsfit.fitting.fit
 from tsfit.fit_file import fit_to_dict
-from tsfit.quantities import display, rounded
 from tsfit.records import FitResult, ImpedanceCurve, State
 
 if TYPE_CHECKING:
@@ -47,10 +46,8 @@ class Fit(FitResult):
 
         rows = []
         for name, estimate in self.parameters.items():
-            value, unit = display(name, estimate.value, estimate.unit)
-            scale = 1.0 if unit == "dB" or not estimate.value else value / estimate.value
-            spread = estimate.stdev * scale
-            rows.append((name, rounded(value, spread), rounded(spread, spread), unit))
+            told = estimate.shown(name)
+            rows.append((name, told.value, told.spread, told.unit))
         page = Environment(autoescape=True).from_string(_PAGE)
         return page.render(name=self.driver.name, rows=rows, notes=self.quality)
 

@@ -13,7 +13,7 @@ taken as independent; what both fits share, such as the mass, would make differe
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Any, Literal
 
@@ -22,9 +22,10 @@ import numpy as np
 from tsfit.box.bands import drawn_box
 from tsfit.box.equalised import Equalised, flat
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
-from tsfit.box.limits import maximum_output
-from tsfit.box.response import Array
+from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
+from tsfit.box.setup import STANDARD_DRIVE
 from tsfit.equal_conditions import Candidate, Case
 from tsfit.errors import TsfitError
 
@@ -149,33 +150,39 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
     boxes = tuple(case.build(one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
-    levels, drawn = [], []
+    levels: list[dict[str, Array]] = []
+    maxima: list[MaximumOutput | None] = []
+    drawn: list[dict[str, Array] | None] = []
     for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True)):
-        levels.append(_levels(box, frequency))
-        uncertain = one.fit is not None and bool(one.fit.correlation_names)
-        drawn.append(_drawn_levels(one, box, frequency, draws, seed) if uncertain else None)
+        level, most = _levels(box, box.enclosure, frequency)
+        levels.append(level)
+        maxima.append(most)
+        if one.fit is not None and one.fit.correlation_names:
+            many, _ = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
+            drawn.append(_levels(box, many, frequency)[0])
+        else:
+            drawn.append(None)
     ways: list[str] = [way for way in WAYS if all(way in one for one in levels)]
     differences = {
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
     }
-    maxima = [maximum_output(box.enclosure, frequency, box.ratings) for box in boxes]
     equalised = () if case.flat_to_hz is None else tuple(flat(box, case.flat_to_hz) for box in boxes)
     result = CaseResult(
         name=case.name,
         frequency_hz=frequency,
         boxes=boxes,
         level_db={way: np.array([one[way] for one in levels]) for way in ways},
-        limited_by=tuple(one.limited_by for one in maxima if one is not None) if all(maxima) else None,
+        limited_by=None if None in maxima else tuple(one.limited_by for one in maxima if one is not None),
         differences=differences,
         equalised=equalised,
     )
-    return CaseResult(**{**vars(result), "words": tuple(_words(candidates, result))})
+    return replace(result, words=tuple(_words(candidates, result)))
 
 
 def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
     """Gain in dB from the box's own drive to each way of driving it, for resistance `ohm` of all drivers together."""
     offsets = {
-        "equal voltage": 20.0 * np.log10(2.83 / box.enclosure.voltage) + 0.0 * ohm,
+        "equal voltage": 20.0 * np.log10(STANDARD_DRIVE / box.enclosure.voltage) + 0.0 * ohm,
         "equal power": 10.0 * np.log10(WATT * ohm) - 20.0 * np.log10(box.enclosure.voltage),
     }
     if box.ratings.power_w is not None:
@@ -184,25 +191,15 @@ def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
     return offsets
 
 
-def _levels(box: BoxResult, frequency: Array) -> dict[str, Array]:
-    answer = box.enclosure.respond(frequency)
-    found = {way: answer.spl_db + offset for way, offset in _offsets(box, box.enclosure.driver.Re).items()}
+def _levels(box: BoxResult, enclosure: Enclosure, frequency: Array) -> tuple[dict[str, Array], MaximumOutput | None]:
+    """Level by way, and the loudest, of `box` or of the draws of its drivers in `enclosure`, (..., n_freq)."""
+    answer = enclosure.respond(frequency)
+    offsets = _offsets(box, np.asarray(enclosure.parameters["Re"]))
+    found = {way: answer.spl_db + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
     if box.ratings.xmax_m is not None:
         found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
-    most = maximum_output(box.enclosure, frequency, box.ratings)
-    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
-
-
-def _drawn_levels(one: Candidate, box: BoxResult, frequency: Array, draws: int, seed: int) -> dict[str, Array]:
-    assert one.fit is not None
-    many, _ = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
-    answer = many.respond(frequency)
-    offsets = _offsets(box, np.asarray(many.parameters["Re"]))
-    found = {way: answer.spl_db + np.asarray(offset)[:, np.newaxis] for way, offset in offsets.items()}
-    if box.ratings.xmax_m is not None:
-        found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
-    most = maximum_output(many, frequency, box.ratings)
-    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}
+    most = maximum_output(enclosure, frequency, box.ratings)
+    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}, most
 
 
 def _difference(

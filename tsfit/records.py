@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.driver import Driver, Wiring
+from tsfit.quantities import display, rounded
 
 Severity = Literal["refuse", "warn", "note"]
 StateKind = Literal["free air", "added mass", "closed box", "infinite baffle"]
@@ -94,6 +95,17 @@ class State:
 
 
 @dataclass(frozen=True)
+class Shown:
+    """An estimate as text: everything rounded to the second digit of its standard uncertainty, in the trade's unit."""
+
+    value: str
+    spread: str
+    low: str
+    high: str
+    unit: str
+
+
+@dataclass(frozen=True)
 class Estimate:
     """A value with its standard uncertainty and 95 % interval, in the stated SI unit."""
 
@@ -105,6 +117,14 @@ class Estimate:
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form."""
         return {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
+
+    def shown(self, name: str) -> Shown:
+        """Write value, standard uncertainty and interval of the figure `name` for people."""
+        value, unit = display(name, self.value, self.unit)
+        factor = 1.0 if unit == "dB" or not self.value else value / self.value
+        spread = self.stdev * factor
+        low, high = (rounded(bound * factor, spread) for bound in self.interval95)
+        return Shown(rounded(value, spread), rounded(spread, spread), low, high, unit)
 
 
 @dataclass(frozen=True)

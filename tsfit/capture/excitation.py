@@ -183,8 +183,7 @@ def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, lev
     _check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
     x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))
-    x[:ends] *= fade(ends)
-    x[n - ends :] *= fade(ends)[::-1]
+    _fade_ends(x, ends)
     return Excitation(
         kind="stepped sine",
         samples=x,
@@ -210,6 +209,12 @@ def _check_level(level_dbfs: float) -> None:
 def fade(n: int) -> Samples:
     """Raised cosine (n,) from just above 0 to just below 1."""
     return 0.5 - 0.5 * np.cos(math.pi * (np.arange(n) + 0.5) / n)
+
+
+def _fade_ends(x: Samples, n: int) -> None:
+    """Let `x` rise in its first `n` samples and fall in its last."""
+    x[:n] *= fade(n)
+    x[len(x) - n :] *= fade(n)[::-1]
 
 
 @dataclass(frozen=True)
@@ -245,8 +250,7 @@ def _repeated(part: _Part, period: int, lines: NDArray[np.intp], phase: Samples)
     one = one / max(np.abs(fine).max(), np.abs(one).max())
     n = min(round(FADE_SECONDS * part.rate), period)
     x = np.concatenate([np.tile(one, part.periods), one[:n]])
-    x[:n] *= fade(n)
-    x[len(x) - n :] *= fade(n)[::-1]
+    _fade_ends(x, n)
     return x
 
 
@@ -348,8 +352,7 @@ def _stepped_sine(part: _Part) -> tuple[Samples, dict[str, Any]]:
     glide = round(GLIDE_SECONDS * part.rate)
     turns = uniform_filter1d(turns, glide, mode="nearest", origin=(glide - 1) // 2)
     x = np.sin(2.0 * math.pi * np.cumsum(turns))
-    x[:n] *= fade(n)
-    x[len(x) - n :] *= fade(n)[::-1]
+    _fade_ends(x, n)
     return x, {"lines_hz": frequency, "steps": np.stack([stop - length, stop], axis=1)}
 
 

@@ -19,12 +19,10 @@ from dataclasses import replace
 from tsfit.air import REFERENCE_AIR
 from tsfit.check.sheet import Conditions
 from tsfit.circuit.load import air_load_change
-from tsfit.driver import COPPER_PER_K, Wiring, total_q
+from tsfit.driver import COPPER_PER_K, Wiring, total_q, wiring_factors
 from tsfit.errors import TsfitError
 from tsfit.records import Estimate, FitResult
 
-COILS: Mapping[str, tuple[float, float]] = {"series": (2.0, 2.0), "parallel": (0.5, 1.0), "one coil": (1.0, 1.0)}
-"""Re and Bl of two equal coils per those of one."""
 REFERENCE_COIL_C = 20.0
 
 
@@ -98,8 +96,8 @@ def _wiring(found: dict[str, Estimate], fit: FitResult, wanted: Wiring) -> str:
     (was,) = known
     if was == wanted:
         return ""
-    re, bl = (COILS[wanted][k] / COILS[str(was)][k] for k in (0, 1))
-    inductance = dict.fromkeys(("Le", "Le_1kHz"), bl**2)
+    re, bl, blocked = (to / of for to, of in zip(wiring_factors(wanted), wiring_factors(str(was)), strict=True))
+    inductance = dict.fromkeys(("Le", "Le_1kHz"), blocked)
     level = 10.0 * math.log10(bl**2 / re)
     _scale(found, {"Re": re, "Bl": bl, "Qes": re / bl**2, **inductance}, level, level - 10.0 * math.log10(re))
     return f"The coils were taken from {was} to {wanted}."

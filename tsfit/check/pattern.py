@@ -17,13 +17,13 @@ import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.check.conditions import COILS
 from tsfit.check.sheet import LEVELS, Sheet
+from tsfit.driver import Wiring, wiring_factors
 from tsfit.records import Estimate, FitResult
 
 Array = NDArray[np.float64]
@@ -186,7 +186,7 @@ def _explained(
 
 def _wiring_steps() -> list[tuple[float, float]]:
     """Factors of Re and Bl from every wiring of two coils to every other."""
-    pairs = itertools.permutations(COILS.values(), 2)
+    pairs = itertools.permutations([wiring_factors(wiring) for wiring in get_args(Wiring)], 2)
     return sorted({(after[0] / before[0], after[1] / before[1]) for before, after in pairs})
 
 

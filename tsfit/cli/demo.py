@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.output import json_option, print_json, print_table, printable, progress
-from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
@@ -48,7 +47,6 @@ def demo(folder: Path, as_json: bool) -> None:
 
 def _print(result: DemoResult) -> None:
     from tsfit.demo import DRIVERS
-    from tsfit.quantities import display
 
     fits = [result.fits[stem] for stem in DRIVERS]
     click.echo("1. What the bench measured (value ± standard uncertainty)")
@@ -56,11 +54,9 @@ def _print(result: DemoResult) -> None:
     for name in FIGURES:
         cells = []
         for fit in fits:
-            estimate = fit.parameters[name]
-            factor, unit = display(name, 1.0)
-            value, spread = estimate.value * factor, estimate.stdev * factor
-            cells.append(f"{rounded(value, spread)} ± {rounded(spread, spread)}")
-        rows.append([f"{name}, {unit}" if unit else name, *cells])
+            told = fit.parameters[name].shown(name)
+            cells.append(f"{told.value} ± {told.spread}")
+        rows.append([f"{name}, {told.unit}" if told.unit else name, *cells])
     print_table(["figure", *(fit.driver.name for fit in fits)], rows)
     click.echo("2. What the datasheets are worth")
     for stem, fit in result.fits.items():

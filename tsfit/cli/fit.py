@@ -106,25 +106,13 @@ def print_fit(result: object) -> None:
     """Print the parameters with their uncertainty, then what the fit has to remark."""
     from tsfit.cli.fit_tables import print_levels
     from tsfit.cli.output import print_table, printable
-    from tsfit.quantities import display, rounded
     from tsfit.records import FitResult
 
     assert isinstance(result, FitResult)
     rows = []
     for name, estimate in {**result.parameters, **result.conditions}.items():
-        value, unit = display(name, estimate.value, estimate.unit)
-        factor = value / estimate.value if estimate.value else 1.0
-        spread = estimate.stdev * (1.0 if unit == "dB" else factor)
-        low, high = (bound * (1.0 if unit == "dB" else factor) for bound in estimate.interval95)
-        rows.append(
-            [
-                name,
-                rounded(value, spread),
-                rounded(spread, spread),
-                f"{rounded(low, spread)} … {rounded(high, spread)}",
-                unit,
-            ]
-        )
+        told = estimate.shown(name)
+        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}", told.unit])
     print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
     if result.wirings:
         print_table(
@@ -137,11 +125,9 @@ def print_fit(result: object) -> None:
 
 
 def _wiring_row(wiring: str, figures: Mapping[str, Estimate]) -> list[str]:
-    from tsfit.quantities import display, rounded
 
     cells = [wiring]
     for name, estimate in figures.items():
-        value, unit = display(name, estimate.value, estimate.unit)
-        spread = estimate.stdev if unit == "dB" else estimate.stdev * value / estimate.value
-        cells.append(f"{rounded(value, spread)} {'' if unit == '1' else unit}".strip())
+        told = estimate.shown(name)
+        cells.append(f"{told.value} {'' if told.unit == '1' else told.unit}".strip())
     return cells

@@ -52,10 +52,8 @@ def print_levels(result: FitResult) -> None:
     def row(place: str, figures: Mapping[str, Estimate]) -> list[str]:
         cells = [place]
         for name in names:
-            estimate = figures[name]
-            value, unit = display(name, estimate.value, estimate.unit)
-            spread = estimate.stdev * value / estimate.value
-            cells.append(f"{rounded(value, spread)} ± {rounded(spread, spread)} {'' if unit == '1' else unit}".strip())
+            told = figures[name].shown(name)
+            cells.append(f"{told.value} ± {told.spread} {'' if told.unit == '1' else told.unit}".strip())
         return cells
 
     rows = [row(f"{each.level:.3g}", each.figures) for each in levels.at]

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-from tsfit.figures.style import INK, LINES, QUIET, SMALL, TEXT, frequency_axis, new_figure, value_axis
+from tsfit.figures.style import INK, LINES, QUIET, SMALL, TEXT, frequency_axis, name_level, new_figure, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -117,7 +117,7 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
         _in_the_room(panel, result.curves.frequency_hz, shown, result.room.lowest_mode_hz)
     top = 5.0 * np.ceil((max(float(np.max(shown)), reference) + 2.0) / 5.0)
     panel.set_ylim(top - LEVEL_SPAN_DB, top)
-    _name_level(panel, reference, f"{'pass-band' if band_pass else 'mid-band'} {reference:.1f} dB")
+    name_level(panel, reference, f"{'pass-band' if band_pass else 'mid-band'} {reference:.1f} dB")
     low, high = result.curves.frequency_hz[[0, -1]]
     for frequency, side in ((f3, "right" if band_pass else "left"), (upper, "left")):
         if frequency is not None and low <= frequency <= high:
@@ -213,19 +213,4 @@ def _limit_line(panel: Axes, limit: float | None, unit: float, text: str) -> Non
     shown, (bottom, top) = unit * limit, panel.get_ylim()
     if shown <= 2.0 * top:
         panel.set_ylim(bottom, max(top, 1.2 * shown))
-        _name_level(panel, shown, text.format(shown))
-
-
-def _name_level(panel: Axes, value: float, text: str) -> None:
-    """Draw a quiet line across the panel and name it at its right end."""
-    panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
-    panel.annotate(
-        text,
-        (1.0, value),
-        xycoords=("axes fraction", "data"),
-        xytext=(0, 2.5),
-        textcoords="offset points",
-        ha="right",
-        fontsize=SMALL,
-        color=QUIET,
-    )
+        name_level(panel, shown, text.format(shown))

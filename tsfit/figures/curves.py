@@ -10,7 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike, NDArray
 
-from tsfit.figures.style import LINES, QUIET, SMALL, frequency_axis, new_figure, spread, value_axis
+from tsfit.figures.style import LINES, SMALL, frequency_axis, name_level, new_figure, spread, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,8 +56,8 @@ def curves_figure(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title
                 panel.fill_between(frequency, low, high, color=colour, alpha=0.18, linewidth=0.0, label=name)
         value_axis(panel, quantity.label)
         _range(panel, quantity)
-        if quantity.limit is not None:
-            _limit(panel, *quantity.limit)
+        if quantity.limit is not None and panel.get_ylim()[0] <= quantity.limit[0] <= panel.get_ylim()[1]:
+            name_level(panel, *quantity.limit)
     frequency_axis(panels[-1], float(frequency[0]), float(frequency[-1]))
     if len(systems) > 1:
         _name(panels[0], frequency, quantities[0], systems)
@@ -80,16 +80,6 @@ def _range(panel: Axes, quantity: Quantity) -> None:
         if quantity.limit is not None and quantity.limit[0] <= 2.0 * top:
             top = max(top, 1.05 * quantity.limit[0])
         panel.set_ylim(min(0.0, 1.1 * float(values.min())), 1.1 * top or 1.0)
-
-
-def _limit(panel: Axes, value: float, text: str) -> None:
-    if not panel.get_ylim()[0] <= value <= panel.get_ylim()[1]:
-        return
-    panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
-    panel.annotate(
-        text, (1.0, value), xycoords=("axes fraction", "data"), xytext=(0, 2.5), textcoords="offset points",
-        ha="right", fontsize=SMALL, color=QUIET,
-    )  # fmt: skip
 
 
 def _name(panel: Axes, frequency: NDArray[np.float64], quantity: Quantity, systems: list[str]) -> None:

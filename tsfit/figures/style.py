@@ -99,6 +99,21 @@ def frequency_axis(panel: Axes, low: float, high: float) -> None:
     panel.set_xlabel("frequency, Hz", fontsize=TEXT, color=INK)
 
 
+def name_level(panel: Axes, value: float, text: str) -> None:
+    """Draw a quiet line across the panel and name it at its right end."""
+    panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
+    panel.annotate(
+        text,
+        (1.0, value),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 2.5),
+        textcoords="offset points",
+        ha="right",
+        fontsize=SMALL,
+        color=QUIET,
+    )
+
+
 def spread(positions: Sequence[float], width: float) -> list[float]:
     """Push label centres (0 to 1) apart until neighbours are `width` from each other, or as far as there is room."""
     order = np.argsort(positions, kind="stable")

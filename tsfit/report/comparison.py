@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
 from tsfit.drift.summary import history_to_dict
@@ -16,8 +17,6 @@ from tsfit.figures.drift import drift_figure
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
-TABLE_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0)
-"""Preferred frequencies of the bass (ISO 266)."""
 TITLES = {"equal power": "at 1 W into Re of each", "limits": "each driven until something gives"}
 
 
@@ -40,7 +39,7 @@ def compare_part(data: Mapping[str, Any], name: str) -> Part:
 def _levels(names: list[str], case: Mapping[str, Any], way: str) -> Block:
     frequency = np.asarray(case["frequency_hz"], dtype=float)
     rows = []
-    for wanted in TABLE_HZ:
+    for wanted in PREFERRED_HZ:
         k = int(np.argmin(np.abs(frequency / wanted - 1.0)))
         row = [f"{wanted:g}", *(f"{level[k]:.1f}" for level in case["level_db"][way])]
         for one in case["differences"][way]:

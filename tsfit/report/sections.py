@@ -27,11 +27,8 @@ def fit_part(fit: FitResult, name: str) -> Part:
     driver = fit.driver
     rows = []
     for figure, estimate in fit.parameters.items():
-        value, unit = display(figure, estimate.value, estimate.unit)
-        factor = 1.0 if unit == "dB" or not estimate.value else value / estimate.value
-        spread = factor * estimate.stdev
-        ends = (rounded(factor * end, spread) for end in estimate.interval95)
-        rows.append([figure, rounded(value, spread), rounded(spread, spread), *ends, unit])
+        told = estimate.shown(figure)
+        rows.append([figure, told.value, told.spread, told.low, told.high, told.unit])
     columns = ("figure", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
     key = {figure: display(figure, item.value, item.unit) for figure, item in fit.parameters.items()}
