@@ -3,11 +3,13 @@ import pytest
 from tsfit.air import REFERENCE_AIR, Air
 
 
+@pytest.mark.against("density of air", "CIPM-2007 (Picard et al. 2008), from memory", "0.04 %")
 def test_density_of_the_cipm_reference_example():
     """Near 20 °C, 1013.25 hPa and 50 % the density is 1.199 kg/m³ (CIPM-2007; Picard et al. 2008, from memory)."""
     assert REFERENCE_AIR.density == pytest.approx(1.199, abs=5e-4)
 
 
+@pytest.mark.against("speed of sound at 0 °C", "Cramer, JASA 93(5), 1993, from memory", "0.05 m/s")
 def test_speed_of_sound_at_the_ice_point():
     """331.45 m/s in dry air at 0 °C and one atmosphere (Cramer, JASA 93(5), 1993; from memory)."""
     assert Air(0.0, 1013.25, 0.0).sound_speed == pytest.approx(331.45, abs=0.05)

@@ -33,6 +33,9 @@ def fits():
     return {stem: fit_bench(SAMPLES / f"{stem}-bench.toml") for stem in ("saltwit-12", "saltwit-12b", "saltwit-12-shunt")}
 
 
+@pytest.mark.against(
+    "parameters from recordings", "a bench simulated in time from its differential equations", "4 standard uncertainties"
+)
 @pytest.mark.parametrize(
     ("stem", "name", "recording"),
     [

@@ -76,6 +76,9 @@ def drawn(generator):
     return {name: value for name, value in values.items() if name not in ("Fs", "Qts")}
 
 
+@pytest.mark.against(
+    "finished vented boxes, `TSFIT_CABINETS` of them", "simulated cabinets of known truth", "fb 0.5 %, volume 3 %, QL 10 %"
+)
 @pytest.mark.parametrize("floor", [0.003, 0.01])
 def test_vented_cabinets_are_found_as_they_were_built(floor):
     """fb within 0.5 %, volume within 3 %, QL within 10 % and errors as large as their sigmas say."""

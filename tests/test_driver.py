@@ -85,6 +85,7 @@ def test_closed_box_by_hand():
     assert closed_box_ratio(0.09, 0.03) == pytest.approx(2.0, rel=1e-12)
 
 
+@pytest.mark.against("resistance of copper", "IEC 60028, from memory: 0.00393 /K at 20 °C", "1e-6")
 def test_copper():
     """IEC 60028, from memory: 0.00393 /K at 20 °C, so 5 Ω at 20 °C are 6.572 Ω at 100 °C."""
     hot = 5.0 * (1.0 + 80.0 * COPPER_PER_K)

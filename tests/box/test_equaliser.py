@@ -37,6 +37,7 @@ def cookbook(kind, f0, rate, q, gain):
     return b / d[0], d / d[0]
 
 
+@pytest.mark.against("digital sections", "W3C Audio EQ Cookbook, formulas typed from memory", "1e-9")
 @pytest.mark.parametrize("kind", KINDS[:-1])
 @pytest.mark.parametrize(("f0", "q", "gain"), [(30.0, 0.7071, 6.0), (1000.0, 2.0, -9.0), (12000.0, 0.5, 3.0)])
 def test_digital_sections_are_those_of_the_note(kind, f0, q, gain):
@@ -44,6 +45,7 @@ def test_digital_sections_are_those_of_the_note(kind, f0, q, gain):
         np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
 
 
+@pytest.mark.against("digital sections in the bass", "scipy.signal.freqz", "0.01 dB")
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("rate", [44100.0, 48000.0, 96000.0])
 def test_digital_and_analog_agree_in_the_bass(kind, rate):

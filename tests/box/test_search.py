@@ -49,6 +49,7 @@ def everything(search):
     return search.evaluate(*(axis.ravel() for axis in np.meshgrid(*axes)))
 
 
+@pytest.mark.against("search for the best vented box, `TSFIT_SEARCH_DRIVERS` drivers", "a dense grid", "0.5 %")
 @pytest.mark.parametrize("seed", range(DRIVERS))
 def test_the_lowest_f3_is_that_of_a_dense_grid(seed):
     search = random_search(seed)

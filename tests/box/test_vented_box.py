@@ -36,6 +36,7 @@ def test_level_phase_and_group_delay_follow_the_fourth_order_transfer_function(l
     np.testing.assert_allclose(result.curves.group_delay_ms, 1e3 * delay, rtol=1e-8)
 
 
+@pytest.mark.against("numbers of `box vented`", "Thiele's table (1961; JAES 19(5), 1971), from memory", "0.5 %, 0.01 dB")
 @pytest.mark.parametrize(
     ("f3", "h", "alpha", "qt", "peak_db"),
     [

@@ -141,6 +141,7 @@ def test_volume_and_level_are_brought_to_reference_air():
 
 
 # Rated 8 ohm may fall to 6.4 ohm (IEC 60268-5); the circuit's smallest impedance lies a little above Re.
+@pytest.mark.against("least impedance", "IEC 60268-5, from memory: 80 % of rated", "verdicts")
 @pytest.mark.parametrize(
     ("re", "rated", "verdict"), [(6.6, "8 ohm", "inside"), (5.62, "8 ohm", "outside"), (5.62, "4 ohm", "inside")]
 )

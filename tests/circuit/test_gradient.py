@@ -24,6 +24,9 @@ def disagreement(derivative, z, function, at, step):
     return np.max(np.abs(derivative - numeric) / (1e-6 * np.abs(numeric) + rounding))
 
 
+@pytest.mark.against(
+    "derivatives of Z by every parameter", "central differences of eighth order (Fornberg 1988), from memory", "1e-6"
+)
 @pytest.mark.parametrize("load", LOADS)
 @pytest.mark.parametrize("suspension", SUSPENSIONS)
 @pytest.mark.parametrize("coil", COILS)

@@ -29,6 +29,7 @@ def answer(driver):
     return Response(F, driver.values(), circuit, infinite_baffle(driver.Sd), voltage=2.83)
 
 
+@pytest.mark.against("two coils of 2 Ω rewired", "common practice, no source: 4 Ω and 1 Ω", "1e-6")
 def test_two_coils_of_2_ohm_are_4_or_1_ohm_and_the_rest_stays():
     parallel = rewired(SERIES, "parallel")
     assert parallel.Re == pytest.approx(1.0)
@@ -53,6 +54,7 @@ def test_one_coil_has_twice_the_qes_and_half_the_rating():
     assert rewired(one, "series").Pe == 100.0
 
 
+@pytest.mark.against("two coils in every wiring", "Kirchhoff's laws for two coupled coils", "1e-12")
 @pytest.mark.parametrize("coupling", [0.6, 1.0])
 def test_two_coils_of_stated_coupling_against_kirchhoff(coupling):
     """Series is 2(Zown + Zmutual), parallel half of Zown + Zmutual, one coil Zown, the other open."""

@@ -51,6 +51,7 @@ def test_an_entry_comes_back_whole(tmp_path):
     assert entry.rig == "line divider"
 
 
+@pytest.mark.against("no entry of a log is lost", "kills at any instant, 200 with `TSFIT_FULL_DRIFT`", "every one kept")
 def test_kills_lose_and_tear_nothing(tmp_path):
     path = tmp_path / "log"
     rng = np.random.default_rng(2)

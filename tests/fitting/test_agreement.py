@@ -83,6 +83,7 @@ def test_a_sweep_that_spoils_the_fit_is_named():
         agreed(leaking(4.0))
 
 
+@pytest.mark.against("stated uncertainty of what states say apart", "60 seeded trials", "unit spread")
 def test_errors_of_the_comparison_hold():
     """Over 60 seeded trials with every stated input varied, the difference in units of its uncertainty has unit spread."""
     sigmas = []

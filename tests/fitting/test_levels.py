@@ -51,6 +51,9 @@ def _fit(curves, area=None):
     return fit(curves, sd=area, coil="ladder-2", suspension="ideal")
 
 
+@pytest.mark.against(
+    "figures against level and their limit, `TSFIT_LEVEL_TRIALS` trials", "planted dependence", "unit spread"
+)
 @pytest.mark.parametrize("slopes", [(-0.08, 0.3, 0.04), (0.0, 0.0, 0.0)])
 def test_planted_dependence_is_found_within_its_sigma(slopes):
     """z-scores of every level, of the limit, and of the difference from it; with and without dependence."""
@@ -141,6 +144,9 @@ def _cubic_spring(volts, cubic):
     return z
 
 
+@pytest.mark.against(
+    "small-signal limit of a driver with a cubic spring", "its describing function, from memory", "3 standard uncertainties"
+)
 @pytest.mark.parametrize("cubic", [5e4, -5e4])
 def test_limit_of_a_driver_with_a_cubic_spring(cubic):
     """No driver has one Fs within a sweep; the limit is nearer to the small-signal one than any level by far."""

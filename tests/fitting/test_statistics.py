@@ -57,6 +57,7 @@ def _honest(stated):
     return abs(mean_square - 1.0) < 3.0 * math.sqrt(2.0 / stated.size)
 
 
+@pytest.mark.against("efficiency and bias of the fit, `TSFIT_TRIALS` trials", "Cramér-Rao bound", "1.05, 0.1")
 def test_variance_reaches_the_cramer_rao_bound(scores):
     """At the full 500 trials a variance is known to 6 %, so that 1.05 is judged over the four figures together."""
     _, bound = scores
@@ -82,6 +83,11 @@ def _random_driver(rng):
     return figures, {"Le": math.exp(rng.uniform(math.log(0.05e-3), math.log(most)))}
 
 
+@pytest.mark.against(
+    "optimum from no start values, `TSFIT_DRIVERS` drivers",
+    "fits started at the truth",
+    "0.05 standard uncertainties, 1 in 1000",
+)
 def test_random_drivers_end_at_the_optimum():
     """Fits from no start values end where a fit started at the truth ends; one in a thousand may fail, if it says so."""
     astray, failed = [], []

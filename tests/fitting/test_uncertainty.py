@@ -20,6 +20,7 @@ def _impedance(x):
     return np.stack([v / i * np.cos(phase), v / i * np.sin(phase), v / i])
 
 
+@pytest.mark.against("propagation of uncertainty", "GUM (JCGM 100:2008), example H.2, from memory", "1.2e-3, its rounding")
 def test_gum_h2():
     joint = propagate(_impedance, MEANS, CORRELATION * np.outer(STDEVS, STDEVS))
     r, x, z = _impedance(MEANS)

@@ -25,6 +25,7 @@ def notes(curve):
     return {note.code: note.message for note in (*validity_notes(curve, peak, 0), *law_note(curve, used, 0))}
 
 
+@pytest.mark.against("remarks before the fit on healthy curves", "made curves, every coil and suspension", "silent")
 @pytest.mark.parametrize("suspension", SUSPENSIONS)
 @pytest.mark.parametrize("coil", COILS)
 def test_healthy_curves_raise_nothing(coil, suspension):

@@ -51,6 +51,11 @@ def check(estimate, true, name, least=0.0):
     assert abs(estimate.value - true) < 4.0 * max(estimate.stdev, least * true), name
 
 
+@pytest.mark.against(
+    "parameters of every wiring from sweeps of mixed wirings",
+    "Kirchhoff's laws for two coupled coils",
+    "4 standard uncertainties",
+)
 @pytest.mark.parametrize("first", ["series", "parallel", "one coil"])
 def test_mixed_wirings_tell_every_wiring_and_the_coupling(first):
     rng = np.random.default_rng(3)

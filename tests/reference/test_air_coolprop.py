@@ -20,6 +20,7 @@ def coolprop():
     return pytest.importorskip("CoolProp.CoolProp", reason="package CoolProp is not installed")
 
 
+@pytest.mark.against("density and sound speed of humid air", "CoolProp, humid air of ASHRAE RP-1485", "0.1 %")
 @pytest.mark.parametrize("humidity", [0.0, 25.0, 50.0, 100.0])
 @pytest.mark.parametrize("pressure", PRESSURES)
 @pytest.mark.parametrize("temperature", TEMPERATURES)
@@ -38,6 +39,9 @@ def test_humid_air(coolprop, temperature, pressure, humidity):
     assert air.sound_speed == pytest.approx(math.sqrt(ratio * slope), rel=1e-3)
 
 
+@pytest.mark.against(
+    "density and sound speed of dry air", "CoolProp, equation of state of air by Lemmon et al. 2000", "0.1 %"
+)
 @pytest.mark.parametrize("pressure", PRESSURES)
 @pytest.mark.parametrize("temperature", TEMPERATURES)
 def test_dry_air(coolprop, temperature, pressure):
@@ -47,6 +51,7 @@ def test_dry_air(coolprop, temperature, pressure):
     assert air.sound_speed == pytest.approx(coolprop.PropsSI("A", *state), rel=1e-3)
 
 
+@pytest.mark.against("water vapour in air", "CoolProp, humid air of ASHRAE RP-1485", "0.1 %")
 @pytest.mark.parametrize("pressure", PRESSURES)
 @pytest.mark.parametrize("temperature", TEMPERATURES)
 def test_vapour_fraction(coolprop, temperature, pressure):

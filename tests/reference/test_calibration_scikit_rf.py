@@ -40,6 +40,7 @@ def _reflection(ohm):
     return np.ones(POINTS, complex) if np.isinf(ohm) else np.full(POINTS, (ohm - IDEAL_OHM) / (ohm + IDEAL_OHM), complex)
 
 
+@pytest.mark.against("three-term calibration", "scikit-rf, one-port calibration", "1e-9")
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("seed", range(5))
 @pytest.mark.parametrize("standards", [(np.inf, 0.0, 10.012), (4.7, 22.0, 100.0), (np.inf, 10.012, 47.0)])

@@ -107,6 +107,11 @@ BOXES = {
 }
 
 
+@pytest.mark.against(
+    "kernel: impedance, current, travel, flows, pressure; every load and coil",
+    "ngspice, netlists from the equations of motion",
+    "0.1 %",
+)
 @pytest.mark.parametrize("coil", COILS)
 @pytest.mark.parametrize("box", BOXES)
 def test_same_answer(box, coil, tmp_path):

@@ -9,6 +9,7 @@ from tsfit.check.verdict import conformity
 
 # ISO 14253-1: zones of a two-sided tolerance; T = 10, U = 2, worked by hand from the rule. The edges belong to the zone
 # that claims less: exactly T − U is still proven inside, exactly T + U is not yet proven outside.
+@pytest.mark.against("zones of conformity", "ISO 14253-1, worked by hand", "exact")
 @pytest.mark.parametrize(
     ("deviation", "verdict"),
     [
@@ -32,6 +33,7 @@ def test_without_uncertainty_the_tolerance_itself_decides():
     assert conformity(np.nextafter(1.0, 2.0), 1.0, 0.0) == "outside"
 
 
+@pytest.mark.against("conformity of a worked example", "JCGM 106:2012, 7.4, from memory", "verdicts; probability to 0.005")
 def test_breakdown_voltage_of_a_zener_diode():
     # JCGM 106:2012, clause 7.4, example (from memory): limit −5.40 V, measured −5.47 V, u = 0.05 V, probability of
     # conformity Φ(1.4) = 0.92: more likely than not, yet short of the 97.7 % that U = 2u asks for.
@@ -43,6 +45,7 @@ def test_breakdown_voltage_of_a_zener_diode():
     assert conformity(-5.29 - nominal, 1.0, 2 * u) == "outside"
 
 
+@pytest.mark.against("risk behind the guard band", "JCGM 106:2012, 8.3.2, from memory; scipy.stats", "2.3 %")
 def test_risks_are_those_of_a_guard_band_of_two_standard_uncertainties():
     # JCGM 106:2012, 8.3.2: with w = U = 2u no more than 2.3 % of what is accepted at one limit fails it (from memory).
     u, tolerance = 1.0, 6.0

@@ -52,6 +52,9 @@ def _around(size, top, level):
     return slice(below[below < top][-1] + 1, below[below > top][0])
 
 
+@pytest.mark.against(
+    "fits of curves that others measured", "their raw columns, Small, JAES 20, 1972", "Fs 3 %, Re, 1 + Qms/Qes 6 %"
+)
 @pytest.mark.parametrize("name", SINGLE)
 def test_single_resonance_is_fitted(name):
     f, size, _ = columns(name)
@@ -87,6 +90,7 @@ def test_healthy_curve_raises_no_doubt_before_the_fit(name):
     assert [*validity_notes(curve, peak), *law_note(curve, used)] == []
 
 
+@pytest.mark.against("vented boxes among curves by others", "their provenance note", "refused")
 @pytest.mark.parametrize("name", VENTED)
 def test_two_peaks_are_not_fitted_as_a_bare_driver(name):
     with pytest.raises(TsfitError) as caught:

@@ -105,6 +105,11 @@ CASES = {
 }  # fmt: skip
 
 
+@pytest.mark.against(
+    "finished boxes: impedance, travel, port speed, level",
+    "ngspice, netlists from the equations of motion",
+    "0.1 %, 0.01 dB",
+)
 @pytest.mark.parametrize("name", CASES)
 def test_every_enclosure(name, tmp_path):
     result, driver, drawn, source_ohm, area = CASES[name]

@@ -35,6 +35,7 @@ def curve():
     return ImpedanceCurve(f, z + noise, np.abs(1e-3 * z) ** 2, source="curve")
 
 
+@pytest.mark.against("coil and resonance fitted to one curve", "package impedance", "0.05 standard uncertainties")
 def test_same_parameters(curve):
     circuits = pytest.importorskip("impedance.models.circuits", reason="package impedance is not installed")
     other = circuits.CustomCircuit(CIRCUIT, initial_guess=[5.0, 1e-3, 1e-3, 5.0, 60.0, 0.03, 1e-3])

@@ -25,6 +25,7 @@ CASES = [
 WALKERS, BURN_IN, KEPT = 40, 200, 1000
 
 
+@pytest.mark.against("95 % intervals of every variable", "emcee, posterior of the same likelihood", "10 %")
 @pytest.mark.parametrize(("kinds", "coil", "noise", "figures"), CASES)
 def test_95_percent_interval_of_every_variable(kinds, coil, noise, figures):
     emcee = pytest.importorskip("emcee", reason="package emcee is not installed")

@@ -24,6 +24,7 @@ CASES = [
 ]
 
 
+@pytest.mark.against("sigma of every variable", "iminuit, MINOS", "10 %")
 @pytest.mark.parametrize(("kinds", "coil", "noise", "figures"), CASES)
 def test_sigma_of_every_variable(kinds, coil, noise, figures):
     minuit = pytest.importorskip("iminuit", reason="package iminuit is not installed")

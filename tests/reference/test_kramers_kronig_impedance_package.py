@@ -32,6 +32,7 @@ def lin_kk():
     return run
 
 
+@pytest.mark.against("Kramers-Kronig residuals", "package impedance, linKK", "1e-7")
 @pytest.mark.parametrize("name", CURVES)
 @pytest.mark.parametrize("elements", [4, 8, 12])
 def test_same_residual(lin_kk, name, elements):

@@ -10,6 +10,7 @@ import os
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from made_fit import made_driver, made_fit
 from scipy.stats import binom, norm
 
@@ -40,6 +41,9 @@ def edge_case(rng: np.random.Generator) -> str:
     return item.verdict
 
 
+@pytest.mark.against(
+    "verdicts at the edge of a tolerance, `TSFIT_EDGE_CASES` trials", "JCGM 106:2012, 8.3.2, from memory", "2.3 % each way"
+)
 def test_risk_at_the_edge_of_the_tolerance():
     rng = np.random.default_rng(11)
     verdicts = [edge_case(rng) for _ in range(COUNT)]

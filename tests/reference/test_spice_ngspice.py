@@ -66,6 +66,9 @@ def error_percent(driver, text, folder):
     return 100.0 * np.max(np.abs(z / true - 1.0))
 
 
+@pytest.mark.against(
+    "subcircuits written for SPICE, every coil and suspension", "ngspice", "0.1 % or the error that the netlist states"
+)
 @pytest.mark.parametrize("suspension", SUSPENSIONS)
 @pytest.mark.parametrize("coil", COILS)
 def test_the_stated_error_holds(coil, suspension, tmp_path):

@@ -38,6 +38,7 @@ def content(parameter, form, unit, reference, z=Z):
     return f"! by hand\n# {unit} {parameter} {form} R {reference:g} ! options\n{rows}"
 
 
+@pytest.mark.against("Touchstone files read", "scikit-rf, Network", "1e-12")
 @pytest.mark.parametrize(("parameter", "form", "unit", "reference"), FORMS)
 def test_every_form_is_read_alike(tmp_path, parameter, form, unit, reference):
     path = tmp_path / "curve.s1p"
@@ -63,6 +64,7 @@ def test_theirs_is_read(tmp_path, form):
     np.testing.assert_allclose(ours.impedance_ohm, Z, rtol=1e-12)
 
 
+@pytest.mark.against("Touchstone files written", "scikit-rf, Network", "1e-12")
 def test_ours_is_read(tmp_path):
     write_curve(ImpedanceCurve(F, Z), tmp_path / "curve.s1p")
     theirs = network(tmp_path / "curve.s1p")

@@ -51,6 +51,9 @@ BOXES = {
 }
 
 
+@pytest.mark.against(
+    "transfer functions and group delay of boxes", "python-control, state space from Newton's law", "1e-8, 1e-4"
+)
 @pytest.mark.parametrize("box", BOXES)
 def test_response_and_group_delay(box):
     model, load = BOXES[box][0](), BOXES[box][1]
@@ -73,6 +76,7 @@ def test_response_and_group_delay(box):
     np.testing.assert_allclose(delay, by_control, rtol=1e-4, atol=1e-9)
 
 
+@pytest.mark.against("step response as drawn", "python-control", "0.2 % of the jump")
 @pytest.mark.parametrize("box", BOXES)
 def test_the_drawn_step_response(box):
     """`tsfit.box.step` against control.step_response, half a millisecond away from the jump."""

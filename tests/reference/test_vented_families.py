@@ -46,6 +46,7 @@ def half_power_of(prototype):
     return f[np.flatnonzero(np.abs(h) < math.sqrt(0.5))[-1]]
 
 
+@pytest.mark.against("family B4", "scipy.signal butter", "0.001 dB")
 def test_b4_is_the_butterworth_of_scipy():
     """h = 1, Vas/Vb = √2 and Qts = 0.383 without losses (Thiele)."""
     design = align(with_qts(0.38268), "B4")
@@ -57,6 +58,7 @@ def test_b4_is_the_butterworth_of_scipy():
     assert numbers["f3_hz"] == pytest.approx(design.f3_hz, rel=1e-4)
 
 
+@pytest.mark.against("family C4, lossless and with QL 7", "scipy.signal cheby1", "0.002 dB")
 @pytest.mark.parametrize("leak_q", [math.inf, 7.0])
 @pytest.mark.parametrize("qts", [0.42, 0.5, 0.65])
 def test_c4_is_a_chebyshev_of_scipy(qts, leak_q):
@@ -68,6 +70,7 @@ def test_c4_is_a_chebyshev_of_scipy(qts, leak_q):
     np.testing.assert_allclose(level, wanted, atol=2e-3)
 
 
+@pytest.mark.against("family QB3", "its defining magnitude (Thiele 1961), from memory", "1e-6")
 @pytest.mark.parametrize("leak_q", [math.inf, 10.0])
 @pytest.mark.parametrize("qts", [0.18, 0.25, 0.35])
 def test_qb3_lacks_two_powers_of_frequency(qts, leak_q):
@@ -111,6 +114,11 @@ THIELE = [
 ]
 
 
+@pytest.mark.against(
+    "families QB3, B4, C4: f3, tuning, volume",
+    "Thiele's table (1961; JAES 19(5), 1971), from memory",
+    "0.7 %, its rounding",
+)
 @pytest.mark.parametrize(("family", "f3", "h", "alpha", "qt"), THIELE)
 def test_thiele_table(family, f3, h, alpha, qt):
     """Within 0.7 %, which is what the rounding of Qt and of the entries themselves leaves."""
@@ -120,6 +128,7 @@ def test_thiele_table(family, f3, h, alpha, qt):
     assert found == pytest.approx((f3, h, alpha), rel=0.007)
 
 
+@pytest.mark.against("Qts that B4 needs with QL 7", "Small, JAES 21(5), 1973, from memory", "0.003")
 def test_losses_want_more_qts_for_the_same_response():
     """With QL 7 B4 needs a Qts of about 0.405 (Small, JAES 21(5), 1973; from memory)."""
     low, high = needed_qts("B4", 7.0)
