@@ -1,4 +1,4 @@
-"""E_n of a change against ISO/IEC 17043, from memory: (x1 - x2) / sqrt(U1² + U2²), U the expanded uncertainty with k = 2."""
+"""E_n of a change against ISO/IEC 17043, from memory: (x1 - x2) / sqrt(U1² + U2²), U expanded with k = 2."""
 
 import sys
 from pathlib import Path
