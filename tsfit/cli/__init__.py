@@ -68,6 +68,14 @@ class NamingGroup(click.Group):
 class JobGroup(NamingGroup):
     """A group that knows its commands by name and imports one only to run it."""
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run, and leave with 2 when nobody reads to the end: 1, which click gives then, is a verdict here, and so is 0."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(2)
+
     def list_commands(self, ctx: click.Context) -> list[str]:
         """Return the commands in the order of the job."""
         return list(COMMANDS)
@@ -134,9 +142,6 @@ def _run(arguments: list[str]) -> int:
         return _refuse(TsfitError("Interrupted; nothing was written.", code="interrupted"), arguments)
     except click.ClickException as error:
         return _refuse(TsfitError(" ".join(error.format_message().split()), code="usage"), arguments)
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except Exception as error:
         if os.environ.get("TSFIT_TRACEBACK"):
             raise

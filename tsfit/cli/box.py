@@ -185,7 +185,6 @@ box.add_command(equalise)
 def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> None:
     """Build what the options ask for; `options` are those of the kind and of `result_options`."""
     from tsfit.box.plan import BoxPlan
-    from tsfit.files import refuse_existing
 
     about_result = {
         name: options.pop(name) for name in ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "replace")
@@ -196,13 +195,7 @@ def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> 
         if option in values:
             values[argument] = values.pop(option)
     plan = BoxPlan(kind, {**values, "ratings": rated})
-    if save_box is not None:
-        refuse_existing(save_box, replace=about_result["replace"])
-    _show(plan, driver, **about_result)
-    if save_box is not None:
-        from tsfit.box_file import write_box
-
-        write_box(save_box, plan, replace=about_result["replace"])
+    _show(plan, driver, save_box=save_box, **about_result)
 
 
 def _show(
@@ -216,6 +209,7 @@ def _show(
     plot: Path | None,
     plot_step: Path | None,
     replace: bool,
+    save_box: Path | None = None,
 ) -> None:
     from tsfit.box.bands import with_bands
     from tsfit.box.frequencies import read_frequencies
@@ -223,7 +217,7 @@ def _show(
     from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
-    refuse_outputs(None, plot_step, replace=replace)
+    refuse_outputs(save_box, plot_step, replace=replace)
     frequency_hz = None if frequencies is None else read_frequencies(frequencies)
     one, fit = read_driver_or_fit(driver)
     result = plan.build(one, frequency_hz=frequency_hz)
@@ -231,6 +225,10 @@ def _show(
         result = with_bands(result, fit)
     if room_m is not None:
         result = dataclasses.replace(result, room=Room(room_m, result.enclosure.driver.air))
+    if save_box is not None:
+        from tsfit.box_file import write_box
+
+        write_box(save_box, plan, replace=replace)
     if output is not None:
         save_json(output, result.to_dict(), replace=replace)
     if plot is not None or plot_step is not None:

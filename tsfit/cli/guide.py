@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import json_option, print_json
+from tsfit.cli.output import json_option, print_json, print_rendered
 
 FOLDER = Path(__file__).parents[1] / "guides"
 TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-coils", "uncertainty")
@@ -32,8 +32,6 @@ def guide(topic: str | None, as_json: bool) -> None:
         for name, text in texts.items():
             click.echo(f"  tsfit guide {name:<12} {text.splitlines()[0].removeprefix('# ')}")
         return
-    from rich.console import Console
     from rich.markdown import Markdown
 
-    console = Console(width=min(Console().width, 88))
-    console.print(Markdown(texts[topic]))
+    print_rendered(Markdown(texts[topic]), most_columns=88)

@@ -6,9 +6,12 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -62,7 +65,6 @@ def printable(text: str) -> str:
 def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], title: str | None = None) -> None:
     """Print a table; the first column is left-aligned, the others right, text in the last one left."""
     from rich import box
-    from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
@@ -72,7 +74,18 @@ def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], title: st
         table.add_column(column, justify="right" if numeric else "left", overflow="fold")
     for row in rows:
         table.add_row(*(Text(printable(cell)) for cell in row))
-    Console(highlight=False).print(table)
+    print_rendered(table)
+
+
+def print_rendered(content: RenderableType, *, most_columns: int | None = None) -> None:
+    """Print what rich renders, at most so many columns wide; a reader who has gone away is left to click, as elsewhere."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    console.width = min(console.width, most_columns or console.width)
+    with console.capture() as captured:
+        console.print(content)
+    click.echo(captured.get(), nl=False)
 
 
 @contextmanager
