@@ -4,11 +4,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_fit import FREE_AIR_ONLY, made_driver, made_fit
+from scipy.optimize import minimize_scalar
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.check.conditions import at_conditions
 from tsfit.check.sheet import Conditions, Sheet
 from tsfit.check.verdict import DEFAULT_TOLERANCES, conformity, judge, worst
+from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 from tsfit.quantities import SI_UNITS, parse_printed
 
@@ -69,6 +71,19 @@ def test_the_whole_is_as_bad_as_its_worst_figure():
     assert worst(["inside"]) == "inside"
 
 
+def test_the_machine_form_of_a_figure_holds_what_was_judged():
+    percent, level = judge(made_fit(), sheet({"Fs": 0.2}, Fs="30.0 Hz", sensitivity_2V83="88.0 dB")).figures
+    data = percent.to_dict()
+    assert data.pop("tolerance_percent") == pytest.approx(20.0)
+    assert data == {
+        "name": "Fs", "published": 30.0, "measured": percent.measured, "stdev": percent.stdev,
+        "expanded_uncertainty": percent.expanded, "deviation_percent": percent.deviation, "deviation_db": None,
+        "tolerance_db": None, "tolerance_from": "sheet", "verdict": "inside", "note": "",
+    }  # fmt: skip
+    assert level.to_dict()["tolerance_db"] == 1.0
+    assert judge(made_fit(), sheet(Le="0.80 mH")).figures[0].to_dict()["note"] == "inductance at 1 kHz"
+
+
 def test_the_machine_form_is_the_fixed_one():
     data = judge(made_fit(), sheet(Fs="30.0 Hz", Xmax="6 mm")).to_dict()
     assert set(data) >= {"verdict", "figures", "contradictions", "consequence"}
@@ -93,6 +108,25 @@ def test_a_slip_that_the_fit_uncovers_is_named():
     assert result.suspicions[1].meant == pytest.approx(0.032)
 
 
+@pytest.mark.parametrize(("off", "suspected"), [(1.199, ["Cms"]), (1.201, [])])
+def test_a_slip_must_bring_the_figure_within_its_tolerance(off, suspected):
+    """Cms printed with its point three places on: what is then left must be within the 20 % of common practice."""
+    printed = 1000.0 / off * made_fit().parameters["Cms"].value
+    result = judge(made_fit(), sheet(Cms=f"{printed:.7g} m/N"))
+    assert [item.figure for item in result.suspicions] == suspected
+
+
+def test_only_a_figure_proven_outside_is_suspected_of_a_slip():
+    tenfold = f"{10.0 * made_fit().parameters['Sd'].value:.5f} m^2"
+    assert [item.figure for item in judge(made_fit(), sheet(Sd=tenfold)).suspicions] == ["Sd"]
+    unsure = judge(made_fit(spread=5.0), sheet(Sd=tenfold))
+    assert (verdicts(unsure), unsure.suspicions) == ({"Sd": "undecided"}, ())
+    wide = judge(made_fit(), sheet({"Fs": 0.95}, Fs="33.9 Hz"))
+    assert (verdicts(wide), wide.suspicions) == ({"Fs": "inside"}, ())
+    rated = judge(made_fit(), sheet(Znom="56 ohm"))
+    assert (verdicts(rated), rated.suspicions) == ({"Znom": "outside"}, ())
+
+
 def test_nothing_is_dropped_silently():
     printed = {
         "Fs": "34 Hz", "Vas": "54 l", "Mms": "32 g", "Sd": "236 cm^2", "Xmax": "6 mm", "Pe": "90 W", "Ppeak": "200 W",
@@ -106,6 +140,24 @@ def test_nothing_is_dropped_silently():
     assert result.consequence == {}
 
 
+@pytest.mark.parametrize(
+    ("names", "reason"),
+    [
+        (("Vas", "sensitivity_1W", "sensitivity_2V83"), "needs an added-mass or closed-box sweep and the effective area"),
+        (("Mms", "Cms", "Rms", "Bl"), "needs an added-mass or closed-box sweep"),
+        (("Re", "Qms", "Qes", "Qts"), "the fit does not tell it"),
+        (("Sd",), "the fit holds no effective area with its uncertainty; give one in the bench file"),
+        (("Le",), "the sweeps do not tell the inductance at 1 kHz"),
+        (("Pe", "Ppeak"), "a small-signal sweep does not tell power limits"),
+        (("EBP",), "it is Fs/Qes, and both of these stand for themselves"),
+        (("diameter",), "the effective area Sd stands for it"),
+    ],
+)
+def test_the_reason_names_what_is_missing(names, reason):
+    printed = {name: f"{80.0 if name.startswith('sens') else 1.0} {SI_UNITS[name]}" for name in names}
+    assert judge(made_fit(only=("Fs",)), sheet(Fs="34 Hz", **printed)).not_judged == dict.fromkeys(names, reason)
+
+
 def test_the_sheets_inductance_meets_the_one_at_1_khz_not_the_coil_term():
     (item,) = judge(made_fit(), sheet(Le="0.80 mH")).figures
     assert item.measured == pytest.approx(0.8e-3)
@@ -116,7 +168,7 @@ def test_the_sheets_inductance_meets_the_one_at_1_khz_not_the_coil_term():
 def test_nothing_to_judge_is_refused():
     with pytest.raises(TsfitError, match=r"sheet\.toml: prints nothing") as caught:
         judge(made_fit(), sheet(Xmax="6 mm", Pe="90 W"))
-    assert caught.value.code == "nothing_to_judge"
+    assert (caught.value.code, caught.value.file) == ("nothing_to_judge", "sheet.toml")
 
 
 def test_every_figure_that_can_be_judged_has_a_default_tolerance():
@@ -163,6 +215,47 @@ def test_a_rated_impedance_at_the_limit_is_undecided():
     assert item.verdict == "undecided"
 
 
+def test_the_smallest_impedance_is_that_of_the_circuit_by_hand():
+    """Z = Re + sLe + Re (Qms/Qes)/(1 + jQms(f/fs − fs/f)) (Small, JAES 20(5), 1972), its smallest magnitude by search."""
+    driver = Driver("Wagtail 8", Re=5.62, Fs=33.9, Qms=3.7, Qes=0.45, coil="simple", coil_values={"Le": 6e-4})
+
+    def size(f):
+        motional = 5.62 * (3.7 / 0.45) / (1.0 + 3.7j * (f / 33.9 - 33.9 / f))
+        return abs(5.62 + 2j * math.pi * f * 6e-4 + motional)
+
+    lowest = minimize_scalar(size, bounds=(50.0, 1000.0), method="bounded").fun
+    (item,) = judge(made_fit(driver), sheet(Znom="8 ohm")).figures
+    assert item.measured == pytest.approx(lowest, rel=1e-5)
+    assert (item.stdev, item.expanded) == pytest.approx((0.002 * 5.62, 0.004 * 5.62))
+    assert item.deviation == pytest.approx(100.0 * (lowest - 8.0) / 8.0, rel=1e-4)
+    assert (item.tolerance, item.unit) == (pytest.approx(20.0), "%")
+
+
+# Far from resonance and without inductance |Z| only falls towards Re: the smallest is that of the end of 20 Hz to 20 kHz.
+@pytest.mark.parametrize(("fs", "end"), [(4000.0, 20.0), (200.0, 20e3)])
+def test_the_smallest_impedance_is_sought_from_20_hz_to_20_khz(fs, end):
+    driver = Driver("Wagtail 8", Re=5.62, Fs=fs, Qms=3.7, Qes=0.45, coil="simple", coil_values={"Le": 1e-12})
+    (item,) = judge(made_fit(driver), sheet(Znom="8 ohm")).figures
+    motional = 5.62 * (3.7 / 0.45) / (1.0 + 3.7j * (end / fs - fs / end))
+    assert item.measured == pytest.approx(abs(5.62 + motional), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("sigmas", "verdict"), [(-2.2, "outside"), (-1.8, "undecided"), (1.8, "undecided"), (2.2, "inside")]
+)
+def test_the_rated_impedance_has_a_guard_band_of_two_standard_uncertainties(sigmas, verdict):
+    lowest = judge(made_fit(), sheet(Znom="6 ohm")).figures[0].measured
+    rated = (lowest - sigmas * 0.01 * 5.62) / 0.8
+    assert verdicts(judge(made_fit(spread=0.01), sheet(Znom=f"{rated:.5f} ohm"))) == {"Znom": verdict}
+
+
+def test_a_rated_impedance_without_an_uncertainty_of_re_is_judged_as_exact():
+    (item,) = judge(made_fit(only=("Fs",)), sheet(Znom="8 ohm")).figures
+    assert (item.stdev, item.expanded, item.verdict) == (0.0, 0.0, "outside")
+    (item,) = judge(made_fit(only=("Fs",)), sheet(Znom=f"{item.measured / 0.79:.4f} ohm")).figures
+    assert item.verdict == "outside"
+
+
 def test_a_level_at_one_watt_may_be_into_the_rated_impedance():
     fit = made_fit()
     level = fit.parameters["sensitivity_1W"].value
@@ -174,8 +267,23 @@ def test_a_level_at_one_watt_may_be_into_the_rated_impedance():
     assert "rated impedance" in next(item.note for item in both.figures if item.name == "sensitivity_1W")
     into_re = judge(fit, sheet(sensitivity_1W=f"{level:.1f} dB", Znom="8 ohm"))
     assert "rated" not in next(item.note for item in into_re.figures if item.name == "sensitivity_1W")
+    # At the same current the rated watt gives 10·lg(Znom/Re) more.
+    assert next(i.measured for i in both.figures if i.name == "sensitivity_1W") == pytest.approx(level + shift, abs=1e-9)
+    quiet = judge(fit, sheet(sensitivity_1W=f"{level - 1.5:.1f} dB", Znom="8 ohm")).figures[0]
+    assert (quiet.deviation, quiet.note) == (pytest.approx(1.5, abs=0.06), "")
+    same = judge(fit, sheet(sensitivity_1W=f"{level + 4.0:.1f} dB", Znom="5.62 ohm")).figures[0]
+    assert same.note == ""
     too_loud = judge(fit, sheet(sensitivity_1W=f"{level + 4.0:.1f} dB", Znom="8 ohm"))
     assert verdicts(too_loud)["sensitivity_1W"] == "outside"
+
+
+def test_only_a_level_at_one_watt_that_is_not_inside_is_read_another_way():
+    fit = made_fit()
+    one, other = (fit.parameters[name].value for name in ("sensitivity_1W", "sensitivity_2V83"))
+    found = judge(fit, sheet(Fs="40 Hz", sensitivity_2V83=f"{other + 1.5:.1f} dB", Znom="8 ohm")).figures
+    assert [item.measured for item in found[:2]] == [33.9, other]
+    (level, _) = judge(fit, sheet(sensitivity_1W=f"{one + 0.7:.2f} dB", Znom="6.5 ohm")).figures
+    assert (level.verdict, level.measured, level.note) == ("inside", one, "")
 
 
 def test_contradictions_are_told_but_do_not_enter_the_verdict():
