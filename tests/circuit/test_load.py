@@ -13,6 +13,7 @@ from tsfit.circuit.load import (
     FREE_END,
     branches,
     closed_box,
+    infinite_baffle,
     passive_radiator_box,
     port_length,
     port_mass,
@@ -98,6 +99,24 @@ def test_losses_of_a_closed_box_without_their_frequency_are_refused():
         with pytest.raises(TsfitError, match="resonance"):
             closed_box(0.03, **q)
     assert closed_box(0.03, leak_q=np.full(2, np.inf)).leak_conductance == 0.0
+
+
+def test_the_baffle_adds_the_air_of_a_disc_of_the_cone_s_area():
+    """(8/3)ρa³ more than in free air (Lamb, Hydrodynamics; Beranek, Acoustics), here of 10 cm radius."""
+    whole = infinite_baffle(math.pi * 0.1**2).added_mass
+    assert whole == pytest.approx(8.0 / 3.0 * REFERENCE_AIR.density * 1e-3, rel=1e-12)
+    assert infinite_baffle(math.pi * 0.1**2, air_load=0.4).added_mass == pytest.approx(0.4 * whole, rel=1e-12)
+
+
+def test_losses_of_a_passive_radiator_box_hold_at_its_tuning():
+    """Small, JAES 22(8), 1974: 110 g on the box's air spring and its own together; Q_L and Q_A as in the vented box."""
+    tuning = math.sqrt((REFERENCE_AIR.stiffness * 0.042**2 / 0.05 + 1.0 / 6e-4) / 0.11) / (2.0 * math.pi)
+    load = passive_radiator_box(0.05, 0.11, 0.042, 6e-4, resistance=1.7, leak_q=8.0, absorption_q=30.0)
+    net = branches(np.array([2j * math.pi * tuning]), load)
+    box, port = net.impedance / net.box, net.impedance / net.port
+    assert (1j * load.leak_conductance * box).real == pytest.approx(1.0 / 8.0, rel=2e-3)
+    assert box.imag / box.real == pytest.approx(-30.0, rel=1e-12)
+    assert port.real == pytest.approx(1.7 / 0.042**2, rel=1e-12)
 
 
 def test_end_corrections():

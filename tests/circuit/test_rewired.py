@@ -75,6 +75,7 @@ def test_there_and_back():
 def test_a_driver_of_unknown_wiring_is_refused_and_no_wiring_changes_nothing():
     single = replace(SERIES, wiring=None)
     assert rewired(single, None) is single
+    assert rewired(SERIES, None) is rewired(SERIES, "series") is SERIES
     with pytest.raises(TsfitError, match="Siskin 10: wiring: 'series' needs a driver") as caught:
         closed_box(single, volume=0.05, wiring="series")
     assert caught.value.code == "unknown_wiring"

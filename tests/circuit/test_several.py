@@ -53,6 +53,11 @@ def test_face_to_face_halves_vas_and_keeps_fs_and_q():
     np.testing.assert_allclose(answer(pair, 0.02, 2.83).pressure, answer(one, 0.04, 2.83).pressure, rtol=1e-12)
 
 
+def test_two_pairs_face_to_face_are_two_of_one_pair():
+    pair = together(heron(), 2, 1, "face to face")
+    assert together(heron(), 4, 1, "face to face") == together(pair, 2, 1)
+
+
 def test_push_push_is_two_drivers_to_the_air():
     assert together(heron(), 2, 1, "push-push") == together(heron(), 2, 1)
 
@@ -69,7 +74,8 @@ def test_unknown_figures_stay_unknown():
 
 
 @pytest.mark.parametrize(
-    ("count", "in_series", "arrangement"), [(3, 2, "side by side"), (0, 1, "side by side"), (3, 1, "face to face")]
+    ("count", "in_series", "arrangement"),
+    [(3, 2, "side by side"), (0, 1, "side by side"), (2, 0, "side by side"), (3, 1, "face to face")],
 )
 def test_what_cannot_be_wired(count, in_series, arrangement):
     with pytest.raises(TsfitError) as refused:
