@@ -55,7 +55,7 @@ sensitivity_1W = "74.41 dB"
 """
 
 
-def _fit(folder, trim=""):
+def fitted(folder, trim=""):
     if not DATA.is_dir():
         pytest.skip("shared data with the micro-speaker recordings are absent")
     (folder / "rig.toml").write_text(RIG)
@@ -68,7 +68,7 @@ def _fit(folder, trim=""):
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
     folder = tmp_path_factory.mktemp("micro")
-    return folder, _fit(folder)
+    return folder, fitted(folder)
 
 
 def _value(fit, name):
@@ -128,7 +128,7 @@ def test_the_closed_box_comes_back(bench, capsys):
 
 def test_trim_by_the_ohmmeter(bench, tmp_path):
     _, plain = bench
-    trimmed = _fit(tmp_path, 'trim = "dc resistance"')
+    trimmed = fitted(tmp_path, 'trim = "dc resistance"')
     assert _value(trimmed, "Re") == pytest.approx(7.42, abs=0.01)
     assert "trimmed" in {note["code"] for note in trimmed["quality"]}
     # A common factor on Z moves Re and Bl² alike and leaves resonance, Qs and Vas nearly alone.
