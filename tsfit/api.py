@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import tsfit.bench
 import tsfit.fitting.fit
 from tsfit.fit_file import fit_to_dict
+from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 from tsfit.records import FitResult, ImpedanceCurve, State
 
 if TYPE_CHECKING:
@@ -56,29 +57,48 @@ def _lifted(result: FitResult) -> Fit:
     return Fit(**{field.name: getattr(result, field.name) for field in fields(result)})
 
 
-def fit(curves: Sequence[tuple[ImpedanceCurve, State]] | ImpedanceCurve, **options: Any) -> Fit:
+def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers: int) -> Fit:
+    if monte_carlo is None:
+        return _lifted(fitted())
+    check_trials(monte_carlo)
+    return _lifted(with_trials(fitted(), monte_carlo, workers=workers))
+
+
+def fit(
+    curves: Sequence[tuple[ImpedanceCurve, State]] | ImpedanceCurve,
+    *,
+    monte_carlo: Trials | None = None,
+    workers: int = 1,
+    **options: Any,
+) -> Fit:
     """Fit all sweeps of one driver together.
 
     Parameters
     ----------
     curves : sequence of (ImpedanceCurve, State), or one curve, which counts as free air
+    monte_carlo : int or "auto", optional
+        Number of trials that propagate the distributions of all inputs (`tsfit.fitting.monte_carlo`).
+    workers : int
+        Processes for the trials; a script that asks for several needs the guard ``if __name__ == "__main__":``.
     options : keywords of `tsfit.fitting.fit.fit`: name, serial, sd (a `Known`, m²), coil, suspension, provenance
 
     Raises
     ------
     TsfitError
-        What `tsfit.fitting.fit.fit` refuses.
+        What `tsfit.fitting.fit.fit` refuses; ``few_trials``, ``trials_failed``.
     """
     pairs = [(curves, State())] if isinstance(curves, ImpedanceCurve) else curves
-    return _lifted(tsfit.fitting.fit.fit(pairs, **options))
+    return _tried(lambda: tsfit.fitting.fit.fit(pairs, **options), monte_carlo, workers)
 
 
-def fit_bench(path: str | Path, **options: Any) -> Fit:
-    """Fit everything that a bench file names, or a lone curve; `options` as of `tsfit.bench.fit_bench`.
+def fit_bench(path: str | Path, *, monte_carlo: Trials | None = None, workers: int = 1, **options: Any) -> Fit:
+    """Fit everything that a bench file names, or a lone curve.
+
+    `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit_bench`.
 
     Raises
     ------
     TsfitError
         Whatever is wrong with the file, a recording, or the fit.
     """
-    return _lifted(tsfit.bench.fit_bench(Path(path), **options))
+    return _tried(lambda: tsfit.bench.fit_bench(Path(path), **options), monte_carlo, workers)

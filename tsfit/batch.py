@@ -67,7 +67,7 @@ def fit_many(
         Allow fits that are there to be replaced.
     workers : int, optional
         Number of processes; by default one a core.
-    options : keywords of `tsfit.bench.fit_bench`
+    options : keywords of `tsfit.bench.fit_bench`, and ``monte_carlo``, a number of trials, "auto" or None
     """
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -99,10 +99,14 @@ def fit_one(
     from tsfit.bench import fit_bench
     from tsfit.files import refuse_existing, to_json, write_new
     from tsfit.fit_file import fit_to_dict
+    from tsfit.fitting.monte_carlo import with_trials
 
     try:
         refuse_existing(name, replace=replace)
-        result = fit_bench(bench, **options)
+        trials = options.get("monte_carlo")
+        result = fit_bench(bench, **{name: value for name, value in options.items() if name != "monte_carlo"})
+        if trials is not None:
+            result = with_trials(result, trials)
         write_new(name, to_json(fit_to_dict(result)), replace=replace)
     except TsfitError as error:
         return {}, {"message": error.message, "code": error.code, "file": error.file}

@@ -7,7 +7,8 @@
      "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...},
      "sweeps": [...], "budget": {name: {source: standard uncertainty from it alone}},
      "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}],
-     "levels": {"unit", "at": [{"level", "sweeps", "figures"}], "limit", "lowest_from_limit", ...}}
+     "levels": {"unit", "at": [{"level", "sweeps", "figures"}], "limit", "lowest_from_limit", ...},
+     "monte_carlo": {"trials", "failed", "settled", "figures": {name: {"mean", "stdev", "interval95", "shortest95", ...}}}}
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax); ``driver.wiring``
 and ``driver.coil_coupling`` are for two coils. Other keys of ``driver`` are left for people and skipped when reading.
@@ -41,6 +42,7 @@ from tsfit.records import (
     ImpedanceCurve,
     LevelDependence,
     ModelCandidate,
+    MonteCarlo,
     QualityNote,
     Severity,
     State,
@@ -127,6 +129,7 @@ class _Fit(BaseModel):
     conditions: dict[str, _Estimate] = {}
     agreement: tuple[Agreement, ...] = ()
     levels: LevelDependence | None = None
+    monte_carlo: MonteCarlo | None = None
 
 
 def fit_to_dict(fit: FitResult) -> dict[str, Any]:
@@ -155,6 +158,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         "conditions": {name: estimate.to_dict() for name, estimate in fit.conditions.items()},
         "agreement": [asdict(each) for each in fit.agreement],
         **({} if fit.levels is None else {"levels": asdict(fit.levels)}),
+        **({} if fit.monte_carlo is None else {"monte_carlo": asdict(fit.monte_carlo)}),
         **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
     }
 
@@ -218,6 +222,7 @@ def read_fit(path: Path) -> FitResult:
         conditions=_read_estimates(file.conditions),
         agreement=file.agreement,
         levels=file.levels,
+        monte_carlo=file.monte_carlo,
     )
 
 

@@ -234,6 +234,48 @@ class LevelDependence:
 
 
 @dataclass(frozen=True)
+class MonteCarloFigure:
+    """One figure over the trials of a Monte Carlo run, in the stated SI unit.
+
+    Attributes
+    ----------
+    mean, stdev : float
+    interval95 : with as many trials below as above
+    shortest95 : the shortest that holds 95 % of the trials
+    covariance95 : what the covariance says of the same inputs
+    agrees : whether `covariance95` agrees with `interval95` to the first digit of the standard uncertainty; None where the
+        trials are too few to tell
+    unit : str
+    """
+
+    mean: float
+    stdev: float
+    interval95: tuple[float, float]
+    shortest95: tuple[float, float]
+    covariance95: tuple[float, float]
+    agrees: bool | None
+    unit: str
+
+
+@dataclass(frozen=True)
+class MonteCarlo:
+    """What the trials found.
+
+    Attributes
+    ----------
+    trials : int, those that ended
+    failed : int, those that did not, which nothing here counts
+    settled : bool or None, whether an adaptive run came to rest; None for a given number
+    figures : dict of MonteCarloFigure
+    """
+
+    trials: int
+    failed: int
+    settled: bool | None
+    figures: Mapping[str, MonteCarloFigure]
+
+
+@dataclass(frozen=True)
 class FitResult:
     """What a fit found.
 
@@ -263,6 +305,10 @@ class FitResult:
         Each state that tells Mms against the others; empty with fewer than two.
     levels : LevelDependence or None
         None unless free air was swept at several levels.
+    run_trials : callable
+        Takes a number of trials or "auto", and gives the `MonteCarlo`; None when read back from JSON.
+    monte_carlo : MonteCarlo or None
+        None unless asked for.
     """
 
     driver: Driver
@@ -280,3 +326,5 @@ class FitResult:
     conditions: Mapping[str, Estimate] = field(default_factory=dict)
     agreement: tuple[Agreement, ...] = ()
     levels: LevelDependence | None = None
+    run_trials: Callable[..., MonteCarlo] | None = None
+    monte_carlo: MonteCarlo | None = None

@@ -57,10 +57,11 @@ def test_one_bad_bench_does_not_stop_the_rest(lot, tmp_path, capsys):
 
 def test_fits_go_beside_their_benches_and_nothing_is_overwritten(lot, tmp_path, capsys):
     good = [path for path in lot if "bad" not in path][:2]
-    assert _run(["fit", *good, *FAST, "--json"]) == 0
+    assert _run(["fit", *good, *FAST, "--json", "--monte-carlo", "200"]) == 0
     told = json.loads(capsys.readouterr().out)["fits"]
     assert [each["error"] for each in told] == [None, None]
     written = tmp_path / "dunlin0.fit.json"
+    assert read_fit(written).monte_carlo.trials == 200
     before = written.read_bytes()
     assert _run(["fit", *good, *FAST, "--json"]) == 2
     told = json.loads(capsys.readouterr().out)["fits"]

@@ -138,3 +138,14 @@ def test_a_subcircuit_on_request(tmp_path, capsys):
     assert ".subckt driver_Saltwit_12 plus minus" in path.read_text()
     assert _run(["fit", BENCH, "--spice", str(path)]) == 2
     assert "--replace" in capsys.readouterr().err
+
+
+def test_monte_carlo_on_request(capsys):
+    forced = ["--coil", "ladder-2", "--suspension", "ideal"]
+    assert _run(["fit", BENCH, *forced, "--monte-carlo", "200"]) == 0
+    out = capsys.readouterr().out
+    assert "200 Monte Carlo trials" in out
+    assert "shortest 95 %" in out
+    for number, word in (("50", "200 to 1000000"), ("many", "neither a number")):
+        assert _run(["fit", BENCH, *forced, "--monte-carlo", number]) == 2
+        assert word in capsys.readouterr().err

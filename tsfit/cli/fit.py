@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -12,6 +13,16 @@ from tsfit.cli.output import json_option, output_options
 
 if TYPE_CHECKING:
     from tsfit.records import Estimate
+
+
+def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> int | str | None:
+    """Read a number of Monte Carlo trials, or the word auto."""
+    if value is None or value == "auto":
+        return value
+    try:
+        return int(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is neither a number of trials nor auto.", ctx, param) from None
 
 
 @click.command()
@@ -31,6 +42,13 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="Write a .csv file with a row for each bench, SI.",
 )
+@click.option(
+    "--monte-carlo",
+    callback=_trials,
+    metavar="N",
+    help="Refit N curves with errors drawn anew, at least 200, and print the intervals so found; auto adds trials until "
+    "they settle.",
+)
 @click.option("--budget", is_flag=True, help="Print what contributes how much to the uncertainty of each parameter.")
 @output_options
 @json_option
@@ -42,6 +60,7 @@ def fit(
     candidates: bool,
     spice: Path | None,
     summary: Path | None,
+    monte_carlo: int | Literal["auto"] | None,
     budget: bool,
     output: Path | None,
     plot: Path | None,
@@ -59,6 +78,7 @@ def fit(
       tsfit fit bench.toml -o fit.json --plot fit.png
       tsfit fit curve.txt --coil ladder-2 --spice driver.cir
       tsfit fit bench.toml --candidates --budget
+      tsfit fit bench.toml --monte-carlo 10000
       tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
     from tsfit.bench import fit_bench
@@ -66,19 +86,41 @@ def fit(
     from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
     from tsfit.files import refuse_existing, write_new
     from tsfit.fit_file import fit_to_dict
+    from tsfit.fitting.monte_carlo import check_trials, with_trials
 
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit_batch import fit_all
 
         if plot is not None or spice is not None or candidates or budget:
             raise click.UsageError("--plot, --spice, --candidates and --budget are for one bench; give it alone.")
-        models = {"coil": coil, "suspension": suspension, "points_per_octave": points_per_octave}
+        models = {
+            "coil": coil,
+            "suspension": suspension,
+            "points_per_octave": points_per_octave,
+            "monte_carlo": monte_carlo,
+        }
         return fit_all(benches, output, summary, replace=replace, as_json=as_json, **models)
     (bench,) = benches
     refuse_outputs(output, plot, replace=replace)
     refuse_existing(spice, replace=replace)
+    if monte_carlo is not None:
+        check_trials(monte_carlo)
     with progress(quiet=as_json) as step:
-        result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
+        result = fit_bench(
+            bench,
+            coil=coil,
+            suspension=suspension,
+            points_per_octave=points_per_octave,
+            on_step=step,
+        )
+        if monte_carlo is not None:
+            told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
+            result = with_trials(
+                result,
+                monte_carlo,
+                workers=os.cpu_count() or 1,
+                on_trials=lambda done: step(f"Monte Carlo trial {done}{told}"),
+            )
     data = fit_to_dict(result)
     if output is not None:
         save_json(output, data, replace=replace)
@@ -104,7 +146,7 @@ def fit(
 
 def print_fit(result: object) -> None:
     """Print the parameters with their uncertainty, then what the fit has to remark."""
-    from tsfit.cli.fit_tables import print_levels
+    from tsfit.cli.fit_tables import print_levels, print_monte_carlo
     from tsfit.cli.output import print_table, printable
     from tsfit.records import FitResult
 
@@ -119,6 +161,7 @@ def print_fit(result: object) -> None:
             ["wiring", *next(iter(result.wirings.values()))], [_wiring_row(*item) for item in result.wirings.items()]
         )
     print_levels(result)
+    print_monte_carlo(result)
     for note in result.quality:
         place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
         click.echo(printable(f"{note.severity}: {place}{note.message}"))

@@ -77,3 +77,18 @@ def print_budget(result: FitResult) -> None:
         for name, sources in result.budget.items()
     ]
     print_table(["figure", "largest shares of its variance"], largest)
+
+
+def print_monte_carlo(result: FitResult) -> None:
+    """Print what the trials say of every figure, and whether the covariance says the same."""
+    found = result.monte_carlo
+    if found is None:
+        return
+    rows = []
+    for name, each in found.figures.items():
+        told = Estimate(each.mean, each.stdev, each.interval95, each.unit).shown(name)
+        short = Estimate(each.mean, each.stdev, each.shortest95, each.unit).shown(name)
+        agrees = {True: "yes", False: "no", None: "open"}[each.agrees]
+        rows.append([name, told.spread, f"{told.low} … {told.high}", f"{short.low} … {short.high}", agrees])
+    title = f"{found.trials} Monte Carlo trials, units as above; does the covariance agree?"
+    print_table(["figure", "±1σ", "95 % interval", "shortest 95 %", "agrees"], rows, title=title)

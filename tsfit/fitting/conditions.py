@@ -16,7 +16,7 @@ from tsfit.records import Estimate
 COIL_TEMPERATURE_K = (1.0, 2.0)
 """Standard uncertainty of the coil's temperature where it is stated, and where it is taken to be that of the air: common
 practice, no source."""
-UNITS = {"Re_20C": "ohm", "Vas_1013hPa": "m³", "Mms_without_air": "kg", "Mms_in_baffle": "kg"}
+CONDITION_UNITS = {"Re_20C": "ohm", "Vas_1013hPa": "m³", "Mms_without_air": "kg", "Mms_in_baffle": "kg"}
 
 
 def condition_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -37,16 +37,20 @@ def condition_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, ND
     return figures
 
 
+def coil_kelvin(model: JointModel) -> float:
+    """Standard uncertainty of the temperature that Re is referred from, K."""
+    return COIL_TEMPERATURE_K[model.sweeps[0].state.coil_temperature_c is None]
+
+
 def condition_estimates(best: Candidate) -> dict[str, Estimate]:
     """Estimates by name of what the parameters would be under reference conditions."""
     model = best.model
     centre = condition_figures(model, best.x)
     joint = propagate(lambda at: np.stack(list(condition_figures(model, at).values())), best.x, best.covariance)
     variance = dict(zip(centre, np.diag(joint), strict=True))
-    kelvin = COIL_TEMPERATURE_K[model.sweeps[0].state.coil_temperature_c is None]
-    variance["Re_20C"] += float(centre["Re_20C"] * COPPER_PER_K * kelvin) ** 2
+    variance["Re_20C"] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(model)) ** 2
     return {
-        name: estimate_of(float(value), float(np.sqrt(variance[name])), UNITS[name])
+        name: estimate_of(float(value), float(np.sqrt(variance[name])), CONDITION_UNITS[name])
         for name, value in centre.items()
         if value > 0.0
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.conditions import condition_estimates
 from tsfit.fitting.model import Sweep
+from tsfit.fitting.monte_carlo import run_trials
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
@@ -88,6 +90,7 @@ def assemble(
         candidates=tuple(_told(each, ranked[0]) for each in ranked),
         states=states,
         minimizer=lambda: lmfit_result(best),
+        run_trials=partial(run_trials, best),
         wirings=wiring_estimates(ranked),
         conditions=condition_estimates(best),
         agreement=tuple(agreement),

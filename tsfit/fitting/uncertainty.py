@@ -133,7 +133,7 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
 def estimates(model: JointModel, figures: Figures) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     """Estimates by name, and the matrix (k, k) of their correlation."""
     spread = np.sqrt(np.maximum(np.diag(figures.covariance), 0.0))
-    units = _units(model)
+    units = units_of(model)
     found = {
         name: estimate_of(float(value), float(sigma), units[name], level=name in LEVELS)
         for name, value, sigma in zip(figures.names, figures.values, spread, strict=True)
@@ -172,6 +172,7 @@ def estimate_of(value: float, stdev: float, unit: str, *, level: bool = False) -
     return Estimate(value, stdev, interval, unit)
 
 
-def _units(model: JointModel) -> dict[str, str]:
+def units_of(model: JointModel) -> dict[str, str]:
+    """SI unit of every figure of `trade_figures`, by name."""
     terms = (*COIL_MODELS[model.circuit.coil].parameters, *SUSPENSION_MODELS[model.circuit.suspension].extra)
     return {**UNITS, **{parameter.name: parameter.unit for parameter in terms}}

@@ -1,0 +1,147 @@
+"""Trials against what is known of them: linear problems, the covariance where it holds, skew where it does not."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from made_curves import make
+
+from tsfit.api import fit
+from tsfit.errors import TsfitError
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.fitting.monte_carlo import _figure, _refitted, _stand_still, numerical_tolerance
+from tsfit.fitting.solve import Candidate
+from tsfit.fitting.uncertainty import COVERAGE_95
+from tsfit.records import Estimate
+
+
+def linear(witnesses):
+    """Three variables, the last held by a prior, whose residuals are linear in them."""
+    rng = np.random.default_rng(4)
+    slopes = np.vstack([rng.standard_normal((40, 3)), [0.0, 0.0, 1.0]])
+    model = SimpleNamespace(
+        residual=lambda x: slopes @ x, jacobian=lambda x: slopes.T, priors=["mass"], names=["Fs", "Re", "mass"]
+    )
+    return Candidate(model, np.zeros(3), np.eye(3), 0.0, witnesses, None), slopes
+
+
+@pytest.mark.parametrize("witnesses", [1.0, 9.0])
+def test_a_linear_problem_gets_its_covariance(witnesses):
+    best, slopes = linear(witnesses)
+    found = _refitted(best, np.random.default_rng(5), 4000)
+    answer = np.linalg.pinv(slopes)
+    expected = answer * np.append(np.full(40, witnesses), 1.0) @ answer.T
+    assert np.abs(np.mean(found, axis=0)) == pytest.approx(0.0, abs=4.0 * np.sqrt(expected.max() / 4000))
+    assert np.cov(found.T) == pytest.approx(expected, abs=0.08 * expected.max())
+
+
+# JCGM 101:2008, 9.2.2 and 9.2.3, from memory: the sum of four inputs of unit standard uncertainty has u = 2.00; its
+# interval is -3.92 to 3.92 where they are normal and -3.88 to 3.88 where they are rectangular.
+@pytest.mark.parametrize(
+    ("draw", "end"),
+    [
+        (lambda rng: rng.standard_normal((4, 200_000)), 3.92),
+        (lambda rng: rng.uniform(-(3**0.5), 3**0.5, (4, 200_000)), 3.88),
+    ],
+)
+def test_sum_of_four(draw, end):
+    ordered = np.sort(np.sum(draw(np.random.default_rng(6)), axis=0))
+    found = _figure(ordered, Estimate(0.0, 2.0, (-2.0 * COVERAGE_95, 2.0 * COVERAGE_95), "1"))
+    assert (found.mean, found.stdev) == pytest.approx((0.0, 2.0), abs=0.02)
+    assert found.interval95 == pytest.approx((-end, end), abs=0.03)
+    assert found.shortest95 == pytest.approx((-end, end), abs=0.15)
+    assert found.agrees is True
+
+
+def test_the_shortest_interval_of_a_skew_figure_lies_lower():
+    ordered = np.sort(np.exp(np.random.default_rng(7).standard_normal(100_000)))
+    found = _figure(ordered, Estimate(1.0, 1.0, (1.0 - COVERAGE_95, 1.0 + COVERAGE_95), "1"))
+    assert found.interval95 == pytest.approx((np.exp(-COVERAGE_95), np.exp(COVERAGE_95)), rel=0.03)
+    assert found.shortest95[0] < 0.5 * found.interval95[0]
+    assert found.shortest95[1] - found.shortest95[0] < found.interval95[1] - found.interval95[0]
+    assert found.agrees is False
+
+
+def test_few_trials_leave_the_verdict_open():
+    ordered = np.sort(np.random.default_rng(8).standard_normal(200))
+    assert _figure(ordered, Estimate(0.0, 0.9, (-1.8, 1.8), "1")).agrees is None
+
+
+@pytest.mark.parametrize(("stdev", "tolerance"), [(0.012, 0.005), (0.96, 0.5), (3.0e-5, 0.5e-5), (70.0, 5.0)])
+def test_half_of_the_first_digit(stdev, tolerance):
+    assert numerical_tolerance(stdev) == pytest.approx(tolerance)
+
+
+def test_batches_stand_still_or_not():
+    rng = np.random.default_rng(9)
+    ended = rng.standard_normal((1000, 2))
+    quiet = np.tile([[0.0], [1.0], [-2.0], [2.0]], (3, 1, 2)) + 0.01 * rng.standard_normal((3, 4, 2))
+    assert _stand_still(quiet, ended)
+    quiet[1, 3, 0] += 5.0
+    assert not _stand_still(quiet, ended)
+
+
+@pytest.fixture(scope="module")
+def sound():
+    curves, area, _ = make(["free air", "added mass"], np.random.default_rng(2))
+    return fit(curves, sd=area, coil="ladder-2", suspension="ideal", monte_carlo=600)
+
+
+def test_a_sound_fit_has_its_covariance_confirmed(sound):
+    found = sound.monte_carlo
+    assert (found.trials, found.failed, found.settled) == (600, 0, None)
+    for name, figure in found.figures.items():
+        stated = {**sound.parameters, **sound.conditions}[name]
+        assert figure.stdev == pytest.approx(stated.stdev, rel=0.12), name
+        assert figure.mean == pytest.approx(stated.value, abs=0.15 * stated.stdev), name
+        assert figure.agrees is not False, name
+    assert {*sound.parameters, *sound.conditions} == set(found.figures)
+    assert "monte_carlo" in {note.code for note in sound.quality}
+
+
+def test_trials_can_be_had_again(sound):
+    assert sound.run_trials(300).figures["Vas"] == sound.run_trials(300).figures["Vas"]
+
+
+def test_processes_change_nothing(sound, monkeypatch):
+    monkeypatch.setattr("tsfit.fitting.monte_carlo.WORTH_PROCESSES", 200)
+    assert sound.run_trials(250, workers=2).figures == sound.run_trials(250).figures
+
+
+def test_read_back(sound, tmp_path):
+    path = tmp_path / "fit.json"
+    path.write_text(to_json(fit_to_dict(sound)), "utf-8")
+    assert read_fit(path).monte_carlo == sound.monte_carlo
+
+
+def test_an_ill_determined_figure_is_skew():
+    curves, _, _ = make(
+        ["free air"],
+        np.random.default_rng(12),
+        relative_noise=0.012,
+        errors=False,
+        frequency_hz=np.geomspace(12.0, 600.0, 60),
+    )
+    found = fit(curves, coil="ladder-2", suspension="ideal", monte_carlo=1000)
+    figure, stated = found.monte_carlo.figures["Le"], found.parameters["Le"].value
+    low, high = np.log(np.array(figure.interval95) / stated)
+    assert -low / high > 1.4
+    assert figure.agrees is False
+    assert figure.covariance95 == pytest.approx(found.parameters["Le"].interval95)
+    assert "Le" in next(note.message for note in found.quality if note.code == "monte_carlo")
+
+
+def test_what_is_not_drawn_is_not_told():
+    curves, area, _ = make(["free air", "added mass"], np.random.default_rng(2))
+    found = fit(curves, sd=replace(area, uncertainty=0.0), coil="ladder-2", suspension="ideal", monte_carlo=200)
+    assert "Sd" not in found.monte_carlo.figures
+
+
+@pytest.mark.parametrize("trials", [0, 199, -5, 10**9])
+def test_refused_number(trials):
+    curves, _, _ = make(["free air"], np.random.default_rng(2))
+    with pytest.raises(TsfitError, match="200 to 1000000") as caught:
+        fit(curves, monte_carlo=trials)
+    assert caught.value.code == "few_trials"

@@ -1,0 +1,293 @@
+"""Propagation of distributions by trials (JCGM 101:2008), where the first-order propagation is doubted.
+
+Each trial supposes other errors: of every point, normal, of the variance that noise and discrepancy floor have together,
+times the number of points that share one error (as the covariance of the fit counts them); of every stated input, from its
+prior; of the sample clock. The curves that the fitted circuit would then show are fitted again under the same circuit and
+the same weights, from the linear answer on. The errors stand about what was found, so that without them a trial gives back
+the fit. The choice among circuit models is not drawn; the covariance that the trials are held against leaves it out too.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from itertools import repeat
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.driver import COPPER_PER_K
+from tsfit.errors import TsfitError
+from tsfit.fitting.conditions import CONDITION_UNITS, coil_kelvin, condition_figures
+from tsfit.fitting.solve import CLOCK, MAX_EVALUATIONS, OUT_OF_EVALUATIONS, ROUGH, Candidate
+from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, trade_figures, units_of
+from tsfit.records import Estimate, FitResult, MonteCarlo, MonteCarloFigure, QualityNote
+
+Real = NDArray[np.float64]
+Trials = int | Literal["auto"]
+
+LEAST_TRIALS, MOST_TRIALS = 200, 1_000_000
+"""Fewer cannot show the ends of a 95 % interval: five trials lie beyond each."""
+BATCH, MOST_BATCHES = 10_000, 20
+"""Trials of one batch of the adaptive procedure (JCGM 101, 7.9.4 b for 95 %), and how many batches it may take."""
+CHUNK = 100
+"""Trials with one stream of random numbers, so that the result does not hang on the number of processes."""
+WORTH_PROCESSES = 1000
+"""Trials from which several processes are faster than one, which a start of Python each costs."""
+DIGITS = 1
+"""Significant digits of the standard uncertainty within which trials and covariance must agree (JCGM 101, 7.9.2)."""
+PROBABILITY = 0.95
+MANY_FAILED = 0.01
+"""Share of trials without an end from which the intervals are in doubt: no source."""
+SEED = 101
+
+
+def run_trials(
+    best: Candidate,
+    trials: Trials,
+    *,
+    workers: int = 1,
+    on_trials: Callable[[int], None] = lambda done: None,
+) -> MonteCarlo:
+    """Propagate the distributions of all inputs through the fit.
+
+    Parameters
+    ----------
+    best : Candidate
+    trials : int or "auto"
+        With "auto" batches of 10,000 are added until mean, standard uncertainty and interval of every figure stand still
+        within half of the first digit of its standard uncertainty (JCGM 101, 7.9).
+    workers : int
+        Number of processes.
+    on_trials : callable
+        Told how many trials are done.
+
+    Raises
+    ------
+    TsfitError
+        ``few_trials``; ``trials_failed`` when fewer than half of them end.
+    """
+    check_trials(trials)
+    seeds = np.random.SeedSequence(SEED)
+    rows: list[Real] = []
+    batches: list[Real] = []
+    settled = None if trials != "auto" else False
+    number = BATCH if trials == "auto" else trials
+    with _processes(workers if number >= WORTH_PROCESSES else 1) as each:
+        while True:
+            sizes = [min(CHUNK, number - first) for first in range(0, number, CHUNK)]
+            streams = [np.random.default_rng(seed) for seed in seeds.spawn(len(sizes))]
+            begun = len(rows)
+            for found in each(simulate, repeat(best), streams, sizes):
+                rows.append(found)
+                on_trials(sum(map(len, rows)))
+            if settled is None:
+                break
+            batches.append(_summary(_ended(np.concatenate(rows[begun:]))))
+            settled = len(batches) > 1 and _stand_still(np.array(batches), _ended(np.concatenate(rows)))
+            if settled or len(batches) == MOST_BATCHES:
+                break
+    return _told(best, np.concatenate(rows), settled)
+
+
+def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
+    """Add to a fit what `trials` show, and a remark; `options` and errors as of `run_trials`."""
+    assert result.run_trials is not None
+    found = result.run_trials(trials, **options)
+    apart = [name for name, figure in found.figures.items() if figure.agrees is False]
+    message = f"{found.trials} Monte Carlo trials: "
+    if apart:
+        message += f"the 95 % interval of {', '.join(apart)} differs from that of the covariance; take that of the trials."
+    elif any(figure.agrees is None for figure in found.figures.values()):
+        message += "no interval differs from that of the covariance by more than so many trials leave open."
+    else:
+        message += "all intervals agree with those of the covariance to the first digit of the standard uncertainty."
+    notes = [QualityNote("monte_carlo", "note", message)]
+    if found.failed > MANY_FAILED * (found.trials + found.failed):
+        message = f"{found.failed} further trials ended nowhere and are not counted, so the true intervals are wider."
+        notes.append(QualityNote("trials_failed", "warn", message))
+    if found.settled is False:
+        message = f"The intervals had not settled after {found.trials} trials; a figure is hardly determined by the sweeps."
+        notes.append(QualityNote("trials_unsettled", "warn", message))
+    return replace(result, monte_carlo=found, quality=(*result.quality, *notes))
+
+
+def check_trials(trials: Trials) -> None:
+    """Refuse a number of trials that says nothing about an interval, or would never end.
+
+    Raises
+    ------
+    TsfitError
+        ``few_trials``.
+    """
+    if trials != "auto" and not LEAST_TRIALS <= trials <= MOST_TRIALS:
+        raise TsfitError(
+            f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'.", code="few_trials"
+        )
+
+
+@contextmanager
+def _processes(workers: int) -> Iterator[Callable[..., Any]]:
+    """`map` itself, or that of as many processes."""
+    if workers < 2:
+        yield map
+        return
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor
+
+    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
+    try:
+        yield pool.map
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def figure_table(best: Candidate, x: Real) -> dict[str, Real]:
+    """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
+    return {**trade_figures(best.model, x), **condition_figures(best.model, x)}
+
+
+# A trial may try a step that overflows; it then has no end, or another step.
+@np.errstate(all="ignore")
+def simulate(best: Candidate, rng: np.random.Generator, number: int) -> Real:
+    """Figures of `number` trials, shape (number, k) in the order of `figure_table`; NaN where a trial ended nowhere."""
+    found = _refitted(best, rng, number)
+    found[:, best.model.names.index("Fs")] += CLOCK * rng.standard_normal(number)
+    table = figure_table(best, found)
+    table["Re_20C"] = table["Re_20C"] * (1.0 - COPPER_PER_K * coil_kelvin(best.model) * rng.standard_normal(number))
+    return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
+
+
+def _refitted(best: Candidate, rng: np.random.Generator, number: int) -> Real:
+    """Variables (number, n_variables) of as many trials.
+
+    Curves that differ from the fitted ones by errors e leave the residual r(x) − r(best) − e/σ, and a prior that stands
+    d away from where it was found leaves the same with d: a trial is the fit of r to other values than 0 (the randomised
+    maximum of Bardsley, Solonen, Haario & Laine, SIAM Journal on Scientific Computing 36, 2014).
+    """
+    from scipy.optimize import leastsq
+
+    model, x = best.model, best.x
+    at_rest = model.residual(x).copy()
+    answer = np.linalg.pinv(model.jacobian(x).T)
+    spread = np.ones(len(at_rest))
+    spread[: len(at_rest) - len(model.priors)] = math.sqrt(best.witnesses)
+    found = np.empty((number, len(x)))
+
+    def apart(at: Real, wanted: Real) -> Real:
+        return np.asarray(model.residual(at) - wanted)
+
+    def slopes(at: Real, wanted: Real) -> Real:
+        return model.jacobian(at)
+
+    for k in range(number):
+        error = spread * rng.standard_normal(len(at_rest))
+        wanted = at_rest + error
+        found[k], _, _, _, ending = leastsq(
+            apart,
+            x + answer @ error,
+            args=(wanted,),
+            Dfun=slopes,
+            col_deriv=True,
+            full_output=True,
+            ftol=ROUGH,
+            xtol=ROUGH,
+            maxfev=MAX_EVALUATIONS,
+        )
+        if not 1 <= ending < OUT_OF_EVALUATIONS:
+            found[k] = math.nan
+    return found
+
+
+def _ended(rows: Real) -> Real:
+    """Those of the trials (m, k) that have figures.
+
+    Raises
+    ------
+    TsfitError
+        ``trials_failed``.
+    """
+    ended = rows[np.all(np.isfinite(rows), axis=1)]
+    if 2 * len(ended) < len(rows):
+        raise TsfitError(
+            f"Of {len(rows)} Monte Carlo trials only {len(ended)} ended, so the sweeps hardly determine these models; fit "
+            "simpler ones with --coil and --suspension, or sweep again.",
+            code="trials_failed",
+        )
+    return ended
+
+
+def _ranks(number: int) -> tuple[int, int]:
+    """First rank of the interval symmetric in probability, and how many ranks an interval spans (JCGM 101, 7.7)."""
+    span = int(PROBABILITY * number + 0.5)
+    return (number - span) // 2, span
+
+
+def _summary(ended: Real) -> Real:
+    """Mean, standard uncertainty, low and high end, shape (4, k)."""
+    first, span = _ranks(len(ended))
+    ordered = np.sort(ended, axis=0)
+    ends = ordered[first], ordered[min(first + span, len(ended) - 1)]
+    return np.stack([np.mean(ended, axis=0), np.std(ended, axis=0, ddof=1), *ends])
+
+
+def numerical_tolerance(stdev: float) -> float:
+    """Half of the last of `DIGITS` significant digits of a standard uncertainty (JCGM 101, 7.9.2)."""
+    exponent = int(f"{stdev:.{DIGITS - 1}e}".partition("e")[2])
+    return 0.5 * 10.0 ** (exponent - DIGITS + 1)
+
+
+def _stand_still(batches: Real, ended: Real) -> bool:
+    """Whether the averages over the batches (h, 4, k) are settled (JCGM 101, 7.9.4 d to j)."""
+    error = np.std(batches, axis=0, ddof=1) / math.sqrt(len(batches))
+    tolerance = [numerical_tolerance(stdev) if stdev > 0.0 else math.inf for stdev in np.std(ended, axis=0, ddof=1)]
+    return bool(np.all(2.0 * error < np.array(tolerance)))
+
+
+def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
+    """Sum up the trials (m, k) beside what the covariance says."""
+    ended = _ended(rows)
+    centre = figure_table(best, best.x)
+    units = {**units_of(best.model), **CONDITION_UNITS}
+
+    def stacked(at: Real) -> Real:
+        return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in figure_table(best, at).values()])
+
+    variance = np.diag(propagate(stacked, best.x, best.covariance)).copy()
+    variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(best.model)) ** 2
+    figures = {}
+    for k, (name, value) in enumerate(centre.items()):
+        if variance[k] > 0.0:
+            linear = estimate_of(float(value), math.sqrt(variance[k]), units[name], level=name in LEVELS)
+            figures[name] = _figure(np.sort(ended[:, k]), linear)
+    return MonteCarlo(len(ended), len(rows) - len(ended), settled, figures)
+
+
+def _figure(ordered: Real, linear: Estimate) -> MonteCarloFigure:
+    """Sum up the trials (m,) of one figure, in order, beside its estimate by the covariance (JCGM 101, 7.7 and 8)."""
+    number = len(ordered)
+    first, span = _ranks(number)
+    last = number - 1
+    low, high = ordered[first], ordered[min(first + span, last)]
+    shortest = int(np.argmin(ordered[span:] - ordered[: number - span]))
+    stdev = float(np.std(ordered, ddof=1))
+    # How many trials lie below an end is binomial.
+    away = math.ceil(2.0 * math.sqrt(number * 0.25 * (1.0 - PROBABILITY**2)))
+    unsure = max(
+        0.5 * float(ordered[min(rank + away, last)] - ordered[max(rank - away, 0)]) for rank in (first, first + span)
+    )
+    gap = max(abs(low - linear.interval95[0]), abs(high - linear.interval95[1]))
+    tolerance = numerical_tolerance(linear.stdev)
+    agrees = True if gap + unsure <= tolerance else False if gap - unsure > tolerance else None
+    return MonteCarloFigure(
+        mean=float(np.mean(ordered)),
+        stdev=stdev,
+        interval95=(float(low), float(high)),
+        shortest95=(float(ordered[shortest]), float(ordered[shortest + span])),
+        covariance95=linear.interval95,
+        agrees=agrees,
+        unit=linear.unit,
+    )
