@@ -85,9 +85,9 @@ def test_single_resonance_is_fitted(name):
 def test_healthy_curve_raises_no_doubt_before_the_fit(name):
     curve = read_curve(FOLDER / f"{name}.txt")
     peak = find_resonance(curve)
-    refuse_unfit(curve, peak)
+    miss = refuse_unfit(curve, peak)
     used = (curve.frequency_hz > peak.Fs / 8.0) & (curve.frequency_hz < max(2000.0, 40.0 * peak.Fs))
-    assert [*validity_notes(curve, peak), *law_note(curve, used)] == []
+    assert [*validity_notes(curve, peak, miss), *law_note(curve, used)] == []
 
 
 @pytest.mark.against("vented boxes among curves by others", "their provenance note", "refused")

@@ -51,8 +51,10 @@ class CoilModel:
 
 def _rung(s: Complex, inductance: Any, resistance: Any) -> tuple[Complex, Complex, Complex]:
     """Inductor in parallel with a resistor, and its derivatives by both."""
-    total = resistance + s * inductance
-    return s * inductance * resistance / total, s * (resistance / total) ** 2, (s * inductance / total) ** 2
+    reactance = s * inductance
+    inverse = 1.0 / (resistance + reactance)
+    share = reactance * inverse
+    return resistance * share, s * (resistance * inverse) ** 2, share**2
 
 
 def _ladder(rungs: tuple[int, ...]) -> Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]:

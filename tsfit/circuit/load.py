@@ -103,6 +103,8 @@ class Branches:
 
 def column(value: Any) -> Any:
     """Give a parameter set a trailing axis for frequency; leave scalars alone."""
+    if isinstance(value, float):
+        return value
     return np.asarray(value)[..., np.newaxis] if np.ndim(value) else value
 
 

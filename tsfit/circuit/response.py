@@ -91,16 +91,19 @@ def impedance_gradient(
     coil, coil_gradient = COIL_MODELS[circuit.coil].evaluate(s, p)
     motional = 1.0 / zm
     slope = -((p["Bl"] * motional) ** 2)
-    by_ws = suspension.pop("ws", 0.0) * (-0.5 * ws)
+    by_ws = suspension.pop("ws", None)
     gradient: dict[str, Complex] = {
         "Re": np.ones_like(s),
         "Bl": 2.0 * p["Bl"] * motional,
-        "Mms": slope * (s + by_ws / p["Mms"]),
-        "Cms": slope * (suspension.pop("Cms") + by_ws / p["Cms"]),
         **{name: slope * value for name, value in suspension.items()},
         **coil_gradient,
         "added_mass": slope * s,
     }
+    gradient["Mms"] = gradient["added_mass"]
+    if by_ws is not None:
+        through = slope * by_ws * (-0.5 * ws)
+        gradient["Mms"] = gradient["Mms"] + through / p["Mms"]
+        gradient["Cms"] = gradient["Cms"] + through / p["Cms"]
     gradient["Sd"] = np.zeros_like(s)
     for network, part, prefix in ((net, load, ""), (front, load.front, "front_")):
         if network is not None and part is not None:

@@ -62,13 +62,14 @@ def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex12
     bands = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], height > EDGE, [False]]).astype(int)))
     for start, stop in edges.reshape(-1, 2):
+        if np.max(height[start:stop]) <= SEED:
+            continue
         first, end = _core(height[start:stop])
         first, end = start + first, start + end
         low, high = float(frequency_hz[first]), float(frequency_hz[end - 1])
         hum = _hum(low, high)
         if (
-            np.max(height[first:end]) > SEED
-            and high < low * 2.0**WIDEST
+            high < low * 2.0**WIDEST
             and (end - first > 1 or hum)
             and (high < resonance_hz / SPARED or low > resonance_hz * SPARED)
         ):
@@ -103,5 +104,8 @@ def _running_median(values: NDArray[np.float64], half: int, mirror: Literal["eve
     from scipy.ndimage import median_filter
 
     half = min(half, len(values) - 1)
-    padded = np.pad(values, half, mode="reflect", reflect_type=mirror)
+    before, after = values[half:0:-1], values[-2 : -half - 2 : -1]
+    if mirror == "odd":
+        before, after = 2.0 * values[0] - before, 2.0 * values[-1] - after
+    padded = np.concatenate([before, values, after])
     return np.asarray(median_filter(padded, 2 * half + 1)[half : half + len(values)])

@@ -273,7 +273,7 @@ def _measured(z: NDArray[np.complex128]) -> NDArray[np.bool_]:
 
 def _check_sign(raw: _Raw, path: Path) -> None:
     """Refuse a phase of the wrong sign; the law of phase sees it all along the curve."""
-    if is_mirrored(raw.f, raw.z):
+    if is_mirrored(*phase_misses(raw.f, raw.z)):
         refuse(
             path,
             "has its phase mirrored, negative where the magnitude rises; change the sign of the phase or imaginary column.",

@@ -72,8 +72,7 @@ def fit(
     """
     _check_request(curves, sd, coil, suspension)
     peaks = [find_resonance(curve) for curve, _ in curves]
-    for (curve, _), peak in zip(curves, peaks, strict=True):
-        refuse_unfit(curve, peak)
+    misses = [refuse_unfit(curve, peak) for (curve, _), peak in zip(curves, peaks, strict=True)]
     check_other_coil(curves, peaks)
     choice = choose([state for _, state in curves])
     kept = [curves[k] for k in choice.kept]
@@ -84,7 +83,7 @@ def fit(
     if with_mass:
         start["Mms"] = _mass_start(kept, [peaks[k] for k in choice.kept], reference, sd)
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
-    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], k)]
+    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], misses[k], k)]
     sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)

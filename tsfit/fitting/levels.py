@@ -85,13 +85,13 @@ class LevelModel(JointModel):
         return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
 
     def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
-        shown, rows = super()._sweep_gradient(v, sweep)
+        misfit, rows = super()._sweep_gradient(v, sweep)
         k = self._level[sweep.number]
         if k:
             plain, own = ([self.names.index(f"{name}{end}") for name in OWN] for end in ("", f":{k}"))
             rows[own] = rows[plain]
             rows[plain] = 0.0
-        return shown, rows
+        return misfit, rows
 
     def lines(self, x: Real) -> Real:
         """Re, Fs², Fs/Qms and Fs·Re/Qes of every level, shape (4 × levels, ...), level by level; x has shape (..., n)."""

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,8 @@ COUPLING = (COIL_COUPLING, 0.15)
 PIVOT_OMEGA = 2.0 * math.pi * 1000.0
 """Angular frequency at which the magnitudes of power laws are fitted, where they are least tied to the exponent."""
 PIVOTED = {"K": "n", "Kr": "Xr", "Kx": "Xx"}
+FARTHEST = 150.0
+"""Logarithm of an SI value, either way, at which a search that runs away is held: nothing overflows up to there."""
 LINEAR = ("n", "Xr", "Xx", "order")
 
 
@@ -67,6 +70,11 @@ class Sweep:
     one, the shift cannot lower the misfit by shrinking the noise."""
     state: State
     number: int
+
+    @cached_property
+    def size(self) -> NDArray[np.float64]:
+        """|Z|², ohm², shape (n,)."""
+        return np.asarray(np.abs(self.impedance_ohm) ** 2)
 
 
 def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: NDArray[np.bool_]) -> Sweep:
@@ -108,7 +116,8 @@ class JointModel:
     wiring: Wiring | None = field(init=False)
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
-    _last: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
+    _seen: tuple[bytes, dict[int, tuple[Complex, Complex]]] | None = field(default=None, init=False)
+    _weighted: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
@@ -122,6 +131,7 @@ class JointModel:
             dict.fromkeys((*(["sd"] if self.sd is not None else []), *(["coupling"] if self.wiring else []), *priors))
         )
         self.names = [*shared, *self.priors]
+        self._plain = {*LINEAR, *self.priors}
 
     def _priors_of(self, sweep: Sweep) -> list[str]:
         state = sweep.state
@@ -152,16 +162,21 @@ class JointModel:
             return math.log(values[name]) + values[PIVOTED[name]] * math.log(PIVOT_OMEGA)
         return math.log(values[name])
 
-    def values(self, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
-        """SI values by name from variables of shape (..., n_variables), each of shape (...)."""
-        columns = {name: x[..., index] for index, name in enumerate(self.names)}
-        out: dict[str, NDArray[np.float64]] = {}
-        for name, column in columns.items():
-            if name in PIVOTED:
-                out[name] = np.exp(column - columns[PIVOTED[name]] * math.log(PIVOT_OMEGA))
-            else:
-                out[name] = column if name in LINEAR or name in self.priors else np.exp(column)
-        out.setdefault("Mms", np.ones(x.shape[:-1]))
+    def values(self, x: NDArray[np.float64]) -> dict[str, Any]:
+        """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
+        columns: Any = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
+        powers: Any = np.exp(np.clip(columns, -FARTHEST, FARTHEST))
+        if x.ndim == 1:
+            # Plain numbers are several times faster than arrays of one.
+            columns, powers = columns.tolist(), powers.tolist()
+        out: dict[str, Any] = {
+            name: column if name in self._plain else power
+            for name, column, power in zip(self.names, columns, powers, strict=True)
+        }
+        for name, exponent in PIVOTED.items():
+            if name in out:
+                out[name] = np.exp(columns[self.names.index(name)] - out[exponent] * math.log(PIVOT_OMEGA))
+        out.setdefault("Mms", np.ones(x.shape[:-1])[()])
         if self.sd is not None:
             out["Sd"] = self.sd.value * np.exp(out["sd"] * self.sd.uncertainty / self.sd.value)
         return out
@@ -228,13 +243,15 @@ class JointModel:
         return impedance(frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
 
     def misfit(self, x: NDArray[np.float64], sweep: Sweep) -> Complex:
-        """Model plus systematic error minus measured, ohm, shape (n,)."""
-        v = self.values(x)
-        z = impedance(sweep.frequency_hz, self.circuit_values(v, sweep), self.circuit, self.load(v, sweep))
-        return np.asarray(self._as_measured(v, sweep, z)[0] - sweep.impedance_ohm)
+        """Model plus systematic error minus measured, ohm, shape (n,), of one of the sweeps."""
+        return self._at(x)[sweep.number][0]
 
-    def _as_measured(self, v: Mapping[str, Any], sweep: Sweep, z: Complex) -> tuple[Complex, Complex, dict[str, Complex]]:
-        """Z as the bench with its systematic errors would show it, the derivative of that by Z, and by each error."""
+    def _as_measured(
+        self, v: Mapping[str, Any], sweep: Sweep, z: Complex
+    ) -> tuple[Complex, Complex | None, dict[str, Complex]]:
+        """Z as the bench with its systematic errors would show it, the derivative of that by Z (None is 1), and by each."""
+        if not sweep.systematic:
+            return z, None, {}
         shown, slope = z, np.ones_like(z)
         shifts = {}
         for name, (constant, linear, square) in sweep.systematic.items():
@@ -250,7 +267,7 @@ class JointModel:
 
     def size(self, sweep: Sweep) -> NDArray[np.float64]:
         """|Z|², ohm², shape (n,), to which the floor is relative."""
-        return np.asarray(np.abs(sweep.impedance_ohm) ** 2)
+        return sweep.size
 
     def residual(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         """Weighted residuals of all sweeps, then the priors."""
@@ -262,24 +279,30 @@ class JointModel:
 
     def _evaluate(self, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         key = (x.tobytes(), self.floor)
-        if self._last is not None and self._last[0] == key:
-            return self._last[1], self._last[2]
-        v = self.values(x)
+        if self._weighted is not None and self._weighted[0] == key:
+            return self._weighted[1], self._weighted[2]
         residuals, jacobians = [], []
-        for sweep in self.sweeps:
-            z, rows = self._sweep_gradient(v, sweep)
+        for sweep, (misfit, rows) in zip(self.sweeps, self._at(x).values(), strict=True):
             weight = np.sqrt(2.0 / self.total_variance(sweep))
-            residuals.append(((z - sweep.impedance_ohm) * weight).view(float))
+            residuals.append((misfit * weight).view(float))
             jacobians.append((rows * weight).view(float))
         first = len(self.names) - len(self.priors)
         prior = np.eye(len(self.names))[:, first:]
         r = np.concatenate([*residuals, x[first:]])
         j = np.concatenate([*jacobians, prior], axis=1)
-        self._last = (key, r, j)
+        self._weighted = (key, r, j)
         return r, j
 
+    def _at(self, x: NDArray[np.float64]) -> dict[int, tuple[Complex, Complex]]:
+        """Misfit (n,) and derivative (n_variables, n) of every sweep, by its number; the last answer is kept."""
+        key = x.tobytes()
+        if self._seen is None or self._seen[0] != key:
+            v = self.values(x)
+            self._seen = key, {sweep.number: self._sweep_gradient(v, sweep) for sweep in self.sweeps}
+        return self._seen[1]
+
     def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
-        """Z of one sweep as the bench shows it, and its derivative by every variable: (n,) and (n_variables, n)."""
+        """Misfit of one sweep, and the derivative of what the bench shows by every variable: (n,) and (n_variables, n)."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)
         z, d = impedance_gradient(sweep.frequency_hz, p, self.circuit, load)
@@ -308,8 +331,8 @@ class JointModel:
             if name in shifts:
                 out[index] = shifts[name]
             elif name in rows:
-                out[index] = rows[name] * slope
-        return shown, out
+                out[index] = rows[name] if slope is None else rows[name] * slope
+        return np.asarray(shown - sweep.impedance_ohm), out
 
     def _coupling_slope(self, v: Mapping[str, Any], sweep: Sweep) -> float:
         """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""

@@ -14,10 +14,12 @@ SURE = 2.5
 GOOD_PHASE = 15.0
 """Degrees RMS within which a right reading obeys that law, the unknown beyond both ends included."""
 
+POINTS = 200
+"""Points at even steps of ln f over which the law is evaluated."""
 
-def is_mirrored(f: NDArray[np.float64], z: NDArray[np.complex128]) -> bool:
-    """Tell whether the phase has the wrong sign all along the curve."""
-    right, mirrored = phase_misses(f, z)
+
+def is_mirrored(right: float, mirrored: float) -> bool:
+    """Tell from its `phase_misses` whether the phase of a curve has the wrong sign all along."""
     return mirrored < GOOD_PHASE and right > SURE * mirrored and right > 5.0
 
 
@@ -27,19 +29,19 @@ def phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[flo
     Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of
     frequency, as the motional impedance of a driver does. The outermost tenths, which hang most on that, do not count.
     """
-    grid = np.linspace(np.log(f[0]), np.log(f[-1]), 400)
+    grid = np.linspace(np.log(f[0]), np.log(f[-1]), POINTS)
     size = np.interp(grid, np.log(f), np.log(np.abs(z)))
     step = grid[1] - grid[0]
     beyond = int(np.ceil(3.0 / step))
-    if beyond > 4000:
+    if beyond > 10 * POINTS:
         return np.inf, np.inf
     rise = np.diff(size)
-    below = np.mean(rise[:20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
-    rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-20:]))])
-    distance = step * np.abs(np.arange(-(beyond + 398), beyond + 399) + 0.5)
+    below = np.mean(rise[: POINTS // 20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
+    rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-POINTS // 20 :]))])
+    distance = step * np.abs(np.arange(2 - POINTS - beyond, POINTS + beyond) + 0.5)
     kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
-    demanded = np.convolve(rise, kernel, mode="full")[len(kernel) // 2 + beyond :][:400]
+    demanded = np.convolve(kernel, rise, mode="valid")
     phase = np.interp(grid, np.log(f), np.unwrap(np.angle(z)))
-    within = slice(40, -40)
+    within = slice(POINTS // 10, -POINTS // 10)
     miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded)[within] ** 2)))) for sign in (1.0, -1.0)]
     return miss[0], miss[1]

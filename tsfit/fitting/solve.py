@@ -26,8 +26,9 @@ FLOOR_ROUNDS = 6
 CLOCK = 5e-5
 """Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
 LONGEST_LAG = 100
-TOLERANCE, ROUGH = 1e-8, 1e-6
-"""Relative change of the sum of squares at which the search ends, and while it only compares models."""
+FINE, ROUGH = (1e-3, 1e-8), (1e-6, 1e-6)
+"""Relative change of the sum of squares at which a search ends, first while the floor is a guess and then at last; and
+while it only compares models."""
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
@@ -75,7 +76,7 @@ class Candidate:
         return float(np.sum(self.x[len(self.model.names) - len(self.model.priors) :] ** 2))
 
 
-def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerance: float = TOLERANCE) -> Candidate:
+def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: tuple[float, float] = FINE) -> Candidate:
     """Fit `model` from SI start values or from variables, finding the discrepancy floor along the way.
 
     Returns
@@ -87,20 +88,21 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerance: fl
 
     x = model.start(start) if isinstance(start, Mapping) else start
     left = MAX_EVALUATIONS
-    for _ in range(FLOOR_ROUNDS):
+    for turn in range(FLOOR_ROUNDS):
+        near = tolerances[min(turn, 1)]
         x, _, info, _, ending = leastsq(
             model.residual,
             x,
             Dfun=model.jacobian,
             col_deriv=True,
             full_output=True,
-            ftol=tolerance,
-            xtol=tolerance,
+            ftol=near,
+            xtol=near,
             maxfev=left,
         )
         left -= info["nfev"]
         before, model.floor = model.floor, most_likely_floor(model, x)
-        if abs(model.floor - before) <= 0.02 * model.floor or left <= 0:
+        if (near == tolerances[1] and abs(model.floor - before) <= 0.02 * model.floor) or left <= 0:
             break
     witnesses = shared_error(model, x)
     covariance = covariance_at(model, x, witnesses)
@@ -157,8 +159,7 @@ def shared_error(model: JointModel, x: Real) -> float:
         e = model.misfit(x, sweep) / np.sqrt(variance)
         shares.append(1.0 - sweep.noise / variance)
         for part in (e.real, e.imag):
-            along = np.correlate(part, part, mode="full")[len(part) - 1 :][:LONGEST_LAG]
-            lags[: len(along)] += along
+            lags += np.correlate(np.append(part, np.zeros(LONGEST_LAG - 1)), part, mode="valid")
     share = float(np.mean(np.concatenate(shares)))
     if not (lags[0] > 0.0 and math.isfinite(lags[0]) and math.isfinite(share)):
         return 1.0
@@ -219,6 +220,8 @@ def _fault(model: JointModel, x: Real, covariance: Real, ending: int) -> str | N
     coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
     if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < ws * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
         return "a coil term stands in for Re"
+    if model.circuit.suspension == "ideal":
+        return None
     w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
     p = model.circuit_values(v)
     z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)

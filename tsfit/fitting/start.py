@@ -119,32 +119,39 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
     terms : (k, m, n) complex, impedance per unit of the m linear magnitudes at the n frequencies `s`
     """
     low, high = abs(s[0]), abs(s[-1])
+    terms: list[Complex]
     corners = np.geomspace(0.5 * low, 4.0 * high, GRID)
-    one = np.ones_like(s)
     grid: list[dict[str, float]]
     match coil:
         case "simple":
-            return [{}], s[None, None]
+            grid, terms = [{}], [s]
         case "ladder-2":
             grid = [{"w2": w} for w in corners]
-            return grid, np.stack([[s, _corner(s, at["w2"])] for at in grid])
+            terms = [s, _corner(s, _over(grid, "w2"))]
         case "ladder-3":
             grid = [{"w2": a, "w3": b} for k, a in enumerate(corners) for b in corners[k + 2 :]]
-            return grid, np.stack([[s, _corner(s, at["w2"]), _corner(s, at["w3"])] for at in grid])
+            terms = [s, _corner(s, _over(grid, "w2")), _corner(s, _over(grid, "w3"))]
         case "power-law":
             grid = [{"n": n} for n in EXPONENTS]
-            return grid, np.stack([[s ** at["n"]] for at in grid])
+            terms = [s ** _over(grid, "n")]
         case "four-exponent":
             grid = [{"Xr": a, "Xx": b} for a in EXPONENTS for b in EXPONENTS]
-            return grid, np.stack([[one * s.imag ** at["Xr"], 1j * s.imag ** at["Xx"]] for at in grid])
+            terms = [s.imag ** _over(grid, "Xr") + 0j, 1j * s.imag ** _over(grid, "Xx")]
         case _:
             # In parallel with Le: a semi-inductance as large as it at w1, and a resistance as large as it at w2.
             grid = [{"w1": a, "w2": b} for a in corners for b in corners]
-            return grid, np.stack([[s, 1.0 / (1.0 / s + 1.0 / np.sqrt(s * at["w1"]) + 1.0 / at["w2"])] for at in grid])
+            eddies = np.sqrt(s * _over(grid, "w1"))
+            terms = [s, 1.0 / (1.0 / s + 1.0 / eddies + 1.0 / _over(grid, "w2"))]
+    return grid, np.stack([np.broadcast_to(term, (len(grid), len(s))) for term in terms], axis=1)
 
 
-def _corner(s: Complex, w: float) -> Complex:
-    """Rung of 1 ohm that changes from inductor to resistor at `w`."""
+def _over(grid: list[dict[str, float]], name: str) -> NDArray[np.float64]:
+    """One value of the grid as a column (k, 1)."""
+    return np.array([[at[name]] for at in grid])
+
+
+def _corner(s: Complex, w: NDArray[np.float64]) -> Complex:
+    """Rungs of 1 ohm that change from inductor to resistor at `w` (k, 1)."""
     return s / (s + w)
 
 
@@ -193,6 +200,6 @@ def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np
     size = np.linalg.solve(gram + 1e-9 * np.eye(gram.shape[-1]), rows @ wanted[:, None])[..., 0]
     # A magnitude that comes out negative is as good as absent.
     size = np.maximum(size, LEAST_SHARE * np.abs(z[-1]))
-    miss = np.sum((np.einsum("km,kmn->kn", size, rows) - wanted) ** 2, axis=1)
+    miss = np.sum(((size[:, None] @ rows)[:, 0] - wanted) ** 2, axis=1)
     best = int(np.argmin(miss))
     return {name: float(value) for name, value in _named(coil, grid[best], size[best] / scale[best]).items()}

@@ -29,8 +29,8 @@ FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
 
-def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> None:
-    """Refuse a curve that no fit can use.
+def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> float:
+    """Refuse a curve that no fit can use; return by how many degrees RMS the phase misses its law.
 
     Raises
     ------
@@ -62,20 +62,24 @@ def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> None:
             f"the phase stays within {np.ptp(degrees):.2g} degrees while the magnitude changes, so it was not measured; "
             "measure or export magnitude and phase.",
         )
-    if is_mirrored(f, z):
+    misses = phase_misses(f, z)
+    if is_mirrored(*misses):
         raise _refused(
             curve,
             "mirrored_phase",
             "the phase is mirrored, negative where the magnitude rises; change its sign, or check which channel is which "
             "and sweep again.",
         )
+    return misses[0]
 
 
 def _refused(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
     return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
 
 
-def validity_notes(curve: ImpedanceCurve, peak: Resonance, number: int | None = None) -> list[QualityNote]:
+def validity_notes(
+    curve: ImpedanceCurve, peak: Resonance, phase_miss: float, number: int | None = None
+) -> list[QualityNote]:
     """Warn of what a curve that can be fitted lacks.
 
     Parameters
@@ -83,6 +87,8 @@ def validity_notes(curve: ImpedanceCurve, peak: Resonance, number: int | None = 
     curve : ImpedanceCurve
     peak : Resonance
         As read off the curve.
+    phase_miss : float
+        What `refuse_unfit` returned, degrees.
     number : int, optional
         Of the sweep, for the notes.
     """
@@ -90,7 +96,7 @@ def validity_notes(curve: ImpedanceCurve, peak: Resonance, number: int | None = 
         "few_points": _few_points(curve, peak),
         "low_end": _low_end(curve, peak),
         "coil_range": _coil_range(curve, peak),
-        "phase_magnitude": _phase(curve),
+        "phase_magnitude": _phase(phase_miss),
     }
     told = {note.code for note in curve.notes}
     return [
@@ -140,8 +146,7 @@ def _coil_range(curve: ImpedanceCurve, peak: Resonance) -> str | None:
     )
 
 
-def _phase(curve: ImpedanceCurve) -> str | None:
-    miss, _ = phase_misses(curve.frequency_hz, curve.impedance_ohm)
+def _phase(miss: float) -> str | None:
     if miss <= GOOD_PHASE:
         return None
     return (
