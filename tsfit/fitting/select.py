@@ -80,7 +80,7 @@ def compete(
 
     def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Candidate:
         model = JointModel(sweeps, Circuit(name, kind), sd, with_mass, floor)
-        options = {} if alone else {"tolerances": ROUGH}
+        options = {} if alone else {"tolerances": (ROUGH, ROUGH)}
         return solve(model, _suspension_start(at) | dict(at), **options)
 
     scout = attempt(coil or SCOUT, plain, dict(start) | _blocked_start(coil or SCOUT, first, start), JointModel.floor)

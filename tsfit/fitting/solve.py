@@ -26,7 +26,7 @@ FLOOR_ROUNDS = 6
 CLOCK = 5e-5
 """Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
 LONGEST_LAG = 100
-FINE, ROUGH = (1e-3, 1e-8), (1e-6, 1e-6)
+FINE, ROUGH = (1e-3, 1e-8), 1e-6
 """Relative change of the sum of squares at which a search ends, first while the floor is a guess and then at last; and
 while it only compares models."""
 OUT_OF_EVALUATIONS = 5
