@@ -25,7 +25,7 @@ def consequence_figure(name: str, boxes: Sequence[Mapping[str, Any]]) -> Figure:
     boxes : machine forms of `tsfit.consequence.Consequence`, all at the same frequencies
     """
     figure, panels = new_figure(
-        [1.9] * len(boxes), name, "level with the measured driver less that with the printed one; shaded: 95 %"
+        [1.7] * len(boxes), name, "level with the measured driver less that with the printed one; shaded: 95 %", gap_in=0.3
     )
     changes = [[(label, box[key]) for key, label in _CURVES if box.get(key)] for box in boxes]
     ends = [
@@ -47,7 +47,7 @@ def consequence_figure(name: str, boxes: Sequence[Mapping[str, Any]]) -> Figure:
     return figure
 
 
-_CURVES = (("level_change_db", "at the same voltage"), ("maximum_change_db", "at most"))
+_CURVES = (("level_change_db", "at the same voltage"), ("maximum_change_db", "at its loudest"))
 
 
 def _title(box: Mapping[str, Any]) -> str:

@@ -33,6 +33,7 @@ def drift_figure(history: History) -> Figure:
         [1.35 if one.drifted else 0.9 for one in causes],
         driver.name if driver.serial is None else f"{driver.name}, {driver.serial}",
         subtitle,
+        gap_in=0.24,
     )
     for index, (panel, one) in enumerate(zip(panels, causes, strict=True)):
         _cause(panel, one, LINES[index % len(LINES)][0], last)
@@ -60,7 +61,7 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         low, high = percent(np.array(settling.band95))
         panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)
         end = float(percent(np.array([settling.end]))[0])
-        _name(panel, end, f"ends at {end:+.1f} %, 95 % between {low:+.1f} and {high:+.1f}", colour)
+        _name(panel, end, f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %", colour)
     value_axis(panel, "%")
     bars = 100.0 * K * one.stdev
     low, high = float(np.min(values - bars)), float(np.max(values + bars))

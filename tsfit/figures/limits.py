@@ -41,6 +41,7 @@ def limit_rows(
     bottom, top = panel.get_ylim()
     step = ROW_PT / (72.0 * figure.get_figheight() * panel.get_position().height)
     share = step * (len(rows) + 0.4)
+    panel.set_yticks([tick for tick in panel.get_yticks() if bottom <= tick <= top])
     panel.set_ylim(bottom - (top - bottom) * share / (1.0 - share), top)
     for artist in (*panel.lines, *panel.collections):
         artist.set_clip_path(Rectangle((0.0, share), 1.0, 1.0, transform=panel.transAxes))

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BETWEEN_SHEETS = 0.1
+MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
@@ -26,12 +27,17 @@ def panels_figure(cabinet: Cabinet) -> Figure:
     from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, TITLE, WIDTH_IN
 
     length, width = cabinet.sheet
-    scale = (WIDTH_IN - 0.4) / length
-    figure = Figure(figsize=(WIDTH_IN, cabinet.sheets * (width * scale + 0.35) + 0.6), layout="constrained")
+    scale = (WIDTH_IN - 2.0 * MARGIN_IN) / length
+    height = HEAD_IN + cabinet.sheets * (width * scale + CAPTION_IN) + MARGIN_IN
+    figure = Figure(figsize=(WIDTH_IN, height))
     w, h, d = (1e3 * side for side in cabinet.outside)
-    title = f"Boards of {1e3 * cabinet.thickness:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep\n"
-    figure.suptitle(title, x=0.01, ha="left", fontsize=TITLE, color=INK, weight="bold")
-    for number, axes in enumerate(figure.subplots(cabinet.sheets, 1, squeeze=False)[:, 0]):
+    title = f"Boards of {1e3 * cabinet.thickness:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
+    figure.text(0.01, 1.0 - 0.07 / height, title, va="top", fontsize=TITLE, color=INK, weight="bold")
+    for number in range(cabinet.sheets):
+        foot = MARGIN_IN + (cabinet.sheets - 1 - number) * (width * scale + CAPTION_IN)
+        axes = figure.add_axes(
+            (MARGIN_IN / WIDTH_IN, foot / height, 1.0 - 2.0 * MARGIN_IN / WIDTH_IN, width * scale / height)
+        )
         axes.set(xlim=(-0.005, length + 0.005), ylim=(-0.005, width + 0.005), aspect="equal")
         axes.axis("off")
         axes.set_title(

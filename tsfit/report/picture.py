@@ -55,11 +55,6 @@ def picture(figure: Figure, name: str, caption: str) -> Picture:
     figure.patch.set_visible(False)
     curves: list[str] = []
     panels = []
-    # Places are read once the layout is settled, and it need not be settled again.
-    layout = figure.get_layout_engine()
-    if layout is not None:
-        layout.execute(figure)
-        figure.set_layout_engine("none")
     for panel in figure.axes:
         panel.patch.set_visible(False)
         panels.append(_panel(panel, name, curves))
@@ -121,7 +116,10 @@ def _svg(figure: Figure, name: str, caption: str) -> Markup:
     body = re.sub(r' id="[\w.]*_\d+"', "", body)
     for colour, variable in COLOURS.items():
         body = re.sub(re.escape(colour), f"var({variable}, {colour})", body, flags=re.IGNORECASE)
-    body = re.sub(r"(\d\.\d\d)\d+", r"\1", body)
+    # A hundredth of a point is finer than anybody sees; what is written keeps its digits.
+    pieces = re.split(r"(>[^<]*</text>)", body)
+    pieces[::2] = [re.sub(r"(\d\.\d\d)\d+", r"\1", piece) for piece in pieces[::2]]
+    body = "".join(pieces)
     # The page's style sheet says it for all drawings; here it would hold for the whole page.
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, count=1, flags=re.DOTALL)
     end = body.index(">") + 1

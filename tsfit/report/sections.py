@@ -17,7 +17,7 @@ from tsfit.records import FitResult, FittedState
 from tsfit.report.blocks import Block, Part, flat, heading, number, table, text
 from tsfit.report.picture import picture
 
-DOTS_PER_OCTAVE = 12.0
+DOTS_PER_OCTAVE = 20.0
 """Measured points that a page draws; more would only make it heavy."""
 LEVEL_SPAN_DB = 40.0
 
@@ -58,9 +58,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
 def _thinned(fit: FitResult) -> FitResult:
     def thin(state: FittedState) -> FittedState:
         frequency = state.curve.frequency_hz
-        octaves = math.log2(frequency[-1] / frequency[0]) if len(frequency) > 1 else 1.0
-        step = max(1, round(len(frequency) / max(octaves, 0.1) / DOTS_PER_OCTAVE))
-        keep = slice(None, None, step)
+        _, keep = np.unique(np.round(DOTS_PER_OCTAVE * np.log2(frequency)), return_index=True)
         curve = replace(
             state.curve,
             frequency_hz=frequency[keep],
@@ -187,6 +185,8 @@ def box_part(data: Mapping[str, Any], name: str) -> Part:
         for key, label, span, height in QUANTITIES
         if data.get(key) is not None
     ]
+    if not quantities:
+        raise ValueError("its curves")
     title = f"{subject}, {data.get('enclosure')} box"
     subtitle = f"{number(data.get('drive_v'), 3)} V RMS, 1 m, half space"
     caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
