@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from test_micro_speaker import fitted
 
+from tsfit.circuit.kramers_kronig import kramers_kronig
 from tsfit.cli import _run
 from tsfit.fitting.curve import read_curve
 from tsfit.fitting.fit import fit
@@ -89,6 +90,31 @@ def test_curves_by_others(name):
         low, high = ours.interval95
         print(f"{curve:20s} {figure:4s} {ours.value:8.4g} [{low:.4g}, {high:.4g}]  by hand {hand:.4g}  {told}")
         assert told != "NOT EXPLAINED", (curve, figure)
+
+
+@pytest.mark.against(
+    "what the circuit misses of curves that others measured", "the linear Kramers-Kronig test", "1 %, or told why"
+)
+@pytest.mark.parametrize("name", SINGLE)
+def test_misfit_of_curves_by_others(name):
+    """Beyond 1 % up to 2 kHz: either no steady linear thing follows the curve, or it takes resonances of other parts."""
+    result = fit([(read_curve(SHARED / "curves" / f"{name}.txt"), State())])
+    (state,) = result.states
+    f, z, used = state.curve.frequency_hz, state.curve.impedance_ohm, state.used & (state.curve.frequency_hz <= 2000.0)
+    misfit = float(np.sqrt(np.mean(np.abs((state.fitted_ohm - z)[used] / z[used]) ** 2)))
+    law = kramers_kronig(f[used], z[used])
+    apart = np.abs(np.log2(law.poles_hz / result.parameters["Fs"].value))
+    others = np.sort(law.poles_hz[apart > 0.02])
+    told = "within 1 %"
+    if misfit > 0.01 and law.rms > 0.01:
+        told = f"no steady linear circuit comes closer than {100.0 * law.rms:.2f} %"
+    elif misfit > 0.01:
+        told = (
+            f"{100.0 * law.rms:.2f} % with resonances besides the driver's at {', '.join(f'{at:.0f}' for at in others)} Hz"
+        )
+        assert law.rms < 0.005
+        assert len(others) >= 2
+    print(f"\n{name:20s} {result.driver.coil}, {result.driver.suspension}: {100.0 * misfit:.2f} %; {told}")
 
 
 def judged(folder):
