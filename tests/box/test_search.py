@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from tsfit.box.enclosures import vented_box
+from tsfit.box.ports import Port
 from tsfit.box.search import Limits, VentedSearch, best_vented, usual_limits
+from tsfit.circuit.load import air_load_change
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
@@ -40,7 +42,8 @@ def random_search(seed):
         port_speed=uniform(8.0, 25.0),
     )
     if generator.random() < 0.5:
-        limits = replace(limits, port_diameter=uniform(0.25, 0.7) * math.sqrt(driver.Sd), port_length=uniform(0.2, 0.8))
+        port = Port(diameter=uniform(0.25, 0.7) * math.sqrt(driver.Sd))
+        limits = replace(limits, port=port, port_length=uniform(0.2, 0.8))
     return VentedSearch(driver, limits, voltage=math.sqrt(uniform(2.0, 20.0) * driver.Re), leak_q=uniform(7.0, 20.0))
 
 
@@ -72,7 +75,7 @@ def test_the_lowest_f3_is_that_of_a_dense_grid(seed):
         tuning=found.tuning[0],
         leak_q=search.leak_q,
         voltage=search.voltage,
-        port_diameter=found.port_diameter[0],
+        port=search.port.wider(float(found.port_scale[0])),
     )
     f3 = alone.design["f3_hz"]
     assert f3 == pytest.approx(found.merits.f3_hz[0], rel=5e-4)
@@ -111,3 +114,30 @@ def test_limits_that_exclude_everything_are_named():
     with pytest.raises(TsfitError, match=r"misses the limit of .*group delay.*; relax that") as refused:
         best_vented(search)
     assert refused.value.code == "unreachable_limits"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_search_behind_a_resistance_with_air_load_and_other_ports_agrees_with_the_box_alone(seed):
+    """What the search says of its box is what the box says of itself."""
+    search = random_search(seed)
+    port = Port(diameter=0.1, count=1 + seed, flare=0.005 * seed, ends=("one flush", "both flush", "both free")[seed % 3])
+    if seed == 3:
+        port = Port(width=0.2, height=0.03, on_wall=True)
+    limits = replace(search.limits, port=port, fixed_port=False, port_length=2.0, delay=math.inf, ripple_db=3.0)
+    extra = float(air_load_change(search.driver.Sd, search.driver.air))
+    search = replace(search, limits=limits, source_ohm=0.5, added_mass=extra)
+    found = best_vented(search)
+    alone = vented_box(
+        search.driver,
+        volume=found.volume[0],
+        tuning=found.tuning[0],
+        leak_q=search.leak_q,
+        voltage=search.voltage,
+        source_ohm=0.5,
+        air_load="baffle",
+        port=port.wider(float(found.port_scale[0])),
+    )
+    assert alone.design["f3_hz"] == pytest.approx(found.merits.f3_hz[0], rel=5e-4)
+    assert alone.design["ripple_db"] == pytest.approx(found.merits.ripple_db[0], abs=0.01)
+    assert alone.design["port_length_cm"] == pytest.approx(100.0 * found.port_length[0])
+    assert alone.design["port_speed_max_m_s"] == pytest.approx(limits.port_speed, rel=2e-3)

@@ -146,3 +146,70 @@ def test_most_output_needs_a_rating(design, heron, tmp_path):
     code, _, err = design("vented", str(bare), "--most-output-hz", "35")
     assert code == 2
     assert "nothing limits the output" in err
+
+
+BOTH = ("--drivers", "2", "--in-series", "2", "--source-ohm", "0.4", "--filling", "1.15", "--displaced-l", "4")
+
+
+def test_closed_with_several_drivers_behind_a_resistance_has_the_f3_asked_for(design, tmp_path):
+    """The textbook's box has no inductance; the circuit of such a driver must then agree with it."""
+    path = tmp_path / "dull.toml"
+    path.write_text(DRIVER.replace('Le = "1.2 mH"\n', ""))
+    data = json.loads(design("closed", str(path), *BOTH, "--f3-hz", "62", "--json")[1])
+    box = data["box"]["design"]
+    assert box["f3_hz"] == pytest.approx(62.0, rel=1e-6)
+    assert data["sensitivity"]["spreads"]["building"]["f3_hz"]["planned"] == pytest.approx(62.0, rel=5e-4)
+    assert data["sensitivity"]["spreads"]["building"]["qtc"]["planned"] == pytest.approx(box["qtc"])
+    assert (data["box"]["drivers"], data["box"]["source_ohm"]) == (2, 0.4)
+    assert box["gross_volume_l"] == pytest.approx(box["acting_volume_l"] / 1.15 + 4.0)
+
+
+@pytest.mark.parametrize(
+    "aim",
+    [
+        ("closed", "--qtc", "0.8"),
+        ("vented", "--family", "QB3", "--leak-q", "10", "--ports", "2", "--port-diameter-cm", "9", "--flare-cm", "1.5"),
+        ("vented", "--largest-volume-l", "120", "--port-width-cm", "30", "--port-height-cm", "4", "--port-on-wall"),
+        ("vented", "--largest-volume-l", "120", "--port-speed-m-s", "16", "--power-w", "60", "--ports", "3",
+         "--flare-cm", "1", "--port-ends", "both free", "--box-depth-cm", "45"),
+    ],
+)  # fmt: skip
+def test_the_box_that_is_saved_is_the_one_that_was_shown(design, heron, tmp_path, capsys, aim):
+    saved = tmp_path / "box.toml"
+    kind, *how = aim
+    code, out, err = design(kind, heron, *BOTH, *how, "--save-box", str(saved), "--rated-power-w", "80", "--json")
+    assert (code, err) == (0, "")
+    with pytest.raises(SystemExit):
+        main(["box", "show", str(saved), heron, "--json"])
+    shown, designed = json.loads(capsys.readouterr().out), json.loads(out)["box"]
+    for name, value in designed["design"].items():
+        assert shown["design"][name] == (None if value is None else pytest.approx(value, rel=1e-9)), name
+    assert shown["ratings"] == pytest.approx(designed["ratings"])
+
+
+def test_several_flared_ports_are_as_wide_as_the_speed_needs_and_fit_the_depth(design, heron):
+    asked = ("--largest-volume-l", "120", "--port-speed-m-s", "16", "--power-w", "30", "--ports", "2", "--flare-cm", "1")
+    box = json.loads(design("vented", heron, *asked, "--box-depth-cm", "50", "--json")[1])["box"]["design"]
+    assert box["port_speed_max_m_s"] == pytest.approx(16.0, rel=2e-3)
+    assert box["port_area_cm2"] == pytest.approx(2 * math.pi / 4 * box["port_diameter_cm"] ** 2)
+    assert 2.0 < box["port_length_cm"] <= 50.0 - box["port_diameter_cm"] + 1e-6
+
+
+def test_two_coils_wired_the_other_way_change_the_box(design, tmp_path):
+    path = tmp_path / "two.toml"
+    path.write_text(DRIVER.replace('name = "Heron 10"', 'name = "Heron 10"\nwiring = "parallel"'))
+    both = json.loads(design("closed", str(path), "--volume-l", "40", "--json")[1])["box"]["design"]
+    one = json.loads(design("closed", str(path), "--volume-l", "40", "--wiring", "one coil", "--json")[1])
+    assert one["box"]["design"]["qtc"] > 1.3 * both["qtc"]
+    assert one["sensitivity"]["spreads"]["building"]["qtc"]["planned"] == pytest.approx(one["box"]["design"]["qtc"])
+
+
+def test_a_designed_box_has_its_step_its_room_and_frequencies_of_ones_own(design, heron, tmp_path):
+    grid = tmp_path / "grid.txt"
+    grid.write_text("20\n31\n100\n")
+    step = tmp_path / "step.png"
+    more = ("--frequencies", str(grid), "--plot-step", str(step), "--room-m", "5")
+    data = json.loads(design("closed", heron, "--qtc", "0.8", *more, "--json")[1])["box"]
+    assert data["frequency_hz"] == [20.0, 31.0, 100.0]
+    assert data["room"]["longest_side_m"] == 5.0
+    assert step.exists()

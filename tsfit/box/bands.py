@@ -17,7 +17,7 @@ from tsfit.box.design import HALF_POWER_DB, last_rise
 from tsfit.box.limits import maximum_output
 from tsfit.box.response import Array, Enclosure, reference_level
 from tsfit.box.result import BoxResult
-from tsfit.box.tolerance import driver_draws
+from tsfit.box.tolerance import several_draws
 from tsfit.driver import electrical_q, equivalent_volume, total_q
 from tsfit.records import FitResult
 
@@ -91,12 +91,9 @@ def with_bands(
 def drawn_box(
     box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator
 ) -> tuple[Enclosure, Mapping[str, Array]]:
-    """Return `box` with parameter sets (draws,) of its drivers in place of their values, and the draws of one driver."""
-    one, taken_together = fit.driver.values(), box.driver.values()
-    drawn = driver_draws(fit, draws, generator)
-    # Several drivers as one have multiples of the values of one, the same multiples in every draw.
-    sets = {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in taken_together.items()}
-    return replace(box, sets=sets), drawn
+    """Return `box` with parameter sets (draws,) of its drivers in place of their values, and all of the draws."""
+    drawn = several_draws(box.driver, fit, draws, generator)
+    return replace(box, sets={name: drawn[name] for name in box.driver.values()}), drawn
 
 
 def _middle(values: Array) -> Array:

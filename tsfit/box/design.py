@@ -99,10 +99,11 @@ def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
     }
 
 
-def ripple(enclosure: Enclosure) -> float:
-    """Highest peak less deepest dip of the level, dB, coil inductance left out; the mid-band counts as 0 dB.
+def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
+    """Highest peak less deepest dip above `f3_hz` of the level, dB, coil inductance left out; the mid-band counts as 0 dB.
 
-    Zero for a response that only rises towards its mid-band. The notch at the resonance of a passive radiator is no dip.
+    Zero for a response that only rises towards its mid-band. What wavers on its way down below f3 is no ripple, nor is the
+    notch at the resonance of a passive radiator.
     """
     around, box = _around(enclosure), enclosure.load
     if box.passive_compliance is not None:
@@ -111,7 +112,7 @@ def ripple(enclosure: Enclosure) -> float:
     level = enclosure.without_coil.level_db(around)
     turns = level[1:-1]
     peaks = turns[(turns > level[:-2]) & (turns >= level[2:])]
-    dips = turns[(turns < level[:-2]) & (turns <= level[2:])]
+    dips = turns[(turns < level[:-2]) & (turns <= level[2:]) & (around[1:-1] >= (f3_hz or 0.0))]
     return float(np.max(peaks, initial=0.0) - np.min(dips, initial=0.0))
 
 

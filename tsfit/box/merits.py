@@ -37,7 +37,7 @@ class Merits:
     Attributes
     ----------
     f3_hz : highest frequency at which the level rises through half power re mid-band; NaN where none does
-    ripple_db : highest peak less deepest dip of the level without coil inductance, the mid-band counting as 0 dB
+    ripple_db : highest peak less deepest dip above f3 of the level without coil inductance, the mid-band counting as 0 dB
     unevenness_db : the same with levels above f3 that linger below the mid-band counted as dips: a shelf at -2 dB has no
         ripple, yet the least change of the box gives it 2 dB
     delay_s : largest group delay from half of f3 upwards (below, leaks delay without end what nobody hears)
@@ -61,35 +61,54 @@ def frequencies(low_hz: float, high_hz: float) -> Array:
 
 
 def merits(
-    frequency_hz: Array, values: Mapping[str, Any], models: Circuit, load: Load, air: Air, *, voltage: float = 2.83
+    frequency_hz: Array,
+    values: Mapping[str, Any],
+    models: Circuit,
+    load: Load,
+    air: Air,
+    *,
+    voltage: float = 2.83,
+    source_ohm: float = 0.0,
 ) -> Merits:
     """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
-    answer = Response(frequency_hz, values, models, load, voltage=voltage, air=air)
-    reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass)
+    answer = Response(frequency_hz, values, models, load, voltage=voltage, source_ohm=source_ohm, air=air)
+    reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass, source_ohm=source_ohm)
     level = answer.spl_db - column(reference)
     coil, _ = COIL_MODELS[models.coil].evaluate(
         2j * math.pi * frequency_hz, {name: column(value) for name, value in values.items()}
     )
     # The current without the inductance is larger by Z/(Z - Zcoil), and everything else with it.
-    smooth = level + 20.0 * np.log10(np.abs(answer.impedance / (answer.impedance - coil)))
+    all_ohms = answer.impedance + source_ohm
+    smooth = level + 20.0 * np.log10(np.abs(all_ohms / (all_ohms - coil)))
     turn = np.angle(answer.pressure[..., 1:] * np.conj(answer.pressure[..., :-1]))
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
     f3 = last_rise(level - HALF_POWER_DB, frequency_hz)
-    ripple = _ripple(smooth)
-    audible = frequency_hz[1:] >= 0.5 * np.nan_to_num(f3)[..., np.newaxis]
+    above_f3 = frequency_hz >= np.nan_to_num(f3)[..., np.newaxis]
+    ripple = _ripple(smooth, above_f3)
     return Merits(
         f3_hz=f3,
         ripple_db=ripple,
-        unevenness_db=np.maximum(ripple, _shelf(smooth, frequency_hz >= np.nan_to_num(f3)[..., np.newaxis])),
-        delay_s=np.max(delay, axis=-1, where=audible, initial=-np.inf),
+        unevenness_db=np.maximum(ripple, _shelf(smooth, above_f3)),
+        delay_s=_largest_from(0.5 * np.nan_to_num(f3), delay, np.sqrt(frequency_hz[1:] * frequency_hz[:-1])),
         port_flow=math.sqrt(2.0) * np.max(np.abs(answer.port), axis=-1),
     )
 
 
-def _ripple(level: Array) -> Array:
+def _largest_from(lowest_hz: Array, delay: Array, frequency_hz: Array) -> Array:
+    """Largest of each row of `delay` (..., n_freq) from `lowest_hz` (...) up, interpolated there, where it may be steep."""
+    after = np.clip(np.searchsorted(frequency_hz, lowest_hz), 1, frequency_hz.size - 1)
+    logs = np.log(frequency_hz)
+    with np.errstate(divide="ignore"):
+        part = np.clip((np.log(lowest_hz) - logs[after - 1]) / (logs[after] - logs[after - 1]), 0.0, 1.0)
+    before, behind = (np.take_along_axis(delay, place[..., np.newaxis], axis=-1)[..., 0] for place in (after - 1, after))
+    audible = frequency_hz >= lowest_hz[..., np.newaxis]
+    return np.asarray(np.max(delay, axis=-1, where=audible, initial=-np.inf).clip(before + part * (behind - before)))
+
+
+def _ripple(level: Array, above_f3: NDArray[np.bool_]) -> Array:
     turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
     peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
-    dips = np.where((turns < before) & (turns <= after), turns, 0.0)
+    dips = np.where((turns < before) & (turns <= after) & above_f3[..., 1:-1], turns, 0.0)
     return np.asarray(np.max(peaks, axis=-1, initial=0.0) - np.min(dips, axis=-1, initial=0.0))
 
 

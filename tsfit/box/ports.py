@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -79,11 +80,11 @@ class Port:
         """Section of all ports together, m²."""
         return self.count * self.section
 
-    def ends_mass(self) -> float:
-        """What moves at the two ends of one port, and in its roundings, as ∫dx/S in 1/m."""
+    def ends_mass(self, scale: Any = 1.0) -> Any:
+        """What moves at the two ends of one port, and in its roundings, ∫dx/S in 1/m; the section's sides times `scale`."""
         flush_ends = {"one flush": 1, "both flush": 2, "both free": 0}[self.ends]
         if self.diameter is not None:
-            radius = 0.5 * self.diameter
+            radius = 0.5 * self.diameter * scale
             mouth = radius + self.flare
             ends = flush_ends * FLANGED_END + (2 - flush_ends) * FREE_END
             return ends / (math.pi * mouth) + 2.0 * _rounding(radius, self.flare)
@@ -93,7 +94,12 @@ class Port:
         inner = slot_end(self.width, 2.0 * self.height) if self.on_wall else outer
         free = FREE_END / FLANGED_END
         lengths = {"one flush": outer + free * inner, "both flush": outer + inner, "both free": free * (outer + inner)}
-        return lengths[self.ends] / self.section
+        return lengths[self.ends] / self.section / scale
+
+    def any_length(self, mass: Any, air: Air, scale: Any = 1.0) -> Any:
+        """Length (m) as `length` gives it, for arrays and scaled sections, also where no tube is short enough."""
+        air_length = mass * self.count / air.density - self.ends_mass(scale)
+        return air_length * self.section * scale**2 + 2.0 * self.flare
 
     def length(self, mass: float, air: Air, tuning: float) -> float:
         """Length (m) over all, roundings included, that gives all ports together the acoustic `mass` (kg/m⁴).
@@ -103,7 +109,7 @@ class Port:
         TsfitError
             ``port_too_short`` when the ends alone are too heavy; names what would do.
         """
-        length = (mass * self.count / air.density - self.ends_mass()) * self.section + 2.0 * self.flare
+        length = float(self.any_length(mass, air))
         if length <= 2.0 * self.flare:
             remedy = "take a wider port, more ports, or a lower tuning"
             if self.diameter is not None and not self.flare:
@@ -127,7 +133,7 @@ class Port:
             ``wrong_value`` for a length that the roundings alone exceed.
         """
         within(100.0 * length, 200.0 * self.flare, 1e4, "port length", "cm")
-        return air.density / self.count * ((length - 2.0 * self.flare) / self.section + self.ends_mass())
+        return float(air.density / self.count * ((length - 2.0 * self.flare) / self.section + self.ends_mass()))
 
     def resonance(self, length: float, air: Air) -> float:
         """First standing wave (Hz) in the open port: half a wavelength over its effective length."""
@@ -172,12 +178,12 @@ def slot_end(width: float, height: float) -> float:
     return integral / (2.0 * math.pi * w * h)
 
 
-def _rounding(radius: float, flare: float) -> float:
-    """∫dx/S over a quarter-round widening from `radius` by `flare`, 1/m; Gauss-Legendre in the angle."""
+def _rounding(radius: Any, flare: float) -> Any:
+    """∫dx/S over a quarter-round widening from `radius` (...) by `flare`, 1/m; Gauss-Legendre in the angle."""
     if not flare:
         return 0.0
     nodes, weights = np.polynomial.legendre.leggauss(24)
     angle = 0.25 * math.pi * (nodes + 1.0)
     # x = flare·sin(angle) along the axis, radius grows by flare·(1 − cos(angle)).
-    area = math.pi * (radius + flare * (1.0 - np.cos(angle))) ** 2
-    return float(0.25 * math.pi * np.sum(weights * flare * np.cos(angle) / area))
+    area = math.pi * (np.asarray(radius)[..., np.newaxis] + flare * (1.0 - np.cos(angle))) ** 2
+    return 0.25 * math.pi * np.sum(weights * flare * np.cos(angle) / area, axis=-1)

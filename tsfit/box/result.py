@@ -127,7 +127,8 @@ def box_result(
         **numbers,
     }
     if "f3_hz" not in numbers:
-        design |= {"f3_hz": cutoff(enclosure), "ripple_db": ripple(enclosure)}
+        f3_hz = cutoff(enclosure)
+        design |= {"f3_hz": f3_hz, "ripple_db": ripple(enclosure, f3_hz)}
     if design["f3_hz"] is None:
         notes.append(note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
     notes += _remarks(enclosure, everywhere, ratings)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.ports import Port
 from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
@@ -33,18 +34,25 @@ DEFAULT_RIPPLE_DB = 0.5
 """Ripple allowed when none is stated (common practice, no source)."""
 
 
+PLAIN_PORT = Port(diameter=0.1)
+"""Stands for a round port of any size."""
+
+
 @dataclass(frozen=True)
 class Limits:
     """What a vented box may be, SI.
 
     Attributes
     ----------
-    volume : smallest and largest net volume, m³
+    volume : smallest and largest volume that acts, m³
     tuning : lowest and highest tuning, Hz
     ripple_db : largest ripple; a level that lingers below the mid-band counts as a dip (`Merits.unevenness_db`)
     delay : largest group delay at any frequency, s
-    port_diameter : of one round port, m; None takes the narrowest port that keeps `port_speed`
-    port_length : longest port, m; None takes the edge of a cube of the box's volume
+    port : the port; None takes a plain round one where `port_speed` tells how wide
+    fixed_port : False scales the section of `port` to the narrowest that keeps `port_speed`
+    port_length : longest port, m; None takes what `depth` leaves with one diameter free behind it, else the edge of a cube
+        of the box's volume
+    depth : inner depth of the box along the port, m
     port_speed : fastest air in the port, m/s peak, at `voltage`
     """
 
@@ -52,9 +60,17 @@ class Limits:
     tuning: tuple[float, float]
     ripple_db: float = DEFAULT_RIPPLE_DB
     delay: float = math.inf
-    port_diameter: float | None = None
+    port: Port | None = None
+    fixed_port: bool = True
     port_length: float | None = None
+    depth: float | None = None
     port_speed: float = math.inf
+
+    @property
+    def scaled_port(self) -> Port | None:
+        """The port that `port_speed` scales; None where its size is fixed, or nothing is known of it."""
+        free = self.port is None or not self.fixed_port
+        return (self.port or PLAIN_PORT) if free and math.isfinite(self.port_speed) else None
 
 
 def usual_limits(driver: Driver, largest_volume: float | None = None) -> Limits:
@@ -71,7 +87,7 @@ class Candidates:
     ----------
     volume, tuning : m³, Hz
     merits : Merits
-    port_diameter, port_length : m; NaN without a port of known size
+    port_scale, port_length : times the sides of the port's section, and m; NaN without a port of known size
     excess : 0 within the limits, else the sum of the logarithms by which they are exceeded
     exceeded : names of the limits, and by how much each is exceeded
     """
@@ -79,7 +95,7 @@ class Candidates:
     volume: Array
     tuning: Array
     merits: Merits
-    port_diameter: Array
+    port_scale: Array
     port_length: Array
     excess: Array
     exceeded: dict[str, Array]
@@ -87,7 +103,7 @@ class Candidates:
 
 @dataclass(frozen=True)
 class VentedSearch:
-    """A driver, its drive, the losses of its box (Q at the tuning) and the limits the box must keep."""
+    """A driver (several taken together), its drive, air load, losses of its box (Q at the tuning), and limits to keep."""
 
     driver: Driver
     limits: Limits
@@ -95,6 +111,15 @@ class VentedSearch:
     leak_q: float = math.inf
     absorption_q: float = math.inf
     port_q: float = math.inf
+    source_ohm: float = 0.0
+    added_mass: float = 0.0
+    count: int = 1
+    ohm_factor: float = 1.0
+
+    @property
+    def port(self) -> Port:
+        """The port whose section `Candidates.port_scale` scales."""
+        return self.limits.scaled_port or self.limits.port or PLAIN_PORT
 
     def evaluate(self, volume: Array, tuning: Array) -> Candidates:
         """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
@@ -108,44 +133,48 @@ class VentedSearch:
             self._merits(grid, volume[k : k + at_once], tuning[k : k + at_once]) for k in range(0, volume.size, at_once)
         ]
         found = Merits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
-        diameter, length = self._port(volume, tuning, found.port_flow)
-        longest = np.cbrt(volume) if limits.port_length is None else np.full_like(volume, limits.port_length)
+        scale, length = self._port(volume, tuning, found.port_flow)
+        width = math.sqrt(4.0 * self.port.section / math.pi) * scale
+        longest = np.cbrt(volume) if limits.depth is None else limits.depth - width
+        if limits.port_length is not None:
+            longest = np.full_like(volume, limits.port_length)
         exceeded = {
             "f3": np.where(np.isnan(found.f3_hz), 10.0, 0.0),
             "ripple": np.maximum(found.unevenness_db - limits.ripple_db, 0.0),
             "group delay": _over(found.delay_s, limits.delay),
         }
         if not np.all(np.isnan(length)):
-            speed = found.port_flow / (0.25 * math.pi * diameter**2)
+            speed = found.port_flow / (self.port.area * scale**2)
             exceeded |= {
                 "port speed": _over(speed, limits.port_speed * (1.0 + 1e-9)),
                 "port length": _over(length, longest),
                 # A port that would need a negative length is too wide.
-                "port width": np.maximum(-length / diameter, 0.0),
+                "port width": np.maximum((2.0 * self.port.flare - length) / width, 0.0),
             }
-        return Candidates(volume, tuning, found, diameter, length, np.sum(list(exceeded.values()), axis=0), exceeded)
+        return Candidates(volume, tuning, found, scale, length, np.sum(list(exceeded.values()), axis=0), exceeded)
 
     def load(self, volume: Array, tuning: Array) -> load.Load:
         """Return the loads of such boxes."""
         losses = {"leak_q": self.leak_q, "absorption_q": self.absorption_q, "port_q": self.port_q}
-        return load.vented_box(volume, tuning, self.driver.air, **losses)
+        return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, **losses)
 
     def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
         driver = self.driver
         box = self.load(volume, tuning)
         models = Circuit(driver.coil, driver.suspension)
-        found = merits(grid, driver.values(), models, box, driver.air, voltage=self.voltage)
+        drive = {"voltage": self.voltage, "source_ohm": self.source_ohm}
+        found = merits(grid, driver.values(), models, box, driver.air, **drive)
         return tuple(getattr(found, field.name) for field in fields(Merits))
 
     def _port(self, volume: Array, tuning: Array, flow: Array) -> tuple[Array, Array]:
-        if self.limits.port_diameter is not None:
-            diameter = np.full_like(volume, self.limits.port_diameter)
-        elif math.isfinite(self.limits.port_speed):
-            diameter = np.sqrt(flow / self.limits.port_speed / (0.25 * math.pi))
+        if self.limits.scaled_port is not None:
+            scale = np.sqrt(flow / self.limits.port_speed / self.port.area)
+        elif self.limits.port is not None:
+            scale = np.ones_like(volume)
         else:
             return np.full_like(volume, np.nan), np.full_like(volume, np.nan)
         mass = load.vented_box(volume, tuning, self.driver.air).port_mass
-        return diameter, np.asarray(load.port_length(mass, 0.5 * diameter, self.driver.air))
+        return scale, np.asarray(self.port.any_length(mass, self.driver.air, scale))
 
 
 def _over(value: Array, limit: Array | float) -> Array:
@@ -200,8 +229,9 @@ def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float |
     at = np.array([output_hz])
 
     def quietness(boxes: Candidates) -> Array:
-        area = None if np.any(np.isnan(boxes.port_diameter)) else 0.25 * math.pi * boxes.port_diameter**2
-        several = Enclosure("vented", search.driver, search.load(boxes.volume, boxes.tuning), 1.0, area)
+        area = None if np.any(np.isnan(boxes.port_scale)) else search.port.area * boxes.port_scale**2
+        box = search.load(boxes.volume, boxes.tuning)
+        several = Enclosure("vented", search.driver, box, 1.0, area, search.source_ohm, search.count, search.ohm_factor)
         most = maximum_output(several, at, ratings)
         if most is None:
             raise TsfitError(
@@ -288,7 +318,7 @@ def _one(boxes: Candidates, k: int) -> Candidates:
         boxes.volume[at],
         boxes.tuning[at],
         Merits(*(getattr(m, field.name)[at] for field in fields(Merits))),
-        boxes.port_diameter[at],
+        boxes.port_scale[at],
         boxes.port_length[at],
         boxes.excess[at],
         {name: excess[at] for name, excess in boxes.exceeded.items()},

@@ -61,6 +61,11 @@ class Setup:
     ratings: Mapping[str, float | None]
     frequency_hz: ArrayLike | None
 
+    @property
+    def braked(self) -> Driver:
+        """The drivers as one whose Qes counts the source resistance, Qes·(1 + Rg/Re), as textbook formulas want it."""
+        return replace(self.driver, Qes=self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re))
+
     def enclosure(self, kind: Kind, box: load.Load, port_area: float | None = None) -> Enclosure:
         """Join drivers, load and drive."""
         return Enclosure(kind, self.driver, box, self.voltage, port_area, self.source_ohm, self.count, self.ohm_factor)

@@ -21,6 +21,7 @@ from tsfit.driver import (
     Driver,
     closed_box_ratio,
     compliance,
+    electrical_q,
     equivalent_volume,
     force_factor,
     mechanical_resistance,
@@ -108,6 +109,16 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     return _circuit_values(drawn)
 
 
+def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
+    """Draw as `driver_draws` does, for `driver`: several of the fit's driver as one, or it with its coils wired anew.
+
+    The circuit values of such have multiples of those of the fit's driver, the same multiples in every draw.
+    """
+    one, as_built = fit.driver.values(), driver.values()
+    drawn = driver_draws(fit, n, generator)
+    return drawn | {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in as_built.items()}
+
+
 def _circuit_values(p: dict[str, Array]) -> dict[str, Array]:
     fs, qms, qes = (p.pop(name) for name in ("Fs", "Qms", "Qes"))
     return {
@@ -129,6 +140,8 @@ def sensitivity(
     leak_q: float = math.inf,
     absorption_q: float = math.inf,
     port_q: float = math.inf,
+    source_ohm: float = 0.0,
+    added_mass: float = 0.0,
     volume_error: float = VOLUME_ERROR,
     tuning_error: float = TUNING_ERROR,
     draws: int = DRAWS,
@@ -139,10 +152,12 @@ def sensitivity(
     Parameters
     ----------
     driver : Driver
+        One, or several taken together, as one is wired there.
     volume, tuning : m³ and Hz, as planned
     fit : FitResult, optional
-        Source of the driver's uncertainty; without it only building errors count.
+        Source of the driver's uncertainty, one driver; without it only building errors count.
     leak_q, absorption_q, port_q : loss factors, at the tuning or at fc
+    source_ohm, added_mass : resistance before the driver, and mass that its air load adds, kg
     volume_error, tuning_error : limits, as shares
     draws : int
     generator : numpy Generator, optional
@@ -159,15 +174,16 @@ def sensitivity(
     planned = np.ones_like(factors)
     sources: dict[Source, tuple[dict[str, Array], Array]] = {"building": (as_read, factors)}
     if fit is not None and fit.correlation_names:
-        drawn = driver_draws(fit, draws, generator)
+        drawn = several_draws(driver, fit, draws, generator)
         for name, values in drawn.items():
             values[0] = as_read[name][0]
         sources = {"driver": (drawn, planned), "building": (as_read, factors), "both": (drawn, factors)}
     losses = {"leak_q": leak_q, "absorption_q": absorption_q}
     if tuning is not None:
         losses["port_q"] = port_q
+    rest = {"source_ohm": source_ohm, "added_mass": added_mass}
     spreads = {
-        source: _numbers(driver, values, volume * error[0], None if tuning is None else tuning * error[1], losses)
+        source: _numbers(driver, values, volume * error[0], None if tuning is None else tuning * error[1], losses, **rest)
         for source, (values, error) in sources.items()
     }
     return Sensitivity(
@@ -179,10 +195,19 @@ def sensitivity(
 
 
 def _numbers(
-    driver: Driver, values: dict[str, Array], volume: Array, tuning: Array | None, losses: dict[str, float]
+    driver: Driver,
+    values: dict[str, Array],
+    volume: Array,
+    tuning: Array | None,
+    losses: dict[str, float],
+    *,
+    source_ohm: float,
+    added_mass: float,
 ) -> dict[str, Array]:
     values = dict(values)
-    fs, qts = values.pop("Fs"), values.pop("Qts")
+    fs, _ = values.pop("Fs"), values.pop("Qts")
+    qes = electrical_q(fs, values["Mms"], values["Re"], values["Bl"])
+    qts = total_q(2.0 * math.pi * fs * values["Mms"] / values["Rms"], qes * (1.0 + source_ohm / values["Re"]))
     ratio = closed_box_ratio(equivalent_volume(values["Cms"], values["Sd"], driver.air), volume)
     highest = fs * ratio if tuning is None else np.hypot(fs * ratio, tuning)
     lowest = fs if tuning is None else np.minimum(fs, tuning)
@@ -192,11 +217,13 @@ def _numbers(
     for k in range(0, volume.size, at_once):
         part = slice(k, k + at_once)
         if tuning is None:
-            box = load.closed_box(volume[part], driver.air, resonance=(fs * ratio)[part], **losses)
+            resonance = (fs * ratio)[part]
+            box = load.closed_box(volume[part], driver.air, resonance=resonance, added_mass=added_mass, **losses)
         else:
-            box = load.vented_box(volume[part], tuning[part], driver.air, **losses)
+            box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, **losses)
         chosen = {name: value[part] for name, value in values.items()}
-        found.append(merits(grid, chosen, Circuit(driver.coil, driver.suspension), box, driver.air))
+        models = Circuit(driver.coil, driver.suspension)
+        found.append(merits(grid, chosen, models, box, driver.air, source_ohm=source_ohm))
     numbers = {
         "f3_hz": np.concatenate([part.f3_hz for part in found]),
         "ripple_db": np.concatenate([part.ripple_db for part in found]),

@@ -190,12 +190,7 @@ def _run(kind: Kind, driver: Path, *, save_box: Path | None, **options: Any) -> 
         name: options.pop(name) for name in ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "replace")
     }
     rated = ratings(options)
-    values = si(options)
-    for option, argument in (("drive", "voltage"), ("box_depth", "depth")):
-        if option in values:
-            values[argument] = values.pop(option)
-    plan = BoxPlan(kind, {**values, "ratings": rated})
-    _show(plan, driver, save_box=save_box, **about_result)
+    _show(BoxPlan(kind, {**si(options), "ratings": rated}), driver, save_box=save_box, **about_result)
 
 
 def _show(
@@ -213,7 +208,6 @@ def _show(
 ) -> None:
     from tsfit.box.bands import with_bands
     from tsfit.box.frequencies import read_frequencies
-    from tsfit.box.room import Room
     from tsfit.driver_file import read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
@@ -223,14 +217,31 @@ def _show(
     result = plan.build(one, frequency_hz=frequency_hz)
     if fit is not None:
         result = with_bands(result, fit)
-    if room_m is not None:
-        result = dataclasses.replace(result, room=Room(room_m, result.enclosure.driver.air))
+    result = in_room(result, room_m)
+    if output is not None:
+        save_json(output, result.to_dict(), replace=replace)
+    write_box_files(plan, result, save_box=save_box, plot=plot, plot_step=plot_step, replace=replace)
+    if as_json:
+        print_json(result.to_dict())
+    else:
+        print_box(result)
+
+
+def in_room(result: BoxResult, room_m: float | None) -> BoxResult:
+    """Return `result` in a closed room of this longest side, if any."""
+    from tsfit.box.room import Room
+
+    return result if room_m is None else dataclasses.replace(result, room=Room(room_m, result.enclosure.driver.air))
+
+
+def write_box_files(
+    plan: BoxPlan, result: BoxResult, *, save_box: Path | None, plot: Path | None, plot_step: Path | None, replace: bool
+) -> None:
+    """Write the box file and the figures that are asked for."""
     if save_box is not None:
         from tsfit.box_file import write_box
 
         write_box(save_box, plan, replace=replace)
-    if output is not None:
-        save_json(output, result.to_dict(), replace=replace)
     if plot is not None or plot_step is not None:
         from tsfit.figures.box import box_figure, step_figure
         from tsfit.figures.save import save_figure
@@ -238,10 +249,6 @@ def _show(
         for path, draw in ((plot, box_figure), (plot_step, step_figure)):
             if path is not None:
                 save_figure(path, draw(result), replace=replace)
-    if as_json:
-        print_json(result.to_dict())
-    else:
-        print_box(result)
 
 
 def print_box(result: BoxResult) -> None:

@@ -2,21 +2,39 @@
 
 from __future__ import annotations
 
-import math
+import dataclasses
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.box_options import amplifier_options, ratings
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json
+from tsfit.cli.box_options import (
+    box_options,
+    drive_options,
+    driver_argument,
+    port,
+    ratings,
+    result_options,
+    shape_options,
+    si,
+)
+from tsfit.cli.output import print_json, print_table, refuse_outputs, save_json
 
 if TYPE_CHECKING:
     from tsfit.box.proposal import Proposal
 
-DRIVER = click.argument("driver", type=click.Path(path_type=Path))
 QUANTITIES = ("f3", "ripple", "group delay")
+LIMITS = {
+    "largest_volume_l": ("largest_volume", 1e-3),
+    "smallest_volume_l": ("smallest_volume", 1e-3),
+    "ripple_db": ("ripple_db", 1.0),
+    "group_delay_ms": ("delay", 1e-3),
+    "port_speed_m_s": ("port_speed", 1.0),
+    "longest_port_cm": ("port_length", 1e-2),
+    "box_depth_cm": ("depth", 1e-2),
+}
+"""Argument of `tsfit.box.proposal.vented_limits` that an option gives, and the SI value of its unit."""
 NUMBERS = (("f3_hz", "f3, Hz", ".1f"), ("ripple_db", "ripple, dB", ".2f"), ("qtc", "Qtc", ".3f"))
 
 
@@ -36,88 +54,65 @@ def design() -> None:
 
 
 @design.command()
-@DRIVER
+@driver_argument
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box.")
 @click.option("--f3-hz", type=float, help="Wanted half-power frequency of the lossless box; the smaller of two boxes.")
-@click.option("--volume-l", type=float, help="Net volume, to see what it gives.")
+@click.option("--volume-l", type=float, help="Volume, to see what it gives.")
 @click.option("--largest-volume-l", type=float, help="Take the lowest f3 within this volume.")
-@click.option("--leak-q", type=float, default=math.inf, help="Loss factor of leaks.  [default: no loss]")
-@click.option("--absorption-q", type=float, default=math.inf, help="Loss factor of absorption.  [default: no loss]")
-@click.option("--drive-v", type=float, help="Drive in V RMS.  [default: 2.83]")
-@click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v.")
-@json_option
-@output_options
-def closed(
-    driver: Path,
-    qtc: float | None,
-    f3_hz: float | None,
-    volume_l: float | None,
-    largest_volume_l: float | None,
-    drive_v: float | None,
-    power_w: float | None,
-    **options: Any,
-) -> None:
+@box_options
+@drive_options
+@result_options
+def closed(driver: Path, **options: Any) -> None:
     """Closed box by Qtc, f3 or volume, or the lowest f3 within a volume.
 
     \b
     Example:
       tsfit box design closed fit.json --f3-hz 45
       tsfit box design closed fit.json --largest-volume-l 40 --plot box.png
+      tsfit box design closed fit.json --qtc 0.7 --drivers 2 \\
+          --save-box box.toml
     """  # noqa: D301
     from tsfit.box.proposal import propose_closed
     from tsfit.driver_file import read_driver_or_fit
 
-    refuse_outputs(options["output"], options["plot"], replace=options["replace"])
+    about = _about_result(options)
     read, fit = read_driver_or_fit(driver)
+    rated = ratings(options)
+    f3_hz = options.pop("f3_hz")
     proposal = propose_closed(
-        read,
-        qtc=qtc,
-        f3_hz=f3_hz,
-        volume=_scaled(volume_l, 1e-3),
-        largest_volume=_scaled(largest_volume_l, 1e-3),
-        fit=fit,
-        leak_q=options.pop("leak_q"),
-        absorption_q=options.pop("absorption_q"),
-        voltage=drive_v,
-        power=power_w,
+        read, fit=fit, f3_hz=f3_hz, ratings=rated, frequency_hz=_frequencies(about.pop("frequencies")), **si(options)
     )
-    _deliver(proposal, **options)
+    _deliver(proposal, **about)
 
 
 @design.command()
-@DRIVER
+@driver_argument
 @click.option("--family", type=click.Choice(["B4", "QB3", "C4", "SC4"]), help="Box of a named fourth-order family.")
 @click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
 @click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
-@click.option("--largest-volume-l", type=float, help="Most net volume.  [default: 3 Vas]")
-@click.option("--smallest-volume-l", type=float, help="Least net volume.  [default: a fiftieth of the most]")
+@click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
+@click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
 @click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
 @click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]")
-@click.option("--port-speed-m-s", type=float, help="Fastest air in the port, peak, at the drive.  [default: any]")
-@click.option("--port-diameter-cm", type=float, help="Of one round port.  [default: the narrowest that keeps the speed]")
-@click.option("--longest-port-cm", type=float, help="Longest port.  [default: edge of a cube of the volume]")
-@click.option("--leak-q", type=float, default=math.inf, help="Loss factor of leaks.  [default: no loss]")
-@click.option("--absorption-q", type=float, default=math.inf, help="Loss factor of absorption.  [default: no loss]")
-@click.option("--port-q", type=float, default=math.inf, help="Loss factor of the port.  [default: no loss]")
-@click.option("--drive-v", type=float, help="Drive in V RMS.  [default: 2.83]")
-@click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v.")
-@click.option("--rated-power-w", type=float, help="Continuous rating.  [default: the sheet's]")
-@click.option("--rating-ohm", type=float, help="Resistance that the rating refers to.  [default: Re]")
-@click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]")
-@amplifier_options
+@click.option(
+    "--port-speed-m-s",
+    type=float,
+    help="Fastest air in the port, peak, at the drive; without a section it tells how wide a port to take.  [default: any]",
+)
+@click.option("--longest-port-cm", type=float, help="Longest port.  [default: by the depth, else a cube's edge]")
+@shape_options
+@box_options
+@drive_options
 @click.option("--map", "map_file", type=click.Path(path_type=Path), metavar="FILE", help="Write a map of what boxes give.")
 @click.option(
     "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."
 )
-@json_option
-@output_options
+@result_options
 def vented(
     driver: Path,
     family: Any,
     least_ripple: bool,
     most_output_hz: float | None,
-    drive_v: float | None,
-    power_w: float | None,
     map_file: Path | None,
     map_of: Any,
     **options: Any,
@@ -131,58 +126,67 @@ def vented(
       tsfit box design vented fit.json --family QB3 --leak-q 10
       tsfit box design vented fit.json --largest-volume-l 80 \\
           --port-speed-m-s 15 --power-w 50 --map map.png
+      tsfit box design vented fit.json --largest-volume-l 120 --drivers 2 \\
+          --port-width-cm 30 --port-height-cm 4 --port-on-wall
     """  # noqa: D301
-    from tsfit.box.proposal import propose_vented, vented_aim, vented_limits
+    from tsfit.box.proposal import propose_vented, vented_aim
     from tsfit.driver_file import read_driver_or_fit
 
-    refuse_outputs(options["output"], options["plot"], replace=options["replace"])
-    refuse_outputs(None, map_file, replace=options["replace"])
+    about = _about_result(options)
+    refuse_outputs(None, map_file, replace=about["replace"])
     read, fit = read_driver_or_fit(driver)
-    limits = vented_limits(
-        read,
-        largest_volume=_scaled(options.pop("largest_volume_l"), 1e-3),
-        smallest_volume=_scaled(options.pop("smallest_volume_l"), 1e-3),
-        ripple_db=options.pop("ripple_db"),
-        delay=_scaled(options.pop("group_delay_ms"), 1e-3),
-        port_speed=options.pop("port_speed_m_s"),
-        port_diameter=_scaled(options.pop("port_diameter_cm"), 1e-2),
-        port_length=_scaled(options.pop("longest_port_cm"), 1e-2),
-    )
     rated = ratings(options)
+    sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
+    fixed = sized or options["port_speed_m_s"] is None
+    asked: dict[str, Any] = {"fixed_port": fixed, "port": port(options, otherwise_cm=None if fixed else 10.0)}
+    for option, (limit, unit) in LIMITS.items():
+        value = options.pop(option)
+        asked[limit] = None if value is None else value * unit
     proposal = propose_vented(
         read,
         family=family,
         aim=vented_aim(family, least_ripple=least_ripple, output_hz=most_output_hz),
         output_hz=most_output_hz,
-        limits=limits,
+        limits=asked,
         fit=fit,
-        **{name: options.pop(name) for name in ("leak_q", "absorption_q", "port_q")},
-        voltage=drive_v,
-        power=power_w,
         ratings=rated,
+        frequency_hz=_frequencies(about.pop("frequencies")),
+        **si(options),
     )
     if map_file is not None:
         from tsfit.figures.design import map_figure
         from tsfit.figures.save import save_figure
 
         quantities: Any = QUANTITIES if map_of == "all" else (map_of,)
-        figure = map_figure(proposal.map(), proposal.place, quantities)
-        save_figure(map_file, figure, replace=options["replace"])
-    _deliver(proposal, **options)
+        figure = map_figure(proposal.map(), proposal.place, quantities, filling=options["filling"])
+        save_figure(map_file, figure, replace=about["replace"])
+    _deliver(proposal, **about)
 
 
-def _scaled(value: float | None, unit: float) -> float | None:
-    return None if value is None else value * unit
+def _about_result(options: dict[str, Any]) -> dict[str, Any]:
+    """Take out of `options` what concerns the result alone, after a look whether its files can be written."""
+    names = ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "save_box", "replace")
+    about = {name: options.pop(name) for name in names}
+    refuse_outputs(about["output"], about["plot"], replace=about["replace"])
+    refuse_outputs(about["save_box"], about["plot_step"], replace=about["replace"])
+    return about
 
 
-def _deliver(proposal: Proposal, *, as_json: bool, output: Path | None, plot: Path | None, replace: bool) -> None:
+def _frequencies(path: Path | None) -> Any:
+    from tsfit.box.frequencies import read_frequencies
+
+    return None if path is None else read_frequencies(path)
+
+
+def _deliver(
+    proposal: Proposal, *, as_json: bool, output: Path | None, room_m: float | None, replace: bool, **files: Path | None
+) -> None:
+    from tsfit.cli.box import in_room, write_box_files
+
+    proposal = dataclasses.replace(proposal, result=in_room(proposal.result, room_m))
     if output is not None:
         save_json(output, proposal.to_dict(), replace=replace)
-    if plot is not None:
-        from tsfit.figures.box import box_figure
-        from tsfit.figures.save import save_figure
-
-        save_figure(plot, box_figure(proposal.result), replace=replace)
+    write_box_files(proposal.plan, proposal.result, replace=replace, **files)
     if as_json:
         print_json(proposal.to_dict())
     else:

@@ -13,6 +13,8 @@ from tsfit.cli.output import json_option, output_options
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
+RENAMED = {"drive": "voltage", "box_depth": "depth"}
+"""Argument of the functions in `tsfit.box.enclosures` of options that people know by another word."""
 SCALES = {"l": 1e-3, "cm": 1e-2, "mm": 1e-3, "g": 1e-3, "cm2": 1e-4}
 """SI value of the units that names of options end in."""
 RATINGS = {
@@ -54,11 +56,10 @@ box_options = _add(
     ),
 )
 
-port_options = _add(
+shape_options = _add(
     click.option("--port-diameter-cm", type=float, help="Inner diameter of a round port; adds length and air speed."),
     click.option("--port-width-cm", type=float, help="Width of a slot, with --port-height-cm."),
     click.option("--port-height-cm", type=float, help="Height of a slot."),
-    click.option("--port-length-cm", type=float, help="Length over all, instead of --tuning-hz."),
     click.option("--ports", type=int, default=1, show_default=True, help="How many equal ports."),
     click.option("--flare-cm", type=float, default=0.0, help="Radius of the rounding at both ends.  [default: 0]"),
     click.option(
@@ -69,9 +70,14 @@ port_options = _add(
         help="Which ends are flush with a panel.",
     ),
     click.option("--port-on-wall", is_flag=True, help="A long side of the slot is a wall of the box."),
-    click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: by its ends]"),
     click.option("--box-depth-cm", type=float, help="Inner depth along the port, to tell whether it fits."),
     click.option("--port-q", **_Q, help="Loss factor of the port.  [default: no loss]"),
+)
+
+port_options = _add(
+    click.option("--port-length-cm", type=float, help="Length over all, instead of --tuning-hz."),
+    shape_options,
+    click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: by its ends]"),
 )
 
 result_options = _add(
@@ -145,7 +151,7 @@ def si(options: Mapping[str, Any]) -> dict[str, Any]:
             out[stem] = None if value is None else value * SCALES[unit]
         else:
             out[name.removesuffix("_hz").removesuffix("_v").removesuffix("_w")] = value
-    return out
+    return {RENAMED.get(name, name): value for name, value in out.items()}
 
 
 def ratings(options: dict[str, Any]) -> dict[str, float | None]:
@@ -156,8 +162,8 @@ def ratings(options: dict[str, Any]) -> dict[str, float | None]:
     return taken
 
 
-def port(options: dict[str, Any]) -> Any:
-    """Take the port's section and ends out of `options`; None when no section is given."""
+def port(options: dict[str, Any], otherwise_cm: float | None = None) -> Any:
+    """Take the port's section and ends out of `options`; without a section a round one so wide, or None."""
     from tsfit.box.ports import Port
 
     given = {name: options.pop(f"port_{name}_cm") for name in ("diameter", "width", "height")}
@@ -165,5 +171,7 @@ def port(options: dict[str, Any]) -> Any:
     count, flare = options.pop("ports"), options.pop("flare_cm") * SCALES["cm"]
     ends, on_wall = options.pop("port_ends"), options.pop("port_on_wall")
     if all(value is None for value in shape.values()):
-        return None
+        if otherwise_cm is None:
+            return None
+        shape["diameter"] = otherwise_cm * SCALES["cm"]
     return Port(**shape, count=count, flare=flare, ends=ends, on_wall=on_wall)

@@ -22,14 +22,19 @@ HEIGHT_IN = 5.2
 
 
 def map_figure(
-    design: DesignMap, chosen: tuple[float, float] | None = None, quantities: tuple[Quantity, ...] = QUANTITIES
+    design: DesignMap,
+    chosen: tuple[float, float] | None = None,
+    quantities: tuple[Quantity, ...] = QUANTITIES,
+    *,
+    filling: float = 1.0,
 ) -> Figure:
     """Draw contours of `quantities` over volume and tuning; what breaks the limits is shaded.
 
     Parameters
     ----------
     design : DesignMap
-    chosen : (volume in m³, tuning in Hz), marked and named
+    chosen : (volume in m³ that acts, tuning in Hz), marked and named
+    filling : times the net volume, which is drawn, that acts
     quantities : any of "f3", "ripple", "group delay"; each has its own dash, and its number with unit on every contour
     """
     search = design.search
@@ -40,7 +45,7 @@ def map_figure(
     figure, (panel,) = new_figure(
         [HEIGHT_IN], search.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
     )
-    litres = 1e3 * design.volume
+    litres = 1e3 * design.volume / filling
     merits = design.boxes.merits
     values: dict[Quantity, tuple[Any, Any]] = {
         "f3": (merits.f3_hz, lambda v: f"{v:.4g} Hz"),
@@ -64,7 +69,7 @@ def map_figure(
     panel.xaxis.set_minor_locator(NullLocator())
     log_value_axis(panel, "tuning, Hz")
     if chosen is not None:
-        _mark(panel, 1e3 * chosen[0], chosen[1])
+        _mark(panel, 1e3 * chosen[0] / filling, chosen[1])
     return figure
 
 
