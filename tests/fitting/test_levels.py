@@ -51,6 +51,17 @@ def _fit(curves, area=None):
     return fit(curves, sd=area, coil="ladder-2", suspension="ideal")
 
 
+def test_a_level_that_no_circuit_follows_leaves_the_others_their_sigma():
+    """A linear circuit misses the high levels more; what it misses there is no doubt about the low ones."""
+    clean = _swept(np.random.default_rng(5), (0.0, 0.0, 0.0), noise=3e-4)[0]
+    loudest = clean[-1][0]
+    ripple = 1.0 + 0.03 * np.sin(4.0 * np.log(loudest.frequency_hz))
+    bent = [*clean[:-1], (replace(loudest, impedance_ohm=loudest.impedance_ohm * ripple), clean[-1][1])]
+    lowest, highest = (_fit(bent).levels.at[k].figures for k in (0, -1))
+    for name in ("Fs", "Qes"):
+        assert lowest[name].stdev / lowest[name].value < 0.2 * highest[name].stdev / highest[name].value
+
+
 @pytest.mark.against(
     "figures against level and their limit, `TSFIT_LEVEL_TRIALS` trials", "planted dependence", "unit spread"
 )
