@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import time
+import zlib
 from pathlib import Path
 
 import msgspec
@@ -143,6 +144,37 @@ def test_newer_entries_are_refused(log):
     log.write_bytes(log.read_bytes() + line_of(msgspec.structs.replace(_entry(3.0), schema=2)))
     with pytest.raises(TsfitError) as caught:
         read_log(log)
+    assert caught.value.code == "newer_schema"
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("hours", -1.0), ("hours", 1e9), ("parameters", {}), ("parameters", {"Re": (5.0, 0.1, 0.1)}),
+        ("parameters", {**_entry(3.0).parameters, "Fs": (-30.0, 0.1, 0.1)}),
+        ("parameters", {**_entry(3.0).parameters, "Sd": (0.0, 0.1, 0.1)}),
+        ("parameters", {**_entry(3.0).parameters, "Re": (5.0, -0.1, 0.1)}),
+        ("conditions", msgspec.structs.replace(_entry(3.0).conditions, pressure_hpa=0.0)),
+    ],
+)  # fmt: skip
+def test_figures_that_cannot_be_are_refused_though_the_checksum_is_right(log, field, value):
+    entry = _entry(3.0)
+    text = msgspec.json.encode({**msgspec.json.decode(msgspec.json.encode(entry)), field: value})
+    log.write_bytes(log.read_bytes() + b'{"crc32":"%08x","entry":%b}\n' % (zlib.crc32(text), text))
+    with pytest.raises(TsfitError) as caught:
+        read_log(log)
+    assert caught.value.code == "newer_schema"
+
+
+@pytest.mark.parametrize("text", [b"null", b"[1.0]", b"{}", b'["x"]', b"[" * 5000 + b"]" * 5000])
+@pytest.mark.parametrize("field", ["correlation", "systematic", "provenance"])
+def test_parts_that_are_read_later_are_refused_then(field, text):
+    if (field, text) in {("systematic", b"{}"), ("provenance", b"{}")}:
+        return
+    entry = msgspec.structs.replace(_entry(3.0), **{field: msgspec.Raw(text)})
+    read = {"correlation": lambda: entry.covariance(("Re",)), "systematic": entry.shifts, "provenance": entry.source}
+    with pytest.raises(TsfitError, match=r"at 3 h") as caught:
+        read[field]()
     assert caught.value.code == "newer_schema"
 
 

@@ -141,7 +141,7 @@ def hold(arguments: list[str], folder: Path) -> int:
     """Run a command on what lies in `folder` and hold it to its promises; return its exit code.
 
     Whatever it reads, it leaves with 0, 1 or 2; with 2 it says one sentence, or one JSON object under ``--json``, and never
-    that it failed itself; numbers it prints as JSON are finite; no file is changed or lost.
+    that it failed itself; numbers it prints as JSON are finite, parameters of a fit positive; no file is changed or lost.
     """
     before = fingerprints(folder)
     status, out, err = answer(arguments)
@@ -151,6 +151,9 @@ def hold(arguments: list[str], folder: Path) -> int:
     assert "itself failed" not in err + out, err + out
     if "--json" in arguments:
         data = json.loads(out, parse_constant=lambda word: (_ for _ in ()).throw(AssertionError(f"{word} in JSON")))
+        for name, estimate in data.get("parameters", {}).items() if status < 2 else ():
+            assert estimate["value"] > 0.0 or name.startswith("sensitivity"), (name, estimate)
+            assert estimate["stdev"] >= 0.0, (name, estimate)
         if status == 2 and "error" in data:
             assert data["error"]["code"] != "internal", data
             assert "\n" not in data["error"]["message"]

@@ -11,63 +11,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from damage import damaged, hold
-from made_fit import made_fit
-
-from tsfit.cli import _run
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict
-from tsfit.fitting.curve import read_curve
 
 TIMES = float(os.environ.get("TSFIT_FUZZ", "1"))
-ROOT = Path(__file__).parents[2]
-SAMPLES = ROOT / "sample_data"
 
 
-@pytest.fixture(scope="module")
-def good(tmp_path_factory):
-    """One good file of every kind."""
-    folder = tmp_path_factory.mktemp("good")
-    for name in ("saltwit-12-sheet.toml", "saltwit-12b-sheet.toml"):
-        shutil.copy(SAMPLES / name, folder)
-    shutil.copy(ROOT / "rigs" / "simulated.toml", folder / "rig.toml")
-    shutil.copytree(ROOT / "rigs" / "drivers", folder / "drivers")
-    shutil.copy(ROOT / "rigs" / "drivers" / "dunlin-10.toml", folder / "driver.toml")
-    (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit())))
-    sweep = ["sweep", str(folder / "rig.toml"), "-o", str(folder / "sweep.wav"), "--seconds", "2", "--low-hz", "10"]
-    assert _run([*sweep, "--high-hz", "4000", "--no-figure", "--json"]) == 0
-    shutil.copy(folder / "sweep.txt", folder / "curve.txt")
-    (folder / "curve.s1p").write_text(_touchstone(folder / "sweep.txt"))
-    (folder / "bench.toml").write_text(
-        'rig = "rig.toml"\n[driver]\nname = "Bittern 12"\neffective_diameter_cm = 25.8\n'
-        '[[sweep]]\nrecording = "sweep.wav"\nstate = "free air"\n'
-    )
-    (folder / "box.toml").write_text(BOX)
-    shutil.copy(SAMPLES / "saltwit-12b.drift", folder / "log.drift")
-    (folder / "frequencies.txt").write_text("20\n31.5\n50\n80\n")
-    return folder
-
-
-def _touchstone(curve):
-    """The same curve as reflection in 50 ohm."""
-    lines = ["# Hz S RI R 50"]
-    read = read_curve(curve)
-    for f, z in zip(read.frequency_hz, read.impedance_ohm, strict=True):
-        s = (z - 50.0) / (z + 50.0)
-        lines.append(f"{f:.6f} {s.real:.9f} {s.imag:.9f}")
-    return "\n".join(lines) + "\n"
-
-
-BOX = """kind = "vented"
-volume_l = 95.0
-tuning_hz = 26.0
-leak_q = 10.0
-[port]
-diameter_cm = 10.0
-count = 2
-[drivers]
-rated_power_w = 400.0
-xmax_mm = 9.0
-"""
 ONE_MODEL = ("--coil", "simple", "--suspension", "ideal", "--points-per-octave", "12")
 
 KINDS = {

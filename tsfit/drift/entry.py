@@ -16,8 +16,15 @@ from tsfit.errors import TsfitError
 from tsfit.records import FitResult, QualityNote
 
 SCHEMA = 1
+NEEDED = {"Re", "Fs", "Qms", "Qes"}
+LOGGED = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+"""Figures of which logarithms are taken."""
+LARGEST = 1e15
 SUSPENSION_K = 2.0
 """Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
+
+Figure = Annotated[float, msgspec.Meta(gt=-LARGEST, lt=LARGEST)]
+Spread = Annotated[float, msgspec.Meta(ge=0.0, lt=LARGEST)]
 
 
 class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
@@ -31,10 +38,10 @@ class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
 class Conditions(msgspec.Struct, frozen=True, gc=False):
     """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
 
-    temperature_c: float
-    pressure_hpa: float
-    humidity_percent: float
-    coil_temperature_c: float | None = None
+    temperature_c: Annotated[float, msgspec.Meta(ge=-60.0, le=80.0)]
+    pressure_hpa: Annotated[float, msgspec.Meta(ge=300.0, le=1200.0)]
+    humidity_percent: Annotated[float, msgspec.Meta(ge=0.0, le=100.0)]
+    coil_temperature_c: Annotated[float, msgspec.Meta(ge=-60.0, le=400.0)] | None = None
 
     @property
     def air(self) -> Air:
@@ -58,23 +65,33 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
     provenance : of the fit, and the fit's file with its hash
     """
 
-    hours: Annotated[float, msgspec.Meta(ge=0.0)]
+    hours: Annotated[float, msgspec.Meta(ge=0.0, lt=1e7)]
     added: str
     driver: LoggedDriver
     conditions: Conditions
     coil: str
     suspension: str
     rig: str | None
-    parameters: dict[str, tuple[float, float, float]]
+    parameters: dict[str, tuple[Figure, Spread, Spread]]
     correlation: msgspec.Raw
     systematic: msgspec.Raw
     provenance: msgspec.Raw
     schema: Annotated[int, msgspec.Meta(ge=1)] = SCHEMA
 
+    def __post_init__(self) -> None:
+        """Refuse figures that no fit writes; msgspec makes a `ValidationError` of it."""
+        if not self.parameters.keys() >= NEEDED:
+            raise ValueError("figures are missing")
+        for name in LOGGED:
+            if name in self.parameters and not self.parameters[name][0] > 0.0:
+                raise ValueError("a figure that cannot be")
+
     def covariance(self, names: tuple[str, ...]) -> NDArray[np.float64]:
         """Covariance (k, k) of the parameters `names`, relative to their values; zero for what the entry lacks."""
         order = list(self.parameters)
-        triangle: list[float] = msgspec.json.decode(self.correlation, type=list[float])
+        triangle: list[float] = self._read(self.correlation, list[float])
+        if len(triangle) != len(order) * (len(order) + 1) // 2 or not all(-1.001 < value < 1.001 for value in triangle):
+            raise self._unreadable()
         known = [name for name in names if name in self.parameters]
         out = np.zeros((len(names), len(names)))
         for one in known:
@@ -91,12 +108,27 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
 
     def shifts(self) -> dict[str, dict[str, float]]:
         """Change of each parameter for one standard uncertainty of each input that fits may share."""
-        return msgspec.json.decode(self.systematic, type=dict[str, dict[str, float]])
+        found: dict[str, dict[str, float]] = self._read(self.systematic, dict[str, dict[str, float]])
+        if not all(-LARGEST < value < LARGEST for shifts in found.values() for value in shifts.values()):
+            raise self._unreadable()
+        return found
 
     def source(self) -> Mapping[str, Any]:
         """Read the provenance."""
-        found: dict[str, Any] = msgspec.json.decode(self.provenance)
+        found: dict[str, Any] = self._read(self.provenance, dict[str, Any])
         return found
+
+    def _read(self, part: msgspec.Raw, kind: Any) -> Any:
+        try:
+            return msgspec.json.decode(part, type=kind)
+        except (msgspec.DecodeError, RecursionError):
+            raise self._unreadable() from None
+
+    def _unreadable(self) -> TsfitError:
+        return TsfitError(
+            f"The log's entry at {self.hours:g} h was not written by this program as it stands; take its line out.",
+            code="newer_schema",
+        )
 
 
 def entry_of(
