@@ -24,7 +24,7 @@ def cases(count: int) -> settings:
 
 
 WORDS = (
-    "", " ", "x", "\u202e\u0000", "é" * 300, "日本語 12", "𝟙𝟚", "<script>alert(1)</script>", "' onload='x", 
+    "", " ", "x", "\u202e\u0000", "é" * 300, "日本語 12", "𝟙𝟚", "<script>alert(1)</script>", "' onload='x",
     "../../etc/passwd",
     "C:\\bench\\a.wav", "a\nb", "a\r\n.end", "%s%n{0}{x}", "=1+1", "__import__('os')", "\x1b[31mred", "nan", "-", ".", "/",
     "\ufeffx", "a" * 4000, "$(reboot)", "`x`", '"""', "#", "free air", "\ud7ff\ue000",

@@ -1,4 +1,4 @@
-"""Files of valid structure with hostile values: each is answered in a sentence or with sane numbers, and nothing is lost."""
+"""Files of valid structure with hostile values: each is answered in a sentence or with sane numbers, nothing is lost."""
 
 import shutil
 from pathlib import Path
