@@ -17,6 +17,15 @@ from tsfit.box.setup import LITRE
 from tsfit.records import Estimate, FitResult, ImpedanceCurve, QualityNote
 
 Verdict = Literal["as planned", "off", "undecided"]
+LABELS = {
+    "volume": "net volume",
+    "qtc": "Qtc",
+    "leak_q": "QL, leaks",
+    "absorption_q": "QA, absorption",
+    "port_q": "QP, port",
+    "hole": "opening tuned to",
+}
+"""What tables call the numbers of a box, where that is not their own name."""
 WORTH = 0.01
 """Deviation below which nothing is advised. Common practice, no source."""
 LARGE_MISFIT = 0.025
@@ -95,6 +104,17 @@ class BuiltBox:
             "misfit": self.misfit,
             "advice": list(self.advice),
             "notes": [note.to_dict() for note in self.notes],
+            "curve": {
+                "frequency_hz": self.curve.frequency_hz[self.used].tolist(),
+                **{
+                    name: {"real": values[self.used].real.tolist(), "imag": values[self.used].imag.tolist()}
+                    for name, values in (
+                        ("measured_ohm", self.curve.impedance_ohm),
+                        ("fitted_ohm", self.fitted_ohm),
+                        ("planned_ohm", self.planned_ohm),
+                    )
+                },
+            },
         }
 
 

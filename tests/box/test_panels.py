@@ -81,7 +81,7 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
     ]
     assert sorted(found) == sorted(wanted)
     assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
-    assert len(panels_figure(built).axes) == built.sheets
+    assert len(panels_figure(built.to_dict()).axes) == built.sheets
 
 
 @pytest.mark.parametrize(

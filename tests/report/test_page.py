@@ -57,13 +57,20 @@ def test_it_says_what_the_files_say(page):
         "printed against measured in the same boxes",
         "what the hours did",
         "takes",
+        "with equaliser",
+        "Surely not as planned: fb.",
+        "mm longer",
+        "Cut list",
+        "guard the blade",
+        "Wagtail 8 6 stands out in Fs, Vas",
+        "Which two belong together",
     ):
         assert said in words, said
     assert re.search(r"Qts\s+0\.30?\s", words)
 
 
 def test_an_equaliser_stands_on_a_page_of_its_own(tmp_path):
-    found = flat(closed_box(made_driver(), qtc=0.8), 40.0)
+    found = flat(closed_box(made_driver(Xmax=6e-3, Pe=90.0), qtc=0.8), 40.0)
     path = tmp_path / "equaliser.json"
     path.write_text(to_json(to_dict(found, at_level(found, 85.0))))
     words = html.unescape(re.sub(r"<[^>]+>", " ", make_page([path])))

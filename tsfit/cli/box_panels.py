@@ -103,7 +103,7 @@ def panels(
         from tsfit.figures.panels import panels_figure
         from tsfit.figures.save import save_figure
 
-        save_figure(plot, panels_figure(built), replace=replace)
+        save_figure(plot, panels_figure(built.to_dict()), replace=replace)
     if dxf is not None:
         from tsfit.figures.panels import panels_dxf
 

@@ -12,15 +12,6 @@ from tsfit.cli.output import json_option, output_options, print_json, print_tabl
 if TYPE_CHECKING:
     from tsfit.box_findings import BuiltBox
 
-LABELS = {
-    "volume": "net volume",
-    "qtc": "Qtc",
-    "leak_q": "QL, leaks",
-    "absorption_q": "QA, absorption",
-    "port_q": "QP, port",
-    "hole": "opening tuned to",
-}
-
 
 @click.command()
 @click.argument("curve", type=click.Path(path_type=Path))
@@ -68,7 +59,7 @@ def verify(
         from tsfit.figures.box_verify import verify_figure
         from tsfit.figures.save import save_figure
 
-        save_figure(plot, verify_figure(built), replace=replace)
+        save_figure(plot, verify_figure(built.to_dict()), replace=replace)
     if as_json:
         print_json(built.to_dict())
     else:
@@ -77,6 +68,8 @@ def verify(
 
 
 def _print(built: BuiltBox) -> None:
+    from tsfit.box_findings import LABELS
+
     verdicts = {one.name: one.verdict for one in built.comparisons}
     rows = []
     for name, estimate in built.numbers.items():

@@ -24,7 +24,7 @@ from tsfit.cli.output import json_option, print_json, printable
 @click.option("--replace", is_flag=True, help="Allow a page that is there to be replaced.")
 @json_option
 def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bool, as_json: bool) -> None:
-    """Make one self-contained page of FILES: fits, checks, boxes, equalisers, comparisons, drift logs, in any mix.
+    """Make one self-contained page of FILES: what fit, check, box and compare wrote, and drift logs, in any mix.
 
     The page opens from disk in any browser, prints well, and needs no network. For a PDF, print it into one.
 

@@ -2,24 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.box_findings import BuiltBox
 from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
 
 
-def verify_figure(built: BuiltBox) -> Figure:
-    """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
+def verify_figure(data: Mapping[str, Any]) -> Figure:
+    """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses.
+
+    Parameters
+    ----------
+    data : machine form of a `tsfit.box_findings.BuiltBox`
+    """
     figure, (magnitude, error) = new_figure(
-        [3.0, 1.2], f"{built.name} in the finished {built.kind} box", "dots measured, lines as fitted and as planned"
+        [3.0, 1.2], f"{data['driver']} in its finished {data['kind']} box", "dots measured, lines as fitted and as planned"
     )
-    f, used = built.curve.frequency_hz, built.used
-    f = f[used]
-    z, fitted, planned = (a[used] for a in (built.curve.impedance_ohm, built.fitted_ohm, built.planned_ohm))
+    curve = data["curve"]
+    f = np.asarray(curve["frequency_hz"], dtype=float)
+    z, fitted, planned = (
+        np.asarray(curve[name]["real"]) + 1j * np.asarray(curve[name]["imag"])
+        for name in ("measured_ohm", "fitted_ohm", "planned_ohm")
+    )
     magnitude.plot(f, np.abs(z), ".", color=INK, markersize=5.0, alpha=0.35, markeredgewidth=0)
-    for line, (colour, dash) in ((fitted, LINES[0]), (planned, LINES[1])):
-        magnitude.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1)
+    for text, line, (colour, dash) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
+        magnitude.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1, label=text)
     # Not at the edges, where a name would leave the panel.
     inner = (f > 1.5 * f[0]) & (f < f[-1] / 1.5)
     apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted))) * inner))
@@ -37,8 +47,8 @@ def verify_figure(built: BuiltBox) -> Figure:
             color=colour,
         )
     for name in ("fL", "fb", "fH", "fc", "hole"):
-        if name in built.numbers:
-            at = built.numbers[name].value
+        if name in data["built"]:
+            at = data["built"][name]["value"]
             magnitude.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
             magnitude.annotate(
                 f"{name} {at:.3g} Hz",

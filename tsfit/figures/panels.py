@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import io
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from tsfit.box.panels import Cabinet, Placed
 
@@ -19,49 +20,55 @@ def _middle(one: Placed) -> tuple[float, float]:
     return one.x + 0.5 * one.length, one.y + 0.5 * one.width
 
 
-def panels_figure(cabinet: Cabinet) -> Figure:
-    """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
+def panels_figure(data: Mapping[str, Any]) -> Figure:
+    """Draw each sheet to scale, the boards on it with names and sizes in millimetres.
+
+    Parameters
+    ----------
+    data : machine form of a `tsfit.box.panels.Cabinet`
+    """
     from matplotlib.figure import Figure
     from matplotlib.patches import Circle, Rectangle
 
     from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, TITLE, WIDTH_IN
 
-    length, width = cabinet.sheet
+    length, width = data["sheet_mm"]
+    sheets, boards = data["sheets"], {one["name"]: one for one in data["panels"]}
     scale = (WIDTH_IN - 2.0 * MARGIN_IN) / length
-    height = HEAD_IN + cabinet.sheets * (width * scale + CAPTION_IN) + MARGIN_IN
+    height = HEAD_IN + sheets * (width * scale + CAPTION_IN) + MARGIN_IN
     figure = Figure(figsize=(WIDTH_IN, height))
-    w, h, d = (1e3 * side for side in cabinet.outside)
-    title = f"Boards of {1e3 * cabinet.thickness:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
+    w, h, d = data["outside_mm"]
+    title = f"Boards of {data['thickness_mm']:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
     figure.text(0.01, 1.0 - 0.07 / height, title, va="top", fontsize=TITLE, color=INK, weight="bold")
-    for number in range(cabinet.sheets):
-        foot = MARGIN_IN + (cabinet.sheets - 1 - number) * (width * scale + CAPTION_IN)
+    for number in range(sheets):
+        foot = MARGIN_IN + (sheets - 1 - number) * (width * scale + CAPTION_IN)
         axes = figure.add_axes(
             (MARGIN_IN / WIDTH_IN, foot / height, 1.0 - 2.0 * MARGIN_IN / WIDTH_IN, width * scale / height)
         )
-        axes.set(xlim=(-0.005, length + 0.005), ylim=(-0.005, width + 0.005), aspect="equal")
+        axes.set(xlim=(-5.0, length + 5.0), ylim=(-5.0, width + 5.0), aspect="equal")
         axes.axis("off")
         axes.set_title(
-            f"sheet {number + 1}: {1e3 * length:.0f} × {1e3 * width:.0f} mm, saw cut {1e3 * cabinet.kerf:.2g} mm",
+            f"sheet {number + 1}: {length:.0f} × {width:.0f} mm, saw cut {data['kerf_mm']:.2g} mm",
             loc="left",
             fontsize=TEXT,
             color=QUIET,
         )
         axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor=QUIET, linewidth=0.8))
-        for one in (placed for placed in cabinet.placed if placed.sheet == number):
-            box = Rectangle((one.x, one.y), one.length, one.width, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9)
-            axes.add_patch(box)
-            if one.panel.cutout is not None:
-                axes.add_patch(
-                    Circle(_middle(one), 0.5 * one.panel.cutout, fill=False, edgecolor=LINES[1][0], linestyle="--")
-                )
-            upright = one.width > one.length and one.panel.cutout is None
-            x, y = _middle(one)
-            across, along = (one.length, one.width) if upright else (one.width, one.length)
-            if one.panel.cutout is not None:
+        for one in (placed for placed in data["layout"] if placed["sheet"] == number + 1):
+            board, x, y = boards[one["panel"]], one["x_mm"], one["y_mm"]
+            along, across = one["length_mm"], one["width_mm"]
+            axes.add_patch(Rectangle((x, y), along, across, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9))
+            x, y, cutout = x + 0.5 * along, y + 0.5 * across, board["cutout_mm"]
+            if cutout is not None:
+                axes.add_patch(Circle((x, y), 0.5 * cutout, fill=False, edgecolor=LINES[1][0], linestyle="--"))
+            upright = across > along and cutout is None
+            if cutout is not None:
                 # Beside the opening: half of the strip between it and the lower edge.
-                across = 0.5 * (one.width - one.panel.cutout)
-                y = one.y + 0.5 * across
-            label = f"{one.panel.name}\n{1e3 * one.panel.length:.1f} × {1e3 * one.panel.width:.1f}"
+                y -= 0.25 * (across + cutout)
+                across = 0.5 * (across - cutout)
+            elif upright:
+                along, across = across, along
+            label = f"{board['name']}\n{board['length_mm']:.1f} × {board['width_mm']:.1f}"
             # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
             longest = max(map(len, label.split("\n")))
             size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)

@@ -18,7 +18,8 @@ RATES_HZ = ("44100", "48000", "96000")
 def equaliser_part(data: Mapping[str, Any], name: str) -> Part:
     """Turn the machine form of an equalised box into a part."""
     subject = str(data["driver"])
-    caption = f"{subject}, equalised: level, gain, travel, and how much boost the first limit leaves."
+    rated = data["headroom_after_db"] is not None
+    caption = f"{subject}, equalised: level, gain, travel{', and how much boost the first limit leaves' * rated}."
     box = [
         heading(f"{subject}, equalised"),
         Block("picture", picture=picture(equalised_figure(data), f"{name}-equaliser", caption)),

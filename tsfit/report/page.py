@@ -13,8 +13,10 @@ from tsfit.errors import TsfitError
 from tsfit.files import is_json, read_bytes
 from tsfit.fit_file import read_fit
 from tsfit.report.blocks import Block, Part, text
+from tsfit.report.cabinet import panels_part, verify_part
 from tsfit.report.comparison import compare_part, drift_part
 from tsfit.report.equaliser import equaliser_part
+from tsfit.report.lot import lot_part
 from tsfit.report.sections import box_part, check_part, fit_part
 
 MAX_BYTES = 50_000_000
@@ -46,7 +48,8 @@ class Section:
 
 
 def read_part(path: Path, name: str) -> Part:
-    """Read what `path` holds: a fit, a check, a box, an equaliser or a comparison in its machine form, or a drift log.
+    """Read what `path` holds: the machine form of a fit, a check, a lot, a box (planned, equalised, finished or as boards)
+    or a comparison, or a drift log.
 
     Raises
     ------
@@ -90,6 +93,9 @@ _FORMS: tuple[tuple[set[str], Callable[[Mapping[str, Any], str], Part]], ...] = 
     ({"enclosure", "frequency_hz", "design"}, box_part),
     ({"compared", "cases"}, compare_part),
     ({"sections", "headroom_after_db"}, equaliser_part),
+    ({"built", "planned", "curve"}, verify_part),
+    ({"panels", "layout"}, panels_part),
+    ({"samples", "lot"}, lot_part),
 )
 
 

@@ -1,0 +1,93 @@
+"""A finished box and a cut list as parts of a page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tsfit.box_findings import LABELS
+from tsfit.figures.box_verify import verify_figure
+from tsfit.figures.panels import panels_figure
+from tsfit.quantities import rounded
+from tsfit.report.blocks import Block, Part, heading, number, table, text
+from tsfit.report.picture import picture
+
+
+def verify_part(data: Mapping[str, Any], name: str) -> Part:
+    """Turn the machine form of a finished box, held against its plan, into a part."""
+    subject = str(data["driver"])
+    title = f"{subject} in its finished {data['kind']} box"
+    verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
+    rows = []
+    for key, estimate in data["built"].items():
+        unit, scale = ("l", 1e3) if key == "volume" else (estimate["unit"], 1.0)
+        spread = scale * estimate["stdev"]
+        planned = data["planned"].get(key)
+        built = (rounded(scale * value, spread) for value in (estimate["value"], *estimate["interval95"]))
+        rows.append(
+            [
+                LABELS.get(key, key),
+                "" if planned is None else number(scale * planned),
+                *built,
+                unit,
+                verdicts.get(key, ""),
+            ]
+        )
+    columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
+    drawn = picture(verify_figure(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
+    misfit = text(f"The model of the box misses the curve by {number(100.0 * data['misfit'], 2)} %.")
+    notes = [str(note["message"]) for note in data["notes"]]
+    advice = [str(sentence) for sentence in data["advice"]]
+    to_do = Block("list", items=advice) if advice else text("Nothing needs to be changed, as far as this curve can tell.")
+    return Part(
+        subject,
+        found=[heading(title), text(_verdict(data), strong=True), table(f"Planned and built: {title}", columns, rows)],
+        sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
+        box=[heading(f"{title}: what to change"), to_do],
+    )
+
+
+def _verdict(data: Mapping[str, Any]) -> str:
+    off = [LABELS.get(one["name"], one["name"]) for one in data["comparisons"] if one["verdict"] == "off"]
+    said = ["The box leaks."] if data["leak"] else []
+    if off:
+        said.append(f"Surely not as planned: {', '.join(off)}.")
+    if not said:
+        open_ones = any(one["verdict"] == "undecided" for one in data["comparisons"])
+        said = ["Undecided: the curve is not sure enough to tell." if open_ones else "The box is as planned."]
+    return " ".join(said)
+
+
+def panels_part(data: Mapping[str, Any], name: str) -> Part:
+    """Turn the machine form of a cut list into a part."""
+    subject = f"Boards for {number(data['net_volume_l'], 3)} l"
+    rows = [
+        [str(one["name"]), str(one["count"]), *(_tenths(one[key]) for key in ("length_mm", "width_mm", "cutout_mm"))]
+        for one in data["panels"]
+    ]
+    sizes = [
+        ["net volume, l", f"{data['net_volume_l']:.2f}"],
+        ["gross volume, l", f"{data['gross_volume_l']:.2f}"],
+        *(
+            [f"{where} {side}, mm", _tenths(length)]
+            for where in ("inside", "outside")
+            for side, length in zip(("width", "height", "depth"), data[f"{where}_mm"], strict=True)
+        ),
+        ["boards, mm thick", number(data["thickness_mm"])],
+        ["boards, kg", f"{data['weight_kg']:.1f}"],
+        ["sheets", str(data["sheets"])],
+        ["waste, %", f"{100.0 * data['waste']:.0f}"],
+    ]
+    drawn = picture(panels_figure(data), f"{name}-boards", f"{subject}, laid out on sheets to scale; sizes in mm.")
+    box = [
+        heading(subject),
+        Block("picture", picture=drawn),
+        table("Cut list", ("board", "how many", "length, mm", "width, mm", "round cutout, mm"), rows),
+        table("The box of these boards", ("what", "value"), sizes),
+        Block("list", items=[str(caution) for caution in data["cautions"]]),
+    ]
+    return Part(subject, box=box)
+
+
+def _tenths(millimetres: float | None) -> str:
+    return "" if millimetres is None else f"{millimetres:.1f}"
