@@ -22,7 +22,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,7 @@ class _Estimate(BaseModel):
     stdev: NotNegative
     interval95: Annotated[list[Finite], Field(min_length=2, max_length=2)]
     unit: str
+    interval_from: Literal["covariance", "profile"] = "covariance"
 
 
 class _Correlation(BaseModel):
@@ -242,7 +243,7 @@ def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], NDArray[np.fl
 
 def _read_estimates(items: Mapping[str, _Estimate]) -> dict[str, Estimate]:
     return {
-        name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit)
+        name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit, item.interval_from)
         for name, item in items.items()
     }
 

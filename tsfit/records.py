@@ -107,16 +107,21 @@ class Shown:
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with its standard uncertainty and 95 % interval, in the stated SI unit."""
+    """A value with its standard uncertainty and 95 % interval, in the stated SI unit.
+
+    The interval comes from the covariance, or from the profile of the likelihood where that is skew.
+    """
 
     value: float
     stdev: float
     interval95: tuple[float, float]
     unit: str
+    interval_from: Literal["covariance", "profile"] = "covariance"
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
+        """Return the fixed machine form; where the interval comes from is told only of a profile."""
+        told = {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
+        return told if self.interval_from == "covariance" else {**told, "interval_from": self.interval_from}
 
     def shown(self, name: str) -> Shown:
         """Write value, standard uncertainty and interval of the figure `name` for people."""

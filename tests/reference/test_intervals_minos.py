@@ -4,6 +4,7 @@ The sweeps carry no shift that all points share (a reference resistor): it is so
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,9 @@ from made_curves import COILS, make
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel, make_sweep
-from tsfit.fitting.solve import CLOCK, solve
+from tsfit.fitting.profile import traced_intervals
+from tsfit.fitting.solve import CLOCK, covariance_at, solve
+from tsfit.fitting.uncertainty import COVERAGE_95, estimate_of
 
 CASES = [
     (("free air",), "ladder-2", 5e-3, {}),
@@ -52,3 +55,40 @@ def test_sigma_of_every_variable(kinds, coil, noise, figures):
         sigma = np.sqrt(variance)
         assert 0.5 * (error.upper - error.lower) == pytest.approx(sigma, rel=0.1), name
         assert other.values[k] == pytest.approx(found.x[k], abs=0.1 * sigma), name
+
+
+def test_skew_intervals_of_badly_determined_figures():
+    """A sweep that ends too low for its coil; MINOS goes where the sum of squares has grown by 1.96²."""
+    minuit = pytest.importorskip("iminuit", reason="package iminuit is not installed")
+    curves, _, true = make(
+        ("free air",),
+        np.random.default_rng(12),
+        relative_noise=0.012,
+        errors=False,
+        frequency_hz=np.geomspace(12.0, 600.0, 60),
+    )
+    model = JointModel([make_sweep(*curves[0], 0, np.ones(60, bool))], Circuit("ladder-2"), None, with_mass=False)
+    found = solve(model, {**true, **COILS["ladder-2"]})
+    found = replace(found, witnesses=1.0, covariance=covariance_at(model, found.x, 1.0))
+    figures = {name: model.values(found.x)[name] for name in ("Qms", "Le", "L2", "R2")}
+    sigma = dict(zip(model.names, np.sqrt(np.diag(found.covariance)), strict=True))
+    stated = {name: estimate_of(float(value), float(value * sigma[name]), "1") for name, value in figures.items()}
+    traced, notes = traced_intervals(found, stated)
+    assert set(traced) == {"Le", "L2", "R2"}
+    assert [note.code for note in notes] == ["profile"]
+    other = minuit.Minuit(
+        lambda x: float(np.sum(model.residual(np.asarray(x)) ** 2)),
+        found.x,
+        grad=lambda x: 2.0 * model.jacobian(np.asarray(x)) @ model.residual(np.asarray(x)),
+    )
+    other.errordef = COVERAGE_95**2
+    other.errors = np.sqrt(np.diag(found.covariance))
+    other.strategy = 2
+    other.migrad()
+    other.minos()
+    for name, estimate in traced.items():
+        error = other.merrors[model.names.index(name)]
+        assert error.is_valid, name
+        low, high = np.log(np.array(estimate.interval95) / estimate.value)
+        assert (low, high) == pytest.approx((error.lower, error.upper), rel=0.02), name
+        assert max(-low / high, -high / low) > 1.2, name

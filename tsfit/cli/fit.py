@@ -154,7 +154,8 @@ def print_fit(result: object) -> None:
     rows = []
     for name, estimate in {**result.parameters, **result.conditions}.items():
         told = estimate.shown(name)
-        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}", told.unit])
+        traced = " *" if estimate.interval_from == "profile" else ""
+        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}{traced}", told.unit])
     print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
     if result.wirings:
         print_table(

@@ -10,7 +10,7 @@ from tsfit.circuit.load import air_load_change
 from tsfit.driver import COPPER_PER_K, equivalent_volume
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Candidate
-from tsfit.fitting.uncertainty import estimate_of, propagate
+from tsfit.fitting.uncertainty import estimate_of, propagate, trade_figures
 from tsfit.records import Estimate
 
 COIL_TEMPERATURE_K = (1.0, 2.0)
@@ -35,6 +35,11 @@ def condition_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, ND
         figures["Mms_without_air"] = v["Mms"] - load
         figures["Mms_in_baffle"] = v["Mms"] + load
     return figures
+
+
+def figure_table(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
+    return {**trade_figures(model, x), **condition_figures(model, x)}
 
 
 def coil_kelvin(model: JointModel) -> float:

@@ -21,9 +21,9 @@ from numpy.typing import NDArray
 
 from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
-from tsfit.fitting.conditions import CONDITION_UNITS, coil_kelvin, condition_figures
+from tsfit.fitting.conditions import CONDITION_UNITS, coil_kelvin, figure_table
 from tsfit.fitting.solve import CLOCK, MAX_EVALUATIONS, OUT_OF_EVALUATIONS, ROUGH, Candidate
-from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, trade_figures, units_of
+from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
 from tsfit.records import Estimate, FitResult, MonteCarlo, MonteCarloFigure, QualityNote
 
 Real = NDArray[np.float64]
@@ -145,18 +145,13 @@ def _processes(workers: int) -> Iterator[Callable[..., Any]]:
         pool.shutdown(cancel_futures=True)
 
 
-def figure_table(best: Candidate, x: Real) -> dict[str, Real]:
-    """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
-    return {**trade_figures(best.model, x), **condition_figures(best.model, x)}
-
-
 # A trial may try a step that overflows; it then has no end, or another step.
 @np.errstate(all="ignore")
 def simulate(best: Candidate, rng: np.random.Generator, number: int) -> Real:
     """Figures of `number` trials, shape (number, k) in the order of `figure_table`; NaN where a trial ended nowhere."""
     found = _refitted(best, rng, number)
     found[:, best.model.names.index("Fs")] += CLOCK * rng.standard_normal(number)
-    table = figure_table(best, found)
+    table = figure_table(best.model, found)
     table["Re_20C"] = table["Re_20C"] * (1.0 - COPPER_PER_K * coil_kelvin(best.model) * rng.standard_normal(number))
     return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
 
@@ -250,11 +245,11 @@ def _stand_still(batches: Real, ended: Real) -> bool:
 def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
     ended = _ended(rows)
-    centre = figure_table(best, best.x)
+    centre = figure_table(best.model, best.x)
     units = {**units_of(best.model), **CONDITION_UNITS}
 
     def stacked(at: Real) -> Real:
-        return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in figure_table(best, at).values()])
+        return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in figure_table(best.model, at).values()])
 
     variance = np.diag(propagate(stacked, best.x, best.covariance)).copy()
     variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(best.model)) ** 2

@@ -18,11 +18,12 @@ from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.conditions import condition_estimates
 from tsfit.fitting.model import Sweep
 from tsfit.fitting.monte_carlo import run_trials
+from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
-from tsfit.records import FitResult, FittedState, ImpedanceCurve, ModelCandidate, QualityNote
+from tsfit.records import Estimate, FitResult, FittedState, ImpedanceCurve, ModelCandidate, QualityNote
 
 
 def fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
@@ -46,6 +47,8 @@ def assemble(
     model = best.model
     figures = figures_of(ranked)
     parameters, correlation = estimates(model, figures)
+    conditions = condition_estimates(best)
+    traced, traced_notes = traced_intervals(best, {**parameters, **conditions})
     table = budget(ranked, figures)
     value = {key: estimate.value for key, estimate in parameters.items()}
     coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
@@ -75,7 +78,7 @@ def assemble(
     agreement = agreements(best)
     return FitResult(
         driver=driver,
-        parameters=parameters,
+        parameters=_traced(parameters, traced),
         correlation_names=figures.names,
         correlation=correlation,
         systematic=systematic_shifts(model, best.x, best.covariance),
@@ -84,6 +87,7 @@ def assemble(
             *_notes(ranked, states, advice(table)),
             *wiring_notes(best, states),
             *agreement_notes(best, agreement),
+            *traced_notes,
         ),
         provenance=provenance,
         budget=table,
@@ -92,9 +96,13 @@ def assemble(
         minimizer=lambda: lmfit_result(best),
         run_trials=partial(run_trials, best),
         wirings=wiring_estimates(ranked),
-        conditions=condition_estimates(best),
+        conditions=_traced(conditions, traced),
         agreement=tuple(agreement),
     )
+
+
+def _traced(found: Mapping[str, Estimate], traced: Mapping[str, Estimate]) -> dict[str, Estimate]:
+    return {name: traced.get(name, estimate) for name, estimate in found.items()}
 
 
 def _told(each: Ranked, best: Ranked) -> ModelCandidate:

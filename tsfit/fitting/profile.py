@@ -1,0 +1,228 @@
+"""Intervals along the profile of the likelihood, for figures whose covariance is a poor description of it.
+
+The covariance takes the sum of squares for a parabola. Whether it is one is seen two standard uncertainties away, in the
+direction in which a figure moves while the others follow: 4 should be added there. Where that is missed by more than a
+tenth, the others are fitted again for each trial value of the figure, and its 95 % interval goes where the least sum of
+squares has grown by 1.96² (Venzon & Moolgavkar, Applied Statistics 37, 1988). What the likelihood does not know of (rival
+models, the sample clock, the temperature of the coil) is added to both sides in quadrature.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.fitting.conditions import figure_table
+from tsfit.fitting.solve import CLOCK, MAX_EVALUATIONS, OUT_OF_EVALUATIONS, ROUGH, Candidate
+from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS, slopes_at
+from tsfit.records import Estimate, QualityNote
+
+Real = NDArray[np.float64]
+
+POOR = 0.1
+"""Share by which the sum of squares may miss the parabola: the ends of an interval then miss by about half as much."""
+AWAY = 2.0
+"""Standard uncertainties at which it is looked at."""
+KNOWN_WELL = 0.005
+"""Standard deviation of a logarithm up to which a curve changes in proportion: common practice, no source."""
+RELATED = 0.1
+"""Correlation with a variable that is no parabola, from which a figure is looked at too."""
+STIFF = 1e-3
+"""Standard uncertainty, in those of the figure, with which a trial value is held."""
+TRIALS = 8
+"""Most trial values on each side; the third is near enough in a sound case."""
+FARTHEST = 10.0
+"""Standard uncertainties beyond which no end is looked for."""
+NEAR = 0.01
+"""Distance from 1.96 at which an end is found."""
+
+
+@dataclass(frozen=True)
+class _Bowl:
+    """The sum of squares as the covariance weighs it (points that share one error count once), and where it is least.
+
+    Attributes
+    ----------
+    best : Candidate
+    weights : (m,) float, on the residuals of points and priors
+    covariance : (n_variables, n_variables) float, without the sample clock
+    x, least : where the sum is least, and how much it is there
+    """
+
+    best: Candidate
+    weights: Real
+    covariance: Real
+    x: Real
+    least: float
+
+    def sum(self, x: Real) -> float:
+        """Sum of squares at `x` (n_variables,)."""
+        return float(np.sum((self.weights * self.best.model.residual(x)) ** 2))
+
+    def measure(self, names: Iterable[str]) -> Callable[[Real], Real]:
+        """Return the function whose interval is symmetric where the covariance is right: logarithms, or levels as such."""
+        wanted = list(names)
+
+        def rows(x: Real) -> Real:
+            table = figure_table(self.best.model, x)
+            return np.stack([table[name] if name in LEVELS else np.log(table[name]) for name in wanted])
+
+        return rows
+
+
+@np.errstate(all="ignore")
+def traced_intervals(best: Candidate, estimates: Mapping[str, Estimate]) -> tuple[dict[str, Estimate], list[QualityNote]]:
+    """Return those of the estimates whose interval had to be traced, with it, and what there is to remark.
+
+    Parameters
+    ----------
+    best : Candidate
+    estimates : dict of Estimate
+        By names of `figure_table`, as the covariance has them; those that are not positive are left alone.
+    """
+    spread = np.sqrt(np.diag(best.covariance))
+    doubtful = [k for k in range(len(spread) - len(best.model.priors)) if spread[k] > KNOWN_WELL]
+    if not doubtful:
+        return {}, []
+    bowl = _settled(_bowl(best))
+    each = np.eye(len(spread))
+    poor = [k for k in doubtful if _poor(bowl, each[k])]
+    if not poor:
+        return {}, []
+    names = [name for name, estimate in estimates.items() if name in LEVELS or estimate.value > 0.0]
+    slopes = dict(zip(names, slopes_at(bowl.measure(names), best.x, best.covariance), strict=True))
+    traced, lost = {}, []
+    for name, slope in slopes.items():
+        along = bowl.covariance @ slope
+        stdev = math.sqrt(max(slope @ along, 0.0))
+        related = stdev > 0.0 and np.max(np.abs(along[poor]) / spread[poor]) > RELATED * stdev
+        if not related or not _poor(bowl, slope):
+            continue
+        low, high = (_end(bowl, name, side * stdev, along / stdev**2) for side in (-1.0, 1.0))
+        if low is None or high is None:
+            lost.append(name)
+        else:
+            start = float(bowl.measure([name])(bowl.x)[0])
+            traced[name] = _with_interval(estimates[name], name, stdev, start, (low, high))
+    return traced, _notes(traced, lost)
+
+
+def _bowl(best: Candidate) -> _Bowl:
+    model = best.model
+    residual = model.residual(best.x)
+    weights = np.ones(len(residual))
+    weights[: len(residual) - len(model.priors)] = 1.0 / math.sqrt(best.witnesses)
+    covariance, fs = best.covariance.copy(), model.names.index("Fs")
+    covariance[fs, fs] -= CLOCK**2
+    return _Bowl(best, weights, covariance, best.x, float(np.sum((weights * residual) ** 2)))
+
+
+def _settled(bowl: _Bowl) -> _Bowl:
+    """Move to where the sum is least: the fit itself weighs every point, and priors may pull against many of them."""
+    if bowl.best.witnesses <= 1.0 + STIFF or not bowl.best.model.priors:
+        return bowl
+    x = _minimum(bowl, bowl.x)
+    return bowl if x is None else replace(bowl, x=x, least=bowl.sum(x))
+
+
+def _poor(bowl: _Bowl, slope: Real) -> bool:
+    """Whether the least sum of squares misses the parabola as the figure of `slope` (n_variables,) moves.
+
+    The others follow along the covariance and then by one linear step, for which the model is evaluated anyway.
+    """
+    model = bowl.best.model
+    along = bowl.covariance @ slope
+    step = AWAY * along / math.sqrt(slope @ along)
+    for x in (bowl.x - step, bowl.x + step):
+        r, j = bowl.weights * model.residual(x), bowl.weights * model.jacobian(x)
+        # The step with the figure held: least |r + jᵀδ|² with slope·δ = 0, by a multiplier.
+        held = np.block([[j @ j.T, slope[:, None]], [slope[None, :], np.zeros((1, 1))]])
+        scale = 1.0 / np.sqrt(np.append(np.diag(j @ j.T), slope @ along))
+        wanted = np.append(-(j @ r), 0.0)
+        delta = scale * np.linalg.lstsq(held * np.outer(scale, scale), scale * wanted, rcond=1e-13)[0]
+        added = float(np.sum((r + delta[:-1] @ j) ** 2)) - bowl.least
+        if not abs(added - AWAY**2) <= POOR * AWAY**2:
+            return True
+    return False
+
+
+def _minimum(bowl: _Bowl, x: Real, name: str = "", value: float = 0.0, stdev: float = math.inf) -> Real | None:
+    """Least sum of squares from `x` on, the figure `name` held at `value` to within `stdev`; None where there is no end."""
+    from scipy.optimize import leastsq
+
+    model, measure = bowl.best.model, bowl.measure([name] if name else [])
+
+    def residual(at: Real) -> Real:
+        held = [(measure(at)[0] - value) / stdev] if name else []
+        return np.concatenate([bowl.weights * model.residual(at), held])
+
+    def jacobian(at: Real) -> Real:
+        held = slopes_at(measure, at, bowl.covariance).T / stdev if name else np.empty((len(at), 0))
+        return np.concatenate([bowl.weights * model.jacobian(at), held], axis=1)
+
+    found, _, _, _, ending = leastsq(
+        residual, x, Dfun=jacobian, col_deriv=True, full_output=True, ftol=ROUGH, xtol=ROUGH, maxfev=MAX_EVALUATIONS
+    )
+    return np.asarray(found) if 1 <= ending < OUT_OF_EVALUATIONS else None
+
+
+def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
+    """Where the least sum of squares has grown by 1.96², in units of `_Bowl.measure`; None where it never does.
+
+    Parameters
+    ----------
+    bowl : _Bowl
+    name : of the figure
+    stdev : of the figure, negative for the low end
+    way : (n_variables,) float, change of the variables for a unit of the figure
+    """
+    measure = bowl.measure([name])
+    start = float(measure(bowl.x)[0])
+    at, x = start, bowl.x
+    # The root of what is added is nearly straight, so a secant from one trial value to the next finds the end.
+    root, wanted = 0.0, start + COVERAGE_95 * stdev
+    for _ in range(TRIALS):
+        if not abs(wanted - start) <= FARTHEST * abs(stdev):
+            return None
+        found = _minimum(bowl, x + way * (wanted - at), name, wanted, STIFF * abs(stdev))
+        if found is None:
+            return None
+        before, at, x = at, float(measure(found)[0]), found
+        last, root = root, math.sqrt(max(bowl.sum(x) - bowl.least, 0.0))
+        if abs(root - COVERAGE_95) < NEAR:
+            return at
+        if not abs(root - last) > 0.0:
+            return None
+        wanted = at + (COVERAGE_95 - root) * (at - before) / (root - last)
+    return None
+
+
+def _with_interval(estimate: Estimate, name: str, stdev: float, start: float, ends: tuple[float, float]) -> Estimate:
+    """Give `estimate` the ends of its profile, from `start`, widened by what the likelihood does not know of."""
+    level = name in LEVELS
+    whole = estimate.stdev if level else estimate.stdev / estimate.value
+    rest = COVERAGE_95 * math.sqrt(max(whole**2 - stdev**2, 0.0))
+    below, above = (math.hypot(end - start, rest) for end in ends)
+    low, high = start - below, start + above
+    if not level:
+        low, high = math.exp(low), math.exp(high)
+    interval = (min(low, estimate.value), max(high, estimate.value))
+    return replace(estimate, interval95=interval, interval_from="profile")
+
+
+def _notes(traced: Mapping[str, Estimate], lost: Sequence[str]) -> list[QualityNote]:
+    notes = []
+    if traced:
+        message = f"The 95 % intervals marked * follow the likelihood, which is no parabola there: {', '.join(traced)}."
+        notes.append(QualityNote("profile", "note", message))
+    if lost:
+        message = (
+            f"The sweeps set no end to {', '.join(lost)} within {FARTHEST:g} standard uncertainties, so the stated "
+            "interval is a guess; sweep over a wider range or force a simpler model."
+        )
+        notes.append(QualityNote("no_end", "warn", message))
+    return notes
