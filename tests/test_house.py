@@ -1,13 +1,18 @@
 """The house rules that a machine can check: floors, types, style, size of files, what start-up may load."""
 
 import ast
+import dataclasses
+import importlib
 import os
+import pkgutil
 import re
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
+
+import tsfit
 
 ROOT = Path(__file__).parents[1]
 MODULES = sorted((ROOT / "tsfit").rglob("*.py"))
@@ -41,6 +46,19 @@ def test_a_file_fits_in_a_head(path):
     text = path.read_text()
     assert text.count("\n") <= 400
     assert ast.get_docstring(ast.parse(text)), "a module says what it is"
+
+
+WORKERS = {"Clock", "CalibrationReader", "JointModel", "LevelModel"}
+"""Dataclasses that do something and change while they do; all others are records."""
+
+
+def test_records_are_frozen():
+    names = [name for _, name, _ in pkgutil.walk_packages(tsfit.__path__, "tsfit.") if not name.endswith("__main__")]
+    modules = [importlib.import_module(name) for name in names]
+    found = {thing for module in modules for thing in vars(module).values() if isinstance(thing, type)}
+    classes = {each for each in found if each.__module__.startswith("tsfit.") and dataclasses.is_dataclass(each)}
+    assert len(classes) > 50
+    assert {each.__name__ for each in classes if not each.__dataclass_params__.frozen} == WORKERS
 
 
 def test_help_loads_nothing_heavy():

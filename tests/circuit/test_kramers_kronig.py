@@ -6,6 +6,7 @@ import kernel_cases
 import numpy as np
 import pytest
 
+from tsfit.circuit import kramers_kronig as kk
 from tsfit.circuit.kramers_kronig import kramers_kronig
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import mechanical_resistance
@@ -82,3 +83,97 @@ def test_few_points():
     found = kramers_kronig(FREQUENCY[few], curve()[few])
     assert math.isfinite(found.rms)
     assert found.residual.shape == (12,)
+
+
+def rc_sum(frequency_hz, resistances, in_series=6.0):
+    """RC elements at the time constants that the published test spaces over the band, geometrically from end to end."""
+    s = 2j * math.pi * frequency_hz
+    tau = np.geomspace(1.0 / abs(s[-1]), 1.0 / abs(s[0]), len(resistances))
+    return in_series + sum(r / (1.0 + s * t) for r, t in zip(resistances, tau, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("resistances", "mu"),
+    [
+        ([0.2, 0.4, 0.2], 1.0),
+        ([0.3, -0.2, 0.1, -0.1], 1.0 - 0.3 / 0.4),
+        ([0.5, 0.0, -0.9], 1.0 - 0.9 / 0.5),
+        ([-0.2, -0.1], -math.inf),
+    ],
+)
+def test_elements_of_either_sign_are_found_and_weighed(resistances, mu):
+    """Schönleber et al., Electrochim. Acta 131, 2014: mu = 1 - sum of |R < 0| over sum of R > 0."""
+    f = np.geomspace(10.0, 1000.0, 40)
+    found = kramers_kronig(f, rc_sum(f, resistances), elements=len(resistances), most_resonances=0)
+    assert np.abs(found.residual).max() < 1e-11
+    assert found.mu == pytest.approx(mu, abs=1e-8)
+    assert len(found.poles_hz) == 0
+
+
+def scattered(z, noise, rng):
+    return z * (1.0 + noise / math.sqrt(2.0) * (rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z))))
+
+
+def test_what_the_elements_take_of_the_noise_is_given_back():
+    """18 real coefficients on 40 complex points leave 31 of them: without that the RMS were 12 % lower."""
+    f = np.geomspace(10.0, 1000.0, 40)
+    z = rc_sum(f, np.full(16, 0.3))
+    rng = np.random.default_rng(1)
+    squares = [kramers_kronig(f, scattered(z, 1e-2, rng), elements=16, most_resonances=0).rms ** 2 for _ in range(300)]
+    # One sigma of this mean is 1/sqrt(31 * 300), 1.0 %.
+    assert math.sqrt(np.mean(squares)) == pytest.approx(1e-2, rel=0.02)
+
+
+def coefficients(found):
+    """How many the fit had: sum |residual|² = (points − half of them) rms²."""
+    return 2.0 * (len(found.residual) - float(np.sum(np.abs(found.residual) ** 2)) / found.rms**2)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "points", "elements"),
+    [
+        (10.0, 2560.0, 400, 18),  # 1.5 per octave of 8 and twice 2 beyond
+        (10.0, 40.0, 400, 9),
+        (10.0, 2560.0, 43, 10),  # a quarter of the points
+        (10.0, 2560.0, 7, 2),
+    ],
+)
+def test_elements_per_octave(low, high, points, elements):
+    f = np.geomspace(low, high, points)
+    noisy = scattered(np.full(points, 6.0 + 0j), 0.1, np.random.default_rng(2))
+    assert coefficients(kramers_kronig(f, noisy, most_resonances=0)) == pytest.approx(2 + elements, abs=1e-6)
+
+
+def tries(monkeypatch, *curve, **options):
+    """Numbers of resonances that were tried."""
+    asked = []
+
+    def noted(fixed, s, z, resonances):
+        asked.append(resonances)
+        return original(fixed, s, z, resonances)
+
+    original = kk._resonant
+    monkeypatch.setattr(kk, "_resonant", noted)
+    kramers_kronig(*curve, **options)
+    return asked
+
+
+def test_two_resonances_in_vain_are_enough(monkeypatch):
+    noisy = scattered(rc_sum(FREQUENCY, np.full(8, 0.5)), 1e-2, np.random.default_rng(3))
+    assert tries(monkeypatch, FREQUENCY, noisy) == [1, 2]
+    driver = scattered(curve(), 1e-2, np.random.default_rng(3))
+    assert tries(monkeypatch, FREQUENCY, driver) == [1, 2, 3]
+
+
+# Two coefficients, a quarter of the points as elements and four a resonance: no more than there are points.
+@pytest.mark.parametrize(("points", "asked"), [(7, []), (8, [1]), (12, [1]), (14, [1, 2])])
+def test_no_more_resonances_than_the_points_can_tell(monkeypatch, points, asked):
+    f = np.geomspace(10.0, 1000.0, points)
+    noisy = scattered(np.full(points, 6.0 + 0j), 0.1, np.random.default_rng(4))
+    assert tries(monkeypatch, f, noisy)[: len(asked) + 1] == asked
+
+
+@pytest.mark.parametrize("most", [1, 2])
+def test_as_many_resonances_as_are_allowed(most):
+    found = kramers_kronig(FREQUENCY, curve(load="vented"), most_resonances=most)
+    assert len(found.poles_hz) == most

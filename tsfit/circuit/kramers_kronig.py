@@ -104,7 +104,7 @@ def _rms(test: KramersKronig) -> float:
 
 def _fixed(s: Complex, tau: Real) -> Complex:
     """Columns (n, 2 + m) of R0, L and m RC elements."""
-    return np.column_stack([np.ones_like(s), s / abs(s[-1]), 1.0 / (1.0 + s[:, None] * tau)])
+    return np.column_stack([np.ones_like(s), s, 1.0 / (1.0 + s[:, None] * tau)])
 
 
 def _resonators(s: Complex, poles: Complex) -> Complex:
