@@ -104,6 +104,38 @@ def test_a_jump_breaks_the_relations_where_it_stands(at):
     assert float(high) > at / 2**0.5 / 1.02
 
 
+@pytest.mark.parametrize("octaves", [0.35, 0.5, 1.0])
+@pytest.mark.parametrize("at", [15.0, 29.0, 60.0, 150.0, 600.0])
+def test_a_narrow_fault_is_named_with_its_octave(at, octaves):
+    """A fault of 15 % over half an octave is 2.6 % of the whole range, as much as sound drivers may miss."""
+    curve = made()
+    factor = np.where(np.abs(np.log2(curve.frequency_hz / at)) < 0.5 * octaves, 1.15, 1.0)
+    told = notes(replace(curve, impedance_ohm=factor * curve.impedance_ohm))
+    low, high = told["kramers_kronig"].split("from ")[1].split(" Hz")[0].split(" to ")
+    assert float(low) < at < float(high)
+    assert float(high) / float(low) == pytest.approx(2.0, rel=0.02)
+
+
+def test_a_rough_octave_is_no_breach():
+    """Rumble in one octave, stated or not, stays noise."""
+    curve = made(relative_noise=1e-3)
+    rng = np.random.default_rng(3)
+    rumble = 0.08 * np.where(np.abs(np.log2(curve.frequency_hz / 12.0)) < 0.5, 1.0, 0.0)
+    noise = rumble * (rng.standard_normal(400) + 1j * rng.standard_normal(400)) / 2**0.5
+    variance = curve.variance_ohm2 + (rumble * np.abs(curve.impedance_ohm)) ** 2
+    for stated in (variance, None):
+        rough = replace(curve, impedance_ohm=curve.impedance_ohm * (1.0 + noise), variance_ohm2=stated)
+        assert "kramers_kronig" not in notes(rough)
+
+
+def test_the_fit_tells_of_a_narrow_fault():
+    curve = made()
+    factor = np.where(np.abs(np.log2(curve.frequency_hz / 150.0)) < 0.3, 1.18, 1.0)
+    broken = replace(curve, impedance_ohm=factor * curve.impedance_ohm)
+    told = {note.code: note.message for note in fit([(broken, State())], coil="ladder-2", suspension="ideal").quality}
+    assert "in the octave from" in told["kramers_kronig"]
+
+
 @pytest.mark.parametrize(("factor", "refused"), [(1.18, False), (1.4, True)])
 def test_the_fit_tells_of_a_breach(factor, refused):
     curve = made()

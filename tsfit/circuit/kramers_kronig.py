@@ -36,6 +36,8 @@ CLOSE = 1e-5
 """RMS residual below which nothing is gained by another resonance."""
 BROKEN_LAW, NOISE_FACTOR = 0.03, 4.0
 """Kramers-Kronig residual that real drivers stay below (2.4 % at most of eleven measured by others), and over the noise."""
+BROKEN_OCTAVE = 0.05
+"""The same within any one octave (3.8 % at most of eight of them)."""
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,23 @@ def kramers_kronig(
         in_vain = in_vain + 1 if test.rms > WORTHWHILE * best.rms else 0
         best = min(best, test, key=_rms)
     return best
+
+
+def octave_means(frequency_hz: Real, values: Real) -> Real:
+    """Mean of `values` (n,) over the octave about each frequency, (n,); near an end the octave is the last one there."""
+    octaves = np.log2(frequency_hz)
+    low, high = octave_edges(frequency_hz)
+    first = np.searchsorted(octaves, np.log2(low) - 1e-9)
+    last = np.searchsorted(octaves, np.log2(high) + 1e-9)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray((total[last] - total[first]) / (last - first))
+
+
+def octave_edges(frequency_hz: Real) -> tuple[Real, Real]:
+    """Edges, Hz, of the octave about each frequency that lies within the range; of the range where that is less."""
+    half = min(math.sqrt(2.0), math.sqrt(frequency_hz[-1] / frequency_hz[0]))
+    middle = np.clip(frequency_hz, frequency_hz[0] * half, frequency_hz[-1] / half)
+    return middle / half, middle * half
 
 
 def _rms(test: KramersKronig) -> float:

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.circuit.kramers_kronig import octave_means
 from tsfit.fitting.model import JointModel, Sweep
 from tsfit.fitting.solve import Candidate, solve
 from tsfit.records import Agreement, QualityNote, State
@@ -133,5 +134,14 @@ def _odd_sweeps(best: Candidate) -> list[QualityNote]:
 
 def relative_misfit(best: Candidate, sweep: Sweep) -> float:
     """RMS of the misfit beyond noise, relative to |Z|."""
+    return math.sqrt(max(float(np.mean(_relative_square(best, sweep))), 0.0))
+
+
+def worst_octave_misfit(best: Candidate, sweep: Sweep) -> float:
+    """The same over the octave where it is largest."""
+    return math.sqrt(max(float(np.max(octave_means(sweep.frequency_hz, _relative_square(best, sweep)))), 0.0))
+
+
+def _relative_square(best: Candidate, sweep: Sweep) -> NDArray[np.float64]:
     square = np.abs(best.model.misfit(best.x, sweep)) ** 2 - sweep.noise
-    return math.sqrt(max(float(np.mean(square / np.abs(sweep.impedance_ohm) ** 2)), 0.0))
+    return np.asarray(square / np.abs(sweep.impedance_ohm) ** 2)

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.circuit.kramers_kronig import BROKEN_LAW
+from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.errors import TsfitError
-from tsfit.fitting.agreement import relative_misfit
+from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
@@ -35,8 +35,8 @@ LEAST_SHIFT = 0.01
 """Least relative shift of the resonance that an added mass or a box must show."""
 POOR_FLOOR = 0.05
 """Discrepancy from which the circuit does not describe the sweep."""
-LAWFUL = 0.5 * BROKEN_LAW
-"""Misfit of a causal circuit up to which a sweep cannot break the Kramers-Kronig relations by what counts."""
+LAWFUL = 0.5
+"""Misfit of a causal circuit, over what counts as breaking the Kramers-Kronig relations, up to which a sweep cannot."""
 
 
 def fit(
@@ -98,7 +98,7 @@ def fit(
     doubts += [
         note
         for sweep in sweeps
-        if relative_misfit(best, sweep) > LAWFUL or best.circuit.coil == "four-exponent"
+        if not _lawful(best, sweep)
         for note in law_note(curves[sweep.number][0], masks[sweep.number], sweep.number)
     ]
     fitted = tuple(fitted_state(best, sweep, curves[sweep.number][0], masks[sweep.number]) for sweep in sweeps)
@@ -148,6 +148,14 @@ def _leave_out(
             message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
             notes.append(QualityNote("excluded_band", "note", message, sweep.number))
     return notes
+
+
+def _lawful(best: Candidate, sweep: Sweep) -> bool:
+    return (
+        best.circuit.coil != "four-exponent"
+        and relative_misfit(best, sweep) <= LAWFUL * BROKEN_LAW
+        and worst_octave_misfit(best, sweep) <= LAWFUL * BROKEN_OCTAVE
+    )
 
 
 def _check_request(

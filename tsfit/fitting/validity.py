@@ -11,7 +11,15 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, KramersKronig, kramers_kronig
+from tsfit.circuit.kramers_kronig import (
+    BROKEN_LAW,
+    BROKEN_OCTAVE,
+    NOISE_FACTOR,
+    KramersKronig,
+    kramers_kronig,
+    octave_edges,
+    octave_means,
+)
 from tsfit.errors import TsfitError
 from tsfit.fitting.phase_law import GOOD_PHASE, is_mirrored, phase_misses
 from tsfit.fitting.start import Resonance
@@ -25,6 +33,8 @@ COIL_SEEN = 0.3
 """Reactance of the coil, over Re, that the top of a sweep must show to tell one coil model from another: no source."""
 COIL_RANGE, AUDIBLE_HZ = (2000.0, 40.0), 20e3
 """No sweep needs more, Hz and times Fs, than what is fitted; nor more than what is heard."""
+ROUGH_SHARE = 0.8
+"""Share of an octave's points that its noise is read from: the edges of a fault are fewer, real noise is more."""
 FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
@@ -156,18 +166,48 @@ def _phase(miss: float) -> str | None:
 
 
 def broken_law(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
-    """Say by how much and where the `used` points (n,) break the Kramers-Kronig relations beyond noise, if they do."""
+    """Say by how much and where the `used` points (n,) break the Kramers-Kronig relations beyond noise, if they do.
+
+    Judged are the whole range and each octave of it: a narrow fault is little in the whole.
+    """
     f, z = curve.frequency_hz[used], curve.impedance_ohm[used]
-    noise = 0.0
+    noise = np.zeros(len(f))
     if curve.variance_ohm2 is not None:
-        noise = float(np.median(np.sqrt(curve.variance_ohm2[used]) / np.abs(z)))
-    # Whatever passes with few resonances passes; no need to look for more.
-    found = kramers_kronig(f, z, noise=max(BROKEN_LAW, NOISE_FACTOR * noise))
-    if found.rms <= max(BROKEN_LAW, NOISE_FACTOR * max(noise, _roughness(found))):
-        return None
-    low, high = _worst_octave(f, found)
+        noise = np.sqrt(curve.variance_ohm2[used]) / np.abs(z)
+    usual = NOISE_FACTOR * float(np.median(noise))
+    # Whatever passes with few resonances passes; only what does not gets more.
+    for enough in (BROKEN_LAW, BROKEN_LAW / 3.0):
+        found = kramers_kronig(f, z, noise=max(enough, usual))
+        octave = _broken_octave(f, found, noise)
+        whole = found.rms > max(BROKEN_LAW, usual, NOISE_FACTOR * _roughness(found.residual))
+        if octave is None and not whole:
+            return None
     size = f"{100.0 * found.rms:.1f} % RMS"
-    return f"it breaks the Kramers-Kronig relations by {size}, most of all from {low:.3g} to {high:.3g} Hz"
+    if octave is None:
+        return f"it breaks the Kramers-Kronig relations by {size} over the whole range"
+    low, high, rms = octave
+    return (
+        f"it breaks the Kramers-Kronig relations by {100.0 * rms:.1f} % RMS in the octave from {low:.3g} to {high:.3g} Hz "
+        f"({size} over the whole range)"
+    )
+
+
+def _broken_octave(
+    f: NDArray[np.float64], found: KramersKronig, noise: NDArray[np.float64]
+) -> tuple[float, float, float] | None:
+    """Edges in Hz of the octave that breaks the law most, and its RMS residual; None where all is within the noise."""
+    square = np.abs(found.residual) ** 2
+    # The freedom of the test is spread over the range.
+    square *= found.rms**2 / max(float(np.mean(square)), 1e-300)
+    rms, stated = (np.sqrt(octave_means(f, each)) for each in (square, noise**2))
+    low, high = octave_edges(f)
+    for k in np.argsort(-rms):
+        if rms[k] <= BROKEN_OCTAVE:
+            return None
+        inside = (f >= low[k]) & (f <= high[k])
+        if rms[k] > NOISE_FACTOR * max(float(stated[k]), _roughness(found.residual[inside], ROUGH_SHARE)):
+            return float(low[k]), float(high[k]), float(rms[k])
+    return None
 
 
 def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None = None) -> list[QualityNote]:
@@ -182,14 +222,9 @@ def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None 
     return [QualityNote("kramers_kronig", "warn", message, number)]
 
 
-def _roughness(found: KramersKronig) -> float:
-    """Noise from point to point: the typical second difference of the residual, whose variance is 6 times the noise's."""
-    rough = np.abs(np.diff(found.residual, 2))
-    return float(np.median(rough)) / math.sqrt(6.0 * math.log(2.0))
-
-
-def _worst_octave(f: NDArray[np.float64], found: KramersKronig) -> tuple[float, float]:
-    """The octave about the half-octave of the largest residual, Hz, cut to the range."""
-    size = np.abs(found.residual) ** 2
-    middle = max(f, key=lambda at: float(np.sum(size[np.abs(np.log2(f / at)) <= 0.25])))
-    return max(float(f[0]), float(middle) / math.sqrt(2.0)), min(float(f[-1]), float(middle) * math.sqrt(2.0))
+def _roughness(residual: NDArray[np.complex128], share: float = 0.5) -> float:
+    """Noise from point to point, by the second difference that `share` of them stay below (6 times its variance)."""
+    if len(residual) < 3:
+        return 0.0
+    rough = np.quantile(np.abs(np.diff(residual, 2)), share)
+    return float(rough) / math.sqrt(-6.0 * math.log(1.0 - share))
