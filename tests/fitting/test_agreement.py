@@ -1,5 +1,7 @@
 """Whether the states agree: planted wrong mass, wrong volume, leaking box; and the figures under other conditions."""
 
+import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -7,11 +9,12 @@ import pytest
 from made_curves import AREA, COILS, FREQUENCY_HZ, VOLUME, make
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.circuit.load import air_load_change, closed_box
+from tsfit.circuit.load import added_mass, air_load_change, closed_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
+from tsfit.records import ImpedanceCurve, State
 
 KINDS = ("free air", "added mass", "closed box")
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
@@ -51,6 +54,26 @@ def test_a_wrong_mass_or_volume_is_told_in_percent_and_sigma(index, changes, per
     assert each.percent / each.percent_stdev == pytest.approx(each.sigma, rel=0.1)
 
 
+def test_what_each_state_says_alone_is_told_in_grams():
+    """A mass of 40 g stated as 44 g: the box, which is right, says 60 g, the mass 66 g."""
+    result, _ = agreed(planted(1, mass=0.044))
+    (each,) = result.agreement
+    assert (each.Mms, each.others) == pytest.approx((0.060, 0.066), rel=0.02)
+    assert each.percent == pytest.approx(100.0 * (each.Mms / each.others - 1.0), rel=1e-9)
+    told = next(note.message for note in result.quality if note.code == "states_disagree")
+    assert told.startswith(
+        f"By the closed box of 30 l alone (sweep 3) Mms is {1e3 * each.Mms:.4g} g, by the other states "
+        f"{1e3 * each.others:.4g} g: {each.percent:+.2g} % apart, {abs(each.sigma):.2g} standard uncertainties of that; "
+    )
+    wrong, right = planted(1, mass=0.044), planted(1)
+    both, _ = agreed([*wrong[:2], (right[1][0], replace(right[1][1], mass=0.0401))])
+    (each,) = both.agreement
+    assert each.sweeps == (2,)
+    assert "By the added mass of 40.1 g alone (sweep 3)" in next(
+        n.message for n in both.quality if n.code == "states_disagree"
+    )
+
+
 def test_of_three_states_the_wrong_one_stands_out():
     curves = planted(1, mass=0.044)
     rng = np.random.default_rng(5)
@@ -75,7 +98,19 @@ def leaking(leak_q):
 def test_a_leaking_box_is_an_odd_sweep():
     result, codes = agreed(leaking(20.0))
     assert "odd_sweep" in codes
-    assert [note.sweep for note in result.quality if note.code == "odd_sweep"] == [2]
+    (odd,) = [note for note in result.quality if note.code == "odd_sweep"]
+    assert odd.sweep == 2
+    box, free = (
+        float(said) for said in re.search(r"by ([\d.e-]+) % RMS and free air by ([\d.e-]+) %", odd.message).groups()
+    )
+    missed = [100.0 * rms_beyond_noise(state) for state in result.states]
+    assert (free, box) == pytest.approx((missed[0], missed[2]), rel=0.06)
+
+
+def rms_beyond_noise(state):
+    z = state.curve.impedance_ohm
+    square = np.abs(state.fitted_ohm - z) ** 2 - state.curve.variance_ohm2
+    return math.sqrt(max(float(np.mean((square / np.abs(z) ** 2)[state.used])), 0.0))
 
 
 def test_a_sweep_that_spoils_the_fit_is_named():
@@ -92,6 +127,42 @@ def test_errors_of_the_comparison_hold():
         sigmas.append(fit(curves, sd=area, **FORCED).agreement[0].sigma)
     assert abs(np.mean(sigmas)) < 3.5 / np.sqrt(60)
     assert 0.72 < np.std(sigmas) < 1.28
+
+
+def test_what_states_share_keeps_them_together():
+    """Two exact masses beside one noisy sweep of free air, whose error both share: the rest has unit spread, too."""
+    sigmas = []
+    for seed in range(40):
+        rng = np.random.default_rng([22, seed])
+        free, _, _ = make(("free air",), rng, errors=False, relative_noise=1e-2)
+        curves = list(free)
+        for mass in (0.040, 0.070):
+            _, _, true = make(("free air",), rng, errors=False)
+            z = impedance(FREQUENCY_HZ, {**true, **COILS["ladder-2"]}, Circuit("ladder-2"), added_mass(mass))
+            sigma = 2e-3 * np.abs(z)
+            noise = (rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z))) / np.sqrt(2.0)
+            curves.append((ImpedanceCurve(FREQUENCY_HZ, z + sigma * noise, sigma**2), State("added mass", mass=mass)))
+        sigmas.append(fit(curves, **FORCED).agreement[0].sigma)
+    assert abs(np.mean(sigmas)) < 3.5 / np.sqrt(40)
+    assert 0.7 < np.std(sigmas) < 1.35
+
+
+@pytest.mark.parametrize(("first", "kelvin"), [(35.0, 1.0), (None, 2.0)])
+def test_resistance_at_20_degrees_is_as_unsure_as_the_coil_is_warm(first, kelvin):
+    """1 K where the temperature of the first sweep is stated, 2 K where it is taken from the air; copper 0.00393/K."""
+    curves, _, _ = make(("free air", "free air"), np.random.default_rng(1), errors=False)
+    (first_curve, one), (second_curve, two) = curves
+    other = None if first else 35.0
+    told = [
+        (first_curve, replace(one, coil_temperature_c=first)),
+        (second_curve, replace(two, coil_temperature_c=other)),
+    ]
+    found = fit(told, **FORCED)
+    assert set(found.conditions) == {"Re_20C"}
+    at_20, warm = found.conditions["Re_20C"], found.parameters["Re"]
+    factor = 1.0 + 0.00393 * ((first or one.air.temperature_c) - 20.0)
+    assert at_20.value == pytest.approx(warm.value / factor, rel=1e-9)
+    assert at_20.stdev == pytest.approx(math.hypot(warm.stdev / factor, at_20.value * 0.00393 * kelvin), rel=1e-6)
 
 
 def test_figures_under_other_conditions():

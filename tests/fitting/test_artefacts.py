@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from made_curves import FREQUENCY_HZ, make
 
+from tsfit.fitting.artefacts import _hum, narrow_bands
 from tsfit.fitting.fit import fit
 from tsfit.records import State
 
@@ -59,3 +60,88 @@ def test_nothing_is_left_out_of_a_sound_sweep(coil):
     for seed in range(15):
         curves, area, _ = make(("free air", "added mass"), np.random.default_rng(seed), coil=coil)
         assert not _bands(fit(curves, sd=area, coil="ladder-2", suspension="ideal"))
+
+
+F = np.geomspace(20.0, 2000.0, 400)
+"""60 points per octave."""
+
+
+def scattered(bump, at, seed=1):
+    """Misfit of unit scatter on a smooth trend, with `bump` on the points `at`; where it stands out, for a 40 Hz driver."""
+    rng = np.random.default_rng(seed)
+    misfit = (rng.standard_normal(400) + 1j * rng.standard_normal(400)) + 3.0 * np.sin(np.log(F)) - 2.0j * np.log(F)
+    misfit[at] += bump
+    return narrow_bands(F, misfit, 40.0)
+
+
+def test_a_band_begins_and_ends_where_its_peak_has_fallen_to_a_sixth():
+    (band,) = scattered(np.array([4.0, 30.0, 60.0, 40.0, 4.0]), slice(200, 205))
+    assert np.flatnonzero(band.points).tolist() == [201, 202, 203]
+    assert (band.low_hz, band.high_hz) == (F[201], F[203])
+    assert band.reason == "a narrow resonance of surround, cone or box, or a leak"
+
+
+def test_each_flaw_is_a_band_of_its_own():
+    found = scattered(np.array([40.0, 50.0, 40.0, 45.0]), [150, 151, 300, 301])
+    assert [np.flatnonzero(band.points).tolist() for band in found] == [[150, 151], [300, 301]]
+
+
+@pytest.mark.parametrize(("bump", "bands"), [(6.0, 0), (16.0, 1)])
+def test_what_scatter_may_do_is_no_flaw(bump, bands):
+    """From 7 times the usual scatter on, which no noise reaches."""
+    assert len(scattered(bump, slice(250, 253))) == bands
+
+
+def test_a_lone_point_goes_only_where_mains_hum_is():
+    assert not scattered(60.0, int(np.argmin(np.abs(F - 220.0))))
+    hum = int(np.argmin(np.abs(F - 150.0)))
+    (band,) = scattered(60.0, hum)
+    assert band.reason == "hum at 150 Hz, 3 times the mains"
+
+
+@pytest.mark.parametrize(("points", "bands"), [(18, 1), (24, 0)])
+def test_what_is_wider_than_a_third_of_an_octave_is_no_narrow_flaw(points, bands):
+    assert len(scattered(60.0, slice(220, 220 + points))) == bands
+
+
+@pytest.mark.parametrize(("hz", "bands"), [(23.0, 1), (27.0, 0), (40.0, 0), (61.0, 0), (67.0, 1)])
+def test_within_a_factor_of_1_6_of_the_resonance_nothing_goes(hz, bands):
+    k = int(np.argmin(np.abs(F - hz)))
+    assert len(scattered(60.0, slice(k - 1, k + 2))) == bands
+
+
+@pytest.mark.parametrize(("flaws", "bands"), [(10, 10), (11, 0)])
+def test_when_more_than_a_tenth_would_go_nothing_does(flaws, bands):
+    """Four points each of 400."""
+    starts = np.linspace(120, 390, flaws).astype(int)
+    at = (starts[:, np.newaxis] + np.arange(4)).ravel()
+    assert len(scattered(60.0, at)) == bands
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "told"),
+    [
+        (50.0, 50.0, "hum at 50 Hz, 1 times the mains"),
+        (60.5, 60.5, "hum at 60 Hz, 1 times the mains"),
+        (99.0, 100.9, "hum at 100 Hz, 2 times the mains"),
+        (178.0, 181.0, "hum at 180 Hz, 3 times the mains"),
+        (50.8, 50.8, ""),
+        (49.2, 49.2, ""),
+        (30.0, 30.0, ""),
+        (99.0, 101.1, ""),
+        (1000.0, 1000.0, "hum at 1000 Hz, 20 times the mains"),
+        (1050.0, 1050.0, ""),
+    ],
+)
+def test_hum_stands_at_a_multiple_of_the_mains_up_to_1_khz(low, high, told):
+    assert _hum(low, high) == told
+
+
+def test_a_quiet_sweep_has_no_flaw_below_a_fraction_of_what_is_expected():
+    """Scatter of a thousandth of the expected: a bump of a tenth of it does no harm, one that is as large as it does."""
+    rng = np.random.default_rng(2)
+    quiet = 1e-3 * (rng.standard_normal(400) + 1j * rng.standard_normal(400))
+    for bump, bands in ((0.1, 0), (0.34, 0), (0.36, 1), (1.0, 1)):
+        misfit = quiet.copy()
+        misfit[250:253] += bump
+        assert len(narrow_bands(F, misfit, 40.0)) == bands, bump

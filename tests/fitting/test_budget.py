@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import make
+from made_curves import FREQUENCY_HZ, make
 
-from tsfit.fitting.budget import advice
+from tsfit.fitting.budget import advice, shares_of
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
 
@@ -59,3 +59,44 @@ def test_the_largest_source_gets_the_advice(options, first, word):
     assert largest in said
     assert largest == first
     assert word in said
+
+
+def test_shares_are_of_the_variance():
+    sources = {"a": 4.0, "b": 3.0, "c": 0.5, "d": 0.4, "e": 0.1}
+    total = 16.0 + 9.0 + 0.25 + 0.16 + 0.01
+    assert shares_of(sources) == pytest.approx({"a": 16.0 / total, "b": 9.0 / total})
+    assert shares_of(sources, least=0.25 / total, most=4) == pytest.approx(
+        {"a": 16.0 / total, "b": 9.0 / total, "c": 0.25 / total}
+    )
+    assert list(shares_of(dict.fromkeys("wxyz", 1.0))) == ["w", "x", "y"]
+    assert shares_of({"a": 0.0}) == {}
+
+
+def test_advice_tells_the_shares_in_percent():
+    told = advice({"Qts": {"noise": 4.0, "sample clock": 3.0}, "Re": {"noise": 1.0}})
+    assert told == (
+        "The variance of Qts comes from noise 64 %, sample clock 36 %; to improve it first, sweep again longer, louder "
+        "within the small-signal range, or with repeats."
+    )
+    assert advice({"Vas": {"reference resistor": 1.0}, "Qts": {"noise": 1.0}}) == (
+        "The variance of Vas comes from reference resistor 100 %; to improve it first, calibrate the rig with resistors "
+        "known more closely."
+    )
+    assert advice({}) is advice({"Qts": {"noise": 0.0}}) is None
+
+
+def test_the_part_of_noise_is_how_repeated_sweeps_scatter():
+    """A curve that bends where no model does, swept again and again: only the noise differs."""
+    f = FREQUENCY_HZ
+    bend = 1.0 + 0.01 * np.sin(3.0 * np.log(f))
+    found = []
+    for seed in range(60):
+        ((curve, state),), _, _ = make(("free air",), np.random.default_rng(seed), relative_noise=2e-3, errors=False)
+        bent = replace(curve, impedance_ohm=curve.impedance_ohm * bend)
+        found.append(fit([(bent, state)], coil="ladder-2", suspension="ideal"))
+    for name in ("Re", "Fs", "Qms", "Qts"):
+        scatter = np.std([each.parameters[name].value for each in found], ddof=1)
+        noise = np.mean([each.budget[name]["noise"] for each in found])
+        assert noise < 0.5 * np.mean([each.parameters[name].stdev for each in found]), name
+        # One sigma of the scatter of 60 is 9 %.
+        assert scatter / noise == pytest.approx(1.0, abs=0.3), name

@@ -65,6 +65,7 @@ def test_rivals_widen_the_uncertainty_by_their_distance(ambiguous):
         apart = sum(each.weight * (getattr(each, name) - getattr(best, name)) ** 2 for each in rivals)
         expected = math.sqrt(alone.parameters[name].stdev ** 2 + apart)
         assert result.parameters[name].stdev == pytest.approx(expected, rel=1e-3)
+        assert result.budget[name]["choice of circuit models"] == pytest.approx(math.sqrt(apart), rel=1e-6)
     note = next(note for note in result.quality if note.code == "close_call")
     assert f"the {1 + len(rivals)} models within 6" in note.message
     assert "Qts by" in note.message
