@@ -165,7 +165,7 @@ class JointModel:
     def values(self, x: NDArray[np.float64]) -> dict[str, Any]:
         """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
         columns: Any = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
-        powers: Any = np.exp(np.clip(columns, -FARTHEST, FARTHEST))
+        powers: Any = np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
         if x.ndim == 1:
             # Plain numbers are several times faster than arrays of one.
             columns, powers = columns.tolist(), powers.tolist()
@@ -281,15 +281,18 @@ class JointModel:
         key = (x.tobytes(), self.floor)
         if self._weighted is not None and self._weighted[0] == key:
             return self._weighted[1], self._weighted[2]
-        residuals, jacobians = [], []
-        for sweep, (misfit, rows) in zip(self.sweeps, self._at(x).values(), strict=True):
+        seen = self._at(x)
+        points, first = sum(len(misfit) for misfit, _ in seen.values()), len(self.names) - len(self.priors)
+        r, j = np.empty(2 * points + len(self.priors)), np.empty((len(self.names), 2 * points + len(self.priors)))
+        start = 0
+        for sweep, (misfit, rows) in zip(self.sweeps, seen.values(), strict=True):
+            here = slice(start, start := start + 2 * len(misfit))
             weight = np.sqrt(2.0 / self.total_variance(sweep))
-            residuals.append((misfit * weight).view(float))
-            jacobians.append((rows * weight).view(float))
-        first = len(self.names) - len(self.priors)
-        prior = np.eye(len(self.names))[:, first:]
-        r = np.concatenate([*residuals, x[first:]])
-        j = np.concatenate([*jacobians, prior], axis=1)
+            np.multiply(misfit, weight, out=r[here].view(complex))
+            np.multiply(rows, weight, out=j[:, here].view(complex))
+        r[start:] = x[first:]
+        j[:, start:] = 0.0
+        np.fill_diagonal(j[first:, start:], 1.0)
         self._weighted = (key, r, j)
         return r, j
 

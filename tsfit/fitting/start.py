@@ -120,7 +120,7 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
     """
     low, high = abs(s[0]), abs(s[-1])
     terms: list[Complex]
-    corners = np.geomspace(0.5 * low, 4.0 * high, GRID)
+    corners = low * 0.5 * (8.0 * high / low) ** np.linspace(0.0, 1.0, GRID)
     grid: list[dict[str, float]]
     match coil:
         case "simple":

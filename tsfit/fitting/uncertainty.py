@@ -56,7 +56,8 @@ def slopes_at(
     """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
     stdev = np.sqrt(np.diag(covariance))
     steps = np.diag(STEP * stdev)
-    return np.asarray((function(x + steps) - function(x - steps)) / (2.0 * STEP * stdev))
+    above, below = np.split(function(np.concatenate([x + steps, x - steps])), 2, axis=-1)
+    return np.asarray((above - below) / (2.0 * STEP * stdev))
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
