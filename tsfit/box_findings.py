@@ -14,21 +14,38 @@ from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.response import Enclosure
 from tsfit.box.setup import LITRE
+from tsfit.box.tolerance import TUNING_ERROR, VOLUME_ERROR
 from tsfit.records import Estimate, FitResult, ImpedanceCurve, QualityNote
 
 Verdict = Literal["as planned", "off", "undecided"]
-LABELS = {
-    "volume": "net volume",
-    "qtc": "Qtc",
-    "leak_q": "QL, leaks",
-    "absorption_q": "QA, absorption",
-    "port_q": "QP, port",
-    "hole": "opening tuned to",
-}
-"""What tables call the numbers of a box, where that is not their own name."""
 WORTH = 0.01
 """Deviation below which nothing is advised. Common practice, no source."""
 LARGE_MISFIT = 0.025
+RADIATOR_ERROR = 0.15
+"""How far a passive radiator's resonance is commonly off its sheet. Common practice, no source."""
+VOLUMES = {"volume": "The volume", "rear_volume": "The closed chamber", "front_volume": "The vented chamber"}
+TOLERANCES = {**dict.fromkeys(VOLUMES, VOLUME_ERROR), "fb": TUNING_ERROR, "fp": RADIATOR_ERROR}
+"""What is held against the plan, and how far a careful builder may be off."""
+LABELS = {
+    "volume": "net volume",
+    "rear_volume": "closed chamber",
+    "front_volume": "vented chamber",
+    "fp": "fp, radiator alone",
+    "radiator_mass": "radiators' mass",
+    "qtc": "Qtc",
+    "box_q": "QB, all losses",
+    "leak_q": "QL, leaks",
+    "absorption_q": "QA, absorption",
+    "port_q": "QP, port",
+    "radiator_q": "Qmp, radiator",
+    "rear_leak_q": "QL, closed chamber",
+    "rear_absorption_q": "QA, closed chamber",
+    "hole": "opening tuned to",
+}
+"""What tables call the numbers of a box, where that is not their own name."""
+SHOWN = {"m³": ("l", 1e3), "kg": ("g", 1e3)}
+"""Unit in which tables show an SI unit, and how many of them it has."""
+KIND_NAMES = {"closed": "closed", "vented": "vented", "passive": "passive-radiator", "bandpass": "band-pass"}
 
 
 @dataclass(frozen=True)
@@ -59,13 +76,15 @@ class BuiltBox:
 
     Attributes
     ----------
-    kind : "closed" or "vented"
+    kind : "closed", "vented", "passive" or "bandpass"
     numbers : dict of Estimate
-        volume (net), fc and qtc or fL, fb and fH, and the losses that the curve tells (leak_q, absorption_q, port_q).
+        Net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their resonance fp
+        with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q, absorption_q,
+        port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb.
     planned : dict of float
         The same numbers of the plan, with the driver as its fit has it; losses where the plan states some.
     comparisons : tuple of Comparison
-        Volume, and the tuning of a vented box.
+        Volumes, tuning, and resonance of passive radiators.
     leak : whether the box leaks more than is usual
     misfit : RMS of the misfit of each of real and imaginary part over |Z|
     advice : sentences on what to change
@@ -131,63 +150,103 @@ def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Com
 
 def advice(
     plan: BoxPlan,
-    built: Enclosure,
+    boxes: tuple[Enclosure, Enclosure],
     before: Mapping[str, float],
     numbers: Mapping[str, Estimate],
     off_plan: Mapping[str, float],
     leak: bool,
 ) -> tuple[str, ...]:
-    """Sentences on leak, volume and port length; `off_plan` holds the numbers that surely differ, relative."""
-    sentences = []
-    if leak:
-        if "hole" in numbers:
-            sentences.append(
-                f"The curve has a second, low resonance, as an opening gives that tunes the box to "
-                f"{numbers['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the "
-                "joints, close it, and measure again."
-            )
-        else:
-            sentences.append(
-                f"The box leaks (QL {numbers['leak_q'].value:.2g}): seal driver, terminals and joints, and measure again "
-                "before anything else is changed."
-            )
-    if "volume" in off_plan:
-        litres = abs(before["volume"] - numbers["volume"].value) / LITRE
-        if off_plan["volume"] > 0.0:
-            sentences.append(f"The volume is {litres:.3g} l too large: put solid blocks of that size inside.")
-        else:
-            filling = before["volume"] / numbers["volume"].value
-            remedy = (
-                f"light filling acts like more volume, here {filling:.2f} times would do"
-                if filling <= 1.2
-                else "no filling makes that good; take out what is inside or build larger"
-            )
-            sentences.append(f"The volume is {litres:.3g} l too small: {remedy}.")
+    """Sentences on leaks, volumes, and the port or passive radiator.
+
+    `boxes` are the planned and the built one, `before` and `numbers` what describes them, `off_plan` the numbers that
+    surely differ, relative.
+    """
+    sentences = _leaks(numbers) if leak else []
+    for name, words in VOLUMES.items():
+        if name in off_plan:
+            sentences.append(_volume(words, before[name], numbers[name].value, filled=name != "front_volume"))
     if "fb" in off_plan:
-        sentences.append(_port(plan, built, before, numbers))
+        tuned = f"The tuning is {numbers['fb'].value:.3g} instead of {before['fb']:.3g} Hz"
+        sentences.append(f"{tuned}: {(_radiator if plan.kind == 'passive' else _port)(plan, *boxes, before['fb'])}.")
+    if "fp" in off_plan:
+        planned, built = (float(box.load.passive_compliance) for box in boxes)
+        # Small changes of fp come with those of the mass, of which the tuning has told.
+        if abs(built / planned - 1.0) > RADIATOR_ERROR:
+            sentences.append(
+                f"The radiator's own resonance is {numbers['fp'].value:.3g} instead of {before['fp']:.3g} Hz: its "
+                f"suspension yields {built / planned:.2f} times as much as planned."
+            )
     return tuple(sentences)
 
 
-def _port(plan: BoxPlan, built: Enclosure, before: Mapping[str, float], numbers: Mapping[str, Estimate]) -> str:
+def _leaks(numbers: Mapping[str, Estimate]) -> list[str]:
+    if "hole" in numbers:
+        return [
+            f"The curve has a second, low resonance, as an opening gives that tunes the box to "
+            f"{numbers['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the "
+            "joints, close it, and measure again."
+        ]
+    chamber, q = ("closed chamber", "rear_leak_q") if "rear_leak_q" in numbers else ("box", "leak_q")
+    return [
+        f"The {chamber} leaks (QL {numbers[q].value:.2g}): seal driver, terminals and joints, and measure again before "
+        "anything else is changed."
+    ]
+
+
+def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
+    litres = abs(planned - built) / LITRE
+    if built > planned:
+        return f"{words} is {litres:.3g} l too large: put solid blocks of that size inside."
+    filling = planned / built
+    remedy = "take out what is inside or build larger"
+    if filled and filling <= 1.2:
+        remedy = f"light filling acts like more volume, here {filling:.2f} times would do"
+    elif filled:
+        remedy = f"no filling makes that good; {remedy}"
+    return f"{words} is {litres:.3g} l too small: {remedy}."
+
+
+def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
     """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
-    is_mass = float(built.load.port_mass)
-    wanted = 1.0 / ((2.0 * math.pi * before["fb"]) ** 2 * float(built.load.compliance))
+    part = built.load.front or built.load
+    is_mass, wanted = float(part.port_mass), 1.0 / ((2.0 * math.pi * fb) ** 2 * float(part.compliance))
     port = plan.values.get("port")
     if port is None and plan.values.get("port_diameter") is not None:
         port = Port(diameter=plan.values["port_diameter"])
-    tuned = f"The tuning is {numbers['fb'].value:.3g} instead of {before['fb']:.3g} Hz"
     if not isinstance(port, Port):
-        return f"{tuned}: the air in the port must weigh {100.0 * (wanted / is_mass - 1.0):+.0f} % of what it does."
-    change = 1e3 * (wanted - is_mass) * port.area / built.driver.air.density
+        return f"the air in the port must weigh {100.0 * (wanted / is_mass - 1.0):+.0f} % of what it does"
+    change = 1e3 * (wanted - is_mass) * port.area / planned.driver.air.density
     each = "each port" if port.count > 1 else "the port"
-    return f"{tuned}: make {each} {abs(change):.0f} mm {'longer' if change > 0.0 else 'shorter'}."
+    return f"make {each} {abs(change):.0f} mm {'longer' if change > 0.0 else 'shorter'}"
+
+
+def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
+    """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
+    count = plan.values.get("radiators", 1)
+    per_acoustic = float(built.port_area) ** 2 / count
+    stiffness = 1.0 / built.load.compliance + 1.0 / built.load.passive_compliance
+    change = 1e3 * per_acoustic * float(stiffness / (2.0 * math.pi * fb) ** 2 - built.load.port_mass)
+    added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.values["radiator_mass"])
+    each = "each radiator" if count > 1 else "the radiator"
+    if change > 0.0:
+        return f"fix {change:.3g} g more to {each}"
+    if -change <= added + 0.05:
+        return f"take {-change:.3g} g off {each}"
+    return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
 
 
 def remarks(
-    moved: str | None, misfit: float, fit: FitResult | None, numbers: Mapping[str, Estimate]
+    moved: str | None,
+    misfit: float,
+    fit: FitResult | None,
+    numbers: Mapping[str, Estimate],
+    untold: tuple[str, ...] = (),
 ) -> tuple[QualityNote, ...]:
-    """What limits trust in the result; `moved` is the driver's parameter that left its fit."""
+    """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
     notes = []
+    if untold:
+        named = ", ".join(LABELS.get(name, name) for name in untold)
+        notes.append(QualityNote("not_told", "note", f"The curve does not tell: {named}. Other values of it fit as well."))
     if fit is None:
         notes.append(
             QualityNote(

@@ -34,8 +34,8 @@ def verify(
 ) -> None:
     """Tell from one impedance curve what was built.
 
-    CURVE is the impedance at the terminals of the finished closed or vented box, without crossover: text, Touchstone, or
-    with --rig a recording. Leaves with 1 when the box leaks, or is surely further from its plan than a careful builder gets
+    CURVE is the impedance at the terminals of the finished box, without crossover: text, Touchstone, or with --rig a
+    recording. Leaves with 1 when the box leaks, or is surely further from its plan than a careful builder gets
     (volume 5 %, tuning 3 %).
 
     \b
@@ -68,12 +68,12 @@ def verify(
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box_findings import LABELS
+    from tsfit.box_findings import KIND_NAMES, LABELS, SHOWN
 
     verdicts = {one.name: one.verdict for one in built.comparisons}
     rows = []
     for name, estimate in built.numbers.items():
-        unit, scale = ("l", 1e3) if name == "volume" else (estimate.unit, 1.0)
+        unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
         planned = built.planned.get(name)
         low, high = (f"{scale * bound:.4g}" for bound in estimate.interval95)
         rows.append(
@@ -85,9 +85,8 @@ def _print(built: BuiltBox) -> None:
                 verdicts.get(name, ""),
             ]
         )
-    click.echo(
-        f"{printable(built.name)}\nfinished {built.kind} box, the fit misses the curve by {100 * built.misfit:.2g} %"
-    )
+    kind = KIND_NAMES[built.kind]
+    click.echo(f"{printable(built.name)}\nfinished {kind} box, the fit misses the curve by {100 * built.misfit:.2g} %")
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
     for sentence in built.advice:
         click.echo(printable(sentence))

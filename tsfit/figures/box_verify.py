@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from matplotlib.figure import Figure
 
+from tsfit.box_findings import KIND_NAMES
 from tsfit.figures.style import HAIR, INK, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
 
 
@@ -19,7 +20,9 @@ def verify_figure(data: Mapping[str, Any]) -> Figure:
     data : machine form of a `tsfit.box_findings.BuiltBox`
     """
     figure, (magnitude, error) = new_figure(
-        [3.0, 1.2], f"{data['driver']} in its finished {data['kind']} box", "dots measured, lines as fitted and as planned"
+        [3.0, 1.2],
+        f"{data['driver']} in its finished {KIND_NAMES[data['kind']]} box",
+        "dots measured, lines as fitted and as planned",
     )
     curve = data["curve"]
     f = np.asarray(curve["frequency_hz"], dtype=float)
@@ -39,23 +42,27 @@ def verify_figure(data: Mapping[str, Any]) -> Figure:
         magnitude.annotate(
             text,
             (float(f[apart]), float(np.abs(line[apart]))),
-            xytext=(-26 if higher else 26, 10 if higher else -10),
+            xytext=(-26 if higher else 26, -12),
             textcoords="offset points",
             ha="right" if higher else "left",
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
             fontsize=SMALL,
             color=colour,
         )
-    for name in ("fL", "fb", "fH", "fc", "hole"):
-        if name in data["built"]:
-            at = data["built"][name]["value"]
+    for name in ("fL", "fp", "fb", "fH", "fc", "hole"):
+        at = data["built"][name]["value"] if name in data["built"] else 0.0
+        if at > f[0]:
             magnitude.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
+            # fp comes close to fL, so its name stands inside.
+            inside = name == "fp"
             magnitude.annotate(
                 f"{name} {at:.3g} Hz",
-                (at, 1.0),
+                (at, 0.9 if inside else 1.0),
+                xytext=(-3 if inside else 0, 0),
+                textcoords="offset points",
                 xycoords=("data", "axes fraction"),
-                ha="center",
-                va="bottom",
+                ha="right" if inside else "center",
+                va="top" if inside else "bottom",
                 fontsize=SMALL,
                 color=QUIET,
             )

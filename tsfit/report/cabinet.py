@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tsfit.box_findings import LABELS
+from tsfit.box_findings import KIND_NAMES, LABELS, SHOWN
 from tsfit.figures.box_verify import verify_figure
 from tsfit.figures.panels import panels_figure
 from tsfit.quantities import rounded
@@ -16,11 +16,11 @@ from tsfit.report.picture import picture
 def verify_part(data: Mapping[str, Any], name: str) -> Part:
     """Turn the machine form of a finished box, held against its plan, into a part."""
     subject = str(data["driver"])
-    title = f"{subject} in its finished {data['kind']} box"
+    title = f"{subject} in its finished {KIND_NAMES[data['kind']]} box"
     verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
     rows = []
     for key, estimate in data["built"].items():
-        unit, scale = ("l", 1e3) if key == "volume" else (estimate["unit"], 1.0)
+        unit, scale = SHOWN.get(estimate["unit"], (estimate["unit"], 1.0))
         spread = scale * estimate["stdev"]
         planned = data["planned"].get(key)
         built = (rounded(scale * value, spread) for value in (estimate["value"], *estimate["interval95"]))
