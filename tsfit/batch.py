@@ -133,7 +133,8 @@ def summary_csv(outcomes: Sequence[Outcome]) -> str:
     columns = ["driver", "serial", "coil", "suspension"]
     columns += [column for figure in SUMMARY for column in (figure, f"{figure}_stdev")]
     text = io.StringIO()
-    writer = csv.DictWriter(text, ["bench", *columns, "warnings", "error"], lineterminator="\n")
+    # Ends of lines as in RFC 4180: with any other, a lone carriage return in a name is not quoted.
+    writer = csv.DictWriter(text, ["bench", *columns, "warnings", "error"], lineterminator="\r\n")
     writer.writeheader()
     for outcome in outcomes:
         error = None if outcome.error is None else outcome.error.message

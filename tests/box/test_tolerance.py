@@ -28,6 +28,14 @@ def test_draws_have_the_covariance_of_the_fit():
         assert np.all(drawn[name] == {**DRIVER.values()}[name])
 
 
+def test_a_fit_without_correlation_is_drawn_as_it_stands():
+    drawn = driver_draws(
+        replace(made_fit(), correlation_names=(), correlation=np.zeros((0, 0))), 3, np.random.default_rng(3)
+    )
+    for name, value in DRIVER.values().items():
+        np.testing.assert_allclose(drawn[name], value, rtol=1e-12)
+
+
 def test_qtc_of_a_closed_box_spreads_as_first_order_propagation_says():
     """Qtc = Qts √(1 + Vas/Vb): the part of a 2 % Fs, with Mms fixed, acts through Vas only (Vas goes with Fs⁻²)."""
     fit = correlated(made_fit(spread=0.02), ("Fs", "Qms"), 0.0)

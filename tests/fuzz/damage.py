@@ -7,6 +7,7 @@ import json
 import re
 import signal
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
@@ -120,7 +121,7 @@ def fingerprints(folder: Path) -> dict[str, str]:
 
 
 def answer(arguments: list[str]) -> tuple[int, str, str]:
-    """Run a command; return its exit code and what it printed."""
+    """Run a command with nobody at the keyboard; return its exit code and what it printed."""
 
     def late(*_):
         raise TooSlowError
@@ -129,7 +130,7 @@ def answer(arguments: list[str]) -> tuple[int, str, str]:
     before = signal.signal(signal.SIGALRM, late)
     signal.alarm(SECONDS)
     try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), mock.patch("sys.stdin", io.StringIO()):
             status = _run(arguments)
     finally:
         signal.alarm(0)
@@ -137,10 +138,11 @@ def answer(arguments: list[str]) -> tuple[int, str, str]:
     return status, out.getvalue(), err.getvalue()
 
 
-def hold(arguments: list[str], folder: Path) -> int:
+def hold(arguments: list[str], folder: Path, sentences: int = 1) -> int:
     """Run a command on what lies in `folder` and hold it to its promises; return its exit code.
 
-    Whatever it reads, it leaves with 0, 1 or 2; with 2 it says one sentence, or one JSON object under ``--json``, and never
+    Whatever it reads, it leaves with 0, 1 or 2; with 2 it says one sentence (of several files to fit: one for each, at most
+    `sentences` in all), or one JSON object under ``--json``, and never
     that it failed itself; numbers it prints as JSON are finite, parameters of a fit positive; no file is changed or lost.
     """
     before = fingerprints(folder)
@@ -158,7 +160,7 @@ def hold(arguments: list[str], folder: Path) -> int:
             assert data["error"]["code"] != "internal", data
             assert "\n" not in data["error"]["message"]
     elif status == 2:
-        assert err.startswith("tsfit: "), err
-        assert err.count("\n") == 1, err
+        assert all(line.startswith("tsfit: ") for line in err.splitlines()), err
+        assert 1 <= err.count("\n") <= sentences, err
     assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f]", err + out), "control characters reach the terminal"
     return status

@@ -97,13 +97,15 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
         **driver.coil_values,
         **driver.suspension_values,
     }
+    drawn = {name: np.full(n, value) for name, value in fixed.items()}
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
+    if not known:
+        return _circuit_values(drawn)
     places = [fit.correlation_names.index(name) for name in known]
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
     relative = np.minimum(relative, MOST_RELATIVE)
     covariance = fit.correlation[np.ix_(places, places)] * np.outer(relative, relative)
     logs = generator.multivariate_normal(np.zeros(len(known)), covariance, size=n, method="eigh")
-    drawn = {name: np.full(n, value) for name, value in fixed.items()}
     for column, name in enumerate(known):
         drawn[name] = fixed[name] * np.exp(logs[:, column])
     return _circuit_values(drawn)

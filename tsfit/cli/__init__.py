@@ -8,7 +8,6 @@ from __future__ import annotations
 import importlib
 import io
 import os
-import re
 import sys
 from typing import Any
 
@@ -33,8 +32,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 """Where each command lives and its line in the overview, in the order of the job."""
 
-
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
 STEPS: dict[str, tuple[str, ...]] = {
     "Measure": ("devices", "rig", "sweep", "fit"),
@@ -154,18 +151,15 @@ def _run(arguments: list[str]) -> int:
 
 
 def _refuse(error: TsfitError, arguments: list[str]) -> int:
-    error = _on_one_line(_with_near_name(error))
+    from tsfit.cli.output import printable
+
+    error = _with_near_name(error)
+    error = TsfitError(printable(error.message), code=error.code, file=error.file)
     if "--json" in arguments:
         click.echo(_json(error.to_dict()), nl=False)
     else:
         click.echo(f"tsfit: {error.message}", err=True)
     return 2
-
-
-def _on_one_line(error: TsfitError) -> TsfitError:
-    """Show control characters, which a file may have put into the sentence, as what they are: none may steer a terminal."""
-    message = _CONTROL.sub(lambda found: repr(found[0])[1:-1], error.message)
-    return TsfitError(message, code=error.code, file=error.file)
 
 
 def _with_near_name(error: TsfitError) -> TsfitError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,4 +43,8 @@ def save_figure(path: Path, figure: Figure, *, replace: bool = False) -> None:
     kind = figure_kind(path)
     stream = io.BytesIO()
     figure.savefig(stream, format=kind, dpi=160)
-    write_new(path, stream.getvalue(), replace=replace)
+    content = stream.getvalue()
+    if kind == "svg":
+        # XML has no place for them, not even escaped, and a name of a driver may hold them.
+        content = re.sub(rb"[\x00-\x08\x0b\x0c\x0e-\x1f]", b"", content)
+    write_new(path, content, replace=replace)
