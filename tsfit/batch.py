@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import logging
 import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from typing import Any
 from tsfit.errors import TsfitError
 from tsfit.records import FitResult
 
+log = logging.getLogger(__name__)
 SUMMARY = (
     "Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "Le_1kHz", "sensitivity_1W",
     "sensitivity_2V83",
@@ -87,6 +89,7 @@ def fit_many(
                 yield Outcome(bench, None, {}, error)
                 continue
             row, told = done.result()
+            log.info("fitted %s", bench)
             yield Outcome(bench, name if told is None else None, row, None if told is None else TsfitError(**told))
     finally:
         pool.shutdown(cancel_futures=True)

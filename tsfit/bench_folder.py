@@ -64,19 +64,32 @@ volume_l = 45.0                           # net: without driver, port and braces
 """
 
 NEXT = """\
-1. Wiring. Look at rig.svg in a browser, read the cautions in rig.toml, build it with everything off, write the values of
-   your parts and the name of your sound card (tsfit devices prints it) into rig.toml.
-2. Levels.      tsfit rig check rig.toml
-3. Calibrate.   tsfit rig calibrate rig.toml --trim --known-ohm 10.0 -o rig-trimmed.toml
-                (or open, short and a resistor; then name the new file as rig in bench.toml and below)
-4. Record.      tsfit sweep rig.toml
-                tsfit sweep rig.toml --state "added mass" --mass-g 30
-5. Parameters.  tsfit fit bench.toml -o fit.json --plot fit.png
-6. Datasheet.   Type it into sheet.toml, as printed.   tsfit check fit.json sheet.toml
-7. Box.         tsfit box closed fit.json --qtc 0.707 -o box.json
-8. To show.     tsfit report fit.json box.json
+1. Wiring. Look at rig.svg in a browser, read the cautions
+   in rig.toml, build it with everything off, and write the
+   values of your parts and the name of your sound card into
+   rig.toml. This prints the name:
+     tsfit devices
+2. Levels:
+     tsfit rig check rig.toml
+3. Calibration, by one known resistor, or by open, short and
+   a resistor; then name the new file as rig in bench.toml
+   and below:
+     tsfit rig calibrate rig.toml --trim --known-ohm 10.0 \\
+         -o rig-trimmed.toml
+4. Sweeps:
+     tsfit sweep rig.toml
+     tsfit sweep rig.toml --state "added mass" --mass-g 30
+5. Parameters:
+     tsfit fit bench.toml -o fit.json --plot fit.png
+6. Datasheet. Type it into sheet.toml, as printed:
+     tsfit check fit.json sheet.toml
+7. Box:
+     tsfit box closed fit.json --qtc 0.707 -o box.json
+8. To show it to others:
+     tsfit report fit.json box.json
 
-Advice on each choice: tsfit guide
+Advice on each choice:
+     tsfit guide
 """
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import math
 import os
 import tempfile
@@ -12,6 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.errors import TsfitError
+
+log = logging.getLogger(__name__)
 
 
 def packaged(name: str, mark: str) -> Path:
@@ -47,6 +50,7 @@ def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
         data = stream.read(most + 1)
     if len(data) > most:
         raise TsfitError(f"{path}: {too_large}", code=code, file=path)
+    log.info("read %s, %d bytes", path, len(data))
     return data
 
 
@@ -83,6 +87,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
         raise TsfitError(
             f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
         ) from error
+    log.info("wrote %s, %d bytes", path, len(data))
 
 
 def refuse_existing(path: Path | None, *, replace: bool = False) -> None:

@@ -56,7 +56,8 @@ def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
     assert _run(["start", str(tmp_path / "x"), "--rig", "simulated", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["files"][0] == "NEXT.txt"
     monkeypatch.chdir(tmp_path / "x")
-    commands = [shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|box|report) .*)", NEXT)]
+    whole = NEXT.replace("\\\n", "")
+    commands = [shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|box|report) .*)", whole)]
     assert [words[0] for words in commands] == ["rig", "rig", "sweep", "sweep", "fit", "box", "report"]
     for words in commands:
         extra = ["--yes"] if words[:2] == ["rig", "calibrate"] else []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import struct
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from tsfit.errors import TsfitError
 from tsfit.files import sha256
 
+log = logging.getLogger(__name__)
 MIN_SECONDS = 0.5
 MAX_FRAMES = 200_000_000
 DEAD = 1e-5
@@ -96,6 +98,7 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
         raise refuse("empty", "holds no samples; record again.")
     if channels == 1:
         raise refuse("mono", "has one channel; record both channels of the rig in one stereo file.")
+    log.info("read %s, %d samples at %g Hz", path, len(samples), rate)
     if channels != 2:
         raise refuse("channels", f"has {channels} channels; keep the two that the rig file names.")
     if not np.all(np.isfinite(samples)):

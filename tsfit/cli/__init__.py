@@ -13,6 +13,7 @@ from typing import Any
 
 import click
 
+from tsfit.cli.output import with_how_much
 from tsfit.errors import TsfitError
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -86,7 +87,7 @@ class JobGroup(NamingGroup):
             return None
         module, _, attribute = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
-        return command
+        return with_how_much(command)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands by the steps of the job, without importing them."""
@@ -117,6 +118,9 @@ def tsfit() -> None:
       tsfit check fit.json sheet.toml
       tsfit box closed fit.json --qtc 0.707
     """  # noqa: D301
+
+
+with_how_much(tsfit)
 
 
 def main(arguments: list[str] | None = None) -> None:

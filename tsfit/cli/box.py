@@ -25,7 +25,7 @@ from tsfit.cli.box_options import (
 )
 from tsfit.cli.box_panels import panels
 from tsfit.cli.box_verify import verify
-from tsfit.cli.output import print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.box.plan import BoxPlan
@@ -43,8 +43,8 @@ def box() -> None:
     \b
     Example:
       tsfit box closed fit.json --qtc 0.707
-      tsfit box vented sheet.toml --volume-l 60 --tuning-hz 31 \\
-          --port-diameter-cm 8
+      tsfit box vented sheet.toml --volume-l 60 \\
+          --tuning-hz 31 --port-diameter-cm 8
     """  # noqa: D301
 
 
@@ -81,7 +81,8 @@ def vented(driver: Path, **options: Any) -> None:
     Example:
       tsfit box vented fit.json --volume-l 60 --tuning-hz 31
       tsfit box vented fit.json --volume-l 60 --tuning-hz 31 \\
-          --port-diameter-cm 8 --leak-q 7 --power-w 50 --json
+          --port-diameter-cm 8 --leak-q 7 --power-w 50 \\
+          --json
     """  # noqa: D301
     _run("vented", driver, port=port(options), **options)
 
@@ -106,8 +107,9 @@ def passive(driver: Path, radiator_compliance_mm_n: float | None, **options: Any
 
     \b
     Example:
-      tsfit box passive fit.json --volume-l 60 --radiator-mass-g 110 \\
-          --radiator-area-cm2 480 --radiator-fs-hz 20 --tuning-hz 26
+      tsfit box passive fit.json --volume-l 60 \\
+          --radiator-mass-g 110 --radiator-area-cm2 480 \\
+          --radiator-fs-hz 20 --tuning-hz 26
     """  # noqa: D301
     compliance = None if radiator_compliance_mm_n is None else 1e-3 * radiator_compliance_mm_n
     _run("passive", driver, radiator_compliance=compliance, **options)
@@ -122,7 +124,8 @@ def baffle(driver: Path, **options: Any) -> None:
 
     \b
     Example:
-      tsfit box baffle fit.json --air-load baffle --power-w 100
+      tsfit box baffle fit.json --air-load baffle \\
+          --power-w 100
     """  # noqa: D301
     _run("baffle", driver, **options)
 
@@ -145,8 +148,9 @@ def bandpass(driver: Path, **options: Any) -> None:
 
     \b
     Example:
-      tsfit box bandpass fit.json --rear-volume-l 30 --front-volume-l 25 \\
-          --tuning-hz 50 --port-diameter-cm 12
+      tsfit box bandpass fit.json --rear-volume-l 30 \\
+          --front-volume-l 25 --tuning-hz 50 \\
+          --port-diameter-cm 12
     """  # noqa: D301
     _run("bandpass", driver, port=port(options), **options)
 
@@ -256,12 +260,13 @@ def print_box(result: BoxResult) -> None:
     from tsfit.box.frequencies import table_frequencies
 
     enclosure, design, room = result.enclosure, result.design, result.room
-    name = printable(enclosure.driver.name)
+    name = enclosure.driver.name
     several = f"{enclosure.count} x " if enclosure.count > 1 else ""
     kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
         enclosure.kind, f"{enclosure.kind} box"
     )
-    click.echo(f"{several}{name}\n{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
+    say(f"{several}{name}")
+    say(f"{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
     print_table(("design", "value"), _design_rows(result))
     frequencies = table_frequencies(design["fc_hz"] or design["fb_hz"] or enclosure.driver.Fs)
     curves = result.at(frequencies)
@@ -279,19 +284,19 @@ def print_box(result: BoxResult) -> None:
         columns.append(("rad. mm", curves.radiator_excursion_mm, ".2f"))
     rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
     print_table([title for title, _, _ in columns], rows)
-    click.echo("Travel and port speed are peak values.")
+    hint("Travel and port speed are peak values.")
     if room is not None:
-        click.echo(str(room))
+        say(str(room))
     _print_maximum(result, frequencies)
     _print_bands(result)
     for remark in result.notes:
-        click.echo(f"Note: {printable(remark.message)}")
+        say(f"Note: {remark.message}")
 
 
 def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     most = result.maximum_at(frequencies)
     if most is None:
-        click.echo("Maximum output: no rating is known; give --rated-power-w and --xmax-mm.")
+        hint("Maximum output: no rating is known; give --rated-power-w and --xmax-mm.")
         return
     rows = [
         [f"{frequency:g}", f"{level:.1f}", f"{volts:.3g}", str(limit)]

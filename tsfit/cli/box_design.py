@@ -19,7 +19,7 @@ from tsfit.cli.box_options import (
     shape_options,
     si,
 )
-from tsfit.cli.output import print_json, print_table, refuse_outputs, save_json
+from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.box.proposal import Proposal
@@ -68,7 +68,8 @@ def closed(driver: Path, **options: Any) -> None:
     \b
     Example:
       tsfit box design closed fit.json --f3-hz 45
-      tsfit box design closed fit.json --largest-volume-l 40 --plot box.png
+      tsfit box design closed fit.json --largest-volume-l 40 \\
+          --plot box.png
       tsfit box design closed fit.json --qtc 0.7 --drivers 2 \\
           --save-box box.toml
     """  # noqa: D301
@@ -123,11 +124,14 @@ def vented(
 
     \b
     Example:
-      tsfit box design vented fit.json --family QB3 --leak-q 10
+      tsfit box design vented fit.json --family QB3 \\
+          --leak-q 10
       tsfit box design vented fit.json --largest-volume-l 80 \\
           --port-speed-m-s 15 --power-w 50 --map map.png
-      tsfit box design vented fit.json --largest-volume-l 120 --drivers 2 \\
-          --port-width-cm 30 --port-height-cm 4 --port-on-wall
+      tsfit box design vented fit.json \\
+          --largest-volume-l 120 --drivers 2 \\
+          --port-width-cm 30 --port-height-cm 4 \\
+          --port-on-wall
     """  # noqa: D301
     from tsfit.box.proposal import propose_vented, vented_aim
     from tsfit.driver_file import read_driver_or_fit
@@ -196,7 +200,7 @@ def _deliver(
 def _print(proposal: Proposal) -> None:
     from tsfit.cli.box import print_box
 
-    click.echo(f"Designed: {proposal.asked}")
+    say(f"Designed: {proposal.asked}")
     print_box(proposal.result)
     found = proposal.sensitivity
     building = f"volume within {100 * found.volume_error:g} %"
@@ -208,8 +212,8 @@ def _print(proposal: Proposal) -> None:
                 (low, high), (least, most) = spread.interval95, spread.outermost
                 rows.append([source, label, *(format(value, style) for value in (low, high, least, most))])
     print_table(("spread by", "of", "95 % from", "to", "least", "most"), rows)
-    click.echo(f"Building: {building}.")
+    say(f"Building: {building}.")
     if "driver" not in found.spreads:
-        click.echo("The driver's own uncertainty is not known: give a fit instead of a sheet.")
+        hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
     for other in proposal.others:
-        click.echo(f"Also: {other}.")
+        say(f"Also: {other}.")

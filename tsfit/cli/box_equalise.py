@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.box_options import driver_argument
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.box.equalised import AtLevel, Equalised
@@ -56,10 +56,13 @@ def equalise(
 
     \b
     Example:
-      tsfit box equalise fit.json --box box.toml --flat-to-hz 25 --level-db 100
-      tsfit box equalise new.json --box box.toml --like old.json
       tsfit box equalise fit.json --box box.toml \\
-          --section "peaking 40 Hz, Q 1.2, +3 dB" --plot equalised.png
+          --flat-to-hz 25 --level-db 100
+      tsfit box equalise new.json --box box.toml \\
+          --like old.json
+      tsfit box equalise fit.json --box box.toml \\
+          --section "peaking 40 Hz, Q 1.2, +3 dB" \\
+          --plot equalised.png
     """  # noqa: D301
     from tsfit.box import equalised as run
     from tsfit.box.section_text import parse_section, read_sections
@@ -105,15 +108,16 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
     from tsfit.box.equalised import three_digits, words
     from tsfit.box.frequencies import table_frequencies
 
-    click.echo(f"{printable(found.box.enclosure.driver.name)}\n{found.box.enclosure.kind}, equalised")
+    say(found.box.enclosure.driver.name)
+    say(f"{found.box.enclosure.kind}, equalised")
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
         # A box planned by Qtc has another volume around the other driver.
         litres = "" if other.design["volume_l"] is None else f" in {other.design['volume_l']:.3g} l"
-        name = f"{printable(other.enclosure.driver.name)}{litres}"
-        click.echo(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
+        name = f"{other.enclosure.driver.name}{litres}"
+        say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
-        click.echo(f"  {number}  {section}")
+        say(f"  {number}  {section}")
     _print_coefficients(found)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_db is not None:
@@ -135,19 +139,19 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
     for sentence in words(found, taken):
-        click.echo(printable(sentence))
+        say(sentence)
 
 
 def _print_coefficients(found: Equalised) -> None:
     from tsfit.box.equaliser import SAMPLE_RATES_HZ
 
-    click.echo("Coefficients: y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]")
+    say("Coefficients: y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]")
     for rate in SAMPLE_RATES_HZ:
-        click.echo(f"  at {rate:g} Hz")
+        say(f"  at {rate:g} Hz")
         for number, section in enumerate(found.sections, start=1):
             if section.frequency_hz >= 0.5 * rate:
-                click.echo(f"    {number}  not below half of this rate")
+                say(f"    {number}  not below half of this rate")
                 continue
             b, a = section.biquad(rate)
-            click.echo(f"    {number}  b {b[0]:.12f} {b[1]:.12f} {b[2]:.12f}")
-            click.echo(f"       a {a[1]:.12f} {a[2]:.12f}")
+            say(f"    {number}  b {b[0]:.12f} {b[1]:.12f} {b[2]:.12f}")
+            say(f"       a {a[1]:.12f} {a[2]:.12f}")

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from tsfit.cli.box_options import driver_argument
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import json_option, print_json, print_table, say
 
 
 @click.command()
@@ -28,7 +28,8 @@ def level(
 
     \b
     Example:
-      tsfit box level box.toml fit.json --target-db 105 --distance-m 4
+      tsfit box level box.toml fit.json --target-db 105 \\
+          --distance-m 4
     """  # noqa: D301
     from tsfit.box.loudness import level_report
     from tsfit.box_file import read_box
@@ -40,7 +41,8 @@ def level(
         print_json(asdict(report))
         return
     needs = report.needs
-    click.echo(f"{printable(result.enclosure.driver.name)}\n{target_db:g} dB at {distance_m:g} m, half space")
+    say(result.enclosure.driver.name)
+    say(f"{target_db:g} dB at {distance_m:g} m, half space")
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
         [f"{f:.3g}", f"{volts:.3g}", f"{watts:.3g}", f"{real:.3g}", f"{travel:.2f}"]
@@ -54,4 +56,4 @@ def level(
             row += [f"{margin:+.1f}", str(limit)]
     print_table(columns, rows)
     for sentence in report.sentences():
-        click.echo(printable(sentence))
+        say(sentence)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.box.panels import Cabinet
@@ -68,9 +68,11 @@ def panels(
 
     \b
     Example:
-      tsfit box panels --volume-l 60 --driver-l 2.1 --port-l 1.4 \\
-          --double-front --braces 1 --cutout-mm 232 --plot boards.svg
-      tsfit box panels --volume-l 60 --width-mm 380 --dxf boards.dxf
+      tsfit box panels --volume-l 60 --driver-l 2.1 \\
+          --port-l 1.4 --double-front --braces 1 \\
+          --cutout-mm 232 --plot boards.svg
+      tsfit box panels --volume-l 60 --width-mm 380 \\
+          --dxf boards.dxf
     """  # noqa: D301
     from tsfit.box.panels import cabinet
     from tsfit.files import refuse_existing, write_new
@@ -141,4 +143,4 @@ def _print(built: Cabinet) -> None:
     ]
     print_table(("board", "how many", "length, mm", "width, mm", "round cutout, mm"), boards)
     for caution in CAUTIONS:
-        click.echo(caution)
+        say(caution)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.box_findings import BuiltBox
@@ -40,9 +40,11 @@ def verify(
 
     \b
     Example:
-      tsfit box verify cabinet.txt --driver fit.json --box box.toml
-      tsfit box verify cabinet.wav --rig rig.toml --driver fit.json \\
-          --box box.toml --plot cabinet.png
+      tsfit box verify cabinet.txt --driver fit.json \\
+          --box box.toml
+      tsfit box verify cabinet.wav --rig rig.toml \\
+          --driver fit.json --box box.toml \\
+          --plot cabinet.png
     """  # noqa: D301
     from tsfit.box_file import read_box
     from tsfit.box_verify import read_cabinet
@@ -85,12 +87,12 @@ def _print(built: BuiltBox) -> None:
                 verdicts.get(name, ""),
             ]
         )
-    kind = KIND_NAMES[built.kind]
-    click.echo(f"{printable(built.name)}\nfinished {kind} box, the fit misses the curve by {100 * built.misfit:.2g} %")
+    say(built.name)
+    say(f"finished {KIND_NAMES[built.kind]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
     for sentence in built.advice:
-        click.echo(printable(sentence))
+        say(sentence)
     if not built.advice:
-        click.echo("Nothing needs to be changed, as far as this curve can tell.")
+        say("Nothing needs to be changed, as far as this curve can tell.")
     for note in built.notes:
-        click.echo(f"Note: {printable(note.message)}")
+        say(f"Note: {note.message}")

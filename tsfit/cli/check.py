@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 from tsfit.errors import TsfitError
 from tsfit.quantities import rounded
 
@@ -29,8 +28,6 @@ NUMBERS = (
     ("ripple_db", "ripple", ", dB", 2),
 )
 BAND = ("value", "low", "high")
-WIDE = 72
-"""Columns that the table needs; a narrower terminal goes without the uncertainties."""
 
 
 @click.command()
@@ -72,8 +69,10 @@ def check(
     \b
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
-      tsfit check wagtail-fit.json wagtail-sheet.toml --box cabinet.toml
-      tsfit check wagtail-1.json wagtail-2.json wagtail-3.json wagtail-sheet.toml
+      tsfit check wagtail-fit.json wagtail-sheet.toml \\
+          --box cabinet.toml
+      tsfit check wagtail-1.json wagtail-2.json \\
+          wagtail-3.json wagtail-sheet.toml
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
@@ -172,9 +171,9 @@ def _print_alone(sheet: Sheet, result: Consistency) -> None:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
         count = len(result.relations)
-        click.echo(f"{printable(sheet.name)}: the printed figures agree with each other; relations looked at: {count}.")
+        say(f"{sheet.name}: the printed figures agree with each other; relations looked at: {count}.")
     else:
-        click.echo(f"{printable(sheet.name)}: undecided; no printed figure follows from others that are printed.")
+        say(f"{sheet.name}: undecided; no printed figure follows from others that are printed.")
     _print_rest(sheet, result)
 
 
@@ -188,8 +187,6 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         value, expanded = rounded(item.measured * factor, spread), rounded(spread, spread)
         deviation, limit = f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}"
         rows.append([label(item.name, unit), item.published.shown(factor), value, expanded, deviation, limit, item.verdict])
-    if shutil.get_terminal_size().columns < WIDE:
-        columns, *rows = ([*row[:3], *row[4:]] for row in (columns, *rows))
     print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
     notes = dict.fromkeys(f"{label(item.name)}: {item.note}" for item in result.figures if item.note)
     for name, reason in result.not_judged.items():
@@ -197,9 +194,9 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     for note in fit.quality:
         notes[f"The fit says: {note.message}"] = None
     for line in notes:
-        click.echo(printable(line))
+        say(line)
     for line in (*result.converted, result.pattern.sentence):
-        click.echo(line)
+        say(line)
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
@@ -212,12 +209,12 @@ def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         "outside": f"outside; {', '.join(outside)}.",
         "undecided": f"undecided; the uncertainty is too large to tell for {', '.join(undecided)}.",
     }
-    click.echo(f"Verdict: {words[result.verdict]}")
+    say(f"Verdict: {words[result.verdict]}")
 
 
 def _print_consequence(consequence: Mapping[str, Any]) -> None:
     for box in consequence["boxes"]:
-        click.echo(printable(box["sentence"]))
+        say(box["sentence"])
         rows = []
         for name, shown, unit, digits in NUMBERS:
             if name in box["figures"]:
@@ -233,7 +230,7 @@ def _print_consequence(consequence: Mapping[str, Any]) -> None:
             for k, frequency in enumerate(box["frequency_hz"])
         ]
         print_table(columns, rows, title="fit less sheet")
-    click.echo(printable(consequence["conclusion"]))
+    say(consequence["conclusion"])
 
 
 def _change(change: Mapping[str, Any], k: int) -> tuple[str, str]:
@@ -246,21 +243,21 @@ def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
-    click.echo(f"The sheet of {printable(sheet.name)} contradicts itself:")
+    say(f"The sheet of {sheet.name} contradicts itself:")
     for item in found:
-        click.echo(f"  {printable(item.sentence)}")
+        say(f"  {item.sentence}")
     suspect, possible = found[0].suspect, [label(name) for name in found[0].possible]
     if suspect:
-        click.echo(f"Another {label(suspect)} alone would make all of it agree.")
+        say(f"Another {label(suspect)} alone would make all of it agree.")
     elif possible:
-        click.echo(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
+        say(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
     else:
-        click.echo("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
+        say("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
 
 
 def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
     for item in suspicions:
-        click.echo(printable(item.sentence(label(item.figure), sheet.figures[item.figure])))
+        say(item.sentence(label(item.figure), sheet.figures[item.figure]))
 
 
 def _print_rest(sheet: Sheet, result: Consistency) -> None:
@@ -268,12 +265,12 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
 
     _print_suspicions(sheet, result.suspicions)
     if result.derived:
-        click.echo("Not printed, but derived from what is, with what its rounding leaves open:")
+        say("Not printed, but derived from what is, with what its rounding leaves open:")
     for item in result.derived:
         factor, unit = display(item.figure, 1.0)
         spread = 0.5 * (item.high - item.low) * factor
         value, low, high = (rounded(number * factor, spread) for number in (item.value, item.low, item.high))
-        click.echo(f"  {label(item.figure)} {value} {unit}".rstrip() + f" ({low} to {high})")
+        say(f"  {label(item.figure)} {value} {unit}".rstrip() + f" ({low} to {high})")
 
 
 def label(name: str, unit: str = "") -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box_options import amplifier_options, wiring_option
-from tsfit.cli.output import json_option, output_options, print_json, print_table, printable, refuse_outputs, save_json
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
     from tsfit.compare import CaseResult, Comparison
@@ -60,7 +60,8 @@ LACKING = {
     multiple=True,
     default=("equal power", "limits"),
     show_default=True,
-    help="Table to print; may be repeated.",
+    metavar="WAY",
+    help=f"Table to print: {', '.join(TITLES)}; may be repeated.",
 )
 @wiring_option
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
@@ -82,11 +83,15 @@ def compare(
 
     \b
     Example:
-      tsfit compare old.json new.json --sheet old.toml --sheet new.toml
-      tsfit compare old.json new.json --qtc 0.7 --volume-l 95 --flat-to-hz 25
-      tsfit compare old.json new.json --volume-l 120 --tuning-hz 22 \\
-          --xmax-mm 22 --xmax-mm 28 --amplifier-v 60 --way limits
-      tsfit compare old.toml new.toml --box cabinet.toml --plot compare.png
+      tsfit compare old.json new.json --sheet old.toml \\
+          --sheet new.toml
+      tsfit compare old.json new.json --qtc 0.7 \\
+          --volume-l 95 --flat-to-hz 25
+      tsfit compare old.json new.json --volume-l 120 \\
+          --tuning-hz 22 --xmax-mm 22 --xmax-mm 28 \\
+          --amplifier-v 60 --way limits
+      tsfit compare old.toml new.toml --box cabinet.toml \\
+          --plot compare.png
     """  # noqa: D301
     from tsfit.compare import compare as run
 
@@ -181,7 +186,7 @@ def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
 
 
 def _print(result: Comparison, ways: tuple[str, ...]) -> None:
-    names = [printable(one.driver.name) for one in result.candidates]
+    names = [one.driver.name for one in result.candidates]
     rows = [
         [
             name,
@@ -196,17 +201,18 @@ def _print(result: Comparison, ways: tuple[str, ...]) -> None:
     ]
     print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
     for case in result.cases:
-        click.echo(f"\n{printable(case.name)}")
+        say("")
+        say(case.name)
         for sentence in case.words:
-            click.echo(f"  {printable(sentence)}")
+            say(f"  {sentence}")
         for name, one in zip(names, case.equalised, strict=False):
-            click.echo(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
+            say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
         for way in ways:
             if way in case.level_db:
                 _print_way(case, way, names)
     for way in ways:
         if any(way not in case.level_db for case in result.cases):
-            click.echo(f"No table of {TITLES[way]}: {LACKING[way]}.")
+            say(f"No table of {TITLES[way]}: {LACKING[way]}.")
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:

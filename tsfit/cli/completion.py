@@ -15,7 +15,8 @@ def completion(shell: str) -> int:
       eval "$(tsfit completion bash)"
       tsfit completion bash >> ~/.bashrc
       tsfit completion zsh >> ~/.zshrc
-      tsfit completion fish > ~/.config/fish/completions/tsfit.fish
+      tsfit completion fish > \\
+          ~/.config/fish/completions/tsfit.fish
     """  # noqa: D301
     from click.shell_completion import get_completion_class
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable, progress
+from tsfit.cli.output import hint, json_option, print_json, print_table, progress, say
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
@@ -49,7 +49,7 @@ def _print(result: DemoResult) -> None:
     from tsfit.demo import DRIVERS
 
     fits = [result.fits[stem] for stem in DRIVERS]
-    click.echo("1. What the bench measured (value ± standard uncertainty)")
+    say("1. What the bench measured (value ± standard uncertainty)")
     rows = []
     for name in FIGURES:
         cells = []
@@ -58,24 +58,23 @@ def _print(result: DemoResult) -> None:
             cells.append(f"{told.value} ± {told.spread}")
         rows.append([f"{name}, {told.unit}" if told.unit else name, *cells])
     print_table(["figure", *(fit.driver.name for fit in fits)], rows)
-    click.echo("2. What the datasheets are worth")
+    say("2. What the datasheets are worth")
     for stem, fit in result.fits.items():
         check = result.checks[stem]
         outside = [item.name for item in check.figures if item.verdict == "outside"]
-        _say(f"{fit.driver.name}: {check.verdict}{': ' + ', '.join(outside) if outside else ''}. {check.pattern.sentence}")
-    click.echo("\n3. What ten hours of use did to the successor")
+        named = f": {', '.join(outside)}" if outside else ""
+        say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
+    say("")
+    say("3. What ten hours of use did to the successor")
     for sentence in result.drift:
-        _say(sentence)
-    click.echo("\n4. Which of them, in which box")
+        say(f"  - {sentence}")
+    say("")
+    say("4. Which of them, in which box")
     for case in result.comparison.cases:
-        click.echo(f"\n  {printable(case.name[:1].upper() + case.name[1:])}")
+        say("")
+        say(f"  {case.name[:1].upper()}{case.name[1:]}")
         for sentence in case.words:
-            _say(sentence)
-    click.echo(f"\nThe page to show others: {printable(str(result.page))}")
-    click.echo("The drivers and the picture-house are invented; these numbers say nothing about any product.")
-
-
-def _say(text: str) -> None:
-    from textwrap import fill
-
-    click.echo(fill(printable(text), width=88, initial_indent="  - ", subsequent_indent="    "))
+            say(f"  - {sentence}")
+    say("")
+    say(f"The page to show others: {result.page}")
+    hint("The drivers and the picture-house are invented; these numbers say nothing about any product.")

@@ -11,14 +11,16 @@ import click
 from tsfit.cli import NamingGroup
 from tsfit.cli.output import (
     Command,
+    hint,
+    is_quiet,
     json_option,
     output_options,
     print_json,
     print_table,
-    printable,
     progress,
     refuse_outputs,
     save_json,
+    say,
 )
 
 if TYPE_CHECKING:
@@ -30,9 +32,11 @@ if TYPE_CHECKING:
     from tsfit.drift_box import BoxedChange
     from tsfit.records import QualityNote
 
-HOURS_OF_LOW_NOTES = """\
-Hours of low notes move the cone far and heat the coil: choose the level by eye, well within its travel, clamp the driver,
-keep things and fingers off the cone, have nothing near that burns, do not leave it alone, and protect your hearing."""
+HOURS_OF_LOW_NOTES = (
+    "Hours of low notes move the cone far and heat the coil: choose the level by eye, well within its travel, clamp the "
+    "driver, keep things and fingers off the cone, have nothing near that burns, do not leave it alone, and protect your "
+    "hearing."
+)
 BOX_FIGURES = {
     "f3_hz": "f3, Hz",
     "fc_hz": "fc, Hz",
@@ -62,7 +66,8 @@ def drift() -> None:
       tsfit drift add fit.json --log saltwit.drift --hours 12
       tsfit drift show saltwit.drift --plot drift.png
       tsfit drift change saltwit.drift first last
-      tsfit drift routine rig.toml -o bittern --name "Bittern 12" --hours 20
+      tsfit drift routine rig.toml -o bittern \\
+          --name "Bittern 12" --hours 20
     """  # noqa: D301
 
 
@@ -91,7 +96,7 @@ def add(fit: Path, log: Path, hours: float, as_json: bool) -> None:
     if as_json:
         print_json({"schema": 1, "entry": number, "hours": hours, "notes": [note.to_dict() for note in after.notes]})
         return
-    click.echo(printable(f"{log}: entry {number}, {entry.driver.name} after {hours:g} h"))
+    say(f"{log}: entry {number}, {entry.driver.name} after {hours:g} h")
     _print_notes(after.notes)
 
 
@@ -110,7 +115,8 @@ def show(
     \b
     Example:
       tsfit drift show saltwit.drift --plot drift.png
-      tsfit drift show saltwit.drift --box box.toml --box-plot box.png
+      tsfit drift show saltwit.drift --box box.toml \\
+          --box-plot box.png
     """  # noqa: D301
     from tsfit.drift.history import history
     from tsfit.drift.log import read_log
@@ -133,7 +139,7 @@ def show(
         return
     _print_history(judged)
     for sentence in sentences(judged):
-        click.echo(printable(sentence))
+        say(sentence)
     _print_box(boxed)
     _print_notes(judged.notes)
 
@@ -194,8 +200,8 @@ def routine(rig: Path, output: Path, yes: bool, as_json: bool, **options: Any) -
 
     \b
     Example:
-      tsfit drift routine rig.toml -o bittern --name "Bittern 12" \\
-          --hours 20 --level-dbfs -12
+      tsfit drift routine rig.toml -o bittern \\
+          --name "Bittern 12" --hours 20 --level-dbfs -12
     """  # noqa: D301
     from tsfit.break_in import make_routine, open_folder, run
     from tsfit.capture.rig import read_rig
@@ -205,22 +211,22 @@ def routine(rig: Path, output: Path, yes: bool, as_json: bool, **options: Any) -
     planned = make_routine(read, **options)
     going_on = open_folder(output, planned)
     if not as_json:
-        click.echo(CAUTIONS)
-        click.echo(HOURS_OF_LOW_NOTES)
-        click.echo(printable(f"Goes on in {output}." if going_on else f"Everything is kept in {output}."))
+        say(CAUTIONS)
+        say(HOURS_OF_LOW_NOTES)
+        say(f"Goes on in {output}." if going_on else f"Everything is kept in {output}.")
     if not yes:
         if as_json:
             raise click.UsageError("--json cannot ask; add --yes when all is ready.")
         low, high, level = planned.low_hz, planned.high_hz, planned.level_dbfs
         click.confirm(f"Play {low:g} to {high:g} Hz at {level:.1f} dBFS for {planned.hours:g} h at most?", abort=True)
-    say = (lambda step: None) if as_json else _say_once()
+    on_step = (lambda step: None) if as_json or is_quiet() else _say_once()
     with live_levels(60.0, quiet=as_json) as show:
-        ending = run(read, output, planned, on_step=say, on_level=show)
+        ending = run(read, output, planned, on_step=on_step, on_level=show)
     if as_json:
         print_json({"schema": 1, "why": ending.why, "hours": ending.hours, "message": ending.message, "log": ending.log})
     else:
-        click.echo(printable(ending.message))
-        click.echo(printable(f"Now: tsfit drift show {ending.log}"))
+        say(ending.message)
+        hint(f"Now: tsfit drift show {ending.log}")
     return 1 if ending.why == "hot" else 0
 
 
@@ -228,14 +234,14 @@ def _say_once() -> Callable[[str], None]:
     """Print each step; low notes only when a new stretch begins."""
     said = ""
 
-    def say(step: str) -> None:
+    def said_step(step: str) -> None:
         nonlocal said
         kind = step.partition(",")[0] if step.startswith("low notes") else step
         if kind != said:
-            click.echo(printable(f"  {step}"))
+            say(f"  {step}")
         said = kind
 
-    return say
+    return said_step
 
 
 def _refuse(output: Path | None, plot: Path | None, box: Path | None, box_plot: Path | None, *, replace: bool) -> None:
@@ -293,7 +299,7 @@ def _print_box(boxed: BoxedChange | None) -> None:
         ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
         [[f"{f:g}", f"{a:.1f}", f"{b:.1f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
     )
-    click.echo(printable(sentence(boxed)))
+    say(sentence(boxed))
 
 
 def _print_history(judged: History) -> None:
@@ -348,4 +354,4 @@ def _print_change(found: Change) -> None:
 
 def _print_notes(notes: Iterable[QualityNote]) -> None:
     for note in notes:
-        click.echo(printable(f"{note.severity}: {note.message}"))
+        say(f"{note.severity}: {note.message}")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from tsfit.cli.output import json_option, output_options
+from tsfit.cli.output import json_option, output_options, say
 
 if TYPE_CHECKING:
     from tsfit.records import Estimate
@@ -147,7 +147,7 @@ def fit(
 def print_fit(result: object) -> None:
     """Print the parameters with their uncertainty, then what the fit has to remark."""
     from tsfit.cli.fit_tables import print_levels, print_monte_carlo
-    from tsfit.cli.output import print_table, printable
+    from tsfit.cli.output import print_table
     from tsfit.records import FitResult
 
     assert isinstance(result, FitResult)
@@ -165,7 +165,7 @@ def print_fit(result: object) -> None:
     print_monte_carlo(result)
     for note in result.quality:
         place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
-        click.echo(printable(f"{note.severity}: {place}{note.message}"))
+        say(f"{note.severity}: {place}{note.message}")
 
 
 def _wiring_row(wiring: str, figures: Mapping[str, Estimate]) -> list[str]:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from tsfit.batch import Outcome, fit_many, fit_names, summary_csv
-from tsfit.cli.output import print_json, print_table, printable
+from tsfit.cli.output import print_json, print_table, printable, shows_bars
 from tsfit.files import refuse_existing, write_new
 from tsfit.quantities import display, rounded
 
@@ -53,7 +53,7 @@ def _followed(benches: Sequence[Path], names: Sequence[Path], *, quiet: bool, **
         TimeRemainingColumn(),
         console=console,
         transient=True,
-        disable=quiet or not console.is_terminal,
+        disable=not shows_bars(quiet=quiet),
     )
     place = {bench: k for k, bench in enumerate(benches)}
     with bar:

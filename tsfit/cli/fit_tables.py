@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import click
-
-from tsfit.cli.output import print_table
+from tsfit.cli.output import print_table, say
 from tsfit.fitting.budget import shares_of
 from tsfit.quantities import display, rounded
 from tsfit.records import Estimate, FitResult
@@ -36,10 +34,10 @@ def print_candidates(result: FitResult) -> None:
         if each.fault is None
     ]
     columns = ["coil", "suspension", "ΔBIC", "ΔAICc", "weight", "misfit %", "Qts", "Vas"]
-    print_table(columns, rows, title="Choices of circuit models, best first")
+    print_table(columns, rows, title="Choices of circuit models, best first", leading=2)
     for each in result.candidates:
         if each.fault is not None:
-            click.echo(f"out: coil {each.coil}, suspension {each.suspension}: {each.fault}.")
+            say(f"out: coil {each.coil}, suspension {each.suspension}: {each.fault}.")
 
 
 def print_levels(result: FitResult) -> None:

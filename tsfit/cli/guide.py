@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_rendered
+from tsfit.cli.output import json_option, print_json, print_rendered, say
 
 FOLDER = Path(__file__).parents[1] / "guides"
 TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-coils", "uncertainty")
@@ -28,9 +28,9 @@ def guide(topic: str | None, as_json: bool) -> None:
         print_json(texts)
         return
     if topic is None:
-        click.echo("Guides:\n")
+        say("Guides:")
         for name, text in texts.items():
-            click.echo(f"  tsfit guide {name:<12} {text.splitlines()[0].removeprefix('# ')}")
+            say(f"  tsfit guide {name:<12} {text.splitlines()[0].removeprefix('# ')}")
         return
     from rich.markdown import Markdown
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
-
-from tsfit.cli.output import print_table, printable
+from tsfit.cli.output import hint, print_table, say
 from tsfit.quantities import rounded
 
 if TYPE_CHECKING:
@@ -41,13 +39,16 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         rows.append(row)
     columns = ["figure", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
     print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.names)} samples")
-    click.echo(
+    hint(
         f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
         "confidence, if their figures scatter normally (Howe's factor, ISO 16269-6)."
     )
+    strange: dict[str, list[str]] = {}
     for item in result.figures:
         if item.outlier is not None:
-            click.echo(printable(f"{result.names[item.outlier]} stands out in {item.name} (Grubbs' test, 5 %)."))
+            strange.setdefault(result.names[item.outlier], []).append(label(item.name))
+    for name, figures in strange.items():
+        say(f"{name} stands out in {', '.join(figures)} (Grubbs' test, 5 %).")
     if result.pairs:
         best = set(result.best)
         shown = result.pairs[:MOST_PAIRS]
@@ -59,8 +60,8 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
             ]
             for pair in dict.fromkeys([*result.best, *shown])
         ]
-        click.echo(printable(f"Pairs by the level of both in the same box: {result.box}."))
+        say(f"Pairs by the level of both in the same box: {result.box}.")
         print_table(["pair", "apart at most, dB", "chosen"], rows)
     if judged:
         out = [item.name for item in result.figures if item.verdict == "outside"]
-        click.echo(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
+        say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")

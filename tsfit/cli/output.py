@@ -1,8 +1,16 @@
-"""What all commands share: the `--json` flag, tables for people, files that are never overwritten."""
+"""What all commands share: options, words and tables as wide as the terminal, files that are never overwritten.
+
+How much is said is kept in click's context: ``--quiet`` leaves results alone, ``--verbose`` prints on standard error what
+the package logs, which is what it reads, tries and writes.
+"""
 
 from __future__ import annotations
 
+import os
 import re
+import shutil
+import sys
+import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +21,11 @@ import click
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+NO_EDGE = 10_000
+"""A width that nothing reaches."""
+LONGEST_NAME = 20
+PADDING, EDGE = 3, 1
+"""What a table takes beside its cells: for each column, and once."""
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -62,30 +75,159 @@ def printable(text: str) -> str:
     return re.sub(r"[\x00-\x1f\x7f-\x9f]", "�", text)
 
 
-def print_table(columns: Sequence[str], rows: Sequence[Sequence[str]], title: str | None = None) -> None:
-    """Print a table; the first column is left-aligned, the others right, text in the last one left."""
+def columns() -> int:
+    """Width to write in: what COLUMNS or the terminal says; a pipe or file has no edge."""
+    told = os.environ.get("COLUMNS", "")
+    if told.isdecimal() and int(told):
+        return int(told)
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else NO_EDGE
+
+
+def with_how_much(command: click.Command) -> click.Command:
+    """Give `command`, and all commands below it, ``--quiet`` and ``--verbose``, so that they may stand anywhere."""
+    if any(option.name == "verbose" for option in command.params):
+        return command
+    for flag, help_text in (
+        ("quiet", "Print results only: no hints, no progress."),
+        ("verbose", "Say what is being done."),
+    ):
+        option = click.Option(
+            [f"-{flag[0]}", f"--{flag}"], is_flag=True, expose_value=False, is_eager=True, callback=_said, help=help_text
+        )
+        command.params.append(option)
+    if isinstance(command, click.Group):
+        for inner in command.commands.values():
+            with_how_much(inner)
+    return command
+
+
+def _said(context: click.Context, option: click.Parameter, value: bool) -> None:
+    root = context.find_root()
+    key = f"tsfit.{option.name}"
+    if not value or root.meta.get(key):
+        return
+    root.meta[key] = True
+    if option.name == "verbose":
+        import logging
+
+        class Plain(logging.Handler):
+            def emit(self, record: logging.LogRecord) -> None:
+                click.echo(printable(record.getMessage()), err=True)
+
+        handler, log = Plain(), logging.getLogger("tsfit")
+        log.addHandler(handler)
+        log.setLevel(logging.INFO)
+
+        def leave() -> None:
+            log.removeHandler(handler)
+            log.setLevel(logging.NOTSET)
+
+        root.call_on_close(leave)
+    if root.meta.get("tsfit.quiet") and root.meta.get("tsfit.verbose"):
+        raise click.UsageError("--quiet and --verbose exclude each other; leave one away.")
+
+
+def is_quiet() -> bool:
+    """Whether only results are wanted."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get("tsfit.quiet"))
+
+
+def say(text: str) -> None:
+    """Print one paragraph, wrapped where the terminal ends and indented as its beginning is."""
+    text = printable(text)
+    indent = " " * (len(text) - len(text.lstrip()) + 2 * text.lstrip().startswith("- "))
+    if len(text) > (width := columns()):
+        text = textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    click.echo(text)
+
+
+def hint(text: str) -> None:
+    """Print a paragraph that is no result: what a number means, what to do next; nothing when only results are wanted."""
+    if not is_quiet():
+        say(text)
+
+
+def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str | None = None, *, leading: int = 1) -> None:
+    """Print a table; the first column is left-aligned, numbers right.
+
+    Where the terminal is too narrow, words are wrapped, and then columns go into a further table with the `leading` ones
+    repeated: no number is ever cut or broken.
+    """
     from rich import box
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=None if title is None else Text(printable(title)), box=box.SIMPLE_HEAD, title_justify="left")
-    for index, column in enumerate(columns):
-        numeric = bool(index) and all(not row[index] or row[index][0] in "+-−0123456789±.[" for row in rows)
-        table.add_column(column, justify="right" if numeric else "left", overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(printable(cell)) for cell in row))
-    print_rendered(table)
+    cells = [[printable(cell) for cell in row] for row in rows]
+    numeric = [
+        bool(index) and all(not row[index] or row[index][0] in "+-−0123456789±.[" for row in cells)
+        for index in range(len(heads))
+    ]
+    widest = [max(map(len, (head, *(row[index] for row in cells)))) for index, head in enumerate(heads)]
+    least = [
+        _least(head, [row[index] for row in cells], whole=numeric[index] or (index == 0 and widest[0] <= LONGEST_NAME))
+        for index, head in enumerate(heads)
+    ]
+    room = columns() - EDGE
+    for number, group in enumerate(_groups(least, room, leading)):
+        wide = _shared([widest[index] for index in group], [least[index] for index in group], room)
+        named = None if title is None or number else Text(printable(title))
+        table = Table(title=named, box=box.SIMPLE_HEAD, title_justify="left")
+        for index, width in zip(group, wide, strict=True):
+            table.add_column(
+                Text(heads[index]), justify="right" if numeric[index] else "left", overflow="fold", width=width
+            )
+        for row in cells:
+            table.add_row(*(Text(row[index]) for index in group))
+        print_rendered(table)
+
+
+def _least(head: str, cells: Sequence[str], *, whole: bool) -> int:
+    """Width below which a column can not be read: numbers and short names stay whole, the rest is broken between words."""
+    words = [word for text in ([head] if whole else [head, *cells]) for word in text.split()]
+    return max([1, *map(len, cells if whole else ()), *map(len, words)])
+
+
+def _groups(least: Sequence[int], width: int, leading: int) -> list[list[int]]:
+    """Columns that fit beside each other, the leading ones at the beginning of each group."""
+    groups = [list(range(leading))]
+    for index in range(leading, len(least)):
+        taken = sum(least[k] + PADDING for k in (*groups[-1], index))
+        if taken > width and len(groups[-1]) > leading:
+            groups.append(list(range(leading)))
+        groups[-1].append(index)
+    return groups
+
+
+def _shared(widest: Sequence[int], least: Sequence[int], width: int) -> list[int]:
+    """Widths of columns in a line of `width`: the widest give first."""
+    shared = list(widest)
+    while sum(shared) + PADDING * len(shared) > width:
+        spare = [index for index in range(len(shared)) if shared[index] > least[index]]
+        if not spare:
+            break
+        shared[max(spare, key=lambda index: shared[index])] -= 1
+    return shared
 
 
 def print_rendered(content: RenderableType, *, most_columns: int | None = None) -> None:
     """Print what rich renders, at most so many columns wide; a reader who has gone away is left to click, as elsewhere."""
     from rich.console import Console
 
-    console = Console(highlight=False)
-    console.width = min(console.width, most_columns or console.width)
+    console = Console(highlight=False, width=min(columns(), most_columns or NO_EDGE), **_plain())
     with console.capture() as captured:
         console.print(content)
-    click.echo(captured.get(), nl=False)
+    click.echo("\n".join(line.rstrip() for line in captured.get().split("\n")), nl=False)
+
+
+def _plain() -> dict[str, Any]:
+    """Settings of a rich console that keep it from escape codes where they are not wanted."""
+    return {"color_system": None} if no_colour() else {}
+
+
+def no_colour() -> bool:
+    """Whether the user wants no escape codes: NO_COLOR (no-color.org), or a terminal that knows none."""
+    return bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
 
 
 @contextmanager
@@ -94,8 +236,15 @@ def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
     from rich.console import Console
 
     console = Console(stderr=True)
-    if quiet or not console.is_terminal:
+    if quiet or is_quiet() or not console.is_terminal:
         yield lambda step: None
-        return
-    with console.status("starting") as status:
-        yield lambda step: status.update(printable(step))
+    elif no_colour():
+        yield lambda step: click.echo(printable(step), err=True)
+    else:
+        with console.status("starting") as status:
+            yield lambda step: status.update(printable(step))
+
+
+def shows_bars(*, quiet: bool) -> bool:
+    """Whether moving bars may be drawn on standard error."""
+    return sys.stderr.isatty() and not (quiet or is_quiet() or no_colour())

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import json_option, print_json, printable
+from tsfit.cli.output import hint, json_option, print_json, say
 
 
 @click.command()
@@ -31,7 +31,8 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
     \b
     Example:
       tsfit report fit.json
-      tsfit report old.json new.json check.json compare.json -o woofers.html
+      tsfit report old.json new.json check.json compare.json \\
+          -o woofers.html
     """  # noqa: D301
     from tsfit.files import refuse_existing, write_new
     from tsfit.report.page import make_page
@@ -41,4 +42,5 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
     if as_json:
         print_json({"page": str(output), "files": [str(file) for file in files]})
     else:
-        click.echo(printable(f"{output}: open it in a browser; print it for a PDF."))
+        say(f"{output}")
+        hint("Open it in a browser; print it for a PDF.")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli import NamingGroup
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import hint, json_option, print_json, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.calibrate import Standard
@@ -30,7 +30,8 @@ def rig() -> None:
     \b
     Example:
       tsfit rig check rig.toml
-      tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
+      tsfit rig calibrate rig.toml --known-ohm 10.012 \\
+          --proof-ohm 22.08
     """  # noqa: D301
 
 
@@ -88,11 +89,11 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
     print_table(["channel", "peak dBFS", "margin dB", "noise", "50 Hz", "60 Hz"], rows, title=rig.name)
     delay = "not found" if verdict.delay_samples is None else f"{verdict.delay_samples} samples"
     clock = "too short to tell" if verdict.clock_ppm is None else f"{verdict.clock_ppm:+.0f} ppm"
-    click.echo(f"Round trip {delay}; sample clock {clock}.")
+    say(f"Round trip {delay}; sample clock {clock}.")
     if found.gain_percent is not None:
-        click.echo(f"Channel gains differ by {found.gain_percent:+.3f} % from what the resistor asks for.")
+        say(f"Channel gains differ by {found.gain_percent:+.3f} % from what the resistor asks for.")
     for sentence in found.advice or ("Nothing needs turning.",):
-        click.echo(printable(sentence))
+        say(sentence)
 
 
 @rig.command()
@@ -134,7 +135,8 @@ def calibrate(
 
     \b
     Example:
-      tsfit rig calibrate rig.toml --known-ohm 10.012 --proof-ohm 22.08
+      tsfit rig calibrate rig.toml --known-ohm 10.012 \\
+          --proof-ohm 22.08
       tsfit rig calibrate rig.toml --trim --known-ohm 10.012
       tsfit rig calibrate rig.toml --volts
     """  # noqa: D301
@@ -169,16 +171,16 @@ def calibrate(
     if as_json:
         print_json(found)
         return int(not good)
-    click.echo(printable(f"Calibrated rig: {calibrated}"))
+    say(f"Calibrated rig: {calibrated}")
     if proof_ohm is None:
-        click.echo("Not proved: measure one more resistor with --proof-ohm to see what the calibration is worth.")
+        hint("Not proved: measure one more resistor with --proof-ohm to see what the calibration is worth.")
     else:
-        click.echo(
+        say(
             f"Proved on {proof.ohm:g} ohm, 10 Hz to 20 kHz: at most {proof.percent:.3f} % and {proof.degrees:.2f}° off, "
             f"{proof.median_percent:.3f} % in the median point."
         )
     if not good:
-        click.echo(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
+        say(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
     return int(not good)
 
 
@@ -194,7 +196,7 @@ def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any
         raise click.UsageError("--json asks nothing; add --reading-v with what the voltmeter reads.")
     level = confirmed_level(rig, options["level_dbfs"], yes=options["yes"], quiet=as_json)
     if ask:
-        click.echo(
+        say(
             "Connect the driver, and a voltmeter set to AC across the points of the total channel; true RMS, for a few "
             f"millivolts to a few volts.\nA tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts."
         )
@@ -209,8 +211,8 @@ def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any
     if as_json:
         print_json({"rig": str(path), "level_dbfs": level, "reading_v": reading_v, "volts_per_full_scale": volts})
         return 0
-    click.echo(printable(f"Calibrated rig: {path}"))
-    click.echo(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
+    say(f"Calibrated rig: {path}")
+    say(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
     return 0
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from tsfit.bench_folder import RIGS
-from tsfit.cli.output import json_option, print_json, printable
+from tsfit.cli.output import hint, is_quiet, json_option, print_json, say
 
 
 @click.command()
@@ -37,5 +37,9 @@ def start(folder: Path, rig: str, as_json: bool) -> None:
     if as_json:
         print_json({"folder": str(folder), "files": [path.name for path in files]})
         return
-    click.echo(printable(f"{folder}: {', '.join(path.name for path in files)}"))
-    click.echo(f"\nNext, in that folder (the same stands in NEXT.txt):\n\n{NEXT}", nl=False)
+    say(f"{folder}: {', '.join(path.name for path in files)}")
+    hint("")
+    hint("Next, in that folder (the same stands in NEXT.txt):")
+    hint("")
+    if not is_quiet():
+        click.echo(NEXT, nl=False)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table, printable
+from tsfit.cli.output import hint, json_option, print_json, print_table, say, shows_bars
 
 if TYPE_CHECKING:
     from tsfit.bench import SweepTable
@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from tsfit.measure import Averaged, Measurement
     from tsfit.records import ImpedanceCurve
 
-CAUTIONS = """\
-Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level.
-Headphones off your ears, volume down, no DC at the output, driver blocked against rolling."""
+CAUTIONS = (
+    "Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level. Headphones off "
+    "your ears, volume down, no DC at the output, driver blocked against rolling."
+)
 STATES = ("free air", "added mass", "closed box", "infinite baffle")
 
 
@@ -44,7 +45,8 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
     type=click.Choice(["exponential sweep", "multisine", "odd multisine", "stepped sine"]),
     default="exponential sweep",
     show_default=True,
-    help="What is played.",
+    metavar="WHAT",
+    help="What is played: exponential sweep, multisine, odd multisine or stepped sine.",
 )
 @click.option("--seconds", type=click.FloatRange(1.0, 600.0), default=8.0, show_default=True, help="Length of it.")
 @click.option("--low-hz", type=float, default=5.0, show_default=True, help="Lowest frequency.")
@@ -119,7 +121,7 @@ def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = 
 
     level = choose_level(rig, level_dbfs, level_v)
     if not quiet:
-        click.echo(CAUTIONS)
+        say(CAUTIONS)
     if level > QUIET_DBFS and not yes:
         if quiet:
             raise TsfitError(
@@ -202,7 +204,7 @@ def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], N
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
-    if quiet or not console.is_terminal:
+    if not shows_bars(quiet=quiet):
         yield lambda levels: None
         return
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
@@ -218,7 +220,7 @@ def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], N
 
 
 def _print(measured: Measurement) -> None:
-    click.echo(printable(f"{measured.recording}"))
+    say(f"{measured.recording}")
     verdict = measured.verdict
     rows = [
         [octave, f"{percent:.2g}", f"{20.0 * math.log10(100.0 / max(percent, 1e-9)):.0f}"]
@@ -227,24 +229,24 @@ def _print(measured: Measurement) -> None:
     if rows:
         print_table(["octave, Hz", "uncertainty, %", "signal over noise, dB"], rows)
     if verdict.distortion is not None:
-        click.echo(f"  distortion: {verdict.distortion.summary}")
+        say(f"  distortion: {verdict.distortion.summary}")
     for note in verdict.notes:
-        click.echo(printable(f"  {note.severity}: {note.message}"))
-    click.echo(printable(f"  {verdict.action}"))
+        say(f"  {note.severity}: {note.message}")
+    say(f"  {verdict.action}")
     if measured.curve_file is not None and measured.curve is not None:
         points = len(measured.curve.frequency_hz)
-        click.echo(printable(f"  {measured.curve_file}: {points} points of impedance"))
+        say(f"  {measured.curve_file}: {points} points of impedance")
 
 
 def _print_average(averaged: Averaged) -> None:
     points = len(averaged.curve.frequency_hz)
-    click.echo(printable(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points"))
+    say(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points")
     agreement = averaged.agreement
     for note in agreement.notes:
-        click.echo(printable(f"  {note.severity}: {note.message}"))
+        say(f"  {note.severity}: {note.message}")
     worst = max(agreement.scatter_percent.values(), default=0.0)
     warmer = f"{agreement.warming_k[-1]:+.1f} K"
-    click.echo(f"  One repeat scatters by at most {worst:.2g} % in an octave; the coil is at {warmer} since the first.")
+    say(f"  One repeat scatters by at most {worst:.2g} % in an octave; the coil is at {warmer} since the first.")
 
 
 def _plain(measured: Measurement) -> dict[str, Any]:
@@ -276,11 +278,11 @@ def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
         table = _table(rig.path, chosen)
         measured, _ = _repeat(rig, table, folder / f"{_stem(table)}.wav", repeats, chosen, quiet=False)
         if any(one.curve is None for one in measured):
-            click.echo("This sweep cannot be used; put right what is said above and start again.")
+            say("This sweep cannot be used; put right what is said above and start again.")
             return 2
         sweeps += [table.model_copy(update={"recording": one.recording.name}) for one in measured]
     write_bench(bench, rig.path, driver, sweeps)
-    click.echo(printable(f"Now: tsfit fit {bench} -o {folder / 'fit.json'}"))
+    hint(f"Now: tsfit fit {bench} -o {folder / 'fit.json'}")
     return 0
 
 

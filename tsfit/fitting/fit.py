@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -27,6 +28,7 @@ from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, validity_
 from tsfit.fitting.wirings import check_other_coil, check_wirings
 from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State
 
+log = logging.getLogger(__name__)
 LOWEST_SHARE = 1.0 / 8.0
 """Lowest frequency used, as a share of Fs: below it an impedance says only Re again, and instruments drift."""
 HIGHEST = (2000.0, 40.0)
@@ -83,6 +85,8 @@ def fit(
     if with_mass:
         start["Mms"] = _mass_start(kept, [peaks[k] for k in choice.kept], reference, sd)
     masks = [_used(curve, reference.Fs) for curve, _ in curves]
+    for k, ((_, state), mask) in enumerate(zip(curves, masks, strict=True), start=1):
+        log.info("sweep %d, %s: %d of %d points used", k, state.kind, np.count_nonzero(mask), len(mask))
     doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], misses[k], k)]
     sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))

@@ -9,6 +9,7 @@ thousand points along one bend are no thousand arguments for a model that follow
 
 from __future__ import annotations
 
+import logging
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +23,7 @@ from tsfit.fitting.model import JointModel, Known, Sweep
 from tsfit.fitting.solve import ROUGH, UNFINISHED, Candidate, solve, squares
 from tsfit.fitting.start import coil_start
 
+log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
 """Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
 SCOUT = "ladder-2"
@@ -81,7 +83,11 @@ def compete(
     def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Candidate:
         model = JointModel(sweeps, Circuit(name, kind), sd, with_mass, floor)
         options = {} if alone else {"tolerances": (ROUGH, ROUGH)}
-        return solve(model, _suspension_start(at) | dict(at), **options)
+        tried = solve(model, _suspension_start(at) | dict(at), **options)
+        if log.isEnabledFor(logging.INFO):
+            told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
+            log.info("tried coil %s, suspension %s: %s", name, kind, told)
+        return tried
 
     scout = attempt(coil or SCOUT, plain, dict(start) | _blocked_start(coil or SCOUT, first, start), JointModel.floor)
     if scout.fault is not None and coil not in (None, SCOUT):

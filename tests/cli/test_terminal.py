@@ -1,0 +1,225 @@
+"""Every command in a narrow terminal, without colour, quiet and talkative: over the whole tree, and over real runs."""
+
+import io
+import json
+import re
+import shutil
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import click
+import numpy as np
+import pytest
+from made_fit import made_driver, made_fit
+
+from tsfit.circuit.load import vented_box
+from tsfit.circuit.response import Circuit, impedance
+from tsfit.cli import _run, tsfit
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict
+from tsfit.fitting.curve import write_curve
+from tsfit.records import ImpedanceCurve
+
+SAMPLES = Path(__file__).parents[2] / "sample_data"
+NARROW = 60
+ESCAPE = "\x1b"
+
+
+def _tree(command, path=()):
+    yield path, command
+    if isinstance(command, click.Group):
+        for name in command.list_commands(click.Context(command)):
+            yield from _tree(command.get_command(click.Context(command), name), (*path, name))
+
+
+TREE = dict(_tree(tsfit))
+LEAVES = [path for path, command in TREE.items() if not isinstance(command, click.Group)]
+RUNS = {
+    "fit": "fit curve.txt --coil ladder-2 --candidates --budget",
+    "fit bench": "fit samples/saltwit-12-shunt-bench.toml",
+    "check": "check old.json samples/saltwit-12b-sheet.toml",
+    "check lone sheet": "check samples/saltwit-12b-sheet.toml",
+    "check lot": "check one.json other.json third.json",
+    "drift show": "drift show samples/saltwit-12b.drift",
+    "drift change": "drift change samples/saltwit-12b.drift 1 5",
+    "drift add": "drift add old.json --log own.drift --hours 0",
+    "box baffle": "box baffle old.json",
+    "box bandpass": "box bandpass old.json --rear-volume-l 30 --front-volume-l 25 --tuning-hz 50 --port-diameter-cm 12",
+    "box closed": "box closed old.json --qtc 0.707 --room-m 5",
+    "box design closed": "box design closed old.json --f3-hz 70",
+    "box design vented": "box design vented old.json --family B4 --leak-q 10",
+    "box equalise": "box equalise old.json --box box.toml --flat-to-hz 40 --level-db 90",
+    "box level": "box level box.toml samples/saltwit-12-sheet.toml --target-db 100 --distance-m 4",
+    "box panels": "box panels --volume-l 60 --double-front --braces 1 --cutout-mm 232",
+    "box passive": "box passive old.json --volume-l 30 --radiator-mass-g 110 --radiator-area-cm2 330 --radiator-fs-hz 20",
+    "box show": "box show box.toml old.json",
+    "box vented": "box vented samples/saltwit-12-sheet.toml --volume-l 140 --tuning-hz 22 --port-diameter-cm 10",
+    "box verify": "box verify cabinet.txt --driver old.json --box box.toml",
+    "compare": "compare old.json other.json --volume-l 30 --way limits --xmax-mm 6 --xmax-mm 8 --rated-power-w 90",
+    "report": "report old.json",
+    "start": "start new --rig simulated",
+    "rig check": "rig check try-it/rig.toml --seconds 2",
+    "sweep": "sweep try-it/rig.toml --seconds 2 -o sweep.wav",
+    "guide": "guide",
+    "guide of a topic": "guide mass",
+}
+NO_RUN = {("devices",), ("rig", "calibrate"), ("drift", "routine"), ("completion",), ("demo",)}
+"""They need a sound card, a hand, or many seconds; what they print goes through the same functions."""
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A folder with all that the runs read."""
+    folder = tmp_path_factory.mktemp("made")
+    fit = made_fit()
+    driver = fit.driver
+    contents = {"old": fit, "other": replace(fit, driver=replace(driver, name="Wagtail 8 B", serial="B 0002", Qes=0.4))}
+    for number, (name, fs) in enumerate((("one", 33.0), ("third", 33.6)), start=1):
+        contents[name] = made_fit(replace(made_driver(Fs=fs), serial=f"no {number}"))
+    for name, content in contents.items():
+        (folder / f"{name}.json").write_text(to_json(fit_to_dict(content)))
+    frequency = np.geomspace(8.0, 5000.0, 300)
+    circuit = Circuit(driver.coil, driver.suspension)
+    curve = ImpedanceCurve(frequency, impedance(frequency, driver.values(), circuit))
+    write_curve(curve, folder / "curve.txt")
+    boxed = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, leak_q=8.0))
+    write_curve(ImpedanceCurve(frequency, boxed), folder / "cabinet.txt")
+    (folder / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n[port]\ndiameter_cm = 8\n')
+    assert _run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    return folder
+
+
+@pytest.fixture
+def folder(made, tmp_path, monkeypatch):
+    """That folder, fresh for each run."""
+    shutil.copytree(made, tmp_path, dirs_exist_ok=True)
+    (tmp_path / "samples").symlink_to(SAMPLES)
+    monkeypatch.chdir(tmp_path)
+    for name in ("COLUMNS", "NO_COLOR", "FORCE_COLOR"):
+        monkeypatch.delenv(name, raising=False)
+    return tmp_path
+
+
+def remove_written(folder):
+    shutil.rmtree(folder / "new", ignore_errors=True)
+    for path in (folder / "own.drift", folder / "report.html", *folder.glob("sweep.*")):
+        path.unlink(missing_ok=True)
+
+
+def run(capsys, line, *more):
+    capsys.readouterr()
+    assert _run([*line.split(), *more]) in {0, 1}
+    return capsys.readouterr()
+
+
+def test_every_command_is_run_here_or_named_as_one_that_is_not():
+    run = {next(path for path in sorted(LEAVES, key=len, reverse=True) if tuple(line.split()[: len(path)]) == path)
+           for line in RUNS.values()}  # fmt: skip
+    assert run | NO_RUN == set(LEAVES)
+
+
+@pytest.mark.parametrize("path", LEAVES, ids=" ".join)
+def test_every_command_that_finds_something_has_a_machine_form(path):
+    options = {name for option in TREE[path].params for name in option.opts}
+    assert "--json" in options or path == ("completion",)
+
+
+@pytest.mark.parametrize("path", TREE, ids=" ".join)
+def test_quiet_and_verbose_stand_everywhere_and_exclude_each_other(path, capsys):
+    options = {name for option in TREE[path].params for name in option.opts}
+    assert {"-q", "--quiet", "-v", "--verbose"} <= options
+    assert _run(["-q", *path, "-v"]) == 2
+    assert "exclude each other" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("path", TREE, ids=" ".join)
+def test_help_fits_a_narrow_terminal(path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(NARROW))
+    assert _run([*path, "--help"]) == 0
+    assert [line for line in capsys.readouterr().out.splitlines() if len(line) > NARROW] == []
+
+
+@pytest.mark.parametrize("line", RUNS.values(), ids=RUNS)
+def test_output_fits_a_narrow_terminal_and_no_number_is_cut(line, folder, capsys, monkeypatch):
+    wide = run(capsys, line).out
+    remove_written(folder)
+    monkeypatch.setenv("COLUMNS", str(NARROW))
+    narrow = run(capsys, line).out
+    assert [text for text in narrow.splitlines() if len(text) > NARROW] == []
+
+    def numbers(text):
+        return Counter(re.findall(r"\d[\d.]*", text))
+
+    # A column that is repeated may show a number twice, but none is missing; the simulated rig has its own noise each time.
+    if line.startswith(("rig", "sweep")):
+        assert numbers(wide).total() <= numbers(narrow).total()
+    else:
+        assert numbers(wide) - numbers(narrow) == Counter()
+
+
+@pytest.mark.parametrize("line", RUNS.values(), ids=RUNS)
+def test_no_colour_means_no_escape_codes(line, folder, monkeypatch):
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    out, err = Terminal(), Terminal()
+    monkeypatch.setattr("sys.stdout", out)
+    monkeypatch.setattr("sys.stderr", err)
+    assert _run(line.split()) in {0, 1}
+    assert out.getvalue()
+    assert ESCAPE not in out.getvalue() + err.getvalue()
+
+
+def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
+    monkeypatch.setenv("TERM", "xterm-256color")
+    out = Terminal()
+    monkeypatch.setattr("sys.stdout", out)
+    assert _run(RUNS["guide of a topic"].split()) == 0
+    assert ESCAPE in out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "hint"),
+    [
+        ("report", "open it in a browser"),
+        ("start", "NEXT.txt"),
+        ("box closed", "peak values"),
+        ("check lot", "95 % confidence"),
+        ("box design closed", "no rating is known"),
+    ],
+)
+def test_quiet_leaves_the_results(name, hint, folder, capsys):
+    plain = run(capsys, RUNS[name]).out
+    remove_written(folder)
+    quiet = run(capsys, RUNS[name], "--quiet").out
+    assert hint.lower() in plain.lower().replace("\n", " ")
+    assert hint.lower() not in quiet.lower() or name == "start"
+    assert len(quiet) < len(plain)
+    assert set(quiet.splitlines()) <= set(plain.splitlines())
+
+
+def test_verbose_tells_what_was_read_used_tried_and_written(folder, capsys):
+    line = RUNS["fit bench"]
+    plain = run(capsys, line)
+    talking = run(capsys, line, "-v", "-o", "new.json")
+    assert talking.out == plain.out
+    assert plain.err == ""
+    for said in (
+        "read samples/saltwit-12-shunt-bench.toml",
+        "free-air.flac",
+        "points used",
+        "tried coil ladder-2",
+        "wrote new",
+    ):
+        assert said in talking.err, said
+
+
+def test_verbose_leaves_the_machine_form_alone(folder, capsys):
+    out, err = run(capsys, RUNS["box closed"], "--json", "--verbose")
+    assert json.loads(out)["enclosure"] == "closed"
+    assert "read old.json" in err
