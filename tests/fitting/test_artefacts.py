@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from made_curves import FREQUENCY_HZ, make
 
-from tsfit.fitting.artefacts import _hum, narrow_bands
+from tsfit.fitting.artefacts import _hum, _running_median, narrow_bands
 from tsfit.fitting.fit import fit
 from tsfit.records import State
 
@@ -145,3 +145,20 @@ def test_a_quiet_sweep_has_no_flaw_below_a_fraction_of_what_is_expected():
         misfit = quiet.copy()
         misfit[250:253] += bump
         assert len(narrow_bands(F, misfit, 40.0)) == bands, bump
+
+
+@pytest.mark.parametrize("mirror", ["even", "odd"])
+@pytest.mark.parametrize(("n", "half"), [(30, 1), (30, 4), (5, 9)])
+def test_running_median_one_by_one(mirror, n, half):
+    """Beyond an end the curve is its own mirror image about the last point, upside down as well where it is a trend."""
+    values = np.random.default_rng(n).standard_normal(n).cumsum()
+    reach = min(half, n - 1)
+
+    def at(k):
+        if 0 <= k < n:
+            return values[k]
+        end = 0 if k < 0 else n - 1
+        return values[2 * end - k] if mirror == "even" else 2.0 * values[end] - values[2 * end - k]
+
+    expected = [np.median([at(k + j) for j in range(-reach, reach + 1)]) for k in range(n)]
+    np.testing.assert_allclose(_running_median(values, half, mirror), expected, rtol=1e-12)

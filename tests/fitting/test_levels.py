@@ -1,5 +1,6 @@
 """Figures against level: planted dependence found within its stated uncertainty, none where there is none, the choice."""
 
+import math
 import os
 from dataclasses import replace
 
@@ -11,10 +12,10 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
 from tsfit.fitting.fit import fit
-from tsfit.fitting.level_choice import choose
-from tsfit.fitting.levels import LevelModel
+from tsfit.fitting.level_choice import choose, level_text
+from tsfit.fitting.levels import LevelModel, level_notes, straight_line
 from tsfit.fitting.model import make_sweep
-from tsfit.records import ImpedanceCurve, State
+from tsfit.records import Estimate, ImpedanceCurve, LevelDependence, State
 
 DB = (-30.0, -20.0, -14.0, -10.0)
 TRIALS = int(os.environ.get("TSFIT_LEVEL_TRIALS", "30"))
@@ -112,6 +113,76 @@ def test_the_driver_is_fitted_at_the_lowest_level_that_all_states_share():
     assert result.levels.limit["Cms"].value == pytest.approx(1.0 / ((2 * np.pi * limit["Fs"]) ** 2 * 0.060), rel=0.03)
 
 
+@pytest.mark.parametrize(
+    ("slopes", "small"),
+    [((0.0, 0.15, 0.0), True), ((-0.3, 0.0, 0.0), True), ((0.0, 0.3, 0.0), False), ((-0.6, 0.0, 0.0), False)],
+)
+def test_two_parts_in_a_thousand_are_small_however_sure(slopes, small):
+    """At the lowest of these levels u = 0.01: friction moves Qms by 0.15 or 0.3 %, stiffness Fs by half of 0.3 or 0.6 %."""
+    curves, _, _, _ = _swept(np.random.default_rng(1), slopes, noise=2e-5)
+    levels = _fit(curves).levels
+    assert levels.small_signal == small
+    apart = levels.lowest_from_limit["Qms" if slopes[1] else "Fs"]
+    assert abs(apart.value) > 5.0 * apart.stdev
+
+
+def test_all_levels_share_one_clock():
+    """50 parts in a million of Fs at every level and in the limit, none of it in what they are apart."""
+    curves, _, _, _ = _swept(np.random.default_rng(1), (-0.08, 0.3, 0.0), noise=2e-5)
+    levels = _fit(curves).levels
+    for figures in (*(each.figures for each in levels.at), levels.limit):
+        assert figures["Fs"].stdev / figures["Fs"].value == pytest.approx(5e-5, rel=0.1)
+    for apart in (levels.lowest_from_limit, levels.highest_from_limit):
+        assert apart["Fs"].stdev / levels.limit["Fs"].value < 2e-5
+
+
+def test_a_straight_line_is_the_textbook_s():
+    """Weighted least squares of y = a + b u by the usual sums; three points off the line by 3 sigma have a small chance."""
+    u, sigma = np.array([0.1, 0.4, 1.0]), np.array([0.1, 0.2, 0.1])
+    w = 1.0 / sigma**2
+    s, su, suu = w.sum(), (w * u).sum(), (w * u**2).sum()
+    line = straight_line(u, 2.0 + 3.0 * u, np.diag(sigma**2))
+    np.testing.assert_allclose(line.to_zero, w * (suu - su * u) / (s * suu - su**2), rtol=1e-12)
+    assert line.to_zero @ (2.0 + 3.0 * u) == pytest.approx(2.0, rel=1e-12)
+    assert (line.chance, line.scatter) == (pytest.approx(1.0), 1.0)
+    bent = np.array([0.0, 1.0, 0.0])
+    design = np.column_stack([np.ones(3), u])
+    fitted = design @ np.linalg.lstsq(design / sigma[:, None], bent / sigma, rcond=None)[0]
+    square = float(np.sum(((bent - fitted) / sigma) ** 2))
+    line = straight_line(u, bent, np.diag(sigma**2))
+    assert line.chance == pytest.approx(math.erfc(math.sqrt(square / 2.0)), rel=1e-9)
+    assert line.chance < 0.01
+    assert line.scatter == pytest.approx(square, rel=1e-9)
+    line = straight_line(u, 0.3 * bent, np.diag(sigma**2))
+    assert line.chance > 0.01
+    assert line.scatter == 1.0
+    two = straight_line(u[:2], bent[:2], np.diag(sigma[:2] ** 2))
+    assert (two.chance, two.scatter) == (None, 1.0)
+
+
+def _dependence(small, straight):
+    limit = {"Fs": Estimate(40.0, 0.1, (39.8, 40.2), "Hz"), "Qms": Estimate(5.0, 0.1, (4.8, 5.2), "1")}
+    apart = {"Fs": Estimate(-0.5, 0.02, (-0.54, -0.46), "Hz"), "Qms": Estimate(0.15, 0.01, (0.13, 0.17), "1")}
+    return LevelDependence("V", (), limit, apart, apart, small, straight)
+
+
+def test_what_is_said_of_the_lowest_level():
+    (note,) = level_notes(_dependence(True, True))
+    differs = "The lowest level differs from the limit at level zero in Fs by -1.2 ± 0.05 % and Qms by +3 ± 0.2 %: "
+    assert (note.severity, note.message) == (
+        "note", f"{differs}small-signal to within twice its uncertainty or 0.2 %.",
+    )  # fmt: skip
+    note, bent = level_notes(_dependence(False, False))
+    assert (note.severity, note.message) == (
+        "warn", f"{differs}not small-signal yet; sweep at a lower level, or take the limit.",
+    )  # fmt: skip
+    assert (bent.code, bent.severity) == ("bent_levels", "warn")
+    (note,) = level_notes(_dependence(True, None))
+    assert note.message.endswith(
+        "0.2 %. Two levels cannot show whether the change goes with the square of level; a third would."
+    )
+
+
 def test_levels_are_kept_in_the_file(tmp_path):
     curves, _, _, _ = _swept(np.random.default_rng(2), (-0.08, 0.3, 0.0))
     result = _fit(curves)
@@ -169,6 +240,8 @@ def test_limit_of_a_driver_with_a_cubic_spring(cubic):
         noise = sigma / np.sqrt(2.0) * (rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z)))
         curves.append((ImpedanceCurve(FREQUENCY_HZ, z + noise, sigma**2, source=f"{volts} V"), State(level_v=volts)))
     levels = _fit(curves).levels
+    assert levels.unit == "V"
+    assert [each.level for each in levels.at] == pytest.approx([1.2, 1.7, 2.1], rel=1e-12)
     off = [each.figures["Fs"].value - 29.0 for each in levels.at]
     assert np.all(np.sign(off) == np.sign(cubic))
     assert np.all(np.diff(np.abs(off)) > 0.0)
@@ -224,3 +297,61 @@ def test_which_sweeps_are_fitted_together(states, kept, groups, codes):
     choice = choose(states)
     assert (choice.kept, choice.groups) == (kept, groups)
     assert [note.code for note in choice.notes] == codes
+
+
+def test_levels_in_words():
+    assert [level_text(db, "V") for db in (0.0, 20.0, -40.0, 6.0)] == ["1 V peak", "10 V peak", "0.01 V peak", "2 V peak"]
+    assert level_text(-12.34, "dBFS") == "-12.3 dBFS"
+
+
+def _volts(*volts):
+    return [State("free air", level_v=each) for each in volts]
+
+
+def test_levels_in_volts():
+    """1 V and 1.1 V are 0.8 dB apart, one level; their mean is that of the squares."""
+    choice = choose(_volts(3.0, 1.1, 1.0))
+    assert (choice.unit, choice.kept, choice.groups) == ("V", (1, 2), ((2, 1), (0,)))
+    assert choice.levels_db == pytest.approx([10.0 * np.log10((1.0 + 1.1**2) / 2.0), 20.0 * np.log10(3.0)], rel=1e-12)
+    (note,) = choice.notes
+    assert "hold at 1 V peak, the lowest" in note.message
+    assert "not in the parameters: sweep 1." in note.message
+    assert "not in the parameters: sweeps 1, 2." in choose(_volts(3.0, 3.1, 1.0)).notes[0].message
+
+
+@pytest.mark.parametrize(
+    ("free", "loaded", "taken", "apart"),
+    [
+        ((-20.0,), (-26.0, -16.0), 2, "+4.0"),
+        ((-20.0,), (-23.0, -10.0), 1, "-3.0"),
+        ((-20.0,), (-30.0, -40.0), 1, "-10.0"),
+        ((-20.0,), (-5.0, 0.0), 1, "+15.0"),
+    ],
+)
+def test_the_nearest_level_is_taken_and_how_far_it_is_told(free, loaded, taken, apart):
+    choice = choose([*(_state(dbfs=db) for db in free), *map(_mass, loaded)])
+    assert choice.kept == (0, taken)
+    note = choice.notes[-1]
+    assert (note.code, note.sweep) == ("level_differs", taken)
+    assert note.message.startswith(f"This sweep stands {apart} dB from the free-air level that it is compared with")
+
+
+def test_one_decibel_is_one_level_and_a_little_more_is_not():
+    assert choose([_state(dbfs=-20.0), _state(dbfs=-21.0)]).groups == ((1, 0),)
+    assert choose([_state(dbfs=-20.0), _state(dbfs=-21.1)]).groups == ((1,), (0,))
+    # A chain of small steps is cut where it is one decibel from its lowest.
+    assert choose([_state(dbfs=db) for db in (-20.0, -20.8, -21.6)]).groups == ((2, 1), (0,))
+
+
+def test_the_lowest_of_the_levels_that_most_states_share_is_told():
+    choice = choose([_state(dbfs=-20.9), _state(dbfs=-20.0), _state(dbfs=-10.0), _mass(-10.0), _mass(-20.9)])
+    assert choice.kept == (0, 1, 4)
+    assert "hold at -20.9 dBFS" in choice.notes[0].message
+    assert "sweeps 3, 4." in choice.notes[0].message
+
+
+def test_free_air_of_another_wiring_is_no_other_level():
+    series, one = (State("free air", level_dbfs=db, wiring=w) for db, w in ((-20.0, "series"), (-10.0, "one coil")))
+    choice = choose([series, one])
+    assert choice.groups == ((0,),)
+    assert choose([one, series]).groups == ((0,),)

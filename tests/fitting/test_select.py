@@ -1,13 +1,15 @@
 """Choice among the circuit models, and what it does to the stated uncertainty."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
+from tsfit.fitting.select import rank
 from tsfit.fitting.start import coil_start
 
 
@@ -93,3 +95,56 @@ def test_the_four_exponent_coil_is_called_not_causal():
     result = fit(curves)
     assert result.driver.coil == "four-exponent"
     assert "not_causal" in {note.code for note in result.quality}
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What ranking asks of a candidate, on two sweeps of 60 and 40 points."""
+
+    deviance: float
+    free: int
+    strain: float = 0.0
+    witnesses: float = 1.0
+    fault: str | None = None
+    model = SimpleNamespace(sweeps=[SimpleNamespace(frequency_hz=np.ones(60)), SimpleNamespace(frequency_hz=np.ones(40))])
+
+
+def test_criteria_by_hand():
+    """Schwarz: d + k ln n; Hurvich & Tsai: d + 2k + 2k(k+1)/(n − k − 1); n = 200 real numbers."""
+    first, second = rank([Fitted(110.0, 9), Fitted(100.0, 10, strain=3.0)])
+    assert (first.candidate.free, second.candidate.free) == (10, 9)
+    assert first.bic == pytest.approx(103.0 + 10 * math.log(200.0), rel=1e-12)
+    assert first.aicc == pytest.approx(103.0 + 20.0 + 220.0 / 189.0, rel=1e-12)
+    assert second.bic == pytest.approx(110.0 + 9 * math.log(200.0), rel=1e-12)
+    assert second.aicc == pytest.approx(110.0 + 18.0 + 180.0 / 190.0, rel=1e-12)
+    ratio = math.exp(-0.5 * (second.bic - first.bic))
+    assert (first.weight, second.weight) == pytest.approx((1.0 / (1.0 + ratio), ratio / (1.0 + ratio)), rel=1e-12)
+
+
+def test_points_that_share_an_error_are_counted_once():
+    """By the witnesses of the sound model that comes closest: Burnham & Anderson, 2002, 2.5."""
+    found = [Fitted(120.0, 9, witnesses=3.0), Fitted(100.0, 10, strain=2.0, witnesses=5.0)]
+    # A faulty one may come closer; it does not count.
+    first, second, last = rank([*found, Fitted(1.0, 9, witnesses=7.0, fault="ran away")])
+    # 24 + 9 ln 40 = 57.20 against 22 + 10 ln 40 = 58.89.
+    assert first.bic == pytest.approx(120.0 / 5.0 + 9 * math.log(40.0), rel=1e-12)
+    assert second.bic == pytest.approx(100.0 / 5.0 + 2.0 + 10 * math.log(40.0), rel=1e-12)
+    assert second.aicc == pytest.approx(22.0 + 20.0 + 220.0 / 29.0, rel=1e-12)
+    assert (last.fault, last.weight) == ("ran away", 0.0)
+
+
+def test_more_variables_than_points_count_as_one_point_left():
+    (only,) = rank([Fitted(50.0, 20, witnesses=20.0)])
+    assert only.aicc == pytest.approx(2.5 + 40.0 * (1.0 + 21.0), rel=1e-12)
+
+
+def test_only_sound_models_within_six_share_the_weight():
+    found = rank(
+        [Fitted(100.0, 9), Fitted(105.9, 9), Fitted(106.1, 9), Fitted(101.0, 9, fault="a"), Fitted(math.inf, 9, fault="b")]
+    )
+    assert [each.candidate.deviance for each in found] == [100.0, 105.9, 106.1, 101.0, math.inf]
+    other = math.exp(-0.5 * 5.9)
+    expected = [1.0 / (1.0 + other), other / (1.0 + other), 0.0, 0.0, 0.0]
+    assert [each.weight for each in found] == pytest.approx(expected, rel=1e-9)
+    assert (found[-1].aicc, found[-1].bic) == (math.inf, math.inf)
+    assert [each.weight for each in rank([Fitted(100.0, 9, fault="a"), Fitted(90.0, 9, fault="b")])] == [0.0, 0.0]

@@ -1,5 +1,6 @@
 """First-order propagation and rounding of what a person reads."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,8 @@ import pytest
 from made_curves import make
 
 from tsfit.fitting.fit import fit
-from tsfit.fitting.uncertainty import propagate
+from tsfit.fitting.uncertainty import estimate_of, propagate
+from tsfit.records import State
 
 # GUM (JCGM 100:2008), example H.2, from memory: simultaneous resistance and reactance, V, I, phase with correlations.
 MEANS = np.array([4.9990, 19.6610e-3, 1.04446])
@@ -58,3 +60,42 @@ def test_shifts_are_no_more_than_the_covariance_has():
         assert type_b <= estimate.stdev**2 * (1.0 + 1e-4)
     # The weighing and the ruler are most of what is not known of Vas here.
     assert sum(shifts["Vas"] ** 2 for shifts in found.systematic.values()) > 0.9 * found.parameters["Vas"].stdev ** 2
+
+
+def test_intervals_by_hand():
+    """95 % is 1.96 standard uncertainties: of the logarithm where that must be positive, else as it is."""
+    low, high = estimate_of(4.0, 0.5, "ohm").interval95
+    assert (low, high) == pytest.approx((4.0 * math.exp(-0.24499550), 4.0 * math.exp(0.24499550)), rel=1e-7)
+    assert estimate_of(88.0, 0.5, "dB", level=True).interval95 == pytest.approx(
+        (88.0 - 0.979982, 88.0 + 0.979982), rel=1e-9
+    )
+    assert estimate_of(-3.0, 0.5, "Hz").interval95 == pytest.approx((-3.979982, -2.020018), rel=1e-9)
+    assert estimate_of(0.0, 0.5, "Hz").interval95 == pytest.approx((-0.979982, 0.979982), rel=1e-9)
+
+
+def test_inductance_and_levels_of_a_fit():
+    """A coil and a rung at 1 kHz: Im Z/ω = Le + L2 R2²/(R2² + (ω L2)²); levels have their interval in dB."""
+    curves, area, _ = make(["free air", "added mass"], np.random.default_rng(5))
+    found = fit(curves, sd=area, coil="ladder-2", suspension="ideal").parameters
+    le, l2, r2 = (found[name].value for name in ("Le", "L2", "R2"))
+    reactance = 2000.0 * math.pi * l2
+    assert found["Le_1kHz"].value == pytest.approx(le + l2 * r2**2 / (r2**2 + reactance**2), rel=1e-9)
+    for name in ("sensitivity_1W", "sensitivity_2V83"):
+        level = found[name]
+        assert level.interval95 == pytest.approx(
+            (level.value - 1.959964 * level.stdev, level.value + 1.959964 * level.stdev)
+        )
+    assert found["Le"].unit == found["L2"].unit == found["Le_1kHz"].unit == "H"
+    assert found["R2"].unit == "ohm"
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_the_sigma_of_a_sweep_is_its_noise_and_the_floor(stated):
+    """Each of real and imaginary part has half of E|δZ|², and half of the floor squared."""
+    ((curve, _),), _, _ = make(["free air"], np.random.default_rng(5), errors=False)
+    curve = curve if stated else replace(curve, variance_ohm2=None)
+    (state,) = fit([(curve, State())], coil="ladder-2", suspension="ideal").states
+    noise = curve.variance_ohm2 if stated else 0.0
+    floor = np.sqrt(2.0 * state.sigma_ohm**2 - noise) / np.abs(curve.impedance_ohm)
+    np.testing.assert_allclose(floor, floor[0], rtol=1e-6)
+    assert (floor[0] > 1e-3) == (not stated)
