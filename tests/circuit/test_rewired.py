@@ -8,6 +8,7 @@ from made_fit import made_fit
 
 from tsfit.box.bands import drawn_box
 from tsfit.box.enclosures import closed_box
+from tsfit.box.tolerance import driver_draws
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import infinite_baffle
 from tsfit.circuit.response import Circuit, Response
@@ -89,7 +90,8 @@ def test_a_box_of_rewired_drivers_is_the_box_of_those_drivers():
 def test_draws_of_the_fit_are_rewired_too():
     names = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
     fit = replace(made_fit(SERIES, spread=0.01), correlation_names=names, correlation=np.eye(6))
-    many, drawn = drawn_box(closed_box(SERIES, volume=0.05, wiring="one coil").enclosure, fit, 5, np.random.default_rng(1))
+    many, _ = drawn_box(closed_box(SERIES, volume=0.05, wiring="one coil").enclosure, fit, 5, np.random.default_rng(1))
+    drawn = driver_draws(fit, 5, np.random.default_rng(1))
     ratio = {"Re": 0.5, "Bl": 0.5, "Le": 0.25, "L2": 0.25, "R2": 0.25}
     for name in SERIES.values():
         np.testing.assert_allclose(many.parameters[name], ratio.get(name, 1.0) * drawn[name], rtol=1e-12, err_msg=name)

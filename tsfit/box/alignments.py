@@ -26,7 +26,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
@@ -110,8 +109,7 @@ def half_power(coefficients: Coefficients) -> float:
     """
     a1, a2, a3 = coefficients
     roots = np.roots([1.0, 2.0 * a2 - a1**2, 2.0 * a1 * a3 - a2**2 - 2.0, 2.0 * a2 - a3**2, -1.0])
-    real: NDArray[np.float64] = roots.real[np.abs(roots.imag) < 1e-6 * np.abs(roots)]
-    return math.sqrt(float(np.max(real)))
+    return math.sqrt(float(np.max(roots.real[np.abs(roots.imag) < 1e-6 * np.abs(roots)])))
 
 
 _RANGES: dict[Family, tuple[Callable[[float], Coefficients], float, float]] = {

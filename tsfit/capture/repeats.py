@@ -78,8 +78,8 @@ def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
         raise TsfitError("repeats: one curve alone has nothing to agree with; record two or more.", code="few_repeats")
     f, z, variance = _aligned(curves)
     shift, shift_stdev, scale = _resistance_shifts(f, z, variance)
-    deviation = z - shift[:, None]
-    deviation = np.abs(deviation - deviation.mean(axis=0)) ** 2 / (len(curves) - 1)
+    moved = z - shift[:, None]
+    deviation = np.abs(moved - moved.mean(axis=0)) ** 2 / (len(curves) - 1)
     scatter, chi_square, odd = {}, {}, {}
     for name, inside in octaves(f):
         percent = 100.0 * math.sqrt(float(np.mean(deviation.sum(axis=0)[inside] / np.abs(z[:, inside]).mean(axis=0) ** 2)))
