@@ -13,7 +13,7 @@ Small, JAES 20(5), 1972. RMS phasors, e^{+jωt}, half space, low ka. Parameters 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -113,22 +113,11 @@ def impedance_gradient(
     return np.asarray(p["Re"] + coil + p["Bl"] ** 2 * motional), gradient
 
 
-def _same(value: Any) -> Any:
-    return value
-
-
-def _square(value: Any) -> Any:
-    return value.real**2 + value.imag**2 if np.iscomplexobj(value) else value * value
-
-
-class _Answer:
-    """What the circuit answers, as products of factors: phasors, or by the same products their squared magnitudes.
+class Response:
+    """Complex RMS phasors that answer to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space.
 
     Nothing is evaluated before it is asked for, and each thing once. Shapes ``(..., n_freq)``.
     """
-
-    size: Callable[[Any], Any]
-    """What becomes of each factor; it must keep products: of a product it is the product."""
 
     def __init__(
         self,
@@ -155,47 +144,47 @@ class _Answer:
     @cached_property
     def impedance(self) -> NDArray[Any]:
         """Ohm at the terminals."""
-        return np.asarray(self.size(self._z))
+        return np.asarray(self._z)
 
     @cached_property
     def current(self) -> NDArray[Any]:
         """A."""
         total = self._z + self._source_ohm if np.any(self._source_ohm) else self._z
-        return np.asarray(self.size(self._voltage) / self.size(total))
+        return np.asarray(self._voltage / total)
 
     @cached_property
     def _velocity(self) -> NDArray[Any]:
-        return np.asarray(self.current * self.size(self._motional) * self.size(self._p["Bl"]))
+        return np.asarray(self.current * self._motional * self._p["Bl"])
 
     @cached_property
     def travel(self) -> NDArray[Any]:
         """M RMS (times √2 for peak)."""
-        return np.asarray(self._velocity * self.size(1.0 / self._s))
+        return np.asarray(self._velocity / self._s)
 
     @cached_property
     def cone(self) -> NDArray[Any]:
         """Volume velocity of the cone to the front, m³/s."""
-        return np.asarray(self.size(self._p["Sd"]) * self._velocity)
+        return np.asarray(self._p["Sd"] * self._velocity)
 
     @cached_property
     def port(self) -> NDArray[Any]:
         """Volume velocity outward from the port or passive radiator, m³/s."""
-        return np.asarray(self.cone * self.size(self._port_share))
+        return np.asarray(self.cone * self._port_share)
 
     @cached_property
     def leak(self) -> NDArray[Any]:
         """Volume velocity outward from leaks, m³/s."""
-        return np.asarray(self.cone * self.size(self._leak_share))
+        return np.asarray(self.cone * self._leak_share)
 
     @cached_property
     def out(self) -> NDArray[Any]:
         """Sum of the three, m³/s; without the cone's where a chamber stands before it, and nothing at all in free air."""
-        return np.asarray(self.cone * self.size(self._out_share))
+        return np.asarray(self.cone * self._out_share)
 
     @cached_property
     def pressure(self) -> NDArray[Any]:
         """Pa RMS in half space at the stated distance, the travelling-time phase left out."""
-        return np.asarray(self.cone * self.size(self._per_flow) * self.size(self._out_share))
+        return np.asarray(self.cone * self._per_flow * self._out_share)
 
     @cached_property
     def _port_share(self) -> Any:
@@ -216,12 +205,6 @@ class _Answer:
             return np.ones(1) if self._baffled else np.zeros(1)
         return self._rear.box
 
-
-class Response(_Answer):
-    """Complex RMS phasors that answer to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space."""
-
-    size = staticmethod(_same)
-
     @property
     def spl_db(self) -> NDArray[np.float64]:
         """Level re 20 µPa, dB."""
@@ -232,9 +215,3 @@ class Response(_Answer):
     def peak_travel(self) -> NDArray[np.float64]:
         """Peak cone travel, one way, m."""
         return np.asarray(math.sqrt(2.0) * np.abs(self.travel))
-
-
-class Squares(_Answer):
-    """Squared magnitudes of the phasors of `Response`, in a third of the time."""
-
-    size = staticmethod(_square)
