@@ -1,6 +1,7 @@
 """Measure low-frequency drivers, judge their datasheets, and carry the result into the box.
 
-From Python: `fit`, `fit_bench`, `read_curve`, and the records they take; each is imported when it is first used.
+From Python: `sweep`, `fit_bench` and `fit` measure, `check_sheet` judges a datasheet, `log_fit` and `track` follow a driver
+through its hours, `read_curve` reads curves made elsewhere; each is imported when it is first used.
 """
 
 from __future__ import annotations
@@ -9,16 +10,21 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tsfit.air import Air
-    from tsfit.api import Fit, fit, fit_bench
+    from tsfit.api import Check, Drift, Fit, Sweep, check_sheet, fit, fit_bench, log_fit, sweep, track
     from tsfit.errors import TsfitError
     from tsfit.fitting.curve import read_curve
     from tsfit.fitting.model import Known
     from tsfit.records import ImpedanceCurve, State
 
-__all__ = ["Air", "Fit", "ImpedanceCurve", "Known", "State", "TsfitError", "fit", "fit_bench", "read_curve"]
+_API = ("Check", "Drift", "Fit", "Sweep", "check_sheet", "fit", "fit_bench", "log_fit", "sweep", "track")
+__all__ = [
+    "Air", "Check", "Drift", "Fit", "ImpedanceCurve", "Known", "State", "Sweep", "TsfitError", "check_sheet", "fit",
+    "fit_bench", "log_fit", "read_curve", "sweep", "track",
+]  # fmt: skip
+
 
 _HOMES = {
-    **dict.fromkeys(("Fit", "fit", "fit_bench"), "api"),
+    **dict.fromkeys(_API, "api"),
     **dict.fromkeys(("ImpedanceCurve", "State"), "records"),
     "Air": "air",
     "Known": "fitting.model",

@@ -1,25 +1,31 @@
-"""The fit from Python: what the command line gives, as an object for scripts and notebooks."""
+"""The three uses from Python: measure on the bench, judge a datasheet, track drift; objects for scripts and notebooks."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import tsfit.bench
 import tsfit.fitting.fit
+import tsfit.sheet_check
+from tsfit.check.verdict import CheckResult
+from tsfit.drift.history import History
 from tsfit.fit_file import fit_to_dict
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
+from tsfit.measure import Measurement
 from tsfit.records import FitResult, ImpedanceCurve, State
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_PAGE = """<table><caption>{{ name }}</caption>
-<thead><tr><th>figure</th><th>value</th><th>±1σ</th><th>unit</th></tr></thead>
-<tbody>{% for row in rows %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}</tbody></table>
-<ul>{% for note in notes %}<li>{{ note.severity }}: {{ note.message }}</li>{% endfor %}</ul>"""
+    from tsfit.records import StateKind
+    from tsfit.report.blocks import Part
+
+_COUNT = count(1)
+"""Pictures of one notebook must not share a name."""
 
 
 @dataclass(frozen=True)
@@ -43,14 +49,67 @@ class Fit(FitResult):
         return spice_subcircuit(self.driver)
 
     def _repr_html_(self) -> str:
-        from jinja2 import Environment
+        from tsfit.report.sections import fit_part
 
-        rows = []
-        for name, estimate in self.parameters.items():
-            told = estimate.shown(name)
-            rows.append((name, told.value, told.spread, told.unit))
-        page = Environment(autoescape=True).from_string(_PAGE)
-        return page.render(name=self.driver.name, rows=rows, notes=self.quality)
+        return _shown(fit_part(self, f"shown-{next(_COUNT)}"))
+
+
+@dataclass(frozen=True)
+class Check(CheckResult):
+    """A `CheckResult` that a notebook shows as the page does: verdict, figures, and what it means for the box."""
+
+    def _repr_html_(self) -> str:
+        from tsfit.report.sections import check_part
+
+        return _shown(check_part(self.to_dict(), f"shown-{next(_COUNT)}"))
+
+
+@dataclass(frozen=True)
+class Drift(History):
+    """A `History` in words, as its machine form, and drawn."""
+
+    def sentences(self) -> list[str]:
+        """Say what drifted, by how much, and whether it has settled."""
+        from tsfit.drift.summary import sentences
+
+        return sentences(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed JSON form."""
+        from tsfit.drift.summary import history_to_dict
+
+        return history_to_dict(self)
+
+    def plot(self) -> Figure:
+        """Return the figure of every cause against hours of use."""
+        from tsfit.figures.drift import drift_figure
+
+        return drift_figure(self)
+
+    def _repr_html_(self) -> str:
+        from tsfit.report.comparison import history_part
+
+        return _shown(history_part(self, f"shown-{next(_COUNT)}"))
+
+
+@dataclass(frozen=True)
+class Sweep(Measurement):
+    """A `tsfit.measure.Measurement` that a notebook shows with its verdict."""
+
+    def _repr_html_(self) -> str:
+        from tsfit.report.blocks import heading, table, text
+        from tsfit.report.page import fragment
+
+        rows = [[octave, f"{percent:.2g}"] for octave, percent in self.verdict.percent_per_octave.items()]
+        notes = [text(f"{note.severity}: {note.message}") for note in self.verdict.notes]
+        uncertainty = [table("Uncertainty of the impedance", ("octave, Hz", "%"), rows)] if rows else []
+        return fragment([heading(self.recording.name), text(self.verdict.action, strong=True), *notes, *uncertainty])
+
+
+def _shown(part: Part) -> str:
+    from tsfit.report.page import fragment
+
+    return fragment([*part.found, *part.sure, *part.box])
 
 
 def _lifted(result: FitResult) -> Fit:
@@ -102,3 +161,109 @@ def fit_bench(path: str | Path, *, monte_carlo: Trials | None = None, workers: i
         Whatever is wrong with the file, a recording, or the fit.
     """
     return _tried(lambda: tsfit.bench.fit_bench(Path(path), **options), monte_carlo, workers)
+
+
+def sweep(
+    rig: str | Path,
+    recording: str | Path,
+    state: StateKind = "free air",
+    *,
+    excitation: str = "exponential sweep",
+    seconds: float = 8.0,
+    low_hz: float = 5.0,
+    high_hz: float = 20e3,
+    periods: int = 4,
+    level_dbfs: float | None = None,
+    **given: Any,
+) -> Sweep:
+    """Play a sweep on a rig, record it, judge it, and turn it into a curve beside the recording.
+
+    Before sound: the amplifier's minus terminal may not be ground, line inputs die of speaker level, and ears come first.
+    It starts at −30 dBFS, or at the rig's own level, unless `level_dbfs` says otherwise.
+
+    Parameters
+    ----------
+    rig : rig file (TOML)
+    recording : name of the new recording (.wav)
+    state : "free air", "added mass", "closed box" or "infinite baffle"
+    excitation : "exponential sweep", "multisine", "odd multisine" or "stepped sine"
+    given : what a bench file's ``[[sweep]]`` says of the state: mass_g, volume_l, wiring, air_temperature_c, …
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.measure.measure`; ``wrong_value`` for what does not belong to the state.
+    """
+    from tsfit.bench import SweepTable
+    from tsfit.capture.rig import read_rig
+    from tsfit.measure import choose_level, measure, plan
+    from tsfit.toml_file import validated
+
+    read = read_rig(Path(rig))
+    table = validated(Path(rig), {"recording": "-", "state": state, **given}, SweepTable, "sweep")
+    level = choose_level(read, level_dbfs, None)
+    played = plan(read, excitation, level, seconds=seconds, low_hz=low_hz, high_hz=high_hz, periods=periods)
+    return Sweep(**vars(measure(read, Path(recording), table, played)))
+
+
+def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: Any) -> Check:
+    """Judge a published datasheet against a fit, and put both drivers into the same boxes.
+
+    Parameters
+    ----------
+    fitted : a fit, or its file
+    sheet : sheet file (TOML)
+    options : keywords of `tsfit.sheet_check.check_sheet`: rules, plans
+
+    Raises
+    ------
+    TsfitError
+        What is wrong with a file; as `tsfit.check.verdict.judge`.
+    """
+    from tsfit.check.sheet import read_sheet
+
+    return Check(**vars(tsfit.sheet_check.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)))
+
+
+def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:
+    """Add a fit to a driver's log, which is made where it is missing, and return the number of its entry.
+
+    Parameters
+    ----------
+    fitted : a fit, or its file
+    hours : hours of use so far
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for hours that cannot be; as `tsfit.drift.log.add_entry`.
+    """
+    from tsfit.drift.entry import entry_of
+    from tsfit.drift.log import add_entry
+    from tsfit.files import sha256
+
+    file = None
+    if not isinstance(fitted, FitResult):
+        path = Path(fitted)
+        fitted, file = _fit_of(path), {"file": str(path.resolve()), "sha256": sha256(path)}
+    return len(add_entry(Path(log), entry_of(fitted, hours, file=file)).entries)
+
+
+def track(log: str | Path) -> Drift:
+    """Tell what a driver's hours of use moved, from its log.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.drift.log.read_log` and `tsfit.drift.history.history`.
+    """
+    from tsfit.drift.history import history
+    from tsfit.drift.log import read_log
+
+    return Drift(**vars(history(read_log(Path(log)))))
+
+
+def _fit_of(fitted: FitResult | str | Path) -> FitResult:
+    from tsfit.fit_file import read_fit
+
+    return fitted if isinstance(fitted, FitResult) else read_fit(Path(fitted))

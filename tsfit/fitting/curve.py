@@ -44,12 +44,12 @@ class _Raw:
     notes: tuple[QualityNote, ...]
 
 
-def read_curve(path: Path) -> ImpedanceCurve:
+def read_curve(path: str | Path) -> ImpedanceCurve:
     """Read an impedance curve, whatever its dialect.
 
     Parameters
     ----------
-    path : Path
+    path : str or Path
         Text with three columns, frequency (Hz) with magnitude (ohm) and phase (degrees), or with real and imaginary part
         (ohm), and optionally the root of E|δZ|² under a header that calls it stdev or sigma (ohm); or Touchstone version 1
         with one port.
@@ -65,6 +65,7 @@ def read_curve(path: Path) -> ImpedanceCurve:
         ``cannot_read``, ``too_large``, ``not_text``, ``empty``, ``separators``, ``not_a_number``, ``ragged``, ``columns``,
         ``touchstone``, ``frequency``, ``impedance``, ``few_points``, ``mirrored_phase``.
     """
+    path = Path(path)
     try:
         too_large = "is too large (over 50 MB) for an impedance curve; name the exported curve."
         data = read_bytes(path, LARGEST_BYTES, too_large, "too_large")

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from tsfit.box.frequencies import PREFERRED_HZ
-from tsfit.drift.history import history
+from tsfit.drift.history import History, history
 from tsfit.drift.log import read_log
 from tsfit.drift.summary import history_to_dict
 from tsfit.figures.compare import compare_figure
@@ -75,7 +75,11 @@ def drift_part(path: Path, name: str) -> Part:
     TsfitError
         As `tsfit.drift.log.read_log` and `tsfit.drift.history.history`.
     """
-    judged = history(read_log(path))
+    return history_part(history(read_log(path)), name)
+
+
+def history_part(judged: History, name: str) -> Part:
+    """Turn a judged log into a part."""
     data = history_to_dict(judged)
     driver = data["driver"]
     subject = driver["name"] if driver["serial"] is None else f"{driver['name']}, serial {driver['serial']}"

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tsfit.errors import TsfitError
 from tsfit.files import is_json, read_bytes
@@ -19,7 +19,11 @@ from tsfit.report.equaliser import equaliser_part
 from tsfit.report.lot import lot_part
 from tsfit.report.sections import box_part, check_part, fit_part
 
+if TYPE_CHECKING:
+    import jinja2
+
 MAX_BYTES = 50_000_000
+_FOLDER = Path(__file__).parent
 LOG_BEGINS = b'{"crc32":'
 CAUTIONS = (
     "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
@@ -116,10 +120,8 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
     from importlib.metadata import version
 
-    import jinja2
     from markupsafe import Markup
 
-    folder = Path(__file__).parent
     sections = []
     for name, head, attribute in SECTIONS:
         blocks = [block for part in parts for block in getattr(part, attribute)]
@@ -131,15 +133,33 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     # Inside a script element only this character could end it.
     readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
     made = (now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M")
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(folder), autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined
-    )
     subjects = ", ".join(dict.fromkeys(part.subject for part in parts))
-    return environment.get_template("page.html.j2").render(
-        title=title or subjects,
-        made=f"Made by tsfit {version('tsfit')}, {made}. Levels at 1 m in half space unless said otherwise.",
-        sections=sections,
-        style=Markup((folder / "page.css").read_text(encoding="utf-8")),
-        script=Markup((folder / "page.js").read_text(encoding="utf-8")),
-        readings=Markup(readings),
+    return (
+        _environment()
+        .get_template("page.html.j2")
+        .render(
+            title=title or subjects,
+            made=f"Made by tsfit {version('tsfit')}, {made}. Levels at 1 m in half space unless said otherwise.",
+            sections=sections,
+            style=Markup((_FOLDER / "page.css").read_text(encoding="utf-8")),
+            script=Markup((_FOLDER / "page.js").read_text(encoding="utf-8")),
+            readings=Markup(readings),
+        )
+    )
+
+
+def fragment(blocks: Sequence[Block]) -> str:
+    """Return `blocks` as HTML to stand within another page, such as a notebook; nothing in it moves."""
+    from markupsafe import Markup
+
+    template = _environment().from_string('{% from "blocks.html.j2" import shown %}{{ shown(blocks) }}')
+    style = "max-width:46em;padding:0.5em;background:#fff;color:#20242b"
+    return Markup('<div style="{}">{}</div>').format(style, Markup(template.render(blocks=blocks)))
+
+
+def _environment() -> jinja2.Environment:
+    import jinja2
+
+    return jinja2.Environment(
+        loader=jinja2.FileSystemLoader(_FOLDER), autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined
     )

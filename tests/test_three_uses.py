@@ -1,0 +1,89 @@
+"""The README's scripts: measure on the bench, judge a datasheet, track drift; and how a notebook shows what they return."""
+
+import re
+import shutil
+from pathlib import Path
+
+import pytest
+
+import tsfit
+from tsfit.cli import _run
+
+ROOT = Path(__file__).parents[1]
+SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """What the README's command lines have left before its scripts begin."""
+    folder = tmp_path_factory.mktemp("uses")
+    shutil.copytree(ROOT / "sample_data", folder / "sample_data", ignore=shutil.ignore_patterns("__pycache__"))
+    assert _run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    for name, bench in (("old", "saltwit-12"), ("new", "saltwit-12b")):
+        bench_file = folder / "sample_data" / f"{bench}-bench.toml"
+        assert _run(["fit", str(bench_file), "--coil", "ladder-2", "-o", str(folder / f"{name}.json"), "-q"]) == 0
+    return folder
+
+
+@pytest.fixture
+def there(folder, monkeypatch):
+    monkeypatch.chdir(folder)
+    return folder
+
+
+def test_the_scripts_run_in_their_order(there, capsys):
+    for script in SCRIPTS:
+        if '"mass.txt"' in script:
+            # The curves made elsewhere are here those of the first script.
+            script = script.replace('"free-air.txt"', '"free.txt"').replace("mass=0.040", "mass=0.030")
+        exec(compile(script, "README.md", "exec"), {})
+    out = capsys.readouterr().out
+    assert "Estimate(value=0." in out
+    assert "outside ['Qts', 'Bl']" in out
+    assert "weaker motor" in out
+    assert "Compliance (Cms) changed by +15.4 %" in out
+    assert (there / "fit.png").stat().st_size > 10_000
+
+
+def shown(result, *words):
+    page = result._repr_html_()
+    assert page.startswith("<div")
+    assert page.count("<div") == page.count("</div>")
+    assert "<script" not in page
+    for word in words:
+        assert word in page, word
+    return page
+
+
+def test_a_notebook_shows_each_of_them(there):
+    tsfit.sweep("try-it/rig.toml", "shown.wav", seconds=2)
+    swept = tsfit.sweep("try-it/rig.toml", "shown-mass.wav", "added mass", mass_g=30, seconds=2)
+    shown(swept, "shown-mass.wav", "Uncertainty of the impedance", swept.verdict.action)
+    curve = tsfit.fit(tsfit.read_curve("shown.txt"), name="<i>Knot</i>")
+    assert "<i>" not in shown(curve, "&lt;i&gt;Knot&lt;/i&gt;", "<svg", "standard uncertainty")
+    shown(tsfit.check_sheet("new.json", "sample_data/saltwit-12b-sheet.toml"), "Outside: Qts, Bl", "<svg", "weaker motor")
+    drifted = tsfit.track("sample_data/saltwit-12b.drift")
+    shown(drifted, "+15.4", "<svg", "exponential")
+    assert drifted.to_dict()["causes"]["compliance"]["drifted"]
+    assert len(drifted.plot().axes) == 5
+
+
+def test_pictures_of_one_notebook_share_no_name(there):
+    names = set()
+    for _ in range(2):
+        page = tsfit.track("sample_data/saltwit-12b.drift")._repr_html_()
+        new = set(re.findall(r' id="([^"]+)"', page))
+        assert new
+        assert not new & names
+        names |= new
+
+
+def test_what_does_not_belong_to_the_state_is_refused(there):
+    with pytest.raises(tsfit.TsfitError, match="mass_g"):
+        tsfit.sweep("try-it/rig.toml", "never.wav", mass_g=30.0)
+    assert not Path("never.wav").exists()
+
+
+def test_a_fit_that_is_no_file_goes_into_a_log(there):
+    fitted = tsfit.fit(tsfit.read_curve("free.txt"), name="Simulated")
+    assert [tsfit.log_fit(fitted, "own.drift", hours) for hours in (0.0, 3.0)] == [1, 2]
