@@ -49,6 +49,8 @@ def make(
     errors=True,
     frequency_hz=FREQUENCY_HZ,
     terms=None,
+    mass=MASS,
+    volume=VOLUME,
     **figures,
 ):
     """Curves in the states `kinds`, the area as stated, and the truth.
@@ -67,12 +69,12 @@ def make(
         here = dict(values)
         state, load = State(), free_air()
         if kind == "added mass":
-            state = State(kind, mass=MASS, mass_uncertainty=2e-4)
-            load = added_mass(MASS + 2e-4 * draw())
+            state = State(kind, mass=mass, mass_uncertainty=0.005 * mass)
+            load = added_mass(mass * (1.0 + 0.005 * draw()))
         elif kind == "closed box":
-            state = State(kind, volume=VOLUME, volume_uncertainty=3e-4)
+            state = State(kind, volume=volume, volume_uncertainty=0.01 * volume)
             gain = (0.8 + 0.4 * draw()) * air_load_change(true["Sd"])
-            load = closed_box(VOLUME + 3e-4 * draw(), REFERENCE_AIR, added_mass=gain)
+            load = closed_box(volume * (1.0 + 0.01 * draw()), REFERENCE_AIR, added_mass=gain)
         elif kind == "infinite baffle":
             state = State(kind)
             load = infinite_baffle(true["Sd"], air_load=1.0 + 0.15 * draw())

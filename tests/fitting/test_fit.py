@@ -46,28 +46,6 @@ def test_floor_enters_the_optimum():
     assert np.all(np.abs(slope) * np.sqrt(np.diag(found.covariance)) < 0.05)
 
 
-@pytest.mark.against("stated errors and 95 % intervals, every stated input varied", "200 seeded trials", "93 to 97 %")
-def test_stated_errors_hold():
-    """Errors in units of the stated standard uncertainty have unit spread, with noise and every stated input varied.
-
-    200 seeded trials: the spread is known to 5 %, the bounds lie at three of those; a sigma off by 15 % fails on average.
-    """
-    scores: dict[str, list[float]] = {}
-    inside: list[bool] = []
-    for seed in range(200):
-        rng = np.random.default_rng([11, seed])
-        curves, area, true = make(("free air", "added mass", "closed box"), rng)
-        result = fit(curves, sd=area, coil="ladder-2", suspension="ideal")
-        for name, value in true.items():
-            estimate = result.parameters[name]
-            scores.setdefault(name, []).append((estimate.value - value) / estimate.stdev)
-            inside.append(estimate.interval95[0] <= value <= estimate.interval95[1])
-    for name, score in scores.items():
-        assert abs(np.mean(score)) < 3.5 / np.sqrt(200), name
-        assert 0.85 < np.std(score) < 1.15, (name, np.std(score))
-    assert 0.93 < np.mean(inside) < 0.97
-
-
 @pytest.mark.parametrize("coil", COILS)
 def test_finds_the_coil_model(coil):
     curves, area, true = make(

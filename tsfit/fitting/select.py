@@ -26,8 +26,9 @@ from tsfit.fitting.start import coil_start
 log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
 """Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
-SCOUT = "ladder-2"
-"""The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance."""
+SCOUT, PLAINEST = "ladder-2", "simple"
+"""The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
+where that one fails."""
 
 
 @dataclass(frozen=True)
@@ -89,12 +90,16 @@ def compete(
             log.info("tried coil %s, suspension %s: %s", name, kind, told)
         return tried
 
-    scout = attempt(coil or SCOUT, plain, dict(start) | _blocked_start(coil or SCOUT, first, start), JointModel.floor)
-    if scout.fault is not None and coil not in (None, SCOUT):
-        other = attempt(SCOUT, plain, dict(start) | _blocked_start(SCOUT, first, start), JointModel.floor)
+    leader = coil or SCOUT
+    scout = attempt(leader, plain, dict(start) | _blocked_start(leader, first, start), JointModel.floor)
+    # What a coil of fewer terms shows of Re and the Qs leads there from farther away.
+    for name in (each for each in (SCOUT, PLAINEST) if each != leader):
+        if scout.fault is None:
+            break
+        other = attempt(name, plain, dict(start) | _blocked_start(name, first, start), JointModel.floor)
         if other.fault is None:
             at = _found_at(other, start)
-            scout = attempt(coil or SCOUT, plain, at | _blocked_start(coil or SCOUT, first, at), other.model.floor)
+            scout = attempt(leader, plain, at | _blocked_start(leader, first, at), other.model.floor)
     if scout.fault is None:
         start = _found_at(scout, start)
     found = []

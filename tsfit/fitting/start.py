@@ -25,7 +25,9 @@ SECOND_PEAK = 0.35
 GRID, EXPONENTS = 9, (0.5, 0.6, 0.7, 0.8, 0.9)
 """Corner frequencies and exponents tried for the coil."""
 SAMPLES = 40
-LEAST_SHARE = 1e-3
+LEAST_SHARE, USUAL_SHARE = 0.05, 0.3
+"""Magnitude of a coil term, over the blocked impedance at the top, down to which it is left, and that of one that comes out
+less or negative: from a trace of it the search does not come back."""
 
 
 @dataclass(frozen=True)
@@ -194,12 +196,14 @@ def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np
     weight = 1.0 / np.maximum(np.abs(z), 0.05 * np.max(np.abs(z)))
     grid, terms = _shapes(coil, s)
     wanted = (z * weight).view(float)
+    # A constant beside them takes what the estimate of Re misses, which a rung would otherwise stand in for.
+    terms = np.concatenate([terms, np.ones_like(terms[:, :1])], axis=1)
     scale = np.abs(terms[..., -1])
     rows = np.ascontiguousarray(terms * weight / scale[..., None]).view(float)
     gram = rows @ rows.transpose(0, 2, 1)
     size = np.linalg.solve(gram + 1e-9 * np.eye(gram.shape[-1]), rows @ wanted[:, None])[..., 0]
-    # A magnitude that comes out negative is as good as absent.
-    size = np.maximum(size, LEAST_SHARE * np.abs(z[-1]))
+    least, usual = LEAST_SHARE * np.abs(z[-1]), USUAL_SHARE * np.abs(z[-1])
+    size[:, :-1] = np.where(size[:, :-1] > least, size[:, :-1], usual)
     miss = np.sum(((size[:, None] @ rows)[:, 0] - wanted) ** 2, axis=1)
     best = int(np.argmin(miss))
-    return {name: float(value) for name, value in _named(coil, grid[best], size[best] / scale[best]).items()}
+    return {name: float(value) for name, value in _named(coil, grid[best], (size[best] / scale[best])[:-1]).items()}
