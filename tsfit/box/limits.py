@@ -146,14 +146,14 @@ def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: b
             square = square / (answer.current * answer.impedance)
         allowed["power"] = square
     if ratings.xmax_m is not None:
-        allowed["travel"] = ratings.xmax_m**2 / (2.0 * answer.travel)
+        allowed["travel"] = 0.5 * ratings.xmax_m**2 / answer.travel
     if enclosure.port_area is not None:
         area = np.asarray(enclosure.port_area)[..., np.newaxis]
         if enclosure.kind == "passive" and ratings.radiator_xmax_m is not None:
             swept = ratings.radiator_xmax_m * area * 2.0 * math.pi * answer.frequency_hz
-            allowed["radiator travel"] = swept**2 / (2.0 * answer.port)
+            allowed["radiator travel"] = 0.5 * swept**2 / answer.port
         if enclosure.kind != "passive" and ratings.port_speed_m_s is not None:
-            allowed["port speed"] = (ratings.port_speed_m_s * area) ** 2 / (2.0 * answer.port)
+            allowed["port speed"] = 0.5 * (ratings.port_speed_m_s * area) ** 2 / answer.port
     if ratings.volts is not None:
         allowed["amplifier voltage"] = np.array([ratings.volts**2])
     if ratings.amps is not None:
@@ -199,13 +199,17 @@ def _evaluate(
     """Squares of the voltages allowed, level, square of the lowest, and the place of the limit that sets it."""
     answer = enclosure.squares(frequency)
     pressure = answer.pressure
-    lowest = np.full(pressure.shape, np.inf)
-    binding = np.zeros(lowest.shape, dtype=np.int8)
+    binding = np.zeros(pressure.shape, dtype=np.int8)
     with np.errstate(divide="ignore"):
         allowed = _allowed(enclosure, ratings, answer, peak=peak)
-        for index, square in enumerate(allowed.values()):
+        squares = iter(allowed.values())
+        lowest = np.broadcast_to(next(squares, np.inf), pressure.shape).copy()
+        for index, square in enumerate(squares, start=1):
             # A later limit has the higher index: of two small arrays the larger is found faster than a masked copy.
             np.maximum(binding, np.int8(index) * (square < lowest).view(np.int8), out=binding)
             np.minimum(square, lowest, out=lowest)
-        level = np.log(pressure * (lowest / REFERENCE_PRESSURE**2)) * (10.0 / math.log(10.0))
+        level = np.multiply(pressure, lowest)
+        np.log(level, out=level)
+    level *= 10.0 / math.log(10.0)
+    level -= 20.0 * math.log10(REFERENCE_PRESSURE)
     return allowed, level, lowest, binding

@@ -69,11 +69,14 @@ def _chamber(omega: Array, load: Load) -> _Chamber:
     air = (column(load.absorption), (-1.0 / column(load.compliance)) * (1.0 / omega))
     if load.port_mass is None:
         return _Chamber((1.0 + leak * air[0], leak * air[1]), air, (1.0, 0.0), NOTHING, _scaled(leak, air))
-    reactance = column(load.port_mass) * omega
+    mass, loss = column(load.port_mass), column(load.port_resistance)
+    port = (loss, mass * omega)
+    # Of the product the reactances of box air and port mass leave the same at all frequencies.
+    product = (air[0] * loss + mass / column(load.compliance), air[0] * port[1] + air[1] * loss)
     if load.passive_compliance is not None:
-        reactance = reactance - (1.0 / column(load.passive_compliance)) * (1.0 / omega)
-    port = (column(load.port_resistance), reactance)
-    product, total = _times(air, port), _plus(air, port)
+        port = (loss, port[1] - (1.0 / column(load.passive_compliance)) * (1.0 / omega))
+        product = _times(air, port)
+    total = _plus(air, port)
     leaking = _scaled(leak, product)
     return _Chamber(_plus(total, leaking) if np.any(leak) else total, product, port, air, leaking)
 
