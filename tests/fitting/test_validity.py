@@ -1,5 +1,7 @@
 """Remarks before the fit: planted faults are named with their remedy, healthy curves raise none."""
 
+import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -8,7 +10,7 @@ from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
 
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
-from tsfit.fitting.start import find_resonance
+from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.validity import law_note, refuse_unfit, validity_notes
 from tsfit.records import ImpedanceCurve, State
 
@@ -156,3 +158,96 @@ def test_said_once():
     assert (note.severity, note.sweep) == ("warn", 0)
     again = ImpedanceCurve(curve.frequency_hz, curve.impedance_ohm, curve.variance_ohm2, notes=(note,))
     assert notes(again) == {}
+
+
+FLAT = np.full(400, 6.0 + 0.0j)
+
+
+def told_of(f, peak, z=FLAT):
+    return {note.code: note.message for note in validity_notes(ImpedanceCurve(f, z[: len(f)], source="x.txt"), peak, 0.0)}
+
+
+@pytest.mark.parametrize(("inside", "words"), [(0, "0 points lie"), (1, "1 point lies"), (3, "3 points lie"), (4, "")])
+def test_points_within_the_half_power_width_are_counted(inside, words):
+    """For Qms 5 it runs from fs (√(1 + 1/100) − 1/10) to fs (√(1 + 1/100) + 1/10): 36.2 to 44.2 Hz about 40 Hz."""
+    near = np.linspace(36.5, 43.9, inside)
+    f = np.sort(np.concatenate([np.geomspace(8.0, 36.1, 40), near, np.geomspace(44.3, 6000.0, 60)]))
+    message = told_of(f, Resonance(6.0, 40.0, 5.0, 0.5)).get("few_points", "")
+    assert bool(message) == (inside < 4)
+    if message:
+        assert f"Only {words} within the half-power width of the resonance, 36.2 to 44.2 Hz" in message
+        # Twice the least, 8, within those 0.288 octaves.
+        assert f"again with {math.ceil(8 / math.log2(44.2 / 36.2))} points per octave around 40 Hz" in message
+
+
+@pytest.mark.parametrize(("lowest", "told"), [(22.0, False), (22.1, True)])
+def test_a_sweep_begins_well_below_the_resonance(lowest, told):
+    message = told_of(np.geomspace(lowest, 6000.0, 400), Resonance(6.0, 40.0, 5.0, 0.5)).get("low_end", "")
+    assert bool(message) == told
+    if told:
+        assert message.startswith(
+            "The sweep begins at 22.1 Hz and the resonance stands near 40 Hz, so its lower side is cut"
+        )
+        assert message.endswith("measure again from 10 Hz.")
+
+
+@pytest.mark.parametrize(
+    ("top", "fs", "share", "wanted"),
+    [
+        (300.0, 40.0, 0.1, "9e+02"),  # to 0.3 of Re, three times as far
+        (300.0, 40.0, 0.04, "2e+03"),  # never beyond what is fitted
+        (300.0, 40.0, 0.31, None),
+        (300.0, 40.0, 0.29, "3.1e+02"),
+        (1801.0, 40.0, 0.1, None),
+        (1799.0, 40.0, 0.1, "2e+03"),
+        (2000.0, 100.0, 0.1, "4e+03"),
+        (300.0, 40.0, -0.1, "2e+03"),
+    ],
+)
+def test_the_coil_must_show_at_the_top_or_the_range_be_whole(top, fs, share, wanted):
+    """Reactance made of that share of Re and the motional branch far above resonance, −Re fs/(Qes f)."""
+    f = np.geomspace(8.0, top, 400)
+    z = 6.0 + 1j * (share * 6.0 - 6.0 / 0.5 * fs / f)
+    message = told_of(f, Resonance(6.0, fs, 5.0, 0.5), z).get("coil_range")
+    assert (message is None) == (wanted is None)
+    if message is not None:
+        assert (
+            f"The sweep ends at {top:.4g} Hz, where the coil's reactance is but {100 * max(share, 0.0):.0f} % of Re"
+            in message
+        )
+        assert message.endswith(f"measure again up to {wanted} Hz.")
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "refused"),
+    [(8.0, 6000.0, False), (31.9, 6000.0, False), (32.1, 6000.0, True), (8.0, 120.1, False), (8.0, 119.9, True)],
+)
+def test_a_range_that_does_not_hold_the_resonance_is_refused(low, high, refused):
+    """From 0.8 of it to 3 times it at least."""
+    curve = made(np.geomspace(low, high, 400), Fs=40.0)
+    peak = Resonance(5.4, 40.0, 5.0, 0.42)
+    if not refused:
+        refuse_unfit(curve, peak)
+        return
+    with pytest.raises(TsfitError, match=f"the sweep covers {low:.3g} to {high:.4g} Hz with") as caught:
+        refuse_unfit(curve, peak)
+    assert caught.value.code == "short_range"
+
+
+@pytest.mark.parametrize(("near", "refused"), [(7, True), (8, False)])
+def test_points_around_the_resonance_are_counted(near, refused):
+    """Within a factor of 1.5 of it."""
+    f = np.concatenate([np.geomspace(8.0, 26.0, 30), np.linspace(27.0, 59.0, near), np.geomspace(61.0, 6000.0, 60)])
+    curve = made(f, Fs=40.0)
+    if not refused:
+        refuse_unfit(curve, Resonance(5.4, 40.0, 5.0, 0.42))
+        return
+    with pytest.raises(TsfitError, match="with 7 points around the resonance near 40 Hz"):
+        refuse_unfit(curve, Resonance(5.4, 40.0, 5.0, 0.42))
+
+
+def test_how_far_the_phase_is_off_is_told():
+    curve = made()
+    turned = replace(curve, impedance_ohm=curve.impedance_ohm * np.exp(0.5j))
+    message = notes(turned)["phase_magnitude"]
+    assert float(re.search(r"by (\d+) degrees RMS", message)[1]) == pytest.approx(math.degrees(0.5), abs=4.0)

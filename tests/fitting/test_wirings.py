@@ -13,6 +13,8 @@ from tsfit.driver import electrical_q, wiring_factors
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.fitting.start import Resonance
+from tsfit.fitting.wirings import check_other_coil
 from tsfit.records import ImpedanceCurve, State
 
 FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 300)
@@ -154,3 +156,54 @@ def test_a_shorted_coil_that_no_circuit_describes_is_named_as_a_cause():
 def test_a_sweep_without_wiring_among_wired_ones_is_refused():
     rng = np.random.default_rng(2)
     assert _refusal([curve("series", rng), curve("series", rng, state=State())]).code == "mixed_wiring"
+
+
+@pytest.mark.parametrize(
+    ("wirings", "qms", "refused"),
+    [
+        (("series", "one coil"), (4.0, 1.99), True),
+        (("series", "one coil"), (4.0, 2.01), False),
+        (("one coil", "parallel"), (1.99, 4.0), True),
+        (("series", "parallel", "one coil"), (3.0, 8.0, 1.6), False),
+        (("one coil", "one coil"), (9.0, 1.0), False),
+        (("series", "parallel"), (9.0, 1.0), False),
+    ],
+)
+def test_an_idle_coil_brakes_where_qms_is_less_than_half(wirings, qms, refused):
+    rng = np.random.default_rng(1)
+    curves = [curve(wiring, rng) for wiring in wirings]
+    peaks = [Resonance(4.0, 30.0, each, 0.5) for each in qms]
+    if not refused:
+        check_other_coil(curves, peaks)
+        return
+    with pytest.raises(
+        TsfitError, match=r"one coil\.txt: through one coil Qms reads 2 against 4 with both coils wired"
+    ) as caught:
+        check_other_coil(curves, peaks)
+    assert caught.value.code == "other_coil"
+
+
+@pytest.mark.parametrize(
+    ("wiring", "told"),
+    [("series", "both coils in series"), ("parallel", "both coils in parallel"), ("one coil", "one coil, the other open")],
+)
+def test_for_which_wiring_the_parameters_hold(wiring, told):
+    result = fit([curve(wiring, np.random.default_rng(4))], coil="ladder-2", suspension="ideal")
+    note = next(note for note in result.quality if note.code == "wiring")
+    assert note.message.startswith(f"The parameters hold for {told}; coupling of the coils 0.85 ± 0.15, assumed; ")
+
+
+def test_rival_models_widen_the_figures_of_every_wiring():
+    """What holds for the wiring that was swept is the result itself, its spread between models included."""
+    rng = np.random.default_rng(3)
+    f = np.geomspace(8.0, 1000.0, 120)
+    curves = []
+    for state, mass in ((State(wiring="series"), 0.0), (weighted("series"), 0.04)):
+        z = np.interp(f, FREQUENCY_HZ, solved("series", mass=mass, coil="semi-inductance"))
+        noise = (rng.standard_normal(120) + 1j * rng.standard_normal(120)) / np.sqrt(2.0)
+        curves.append((ImpedanceCurve(f, z + 0.06 * np.abs(z) * noise, (0.06 * np.abs(z)) ** 2, source="wide.txt"), state))
+    result = fit(curves, sd=Known(AREA, 0.01 * AREA))
+    assert sum(each.weight > 0.0 for each in result.candidates) > 1
+    for name in ("Re", "Qes", "Qts", "Bl", "eta0", "sensitivity_1W", "sensitivity_2V83"):
+        own, whole = result.wirings["series"][name], result.parameters[name]
+        assert (own.value, own.stdev) == pytest.approx((whole.value, whole.stdev), rel=1e-6), name

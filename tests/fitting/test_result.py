@@ -1,0 +1,120 @@
+"""What a result says in words, against its own figures."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from made_curves import AREA, make
+
+from tsfit.fitting.fit import fit
+from tsfit.fitting.model import Known
+
+FORCED = {"coil": "ladder-2", "suspension": "ideal"}
+
+
+def note(result, code):
+    (found,) = [each for each in result.quality if each.code == code]
+    return found
+
+
+def ambiguous(relative_noise, kinds=("free air", "added mass"), seed=3):
+    curves, area, _ = make(
+        kinds,
+        np.random.default_rng(seed),
+        suspension="log-creep",
+        coil="semi-inductance",
+        relative_noise=relative_noise,
+        errors=False,
+        frequency_hz=np.geomspace(8.0, 2000.0, 200),
+    )
+    return fit(curves, sd=area)
+
+
+def change(value, best):
+    return f"{100.0 * (value / best - 1.0):+.2g} %"
+
+
+@pytest.fixture(scope="module")
+def close():
+    return ambiguous(3e-2)
+
+
+def test_the_runner_up_is_told_with_what_it_would_change(close):
+    best, other, *_ = [each for each in close.candidates if each.fault is None]
+    assert note(close, "close_call").message.startswith(
+        f"Runner-up: coil {other.coil}, suspension {other.suspension}, BIC {other.bic:.3g} above the chosen; it would "
+        f"change Qts by {change(other.Qts, best.Qts)} and Vas by {change(other.Vas, best.Vas)}."
+    )
+
+
+def test_the_average_over_the_models_that_count_is_told(close):
+    best, *_ = close.candidates
+    counted = [each for each in close.candidates if each.weight > 0.0]
+    qts, vas = (sum(each.weight * getattr(each, name) for each in counted) for name in ("Qts", "Vas"))
+    assert len(counted) > 1
+    assert note(close, "close_call").message.endswith(
+        f" The average over the {len(counted)} models within 6 of BIC, weighted by it, would change Qts by "
+        f"{change(qts, best.Qts)} and Vas by {change(vas, best.Vas)}; their spread is part of the stated uncertainty."
+    )
+
+
+def test_a_runner_up_too_far_to_count():
+    result = ambiguous(2e-4, kinds=("free air",))
+    best, other, *_ = [each for each in result.candidates if each.fault is None]
+    assert other.bic > 6.0
+    assert [each.Vas for each in (best, other)] == [None, None]
+    message = note(result, "runner_up").message
+    assert message.endswith(f"it would change Qts by {change(other.Qts, best.Qts)}. That is too far to count.")
+    assert not [each for each in result.quality if each.code == "close_call"]
+
+
+def test_a_forced_model_has_no_runner_up():
+    curves, _, _ = make(("free air",), np.random.default_rng(1), errors=False)
+    result = fit(curves, **FORCED)
+    assert not {"runner_up", "close_call"} & {each.code for each in result.quality}
+    (only,) = result.candidates
+    assert (only.aicc, only.bic, only.weight) == (0.0, 0.0, 1.0)
+
+
+def test_what_the_circuit_misses_is_told_in_percent():
+    """RMS of misfit over |Z| of the used points; the floor, beyond noise, from 2 % on as a warning."""
+    severities = []
+    for wave in (0.02, 0.05):
+        ((curve, state),), _, _ = make(("free air",), np.random.default_rng(1), relative_noise=1e-4, errors=False)
+        f = curve.frequency_hz
+        wavy = replace(curve, impedance_ohm=curve.impedance_ohm * (1.0 + wave * np.sin(12.0 * np.log(f))))
+        result = fit([(wavy, state)], **FORCED)
+        (one,) = result.states
+        miss = (np.abs(one.fitted_ohm - wavy.impedance_ohm) / np.abs(wavy.impedance_ohm))[one.used]
+        percent = 100.0 * np.sqrt(np.mean(miss**2))
+        assert result.candidates[0].misfit_percent == pytest.approx(percent, rel=1e-9)
+        told = note(result, "model_floor")
+        said = float(re.search(r"by ([\d.]+) % RMS", told.message)[1])
+        assert said == pytest.approx(percent, rel=0.06)
+        assert "Coil ladder-2, suspension ideal; beyond noise" in told.message
+        severities.append(told.severity)
+    assert severities == ["note", "warn"]
+
+
+@pytest.mark.parametrize(("sigmas", "strained"), [(2.0, False), (5.0, True), (-5.0, True)])
+def test_an_input_that_the_sweeps_pull_away_is_named(sigmas, strained):
+    """Three states over-determine mass and volume; a mass off by some of its own uncertainties is pulled back."""
+    curves, _, _ = make(
+        ("free air", "added mass", "added mass"), np.random.default_rng(2), errors=False, relative_noise=2e-4
+    )
+    curve, state = curves[2]
+    other = replace(state, mass=state.mass * (1.0 + sigmas * 2e-3), mass_uncertainty=2e-3 * state.mass)
+    exact = replace(state, mass_uncertainty=1e-7)
+    result = fit([curves[0], (curves[1][0], exact), (curve, other)], sd=Known(AREA, 1e-4), **FORCED)
+    told = [each.message for each in result.quality if each.code == "strained_input"]
+    assert len(told) == strained
+    if strained:
+        pull = float(re.search(r"want mass \S+ ([+-]\d+\.\d) standard uncertainties", told[0])[1])
+        assert pull == pytest.approx(-sigmas, abs=0.5)
+
+
+def test_free_air_alone_says_what_it_cannot_tell():
+    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(2), errors=False)
+    assert note(fit(curves[:1], **FORCED), "free_air_only").severity == "note"
+    assert "free_air_only" not in {each.code for each in fit(curves, sd=area, **FORCED).quality}
