@@ -36,7 +36,9 @@ def test_states_that_agree_are_said_to():
     result, codes = agreed(planted(0))
     (each,) = result.agreement
     assert abs(each.sigma) < 3.0
-    assert "states_agree" in codes
+    (told,) = [note for note in result.quality if note.code == "states_agree"]
+    assert told.severity == "note"
+    assert told.message.endswith("standard uncertainties of that; they agree.")
     assert not codes & {"states_disagree", "odd_sweep"}
 
 
@@ -60,8 +62,13 @@ def test_what_each_state_says_alone_is_told_in_grams():
     (each,) = result.agreement
     assert (each.Mms, each.others) == pytest.approx((0.060, 0.066), rel=0.02)
     assert each.percent == pytest.approx(100.0 * (each.Mms / each.others - 1.0), rel=1e-9)
-    told = next(note.message for note in result.quality if note.code == "states_disagree")
-    assert told.startswith(
+    assert each.sigma == pytest.approx(math.log(each.Mms / each.others) / (0.01 * each.percent_stdev), rel=1e-9)
+    (note,) = [note for note in result.quality if note.code == "states_disagree"]
+    assert note.severity == "warn"
+    assert note.message.endswith(
+        "they contradict each other, and Vas with them. Weigh the mass, measure the volume and seal the box again."
+    )
+    assert note.message.startswith(
         f"By the closed box of 30 l alone (sweep 3) Mms is {1e3 * each.Mms:.4g} g, by the other states "
         f"{1e3 * each.others:.4g} g: {each.percent:+.2g} % apart, {abs(each.sigma):.2g} standard uncertainties of that; "
     )

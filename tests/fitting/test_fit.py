@@ -4,14 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
+from made_curves import AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, make
 
+from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
-from tsfit.fitting.fit import fit
+from tsfit.fitting.fit import _mass_start, fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
+from tsfit.fitting.start import Resonance
 from tsfit.records import ImpedanceCurve, State
 
 ALL = ("free air", "added mass", "closed box", "infinite baffle")
@@ -212,3 +214,68 @@ def test_a_wrong_mass_is_noticed_beside_a_box():
     tight = (box[0], replace(box[1], volume_uncertainty=3e-5))
     result = fit([free, wrong, tight], sd=Known(area.value, 1e-4 * area.value), coil="ladder-2", suspension="ideal")
     assert "strained_input" in {note.code for note in result.quality}
+
+
+@pytest.mark.parametrize("fs", [29.0, 90.0])
+def test_from_an_eighth_of_fs_to_2_khz_or_40_fs_is_used(fs):
+    curves, _, _ = make(("free air",), np.random.default_rng(1), errors=False, Fs=fs)
+    (state,) = fit(curves, coil="ladder-2", suspension="ideal").states
+    low, high = FREQUENCY_HZ[state.used][[0, -1]]
+    step = FREQUENCY_HZ[1] / FREQUENCY_HZ[0]
+    assert low == pytest.approx(max(fs / 8.0, FREQUENCY_HZ[0]), rel=step - 1.0 + 0.03)
+    assert high == pytest.approx(max(2000.0, 40.0 * fs), rel=step - 1.0 + 0.03)
+
+
+def peak(fs):
+    return Resonance(5.4, fs, 5.0, 0.42)
+
+
+def loaded(**state):
+    return _curve(np.full(400, 6.0), "loaded.txt"), State(**state)
+
+
+def test_the_first_guess_of_the_mass_is_that_of_the_shifts():
+    """Small, JAES 20(5), 1972: Mms = M/((fs/f1)² − 1); behind a box K/((2π fs)² ((f2/fs)² − 1)); their geometric mean."""
+    area = Known(AREA, 1e-4)
+    mass, box = loaded(kind="added mass", mass=0.02), loaded(kind="closed box", volume=VOLUME)
+    by_mass = 0.02 / ((40.0 / 30.0) ** 2 - 1.0)
+    by_box = REFERENCE_AIR.stiffness * AREA**2 / VOLUME / ((2.0 * np.pi * 40.0) ** 2 * ((60.0 / 40.0) ** 2 - 1.0))
+    assert _mass_start([mass], [peak(30.0)], peak(40.0), area) == pytest.approx(by_mass, rel=1e-9)
+    assert _mass_start([box], [peak(60.0)], peak(40.0), area) == pytest.approx(by_box, rel=1e-9)
+    both = _mass_start([mass, box], [peak(30.0), peak(60.0)], peak(40.0), area)
+    assert both == pytest.approx(np.sqrt(by_mass * by_box), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("state", "moved", "verb"),
+    [
+        ({"kind": "added mass", "mass": 0.02}, 39.5, None),
+        ({"kind": "added mass", "mass": 0.02}, 39.7, "fallen"),
+        ({"kind": "closed box", "volume": VOLUME}, 40.5, None),
+        ({"kind": "closed box", "volume": VOLUME}, 40.3, "risen"),
+    ],
+)
+def test_a_state_must_move_the_resonance_by_one_percent(state, moved, verb):
+    asked = [loaded(**state)], [peak(moved)], peak(40.0), Known(AREA, 1e-4)
+    if verb is None:
+        assert _mass_start(*asked) > 0.0
+        return
+    with pytest.raises(
+        TsfitError, match=rf"^loaded\.txt: the resonance should have {verb} clearly from free air's 40 Hz"
+    ) as caught:
+        _mass_start(*asked)
+    assert f"stands at {moved:g} Hz" in caught.value.message
+
+
+def test_the_worst_sweep_of_a_fit_that_fails_is_named_with_its_breach():
+    """A gain that steps by a fifth in one of two sweeps."""
+    curves, _, _ = make(("free air", "added mass"), np.random.default_rng(2), errors=False, relative_noise=1e-3)
+    curve, state = curves[1]
+    stepped = curve.impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0)
+    error = _refusal([curves[0], (replace(curve, impedance_ohm=stepped), state)], coil="ladder-2", suspension="ideal")
+    assert error.code == "no_fit"
+    assert error.message.startswith(
+        "free air.txt, added mass.txt: no driver circuit fits (the circuit misses the sweeps by "
+    )
+    assert "most of all added mass.txt; of added mass.txt, it breaks the Kramers-Kronig relations by" in error.message
+    assert error.message.endswith("try other models than the forced ones.")

@@ -62,6 +62,10 @@ def test_mirrored_is_what_the_mirror_explains_clearly_better():
     assert not is_mirrored(SURE * 14.0, 14.0)
     assert is_mirrored(SURE * 14.0 + 0.1, 14.0)
     assert not is_mirrored(90.0, GOOD_PHASE)
+    # And well beyond each.
+    assert not is_mirrored(4.0, 1.0)
+    assert not is_mirrored(20.0, 14.0)
+    assert not is_mirrored(90.0, 16.0)
 
 
 def test_a_range_too_narrow_for_the_law_is_no_evidence():
