@@ -70,10 +70,11 @@ def pytest_make_collect_report(collector):
 
 
 def _required(report):
-    """Where references are required, a skip for want of a tool is a failure; only other people's data may be absent."""
+    """Where references are required, a skip for want of a tool is a failure; other people's data, and what is said to be
+    optional, may be absent."""
     if report.skipped and os.environ.get("TSFIT_REQUIRE_REFERENCES") and not hasattr(report, "wasxfail"):
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
-        if "shared data" not in reason:
+        if "shared data" not in reason and "optional" not in reason:
             report.outcome = "failed"
             report.longrepr = f"{reason} (no skip passes with TSFIT_REQUIRE_REFERENCES)"
     return report

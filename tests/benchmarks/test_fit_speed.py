@@ -1,6 +1,7 @@
 """How fast the fit is, as ratios against a general circuit fitter timed in the same run. Nothing here asserts a time."""
 
 import math
+import os
 import resource
 import subprocess
 import sys
@@ -103,6 +104,47 @@ def test_whole_search_against_one_model(benchmark, states):
     benchmark.extra_info["choices"] = len(found.candidates)
     benchmark.extra_info["times one model"] = round(benchmark.stats.stats.median / (time.perf_counter() - start), 1)
     assert found.driver.coil == "ladder-2"
+
+
+CDC = "R{R=5}L{L=1e-3}(L{L=1e-3}R{R=5})(R{R=60}L{L=0.03}C{C=1e-3})"
+
+
+def _by_pyimpspec(curve, **how):
+    """Seconds that pyimpspec takes, and the sum of squares of its relative residual."""
+    pyimpspec = pytest.importorskip("pyimpspec", reason="package pyimpspec is optional")
+    data = pyimpspec.DataSet(frequencies=curve.frequency_hz, impedances=curve.impedance_ohm)
+    start = time.perf_counter()
+    found = pyimpspec.fit_circuit(pyimpspec.parse_cdc(CDC), data, num_procs=1, **how)
+    seconds = time.perf_counter() - start
+    return seconds, _squares(data.get_impedances(), found.circuit.get_impedances(data.get_frequencies()))
+
+
+def _squares(measured, fitted):
+    return float(np.sum(np.abs(fitted / measured - 1.0) ** 2))
+
+
+@pytest.mark.against("one model on one curve, speed at equal or lower residual", "pyimpspec, one method", "ratio of times")
+@pytest.mark.filterwarnings("ignore")
+def test_one_model_against_pyimpspec(benchmark, states):
+    curve, state = states[0]
+    result = benchmark.pedantic(
+        lambda: fit([(curve, state)], coil="ladder-2", suspension="ideal"), rounds=15, warmup_rounds=2
+    )
+    ours = _squares(curve.impedance_ohm, result.states[0].fitted_ohm)
+    runs = [_by_pyimpspec(curve, method="least_squares", weight="modulus") for _ in range(3)]
+    assert ours <= 1.001 * runs[0][1]
+    benchmark.extra_info["times faster"] = round(min(seconds for seconds, _ in runs) / benchmark.stats.stats.median, 1)
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_whole_search_against_pyimpspec(benchmark, states):
+    """Theirs tries its methods and weights on one curve and one circuit; ours every circuit on two. It takes a minute."""
+    if not os.environ.get("TSFIT_FULL_BENCHMARKS"):
+        pytest.skip("optional: TSFIT_FULL_BENCHMARKS=1 runs it")
+    seconds, squares = _by_pyimpspec(states[0][0])
+    found = benchmark.pedantic(lambda: fit(states, sd=Known(0.05, 5e-4)), rounds=5, warmup_rounds=1)
+    assert _squares(found.states[0].curve.impedance_ohm, found.states[0].fitted_ohm) <= 1.01 * squares
+    benchmark.extra_info["times faster"] = round(seconds / benchmark.stats.stats.median, 1)
 
 
 def _cpu_seconds(*arguments):

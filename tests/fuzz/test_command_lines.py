@@ -60,7 +60,7 @@ def loaded():
         yield from commands(getattr(importlib.import_module(module), attribute), (name,))
 
 
-ALL = dict(loaded())
+ALL = {path: tuple(command.params) for path, command in loaded()}
 # What a shell can hand over: no NUL; and what is no option, so that --json stays one.
 said = words.map(lambda word: word.replace("\0", "")).filter(lambda word: not word.startswith(("-", "/", "~")))
 plain = st.sampled_from(("0.5", "0.707", "1", "2", "4", "10", "30", "60", "200"))
@@ -92,12 +92,11 @@ def value(draw, option: str, kind: click.ParamType) -> str:
 def command_line(draw) -> list[str]:
     """One command with its arguments and up to four of its options."""
     path = draw(st.sampled_from(sorted(ALL)))
-    command = ALL[path]
     line = list(path)
-    for argument in (parameter for parameter in command.params if isinstance(parameter, click.Argument)):
+    for argument in (parameter for parameter in ALL[path] if isinstance(parameter, click.Argument)):
         count = draw(st.sampled_from((0, 1, 1, 2, 2, 3))) if argument.nargs < 0 else 1
         line += [draw(value(str(argument.name), argument.type)) for _ in range(count)]
-    options = [p for p in command.params if isinstance(p, click.Option) and not NOT_PLAYED & set(p.opts)]
+    options = [p for p in ALL[path] if isinstance(p, click.Option) and not NOT_PLAYED & set(p.opts)]
     required = [option for option in options if option.required]
     chosen = draw(st.lists(st.sampled_from(options), max_size=4)) if options else []
     for option in [*required, *chosen]:
@@ -135,7 +134,7 @@ def test_command_lines(good, tmp_path, monkeypatch):
     assert answers[2] > 0
 
 
-@pytest.mark.parametrize("path", [path for path in sorted(ALL) if any(p.required for p in ALL[path].params)], ids=" ".join)
+@pytest.mark.parametrize("path", [path for path in sorted(ALL) if any(p.required for p in ALL[path])], ids=" ".join)
 def test_a_bare_command_names_what_it_needs(path, good, monkeypatch):
     monkeypatch.chdir(good)
     assert hold(list(path), good) == 2

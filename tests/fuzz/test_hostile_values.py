@@ -63,6 +63,7 @@ def only(folder: Path, names: set[str]) -> None:
             shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
+@pytest.mark.filterwarnings("ignore:Generating overly large repr")
 @pytest.mark.parametrize("kind", KINDS)
 def test_hostile_values_are_answered(kind, good, work):
     name, strategy, arguments, count = KINDS[kind]
