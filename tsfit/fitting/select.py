@@ -112,9 +112,9 @@ def compete(
         if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
         found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
-    ranked = rank(found)
     if alone:
-        return ranked
+        return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
+    ranked = rank(found)
     near = ranked[0].bic + CLOSE_CALL if ranked[0].fault is None else math.inf
     return rank([_polished(each.candidate) if _worth_polish(each, near) else each.candidate for each in ranked])
 
