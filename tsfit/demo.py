@@ -97,7 +97,9 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
         files.append(folder / name)
     on_step("making the page")
     page = folder / "page.html"
-    write_new(page, make_page([*files, data / LOG], "Saltwit 12 or Saltwit 12 B for the picture-house?"))
+    # The answer before what it rests on.
+    parts = [*reversed(files), data / LOG]
+    write_new(page, make_page(parts, "Saltwit 12 or Saltwit 12 B for the picture-house?"))
     return DemoResult(folder, fits, checks, drift, comparison, [*files, page], page)
 
 

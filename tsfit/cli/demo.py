@@ -65,7 +65,7 @@ def _print(result: DemoResult) -> None:
         named = f": {', '.join(outside)}" if outside else ""
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
     say("")
-    say("3. What ten hours of use did to the successor")
+    say("3. What its hours of use did to the successor")
     for sentence in result.drift:
         say(f"  - {sentence}")
     say("")

@@ -45,6 +45,20 @@ class Part:
     measured: Sequence[Block] = field(default_factory=tuple)
 
 
+FIGURE_NAMES = {
+    "sensitivity_1W": "SPL at 1 W, 1 m",
+    "sensitivity_2V83": "SPL at 2.83 V, 1 m",
+    "eta0": "η0, efficiency",
+    "Le_1kHz": "Le at 1 kHz",
+}
+"""What tables call a figure, where that is not its own name."""
+
+
+def figure_name(name: str) -> str:
+    """Return the name of a figure as a reader knows it."""
+    return FIGURE_NAMES.get(name, name)
+
+
 def text(words: str, *, strong: bool = False) -> Block:
     """Make a paragraph."""
     return Block("text", text=words, strong=strong)

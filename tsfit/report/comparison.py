@@ -27,8 +27,9 @@ def compare_part(data: Mapping[str, Any], name: str) -> Part:
     found: list[Block] = [heading(f"{subject} compared")]
     box: list[Block] = []
     for count, case in enumerate(data["cases"], start=1):
-        found += [text(f"{case['case']}: {' '.join(case['words'])}")]
-        box.append(heading(str(case["case"])))
+        title = str(case["case"])
+        found += [text(f"{title[:1].upper()}{title[1:]}:"), Block("list", items=list(map(str, case["words"])))]
+        box.append(heading(title))
         caption = f"{subject}, {case['case']}: level, loudest, and differences with their 95 % bands."
         box.append(Block("picture", picture=picture(compare_figure(names, case), f"{name}-case-{count}", caption)))
         box += [_levels(names, case, way) for way in TITLES if way in case["level_db"]]

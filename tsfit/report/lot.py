@@ -7,7 +7,7 @@ from typing import Any
 
 from tsfit.figures.lot import lot_figure
 from tsfit.quantities import display, rounded
-from tsfit.report.blocks import Block, Part, heading, number, table, text
+from tsfit.report.blocks import Block, Part, figure_name, heading, number, table, text
 from tsfit.report.picture import picture
 
 
@@ -20,14 +20,14 @@ def lot_part(data: Mapping[str, Any], name: str) -> Part:
     share, sure = (number(100.0 * told[key], 3) for key in ("fraction", "confidence"))
     found: list[Block] = [heading(f"{subject} of one type")]
     if judged:
-        out = [str(one["name"]) for one in figures if one["verdict"] == "outside"]
+        out = [figure_name(str(one["name"])) for one in figures if one["verdict"] == "outside"]
         words = {"inside": "The lot holds its datasheet.", "outside": "The lot does not hold its datasheet."}
         verdict = words.get(str(data["verdict"]), "Undecided: the samples are too few or too far apart to tell.")
         found.append(text(verdict + (f" Its mean is outside in {', '.join(out)}." if out else ""), strong=True))
     strange: dict[str, list[str]] = {}
     for one in figures:
         if one["outlier"] is not None:
-            strange.setdefault(samples[one["outlier"]], []).append(str(one["name"]))
+            strange.setdefault(samples[one["outlier"]], []).append(figure_name(str(one["name"])))
     found += [text(f"{sample} stands out in {', '.join(names)} (Grubbs' test, 5 %).") for sample, names in strange.items()]
     columns = ["figure", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
     columns += ["sheet", "verdict"] if judged else []
@@ -66,7 +66,7 @@ def _row(one: Mapping[str, Any], *, judged: bool) -> list[str]:
     )
     step = (spread if level else 0.01 * spread * one["mean"]) * factor
     row = [
-        str(one["name"]),
+        figure_name(str(one["name"])),
         *(rounded(value * factor, step) for value in (one["mean"], *one["tolerance_interval"])),
         unit,
         number(spread, 2),

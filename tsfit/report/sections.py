@@ -14,7 +14,7 @@ from tsfit.figures.curves import Quantity, curves_figure
 from tsfit.figures.fit import fit_figure
 from tsfit.quantities import display, rounded
 from tsfit.records import FitResult, FittedState
-from tsfit.report.blocks import Block, Part, flat, heading, number, table, text
+from tsfit.report.blocks import Block, Part, figure_name, flat, heading, number, table, text
 from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 20.0
@@ -28,7 +28,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
     rows = []
     for figure, estimate in fit.parameters.items():
         told = estimate.shown(figure)
-        rows.append([figure, told.value, told.spread, told.low, told.high, told.unit])
+        rows.append([figure_name(figure), told.value, told.spread, told.low, told.high, told.unit])
     columns = ("figure", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
     key = {figure: display(figure, item.value, item.unit) for figure, item in fit.parameters.items()}
@@ -108,7 +108,7 @@ def check_part(data: Mapping[str, Any], name: str) -> Part:
         spread = figure["stdev"] * (1.0 if level else factor)
         rows.append(
             [
-                figure["name"],
+                figure_name(figure["name"]),
                 number(printed),
                 rounded(figure["measured"] * factor, spread),
                 rounded(spread, spread),
@@ -120,7 +120,7 @@ def check_part(data: Mapping[str, Any], name: str) -> Part:
             ]
         )
     columns = ("figure", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
-    out = [figure["name"] for figure in data.get("figures", []) if figure["verdict"] == "outside"]
+    out = [figure_name(figure["name"]) for figure in data.get("figures", []) if figure["verdict"] == "outside"]
     verdict = words.get(str(data.get("verdict")), "") + (f" Outside: {', '.join(out)}." if out else "")
     found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
     if data.get("pattern"):
