@@ -11,6 +11,7 @@ from made_fit import made_driver, made_fit
 from tsfit import compare, equal_conditions
 from tsfit.box.enclosures import closed_box, vented_box
 from tsfit.box.equaliser import gain_db
+from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.plan import BoxPlan
 from tsfit.cli import _run
 from tsfit.driver import Driver
@@ -289,3 +290,13 @@ def test_drivers_with_two_coils_are_wired_before_they_are_compared(tmp_path, cap
         assert _run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
         levels[wiring] = np.array(json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"])
     np.testing.assert_allclose(levels["parallel"] - levels["series"], 20.0 * math.log10(2.0), atol=1e-6)
+
+
+def test_words_name_preferred_frequencies_and_none_where_the_lead_is_the_same_everywhere(files, capsys):
+    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--xmax-mm", "6", "--xmax-mm", "9", "--json"]) == 0
+    case = json.loads(capsys.readouterr().out)["cases"][0]
+    for each in case["differences"].values():
+        for lead in each[0]["leads"]:
+            assert lead["at_hz"] in PREFERRED_HZ or lead["to_hz"] < 1.26 * lead["from_hz"]
+    travel = next(sentence for sentence in case["words"] if sentence.startswith("At travel limit"))
+    assert travel.endswith("leads at every frequency of the bass, by 3.5 dB.")

@@ -12,6 +12,7 @@ taken as independent; what both fits share, such as the mass, would make differe
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -37,6 +38,8 @@ LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
 """Where leads are looked for: the range for which woofers are chosen."""
 LEAD_DB = 0.05
 """Difference below which nobody leads."""
+EVEN_DB = 0.1
+"""A lead that varies by less is the same everywhere."""
 NARROW = 2.0 ** (1.0 / 6.0)
 """Stretches of other limits that are not worth a word."""
 
@@ -45,6 +48,7 @@ NARROW = 2.0 ** (1.0 / 6.0)
 class Lead:
     """Where one candidate leads the first: from, to (Hz), by how much at most (dB, negative: the first leads), and where.
 
+    That is looked for at preferred frequencies (ISO 266) where the stretch holds one; `least_db` is the least lead in it.
     `sure` tells whether the 95 % interval there leaves no doubt who leads; None without uncertainty.
     """
 
@@ -52,6 +56,7 @@ class Lead:
     to_hz: float
     most_db: float
     at_hz: float
+    least_db: float
     sure: bool | None
 
 
@@ -221,17 +226,21 @@ def _leads(
     """Stretches of the woofer's range in which one leads, and where the lead changes."""
     inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
     f, d = frequency[inside], db[inside]
+    ordinary = np.isin(f, PREFERRED_HZ)
     sign = np.where(d > LEAD_DB, 1, np.where(d < -LEAD_DB, -1, 0))
     edges = np.flatnonzero(np.diff(np.concatenate([[2], sign, [2]])))
     leads = []
     for start, stop in pairwise(edges.tolist()):
         if sign[start] == 0:
             continue
-        at = start + int(np.argmax(np.abs(d[start:stop])))
+        named = np.flatnonzero(ordinary[start:stop]) if np.any(ordinary[start:stop]) else np.arange(stop - start)
+        size = np.abs(d[start:stop])
+        at = start + int(named[np.argmax(size[named])])
         sure = None
         if low is not None and high is not None:
             sure = bool(low[inside][at] > 0.0 if d[at] > 0.0 else high[inside][at] < 0.0)
-        leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), sure))
+        least = math.copysign(float(np.min(size)), d[at])
+        leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), least, sure))
     crossings = []
     for k in np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0):
         crossings.append(float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))))
@@ -242,6 +251,11 @@ def _leads(
 
 def _hz(frequency: float) -> str:
     return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
+
+
+def _about_hz(frequency: float) -> str:
+    """An end of a stretch, which nobody needs to a tenth of a hertz."""
+    return f"{frequency:.0f} Hz"
 
 
 def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
@@ -297,7 +311,9 @@ def _sentence(first: str, other: str, way: str, difference: Difference) -> str:
         name = other if stretch.most_db > 0.0 else first
         doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
         where = _where(stretch.from_hz, stretch.to_hz)
-        parts.append(f"{name} leads {where}, by {abs(stretch.most_db):.1f} dB at {_hz(stretch.at_hz)}{doubt}")
+        even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
+        at = "" if even else f" at {_hz(stretch.at_hz)}"
+        parts.append(f"{name} leads {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
     return f"{lead}, " + "; ".join(parts) + "."
 
 
@@ -305,7 +321,8 @@ def _where(from_hz: float, to_hz: float) -> str:
     low, high = from_hz <= LOWEST_HZ * 1.03, to_hz >= HIGHEST_HZ / 1.03
     if low and high:
         return "at every frequency of the bass"
-    return f"below {_hz(to_hz)}" if low else f"above {_hz(from_hz)}" if high else f"from {_hz(from_hz)} to {_hz(to_hz)}"
+    start, stop = _about_hz(from_hz), _about_hz(to_hz)
+    return f"below {stop}" if low else f"above {start}" if high else f"from {start} to {stop}"
 
 
 def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:

@@ -1,12 +1,16 @@
 """``tsfit box equalise``: what it prints, writes and refuses."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_fit import made_fit
 
 from tsfit.box.equaliser import Section, gain_db
 from tsfit.cli import _run
+from tsfit.files import to_json
+from tsfit.fit_file import fit_to_dict
 
 DRIVER = """
 [driver]
@@ -101,3 +105,33 @@ def test_refusals(equalise, arguments, says):
     assert (code, out) == (2, "")
     assert err.count("\n") == 1
     assert says in err
+
+
+def test_a_fit_tells_how_sure_the_costs_are(equalise, tmp_path):
+    """Of 1 % in Re alone, everything else held: the same volts are 1 % more or less power."""
+    fit = replace(made_fit(spread=0.01), correlation_names=("Re",), correlation=np.eye(1))
+    (tmp_path / "fit.json").write_text(to_json(fit_to_dict(fit)))
+    box = 'kind = "closed"\nvolume_l = 30\n[drivers]\nxmax_mm = 6\nrated_power_w = 100\n'
+    (tmp_path / "rated.toml").write_text(box)
+    asked = ["fit.json", "--box", "rated.toml", "--section", "peaking 40 Hz, Q 1.2, +3 dB", "--level-db", "95"]
+    assert _run(["box", "equalise", *asked, "--plot", "eq.png", "-o", "eq.json"]) == 0
+    data = json.loads((tmp_path / "eq.json").read_text())
+    low, high = data["bands"]["power_w"]
+    assert (high - low) / (high + low) == pytest.approx(0.0196, rel=0.08)
+    for name, curve in data["bands"]["curves"].items():
+        below, above, middle = (np.array(one) for one in (curve["low"], curve["high"], data[name]))
+        assert np.all((below <= middle + 1e-9) & (middle <= above + 1e-9)), name
+    assert data["bands"]["loudest_db"][0] < data["loudest_db"] < data["bands"]["loudest_db"][1]
+    assert data["words"][-1].startswith("By the fit's uncertainty (95 %) that is")
+
+
+def test_an_amplifier_stands_in_for_that_of_the_box_file(equalise, tmp_path):
+    (tmp_path / "box.toml").write_text('kind = "closed"\nvolume_l = 30\n[amplifier]\nvoltage_v = 90\n')
+    asked = ("--section", "peaking 40 Hz, Q 1.2, +3 dB", "--json")
+    loud, quiet = (
+        json.loads(equalise(*asked, *more)[1]) for more in ((), ("--amplifier-w", "4", "--amplifier-load-ohm", "4"))
+    )
+    assert quiet["loudest_db"] < loud["loudest_db"]
+    assert quiet["limited_by"] == "amplifier voltage"
+    arguments = ["box", "level", "box.toml", "heron.toml", "--target-db", "100"]
+    assert _run([*arguments, "--amplifier-v", "3"]) == 0

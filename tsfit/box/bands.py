@@ -82,8 +82,8 @@ def with_bands(
         result,
         bands=Bands(
             draws,
-            {name: _middle(values) for name, values in curves.items()},
-            {name: (float(low), float(high)) for name, (low, high) in ((n, _middle(v)) for n, v in design.items())},
+            {name: middle(values) for name, values in curves.items()},
+            {name: (float(low), float(high)) for name, (low, high) in ((n, middle(v)) for n, v in design.items())},
         ),
     )
 
@@ -96,7 +96,7 @@ def drawn_box(
     return replace(box, sets={name: drawn[name] for name in box.driver.values()}), drawn
 
 
-def _middle(values: Array) -> Array:
+def middle(values: Array) -> Array:
     """Bounds (2, ...) of the middle 95 % along the first axis."""
     ordered = np.sort(values, axis=0)
     last = len(values) - 1

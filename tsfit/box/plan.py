@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
@@ -27,6 +27,14 @@ class BoxPlan:
     kind: Kind
     values: Mapping[str, Any]
     name: str | None = None
+
+    def with_ratings(self, **ratings: float | None) -> BoxPlan:
+        """Return the plan with those `ratings` that are not None in place of its own; an amplifier as a whole."""
+        given = {name: value for name, value in ratings.items() if value is not None}
+        kept = dict(self.values.get("ratings") or {})
+        if any(name.startswith("amplifier") for name in given):
+            kept = {name: value for name, value in kept.items() if not name.startswith("amplifier")}
+        return replace(self, values={**self.values, "ratings": {**kept, **given}}) if given else self
 
     def build(self, driver: Driver, **other: Any) -> BoxResult:
         """Put `driver` into it; `other` arguments are added or replace those of the plan.

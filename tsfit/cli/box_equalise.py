@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box_options import driver_argument
+from tsfit.cli.box_options import amplifier_options, driver_argument, ratings
 from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 @click.option("--from-hz", type=float, help="Lowest frequency that is played, or matched.")
 @click.option("--to-hz", type=float, help="Highest frequency that is played.")
 @click.option("--level-db", type=float, help="Mid-band level that costs are told for.  [default: that of the box's drive]")
+@amplifier_options
 @output_options
 @json_option
 def equalise(
@@ -43,6 +44,7 @@ def equalise(
     plot: Path | None,
     replace: bool,
     as_json: bool,
+    **amplifier: Any,
 ) -> None:
     """Equalise DRIVER in a box: by sections of your own, or to a target.
 
@@ -52,7 +54,7 @@ def equalise(
     file has [[section]] tables with kind, frequency_hz, q, gain_db, from_hz and from_q.
 
     Printed are the sections, their digital coefficients, the cost in power and travel, and how many dB of boost the first
-    limit leaves at each frequency.
+    limit leaves at each frequency; of a fit also how sure that is. An amplifier given here replaces that of the box file.
 
     \b
     Example:
@@ -65,9 +67,10 @@ def equalise(
           --plot equalised.png
     """  # noqa: D301
     from tsfit.box import equalised as run
+    from tsfit.box.equalised_bands import equalised_bands
     from tsfit.box.section_text import parse_section, read_sections
     from tsfit.box_file import read_box
-    from tsfit.driver_file import read_driver
+    from tsfit.driver_file import read_driver, read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
     own = bool(texts) or sections is not None
@@ -77,8 +80,9 @@ def equalise(
         raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
     if from_hz is not None and flat_to_hz is not None:
         raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
-    box = read_box(plan)
-    result = box.build(read_driver(driver))
+    box = read_box(plan).with_ratings(**ratings(amplifier))
+    one, fit = read_driver_or_fit(driver)
+    result = box.build(one)
     other = None if like is None else box.build(read_driver(like))
     if flat_to_hz is not None:
         found = run.flat(result, flat_to_hz)
@@ -90,7 +94,10 @@ def equalise(
         given += [] if sections is None else read_sections(sections, poles)
         found = run.equalise(result, given, from_hz=from_hz, to_hz=to_hz)
     taken = run.at_level(found, found.reference_db if level_db is None else level_db)
+    bands = None if fit is None else equalised_bands(found, taken, fit)
     data = run.to_dict(found, taken)
+    if bands is not None:
+        data |= {"bands": bands.to_dict(), "words": [*data["words"], bands.sentence()]}
     if output is not None:
         save_json(output, data, replace=replace)
     if plot is not None:
@@ -101,11 +108,11 @@ def equalise(
     if as_json:
         print_json(data)
     else:
-        _print(found, taken, other)
+        _print(found, taken, other, data["words"])
 
 
-def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
-    from tsfit.box.equalised import three_digits, words
+def _print(found: Equalised, taken: AtLevel, other: BoxResult | None, words: list[str]) -> None:
+    from tsfit.box.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
 
     say(found.box.enclosure.driver.name)
@@ -138,7 +145,7 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None) -> None:
             row += [f"{taken.headroom_db[k]:+.1f}", str(taken.limited_by[k])]
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
-    for sentence in words(found, taken):
+    for sentence in words:
         say(sentence)
 
 

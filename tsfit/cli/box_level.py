@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 
-from tsfit.cli.box_options import driver_argument
+from tsfit.cli.box_options import amplifier_options, driver_argument, ratings
 from tsfit.cli.output import json_option, print_json, print_table, say
 
 
@@ -18,13 +19,22 @@ from tsfit.cli.output import json_option, print_json, print_table, say
 @click.option("--distance-m", type=float, default=1.0, show_default=True, help="Where it is wanted; half space, no room.")
 @click.option("--from-hz", type=float, help="Lowest frequency at which it is wanted.  [default: f3]")
 @click.option("--to-hz", type=float, default=200.0, show_default=True, help="Highest one.")
+@amplifier_options
 @json_option
 def level(
-    plan: Path, driver: Path, target_db: float, distance_m: float, from_hz: float | None, to_hz: float, as_json: bool
+    plan: Path,
+    driver: Path,
+    target_db: float,
+    distance_m: float,
+    from_hz: float | None,
+    to_hz: float,
+    as_json: bool,
+    **amplifier: Any,
 ) -> None:
     """Volts, watts, travel, boxes, amplifier and high-pass for a level.
 
-    BOX is a box file, as `tsfit box show` takes it. Ratings come from the box file, else from the driver's sheet.
+    BOX is a box file, as `tsfit box show` takes it. Ratings come from the box file, else from the driver's sheet;
+    an amplifier given here stands in for that of the box file.
 
     \b
     Example:
@@ -35,7 +45,7 @@ def level(
     from tsfit.box_file import read_box
     from tsfit.driver_file import read_driver
 
-    result = read_box(plan).build(read_driver(driver))
+    result = read_box(plan).with_ratings(**ratings(amplifier)).build(read_driver(driver))
     report = level_report(result, target_db, distance_m=distance_m, low_hz=from_hz, high_hz=to_hz)
     if as_json:
         print_json(asdict(report))

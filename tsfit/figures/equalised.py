@@ -35,15 +35,31 @@ def equalised_figure(data: Mapping[str, Any]) -> Figure:
         levels[TARGET] = part("target_db")
     travel = {ALONE: part("excursion_before_mm"), AFTER: part("excursion_after_mm")}
     xmax = data["xmax_mm"]
+    sure = data.get("bands") or {"curves": {}}
+
+    def bands(name: str) -> dict[str, Any] | None:
+        if name not in sure["curves"]:
+            return None
+        low, high = (np.asarray(sure["curves"][name][end], dtype=float)[shown] for end in ("low", "high"))
+        return {AFTER: (low, high)}
+
     quantities = [
-        Quantity("level, dB", levels, span=SPAN_DB, height=2.2),
+        Quantity("level, dB", levels, bands=bands("after_db"), span=SPAN_DB, height=2.2),
         Quantity("gain, dB", {AFTER: part("gain_db")}, limit=(0.0, ""), height=1.2),
-        Quantity("travel, mm peak", travel, limit=None if xmax is None else (xmax, f"Xmax {xmax:.3g} mm"), height=1.3),
+        Quantity(
+            "travel, mm peak",
+            travel,
+            bands=bands("excursion_after_mm"),
+            limit=None if xmax is None else (xmax, f"Xmax {xmax:.3g} mm"),
+            height=1.3,
+        ),
     ]
     rated = data["headroom_after_db"] is not None
     if rated:
         spare = {ALONE: part("headroom_before_db"), AFTER: part("headroom_after_db")}
-        quantities.append(Quantity("headroom, dB", spare, limit=(0.0, "the limit"), height=1.9))
+        quantities.append(
+            Quantity("headroom, dB", spare, bands=bands("headroom_after_db"), limit=(0.0, "the limit"), height=1.9)
+        )
     subtitle = f"{data['enclosure']}; {data['level_db']:.1f} dB in the mid-band, 1 m, half space"
     figure = curves_figure(frequency[shown], quantities, str(data["driver"]), subtitle)
     if rated:
