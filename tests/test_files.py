@@ -2,6 +2,9 @@ import hashlib
 import json
 import math
 import os
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +12,8 @@ import pytest
 
 from tsfit.errors import TsfitError
 from tsfit.files import sha256, to_json, write_new
+
+ROOT = Path(__file__).parents[1]
 
 
 def test_a_file_is_written_whole_and_nothing_is_left_beside_it(tmp_path):
@@ -56,3 +61,49 @@ def test_sha256_is_that_of_the_content(tmp_path):
     # FIPS 180-2, appendix B.1: the digest of "abc".
     assert sha256(tmp_path / "a") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
     assert sha256(tmp_path / "a") == hashlib.sha256(b"abc").hexdigest()
+
+
+def test_a_full_disk_leaves_what_was_there(small_disk):
+    path = small_disk / "a.json"
+    write_new(path, "whole")
+    for replace in (True, False):
+        with pytest.raises(TsfitError) as refused:
+            write_new(path if replace else small_disk / "b.json", "x" * 2_000_000, replace=replace)
+        assert refused.value.code == "cannot_write"
+        assert "room" in refused.value.message
+    assert path.read_text() == "whole"
+    assert [entry.name for entry in small_disk.iterdir()] == ["a.json"]
+
+
+def test_a_read_only_folder_is_said(read_only_folder):
+    with pytest.raises(TsfitError) as refused:
+        write_new(read_only_folder / "a.json", "x")
+    assert refused.value.code == "cannot_write"
+
+
+ENDLESS = """
+import sys
+from pathlib import Path
+from tsfit.files import write_new
+path, k = Path(sys.argv[1]), 0
+while True:
+    write_new(path, chr(97 + k % 26) * 300_000, replace=True)
+    print(k, flush=True)
+    k += 1
+"""
+
+
+def test_killed_at_any_instant_a_file_is_whole(tmp_path):
+    rng = np.random.default_rng(1)
+    for kill in range(12):
+        path = tmp_path / f"{kill}.json"
+        writer = subprocess.Popen(
+            [sys.executable, "-c", ENDLESS, str(path)], stdout=subprocess.PIPE, env=os.environ | {"PYTHONPATH": str(ROOT)}
+        )
+        assert writer.stdout.readline()
+        time.sleep(float(rng.uniform(0.0, 0.03)))
+        writer.kill()
+        writer.communicate()
+        text = path.read_text()
+        assert len(text) == 300_000
+        assert len(set(text)) == 1

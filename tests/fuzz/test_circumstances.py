@@ -135,28 +135,81 @@ def test_no_home_and_no_writable_folder(tmp_path, read_only_folder):
     assert b"box.json" in refused.stderr
 
 
-def test_a_folder_without_permission(tmp_path):
-    locked = tmp_path / "locked"
-    locked.mkdir()
-    shutil.copy(SHEET, locked / "sheet.toml")
+AS_NOBODY = """
+import os, sys
+from tsfit.cli import _run
+sheet, locked, within, elsewhere = sys.argv[1:]
+first = [_run(["check", sheet, "--json"]), _run(["box", "closed", sheet, "--qtc", "0.8", "-o", elsewhere])]
+if os.geteuid() == 0:
+    os.setgroups([])
+    os.setgid(65534)
+    os.setuid(65534)
+then = [_run(["check", locked]), _run(["box", "closed", sheet, "--qtc", "0.8", "-o", within])]
+print("CODES", first, then, flush=True)
+"""
+"""Everything is imported and tried as who we are, then done without rights: nobody may not even read this Python."""
+
+
+def test_folders_without_permission(tmp_path):
+    open_folder, locked = tmp_path / "open", tmp_path / "locked"
+    open_folder.mkdir()
+    shutil.copy(SHEET, open_folder / "sheet.toml")
+    shutil.copytree(open_folder, locked)
+    for path in (tmp_path, *tmp_path.parents[:2]):
+        path.chmod(path.stat().st_mode | 0o011)
     locked.chmod(0)
+    open_folder.chmod(0o555)
     try:
-        if os.access(locked / "sheet.toml", os.R_OK):
-            as_nobody = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
-            if not shutil.which("setpriv"):
-                pytest.skip("no way to give up the rights of root here")
-        else:
-            as_nobody = []
-        command = [*as_nobody, sys.executable, "-m", "tsfit", "check", str(locked / "sheet.toml")]
-        done = subprocess.run(
-            command, cwd="/", env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True, timeout=120, check=False
-        )
-        if b"No module named" in done.stderr or done.returncode in {126, 127}:
-            pytest.skip("nobody may not read this Python")
-        assert done.returncode == 2, done.stderr
-        assert done.stderr.startswith(b"tsfit: ")
+        places = [
+            str(path)
+            for path in (open_folder / "sheet.toml", locked / "sheet.toml", open_folder / "box.json", tmp_path / "box.json")
+        ]
+        done = run_code(AS_NOBODY, *places, cwd="/")
+        assert b"CODES [0, 0] [2, 2]" in done.stdout, (done.stdout[-500:], done.stderr)
+        told = done.stderr.decode().splitlines()
+        assert [line.split(": ")[0] for line in told] == ["tsfit"] * 2
+        assert places[1] in told[0]
+        assert places[2] in told[1]
     finally:
         locked.chmod(0o700)
+        open_folder.chmod(0o700)
+
+
+def run_code(code, *arguments, cwd):
+    return subprocess.run(
+        [sys.executable, "-c", code, *arguments], cwd=cwd, env=os.environ | {"PYTHONPATH": str(ROOT)}, capture_output=True,
+        timeout=120, check=False,
+    )  # fmt: skip
+
+
+def test_two_at_once_write_one_name_once(tmp_path):
+    """Of two that write the same file one has it, whole, and the other is refused."""
+    command = [sys.executable, "-m", "tsfit", "box", "closed", str(SHEET), "--qtc", "0.8", "-o", "box.json"]
+    env = os.environ | {"PYTHONPATH": str(ROOT)}
+    both = [
+        subprocess.Popen(command, cwd=tmp_path, env=env, stdout=subprocess.PIPE, stderr=subprocess.PIPE) for _ in range(2)
+    ]
+    told = [process.communicate(timeout=120) for process in both]
+    assert sorted(process.returncode for process in both) == [0, 2], told
+    assert json.loads((tmp_path / "box.json").read_text())["design"]["qtc"] == pytest.approx(0.8)
+    assert [path.name for path in tmp_path.iterdir()] == ["box.json"]
+
+
+def test_a_log_goes_by_hours_and_not_by_the_clock(tmp_path, monkeypatch):
+    """Two fits logged while the clock on the wall went back a year stand in the order of their hours."""
+    from datetime import UTC, datetime
+
+    from made_fit import made_driver, made_fit
+
+    from tsfit.drift.entry import entry_of
+    from tsfit.drift.history import history
+    from tsfit.drift.log import add_entry
+
+    for hours, year, compliance in ((0.0, 2026, 1.0), (10.0, 2025, 1.2)):
+        fit = made_fit(made_driver(Fs=33.9 / compliance**0.5))
+        log = add_entry(tmp_path / "log", entry_of(fit, hours, added=datetime(year, 6, 1, tzinfo=UTC)))
+    judged = history(log)
+    assert judged.causes["compliance"].relative == pytest.approx(0.2, abs=0.01)
 
 
 @pytest.mark.parametrize("path", ["../outside.toml", "sub/../../outside.toml", "/dev/zero", "."])
