@@ -62,6 +62,10 @@ def test_push_push_is_two_drivers_to_the_air():
     assert together(heron(), 2, 1, "push-push") == together(heron(), 2, 1)
 
 
+def test_one_driver_alone_is_itself():
+    assert together(heron()) == heron()
+
+
 def test_power_adds_and_travel_does_not():
     four = together(heron(), 4, 2)
     assert (four.Pe, four.Ppeak, four.Xmax) == (400.0, 1200.0, 0.006)

@@ -65,6 +65,7 @@ def test_reads_both_forms_with_and_without_header(written, form, header):
     spoken = [note for note in curve.notes if note.code == "columns"]
     assert len(spoken) == 1
     assert spoken[0].severity == "note"
+    assert curve.notes == tuple(spoken)
     assert ("phase (degrees)" in spoken[0].message) == (form == "polar")
     assert curve.variance_ohm2 is None
     assert curve.provenance["format"] == "text"
@@ -217,8 +218,10 @@ BROKEN = [
     ("# only words\n", "empty", "no rows"),
     ("dear diary\nit rained\n", "empty", "no rows"),
     (b"\x89PNG\r\n\x1a\n\x00\x00\x00", "not_text", "not a text"),
-    (text(POLAR[:, :2]), "columns", "phase"),
-    (text(POLAR[:, :1]), "columns", "phase"),
+    (text(POLAR[:, :2]), "columns", "has 2 columns; export the phase too"),
+    (text(POLAR[:, :1]), "columns", "has 1 column; export the phase too"),
+    (text(RECTANGULAR) + "1.1e8, 7.0, 3.0\n", "frequency", "line 121: 1.1e+08 Hz is no driver's frequency"),
+    (text(RECTANGULAR) + "5000, 1.1e8, 3.0\n", "impedance", "line 121: 1.1e+08 ohm is no driver's impedance"),
     (text(POLAR[:9]), "few_points", "9 measured points"),
     (text(POLAR) + "5000, 7.0\n", "ragged", "line 121"),
     (text(POLAR) + "5000, nan, 3.0\n", "not_a_number", "line 121"),

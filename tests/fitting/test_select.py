@@ -9,7 +9,8 @@ import pytest
 from made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
-from tsfit.fitting.select import rank
+from tsfit.fitting.select import Ranked, _suspension_start, _worth_polish, rank
+from tsfit.fitting.solve import UNFINISHED
 from tsfit.fitting.start import coil_start
 
 
@@ -148,3 +149,26 @@ def test_only_sound_models_within_six_share_the_weight():
     assert [each.weight for each in found] == pytest.approx(expected, rel=1e-9)
     assert (found[-1].aicc, found[-1].bic) == (math.inf, math.inf)
     assert [each.weight for each in rank([Fitted(100.0, 9, fault="a"), Fitted(90.0, 9, fault="b")])] == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("weight", "fault", "bic", "worth"),
+    [
+        (0.2, None, 5.0, True),
+        (0.0, None, 5.0, False),
+        (0.0, UNFINISHED, 6.0, True),
+        (0.0, UNFINISHED, 6.1, False),
+        (0.0, "ran away", 5.0, False),
+    ],
+)
+def test_what_may_still_count_is_fitted_to_the_last_digit(weight, fault, bic, worth):
+    assert _worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, weight), 6.0) == worth
+
+
+def test_each_suspension_begins_at_a_tenth_of_the_friction():
+    """Rms = 2π fs Mms/Qms; of a structural loss Λ it is Λ/(2π fs) at resonance."""
+    ws = 2.0 * math.pi * 40.0
+    start = _suspension_start({"Fs": 40.0, "Qms": 5.0, "Mms": 0.05})
+    assert start["Lambda"] / ws == pytest.approx(0.1 * ws * 0.05 / 5.0, rel=1e-12)
+    assert (start["creep"], start["order"]) == (0.02, 0.9)
+    assert _suspension_start({"Fs": 40.0, "Qms": 5.0})["Lambda"] == pytest.approx(20.0 * start["Lambda"], rel=1e-12)

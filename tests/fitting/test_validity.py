@@ -189,6 +189,8 @@ def test_a_sweep_begins_well_below_the_resonance(lowest, told):
             "The sweep begins at 22.1 Hz and the resonance stands near 40 Hz, so its lower side is cut"
         )
         assert message.endswith("measure again from 10 Hz.")
+        higher = told_of(np.geomspace(30.0, 6000.0, 400), Resonance(6.0, 43.0, 5.0, 0.5))["low_end"]
+        assert higher.endswith("measure again from 11 Hz.")
 
 
 @pytest.mark.parametrize(
