@@ -2,6 +2,7 @@
 
 import math
 import os
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -181,6 +182,20 @@ def test_what_is_said_of_the_lowest_level():
     assert note.message.endswith(
         "0.2 %. Two levels cannot show whether the change goes with the square of level; a third would."
     )
+
+
+@pytest.mark.parametrize("wave", [0.1, 0.01])
+def test_a_level_that_no_circuit_follows_gives_no_limit(wave):
+    """A wave of 10 % is 7 % RMS, of which the circuit follows a little: more than a driver shows that is not overdriven."""
+    curves, _, _, _ = _swept(np.random.default_rng(2), (-0.08, 0.3, 0.0))
+    curve, state = curves[-1]
+    wavy = curve.impedance_ohm * (1.0 + wave * np.sin(15.0 * np.log(FREQUENCY_HZ)))
+    result = _fit([*curves[:-1], (replace(curve, impedance_ohm=wavy), state)])
+    told = [note.message for note in result.quality if note.code == "no_levels"]
+    assert (result.levels is None) == bool(told) == (wave > 0.05)
+    if told:
+        missed = re.search(r"\(the circuit misses a level by (\d+) %, as of a driver that overloads\)", told[0])
+        assert 5 <= int(missed[1]) <= 7
 
 
 def test_levels_are_kept_in_the_file(tmp_path):
