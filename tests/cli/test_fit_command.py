@@ -124,6 +124,8 @@ def test_demo(tmp_path, monkeypatch, capsys):
     page = (tmp_path / "tsfit-demo" / "page.html").read_text()
     assert len(page.encode()) < 2e6
     assert page.count("<figure") >= 10
+    order = [page.index(f"<h3>{head}") for head in ("Saltwit 12 and Saltwit 12 B compared", "Saltwit 12: the datasheet")]
+    assert order == sorted(order)
     check = json.loads((tmp_path / "tsfit-demo" / "saltwit-12b-check.json").read_text())
     outside = {item["name"] for item in check["figures"] if item["verdict"] == "outside"}
     # The successor's sheet promises a stronger motor than the recordings show; all else is fair (sample_data/README.md).
