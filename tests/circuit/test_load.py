@@ -11,6 +11,7 @@ from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.load import (
     FLANGED_END,
     FREE_END,
+    Load,
     branches,
     closed_box,
     infinite_baffle,
@@ -81,6 +82,16 @@ def test_nothing_is_heard_far_from_an_open_driver():
         answer = Response(FREQUENCY_HZ, VALUES, Circuit(), load)
         assert not np.any(answer.pressure)
         assert np.all(np.isneginf(answer.spl_db))
+
+
+def test_what_holds_unless_stated():
+    """2.83 V at the terminals, 1 m; a network without losses."""
+    load = vented_box(0.06, 34.0)
+    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load)
+    told = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.83, source_ohm=0.0, distance_m=1.0, air=REFERENCE_AIR)
+    np.testing.assert_array_equal(plain.pressure, told.pressure)
+    bare = Load(compliance=load.compliance, port_mass=load.port_mass)
+    np.testing.assert_array_equal(plain.impedance, Response(FREQUENCY_HZ, VALUES, Circuit(), bare).impedance)
 
 
 def test_drive_distance_and_source_resistance():
