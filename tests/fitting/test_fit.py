@@ -133,9 +133,10 @@ def test_a_smooth_misfit_widens_the_errors(coil, least, most):
     curves, _, true = make(("free air",), np.random.default_rng(6), coil=coil, errors=False)
     sweep = make_sweep(*curves[0], 0, np.ones(400, bool))
     found = solve(JointModel([sweep], Circuit("ladder-2"), None, with_mass=False), {**true, **COILS["ladder-2"]})
+    covariance, found.model.witnesses = found.covariance, 1.0
     jacobian = found.model.jacobian(found.x)
     independent = np.sqrt(np.diag(np.linalg.inv(jacobian @ jacobian.T)))
-    ratio = np.sqrt(np.diag(found.covariance)) / independent
+    ratio = np.sqrt(np.diag(covariance)) / independent
     without_clock = [k for k, name in enumerate(found.model.names) if name != "Fs"]
     assert np.all((ratio[without_clock] > least) & (ratio[without_clock] < most)), ratio
 

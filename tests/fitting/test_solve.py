@@ -100,9 +100,10 @@ def test_the_clock_belongs_to_fs_alone():
     plain = np.linalg.inv(jacobian @ jacobian.T)
     fs = model.names.index("Fs")
     plain[fs, fs] += 5e-5**2
-    np.testing.assert_allclose(covariance_at(model, x, 1.0), plain, rtol=1e-6, atol=1e-9 * plain.max())
+    np.testing.assert_allclose(covariance_at(model, x), plain, rtol=1e-6, atol=1e-9 * plain.max())
     plain[fs, fs] -= 5e-5**2
-    many = covariance_at(model, x, 4.0)
+    model.witnesses = 4.0
+    many = covariance_at(model, x)
     many[fs, fs] -= 5e-5**2
     np.testing.assert_allclose(many, 4.0 * plain, rtol=1e-6, atol=1e-9 * plain.max())
 

@@ -39,7 +39,7 @@ def _scores(trials):
             [make_sweep(curve, state, 0, result.states[0].used)], Circuit("ladder-2"), None, with_mass=False, floor=1e-6
         )
         x = model.start({**true, **COILS["ladder-2"]})
-        information = covariance_at(model, x, 1.0)
+        information = covariance_at(model, x)
         information[model.names.index("Fs"), model.names.index("Fs")] -= CLOCK**2
         rows = [model.names.index(name) for name in NAMES]
         least = np.sqrt(np.diag(information))[rows]

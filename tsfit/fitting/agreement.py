@@ -57,10 +57,10 @@ def _fitted(best: Candidate, sweeps: Sequence[Sweep]) -> Candidate:
 def _compared(
     best: Candidate, shared: Sequence[Sweep], chosen: Sequence[Sweep], alone: Candidate, others: Candidate
 ) -> Agreement:
-    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True, floor=best.model.floor)
+    floor, witnesses = best.model.floor, best.witnesses
+    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True, floor=floor, witnesses=witnesses)
     at = dict(zip(best.model.names, best.x, strict=True))
-    jacobian = common.jacobian(np.array([at[name] for name in common.names])).copy()
-    jacobian[:, : jacobian.shape[1] - len(common.priors)] /= math.sqrt(best.witnesses)
+    jacobian = common.jacobian(np.array([at[name] for name in common.names]))
     rows = [_row(candidate, common.names) for candidate in (alone, others)]
     covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))
     logs, variances = [], []

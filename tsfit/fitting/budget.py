@@ -8,6 +8,7 @@ circuit misses. The sample clock and the choice among models stand beside them.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -73,7 +74,7 @@ def _noise(best: Candidate, moved: NDArray[np.float64]) -> NDArray[np.float64]:
     """Variance (k,) that the stated noise alone gives the figures."""
     model = best.model
     share = np.concatenate([np.repeat(sweep.noise / model.total_variance(sweep), 2) for sweep in model.sweeps])
-    answer = moved @ model.jacobian(best.x)[:, : len(share)] / best.witnesses
+    answer = moved @ model.jacobian(best.x)[:, : len(share)] / math.sqrt(best.witnesses)
     return np.asarray(np.sum(answer**2 * share, axis=1))
 
 

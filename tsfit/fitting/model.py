@@ -102,6 +102,8 @@ class JointModel:
         Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     floor : float
         Model-discrepancy floor ε, relative to |Z|.
+    witnesses : float
+        How many points share one error, found with the fit: so many times less each counts against the priors.
     wiring : Wiring or None
         Of a driver with two coils, that for which the variables hold: that of the first sweep.
     names : list of str
@@ -113,11 +115,14 @@ class JointModel:
     sd: Known | None
     with_mass: bool
     floor: float = 3e-3
+    witnesses: float = 1.0
     wiring: Wiring | None = field(init=False)
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
     _seen: tuple[bytes, dict[int, tuple[Complex, Complex]]] | None = field(default=None, init=False)
-    _weighted: tuple[tuple[bytes, float], NDArray[np.float64], NDArray[np.float64]] | None = field(default=None, init=False)
+    _weighted: tuple[tuple[bytes, float, float], NDArray[np.float64], NDArray[np.float64]] | None = field(
+        default=None, init=False
+    )
 
     def __post_init__(self) -> None:
         coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
@@ -278,7 +283,7 @@ class JointModel:
         return self._evaluate(x)[1]
 
     def _evaluate(self, x: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        key = (x.tobytes(), self.floor)
+        key = (x.tobytes(), self.floor, self.witnesses)
         if self._weighted is not None and self._weighted[0] == key:
             return self._weighted[1], self._weighted[2]
         seen = self._at(x)
@@ -287,7 +292,7 @@ class JointModel:
         start = 0
         for sweep, (misfit, rows) in zip(self.sweeps, seen.values(), strict=True):
             here = slice(start, start := start + 2 * len(misfit))
-            weight = np.sqrt(2.0 / self.total_variance(sweep))
+            weight = np.sqrt(2.0 / (self.witnesses * self.total_variance(sweep)))
             np.multiply(misfit, weight, out=r[here].view(complex))
             np.multiply(rows, weight, out=j[:, here].view(complex))
         r[start:] = x[first:]

@@ -168,8 +168,6 @@ def _refitted(best: Candidate, rng: np.random.Generator, number: int) -> Real:
     model, x = best.model, best.x
     at_rest = model.residual(x).copy()
     answer = np.linalg.pinv(model.jacobian(x).T)
-    spread = np.ones(len(at_rest))
-    spread[: len(at_rest) - len(model.priors)] = math.sqrt(best.witnesses)
     found = np.empty((number, len(x)))
 
     def apart(at: Real, wanted: Real) -> Real:
@@ -179,7 +177,7 @@ def _refitted(best: Candidate, rng: np.random.Generator, number: int) -> Real:
         return model.jacobian(at)
 
     for k in range(number):
-        error = spread * rng.standard_normal(len(at_rest))
+        error = rng.standard_normal(len(at_rest))
         wanted = at_rest + error
         found[k], _, _, _, ending = leastsq(
             apart,

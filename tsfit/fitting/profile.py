@@ -48,20 +48,18 @@ class _Bowl:
     Attributes
     ----------
     best : Candidate
-    weights : (m,) float, on the residuals of points and priors
     covariance : (n_variables, n_variables) float, without the sample clock
     x, least : where the sum is least, and how much it is there
     """
 
     best: Candidate
-    weights: Real
     covariance: Real
     x: Real
     least: float
 
     def sum(self, x: Real) -> float:
         """Sum of squares at `x` (n_variables,)."""
-        return float(np.sum((self.weights * self.best.model.residual(x)) ** 2))
+        return float(np.sum(self.best.model.residual(x) ** 2))
 
     def measure(self, names: Iterable[str]) -> Callable[[Real], Real]:
         """Return the function whose interval is symmetric where the covariance is right: logarithms, or levels as such."""
@@ -88,7 +86,7 @@ def traced_intervals(best: Candidate, estimates: Mapping[str, Estimate]) -> tupl
     doubtful = [k for k in range(len(spread) - len(best.model.priors)) if spread[k] > KNOWN_WELL]
     if not doubtful:
         return {}, []
-    bowl = _settled(_bowl(best))
+    bowl = _bowl(best)
     each = np.eye(len(spread))
     poor = [k for k in doubtful if _poor(bowl, each[k])]
     if not poor:
@@ -114,19 +112,9 @@ def traced_intervals(best: Candidate, estimates: Mapping[str, Estimate]) -> tupl
 def _bowl(best: Candidate) -> _Bowl:
     model = best.model
     residual = model.residual(best.x)
-    weights = np.ones(len(residual))
-    weights[: len(residual) - len(model.priors)] = 1.0 / math.sqrt(best.witnesses)
     covariance, fs = best.covariance.copy(), model.names.index("Fs")
     covariance[fs, fs] -= CLOCK**2
-    return _Bowl(best, weights, covariance, best.x, float(np.sum((weights * residual) ** 2)))
-
-
-def _settled(bowl: _Bowl) -> _Bowl:
-    """Move to where the sum is least: the fit itself weighs every point, and priors may pull against many of them."""
-    if bowl.best.witnesses <= 1.0 + STIFF or not bowl.best.model.priors:
-        return bowl
-    x = _minimum(bowl, bowl.x)
-    return bowl if x is None else replace(bowl, x=x, least=bowl.sum(x))
+    return _Bowl(best, covariance, best.x, float(np.sum(residual**2)))
 
 
 def _poor(bowl: _Bowl, slope: Real) -> bool:
@@ -138,7 +126,7 @@ def _poor(bowl: _Bowl, slope: Real) -> bool:
     along = bowl.covariance @ slope
     step = AWAY * along / math.sqrt(slope @ along)
     for x in (bowl.x - step, bowl.x + step):
-        r, j = bowl.weights * model.residual(x), bowl.weights * model.jacobian(x)
+        r, j = model.residual(x), model.jacobian(x)
         # The step with the figure held: least |r + jᵀδ|² with slope·δ = 0, by a multiplier.
         held = np.block([[j @ j.T, slope[:, None]], [slope[None, :], np.zeros((1, 1))]])
         scale = 1.0 / np.sqrt(np.append(np.diag(j @ j.T), slope @ along))
@@ -158,11 +146,11 @@ def _minimum(bowl: _Bowl, x: Real, name: str = "", value: float = 0.0, stdev: fl
 
     def residual(at: Real) -> Real:
         held = [(measure(at)[0] - value) / stdev] if name else []
-        return np.concatenate([bowl.weights * model.residual(at), held])
+        return np.concatenate([model.residual(at), held])
 
     def jacobian(at: Real) -> Real:
         held = slopes_at(measure, at, bowl.covariance).T / stdev if name else np.empty((len(at), 0))
-        return np.concatenate([bowl.weights * model.jacobian(at), held], axis=1)
+        return np.concatenate([model.jacobian(at), held], axis=1)
 
     found, _, _, _, ending = leastsq(
         residual, x, Dfun=jacobian, col_deriv=True, full_output=True, ftol=ROUGH, xtol=ROUGH, maxfev=MAX_EVALUATIONS

@@ -26,6 +26,8 @@ FLOOR_ROUNDS = 6
 CLOCK = 5e-5
 """Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
 LONGEST_LAG = 100
+FEW_WITNESSES = 1.05
+"""Number of points that share one error up to which the priors need not be weighed anew."""
 FINE, ROUGH = (1e-3, 1e-8), 1e-6
 """Relative change of the sum of squares at which a search ends, first while the floor is a guess and then at last; and
 while it only compares models."""
@@ -49,7 +51,6 @@ class Candidate:
     x : (n_variables,) best variables
     covariance : (n_variables, n_variables)
     deviance : −2 ln L of the data, constants left out
-    witnesses : how many points share one error, at least 1 (`shared_error`)
     fault : str or None, why the choice cannot stand, in words
     """
 
@@ -57,13 +58,17 @@ class Candidate:
     x: Real
     covariance: Real
     deviance: float
-    witnesses: float
     fault: str | None
 
     @property
     def circuit(self) -> Circuit:
         """The choice of models."""
         return self.model.circuit
+
+    @property
+    def witnesses(self) -> float:
+        """How many points share one error, at least 1 (`shared_error`)."""
+        return self.model.witnesses
 
     @property
     def free(self) -> int:
@@ -86,10 +91,7 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: t
     """
     from scipy.optimize import leastsq
 
-    x = model.start(start) if isinstance(start, Mapping) else start
-    left = MAX_EVALUATIONS
-    for turn in range(FLOOR_ROUNDS):
-        near = tolerances[min(turn, 1)]
+    def least(x: Real, near: float, evaluations: int) -> tuple[Real, int, int]:
         x, _, info, _, ending = leastsq(
             model.residual,
             x,
@@ -98,17 +100,28 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: t
             full_output=True,
             ftol=near,
             xtol=near,
-            maxfev=left,
+            maxfev=evaluations,
         )
-        left -= info["nfev"]
+        return x, info["nfev"], ending
+
+    x = model.start(start) if isinstance(start, Mapping) else start
+    left = MAX_EVALUATIONS
+    model.witnesses = 1.0
+    for turn in range(FLOOR_ROUNDS):
+        near = tolerances[min(turn, 1)]
+        x, used, ending = least(x, near, left)
+        left -= used
         before, model.floor = model.floor, most_likely_floor(model, x)
         if (near == tolerances[1] and abs(model.floor - before) <= 0.02 * model.floor) or left <= 0:
             break
-    witnesses = shared_error(model, x)
-    covariance = covariance_at(model, x, witnesses)
+    model.witnesses = shared_error(model, x)
+    if tolerances is FINE and model.priors and model.witnesses > FEW_WITNESSES and left > 0:
+        # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
+        x, _, ending = least(x, tolerances[1], left)
+    covariance = covariance_at(model, x)
     misfit, noise, size = squares(model, x)
     deviance = _deviance(misfit, noise + model.floor**2 * size)
-    return Candidate(model, x, covariance, deviance, witnesses, _fault(model, x, covariance, ending))
+    return Candidate(model, x, covariance, deviance, _fault(model, x, covariance, ending))
 
 
 def lmfit_result(candidate: Candidate) -> Any:
@@ -130,10 +143,9 @@ def lmfit_result(candidate: Candidate) -> Any:
     return minimizer.leastsq(Dfun=lambda p: model.jacobian(vector(p)), col_deriv=True)
 
 
-def covariance_at(model: JointModel, x: Real, witnesses: float) -> Real:
+def covariance_at(model: JointModel, x: Real) -> Real:
     """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
-    jacobian = model.jacobian(x).copy()
-    jacobian[:, : jacobian.shape[1] - len(model.priors)] /= math.sqrt(witnesses)
+    jacobian = model.jacobian(x)
     scale = np.linalg.norm(jacobian, axis=1)
     scale[~(scale > 0.0)] = 1e-12
     information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
