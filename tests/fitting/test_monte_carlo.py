@@ -37,7 +37,7 @@ def test_a_linear_problem_gets_its_covariance(witnesses):
 
 
 def test_stated_errors_hold_where_neighbours_err_alike():
-    """A coil that the circuit cannot follow: points count less against mass, volume and area, in fit and covariance alike."""
+    """A coil that the circuit cannot follow: points count less against mass and volume, in fit and covariance."""
     curves, area, _ = make(
         ("free air", "added mass", "closed box"), np.random.default_rng(3), coil="semi-inductance", suspension="log-creep"
     )
