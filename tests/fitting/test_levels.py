@@ -4,6 +4,7 @@ import math
 import os
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
 from tsfit.fitting.fit import fit
 from tsfit.fitting.level_choice import choose, level_text
-from tsfit.fitting.levels import LevelModel, level_notes, straight_line
+from tsfit.fitting.levels import LevelModel, _with_clock, level_notes, straight_line
 from tsfit.fitting.model import make_sweep
 from tsfit.records import Estimate, ImpedanceCurve, LevelDependence, State
 
@@ -109,6 +110,7 @@ def test_the_driver_is_fitted_at_the_lowest_level_that_all_states_share():
     assert cms[0].stdev / cms[0].value == pytest.approx(
         result.parameters["Mms"].stdev / result.parameters["Mms"].value, rel=0.1
     )
+    assert cms[0].stdev / cms[0].value > 5.0 * result.levels.at[0].figures["Qes"].stdev / planted[0]["Qes"]
     apart = result.levels.highest_from_limit["Cms"]
     assert apart.stdev < 0.2 * cms[0].stdev
     assert result.levels.limit["Cms"].value == pytest.approx(1.0 / ((2 * np.pi * limit["Fs"]) ** 2 * 0.060), rel=0.03)
@@ -370,3 +372,15 @@ def test_free_air_of_another_wiring_is_no_other_level():
     choice = choose([series, one])
     assert choice.groups == ((0,),)
     assert choose([one, series]).groups == ((0,),)
+
+
+def test_one_clock_serves_all_levels():
+    """50 parts in a million of every Fs, the same for all; nothing else hangs on it."""
+    names = ["Re", "Fs", "Qms", "Fs:1", "Qms:1"]
+    found = SimpleNamespace(
+        covariance=np.diag([1e-6, 4e-8 + 5e-5**2, 1e-6, 4e-8, 1e-6]), model=SimpleNamespace(names=names)
+    )
+    with_clock = _with_clock(found)
+    expected = np.diag([1e-6, 4e-8, 1e-6, 4e-8, 1e-6])
+    expected[np.ix_([1, 3], [1, 3])] += 5e-5**2
+    np.testing.assert_allclose(with_clock, expected, rtol=1e-12, atol=1e-20)

@@ -11,7 +11,7 @@ from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.validity import law_note, refuse_unfit, validity_notes
+from tsfit.fitting.validity import _roughness, law_note, refuse_unfit, validity_notes
 from tsfit.records import ImpedanceCurve, State
 
 
@@ -253,3 +253,11 @@ def test_how_far_the_phase_is_off_is_told():
     turned = replace(curve, impedance_ohm=curve.impedance_ohm * np.exp(0.5j))
     message = notes(turned)["phase_magnitude"]
     assert float(re.search(r"by (\d+) degrees RMS", message)[1]) == pytest.approx(math.degrees(0.5), abs=4.0)
+
+
+@pytest.mark.parametrize("share", [0.5, 0.9])
+def test_noise_from_point_to_point(share):
+    """A smooth bend is none of it; |x + iy| of complex normal noise of unit variance has Rayleigh's quantiles."""
+    rng = np.random.default_rng(8)
+    noise = 0.01 * (rng.standard_normal(4000) + 1j * rng.standard_normal(4000)) / math.sqrt(2.0)
+    assert _roughness(noise + np.sin(np.linspace(0.0, 9.0, 4000)), share) == pytest.approx(0.01, rel=0.05)

@@ -79,6 +79,14 @@ def test_defaults_of_a_short_option_line(tmp_path):
     np.testing.assert_allclose(network(path).z[:, 0, 0], Z, rtol=1e-12)
 
 
+def test_options_in_any_order_and_angles_beyond_a_turn(tmp_path):
+    path = tmp_path / "curve.s1p"
+    rows = [row.split()[:3] for row in content("Z", "MA", "Hz", 8.0).splitlines() if row[:1].isdigit()]
+    turned = [f"{f} {size} {float(angle) + 720.0!r}" for f, size, angle in rows]
+    path.write_text("\n".join(["# R 8 MA Hz Z", *turned]), encoding="utf-8")
+    np.testing.assert_allclose(read_curve(path).impedance_ohm, Z, rtol=1e-12)
+
+
 def test_option_line_is_obeyed_under_another_suffix(tmp_path):
     path = tmp_path / "curve.txt"
     path.write_text(content("S", "RI", "Hz", 50.0), encoding="utf-8")
