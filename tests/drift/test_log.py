@@ -154,6 +154,7 @@ def test_newer_entries_are_refused(log):
         ("parameters", {**_entry(3.0).parameters, "Fs": (-30.0, 0.1, 0.1)}),
         ("parameters", {**_entry(3.0).parameters, "Sd": (0.0, 0.1, 0.1)}),
         ("parameters", {**_entry(3.0).parameters, "Re": (5.0, -0.1, 0.1)}),
+        ("parameters", {name: figure for name, figure in _entry(3.0).parameters.items() if name != "Rms"}),
         ("conditions", msgspec.structs.replace(_entry(3.0).conditions, pressure_hpa=0.0)),
     ],
 )  # fmt: skip

@@ -17,7 +17,8 @@ from tsfit.records import FitResult, QualityNote
 
 SCHEMA = 1
 NEEDED = {"Re", "Fs", "Qms", "Qes"}
-LOGGED = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+WITH_MASS = {"Cms", "Bl", "Rms"}
+LOGGED = ("Re", "Fs", "Qms", "Qes", "Mms", "Cms", "Bl", "Rms", "Sd")
 """Figures of which logarithms are taken."""
 LARGEST = 1e15
 SUSPENSION_K = 2.0
@@ -80,7 +81,8 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
 
     def __post_init__(self) -> None:
         """Refuse figures that no fit writes; msgspec makes a `ValidationError` of it."""
-        if not self.parameters.keys() >= NEEDED:
+        needed = NEEDED | WITH_MASS if "Mms" in self.parameters else NEEDED
+        if not self.parameters.keys() >= needed:
             raise ValueError("figures are missing")
         for name in LOGGED:
             if name in self.parameters and not self.parameters[name][0] > 0.0:
