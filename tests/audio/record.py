@@ -7,6 +7,7 @@ Tells on standard output "recording" when the first block has come, then a line 
 
 import dataclasses
 import json
+import signal
 import sys
 from pathlib import Path
 
@@ -19,6 +20,8 @@ LEVEL_DBFS = -12.0
 
 
 def main(device, rate, seconds, file):
+    # A shell that started the tests in the background has its children ignore Ctrl-C.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     told = []
 
     def on_level(levels):

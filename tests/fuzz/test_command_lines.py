@@ -14,8 +14,8 @@ from tsfit.cli import COMMANDS
 
 SLOW = {("demo",), ("drift", "routine")}
 """Commands whose very job takes longer than a case may."""
-NOT_PLAYED = {"--help", "--template", "--replace", "--guided", "--json", "--version"}
-"""Asked for in another way here, waiting for a person, or allowed to change a file."""
+NOT_PLAYED = {"--help", "--verbose", "--template", "--replace", "--guided", "--json", "--version"}
+"""Asked for in another way here, saying more than a sentence, waiting for a person, or allowed to change a file."""
 BOUNDED = {"--seconds": ("1", "2"), "--repeats": ("1", "2"), "--periods": ("2", "3"), "--level-dbfs": ("-60", "-30")}
 """Options by which a command may rightly take minutes get these values, or such as are refused."""
 FILES = (
