@@ -12,7 +12,6 @@ from tsfit.circuit.load import (
     FLANGED_END,
     FREE_END,
     Load,
-    branches,
     closed_box,
     infinite_baffle,
     passive_radiator_box,
@@ -20,21 +19,27 @@ from tsfit.circuit.load import (
     port_mass,
     vented_box,
 )
+from tsfit.circuit.network import chamber
 from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
 from tsfit.errors import TsfitError
 
 VALUES = {**DRIVER, **COILS["simple"]}
 
 
+def at(frequency_hz, load):
+    s = np.array([2j * math.pi * frequency_hz])
+    return chamber(s, 1.0 / s, load)
+
+
 def test_loss_factors_are_those_of_the_branches_at_the_tuning():
     """Small, JAES 21(5), 1973: Q_L = ωB C_AB R_AL; Q_A = 1/(ωB C_AB R_AB); Q_P = 1/(ωB C_AB R_AP)."""
     load = vented_box(0.06, 34.0, leak_q=7.0, absorption_q=40.0, port_q=60.0)
-    net = branches(np.array([2j * math.pi * 34.0]), load)
+    net = at(34.0, load)
     assert (net.box / net.leak).imag == pytest.approx(7.0, rel=2e-3)
-    box, port = net.impedance / net.box, net.impedance / net.port
+    box, port = net.product / net.box, net.product / net.port
     assert box.imag / box.real == pytest.approx(-40.0, rel=1e-12)
     assert port.imag / port.real == pytest.approx(60.0, rel=1e-12)
-    assert net.box + net.port + net.leak == pytest.approx(1.0, rel=1e-12)
+    assert net.box + net.port + net.leak == pytest.approx(net.total, rel=1e-12)
 
 
 def test_a_closed_box_adds_its_air_spring_and_nothing_else():
@@ -123,8 +128,8 @@ def test_losses_of_a_passive_radiator_box_hold_at_its_tuning():
     """Small, JAES 22(8), 1974: 110 g on the box's air spring and its own together; Q_L and Q_A as in the vented box."""
     tuning = math.sqrt((REFERENCE_AIR.stiffness * 0.042**2 / 0.05 + 1.0 / 6e-4) / 0.11) / (2.0 * math.pi)
     load = passive_radiator_box(0.05, 0.11, 0.042, 6e-4, resistance=1.7, leak_q=8.0, absorption_q=30.0)
-    net = branches(np.array([2j * math.pi * tuning]), load)
-    box, port = net.impedance / net.box, net.impedance / net.port
+    net = at(tuning, load)
+    box, port = net.product / net.box, net.product / net.port
     assert (1j * load.leak_conductance * box).real == pytest.approx(1.0 / 8.0, rel=2e-3)
     assert box.imag / box.real == pytest.approx(-30.0, rel=1e-12)
     assert port.real == pytest.approx(1.7 / 0.042**2, rel=1e-12)

@@ -13,8 +13,7 @@ from tsfit.circuit.load import (
     passive_radiator_box,
     vented_box,
 )
-from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
-from tsfit.circuit.squares import Squares
+from tsfit.circuit.response import Circuit, Response, Squares, impedance, impedance_gradient
 
 DOWN, ACROSS = (3, 1), (2,)
 VOLUMES = np.array([0.02, 0.05])
@@ -81,7 +80,7 @@ def test_squares_are_those_of_the_phasors(load):
     asked = FREQUENCY_HZ, DRIVER | COILS["simple"], Circuit(), LOADS_AND_BAND_PASS[load](VOLUMES, DRIVER["Sd"])
     drive = {"voltage": 4.0, "source_ohm": 0.3, "distance_m": 2.0}
     phasors, squares = Response(*asked, **drive), Squares(*asked, **drive)
-    for name in ("impedance", "current", "travel", "port", "pressure"):
+    for name in result_names():
         expected = np.abs(getattr(phasors, name)) ** 2
         np.testing.assert_allclose(getattr(squares, name), expected, rtol=1e-12, err_msg=name)
 

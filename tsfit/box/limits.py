@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.box.response import Array, Enclosure
-from tsfit.circuit.squares import Squares
+from tsfit.circuit.response import Squares
 from tsfit.driver import REFERENCE_PRESSURE
 from tsfit.errors import TsfitError
 

@@ -18,7 +18,8 @@ from tsfit.air import Air
 from tsfit.box.design import HALF_POWER_DB, last_rise
 from tsfit.box.response import reference_level
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.circuit.load import Load, column
+from tsfit.circuit.load import Load
+from tsfit.circuit.network import column
 from tsfit.circuit.response import Circuit, Response
 
 Array = NDArray[np.float64]

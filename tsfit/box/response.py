@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 
 from tsfit.air import Air
 from tsfit.circuit.load import Load
-from tsfit.circuit.response import Circuit, Response, impedance
-from tsfit.circuit.squares import Squares
+from tsfit.circuit.response import Circuit, Response, Squares, impedance
 from tsfit.driver import Driver, efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83, total_q
 
 Array = NDArray[np.float64]

@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.circuit.coil import Complex
 from tsfit.errors import TsfitError
 
 FLANGED_END = 8.0 / (3.0 * math.pi)
@@ -77,81 +76,6 @@ class Load:
         names = ("added_mass", *self._network())
         cut = {name: getattr(self, name)[part] for name in names if np.ndim(getattr(self, name))}
         return replace(self, **cut, front=self.front and self.front.take(part))
-
-
-@dataclass(frozen=True)
-class Branches:
-    """The network behind the cone, shape ``(..., n_freq)``.
-
-    Attributes
-    ----------
-    impedance : Zrear, all of it together, Pa·s/m³
-    box, port : share of the volume velocity into the network that box air, and port or passive radiator, take
-    leak_conductance : m³/(Pa·s)
-    """
-
-    impedance: Complex
-    box: Complex
-    port: Complex | float
-    leak_conductance: Any
-
-    @property
-    def leak(self) -> Any:
-        """Share that leaks take; the three shares add to one."""
-        return self.impedance * self.leak_conductance
-
-
-def column(value: Any) -> Any:
-    """Give a parameter set a trailing axis for frequency; leave scalars alone."""
-    if isinstance(value, float):
-        return value
-    return np.asarray(value)[..., np.newaxis] if np.ndim(value) else value
-
-
-def _inverse(total: Complex, part: Complex) -> Complex:
-    """1/`total`, finite also where lossless parts of the size of `part` cancel exactly, at their resonance."""
-    if not np.all(total):
-        # A loss far below rounding keeps the pole finite.
-        total = np.where(total == 0.0, 1e-30 * np.abs(part), total)
-    return np.asarray(np.reciprocal(total))
-
-
-def branches(s: Complex, load: Load) -> Branches | None:
-    """Evaluate the network behind the cone; None when there is no box."""
-    if load.compliance is None:
-        return None
-    leak = column(load.leak_conductance)
-    air = (1.0 / s) * (1.0 / column(load.compliance))
-    if np.any(load.absorption):
-        air = air + column(load.absorption)
-    # One reciprocal, of Zbox + Zport + G Zbox Zport, serves all: they take most of the time for many boxes at once.
-    if load.port_mass is None:
-        box = np.reciprocal(1.0 + leak * air)
-        return Branches(air * box, box, 0.0, leak)
-    port = s * column(load.port_mass) + column(load.port_resistance)
-    if load.passive_compliance is not None:
-        port = port + (1.0 / s) * (1.0 / column(load.passive_compliance))
-    total = air + port
-    if np.any(load.leak_conductance):
-        total = total + leak * (air * port)
-    inverse = _inverse(total, port)
-    box = port * inverse
-    return Branches(air * box, box, air * inverse, leak)
-
-
-def rear_gradient(s: Complex, load: Load, net: Branches) -> dict[str, Complex]:
-    """Return the derivative of Zrear by each acoustic parameter present, shape ``(..., n_freq)``."""
-    gradient = {
-        "compliance": -((net.box / column(load.compliance)) ** 2) / s,
-        "absorption": net.box**2,
-        "leak_conductance": -(net.impedance**2),
-    }
-    if load.port_mass is not None:
-        gradient["port_mass"] = s * net.port**2
-        gradient["port_resistance"] = np.asarray(net.port**2)
-        if load.passive_compliance is not None:
-            gradient["passive_compliance"] = -((net.port / column(load.passive_compliance)) ** 2) / s
-    return gradient
 
 
 def piston_radius(area: Any) -> Any:

@@ -2,28 +2,30 @@
 
 ::
 
-    Z  = Re + Zcoil + Bl²/Zm          Zm = s(Mms + ΔM) + Zsus + Sd² Zrear
-    i  = E/(Z + Rg)   v = Bl i/Zm   x = v/s   Ud = Sd v   U_out = Ud Zrear/(R_AB + 1/(s C_AB))   p = s ρ U_out/(2π r)
+    Z  = Re + Zcoil + Bl²/Zm          Zm = s(Mms + ΔM) + Zsus + Sd² P/T
+    i  = E/(Z + Rg)   v = Bl i/Zm   x = v/s   Ud = Sd v   p = s ρ U_out/(2π r)
 
-Small, JAES 20(5), 1972. RMS phasors, e^{+jωt}, half space, low ka. Parameters come as a mapping of SI values
-(Re, Bl, Mms, Cms, Rms, Sd and those of the coil and suspension models), each a float or an array of parameter sets
-``(...)``; results have shape ``(..., n_freq)``.
+P/T is the acoustic impedance of the chambers and U_out what leaves their openings, both of `tsfit.circuit.network`.
+Small, JAES 20(5), 1972. RMS phasors, e^{+jωt}, half space, low ka. Parameters come as a mapping of SI values (Re, Bl, Mms,
+Cms, Rms, Sd and those of the coil and suspension models), each a float or an array of parameter sets ``(...)``; results
+have shape ``(..., n_freq)``.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import COIL_MODELS, Complex
-from tsfit.circuit.load import Branches, Load, branches, column, free_air, rear_gradient
+from tsfit.circuit.load import Load, free_air
+from tsfit.circuit.network import NO_CHAMBER, Network, Pair, column, network, network_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import REFERENCE_PRESSURE
 
@@ -52,27 +54,46 @@ def _columns(values: Mapping[str, Any]) -> dict[str, Any]:
     return {name: column(value) for name, value in values.items()}
 
 
-def _mechanical(
-    s: Complex, p: Mapping[str, Any], circuit: Circuit, load: Load
-) -> tuple[Complex, Branches | None, Branches | None, dict[str, Complex], Any]:
-    """Zm, the networks behind and before the cone, the suspension's derivatives, and ωs."""
+class _Parts(NamedTuple):
+    """What answers are made of: ``Z = still + Bl² T/N`` with N = Zm T, and T that of `tsfit.circuit.network`.
+
+    Attributes
+    ----------
+    still : Re + Zcoil
+    moved : N = Zdriver T + Sd² P, with Zdriver the mechanical impedance without the chambers
+    net : both chambers
+    coil, suspension : the derivatives of either model by its parameters
+    ws : resonance, rad/s
+    """
+
+    still: Any
+    moved: Any
+    net: Network
+    coil: dict[str, Complex]
+    suspension: dict[str, Complex]
+    ws: Any
+
+
+def _parts(
+    s: Complex, p: Mapping[str, Any], circuit: Circuit, load: Load, kind: Callable[[Complex], Any] = lambda value: value
+) -> _Parts:
+    """Evaluate the circuit, each value at all frequencies turned into its `kind` first."""
     ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
-    suspension, gradient = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
-    zm = s * (p["Mms"] + column(load.added_mass)) + suspension
-    net = branches(s, load)
-    front = None if load.front is None else branches(s, load.front)
-    for network in (net, front):
-        if network is not None:
-            zm = zm + p["Sd"] ** 2 * network.impedance
-    return zm, net, front, gradient, ws
+    suspension, by_suspension = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
+    coil, by_coil = COIL_MODELS[circuit.coil].evaluate(s, p)
+    moved = kind(s) * (p["Mms"] + column(load.added_mass)) + kind(suspension)
+    net = NO_CHAMBER
+    if load.compliance is not None or load.front is not None:
+        net = network(kind(s), kind(1.0 / s), load)
+        moved = moved * net.total + net.product * p["Sd"] ** 2
+    return _Parts(kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)
 
 
 def impedance(frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
     """Return the electrical impedance in ohm, shape ``(..., n_freq)``. ``Sd`` is needed only with a box."""
-    s, p = _laplace(frequency_hz), _columns(values)
-    zm, *_ = _mechanical(s, p, circuit, load)
-    coil, _ = COIL_MODELS[circuit.coil].evaluate(s, p)
-    return np.asarray(p["Re"] + coil + p["Bl"] ** 2 / zm)
+    p = _columns(values)
+    parts = _parts(_laplace(frequency_hz), p, circuit, load)
+    return np.asarray(parts.still + p["Bl"] ** 2 * parts.net.total / parts.moved)
 
 
 def impedance_gradient(
@@ -87,36 +108,35 @@ def impedance_gradient(
         ∂Z/∂value in ohm per SI unit, keys `circuit.parameters` and those of `Load.parameters`.
     """
     s, p = _laplace(frequency_hz), _columns(values)
-    zm, net, front, suspension, ws = _mechanical(s, p, circuit, load)
-    coil, coil_gradient = COIL_MODELS[circuit.coil].evaluate(s, p)
-    motional = 1.0 / zm
+    parts = _parts(s, p, circuit, load)
+    motional = parts.net.total / parts.moved
     slope = -((p["Bl"] * motional) ** 2)
-    by_ws = suspension.pop("ws", None)
+    by_ws = parts.suspension.pop("ws", None)
     gradient: dict[str, Complex] = {
         "Re": np.ones_like(s),
         "Bl": 2.0 * p["Bl"] * motional,
-        **{name: slope * value for name, value in suspension.items()},
-        **coil_gradient,
+        **{name: slope * value for name, value in parts.suspension.items()},
+        **parts.coil,
         "added_mass": slope * s,
     }
     gradient["Mms"] = gradient["added_mass"]
     if by_ws is not None:
-        through = slope * by_ws * (-0.5 * ws)
+        through = slope * by_ws * (-0.5 * parts.ws)
         gradient["Mms"] = gradient["Mms"] + through / p["Mms"]
         gradient["Cms"] = gradient["Cms"] + through / p["Cms"]
-    gradient["Sd"] = np.zeros_like(s)
-    for network, part, prefix in ((net, load, ""), (front, load.front, "front_")):
-        if network is not None and part is not None:
-            gradient["Sd"] = gradient["Sd"] + slope * 2.0 * p["Sd"] * network.impedance
-            area = slope * p["Sd"] ** 2
-            gradient.update({prefix + name: area * value for name, value in rear_gradient(s, part, network).items()})
-    return np.asarray(p["Re"] + coil + p["Bl"] ** 2 * motional), gradient
+    if parts.net is NO_CHAMBER:
+        gradient["Sd"] = np.zeros_like(s)
+    else:
+        motor = p["Bl"] * p["Sd"] / parts.moved
+        gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product
+        gradient.update(network_gradient(s, load, parts.net, motor))
+    return np.asarray(parts.still + p["Bl"] ** 2 * motional), gradient
 
 
-class Response:
-    """Complex RMS phasors that answer to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space.
+class _Answer:
+    """What answers to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space; shapes ``(..., n_freq)``.
 
-    Nothing is evaluated before it is asked for, and each thing once. Shapes ``(..., n_freq)``.
+    Nothing is evaluated before it is asked for, and each thing once.
     """
 
     def __init__(
@@ -132,78 +152,81 @@ class Response:
         air: Air = REFERENCE_AIR,
     ) -> None:
         self.frequency_hz: NDArray[np.float64] = np.asarray(frequency_hz, dtype=float)
-        self._s, self._p = _laplace(frequency_hz), _columns(values)
-        zm, self._rear, self._front, _, _ = _mechanical(self._s, self._p, circuit, load)
-        coil, _ = COIL_MODELS[circuit.coil].evaluate(self._s, self._p)
-        self._motional = np.reciprocal(zm)
-        self._z = self._p["Re"] + coil + self._p["Bl"] ** 2 * self._motional
+        s, self._p = _laplace(frequency_hz), _columns(values)
+        still, self._moved, self._net, *_ = _parts(s, self._p, circuit, load, self._kind)
+        # D = Z N, which has no pole either.
+        self._all = still * self._moved + self._net.total * self._p["Bl"] ** 2
+        self._s = self._kind(s)
         self._voltage, self._source_ohm = column(voltage), column(source_ohm)
         self._baffled = load.baffled
-        self._per_flow = self._s * (air.density / (2.0 * math.pi * distance_m))
+        self._per_flow = air.density / (2.0 * math.pi * distance_m)
+
+    @staticmethod
+    def _kind(value: Complex) -> Any:
+        """What values at all frequencies are kept as."""
+        raise NotImplementedError
+
+    @staticmethod
+    def _told(value: Any) -> Any:
+        """What is told of a real value, or of one at all frequencies."""
+        raise NotImplementedError
 
     @cached_property
     def impedance(self) -> NDArray[Any]:
         """Ohm at the terminals."""
-        return np.asarray(self._z)
+        return np.asarray(self._told(self._all) / self._told(self._moved))
+
+    @cached_property
+    def _drive(self) -> Any:
+        """E/D, the source resistance in D."""
+        d = self._all + self._moved * self._source_ohm if np.any(self._source_ohm) else self._all
+        return self._told(self._voltage) / self._told(d)
 
     @cached_property
     def current(self) -> NDArray[Any]:
         """A."""
-        total = self._z + self._source_ohm if np.any(self._source_ohm) else self._z
-        return np.asarray(self._voltage / total)
-
-    @cached_property
-    def _velocity(self) -> NDArray[Any]:
-        return np.asarray(self.current * self._motional * self._p["Bl"])
+        return np.asarray(self._told(self._moved) * self._drive)
 
     @cached_property
     def travel(self) -> NDArray[Any]:
         """M RMS (times √2 for peak)."""
-        return np.asarray(self._velocity / self._s)
+        return np.asarray(self._told(self._net.total) * self._drive * (self._told(self._p["Bl"]) / self._told(self._s)))
+
+    @cached_property
+    def _flow(self) -> Any:
+        """Volume velocity of the cone per T."""
+        return self._drive * self._told(self._p["Bl"] * self._p["Sd"])
 
     @cached_property
     def cone(self) -> NDArray[Any]:
         """Volume velocity of the cone to the front, m³/s."""
-        return np.asarray(self._p["Sd"] * self._velocity)
+        return np.asarray(self._told(self._net.total) * self._flow)
 
     @cached_property
     def port(self) -> NDArray[Any]:
         """Volume velocity outward from the port or passive radiator, m³/s."""
-        return np.asarray(self.cone * self._port_share)
+        return np.asarray(self._told(self._net.port) * self._flow)
 
     @cached_property
     def leak(self) -> NDArray[Any]:
         """Volume velocity outward from leaks, m³/s."""
-        return np.asarray(self.cone * self._leak_share)
+        return np.asarray(self._told(self._net.leak) * self._flow)
 
     @cached_property
     def out(self) -> NDArray[Any]:
         """Sum of the three, m³/s; without the cone's where a chamber stands before it, and nothing at all in free air."""
-        return np.asarray(self.cone * self._out_share)
+        return np.asarray(self._told(self._net.out(baffled=self._baffled)) * self._flow)
 
     @cached_property
     def pressure(self) -> NDArray[Any]:
         """Pa RMS in half space at the stated distance, the travelling-time phase left out."""
-        return np.asarray(self.cone * self._per_flow * self._out_share)
+        return np.asarray(self.out * self._told(self._s * self._per_flow))
 
-    @cached_property
-    def _port_share(self) -> Any:
-        if self._front is not None:
-            return self._front.port
-        return np.zeros(1) if self._rear is None else -self._rear.port
 
-    @cached_property
-    def _leak_share(self) -> Any:
-        rear = np.zeros(1) if self._rear is None else -self._rear.leak
-        return rear if self._front is None else rear + self._front.leak
+class Response(_Answer):
+    """Complex RMS phasors."""
 
-    @cached_property
-    def _out_share(self) -> Any:
-        if self._front is not None:
-            return self._port_share + self._leak_share
-        if self._rear is None:
-            return np.ones(1) if self._baffled else np.zeros(1)
-        return self._rear.box
+    _kind = _told = staticmethod(lambda value: value)
 
     @property
     def spl_db(self) -> NDArray[np.float64]:
@@ -215,3 +238,13 @@ class Response:
     def peak_travel(self) -> NDArray[np.float64]:
         """Peak cone travel, one way, m."""
         return np.asarray(math.sqrt(2.0) * np.abs(self.travel))
+
+
+class Squares(_Answer):
+    """Squared magnitudes of the same, in a fraction of the time; for very many boxes."""
+
+    _kind = staticmethod(Pair.split)
+
+    @staticmethod
+    def _told(value: Any) -> Any:
+        return value.square() if isinstance(value, Pair) else value**2
