@@ -152,17 +152,18 @@ def test_only_sound_models_within_six_share_the_weight():
 
 
 @pytest.mark.parametrize(
-    ("weight", "fault", "bic", "worth"),
+    ("fault", "bic", "worth"),
     [
-        (0.2, None, 5.0, True),
-        (0.0, None, 5.0, False),
-        (0.0, UNFINISHED, 6.0, True),
-        (0.0, UNFINISHED, 6.1, False),
-        (0.0, "ran away", 5.0, False),
+        (None, 112.0, True),
+        (None, 112.1, False),
+        (UNFINISHED, 106.0, True),
+        (UNFINISHED, 106.1, False),
+        ("L2 is not determined by the data", 106.0, True),
+        ("ran away", math.inf, False),
     ],
 )
-def test_what_may_still_count_is_fitted_to_the_last_digit(weight, fault, bic, worth):
-    assert _worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, weight), 6.0) == worth
+def test_what_may_still_count_is_fitted_to_the_last_digit(fault, bic, worth):
+    assert _worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, 0.0), 100.0) == worth
 
 
 def test_each_suspension_begins_at_a_tenth_of_the_friction():

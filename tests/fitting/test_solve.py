@@ -127,7 +127,7 @@ def test_what_a_coil_may_not_be(coil, terms, fault):
     model, _ = model_and_truth()
     model = JointModel(model.sweeps, Circuit(coil, "ideal"), None, with_mass=False)
     x = model.start({**truth(), **terms})
-    assert _fault(model, x, 1e-6 * np.eye(len(x)), 1) == fault
+    assert _fault(model, x, 1e-6 * np.eye(len(x)), ended=True) == fault
 
 
 def test_what_is_not_determined_or_did_not_end():
@@ -135,12 +135,12 @@ def test_what_is_not_determined_or_did_not_end():
     covariance = 1e-6 * np.eye(len(x))
     k = model.names.index("R2")
     covariance[k, k] = 1.01**2
-    assert _fault(model, x, covariance, 1) == "R2 is not determined by the data"
+    assert _fault(model, x, covariance, ended=True) == "R2 is not determined by the data"
     covariance[k, k] = 0.99**2
-    assert _fault(model, x, covariance, 1) is None
-    assert _fault(model, x, covariance, 5) == "no end after 60 evaluations"
-    assert _fault(model, x, np.full(covariance.shape, np.inf), 1) == "the fit ran away"
-    assert _fault(model, np.where(np.arange(len(x)) == k, np.nan, x), covariance, 1) == "the fit ran away"
+    assert _fault(model, x, covariance, ended=True) is None
+    assert _fault(model, x, covariance, ended=False) == "no end after 60 evaluations"
+    assert _fault(model, x, np.full(covariance.shape, np.inf), ended=True) == "the fit ran away"
+    assert _fault(model, np.where(np.arange(len(x)) == k, np.nan, x), covariance, ended=True) == "the fit ran away"
 
 
 @pytest.mark.parametrize(
@@ -157,7 +157,7 @@ def test_a_suspension_may_not_give_energy_back(suspension, terms, sound):
     model, _ = model_and_truth()
     model = JointModel(model.sweeps, Circuit("ladder-2", suspension), None, with_mass=True)
     x = model.start({**truth(), **COILS["ladder-2"], **terms})
-    fault = _fault(model, x, 1e-6 * np.eye(len(x)), 1)
+    fault = _fault(model, x, 1e-6 * np.eye(len(x)), ended=True)
     assert fault == (None if sound else "the suspension would need negative friction or stiffness")
 
 

@@ -84,14 +84,10 @@ class LevelModel(JointModel):
         """Values with those of level `k` under the plain names."""
         return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
 
-    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
+    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, dict[str, Complex]]:
         misfit, rows = super()._sweep_gradient(v, sweep)
         k = self._level[sweep.number]
-        if k:
-            plain, own = ([self.names.index(f"{name}{end}") for name in OWN] for end in ("", f":{k}"))
-            rows[own] = rows[plain]
-            rows[plain] = 0.0
-        return misfit, rows
+        return misfit, {f"{name}:{k}" if k and name in OWN else name: row for name, row in rows.items()}
 
     def lines(self, x: Real) -> Real:
         """Re, Fs², Fs/Qms and Fs·Re/Qes of every level, shape (4 × levels, ...), level by level; x has shape (..., n)."""

@@ -119,7 +119,7 @@ class JointModel:
     wiring: Wiring | None = field(init=False)
     names: list[str] = field(init=False)
     priors: list[str] = field(init=False)
-    _seen: tuple[bytes, dict[int, tuple[Complex, Complex]]] | None = field(default=None, init=False)
+    _seen: tuple[bytes, dict[int, tuple[Complex, dict[str, Complex]]]] | None = field(default=None, init=False)
     _weighted: tuple[tuple[bytes, float, float], NDArray[np.float64], NDArray[np.float64]] | None = field(
         default=None, init=False
     )
@@ -294,23 +294,28 @@ class JointModel:
             here = slice(start, start := start + 2 * len(misfit))
             weight = np.sqrt(2.0 / (self.witnesses * self.total_variance(sweep)))
             np.multiply(misfit, weight, out=r[here].view(complex))
-            np.multiply(rows, weight, out=j[:, here].view(complex))
+            by = j[:, here].view(complex)
+            for index, name in enumerate(self.names):
+                if name in rows:
+                    np.multiply(rows[name], weight, out=by[index])
+                else:
+                    by[index] = 0.0
         r[start:] = x[first:]
         j[:, start:] = 0.0
         np.fill_diagonal(j[first:, start:], 1.0)
         self._weighted = (key, r, j)
         return r, j
 
-    def _at(self, x: NDArray[np.float64]) -> dict[int, tuple[Complex, Complex]]:
-        """Misfit (n,) and derivative (n_variables, n) of every sweep, by its number; the last answer is kept."""
+    def _at(self, x: NDArray[np.float64]) -> dict[int, tuple[Complex, dict[str, Complex]]]:
+        """Misfit (n,) and its derivatives (n,) by name, of every sweep by its number; the last answer is kept."""
         key = x.tobytes()
         if self._seen is None or self._seen[0] != key:
             v = self.values(x)
             self._seen = key, {sweep.number: self._sweep_gradient(v, sweep) for sweep in self.sweeps}
         return self._seen[1]
 
-    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, Complex]:
-        """Misfit of one sweep, and the derivative of what the bench shows by every variable: (n,) and (n_variables, n)."""
+    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, dict[str, Complex]]:
+        """Misfit of one sweep, and the derivative of what the bench shows by every variable that it hangs on, (n,) each."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)
         z, d = impedance_gradient(sweep.frequency_hz, p, self.circuit, load)
@@ -334,13 +339,9 @@ class JointModel:
             rows["coupling"] = self._coupling_slope(v, sweep) * sum(p[name] * d[name] for name in self.coil_scale)
         rows |= self._load_rows(v, sweep, load, p, d)
         shown, slope, shifts = self._as_measured(v, sweep, z)
-        out = np.zeros((len(self.names), len(z)), dtype=complex)
-        for index, name in enumerate(self.names):
-            if name in shifts:
-                out[index] = shifts[name]
-            elif name in rows:
-                out[index] = rows[name] if slope is None else rows[name] * slope
-        return np.asarray(shown - sweep.impedance_ohm), out
+        if slope is not None:
+            rows = {name: row * slope for name, row in rows.items()} | shifts
+        return np.asarray(shown - sweep.impedance_ohm), rows
 
     def _coupling_slope(self, v: Mapping[str, Any], sweep: Sweep) -> float:
         """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""

@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from functools import partial
 from itertools import repeat
 from typing import Any, Literal
 
@@ -22,7 +23,8 @@ from numpy.typing import NDArray
 from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
 from tsfit.fitting.conditions import CONDITION_UNITS, coil_kelvin, figure_table
-from tsfit.fitting.solve import CLOCK, MAX_EVALUATIONS, OUT_OF_EVALUATIONS, ROUGH, Candidate
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
 from tsfit.records import Estimate, FitResult, MonteCarlo, MonteCarloFigure, QualityNote
 
@@ -163,36 +165,22 @@ def _refitted(best: Candidate, rng: np.random.Generator, number: int) -> Real:
     d away from where it was found leaves the same with d: a trial is the fit of r to other values than 0 (the randomised
     maximum of Bardsley, Solonen, Haario & Laine, SIAM Journal on Scientific Computing 36, 2014).
     """
-    from scipy.optimize import leastsq
-
     model, x = best.model, best.x
     at_rest = model.residual(x).copy()
     answer = np.linalg.pinv(model.jacobian(x).T)
     found = np.empty((number, len(x)))
 
-    def apart(at: Real, wanted: Real) -> Real:
-        return np.asarray(model.residual(at) - wanted)
-
-    def slopes(at: Real, wanted: Real) -> Real:
-        return model.jacobian(at)
-
     for k in range(number):
         error = rng.standard_normal(len(at_rest))
-        wanted = at_rest + error
-        found[k], _, _, _, ending = leastsq(
-            apart,
-            x + answer @ error,
-            args=(wanted,),
-            Dfun=slopes,
-            col_deriv=True,
-            full_output=True,
-            ftol=ROUGH,
-            xtol=ROUGH,
-            maxfev=MAX_EVALUATIONS,
-        )
-        if not 1 <= ending < OUT_OF_EVALUATIONS:
+        apart = partial(_apart, model, at_rest + error)
+        found[k], _, ended = descend(apart, model.jacobian, x + answer @ error, CLOSE)
+        if not ended:
             found[k] = math.nan
     return found
+
+
+def _apart(model: JointModel, wanted: Real, at: Real) -> Real:
+    return model.residual(at) - wanted
 
 
 def _ended(rows: Real) -> Real:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.fitting.conditions import figure_table
-from tsfit.fitting.solve import CLOCK, MAX_EVALUATIONS, OUT_OF_EVALUATIONS, ROUGH, Candidate
+from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS, slopes_at
 from tsfit.records import Estimate, QualityNote
 
@@ -140,8 +140,6 @@ def _poor(bowl: _Bowl, slope: Real) -> bool:
 
 def _minimum(bowl: _Bowl, x: Real, name: str = "", value: float = 0.0, stdev: float = math.inf) -> Real | None:
     """Least sum of squares from `x` on, the figure `name` held at `value` to within `stdev`; None where there is no end."""
-    from scipy.optimize import leastsq
-
     model, measure = bowl.best.model, bowl.measure([name] if name else [])
 
     def residual(at: Real) -> Real:
@@ -152,10 +150,8 @@ def _minimum(bowl: _Bowl, x: Real, name: str = "", value: float = 0.0, stdev: fl
         held = slopes_at(measure, at, bowl.covariance).T / stdev if name else np.empty((len(at), 0))
         return np.concatenate([model.jacobian(at), held], axis=1)
 
-    found, _, _, _, ending = leastsq(
-        residual, x, Dfun=jacobian, col_deriv=True, full_output=True, ftol=ROUGH, xtol=ROUGH, maxfev=MAX_EVALUATIONS
-    )
-    return np.asarray(found) if 1 <= ending < OUT_OF_EVALUATIONS else None
+    found, _, ended = descend(residual, jacobian, x, CLOSE)
+    return found if ended else None
 
 
 def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:

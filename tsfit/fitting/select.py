@@ -109,14 +109,14 @@ def compete(
             at |= _blocked_start(name, first, start)
             base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.model.floor)
         found.append(base)
-        if base.fault is None:
+        if base.fault is None or base.fault.endswith("determined by the data"):
             at = _found_at(base, [*start, *base.model.shape])
         found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
     if alone:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
-    near = ranked[0].bic + CLOSE_CALL if ranked[0].fault is None else math.inf
-    return rank([_polished(each.candidate) if _worth_polish(each, near) else each.candidate for each in ranked])
+    best = ranked[0].bic if ranked[0].fault is None else math.inf
+    return rank([_polished(each.candidate) if _worth_polish(each, best) else each.candidate for each in ranked])
 
 
 def rank(found: Sequence[Candidate]) -> list[Ranked]:
@@ -145,8 +145,9 @@ def rank(found: Sequence[Candidate]) -> list[Ranked]:
     return [replace(each, weight=share / sum(shares)) for each, share in zip(ranked, shares, strict=True)]
 
 
-def _worth_polish(each: Ranked, near: float) -> bool:
-    return each.weight > 0.0 or (each.fault == UNFINISHED and each.bic <= near)
+def _worth_polish(each: Ranked, best: float) -> bool:
+    """Whether a rough search may hide a model that counts: twice as far for the sound, whose place it may have missed."""
+    return each.bic <= best + CLOSE_CALL * (2.0 if each.fault is None else 1.0)
 
 
 def _polished(candidate: Candidate) -> Candidate:

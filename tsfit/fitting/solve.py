@@ -7,9 +7,9 @@ weights would let the cleanest points drag the parameters.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,9 +28,12 @@ CLOCK = 5e-5
 LONGEST_LAG = 100
 FEW_WITNESSES = 1.05
 """Number of points that share one error up to which the priors need not be weighed anew."""
-FINE, ROUGH = (1e-3, 1e-8), 1e-6
-"""Relative change of the sum of squares at which a search ends, first while the floor is a guess and then at last; and
-while it only compares models."""
+FINE, CLOSE, ROUGH = (1e-3, 1e-8), 1e-6, 1e-4
+"""Relative change of the sum of squares at which a search ends: first while the floor is a guess and then at last; where
+the end is one of many (trials, intervals); and where it only compares models."""
+FIRST_STEP = 0.1
+"""Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
+a direction without slope, along which a step of free length leads out of the world."""
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
@@ -81,6 +84,46 @@ class Candidate:
         return float(np.sum(self.x[len(self.model.names) - len(self.model.priors) :] ** 2))
 
 
+class Descent(NamedTuple):
+    """Where a search came to, how many evaluations it took, and whether it ended there."""
+
+    x: Real
+    evaluations: int
+    ended: bool
+
+
+def descend(
+    residual: Callable[[Real], Real],
+    jacobian: Callable[[Real], Real],
+    x: Real,
+    near: float,
+    evaluations: int = MAX_EVALUATIONS,
+) -> Descent:
+    """Find the least sum of squares from `x` on (MINPACK's lmder); all variables count alike, as logarithms do.
+
+    Parameters
+    ----------
+    residual, jacobian : callables of (n,), that return (m,) and (n, m)
+    near : float
+        Relative change of the sum of squares, and of the variables, at which to stop.
+    """
+    from scipy.optimize import leastsq
+
+    found, _, info, _, ending = leastsq(
+        residual,
+        x,
+        Dfun=jacobian,
+        col_deriv=True,
+        full_output=True,
+        ftol=near,
+        xtol=near,
+        maxfev=evaluations,
+        diag=np.ones(len(x)),
+        factor=FIRST_STEP,
+    )
+    return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
+
+
 def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: tuple[float, float] = FINE) -> Candidate:
     """Fit `model` from SI start values or from variables, finding the discrepancy floor along the way.
 
@@ -89,27 +132,12 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: t
     Candidate
         Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
     """
-    from scipy.optimize import leastsq
-
-    def least(x: Real, near: float, evaluations: int) -> tuple[Real, int, int]:
-        x, _, info, _, ending = leastsq(
-            model.residual,
-            x,
-            Dfun=model.jacobian,
-            col_deriv=True,
-            full_output=True,
-            ftol=near,
-            xtol=near,
-            maxfev=evaluations,
-        )
-        return x, info["nfev"], ending
-
     x = model.start(start) if isinstance(start, Mapping) else start
     left = MAX_EVALUATIONS
     model.witnesses = 1.0
     for turn in range(FLOOR_ROUNDS):
         near = tolerances[min(turn, 1)]
-        x, used, ending = least(x, near, left)
+        x, used, ended = descend(model.residual, model.jacobian, x, near, left)
         left -= used
         before, model.floor = model.floor, most_likely_floor(model, x)
         if (near == tolerances[1] and abs(model.floor - before) <= 0.02 * model.floor) or left <= 0:
@@ -117,11 +145,11 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: t
     model.witnesses = shared_error(model, x)
     if tolerances is FINE and model.priors and model.witnesses > FEW_WITNESSES and left > 0:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
-        x, _, ending = least(x, tolerances[1], left)
+        x, _, ended = descend(model.residual, model.jacobian, x, tolerances[1], left)
     covariance = covariance_at(model, x)
     misfit, noise, size = squares(model, x)
     deviance = _deviance(misfit, noise + model.floor**2 * size)
-    return Candidate(model, x, covariance, deviance, _fault(model, x, covariance, ending))
+    return Candidate(model, x, covariance, deviance, _fault(model, x, covariance, ended=ended))
 
 
 def lmfit_result(candidate: Candidate) -> Any:
@@ -215,14 +243,14 @@ def most_likely_floor(model: JointModel, x: Real) -> float:
     return math.exp(brentq(slope, low, high, xtol=1e-3))
 
 
-def _fault(model: JointModel, x: Real, covariance: Real, ending: int) -> str | None:
+def _fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str | None:
     if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
         return "the fit ran away"
     stdev = np.sqrt(np.diag(covariance))
     for name, spread in zip(model.names, stdev, strict=True):
         if name not in model.priors and spread > UNDETERMINED:
             return f"{name} is not determined by the data"
-    if ending == OUT_OF_EVALUATIONS:
+    if not ended:
         return UNFINISHED
     v = {name: float(value) for name, value in model.values(x).items()}
     if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
