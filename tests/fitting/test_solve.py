@@ -114,13 +114,13 @@ def test_the_clock_belongs_to_fs_alone():
         ("power-law", {"K": 0.013, "n": 0.72}, None),
         ("power-law", {"K": 1e-7, "n": 1.61}, "an exponent left its range"),
         ("four-exponent", {"Kr": 0.004, "Xr": 0.75, "Kx": 0.010, "Xx": -0.1}, "an exponent left its range"),
-        # A rung whose corner lies below resonance is a resistance at Fs already.
-        ("ladder-2", {"Le": 9e-4, "L2": 8e-4, "R2": 0.16}, None),
-        ("ladder-2", {"Le": 9e-4, "L2": 8e-4, "R2": 0.14}, "a coil term stands in for Re"),
-        ("ladder-3", {"Le": 4e-4, "L2": 7e-4, "R2": 2.5, "L3": 8e-4, "R3": 0.14}, "a coil term stands in for Re"),
-        # Kr ω^Xr at Fs is 0.0111·182.2^0.75 = 0.55 ohm, a tenth of Re is 0.54.
-        ("four-exponent", {"Kr": 0.0108, "Xr": 0.75, "Kx": 0.010, "Xx": 0.74}, None),
-        ("four-exponent", {"Kr": 0.0111, "Xr": 0.75, "Kx": 0.010, "Xx": 0.74}, "a coil term stands in for Re"),
+        # A rung whose corner lies below half the resonance is a resistance at Fs already: 182.2/2·8e-4 is 0.073.
+        ("ladder-2", {"Le": 9e-4, "L2": 8e-4, "R2": 0.08}, None),
+        ("ladder-2", {"Le": 9e-4, "L2": 8e-4, "R2": 0.07}, "a coil term stands in for Re"),
+        ("ladder-3", {"Le": 4e-4, "L2": 7e-4, "R2": 2.5, "L3": 8e-4, "R3": 0.07}, "a coil term stands in for Re"),
+        # Kr ω^Xr at Fs is 0.0330·182.2^0.75 = 1.64 ohm, three tenths of Re are 1.62.
+        ("four-exponent", {"Kr": 0.0323, "Xr": 0.75, "Kx": 0.010, "Xx": 0.74}, None),
+        ("four-exponent", {"Kr": 0.0330, "Xr": 0.75, "Kx": 0.010, "Xx": 0.74}, "a coil term stands in for Re"),
     ],
 )
 def test_what_a_coil_may_not_be(coil, terms, fault):
@@ -133,9 +133,9 @@ def test_what_a_coil_may_not_be(coil, terms, fault):
 def test_what_is_not_determined_or_did_not_end():
     model, x = model_and_truth()
     covariance = 1e-6 * np.eye(len(x))
-    k = model.names.index("R2")
+    k = model.names.index("Qms")
     covariance[k, k] = 1.01**2
-    assert _fault(model, x, covariance, ended=True) == "R2 is not determined by the data"
+    assert _fault(model, x, covariance, ended=True) == "Qms is not determined by the data"
     covariance[k, k] = 0.99**2
     assert _fault(model, x, covariance, ended=True) is None
     assert _fault(model, x, covariance, ended=False) == "no end after 60 evaluations"

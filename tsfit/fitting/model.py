@@ -128,7 +128,7 @@ class JointModel:
         coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
         extra = [parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra]
         shared = ["Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []), *coil, *extra]
-        self.shape = [*coil, *extra]
+        self.coil, self.shape = coil, [*coil, *extra]
         self.coil_scale = [name for name in coil if name not in LINEAR]
         self.wiring = self.sweeps[0].state.wiring
         priors = (name for sweep in self.sweeps for name in self._priors_of(sweep))

@@ -241,7 +241,7 @@ def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
     variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(best.model)) ** 2
     figures = {}
     for k, (name, value) in enumerate(centre.items()):
-        if variance[k] > 0.0:
+        if variance[k] > 0.0 and name not in best.open_terms:
             linear = estimate_of(float(value), math.sqrt(variance[k]), units[name], level=name in LEVELS)
             figures[name] = _figure(np.sort(ended[:, k]), linear)
     return MonteCarlo(len(ended), len(rows) - len(ended), settled, figures)

@@ -50,7 +50,7 @@ def assemble(
     conditions = condition_estimates(best)
     traced, traced_notes = traced_intervals(best, {**parameters, **conditions})
     table = budget(ranked, figures)
-    value = {key: estimate.value for key, estimate in parameters.items()}
+    value = {key: float(number) for key, number in trade_figures(model, best.x).items()}
     coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
     extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
     driver = Driver(
@@ -176,6 +176,15 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
                 "note",
                 "The four-exponent coil describes the sweeps but no real part does just that: it answers before it is "
                 "driven, so take its impedance within the range swept only, and no step response or transient from it.",
+            )
+        )
+    if best.open_terms:
+        notes.append(
+            QualityNote(
+                "open_coil_terms",
+                "warn",
+                f"The sweeps leave {' and '.join(best.open_terms)} of the coil open by more than a factor of e, which is "
+                "why no uncertainty is stated for them; what the coil does within the range swept is known all the same.",
             )
         )
     rivalry = _rivalry(ranked)

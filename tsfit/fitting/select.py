@@ -26,6 +26,8 @@ from tsfit.fitting.start import coil_start
 log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
 """Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
+ROUGH_MISS = 1.0
+"""How far from its least a search may end that only compares models, in units of BIC."""
 SCOUT, PLAINEST = "ladder-2", "simple"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
 where that one fails."""
@@ -109,7 +111,7 @@ def compete(
             at |= _blocked_start(name, first, start)
             base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.model.floor)
         found.append(base)
-        if base.fault is None or base.fault.endswith("determined by the data"):
+        if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
         found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
     if alone:
@@ -146,8 +148,8 @@ def rank(found: Sequence[Candidate]) -> list[Ranked]:
 
 
 def _worth_polish(each: Ranked, best: float) -> bool:
-    """Whether a rough search may hide a model that counts: twice as far for the sound, whose place it may have missed."""
-    return each.bic <= best + CLOSE_CALL * (2.0 if each.fault is None else 1.0)
+    """Whether a rough search may hide a model that counts."""
+    return each.bic <= best + CLOSE_CALL + ROUGH_MISS
 
 
 def _polished(candidate: Candidate) -> Candidate:

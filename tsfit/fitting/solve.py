@@ -34,14 +34,19 @@ the end is one of many (trials, intervals); and where it only compares models.""
 FIRST_STEP = 0.1
 """Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
 a direction without slope, along which a step of free length leads out of the world."""
+RUNG_OVER_FS = 0.5
+"""Corner frequency of a rung of the coil, over Fs, below which its resistance cannot be told from Re."""
+BOUNDLESS = 30.0
+"""Standard deviation of a logarithm that says nothing, and which none exceeds: figures that a dead direction does not
+touch would drown in the rounding of a larger one."""
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 UNFINISHED = f"no end after {MAX_EVALUATIONS} evaluations"
-COIL_LOSS_AT_FS = 0.1
+COIL_LOSS_AT_FS = 0.3
 """Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
 UNDETERMINED = 1.0
-"""Standard deviation of a logarithm from which a shape parameter counts as not determined by the data."""
+"""Standard deviation of a logarithm from which a parameter counts as not determined by the data."""
 
 
 @dataclass(frozen=True)
@@ -72,6 +77,11 @@ class Candidate:
     def witnesses(self) -> float:
         """How many points share one error, at least 1 (`shared_error`)."""
         return self.model.witnesses
+
+    @property
+    def open_terms(self) -> list[str]:
+        """Coil terms that the data leave open; what they do together is determined all the same."""
+        return [name for name in undetermined(self.model, self.covariance) if name in self.model.coil]
 
     @property
     def free(self) -> int:
@@ -172,11 +182,11 @@ def lmfit_result(candidate: Candidate) -> Any:
 
 
 def covariance_at(model: JointModel, x: Real) -> Real:
-    """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a huge variance."""
+    """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a large variance."""
     jacobian = model.jacobian(x)
-    scale = np.linalg.norm(jacobian, axis=1)
-    scale[~(scale > 0.0)] = 1e-12
-    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T
+    little = BOUNDLESS**-2.0
+    scale = np.sqrt(np.sum(jacobian**2, axis=1) + little)
+    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T + np.diag(little / scale**2)
     if not np.all(np.isfinite(information)):
         return np.full(information.shape, np.inf)
     values, vectors = np.linalg.eigh(information)
@@ -243,12 +253,22 @@ def most_likely_floor(model: JointModel, x: Real) -> float:
     return math.exp(brentq(slope, low, high, xtol=1e-3))
 
 
+def undetermined(model: JointModel, covariance: Real) -> list[str]:
+    """Names of the variables, priors left out, that the data leave open by more than a factor of e."""
+    stdev = np.sqrt(np.diag(covariance))
+    return [
+        name
+        for name, spread in zip(model.names, stdev, strict=True)
+        if name not in model.priors and not spread <= UNDETERMINED
+    ]
+
+
 def _fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str | None:
     if not (np.all(np.isfinite(x)) and np.all(np.isfinite(covariance))):
         return "the fit ran away"
-    stdev = np.sqrt(np.diag(covariance))
-    for name, spread in zip(model.names, stdev, strict=True):
-        if name not in model.priors and spread > UNDETERMINED:
+    # A coil term too many is the information criterion's matter (`Candidate.open_terms`).
+    for name in undetermined(model, covariance):
+        if name not in model.coil:
             return f"{name} is not determined by the data"
     if not ended:
         return UNFINISHED
@@ -258,7 +278,8 @@ def _fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str 
     ws = 2.0 * math.pi * v["Fs"]
     columns = {name: np.array([v[name]]) for name in model.shape}
     coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
-    if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < ws * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
+    low = RUNG_OVER_FS * ws
+    if coil[0].real > COIL_LOSS_AT_FS * v["Re"] or any(v[f"R{k}"] < low * v[f"L{k}"] for k in (2, 3) if f"R{k}" in v):
         return "a coil term stands in for Re"
     if model.circuit.suspension == "ideal":
         return None

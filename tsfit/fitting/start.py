@@ -41,7 +41,7 @@ class Resonance:
 
 
 def find_resonance(curve: ImpedanceCurve) -> Resonance:
-    """Read the single resonance of a bare driver or closed box off |Z|.
+    """Read the single resonance of a bare driver or closed box off |Z|, or off the resistance where the coil buries it.
 
     Raises
     ------
@@ -49,8 +49,10 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         ``no_resonance`` when there is no peak inside the range; ``vented_box`` when there are two.
     """
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
-    log_size = _smooth(f, np.log(size))
-    peaks, heights = _peaks(log_size)
+    peaks, heights = _peaks(_smooth(f, np.log(size)))
+    if not len(peaks) and np.all(curve.impedance_ohm.real > 0.0):
+        size = curve.impedance_ohm.real
+        peaks, heights = _peaks(_smooth(f, np.log(size)))
     if not len(peaks):
         raise TsfitError(
             f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "

@@ -22,8 +22,8 @@ from tsfit.fitting.select import Ranked
 from tsfit.records import Estimate
 
 COVERAGE_95 = 1.959964
-STEP = 1e-3
-"""Step of the central difference, in standard deviations."""
+STEP, MOST_STEP = 1e-3, 1e-2
+"""Step of the central difference, in standard deviations, and the longest for a variable that the data leave open."""
 UNITS = {
     "Re": "ohm", "Fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Vas": "m³", "Mms": "kg", "Cms": "m/N", "Rms": "N·s/m",
     "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
@@ -54,10 +54,10 @@ def slopes_at(
     covariance: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
-    stdev = np.sqrt(np.diag(covariance))
-    steps = np.diag(STEP * stdev)
+    step = np.minimum(STEP * np.sqrt(np.diag(covariance)), MOST_STEP)
+    steps = np.diag(step)
     above, below = np.split(function(np.concatenate([x + steps, x - steps])), 2, axis=-1)
-    return np.asarray((above - below) / (2.0 * STEP * stdev))
+    return np.asarray((above - below) / (2.0 * step))
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -105,16 +105,21 @@ class Figures:
 
 
 def figures_of(ranked: Sequence[Ranked]) -> Figures:
-    """Figures of the best candidate, with the spread between the models that count beside it.
+    """Figures of the best candidate but for its open terms, with the spread between the models that count beside it.
 
     The values are those of the best model, so that they belong together; the second moment of the others about them, each
     with its weight, is added to the covariance (after Buckland, Burnham & Augustin, Biometrics 53, 1997).
     """
     best = ranked[0].candidate
     centre = trade_figures(best.model, best.x)
-    names = tuple(centre)
-    values = np.array([float(value) for value in centre.values()])
-    slopes = slopes_at(lambda at: np.stack(list(trade_figures(best.model, at).values())), best.x, best.covariance)
+    names = tuple(name for name in centre if name not in best.open_terms)
+    values = np.array([float(centre[name]) for name in names])
+
+    def figures(at: NDArray[np.float64]) -> NDArray[np.float64]:
+        table = trade_figures(best.model, at)
+        return np.stack([table[name] for name in names])
+
+    slopes = slopes_at(figures, best.x, best.covariance)
     own = set(best.model.shape)
     columns = []
     for rival in ranked[1:]:
