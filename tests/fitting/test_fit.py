@@ -63,6 +63,35 @@ def test_finds_the_coil_model(coil):
         assert abs(estimate.value - value) < 4.0 * estimate.stdev, name
 
 
+@pytest.mark.parametrize(("coil", "spare"), [("ladder-3", 2), ("semi-inductance", 1)])
+def test_spare_coil_terms_cost_what_they_are_worth_and_are_not_stated(coil, spare):
+    """Curves of a simpler coil: the criterion charges ln n a term, and the figures stay those of the simpler one."""
+    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(8), relative_noise=5e-4, errors=False)
+    plain = fit(curves, sd=area)
+    bic = {one.coil: one.bic for one in plain.candidates if one.suspension == "ideal"}
+    points = 2 * sum(np.count_nonzero(state.used) for state in plain.states)
+    assert bic[coil] - bic["ladder-2"] == pytest.approx(spare * np.log(points), abs=1.5)
+    found = fit(curves, sd=area, coil=coil, suspension="ideal")
+    warning = next(note for note in found.quality if note.code == "open_coil_terms")
+    left_open = [name for name in found.driver.coil_values if name not in found.parameters]
+    assert left_open
+    assert all(name in warning.message for name in left_open)
+    for name in ("Re", "Fs", "Qts", "Vas"):
+        mine, other = found.parameters[name], plain.parameters[name]
+        assert mine.value == pytest.approx(other.value, abs=0.5 * other.stdev), name
+        assert mine.stdev == pytest.approx(other.stdev, rel=0.3), name
+
+
+def test_a_resonance_that_the_coil_buries_is_read_off_the_resistance():
+    curves, _, true = make(("free air",), np.random.default_rng(4), coil="simple", terms={"Le": 0.04}, Qms=1.0, Qes=2.0)
+    curve = curves[0][0]
+    assert np.all(np.diff(np.abs(curve.impedance_ohm)[::20]) > 0.0)
+    result = fit(curves)
+    for name in ("Re", "Fs", "Qms", "Qes"):
+        estimate = result.parameters[name]
+        assert abs(estimate.value - true[name]) < 4.0 * estimate.stdev, name
+
+
 @pytest.mark.parametrize("suspension", [name for name in SUSPENSIONS if name != "ideal"])
 def test_finds_the_suspension_model(suspension):
     curves, area, true = make(
