@@ -183,7 +183,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             QualityNote(
                 "open_coil_terms",
                 "warn",
-                f"The sweeps leave {' and '.join(best.open_terms)} of the coil open by more than a factor of e, which is "
+                f"The sweeps leave {', '.join(best.open_terms)} of the coil open by more than a factor of e, which is "
                 "why no uncertainty is stated for them; what the coil does within the range swept is known all the same.",
             )
         )
