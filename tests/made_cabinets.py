@@ -69,5 +69,4 @@ def cabinet(box, values=None, generator=None, floor=0.003, noise=1e-3):
 
 
 def drawn(generator):
-    values = {name: float(value[0]) for name, value in driver_draws(FIT, 1, generator).items()}
-    return {name: value for name, value in values.items() if name not in ("Fs", "Qts")}
+    return {name: float(value[0]) for name, value in driver_draws(FIT, 1, generator).items()}

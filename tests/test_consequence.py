@@ -116,12 +116,25 @@ def test_several_drivers_count_as_in_the_box_they_share():
     assert found.level_change_db.value == pytest.approx(change, abs=1e-9)
 
 
+def test_the_ratings_and_the_suspension_of_several_drivers_are_those_of_all_of_them():
+    terms = {"suspension": "structural", "suspension_values": {"Lambda": 400.0}, "Pe": 100.0, "Xmax": 6e-3}
+    first, second = plain(**terms), plain(**terms, Qes=0.6)
+    pair, other = (closed_box(one, volume=0.06, drivers=2).enclosure for one in (first, second))
+    found = consequence(pair, exact(first), exact(second))
+    f = found.frequency_hz
+    assert found.level_change_db.value == pytest.approx(other.respond(f).spl_db - pair.respond(f).spl_db, abs=1e-9)
+    most = [maximum_output(box, f, ratings_of(box)).spl_db for box in (pair, other)]
+    assert found.maximum_change_db.value == pytest.approx(most[1] - most[0], abs=1e-9)
+
+
 def test_leads_and_ratings_are_those_of_the_plan():
     first, second = replace(plain(), Xmax=6e-3, Pe=100.0), plain(Qes=0.6)
     box = closed_box(first, volume=0.03, source_ohm=0.5)
     found = consequence(box.enclosure, exact(first), exact(second))
     other = closed_box(replace(second, Xmax=6e-3, Pe=100.0), volume=0.03, source_ohm=0.5)
     assert found.figures["reference_db"].after.value == pytest.approx(other.enclosure.reference_db)
+    for design, figure in ((box.design, found.figures["qtc"].before), (other.design, found.figures["qtc"].after)):
+        assert figure.value == pytest.approx(design["qtc"], rel=1e-9)
     most = [maximum_output(item.enclosure, found.frequency_hz, ratings_of(item.enclosure)).spl_db for item in (box, other)]
     assert found.maximum_change_db.value == pytest.approx(most[1] - most[0], abs=1e-9)
     # Travel alone binds at the bottom: equal cones with equal travel play equally loud there.

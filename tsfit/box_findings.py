@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -209,7 +208,7 @@ def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
 def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
     """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
     part = built.load.front or built.load
-    is_mass, wanted = float(part.port_mass), 1.0 / ((2.0 * math.pi * fb) ** 2 * float(part.compliance))
+    is_mass, wanted = float(part.port_mass), float(part.port_mass * (part.tuning / fb) ** 2)
     port = plan.values.get("port")
     if port is None and plan.values.get("port_diameter") is not None:
         port = Port(diameter=plan.values["port_diameter"])
@@ -224,8 +223,7 @@ def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) ->
     """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
     count = plan.values.get("radiators", 1)
     per_acoustic = float(built.port_area) ** 2 / count
-    stiffness = 1.0 / built.load.compliance + 1.0 / built.load.passive_compliance
-    change = 1e3 * per_acoustic * float(stiffness / (2.0 * math.pi * fb) ** 2 - built.load.port_mass)
+    change = 1e3 * per_acoustic * float(built.load.port_mass * ((built.load.tuning / fb) ** 2 - 1.0))
     added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.values["radiator_mass"])
     each = "each radiator" if count > 1 else "the radiator"
     if change > 0.0:

@@ -20,7 +20,7 @@ from tsfit.box.design import resonance_with_losses
 from tsfit.box.response import Enclosure, Kind
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import Driver, closed_box_ratio
+from tsfit.driver import Driver, closed_box_ratio, mechanical_resistance, resonance
 from tsfit.fitting.model import BOX_AIR_LOAD
 from tsfit.records import FitResult
 
@@ -167,63 +167,47 @@ def _fc(driver: Driver, acting: float) -> float:
 def sizes(box: Enclosure) -> dict[str, float]:
     """Volumes that act (m³), tuning (Hz) and share of compliance of a box, those that its kind has."""
     air, part = box.driver.air, box.load
-    volume = float(part.compliance) * air.stiffness
+    volume = float(part.volume(air))
     if box.kind == "closed":
         return {"volume": volume}
     if box.kind == "bandpass":
         assert part.front is not None
         return {
             "rear_volume": volume,
-            "front_volume": float(part.front.compliance) * air.stiffness,
-            "fb": tuning(part.front),
+            "front_volume": float(part.front.volume(air)),
+            "fb": float(part.front.tuning),
         }
     share = {} if box.kind == "vented" else {"compliance_share": float(part.passive_compliance / part.compliance)}
-    return {"volume": volume, "fb": tuning(part), **share}
-
-
-def tuning(part: load.Load) -> float:
-    """Resonance (Hz) of the port or passive radiator with the air of its chamber."""
-    stiffness = 1.0 / part.compliance + (0.0 if part.passive_compliance is None else 1.0 / part.passive_compliance)
-    return float(math.sqrt(stiffness / part.port_mass) / (2.0 * math.pi))
+    return {"volume": volume, "fb": float(part.tuning), **share}
 
 
 def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str, float]:
     """Net volumes and resonances of a box, and its losses by name; where there are several, their sum at fb too."""
     part = box.load if box.load.front is None else box.load.front
     found = sizes(box)
-    share = found.pop("compliance_share", None)
+    passive = found.pop("compliance_share", None) is not None
     found[next(iter(found))] /= filling
-    omega = 2.0 * math.pi * found.get("fb", 0.0)
-    if share is not None:
-        found["fp"] = found["fb"] / math.sqrt(1.0 + share)
+    fc = _fc(box.driver, float(box.load.volume(box.driver.air)))
+    if passive:
+        found["fp"] = float(resonance(part.port_mass, part.passive_compliance))
         found["radiator_mass"] = float(part.port_mass * box.port_area**2)
     if box.kind == "closed":
         if part.port_mass is not None:
-            found["hole"] = tuning(part)
-            omega = 2.0 * math.pi * found["hole"]
-        resonance = resonance_with_losses(box)
-        if resonance is not None:
-            found |= dict(zip(("fc", "qtc"), resonance, strict=True))
-        omega = omega or 2.0 * math.pi * _fc(box.driver, float(part.compliance) * box.driver.air.stiffness)
+            found["hole"] = float(part.tuning)
+        boxed = resonance_with_losses(box)
+        if boxed is not None:
+            found |= dict(zip(("fc", "qtc"), boxed, strict=True))
     else:
         found |= dict(zip(("fL", "fH"), _peaks(box, found["fb"]), strict=True))
-    factors = {name: _factor(part, name, omega) for name in losses if name in FACTORS}
+    at = found.get("fb") or found.get("hole") or fc
+    factors = {name: float(part.loss_factor(name, at)) for name in losses if name in FACTORS}
     if box.kind != "closed" and len(factors) > 1:
         found["box_q"] = 1.0 / sum(1.0 / factor for factor in factors.values())
-    if share is not None and "port_q" in factors:
+    if passive and factors.pop("port_q", None) is not None:
         # A radiator's Q is stated at its own resonance.
-        factors["radiator_q"] = factors.pop("port_q") * math.sqrt(1.0 + share) / share
-    omega = 2.0 * math.pi * _fc(box.driver, float(box.load.compliance) * box.driver.air.stiffness)
-    rear = {name: _factor(box.load, name.removeprefix("rear_"), omega) for name in losses if name.startswith("rear_")}
-    return found | factors | rear
-
-
-def _factor(part: load.Load, name: str, omega: float) -> float:
-    """Loss factor of a chamber at `omega`, Small's."""
-    at = omega * part.compliance
-    if name == "leak_q":
-        return float(at / part.leak_conductance)
-    return float(1.0 / (at * (part.absorption if name == "absorption_q" else part.port_resistance)))
+        factors["radiator_q"] = float(mechanical_resistance(found["fp"], part.port_mass, part.port_resistance))
+    rear = [name for name in losses if name.startswith("rear_")]
+    return found | factors | {name: float(box.load.loss_factor(name.removeprefix("rear_"), fc)) for name in rear}
 
 
 def _peaks(box: Enclosure, fb: float) -> tuple[float, float]:

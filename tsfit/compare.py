@@ -163,7 +163,7 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         levels.append(level)
         maxima.append(most)
         if one.fit is not None and one.fit.correlation_names:
-            many, _ = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
+            many = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
             drawn.append(_levels(box, many, frequency)[0])
         else:
             drawn.append(None)

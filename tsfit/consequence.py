@@ -19,19 +19,14 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.box.design import HALF_POWER_DB, last_rise
+from tsfit.box.design import HALF_POWER_DB, around, last_rise
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
-from tsfit.box.response import Enclosure, reference_level
-from tsfit.box.tolerance import driver_draws
-from tsfit.circuit.coil import scaled
+from tsfit.box.response import Enclosure, lossless_resonance, reference_level
+from tsfit.box.tolerance import driver_draws, in_proportion
 from tsfit.circuit.load import Load
-from tsfit.circuit.several import rewired
-from tsfit.driver import (
-    Driver,
-    closed_box_ratio,
-    equivalent_volume,
-)
+from tsfit.circuit.several import as_one, rewired
+from tsfit.driver import Driver
 from tsfit.records import FitResult
 
 Array = NDArray[np.float64]
@@ -57,7 +52,7 @@ class DriverDraws:
     driver : Driver
         The best estimate, with Mms and Sd.
     values : dict of (1 + n,) float, SI
-        What the circuit asks for, and Fs and Qts; first the best estimate, then n draws, none for a driver that is taken
+        What the circuit asks for; first the best estimate, then n draws, none for a driver that is taken
         as exact.
     """
 
@@ -73,8 +68,7 @@ def exact(driver: Driver) -> DriverDraws:
     TsfitError
         ``incomplete_driver`` without Mms or Sd.
     """
-    values = {**driver.values(), "Fs": driver.Fs, "Qts": driver.Qts}
-    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in values.items()})
+    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in driver.values().items()})
 
 
 def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) -> DriverDraws:
@@ -225,14 +219,14 @@ def consequence(
     """
     first = _Boxed(enclosure, _like(enclosure, before, before))
     second = _Boxed(enclosure, _like(enclosure, before, after))
-    grid = _grid(first, second)
+    grid = around(first.full, second.full)
     levels = [item.shape_db(grid) for item in (first, second)]
     numbers = [item.numbers(grid, level) for item, level in zip((first, second), levels, strict=True)]
     f3 = numbers[0]["f3_hz"][0]
     edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
     judged = grid >= edge
     shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
-    usual = table_frequencies(float(numbers[0].get("fc_hz", before.values["Fs"])[0]))
+    usual = table_frequencies(float(numbers[0].get("fc_hz", [before.driver.Fs])[0]))
     table = np.array(usual) if frequency_hz is None else frequency_hz
     loudest = [item.maximum_db(table, first.full) for item in (first, second)]
     remedy = None
@@ -243,7 +237,7 @@ def consequence(
     return Consequence(
         box=box or enclosure.kind,
         volume=first.volume,
-        tuning=_tuning(enclosure.load),
+        tuning=first.tuning,
         figures={
             name: Change(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
             for name, one in numbers[0].items()
@@ -263,29 +257,10 @@ def _like(enclosure: Enclosure, planned: DriverDraws, item: DriverDraws) -> Driv
     Whatever makes the drivers of the box one, makes it of others in the same proportion.
     """
     wiring = enclosure.driver.wiring if enclosure.driver.wiring != planned.driver.wiring else None
-    one, all_of_them = exact(rewired(planned.driver, wiring)).values, exact(enclosure.driver).values
-    per_one = {name: float(all_of_them[name][0] / one[name][0]) for name in ("Re", "Bl", "Mms", "Cms", "Rms", "Sd")}
-    wired = rewired(item.driver, wiring)
-    driver = replace(
-        wired,
-        air=enclosure.driver.air,
-        Re=wired.Re * per_one["Re"],
-        Mms=float(item.values["Mms"][0]) * per_one["Mms"],
-        Sd=float(item.values["Sd"][0]) * per_one["Sd"],
-        coil_values=scaled(wired.coil, wired.coil_values, per_one["Re"]),
-    )
-    together = exact(driver).values
-    mine = exact(item.driver).values
-    return DriverDraws(
-        driver,
-        {name: value * (together[name] / mine[name] if mine[name][0] else 1.0) for name, value in item.values.items()},
-    )
-
-
-def _tuning(load: Load) -> float | None:
-    if load.port_mass is None or load.passive_compliance is not None:
-        return None
-    return 1.0 / (2.0 * math.pi * math.sqrt(float(load.port_mass) * float(load.compliance)))
+    one, all_of_them = rewired(planned.driver, wiring).values(), enclosure.driver.values()
+    count, cones, ohm_factor = (all_of_them[name] / one[name] for name in ("Mms", "Sd", "Re"))
+    driver = replace(as_one(rewired(item.driver, wiring), count, cones, ohm_factor), air=enclosure.driver.air)
+    return DriverDraws(driver, in_proportion(item.values, item.driver, driver))
 
 
 @dataclass(frozen=True)
@@ -297,8 +272,14 @@ class _Boxed:
 
     @property
     def volume(self) -> float | None:
-        load, air = self.enclosure.load, self.enclosure.driver.air
-        return None if load.compliance is None else float(load.compliance) * air.stiffness
+        load = self.enclosure.load
+        return None if load.compliance is None else float(load.volume(self.enclosure.driver.air))
+
+    @property
+    def tuning(self) -> float | None:
+        """Tuning of a port behind the cone, Hz."""
+        load = self.enclosure.load
+        return None if load.port_mass is None or load.passive_compliance is not None else float(load.tuning)
 
     @property
     def full(self) -> Enclosure:
@@ -332,10 +313,6 @@ class _Boxed:
             )
         )
 
-    def vas(self) -> Array:
-        """Equivalent volume in the air of the box, m³."""
-        return np.asarray(equivalent_volume(self.draws.values["Cms"], self.draws.values["Sd"], self.enclosure.driver.air))
-
     def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
         """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
         turns = level[:, 1:-1]
@@ -346,20 +323,11 @@ class _Boxed:
             "ripple_db": np.max(turns, axis=1, where=peaks, initial=0.0) - np.min(turns, axis=1, where=dips, initial=0.0),
             "reference_db": self.reference_db(),
         }
-        if self.volume is not None and self.enclosure.kind == "closed":
-            ratio = closed_box_ratio(self.vas(), self.volume)
-            found |= {"qtc": ratio * self.draws.values["Qts"], "fc_hz": ratio * self.draws.values["Fs"]}
+        box = self.enclosure
+        if box.kind == "closed":
+            fc, qtc = lossless_resonance(self.draws.values, box.driver.air, self.volume, source_ohm=box.source_ohm)
+            found |= {"qtc": qtc, "fc_hz": fc}
         return found
-
-
-def _grid(*boxes: _Boxed) -> Array:
-    """Frequencies 1 % apart that reach 1.5 decades below free-air and above boxed resonance."""
-    low, high = math.inf, 0.0
-    for box in boxes:
-        driver = box.draws.driver
-        ratio = 1.0 if box.volume is None else float(closed_box_ratio(driver.Vas, box.volume))
-        low, high = min(low, driver.Fs / 30.0), max(high, 30.0 * driver.Fs * ratio)
-    return np.geomspace(low, high, round(math.log(high / low) / 0.01))
 
 
 def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
@@ -367,12 +335,11 @@ def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy |
     load = second.enclosure.load
     if load.compliance is None or load.front is not None:
         return None
-    tuning = _tuning(load)
+    tuning = second.tuning
     volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
-    box = load.compliance * volumes.ravel()
-    changed = replace(load, compliance=box)
+    changed = replace(load, compliance=load.compliance * volumes.ravel())
     if tuning is not None:
-        changed = replace(changed, port_mass=1.0 / ((2.0 * math.pi * tuning * tunings.ravel()) ** 2 * box))
+        changed = replace(changed, port_mass=load.port_mass / (volumes * tunings**2).ravel())
     thin = np.linspace(0, frequency_hz.size - 1, _POINTS).round().astype(int)
     step = math.log(frequency_hz[thin[-1]] / frequency_hz[thin[0]]) / (_POINTS - 1)
     most = math.floor(math.log(MOVED) / step)

@@ -15,15 +15,7 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.consequence import Consequence, DriverDraws, consequence
 from tsfit.drift.change import logarithms
 from tsfit.drift.entry import Entry
-from tsfit.driver import (
-    Driver,
-    compliance,
-    electrical_q,
-    force_factor,
-    mechanical_resistance,
-    resonance,
-    total_q,
-)
+from tsfit.driver import Driver, circuit_values, electrical_q, mechanical_resistance, resonance
 from tsfit.errors import TsfitError
 
 Array = NDArray[np.float64]
@@ -113,15 +105,7 @@ def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> 
     figures = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
     for k, name in enumerate(names):
         figures[name][1:] *= np.exp(steps[:, k])
-    fs, mms, re = figures["Fs"], figures["Mms"], figures["Re"]
-    qms, qes = figures.pop("Qms"), figures.pop("Qes")
-    others = {
-        "Cms": compliance(fs, mms),
-        "Rms": mechanical_resistance(fs, mms, qms),
-        "Bl": force_factor(fs, mms, re, qes),
-        "Qts": total_q(qms, qes),
-    }
-    return DriverDraws(driver, figures | others)
+    return DriverDraws(driver, circuit_values(figures))
 
 
 def sentence(boxed: BoxedChange) -> str:

@@ -56,6 +56,12 @@ def total_q(qms: Any, qes: Any) -> Any:
     return qms * qes / (qms + qes)
 
 
+def braked_q(values: Mapping[str, Any], source_ohm: Any = 0.0) -> Any:
+    """Qts of circuit values behind a source resistance, which weakens the braking: √(Mms/Cms)/(Rms + Bl²/(Re + Rg))."""
+    braking = values["Bl"] ** 2 / (values["Re"] + source_ohm)
+    return np.sqrt(values["Mms"] / values["Cms"]) / (values["Rms"] + braking)
+
+
 def other_q(qts: Any, q: Any) -> Any:
     """Qms from Qts and Qes, or Qes from Qts and Qms."""
     return qts * q / (q - qts)
@@ -89,6 +95,17 @@ def closed_box_volume(vas: Any, qts: Any, qtc: Any) -> Any:
 def closed_box_ratio(vas: Any, volume: Any) -> Any:
     """√(1 + Vas/Vb) = fc/Fs = Qtc/Qts of the lossless closed box."""
     return np.sqrt(1.0 + vas / volume)
+
+
+def circuit_values(figures: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `figures` with Bl, Cms and Rms in place of Fs, Qms and Qes, as the circuit asks for them."""
+    rest = {name: value for name, value in figures.items() if name not in ("Fs", "Qms", "Qes")}
+    fs, mms = figures["Fs"], figures["Mms"]
+    return rest | {
+        "Bl": force_factor(fs, mms, figures["Re"], figures["Qes"]),
+        "Cms": compliance(fs, mms),
+        "Rms": mechanical_resistance(fs, mms, figures["Qms"]),
+    }
 
 
 def wiring_factors(wiring: str | None, coupling: Any = 1.0) -> tuple[float, float, Any]:

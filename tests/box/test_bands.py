@@ -34,10 +34,11 @@ def drivers(fit, draws):
     drawn = driver_draws(fit, draws, np.random.default_rng(3))
     for k in range(draws):
         p = {name: float(value[k]) for name, value in drawn.items()}
-        ws = 2.0 * np.pi * p["Fs"]
+        ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
         yield Driver(
-            "drawn", Re=p["Re"], Fs=p["Fs"], Qms=ws * p["Mms"] / p["Rms"], Qes=ws * p["Mms"] * p["Re"] / p["Bl"] ** 2,
-            Mms=p["Mms"], Sd=p["Sd"], coil="ladder-2", coil_values={name: p[name] for name in ("Le", "L2", "R2")},
+            "drawn", Re=p["Re"], Fs=ws / (2.0 * np.pi), Qms=ws * p["Mms"] / p["Rms"],
+            Qes=ws * p["Mms"] * p["Re"] / p["Bl"] ** 2, Mms=p["Mms"], Sd=p["Sd"],
+            coil="ladder-2", coil_values={name: p[name] for name in ("Le", "L2", "R2")},
         )  # fmt: skip
 
 

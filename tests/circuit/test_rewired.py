@@ -90,7 +90,7 @@ def test_a_box_of_rewired_drivers_is_the_box_of_those_drivers():
 def test_draws_of_the_fit_are_rewired_too():
     names = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
     fit = replace(made_fit(SERIES, spread=0.01), correlation_names=names, correlation=np.eye(6))
-    many, _ = drawn_box(closed_box(SERIES, volume=0.05, wiring="one coil").enclosure, fit, 5, np.random.default_rng(1))
+    many = drawn_box(closed_box(SERIES, volume=0.05, wiring="one coil").enclosure, fit, 5, np.random.default_rng(1))
     drawn = driver_draws(fit, 5, np.random.default_rng(1))
     ratio = {"Re": 0.5, "Bl": 0.5, "Le": 0.25, "L2": 0.25, "R2": 0.25}
     for name in SERIES.values():

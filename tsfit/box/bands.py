@@ -6,7 +6,6 @@ covariance of the fit. Building errors are another matter: `tsfit.box.tolerance`
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -15,10 +14,10 @@ import numpy as np
 
 from tsfit.box.design import HALF_POWER_DB, last_rise
 from tsfit.box.limits import maximum_output
-from tsfit.box.response import Array, Enclosure, reference_level
+from tsfit.box.response import Array, Enclosure, lossless_resonance, reference_level
 from tsfit.box.result import BoxResult
+from tsfit.box.setup import LITRE
 from tsfit.box.tolerance import several_draws
-from tsfit.driver import electrical_q, equivalent_volume, total_q
 from tsfit.records import FitResult
 
 DRAWS = 1000
@@ -63,8 +62,7 @@ def with_bands(
     if not fit.correlation_names:
         return result
     box = result.enclosure
-    many, drawn = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
-    sets = many.parameters
+    many = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
     frequency = result.curves.frequency_hz
     answer = many.respond(frequency)
     curves = {
@@ -73,11 +71,11 @@ def with_bands(
         "impedance_ohm": np.abs(answer.impedance),
     }
     if result.curves.port_speed_m_s is not None:
-        curves["port_speed_m_s"] = math.sqrt(2.0) * np.abs(answer.port) / box.port_area
+        curves["port_speed_m_s"] = answer.peak_port_flow / box.port_area
     loudest = maximum_output(many, frequency, result.ratings)
     if loudest is not None:
         curves["max_spl_db"] = loudest.spl_db
-    design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, drawn, sets, answer.spl_db)}
+    design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, answer.spl_db)}
     return replace(
         result,
         bands=Bands(
@@ -88,12 +86,9 @@ def with_bands(
     )
 
 
-def drawn_box(
-    box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator
-) -> tuple[Enclosure, Mapping[str, Array]]:
-    """Return `box` with parameter sets (draws,) of its drivers in place of their values, and all of the draws."""
-    drawn = several_draws(box.driver, fit, draws, generator)
-    return replace(box, sets={name: drawn[name] for name in box.driver.values()}), drawn
+def drawn_box(box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator) -> Enclosure:
+    """Return `box` with parameter sets (draws,) of its drivers in place of their values."""
+    return replace(box, sets=several_draws(box.driver, fit, draws, generator))
 
 
 def middle(values: Array) -> Array:
@@ -103,19 +98,14 @@ def middle(values: Array) -> Array:
     return ordered[[round(TAIL * last), round((1.0 - TAIL) * last)]]
 
 
-def _numbers(result: BoxResult, drawn: Mapping[str, Array], sets: Mapping[str, Array], level: Array) -> dict[str, Array]:
+def _numbers(result: BoxResult, box: Enclosure, level: Array) -> dict[str, Array]:
     """Textbook numbers of each draw, and its f3 from the levels (n_draws, n_freq)."""
-    box, design = result.enclosure, result.design
-    air = box.driver.air
-    fs, mass = drawn["Fs"], sets["Mms"]
-    vas = equivalent_volume(sets["Cms"], sets["Sd"], air)
-    qes = electrical_q(fs, mass, sets["Re"], sets["Bl"])
-    qts = total_q(2.0 * math.pi * fs * mass / sets["Rms"], qes * (1.0 + box.source_ohm / sets["Re"]))
+    design, sets, air = result.design, box.parameters, box.driver.air
     numbers: dict[str, Array] = {}
     if design["qtc"] is not None:
         litres = design["acting_volume_l"]
-        ratio = np.ones_like(fs) if litres is None else np.sqrt(1.0 + 1e3 * vas / litres)
-        numbers |= {"fc_hz": fs * ratio, "qtc": qts * ratio}
+        volume = None if litres is None else LITRE * litres
+        numbers["fc_hz"], numbers["qtc"] = lossless_resonance(sets, air, volume, source_ohm=box.source_ohm)
     if box.kind == "bandpass":
         return numbers | {"reference_db": np.max(level, axis=-1)}
     reference = reference_level(sets, air, voltage=box.voltage, added_mass=box.load.added_mass, source_ohm=box.source_ohm)

@@ -11,18 +11,21 @@ from collections.abc import Callable
 import numpy as np
 
 from tsfit.box.response import Array, Enclosure, slope
+from tsfit.driver import closed_box_ratio, resonance
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 
 
-def _around(enclosure: Enclosure) -> Array:
-    """Frequencies 1 % apart, 1.5 decades beyond the free-air and the boxed resonance, for crossings and peaks."""
-    driver, box = enclosure.driver, enclosure.load
-    springs = [
-        1.0 / float(part.compliance) for part in (box, box.front) if part is not None and part.compliance is not None
-    ]
-    ratio = math.sqrt(1.0 + driver.Cms * driver.values()["Sd"] ** 2 * sum(springs))
-    low, high = driver.Fs / 30.0, 30.0 * driver.Fs * ratio
+def around(*enclosures: Enclosure) -> Array:
+    """Frequencies 1 % apart, 1.5 decades beyond the free-air and the boxed resonances, for crossings and peaks."""
+    low, high = math.inf, 0.0
+    for enclosure in enclosures:
+        driver, box = enclosure.driver, enclosure.load
+        parts = [part for part in (box, box.front) if part is not None and part.compliance is not None]
+        # The springs of two chambers add.
+        per_volume = sum(1.0 / float(part.volume(driver.air)) for part in parts)
+        ratio = closed_box_ratio(driver.Vas * per_volume, 1.0)
+        low, high = min(low, driver.Fs / 30.0), max(high, 30.0 * driver.Fs * float(ratio))
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
 
 
@@ -67,7 +70,7 @@ def cutoff(enclosure: Enclosure) -> float | None:
 
     The level is that of the whole circuit, coil and losses included; the reference is `Enclosure.reference_db`.
     """
-    found = rising_crossings(lambda f: enclosure.level_db(f) - HALF_POWER_DB, _around(enclosure))
+    found = rising_crossings(lambda f: enclosure.level_db(f) - HALF_POWER_DB, around(enclosure))
     return found[-1] if found else None
 
 
@@ -76,8 +79,8 @@ def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
 
     The ripple is the highest peak less the deepest dip between the two.
     """
-    around = _around(enclosure)
-    level = enclosure.respond(around).spl_db
+    grid = around(enclosure)
+    level = enclosure.respond(grid).spl_db
     top = int(np.argmax(level))
     # The peak lies between the frequencies of the grid: a parabola through the three highest finds it to 1e-3 dB.
     rise, bend = 0.5 * (level[top + 1] - level[top - 1]), level[top + 1] - 2.0 * level[top] + level[top - 1]
@@ -86,10 +89,10 @@ def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
     def above(frequency: Array) -> Array:
         return enclosure.respond(frequency).spl_db - peak - HALF_POWER_DB
 
-    lower = rising_crossings(above, around)
-    upper = rising_crossings(lambda f: -above(f), around)
+    lower = rising_crossings(above, grid)
+    upper = rising_crossings(lambda f: -above(f), grid)
     first, last = (lower[0] if lower else None), (upper[-1] if upper else None)
-    inside = level[(around > (first or 0.0)) & (around < (last or np.inf))]
+    inside = level[(grid > (first or 0.0)) & (grid < (last or np.inf))]
     dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
     return {
         "reference_db": peak,
@@ -105,14 +108,14 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     Zero for a response that only rises towards its mid-band. What wavers on its way down below f3 is no ripple, nor is the
     notch at the resonance of a passive radiator.
     """
-    around, box = _around(enclosure), enclosure.load
+    grid, box = around(enclosure), enclosure.load
     if box.passive_compliance is not None:
-        notch = 1.0 / (2.0 * math.pi * math.sqrt(box.port_mass * box.passive_compliance))
-        around = around[around > 1.02 * notch]
-    level = enclosure.without_coil.level_db(around)
+        notch = float(resonance(box.port_mass, box.passive_compliance))
+        grid = grid[grid > 1.02 * notch]
+    level = enclosure.without_coil.level_db(grid)
     turns = level[1:-1]
     peaks = turns[(turns > level[:-2]) & (turns >= level[2:])]
-    dips = turns[(turns < level[:-2]) & (turns <= level[2:]) & (around[1:-1] >= (f3_hz or 0.0))]
+    dips = turns[(turns < level[:-2]) & (turns <= level[2:]) & (grid[1:-1] >= (f3_hz or 0.0))]
     return float(np.max(peaks, initial=0.0) - np.min(dips, initial=0.0))
 
 
@@ -126,7 +129,7 @@ def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
     def reactance(frequency: Array) -> Array:
         return enclosure.mechanical_impedance(frequency).imag
 
-    found = rising_crossings(reactance, _around(enclosure))
+    found = rising_crossings(reactance, around(enclosure))
     if not found:
         return None
     at = np.array(found[-1:])

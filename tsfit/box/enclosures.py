@@ -27,7 +27,7 @@ from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult, box_result, note, volumes
 from tsfit.box.setup import LITRE, Common, Setup, losses, net_volume, setup, within
 from tsfit.circuit import load
-from tsfit.driver import Driver, closed_box_ratio, closed_box_volume, compliance, mechanical_resistance
+from tsfit.driver import Driver, closed_box_ratio, closed_box_volume, compliance, mechanical_resistance, resonance
 from tsfit.errors import TsfitError
 from tsfit.records import QualityNote
 
@@ -63,18 +63,18 @@ def closed_box(
     """
     given = setup(driver, common)
     one = given.driver
-    bare = given.enclosure("closed", load.Load())
+    qts = given.braked.Qts
     if (volume is None) == (qtc is None):
         raise TsfitError("A closed box needs either a volume or a Qtc; give one of the two.", code="usage")
     if qtc is not None:
-        if qtc <= bare.Qts:
+        if qtc <= qts:
             raise TsfitError(
                 f"{one.name}: Qtc {qtc:.4g} cannot be had, because no closed box brings it below the driver's "
-                f"Qts of {bare.Qts:.4g}; ask for more than that.",
+                f"Qts of {qts:.4g}; ask for more than that.",
                 code="unreachable_qtc",
             )
         within(qtc, 0.0, 100.0, "Qtc", "")
-        acting = float(closed_box_volume(one.Vas, bare.Qts, qtc))
+        acting = float(closed_box_volume(one.Vas, qts, qtc))
         net_volume(acting / filling + displaced, filling, displaced, f"{one.name}: the volume for Qtc {qtc:.6g}")
     else:
         assert volume is not None
@@ -87,7 +87,7 @@ def closed_box(
     numbers = {
         **volumes(acting, filling, displaced, one.Vas),
         "fc_hz": one.Fs * ratio,
-        "qtc": bare.Qts * ratio,
+        "qtc": qts * ratio,
         "fc_circuit_hz": with_losses and with_losses[0],
         "qtc_circuit": with_losses and with_losses[1],
     }
@@ -106,7 +106,7 @@ def infinite_baffle(driver: Driver, **common: Unpack[Common]) -> BoxResult:
     circuit = resonance_with_losses(enclosure)
     numbers = {
         "fc_hz": given.driver.Fs,
-        "qtc": enclosure.Qts,
+        "qtc": given.braked.Qts,
         "fc_circuit_hz": circuit and circuit[0],
         "qtc_circuit": circuit and circuit[1],
     }
@@ -216,7 +216,7 @@ def band_pass_box(
         assert box.front is not None
         numbers |= _port_numbers(port, float(box.front.port_mass), tuning, given, depth, front, notes)
     enclosure = given.enclosure("bandpass", box, None if port is None else port.area)
-    numbers |= {"fc_hz": one.Fs * ratio, "qtc": enclosure.Qts * ratio, **pass_band(enclosure)}
+    numbers |= {"fc_hz": one.Fs * ratio, "qtc": given.braked.Qts * ratio, **pass_band(enclosure)}
     return box_result(enclosure, numbers, factors, given, notes)
 
 
@@ -276,40 +276,41 @@ def passive_box(
         spring = float(compliance(within(radiator_fs, 0.1, 5000.0, "radiator Fs", "Hz"), radiator_mass))
     else:
         spring = within(1e3 * radiator_compliance, 1e-5, 1e4, "radiator compliance", "mm/N") * 1e-3
-    own = 1.0 / (2.0 * math.pi * math.sqrt(radiator_mass * spring))
+    own = resonance(radiator_mass, spring)
     resistance = 0.0 if math.isinf(radiator_qms) else float(mechanical_resistance(own, radiator_mass, radiator_qms))
-    stiffness = 1.0 / spring + radiators * radiator_area**2 * air.stiffness / acting
+    factors = losses(leak_q=leak_q, absorption_q=absorption_q)
+
+    def with_mass(mass: float) -> load.Load:
+        # n equal radiators in one box move as one of n times the mass, area and resistance, and an nth of the compliance.
+        return load.passive_radiator_box(
+            acting,
+            radiators * mass,
+            radiators * radiator_area,
+            spring / radiators,
+            air,
+            resistance=radiators * resistance,
+            added_mass=given.added_mass,
+            **factors,
+        )
+
     if tuning is not None:
         within(tuning, 1.0, 5000.0, "tuning", "Hz")
-        added_mass = stiffness / (2.0 * math.pi * tuning) ** 2 - radiator_mass
+        highest = float(with_mass(radiator_mass).tuning)
+        added_mass = radiator_mass * ((highest / tuning) ** 2 - 1.0)
         if added_mass < 0.0:
-            highest = math.sqrt(stiffness / radiator_mass) / (2.0 * math.pi)
             raise TsfitError(
                 f"tuning: {tuning:.4g} Hz is more than the {highest:.4g} Hz that the bare radiator gives in this box; "
                 "ask for less, or take a lighter radiator.",
                 code="tuning_too_high",
             )
     added_mass = within(added_mass or 0.0, 0.0, 1e3, "mass added to the radiator", "kg")
-    mass = radiator_mass + added_mass
-    factors = losses(leak_q=leak_q, absorption_q=absorption_q)
-    # n equal radiators in one box move as one of n times the mass, area and resistance, and an nth of the compliance.
-    box = load.passive_radiator_box(
-        acting,
-        radiators * mass,
-        radiators * radiator_area,
-        spring / radiators,
-        air,
-        resistance=radiators * resistance,
-        added_mass=given.added_mass,
-        **factors,
-    )
-    tuned = math.sqrt(stiffness / mass) / (2.0 * math.pi)
+    box = with_mass(radiator_mass + added_mass)
     numbers = {
         **volumes(acting, filling, displaced, given.driver.Vas),
-        "fb_hz": tuned,
-        "h": tuned / given.driver.Fs,
+        "fb_hz": float(box.tuning),
+        "h": float(box.tuning) / given.driver.Fs,
         "radiator_added_mass_g": 1e3 * added_mass,
-        "radiator_fs_hz": 1.0 / (2.0 * math.pi * math.sqrt(mass * spring)),
+        "radiator_fs_hz": float(resonance(box.port_mass, box.passive_compliance)),
     }
     return box_result(given.enclosure("passive", box, radiators * radiator_area), numbers, factors, given, [])
 
@@ -328,7 +329,7 @@ def _tuning(tuning: float | None, port: Port | None, length: float | None, actin
             raise TsfitError("A port length tunes a box only with the port's section; give its diameter.", code="usage")
         assert length is not None
         air = given.driver.air
-        tuning = math.sqrt(air.stiffness / (acting * port.mass(length, air))) / (2.0 * math.pi)
+        tuning = float(resonance(port.mass(length, air), load.box_compliance(acting, air)))
     return within(tuning, 1.0, 5000.0, "tuning", "Hz")
 
 
@@ -344,8 +345,7 @@ def _port_numbers(
     air = given.driver.air
     length = port.length(mass, air, tuning)
     reach = acting ** (1.0 / 3.0) if depth is None else within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0
-    width = math.sqrt(4.0 * port.section / math.pi)
-    if length > reach - (0.0 if depth is None else width):
+    if length > reach - (0.0 if depth is None else port.across):
         room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"
         notes.append(
             note(

@@ -74,7 +74,7 @@ def equalised_bands(
     if not fit.correlation_names:
         return None
     box, f = equalised.box.enclosure, equalised.frequency_hz
-    many, _ = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
+    many = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
     sets = many.parameters
     drive = 10.0 ** ((taken.level_db - equalised.reference_db + equalised.gain_db) / 20.0)
     answer = many.respond(f)

@@ -91,7 +91,7 @@ def merits(
         ripple_db=ripple,
         unevenness_db=np.maximum(ripple, _shelf(smooth, above_f3)),
         delay_s=_largest_from(0.5 * np.nan_to_num(f3), delay, np.sqrt(frequency_hz[1:] * frequency_hz[:-1])),
-        port_flow=math.sqrt(2.0) * np.max(np.abs(answer.port), axis=-1),
+        port_flow=np.max(answer.peak_port_flow, axis=-1),
     )
 
 

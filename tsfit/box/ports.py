@@ -76,6 +76,11 @@ class Port:
         return self.width * self.height
 
     @property
+    def across(self) -> float:
+        """Diameter of one port, m; of a slot that of the round port of its section."""
+        return math.sqrt(4.0 * self.section / math.pi)
+
+    @property
     def area(self) -> float:
         """Section of all ports together, m²."""
         return self.count * self.section
@@ -116,7 +121,7 @@ class Port:
                 # ∫dx/S of the ends falls as 1/diameter, so the smallest that still has a length follows at once.
                 smallest = self.diameter * self.ends_mass() / (mass * self.count / air.density)
                 remedy = f"take more than {100.0 * smallest:.3g} cm, or a lower tuning"
-            size = f"{100.0 * math.sqrt(4.0 * self.section / math.pi):.4g} cm"
+            size = f"{100.0 * self.across:.4g} cm"
             raise TsfitError(
                 f"port diameter: at {tuning:.4g} Hz a port of {size} would need a negative length in this volume; "
                 f"{remedy}.",

@@ -18,7 +18,16 @@ from numpy.typing import NDArray
 from tsfit.air import Air
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Response, Squares, impedance
-from tsfit.driver import Driver, efficiency, electrical_q, equivalent_volume, resonance, sensitivity_2v83, total_q
+from tsfit.driver import (
+    Driver,
+    braked_q,
+    closed_box_ratio,
+    efficiency,
+    electrical_q,
+    equivalent_volume,
+    resonance,
+    sensitivity_2v83,
+)
 
 Array = NDArray[np.float64]
 STEP = 1e-3
@@ -43,6 +52,20 @@ def reference_level(
     drive = 10.0 * math.log10(voltage**2 / 8.0)
     lost = 20.0 * np.log10((1.0 + added_mass / values["Mms"]) * (1.0 + source_ohm / values["Re"]))
     return sensitivity_2v83(eta0, values["Re"], air) + drive - lost
+
+
+def lossless_resonance(
+    values: Mapping[str, Any], air: Air, volume: Any | None, *, source_ohm: float = 0.0
+) -> tuple[Any, Any]:
+    """Fc (Hz) and Qtc in a closed box of `volume` (m³) without losses; Fs and Qts without a box (None).
+
+    `values` and shapes as in `reference_level`; the source resistance counts in the Q.
+    """
+    fs, qts = resonance(values["Mms"], values["Cms"]), braked_q(values, source_ohm)
+    if volume is None:
+        return fs, qts
+    ratio = closed_box_ratio(equivalent_volume(values["Cms"], values["Sd"], air), volume)
+    return fs * ratio, qts * ratio
 
 
 @dataclass(frozen=True)
@@ -114,11 +137,6 @@ class Enclosure:
             )
         )
 
-    @property
-    def Qts(self) -> float:  # noqa: N802
-        """Total Q of the driver behind the source resistance, which weakens the motor's braking: Qes·(1 + Rg/Re)."""
-        return float(total_q(self.driver.Qms, self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re)))
-
     def respond(self, frequency_hz: Array) -> Response:
         """Evaluate the circuit at 1 m in half space."""
         return Response(frequency_hz, self.parameters, self._models, self.load, **self._drive)
@@ -186,7 +204,7 @@ def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
     def turn(frequency: Array) -> Array:
         return np.asarray(np.angle(enclosure.respond(frequency).pressure / answer.pressure))
 
-    speed = None if enclosure.port_area is None else math.sqrt(2.0) * np.abs(answer.port) / enclosure.port_area
+    speed = None if enclosure.port_area is None else answer.peak_port_flow / enclosure.port_area
     passive = enclosure.kind == "passive"
     return Curves(
         frequency_hz=frequency_hz,

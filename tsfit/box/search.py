@@ -21,7 +21,7 @@ from tsfit.box.ports import Port
 from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
-from tsfit.driver import Driver
+from tsfit.driver import Driver, closed_box_ratio
 from tsfit.errors import TsfitError
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
@@ -126,7 +126,7 @@ class VentedSearch:
         driver, limits = self.driver, self.limits
         grid = frequencies(
             min(driver.Fs, float(np.min(tuning))),
-            math.hypot(driver.Fs * math.sqrt(1.0 + driver.Vas / float(np.min(volume))), float(np.max(tuning))),
+            math.hypot(driver.Fs * closed_box_ratio(driver.Vas, float(np.min(volume))), float(np.max(tuning))),
         )
         at_once = max(1, VALUES_AT_ONCE // grid.size)
         parts = [
@@ -134,7 +134,7 @@ class VentedSearch:
         ]
         found = Merits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
         scale, length = self._port(volume, tuning, found.port_flow)
-        width = math.sqrt(4.0 * self.port.section / math.pi) * scale
+        width = self.port.across * scale
         longest = np.cbrt(volume) if limits.depth is None else limits.depth - width
         if limits.port_length is not None:
             longest = np.full_like(volume, limits.port_length)

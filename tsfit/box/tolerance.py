@@ -15,18 +15,10 @@ from typing import Any, Literal
 import numpy as np
 
 from tsfit.box.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.response import lossless_resonance
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
-from tsfit.driver import (
-    Driver,
-    closed_box_ratio,
-    compliance,
-    electrical_q,
-    equivalent_volume,
-    force_factor,
-    mechanical_resistance,
-    total_q,
-)
+from tsfit.driver import Driver, circuit_values, resonance
 from tsfit.records import FitResult
 
 Source = Literal["driver", "building", "both"]
@@ -100,7 +92,7 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     drawn = {name: np.full(n, value) for name, value in fixed.items()}
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
     if not known:
-        return _circuit_values(drawn)
+        return circuit_values(drawn)
     places = [fit.correlation_names.index(name) for name in known]
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
     relative = np.minimum(relative, MOST_RELATIVE)
@@ -108,29 +100,21 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     logs = generator.multivariate_normal(np.zeros(len(known)), covariance, size=n, method="eigh")
     for column, name in enumerate(known):
         drawn[name] = fixed[name] * np.exp(logs[:, column])
-    return _circuit_values(drawn)
+    return circuit_values(drawn)
 
 
 def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
     """Draw as `driver_draws` does, for `driver`: several of the fit's driver as one, or it with its coils wired anew.
 
-    The circuit values of such have multiples of those of the fit's driver, the same multiples in every draw.
+    Such have multiples of the circuit values of the fit's driver, the same multiples in every draw.
     """
-    one, as_built = fit.driver.values(), driver.values()
-    drawn = driver_draws(fit, n, generator)
-    return drawn | {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in as_built.items()}
+    return in_proportion(driver_draws(fit, n, generator), fit.driver, driver)
 
 
-def _circuit_values(p: dict[str, Array]) -> dict[str, Array]:
-    fs, qms, qes = (p.pop(name) for name in ("Fs", "Qms", "Qes"))
-    return {
-        **p,
-        "Bl": force_factor(fs, p["Mms"], p["Re"], qes),
-        "Cms": compliance(fs, p["Mms"]),
-        "Rms": mechanical_resistance(fs, p["Mms"], qms),
-        "Fs": fs,
-        "Qts": total_q(qms, qes),
-    }
+def in_proportion(drawn: Mapping[str, Array], was: Driver, now: Driver) -> dict[str, Array]:
+    """Return draws of the driver `was` as those of `now`, each value times what the two have to one another."""
+    one = was.values()
+    return {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in now.values().items()}
 
 
 def sensitivity(
@@ -166,9 +150,7 @@ def sensitivity(
         Seeded with 0 when left out, so that the same box always has the same spread.
     """
     generator = np.random.default_rng(0) if generator is None else generator
-    basic = {name: np.full(draws, getattr(driver, name)) for name in _BASIC}
-    terms = {name: np.full(draws, value) for name, value in {**driver.coil_values, **driver.suspension_values}.items()}
-    as_read = _circuit_values({**basic, **terms})
+    as_read = {name: np.full(draws, value) for name, value in driver.values().items()}
     errors = generator.uniform(-1.0, 1.0, (2, draws))
     factors = 1.0 + np.array([[volume_error], [tuning_error]]) * errors
     # The first draw of each source is the box as planned.
@@ -206,12 +188,9 @@ def _numbers(
     source_ohm: float,
     added_mass: float,
 ) -> dict[str, Array]:
-    values = dict(values)
-    fs, _ = values.pop("Fs"), values.pop("Qts")
-    qes = electrical_q(fs, values["Mms"], values["Re"], values["Bl"])
-    qts = total_q(2.0 * math.pi * fs * values["Mms"] / values["Rms"], qes * (1.0 + source_ohm / values["Re"]))
-    ratio = closed_box_ratio(equivalent_volume(values["Cms"], values["Sd"], driver.air), volume)
-    highest = fs * ratio if tuning is None else np.hypot(fs * ratio, tuning)
+    fs = resonance(values["Mms"], values["Cms"])
+    fc, qtc = lossless_resonance(values, driver.air, volume, source_ohm=source_ohm)
+    highest = fc if tuning is None else np.hypot(fc, tuning)
     lowest = fs if tuning is None else np.minimum(fs, tuning)
     grid = frequencies(float(np.min(lowest)), float(np.max(highest)))
     at_once = max(1, VALUES_AT_ONCE // grid.size)
@@ -219,8 +198,7 @@ def _numbers(
     for k in range(0, volume.size, at_once):
         part = slice(k, k + at_once)
         if tuning is None:
-            resonance = (fs * ratio)[part]
-            box = load.closed_box(volume[part], driver.air, resonance=resonance, added_mass=added_mass, **losses)
+            box = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, **losses)
         else:
             box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, **losses)
         chosen = {name: value[part] for name, value in values.items()}
@@ -230,7 +208,7 @@ def _numbers(
         "f3_hz": np.concatenate([part.f3_hz for part in found]),
         "ripple_db": np.concatenate([part.ripple_db for part in found]),
     }
-    return numbers if tuning is not None else {**numbers, "qtc": qts * ratio}
+    return numbers if tuning is not None else {**numbers, "qtc": qtc}
 
 
 def _spread(values: Array) -> Spread:

@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from tsfit.air import REFERENCE_AIR, Air
+from tsfit.driver import resonance
 from tsfit.errors import TsfitError
 
 FLANGED_END = 8.0 / (3.0 * math.pi)
@@ -70,6 +71,25 @@ class Load:
             names += ["port_mass", "port_resistance"] if self.port_mass is not None else []
             names += ["passive_compliance"] if self.passive_compliance is not None else []
         return names
+
+    def volume(self, air: Air) -> Any:
+        """Volume (m³) that acts; see `box_compliance`."""
+        return self.compliance * air.stiffness
+
+    @property
+    def tuning(self) -> Any:
+        """Resonance (Hz) of the port with the air of the box, or of a passive radiator with that and its own compliance."""
+        spring = self.compliance
+        if self.passive_compliance is not None:
+            spring = 1.0 / (1.0 / self.compliance + 1.0 / self.passive_compliance)
+        return resonance(self.port_mass, spring)
+
+    def loss_factor(self, name: str, frequency_hz: Any) -> Any:
+        """``leak_q``, ``absorption_q`` or ``port_q`` at a frequency; see `vented_box`."""
+        reactance = 1.0 / (2.0 * math.pi * frequency_hz * self.compliance)
+        if name == "leak_q":
+            return 1.0 / (reactance * self.leak_conductance)
+        return reactance / (self.absorption if name == "absorption_q" else self.port_resistance)
 
     def take(self, part: slice) -> Load:
         """Return the load with some of its parameter sets."""
@@ -185,15 +205,14 @@ def passive_radiator_box(
     compliance = box_compliance(volume, air)
     squared = np.asarray(area) ** 2
     acoustic_mass, acoustic_compliance = np.asarray(mass) / squared, np.asarray(passive_compliance) * squared
-    omega = np.sqrt((1.0 / compliance + 1.0 / acoustic_compliance) / acoustic_mass)
-    return Load(
+    box = Load(
         added_mass=added_mass,
         compliance=compliance,
         port_mass=acoustic_mass,
         port_resistance=np.asarray(resistance) / squared,
         passive_compliance=acoustic_compliance,
-        **_losses(compliance, omega, leak_q, absorption_q),
     )
+    return replace(box, **_losses(compliance, 2.0 * math.pi * box.tuning, leak_q, absorption_q))
 
 
 def band_pass_box(

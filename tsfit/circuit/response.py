@@ -235,6 +235,11 @@ class Response(_Answer):
             return np.asarray(20.0 * np.log10(np.abs(self.pressure) / REFERENCE_PRESSURE))
 
     @property
+    def peak_port_flow(self) -> NDArray[np.float64]:
+        """Peak volume velocity of the port or passive radiator, m³/s."""
+        return np.asarray(math.sqrt(2.0) * np.abs(self.port))
+
+    @property
     def peak_travel(self) -> NDArray[np.float64]:
         """Peak cone travel, one way, m."""
         return np.asarray(math.sqrt(2.0) * np.abs(self.travel))

@@ -51,7 +51,11 @@ def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Ar
     factor = ohm_factor(count, in_series)
     if arrangement == "face to face" and count % 2:
         raise TsfitError(f"drivers: {count} cannot face each other in pairs; take an even number.", code="wrong_value")
-    cones = count / 2 if arrangement == "face to face" else count
+    return as_one(driver, count, count / 2 if arrangement == "face to face" else count, factor)
+
+
+def as_one(driver: Driver, count: float, cones: float, ohm_factor: float) -> Driver:
+    """Return `count` equal drivers as one with the area of `cones` of them and `ohm_factor` times the resistance of one."""
     units = {parameter.name: parameter.unit for parameter in SUSPENSION_MODELS[driver.suspension].extra}
 
     def times(value: float | None, by: float) -> float | None:
@@ -59,12 +63,12 @@ def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Ar
 
     return replace(
         driver,
-        Re=driver.Re * factor,
+        Re=driver.Re * ohm_factor,
         Mms=times(driver.Mms, count),
         Sd=times(driver.Sd, cones),
         Pe=times(driver.Pe, count),
         Ppeak=times(driver.Ppeak, count),
-        coil_values=scaled(driver.coil, driver.coil_values, factor),
+        coil_values=scaled(driver.coil, driver.coil_values, ohm_factor),
         suspension_values={
             name: value * count if units[name] == "N/m" else value for name, value in driver.suspension_values.items()
         },
