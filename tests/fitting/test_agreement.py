@@ -3,18 +3,20 @@
 import math
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, FREQUENCY_HZ, VOLUME, make
+from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.load import added_mass, air_load_change, closed_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
+from tsfit.fitting.agreement import agreement_notes
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.records import ImpedanceCurve, State
+from tsfit.records import Agreement, ImpedanceCurve, State
 
 KINDS = ("free air", "added mass", "closed box")
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
@@ -90,6 +92,51 @@ def test_of_three_states_the_wrong_one_stands_out():
     result, _ = agreed(curves)
     worst = max(result.agreement, key=lambda each: abs(each.sigma))
     assert worst.sweeps == (1,)
+
+
+def missed(*shares):
+    """A stand-in for a candidate whose circuit misses each sweep, of a kind and without noise, by a share of |Z|."""
+    state = {
+        "free air": State(),
+        "added mass": State("added mass", mass=MASS),
+        "closed box": State("closed box", volume=VOLUME),
+    }
+    sweeps = [
+        SimpleNamespace(number=k, state=state[kind], noise=np.zeros(50), impedance_ohm=np.full(50, 6.0j), share=share)
+        for k, (kind, share) in enumerate(shares)
+    ]
+    return SimpleNamespace(
+        x=None, model=SimpleNamespace(sweeps=sweeps, misfit=lambda x, sweep: sweep.share * np.full(50, 6.0))
+    )
+
+
+@pytest.mark.parametrize(("sigma", "code"), [(2.9, "states_agree"), (3.1, "states_disagree"), (-3.1, "states_disagree")])
+def test_states_disagree_from_three_standard_uncertainties_on(sigma, code):
+    """A state swept twice is named by the number of its first sweep."""
+    (note,) = agreement_notes(missed(), [Agreement("added mass of 40 g", (1, 4), 0.060, 0.059, 1.7, 0.5, sigma)])
+    assert note.code == code
+    assert note.message.startswith("By the added mass of 40 g alone (sweep 2) Mms is 60 g, by the other states 59 g: ")
+
+
+@pytest.mark.parametrize(
+    ("kind", "share", "free", "odd"),
+    [
+        ("closed box", 0.004, (1e-4,), False),
+        ("closed box", 0.006, (1e-4,), True),
+        ("closed box", 0.019, (0.01, 0.02), False),
+        ("closed box", 0.021, (0.01, 0.02), True),
+        ("added mass", 0.021, (0.01,), True),
+        ("free air", 0.04, (0.01,), False),
+    ],
+)
+def test_a_sweep_is_odd_from_half_a_percent_and_twice_free_air_on(kind, share, free, odd):
+    notes = agreement_notes(missed(*(("free air", one) for one in free), (kind, share)), [])
+    assert [note.code for note in notes] == ["odd_sweep"] * odd
+    if odd:
+        assert notes[0].sweep == len(free)
+        cause = {"closed box": "a leak, filling or a panel that gives", "added mass": "a mass that is loose"}[kind]
+        assert f"by {100.0 * share:.2g} % RMS and free air by {100.0 * free[0]:.2g} %" in notes[0].message
+        assert f"look for {cause}, and sweep again." in notes[0].message
 
 
 def leaking(leak_q):

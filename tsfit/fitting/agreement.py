@@ -31,7 +31,7 @@ def agreements(best: Candidate) -> list[Agreement]:
     sweeps = best.model.sweeps
     shared = [sweep for sweep in sweeps if sweep.state.kind == "free air"]
     keys = list(dict.fromkeys(_key(sweep.state) for sweep in sweeps if sweep.state.kind in ("added mass", "closed box")))
-    if not shared or len(keys) < 2:
+    if not shared:
         return []
     found = []
     # Of two states each is the other's rest; one comparison says it all.
