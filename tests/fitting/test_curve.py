@@ -20,16 +20,6 @@ def text(rows, separator=", ", decimal=".", header="", end="\n"):
     return header + end.join(lines) + end
 
 
-@pytest.fixture
-def written(tmp_path):
-    def write(content, name="curve.txt"):
-        path = tmp_path / name
-        path.write_bytes(content if isinstance(content, bytes) else content.encode())
-        return path
-
-    return write
-
-
 def refusal(path):
     with pytest.raises(TsfitError) as caught:
         read_curve(path)
@@ -116,7 +106,10 @@ def test_columns_in_another_order_and_extra_ones(written):
     rows = np.column_stack([DEGREES, np.arange(len(F)), F, SIZE])
     curve = read_curve(written(text(rows, ";", header="phase (deg);coherence;freq;mag\n")))
     same(curve)
-    assert "ignored_columns" in [note.code for note in curve.notes]
+    (told,) = [note for note in curve.notes if note.code == "ignored_columns"]
+    assert told.message.startswith("1 more column of curve.txt ")
+    more = read_curve(written(text(np.column_stack([rows, F]), ";", header="phase (deg);coherence;freq;mag;level\n")))
+    assert [note for note in more.notes if note.message.startswith("2 more columns of curve.txt ")]
 
 
 def test_extra_column_without_header_is_refused(written):
@@ -135,6 +128,7 @@ def test_standard_deviation(written, name):
 
 def test_phase_from_0_to_360_degrees(written):
     same(read_curve(written(text(np.column_stack([F, SIZE, DEGREES % 360.0])))), rtol=1e-10)
+    same(read_curve(written(text(np.column_stack([F, SIZE, DEGREES + 720.0])))), rtol=1e-10)
 
 
 def test_unsorted_rows_are_sorted_with_a_note(written):

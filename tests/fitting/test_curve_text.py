@@ -23,9 +23,17 @@ def refused(*lines):
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"])
-@pytest.mark.parametrize("text", ["1 2 3\n" * 30, "12\n", "1 2 3 ° µ\n" * 3])
+@pytest.mark.parametrize("text", ["1 2 3\n" * 30, "12\n", "12", "1 2 3 ° µ\n" * 3])
 def test_every_encoding_comes_back(encoding, text):
     assert decode(text.encode(encoding), PATH) == text
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_without_byte_order_mark_the_first_32_characters_tell_what_it_is(encoding):
+    text = "1 2 3 4\n" * 4
+    assert decode(f"{text}Ā".encode(encoding), PATH) == f"{text}Ā"
+    with pytest.raises(TsfitError, match="is not a text file"):
+        decode(f"{text[:-1]}—{text}".encode(encoding), PATH)
 
 
 @pytest.mark.parametrize("raw", [b"a\x00b", b"\x00a\x00", b"1 2 3\x07\n", b"\x00" * 40, b"1\x00" * 20 + b"\x00\x00"])
@@ -156,3 +164,14 @@ def test_a_header_that_does_not_name_all_is_refused(header, rows, words):
 def test_a_remark_is_no_header():
     assert table("# made on Tuesday", "10;6;3").columns is None
     assert table("# Hz", "10").columns is None
+    assert table("# Hz", "10;").columns is None
+
+
+def test_of_a_long_line_its_beginning_is_told():
+    """Forty characters of a row or cell, sixty of a header."""
+    assert f"line 2: '{'x' * 40}' is not a row" in refused("1 2 3", "x" * 50)[1]
+    assert f"line 2: '4{'x' * 39}' is not a number" in refused("1 2 3", f"5 6 4{'x' * 50}")[1]
+    names = f"freq;mag;{'x' * 51}"
+    assert f"line 1: the header '{names}' does not name frequency" in refused(f"{names}yz", "10;6;3")[1]
+    assert f"line 1: '{'x' * 60}' does not name the 3 columns" in refused("x" * 70, "10;6;3")[1]
+    assert f"line 1: '# in kHz {'x' * 51}' tells of units" in refused(f"# in kHz {'x' * 60}", "10;6;3")[1]

@@ -229,7 +229,7 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
     f, z = raw.f[order], raw.z[order]
     twice = np.flatnonzero(np.diff(f) == 0.0)
     if len(twice):
-        line = int(max(raw.lines[order[twice[0]]], raw.lines[order[twice[0] + 1]]))
+        line = int(raw.lines[order[twice[0] + 1]])
         refuse(path, f"{f[twice[0]]:g} Hz stands there a second time; keep one row.", "frequency", line)
     if np.mean(z.real < 0.0) > NEGATIVE_SHARE:
         refuse(
