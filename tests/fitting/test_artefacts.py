@@ -92,6 +92,14 @@ def test_what_scatter_may_do_is_no_flaw(bump, bands):
     assert len(scattered(bump, slice(250, 253))) == bands
 
 
+@pytest.mark.parametrize(("height", "bands"), [(6.0, 0), (8.5, 1)])
+def test_scatter_is_counted_in_standard_deviations_of_either_part(height, bands):
+    rng = np.random.default_rng(1)
+    misfit = rng.standard_normal(400) + 1j * rng.standard_normal(400)
+    misfit[250:253] = height
+    assert len(narrow_bands(F, misfit, 40.0)) == bands
+
+
 def test_a_lone_point_goes_only_where_mains_hum_is():
     assert not scattered(60.0, int(np.argmin(np.abs(F - 220.0))))
     hum = int(np.argmin(np.abs(F - 150.0)))
@@ -145,6 +153,40 @@ def test_a_quiet_sweep_has_no_flaw_below_a_fraction_of_what_is_expected():
         misfit = quiet.copy()
         misfit[250:253] += bump
         assert len(narrow_bands(F, misfit, 40.0)) == bands, bump
+
+
+QUIET = 1e-3 * np.exp(1j * np.arange(400.0) ** 2)
+"""Scatter of a thousandth of the expected, so that heights count in the least scatter, a twentieth of the expected."""
+
+
+@pytest.mark.parametrize(
+    ("heights", "kept"),
+    [((2.8, 3.2, 10.0, 3.2, 2.8), [201, 202, 203]), ((6.4, 7.1, 40.0, 7.1, 6.4), [201, 202, 203])],
+)
+def test_a_band_reaches_to_three_times_the_scatter_and_a_sixth_of_its_peak(heights, kept):
+    misfit = QUIET.copy()
+    misfit[200:205] += 0.05 * np.array(heights)
+    (band,) = narrow_bands(F, misfit, 40.0)
+    assert np.flatnonzero(band.points).tolist() == kept
+
+
+def test_a_flaw_stands_out_of_a_bend_as_of_a_straight():
+    """What the circuit misses may bend up and down by ten times the scatter within an octave and a half."""
+    rng = np.random.default_rng(4)
+    bend = 10.0 * np.sin(2.0 * np.pi * np.log2(F) / 1.5)
+    misfit = bend + rng.standard_normal(400) + 1j * rng.standard_normal(400)
+    misfit[250:253] += 20.0j
+    (band,) = narrow_bands(F, misfit, 40.0)
+    assert np.flatnonzero(band.points).tolist() == [250, 251, 252]
+
+
+def test_where_a_sweep_is_quieter_than_elsewhere_half_the_usual_scatter_counts():
+    rng = np.random.default_rng(4)
+    misfit = (rng.standard_normal(400) + 1j * rng.standard_normal(400)) * np.where(F > 500.0, 0.02, 1.0)
+    for bump, bands in ((2.5, 0), (5.0, 1)):
+        flawed = misfit.copy()
+        flawed[370:373] += bump
+        assert len(narrow_bands(F, flawed, 40.0)) == bands
 
 
 @pytest.mark.parametrize("mirror", ["even", "odd"])

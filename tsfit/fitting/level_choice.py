@@ -113,7 +113,7 @@ def _differs(number: int, apart: float) -> QualityNote:
 
 
 def _unknown(free: Sequence[State]) -> tuple[QualityNote, ...]:
-    if len(free) < 2 or all(state.level_v is None and state.level_dbfs is None for state in free):
+    if all(state.level_v is None and state.level_dbfs is None for state in free):
         return ()
     message = (
         "The levels of the free-air sweeps cannot be compared, so all count as one level; give each sweep its level_v, or "
