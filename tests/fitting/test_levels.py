@@ -116,6 +116,17 @@ def test_the_driver_is_fitted_at_the_lowest_level_that_all_states_share():
     assert result.levels.limit["Cms"].value == pytest.approx(1.0 / ((2 * np.pi * limit["Fs"]) ** 2 * 0.060), rel=0.03)
 
 
+@pytest.mark.parametrize(("friction", "small"), [(0.03, True), (0.05, False)])
+def test_the_lowest_level_counts_as_small_to_within_twice_its_uncertainty(friction, small):
+    """In noise that hides up to half a percent of Qms."""
+    curves = _swept(np.random.default_rng(1), (0.0, friction, 0.0), levels=DB[1:], noise=5e-2)[0]
+    levels = _fit(curves).levels
+    apart = levels.lowest_from_limit["Qms"]
+    assert abs(apart.value) > 0.002 * levels.limit["Qms"].value
+    assert 2.0 - small < abs(apart.value) / apart.stdev < 3.0 - small
+    assert levels.small_signal == small
+
+
 @pytest.mark.parametrize(
     ("slopes", "small"),
     [((0.0, 0.15, 0.0), True), ((-0.3, 0.0, 0.0), True), ((0.0, 0.3, 0.0), False), ((-0.6, 0.0, 0.0), False)],

@@ -1,6 +1,6 @@
 """Trials against what is known of them: linear problems, the covariance where it holds, skew where it does not."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,10 +11,20 @@ from tsfit.api import fit
 from tsfit.errors import TsfitError
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
-from tsfit.fitting.monte_carlo import _figure, _refitted, _stand_still, numerical_tolerance
+from tsfit.fitting.monte_carlo import (
+    BATCH,
+    _ended,
+    _figure,
+    _ranks,
+    _refitted,
+    _stand_still,
+    numerical_tolerance,
+    run_trials,
+    with_trials,
+)
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.uncertainty import COVERAGE_95
-from tsfit.records import Estimate
+from tsfit.records import Estimate, MonteCarlo, MonteCarloFigure
 
 
 def linear(witnesses):
@@ -92,6 +102,85 @@ def test_batches_stand_still_or_not():
     assert _stand_still(quiet, ended)
     quiet[1, 3, 0] += 5.0
     assert not _stand_still(quiet, ended)
+
+
+def test_batches_stand_still_when_twice_their_error_is_within_the_tolerance():
+    """Three batches 1 apart err by 1/sqrt 3, twice that is 1.155; half a digit of 20 is 5, of 2 it is 0.5."""
+    ended = np.array([[-1.0], [1.0]]) / np.sqrt(2.0)
+    apart = np.tile(np.array([-1.0, 0.0, 1.0])[:, np.newaxis, np.newaxis], (1, 4, 1))
+    assert not _stand_still(apart, 2.0 * ended)
+    assert _stand_still(apart, 20.0 * ended)
+    assert _stand_still(4.32 * apart, 20.0 * ended)
+    assert not _stand_still(4.34 * apart, 20.0 * ended)
+
+
+@pytest.mark.parametrize(
+    ("number", "first", "span"), [(200, 5, 190), (201, 5, 191), (209, 5, 199), (10_000, 250, 9500), (10_011, 250, 9510)]
+)
+def test_ranks_of_the_interval(number, first, span):
+    """JCGM 101:2008, 7.7.2, from memory: q = pM, or the integer part of pM + 1/2; r = (M - q)/2, rounded down here."""
+    assert _ranks(number) == (first, span)
+
+
+def test_half_of_the_trials_must_end():
+    rows = np.ones((10, 2))
+    rows[:5, 1] = np.nan
+    assert _ended(rows).shape == (5, 2)
+    rows[5, 0] = np.inf
+    with pytest.raises(TsfitError, match="Of 10 Monte Carlo trials only 4 ended") as caught:
+        _ended(rows)
+    assert caught.value.code == "trials_failed"
+
+
+@pytest.mark.parametrize(("tails", "settled", "batches"), [(0.0, True, 2), (1.0, False, 20)])
+def test_batches_are_added_until_all_stands_still(monkeypatch, tails, settled, batches):
+    """Normal figures do after the least, two; those of a Cauchy distribution, which have no mean, never: then after 20."""
+    module = "tsfit.fitting.monte_carlo"
+    monkeypatch.setattr(
+        f"{module}.simulate",
+        lambda best, rng, n: rng.standard_normal((n, 1)) / np.abs(rng.standard_normal((n, 1))) ** tails,
+    )
+    monkeypatch.setattr(f"{module}._told", lambda best, rows, settled: (len(rows), settled))
+    done = []
+    assert run_trials(None, "auto", on_trials=done.append) == (batches * BATCH, settled)
+    assert done == list(range(100, batches * BATCH + 1, 100))
+    done.clear()
+    assert run_trials(None, 250, on_trials=done.append) == (250, None)
+    assert done == [100, 200, 250]
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """What `with_trials` asks of a fit."""
+
+    run_trials: object
+    quality: tuple = ()
+    monte_carlo: MonteCarlo | None = None
+
+
+@pytest.mark.parametrize(
+    ("agrees", "words"),
+    [
+        ((True, False, None), "the 95 % interval of Fs differs from that of the covariance; take that of the trials."),
+        ((True, None, True), "no interval differs from that of the covariance by more than so many trials leave open."),
+        ((True, True, True), "all intervals agree with those of the covariance to the first digit of the standard"),
+    ],
+)
+@pytest.mark.parametrize(("failed", "settled", "codes"), [(1, None, ""), (2, True, "failed"), (0, False, "unsettled")])
+def test_what_trials_show_is_told(agrees, words, failed, settled, codes):
+    """More than one in a hundred without an end is a warning, and so are intervals that move still."""
+    interval = (0.0, 1.0)
+    figures = {
+        name: MonteCarloFigure(0.5, 0.2, interval, interval, interval, each, "1")
+        for name, each in zip(("Re", "Fs", "Qms"), agrees, strict=True)
+    }
+    found = MonteCarlo(100 - failed, failed, settled, figures)
+    result = with_trials(Fitted(lambda trials: found), 100)
+    assert result.monte_carlo is found
+    told, *warned = result.quality
+    assert (told.code, told.severity) == ("monte_carlo", "note")
+    assert told.message.startswith(f"{100 - failed} Monte Carlo trials: {words}")
+    assert [(note.code, note.severity) for note in warned] == [(f"trials_{code}", "warn") for code in codes.split()]
 
 
 @pytest.fixture(scope="module")
