@@ -1,16 +1,19 @@
 """The joint fit against known truth: values, stated errors, choice of models, derivative, refusals."""
 
+import logging
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from made_curves import AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, make
 
 from tsfit.air import REFERENCE_AIR
+from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
-from tsfit.fitting.fit import _mass_start, fit
+from tsfit.fitting.fit import _lawful, _mass_start, _no_fit, _reference, fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
 from tsfit.fitting.start import Resonance
@@ -247,9 +250,11 @@ def test_a_wrong_mass_is_noticed_beside_a_box():
 
 
 @pytest.mark.parametrize("fs", [29.0, 90.0])
-def test_from_an_eighth_of_fs_to_2_khz_or_40_fs_is_used(fs):
+def test_from_an_eighth_of_fs_to_2_khz_or_40_fs_is_used(fs, caplog):
     curves, _, _ = make(("free air",), np.random.default_rng(1), errors=False, Fs=fs)
-    (state,) = fit(curves, coil="ladder-2", suspension="ideal").states
+    with caplog.at_level(logging.INFO, "tsfit.fitting.fit"):
+        (state,) = fit(curves, coil="ladder-2", suspension="ideal").states
+    assert f"sweep 1, free air: {np.sum(state.used)} of 400 points used" in caplog.messages
     low, high = FREQUENCY_HZ[state.used][[0, -1]]
     step = FREQUENCY_HZ[1] / FREQUENCY_HZ[0]
     assert low == pytest.approx(max(fs / 8.0, FREQUENCY_HZ[0]), rel=step - 1.0 + 0.03)
@@ -309,3 +314,44 @@ def test_the_worst_sweep_of_a_fit_that_fails_is_named_with_its_breach():
     )
     assert "most of all added mass.txt; of added mass.txt, it breaks the Kramers-Kronig relations by" in error.message
     assert error.message.endswith("try other models than the forced ones.")
+
+
+@pytest.mark.parametrize("forced", [True, False])
+@pytest.mark.parametrize("wiring", [None, "one coil"])
+def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
+    """A whole range is asked for the Kramers-Kronig relations, which a sound curve obeys."""
+    curves, _, _ = make(("free air",), np.random.default_rng(2), errors=False)
+    told = [(curve, replace(state, wiring=wiring)) for curve, state in curves]
+    remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
+    if wiring:
+        remedy = "check that the other coil was open, and " + remedy.replace("check ", "")
+    for fault, why in (("Qms ran away", "Qms ran away"), (None, "the circuit misses the sweeps by 7 %")):
+        best = SimpleNamespace(fault=fault, model=SimpleNamespace(floor=0.07))
+        error = _no_fit(best, told, [np.ones(400, bool)], forced=forced)
+        assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
+
+
+def test_free_air_is_what_states_are_compared_with_and_a_baffle_where_there_is_none():
+    states = [loaded(kind=kind) for kind in ("closed box", "infinite baffle", "free air", "free air")]
+    peaks = [peak(fs) for fs in (60.0, 38.0, 40.0, 41.0)]
+    assert _reference(states, peaks).Fs == 40.0
+    assert _reference(states[:2], peaks[:2]).Fs == 38.0
+
+
+@pytest.mark.parametrize(
+    ("coil", "share", "octave", "lawful"),
+    [
+        ("simple", 0.49, 0.0, True),
+        ("simple", 0.51, 0.0, False),
+        ("simple", 0.0, 0.49, True),
+        ("simple", 0.0, 0.51, False),
+        ("four-exponent", 0.0, 0.0, False),
+    ],
+)
+def test_a_curve_that_a_causal_circuit_follows_needs_no_test_of_causality(coil, share, octave, lawful):
+    """Up to half of what breaks the Kramers-Kronig relations, over the whole and over the octave where it misses most."""
+    f = np.geomspace(10.0, 10240.0, 1000)
+    missed = 6.0 * np.maximum(np.where(f < 20.0, octave * BROKEN_OCTAVE, 0.0), share * BROKEN_LAW)
+    best = SimpleNamespace(circuit=Circuit(coil), x=None, model=SimpleNamespace(misfit=lambda x, sweep: missed))
+    sweep = SimpleNamespace(frequency_hz=f, impedance_ohm=np.full(1000, 6.0), noise=0.0)
+    assert _lawful(best, sweep) == lawful
