@@ -6,7 +6,7 @@ score; several modules may be given, ``--line 67`` takes only the mutants of tha
 The operators are the classic ones, made with Python's own ast: arithmetic, comparison and boolean operators swapped,
 signs and ``not`` dropped, conditions negated, numbers one up or down, True and False, a return without its value, a
 keyword argument left out, ``break`` and ``continue``, a call or ``raise`` on a line of its own left out. Annotations,
-decorators and text stay.
+decorators and text stay, and so does ``strict`` of `zip`, a guard against what never happens.
 
 All happens in a copy of the checkout. The tests run there once to tell which test runs which lines of the modules; so
 everything foreign is loaded too. Then a process is forked for each mutant, which imports the changed tsfit and runs the
@@ -89,7 +89,9 @@ def _variants(node: ast.AST, parent: ast.AST) -> Iterator[ast.AST]:
         case ast.Constant(int() | float()):
             yield from (ast.Constant(node.value + 1), ast.Constant(node.value - 1))
         case ast.Call():
-            for place in range(len(node.keywords)):
+            for place, keyword in enumerate(node.keywords):
+                if keyword.arg == "strict":
+                    continue
                 yield ast.Call(node.func, node.args, node.keywords[:place] + node.keywords[place + 1 :])
         case ast.Return(value) if value is not None and not (isinstance(value, ast.Constant) and value.value is None):
             yield ast.Return()
@@ -113,7 +115,7 @@ def mutants(module: Path) -> Iterator[Mutant]:
             if field in ("annotation", "returns", "decorator_list"):
                 continue
             for place, node in enumerate(held if isinstance(held, list) else [held]):
-                if not isinstance(node, ast.AST):
+                if not isinstance(node, ast.AST) or (isinstance(node, ast.keyword) and node.arg == "strict"):
                     continue
                 inside = lines
                 if isinstance(node, ast.stmt):

@@ -38,6 +38,29 @@ def test_a_dead_input_contributes_nothing():
     assert joint == pytest.approx(np.array([[(2 * 3.0 * 0.1) ** 2]]), rel=1e-9)
 
 
+def test_propagation_is_of_the_first_order():
+    """A cube at 1 ± 0.5 has the slope 3 there; over a step of a whole standard uncertainty it would have 3.25."""
+    joint = propagate(lambda x: np.stack([x[..., 0] ** 3]), np.array([1.0]), np.array([[0.25]]))
+    assert math.sqrt(joint[0, 0]) == pytest.approx(3.0 * 0.5, rel=1e-5)
+
+
+@pytest.mark.parametrize("exact", [False, True])
+def test_the_correlation_gives_the_sigma_of_what_hangs_on_two_figures(exact):
+    """Of Qts = Qms Qes/(Qms + Qes), to first order; of an area that is known exactly nothing hangs on it."""
+    curves, area, _ = make(["free air", "added mass"], np.random.default_rng(5))
+    found = fit(curves, sd=replace(area, uncertainty=0.0) if exact else area, coil="ladder-2", suspension="ideal")
+    at = found.correlation_names.index
+    qms, qes, qts = (found.parameters[name] for name in ("Qms", "Qes", "Qts"))
+    parts = [(qts.value / each.value) ** 2 * each.stdev for each in (qms, qes)]
+    rho = found.correlation[at("Qms"), at("Qes")]
+    assert abs(rho) > 0.2
+    assert qts.stdev == pytest.approx(math.sqrt(parts[0] ** 2 + parts[1] ** 2 + 2.0 * rho * parts[0] * parts[1]), rel=1e-4)
+    np.testing.assert_array_equal(np.diag(found.correlation), 1.0)
+    np.testing.assert_allclose(found.correlation, found.correlation.T, rtol=0.0, atol=1e-12)
+    beside = np.delete(found.correlation[at("Sd")], at("Sd"))
+    assert np.max(np.abs(beside)) < 1e-12 if exact else found.correlation[at("Sd"), at("Vas")] > 0.5
+
+
 def test_shifts_for_one_standard_uncertainty_are_those_of_stating_the_input_otherwise():
     curves, area, _ = make(["free air", "added mass"], np.random.default_rng(5))
     found = fit(curves, sd=area, coil="ladder-2", suspension="ideal")
