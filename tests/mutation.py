@@ -69,8 +69,8 @@ class Mutant(NamedTuple):
     text: str
 
 
-def _variants(node: ast.AST, parent: ast.AST) -> Iterator[ast.AST]:
-    """Yield what may stand in the place of a node."""
+def _variants(node: ast.AST, parent: ast.AST) -> Iterator[ast.AST | None]:
+    """Yield what may stand in the place of a node; None for nothing."""
     for field in ("op", "ops"):
         operators = getattr(node, field, None)
         for place, operator in enumerate(operators if isinstance(operators, list) else [operators]):
@@ -88,11 +88,8 @@ def _variants(node: ast.AST, parent: ast.AST) -> Iterator[ast.AST]:
             yield ast.Constant(not node.value)
         case ast.Constant(int() | float()):
             yield from (ast.Constant(node.value + 1), ast.Constant(node.value - 1))
-        case ast.Call():
-            for place, keyword in enumerate(node.keywords):
-                if keyword.arg == "strict":
-                    continue
-                yield ast.Call(node.func, node.args, node.keywords[:place] + node.keywords[place + 1 :])
+        case ast.keyword():
+            yield None
         case ast.Return(value) if value is not None and not (isinstance(value, ast.Constant) and value.value is None):
             yield ast.Return()
         case ast.Expr(ast.Call()) | ast.Raise():
@@ -124,13 +121,13 @@ def mutants(module: Path) -> Iterator[Mutant]:
                     inside = range(first, max(body[0].lineno, node.lineno + 1) if body else (node.end_lineno or first) + 1)
                 for other in _variants(node, parent):
                     if isinstance(held, list):
-                        held[place] = other
+                        held[place : place + 1] = [] if other is None else [other]
                     else:
                         setattr(parent, field, other)
                     text = ast.unparse(ast.fix_missing_locations(tree))
-                    yield Mutant(module, inside, ast.unparse(node), ast.unparse(other), text)
+                    yield Mutant(module, inside, ast.unparse(node), "" if other is None else ast.unparse(other), text)
                     if isinstance(held, list):
-                        held[place] = node
+                        held[place : place + (other is not None)] = [node]
                     else:
                         setattr(parent, field, node)
                 yield from visit(node, inside)
@@ -183,7 +180,7 @@ class Control:
         spent: dict[str, float] = {}
         for test in found:
             spent[test.partition("::")[0]] = spent.get(test.partition("::")[0], 0.0) + self.seconds[test]
-        return sorted(found, key=lambda test: (own not in test, spent[test.partition("::")[0]], test, self.seconds[test]))
+        return sorted(found, key=lambda test: (own not in test, spent[test.partition("::")[0]], self.seconds[test]))
 
 
 class Chosen:
@@ -275,7 +272,7 @@ def _judge(path: str, module: Path, control: Control, options: argparse.Namespac
         ended = forked(tests, 20.0 + 5.0 * sum(control.seconds[test] for test in tests))
         counts[ended] += 1
         if ended == "passed":
-            print(f"{path}:{mutant.lines.start}: {mutant.before}  ->  {mutant.after}", flush=True)
+            print(f"{path}:{mutant.lines.start}: {mutant.before}  ->  {mutant.after or 'left out'}", flush=True)
     module.write_text(original, encoding="utf-8")
     Path(importlib.util.cache_from_source(str(module))).unlink(missing_ok=True)
     killed = counts["failed"] + counts["timeout"]

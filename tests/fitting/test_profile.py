@@ -1,5 +1,7 @@
 """Intervals along the profile: only where the covariance is poor, and there as the trials have them."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from made_curves import make
@@ -8,6 +10,9 @@ from tsfit.api import fit
 from tsfit.cli.fit import print_fit
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.fitting.profile import traced_intervals
+from tsfit.fitting.solve import CLOCK, Candidate
+from tsfit.fitting.uncertainty import estimate_of
 
 
 def low_sweep(noise=0.012, seed=12):
@@ -20,6 +25,96 @@ def low_sweep(noise=0.012, seed=12):
 @pytest.fixture(scope="module")
 def skew():
     return fit(low_sweep(), coil="ladder-2", suspension="ideal", monte_carlo=2000)
+
+
+def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=()):
+    """A candidate with two variables, ln Re and ln Fs, sum of squares root(Δ ln Re)² + ((Δ ln Fs − 0.3 Δ ln Re)/0.004)².
+
+    Whatever Re is, Fs follows it for nothing, so the profile of Re is root² itself, and the figures are Re, a level of
+    4 dB a neper of it, and Fs.
+    """
+    table = {
+        "Re": lambda x: np.exp(x[..., 0]),
+        "sensitivity_1W": lambda x: -4.0 * x[..., 0],
+        "Fs": lambda x: np.exp(x[..., 1]),
+    }
+    monkeypatch.setattr(
+        "tsfit.fitting.profile.figure_table", lambda model, x: {name: figure(x) for name, figure in table.items()}
+    )
+
+    def residual(x):
+        a, b = x - at
+        return np.array([root(a), (b - 0.3 * a) / 0.004])
+
+    def jacobian(x):
+        return np.array([[slope(x[0] - at[0]), -0.3 / 0.004], [0.0, 1.0 / 0.004]])
+
+    model = SimpleNamespace(names=["Re", "Fs"], priors=priors, residual=residual, jacobian=jacobian)
+    j = jacobian(np.array(at))
+    covariance = np.linalg.inv(j @ j.T) + np.diag([0.0, CLOCK**2])
+    best = Candidate(model, np.array(at), covariance, 0.0, None)
+    stdev = 1.0 / slope(0.0)
+    stated = {
+        "Re": estimate_of(np.e, stdev * np.e, "ohm"),
+        "sensitivity_1W": estimate_of(-4.0, 4.0 * stdev, "dB", level=True),
+    }
+    return best, stated
+
+
+def exponential(s):
+    """Measured is Re itself with the standard uncertainty s Re, so the ends of ln Re are ln(1 ± 1.96 s)."""
+    return (lambda a: np.expm1(a) / s), (lambda a: np.exp(a) / s)
+
+
+def test_the_ends_are_where_the_least_sum_of_squares_has_grown_by_1_96_squared(monkeypatch):
+    best, stated = bent(monkeypatch, *exponential(0.2))
+    found, notes = traced_intervals(best, stated)
+    ends = 1.0 + 1.959964 * 0.2 * np.array([-1.0, 1.0])
+    # The end is found to within 0.01 standard uncertainties.
+    assert found["Re"].interval95 == pytest.approx(np.e * ends, rel=0.01 * 0.2 / ends.min() + 1e-3)
+    assert found["sensitivity_1W"].interval95 == pytest.approx(-4.0 * (1.0 + np.log(ends[::-1])), abs=0.02)
+    assert {each.interval_from for each in found.values()} == {"profile"}
+    assert (found["Re"].value, found["Re"].stdev) == (stated["Re"].value, stated["Re"].stdev)
+    assert [note.code for note in notes] == ["profile"]
+    assert notes[0].message.endswith("no parabola there: Re, sensitivity_1W.")
+
+
+def test_what_the_likelihood_does_not_know_of_widens_both_sides(monkeypatch):
+    """A rival model beside it, as wide as the fit: in quadrature, 1.96 times 0.2 nepers on either side."""
+    best, _ = bent(monkeypatch, *exponential(0.2))
+    stated = {"Re": estimate_of(np.e, 0.2 * 2.0**0.5 * np.e, "ohm")}
+    low, high = np.log(traced_intervals(best, stated)[0]["Re"].interval95) - 1.0
+    rest = 1.959964 * 0.2
+    assert low == pytest.approx(-np.hypot(np.log1p(-rest), rest), abs=0.01)
+    assert high == pytest.approx(np.hypot(np.log1p(rest), rest), abs=0.01)
+
+
+@pytest.mark.parametrize(("quartic", "poor"), [(0.09, False), (0.11, True), (-0.09, False), (-0.11, True)])
+def test_a_tenth_of_the_parabola_is_missed(monkeypatch, quartic, poor):
+    """Two standard uncertainties away the sum should be 4; here it is 4 times 1 and that share."""
+    share = quartic / (4.0 * 0.1**2)
+    best, stated = bent(
+        monkeypatch,
+        lambda a: a / 0.1 * np.sqrt(1.0 + share * a**2),
+        lambda a: (1.0 + 2.0 * share * a**2) / np.sqrt(1.0 + share * a**2) / 0.1,
+    )
+    assert bool(traced_intervals(best, stated)[0]) == poor
+
+
+@pytest.mark.parametrize(("s", "traced"), [(0.0049, False), (0.0051, True)])
+def test_what_is_known_to_half_a_percent_is_not_looked_at(monkeypatch, s, traced):
+    """Though the sum grows as the fourth power."""
+    best, stated = bent(monkeypatch, lambda a: a / s + (a / s) ** 3, lambda a: (1.0 + 3.0 * (a / s) ** 2) / s)
+    assert bool(traced_intervals(best, stated)[0]) == traced
+    assert traced_intervals(*bent(monkeypatch, *exponential(0.2), priors=("one", "two"))) == ({}, [])
+
+
+def test_no_end_is_told_where_the_sum_stops_growing(monkeypatch):
+    best, stated = bent(monkeypatch, lambda a: 1.9 * np.tanh(a / 0.19), lambda a: 10.0 / np.cosh(a / 0.19) ** 2)
+    found, notes = traced_intervals(best, stated)
+    assert found == {}
+    assert [note.code for note in notes] == ["no_end"]
+    assert "no end to Re, sensitivity_1W within 10 standard uncertainties" in notes[0].message
 
 
 def traced(result):
