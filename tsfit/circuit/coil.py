@@ -11,6 +11,7 @@ Thorborg & Futtrup, JAES 59(9), 2011 (which also splits Re; that split is not mo
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -70,8 +71,9 @@ def _ladder(rungs: tuple[int, ...]) -> Callable[[Complex, Values], tuple[Complex
 
 
 def _power_law(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
-    power = s ** p["n"]
-    return p["K"] * power, {"K": power, "n": p["K"] * power * np.log(s)}
+    log = np.log(s.imag) + 0.5j * math.pi
+    power = np.exp(p["n"] * log)
+    return p["K"] * power, {"K": power, "n": p["K"] * power * log}
 
 
 def _four_exponent(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:

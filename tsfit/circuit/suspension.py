@@ -50,7 +50,7 @@ def _ideal(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]
 def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, creep = p["Cms"], p["creep"]
     a = creep * CREEP_LOSS
-    decades = np.log(s / ws) / math.log(10.0)
+    decades = (np.log(s.imag / ws) + 0.5j * math.pi) / math.log(10.0)
     softening = 1.0 - creep * decades
     spring = (1.0 + a**2) / (s * cms * softening)
     viscous = p["Rms"] - a / (ws * cms)
@@ -67,12 +67,13 @@ def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Comp
     cms, rms, order = p["Cms"], p["Rms"], p["order"]
     half = 0.5 * math.pi * order
     sine, cosine = np.sin(half), np.cos(half)
-    power = (s / ws) ** (order - 1.0)
+    log = np.log(s.imag / ws) + 0.5j * math.pi
+    power = np.exp((order - 1.0) * log)
     gradient = {
         "Cms": -1.0 / (cms**2 * s),
         "Rms": -ws * cosine / (sine * s) + power / sine,
         "order": rms * (ws * 0.5 * math.pi / (sine**2 * s))
-        + rms * power * (np.log(s / ws) - 0.5 * math.pi * cosine / sine) / sine,
+        + rms * power * (log - 0.5 * math.pi * cosine / sine) / sine,
         "ws": -rms * cosine / (sine * s) + rms * power * (1.0 - order) / (sine * ws),
     }
     return (1.0 / cms - rms * ws * cosine / sine) / s + rms * power / sine, gradient

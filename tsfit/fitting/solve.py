@@ -185,8 +185,9 @@ def covariance_at(model: JointModel, x: Real) -> Real:
     """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a large variance."""
     jacobian = model.jacobian(x)
     little = BOUNDLESS**-2.0
-    scale = np.sqrt(np.sum(jacobian**2, axis=1) + little)
-    information = (jacobian / scale[:, None]) @ (jacobian / scale[:, None]).T + np.diag(little / scale**2)
+    information = jacobian @ jacobian.T + np.diag(np.full(len(jacobian), little))
+    scale = np.sqrt(np.diag(information))
+    information = information / np.outer(scale, scale)
     if not np.all(np.isfinite(information)):
         return np.full(information.shape, np.inf)
     values, vectors = np.linalg.eigh(information)
