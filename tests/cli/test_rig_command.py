@@ -43,6 +43,14 @@ def test_three_terms_are_recorded_written_and_proved(rig, capsys):
     assert read_rig(Path(found["rig"])).calibration is not None
 
 
+def test_the_shortest_sweep_that_is_offered_is_long_enough(rig, capsys):
+    assert _run(["rig", "check", str(rig), "--seconds", "1.6", "--known-ohm", "10"]) == 0
+    assert "Nothing needs turning" in capsys.readouterr().out
+    for command in (["check", str(rig)], ["calibrate", str(rig), "--known-ohm", "10", "--yes"]):
+        assert _run(["rig", *command, "--seconds", "1.59"]) == 2
+        assert "1.6<=x<=60" in capsys.readouterr().err
+
+
 def test_check_says_what_it_heard(rig, capsys):
     assert _run(["rig", "check", str(rig), "--seconds", "2", "--known-ohm", "10"]) == 0
     out = capsys.readouterr().out

@@ -163,6 +163,31 @@ def test_output_fits_a_narrow_terminal_and_no_number_is_cut(line, folder, capsys
         assert numbers(wide) - numbers(narrow) == Counter()
 
 
+REFUSED = {
+    "a file that is not there": ["fit", "-q", "a-folder-whose-name-is-wider-than-a-narrow-terminal-ever-is/a-sweep.txt"],
+    "a file that is no fit": ["box", "closed", "box.toml", "--volume-l", "30"],
+    "a value that cannot be": ["box", "closed", "old.json", "--qtc", "0.1"],
+    "a command that is none": ["measure"],
+    "one of several benches": ["fit", "-q", "box.toml", "try-it/bench.toml"],
+}
+
+
+@pytest.mark.parametrize("line", REFUSED.values(), ids=REFUSED)
+def test_an_error_is_wrapped_between_words_on_a_narrow_terminal_and_one_line_in_a_pipe(line, folder, capsys, monkeypatch):
+    capsys.readouterr()
+    monkeypatch.setenv("COLUMNS", str(NARROW))
+    assert _run(line) == 2
+    piped = capsys.readouterr().err
+    assert all(text.startswith("tsfit: ") for text in piped.splitlines())
+    err = Terminal()
+    monkeypatch.setattr("sys.stderr", err)
+    assert _run(line) == 2
+    shown = err.getvalue()
+    assert shown.split() == piped.split()
+    assert [text for text in shown.splitlines() if len(text) > NARROW and len(text.split()) > 1] == []
+    assert len(shown.splitlines()) > len(piped.splitlines())
+
+
 @pytest.mark.parametrize("line", RUNS.values(), ids=RUNS)
 def test_no_colour_means_no_escape_codes(line, folder, monkeypatch):
     monkeypatch.setenv("NO_COLOR", "1")

@@ -155,14 +155,14 @@ def _run(arguments: list[str]) -> int:
 
 
 def _refuse(error: TsfitError, arguments: list[str]) -> int:
-    from tsfit.cli.output import printable
+    from tsfit.cli.output import printable, say_error
 
     error = _with_near_name(error)
     error = TsfitError(printable(error.message), code=error.code, file=error.file)
     if "--json" in arguments:
         click.echo(_json(error.to_dict()), nl=False)
     else:
-        click.echo(f"tsfit: {error.message}", err=True)
+        say_error(error.message)
     return 2
 
 

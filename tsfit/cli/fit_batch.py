@@ -6,10 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import click
-
 from tsfit.batch import Outcome, fit_many, fit_names, summary_csv
-from tsfit.cli.output import print_json, print_table, printable, shows_bars
+from tsfit.cli.output import print_json, print_table, say_error, shows_bars
 from tsfit.files import refuse_existing, write_new
 from tsfit.quantities import display, rounded
 
@@ -33,10 +31,10 @@ def fit_all(
             print_table(["bench", "driver", *SHOWN, "warnings"], rows)
         for outcome in outcomes:
             if outcome.error is not None:
-                click.echo(printable(f"tsfit: {outcome.error.message}"), err=True)
+                say_error(outcome.error.message)
     failed = [str(outcome.bench) for outcome in outcomes if outcome.error is not None]
     if failed and not as_json:
-        click.echo(printable(f"tsfit: {len(failed)} of {len(outcomes)} could not be done: {', '.join(failed)}"), err=True)
+        say_error(f"{len(failed)} of {len(outcomes)} could not be done: {', '.join(failed)}")
     return 2 if failed else 0
 
 

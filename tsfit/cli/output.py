@@ -14,7 +14,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
@@ -75,12 +75,25 @@ def printable(text: str) -> str:
     return re.sub(r"[\x00-\x1f\x7f-\x9f]", "�", text)
 
 
-def columns() -> int:
-    """Width to write in: what COLUMNS or the terminal says; a pipe or file has no edge."""
+def columns(stream: TextIO | None = None) -> int:
+    """Width to write in, on standard output if left out: what COLUMNS or the terminal says; a pipe or file has no edge."""
     told = os.environ.get("COLUMNS", "")
     if told.isdecimal() and int(told):
         return int(told)
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else NO_EDGE
+    stream = stream or sys.stdout
+    if not stream.isatty():
+        return NO_EDGE
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or shutil.get_terminal_size().columns
+    except (OSError, ValueError):
+        return shutil.get_terminal_size().columns
+
+
+def wrapped(text: str, width: int, indent: str = "") -> str:
+    """Break `text` between words, so that a file's name stays whole; lines after the first are indented."""
+    if len(text) <= width:
+        return text
+    return textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def with_how_much(command: click.Command) -> click.Command:
@@ -137,9 +150,13 @@ def say(text: str) -> None:
     """Print one paragraph, wrapped where the terminal ends and indented as its beginning is."""
     text = printable(text)
     indent = " " * (len(text) - len(text.lstrip()) + 2 * text.lstrip().startswith("- "))
-    if len(text) > (width := columns()):
-        text = textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-    click.echo(text)
+    click.echo(wrapped(text, columns(), indent))
+
+
+def say_error(text: str) -> None:
+    """Print on standard error what could not be done: wrapped on a terminal, else one line, which a program can read."""
+    text = printable(f"tsfit: {text}")
+    click.echo(wrapped(text, columns(sys.stderr)) if sys.stderr.isatty() else text, err=True)
 
 
 def hint(text: str) -> None:

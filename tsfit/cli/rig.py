@@ -21,6 +21,9 @@ WORST_PERCENT = 0.5
 """Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
 TONE_HZ, TONE_SECONDS = 130.0, 15.0
 """Where voltmeters are good, and no harmonic of the mains."""
+BAND: dict[str, Any] = {"low_hz": 5.0, "high_hz": 20000.0, "periods": 4}
+SECONDS = click.FloatRange(1.6, 60.0)
+"""Every sweep of a rig covers `BAND`, which takes two periods of its lowest frequency for each of its parts."""
 
 
 @click.group(cls=NamingGroup)
@@ -38,7 +41,7 @@ def rig() -> None:
 @rig.command()
 @click.argument("rig", type=click.Path(path_type=Path))
 @click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor in the driver's place: tells the gain match.")
-@click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of the sweep.")
+@click.option("--seconds", type=SECONDS, default=4.0, show_default=True, help="Length of the sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @json_option
@@ -63,10 +66,8 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
         "exponential sweep",
         confirmed_level(read, level_dbfs, yes=yes, quiet=as_json),
         seconds=seconds,
-        low_hz=5.0,
-        high_hz=20000.0,
-        periods=4,
         silence_s=2.0,
+        **BAND,
     )
     with live_levels(excitation.seconds, quiet=as_json) as show:
         found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
@@ -108,7 +109,7 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 @click.option("--trim", is_flag=True, help="Only trim the channel gains, with one known resistor.")
 @click.option("--volts", is_flag=True, help="Only calibrate the output in volts, with a tone and a voltmeter.")
 @click.option("--reading-v", type=click.FloatRange(1e-4, 1e3), help="What the voltmeter reads, V RMS.  [default: asked]")
-@click.option("--seconds", type=click.FloatRange(1.0, 60.0), default=4.0, show_default=True, help="Length of each sweep.")
+@click.option("--seconds", type=SECONDS, default=4.0, show_default=True, help="Length of each sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option(
     "-o", "--output", type=click.Path(path_type=Path), metavar="FILE.toml", help="Name of the calibrated rig file."
@@ -247,7 +248,7 @@ def _record(
     if ask:
         click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
     level, seconds = options["level_dbfs"], options["seconds"]
-    excitation = plan(rig, "exponential sweep", level, seconds=seconds, low_hz=5.0, high_hz=20000.0, periods=4)
+    excitation = plan(rig, "exponential sweep", level, seconds=seconds, **BAND)
     with live_levels(excitation.seconds, quiet=not ask) as show:
         record_standard(rig, standard, excitation, show)
     return standard
