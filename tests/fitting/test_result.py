@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 from made_curves import AREA, make
 
+from tsfit.air import Air
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
+from tsfit.records import QualityNote
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 
@@ -75,6 +77,25 @@ def test_a_forced_model_has_no_runner_up():
     assert not {"runner_up", "close_call"} & {each.code for each in result.quality}
     (only,) = result.candidates
     assert (only.aicc, only.bic, only.weight) == (0.0, 0.0, 1.0)
+
+
+def test_the_driver_is_made_of_what_was_told_and_found():
+    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(2), suspension="log-creep", errors=False)
+    air = Air(25.0, 980.0, 40.0)
+    told = [(curve, replace(state, air=air)) for curve, state in curves]
+    remark = QualityNote("clipped", "warn", "Clipped.")
+    told[1] = (replace(told[1][0], notes=(remark,)), told[1][1])
+    result = fit(
+        told, sd=area, name="Saltwit", serial="7", coil="ladder-2", suspension="log-creep", provenance={"bench": "a.toml"}
+    )
+    driver, value = result.driver, {name: each.value for name, each in result.parameters.items()}
+    assert (driver.name, driver.serial, driver.air, driver.wiring, driver.coupling) == ("Saltwit", "7", air, None, None)
+    for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd"):
+        assert getattr(driver, name) == value[name]
+    assert driver.coil_values == {name: value[name] for name in ("Le", "L2", "R2")}
+    assert driver.suspension_values == {"creep": value["creep"]}
+    assert result.provenance == {"bench": "a.toml"}
+    assert note(result, "clipped") == replace(remark, sweep=1)
 
 
 def test_what_the_circuit_misses_is_told_in_percent():
