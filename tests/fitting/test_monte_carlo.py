@@ -18,6 +18,7 @@ from tsfit.fitting.monte_carlo import (
     _ranks,
     _refitted,
     _stand_still,
+    _summary,
     numerical_tolerance,
     run_trials,
     with_trials,
@@ -88,6 +89,19 @@ def test_the_shortest_interval_of_a_skew_figure_lies_lower():
 def test_few_trials_leave_the_verdict_open():
     ordered = np.sort(np.random.default_rng(8).standard_normal(200))
     assert _figure(ordered, Estimate(0.0, 0.9, (-1.8, 1.8), "1")).agrees is None
+
+
+@pytest.mark.parametrize(("gap", "agrees"), [(0.0016, True), (0.0025, None), (0.0080, None), (0.0084, False)])
+def test_the_verdict_is_open_by_two_standard_deviations_of_a_rank(gap, agrees):
+    """Of 10,000 trials 32 ranks, as twice the root of 10,000 · 0.025 · 0.975: 0.0032 where they lie 0.0001 apart; half a
+    digit of 0.012 is 0.005."""
+    ordered = 1e-4 * np.arange(10_000)
+    low, high = ordered[250], ordered[9750]
+    for ends in ((low - gap, high), (low, high - gap)):
+        found = _figure(ordered, Estimate(0.5, 0.012, ends, "1"))
+        assert (found.interval95, found.agrees) == ((low, high), agrees)
+    assert found.stdev == pytest.approx(1e-4 * np.sqrt(10_000 * 10_001 / 12.0), rel=1e-9)
+    np.testing.assert_allclose(_summary(ordered[:, np.newaxis])[:, 0], [found.mean, found.stdev, low, high], rtol=1e-9)
 
 
 @pytest.mark.parametrize(("stdev", "tolerance"), [(0.012, 0.005), (0.96, 0.5), (3.0e-5, 0.5e-5), (70.0, 5.0)])

@@ -27,8 +27,8 @@ def skew():
     return fit(low_sweep(), coil="ladder-2", suspension="ideal", monte_carlo=2000)
 
 
-def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=()):
-    """A candidate with two variables, ln Re and ln Fs, sum of squares root(Δ ln Re)² + ((Δ ln Fs − 0.3 Δ ln Re)/0.004)².
+def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=(), valley=0.0):
+    """A candidate whose ln Re and ln Fs may move by a and b: the sum is root(a)² + ((b − 0.3 a − valley a²)/0.004)².
 
     Whatever Re is, Fs follows it for nothing, so the profile of Re is root² itself, and the figures are Re, a level of
     4 dB a neper of it, and Fs.
@@ -44,10 +44,11 @@ def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=()):
 
     def residual(x):
         a, b = x - at
-        return np.array([root(a), (b - 0.3 * a) / 0.004])
+        return np.array([root(a), (b - 0.3 * a - valley * a**2) / 0.004])
 
     def jacobian(x):
-        return np.array([[slope(x[0] - at[0]), -0.3 / 0.004], [0.0, 1.0 / 0.004]])
+        a = x[0] - at[0]
+        return np.array([[slope(a), (-0.3 - 2.0 * valley * a) / 0.004], [0.0, 1.0 / 0.004]])
 
     model = SimpleNamespace(names=["Re", "Fs"], priors=priors, residual=residual, jacobian=jacobian)
     j = jacobian(np.array(at))
@@ -99,6 +100,14 @@ def test_a_tenth_of_the_parabola_is_missed(monkeypatch, quartic, poor):
         lambda a: (1.0 + 2.0 * share * a**2) / np.sqrt(1.0 + share * a**2) / 0.1,
     )
     assert bool(traced_intervals(best, stated)[0]) == poor
+
+
+def test_a_valley_that_bends_is_followed(monkeypatch):
+    """Along the covariance the sum would grow by 36 where Fs lags by six of its standard uncertainties."""
+    assert traced_intervals(*bent(monkeypatch, lambda a: a / 0.1, lambda a: 10.0, valley=0.6)) == ({}, [])
+    best, stated = bent(monkeypatch, *exponential(0.2), valley=0.6)
+    low, high = traced_intervals(best, stated)[0]["Re"].interval95
+    assert (low, high) == pytest.approx((np.e * (1.0 - 0.392), np.e * (1.0 + 0.392)), rel=5e-3)
 
 
 @pytest.mark.parametrize(("s", "traced"), [(0.0049, False), (0.0051, True)])

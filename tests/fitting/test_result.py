@@ -2,15 +2,18 @@
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from made_curves import AREA, make
 
 from tsfit.air import Air
+from tsfit.circuit.response import Circuit
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.records import QualityNote
+from tsfit.fitting.result import _rivalry
+from tsfit.records import QualityNote, State
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 
@@ -55,6 +58,8 @@ def test_the_average_over_the_models_that_count_is_told(close):
     counted = [each for each in close.candidates if each.weight > 0.0]
     qts, vas = (sum(each.weight * getattr(each, name) for each in counted) for name in ("Qts", "Vas"))
     assert len(counted) > 1
+    chosen = f"Coil {close.driver.coil}, suspension {close.driver.suspension}; beyond noise"
+    assert note(close, "model_floor").message.startswith(chosen)
     assert note(close, "close_call").message.endswith(
         f" The average over the {len(counted)} models within 6 of BIC, weighted by it, would change Qts by "
         f"{change(qts, best.Qts)} and Vas by {change(vas, best.Vas)}; their spread is part of the stated uncertainty."
@@ -69,6 +74,28 @@ def test_a_runner_up_too_far_to_count():
     message = note(result, "runner_up").message
     assert message.endswith(f"it would change Qts by {change(other.Qts, best.Qts)}. That is too far to count.")
     assert not [each for each in result.quality if each.code == "close_call"]
+
+
+@pytest.mark.parametrize("fault", [None, "ran away"])
+def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, fault):
+    figures = {"Qts": 0.4, "Vas": 0.05}, {"Qts": 0.41, "Vas": 0.049}
+    monkeypatch.setattr("tsfit.fitting.result.trade_figures", lambda model, x: figures[x])
+    best, other = (
+        SimpleNamespace(
+            candidate=SimpleNamespace(circuit=Circuit(coil), model=None, x=k),
+            bic=bic,
+            weight=weight,
+            fault=(k and fault) or None,
+        )
+        for k, (coil, bic, weight) in enumerate((("simple", -5.0, 1.0), ("ladder-2", 3.0, 0.0)))
+    )
+    told = _rivalry([best, other])
+    assert (told is None) == (fault is not None)
+    if told:
+        assert told.message == (
+            "Runner-up: coil ladder-2, suspension ideal, BIC 8 above the chosen; it would change Qts by +2.5 % and Vas by "
+            "-2 %. That is too far to count."
+        )
 
 
 def test_a_forced_model_has_no_runner_up():
@@ -113,6 +140,8 @@ def test_what_the_circuit_misses_is_told_in_percent():
         told = note(result, "model_floor")
         said = float(re.search(r"by ([\d.]+) % RMS", told.message)[1])
         assert said == pytest.approx(percent, rel=0.06)
+        floor = np.sqrt(2.0 * one.sigma_ohm[0] ** 2 - wavy.variance_ohm2[0]) / np.abs(wavy.impedance_ohm[0])
+        assert said == float(f"{100.0 * floor:.2g}")
         assert "Coil ladder-2, suspension ideal; beyond noise" in told.message
         severities.append(told.severity)
     assert severities == ["note", "warn"]
@@ -139,3 +168,15 @@ def test_free_air_alone_says_what_it_cannot_tell():
     curves, area, _ = make(("free air", "added mass"), np.random.default_rng(2), errors=False)
     assert note(fit(curves[:1], **FORCED), "free_air_only").severity == "note"
     assert "free_air_only" not in {each.code for each in fit(curves, sd=area, **FORCED).quality}
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_the_sigma_of_a_sweep_is_its_noise_and_the_floor(stated):
+    """Each of real and imaginary part has half of E|δZ|², and half of the floor squared."""
+    ((curve, _),), _, _ = make(["free air"], np.random.default_rng(5), errors=False)
+    curve = curve if stated else replace(curve, variance_ohm2=None)
+    (state,) = fit([(curve, State())], coil="ladder-2", suspension="ideal").states
+    noise = curve.variance_ohm2 if stated else 0.0
+    floor = np.sqrt(2.0 * state.sigma_ohm**2 - noise) / np.abs(curve.impedance_ohm)
+    np.testing.assert_allclose(floor, floor[0], rtol=1e-6)
+    assert (floor[0] > 1e-3) == (not stated)

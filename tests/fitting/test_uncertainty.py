@@ -9,7 +9,6 @@ from made_curves import make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.uncertainty import estimate_of, propagate
-from tsfit.records import State
 
 # GUM (JCGM 100:2008), example H.2, from memory: simultaneous resistance and reactance, V, I, phase with correlations.
 MEANS = np.array([4.9990, 19.6610e-3, 1.04446])
@@ -110,15 +109,3 @@ def test_inductance_and_levels_of_a_fit():
         )
     assert found["Le"].unit == found["L2"].unit == found["Le_1kHz"].unit == "H"
     assert found["R2"].unit == "ohm"
-
-
-@pytest.mark.parametrize("stated", [True, False])
-def test_the_sigma_of_a_sweep_is_its_noise_and_the_floor(stated):
-    """Each of real and imaginary part has half of E|δZ|², and half of the floor squared."""
-    ((curve, _),), _, _ = make(["free air"], np.random.default_rng(5), errors=False)
-    curve = curve if stated else replace(curve, variance_ohm2=None)
-    (state,) = fit([(curve, State())], coil="ladder-2", suspension="ideal").states
-    noise = curve.variance_ohm2 if stated else 0.0
-    floor = np.sqrt(2.0 * state.sigma_ohm**2 - noise) / np.abs(curve.impedance_ohm)
-    np.testing.assert_allclose(floor, floor[0], rtol=1e-6)
-    assert (floor[0] > 1e-3) == (not stated)

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
 
+from tsfit.circuit.kramers_kronig import BROKEN_LAW, kramers_kronig
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.validity import _roughness, law_note, refuse_unfit, validity_notes
+from tsfit.fitting.validity import _roughness, broken_law, law_note, refuse_unfit, validity_notes
 from tsfit.records import ImpedanceCurve, State
 
 
@@ -200,8 +201,8 @@ def test_a_sweep_begins_well_below_the_resonance(lowest, told):
         (300.0, 40.0, 0.04, "2e+03"),  # never beyond what is fitted
         (300.0, 40.0, 0.31, None),
         (300.0, 40.0, 0.29, "3.1e+02"),
-        (1801.0, 40.0, 0.1, None),
-        (1799.0, 40.0, 0.1, "2e+03"),
+        (1800.5, 40.0, 0.1, None),
+        (1799.5, 40.0, 0.1, "2e+03"),
         (2000.0, 100.0, 0.1, "4e+03"),
         (300.0, 40.0, -0.1, "2e+03"),
     ],
@@ -233,7 +234,7 @@ def test_a_range_that_does_not_hold_the_resonance_is_refused(low, high, refused)
         return
     with pytest.raises(TsfitError, match=f"the sweep covers {low:.3g} to {high:.4g} Hz with") as caught:
         refuse_unfit(curve, peak)
-    assert caught.value.code == "short_range"
+    assert (caught.value.code, caught.value.file) == ("short_range", curve.source)
 
 
 @pytest.mark.parametrize(("near", "refused"), [(7, True), (8, False)])
@@ -248,6 +249,58 @@ def test_points_around_the_resonance_are_counted(near, refused):
         refuse_unfit(curve, Resonance(5.4, 40.0, 5.0, 0.42))
 
 
+@pytest.mark.parametrize(("change", "refused"), [(0.29, False), (0.31, True)])
+def test_a_phase_that_stands_still_was_not_measured_where_the_magnitude_changes(change, refused):
+    """By three tenths of a neper, a third."""
+    z = 6.0 * np.exp(change * np.exp(-(np.log2(FREQUENCY_HZ / 40.0) ** 2))) + 0.0j
+    curve = ImpedanceCurve(FREQUENCY_HZ, z, source="still.txt")
+    if not refused:
+        refuse_unfit(curve, Resonance(6.0, 40.0, 5.0, 0.5))
+        return
+    with pytest.raises(
+        TsfitError, match=r"^still\.txt: the phase stays within 0 degrees while the magnitude changes"
+    ) as caught:
+        refuse_unfit(curve, Resonance(6.0, 40.0, 5.0, 0.5))
+    assert (caught.value.code, caught.value.file) == ("no_phase", "still.txt")
+
+
+@pytest.mark.parametrize(("miss", "told"), [(15.0, None), (15.6, "16"), (179.6, "180"), (250.0, "180")])
+def test_a_phase_is_off_from_15_degrees_on(miss, told):
+    f = np.geomspace(8.0, 6000.0, 400)
+    notes = validity_notes(ImpedanceCurve(f, FLAT), Resonance(6.0, 40.0, 5.0, 0.5), miss)
+    assert [note.code for note in notes] == ["phase_magnitude"] * (told is not None)
+    if told:
+        assert f"demands by {told} degrees RMS" in notes[0].message
+
+
+def test_by_how_much_the_relations_are_broken_is_told():
+    """As the test of them has it: RMS over the whole range, and over the points of the octave that misses most."""
+    curve = made(relative_noise=1e-4)
+    f, factor = curve.frequency_hz, np.where(np.abs(np.log2(FREQUENCY_HZ / 150.0)) < 0.5, 1.15, 1.0)
+    broken = replace(curve, impedance_ohm=factor * curve.impedance_ohm)
+    found = kramers_kronig(f, broken.impedance_ohm, noise=BROKEN_LAW / 3.0)
+    told = re.fullmatch(
+        r"it breaks the Kramers-Kronig relations by ([\d.]+) % RMS in the octave from (\d+) to (\d+) Hz "
+        r"\(([\d.]+) % RMS over the whole range\)",
+        broken_law(broken, np.ones(400, bool)),
+    )
+    octave, low, high, whole = (float(said) for said in told.groups())
+    assert whole == float(f"{100.0 * found.rms:.1f}")
+    square = np.abs(found.residual) ** 2
+    inside = (f >= low) & (f <= high)
+    assert octave == pytest.approx(100.0 * found.rms * math.sqrt(np.mean(square[inside]) / np.mean(square)), rel=0.03)
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_what_the_noise_of_an_octave_may_be_is_no_breach(stated):
+    curve = made(relative_noise=1e-4)
+    near = np.abs(np.log2(curve.frequency_hz / 150.0))
+    size = np.abs(curve.impedance_ohm)
+    variance = np.where(near < 1.5, 0.08 * size, 1e-3 * size) ** 2 if stated else None
+    fault = replace(curve, impedance_ohm=np.where(near < 0.25, 1.15, 1.0) * curve.impedance_ohm, variance_ohm2=variance)
+    assert (broken_law(fault, np.ones(400, bool)) is None) == stated
+
+
 def test_how_far_the_phase_is_off_is_told():
     curve = made()
     turned = replace(curve, impedance_ohm=curve.impedance_ohm * np.exp(0.5j))
@@ -257,7 +310,8 @@ def test_how_far_the_phase_is_off_is_told():
 
 @pytest.mark.parametrize("share", [0.5, 0.9])
 def test_noise_from_point_to_point(share):
-    """A smooth bend is none of it; |x + iy| of complex normal noise of unit variance has Rayleigh's quantiles."""
+    """A smooth bend is none of it, nor do two points show it; |x + iy| of complex normal noise has Rayleigh's quantiles."""
     rng = np.random.default_rng(8)
     noise = 0.01 * (rng.standard_normal(4000) + 1j * rng.standard_normal(4000)) / math.sqrt(2.0)
+    assert _roughness(noise[:2], share) == 0.0
     assert _roughness(noise + np.sin(np.linspace(0.0, 9.0, 4000)), share) == pytest.approx(0.01, rel=0.05)

@@ -211,7 +211,7 @@ def _summary(ended: Real) -> Real:
     """Mean, standard uncertainty, low and high end, shape (4, k)."""
     first, span = _ranks(len(ended))
     ordered = np.sort(ended, axis=0)
-    ends = ordered[first], ordered[min(first + span, len(ended) - 1)]
+    ends = ordered[first], ordered[first + span]
     return np.stack([np.mean(ended, axis=0), np.std(ended, axis=0, ddof=1), *ends])
 
 
@@ -252,7 +252,7 @@ def _figure(ordered: Real, linear: Estimate) -> MonteCarloFigure:
     number = len(ordered)
     first, span = _ranks(number)
     last = number - 1
-    low, high = ordered[first], ordered[min(first + span, last)]
+    low, high = ordered[first], ordered[first + span]
     shortest = int(np.argmin(ordered[span:] - ordered[: number - span]))
     stdev = float(np.std(ordered, ddof=1))
     # How many trials lie below an end is binomial.

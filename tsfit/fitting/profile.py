@@ -138,17 +138,15 @@ def _poor(bowl: _Bowl, slope: Real) -> bool:
     return False
 
 
-def _minimum(bowl: _Bowl, x: Real, name: str = "", value: float = 0.0, stdev: float = math.inf) -> Real | None:
+def _minimum(bowl: _Bowl, x: Real, name: str, value: float, stdev: float) -> Real | None:
     """Least sum of squares from `x` on, the figure `name` held at `value` to within `stdev`; None where there is no end."""
-    model, measure = bowl.best.model, bowl.measure([name] if name else [])
+    model, measure = bowl.best.model, bowl.measure([name])
 
     def residual(at: Real) -> Real:
-        held = [(measure(at)[0] - value) / stdev] if name else []
-        return np.concatenate([model.residual(at), held])
+        return np.concatenate([model.residual(at), [(measure(at)[0] - value) / stdev]])
 
     def jacobian(at: Real) -> Real:
-        held = slopes_at(measure, at, bowl.covariance).T / stdev if name else np.empty((len(at), 0))
-        return np.concatenate([model.jacobian(at), held], axis=1)
+        return np.concatenate([model.jacobian(at), slopes_at(measure, at, bowl.covariance).T / stdev], axis=1)
 
     found, _, ended = descend(residual, jacobian, x, CLOSE)
     return found if ended else None
