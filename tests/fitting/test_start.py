@@ -1,10 +1,11 @@
-"""The resonance read off |Z|, against the circuit whose curve it is."""
+"""Where the search begins: the resonance read off |Z|, and coil terms, against the circuit whose curve it is."""
 
 import numpy as np
 import pytest
 
+from tsfit.circuit.coil import COIL_MODELS
 from tsfit.errors import TsfitError
-from tsfit.fitting.start import find_resonance
+from tsfit.fitting.start import coil_start, find_resonance
 from tsfit.records import ImpedanceCurve
 
 RE, FS, QMS, QES = 6.0, 40.0, 4.0, 0.5
@@ -90,3 +91,37 @@ def test_a_peak_at_the_edge_is_none():
     f = np.geomspace(41.0, 4000.0, 400)
     with pytest.raises(TsfitError, match=r"no resonance peak between 41 and 4000 Hz"):
         read(f, motional(f))
+
+
+ABOVE = np.geomspace(100.0, 6000.0, 200)
+CORNERS = 2.0 * np.pi * 50.0 * (8.0 * 60.0) ** (np.arange(9) / 8.0)
+"""Tried are nine, from half the lowest to four times the highest frequency."""
+
+
+@pytest.mark.parametrize("missed", [0.0, 0.3])
+@pytest.mark.parametrize(
+    ("coil", "terms"),
+    [
+        ("simple", {"Le": 1.1e-3}),
+        ("ladder-2", {"Le": 0.9e-3, "L2": 5.0 / CORNERS[4], "R2": 5.0}),
+        ("ladder-2", {"Le": 0.9e-3, "L2": 5.0 / CORNERS[7], "R2": 5.0}),
+        ("ladder-3", {"Le": 0.4e-3, "L2": 2.5 / CORNERS[3], "R2": 2.5, "L3": 15.0 / CORNERS[6], "R3": 15.0}),
+        ("power-law", {"K": 0.013, "n": 0.7}),
+        ("four-exponent", {"Kr": 0.004, "Xr": 0.8, "Kx": 0.010, "Xx": 0.7}),
+        (
+            "semi-inductance",
+            {"Leb": 0.3e-3, "Le": 3.0e-3, "Kss": 3.0e-3 * np.sqrt(CORNERS[4]), "Rss": 3.0e-3 * CORNERS[6]},
+        ),
+    ],
+)
+def test_a_coil_whose_corners_are_tried_is_found_whatever_re_was_missed_by(coil, terms, missed):
+    blocked, _ = COIL_MODELS[coil].evaluate(2j * np.pi * ABOVE, terms)
+    assert coil_start(coil, ABOVE, blocked + missed) == pytest.approx(terms, rel=1e-4)
+
+
+def test_a_coil_term_of_which_there_is_no_trace_begins_at_a_share_of_the_impedance():
+    """A resistance that rises with the square root of frequency has no reactance: Kx begins at 0.3 of the top."""
+    blocked = 0.004 * (2.0 * np.pi * ABOVE) ** 0.8 + 0j
+    start = coil_start("four-exponent", ABOVE, blocked)
+    assert (start["Kr"], start["Xr"]) == pytest.approx((0.004, 0.8), rel=1e-4)
+    assert start["Kx"] * (2.0 * np.pi * 6000.0) ** start["Xx"] == pytest.approx(0.3 * abs(blocked[-1]), rel=1e-6)
