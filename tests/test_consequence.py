@@ -8,7 +8,7 @@ from made_fit import made_driver, made_fit
 
 from tsfit.air import Air
 from tsfit.box.design import cutoff, ripple
-from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.box.enclosures import closed_box, passive_box, vented_box
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.consequence import AUDIBLE_DB, consequence, draws_of_fit, exact
 from tsfit.driver import Driver
@@ -28,6 +28,7 @@ def test_numbers_are_those_of_the_box_commands():
     before, after = made_driver(), made_driver(Qes=0.6, Fs=36.0)
     for planned in (
         closed_box(before, volume=0.03, leak_q=10.0),
+        passive_box(before, volume=0.05, radiator_mass=0.11, radiator_area=0.033, radiator_fs=20.0),
         vented_box(before, volume=0.05, tuning=35.0, leak_q=7.0),
     ):
         found = consequence(planned.enclosure, exact(before), exact(after))

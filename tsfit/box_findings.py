@@ -14,6 +14,7 @@ from tsfit.box.ports import Port
 from tsfit.box.response import Enclosure
 from tsfit.box.setup import LITRE
 from tsfit.box.tolerance import TUNING_ERROR, VOLUME_ERROR
+from tsfit.quantities import rounded
 from tsfit.records import Estimate, FitResult, ImpedanceCurve, QualityNote
 
 Verdict = Literal["as planned", "off", "undecided"]
@@ -231,6 +232,26 @@ def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) ->
     if -change <= added + 0.05:
         return f"take {-change:.3g} g off {each}"
     return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
+
+
+def figure_rows(data: Mapping[str, Any]) -> list[list[str]]:
+    """Rows of a table from the machine form of a `BuiltBox`: what, planned, built, 95 % from, to, unit, verdict."""
+    verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
+    rows = []
+    for name, estimate in data["built"].items():
+        unit, scale = SHOWN.get(estimate["unit"], (estimate["unit"], 1.0))
+        planned = data["planned"].get(name)
+        found = (estimate["value"], *estimate["interval95"])
+        rows.append(
+            [
+                LABELS.get(name, name),
+                "" if planned is None else f"{scale * planned:.4g}",
+                *(rounded(scale * value, scale * estimate["stdev"]) for value in found),
+                unit,
+                verdicts.get(name, ""),
+            ]
+        )
+    return rows
 
 
 def remarks(

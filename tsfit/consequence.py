@@ -19,7 +19,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.box.design import HALF_POWER_DB, around, last_rise
+from tsfit.box.design import HALF_POWER_DB, around, last_rise, waves
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.response import Enclosure, lossless_resonance, reference_level
@@ -315,12 +315,10 @@ class _Boxed:
 
     def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
         """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
-        turns = level[:, 1:-1]
-        peaks = (turns > level[:, :-2]) & (turns >= level[:, 2:])
-        dips = (turns < level[:, :-2]) & (turns <= level[:, 2:])
+        f3 = last_rise(level - HALF_POWER_DB, grid)
         found = {
-            "f3_hz": last_rise(level - HALF_POWER_DB, grid),
-            "ripple_db": np.max(turns, axis=1, where=peaks, initial=0.0) - np.min(turns, axis=1, where=dips, initial=0.0),
+            "f3_hz": f3,
+            "ripple_db": waves(level, grid >= np.nan_to_num(f3)[:, np.newaxis]),
             "reference_db": self.reference_db(),
         }
         box = self.enclosure

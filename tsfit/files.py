@@ -54,6 +54,11 @@ def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
     return data
 
 
+def unreadable(path: Path, error: OSError, remedy: str) -> TsfitError:
+    """Return the refusal of a file that cannot be read: ``missing_file``."""
+    return TsfitError(f"{path}: cannot be read ({error.strerror or error}); {remedy}.", code="missing_file", file=path)
+
+
 def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:
     """Write `content` beside `path`, flush it, then give it its name.
 
@@ -149,8 +154,5 @@ def is_json(path: Path) -> bool:
         with path.open("rb") as stream:
             start = stream.read(64)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be read ({reason}); name an existing file.", code="missing_file", file=path
-        ) from error
+        raise unreadable(path, error, "name an existing file") from error
     return start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{") or path.suffix.lower() == ".json"

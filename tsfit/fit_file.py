@@ -33,7 +33,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver, Wiring
 from tsfit.errors import TsfitError
-from tsfit.files import read_bytes
+from tsfit.files import read_bytes, unreadable
 from tsfit.records import (
     Agreement,
     Estimate,
@@ -267,10 +267,7 @@ def _load(path: Path) -> dict[str, Any]:
     try:
         data = json.loads(read_bytes(path, MAX_BYTES, f"too large for a fit; {hint}.", "not_a_fit").decode("utf-8-sig"))
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be read ({reason}); name an existing fit file.", code="missing_file", file=path
-        ) from error
+        raise unreadable(path, error, "name an existing fit file") from error
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_a_fit", file=path) from error
     if isinstance(data, dict) and "error" in data:

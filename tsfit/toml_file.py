@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from tsfit.errors import TsfitError
-from tsfit.files import read_bytes
+from tsfit.files import read_bytes, unreadable
 from tsfit.quantities import parse_printed
 
 UNIT_SUFFIXES = {
@@ -90,10 +90,7 @@ def load_toml(path: Path, kind: str) -> dict[str, Any]:
         data = read_bytes(path, MAX_BYTES, f"too large for a {kind} file; name a TOML text.", "not_toml")
         return tomllib.loads(data.decode("utf-8-sig"), parse_float=WrittenFloat)
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be read ({reason}); name an existing {kind} file.", code="missing_file", file=path
-        ) from error
+        raise unreadable(path, error, f"name an existing {kind} file") from error
     except (ValueError, RecursionError) as error:
         raise TsfitError(
             f"{path}: not a valid TOML {kind} file ({error}); mend that place.", code="not_toml", file=path

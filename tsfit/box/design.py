@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.box.response import Array, Enclosure, slope
 from tsfit.driver import closed_box_ratio, resonance
@@ -112,11 +113,15 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     if box.passive_compliance is not None:
         notch = float(resonance(box.port_mass, box.passive_compliance))
         grid = grid[grid > 1.02 * notch]
-    level = enclosure.without_coil.level_db(grid)
-    turns = level[1:-1]
-    peaks = turns[(turns > level[:-2]) & (turns >= level[2:])]
-    dips = turns[(turns < level[:-2]) & (turns <= level[2:]) & (grid[1:-1] >= (f3_hz or 0.0))]
-    return float(np.max(peaks, initial=0.0) - np.min(dips, initial=0.0))
+    return float(waves(enclosure.without_coil.level_db(grid), grid >= (f3_hz or 0.0)))
+
+
+def waves(level: Array, above_f3: NDArray[np.bool_]) -> Array:
+    """Highest peak less deepest dip `above_f3` of each row of `level` ``(..., n_freq)``; the mid-band counts as 0 dB."""
+    turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
+    peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
+    dips = np.where((turns < before) & (turns <= after) & above_f3[..., 1:-1], turns, 0.0)
+    return np.asarray(np.max(peaks, axis=-1, initial=0.0) - np.min(dips, axis=-1, initial=0.0))
 
 
 def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.air import Air
-from tsfit.box.design import HALF_POWER_DB, last_rise
+from tsfit.box.design import HALF_POWER_DB, last_rise, waves
 from tsfit.box.response import reference_level
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import Load
@@ -85,7 +85,7 @@ def merits(
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
     f3 = last_rise(level - HALF_POWER_DB, frequency_hz)
     above_f3 = frequency_hz >= np.nan_to_num(f3)[..., np.newaxis]
-    ripple = _ripple(smooth, above_f3)
+    ripple = waves(smooth, above_f3)
     return Merits(
         f3_hz=f3,
         ripple_db=ripple,
@@ -104,13 +104,6 @@ def _largest_from(lowest_hz: Array, delay: Array, frequency_hz: Array) -> Array:
     before, behind = (np.take_along_axis(delay, place[..., np.newaxis], axis=-1)[..., 0] for place in (after - 1, after))
     audible = frequency_hz >= lowest_hz[..., np.newaxis]
     return np.asarray(np.max(delay, axis=-1, where=audible, initial=-np.inf).clip(before + part * (behind - before)))
-
-
-def _ripple(level: Array, above_f3: NDArray[np.bool_]) -> Array:
-    turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
-    peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
-    dips = np.where((turns < before) & (turns <= after) & above_f3[..., 1:-1], turns, 0.0)
-    return np.asarray(np.max(peaks, axis=-1, initial=0.0) - np.min(dips, axis=-1, initial=0.0))
 
 
 def _shelf(level: Array, above_f3: NDArray[np.bool_]) -> Array:

@@ -70,23 +70,12 @@ def verify(
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box_findings import KIND_NAMES, LABELS, SHOWN
+    from tsfit.box_findings import KIND_NAMES, figure_rows
 
-    verdicts = {one.name: one.verdict for one in built.comparisons}
-    rows = []
-    for name, estimate in built.numbers.items():
-        unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
-        planned = built.planned.get(name)
-        low, high = (f"{scale * bound:.4g}" for bound in estimate.interval95)
-        rows.append(
-            [
-                f"{LABELS.get(name, name)}{', ' if unit else ''}{unit}",
-                "-" if planned is None else f"{scale * planned:.4g}",
-                f"{scale * estimate.value:.4g}",
-                f"{low} … {high}",
-                verdicts.get(name, ""),
-            ]
-        )
+    rows = [
+        [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
+        for what, planned, found, low, high, unit, verdict in figure_rows(built.to_dict())
+    ]
     say(built.name)
     say(f"finished {KIND_NAMES[built.kind]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)

@@ -21,7 +21,7 @@ import msgspec
 
 from tsfit.drift.entry import SCHEMA, Entry, differences
 from tsfit.errors import TsfitError
-from tsfit.files import read_bytes
+from tsfit.files import read_bytes, unreadable
 from tsfit.records import QualityNote
 
 LARGEST_BYTES = 1_000_000_000
@@ -53,10 +53,7 @@ def read_log(path: Path) -> Log:
             path, LARGEST_BYTES, "too large for a drift log; name one that 'tsfit drift add' wrote.", "not_a_log"
         )
     except OSError as error:
-        reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be read ({reason}); name a log that 'tsfit drift add' wrote.", code="missing_file", file=path
-        ) from error
+        raise unreadable(path, error, "name a log that 'tsfit drift add' wrote") from error
     entries, bad = [], []
     decoder = msgspec.json.Decoder(Entry)
     for number, (start, stop) in enumerate(_lines(data), 1):

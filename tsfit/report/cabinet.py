@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tsfit.box_findings import KIND_NAMES, LABELS, SHOWN
+from tsfit.box_findings import KIND_NAMES, LABELS, figure_rows
 from tsfit.figures.box_verify import verify_figure
 from tsfit.figures.panels import panels_figure
-from tsfit.quantities import rounded
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
@@ -17,22 +16,6 @@ def verify_part(data: Mapping[str, Any], name: str) -> Part:
     """Turn the machine form of a finished box, held against its plan, into a part."""
     subject = str(data["driver"])
     title = f"{subject} in its finished {KIND_NAMES[data['kind']]} box"
-    verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
-    rows = []
-    for key, estimate in data["built"].items():
-        unit, scale = SHOWN.get(estimate["unit"], (estimate["unit"], 1.0))
-        spread = scale * estimate["stdev"]
-        planned = data["planned"].get(key)
-        built = (rounded(scale * value, spread) for value in (estimate["value"], *estimate["interval95"]))
-        rows.append(
-            [
-                LABELS.get(key, key),
-                "" if planned is None else number(scale * planned),
-                *built,
-                unit,
-                verdicts.get(key, ""),
-            ]
-        )
     columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
     drawn = picture(verify_figure(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
     misfit = text(f"The model of the box misses the curve by {number(100.0 * data['misfit'], 2)} %.")
@@ -41,7 +24,11 @@ def verify_part(data: Mapping[str, Any], name: str) -> Part:
     to_do = Block("list", items=advice) if advice else text("Nothing needs to be changed, as far as this curve can tell.")
     return Part(
         subject,
-        found=[heading(title), text(_verdict(data), strong=True), table(f"Planned and built: {title}", columns, rows)],
+        found=[
+            heading(title),
+            text(_verdict(data), strong=True),
+            table(f"Planned and built: {title}", columns, figure_rows(data)),
+        ],
         sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
         box=[heading(f"{title}: what to change"), to_do],
     )
