@@ -72,8 +72,7 @@ def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Comp
     gradient = {
         "Cms": -1.0 / (cms**2 * s),
         "Rms": -ws * cosine / (sine * s) + power / sine,
-        "order": rms * (ws * 0.5 * math.pi / (sine**2 * s))
-        + rms * power * (log - 0.5 * math.pi * cosine / sine) / sine,
+        "order": rms * (ws * 0.5 * math.pi / (sine**2 * s)) + rms * power * (log - 0.5 * math.pi * cosine / sine) / sine,
         "ws": -rms * cosine / (sine * s) + rms * power * (1.0 - order) / (sine * ws),
     }
     return (1.0 / cms - rms * ws * cosine / sine) / s + rms * power / sine, gradient
