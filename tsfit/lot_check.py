@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from tsfit.box.alignments import usual_qtc
 from tsfit.box.design import cutoff
 from tsfit.box.enclosures import closed_box
 from tsfit.box.plan import BoxPlan
@@ -25,8 +26,6 @@ from tsfit.check.verdict import Verdict, worst
 from tsfit.consequence import consequence, exact
 from tsfit.driver import Driver
 from tsfit.records import FitResult
-
-FLAT_Q = math.sqrt(0.5)
 
 
 @dataclass(frozen=True)
@@ -92,7 +91,7 @@ def check_lot(
     Parameters
     ----------
     fits : of two samples or more
-    plan : the box for the pairs; without one the closed box in which the middle driver has Qtc 0.707, or 1.2 Qts
+    plan : the box for the pairs; without one a closed box with the Qtc that is usual for the middle driver
 
     Raises
     ------
@@ -106,7 +105,7 @@ def check_lot(
     box, pairs = "", tuple[Pair, ...]()
     if all(driver.Mms is not None and driver.Sd is not None for driver in drivers):
         middle = sorted(drivers, key=lambda driver: driver.Qts)[len(drivers) // 2]
-        qtc = max(FLAT_Q, 1.2 * middle.Qts)
+        qtc = usual_qtc(middle.Qts)
         enclosure = (closed_box(middle, qtc=qtc) if plan is None else plan.build(middle)).enclosure
         own = None if plan is None else plan.name or f"{plan.kind} box"
         box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"

@@ -1,19 +1,17 @@
 """A sheet judged against a fit, with what it means for the boxes that were planned from it.
 
-Boxes: the closed one in which the printed driver has Qtc 0.707 (maximally flat; Small, JAES 20(10), 1972), or the smallest
-that is still its own kind where the printed Qts is too high for that; the vented one of the named family that the printed
-Qts allows, with leaks of Q 7 (common practice, no source); and every box of the user's own.
+Boxes: the closed one with which to begin at the printed Qts (`tsfit.box.alignments.usual_qtc`); the vented one of the named
+family that this Qts allows, with leaks of Q 7 (common practice, no source); and every box of the user's own.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from tsfit.box.alignments import FAMILIES, possible_alignments
+from tsfit.box.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosures import closed_box, vented_box
 from tsfit.box.plan import BoxPlan
 from tsfit.box.response import Enclosure
@@ -24,9 +22,6 @@ from tsfit.driver import Driver, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.records import FitResult
 
-FLAT_Q = math.sqrt(0.5)
-RAISED = 1.2
-"""Qtc per Qts of the closed box for a driver whose Qts leaves no flat one."""
 USUAL_LEAK_Q = 7.0
 SEED = 5
 _BORROWED = ("Re", "Sd", "Qms", "Mms")
@@ -97,8 +92,7 @@ def printed_driver(fit: FitResult, sheet: Sheet) -> Driver | None:
 
 
 def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
-    flat = printed.Qts < 0.95 * FLAT_Q
-    qtc = FLAT_Q if flat else RAISED * printed.Qts
+    qtc = usual_qtc(printed.Qts)
     boxes = []
     try:
         boxes.append((f"closed box with Qtc {qtc:.3g} by the sheet", closed_box(printed, qtc=qtc).enclosure))

@@ -27,6 +27,7 @@ from typing import Literal
 
 import numpy as np
 
+from tsfit.box.equaliser import BUTTERWORTH_Q
 from tsfit.driver import Driver
 from tsfit.errors import TsfitError
 
@@ -35,6 +36,8 @@ Coefficients = tuple[float, float, float]
 FAMILIES: tuple[Family, ...] = ("B4", "QB3", "C4", "SC4")
 B4_SPAN = 0.01
 """How far Qts may be from that of B4, as a share of it, and the box still be called B4; the response is 0.1 dB off then."""
+RAISED = 1.2
+"""Qtc per Qts of the closed box for a driver whose Qts leaves no flat one."""
 FLATTEST_A1 = math.sqrt(4.0 + 2.0 * math.sqrt(2.0))
 EXTREME = 1e3
 """Largest a1 of QB3, largest k of SC4 and smallest 1/k of C4: far beyond what can be built."""
@@ -136,6 +139,11 @@ def _parameter(family: Family, qts: float, leak_q: float) -> float | None:
     if excess(ends[0]) * excess(ends[1]) > 0.0:
         return None
     return math.exp(float(brentq(excess, *ends, xtol=1e-13)))
+
+
+def usual_qtc(qts: float) -> float:
+    """Qtc of the closed box to begin with: 0.707, maximally flat (Small, JAES 20(10), 1972), more where Qts is high."""
+    return BUTTERWORTH_Q if qts < 0.95 * BUTTERWORTH_Q else RAISED * qts
 
 
 def possible_alignments(driver: Driver, leak_q: float = math.inf) -> dict[Family, Alignment]:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from tsfit.air import Air
 from tsfit.box.design import HALF_POWER_DB, last_rise, waves
 from tsfit.box.response import reference_level
-from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import Load
 from tsfit.circuit.network import column
 from tsfit.circuit.response import Circuit, Response
@@ -75,12 +74,9 @@ def merits(
     answer = Response(frequency_hz, values, models, load, voltage=voltage, source_ohm=source_ohm, air=air)
     reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass, source_ohm=source_ohm)
     level = answer.spl_db - column(reference)
-    coil, _ = COIL_MODELS[models.coil].evaluate(
-        2j * math.pi * frequency_hz, {name: column(value) for name, value in values.items()}
-    )
     # The current without the inductance is larger by Z/(Z - Zcoil), and everything else with it.
     all_ohms = answer.impedance + source_ohm
-    smooth = level + 20.0 * np.log10(np.abs(all_ohms / (all_ohms - coil)))
+    smooth = level + 20.0 * np.log10(np.abs(all_ohms / (all_ohms - answer.coil)))
     turn = np.angle(answer.pressure[..., 1:] * np.conj(answer.pressure[..., :-1]))
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
     f3 = last_rise(level - HALF_POWER_DB, frequency_hz)

@@ -153,9 +153,9 @@ class _Answer:
     ) -> None:
         self.frequency_hz: NDArray[np.float64] = np.asarray(frequency_hz, dtype=float)
         s, self._p = _laplace(frequency_hz), _columns(values)
-        still, self._moved, self._net, *_ = _parts(s, self._p, circuit, load, self._kind)
+        self._still, self._moved, self._net, *_ = _parts(s, self._p, circuit, load, self._kind)
         # D = Z N, which has no pole either.
-        self._all = still * self._moved + self._net.total * self._p["Bl"] ** 2
+        self._all = self._still * self._moved + self._net.total * self._p["Bl"] ** 2
         self._s = self._kind(s)
         self._voltage, self._source_ohm = column(voltage), column(source_ohm)
         self._baffled = load.baffled
@@ -227,6 +227,11 @@ class Response(_Answer):
     """Complex RMS phasors."""
 
     _kind = _told = staticmethod(lambda value: value)
+
+    @property
+    def coil(self) -> NDArray[Any]:
+        """Ohm of the coil alone, without Re."""
+        return np.asarray(self._still - self._p["Re"])
 
     @property
     def spl_db(self) -> NDArray[np.float64]:
