@@ -1,5 +1,17 @@
-"""One table of all ratios at the end of ``pytest tests/benchmarks --benchmark-only``, with the figures to reach."""
+"""One table of all ratios at the end of ``pytest tests/benchmarks --benchmark-only``, with the figures to reach.
 
+Without that option every benchmark works once, to show that it still works, and measures nothing.
+"""
+
+import math
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
 GOALS = {
     ("test_one_model_against_scipy_alone", "times scipy"): "at most 2.5",
     ("test_one_model_against_the_impedance_package", "times faster"): "at least 100",
@@ -14,6 +26,33 @@ GOALS = {
     ("test_batch", "exponent with drivers"): "1, at full size",
     ("test_batch", "times faster on two processes"): "2, on two free cores at full size",
 }
+
+
+@pytest.fixture(scope="session")
+def rounds(request):
+    """How many rounds of `wanted` are run: all where speed is asked for, else one."""
+    measured = request.config.getoption("benchmark_only")
+    return lambda wanted: wanted if measured else 1
+
+
+@pytest.fixture(scope="session")
+def cpu_seconds(rounds):
+    """User and system time of a run of this Python and its children: the least of so many rounds."""
+
+    def one(arguments):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, cwd=ROOT, check=False)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        assert done.returncode == 0, done.stderr
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+    return lambda *arguments, of=3: min(one(arguments) for _ in range(rounds(of)))
+
+
+@pytest.fixture
+def median(benchmark):
+    """Median seconds of a benchmark's rounds; not a number where tests run side by side, which times nothing."""
+    return lambda: math.nan if benchmark.stats is None else benchmark.stats.stats.median
 
 
 def pytest_terminal_summary(terminalreporter, config):

@@ -2,11 +2,7 @@
 
 import math
 import os
-import resource
-import subprocess
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,8 +13,6 @@ from tsfit.driver import compliance, force_factor, mechanical_resistance
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
 from tsfit.records import ImpedanceCurve, State
-
-ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +42,7 @@ def states():
     return out
 
 
-def test_one_model_against_the_impedance_package(benchmark, states):
+def test_one_model_against_the_impedance_package(benchmark, median, states):
     circuits = pytest.importorskip("impedance.models.circuits", reason="package impedance is not installed")
     curve, state = states[0]
     result = benchmark.pedantic(
@@ -57,11 +51,11 @@ def test_one_model_against_the_impedance_package(benchmark, states):
     start = time.perf_counter()
     other = circuits.CustomCircuit("R0-L0-p(L1,R1)-p(R2,L2,C2)", initial_guess=[5.0, 1e-3, 1e-3, 5.0, 60.0, 0.03, 1e-3])
     other.fit(curve.frequency_hz, curve.impedance_ohm, weight_by_modulus=True)
-    benchmark.extra_info["times faster"] = round((time.perf_counter() - start) / benchmark.stats.stats.median, 1)
+    benchmark.extra_info["times faster"] = round((time.perf_counter() - start) / median(), 1)
     assert result.parameters["Re"].value == pytest.approx(other.parameters_[0], rel=1e-3)
 
 
-def test_one_model_against_scipy_alone(benchmark, states):
+def test_one_model_against_scipy_alone(benchmark, median, states):
     """SciPy is handed logarithms, analytic derivatives and start values near the end; ours finds its own, and sigmas."""
     from scipy.optimize import least_squares
 
@@ -91,18 +85,18 @@ def test_one_model_against_scipy_alone(benchmark, states):
     result = benchmark.pedantic(
         lambda: fit([(curve, state)], coil="ladder-2", suspension="ideal"), rounds=15, warmup_rounds=2
     )
-    benchmark.extra_info["times scipy"] = round(benchmark.stats.stats.median / float(np.median(seconds)), 2)
+    benchmark.extra_info["times scipy"] = round(median() / float(np.median(seconds)), 2)
     assert result.parameters["Re"].value == pytest.approx(math.exp(other.x[0]), rel=1e-4)
 
 
-def test_whole_search_against_one_model(benchmark, states):
+def test_whole_search_against_one_model(benchmark, median, states):
     area = Known(0.05, 5e-4)
     found = benchmark.pedantic(lambda: fit(states, sd=area), rounds=3, warmup_rounds=1)
     start = time.perf_counter()
     fit(states, sd=area, coil="ladder-2", suspension="ideal")
-    benchmark.extra_info["seconds"] = round(benchmark.stats.stats.median, 3)
+    benchmark.extra_info["seconds"] = round(median(), 3)
     benchmark.extra_info["choices"] = len(found.candidates)
-    benchmark.extra_info["times one model"] = round(benchmark.stats.stats.median / (time.perf_counter() - start), 1)
+    benchmark.extra_info["times one model"] = round(median() / (time.perf_counter() - start), 1)
     assert found.driver.coil == "ladder-2"
 
 
@@ -125,7 +119,7 @@ def _squares(measured, fitted):
 
 @pytest.mark.against("one model on one curve, speed at equal or lower residual", "pyimpspec, one method", "ratio of times")
 @pytest.mark.filterwarnings("ignore")
-def test_one_model_against_pyimpspec(benchmark, states):
+def test_one_model_against_pyimpspec(benchmark, median, states):
     curve, state = states[0]
     result = benchmark.pedantic(
         lambda: fit([(curve, state)], coil="ladder-2", suspension="ideal"), rounds=15, warmup_rounds=2
@@ -133,33 +127,24 @@ def test_one_model_against_pyimpspec(benchmark, states):
     ours = _squares(curve.impedance_ohm, result.states[0].fitted_ohm)
     runs = [_by_pyimpspec(curve, method="least_squares", weight="modulus") for _ in range(3)]
     assert ours <= 1.001 * runs[0][1]
-    benchmark.extra_info["times faster"] = round(min(seconds for seconds, _ in runs) / benchmark.stats.stats.median, 1)
+    benchmark.extra_info["times faster"] = round(min(seconds for seconds, _ in runs) / median(), 1)
 
 
 @pytest.mark.filterwarnings("ignore")
-def test_whole_search_against_pyimpspec(benchmark, states):
+def test_whole_search_against_pyimpspec(benchmark, median, states):
     """Theirs tries its methods and weights on one curve and one circuit; ours every circuit on two. It takes a minute."""
     if not os.environ.get("TSFIT_FULL_BENCHMARKS"):
         pytest.skip("optional: TSFIT_FULL_BENCHMARKS=1 runs it")
     seconds, squares = _by_pyimpspec(states[0][0])
     found = benchmark.pedantic(lambda: fit(states, sd=Known(0.05, 5e-4)), rounds=5, warmup_rounds=1)
     assert _squares(found.states[0].curve.impedance_ohm, found.states[0].fitted_ohm) <= 1.01 * squares
-    benchmark.extra_info["times faster"] = round(seconds / benchmark.stats.stats.median, 1)
-
-
-def _cpu_seconds(*arguments):
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    done = subprocess.run([sys.executable, *arguments], capture_output=True, text=True, cwd=ROOT, check=False)
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    assert done.returncode == 0, done.stderr
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    benchmark.extra_info["times faster"] = round(seconds / median(), 1)
 
 
 @pytest.mark.parametrize(
     "arguments", [("--help",), ("fit", "sample_data/saltwit-12-bench.toml", "--json")], ids=["help", "fit"]
 )
-def test_whole_command(benchmark, arguments):
-    benchmark.pedantic(lambda: _cpu_seconds("-m", "tsfit", *arguments), rounds=3)
-    benchmark.extra_info["cpu seconds"] = round(min(_cpu_seconds("-m", "tsfit", *arguments) for _ in range(3)), 3)
-    empty = min(_cpu_seconds("-c", "pass") for _ in range(3))
-    benchmark.extra_info["times an empty Python"] = round(benchmark.extra_info["cpu seconds"] / empty, 1)
+def test_whole_command(benchmark, cpu_seconds, arguments):
+    seconds = benchmark.pedantic(cpu_seconds, args=("-m", "tsfit", *arguments), rounds=1)
+    benchmark.extra_info["cpu seconds"] = round(seconds, 3)
+    benchmark.extra_info["times an empty Python"] = round(seconds / cpu_seconds("-c", "pass"), 1)

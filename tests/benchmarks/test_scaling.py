@@ -10,6 +10,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "drift"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
@@ -33,14 +34,16 @@ HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0
 RATINGS = Ratings(power_w=200.0, xmax_m=0.006, port_speed_m_s=17.0)
 
 
-def seconds(work, rounds=3):
-    """The least of some runs."""
-    taken = []
-    for _ in range(rounds):
+@pytest.fixture
+def seconds(rounds):
+    """The least time of so many rounds of some work."""
+
+    def one(work):
         began = time.perf_counter()
         work()
-        taken.append(time.perf_counter() - began)
-    return min(taken)
+        return time.perf_counter() - began
+
+    return lambda work, of=3: min(one(work) for _ in range(rounds(of)))
 
 
 def exponent(sizes, times):
@@ -48,7 +51,7 @@ def exponent(sizes, times):
     return round(float(np.polyfit(np.log(sizes), np.log(times), 1)[0]), 2)
 
 
-def test_points(benchmark):
+def test_points(benchmark, seconds):
     sizes = (250, 500, 1000, 2000, 4000)
     cases = []
     for size in sizes:
@@ -59,7 +62,7 @@ def test_points(benchmark):
     benchmark.extra_info["exponent with points"] = exponent(sizes, times)
 
 
-def test_states(benchmark):
+def test_states(benchmark, seconds):
     kinds = ("free air", "added mass", "closed box", "added mass", "closed box", "free air", "added mass", "closed box")
     sizes, cases = (2, 4, 8), []
     for size in sizes:
@@ -70,7 +73,7 @@ def test_states(benchmark):
     benchmark.extra_info["exponent with states"] = exponent(sizes, times)
 
 
-def test_boxes(benchmark):
+def test_boxes(benchmark, seconds):
     sizes, rng, f = (300, 1000, 3000, 10000), np.random.default_rng(7), np.linspace(5.0, 1000.0, 100)
     volume, tuning, area = (rng.uniform(*span, max(sizes)) for span in ((0.02, 0.2), (18.0, 45.0), (0.002, 0.02)))
 
@@ -83,7 +86,7 @@ def test_boxes(benchmark):
     benchmark.extra_info["exponent with boxes"] = exponent(sizes, times)
 
 
-def test_log_entries(benchmark, tmp_path):
+def test_log_entries(benchmark, seconds, tmp_path):
     sizes, rng = (300, 1000, 3000, 10000), np.random.default_rng(3)
     entry = entry_of(made_fit(FRESH, rng, (0.0, 0.0)), 0.0)
     times = []
@@ -101,7 +104,7 @@ def replace_hours(entry, hours):
     return msgspec.structs.replace(entry, hours=hours)
 
 
-def test_batch(benchmark, tmp_path):
+def test_batch(benchmark, seconds, tmp_path):
     """Half as many and all of the drivers with two processes, and half of them with one."""
     curve = make(("free air",), np.random.default_rng(1), coil="simple", errors=False)[0][0][0]
     write_curve(curve, tmp_path / "0.txt")
@@ -114,8 +117,8 @@ def test_batch(benchmark, tmp_path):
         done = list(fit_many(benches[:count], names, replace=True, workers=workers, coil="simple", suspension="ideal"))
         assert [one.error for one in done] == [None] * count
 
-    one, half = (seconds(lambda w=workers: run(BATCH // 2, w), rounds=1) for workers in (1, 2))
-    whole = seconds(lambda: benchmark.pedantic(run, args=(BATCH, 2), rounds=1), rounds=1)
+    one, half = (seconds(lambda w=workers: run(BATCH // 2, w), of=1) for workers in (1, 2))
+    whole = seconds(lambda: benchmark.pedantic(run, args=(BATCH, 2), rounds=1), of=1)
     benchmark.extra_info["drivers"] = BATCH
     benchmark.extra_info["exponent with drivers"] = exponent((BATCH // 2, BATCH), (half, whole))
     benchmark.extra_info["times faster on two processes"] = round(one / half, 2)
