@@ -13,7 +13,7 @@ from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
-from tsfit.fitting.fit import _lawful, _mass_start, _no_fit, _reference, fit
+from tsfit.fitting.fit import _lawful, _mass_start, _no_fit, _reference, _used, fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
 from tsfit.fitting.start import Resonance
@@ -120,7 +120,7 @@ def test_reference_resistor_does_not_shrink_the_noise():
     assert np.abs(pulls).max() < 0.2
 
 
-@pytest.mark.parametrize("kinds", [ALL[:1], ALL[:2], ("free air", "closed box"), ALL])
+@pytest.mark.parametrize("kinds", [ALL[:1], ALL[:2], ("free air", "closed box"), ("free air", "infinite baffle"), ALL])
 def test_what_the_states_can_tell(kinds):
     curves, area, true = make(kinds, np.random.default_rng(1))
     found = fit(curves, sd=area, coil="ladder-2", suspension="ideal").parameters
@@ -224,7 +224,8 @@ def test_refuses_what_it_cannot_use():
     curves, area, _ = make(ALL, np.random.default_rng(0))
     free, mass, box, baffle = curves
     assert _refusal([]).code == "no_free_air"
-    assert _refusal([mass], sd=area).code == "no_free_air"
+    unloaded = _refusal([mass], sd=area)
+    assert (unloaded.code, unloaded.file) == ("no_free_air", "added mass.txt")
     assert _refusal([free, box]).code == "no_area"
     assert _refusal([free, baffle]).code == "no_area"
     assert _refusal([free], coil="spiral").code == "wrong_model"
@@ -300,6 +301,7 @@ def test_a_state_must_move_the_resonance_by_one_percent(state, moved, verb):
     ) as caught:
         _mass_start(*asked)
     assert f"stands at {moved:g} Hz" in caught.value.message
+    assert caught.value.file == "loaded.txt"
 
 
 def test_the_worst_sweep_of_a_fit_that_fails_is_named_with_its_breach():
@@ -329,6 +331,10 @@ def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
         best = SimpleNamespace(fault=fault, model=SimpleNamespace(floor=0.07))
         error = _no_fit(best, told, [np.ones(400, bool)], forced=forced)
         assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
+        assert error.file == "free air.txt"
+    stepped = replace(told[0][0], impedance_ohm=told[0][0].impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0))
+    error = _no_fit(best, [(stepped, told[0][1])], [np.ones(400, bool)], forced=forced)
+    assert "(the circuit misses the sweeps by 7 %; it breaks the Kramers-Kronig relations by" in error.message
 
 
 def test_free_air_is_what_states_are_compared_with_and_a_baffle_where_there_is_none():
@@ -355,3 +361,38 @@ def test_a_curve_that_a_causal_circuit_follows_needs_no_test_of_causality(coil, 
     best = SimpleNamespace(circuit=Circuit(coil), x=None, model=SimpleNamespace(misfit=lambda x, sweep: missed))
     sweep = SimpleNamespace(frequency_hz=f, impedance_ohm=np.full(1000, 6.0), noise=0.0)
     assert _lawful(best, sweep) == lawful
+
+
+@pytest.mark.parametrize(("fs", "lowest", "highest"), [(40.0, 5.0, 2000.0), (50.0, 6.25, 2000.0), (100.0, 12.5, 4000.0)])
+def test_the_ends_of_what_is_used_belong_to_it(fs, lowest, highest):
+    f = np.array([lowest - 0.01, lowest, lowest + 0.01, highest - 0.5, highest, highest + 0.5])
+    used = _used(ImpedanceCurve(f, np.ones(6, complex)), fs)
+    assert used.tolist() == [False, True, True, True, True, False]
+
+
+def test_the_order_of_the_sweeps_changes_nothing():
+    """Re is that of free air, from which the other sweeps drift."""
+    curves, area, _ = make(("free air", "infinite baffle", "added mass"), np.random.default_rng(1))
+    there, back = (fit(each, sd=area, coil="ladder-2", suspension="ideal") for each in (curves, curves[::-1]))
+    for name, estimate in there.parameters.items():
+        assert back.parameters[name].value == pytest.approx(estimate.value, rel=1e-6), name
+        assert back.parameters[name].stdev == pytest.approx(estimate.stdev, rel=1e-4), name
+    assert [state.state.kind for state in back.states] == ["added mass", "infinite baffle", "free air"]
+
+
+def test_what_is_shown_beside_the_sweep_is_the_chosen_model_also_after_a_band_went():
+    curves, _, _ = make(("free air",), np.random.default_rng(3), errors=False)
+    curve, state = curves[0]
+    flaw = 3.0 / (1.0 + 80.0j * (curve.frequency_hz / 243.0 - 1.0))
+    result = fit(
+        [(replace(curve, impedance_ohm=curve.impedance_ohm + flaw), replace(state, level_dbfs=-20.0))], coil="ladder-2"
+    )
+    assert "excluded_band" in {note.code for note in result.quality}
+    (shown,) = result.states
+    miss = (np.abs(shown.fitted_ohm - shown.curve.impedance_ohm) / np.abs(shown.curve.impedance_ohm))[shown.used]
+    misfits = [each.misfit_percent for each in result.candidates]
+    assert 100.0 * np.sqrt(np.mean(miss**2)) == pytest.approx(misfits[0], rel=1e-9)
+    assert misfits[0] != misfits[-1]
+    # One level is none to compare with.
+    assert result.levels is None
+    assert not {"small_signal", "no_levels"} & {note.code for note in result.quality}
