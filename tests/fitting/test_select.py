@@ -1,5 +1,6 @@
 """Choice among the circuit models, and what it does to the stated uncertainty."""
 
+import logging
 import math
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
@@ -55,6 +56,13 @@ def test_every_combination_is_fitted_and_told(ambiguous):
     for each in told:
         expected = math.exp(-0.5 * each.bic) / total if each in counted else 0.0
         assert each.weight == pytest.approx(expected)
+
+
+def test_what_is_tried_is_logged(ambiguous, caplog):
+    curves, area = ambiguous
+    with caplog.at_level(logging.INFO, "tsfit.fitting.select"):
+        (only,) = fit(curves, sd=area, coil="ladder-2", suspension="ideal").candidates
+    assert caplog.messages == [f"tried coil ladder-2, suspension ideal: misses by {only.misfit_percent:.2g} %"]
 
 
 def test_rivals_widen_the_uncertainty_by_their_distance(ambiguous):

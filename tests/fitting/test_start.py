@@ -5,7 +5,7 @@ import pytest
 
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.errors import TsfitError
-from tsfit.fitting.start import coil_start, find_resonance
+from tsfit.fitting.start import _smooth, coil_start, find_resonance
 from tsfit.records import ImpedanceCurve
 
 RE, FS, QMS, QES = 6.0, 40.0, 4.0, 0.5
@@ -87,6 +87,18 @@ def test_ripple_of_many_points_is_no_second_peak():
     assert read(f, scatter * motional(f)).Fs == pytest.approx(FS, rel=0.03)
 
 
+@pytest.mark.parametrize(("per_octave", "width"), [(39, 1), (41, 3), (79, 3), (81, 5)])
+def test_a_mean_over_a_twentieth_of_an_octave(per_octave, width):
+    """An odd number of points, where there are that many; beyond an end the last value goes on."""
+    f = 10.0 * 2.0 ** (np.arange(4 * per_octave) / per_octave)
+    values = np.zeros(len(f))
+    values[[0, 100]] = 1.0
+    expected = np.zeros(len(f))
+    expected[100 - width // 2 : 101 + width // 2] = 1.0 / width
+    expected[: 1 + width // 2] = (1.0 + width // 2 - np.arange(1 + width // 2)) / width
+    np.testing.assert_allclose(_smooth(f, values), expected, atol=1e-12)
+
+
 def test_a_peak_at_the_edge_is_none():
     f = np.geomspace(41.0, 4000.0, 400)
     with pytest.raises(TsfitError, match=r"no resonance peak between 41 and 4000 Hz"):
@@ -106,7 +118,7 @@ CORNERS = 2.0 * np.pi * 50.0 * (8.0 * 60.0) ** (np.arange(9) / 8.0)
         ("ladder-2", {"Le": 0.9e-3, "L2": 5.0 / CORNERS[4], "R2": 5.0}),
         ("ladder-2", {"Le": 0.9e-3, "L2": 5.0 / CORNERS[7], "R2": 5.0}),
         ("ladder-3", {"Le": 0.4e-3, "L2": 2.5 / CORNERS[3], "R2": 2.5, "L3": 15.0 / CORNERS[6], "R3": 15.0}),
-        ("power-law", {"K": 0.013, "n": 0.7}),
+        *(("power-law", {"K": 0.013, "n": n}) for n in (0.5, 0.6, 0.7, 0.8, 0.9)),
         ("four-exponent", {"Kr": 0.004, "Xr": 0.8, "Kx": 0.010, "Xx": 0.7}),
         (
             "semi-inductance",

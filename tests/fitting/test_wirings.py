@@ -122,7 +122,7 @@ def test_derivative_with_mixed_wirings(coil):
 
 def test_a_single_coil_has_no_wirings():
     one, state = curve("one coil", np.random.default_rng(1))
-    assert not fit([(one, replace(state, wiring=None))], coil="ladder-2", suspension="ideal").wirings
+    assert fit([(one, replace(state, wiring=None))], coil="ladder-2", suspension="ideal").wirings == {}
 
 
 def _refusal(curves):
@@ -155,7 +155,10 @@ def test_a_shorted_coil_that_no_circuit_describes_is_named_as_a_cause():
 
 def test_a_sweep_without_wiring_among_wired_ones_is_refused():
     rng = np.random.default_rng(2)
-    assert _refusal([curve("series", rng), curve("series", rng, state=State())]).code == "mixed_wiring"
+    without = [(replace(curve("series", rng)[0], source=f"{name}.txt"), State()) for name in ("first", "second")]
+    error = _refusal([curve("series", rng), *without])
+    assert (error.code, error.file) == ("mixed_wiring", "first.txt")
+    assert error.message.startswith("first.txt: other sweeps of the driver state a wiring and this one does not")
 
 
 @pytest.mark.parametrize(
@@ -207,3 +210,4 @@ def test_rival_models_widen_the_figures_of_every_wiring():
     for name in ("Re", "Qes", "Qts", "Bl", "eta0", "sensitivity_1W", "sensitivity_2V83"):
         own, whole = result.wirings["series"][name], result.parameters[name]
         assert (own.value, own.stdev) == pytest.approx((whole.value, whole.stdev), rel=1e-6), name
+        assert own.interval95 == pytest.approx(whole.interval95, rel=1e-6), name
