@@ -10,7 +10,16 @@ from scipy.stats import norm
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel, make_sweep
-from tsfit.fitting.solve import LONGEST_LAG, _deviance, _fault, covariance_at, most_likely_floor, shared_error, solve
+from tsfit.fitting.solve import (
+    LONGEST_LAG,
+    _deviance,
+    _fault,
+    covariance_at,
+    lmfit_result,
+    most_likely_floor,
+    shared_error,
+    solve,
+)
 
 
 def test_deviance_is_that_of_normal_real_and_imaginary_parts():
@@ -106,6 +115,29 @@ def test_the_clock_belongs_to_fs_alone():
     many = covariance_at(model, x)
     many[fs, fs] -= 5e-5**2
     np.testing.assert_allclose(many, 4.0 * plain, rtol=1e-6, atol=1e-9 * plain.max())
+
+
+def test_a_direction_that_the_data_do_not_feel_is_open_by_thirty_nepers_and_leaves_the_others_alone():
+    slopes = np.array([[3.0, 1.0, 0.0], [1.0, 2.0, 5.0], [0.0, 0.0, 0.0]])
+    found = covariance_at(SimpleNamespace(names=["Fs", "Re", "R2"], jacobian=lambda x: slopes), np.zeros(3))
+    expected = np.zeros((3, 3))
+    expected[:2, :2] = np.linalg.inv(slopes[:2] @ slopes[:2].T)
+    expected[0, 0] += 5e-5**2
+    expected[2, 2] = 30.0**2
+    np.testing.assert_allclose(found, expected, rtol=2e-3, atol=1e-9)
+
+
+def test_lmfit_finds_the_same_minimum_with_the_same_uncertainties():
+    model, x = model_and_truth()
+    found = solve(model, x)
+    result = lmfit_result(found)
+    stdev = np.sqrt(np.diag(found.covariance) - np.where(np.array(model.names) == "Fs", 5e-5**2, 0.0))
+    assert list(result.params) == model.names
+    for parameter, value, sigma in zip(result.params.values(), found.x, stdev, strict=True):
+        assert parameter.value == pytest.approx(value, abs=1e-2 * sigma)
+        assert parameter.stderr == pytest.approx(sigma, rel=0.01)
+    # With derivatives it needs a few evaluations; without, some for each variable and step.
+    assert result.nfev < 10
 
 
 @pytest.mark.parametrize(
