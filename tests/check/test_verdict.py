@@ -94,10 +94,15 @@ def test_the_machine_form_is_the_fixed_one():
 
 
 def test_rules_go_before_the_sheet_and_the_sheet_before_common_practice():
-    printed = sheet({"Fs": 0.10, "Qts": 0.10}, Fs="34 Hz", Qts="0.40", Qes="0.45")
+    printed = sheet({"Fs": 0.10, "Qts": 0.10}, Fs="34 Hz", Qts="0.40", Qes="0.45", Znom="8 ohm")
     result = judge(made_fit(), printed, {"Fs": 0.02})
-    found = {item.name: (item.tolerance_from, item.tolerance) for item in result.figures}
-    assert found == {"Fs": ("rules", 2.0), "Qts": ("sheet", 10.0), "Qes": ("common practice", 15.0)}
+    found = {item.name: (item.tolerance_from, round(item.tolerance, 9)) for item in result.figures}
+    assert found == {
+        "Fs": ("rules", 2.0),
+        "Qts": ("sheet", 10.0),
+        "Qes": ("common practice", 15.0),
+        "Znom": ("common practice", 20.0),
+    }
 
 
 def test_a_slip_that_the_fit_uncovers_is_named():
@@ -176,6 +181,9 @@ def test_every_figure_that_can_be_judged_has_a_default_tolerance():
     printed = {name: parse_printed(f"1.0 {SI_UNITS[name]}", SI_UNITS[name], name) for name in DEFAULT_TOLERANCES}
     result = judge(made_fit(driver), Sheet("x", printed))
     assert {item.name for item in result.figures} == set(DEFAULT_TOLERANCES)
+    # Fractions from what a ruler tells to what nobody would call the same driver; a decibel for a level.
+    for name, each in DEFAULT_TOLERANCES.items():
+        assert each == 1.0 if name.startswith("sensitivity") else 0.05 <= each <= 0.3, name
 
 
 def test_volume_and_level_are_brought_to_reference_air():

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
 
-from tsfit.air import REFERENCE_AIR
+from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import wiring_factors
@@ -73,6 +73,13 @@ def test_what_is_known_exactly_is_no_variable():
     )
     assert model.priors == ["drift:1", "drift:2", "air load:closed box"]
     assert model.names[: -len(model.priors)] == ["Re", "Fs", "Qms", "Qes", "Mms", "Le"]
+
+
+def test_vas_refers_to_the_air_of_the_first_sweep():
+    curves, _, _ = make(KINDS[:2], np.random.default_rng(5), errors=False)
+    airs = Air(15.0, 1000.0, 30.0), Air(25.0, 950.0, 60.0)
+    sweeps = [make_sweep(curve, replace(state, air=air), 0, ALL) for (curve, state), air in zip(curves, airs, strict=True)]
+    assert JointModel(sweeps, Circuit(), None, with_mass=True).air == airs[0]
 
 
 def test_residuals_are_misfit_over_noise_and_floor_and_then_the_priors(joint):
