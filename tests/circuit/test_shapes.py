@@ -71,6 +71,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
 
 LOADS_AND_BAND_PASS = {
     **LOAD_OF,
+    "band-pass without losses": lambda volume, area: band_pass_box(volume, 0.02, 50.0),
     "band-pass": lambda volume, area: band_pass_box(volume, 0.02, 50.0, rear_resonance=60.0, rear_leak_q=9.0, leak_q=7.0),
 }
 

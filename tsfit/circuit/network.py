@@ -53,9 +53,6 @@ class Pair:
             return Pair(self.real * other.real - self.imag * other.imag, self.real * other.imag + self.imag * other.real)
         return Pair(other * self.real, other * self.imag)
 
-    def __neg__(self) -> Pair:
-        return Pair(-self.real, -self.imag)
-
     __radd__, __rmul__ = __add__, __mul__
 
     def square(self) -> Any:
@@ -101,28 +98,31 @@ def chamber(s: Any, per_s: Any, load: Load) -> Chamber:
 
 
 class Network(NamedTuple):
-    """Both chambers. Flows out of its openings are per flow of the cone, times `total`.
+    """Both chambers. Flows through its openings are per flow of the cone, times `total`.
 
     Attributes
     ----------
     total, product : T and P of both in series
+    way : 1 where flows of `port` and `leak` leave as the cone moves to the front, −1 where they enter
     """
 
     rear: Chamber
     front: Chamber
     total: Any
     product: Any
+    way: float
 
     @property
     def port(self) -> Any:
-        """Flow out of the port or passive radiator; of the chamber before the cone where there is one."""
-        return -self.rear.port if self.front is OPEN else self.front.port * self.rear.total
+        """Flow through the port or passive radiator; of the chamber before the cone where there is one."""
+        return self.rear.port if self.front is OPEN else self.front.port * self.rear.total
 
     @property
     def leak(self) -> Any:
-        """Flow out of all leaks; what leaks from behind the cone is of the other sign."""
-        behind = -self.rear.leak
-        return behind if self.front is OPEN else self.front.leak * self.rear.total + behind * self.front.total
+        """Flow through all leaks; what leaks from behind the cone counts against what leaks before it."""
+        if self.front is OPEN:
+            return self.rear.leak
+        return self.front.leak * self.rear.total + -1.0 * (self.rear.leak * self.front.total)
 
     def out(self, *, baffled: bool) -> Any:
         """Sum of all that is heard; without the cone's where a chamber stands before it, and nothing at all in free air."""
@@ -131,15 +131,16 @@ class Network(NamedTuple):
         return self.rear.box if baffled or self.rear is not OPEN else 0.0
 
 
-NO_CHAMBER = Network(OPEN, OPEN, 1.0, 0.0)
+NO_CHAMBER = Network(OPEN, OPEN, 1.0, 0.0, -1.0)
 
 
 def network(s: Any, per_s: Any, load: Load) -> Network:
     """Evaluate both chambers of `load` at ``s``, of which `per_s` is the reciprocal."""
     rear, front = chamber(s, per_s, load), OPEN if load.front is None else chamber(s, per_s, load.front)
     if front is OPEN:
-        return Network(rear, front, rear.total, rear.product)
-    return Network(rear, front, rear.total * front.total, rear.product * front.total + front.product * rear.total)
+        return Network(rear, front, rear.total, rear.product, -1.0)
+    product = rear.product * front.total + front.product * rear.total
+    return Network(rear, front, rear.total * front.total, product, 1.0)
 
 
 def network_gradient(s: Any, load: Load, net: Network, motor: Any) -> dict[str, Any]:

@@ -59,6 +59,7 @@ class _Parts(NamedTuple):
 
     Attributes
     ----------
+    s : jω of the kind that was asked for
     still : Re + Zcoil
     moved : N = Zdriver T + Sd² P, with Zdriver the mechanical impedance without the chambers
     net : both chambers
@@ -66,6 +67,7 @@ class _Parts(NamedTuple):
     ws : resonance, rad/s
     """
 
+    s: Any
     still: Any
     moved: Any
     net: Network
@@ -81,12 +83,13 @@ def _parts(
     ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
     suspension, by_suspension = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
     coil, by_coil = COIL_MODELS[circuit.coil].evaluate(s, p)
-    moved = kind(s) * (p["Mms"] + column(load.added_mass)) + kind(suspension)
+    jw = kind(s)
+    moved = jw * (p["Mms"] + column(load.added_mass)) + kind(suspension)
     net = NO_CHAMBER
     if load.compliance is not None or load.front is not None:
-        net = network(kind(s), kind(1.0 / s), load)
+        net = network(jw, kind(1.0 / s), load)
         moved = moved * net.total + net.product * p["Sd"] ** 2
-    return _Parts(kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)
+    return _Parts(jw, kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)
 
 
 def impedance(frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
@@ -152,11 +155,11 @@ class _Answer:
         air: Air = REFERENCE_AIR,
     ) -> None:
         self.frequency_hz: NDArray[np.float64] = np.asarray(frequency_hz, dtype=float)
-        s, self._p = _laplace(frequency_hz), _columns(values)
-        self._still, self._moved, self._net, *_ = _parts(s, self._p, circuit, load, self._kind)
+        self._p = _columns(values)
+        parts = _parts(_laplace(frequency_hz), self._p, circuit, load, self._kind)
+        self._s, self._still, self._moved, self._net, *_ = parts
         # D = Z N, which has no pole either.
         self._all = self._still * self._moved + self._net.total * self._p["Bl"] ** 2
-        self._s = self._kind(s)
         self._voltage, self._source_ohm = column(voltage), column(source_ohm)
         self._baffled = load.baffled
         self._per_flow = air.density / (2.0 * math.pi * distance_m)
@@ -192,35 +195,34 @@ class _Answer:
         """M RMS (times √2 for peak)."""
         return np.asarray(self._told(self._net.total) * self._drive * (self._told(self._p["Bl"]) / self._told(self._s)))
 
-    @cached_property
-    def _flow(self) -> Any:
-        """Volume velocity of the cone per T."""
-        return self._drive * self._told(self._p["Bl"] * self._p["Sd"])
+    def _flow(self, share: Any, factor: Any = 1.0) -> NDArray[Any]:
+        """`factor` times what has `share` of T in the volume velocity of the cone."""
+        return np.asarray(self._told(share) * self._drive * self._told(self._p["Bl"] * self._p["Sd"] * factor))
 
     @cached_property
     def cone(self) -> NDArray[Any]:
         """Volume velocity of the cone to the front, m³/s."""
-        return np.asarray(self._told(self._net.total) * self._flow)
+        return self._flow(self._net.total)
 
     @cached_property
     def port(self) -> NDArray[Any]:
         """Volume velocity outward from the port or passive radiator, m³/s."""
-        return np.asarray(self._told(self._net.port) * self._flow)
+        return self._flow(self._net.port, self._net.way)
 
     @cached_property
     def leak(self) -> NDArray[Any]:
         """Volume velocity outward from leaks, m³/s."""
-        return np.asarray(self._told(self._net.leak) * self._flow)
+        return self._flow(self._net.leak, self._net.way)
 
     @cached_property
     def out(self) -> NDArray[Any]:
         """Sum of the three, m³/s; without the cone's where a chamber stands before it, and nothing at all in free air."""
-        return np.asarray(self._told(self._net.out(baffled=self._baffled)) * self._flow)
+        return self._flow(self._net.out(baffled=self._baffled))
 
     @cached_property
     def pressure(self) -> NDArray[Any]:
         """Pa RMS in half space at the stated distance, the travelling-time phase left out."""
-        return np.asarray(self.out * self._told(self._s * self._per_flow))
+        return self._flow(self._net.out(baffled=self._baffled), self._s * self._per_flow)
 
 
 class Response(_Answer):
