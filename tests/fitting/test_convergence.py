@@ -17,7 +17,7 @@ from tsfit.driver import compliance, equivalent_volume
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, make_sweep
-from tsfit.fitting.solve import solve
+from tsfit.fitting.solve import UNFINISHED, solve
 
 DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "40"))
 STATES = (("free air",), ("free air", "added mass"), ("free air", "closed box"), ("free air", "added mass", "closed box"))
@@ -112,6 +112,8 @@ def outcome(seed):
     masks = [state.used for state in named.states]
     sweeps = [make_sweep(*pair, k, mask) for k, (pair, mask) in enumerate(zip(curves, masks, strict=True))]
     best = solve(JointModel(sweeps, Circuit(coil), area, with_mass=with_mass), {**true, **options["terms"]})
+    if best.fault == UNFINISHED:
+        best = solve(best.model, best.x)
     if best.fault is not None:
         return "undetermined", told + best.fault
     there = best.model.values(best.x)
