@@ -42,9 +42,9 @@ def figure_table(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray
     return {**trade_figures(model, x), **condition_figures(model, x)}
 
 
-def coil_kelvin(model: JointModel) -> float:
-    """Standard uncertainty of the temperature that Re is referred from, K."""
-    return COIL_TEMPERATURE_K[model.sweeps[0].state.coil_temperature_c is None]
+def coil_spread(model: JointModel) -> float:
+    """Relative standard uncertainty of Re at 20 °C from the temperature that it is referred from."""
+    return COPPER_PER_K * COIL_TEMPERATURE_K[model.sweeps[0].state.coil_temperature_c is None]
 
 
 def condition_estimates(best: Candidate) -> dict[str, Estimate]:
@@ -53,7 +53,7 @@ def condition_estimates(best: Candidate) -> dict[str, Estimate]:
     centre = condition_figures(model, best.x)
     joint = propagate(lambda at: np.stack(list(condition_figures(model, at).values())), best.x, best.covariance)
     variance = dict(zip(centre, np.diag(joint), strict=True))
-    variance["Re_20C"] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(model)) ** 2
+    variance["Re_20C"] += float(centre["Re_20C"] * coil_spread(model)) ** 2
     return {
         name: estimate_of(float(value), float(np.sqrt(variance[name])), CONDITION_UNITS[name])
         for name, value in centre.items()

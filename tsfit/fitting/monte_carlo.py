@@ -20,9 +20,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.driver import COPPER_PER_K
 from tsfit.errors import TsfitError
-from tsfit.fitting.conditions import CONDITION_UNITS, coil_kelvin, figure_table
+from tsfit.fitting.conditions import CONDITION_UNITS, coil_spread, figure_table
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
@@ -154,7 +153,7 @@ def simulate(best: Candidate, rng: np.random.Generator, number: int) -> Real:
     found = _refitted(best, rng, number)
     found[:, best.model.names.index("Fs")] += CLOCK * rng.standard_normal(number)
     table = figure_table(best.model, found)
-    table["Re_20C"] = table["Re_20C"] * (1.0 - COPPER_PER_K * coil_kelvin(best.model) * rng.standard_normal(number))
+    table["Re_20C"] = table["Re_20C"] * (1.0 - coil_spread(best.model) * rng.standard_normal(number))
     return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
 
 
@@ -238,7 +237,7 @@ def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
         return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in figure_table(best.model, at).values()])
 
     variance = np.diag(propagate(stacked, best.x, best.covariance)).copy()
-    variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * COPPER_PER_K * coil_kelvin(best.model)) ** 2
+    variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * coil_spread(best.model)) ** 2
     figures = {}
     for k, (name, value) in enumerate(centre.items()):
         if variance[k] > 0.0 and name not in best.open_terms:
