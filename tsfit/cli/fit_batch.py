@@ -40,22 +40,17 @@ def fit_all(
 
 def _followed(benches: Sequence[Path], names: Sequence[Path], *, quiet: bool, **options: Any) -> list[Outcome]:
     """Outcomes in the order of `benches`, with a bar on standard error where that is a terminal."""
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    bar = Progress(
-        TextColumn("fitting"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=console,
-        transient=True,
-        disable=not shows_bars(quiet=quiet),
-    )
     place = {bench: k for k, bench in enumerate(benches)}
-    with bar:
-        outcomes = list(bar.track(fit_many(benches, names, **options), total=len(benches)))
+    done = fit_many(benches, names, **options)
+    if shows_bars(quiet=quiet):
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (TextColumn("fitting"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+            outcomes = list(bar.track(done, total=len(benches)))
+    else:
+        outcomes = list(done)
     return sorted(outcomes, key=lambda outcome: place[outcome.bench])
 
 
