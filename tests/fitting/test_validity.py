@@ -276,7 +276,7 @@ def test_a_phase_is_off_from_15_degrees_on(miss, told):
 def test_by_how_much_the_relations_are_broken_is_told():
     """As the test of them has it: RMS over the whole range, and over the points of the octave that misses most."""
     curve = made(relative_noise=1e-4)
-    f, factor = curve.frequency_hz, np.where(np.abs(np.log2(FREQUENCY_HZ / 150.0)) < 0.5, 1.15, 1.0)
+    f, factor = curve.frequency_hz, np.where(np.abs(np.log2(FREQUENCY_HZ / 150.0)) < 0.5, 1.5, 1.0)
     broken = replace(curve, impedance_ohm=factor * curve.impedance_ohm)
     found = kramers_kronig(f, broken.impedance_ohm, noise=BROKEN_LAW / 3.0)
     told = re.fullmatch(
@@ -288,7 +288,7 @@ def test_by_how_much_the_relations_are_broken_is_told():
     assert whole == float(f"{100.0 * found.rms:.1f}")
     square = np.abs(found.residual) ** 2
     inside = (f >= low) & (f <= high)
-    assert octave == pytest.approx(100.0 * found.rms * math.sqrt(np.mean(square[inside]) / np.mean(square)), rel=0.03)
+    assert octave == pytest.approx(100.0 * found.rms * math.sqrt(np.mean(square[inside]) / np.mean(square)), abs=0.06)
 
 
 @pytest.mark.parametrize("stated", [True, False])
@@ -296,7 +296,7 @@ def test_what_the_noise_of_an_octave_may_be_is_no_breach(stated):
     curve = made(relative_noise=1e-4)
     near = np.abs(np.log2(curve.frequency_hz / 150.0))
     size = np.abs(curve.impedance_ohm)
-    variance = np.where(near < 1.5, 0.08 * size, 1e-3 * size) ** 2 if stated else None
+    variance = np.where(near < 1.5, 0.03 * size, 1e-3 * size) ** 2 if stated else None
     fault = replace(curve, impedance_ohm=np.where(near < 0.25, 1.15, 1.0) * curve.impedance_ohm, variance_ohm2=variance)
     assert (broken_law(fault, np.ones(400, bool)) is None) == stated
 
