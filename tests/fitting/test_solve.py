@@ -136,8 +136,6 @@ def test_lmfit_finds_the_same_minimum_with_the_same_uncertainties():
     for parameter, value, sigma in zip(result.params.values(), found.x, stdev, strict=True):
         assert parameter.value == pytest.approx(value, abs=1e-2 * sigma)
         assert parameter.stderr == pytest.approx(sigma, rel=0.01)
-    # With derivatives it needs a few evaluations; without, some for each variable and step.
-    assert result.nfev < 10
 
 
 @pytest.mark.parametrize(
