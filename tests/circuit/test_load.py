@@ -12,7 +12,9 @@ from tsfit.circuit.load import (
     FLANGED_END,
     FREE_END,
     Load,
+    band_pass_box,
     closed_box,
+    free_air,
     infinite_baffle,
     passive_radiator_box,
     port_length,
@@ -40,6 +42,26 @@ def test_loss_factors_are_those_of_the_branches_at_the_tuning():
     assert box.imag / box.real == pytest.approx(-40.0, rel=1e-12)
     assert port.imag / port.real == pytest.approx(60.0, rel=1e-12)
     assert net.box + net.port + net.leak == pytest.approx(net.total, rel=1e-12)
+
+
+def test_every_chamber_has_the_losses_and_the_mass_that_were_given():
+    losses = {"rear_leak_q": 9.0, "rear_absorption_q": 33.0, "leak_q": 7.0, "absorption_q": 40.0, "port_q": 60.0}
+    both = band_pass_box(0.03, 0.02, 50.0, rear_resonance=60.0, added_mass=0.002, **losses)
+    assert both.front.tuning == pytest.approx(50.0, rel=1e-12)
+    for name, stated in losses.items():
+        rear = name.startswith("rear")
+        found = (both if rear else both.front).loss_factor(name.removeprefix("rear_"), 60.0 if rear else 50.0)
+        assert found == pytest.approx(stated, rel=1e-12), name
+    closed = closed_box(0.03, added_mass=0.002)
+    assert both.added_mass == closed.added_mass == 0.002
+    assert both.compliance == closed.compliance
+    assert closed_box(0.03, resonance=60.0, leak_q=9.0, added_mass=0.002).added_mass == 0.002
+
+
+def test_what_the_coil_alone_has():
+    """jωLe, and with the cone held nothing else beside Re."""
+    answer = Response(FREQUENCY_HZ, VALUES, Circuit(), free_air())
+    np.testing.assert_allclose(answer.coil, 2j * math.pi * FREQUENCY_HZ * VALUES["Le"], rtol=1e-12)
 
 
 def test_a_closed_box_adds_its_air_spring_and_nothing_else():
