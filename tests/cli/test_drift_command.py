@@ -40,7 +40,7 @@ def log(fits, tmp_path):
 def test_add_says_what_it_did(fits, tmp_path, capsys):
     log = str(tmp_path / "log")
     assert _run(["drift", "add", str(fits[0]), "--log", log, "--hours", "0"]) == 0
-    assert "entry 1, Saltwit 12 after 0 h" in capsys.readouterr().out
+    assert "entry 1, Saltwit 12 after 0 h" in " ".join(capsys.readouterr().out.split())
     assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == {"schema": 1, "entry": 2, "hours": 12.0, "notes": []}
     assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
