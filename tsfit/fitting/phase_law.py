@@ -38,7 +38,7 @@ def phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[flo
     rise = np.diff(size)
     below = np.mean(rise[: POINTS // 20]) * np.exp(-2.0 * step * np.arange(beyond, 0, -1))
     rise = np.concatenate([below, rise, np.full(beyond, np.mean(rise[-POINTS // 20 :]))])
-    distance = step * np.abs(np.arange(2 - POINTS - beyond, POINTS + beyond) + 0.5)
+    distance = step * np.abs(np.arange(2 - POINTS - beyond, POINTS + beyond) - 0.5)
     kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
     demanded = np.convolve(kernel, rise, mode="valid")
     phase = np.interp(grid, np.log(f), np.unwrap(np.angle(z)))
