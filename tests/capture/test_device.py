@@ -65,8 +65,14 @@ class StandIn:
 class StandInStream:
     def __init__(self, sound, options):
         self.sound, self.options, self.samplerate = sound, options, options["samplerate"]
-        self.active, self.closed, self.heard = False, False, np.zeros((0, 0))
+        self.active, self.closed, self.played = False, False, []
         self.thread = threading.Thread(target=self.run, daemon=True)
+
+    @property
+    def heard(self):
+        """All that was played, once the stream has come to its end."""
+        self.thread.join()
+        return np.vstack(self.played)
 
     def start(self):
         self.active = True
@@ -82,7 +88,7 @@ class StandInStream:
         rng = np.random.default_rng(0)
         outputs = self.options["channels"][1]
         late = np.zeros((DELAY, outputs), dtype=np.float32)
-        number, played = 0, []
+        number = 0
         while self.active:
             status = self.sound.fault(self, number)
             if status is None:
@@ -96,10 +102,9 @@ class StandInStream:
             except StandInStop:
                 self.active = False
             if self.sound.keep:
-                played.append(goes)
+                self.played.append(goes)
             late = np.vstack([late[BLOCK:], goes])
             number += 1
-        self.heard = np.vstack(played) if played else self.heard
 
 
 def _device(name, api, inputs, outputs):
