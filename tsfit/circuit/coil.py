@@ -50,6 +50,11 @@ class CoilModel:
     evaluate: Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]
 
 
+def log_jw(omega: Any) -> Any:
+    """Return ln jω; by its parts it takes a fifth of the time, and so does a power of jω from it."""
+    return np.log(omega) + 0.5j * math.pi
+
+
 def _rung(s: Complex, inductance: Any, resistance: Any) -> tuple[Complex, Complex, Complex]:
     """Inductor in parallel with a resistor, and its derivatives by both."""
     reactance = s * inductance
@@ -71,7 +76,7 @@ def _ladder(rungs: tuple[int, ...]) -> Callable[[Complex, Values], tuple[Complex
 
 
 def _power_law(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
-    log = np.log(s.imag) + 0.5j * math.pi
+    log = log_jw(s.imag)
     power = np.exp(p["n"] * log)
     return p["K"] * power, {"K": power, "n": p["K"] * power * log}
 

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.circuit.coil import Complex, Parameter, Values
+from tsfit.circuit.coil import Complex, Parameter, Values, log_jw
 
 CREEP_LOSS = math.pi / (2.0 * math.log(10.0))
 """Loss angle of the log-creep compliance at resonance, per unit of λ: Im log10(j)."""
@@ -50,7 +50,7 @@ def _ideal(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]
 def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, creep = p["Cms"], p["creep"]
     a = creep * CREEP_LOSS
-    decades = (np.log(s.imag / ws) + 0.5j * math.pi) / math.log(10.0)
+    decades = log_jw(s.imag / ws) / math.log(10.0)
     softening = 1.0 - creep * decades
     spring = (1.0 + a**2) / (s * cms * softening)
     viscous = p["Rms"] - a / (ws * cms)
@@ -67,7 +67,7 @@ def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Comp
     cms, rms, order = p["Cms"], p["Rms"], p["order"]
     half = 0.5 * math.pi * order
     sine, cosine = np.sin(half), np.cos(half)
-    log = np.log(s.imag / ws) + 0.5j * math.pi
+    log = log_jw(s.imag / ws)
     power = np.exp((order - 1.0) * log)
     gradient = {
         "Cms": -1.0 / (cms**2 * s),

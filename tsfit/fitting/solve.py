@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -78,7 +79,7 @@ class Candidate:
         """How many points share one error, at least 1 (`shared_error`)."""
         return self.model.witnesses
 
-    @property
+    @cached_property
     def open_terms(self) -> list[str]:
         """Coil terms that the data leave open; what they do together is determined all the same."""
         return [name for name in undetermined(self.model, self.covariance) if name in self.model.coil]
@@ -184,8 +185,7 @@ def lmfit_result(candidate: Candidate) -> Any:
 def covariance_at(model: JointModel, x: Real) -> Real:
     """Inverse of the information matrix, by a scaled pseudo-inverse so that a dead direction shows as a large variance."""
     jacobian = model.jacobian(x)
-    little = BOUNDLESS**-2.0
-    information = jacobian @ jacobian.T + np.diag(np.full(len(jacobian), little))
+    information = jacobian @ jacobian.T + BOUNDLESS**-2.0 * np.eye(len(jacobian))
     scale = np.sqrt(np.diag(information))
     information = information / np.outer(scale, scale)
     if not np.all(np.isfinite(information)):

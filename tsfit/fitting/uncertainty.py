@@ -22,8 +22,8 @@ from tsfit.fitting.select import Ranked
 from tsfit.records import Estimate
 
 COVERAGE_95 = 1.959964
-STEP, MOST_STEP = 1e-3, 1e-2
-"""Step of the central difference, in standard deviations, and the longest for a variable that the data leave open."""
+STEP = 1e-3
+"""Step of the central difference, in standard deviations."""
 UNITS = {
     "Re": "ohm", "Fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Vas": "m³", "Mms": "kg", "Cms": "m/N", "Rms": "N·s/m",
     "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
@@ -54,10 +54,10 @@ def slopes_at(
     covariance: NDArray[np.float64],
 ) -> NDArray[np.float64]:
     """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
-    step = np.minimum(STEP * np.sqrt(np.diag(covariance)), MOST_STEP)
-    steps = np.diag(step)
+    stdev = np.sqrt(np.diag(covariance))
+    steps = np.diag(STEP * stdev)
     above, below = np.split(function(np.concatenate([x + steps, x - steps])), 2, axis=-1)
-    return np.asarray((above - below) / (2.0 * step))
+    return np.asarray((above - below) / (2.0 * STEP * stdev))
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
