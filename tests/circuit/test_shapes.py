@@ -60,6 +60,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
             assert slopes.keys() == gradient.keys()
             for name, slope in slopes.items():
                 at = np.broadcast_to(gradient[name], full)[i, j]
+                slope = np.broadcast_to(slope, at.shape)
                 np.testing.assert_allclose(at, slope, rtol=1e-9, atol=1e-12 * np.max(np.abs(slope)), err_msg=name)
             alone = Response(FREQUENCY_HZ, one, circuit, single, voltage=volt[i, 0], source_ohm=source_ohm[j])
             for name in result_names():

@@ -50,6 +50,10 @@ class CoilModel:
     evaluate: Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]
 
 
+UNITY = np.ones(1, dtype=np.complex128)
+"""A derivative that is 1 at every frequency."""
+
+
 def log_jw(omega: Any) -> Any:
     """Return ln jω; by its parts it takes a fifth of the time, and so does a power of jω from it."""
     return np.log(omega) + 0.5j * math.pi

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
-from tsfit.circuit.coil import COIL_MODELS, Complex
+from tsfit.circuit.coil import COIL_MODELS, UNITY, Complex
 from tsfit.circuit.load import Load, free_air
 from tsfit.circuit.network import NO_CHAMBER, Network, Pair, column, network, network_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
@@ -116,7 +116,7 @@ def impedance_gradient(
     slope = -((p["Bl"] * motional) ** 2)
     by_ws = parts.suspension.pop("ws", None)
     gradient: dict[str, Complex] = {
-        "Re": np.ones_like(s),
+        "Re": UNITY,
         "Bl": 2.0 * p["Bl"] * motional,
         **{name: slope * value for name, value in parts.suspension.items()},
         **parts.coil,
@@ -128,7 +128,7 @@ def impedance_gradient(
         gradient["Mms"] = gradient["Mms"] + through / p["Mms"]
         gradient["Cms"] = gradient["Cms"] + through / p["Cms"]
     if parts.net is NO_CHAMBER:
-        gradient["Sd"] = np.zeros_like(s)
+        gradient["Sd"] = 0.0 * UNITY
     else:
         motor = p["Bl"] * p["Sd"] / parts.moved
         gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product

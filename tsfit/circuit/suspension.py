@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.circuit.coil import Complex, Parameter, Values, log_jw
+from tsfit.circuit.coil import UNITY, Complex, Parameter, Values, log_jw
 
 CREEP_LOSS = math.pi / (2.0 * math.log(10.0))
 """Loss angle of the log-creep compliance at resonance, per unit of λ: Im log10(j)."""
@@ -44,7 +44,7 @@ class SuspensionModel:
 
 def _ideal(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
-    return p["Rms"] + spring, {"Cms": -spring / p["Cms"], "Rms": np.ones_like(s)}
+    return p["Rms"] + spring, {"Cms": -spring / p["Cms"], "Rms": UNITY}
 
 
 def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
@@ -56,7 +56,7 @@ def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Compl
     viscous = p["Rms"] - a / (ws * cms)
     gradient = {
         "Cms": a / (ws * cms**2) - spring / cms,
-        "Rms": np.ones_like(s),
+        "Rms": UNITY,
         "creep": -CREEP_LOSS / (ws * cms) + 2.0 * a * CREEP_LOSS / (s * cms * softening) + spring * decades / softening,
         "ws": a / (ws**2 * cms) - spring * creep / (softening * ws * math.log(10.0)),
     }
@@ -83,7 +83,7 @@ def _structural(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Comp
     shape = 1.0 / s.imag - 1.0 / ws
     gradient = {
         "Cms": -spring / p["Cms"],
-        "Rms": np.ones_like(s),
+        "Rms": UNITY,
         "Lambda": shape + 0j,
         "ws": p["Lambda"] / ws**2 + 0j * s,
     }

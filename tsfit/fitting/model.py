@@ -123,6 +123,7 @@ class JointModel:
     _weighted: tuple[tuple[bytes, float, float], NDArray[np.float64], NDArray[np.float64]] | None = field(
         default=None, init=False
     )
+    _weights: tuple[tuple[float, float], list[Complex]] | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         coil = [parameter.name for parameter in COIL_MODELS[self.circuit.coil].parameters]
@@ -290,9 +291,8 @@ class JointModel:
         points, first = sum(len(misfit) for misfit, _ in seen.values()), len(self.names) - len(self.priors)
         r, j = np.empty(2 * points + len(self.priors)), np.empty((len(self.names), 2 * points + len(self.priors)))
         start = 0
-        for sweep, (misfit, rows) in zip(self.sweeps, seen.values(), strict=True):
+        for weight, (misfit, rows) in zip(self._weighing(), seen.values(), strict=True):
             here = slice(start, start := start + 2 * len(misfit))
-            weight = np.sqrt(2.0 / (self.witnesses * self.total_variance(sweep)))
             np.multiply(misfit, weight, out=r[here].view(complex))
             by = j[:, here].view(complex)
             for index, name in enumerate(self.names):
@@ -305,6 +305,14 @@ class JointModel:
         np.fill_diagonal(j[first:, start:], 1.0)
         self._weighted = (key, r, j)
         return r, j
+
+    def _weighing(self) -> list[Complex]:
+        """What turns the misfit of each sweep into residuals, (n,); complex, so that nothing is converted each time."""
+        key = (self.floor, self.witnesses)
+        if self._weights is None or self._weights[0] != key:
+            variances = (self.witnesses * self.total_variance(sweep) for sweep in self.sweeps)
+            self._weights = key, [np.sqrt(2.0 / variance).astype(np.complex128) for variance in variances]
+        return self._weights[1]
 
     def _at(self, x: NDArray[np.float64]) -> dict[int, tuple[Complex, dict[str, Complex]]]:
         """Misfit (n,) and its derivatives (n,) by name, of every sweep by its number; the last answer is kept."""

@@ -132,7 +132,9 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
     if len(sound) < 2:
         return None
     best, other = sound[0], sound[1]
-    at = [trade_figures(each.candidate.model, each.candidate.x) for each in sound]
+    counted = sum(each.weight > 0.0 for each in sound)
+    weighed = sound[: max(counted, 2)]
+    at = [trade_figures(each.candidate.model, each.candidate.x) for each in weighed]
     names = [name for name in ("Qts", "Vas") if name in at[0]]
 
     def change(name: str, value: float) -> str:
@@ -144,11 +146,11 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
         f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC {other.bic - best.bic:.3g} above the "
         f"chosen; it would change {apart}."
     )
-    counted = sum(each.weight > 0.0 for each in sound)
     if counted == 1:
         return QualityNote("runner_up", "note", f"{message} That is too far to count.")
     mean = " and ".join(
-        change(name, sum(each.weight * float(value[name]) for each, value in zip(sound, at, strict=True))) for name in names
+        change(name, sum(each.weight * float(value[name]) for each, value in zip(weighed, at, strict=True)))
+        for name in names
     )
     return QualityNote(
         "close_call",

@@ -15,19 +15,20 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.fitting.model import JointModel, Known, Sweep
-from tsfit.fitting.solve import ROUGH, UNFINISHED, Candidate, solve, squares
+from tsfit.fitting.model import LINEAR, JointModel, Known, Sweep
+from tsfit.fitting.solve import ROUGH_MISS, UNFINISHED, Candidate, covariance_at, solve, squares
 from tsfit.fitting.start import coil_start
 
 log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
 """Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
-ROUGH_MISS = 1.0
-"""How far from its least a search may end that only compares models, in units of BIC."""
+LEAST_TOUCH = 1e-3
+"""Least share of a touch of a suspension effect from which it is looked for."""
 SCOUT, PLAINEST = "ladder-2", "simple"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
 where that one fails."""
@@ -85,8 +86,8 @@ def compete(
 
     def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Candidate:
         model = JointModel(sweeps, Circuit(name, kind), sd, with_mass, floor)
-        options = {} if alone else {"tolerances": (ROUGH, ROUGH)}
-        tried = solve(model, _suspension_start(at) | dict(at), **options)
+        x = model.start(_suspension_start(at) | dict(at))
+        tried = solve(model, x if kind == plain else _suspension_step(model, x), rough=not alone)
         if log.isEnabledFor(logging.INFO):
             told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
             log.info("tried coil %s, suspension %s: %s", name, kind, told)
@@ -178,6 +179,17 @@ def _suspension_start(start: Mapping[str, float]) -> dict[str, float]:
     fs, qms, mms = start["Fs"], start["Qms"], start.get("Mms", 1.0)
     structural = 0.1 * (2.0 * math.pi * fs) ** 2 * mms / qms
     return {"creep": 0.1 / qms, "order": 0.9, "Lambda": structural}
+
+
+def _suspension_step(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Take the step to the least squares in the suspension's terms as they are: their logarithms go to zero by e-folds."""
+    step = -covariance_at(model, x) @ (model.jacobian(x) @ model.residual(x))
+    moved = x.copy()
+    for term in SUSPENSION_MODELS[model.circuit.suspension].extra:
+        if term.name not in LINEAR:
+            k = model.names.index(term.name)
+            moved[k] += math.log(1.0 + step[k]) if step[k] > LEAST_TOUCH - 1.0 else math.log(LEAST_TOUCH)
+    return moved
 
 
 def _blocked_start(coil: str, sweep: Sweep, start: Mapping[str, float]) -> dict[str, float]:

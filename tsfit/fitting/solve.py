@@ -24,14 +24,18 @@ Real = NDArray[np.float64]
 
 LEAST_FLOOR, MAX_FLOOR = 1e-6, 0.1
 FLOOR_ROUNDS = 6
+NEAR_FLOOR = 0.3
+"""Usual change of the logarithm of the floor between two rounds; what is not there is looked for farther off."""
 CLOCK = 5e-5
 """Relative standard uncertainty of a sound card's sample clock, which Fs inherits: common practice, no source."""
 LONGEST_LAG = 100
 FEW_WITNESSES = 1.05
 """Number of points that share one error up to which the priors need not be weighed anew."""
-FINE, CLOSE, ROUGH = (1e-3, 1e-8), 1e-6, 1e-4
+FINE, CLOSE = (1e-3, 1e-8), 1e-6
 """Relative change of the sum of squares at which a search ends: first while the floor is a guess and then at last; where
-the end is one of many (trials, intervals); and where it only compares models."""
+the end is one of many (trials, intervals)."""
+ROUGH_MISS = 1.0
+"""How far from its least a search may end that only compares models, in units of BIC; it ends with a step of half that."""
 FIRST_STEP = 0.1
 """Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
 a direction without slope, along which a step of free length leads out of the world."""
@@ -135,8 +139,13 @@ def descend(
     return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
 
 
-def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: tuple[float, float] = FINE) -> Candidate:
+def solve(model: JointModel, start: Mapping[str, float] | Real, *, rough: bool = False) -> Candidate:
     """Fit `model` from SI start values or from variables, finding the discrepancy floor along the way.
+
+    Parameters
+    ----------
+    rough : bool
+        Whether to end within `ROUGH_MISS` of the least.
 
     Returns
     -------
@@ -145,18 +154,19 @@ def solve(model: JointModel, start: Mapping[str, float] | Real, *, tolerances: t
     """
     x = model.start(start) if isinstance(start, Mapping) else start
     left = MAX_EVALUATIONS
+    first, last = (0.5 * ROUGH_MISS / len(model.residual(x)),) * 2 if rough else FINE
     model.witnesses = 1.0
     for turn in range(FLOOR_ROUNDS):
-        near = tolerances[min(turn, 1)]
+        near = last if turn else first
         x, used, ended = descend(model.residual, model.jacobian, x, near, left)
         left -= used
         before, model.floor = model.floor, most_likely_floor(model, x)
-        if (near == tolerances[1] and abs(model.floor - before) <= 0.02 * model.floor) or left <= 0:
+        if (near == last and abs(model.floor - before) <= 0.02 * model.floor) or left <= 0:
             break
     model.witnesses = shared_error(model, x)
-    if tolerances is FINE and model.priors and model.witnesses > FEW_WITNESSES and left > 0:
+    if not rough and model.priors and model.witnesses > FEW_WITNESSES and left > 0:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
-        x, _, ended = descend(model.residual, model.jacobian, x, tolerances[1], left)
+        x, _, ended = descend(model.residual, model.jacobian, x, last, left)
     covariance = covariance_at(model, x)
     misfit, noise, size = squares(model, x)
     deviance = _deviance(misfit, noise + model.floor**2 * size)
@@ -246,12 +256,12 @@ def most_likely_floor(model: JointModel, x: Real) -> float:
         variance = noise + extra
         return float(np.sum(extra / variance * (1.0 - misfit / variance)))
 
-    low, high = math.log(LEAST_FLOOR), math.log(MAX_FLOOR)
-    if slope(low) >= 0.0:
-        return LEAST_FLOOR
-    if slope(high) <= 0.0:
-        return MAX_FLOOR
-    return math.exp(brentq(slope, low, high, xtol=1e-3))
+    least, most, at = math.log(LEAST_FLOOR), math.log(MAX_FLOOR), math.log(model.floor)
+    for reach in (NEAR_FLOOR, most - least):
+        low, high = max(least, at - reach), min(most, at + reach)
+        if slope(low) < 0.0 < slope(high):
+            return math.exp(brentq(slope, low, high, xtol=1e-4))
+    return MAX_FLOOR if slope(most) <= 0.0 else LEAST_FLOOR
 
 
 def undetermined(model: JointModel, covariance: Real) -> list[str]:

@@ -23,7 +23,9 @@ SECOND_PEAK = 0.35
 """Height in ln|Z| from which a second peak is a resonance of its own, not a flaw of box or cone."""
 
 GRID, EXPONENTS = 9, (0.5, 0.6, 0.7, 0.8, 0.9)
-"""Corner frequencies and exponents tried for the coil."""
+"""Corner frequencies and exponents tried for the coil; of two rungs twice as many, or one mends the other's place."""
+BEYOND = (4.0, 16.0)
+"""Corners of a semi-inductance beyond the highest, over that: there it is hardly seen, and a coil without one is near."""
 SAMPLES = 40
 LEAST_SHARE, USUAL_SHARE = 0.05, 0.3
 """Magnitude of a coil term, over the blocked impedance at the top, down to which it is left, and that of one that comes out
@@ -124,7 +126,8 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
     """
     low, high = abs(s[0]), abs(s[-1])
     terms: list[Complex]
-    corners = low * 0.5 * (8.0 * high / low) ** np.linspace(0.0, 1.0, GRID)
+    dense = low * 0.5 * (8.0 * high / low) ** np.linspace(0.0, 1.0, 2 * GRID - 1)
+    corners = dense[::2]
     grid: list[dict[str, float]]
     match coil:
         case "simple":
@@ -133,7 +136,7 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
             grid = [{"w2": w} for w in corners]
             terms = [s, _corner(s, _over(grid, "w2"))]
         case "ladder-3":
-            grid = [{"w2": a, "w3": b} for k, a in enumerate(corners) for b in corners[k + 2 :]]
+            grid = [{"w2": a, "w3": b} for k, a in enumerate(dense) for b in dense[k + 2 :]]
             terms = [s, _corner(s, _over(grid, "w2")), _corner(s, _over(grid, "w3"))]
         case "power-law":
             grid = [{"n": n} for n in EXPONENTS]
@@ -143,7 +146,8 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
             terms = [s.imag ** _over(grid, "Xr") + 0j, 1j * s.imag ** _over(grid, "Xx")]
         case _:
             # In parallel with Le: a semi-inductance as large as it at w1, and a resistance as large as it at w2.
-            grid = [{"w1": a, "w2": b} for a in corners for b in corners]
+            far = [*corners, *(corners[-1] * factor for factor in BEYOND)]
+            grid = [{"w1": a, "w2": b} for a in far for b in corners]
             eddies = np.sqrt(s * _over(grid, "w1"))
             terms = [s, 1.0 / (1.0 / s + 1.0 / eddies + 1.0 / _over(grid, "w2"))]
     return grid, np.stack([np.broadcast_to(term, (len(grid), len(s))) for term in terms], axis=1)
