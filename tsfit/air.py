@@ -12,6 +12,10 @@ from dataclasses import dataclass
 from functools import cached_property
 
 CO2_FRACTION = 400e-6
+COLDEST, WARMEST = -40.0, 60.0
+"""Air (°C) that is taken from a file or an option, wider than the formulas hold; beyond it stands the slip of a unit."""
+THINNEST, DENSEST = 500.0, 1100.0
+"""The same of its pressure (hPa), from 5,500 m of altitude on."""
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.errors import TsfitError
+from tsfit.processes import processes
 from tsfit.records import FitResult
 
 log = logging.getLogger(__name__)
@@ -71,12 +72,9 @@ def fit_many(
         Number of processes; by default one a core.
     options : keywords of `tsfit.bench.fit_bench`, and ``monte_carlo``, a number of trials, "auto" or None
     """
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
+    from concurrent.futures import as_completed
 
-    count = min(workers or os.cpu_count() or 1, len(benches))
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
-    try:
+    with processes(min(workers or os.cpu_count() or 1, len(benches))) as pool:
         waiting = {
             pool.submit(fit_one, bench, name, replace=replace, options=options): (bench, name)
             for bench, name in zip(benches, names, strict=True)
@@ -91,8 +89,6 @@ def fit_many(
             row, told = done.result()
             log.info("fitted %s", bench)
             yield Outcome(bench, name if told is None else None, row, None if told is None else TsfitError(**told))
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 def fit_one(

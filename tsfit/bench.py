@@ -10,10 +10,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from tsfit.air import REFERENCE_AIR, Air
+from tsfit.air import COLDEST, DENSEST, REFERENCE_AIR, THINNEST, WARMEST, Air
 from tsfit.capture.calibration import CalibrationReader
 from tsfit.capture.rig import Rig
-from tsfit.driver import Wiring
+from tsfit.driver import COLDEST_COIL, HOTTEST_COIL, Wiring
 from tsfit.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
@@ -58,9 +58,9 @@ class SweepTable(Table):
     volume_uncertainty_l: NotNegative | None = None
     wiring: Wiring | None = None
     other_coil: OtherCoil | None = None
-    coil_temperature_c: Annotated[float, Field(ge=-40, le=300)] | None = None
-    air_temperature_c: Annotated[float, Field(ge=-20, le=50)] = REFERENCE_AIR.temperature_c
-    pressure_hpa: Annotated[float, Field(ge=500, le=1100)] = REFERENCE_AIR.pressure_hpa
+    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
+    air_temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] = REFERENCE_AIR.temperature_c
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] = REFERENCE_AIR.pressure_hpa
     humidity_percent: Annotated[float, Field(ge=0, le=100)] = REFERENCE_AIR.humidity_percent
     level_v: Annotated[float, Field(ge=1e-6, le=1e3)] | None = None
     """Peak volts at the total channel."""

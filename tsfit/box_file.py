@@ -31,7 +31,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tsfit.air import Air
+from tsfit.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.response import Kind
@@ -93,8 +93,8 @@ class _Amplifier(Table):
 
 
 class _Air(Table):
-    temperature_c: Annotated[float, Field(ge=-60.0, le=90.0)] = 20.0
-    pressure_hpa: Annotated[float, Field(ge=300.0, le=1200.0)] = 1013.25
+    temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] = 20.0
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] = 1013.25
     humidity_percent: Annotated[float, Field(ge=0.0, le=100.0)] = 50.0
 
 

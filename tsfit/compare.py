@@ -27,6 +27,7 @@ from tsfit.box.limits import MaximumOutput, maximum_output
 from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
 from tsfit.box.setup import STANDARD_DRIVE
+from tsfit.coverage import middle
 from tsfit.equal_conditions import Candidate, Case
 from tsfit.errors import TsfitError
 
@@ -216,7 +217,7 @@ def _difference(
     if first is not None or other is not None:
         a = levels[0][way][np.newaxis] if first is None else first[way]
         b = levels[number][way][np.newaxis] if other is None else other[way]
-        low, high = np.quantile(b - a, (0.025, 0.975), axis=0)
+        low, high = middle(b - a)
     return Difference(db, low, high, *_leads(frequency, db, low, high))
 
 

@@ -26,6 +26,7 @@ from tsfit.box.response import Enclosure, lossless_resonance, reference_level
 from tsfit.box.tolerance import driver_draws, in_proportion
 from tsfit.circuit.load import Load
 from tsfit.circuit.several import as_one, rewired
+from tsfit.coverage import middle
 from tsfit.driver import Driver
 from tsfit.records import FitResult
 
@@ -107,7 +108,7 @@ def _band(values: Array) -> Band:
     """Band of `values` (1 + n, ...), the best estimate first."""
     if len(values) == 1:
         return Band(values[0], values[0], values[0])
-    low, high = np.quantile(values[1:], (0.025, 0.975), axis=0)
+    low, high = middle(values[1:])
     # A best estimate beyond its own draws happens to a maximum; the interval then reaches to it.
     return Band(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
 

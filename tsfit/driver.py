@@ -24,6 +24,8 @@ COIL_COUPLING = 0.85
 source)."""
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper at 20 °C, 1/K (IEC 60028)."""
+COLDEST_COIL, HOTTEST_COIL = -40.0, 300.0
+"""Coil (°C) that is taken from a file or an option: its glue ends there (common practice, no source)."""
 
 
 def compliance(fs: Any, mms: Any) -> Any:

@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, Field
 
-from tsfit.air import Air
+from tsfit.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver import Driver, Wiring
@@ -64,8 +64,8 @@ Name = Annotated[str, Field(min_length=1)]
 
 
 class _Air(BaseModel):
-    temperature_c: Annotated[Finite, Field(ge=-60.0, le=90.0)] = 20.0
-    pressure_hpa: Annotated[Finite, Field(ge=300.0, le=1200.0)] = 1013.25
+    temperature_c: Annotated[Finite, Field(ge=COLDEST, le=WARMEST)] = 20.0
+    pressure_hpa: Annotated[Finite, Field(ge=THINNEST, le=DENSEST)] = 1013.25
     humidity_percent: Annotated[Finite, Field(ge=0.0, le=100.0)] = 50.0
 
 

@@ -45,7 +45,7 @@ def drivers(fit, draws):
 @pytest.mark.parametrize("kind", BOXES)
 @pytest.mark.parametrize("more", [{}, {"drivers": 4, "in_series": 2, "source_ohm": 0.2, "air_load": "baffle"}])
 def test_the_bands_are_those_of_boxes_built_one_by_one(kind, more):
-    """Forty draws: the bounds are the second lowest and highest, whichever way the boxes are evaluated."""
+    """Forty draws: the bounds are the 1st and the 39th (JCGM 101, 7.7.2), whichever way the boxes are evaluated."""
     result = with_bands(BOXES[kind](FIT.driver, **more), FIT, draws=40, generator=np.random.default_rng(3))
     frequency = result.curves.frequency_hz
     one_by_one = [BOXES[kind](driver, **more) for driver in drivers(FIT, 40)]
@@ -53,7 +53,7 @@ def test_the_bands_are_those_of_boxes_built_one_by_one(kind, more):
     boxes = [replace(box.enclosure, load=result.enclosure.load) for box in one_by_one]
 
     def bounds(values):
-        return np.sort(np.stack(values), axis=0)[[1, 38]]
+        return np.sort(np.stack(values), axis=0)[[0, 38]]
 
     if "air_load" not in more:
         spl = bounds([box.respond(frequency).spl_db for box in boxes])

@@ -101,7 +101,7 @@ def test_rules_go_before_the_sheet_and_the_sheet_before_common_practice():
         "Fs": ("rules", 2.0),
         "Qts": ("sheet", 10.0),
         "Qes": ("common practice", 15.0),
-        "Znom": ("common practice", 20.0),
+        "Znom": ("IEC 60268-5", 20.0),
     }
 
 

@@ -107,9 +107,9 @@ def test_columns_in_another_order_and_extra_ones(written):
     curve = read_curve(written(text(rows, ";", header="phase (deg);coherence;freq;mag\n")))
     same(curve)
     (told,) = [note for note in curve.notes if note.code == "ignored_columns"]
-    assert told.message.startswith("1 more column of curve.txt ")
+    assert told.message == "not used: 1 more column of curve.txt."
     more = read_curve(written(text(np.column_stack([rows, F]), ";", header="phase (deg);coherence;freq;mag;level\n")))
-    assert [note for note in more.notes if note.message.startswith("2 more columns of curve.txt ")]
+    assert [note for note in more.notes if note.message == "not used: 2 more columns of curve.txt."]
 
 
 def test_extra_column_without_header_is_refused(written):

@@ -18,10 +18,10 @@ from tsfit.box.response import Array, Enclosure, lossless_resonance, reference_l
 from tsfit.box.result import BoxResult
 from tsfit.box.setup import LITRE
 from tsfit.box.tolerance import several_draws
+from tsfit.coverage import middle
 from tsfit.records import FitResult
 
 DRAWS = 1000
-TAIL = 0.025
 
 
 @dataclass(frozen=True)
@@ -89,13 +89,6 @@ def with_bands(
 def drawn_box(box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator) -> Enclosure:
     """Return `box` with parameter sets (draws,) of its drivers in place of their values."""
     return replace(box, sets=several_draws(box.driver, fit, draws, generator))
-
-
-def middle(values: Array) -> Array:
-    """Bounds (2, ...) of the middle 95 % along the first axis."""
-    ordered = np.sort(values, axis=0)
-    last = len(values) - 1
-    return ordered[[round(TAIL * last), round((1.0 - TAIL) * last)]]
 
 
 def _numbers(result: BoxResult, box: Enclosure, level: Array) -> dict[str, Array]:

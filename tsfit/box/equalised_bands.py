@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.box.bands import DRAWS, drawn_box, middle
+from tsfit.box.bands import DRAWS, drawn_box
 from tsfit.box.equalised import AtLevel, Equalised, three_digits
 from tsfit.box.limits import maximum_output
 from tsfit.box.response import Array, reference_level
+from tsfit.coverage import middle
 from tsfit.records import FitResult
 
 

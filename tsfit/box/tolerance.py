@@ -18,6 +18,7 @@ from tsfit.box.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
 from tsfit.box.response import lossless_resonance
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
+from tsfit.coverage import middle
 from tsfit.driver import Driver, circuit_values, resonance
 from tsfit.records import FitResult
 
@@ -215,6 +216,6 @@ def _spread(values: Array) -> Spread:
     there = values[~np.isnan(values)]
     if not there.size:
         return Spread(math.nan, (math.nan, math.nan), (math.nan, math.nan), 1.0)
-    low, high = np.quantile(there, [0.025, 0.975])
+    low, high = middle(there)
     outermost = float(np.min(there)), float(np.max(there))
     return Spread(float(values[0]), (float(low), float(high)), outermost, 1.0 - there.size / values.size)

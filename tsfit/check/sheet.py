@@ -22,7 +22,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from tsfit.driver import Driver, driver_from_figures
+from tsfit.air import DENSEST, THINNEST
+from tsfit.driver import COLDEST_COIL, HOTTEST_COIL, Driver, driver_from_figures
 from tsfit.errors import TsfitError
 from tsfit.quantities import SI_UNITS, Printed, parse_printed
 from tsfit.toml_file import Table, read_toml, wrong_key
@@ -101,8 +102,8 @@ class DriverTable(Table):
 
 
 class _ConditionsTable(Table):
-    pressure_hpa: Annotated[float, Field(ge=300.0, le=1200.0)] | None = None
-    coil_temperature_c: Annotated[float, Field(ge=-40.0, le=300.0)] | None = None
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] | None = None
+    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
     wiring: Literal["series", "parallel", "one coil"] | None = None
     air_load: Literal["free air", "baffle"] | None = None
 

@@ -60,7 +60,7 @@ class Judged:
     measured, stdev, expanded : float, SI; `expanded` is U, with the rounding of the print
     deviation, tolerance : float, percent of the published value, or dB for a level
     note : what the reader must know about this line, "" when nothing
-    tolerance_from : "rules", "sheet" or "common practice"
+    tolerance_from : "rules", "sheet", "common practice" or "IEC 60268-5"
     """
 
     name: str
@@ -210,7 +210,8 @@ def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str
     for source, table in (("rules", rules), ("sheet", sheet.tolerances)):
         if name in table:
             return source, table[name]
-    return "common practice", DEFAULT_TOLERANCES.get(name, 1.0 - RATED_FRACTION)
+    source = "IEC 60268-5" if name == "Znom" else "common practice"
+    return source, DEFAULT_TOLERANCES.get(name, 1.0 - RATED_FRACTION)
 
 
 def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float) -> Judged:

@@ -48,7 +48,13 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
     metavar="WHAT",
     help="What is played: exponential sweep, multisine, odd multisine or stepped sine.",
 )
-@click.option("--seconds", type=click.FloatRange(1.0, 600.0), default=8.0, show_default=True, help="Length of it.")
+@click.option(
+    "--seconds",
+    type=click.FloatRange(1.0, 600.0),
+    default=8.0,
+    show_default=True,
+    help="Length of it; 8 periods of the lowest frequency or more.",
+)
 @click.option("--low-hz", type=float, default=5.0, show_default=True, help="Lowest frequency.")
 @click.option("--high-hz", type=float, default=20000.0, show_default=True, help="Highest frequency.")
 @click.option("--periods", type=click.IntRange(2, 1000), default=4, show_default=True, help="Periods of a multisine.")

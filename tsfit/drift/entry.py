@@ -11,7 +11,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.air import Air
+from tsfit.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
+from tsfit.driver import COLDEST_COIL, HOTTEST_COIL
 from tsfit.errors import TsfitError
 from tsfit.records import FitResult, QualityNote
 
@@ -39,10 +40,10 @@ class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
 class Conditions(msgspec.Struct, frozen=True, gc=False):
     """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
 
-    temperature_c: Annotated[float, msgspec.Meta(ge=-60.0, le=80.0)]
-    pressure_hpa: Annotated[float, msgspec.Meta(ge=300.0, le=1200.0)]
+    temperature_c: Annotated[float, msgspec.Meta(ge=COLDEST, le=WARMEST)]
+    pressure_hpa: Annotated[float, msgspec.Meta(ge=THINNEST, le=DENSEST)]
     humidity_percent: Annotated[float, msgspec.Meta(ge=0.0, le=100.0)]
-    coil_temperature_c: Annotated[float, msgspec.Meta(ge=-60.0, le=400.0)] | None = None
+    coil_temperature_c: Annotated[float, msgspec.Meta(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
 
     @property
     def air(self) -> Air:

@@ -168,7 +168,7 @@ def _named(table: Table, columns: tuple[Column, ...], path: Path) -> _Raw:
     ignored = len(columns) - len(used & set(data))
     notes = []
     if ignored:
-        message = f"{ignored} more column{'s' if ignored > 1 else ''} of {path.name} were not used."
+        message = f"not used: {ignored} more column{'s' if ignored > 1 else ''} of {path.name}."
         notes.append(QualityNote("ignored_columns", "note", message))
     stdev = data.get("stdev")
     if stdev is not None and not (np.all(stdev > 0.0) and np.all(stdev < IMPEDANCE_RANGE_OHM[1])):

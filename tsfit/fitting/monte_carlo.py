@@ -10,8 +10,8 @@ the fit. The choice among circuit models is not drawn; the covariance that the t
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from itertools import repeat
@@ -20,11 +20,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.coverage import PROBABILITY, middle, ranks
 from tsfit.errors import TsfitError
 from tsfit.fitting.conditions import CONDITION_UNITS, coil_spread, figure_table
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
+from tsfit.processes import processes
 from tsfit.records import Estimate, FitResult, MonteCarlo, MonteCarloFigure, QualityNote
 
 Real = NDArray[np.float64]
@@ -40,7 +42,6 @@ WORTH_PROCESSES = 1000
 """Trials from which several processes are faster than one, which a start of Python each costs."""
 DIGITS = 1
 """Significant digits of the standard uncertainty within which trials and covariance must agree (JCGM 101, 7.9.2)."""
-PROBABILITY = 0.95
 MANY_FAILED = 0.01
 """Share of trials without an end from which the intervals are in doubt: no source."""
 SEED = 101
@@ -77,7 +78,9 @@ def run_trials(
     batches: list[Real] = []
     settled = None if trials != "auto" else False
     number = BATCH if trials == "auto" else trials
-    with _processes(workers if number >= WORTH_PROCESSES else 1) as each:
+    with ExitStack() as stack:
+        many = workers > 1 and number >= WORTH_PROCESSES
+        each = stack.enter_context(processes(workers)).map if many else map
         while True:
             sizes = [min(CHUNK, number - first) for first in range(0, number, CHUNK)]
             streams = [np.random.default_rng(seed) for seed in seeds.spawn(len(sizes))]
@@ -128,22 +131,6 @@ def check_trials(trials: Trials) -> None:
         raise TsfitError(
             f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'.", code="few_trials"
         )
-
-
-@contextmanager
-def _processes(workers: int) -> Iterator[Callable[..., Any]]:
-    """`map` itself, or that of as many processes."""
-    if workers < 2:
-        yield map
-        return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-
-    pool = ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn"))
-    try:
-        yield pool.map
-    finally:
-        pool.shutdown(cancel_futures=True)
 
 
 # A trial may try a step that overflows; it then has no end, or another step.
@@ -200,18 +187,9 @@ def _ended(rows: Real) -> Real:
     return ended
 
 
-def _ranks(number: int) -> tuple[int, int]:
-    """First rank of the interval symmetric in probability, and how many ranks an interval spans (JCGM 101, 7.7)."""
-    span = int(PROBABILITY * number + 0.5)
-    return (number - span) // 2, span
-
-
 def _summary(ended: Real) -> Real:
     """Mean, standard uncertainty, low and high end, shape (4, k)."""
-    first, span = _ranks(len(ended))
-    ordered = np.sort(ended, axis=0)
-    ends = ordered[first], ordered[first + span]
-    return np.stack([np.mean(ended, axis=0), np.std(ended, axis=0, ddof=1), *ends])
+    return np.stack([np.mean(ended, axis=0), np.std(ended, axis=0, ddof=1), *middle(ended)])
 
 
 def numerical_tolerance(stdev: float) -> float:
@@ -249,7 +227,7 @@ def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
 def _figure(ordered: Real, linear: Estimate) -> MonteCarloFigure:
     """Sum up the trials (m,) of one figure, in order, beside its estimate by the covariance (JCGM 101, 7.7 and 8)."""
     number = len(ordered)
-    first, span = _ranks(number)
+    first, span = ranks(number)
     last = number - 1
     low, high = ordered[first], ordered[first + span]
     shortest = int(np.argmin(ordered[span:] - ordered[: number - span]))
