@@ -5,15 +5,17 @@ Nothing here computes physics; capture makes curves, fitting makes results, chec
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.air import REFERENCE_AIR, Air
 from tsfit.driver import Driver, Wiring
+from tsfit.errors import TsfitError
 from tsfit.quantities import display, rounded
 
 Severity = Literal["refuse", "warn", "note"]
@@ -79,6 +81,11 @@ class State:
     air : ambient air during the sweep
     level_v : peak volts at the total channel, None when not known
     level_dbfs : peak level in dB re full scale of the output, None when not known
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_state`` for a kind that is none, and a mass or volume that is missing, not positive, or of another kind.
     """
 
     kind: StateKind = "free air"
@@ -92,6 +99,19 @@ class State:
     air: Air = REFERENCE_AIR
     level_v: float | None = None
     level_dbfs: float | None = None
+
+    def __post_init__(self) -> None:
+        kinds = get_args(StateKind)
+        if self.kind not in kinds:
+            raise TsfitError(f"{self.kind!r} is no state of a driver; use one of {', '.join(kinds)}.", code="wrong_state")
+        for kind, name, value, unit in (
+            ("added mass", "mass", self.mass, "kg"),
+            ("closed box", "volume", self.volume, "m³"),
+        ):
+            if self.kind != kind and value is not None:
+                raise TsfitError(f"{self.kind} has no {name}; leave it out, or call the state {kind}.", code="wrong_state")
+            if self.kind == kind and not 0.0 < (value or 0.0) < math.inf:
+                raise TsfitError(f"{kind} needs its {name}, positive and in {unit}, not {value}.", code="wrong_state")
 
 
 @dataclass(frozen=True)

@@ -26,6 +26,7 @@ def test_the_squares_add_up():
         for name, sources in result.budget.items():
             assert math.hypot(*sources.values()) == pytest.approx(result.parameters[name].stdev, rel=1e-6), name
             assert list(sources.values()) == sorted(sources.values(), reverse=True)
+            assert min(sources.values()) > 0.0
 
 
 def test_each_source_is_named_and_weighs_what_it_should():

@@ -21,6 +21,7 @@ def _mass(dbfs):
         ([_state(), _state(), _mass(None)], (0, 1, 2), (), []),
         ([_state(dbfs=-20.0), _state(dbfs=-20.9)], (0, 1), ((1, 0),), []),
         ([_state(dbfs=-20.0), _state(dbfs=-22.0)], (1,), ((1,), (0,)), ["one_level"]),
+        ([_state(dbfs=db) for db in (-20.0, -19.2, -30.0, -19.6)], (2,), ((2,), (0, 3, 1)), ["one_level"]),
         # The mass stands at the higher level only, so the pair is fitted there.
         ([_state(dbfs=-30.0), _state(dbfs=-20.0), _mass(-20.0)], (1, 2), ((0,), (1,)), ["one_level"]),
         # It stands at no level of free air: the nearest is taken and told.

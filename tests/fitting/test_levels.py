@@ -14,7 +14,7 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.files import to_json
 from tsfit.fit_file import fit_to_dict, read_fit
 from tsfit.fitting.fit import fit
-from tsfit.fitting.levels import LevelModel, _with_clock, level_notes, straight_line
+from tsfit.fitting.levels import LevelModel, _with_clock, fit_levels, level_notes, straight_line
 from tsfit.fitting.model import make_sweep
 from tsfit.records import Estimate, ImpedanceCurve, LevelDependence, State
 
@@ -208,6 +208,24 @@ def test_a_level_that_no_circuit_follows_gives_no_limit(wave):
     if told:
         missed = re.search(r"\(the circuit misses a level by (\d+) %, as of a driver that overloads\)", told[0])
         assert 5 <= int(missed[1]) <= 7
+
+
+def test_why_there_is_no_limit_is_said(monkeypatch):
+    """Friction falls so fast that without level it would be negative: 1/Qms of 0.02 and 0.4 at a tenth of the power."""
+    curves = []
+    for db, qms in ((-20.0, 50.0), (-10.0, 2.5)):
+        ((curve, state),), _, _ = make(("free air",), np.random.default_rng(4), errors=False, Qms=qms)
+        curves.append((curve, replace(state, level_dbfs=db)))
+
+    def why(result):
+        assert result.levels is None
+        (told,) = [note.message for note in result.quality if note.code == "no_levels"]
+        return told.partition("(")[2].partition(")")[0]
+
+    assert why(_fit(curves)) == "the figures do not lead to a limit"
+    real = fit_levels
+    monkeypatch.setattr("tsfit.fitting.fit.fit_levels", lambda *given: replace(real(*given), fault="it ran away"))
+    assert why(_fit(curves)) == "it ran away"
 
 
 def test_a_narrow_flaw_at_one_level_is_left_out_of_that_level():

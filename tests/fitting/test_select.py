@@ -11,7 +11,7 @@ from made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.select import Ranked, _suspension_start, _worth_polish, rank
-from tsfit.fitting.solve import UNFINISHED
+from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.start import coil_start
 
 
@@ -173,6 +173,21 @@ def test_only_sound_models_within_six_share_the_weight():
 )
 def test_what_may_still_count_is_fitted_to_the_last_digit(fault, bic, worth):
     assert _worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, 0.0), 100.0) == worth
+
+
+def test_a_named_model_that_has_not_ended_goes_on_from_there(monkeypatch):
+    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(1), errors=False, coil="simple")
+    ended = []
+
+    def at_once(model, x, **how):
+        ended.append(x)
+        return replace(solve(model, x, **how), fault=UNFINISHED if len(ended) == 1 else None)
+
+    monkeypatch.setattr("tsfit.fitting.select.SCOUT", "simple")
+    monkeypatch.setattr("tsfit.fitting.select.PLAINEST", "simple")
+    monkeypatch.setattr("tsfit.fitting.select.solve", at_once)
+    (only,) = fit(curves, sd=area, coil="simple", suspension="ideal").candidates
+    assert (only.fault, len(ended)) == (None, 2)
 
 
 def test_each_suspension_begins_at_a_tenth_of_the_friction():

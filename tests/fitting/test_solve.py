@@ -102,6 +102,24 @@ def test_the_floor_is_the_planted_one(floor):
     assert np.sqrt(np.mean(np.square(found))) == pytest.approx(floor * given_back, rel=0.025)
 
 
+def test_no_floor_is_higher_than_a_tenth():
+    model, x = model_and_truth()
+    assert most_likely_floor(model, x + 0.5) == pytest.approx(0.1, rel=1e-4)
+
+
+def test_the_answer_is_the_least_squares_with_its_own_floor():
+    """Noise of 2 % near Re that is planted as misfit; the search begins with a floor of a tenth of that."""
+    model, x = model_and_truth(relative_noise=1e-3)
+    (sweep,) = model.sweeps
+    rng = np.random.default_rng(3)
+    draw = (rng.standard_normal(400) + 1j * rng.standard_normal(400)) / math.sqrt(2.0)
+    sweep.impedance_ohm[:] *= 1.0 + 0.03 * draw
+    found = solve(model, x)
+    assert most_likely_floor(model, found.x) == pytest.approx(model.floor, rel=0.02)
+    step = found.covariance @ (model.jacobian(found.x) @ model.residual(found.x))
+    assert np.max(np.abs(step) / np.sqrt(np.diag(found.covariance))) < 0.02
+
+
 def test_the_clock_belongs_to_fs_alone():
     """50 parts in a million beside what the sweep tells, the inverse of the information matrix."""
     model, x = model_and_truth()

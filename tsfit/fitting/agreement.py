@@ -91,9 +91,8 @@ def _row(candidate: Candidate, names: Sequence[str]) -> NDArray[np.float64]:
 
 
 def _told(state: State) -> str:
-    if state.kind == "added mass":
-        return f"added mass of {1e3 * (state.mass or 0.0):.4g} g"
-    return f"closed box of {1e3 * (state.volume or 0.0):.4g} l"
+    size = state.mass or state.volume or math.nan
+    return f"{state.kind} of {1e3 * size:.4g} {'g' if state.mass else 'l'}"
 
 
 def agreement_notes(best: Candidate, found: Sequence[Agreement]) -> list[QualityNote]:

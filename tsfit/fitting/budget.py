@@ -107,8 +107,7 @@ def advice(table: Mapping[str, Mapping[str, float]]) -> str | None:
     """One sentence: what carries most of the uncertainty of Vas (or Qts), and how to lower it."""
     figure = "Vas" if "Vas" in table else "Qts"
     sources = table.get(figure, {})
-    total = sum(value**2 for value in sources.values())
-    if not total > 0.0:
+    if not any(sources.values()):
         return None
     shares = [f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items()]
     first = next(iter(sources))

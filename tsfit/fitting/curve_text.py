@@ -62,9 +62,9 @@ def decode(raw: bytes, path: Path) -> str:
     encoding = "utf-8-sig"
     if raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
         encoding = "utf-16"
-    elif len(raw) > 3 and len(raw) % 2 == 0 and not any(raw[1:64:2]) and all(raw[0:64:2]):
+    elif len(raw) % 2 == 0 and not any(raw[1:64:2]) and all(raw[0:64:2]):
         encoding = "utf-16-le"
-    elif len(raw) > 3 and len(raw) % 2 == 0 and not any(raw[0:64:2]) and all(raw[1:64:2]):
+    elif len(raw) % 2 == 0 and not any(raw[0:64:2]) and all(raw[1:64:2]):
         encoding = "utf-16-be"
     try:
         text = raw.decode(encoding)
@@ -116,7 +116,7 @@ def read_table(text: str, path: Path) -> Table:
 
 
 def _starts_with_number(line: str) -> bool:
-    start = re.split(r"[;\s]|,(?!\d)", line, maxsplit=1)[0]
+    start = re.split(r"[;\s]|,(?!\d)", line)[0]
     return bool(re.fullmatch(r"[-+.,\deE]*\d[-+.,\deE]*", start, re.ASCII) or NOT_FINITE.fullmatch(start))
 
 

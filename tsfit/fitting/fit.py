@@ -207,11 +207,11 @@ def _mass_start(
     found: list[float] = []
     for (curve, state), peak in zip(curves, peaks, strict=True):
         ratio = (peak.Fs / reference.Fs) ** 2
-        if state.kind == "added mass":
+        if state.mass is not None:
             if peak.Fs > (1.0 - LEAST_SHIFT) * reference.Fs:
                 raise _no_shift(curve, peak, reference, "fallen", "fix the mass to the cone and check which file is which")
-            found.append((state.mass or 0.0) / (1.0 / ratio - 1.0))
-        elif state.kind == "closed box" and sd is not None:
+            found.append(state.mass / (1.0 / ratio - 1.0))
+        elif state.volume is not None and sd is not None:
             if peak.Fs < (1.0 + LEAST_SHIFT) * reference.Fs:
                 raise _no_shift(curve, peak, reference, "risen", "seal the box or use a smaller one")
             stiffness = sd.value**2 / box_compliance(state.volume, state.air)

@@ -226,22 +226,23 @@ class JointModel:
 
     def load(self, v: Mapping[str, Any], sweep: Sweep) -> Load:
         """Return the acoustic load during `sweep`."""
-        state, kind = sweep.state, sweep.state.kind
-        if kind == "added mass":
-            return added_mass((state.mass or 0.0) + (state.mass_uncertainty or 0.0) * v.get(f"mass:{state.mass}", 0.0))
+        state = sweep.state
+        if state.mass is not None:
+            return added_mass(state.mass + (state.mass_uncertainty or 0.0) * v.get(f"mass:{state.mass}", 0.0))
         if not self._boxed(sweep):
             return free_air()
-        if kind == "infinite baffle":
-            return infinite_baffle(v["Sd"], state.air, self._air_load(v, kind))
-        gain = self._air_load(v, kind) * air_load_change(v["Sd"], state.air)
-        return closed_box(self._volume(v, state), state.air, added_mass=gain)
+        air_load = self._air_load(v, state.kind)
+        if state.volume is None:
+            return infinite_baffle(v["Sd"], state.air, air_load)
+        gain = air_load * air_load_change(v["Sd"], state.air)
+        return closed_box(self._volume(v, state.volume, state), state.air, added_mass=gain)
 
     def _air_load(self, v: Mapping[str, Any], kind: str) -> Any:
         centre, spread = BOX_AIR_LOAD if kind == "closed box" else BAFFLE_AIR_LOAD
         return centre + spread * v[f"air load:{kind}"]
 
-    def _volume(self, v: Mapping[str, Any], state: State) -> Any:
-        return (state.volume or 0.0) + (state.volume_uncertainty or 0.0) * v.get(f"volume:{state.volume}", 0.0)
+    def _volume(self, v: Mapping[str, Any], stated: float, state: State) -> Any:
+        return stated + (state.volume_uncertainty or 0.0) * v.get(f"volume:{stated}", 0.0)
 
     def fitted(self, x: NDArray[np.float64], sweep: Sweep, frequency_hz: NDArray[np.float64]) -> Complex:
         """Impedance of the model in the state of `sweep`, shape (n,), systematic errors of the bench left out."""
@@ -370,8 +371,8 @@ class JointModel:
             "sd": self.sd.uncertainty / self.sd.value * (p["Sd"] * d["Sd"] + 1.5 * load.added_mass * d["added_mass"]),
             f"air load:{state.kind}": spread * air_load_change(v["Sd"], state.air) * d["added_mass"],
         }
-        if state.kind == "closed box":
-            per_volume = load.compliance / self._volume(v, state)
+        if state.volume is not None:
+            per_volume = load.compliance / self._volume(v, state.volume, state)
             rows[f"volume:{state.volume}"] = (state.volume_uncertainty or 0.0) * per_volume * d["compliance"]
         return rows
 

@@ -102,16 +102,14 @@ def _smooth(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.f
 
 def _read_peak(f: NDArray[np.float64], size: NDArray[np.float64], peak: int) -> Resonance:
     rmax = float(size[peak])
-    re = float(min(np.min(size[: peak + 1]), np.min(size[peak:])))
+    re, fs = float(np.min(size)), float(f[peak])
     level = math.sqrt(re * rmax)
+    # The least value lies on one of the flanks; the other may be cut off, and is taken for its mirror.
     below, above = np.flatnonzero(size[:peak] < level), np.flatnonzero(size[peak:] < level)
-    f1 = float(f[below[-1]]) if len(below) else float("nan")
-    f2 = float(f[peak + above[0]]) if len(above) else float("nan")
-    fs = float(f[peak])
-    f1 = f1 if math.isfinite(f1) else (fs**2 / f2 if math.isfinite(f2) else 0.7 * fs)
-    f2 = f2 if math.isfinite(f2) else fs**2 / f1
+    f1 = float(f[below[-1]]) if len(below) else fs**2 / float(f[peak + above[0]])
+    f2 = float(f[peak + above[0]]) if len(above) else fs**2 / f1
     r0 = max(rmax / re, 1.02)
-    qms = fs * math.sqrt(r0) / max(f2 - f1, 1e-3 * fs)
+    qms = fs * math.sqrt(r0) / (f2 - f1)
     return Resonance(re, fs, qms, qms / (r0 - 1.0))
 
 
