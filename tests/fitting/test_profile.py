@@ -102,6 +102,22 @@ def test_a_tenth_of_the_parabola_is_missed(monkeypatch, quartic, poor):
     assert bool(traced_intervals(best, stated)[0]) == poor
 
 
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_one_side_that_is_no_parabola_is_enough(monkeypatch, side):
+    def share(a):
+        return np.where(side * a > 0.0, 0.3 / (4.0 * 0.1**2), 0.0)
+
+    best, stated = bent(
+        monkeypatch,
+        lambda a: a / 0.1 * np.sqrt(1.0 + share(a) * a**2),
+        lambda a: (1.0 + 2.0 * share(a) * a**2) / np.sqrt(1.0 + share(a) * a**2) / 0.1,
+    )
+    low, high = np.log(traced_intervals(best, stated)[0]["Re"].interval95) - 1.0
+    wider, narrower = (high, -low) if side < 0.0 else (-low, high)
+    assert wider == pytest.approx(0.196, abs=0.001)
+    assert narrower < 0.18
+
+
 def test_a_valley_that_bends_is_followed(monkeypatch):
     """Along the covariance the sum would grow by 36 where Fs lags by six of its standard uncertainties."""
     assert traced_intervals(*bent(monkeypatch, lambda a: a / 0.1, lambda a: 10.0, valley=0.6)) == ({}, [])
