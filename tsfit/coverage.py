@@ -1,4 +1,4 @@
-"""The middle 95 % of draws, wherever a distribution is drawn from and not calculated."""
+"""Coverage intervals: the middle 95 % of draws, wherever a distribution is drawn from and not calculated."""
 
 from __future__ import annotations
 
