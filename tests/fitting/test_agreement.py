@@ -7,15 +7,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
+from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make, truth
 
 from tsfit.air import REFERENCE_AIR
-from tsfit.circuit.load import added_mass, air_load_change, closed_box
+from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.errors import TsfitError
-from tsfit.fitting.agreement import agreement_notes
+from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.fitting.solve import solve
 from tsfit.records import Agreement, ImpedanceCurve, State
 
 KINDS = ("free air", "added mass", "closed box")
@@ -201,6 +202,32 @@ def test_what_states_share_keeps_them_together():
         sigmas.append(fit(curves, **FORCED).agreement[0].sigma)
     assert abs(np.mean(sigmas)) < 3.5 / np.sqrt(40)
     assert 0.7 < np.std(sigmas) < 1.35
+
+
+def test_what_the_free_air_sweep_errs_moves_both_sides():
+    """Independently: what each residual does to the two masses; the sweep of free air counts with its difference."""
+    rng = np.random.default_rng(23)
+    sweeps = []
+    for number, (mass, noise) in enumerate(((None, 0.03), (0.02, 0.01), (0.09, 0.02))):
+        load = free_air() if mass is None else added_mass(mass)
+        z = impedance(FREQUENCY_HZ, {**truth(), **COILS["ladder-2"]}, Circuit("ladder-2"), load)
+        draw = (rng.standard_normal(len(z)) + 1j * rng.standard_normal(len(z))) / np.sqrt(2.0)
+        curve = ImpedanceCurve(FREQUENCY_HZ, z * (1.0 + noise * draw), (noise * np.abs(z)) ** 2)
+        state = State() if mass is None else State("added mass", mass=mass)
+        sweeps.append(make_sweep(curve, state, number, np.ones(len(z), dtype=bool)))
+    x = {**truth(), **COILS["ladder-2"]}
+
+    def fitted(*which):
+        model = JointModel([sweeps[k] for k in which], Circuit("ladder-2"), None, with_mass=True)
+        found = solve(model, model.start(x))
+        row = found.covariance[model.names.index("Mms")] @ model.jacobian(found.x)
+        return row[: 2 * len(FREQUENCY_HZ)], row[2 * len(FREQUENCY_HZ) :], found
+
+    (light, light_alone, _), (heavy, heavy_alone, _) = fitted(0, 1), fitted(0, 2)
+    expected = math.sqrt(np.sum((heavy - light) ** 2) + np.sum(light_alone**2) + np.sum(heavy_alone**2))
+    (each,) = agreements(fitted(0, 1, 2)[-1])
+    assert each.sweeps == (2,)
+    assert 0.01 * each.percent_stdev == pytest.approx(expected, rel=0.02)
 
 
 def test_warm_sweeps_share_one_resistance():

@@ -69,8 +69,9 @@ def _compared(
         logs.append(float(candidate.x[k]))
         variances.append(float(candidate.covariance[k, k]))
     apart = logs[0] - logs[1]
-    # Never below what the states' own inputs leave: the shared part cannot be more than either's whole.
-    spread = math.sqrt(max(sum(variances) - 2.0 * covariance, abs(variances[0] - variances[1]), 1e-12))
+    # Each has a floor of its own, so the covariance is not quite theirs; no two errors are closer than this.
+    closest = (math.sqrt(variances[0]) - math.sqrt(variances[1])) ** 2
+    spread = math.sqrt(max(sum(variances) - 2.0 * covariance, closest, 1e-12))
     state = chosen[0].state
     return Agreement(
         state=_told(state),
