@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from tsfit.circuit import kramers_kronig as kk
-from tsfit.circuit.kramers_kronig import kramers_kronig
+from tsfit.circuit.kramers_kronig import kramers_kronig, octave_edges, octave_means
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import mechanical_resistance
 
@@ -177,3 +177,14 @@ def test_no_more_resonances_than_the_points_can_tell(monkeypatch, points, asked)
 def test_as_many_resonances_as_are_allowed(most):
     found = kramers_kronig(FREQUENCY, curve(load="vented"), most_resonances=most)
     assert len(found.poles_hz) == most
+
+
+def test_the_octave_about_a_frequency_stays_within_the_range():
+    f = np.array([100.0, 120.0, 200.0, 300.0, 400.0])
+    low, high = octave_edges(f)
+    np.testing.assert_allclose(low, [100.0, 100.0, 200.0 / 2**0.5, 200.0, 200.0], rtol=1e-12)
+    np.testing.assert_allclose(high, [200.0, 200.0, 200.0 * 2**0.5, 400.0, 400.0], rtol=1e-12)
+    np.testing.assert_allclose(octave_means(f, np.arange(5.0)), [1.0, 1.0, 2.0, 3.0, 3.0], rtol=1e-12)
+    # A range of half an octave is all there is.
+    low, high = octave_edges(f[:2] * 1.1)
+    np.testing.assert_allclose((low, high), [[110.0, 110.0], [132.0, 132.0]], rtol=1e-12)

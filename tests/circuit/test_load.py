@@ -56,6 +56,14 @@ def test_every_chamber_has_the_losses_and_the_mass_that_were_given():
     assert both.added_mass == closed.added_mass == 0.002
     assert both.compliance == closed.compliance
     assert closed_box(0.03, resonance=60.0, leak_q=9.0, added_mass=0.002).added_mass == 0.002
+    assert vented_box(0.03, 40.0, added_mass=0.002).added_mass == 0.002
+
+
+def test_a_part_of_many_boxes_is_those_boxes():
+    rear, front = np.array([0.02, 0.03, 0.04]), np.array([0.01, 0.02, 0.03])
+    some = band_pass_box(rear, front, 50.0, rear_resonance=60.0, leak_q=7.0).take(slice(1, 3))
+    for name, value in band_pass_box(rear[1:], front[1:], 50.0, rear_resonance=60.0, leak_q=7.0).parameters().items():
+        np.testing.assert_array_equal(some.parameters()[name], value, err_msg=name)
 
 
 def test_what_the_coil_alone_has():
