@@ -5,8 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from made_curves import FREQUENCY_HZ, make
+from scipy.stats import rayleigh
 
-from tsfit.fitting.artefacts import _hum, _running_median, narrow_bands
+from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, _hum, _running_median, narrow_bands
 from tsfit.fitting.fit import fit
 from tsfit.records import State
 
@@ -84,6 +85,10 @@ def test_a_band_begins_and_ends_where_its_peak_has_fallen_to_a_sixth():
 def test_each_flaw_is_a_band_of_its_own():
     found = scattered(np.array([40.0, 50.0, 40.0, 45.0]), [150, 151, 300, 301])
     assert [np.flatnonzero(band.points).tolist() for band in found] == [[150, 151], [300, 301]]
+
+
+def test_the_median_of_a_complex_normal_is_rayleigh_s():
+    assert pytest.approx(rayleigh.median(), rel=1e-12) == RAYLEIGH_MEDIAN
 
 
 @pytest.mark.parametrize(("bump", "bands"), [(6.0, 0), (16.0, 1)])

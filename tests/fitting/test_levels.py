@@ -139,6 +139,19 @@ def test_two_parts_in_a_thousand_are_small_however_sure(slopes, small):
     assert abs(apart.value) > 5.0 * apart.stdev
 
 
+def test_a_level_swept_twice_has_the_mean_of_what_its_coil_was_at():
+    """The second sweep of the lowest level 1 % warmer in Re, which is within what a sweep may drift."""
+    curves, _, _, _ = _swept(np.random.default_rng(6), (0.0, 0.0, 0.0), levels=(-30.0, -10.0), noise=2e-4)
+    warmer, _, _ = make(
+        ("free air",), np.random.default_rng(0), errors=False, relative_noise=2e-4, Re=5.4 * 1.01, Qes=0.42 * 1.01
+    )
+    curves.insert(1, (warmer[0][0], curves[0][1]))
+    curves[0] = (make(("free air",), np.random.default_rng(1), errors=False, relative_noise=2e-4)[0][0][0], curves[0][1])
+    found = _fit(curves).levels
+    assert found.at[0].sweeps == (0, 1)
+    assert found.at[0].figures["Re"].value == pytest.approx(5.4 * 1.005, rel=1e-3)
+
+
 def test_all_levels_share_one_clock():
     """50 parts in a million of Fs at every level and in the limit, none of it in what they are apart."""
     curves, _, _, _ = _swept(np.random.default_rng(1), (-0.08, 0.3, 0.0), noise=2e-5)
