@@ -39,6 +39,7 @@ def test_each_source_is_named_and_weighs_what_it_should():
         "air load, closed box",
         "reference resistor",
     } <= set(result.budget["Vas"])
+    assert "coil heat and contacts between sweeps" in result.budget["Re"]
     # The clock moves Fs and nothing else of the free-air figures: 50 parts in a million of it.
     assert result.budget["Fs"]["sample clock"] == pytest.approx(5e-5 * result.parameters["Fs"].value, rel=1e-3)
     assert result.budget["Qts"].get("effective area", 0.0) < 1e-2 * result.parameters["Qts"].stdev

@@ -12,8 +12,9 @@ from tsfit.air import Air
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.fitting.result import _rivalry
-from tsfit.records import QualityNote, State
+from tsfit.fitting.result import _rivalry, _told
+from tsfit.fitting.select import Ranked
+from tsfit.records import ModelCandidate, QualityNote, State
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 
@@ -96,6 +97,13 @@ def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, f
             "Runner-up: coil ladder-2, suspension ideal, BIC 8 above the chosen; it would change Qts by +2.5 % and Vas by "
             "-2 %. That is too far to count."
         )
+
+
+@pytest.mark.parametrize(("bic", "x"), [(np.inf, 1.0), (100.0, np.nan)])
+def test_a_model_that_ran_away_has_no_figures(bic, x):
+    candidate = SimpleNamespace(circuit=Circuit("simple", "log-creep"), model=None, x=np.array([x]), fault="it ran away")
+    told = _told(Ranked(candidate, bic, bic, 1.0), None)
+    assert told == ModelCandidate("simple", "log-creep", None, None, 0.0, None, None, None, "it ran away")
 
 
 def test_a_forced_model_has_no_runner_up():
