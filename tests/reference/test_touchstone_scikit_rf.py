@@ -72,11 +72,16 @@ def test_ours_is_read(tmp_path):
     np.testing.assert_allclose(theirs.z[:, 0, 0], Z, rtol=1e-12)
 
 
-def test_defaults_of_a_short_option_line(tmp_path):
+@pytest.mark.parametrize("short", ["#", "!"])
+def test_defaults_of_a_short_option_line_and_of_none(tmp_path, short):
     path = tmp_path / "curve.s1p"
-    path.write_text(content("S", "MA", "GHz", 50.0).replace("# GHz S MA R 50", "#"), encoding="utf-8")
-    np.testing.assert_allclose(read_curve(path).impedance_ohm, Z, rtol=1e-12)
-    np.testing.assert_allclose(network(path).z[:, 0, 0], Z, rtol=1e-12)
+    path.write_text(content("S", "MA", "GHz", 50.0).replace("# GHz S MA R 50", short), encoding="utf-8")
+    for f, z in (
+        (read_curve(path).frequency_hz, read_curve(path).impedance_ohm),
+        (network(path).f, network(path).z[:, 0, 0]),
+    ):
+        np.testing.assert_allclose(f, F, rtol=1e-12)
+        np.testing.assert_allclose(z, Z, rtol=1e-12)
 
 
 def test_options_in_any_order_and_angles_beyond_a_turn(tmp_path):

@@ -65,7 +65,7 @@ def budget(ranked: Sequence[Ranked], figures: Figures) -> dict[str, dict[str, fl
     add(MODELS, np.sum(figures.apart**2, axis=1))
     table = {}
     for k, figure in enumerate(figures.names):
-        shares = {source: float(np.sqrt(variance[k])) for source, variance in parts.items() if variance[k] > 0.0}
+        shares = {source: float(np.sqrt(variance[k])) for source, variance in parts.items() if variance[k]}
         table[figure] = dict(sorted(shares.items(), key=lambda item: -item[1]))
     return table
 

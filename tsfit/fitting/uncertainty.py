@@ -123,7 +123,7 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
     own = set(best.model.shape)
     columns = []
     for rival in ranked[1:]:
-        if rival.weight > 0.0:
+        if rival.weight:
             other = trade_figures(rival.candidate.model, rival.candidate.x)
             columns.append(
                 [

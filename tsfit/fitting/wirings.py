@@ -109,7 +109,7 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
             return np.stack(list(wiring_figures(model, at, wiring).values()))
 
         variance = np.diag(propagate(figures, best.x, best.covariance)).copy()
-        for rival in (one for one in ranked[1:] if one.weight > 0.0):
+        for rival in (one for one in ranked[1:] if one.weight):
             other = wiring_figures(rival.candidate.model, rival.candidate.x, wiring)
             variance += rival.weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
         spread = np.sqrt(variance)
