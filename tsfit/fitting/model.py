@@ -228,7 +228,7 @@ class JointModel:
         """Return the acoustic load during `sweep`."""
         state = sweep.state
         if state.mass is not None:
-            return added_mass(state.mass + (state.mass_uncertainty or 0.0) * v.get(f"mass:{state.mass}", 0.0))
+            return added_mass(state.mass + _off(state.mass_uncertainty, v.get(f"mass:{state.mass}")))
         if not self._boxed(sweep):
             return free_air()
         air_load = self._air_load(v, state.kind)
@@ -242,7 +242,7 @@ class JointModel:
         return centre + spread * v[f"air load:{kind}"]
 
     def _volume(self, v: Mapping[str, Any], stated: float, state: State) -> Any:
-        return stated + (state.volume_uncertainty or 0.0) * v.get(f"volume:{stated}", 0.0)
+        return stated + _off(state.volume_uncertainty, v.get(f"volume:{stated}"))
 
     def fitted(self, x: NDArray[np.float64], sweep: Sweep, frequency_hz: NDArray[np.float64]) -> Complex:
         """Impedance of the model in the state of `sweep`, shape (n,), systematic errors of the bench left out."""
@@ -363,7 +363,7 @@ class JointModel:
     ) -> dict[str, Any]:
         state = sweep.state
         if state.kind == "added mass":
-            return {f"mass:{state.mass}": (state.mass_uncertainty or 0.0) * d["added_mass"]}
+            return {f"mass:{state.mass}": _off(state.mass_uncertainty, d["added_mass"])}
         if not self._boxed(sweep) or self.sd is None:
             return {}
         _, spread = BOX_AIR_LOAD if state.kind == "closed box" else BAFFLE_AIR_LOAD
@@ -373,10 +373,15 @@ class JointModel:
         }
         if state.volume is not None:
             per_volume = load.compliance / self._volume(v, state.volume, state)
-            rows[f"volume:{state.volume}"] = (state.volume_uncertainty or 0.0) * per_volume * d["compliance"]
+            rows[f"volume:{state.volume}"] = _off(state.volume_uncertainty, per_volume * d["compliance"])
         return rows
 
     @property
     def air(self) -> Air:
         """Air of the first sweep, to which Vas and efficiency refer."""
         return self.sweeps[0].state.air
+
+
+def _off(uncertainty: float | None, pull: Any) -> Any:
+    """What is added to a stated value that is `pull` standard uncertainties off; nothing where none is stated."""
+    return uncertainty * pull if uncertainty else 0.0
