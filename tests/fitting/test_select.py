@@ -10,6 +10,7 @@ import pytest
 from made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
+from tsfit.fitting.model import JointModel
 from tsfit.fitting.select import Ranked, _suspension_start, _worth_polish, rank
 from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.start import coil_start
@@ -197,3 +198,29 @@ def test_each_suspension_begins_at_a_tenth_of_the_friction():
     assert start["Lambda"] / ws == pytest.approx(0.1 * ws * 0.05 / 5.0, rel=1e-12)
     assert (start["creep"], start["order"]) == (0.02, 0.9)
     assert _suspension_start({"Fs": 40.0, "Qms": 5.0})["Lambda"] == pytest.approx(20.0 * start["Lambda"], rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("coil", "suspension", "search", "named"),
+    [
+        ("simple", "ideal", 214, 5),
+        ("simple", "log-creep", 377, 8),
+        ("ladder-2", "ideal", 142, 6),
+        ("ladder-2", "log-creep", 208, 7),
+        ("ladder-3", "ideal", 155, 43),
+        ("ladder-3", "log-creep", 188, 65),
+        ("power-law", "ideal", 139, 6),
+        ("four-exponent", "ideal", 139, 6),
+        ("semi-inductance", "ideal", 177, 56),
+        ("semi-inductance", "log-creep", 217, 68),
+    ],
+)
+def test_how_often_the_circuit_is_asked(monkeypatch, coil, suspension, search, named):
+    """Regression guard of what a search over all models and a fit of the right one cost, whatever the machine."""
+    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(1), coil=coil, suspension=suspension)
+    real, asked = JointModel._sweep_gradient, []
+    monkeypatch.setattr(JointModel, "_sweep_gradient", lambda *given: asked.append(None) or real(*given))
+    for most, models in ((search, {}), (named, {"coil": coil, "suspension": suspension})):
+        asked.clear()
+        fit(curves, sd=area, **models)
+        assert len(asked) / len(curves) <= 1.1 * most
