@@ -12,6 +12,7 @@ from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel, make_sweep
 from tsfit.fitting.solve import (
     LONGEST_LAG,
+    Candidate,
     _deviance,
     _fault,
     covariance_at,
@@ -216,3 +217,5 @@ def test_degrees_of_freedom_and_strain():
     assert (found.free, found.strain) == (8, 0.0)
     assert found.fault is None
     assert found.circuit == Circuit("ladder-2", "ideal")
+    held = SimpleNamespace(names=["Re", "sd", "mass:0.02"], priors=["sd", "mass:0.02"])
+    assert Candidate(held, np.array([1.7, 0.5, -3.0]), np.eye(3), 0.0, None).strain == 9.25

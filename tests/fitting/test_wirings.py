@@ -138,7 +138,8 @@ def test_a_shorted_coil_is_refused_when_stated_and_when_seen():
     assert "Qes" in stated.message
     seen = _refusal([curve("series", rng), curve("one coil", rng, other="shorted")])
     assert seen.code == "other_coil"
-    assert "one coil.txt" in seen.message
+    assert seen.message.startswith("one coil.txt: ")
+    assert stated.file == seen.file == "one coil.txt"
 
 
 def test_a_shorted_coil_alone_looks_implausible():
