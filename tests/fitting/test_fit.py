@@ -226,7 +226,11 @@ def test_refuses_what_it_cannot_use():
     assert _refusal([]).code == "no_free_air"
     unloaded = _refusal([mass], sd=area)
     assert (unloaded.code, unloaded.file) == ("no_free_air", "added mass.txt")
-    assert _refusal([mass, box], sd=area).file == "added mass.txt"
+    two = _refusal([mass, box], sd=area)
+    assert (two.file, two.message.partition(";")[0]) == (
+        "added mass.txt",
+        "added mass.txt: only added mass, closed box was swept",
+    )
     assert _refusal([free, box]).code == "no_area"
     assert _refusal([free, baffle]).code == "no_area"
     assert _refusal([free], coil="spiral").code == "wrong_model"
@@ -338,7 +342,7 @@ def test_the_worst_sweep_of_a_fit_that_fails_is_named_with_its_breach():
     ):
         assert _refusal(broken, **named).message.endswith(remedy)
     error = _refusal(broken, coil="ladder-2", suspension="ideal")
-    assert error.code == "no_fit"
+    assert (error.code, error.file) == ("no_fit", "free air.txt")
     assert error.message.startswith(
         "free air.txt, added mass.txt: no driver circuit fits (the circuit misses the sweeps by "
     )
