@@ -2,12 +2,13 @@
 
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tsfit import break_in
-from tsfit.break_in import SOFT_START_DB, make_routine, run
+from tsfit.break_in import SOFT_START_DB, _fitted, make_routine, run
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import Softening
 from tsfit.capture.stream import StreamReport
@@ -89,6 +90,30 @@ def test_it_stops_when_the_coil_is_hot(rig, tmp_path, monkeypatch):
     assert ending.why == "hot"
     assert ending.hours == pytest.approx(1.0)
     assert "15 K warmer" in ending.message
+
+
+@pytest.mark.parametrize(
+    ("suspension", "code", "then"),
+    [("structural", "no_fit", "ideal"), ("ideal", "no_fit", None), ("structural", "refused_sweep", None)],
+)
+def test_a_suspension_effect_that_shows_no_longer_ends_no_routine(monkeypatch, suspension, code, then):
+    asked = []
+
+    def fit_bench(bench, **models):
+        asked.append(models)
+        if len(asked) == 1:
+            raise TsfitError("Lambda is not determined by the data", code=code)
+        return models
+
+    monkeypatch.setattr("tsfit.break_in.fit_bench", fit_bench)
+    first = SimpleNamespace(coil="simple", suspension=suspension)
+    if then is None:
+        with pytest.raises(TsfitError, match="Lambda is not"):
+            _fitted(Path("bench.toml"), first)
+    else:
+        assert _fitted(Path("bench.toml"), first) == {"coil": "simple", "suspension": then}
+    assert asked[0] == {"coil": "simple", "suspension": suspension}
+    assert len(asked) == 1 + (then is not None)
 
 
 def test_another_plan_in_the_same_folder_is_refused(rig, tmp_path):

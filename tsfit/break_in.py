@@ -8,6 +8,7 @@ that was playing at most; starting it again in the same folder goes on from ther
 from __future__ import annotations
 
 import json
+import logging
 import math
 import time
 from collections.abc import Callable
@@ -28,6 +29,7 @@ from tsfit.errors import TsfitError
 from tsfit.files import sha256, to_json, write_new
 from tsfit.fit_file import fit_to_dict
 from tsfit.measure import choose_level, measure, plan, playback_of
+from tsfit.records import FitResult
 from tsfit.toml_file import validated
 
 BLOCK_S = 60.0
@@ -209,11 +211,23 @@ def _sweep(
         )
     bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
     write_bench(bench, rig.path, {"name": routine.driver}, [table])
-    coil, suspension = (entries[0].coil, entries[0].suspension) if entries else (None, None)
-    fit = fit_bench(bench, coil=coil, suspension=suspension)
+    fit = _fitted(bench, entries[0] if entries else None)
     write_new(file, to_json(fit_to_dict(fit)))
     entry = entry_of(fit, hours, file={"file": str(file.resolve()), "sha256": sha256(file)})
     return add_entry(folder / "drift.log", entry)
+
+
+def _fitted(bench: Path, first: Entry | None) -> FitResult:
+    """Fit with the models of the first entry, or with an ideal suspension, the limit of any that shows no longer."""
+    if first is None:
+        return fit_bench(bench)
+    try:
+        return fit_bench(bench, coil=first.coil, suspension=first.suspension)
+    except TsfitError as error:
+        if error.code != "no_fit" or first.suspension == "ideal":
+            raise
+        logging.getLogger(__name__).info("%s", error.message)
+        return fit_bench(bench, coil=first.coil, suspension="ideal")
 
 
 def _free_stem(folder: Path) -> str:
