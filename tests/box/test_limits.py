@@ -101,7 +101,7 @@ def test_ratings_come_from_the_sheet_unless_given():
     assert ratings_of(replace(CLOSED, driver=replace(HERON, Pe=None))).power_w is None
 
 
-@pytest.mark.parametrize("value", [0.0, -5.0, float("inf"), float("nan")])
+@pytest.mark.parametrize("value", [0.0, -5.0, float("inf"), float("nan"), 1e308, 1e-308])
 def test_no_rating_is_impossible(value):
     with pytest.raises(TsfitError, match="cannot be a rating"):
         Ratings(power_w=value)

@@ -79,6 +79,20 @@ def test_an_average_that_is_there_is_refused_before_the_sound(rig, capsys):
     assert not list(Path().glob("*.wav"))
 
 
+@pytest.mark.parametrize(
+    ("kind", "high_hz", "code"),
+    [("odd multisine", "9.9", "usage"), ("exponential sweep", "10", "range"), ("exponential sweep", "20", None)],
+)
+def test_a_range_too_narrow_for_anything_is_said_so(rig, capsys, kind, high_hz, code):
+    status, found = _sweep(capsys, "--excitation", kind, "--high-hz", high_hz, "--no-figure")
+    assert status == (0 if code is None else 2)
+    if code is None:
+        # A second harmonic reaches up to 20 Hz in one point, not in a band of a third of an octave.
+        assert found["sweeps"][0]["verdict"]["distortion"] == "not measurable"
+    else:
+        assert found["error"]["code"] == code
+
+
 def test_nothing_is_overwritten(rig, capsys):
     assert _sweep(capsys)[0] == 0
     before = Path("free-air.wav").read_bytes()

@@ -127,7 +127,15 @@ def test_any_changed_byte_is_noticed(log):
 
 @pytest.mark.parametrize(
     ("content", "code"),
-    [(b"hello\n", "not_a_log"), (b'{"schema": 1}', "not_a_log"), (b"\x00" * 999, "not_a_log"), (b"x", "not_a_log")],
+    [
+        (b"hello\n", "not_a_log"),
+        (b'{"schema": 1}', "not_a_log"),
+        (b"\x00" * 999, "not_a_log"),
+        (b"x", "not_a_log"),
+        # Something with ends of lines in it that stops without one, as a recording does.
+        (b"RIFF\n\x00\x07 \n\x01", "not_a_log"),
+        (b'hello\n{"crc32":"', "not_a_log"),
+    ],
 )
 def test_what_is_no_log_is_left_as_it_is(tmp_path, content, code):
     path = tmp_path / "notes.txt"
@@ -138,6 +146,7 @@ def test_what_is_no_log_is_left_as_it_is(tmp_path, content, code):
         assert caught.value.code == code
         assert str(path) in caught.value.message
     assert path.read_bytes() == content
+    assert not list(tmp_path.glob("*.damaged"))
 
 
 def test_newer_entries_are_refused(log):

@@ -29,6 +29,8 @@ from tsfit.errors import TsfitError
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
 """Names of the limits, as tables, figures and JSON give them."""
+POSSIBLE = 1e-9, 1e9
+"""SI, of any kind; what lies beyond is a slip, and its square might be no number."""
 WORST_LOAD = 0.8
 """Least impedance per rated impedance (IEC 60268-5): an amplifier rated for R may meet 0.8·R."""
 CHUNK = 24_000
@@ -65,9 +67,10 @@ class Ratings:
     def __post_init__(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if value is not None and not 0.0 < value < math.inf:
+            if value is not None and not POSSIBLE[0] <= value <= POSSIBLE[1]:
                 raise TsfitError(
-                    f"{field.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; give a positive one.",
+                    f"{field.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; "
+                    "give a positive one that a driver, a port or an amplifier can have.",
                     code="wrong_value",
                 )
         if (self.amplifier_w is None) != (self.amplifier_load_ohm is None):

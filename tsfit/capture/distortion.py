@@ -112,8 +112,8 @@ def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Rati
     Returns
     -------
     Distortion or None
-        None where the excitation cannot tell: a plain multisine, one with fewer than two settled periods, one cut off, or
-        when the ratio of the channels is not known.
+        None where the excitation cannot tell: a plain multisine, one with fewer than two settled periods, one cut off or
+        of less than a third of an octave to judge, or when the ratio of the channels is not known.
     """
     good = np.sqrt(ratio.variance) < KNOWN * np.abs(ratio.value)
     if int(good.sum()) < 2:
@@ -151,9 +151,12 @@ class _Driver:
         return np.asarray((f >= self.known_hz[0]) & (f <= self.known_hz[-1]))
 
 
-def _of_sweep(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion:
+def _of_sweep(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion | None:
     from scipy.fft import next_fast_len
 
+    centres = _bands(2.0 * excitation.low_hz, excitation.high_hz / 2.0)
+    if not len(centres):
+        return None
     rate, length = excitation.sample_rate_hz, int(next_fast_len(2 * len(channels), real=True))
     known = np.fft.rfft(excitation.samples, length)
     power, hz = np.abs(known) ** 2, np.maximum(np.fft.rfftfreq(length, 1.0 / rate), rate / length)
@@ -172,7 +175,7 @@ def _of_sweep(channels: Real, excitation: Excitation, driver: _Driver, delay: in
     total = np.abs(spectrum(1.0, 2 * widths[1])[:, 0])
     f = np.linspace(0.0, 0.5 * rate, len(total))
     m, series, across = driver.at(np.maximum(f, f[1]))
-    centres, percent, below = _bands(2.0 * excitation.low_hz, excitation.high_hz / 2.0), {}, {}
+    percent, below = {}, {}
     for order in range(2, HIGHEST + 1):
         pieces = [spectrum(k, widths[order]) for k in (order, *NOISE_ORDERS)]
         found, *quiet = (np.abs((piece[:, 1] - m * piece[:, 0]) * series) ** 2 for piece in pieces)
@@ -215,11 +218,13 @@ def _of_steps(channels: Real, excitation: Excitation, driver: _Driver, delay: in
     )
 
 
-def _of_lines(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion:
+def _of_lines(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion | None:
+    centres = _bands(excitation.low_hz, excitation.high_hz)
+    if not len(centres):
+        return None
     periods = settled_periods(channels, excitation, delay_samples=max(delay, 0))
     count, spectra = len(periods), np.fft.rfft(periods, axis=1)
     step = excitation.sample_rate_hz / excitation.period
-    centres = _bands(excitation.low_hz, excitation.high_hz)
     every_odd = np.concatenate([excitation.lines_hz, excitation.odd_hz])
     percent, below = {}, {}
     for name, hz, stand_for in (("even", excitation.even_hz, excitation.even_hz), ("odd", excitation.odd_hz, every_odd)):

@@ -44,6 +44,8 @@ DRAWS = 16
 """Random draws of phases of the odd multisine, of which the one with the lowest crest factor is played."""
 DETECTION_GROUP = 4
 """One odd line out of so many neighbours is left out for detection."""
+LEAST_RATIO = 2.0
+"""Of the ends of the range."""
 LEAST_PERIODS = 2
 SHORTEST = 0.93
 """Of the period that fits, from where on one is chosen."""
@@ -143,6 +145,11 @@ def make_excitation(
         raise TsfitError(
             f"excitation: {low_hz:g} to {high_hz:g} Hz does not fit a rate of {sample_rate_hz:g} Hz; stay below "
             f"{HIGHEST_SHARE * sample_rate_hz:.0f} Hz, low end first.",
+            code="usage",
+        )
+    if high_hz < LEAST_RATIO * low_hz:
+        raise TsfitError(
+            f"excitation: {low_hz:g} to {high_hz:g} Hz is too narrow to tell a driver by; take an octave or more.",
             code="usage",
         )
     if periods < LEAST_PERIODS or not seconds * low_hz >= 2.0 * periods:

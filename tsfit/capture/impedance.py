@@ -54,7 +54,7 @@ def impedance_from_recording(
     ------
     TsfitError
         What `read_recording` refuses; ``sample_rate``, ``swapped``, ``polarity``, ``open``, ``short``, ``level``,
-        ``calibration``.
+        ``range``, ``calibration``.
     """
     recording = read_recording(path)
     if rig.sample_rate_hz is not None and recording.sample_rate_hz != rig.sample_rate_hz:
@@ -87,10 +87,18 @@ def impedance_from_recording(
     # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
     _check_ratio(path, rig, m if rig.calibration is None else rig.ratio(z))
     _check_impedance(path, z)
-    keep = noise < (WORST_POINT * np.abs(z)) ** 2
-    relative = np.sqrt(noise[keep]) / np.abs(z[keep])
-    if int(keep.sum()) < LEAST_POINTS or float(np.median(relative)) > WORST_MEDIAN:
-        raise _too_noisy(recording, rig, float(np.median(np.sqrt(noise) / np.abs(z))))
+    relative = np.sqrt(noise) / np.abs(z)
+    keep = relative < WORST_POINT
+    few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
+    if few and typical <= WORST_MEDIAN:
+        raise TsfitError(
+            f"{path}: tells the impedance at {int(keep.sum())} points between {raw.frequency_hz[0]:.3g} and "
+            f"{raw.frequency_hz[-1]:.3g} Hz, and {LEAST_POINTS} are needed; sweep over a wider range.",
+            code="range",
+            file=path,
+        )
+    if few or float(np.median(relative[keep])) > WORST_MEDIAN:
+        raise _too_noisy(recording, rig, typical)
     return ImpedanceCurve(
         frequency_hz=raw.frequency_hz[keep],
         impedance_ohm=z[keep],

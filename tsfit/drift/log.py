@@ -63,13 +63,17 @@ def read_log(path: Path) -> Log:
         elif stop > start:
             bad.append(number)
     if not entries and data.strip():
-        raise TsfitError(
-            f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
-        )
+        raise _no_log(path)
     notes = tuple(
         QualityNote("damaged_line", "warn", f"Line {number} of {path.name} is damaged and left out.") for number in bad
     )
     return Log(path, tuple(entries), notes)
+
+
+def _no_log(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
+    )
 
 
 def _lines(data: bytes) -> Iterator[tuple[int, int]]:
@@ -179,13 +183,13 @@ def _set_damage_aside(path: Path) -> tuple[QualityNote, ...]:
     rest = data[kept:]
     if not rest:
         return ()
-    if _entry(path, data, kept, len(data), msgspec.json.Decoder(Entry)) is not None:
+    decoder = msgspec.json.Decoder(Entry)
+    if _entry(path, data, kept, len(data), decoder) is not None:
         _append(path, b"\n")
         return ()
-    if kept == 0 and not rest.startswith(_HEAD[: len(rest)]):
-        raise TsfitError(
-            f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
-        )
+    begun = rest.startswith(_HEAD[: len(rest)])
+    if not (any(_entry(path, data, *line, decoder) for line in _lines(data[:kept])) if kept else begun):
+        raise _no_log(path)
     aside = path.with_name(f"{path.name}.damaged")
     _append(aside, rest + b"\n")
     with path.open("r+b") as stream:
