@@ -2,6 +2,7 @@ import hashlib
 import json
 import math
 import os
+import re
 import subprocess
 import sys
 import time
@@ -49,6 +50,14 @@ def test_without_hard_links_a_taken_name_is_still_refused(tmp_path, monkeypatch)
     with pytest.raises(TsfitError, match="already there"):
         write_new(tmp_path / "a", "2")
     assert (tmp_path / "a").read_text() == "1"
+
+
+def test_json_holds_no_character_that_a_terminal_obeys():
+    name = "Heron\x7f\x9b2J\x1b[2J é Ω"
+    text = to_json({name: [name]})
+    assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f]", text)
+    assert "é Ω" in text
+    assert json.loads(text) == {name: [name]}
 
 
 def test_json_holds_arrays_as_lists_and_no_nan():

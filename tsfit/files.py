@@ -7,6 +7,7 @@ import json
 import logging
 import math
 import os
+import re
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
@@ -126,8 +127,12 @@ def sha256(path: Path) -> str:
 
 
 def to_json(data: Any) -> str:
-    """Return `data` as JSON text; arrays become lists and what is not a finite number becomes null."""
-    return json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    """Return `data` as JSON text; arrays become lists and what is not a finite number becomes null.
+
+    Control characters that JSON would let pass as they are (ECMA-48: DEL and C1) are escaped, since terminals obey them.
+    """
+    text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False)
+    return re.sub("[\x7f-\x9f]", lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
 
 
 def _plain(value: Any) -> Any:
