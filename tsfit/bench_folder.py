@@ -102,9 +102,9 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
         ``exists`` when the folder is there and not empty; ``cannot_write``.
     """
     source = packaged("rigs", "README.md")
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise TsfitError(f"{folder}: already there and not empty; name a new folder.", code="exists", file=folder)
     try:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise TsfitError(f"{folder}: already there and not empty; name a new folder.", code="exists", file=folder)
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise TsfitError(

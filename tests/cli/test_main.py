@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 
 import click
 import pytest
@@ -111,6 +112,50 @@ def test_errors_have_a_machine_form(capsys):
     assert error["code"] == "missing_file"
     assert error["file"] == "no-such-file.toml"
     assert "no-such-file.toml" in error["message"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no /dev/full on this system")
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        (["demo", "--help"], "tsfit: standard output: No space left on device; "),
+        (["rig", "check", "no-such-rig.toml", "--json"], "tsfit: no-such-rig.toml: cannot be read "),
+    ],
+)
+def test_a_full_place_for_the_output(line, said, tmp_path):
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "tsfit", *line], stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path
+        )
+    assert done.returncode == 2
+    assert done.stderr.startswith(said)
+    assert done.stderr.count("\n") == 1
+
+
+LONG = "é" * 300  # 600 bytes: longer than the 255 that a name may have on the usual file systems
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        ["start", LONG],
+        ["demo", "--folder", LONG],
+        ["fit", "bench.toml", "-o", LONG],
+        ["fit", f"{LONG}.toml"],
+        ["drift", "show", LONG],
+        ["compare", LONG, "b.toml"],
+    ],
+    ids=lambda line: " ".join(line[:2]).replace(LONG, "long"),
+)
+def test_a_name_too_long_for_the_system(line, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert _run(line) == 2
+    err = capsys.readouterr().err
+    assert LONG in err
+    assert "too long" in err
+    assert err.count("\n") == 1
+    assert "failed" not in err
+    assert not list(tmp_path.iterdir())
 
 
 def test_an_internal_fault_is_one_sentence_too(monkeypatch, capsys):

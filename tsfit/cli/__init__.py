@@ -5,6 +5,8 @@ Commands are loaded when they are called, so that ``tsfit --help`` is immediate.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import importlib
 import io
 import os
@@ -149,9 +151,19 @@ def _run(arguments: list[str]) -> int:
     except Exception as error:
         if os.environ.get("TSFIT_TRACEBACK"):
             raise
+        if isinstance(error, OSError) and (error.filename is not None or error.errno == errno.ENOSPC):
+            return _refuse(_by_the_system(error), arguments)
         cause = f"{type(error).__name__}: {error}"
         message = f"tsfit itself failed ({cause}); run again with TSFIT_TRACEBACK=1 and report what it prints."
         return _refuse(TsfitError(" ".join(message.split()), code="internal"), arguments)
+
+
+def _by_the_system(error: OSError) -> TsfitError:
+    """Say what the system answered: a name too long to look up, a folder closed to the user, no room for the output."""
+    if error.filename is None:
+        return TsfitError(f"standard output: {error.strerror}; make room or send it elsewhere.", code="cannot_write")
+    name = os.fsdecode(error.filename)
+    return TsfitError(f"{name}: {error.strerror}; name another file or folder.", code="cannot_read", file=name)
 
 
 def _refuse(error: TsfitError, arguments: list[str]) -> int:
@@ -159,9 +171,11 @@ def _refuse(error: TsfitError, arguments: list[str]) -> int:
 
     error = _with_near_name(error)
     error = TsfitError(printable(error.message), code=error.code, file=error.file)
-    if "--json" in arguments:
-        click.echo(_json(error.to_dict()), nl=False)
-    else:
+    with contextlib.suppress(OSError):  # there may be no room for the output, nor a reader
+        if "--json" in arguments:
+            click.echo(_json(error.to_dict()), nl=False)
+            return 2
+    with contextlib.suppress(OSError):
         say_error(error.message)
     return 2
 
