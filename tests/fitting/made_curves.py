@@ -7,6 +7,7 @@ from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver import compliance, equivalent_volume, force_factor, mechanical_resistance, total_q
 from tsfit.fitting.model import Known
+from tsfit.fitting.start import Resonance
 from tsfit.records import ImpedanceCurve, State
 
 COILS = {
@@ -17,6 +18,7 @@ COILS = {
     "four-exponent": {"Kr": 0.004, "Xr": 0.75, "Kx": 0.010, "Xx": 0.74},
     "semi-inductance": {"Leb": 0.15e-3, "Le": 3.0e-3, "Kss": 0.08, "Rss": 60.0},
 }
+ALL = ("free air", "added mass", "closed box", "infinite baffle")
 SUSPENSIONS = {"ideal": {}, "log-creep": {"creep": 0.09}, "fractional": {"order": 0.85}, "structural": {"Lambda": 110.0}}
 MASS, VOLUME, AREA = 0.040, 0.030, 0.050
 FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 400)
@@ -87,3 +89,18 @@ def make(
         shift = {"reference resistor": 1e-3 * measured} if errors else {}
         curves.append((ImpedanceCurve(frequency_hz, measured, sigma**2, shift, source=f"{kind}.txt"), state))
     return curves, Known(stated_area, 0.01 * stated_area), true
+
+
+def curve_of(z, source="made.txt"):
+    """A curve of impedances at `FREQUENCY_HZ`, with no noise stated."""
+    return ImpedanceCurve(FREQUENCY_HZ, np.asarray(z, complex), None, source=source)
+
+
+def peak(fs):
+    """A resonance as a sweep shows it."""
+    return Resonance(5.4, fs, 5.0, 0.42)
+
+
+def loaded(**state):
+    """A resistor swept in a state of a driver."""
+    return curve_of(np.full(400, 6.0), "loaded.txt"), State(**state)

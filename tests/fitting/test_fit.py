@@ -1,4 +1,4 @@
-"""The joint fit against known truth: values, stated errors, choice of models, derivative, refusals."""
+"""The joint fit against known truth: values, stated errors, choice of models, derivative, what is used."""
 
 import logging
 from dataclasses import replace
@@ -6,20 +6,15 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, make
+from made_curves import ALL, AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, loaded, make, peak
 
 from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
-from tsfit.circuit.load import vented_box
-from tsfit.circuit.response import Circuit, impedance
-from tsfit.errors import TsfitError
-from tsfit.fitting.fit import _lawful, _mass_start, _no_fit, _reference, _used, fit
+from tsfit.circuit.response import Circuit
+from tsfit.fitting.fit import _lawful, _mass_start, _reference, _used, fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
-from tsfit.fitting.start import Resonance
 from tsfit.records import ImpedanceCurve, State
-
-ALL = ("free air", "added mass", "closed box", "infinite baffle")
 
 
 @pytest.mark.parametrize("suspension", SUSPENSIONS)
@@ -173,79 +168,6 @@ def test_a_smooth_misfit_widens_the_errors(coil, least, most):
     assert np.all((ratio[without_clock] > least) & (ratio[without_clock] < most)), ratio
 
 
-def _curve(z, source="made.txt"):
-    return ImpedanceCurve(FREQUENCY_HZ, np.asarray(z, complex), None, source=source)
-
-
-def _refusal(curves, **options):
-    with pytest.raises(TsfitError) as caught:
-        fit(curves, **options)
-    return caught.value
-
-
-def test_refuses_a_resistor():
-    error = _refusal([(_curve(np.full(400, 8.0)), State())])
-    assert error.code == "no_resonance"
-    assert "made.txt" in error.message
-
-
-def test_recognises_a_vented_box():
-    _, _, true = make(("free air",), np.random.default_rng(0))
-    z = impedance(FREQUENCY_HZ, {**true, **COILS["simple"]}, Circuit(), vented_box(0.1, 28.0, leak_q=10.0))
-    error = _refusal([(_curve(z), State())])
-    assert error.code == "vented_box"
-    assert "free air" in error.message
-
-
-def test_refuses_a_mass_that_shifts_nothing():
-    curves, area, _ = make(("free air", "added mass"), np.random.default_rng(0))
-    same = replace(curves[0][0], source="mass.wav")
-    error = _refusal([curves[0], (same, curves[1][1])], sd=area)
-    assert error.code == "no_shift"
-    assert "mass.wav" in error.message
-
-
-def test_refuses_a_box_that_shifts_nothing():
-    curves, area, _ = make(("free air", "closed box"), np.random.default_rng(0))
-    error = _refusal([curves[0], (replace(curves[0][0], source="box.wav"), curves[1][1])], sd=area)
-    assert error.code == "no_shift"
-    assert "box.wav" in error.message
-
-
-def test_refuses_a_range_beside_the_resonance():
-    curves, _, _ = make(("free air",), np.random.default_rng(0))
-    curve = curves[0][0]
-    keep = curve.frequency_hz > 27.0
-    cut = replace(curve, frequency_hz=curve.frequency_hz[keep], impedance_ohm=curve.impedance_ohm[keep], variance_ohm2=None)
-    assert _refusal([(cut, State())]).code == "short_range"
-
-
-def test_refuses_what_it_cannot_use():
-    curves, area, _ = make(ALL, np.random.default_rng(0))
-    free, mass, box, baffle = curves
-    assert _refusal([]).code == "no_free_air"
-    unloaded = _refusal([mass], sd=area)
-    assert (unloaded.code, unloaded.file) == ("no_free_air", "added mass.txt")
-    two = _refusal([mass, box], sd=area)
-    assert (two.file, two.message.partition(";")[0]) == (
-        "added mass.txt",
-        "added mass.txt: only added mass, closed box was swept",
-    )
-    assert _refusal([free, box]).code == "no_area"
-    assert _refusal([free, baffle]).code == "no_area"
-    assert _refusal([free], coil="spiral").code == "wrong_model"
-    assert _refusal([free, (mass[0], replace(mass[1], wiring="series"))]).code == "mixed_wiring"
-
-
-def test_refuses_a_circuit_that_is_none():
-    curves, _, _ = make(("free air",), np.random.default_rng(0))
-    rng = np.random.default_rng(1)
-    curve = curves[0][0]
-    spoilt = curve.impedance_ohm * np.exp(0.4 * rng.standard_normal(400) + 0.4j * rng.standard_normal(400))
-    error = _refusal([(replace(curve, impedance_ohm=spoilt, variance_ohm2=None), State())])
-    assert error.code in {"no_fit", "vented_box", "no_resonance", "short_range"}
-
-
 def test_a_wrong_mass_is_noticed_beside_a_box():
     curves, area, _ = make(("free air", "added mass", "closed box"), np.random.default_rng(2), errors=False)
     free, (curve, state), box = curves
@@ -267,14 +189,6 @@ def test_from_an_eighth_of_fs_to_2_khz_or_40_fs_is_used(fs, caplog):
     assert high == pytest.approx(max(2000.0, 40.0 * fs), rel=step - 1.0 + 0.03)
 
 
-def peak(fs):
-    return Resonance(5.4, fs, 5.0, 0.42)
-
-
-def loaded(**state):
-    return _curve(np.full(400, 6.0), "loaded.txt"), State(**state)
-
-
 def test_the_first_guess_of_the_mass_is_that_of_the_shifts():
     """Small, JAES 20(5), 1972: Mms = M/((fs/f1)² − 1); behind a box K/((2π fs)² ((f2/fs)² − 1)); their geometric mean."""
     area = Known(AREA, 1e-4)
@@ -287,86 +201,6 @@ def test_the_first_guess_of_the_mass_is_that_of_the_shifts():
     assert both == pytest.approx(np.sqrt(by_mass * by_box), rel=1e-9)
     # A baffle moves too little to tell: cones of 0.05 m² weigh between 50 g and 250 g (common practice, no source).
     assert 0.05 < _mass_start([loaded(kind="infinite baffle")], [peak(38.0)], peak(40.0), area) < 0.25
-
-
-@pytest.mark.parametrize(
-    ("state", "said"),
-    [
-        ({"kind": "box"}, "'box' is no state of a driver; use one of free air, added mass, closed box, infinite baffle."),
-        ({"kind": "added mass"}, "added mass needs its mass, positive and in kg, not None."),
-        ({"kind": "added mass", "mass": -0.02}, "added mass needs its mass, positive and in kg, not -0.02."),
-        ({"kind": "closed box", "volume": float("inf")}, "closed box needs its volume, positive and in m³, not inf."),
-        ({"kind": "closed box", "volume": VOLUME, "mass": 0.02}, "closed box has no mass; leave it out"),
-        ({"volume": VOLUME}, "free air has no volume; leave it out, or call the state closed box."),
-    ],
-)
-def test_a_state_that_cannot_be_is_refused(state, said):
-    with pytest.raises(TsfitError) as refused:
-        State(**state)
-    assert refused.value.code == "wrong_state"
-    assert refused.value.message.startswith(said)
-
-
-@pytest.mark.parametrize(
-    ("state", "moved", "verb"),
-    [
-        ({"kind": "added mass", "mass": 0.02}, 39.5, None),
-        ({"kind": "added mass", "mass": 0.02}, 39.7, "fallen"),
-        ({"kind": "closed box", "volume": VOLUME}, 40.5, None),
-        ({"kind": "closed box", "volume": VOLUME}, 40.3, "risen"),
-    ],
-)
-def test_a_state_must_move_the_resonance_by_one_percent(state, moved, verb):
-    asked = [loaded(**state)], [peak(moved)], peak(40.0), Known(AREA, 1e-4)
-    if verb is None:
-        assert _mass_start(*asked) > 0.0
-        return
-    with pytest.raises(
-        TsfitError, match=rf"^loaded\.txt: the resonance should have {verb} clearly from free air's 40 Hz"
-    ) as caught:
-        _mass_start(*asked)
-    assert f"stands at {moved:g} Hz" in caught.value.message
-    assert caught.value.file == "loaded.txt"
-
-
-def test_the_worst_sweep_of_a_fit_that_fails_is_named_with_its_breach():
-    """A gain that steps by a fifth in one of two sweeps."""
-    curves, _, _ = make(("free air", "added mass"), np.random.default_rng(2), errors=False, relative_noise=1e-3)
-    curve, state = curves[1]
-    stepped = curve.impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0)
-    broken = [curves[0], (replace(curve, impedance_ohm=stepped), state)]
-    for named, remedy in (
-        ({}, "or sweep again."),
-        ({"coil": "simple"}, "forced ones."),
-        ({"suspension": "ideal"}, "forced ones."),
-    ):
-        assert _refusal(broken, **named).message.endswith(remedy)
-    error = _refusal(broken, coil="ladder-2", suspension="ideal")
-    assert (error.code, error.file) == ("no_fit", "free air.txt")
-    assert error.message.startswith(
-        "free air.txt, added mass.txt: no driver circuit fits (the circuit misses the sweeps by "
-    )
-    assert "most of all added mass.txt; of added mass.txt, it breaks the Kramers-Kronig relations by" in error.message
-    assert error.message.endswith("try other models than the forced ones.")
-
-
-@pytest.mark.parametrize("forced", [True, False])
-@pytest.mark.parametrize("wiring", [None, "one coil"])
-def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
-    """A whole range is asked for the Kramers-Kronig relations, which a sound curve obeys."""
-    curves, _, _ = make(("free air",), np.random.default_rng(2), errors=False)
-    told = [(curve, replace(state, wiring=wiring)) for curve, state in curves]
-    remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
-    if wiring:
-        remedy = "check that the other coil was open, and " + remedy.replace("check ", "")
-    for fault, why in (("Qms ran away", "Qms ran away"), (None, "the circuit misses the sweeps by 7 %")):
-        best = SimpleNamespace(fault=fault, model=SimpleNamespace(floor=0.07))
-        error = _no_fit(best, told, [np.ones(400, bool)], forced=forced)
-        assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
-        assert error.file == "free air.txt"
-    stepped = replace(told[0][0], impedance_ohm=told[0][0].impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0))
-    error = _no_fit(best, [(stepped, told[0][1])], [np.ones(400, bool)], forced=forced)
-    assert "(the circuit misses the sweeps by 7 %; it breaks the Kramers-Kronig relations by" in error.message
 
 
 def test_free_air_is_what_states_are_compared_with_and_a_baffle_where_there_is_none():
