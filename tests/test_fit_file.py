@@ -146,6 +146,7 @@ def changed(**changes: object) -> str:
         (changed(model__suspension="log-creep"), "missing_key", "parameters.creep is missing"),
         (changed(parameters={}), "wrong_value", "parameters"),
         (changed(parameters__Re=...), "missing_key", "parameters.Re is missing"),
+        (changed(parameters__Rms=...), "missing_key", "parameters.Rms is missing"),
         (changed(parameters__Re__value=...), "missing_key", "parameters.Re.value is missing"),
         (changed(parameters__Re__value="5.6"), "wrong_value", "parameters.Re.value"),
         (changed(parameters__Re__value=None), "wrong_value", "parameters.Re.value"),

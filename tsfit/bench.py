@@ -20,7 +20,7 @@ from tsfit.fitting.model import Known
 from tsfit.records import FitResult, ImpedanceCurve, OtherCoil, QualityNote, State, StateKind
 from tsfit.toml_file import Table, read_toml
 
-NotNegative = Annotated[float, Field(ge=0)]
+NotNegative = Annotated[float, Field(ge=0, le=1e9)]
 
 ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance": 0.005}
 """Relative standard uncertainty where the bench file states none: common practice, no source."""

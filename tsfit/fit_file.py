@@ -305,7 +305,8 @@ def _driver(path: Path, file: _Fit) -> Driver:
         if chosen not in models:
             raise _wrong(path, f"model.{kind}", f"must be one of {', '.join(models)}, not {chosen!r}")
         terms.append(tuple(parameter.name for parameter in models[chosen]))
-    for name in ("Re", "Fs", "Qms", "Qes", *terms[0], *terms[1]):
+    moving = ("Cms", "Rms", "Bl") if "Mms" in file.parameters else ()
+    for name in ("Re", "Fs", "Qms", "Qes", *terms[0], *terms[1], *moving):
         if name not in known:
             raise TsfitError(f"{path}: parameters.{name} is missing; make the fit anew.", code="missing_key", file=path)
     return Driver(

@@ -177,6 +177,8 @@ def test_everything_of_a_rig_file_arrives(rig_file):
         ('topology = "divider"', 'topology = "shunt"', "wrong_value", "total and reference"),
         ("reference_ohm = 99.87", "reference_ohm = -99.87", "wrong_value", "reference_ohm"),
         ("reference_ohm = 99.87", "reference_ohm = 0", "wrong_value", "reference_ohm"),
+        ("reference_ohm = 99.87", "reference_ohm = 1e-320", "wrong_value", "reference_ohm"),
+        ("reference_ohm = 99.87", "reference_ohm = 1e300", "wrong_value", "reference_ohm"),
         ("reference_ohm = 99.87", "reference_ohm = nan", "wrong_value", "reference_ohm"),
         ("reference_ohm = 99.87", 'reference = "99.87 V"', "wrong_value", "reference"),
         (

@@ -17,8 +17,9 @@ from pydantic import Field, model_validator
 
 from tsfit.toml_file import Table, read_toml
 
-Positive = Annotated[float, Field(gt=0)]
-NotNegative = Annotated[float, Field(ge=0)]
+Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
+Factor = Annotated[float, Field(ge=1e-3, le=1e3)]
+NotNegative = Annotated[float, Field(ge=0, le=1e9)]
 Channel = Annotated[int, Field(ge=1, le=2)]
 
 SIMULATED = "simulated"
@@ -43,13 +44,13 @@ class ChannelsTable(Table):
     driver: Channel | None = None
     reference: Channel | None = None
     gain_uncertainty_percent: NotNegative | None = None
-    gain_trim: Positive | None = None
+    gain_trim: Factor | None = None
 
 
 class InputsTable(Table):
     """``[inputs]``: what each input of the sound card loads the circuit with."""
 
-    impedance_ohm: Positive
+    impedance_ohm: Resistor
     impedance_uncertainty_ohm: NotNegative | None = None
 
 
@@ -64,7 +65,7 @@ class KnownTable(Table):
     """``[[calibration.known]]``."""
 
     recording: str
-    ohm: Positive
+    ohm: Resistor
     uncertainty_ohm: NotNegative | None = None
 
 
@@ -90,9 +91,9 @@ class PlaybackTable(Table):
     """``[playback]``: used when recording. With the device "simulated" `driver` names the driver file that is played."""
 
     device: Annotated[str, Field(min_length=1)] | None = None
-    sample_rate_hz: Positive | None = None
+    sample_rate_hz: Annotated[float, Field(ge=1e3, le=1e7)] | None = None
     level_dbfs: Annotated[float, Field(le=0)] | None = None
-    volts_per_full_scale: Positive | None = None
+    volts_per_full_scale: Annotated[float, Field(ge=1e-6, le=1e6)] | None = None
     driver: Annotated[str, Field(min_length=1)] | None = None
 
     @model_validator(mode="after")
@@ -109,7 +110,7 @@ class RigTable(Table):
 
     name: Annotated[str, Field(min_length=1)]
     topology: Literal["divider", "shunt"]
-    reference_ohm: Positive
+    reference_ohm: Resistor
     reference_uncertainty_ohm: NotNegative | None = None
     channels: ChannelsTable
     inputs: InputsTable | None = None
