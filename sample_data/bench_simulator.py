@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import linalg, ndimage, signal
 
-from tsfit.air import Air
+from tsfit.driver.air import Air
 
 Samples = NDArray[np.float64]
 

@@ -18,11 +18,12 @@ import soundfile
 from bench_simulator import BenchState, exponential_sweep, simulate
 from make_sample_data import DIVIDER, DRIVERS, SAMPLE_RATE, to_pcm
 
-from tsfit.air import Air
-from tsfit.bench import SweepTable, fit_bench, write_bench
+from tsfit.bench.file import SweepTable, write_bench
+from tsfit.bench.fit import fit_bench
 from tsfit.capture.rig import read_rig
 from tsfit.drift.entry import Entry, entry_of
 from tsfit.drift.log import add_entry
+from tsfit.driver.air import Air
 
 HERE = Path(__file__).parent
 NAME = "saltwit-12b.drift"

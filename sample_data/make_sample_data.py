@@ -19,7 +19,7 @@ import soundfile
 from bench_simulator import BenchDriver, BenchRig, BenchState, Samples, exponential_sweep, simulate
 from numpy.typing import NDArray
 
-from tsfit.air import REFERENCE_AIR, Air
+from tsfit.driver.air import REFERENCE_AIR, Air
 
 SAMPLE_RATE = 48000
 FULL_BITS = 1 << 15

@@ -10,8 +10,9 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+from helpers.paths import SAMPLES
 
-SAMPLE_DATA = Path(__file__).parents[1] / "sample_data"
+SAMPLE_DATA = SAMPLES
 
 
 @pytest.fixture(scope="session")
@@ -28,6 +29,18 @@ def bench_simulator() -> ModuleType:
     sys.modules["bench_simulator"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture
+def written(tmp_path):
+    """Write text or bytes as curve.txt, or under another name, and tell where."""
+
+    def write(content, name="curve.txt"):
+        path = tmp_path / name
+        path.write_bytes(content if isinstance(content, bytes) else content.encode())
+        return path
+
+    return write
 
 
 @contextlib.contextmanager

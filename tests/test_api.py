@@ -2,16 +2,14 @@
 
 import subprocess
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.paths import ROOT
 
 import tsfit
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import Driver
-
-ROOT = Path(__file__).parents[1]
+from tsfit.driver.record import Driver
 
 
 @pytest.fixture(scope="module")

@@ -12,11 +12,11 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 from numpy.lib import NumpyVersion
 
 import tsfit
 
-ROOT = Path(__file__).parents[1]
 MODULES = sorted((ROOT / "tsfit").rglob("*.py"))
 FILES = sorted(path for folder in ("tsfit", "tests", "rigs", "sample_data") for path in (ROOT / folder).rglob("*.py"))
 

@@ -7,10 +7,10 @@ import shutil
 from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 
 from tsfit.cli import _run
 
-ROOT = Path(__file__).parents[1]
 LINES = [
     line
     for block in re.findall(r"^```sh\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)

@@ -5,11 +5,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 
 import tsfit
 from tsfit.cli import _run
 
-ROOT = Path(__file__).parents[1]
 SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
 
 

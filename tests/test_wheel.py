@@ -9,8 +9,8 @@ import venv
 from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 
-ROOT = Path(__file__).parents[1]
 DRIVER = """
 import importlib.abc, sys
 

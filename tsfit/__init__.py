@@ -9,12 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tsfit.air import Air
     from tsfit.api import Check, Drift, Fit, Sweep, check_sheet, fit, fit_bench, log_fit, sweep, track
-    from tsfit.errors import TsfitError
-    from tsfit.fitting.curve import read_curve
+    from tsfit.base.errors import TsfitError
+    from tsfit.driver.air import Air
+    from tsfit.driver.curve import ImpedanceCurve, State
     from tsfit.fitting.model import Known
-    from tsfit.records import ImpedanceCurve, State
+    from tsfit.formats.curve import read_curve
 
 _API = ("Check", "Drift", "Fit", "Sweep", "check_sheet", "fit", "fit_bench", "log_fit", "sweep", "track")
 __all__ = [
@@ -25,11 +25,11 @@ __all__ = [
 
 _HOMES = {
     **dict.fromkeys(_API, "api"),
-    **dict.fromkeys(("ImpedanceCurve", "State"), "records"),
-    "Air": "air",
+    **dict.fromkeys(("ImpedanceCurve", "State"), "driver.curve"),
+    "Air": "driver.air",
     "Known": "fitting.model",
-    "TsfitError": "errors",
-    "read_curve": "fitting.curve",
+    "TsfitError": "base.errors",
+    "read_curve": "formats.curve",
 }
 
 

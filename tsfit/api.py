@@ -8,20 +8,21 @@ from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import tsfit.bench
+import tsfit.bench.fit
+import tsfit.check.boxes
 import tsfit.fitting.fit
-import tsfit.sheet_check
+from tsfit.bench.sweep import Measurement
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
-from tsfit.fit_file import fit_to_dict
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
-from tsfit.measure import Measurement
-from tsfit.records import FitResult, ImpedanceCurve, State
+from tsfit.formats.fit import fit_to_dict
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from tsfit.records import StateKind
+    from tsfit.driver.curve import StateKind
     from tsfit.report.blocks import Part
 
 _COUNT = count(1)
@@ -38,13 +39,13 @@ class Fit(FitResult):
 
     def plot(self) -> Figure:
         """Return the figure of measured and fitted impedance."""
-        from tsfit.figures.fit import fit_figure
+        from tsfit.plots.fit import fit_figure
 
         return fit_figure(self)
 
     def spice(self) -> str:
         """Return the driver in free air as the text of a SPICE subcircuit."""
-        from tsfit.spice import spice_subcircuit
+        from tsfit.formats.spice import spice_subcircuit
 
         return spice_subcircuit(self.driver)
 
@@ -82,7 +83,7 @@ class Drift(History):
 
     def plot(self) -> Figure:
         """Return the figure of every cause against hours of use."""
-        from tsfit.figures.drift import drift_figure
+        from tsfit.plots.drift import drift_figure
 
         return drift_figure(self)
 
@@ -94,7 +95,7 @@ class Drift(History):
 
 @dataclass(frozen=True)
 class Sweep(Measurement):
-    """A `tsfit.measure.Measurement` that a notebook shows with its verdict."""
+    """A `tsfit.bench.sweep.Measurement` that a notebook shows with its verdict."""
 
     def _repr_html_(self) -> str:
         from tsfit.report.blocks import heading, table, text
@@ -153,14 +154,14 @@ def fit(
 def fit_bench(path: str | Path, *, monte_carlo: Trials | None = None, workers: int = 1, **options: Any) -> Fit:
     """Fit everything that a bench file names, or a lone curve.
 
-    `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit_bench`.
+    `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit.fit_bench`.
 
     Raises
     ------
     TsfitError
         Whatever is wrong with the file, a recording, or the fit.
     """
-    return _tried(lambda: tsfit.bench.fit_bench(Path(path), **options), monte_carlo, workers)
+    return _tried(lambda: tsfit.bench.fit.fit_bench(Path(path), **options), monte_carlo, workers)
 
 
 def sweep(
@@ -192,12 +193,12 @@ def sweep(
     Raises
     ------
     TsfitError
-        As `tsfit.measure.measure`; ``wrong_value`` for what does not belong to the state.
+        As `tsfit.bench.sweep.measure`; ``wrong_value`` for what does not belong to the state.
     """
-    from tsfit.bench import SweepTable
+    from tsfit.bench.file import SweepTable
+    from tsfit.bench.sweep import choose_level, measure, plan
     from tsfit.capture.rig import read_rig
-    from tsfit.measure import choose_level, measure, plan
-    from tsfit.toml_file import validated
+    from tsfit.formats.toml import validated
 
     read = read_rig(Path(rig))
     table = validated(Path(rig), {"recording": "-", "state": state, **given}, SweepTable, "sweep")
@@ -213,16 +214,16 @@ def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: An
     ----------
     fitted : a fit, or its file
     sheet : sheet file (TOML)
-    options : keywords of `tsfit.sheet_check.check_sheet`: rules, plans
+    options : keywords of `tsfit.check.boxes.check_sheet`: rules, plans
 
     Raises
     ------
     TsfitError
         What is wrong with a file; as `tsfit.check.verdict.judge`.
     """
-    from tsfit.check.sheet import read_sheet
+    from tsfit.formats.sheet import read_sheet
 
-    return Check(**vars(tsfit.sheet_check.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)))
+    return Check(**vars(tsfit.check.boxes.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)))
 
 
 def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:
@@ -238,9 +239,9 @@ def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> in
     TsfitError
         ``usage`` for hours that cannot be; as `tsfit.drift.log.add_entry`.
     """
+    from tsfit.base.files import sha256
     from tsfit.drift.entry import entry_of
     from tsfit.drift.log import add_entry
-    from tsfit.files import sha256
 
     file = None
     if not isinstance(fitted, FitResult):
@@ -264,6 +265,6 @@ def track(log: str | Path) -> Drift:
 
 
 def _fit_of(fitted: FitResult | str | Path) -> FitResult:
-    from tsfit.fit_file import read_fit
+    from tsfit.formats.fit import read_fit
 
     return fitted if isinstance(fitted, FitResult) else read_fit(Path(fitted))

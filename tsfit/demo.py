@@ -6,21 +6,21 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tsfit.batch import fit_many
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import packaged, to_json, write_new
+from tsfit.bench.batch import fit_many
+from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
+from tsfit.box.compare.drivers import Comparison, compare
 from tsfit.box.plan import BoxPlan
-from tsfit.check.sheet import Sheet, read_sheet
+from tsfit.check.boxes import check_sheet
 from tsfit.check.verdict import CheckResult
-from tsfit.compare import Comparison, compare
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
 from tsfit.drift.summary import sentences
-from tsfit.equal_conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
-from tsfit.errors import TsfitError
-from tsfit.files import packaged, to_json, write_new
-from tsfit.fit_file import read_fit
-from tsfit.records import FitResult
+from tsfit.driver.fit_result import FitResult
+from tsfit.formats.fit import read_fit
+from tsfit.formats.sheet import Sheet, read_sheet
 from tsfit.report.page import make_page
-from tsfit.sheet_check import check_sheet
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
 LOG = "saltwit-12b.drift"

@@ -11,10 +11,10 @@ import signal
 import sys
 from pathlib import Path
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import make_excitation
 from tsfit.capture.recorder import Recorder
 from tsfit.capture.stream import Playback, play_and_record
-from tsfit.errors import TsfitError
 
 LEVEL_DBFS = -12.0
 

@@ -10,10 +10,10 @@ import soundfile
 from conftest import NAME, PERIOD, environment, outcome
 from driver_in_the_loop import DRIVER, LATE, MASS, RIG
 
-from tsfit.air import REFERENCE_AIR
-from tsfit.bench import fit_bench
+from tsfit.bench.fit import fit_bench
 from tsfit.capture.recording import read_recording
-from tsfit.driver import electrical_q, equivalent_volume, mechanical_resistance, resonance, total_q
+from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.formulas import electrical_q, equivalent_volume, mechanical_resistance, resonance, total_q
 
 
 @pytest.fixture(scope="module")

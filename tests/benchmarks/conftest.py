@@ -7,11 +7,10 @@ import math
 import resource
 import subprocess
 import sys
-from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 
-ROOT = Path(__file__).parents[2]
 GOALS = {
     ("test_one_model_against_scipy_alone", "times scipy"): "at most 2.5",
     ("test_one_model_against_the_impedance_package", "times faster"): "at least 100",

@@ -8,16 +8,16 @@ from dataclasses import replace
 import control
 import numpy as np
 import pytest
-from made_fit import made_fit
-from ngspice import Box, netlist, run
+from helpers.made_fit import made_fit
+from helpers.ngspice import Box, netlist, run
 
 from tsfit.box.bands import with_bands
-from tsfit.box.enclosures import vented_box
+from tsfit.box.build import vented_box
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
-from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, Response
-from tsfit.driver import Driver
+from tsfit.driver.record import Driver
 
 BOXES, POINTS = 10_000, 300
 HERON = Driver(

@@ -7,11 +7,11 @@ an operating point and an answer file: that is what running it once per box take
 import time
 
 import numpy as np
-from ngspice import Box, netlist, run
+from helpers.ngspice import Box, netlist, run
 
-from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.load import closed_box
 from tsfit.circuit.response import Circuit, Response
+from tsfit.driver.air import REFERENCE_AIR
 
 DRIVER = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346, "Le": 6e-4}
 BOXES, RUNS = 1000, 10

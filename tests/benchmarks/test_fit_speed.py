@@ -9,10 +9,10 @@ import pytest
 
 from tsfit.circuit.load import added_mass, free_air
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import compliance, force_factor, mechanical_resistance
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
-from tsfit.records import ImpedanceCurve, State
 
 
 @pytest.fixture(scope="module")

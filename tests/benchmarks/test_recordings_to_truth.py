@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from tsfit.air import REFERENCE_AIR
-from tsfit.bench import fit_bench
+from tsfit.bench.fit import fit_bench
+from tsfit.driver.air import REFERENCE_AIR
 
 TRIALS = int(os.environ.get("TSFIT_TRIALS", "12"))
 RATE = 24000

@@ -5,29 +5,23 @@
 
 import os
 import shutil
-import sys
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.made_curves import make
+from helpers.made_histories import FRESH, made_fit
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "drift"))
-sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
-
-from made_curves import make
-from made_histories import FRESH, made_fit
-
-from tsfit.batch import fit_many
+from tsfit.bench.batch import fit_many
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
-from tsfit.box.response import Enclosure
 from tsfit.circuit import load
 from tsfit.drift.entry import entry_of
 from tsfit.drift.history import history
 from tsfit.drift.log import line_of, read_log
-from tsfit.driver import Driver
-from tsfit.fitting.curve import write_curve
+from tsfit.driver.record import Driver
 from tsfit.fitting.fit import fit
+from tsfit.formats.curve import write_curve
 
 BATCH = int(os.environ.get("TSFIT_BATCH", "24"))
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 6e-4})

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from tsfit.box.search import VentedSearch, best_vented, usual_limits
-from tsfit.driver import Driver
+from tsfit.box.design.search import VentedSearch, best_vented, usual_limits
+from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 1.2e-3})
 SEARCH = VentedSearch(

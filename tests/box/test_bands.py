@@ -2,13 +2,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
 
 from tsfit.box.bands import with_bands
-from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.design.tolerance import driver_draws
 from tsfit.box.limits import maximum_output
-from tsfit.box.tolerance import driver_draws
-from tsfit.driver import Driver
+from tsfit.driver.record import Driver
 
 RATINGS = {"power_w": 90.0, "xmax_m": 0.005}
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")

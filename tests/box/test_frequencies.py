@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, read_frequencies
-from tsfit.errors import TsfitError
 
 
 def test_default_is_five_hertz_to_two_kilohertz_at_48_per_octave():

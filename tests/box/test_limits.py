@@ -3,12 +3,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.base.errors import TsfitError
+from tsfit.box.build import closed_box, vented_box
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import CHUNK, LIMITS, Ratings, maximum_output, ratings_of
-from tsfit.box.response import Enclosure
 from tsfit.circuit import load
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=200.0, Ppeak=500.0)
 F = np.geomspace(5.0, 1000.0, 60)

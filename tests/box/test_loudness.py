@@ -5,7 +5,8 @@ import numpy as np
 import pytest
 from scipy.signal import butter, freqs
 
-from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.base.errors import TsfitError
+from tsfit.box.build import closed_box, vented_box
 from tsfit.box.loudness import (
     amplifier_need,
     butterworth_gain,
@@ -13,8 +14,7 @@ from tsfit.box.loudness import (
     level_report,
     protecting_high_passes,
 )
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=200.0)
 CLOSED = closed_box(HERON, volume=0.04)

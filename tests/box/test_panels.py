@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tsfit.base.errors import TsfitError
 from tsfit.box.panels import cabinet
 from tsfit.cli import main
-from tsfit.errors import TsfitError
-from tsfit.figures.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
+from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
 
 
 def test_a_box_worked_out_by_hand():

@@ -6,12 +6,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
-from tsfit.air import REFERENCE_AIR as AIR
-from tsfit.box.enclosures import vented_box
+from tsfit.base.errors import TsfitError
+from tsfit.box.build import vented_box
 from tsfit.box.ports import Port, slot_end
 from tsfit.circuit.load import FLANGED_END, FREE_END, port_mass
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR as AIR
+from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 PORTS = [

@@ -3,10 +3,10 @@ import json
 import numpy as np
 import pytest
 
-from tsfit.air import REFERENCE_AIR
+from tsfit.base.errors import TsfitError
 from tsfit.box.room import CAUTION, Room
 from tsfit.cli import _run
-from tsfit.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR
 
 DRIVER = """
 [driver]

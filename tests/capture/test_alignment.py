@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from bench_sweeps import DELAY, RATE, blank, lose, played, repeat
+from helpers.bench_sweeps import DELAY, RATE, blank, lose, played, repeat
 
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.excitation import KINDS, make_excitation

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, solve_terms, terms_of
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import Bilinear, read_rig
-from tsfit.errors import TsfitError
 
 RATE = 48000
 RIG = """name = "r"

@@ -10,12 +10,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture import device as device_module
 from tsfit.capture.device import find_device, list_devices, play_and_record
 from tsfit.capture.exchange import Clock, Exchange
 from tsfit.capture.excitation import make_excitation
 from tsfit.capture.stream import Playback, Stopped
-from tsfit.errors import TsfitError
 
 RATE = 48000.0
 DELAY = 700
@@ -339,7 +339,7 @@ def test_no_duplex_device_is_said(standing_in):
 def test_missing_portaudio_is_said_with_the_remedy_on_each_system():
     code = (
         "import ctypes.util\nctypes.util.find_library = lambda name: None\n"
-        "from tsfit.capture.device import list_devices\nfrom tsfit.errors import TsfitError\n"
+        "from tsfit.capture.device import list_devices\nfrom tsfit.base.errors import TsfitError\n"
         "try: list_devices()\nexcept TsfitError as error: print(error.code, error.message)"
     )
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout

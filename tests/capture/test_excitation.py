@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import interpolate, signal
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import (
     FADE_SECONDS,
     KINDS,
@@ -15,7 +16,6 @@ from tsfit.capture.excitation import (
     fade,
     make_excitation,
 )
-from tsfit.errors import TsfitError
 
 RATE = 48000
 SECONDS = {"exponential sweep": 8.0, "multisine": 8.0, "odd multisine": 8.0, "stepped sine": 30.0}

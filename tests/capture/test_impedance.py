@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import ASSUMED_GAIN, read_rig
-from tsfit.errors import TsfitError
 
 RATE = 48000
 RIG = """name = "quick"

@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import Excitation, make_excitation
 from tsfit.capture.periodic import periodic_ratio, settled_periods
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import SimulatedBench, simulated_recording
 from tsfit.circuit.load import free_air
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.record import Driver
 
 RATE = 12000
 REPEATS = 50

@@ -1,10 +1,10 @@
 """The verdict on a sweep, on simulated recordings with planted faults and without."""
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.paths import RIGS
 
 from tsfit.capture.excitation import make_excitation
 from tsfit.capture.quality import judge, judge_curve
@@ -12,10 +12,9 @@ from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import Fault, SimulatedBench, play_and_record
 from tsfit.capture.stream import Playback
 from tsfit.circuit.load import free_air
-from tsfit.driver_file import read_driver
-from tsfit.records import ImpedanceCurve
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.formats.driver import read_driver
 
-RIGS = Path(__file__).parents[2] / "rigs"
 RIG = read_rig(RIGS / "simulated.toml")
 DRIVER = read_driver(RIGS / "drivers" / "dunlin-10.toml")
 SWEEP = make_excitation("exponential sweep", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)

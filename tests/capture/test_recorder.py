@@ -7,18 +7,18 @@ import sys
 import time
 import tomllib
 import tracemalloc
-from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from record_without_end import FRAMES, RATE, samples
+from helpers.paths import ROOT
+from helpers.record_without_end import FRAMES, RATE, samples
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture import recorder as recorder_module
 from tsfit.capture.recorder import Recorder, add_conditions, wav_header
 from tsfit.capture.recording import read_recording
 from tsfit.capture.stream import Stopped
-from tsfit.errors import TsfitError
 
 KILLS = int(os.environ.get("TSFIT_KILLS", "15"))
 
@@ -214,7 +214,7 @@ def test_memory_does_not_grow_with_length(tmp_path):
 def test_killed_at_any_instant_it_leaves_readable_recordings_and_loses_none(tmp_path):
     """TSFIT_KILLS=100 does it a hundred times."""
     rng = np.random.default_rng(7)
-    script = Path(__file__).with_name("record_without_end.py")
+    script = ROOT / "tests/helpers/record_without_end.py"
     in_the_middle = 0
     for kill in range(KILLS):
         folder = tmp_path / str(kill)

@@ -8,10 +8,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from made_recordings import KINDS, PERIODIC
+from helpers.made_recordings import KINDS, PERIODIC
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.recording import read_recording
-from tsfit.errors import TsfitError
 
 RATE = 48000
 SUBTYPES = ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT"]

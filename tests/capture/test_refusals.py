@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 import soundfile
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
-from tsfit.errors import TsfitError
 
 RATE = 16000
 RIGS = {"divider": ("driver", (10.0, 100.0, 1000.0)), "shunt": ("reference", (0.1, 1.0, 10.0))}

@@ -5,12 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.capture.repeats import average_curves, judge_repeats
 from tsfit.circuit.load import free_air
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import COPPER_PER_K, Driver
-from tsfit.errors import TsfitError
-from tsfit.records import ImpedanceCurve, QualityNote
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.driver.formulas import COPPER_PER_K
+from tsfit.driver.record import Driver
 
 F = np.geomspace(5.0, 20000.0, 400)
 DRIVER = Driver("Godwit 12", Re=5.6, Fs=32.0, Qms=5.0, Qes=0.4, Mms=0.06, Sd=0.05, coil_values={"Le": 1e-3})

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import ASSUMED_GAIN, ASSUMED_INPUT, Bilinear, read_rig
-from tsfit.errors import TsfitError
 
 DIVIDER = """name = "divider"
 topology = "divider"

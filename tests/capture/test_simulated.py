@@ -8,17 +8,17 @@ import pytest
 import soundfile
 from scipy import integrate
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.calibration import solve_terms
 from tsfit.capture.excitation import KINDS, Excitation, make_excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
-from tsfit.capture.simulated import BOX_AIR_LOAD, Fault, SimulatedBench, bench_load, simulated_recording
+from tsfit.capture.simulated import Fault, SimulatedBench, bench_load, simulated_recording
 from tsfit.capture.stream import Playback, Stopped, play_and_record
 from tsfit.capture.transfer import channel_ratio
-from tsfit.circuit.load import free_air
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
-from tsfit.records import State
+from tsfit.circuit.load import BOX_AIR_LOAD, free_air
+from tsfit.driver.curve import State
+from tsfit.driver.record import Driver
 
 RATE = 48000
 TRUE = {"Re": 5.6, "Bl": 9.0, "Mms": 0.05, "Cms": 5e-4, "Rms": 2.0, "Sd": 0.05, "Le": 8e-4}
@@ -84,7 +84,7 @@ def test_as_the_bench_from_differential_equations(rig_of, bench_simulator, sweep
     other_state = bench_simulator.BenchState(
         mass=state.mass or 0.0,
         volume=volume,
-        air_load=BOX_AIR_LOAD if state.kind == "closed box" else 1.0,
+        air_load=BOX_AIR_LOAD[0] if state.kind == "closed box" else 1.0,
         air=state.air,
     )
     other_rig = bench_simulator.BenchRig(

@@ -6,10 +6,10 @@ import sys
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture import device, simulated
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.stream import Playback, Stopped, levels_of, play_and_record
-from tsfit.errors import TsfitError
 
 EXCITATION = Excitation("multisine", np.zeros(48000), 48000.0, 0, 48000, -30.0, 5.0, 20000.0)
 
@@ -28,7 +28,7 @@ def test_the_simulated_rig_needs_no_sound_system():
     code = (
         "import sys\nsys.modules['sounddevice'] = None\n"
         "from tsfit.capture.stream import Playback, play_and_record\n"
-        "from tsfit.errors import TsfitError\n"
+        "from tsfit.base.errors import TsfitError\n"
         "try:\n    play_and_record(None, Playback('simulated', 48000.0, -30.0), print)\n"
         "except TsfitError as error:\n    print(error.code)\n"
     )

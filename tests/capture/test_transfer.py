@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from made_recordings import KINDS, PERIODIC, KnownFilter, recorded
+from helpers.made_recordings import KINDS, PERIODIC, KnownFilter, recorded
 
 from tsfit.capture.transfer import channel_ratio, log_grid
 

@@ -5,9 +5,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.check.consistency import consistency, contradictions, relations_of
-from tsfit.check.sheet import Sheet
-from tsfit.driver import complete
-from tsfit.quantities import SI_UNITS, parse_printed
+from tsfit.driver.formulas import complete
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import Sheet
 
 
 def sheet(**figures: str) -> Sheet:

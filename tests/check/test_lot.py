@@ -3,13 +3,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import FREE_AIR_ONLY, made_driver, made_fit
+from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 
+from tsfit.base.errors import TsfitError
 from tsfit.check.lot import CONFIDENCE, FRACTION, judge_lot
-from tsfit.check.sheet import Sheet
-from tsfit.errors import TsfitError
-from tsfit.lot_check import check_lot
-from tsfit.quantities import SI_UNITS, parse_printed
+from tsfit.check.pairs import check_lot
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import Sheet
 
 
 def fits(*fs: float, **changes):

@@ -3,17 +3,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
 
-from tsfit.air import Air
+from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
 from tsfit.check.pattern import CAUSES, pattern
-from tsfit.check.sheet import Conditions, Sheet
 from tsfit.circuit.load import air_load_change
-from tsfit.driver import Driver, complete
-from tsfit.errors import TsfitError
-from tsfit.quantities import SI_UNITS, parse_printed
-from tsfit.records import FittedState, ImpedanceCurve, State
+from tsfit.driver.air import Air
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import FittedState
+from tsfit.driver.formulas import complete
+from tsfit.driver.record import Driver
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import Conditions, Sheet
 
 NAMES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "sensitivity_1W", "sensitivity_2V83")
 

@@ -1,9 +1,9 @@
 import pytest
 
 from tsfit.check.consistency import consistency
-from tsfit.check.sheet import Sheet, read_sheet
-from tsfit.check.template import TEMPLATE
-from tsfit.quantities import SI_UNITS, display, parse_printed
+from tsfit.driver.units import SI_UNITS, display, parse_printed
+from tsfit.formats.sheet import Sheet, read_sheet
+from tsfit.formats.sheet_template import TEMPLATE
 
 # The driver of test_consistency.py, worked there by hand.
 TRUE = {

@@ -3,16 +3,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import FREE_AIR_ONLY, made_driver, made_fit
+from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 from scipy.optimize import minimize_scalar
 
-from tsfit.air import REFERENCE_AIR, Air
+from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
-from tsfit.check.sheet import Conditions, Sheet
 from tsfit.check.verdict import DEFAULT_TOLERANCES, conformity, judge, worst
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
-from tsfit.quantities import SI_UNITS, parse_printed
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.record import Driver
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import Conditions, Sheet
 
 
 def sheet(tolerances: dict[str, float] | None = None, **figures: str) -> Sheet:

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from kernel_cases import COILS
+from helpers.kernel_cases import COILS
 
 from tsfit.circuit.coil import COIL_MODELS
 

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
 
 from tsfit.circuit.load import band_pass_box, closed_box, vented_box
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient

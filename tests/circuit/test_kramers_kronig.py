@@ -2,14 +2,14 @@
 
 import math
 
-import kernel_cases
 import numpy as np
 import pytest
+from helpers import kernel_cases
 
 from tsfit.circuit import kramers_kronig as kk
 from tsfit.circuit.kramers_kronig import kramers_kronig, octave_edges, octave_means
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import mechanical_resistance
+from tsfit.driver.formulas import mechanical_resistance
 
 FREQUENCY = np.geomspace(5.0, 20000.0, 575)
 JW = 2j * math.pi * FREQUENCY

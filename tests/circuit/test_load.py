@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS
 
-from tsfit.air import REFERENCE_AIR
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import (
     FLANGED_END,
     FREE_END,
@@ -23,7 +23,7 @@ from tsfit.circuit.load import (
 )
 from tsfit.circuit.network import chamber
 from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
-from tsfit.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR
 
 VALUES = {**DRIVER, **COILS["simple"]}
 

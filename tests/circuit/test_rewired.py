@@ -4,18 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import made_fit
+from helpers.made_fit import made_fit
 
+from tsfit.base.errors import TsfitError
 from tsfit.box.bands import drawn_box
-from tsfit.box.enclosures import closed_box
-from tsfit.box.tolerance import driver_draws
+from tsfit.box.build import closed_box
+from tsfit.box.compare.consequence import consequence, exact
+from tsfit.box.design.tolerance import driver_draws
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import infinite_baffle
 from tsfit.circuit.response import Circuit, Response
 from tsfit.circuit.several import rewired, together
-from tsfit.consequence import consequence, exact
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.record import Driver
 
 LADDER = {"Le": 3e-4, "L2": 9e-4, "R2": 6.0}
 SERIES = Driver(

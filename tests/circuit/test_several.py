@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import closed_box
 from tsfit.circuit.response import Circuit, Response
 from tsfit.circuit.several import ohm_factor, together
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.driver.record import Driver
 
 COILS = {
     "simple": {"Le": 6e-4},

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
 
 from tsfit.circuit.load import (
     added_mass,

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
 
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import resonance
+from tsfit.driver.formulas import resonance
 
 WS = 2.0 * np.pi * float(resonance(DRIVER["Mms"], DRIVER["Cms"]))
 NEARLY_IDEAL = {"log-creep": {"creep": 1e-9}, "fractional": {"order": 1.0 - 1e-9}, "structural": {"Lambda": 1e-9}}

@@ -6,11 +6,11 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from made_fit import made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
 
+from tsfit.base.files import to_json
 from tsfit.cli import main
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict
+from tsfit.formats.fit import fit_to_dict
 
 GOOD = """
 [driver]

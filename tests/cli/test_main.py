@@ -159,7 +159,7 @@ def test_a_name_too_long_for_the_system(line, tmp_path, monkeypatch, capsys):
 
 
 def test_an_internal_fault_is_one_sentence_too(monkeypatch, capsys):
-    monkeypatch.setattr("tsfit.bench.fit_bench", lambda *_, **__: 1 / 0)
+    monkeypatch.setattr("tsfit.bench.fit.fit_bench", lambda *_, **__: 1 / 0)
     assert _run(["fit", "bench.toml"]) == 2
     err = capsys.readouterr().err
     assert "tsfit itself failed" in err

@@ -1,14 +1,12 @@
 """A hundred slips of the finger: each is answered in one sentence that holds the right spelling or the remedy."""
 
 import shutil
-from pathlib import Path
 
 import click
 import pytest
+from helpers.paths import ROOT
 
 from tsfit.cli import COMMANDS, _run, tsfit
-
-ROOT = Path(__file__).parents[2]
 
 
 def slips(word):

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from tsfit.bench import BenchTable
-from tsfit.bench_folder import NEXT, RIGS, start_folder
-from tsfit.box_file import read_box
+from tsfit.bench.file import BenchTable
+from tsfit.bench.new_folder import NEXT, RIGS, start_folder
+from tsfit.box.file import read_box
 from tsfit.capture.rig import read_rig
 from tsfit.cli import _run
-from tsfit.toml_file import read_toml
+from tsfit.formats.toml import read_toml
 
 
 @pytest.mark.parametrize("rig", RIGS)

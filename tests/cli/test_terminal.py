@@ -6,22 +6,21 @@ import re
 import shutil
 from collections import Counter
 from dataclasses import replace
-from pathlib import Path
 
 import click
 import numpy as np
 import pytest
-from made_fit import made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
+from helpers.paths import SAMPLES
 
+from tsfit.base.files import to_json
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.cli import _run, tsfit
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict
-from tsfit.fitting.curve import write_curve
-from tsfit.records import ImpedanceCurve
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.formats.curve import write_curve
+from tsfit.formats.fit import fit_to_dict
 
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 NARROW = 60
 ESCAPE = "\x1b"
 

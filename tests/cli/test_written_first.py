@@ -2,21 +2,20 @@
 
 import os
 from contextlib import redirect_stdout
-from pathlib import Path
 
 import numpy as np
 import pytest
-from made_fit import made_fit
+from helpers.made_fit import made_fit
+from helpers.paths import SAMPLES
 
+from tsfit.base.files import to_json
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.cli import _run
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict
-from tsfit.fitting.curve import write_curve
-from tsfit.records import ImpedanceCurve
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.formats.curve import write_curve
+from tsfit.formats.fit import fit_to_dict
 
-SAMPLES = Path(__file__).parents[2] / "sample_data"
 SHEET, LOG = str(SAMPLES / "saltwit-12b-sheet.toml"), str(SAMPLES / "saltwit-12b.drift")
 VENTED = ("vented", "fit.json", "--volume-l", "45", "--tuning-hz", "33")
 

@@ -5,12 +5,12 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
-from made_histories import FRESH, MASS, RANDOM, REPEAT, RIG, made_fit
+from helpers.made_histories import FRESH, MASS, RANDOM, REPEAT, RIG, made_fit
 
-from tsfit.air import Air
+from tsfit.base.errors import TsfitError
 from tsfit.drift.change import USUAL, Repeatability, causes_of, compare
 from tsfit.drift.entry import entry_of
-from tsfit.errors import TsfitError
+from tsfit.driver.air import Air
 
 STEADY = Repeatability(np.zeros(5), 0)
 USUALLY = Repeatability(np.array(USUAL), 0)

@@ -8,7 +8,7 @@ import os
 
 import numpy as np
 import pytest
-from made_histories import FRESH, HOURS, MASS, made_history
+from helpers.made_histories import FRESH, HOURS, MASS, made_history
 
 from tsfit.drift.history import history
 from tsfit.drift.log import Log

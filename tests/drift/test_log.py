@@ -5,18 +5,18 @@ import subprocess
 import sys
 import time
 import zlib
-from pathlib import Path
 
 import msgspec
 import numpy as np
 import pytest
-from made_histories import FRESH, made_fit
+from helpers.made_histories import FRESH, made_fit
+from helpers.paths import ROOT
 
+from tsfit.base.errors import TsfitError
 from tsfit.drift.entry import entry_of
 from tsfit.drift.log import add_entry, line_of, read_log
-from tsfit.errors import TsfitError
 
-ADDER = Path(__file__).with_name("add_without_end.py")
+ADDER = ROOT / "tests/helpers/add_without_end.py"
 KILLS = 200 if os.environ.get("TSFIT_FULL_DRIFT") else 12
 
 

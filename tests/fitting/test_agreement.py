@@ -7,17 +7,18 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make, truth
+from helpers.made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make, truth
 
-from tsfit.air import REFERENCE_AIR
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import Agreement
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
-from tsfit.records import Agreement, ImpedanceCurve, State
 
 KINDS = ("free air", "added mass", "closed box")
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}

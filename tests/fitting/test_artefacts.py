@@ -4,12 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import FREQUENCY_HZ, make
+from helpers.made_curves import FREQUENCY_HZ, make
 from scipy.stats import rayleigh
 
+from tsfit.driver.curve import State
 from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, _hum, _running_median, narrow_bands
 from tsfit.fitting.fit import fit
-from tsfit.records import State
 
 
 def _flawed(flaw, seed=3, **options):

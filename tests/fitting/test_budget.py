@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import FREQUENCY_HZ, make
+from helpers.made_curves import FREQUENCY_HZ, make
 
 from tsfit.fitting.budget import advice, shares_of
 from tsfit.fitting.fit import fit

@@ -10,11 +10,11 @@ import os
 
 import numpy as np
 import pytest
-from made_curves import make
+from helpers.made_curves import make
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.response import Circuit
-from tsfit.driver import compliance, equivalent_volume
-from tsfit.errors import TsfitError
+from tsfit.driver.formulas import compliance, equivalent_volume
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, make_sweep
 from tsfit.fitting.solve import UNFINISHED, solve

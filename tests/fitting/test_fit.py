@@ -6,15 +6,15 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import ALL, AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, loaded, make, peak
+from helpers.made_curves import ALL, AREA, COILS, FREQUENCY_HZ, SUSPENSIONS, VOLUME, loaded, make, peak
 
-from tsfit.air import REFERENCE_AIR
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.response import Circuit
+from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import _lawful, _mass_start, _reference, _used, fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.solve import solve
-from tsfit.records import ImpedanceCurve, State
 
 
 @pytest.mark.parametrize("suspension", SUSPENSIONS)

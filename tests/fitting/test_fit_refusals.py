@@ -5,14 +5,14 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import ALL, AREA, COILS, FREQUENCY_HZ, VOLUME, curve_of, loaded, make, peak
+from helpers.made_curves import ALL, AREA, COILS, FREQUENCY_HZ, VOLUME, curve_of, loaded, make, peak
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.errors import TsfitError
+from tsfit.driver.curve import State
 from tsfit.fitting.fit import _mass_start, _no_fit, fit
 from tsfit.fitting.model import Known
-from tsfit.records import State
 
 
 def _refusal(curves, **options):

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from tsfit.driver.curve import State
 from tsfit.fitting.level_choice import choose, level_text
-from tsfit.records import State
 
 
 def _state(kind="free air", dbfs=None, **more):

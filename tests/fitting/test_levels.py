@@ -8,15 +8,16 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import COILS, FREQUENCY_HZ, make, truth
+from helpers.made_curves import COILS, FREQUENCY_HZ, make, truth
 
+from tsfit.base.files import to_json
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import Estimate, LevelDependence
 from tsfit.fitting.fit import fit
 from tsfit.fitting.levels import LevelModel, _with_clock, fit_levels, level_notes, straight_line
 from tsfit.fitting.model import make_sweep
-from tsfit.records import Estimate, ImpedanceCurve, LevelDependence, State
+from tsfit.formats.fit import fit_to_dict, read_fit
 
 DB = (-30.0, -20.0, -14.0, -10.0)
 TRIALS = int(os.environ.get("TSFIT_LEVEL_TRIALS", "30"))

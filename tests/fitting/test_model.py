@@ -5,14 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
+from helpers.made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
 
-from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import wiring_factors
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import wiring_factors
 from tsfit.fitting.model import JointModel, Known, make_sweep
-from tsfit.records import ImpedanceCurve, State
 
 KINDS = ("free air", "added mass", "closed box", "infinite baffle")
 ALL = np.ones(400, dtype=bool)

@@ -5,12 +5,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import make
+from helpers.made_curves import make
 
 from tsfit.api import fit
-from tsfit.errors import TsfitError
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
+from tsfit.driver.fit_result import Estimate, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.monte_carlo import (
     BATCH,
     _ended,
@@ -24,7 +24,7 @@ from tsfit.fitting.monte_carlo import (
 )
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.uncertainty import COVERAGE_95
-from tsfit.records import Estimate, MonteCarlo, MonteCarloFigure
+from tsfit.formats.fit import fit_to_dict, read_fit
 
 
 def linear(witnesses):

@@ -4,15 +4,15 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import make
+from helpers.made_curves import make
 
 from tsfit.api import fit
-from tsfit.cli.fit import print_fit
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.base.files import to_json
+from tsfit.cli.fit.command import print_fit
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.solve import CLOCK, Candidate
 from tsfit.fitting.uncertainty import estimate_of
+from tsfit.formats.fit import fit_to_dict, read_fit
 
 
 def low_sweep(noise=0.012, seed=12):

@@ -6,15 +6,17 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import AREA, make
+from helpers.made_curves import AREA, make
 
-from tsfit.air import Air
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.response import Circuit
+from tsfit.driver.air import Air
+from tsfit.driver.curve import State
+from tsfit.driver.fit_result import ModelCandidate
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
 from tsfit.fitting.result import _rivalry, _told
 from tsfit.fitting.select import Ranked
-from tsfit.records import ModelCandidate, QualityNote, State
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 

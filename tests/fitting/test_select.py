@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import COILS, SUSPENSIONS, make
+from helpers.made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel

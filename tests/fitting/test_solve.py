@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_curves import COILS, make, truth
+from helpers.made_curves import COILS, make, truth
 from scipy.stats import norm
 
 from tsfit.circuit.response import Circuit

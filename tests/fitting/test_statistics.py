@@ -8,7 +8,7 @@ import os
 
 import numpy as np
 import pytest
-from made_curves import COILS, make
+from helpers.made_curves import COILS, make
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.fit import fit

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import make
+from helpers.made_curves import make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.uncertainty import estimate_of, propagate

@@ -6,14 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
+from helpers.made_curves import COILS, FREQUENCY_HZ, SUSPENSIONS, make
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, kramers_kronig
-from tsfit.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.validity import _roughness, broken_law, law_note, refuse_unfit, validity_notes
-from tsfit.records import ImpedanceCurve, State
 
 
 def made(frequency_hz=FREQUENCY_HZ, seed=1, kind="free air", **options):

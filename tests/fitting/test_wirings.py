@@ -4,18 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_curves import AREA, COILS, truth
+from helpers.made_curves import AREA, COILS, truth
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.several import rewired
-from tsfit.driver import electrical_q, wiring_factors
-from tsfit.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import electrical_q, wiring_factors
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, Known, make_sweep
 from tsfit.fitting.start import Resonance
 from tsfit.fitting.wirings import check_other_coil
-from tsfit.records import ImpedanceCurve, State
 
 FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 300)
 ONE = truth(Re=2.0, Qes=0.84)

@@ -1,17 +1,16 @@
 """One good file of every kind, for damage and for hostile values."""
 
 import shutil
-from pathlib import Path
 
 import pytest
-from made_fit import made_fit
+from helpers.made_fit import made_fit
+from helpers.paths import ROOT
 
+from tsfit.base.files import to_json
 from tsfit.cli import _run
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict
-from tsfit.fitting.curve import read_curve
+from tsfit.formats.curve import read_curve
+from tsfit.formats.fit import fit_to_dict
 
-ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_data"
 
 

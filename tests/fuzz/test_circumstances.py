@@ -9,8 +9,8 @@ import time
 from pathlib import Path
 
 import pytest
+from helpers.paths import ROOT
 
-ROOT = Path(__file__).parents[2]
 RIGS = ROOT / "rigs"
 SHEET = ROOT / "sample_data" / "saltwit-12-sheet.toml"
 
@@ -199,7 +199,7 @@ def test_a_log_goes_by_hours_and_not_by_the_clock(tmp_path, monkeypatch):
     """Two fits logged while the clock on the wall went back a year stand in the order of their hours."""
     from datetime import UTC, datetime
 
-    from made_fit import made_driver, made_fit
+    from helpers.made_fit import made_driver, made_fit
 
     from tsfit.drift.entry import entry_of
     from tsfit.drift.history import history

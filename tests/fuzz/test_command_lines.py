@@ -5,8 +5,8 @@ import shutil
 
 import click
 import pytest
-from damage import hold
-from hostile import cases, finite, words
+from helpers.damage import hold
+from helpers.hostile import cases, finite, words
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from damage import damaged, hold
+from helpers.damage import damaged, hold
 
 TIMES = float(os.environ.get("TSFIT_FUZZ", "1"))
 

@@ -9,23 +9,23 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
-from hostile import cases, words
+from helpers.hostile import cases, words
+from helpers.made_fit import made_driver, made_fit
+from helpers.paths import ROOT
 from hypothesis import given
 from hypothesis import strategies as st
-from made_fit import made_driver, made_fit
 
-from tsfit.batch import Outcome, summary_csv, summary_row
-from tsfit.bench import SweepTable, write_bench
-from tsfit.box.enclosures import closed_box
-from tsfit.errors import TsfitError
-from tsfit.figures.box import box_figure
-from tsfit.figures.save import save_figure
-from tsfit.files import to_json
-from tsfit.fit_file import fit_to_dict, read_fit
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
+from tsfit.bench.batch import Outcome, summary_csv, summary_row
+from tsfit.bench.file import SweepTable, write_bench
+from tsfit.box.build import closed_box
+from tsfit.formats.fit import fit_to_dict, read_fit
+from tsfit.formats.spice import spice_subcircuit
+from tsfit.plots.box import box_figure
+from tsfit.plots.save import save_figure
 from tsfit.report.page import make_page
-from tsfit.spice import spice_subcircuit
 
-ROOT = Path(__file__).parents[2]
 names = st.one_of(
     words,
     st.sampled_from(

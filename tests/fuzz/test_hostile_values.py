@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from damage import hold
-from hostile import cases, hostile_columns, hostile_json, hostile_log, hostile_toml, hostile_touchstone
+from helpers.damage import hold
+from helpers.hostile import cases, hostile_columns, hostile_json, hostile_log, hostile_toml, hostile_touchstone
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -9,7 +9,7 @@ import math
 
 import pytest
 
-from tsfit.air import Air
+from tsfit.driver.air import Air
 
 TEMPERATURES = (0.05, 10.0, 20.0, 30.0)  # above the triple point of water, where humidity over liquid is defined
 PRESSURES = (600.0, 800.0, 1013.25, 1100.0)

@@ -14,7 +14,7 @@ from scipy.signal import butter, cheby1, freqs
 
 from tsfit.circuit.load import closed_box, vented_box
 from tsfit.circuit.response import Circuit, Response
-from tsfit.driver import (
+from tsfit.driver.formulas import (
     REFERENCE_PRESSURE,
     compliance,
     efficiency,

@@ -6,9 +6,8 @@ magnitude and phase together, from 5 Hz to 1 kHz.
 
 import numpy as np
 import pytest
-from ngspice import Box, netlist, run
+from helpers.ngspice import Box, netlist, run
 
-from tsfit.air import Air
 from tsfit.circuit.load import (
     added_mass,
     band_pass_box,
@@ -19,6 +18,7 @@ from tsfit.circuit.load import (
     vented_box,
 )
 from tsfit.circuit.response import Circuit, Response
+from tsfit.driver.air import Air
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
 DRIVER = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346}

@@ -4,20 +4,20 @@ The expected numbers are read off the raw columns here, by other means than the 
 """
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.paths import SHARED
 
+from tsfit.base.errors import TsfitError
 from tsfit.cli import _run
-from tsfit.errors import TsfitError
-from tsfit.fitting.curve import read_curve
+from tsfit.driver.curve import State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import find_resonance
 from tsfit.fitting.validity import law_note, refuse_unfit, validity_notes
-from tsfit.records import State
+from tsfit.formats.curve import read_curve
 
-FOLDER = Path(__file__).parents[2].parent / "shared" / "data" / "curves"
+FOLDER = SHARED / "curves"
 SINGLE = ["closed-box-woofer-a", "closed-box-woofer-b", "tweeter-f", "tweeter-g", "tweeter-h"]
 VENTED = ["vented-box-pair-e", "vented-box-woofer-c", "vented-box-woofer-d"]
 

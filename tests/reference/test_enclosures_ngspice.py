@@ -1,4 +1,4 @@
-"""What `tsfit.box.enclosures` delivers, against ngspice netlists of the same box.
+"""What `tsfit.box.build` delivers, against ngspice netlists of the same box.
 
 0.1 % in impedance, travel and port speed, 0.01 dB in level, 5 Hz to 1 kHz. Volumes, losses, port masses and the drivers
 taken together are reckoned here anew.
@@ -8,12 +8,12 @@ import math
 
 import numpy as np
 import pytest
-from ngspice import Box, netlist, run
+from helpers.ngspice import Box, netlist, run
 
-from tsfit.air import Air
-from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from tsfit.box.ports import Port
-from tsfit.driver import Driver
+from tsfit.driver.air import Air
+from tsfit.driver.record import Driver
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
 ONE = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346}

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import compliance, force_factor, mechanical_resistance
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 from tsfit.fitting.fit import fit
-from tsfit.records import ImpedanceCurve, State
 
 # One driver as an electrical circuit: R0 + L0 + (L1 ∥ R1) + (R2 ∥ L2 ∥ C2), the last being the motional branch.
 CIRCUIT = "R0-L0-p(L1,R1)-p(R2,L2,C2)"

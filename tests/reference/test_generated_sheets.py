@@ -5,15 +5,10 @@ from relative half digits, apart from the intervals of the check.
 """
 
 import os
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "check"))
-
-from made_sheets import made_sheet
+from helpers.made_sheets import made_sheet
 
 from tsfit.check.consistency import contradictions
 

@@ -3,15 +3,9 @@
 The walkers start in the region that the covariance tells and then move by themselves, as affine-invariant ensembles do.
 """
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
-
-from made_curves import COILS, make
+from helpers.made_curves import COILS, make
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel, make_sweep

@@ -3,15 +3,9 @@
 The sweeps carry no shift that all points share (a reference resistor): it is so nearly one with Re that MINOS ends nowhere.
 """
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "fitting"))
-
-from made_curves import COILS, make
+from helpers.made_curves import COILS, make
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel, make_sweep

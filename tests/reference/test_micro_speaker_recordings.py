@@ -4,15 +4,14 @@ Source: public repository DrStef/Electroacoustics, commit 870129f; resistor, ohm
 quoted from the provenance note beside the recordings. Without the shared data these tests skip.
 """
 
-from pathlib import Path
-
 import numpy as np
 import pytest
+from helpers.paths import SHARED
 
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
 
-DATA = Path(__file__).parents[3] / "shared" / "data" / "micro-speaker"
+DATA = SHARED / "micro-speaker"
 RIG = 'name = "r"\ntopology = "divider"\nreference_ohm = 148.7\n[channels]\ntotal = 1\ndriver = 2\n'
 
 

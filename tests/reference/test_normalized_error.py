@@ -1,15 +1,9 @@
 """E_n of a change against ISO/IEC 17043, from memory: (x1 - x2) / sqrt(U1² + U2²), U expanded with k = 2."""
 
-import sys
-from pathlib import Path
-
 import msgspec
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "drift"))
-
-from made_histories import FRESH, made_fit
+from helpers.made_histories import FRESH, made_fit
 
 from tsfit.drift.change import Repeatability, compare
 from tsfit.drift.entry import entry_of

@@ -12,9 +12,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.special import struve
 
-from tsfit.air import Air
 from tsfit.circuit.load import air_load_change, infinite_baffle, piston_radius
 from tsfit.circuit.response import Circuit, impedance
+from tsfit.driver.air import Air
 
 AIR = Air(22.0, 990.0, 40.0)
 

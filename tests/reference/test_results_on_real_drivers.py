@@ -9,19 +9,18 @@ gives the same there, the coil and not the fit accounts for the difference.
 import contextlib
 import io
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
-from test_micro_speaker import fitted
+from helpers.micro_speaker import fitted
+from helpers.paths import SHARED
 
 from tsfit.circuit.kramers_kronig import kramers_kronig
 from tsfit.cli import _run
-from tsfit.fitting.curve import read_curve
+from tsfit.driver.curve import State
 from tsfit.fitting.fit import fit
-from tsfit.records import State
+from tsfit.formats.curve import read_curve
 
-SHARED = Path(__file__).parents[2].parent / "shared" / "data"
 SINGLE = ("closed-box-woofer-a", "closed-box-woofer-b", "tweeter-f", "tweeter-g", "tweeter-h")
 
 pytestmark = pytest.mark.skipif(not SHARED.is_dir(), reason="shared data with curves and recordings are absent")

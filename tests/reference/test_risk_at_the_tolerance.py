@@ -11,12 +11,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_fit import made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
 from scipy.stats import binom, norm
 
-from tsfit.check.sheet import LEVELS, Sheet
 from tsfit.check.verdict import judge
-from tsfit.quantities import SI_UNITS, parse_printed
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import LEVELS, Sheet
 
 COUNT = int(os.environ.get("TSFIT_EDGE_CASES", "400"))
 NAMES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", *LEVELS)

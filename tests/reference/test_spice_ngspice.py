@@ -4,12 +4,12 @@ import re
 
 import numpy as np
 import pytest
-from ngspice import run
+from helpers.ngspice import run
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
-from tsfit.spice import spice_subcircuit
+from tsfit.driver.record import Driver
+from tsfit.formats.spice import spice_subcircuit
 
 COILS = {
     "simple": {"Le": 1.1e-3},

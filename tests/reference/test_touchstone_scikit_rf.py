@@ -6,9 +6,9 @@ import warnings
 import numpy as np
 import pytest
 
-from tsfit.errors import TsfitError
-from tsfit.fitting.curve import read_curve, write_curve
-from tsfit.records import ImpedanceCurve
+from tsfit.base.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.formats.curve import read_curve, write_curve
 
 skrf = pytest.importorskip("skrf", reason="scikit-rf is not installed")
 

@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tsfit.box.enclosures import closed_box, vented_box
+from tsfit.box.build import closed_box, vented_box
 from tsfit.box.limits import Ratings, maximum_output
-from tsfit.driver import Driver
+from tsfit.driver.record import Driver
 
 F = np.geomspace(10.0, 200.0, 80)
 STOUT = Driver("Heron 18", Re=3.4, Fs=26.0, Qms=5.0, Qes=0.33, Mms=0.31, Sd=0.124, Xmax=0.022)

@@ -9,12 +9,12 @@ import math
 import numpy as np
 import pytest
 
-from tsfit.air import Air
-from tsfit.box.response import Enclosure
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.step import step_response
 from tsfit.circuit.load import closed_box, vented_box
 from tsfit.circuit.response import Circuit, Response
-from tsfit.driver import Driver
+from tsfit.driver.air import Air
+from tsfit.driver.record import Driver
 
 control = pytest.importorskip("control", reason="package control is not installed")
 

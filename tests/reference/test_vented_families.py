@@ -9,16 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, cheby1, freqs
 
-from tsfit.box.alignments import (
-    align,
-    closed_volumes_for_f3,
-    deepest_closed_volume,
-    needed_qts,
-    possible_alignments,
-)
-from tsfit.box.enclosures import closed_box, vented_box
-from tsfit.driver import Driver
-from tsfit.errors import TsfitError
+from tsfit.base.errors import TsfitError
+from tsfit.box.build import closed_box, vented_box
+from tsfit.box.design.alignments import align, closed_volumes_for_f3, deepest_closed_volume, needed_qts, possible_alignments
+from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=6.0, Qes=0.45, Mms=0.052, Sd=0.0346)
 FREQUENCY_HZ = np.geomspace(8.0, 800.0, 150)

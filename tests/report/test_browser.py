@@ -4,7 +4,7 @@ import shutil
 from importlib import resources
 
 import pytest
-from made_page import write_files
+from helpers.made_page import write_files
 
 from tsfit.report.page import make_page
 

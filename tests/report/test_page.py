@@ -6,14 +6,14 @@ import re
 from html.parser import HTMLParser
 
 import pytest
-from made_fit import made_driver
-from made_page import write_files
+from helpers.made_fit import made_driver
+from helpers.made_page import write_files
 
-from tsfit.box.enclosures import closed_box
-from tsfit.box.equalised import at_level, flat, to_dict
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
+from tsfit.box.build import closed_box
+from tsfit.box.equaliser.equalised import at_level, flat, to_dict
 from tsfit.cli import _run
-from tsfit.errors import TsfitError
-from tsfit.files import to_json
 from tsfit.report.page import make_page
 
 HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'

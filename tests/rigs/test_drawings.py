@@ -1,7 +1,7 @@
 """The drawings: up to date, legible, and electrically what the rig files say."""
 
 import pytest
-from drawn_circuit import DRAW, HARDWARE, NAMES, ROOT, Drawing, simulate
+from helpers.drawn_circuit import DRAW, HARDWARE, NAMES, ROOT, Drawing, simulate
 
 from tsfit.capture.rig import read_rig
 

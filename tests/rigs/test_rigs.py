@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_circuit import DRAW, HARDWARE, LEVELS, NAMES, ROOT, Drawing, ohm, simulate
+from helpers.drawn_circuit import DRAW, HARDWARE, LEVELS, NAMES, ROOT, Drawing, ohm, simulate
 
 from tsfit.capture.rig import read_rig
-from tsfit.driver_file import read_driver
+from tsfit.formats.driver import read_driver
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 

@@ -1,14 +1,14 @@
 """The time-domain bench against its own equations in the frequency domain, and against the program's circuit."""
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
+from helpers.paths import SAMPLES
 
-from tsfit.air import Air
 from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air
 from tsfit.circuit.response import Circuit, impedance
+from tsfit.driver.air import Air
 
 RATE = 48000
 PERIOD = 9600
@@ -135,6 +135,6 @@ def test_sweep_starts_and_ends_in_silence_and_covers_its_band(bench_simulator):
 
 @pytest.mark.parametrize("name", ["bench_simulator.py", "make_sample_data.py"])
 def test_the_simulator_knows_nothing_of_the_programs_impedance_code(name):
-    lines = (Path(__file__).parents[2] / "sample_data" / name).read_text(encoding="utf-8").splitlines()
+    lines = (SAMPLES / name).read_text(encoding="utf-8").splitlines()
     imports = [line.split()[1] for line in lines if line.lstrip().startswith(("import ", "from "))]
-    assert [module for module in imports if module.startswith("tsfit")] == ["tsfit.air"]
+    assert [module for module in imports if module.startswith("tsfit")] == ["tsfit.driver.air"]

@@ -1,13 +1,12 @@
 """The demonstration's log: what was simulated is what it tells."""
 
-from pathlib import Path
-
 import pytest
+from helpers.paths import SAMPLES
 
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
 
-FOLDER = Path(__file__).parents[2] / "sample_data"
+FOLDER = SAMPLES
 
 
 @pytest.fixture(scope="module")

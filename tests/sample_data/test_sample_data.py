@@ -4,18 +4,18 @@ import importlib.util
 import itertools
 import json
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from helpers.paths import SAMPLES
 
-from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.driver import RELATIONS, sensitivity_1w, sensitivity_2v83
-from tsfit.quantities import SI_UNITS, parse_printed
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.formulas import RELATIONS, sensitivity_1w, sensitivity_2v83
+from tsfit.driver.units import SI_UNITS, parse_printed
 
-FOLDER = Path(__file__).parents[2] / "sample_data"
+FOLDER = SAMPLES
 TRUTH = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))
 RECORDINGS = sorted((FOLDER / "recordings").iterdir())
 BENCHES = sorted(FOLDER.glob("*-bench.toml"))

@@ -1,7 +1,7 @@
 """How sure the curves of a box are: the 95 % that the uncertainty of a fit leaves to each of them.
 
 The box stands as planned for the best estimate (volume, tuning, losses, drive); the drivers in it are drawn from the
-covariance of the fit. Building errors are another matter: `tsfit.box.tolerance`.
+covariance of the fit. Building errors are another matter: `tsfit.box.design.tolerance`.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.box.design import HALF_POWER_DB, last_rise
+from tsfit.base.intervals import middle
+from tsfit.box.design.tolerance import several_draws
+from tsfit.box.enclosure import Array, Enclosure, lossless_resonance, reference_level
 from tsfit.box.limits import maximum_output
-from tsfit.box.response import Array, Enclosure, lossless_resonance, reference_level
+from tsfit.box.numbers import HALF_POWER_DB, last_rise
 from tsfit.box.result import BoxResult
 from tsfit.box.setup import LITRE
-from tsfit.box.tolerance import several_draws
-from tsfit.coverage import middle
-from tsfit.records import FitResult
+from tsfit.driver.fit_result import FitResult
 
 DRAWS = 1000
 

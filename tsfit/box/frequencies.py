@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tsfit.errors import TsfitError
-from tsfit.files import read_bytes
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import read_bytes
 
 LOWEST_HZ, HIGHEST_HZ = 0.1, 100e3
 MAX_BYTES = 1_000_000

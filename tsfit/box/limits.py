@@ -22,10 +22,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.box.response import Array, Enclosure
+from tsfit.base.errors import TsfitError
+from tsfit.box.enclosure import Array, Enclosure
 from tsfit.circuit.response import Squares
-from tsfit.driver import REFERENCE_PRESSURE
-from tsfit.errors import TsfitError
+from tsfit.driver.formulas import REFERENCE_PRESSURE
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
 """Names of the limits, as tables, figures and JSON give them."""

@@ -13,12 +13,12 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.box.enclosure import Array, Enclosure
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import WORST_LOAD, Ratings, maximum_output
-from tsfit.box.response import Array, Enclosure
 from tsfit.box.result import BoxResult
 from tsfit.box.setup import within
-from tsfit.errors import TsfitError
 
 ORDERS = (1, 2, 3, 4)
 

@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from tsfit.base.errors import TsfitError
 from tsfit.box.setup import LITRE, within
-from tsfit.errors import TsfitError
 
 PROPORTIONS = (1.0, 1.26, 1.59)
 """Depth, width and height inside, as third parts of an octave apart, so that no two standing waves meet. Common practice,

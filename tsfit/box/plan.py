@@ -6,10 +6,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from tsfit.box.enclosures import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
-from tsfit.box.response import Kind
+from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
+from tsfit.box.enclosure import Kind
 from tsfit.box.result import BoxResult
-from tsfit.driver import Driver
+from tsfit.driver.record import Driver
 
 BUILDERS: dict[Kind, Callable[..., BoxResult]] = {
     "closed": closed_box,
@@ -22,7 +22,7 @@ BUILDERS: dict[Kind, Callable[..., BoxResult]] = {
 
 @dataclass(frozen=True)
 class BoxPlan:
-    """A kind of enclosure, and what its function in `tsfit.box.enclosures` is called with besides the driver (SI)."""
+    """A kind of enclosure, and what its function in `tsfit.box.build` is called with besides the driver (SI)."""
 
     kind: Kind
     values: Mapping[str, Any]

@@ -19,10 +19,10 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.air import Air
+from tsfit.base.errors import TsfitError
 from tsfit.box.setup import within
 from tsfit.circuit.load import FLANGED_END, FREE_END
-from tsfit.errors import TsfitError
+from tsfit.driver.air import Air
 
 ENDS = ("one flush", "both flush", "both free")
 SPEED_AT_EDGE, SPEED_AT_MOST = 0.05, 0.10

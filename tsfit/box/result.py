@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tsfit.box.design import cutoff, ripple
+from tsfit.base.notes import QualityNote
+from tsfit.box.enclosure import Array, Curves, Enclosure, curves
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, maximum_output, ratings_of
-from tsfit.box.response import Array, Curves, Enclosure, curves
+from tsfit.box.numbers import cutoff, ripple
 from tsfit.box.setup import LITRE, AirLoad, Setup
-from tsfit.records import QualityNote
 
 if TYPE_CHECKING:
     from tsfit.box.bands import Bands

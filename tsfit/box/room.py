@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tsfit.air import REFERENCE_AIR, Air
-from tsfit.box.response import Array
+from tsfit.box.enclosure import Array
 from tsfit.box.setup import within
+from tsfit.driver.air import REFERENCE_AIR, Air
 
 CAP_DB = 12.0
 """Most that is counted on (common practice, no source)."""

@@ -9,12 +9,13 @@ from typing import Any, Literal, TypedDict
 
 from numpy.typing import ArrayLike
 
-from tsfit.air import Air
-from tsfit.box.response import Enclosure, Kind
+from tsfit.base.errors import TsfitError
+from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.circuit import load
 from tsfit.circuit.several import Arrangement, ohm_factor, rewired, together
-from tsfit.driver import Driver, Wiring
-from tsfit.errors import TsfitError
+from tsfit.driver.air import Air
+from tsfit.driver.formulas import Wiring
+from tsfit.driver.record import Driver
 
 STANDARD_DRIVE = 2.83
 LITRE = 1e-3

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from tsfit.box.response import Array, Enclosure
+from tsfit.box.enclosure import Array, Enclosure
 
 SAMPLES = 65536
 AHEAD = 0.02

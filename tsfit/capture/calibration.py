@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
 from tsfit.capture.transfer import Ratio, channel_ratio
-from tsfit.errors import TsfitError
 
 POINTS_PER_OCTAVE = 12.0
 """Band width in which a standard is read: its ratio is smooth, so bands may be wide and overlap."""

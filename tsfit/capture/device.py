@@ -16,9 +16,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.exchange import CHANNELS, Exchange
 from tsfit.capture.stream import Levels, Playback, Sink, Stopped, StreamReport
-from tsfit.errors import TsfitError
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation

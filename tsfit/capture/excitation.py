@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.errors import TsfitError
+from tsfit.base.errors import TsfitError
 
 Samples = NDArray[np.float64]
 

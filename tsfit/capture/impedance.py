@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import sha256
+from tsfit.base.notes import QualityNote
 from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, terms_of
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.capture.transfer import Ratio, channel_ratio
-from tsfit.errors import TsfitError
-from tsfit.files import sha256
-from tsfit.records import ImpedanceCurve, QualityNote
+from tsfit.driver.curve import ImpedanceCurve
 
 OPEN_OHM, SHORT_OHM = 2000.0, 0.25
 """Median |Z| beyond which nothing, or a short circuit, hangs on the leads; real drivers stay well between."""

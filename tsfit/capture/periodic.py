@@ -13,9 +13,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.transfer import Ratio, pooled
-from tsfit.errors import TsfitError
 
 LEAST_SETTLED = 2
 

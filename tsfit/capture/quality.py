@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.notes import QualityNote
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
 from tsfit.capture.octaves import octaves
@@ -20,7 +21,7 @@ from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
 from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, kramers_kronig
-from tsfit.records import ImpedanceCurve, QualityNote
+from tsfit.driver.curve import ImpedanceCurve
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation

@@ -23,11 +23,11 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import name_once, write_new
 from tsfit.capture.recording import PARTIAL
 from tsfit.capture.stream import Stopped
-from tsfit.errors import TsfitError
-from tsfit.files import name_once, write_new
-from tsfit.toml_file import load_toml
+from tsfit.formats.toml import load_toml
 
 CHANNELS = 2
 FRAME_BYTES = 4 * CHANNELS

@@ -11,8 +11,8 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.errors import TsfitError
-from tsfit.files import sha256
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import sha256
 
 log = logging.getLogger(__name__)
 MIN_SECONDS = 0.5

@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.capture.octaves import octaves
 from tsfit.capture.transfer import pooled
-from tsfit.driver import COPPER_PER_K
-from tsfit.errors import TsfitError
-from tsfit.records import ImpedanceCurve, QualityNote
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.driver.formulas import COPPER_PER_K
 
 SAME = 1e-6
 """Relative distance within which two curves' frequencies are one."""

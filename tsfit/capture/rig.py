@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field, model_validator
 
-from tsfit.toml_file import Table, read_toml
+from tsfit.formats.toml import Table, read_toml
 
 Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
 Factor = Annotated[float, Field(ge=1e-3, le=1e3)]

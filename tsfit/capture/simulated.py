@@ -12,27 +12,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Levels, Playback, Sink, Stopped, StreamReport, levels_of
-from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
+from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver import COPPER_PER_K, Driver
-from tsfit.errors import TsfitError
-from tsfit.records import State
+from tsfit.driver.curve import State
+from tsfit.driver.formulas import COPPER_PER_K
+from tsfit.driver.record import Driver
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
 
 Complex = NDArray[np.complex128]
 
-BOX_AIR_LOAD = 0.8
-"""Gain of air load in a test box as a share of a baffle's: common practice, no source."""
 HUM_HARMONICS = {1: 1.0, 2: 0.2, 3: 0.4, 5: 0.2}
 """Amplitudes relative to the fundamental's: an invented, plausible mixture."""
 DECAY_SECONDS = 2.0
@@ -49,19 +48,6 @@ class Fault:
 
     kind: Literal["missing block", "repeated block", "overflow", "vanish"]
     block: int
-
-
-@dataclass(frozen=True)
-class Softening:
-    """A suspension that gives: with use its compliance grows by the share `gain`, with `time_constant_h` hours."""
-
-    gain: float
-    time_constant_h: float
-
-    def after(self, driver: Driver, hours: float) -> Driver:
-        """Return `driver` after so many hours of use; moving mass, motor and losses stay."""
-        slower = 1.0 / math.sqrt(1.0 - self.gain * math.expm1(-hours / self.time_constant_h))
-        return replace(driver, Fs=driver.Fs * slower, Qms=driver.Qms * slower, Qes=driver.Qes * slower)
 
 
 @dataclass(frozen=True)
@@ -149,7 +135,7 @@ def bench_load(state: State, driver: Driver) -> Load:
     sd = driver.values()["Sd"]
     if state.kind == "infinite baffle":
         return infinite_baffle(sd, state.air)
-    return closed_box(_stated(state, "volume"), state.air, added_mass=BOX_AIR_LOAD * air_load_change(sd, state.air))
+    return closed_box(_stated(state, "volume"), state.air, added_mass=BOX_AIR_LOAD[0] * air_load_change(sd, state.air))
 
 
 def _stated(state: State, name: str) -> float:

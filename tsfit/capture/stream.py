@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.errors import TsfitError
+from tsfit.base.errors import TsfitError
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation

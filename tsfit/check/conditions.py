@@ -16,12 +16,12 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
-from tsfit.air import REFERENCE_AIR
-from tsfit.check.sheet import Conditions
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import air_load_change
-from tsfit.driver import COPPER_PER_K, Wiring, total_q, wiring_factors
-from tsfit.errors import TsfitError
-from tsfit.records import Estimate, FitResult
+from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.formulas import COPPER_PER_K, Wiring, total_q, wiring_factors
+from tsfit.formats.sheet import Conditions
 
 REFERENCE_COIL_C = 20.0
 

@@ -20,10 +20,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.check.sheet import LEVELS, PUBLISHED, Sheet
 from tsfit.check.slips import Suspicion, implausible, slips_of
-from tsfit.driver import RELATIONS, complete
-from tsfit.quantities import display
+from tsfit.driver.formulas import RELATIONS, complete
+from tsfit.driver.units import display
+from tsfit.formats.sheet import LEVELS, PUBLISHED, Sheet
 
 AIR_SLACK = 0.015
 LEVEL_SLACK_DB = 0.5

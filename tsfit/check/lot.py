@@ -23,11 +23,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
-from tsfit.check.sheet import LEVELS, Conditions, Sheet
 from tsfit.check.verdict import DEFAULT_TOLERANCES, Verdict
-from tsfit.errors import TsfitError
-from tsfit.records import FitResult
+from tsfit.driver.fit_result import FitResult
+from tsfit.formats.sheet import LEVELS, Conditions, Sheet
 
 FRACTION, CONFIDENCE = 0.90, 0.95
 SIGNIFICANCE = 0.05

@@ -22,9 +22,9 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.check.sheet import LEVELS, Sheet
-from tsfit.driver import Wiring, wiring_factors
-from tsfit.records import Estimate, FitResult
+from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.formulas import Wiring, wiring_factors
+from tsfit.formats.sheet import LEVELS, Sheet
 
 Array = NDArray[np.float64]
 

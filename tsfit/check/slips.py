@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from tsfit.quantities import Printed, display
+from tsfit.driver.units import Printed, display
 
 _TENS = {
     10.0 ** (sign * power): f"its decimal point or unit is off by a factor of {10**power}"

@@ -20,15 +20,15 @@ from typing import Any, Literal
 
 import numpy as np
 
+from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.pattern import Pattern, pattern
-from tsfit.check.sheet import LEVELS, Sheet
 from tsfit.check.slips import Suspicion, towards
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.errors import TsfitError
-from tsfit.quantities import Printed
-from tsfit.records import Estimate, FitResult
+from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.units import Printed
+from tsfit.formats.sheet import LEVELS, Sheet
 
 Verdict = Literal["inside", "outside", "undecided"]
 

@@ -18,14 +18,19 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.air import REFERENCE_AIR, Air
-from tsfit.driver import resonance
-from tsfit.errors import TsfitError
+from tsfit.base.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.formulas import resonance
 
 FLANGED_END = 8.0 / (3.0 * math.pi)
 """End correction of a flanged opening per radius, 0.8488 (low-frequency piston in a baffle)."""
 FREE_END = 0.6133
 """End correction of a free opening per radius (Levine & Schwinger, 1948)."""
+
+BOX_AIR_LOAD = (0.8, 0.4)
+"""Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
+BAFFLE_AIR_LOAD = (1.0, 0.15)
+"""The same in a real, finite baffle."""
 
 
 @dataclass(frozen=True)

@@ -22,12 +22,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tsfit.air import REFERENCE_AIR, Air
 from tsfit.circuit.coil import COIL_MODELS, UNITY, Complex
 from tsfit.circuit.load import Load, free_air
 from tsfit.circuit.network import NO_CHAMBER, Network, Pair, column, network, network_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import REFERENCE_PRESSURE
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.formulas import REFERENCE_PRESSURE
 
 FREE_AIR = free_air()
 

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Literal
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import scaled
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import COIL_COUPLING, Driver, Wiring, wiring_factors
-from tsfit.errors import TsfitError
+from tsfit.driver.formulas import COIL_COUPLING, Wiring, wiring_factors
+from tsfit.driver.record import Driver
 
 Arrangement = Literal["side by side", "push-push", "face to face"]
 
@@ -78,7 +79,7 @@ def as_one(driver: Driver, count: float, cones: float, ohm_factor: float) -> Dri
 def rewired(driver: Driver, wiring: Wiring | None) -> Driver:
     """Return `driver` with its two coils wired in another way; as it is for None.
 
-    Re, Bl and the coil's impedance follow `tsfit.driver.wiring_factors`, with the coupling of the driver or, where none was
+    Re, Bl and the coil's impedance follow `wiring_factors`, with the coupling of the driver or, where none was
     measured, `COIL_COUPLING`, which concerns the inductance alone. One coil by itself stands half of what both do (common
     practice, no source); a rating that is stated for one coil is kept for both.
 

@@ -15,17 +15,17 @@ from typing import Any
 
 import click
 
+from tsfit.base.errors import TsfitError
 from tsfit.cli.output import with_how_much
-from tsfit.errors import TsfitError
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "devices": ("tsfit.cli.devices:devices", "List the sound devices that can run a rig."),
     "rig": ("tsfit.cli.rig:rig", "Check a rig, calibrate it, and prove the calibration."),
     "sweep": ("tsfit.cli.sweep:sweep", "Record one state of a driver on a rig."),
-    "fit": ("tsfit.cli.fit:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
+    "fit": ("tsfit.cli.fit.command:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
     "drift": ("tsfit.cli.drift:drift", "Log a driver's fits; see what its hours of use moved."),
-    "box": ("tsfit.cli.box:box", "Plan, equalise, draw and verify a box for a driver."),
+    "box": ("tsfit.cli.box.group:box", "Plan, equalise, draw and verify a box for a driver."),
     "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
@@ -200,6 +200,6 @@ def _with_near_name(error: TsfitError) -> TsfitError:
 
 
 def _json(data: Any) -> str:
-    from tsfit.files import to_json
+    from tsfit.base.files import to_json
 
     return to_json(data)

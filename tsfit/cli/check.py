@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.errors import TsfitError
 from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
-from tsfit.errors import TsfitError
-from tsfit.quantities import rounded
+from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency, Contradiction
-    from tsfit.check.sheet import Sheet
+    from tsfit.check.pairs import LotResult
     from tsfit.check.slips import Suspicion
     from tsfit.check.verdict import CheckResult
-    from tsfit.lot_check import LotResult
-    from tsfit.records import FitResult
+    from tsfit.driver.fit_result import FitResult
+    from tsfit.formats.sheet import Sheet
 
 LABELS = {"sensitivity_1W": "SPL 1 W", "sensitivity_2V83": "SPL 2.83 V"}
 NUMBERS = (
@@ -76,10 +76,10 @@ def check(
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
-    from tsfit.check.sheet import read_rules, read_sheet
+    from tsfit.formats.sheet import read_rules, read_sheet
 
     if template:
-        from tsfit.check.template import TEMPLATE
+        from tsfit.formats.sheet_template import TEMPLATE
 
         click.echo(TEMPLATE, nl=False)
         return 0
@@ -116,27 +116,27 @@ def _judged(
         assert sheet is not None
         lone, alone = consistency(sheet), sheet
         return lone, lambda: _print_alone(alone, lone)
-    from tsfit.box_file import read_box
-    from tsfit.fit_file import read_fit
+    from tsfit.box.file import read_box
+    from tsfit.formats.fit import read_fit
 
     plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
     read = [read_fit(path) for path in fits]
     if len(read) == 1:
-        from tsfit.sheet_check import check_sheet
+        from tsfit.check.boxes import check_sheet
 
         assert sheet is not None
         checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
         return checked, lambda: _print_result(read[0], against, checked)
+    from tsfit.check.pairs import check_lot
     from tsfit.cli.lot import print_lot
-    from tsfit.lot_check import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
     return lot, lambda: print_lot(lot, judged=sheet is not None)
 
 
 def _draw(plot: Path, data: Mapping[str, Any], *, replace: bool) -> None:
-    from tsfit.figures.consequence import consequence_figure
-    from tsfit.figures.save import save_figure
+    from tsfit.plots.consequence import consequence_figure
+    from tsfit.plots.save import save_figure
 
     boxes = data["consequence"].get("boxes")
     if not boxes:
@@ -146,7 +146,7 @@ def _draw(plot: Path, data: Mapping[str, Any], *, replace: bool) -> None:
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
     """Fits, and the sheet, which may be left out after two fits or more."""
-    from tsfit.files import is_json
+    from tsfit.base.files import is_json
 
     if not files:
         raise click.UsageError("check takes a sheet, a fit and a sheet, or several fits; see 'tsfit check --help'.")
@@ -178,7 +178,7 @@ def _print_alone(sheet: Sheet, result: Consistency) -> None:
 
 
 def _print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
-    from tsfit.quantities import display
+    from tsfit.driver.units import display
 
     columns, rows = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"], []
     for item in result.figures:
@@ -261,7 +261,7 @@ def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
 
 
 def _print_rest(sheet: Sheet, result: Consistency) -> None:
-    from tsfit.quantities import display
+    from tsfit.driver.units import display
 
     _print_suspicions(sheet, result.suspicions)
     if result.derived:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box_options import amplifier_options, wiring_option
+from tsfit.cli.box.options import amplifier_options, wiring_option
 from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
-    from tsfit.compare import CaseResult, Comparison
-    from tsfit.equal_conditions import Candidate, Case
+    from tsfit.box.compare.conditions import Candidate, Case
+    from tsfit.box.compare.drivers import CaseResult, Comparison
 
 TITLES = {
     "equal voltage": "2.83 V at each",
@@ -93,7 +93,7 @@ def compare(
       tsfit compare old.toml new.toml --box cabinet.toml \\
           --plot compare.png
     """  # noqa: D301
-    from tsfit.compare import compare as run
+    from tsfit.box.compare.drivers import compare as run
 
     refuse_outputs(output, plot, replace=replace)
     candidates = _candidates(drivers, options)
@@ -102,8 +102,8 @@ def compare(
     if output is not None:
         save_json(output, data, replace=replace)
     if plot is not None:
-        from tsfit.figures.compare import compare_figure
-        from tsfit.figures.save import save_figure
+        from tsfit.plots.compare import compare_figure
+        from tsfit.plots.save import save_figure
 
         names = [one.driver.name for one in result.candidates]
         for number, case in enumerate(data["cases"]):
@@ -116,10 +116,10 @@ def compare(
 
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
-    from tsfit.check.sheet import read_sheet
+    from tsfit.box.compare.conditions import Candidate
     from tsfit.circuit.several import rewired
-    from tsfit.driver_file import read_driver_or_fit
-    from tsfit.equal_conditions import Candidate
+    from tsfit.formats.driver import read_driver_or_fit
+    from tsfit.formats.sheet import read_sheet
 
     if len(drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
@@ -157,8 +157,8 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
 
 
 def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
-    from tsfit import equal_conditions as equal
-    from tsfit.box_file import read_box
+    from tsfit.box.compare import conditions as equal
+    from tsfit.box.file import read_box
 
     cases = [equal.same_qtc(qtc) for qtc in options["qtc"]]
     tunings, port = options["tuning_hz"], options["port_diameter_cm"]
@@ -216,7 +216,7 @@ def _print(result: Comparison, ways: tuple[str, ...]) -> None:
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
-    from tsfit.compare import table_rows
+    from tsfit.box.compare.drivers import table_rows
 
     differences = case.differences[way]
     columns = ["Hz", *names]

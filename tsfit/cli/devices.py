@@ -18,8 +18,8 @@ def devices(as_json: bool) -> None:
     Example:
       tsfit devices
     """  # noqa: D301
+    from tsfit.base.errors import TsfitError
     from tsfit.capture.device import list_devices
-    from tsfit.errors import TsfitError
 
     found = list_devices()
     if not found:

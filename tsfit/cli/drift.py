@@ -26,11 +26,11 @@ from tsfit.cli.output import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
+    from tsfit.base.notes import QualityNote
+    from tsfit.drift.box import BoxedChange
     from tsfit.drift.change import Change
     from tsfit.drift.entry import Entry
     from tsfit.drift.history import History
-    from tsfit.drift_box import BoxedChange
-    from tsfit.records import QualityNote
 
 HOURS_OF_LOW_NOTES = (
     "Hours of low notes move the cone far and heat the coil: choose the level by eye, well within its travel, clamp the "
@@ -85,10 +85,10 @@ def add(fit: Path, log: Path, hours: float, as_json: bool) -> None:
     Example:
       tsfit drift add fit.json --log saltwit.drift --hours 12
     """  # noqa: D301
+    from tsfit.base.files import sha256
     from tsfit.drift.entry import entry_of
     from tsfit.drift.log import add_entry
-    from tsfit.files import sha256
-    from tsfit.fit_file import read_fit
+    from tsfit.formats.fit import read_fit
 
     entry = entry_of(read_fit(fit), hours, file={"file": str(fit.resolve()), "sha256": sha256(fit)})
     after = add_entry(log, entry)
@@ -129,8 +129,8 @@ def show(
     if output is not None:
         save_json(output, data, replace=replace)
     if plot is not None:
-        from tsfit.figures.drift import drift_figure
-        from tsfit.figures.save import save_figure
+        from tsfit.plots.drift import drift_figure
+        from tsfit.plots.save import save_figure
 
         save_figure(plot, drift_figure(judged), replace=replace)
     _plot_box(box_plot, boxed, replace=replace)
@@ -161,9 +161,9 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
       tsfit drift change saltwit.drift first last
       tsfit drift change saltwit.drift 2 5 --box box.toml
     """  # noqa: D301
+    from tsfit.bench.refit import change_between
     from tsfit.drift.log import read_log
     from tsfit.drift.summary import change_to_dict
-    from tsfit.drift_refit import change_between
 
     _refuse(None, None, box, box_plot, replace=replace)
     with progress(quiet=as_json) as step:
@@ -203,7 +203,7 @@ def routine(rig: Path, output: Path, yes: bool, as_json: bool, **options: Any) -
       tsfit drift routine rig.toml -o bittern \\
           --name "Bittern 12" --hours 20 --level-dbfs -12
     """  # noqa: D301
-    from tsfit.break_in import make_routine, open_folder, run
+    from tsfit.bench.break_in import make_routine, open_folder, run
     from tsfit.capture.rig import read_rig
     from tsfit.cli.sweep import CAUTIONS, live_levels
 
@@ -255,8 +255,8 @@ def _refuse(output: Path | None, plot: Path | None, box: Path | None, box_plot: 
 def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
     import numpy as np
 
-    from tsfit.box_file import read_box
-    from tsfit.drift_box import boxed_change
+    from tsfit.box.file import read_box
+    from tsfit.drift.box import boxed_change
 
     return boxed_change(read_box(box), first, other, np.random.default_rng(0))
 
@@ -264,7 +264,7 @@ def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
 def _box_part(boxed: BoxedChange | None) -> dict[str, Any]:
     if boxed is None:
         return {}
-    from tsfit.drift_box import sentence
+    from tsfit.drift.box import sentence
 
     return {"box": {**boxed.found.to_dict(), "summary": sentence(boxed)}}
 
@@ -272,8 +272,8 @@ def _box_part(boxed: BoxedChange | None) -> dict[str, Any]:
 def _plot_box(path: Path | None, boxed: BoxedChange | None, *, replace: bool) -> None:
     if path is None or boxed is None:
         return
-    from tsfit.figures.drift import box_drift_figure
-    from tsfit.figures.save import save_figure
+    from tsfit.plots.drift import box_drift_figure
+    from tsfit.plots.save import save_figure
 
     save_figure(path, box_drift_figure(boxed), replace=replace)
 
@@ -281,8 +281,8 @@ def _plot_box(path: Path | None, boxed: BoxedChange | None, *, replace: bool) ->
 def _print_box(boxed: BoxedChange | None) -> None:
     if boxed is None:
         return
-    from tsfit.drift_box import sentence
-    from tsfit.quantities import rounded
+    from tsfit.drift.box import sentence
+    from tsfit.driver.units import rounded
 
     rows = []
     for name, one in boxed.found.figures.items():
@@ -303,7 +303,7 @@ def _print_box(boxed: BoxedChange | None) -> None:
 
 
 def _print_history(judged: History) -> None:
-    from tsfit.quantities import display
+    from tsfit.driver.units import display
 
     driver = judged.entries[0].driver
     rows = []

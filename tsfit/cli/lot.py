@@ -5,10 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tsfit.cli.output import hint, print_table, say
-from tsfit.quantities import rounded
+from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
-    from tsfit.lot_check import LotResult
+    from tsfit.check.pairs import LotResult
 
 MOST_PAIRS = 10
 
@@ -16,9 +16,9 @@ MOST_PAIRS = 10
 def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
     from tsfit.check.lot import CONFIDENCE, FRACTION
-    from tsfit.check.sheet import LEVELS
     from tsfit.cli.check import label
-    from tsfit.quantities import display
+    from tsfit.driver.units import display
+    from tsfit.formats.sheet import LEVELS
 
     rows = []
     for item in result.figures:

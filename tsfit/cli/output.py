@@ -47,15 +47,15 @@ def output_options(command: Command) -> Command:
 
 def print_json(data: Any) -> None:
     """Print `data` as JSON on standard output."""
-    from tsfit.files import to_json
+    from tsfit.base.files import to_json
 
     click.echo(to_json(data), nl=False)
 
 
 def refuse_outputs(output: Path | None, plot: Path | None, *, replace: bool) -> None:
     """Refuse before the work the files that could not be written after it."""
-    from tsfit.figures.save import figure_kind
-    from tsfit.files import refuse_existing
+    from tsfit.base.files import refuse_existing
+    from tsfit.plots.save import figure_kind
 
     for path in (output, plot):
         refuse_existing(path, replace=replace)
@@ -65,7 +65,7 @@ def refuse_outputs(output: Path | None, plot: Path | None, *, replace: bool) -> 
 
 def save_json(path: Path, data: Any, *, replace: bool) -> None:
     """Write `data` as a JSON file, whole or not at all."""
-    from tsfit.files import to_json, write_new
+    from tsfit.base.files import to_json, write_new
 
     write_new(path, to_json(data), replace=replace)
 

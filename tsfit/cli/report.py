@@ -34,7 +34,7 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
       tsfit report old.json new.json check.json compare.json \\
           -o woofers.html
     """  # noqa: D301
-    from tsfit.files import refuse_existing, write_new
+    from tsfit.base.files import refuse_existing, write_new
     from tsfit.report.page import make_page
 
     refuse_existing(output, replace=replace)

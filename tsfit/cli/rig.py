@@ -13,9 +13,9 @@ from tsfit.cli import NamingGroup
 from tsfit.cli.output import hint, json_option, print_json, print_table, say
 
 if TYPE_CHECKING:
-    from tsfit.calibrate import Standard
+    from tsfit.bench.calibrate import Standard
+    from tsfit.bench.rig_check import RigCheck
     from tsfit.capture.rig import Rig
-    from tsfit.rig_check import RigCheck
 
 WORST_PERCENT = 0.5
 """Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
@@ -55,10 +55,10 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
       tsfit rig check rig.toml
       tsfit rig check rig.toml --known-ohm 10.012
     """  # noqa: D301
+    from tsfit.bench.rig_check import check_rig
+    from tsfit.bench.sweep import plan
     from tsfit.capture.rig import read_rig
     from tsfit.cli.sweep import confirmed_level, live_levels
-    from tsfit.measure import plan
-    from tsfit.rig_check import check_rig
 
     read = read_rig(rig)
     excitation = plan(
@@ -141,10 +141,10 @@ def calibrate(
       tsfit rig calibrate rig.toml --trim --known-ohm 10.012
       tsfit rig calibrate rig.toml --volts
     """  # noqa: D301
-    from tsfit.calibrate import new_folder, prove, write_calibrated, write_trimmed
+    from tsfit.base.files import refuse_existing
+    from tsfit.bench.calibrate import new_folder, prove, write_calibrated, write_trimmed
     from tsfit.capture.rig import read_rig
     from tsfit.cli.sweep import confirmed_level
-    from tsfit.files import refuse_existing
 
     read = read_rig(rig)
     now = datetime.now().astimezone()
@@ -187,10 +187,10 @@ def calibrate(
 
 def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any], *, as_json: bool) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
-    from tsfit.calibrate import play_tone, write_volts
+    from tsfit.bench.calibrate import play_tone, write_volts
+    from tsfit.bench.sweep import DEFAULT_RATE_HZ
     from tsfit.capture.excitation import make_tone
     from tsfit.cli.sweep import confirmed_level, live_levels
-    from tsfit.measure import DEFAULT_RATE_HZ
 
     ask = reading_v is None
     if ask and as_json:
@@ -239,9 +239,9 @@ def _wanted(
 def _record(
     rig: Rig, folder: Path, ohm: float, spread: float | None, options: dict[str, Any], *, ask: bool, name: str = "known"
 ) -> Standard:
-    from tsfit.calibrate import Standard, record_standard
+    from tsfit.bench.calibrate import Standard, record_standard
+    from tsfit.bench.sweep import plan
     from tsfit.cli.sweep import live_levels
-    from tsfit.measure import plan
 
     stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
     standard = Standard(ohm, spread, folder / f"{stem}.wav")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from tsfit.bench_folder import RIGS
+from tsfit.bench.new_folder import RIGS
 from tsfit.cli.output import hint, is_quiet, json_option, print_json, say
 
 
@@ -31,7 +31,7 @@ def start(folder: Path, rig: str, as_json: bool) -> None:
       tsfit start my-woofer
       tsfit start try-it --rig simulated
     """  # noqa: D301
-    from tsfit.bench_folder import NEXT, start_folder
+    from tsfit.bench.new_folder import NEXT, start_folder
 
     files = start_folder(folder, rig)
     if as_json:

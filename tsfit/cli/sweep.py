@@ -13,11 +13,11 @@ import click
 from tsfit.cli.output import hint, json_option, print_json, print_table, say, shows_bars
 
 if TYPE_CHECKING:
-    from tsfit.bench import SweepTable
+    from tsfit.bench.file import SweepTable
+    from tsfit.bench.sweep import Averaged, Measurement
     from tsfit.capture.rig import Rig
     from tsfit.capture.stream import Levels
-    from tsfit.measure import Averaged, Measurement
-    from tsfit.records import ImpedanceCurve
+    from tsfit.driver.curve import ImpedanceCurve
 
 CAUTIONS = (
     "Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level. Headphones off "
@@ -101,8 +101,8 @@ def sweep(rig: Path, guided: bool, repeats: int, output: Path | None, as_json: b
 
 def _table(rig: Path, options: dict[str, Any]) -> SweepTable:
     """State and conditions as the bench file would hold them."""
-    from tsfit.bench import SweepTable
-    from tsfit.toml_file import validated
+    from tsfit.bench.file import SweepTable
+    from tsfit.formats.toml import validated
 
     given = {name: options[name] for name in SweepTable.model_fields if options.get(name) is not None}
     return validated(rig, {"recording": "-", **given}, SweepTable, "sweep")
@@ -121,9 +121,9 @@ def _names(path: Path, repeats: int) -> list[Path]:
 
 def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool) -> float:
     """Show the cautions, ask before anything above the quiet default, and return the peak level re full scale."""
+    from tsfit.base.errors import TsfitError
+    from tsfit.bench.sweep import choose_level
     from tsfit.capture.excitation import QUIET_DBFS
-    from tsfit.errors import TsfitError
-    from tsfit.measure import choose_level
 
     level = choose_level(rig, level_dbfs, level_v)
     if not quiet:
@@ -142,8 +142,8 @@ def _repeat(
     rig: Rig, table: SweepTable, path: Path, repeats: int, options: dict[str, Any], *, quiet: bool
 ) -> tuple[list[Measurement], Averaged | None]:
     """Record one state so many times, and average where there are several and all can be used."""
-    from tsfit.files import refuse_existing
-    from tsfit.measure import average
+    from tsfit.base.files import refuse_existing
+    from tsfit.bench.sweep import average
 
     names = _names(path, repeats)
     for name in (path, *names):
@@ -170,10 +170,10 @@ def _draw(
     """Write the figure beside the recording."""
     if options["no_figure"]:
         return
-    from tsfit.bench import state_of
-    from tsfit.figures.fit import state_name
-    from tsfit.figures.save import save_figure
-    from tsfit.figures.sweep import sweep_figure
+    from tsfit.bench.file import state_of
+    from tsfit.plots.fit import state_name
+    from tsfit.plots.save import save_figure
+    from tsfit.plots.sweep import sweep_figure
 
     subtitle = f"{state_name(state_of(table))}; {options['kind']} at {options['level_dbfs']:.0f} dBFS" + (
         f"; average of {len(repeats)} sweeps, drawn thin" if repeats else ""
@@ -182,7 +182,7 @@ def _draw(
 
 
 def _record(rig: Rig, table: SweepTable, path: Path, options: dict[str, Any], *, quiet: bool) -> Measurement:
-    from tsfit.measure import measure, plan
+    from tsfit.bench.sweep import measure, plan
 
     excitation = plan(
         rig,
@@ -266,8 +266,8 @@ def _plain(measured: Measurement) -> dict[str, Any]:
 
 def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
-    from tsfit.bench import write_bench
-    from tsfit.files import refuse_existing
+    from tsfit.base.files import refuse_existing
+    from tsfit.bench.file import write_bench
 
     folder = Path(click.prompt("Folder for this driver", default="bench", type=click.Path(path_type=Path)))
     bench = folder / "bench.toml"

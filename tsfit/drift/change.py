@@ -22,12 +22,12 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.air import REFERENCE_AIR, Air
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.load import air_load_change
 from tsfit.drift.entry import Entry, differences
-from tsfit.driver import COPPER_PER_K
-from tsfit.errors import TsfitError
-from tsfit.records import QualityNote
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.formulas import COPPER_PER_K
 
 Array = NDArray[np.float64]
 

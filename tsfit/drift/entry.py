@@ -11,10 +11,11 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
-from tsfit.driver import COLDEST_COIL, HOTTEST_COIL
-from tsfit.errors import TsfitError
-from tsfit.records import FitResult, QualityNote
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
+from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL
 
 SCHEMA = 1
 NEEDED = {"Re", "Fs", "Qms", "Qes"}

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.drift.change import (
     CAUSES,
     COIL_READING_K,
@@ -22,9 +24,7 @@ from tsfit.drift.change import (
 from tsfit.drift.entry import Entry
 from tsfit.drift.log import Log
 from tsfit.drift.settling import Settling, settle
-from tsfit.driver import COPPER_PER_K
-from tsfit.errors import TsfitError
-from tsfit.records import QualityNote
+from tsfit.driver.formulas import COPPER_PER_K
 
 Array = NDArray[np.float64]
 PARTS = {"Cms": ("Fs",), "Bl": ("Fs", "Re", "Qes"), "Rms": ("Fs", "Qms")}

@@ -19,10 +19,10 @@ from pathlib import Path
 
 import msgspec
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import read_bytes, unreadable
+from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences
-from tsfit.errors import TsfitError
-from tsfit.files import read_bytes, unreadable
-from tsfit.records import QualityNote
 
 LARGEST_BYTES = 1_000_000_000
 LOCK_SECONDS = 60.0

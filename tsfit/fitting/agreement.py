@@ -13,10 +13,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
+from tsfit.driver.curve import State
+from tsfit.driver.fit_result import Agreement
 from tsfit.fitting.model import JointModel, Sweep
 from tsfit.fitting.solve import Candidate, solve
-from tsfit.records import Agreement, QualityNote, State
 
 BEYOND = 3.0
 """Standard uncertainties from which two states disagree."""

@@ -10,11 +10,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.level_choice import Choice, choose
@@ -26,7 +29,6 @@ from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, validity_notes
 from tsfit.fitting.wirings import check_other_coil, check_wirings
-from tsfit.records import FitResult, ImpedanceCurve, QualityNote, State
 
 log = logging.getLogger(__name__)
 LOWEST_SHARE = 1.0 / 8.0

@@ -11,7 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from tsfit.records import QualityNote, State
+from tsfit.base.notes import QualityNote
+from tsfit.driver.curve import State
 
 SAME_DB = 1.0
 """Levels within this count as one: 1 dB changes the square of travel by a quarter. Common practice, no source."""

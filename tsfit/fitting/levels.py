@@ -21,14 +21,15 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import Complex
-from tsfit.driver import compliance
+from tsfit.driver.fit_result import AtLevel, Estimate, LevelDependence
+from tsfit.driver.formulas import compliance
 from tsfit.fitting.agreement import relative_misfit
 from tsfit.fitting.model import JointModel, Sweep
 from tsfit.fitting.solve import CLOCK, Candidate, solve
 from tsfit.fitting.start import Resonance
 from tsfit.fitting.uncertainty import UNITS, estimate_of, propagate
-from tsfit.records import AtLevel, Estimate, LevelDependence, QualityNote
 
 Real = NDArray[np.float64]
 

@@ -17,12 +17,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.air import Air
 from tsfit.circuit.coil import COIL_MODELS, Complex
-from tsfit.circuit.load import Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
+from tsfit.circuit.load import (
+    BAFFLE_AIR_LOAD,
+    BOX_AIR_LOAD,
+    Load,
+    added_mass,
+    air_load_change,
+    closed_box,
+    free_air,
+    infinite_baffle,
+)
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import (
+from tsfit.driver.air import Air
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import (
     COIL_COUPLING,
     COPPER_PER_K,
     Wiring,
@@ -31,14 +41,9 @@ from tsfit.driver import (
     mechanical_resistance,
     wiring_factors,
 )
-from tsfit.records import ImpedanceCurve, State
 
 RE_DRIFT = 0.01
 """Standard deviation of ln Re between sweeps of one driver (2.5 K of coil, contacts): common practice, no source."""
-BOX_AIR_LOAD = (0.8, 0.4)
-"""Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
-BAFFLE_AIR_LOAD = (1.0, 0.15)
-"""The same in a real, finite baffle."""
 COUPLING = (COIL_COUPLING, 0.15)
 """Coupling of two coils on one former, from side by side to wound together: common practice, no source."""
 PIVOT_OMEGA = 2.0 * math.pi * 1000.0

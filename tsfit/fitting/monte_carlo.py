@@ -20,14 +20,15 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.coverage import PROBABILITY, middle, ranks
-from tsfit.errors import TsfitError
-from tsfit.fitting.conditions import CONDITION_UNITS, coil_spread, figure_table
+from tsfit.base.errors import TsfitError
+from tsfit.base.intervals import PROBABILITY, middle, ranks
+from tsfit.base.notes import QualityNote
+from tsfit.base.processes import processes
+from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.model import JointModel
+from tsfit.fitting.reference_conditions import CONDITION_UNITS, coil_spread, figure_table
 from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
-from tsfit.processes import processes
-from tsfit.records import Estimate, FitResult, MonteCarlo, MonteCarloFigure, QualityNote
 
 Real = NDArray[np.float64]
 Trials = int | Literal["auto"]

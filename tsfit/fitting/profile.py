@@ -16,10 +16,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.fitting.conditions import figure_table
+from tsfit.base.notes import QualityNote
+from tsfit.driver.fit_result import Estimate
+from tsfit.fitting.reference_conditions import figure_table
 from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
 from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS, slopes_at
-from tsfit.records import Estimate, QualityNote
 
 Real = NDArray[np.float64]
 

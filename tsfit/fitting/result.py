@@ -10,20 +10,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import Driver
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate
+from tsfit.driver.record import Driver
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.budget import advice, budget
-from tsfit.fitting.conditions import condition_estimates
 from tsfit.fitting.model import Sweep
 from tsfit.fitting.monte_carlo import run_trials
 from tsfit.fitting.profile import traced_intervals
+from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Candidate, lmfit_result
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
-from tsfit.records import Estimate, FitResult, FittedState, ImpedanceCurve, ModelCandidate, QualityNote
 
 
 def fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import Complex
-from tsfit.errors import TsfitError
-from tsfit.records import ImpedanceCurve
+from tsfit.driver.curve import ImpedanceCurve
 
 MIN_PROMINENCE = 0.04
 """Least height of a resonance over its surroundings, in ln|Z|."""

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
+from tsfit.driver.fit_result import Estimate
+from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.select import Ranked
-from tsfit.records import Estimate
 
 COVERAGE_95 = 1.959964
 STEP = 1e-3

@@ -11,6 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import (
     BROKEN_LAW,
     BROKEN_OCTAVE,
@@ -20,10 +22,9 @@ from tsfit.circuit.kramers_kronig import (
     octave_edges,
     octave_means,
 )
-from tsfit.errors import TsfitError
-from tsfit.fitting.phase_law import GOOD_PHASE, is_mirrored, phase_misses
+from tsfit.driver.curve import ImpedanceCurve
 from tsfit.fitting.start import Resonance
-from tsfit.records import ImpedanceCurve, QualityNote
+from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses
 
 LEAST_IN_WIDTH = 4
 """Least points within the half-power width Fs/Qms of the resonance: common practice, no source."""

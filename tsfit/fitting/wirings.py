@@ -14,15 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.driver import efficiency, electrical_q, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
-from tsfit.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.fit_result import Estimate, FittedState
+from tsfit.driver.formulas import efficiency, electrical_q, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import COUPLING, JointModel
 from tsfit.fitting.select import Ranked
 from tsfit.fitting.solve import Candidate
 from tsfit.fitting.start import Resonance
 from tsfit.fitting.uncertainty import LEVELS, UNITS, estimate_of, propagate
-from tsfit.records import Estimate, FittedState, ImpedanceCurve, QualityNote, State
 
 WIRINGS = ("series", "parallel", "one coil")
 BRAKED = 0.5

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tsfit.box_findings import KIND_NAMES, LABELS, figure_rows
-from tsfit.figures.box_verify import verify_figure
-from tsfit.figures.panels import panels_figure
+from tsfit.box.verify.findings import KIND_NAMES, LABELS, figure_rows
+from tsfit.plots.box_verify import verify_figure
+from tsfit.plots.panels import panels_figure
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 

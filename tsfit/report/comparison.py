@@ -12,8 +12,8 @@ from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History, history
 from tsfit.drift.log import read_log
 from tsfit.drift.summary import history_to_dict
-from tsfit.figures.compare import compare_figure
-from tsfit.figures.drift import drift_figure
+from tsfit.plots.compare import compare_figure
+from tsfit.plots.drift import drift_figure
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from tsfit.box.frequencies import PREFERRED_HZ
-from tsfit.figures.equalised import equalised_figure
+from tsfit.plots.equalised import equalised_figure
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 

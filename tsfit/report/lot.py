@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from tsfit.figures.lot import lot_figure
-from tsfit.quantities import display, rounded
+from tsfit.driver.units import display, rounded
+from tsfit.plots.lot import lot_figure
 from tsfit.report.blocks import Block, Part, figure_name, heading, number, table, text
 from tsfit.report.picture import picture
 

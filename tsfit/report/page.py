@@ -9,9 +9,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tsfit.errors import TsfitError
-from tsfit.files import is_json, read_bytes
-from tsfit.fit_file import read_fit
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import is_json, read_bytes
+from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part, text
 from tsfit.report.cabinet import panels_part, verify_part
 from tsfit.report.comparison import compare_part, drift_part

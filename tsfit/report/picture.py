@@ -15,7 +15,7 @@ import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup, escape
 
-from tsfit.figures.style import HAIR, INK, LINES, QUIET
+from tsfit.plots.style import HAIR, INK, LINES, QUIET
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

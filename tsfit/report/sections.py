@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.figures.consequence import consequence_figure
-from tsfit.figures.curves import Quantity, curves_figure
-from tsfit.figures.fit import fit_figure
-from tsfit.quantities import display, rounded
-from tsfit.records import FitResult, FittedState
+from tsfit.driver.fit_result import FitResult, FittedState
+from tsfit.driver.units import display, rounded
+from tsfit.plots.consequence import consequence_figure
+from tsfit.plots.curves import Quantity, curves_figure
+from tsfit.plots.fit import fit_figure
 from tsfit.report.blocks import Block, Part, figure_name, flat, heading, number, table, text
 from tsfit.report.picture import picture
 

@@ -1,0 +1,264 @@
+"""From bench files to fits: the sample recordings against their simulated truth, the ohmmeter's witness, refusals."""
+
+import json
+import shutil
+
+import numpy as np
+import pytest
+import soundfile
+from helpers.paths import SAMPLES
+
+from tsfit.base.errors import TsfitError
+from tsfit.bench.fit import fit_bench
+
+TRUTH = json.loads((SAMPLES / "truth.json").read_text())
+
+# The accuracy that the sample recordings must give, relative.
+GOALS = {"Re": 0.002, "Fs": 0.002, "Qts": 0.005, "Vas": 0.01, "Bl": 0.01, "Mms": 0.01}
+
+
+def _truth(name, recording):
+    """Truth in the bench's air, at the coil temperature of one recording (Qes and Qts go with Re)."""
+    true = dict(TRUTH["drivers"][name]["parameters_in_bench_air"])
+    warm = TRUTH["recordings"][recording]["Re"] / true["Re"]
+    true["Re"] *= warm
+    true["Qes"] *= warm
+    true["Qts"] = 1.0 / (1.0 / true["Qes"] + 1.0 / true["Qms"])
+    return true
+
+
+@pytest.fixture(scope="module")
+def fits():
+    return {stem: fit_bench(SAMPLES / f"{stem}-bench.toml") for stem in ("saltwit-12", "saltwit-12b", "saltwit-12-shunt")}
+
+
+@pytest.mark.against(
+    "parameters from recordings", "a bench simulated in time from its differential equations", "4 standard uncertainties"
+)
+@pytest.mark.parametrize(
+    ("stem", "name", "recording"),
+    [
+        ("saltwit-12", "Saltwit 12", "recordings/saltwit-12-free-air.flac"),
+        ("saltwit-12b", "Saltwit 12 B", "recordings/saltwit-12b-free-air.flac"),
+        ("saltwit-12-shunt", "Saltwit 12", "recordings/shunt-saltwit-12-free-air.flac"),
+    ],
+)
+def test_sample_recordings_give_the_truth(fits, stem, name, recording):
+    result, true = fits[stem], _truth(name, recording)
+    inside = {}
+    for figure, estimate in result.parameters.items():
+        if figure in GOALS:
+            assert estimate.value == pytest.approx(true[figure], rel=GOALS[figure]), figure
+        if figure in true:
+            assert abs(estimate.value - true[figure]) < 4.0 * estimate.stdev, figure
+            inside[figure] = estimate.interval95[0] <= true[figure] <= estimate.interval95[1]
+    # One trial each: correlated figures may leave their 95 % interval together, but not most of them.
+    assert sum(inside.values()) >= 0.75 * len(inside), inside
+    assert result.driver.coil == ("ladder-3" if name.endswith("B") else "ladder-2")
+    assert result.driver.suspension == "ideal"
+
+
+def test_meter_that_agrees_is_said_to_agree(fits):
+    notes = [note for note in fits["saltwit-12"].quality if note.code == "dc_resistance"]
+    assert [note.severity for note in notes] == ["note"]
+
+
+def test_provenance_names_every_file(fits):
+    provenance = fits["saltwit-12"].provenance
+    assert provenance["bench"]["file"] == "saltwit-12-bench.toml"
+    assert len(provenance["sweeps"]) == 3
+    for sweep in provenance["sweeps"]:
+        assert len(sweep["sha256"]) == 64
+        assert len(sweep["calibration"]) == 3
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """A bench folder of one's own on the quick rig, with the text of its bench file to change."""
+    for name in ("rig-shunt.toml", "saltwit-12-shunt-bench.toml"):
+        shutil.copy(SAMPLES / name, tmp_path)
+    (tmp_path / "recordings").mkdir()
+    for path in (SAMPLES / "recordings").glob("shunt-*"):
+        shutil.copy(path, tmp_path / "recordings")
+    path = tmp_path / "saltwit-12-shunt-bench.toml"
+
+    class Bench:
+        file = path
+        folder = tmp_path
+        free_air = tmp_path / "recordings/shunt-saltwit-12-free-air.flac"
+        mass = tmp_path / "recordings/shunt-saltwit-12-mass-30g.flac"
+
+        @staticmethod
+        def change(old, new, file=path):
+            text = file.read_text()
+            assert old in text
+            file.write_text(text.replace(old, new))
+
+        @staticmethod
+        def refusal():
+            with pytest.raises(TsfitError) as caught:
+                fit_bench(path)
+            assert "\n" not in caught.value.message
+            return caught.value
+
+    return Bench
+
+
+def test_meter_that_disagrees_is_explained_and_can_trim(bench):
+    bench.change("dc_resistance_ohm = 5.08", "dc_resistance_ohm = 5.40")
+    told = fit_bench(bench.file)
+    note = next(note for note in told.quality if note.code == "dc_resistance")
+    assert note.severity == "warn"
+    assert "channel gains" in note.message
+    bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
+    trimmed = fit_bench(bench.file)
+    assert trimmed.parameters["Re"].value == pytest.approx(5.40, rel=1e-4)
+    assert trimmed.parameters["Re"].stdev > 0.8 * 0.03
+    assert "trimmed" in {note.code for note in trimmed.quality}
+
+
+def test_trim_undoes_a_channel_mismatch(bench):
+    """A gain error planted in one channel is found by the ohmmeter, and all parameters come back."""
+    samples, rate = soundfile.read(bench.free_air, always_2d=True)
+    for path in (bench.free_air, bench.mass):
+        samples, rate = soundfile.read(path, always_2d=True)
+        soundfile.write(path, samples * [1.0, 0.95], rate, subtype="PCM_24")
+    true = _truth("Saltwit 12", "recordings/shunt-saltwit-12-free-air.flac")
+    bench.change("dc_resistance_ohm = 5.08", f"dc_resistance_ohm = {true['Re']:.5f}")
+    assert abs(fit_bench(bench.file).parameters["Re"].value / true["Re"] - 1.0) > 0.05
+    bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
+    result = fit_bench(bench.file)
+    for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Bl"):
+        assert result.parameters[name].value == pytest.approx(true[name], rel=3e-3), name
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code", "word"),
+    [
+        ("mass_g = 30.0", "mas_g = 30.0", "wrong_key", "mass_g"),
+        ("mass_g = 30.0", "mass_g = -30.0", "wrong_value", "mass_g"),
+        ("mass_g = 30.0", 'mass = "30 furlong"', "wrong_value", "mass"),
+        ("mass_g = 30.0", 'mass = "30 cm"', "wrong_value", "mass"),
+        ("mass_g = 30.0\n", "", "wrong_value", "mass_g"),
+        ('state = "added mass"', 'state = "added weight"', "wrong_value", "state"),
+        ('name = "Saltwit 12"', "name = 12", "wrong_value", "name"),
+        ("effective_diameter_cm = 25.6", "effective_diameter_cm = 0", "wrong_value", "effective_diameter_cm"),
+        ("effective_diameter_cm = 25.6", "effective_diameter_cm = 25.6\nsd_cm2 = 500", "wrong_value", "sd_cm2"),
+        ('rig = "rig-shunt.toml"', "", "wrong_value", "rig"),
+        ('rig = "rig-shunt.toml"', 'rig = "no-such-rig.toml"', "missing_file", "no-such-rig.toml"),
+        ("[driver]", "[driver", "not_toml", "bench.toml"),
+        ("mass-30g.flac", "mass-31g.flac", "missing_file", "mass-31g.flac"),
+    ],
+)
+def test_a_wrong_bench_file_is_named(bench, old, new, code, word):
+    bench.change(old, new)
+    error = bench.refusal()
+    assert error.code == code
+    assert word in error.message
+    assert str(bench.folder) in error.message
+
+
+def test_a_printed_mass_counts_like_a_number(bench):
+    plain = fit_bench(bench.file)
+    bench.change("mass_g = 30.0", 'mass = "0.0300 kg"')
+    assert fit_bench(bench.file).parameters["Mms"].value == pytest.approx(plain.parameters["Mms"].value, rel=1e-9)
+
+
+def test_swapped_files_show_no_fall_of_the_resonance(bench):
+    aside = bench.folder / "aside.flac"
+    bench.free_air.rename(aside)
+    bench.mass.rename(bench.free_air)
+    aside.rename(bench.mass)
+    error = bench.refusal()
+    assert error.code == "no_shift"
+    assert "mass-30g" in error.message
+
+
+def test_recordings_of_unlike_rates_are_refused(bench):
+    samples, _ = soundfile.read(bench.mass, always_2d=True)
+    soundfile.write(bench.mass, samples, 44100, subtype="PCM_16")
+    error = bench.refusal()
+    assert error.code == "sample_rate"
+    assert "44100" in error.message
+
+
+def _spoil(path, change):
+    samples, rate = soundfile.read(path, always_2d=True)
+    soundfile.write(path, change(samples), rate, subtype="PCM_24")
+
+
+def _resistor(samples, ohm, rng):
+    """What the quick rig records with `ohm` in the driver's place: same drive, both channels in phase."""
+    second = samples[:, 0] * 10.01 / (10.01 + ohm)
+    noise = 1e-5 * rng.standard_normal(samples.shape)
+    return np.column_stack([samples[:, 0], second]) + noise
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        (lambda x: np.clip(3.0 * x, -1.0, 1.0 - 2e-7), "clipping"),
+        (lambda x: np.clip(x, -0.5 * np.abs(x[:, 0]).max(), 0.5 * np.abs(x[:, 0]).max()), "clipping"),
+        (lambda x: x * [1.0, 0.0], "dead_channel"),
+        (lambda x: x[:, ::-1], "swapped"),
+        (lambda x: x[:, [0, 0]], "mono"),
+        (lambda x: x[:, :1], "mono"),
+        (lambda x: x * [1.0, -1.0], "polarity"),
+        (lambda x: x[:2000], "too_short"),
+        (lambda x: x[:0], "empty"),
+        (lambda x: _resistor(x, 1e6, np.random.default_rng(0)), "open"),
+        (lambda x: _resistor(x, 0.01, np.random.default_rng(0)), "short"),
+        (lambda x: _resistor(x, 8.0, np.random.default_rng(0)), "no_resonance"),
+        (lambda x: 1e-3 * x + 1e-3 * np.random.default_rng(0).standard_normal(x.shape), "level"),
+    ],
+)
+def test_a_recording_that_cannot_be_trusted_is_refused(bench, change, code):
+    _spoil(bench.free_air, change)
+    error = bench.refusal()
+    assert error.code == code, error.message
+    assert bench.free_air.name in error.message
+
+
+def test_files_that_are_no_recordings_are_refused(bench):
+    whole = bench.free_air.read_bytes()
+    for content, code in ((b"", "empty"), (b"not audio at all" * 99, "not_audio"), (whole[: len(whole) // 2], "truncated")):
+        bench.free_air.write_bytes(content)
+        assert bench.refusal().code == code
+
+
+def test_samples_that_are_no_numbers_are_refused(bench):
+    samples, rate = soundfile.read(bench.free_air, always_2d=True)
+    samples[1000, 1] = np.nan
+    wav = bench.free_air.with_suffix(".wav")
+    soundfile.write(wav, samples, rate, subtype="FLOAT")
+    bench.change("free-air.flac", "free-air.wav")
+    assert bench.refusal().code == "not_finite"
+
+
+def test_a_truncated_wav_is_refused(bench):
+    samples, rate = soundfile.read(bench.free_air, always_2d=True)
+    wav = bench.free_air.with_suffix(".wav")
+    soundfile.write(wav, samples, rate, subtype="PCM_16")
+    wav.write_bytes(wav.read_bytes()[:-20000])
+    bench.change("free-air.flac", "free-air.wav")
+    assert bench.refusal().code == "truncated"
+
+
+@pytest.mark.parametrize(
+    ("driver", "sweep", "word"),
+    [
+        ("coils = 2\n", "", "give sweep 1 its wiring"),
+        ("", 'wiring = "series"\n', "coils = 2"),
+        ("coils = 2\n", 'wiring = "series"\nother_coil = "shorted"\n', "other_coil belongs"),
+        ("coils = 2\n", 'wiring = "one coil"\nother_coil = "shorted"\n', "neither Qes nor Qms"),
+    ],
+)
+def test_a_bench_of_two_coils_says_its_wirings(tmp_path, driver, sweep, word):
+    frequency = np.geomspace(5, 4e3, 300)
+    size = 5.0 + 20.0 / (1.0 + (10.0 * np.log(frequency / 40.0)) ** 2)
+    lines = "".join(f"{f:.6g} {z:.6g} 0\n" for f, z in zip(frequency, size, strict=True))
+    (tmp_path / "curve.txt").write_text("Hz ohm degrees\n" + lines)
+    bench = tmp_path / "bench.toml"
+    bench.write_text(f'[driver]\nname = "Plover 10"\n{driver}[[sweep]]\ncurve = "curve.txt"\nstate = "free air"\n{sweep}')
+    with pytest.raises(TsfitError, match=word):
+        fit_bench(bench)

@@ -1,0 +1,58 @@
+"""Entries with different circuit models are fitted anew from their bench files, where these are still there."""
+
+import shutil
+
+import pytest
+from helpers.paths import SAMPLES
+
+from tsfit.base.files import sha256
+from tsfit.bench.fit import fit_bench
+from tsfit.bench.refit import change_between, with_common_model
+from tsfit.drift.entry import entry_of
+from tsfit.drift.log import Log
+
+BENCH = "saltwit-12-shunt-bench.toml"
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("bench")
+    for name in (BENCH, "rig-shunt.toml"):
+        shutil.copy(SAMPLES / name, folder)
+    shutil.copytree(SAMPLES / "recordings", folder / "recordings")
+    entries = []
+    for hours, coil in ((0.0, "ladder-2"), (5.0, "semi-inductance")):
+        fit = folder / f"fit-{coil}.json"
+        fit.write_text(coil)
+        result = fit_bench(folder / BENCH, coil=coil, suspension="ideal")
+        entries.append(entry_of(result, hours, file={"file": str(fit), "sha256": sha256(fit)}))
+    return folder, entries
+
+
+def test_refitted_with_the_first_ones_model(pair):
+    folder, (first, last) = pair
+    one, two, change = change_between(Log(folder / "log", (first, last), ()), "first", "last")
+    assert one is first
+    assert two.coil == "ladder-2"
+    assert "refitted" in [note.code for note in change.notes]
+    # The same sweeps under the same model: nothing is left of the difference.
+    assert all(abs(cause.relative) < 1e-4 for cause in change.causes)
+    assert two.hours == 5.0
+
+
+def test_alike_entries_are_left(pair):
+    _, (first, _) = pair
+    assert with_common_model(first, first) == (first, first, ())
+
+
+def test_a_bench_that_is_no_longer_there_is_said(pair):
+    folder, (first, last) = pair
+    moved = folder / BENCH
+    moved.rename(folder / "away.toml")
+    try:
+        one, two, notes = with_common_model(first, last)
+    finally:
+        (folder / "away.toml").rename(moved)
+    assert (one, two) == (first, last)
+    assert [note.code for note in notes] == ["not_refitted"]
+    assert BENCH in notes[0].message

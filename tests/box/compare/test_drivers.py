@@ -1,0 +1,303 @@
+"""Comparisons: trade facts, limits, intervals, and words that say what the numbers say."""
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers.made_fit import made_driver, made_fit
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
+from tsfit.box.build import closed_box, vented_box
+from tsfit.box.compare import conditions as equal_conditions
+from tsfit.box.compare import drivers as compare
+from tsfit.box.compare.conditions import Candidate, same_f3, same_qtc, same_vented, same_volume
+from tsfit.box.equaliser.sections import gain_db
+from tsfit.box.frequencies import PREFERRED_HZ
+from tsfit.box.plan import BoxPlan
+from tsfit.cli import _run
+from tsfit.driver.record import Driver
+from tsfit.formats.fit import fit_to_dict
+
+OLD = Driver("Dunlin 12", 5.4, 25.0, 5.0, 0.42, Mms=0.11, Sd=0.052, Xmax=0.022, Pe=300.0)
+LONGER = replace(OLD, name="Dunlin 12 L", Xmax=0.028)
+STRONGER = replace(OLD, name="Dunlin 12 S", Qes=0.30)
+TWICE = replace(OLD, name="Dunlin 12 P", Pe=600.0)
+
+
+def only(candidates, case, **options):
+    return compare.compare(candidates, [case], **options).cases[0]
+
+
+def test_at_the_travel_limit_only_area_and_travel_count():
+    """In closed boxes of one Qtc 20 lg(28/22) at every frequency, whatever motors and volumes; 12 dB per octave."""
+    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.028))], same_qtc(0.707))
+    np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(28.0 / 22.0), atol=1e-9)
+    rise = case.level_db["travel limit"][0] - 40.0 * np.log10(case.frequency_hz)
+    np.testing.assert_allclose(rise, rise[0], atol=1e-9)
+    assert "At travel limit, Dunlin 12 S leads at every frequency of the bass, by 2.1 dB" in " ".join(case.words)
+    unrated = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_qtc(0.707))
+    assert "travel limit" not in unrated.level_db
+
+
+def test_travel_of_28_against_22_mm():
+    """2.1 dB at every frequency where travel binds: common practice, no source; 20 lg(28/22) = 2.095."""
+    strong = [Candidate(replace(one, Pe=5000.0)) for one in (OLD, LONGER)]
+    case = only(strong, same_volume(0.08))
+    bound = (case.limited_by[0] == "travel") & (case.limited_by[1] == "travel")
+    assert bound.sum() > 20
+    np.testing.assert_allclose(case.differences["limits"][0].db[bound], 20.0 * math.log10(28.0 / 22.0), atol=1e-9)
+    assert any("travel stops both and Dunlin 12 L is louder by 2.1 dB" in sentence for sentence in case.words)
+
+
+def test_twice_the_power_is_3_db():
+    """Common practice, no source; 10 lg 2."""
+    case = only([Candidate(OLD), Candidate(TWICE)], same_volume(0.08))
+    bound = (case.limited_by[0] == "power") & (case.limited_by[1] == "power")
+    assert bound.sum() > 20
+    np.testing.assert_allclose(case.differences["limits"][0].db[bound], 10.0 * math.log10(2.0), atol=1e-9)
+
+
+def test_the_more_sensitive_one_in_boxes_of_equal_q():
+    """It leads in the upper bass at equal power, the lead is gone at the bottom, and it needs another box for the same Qtc.
+
+    Common practice, no source. The stronger motor here has the lower Qts, so its box is the smaller one; with mass and
+    compliance alone behind the sensitivity it is the larger one.
+    """
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_qtc(0.707))
+    difference = case.differences["equal power"][0]
+    at = {wanted: float(np.interp(wanted, case.frequency_hz, difference.db)) for wanted in (20.0, 200.0)}
+    assert at[200.0] > 1.0
+    assert at[20.0] < 0.0
+    (crossing,) = difference.crossings_hz
+    assert 30.0 < crossing < 120.0
+    assert case.boxes[1].design["volume_l"] < case.boxes[0].design["volume_l"]
+    lighter = replace(OLD, name="light", Mms=0.08, Fs=OLD.Fs * math.sqrt(0.11 / 0.08), Qms=5.0 * math.sqrt(0.08 / 0.11))
+    lighter = replace(lighter, Qes=0.42 * math.sqrt(0.08 / 0.11))
+    softer = replace(lighter, name="light and soft", Fs=OLD.Fs, Qms=5.0 * 0.08 / 0.11, Qes=0.42)
+    case = only([Candidate(OLD), Candidate(softer)], same_qtc(0.707))
+    assert case.boxes[1].design["volume_l"] > case.boxes[0].design["volume_l"]
+
+
+def test_levels_are_those_of_the_box():
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
+    alone = closed_box(STRONGER, volume=0.08, power=1.0, frequency_hz=case.frequency_hz)
+    np.testing.assert_allclose(case.level_db["equal power"][1], alone.curves.spl_db, atol=1e-9)
+    loudest = closed_box(STRONGER, volume=0.08, frequency_hz=case.frequency_hz).maximum
+    np.testing.assert_allclose(case.level_db["limits"][1], loudest.spl_db, atol=1e-9)
+    rated = closed_box(STRONGER, volume=0.08, power=300.0, frequency_hz=case.frequency_hz)
+    np.testing.assert_allclose(case.level_db["rated power"][1], rated.curves.spl_db, atol=1e-9)
+
+
+def test_same_f3_is_the_same():
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_f3(70.0))
+    assert [box.design["f3_hz"] for box in case.boxes] == pytest.approx([70.0, 70.0], rel=1e-4)
+    with pytest.raises(TsfitError, match="no closed box has its f3 at 12 Hz"):
+        only([Candidate(OLD), Candidate(STRONGER)], same_f3(12.0))
+
+
+def test_a_planned_box_and_a_cabinet():
+    plan = BoxPlan("vented", {"volume": 0.09, "tuning": 24.0})
+    case = only([Candidate(OLD), Candidate(STRONGER)], equal_conditions.in_box(plan, "cabinet"))
+    assert [box.design["fb_hz"] for box in case.boxes] == [24.0, 24.0]
+    case = only(
+        [Candidate(OLD, displaced=0.005), Candidate(STRONGER, displaced=0.009)], equal_conditions.same_cabinet(0.08)
+    )
+    assert [box.design["volume_l"] for box in case.boxes] == pytest.approx([75.0, 71.0])
+
+
+def test_equalised_is_flat_and_costs():
+    case = only([Candidate(OLD), Candidate(STRONGER)], replace(same_volume(0.06), flat_to_hz=25.0))
+    for box, one in zip(case.boxes, case.equalised, strict=True):
+        assert one.error_db < 0.5
+        assert one.boost[0] > 3.0
+        loudest, at_hz, limit = one.loudest
+        assert limit in {"travel", "power"}
+        assert 20.0 <= at_hz <= 200.0
+        # Played at that level, the limit is just met: the boosted level equals the loudest there.
+        k = int(np.argmin(np.abs(case.frequency_hz - at_hz)))
+        number = case.boxes.index(box)
+        played = loudest + case.boxes[number].enclosure.level_db(case.frequency_hz)[k]
+        played += float(gain_db(one.sections, case.frequency_hz)[k])
+        assert played == pytest.approx(case.level_db["limits"][number][k], abs=1e-6)
+    assert any(sentence.startswith("Flat to 25 Hz, Dunlin 12 takes") for sentence in case.words)
+
+
+def test_intervals_hold_the_truth():
+    """Two fits of one and the same driver, their values drawn within their uncertainty: 95 % of intervals hold zero."""
+    rng = np.random.default_rng(7)
+    truth = replace(made_driver(), Xmax=0.006, Pe=100.0)
+    held, spread = [], 0.01
+    for _ in range(40):
+        pair = []
+        for _ in range(2):
+            moved = {name: getattr(truth, name) * math.exp(spread * rng.standard_normal()) for name in ("Fs", "Mms", "Sd")}
+            fit = made_fit(replace(truth, **moved), spread=spread)
+            names = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+            fit = replace(fit, correlation_names=names, correlation=np.eye(len(names)))
+            fit = replace(fit, parameters={name: fit.parameters[name] for name in names})
+            pair.append(Candidate(fit.driver, fit))
+        difference = only(pair, same_volume(0.02), draws=200).differences["equal power"][0]
+        k = len(difference.db) // 2
+        held.append(bool(difference.low_db[k] <= 0.0 <= difference.high_db[k]))
+    # Re, Qms and Qes have no error here, so the intervals are a little wide; fewer than 85 % would be too narrow.
+    assert np.mean(held) >= 0.85
+
+
+def test_without_uncertainty_there_is_none():
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
+    assert case.differences["equal power"][0].low_db is None
+    assert all(lead.sure is None for lead in case.differences["equal power"][0].leads)
+
+
+def test_one_driver_alone_is_refused():
+    with pytest.raises(TsfitError, match="two drivers or more"):
+        compare.compare([Candidate(OLD)], [same_qtc(0.7)])
+
+
+def test_vented_boxes_of_one_tuning_and_port():
+    case = only([Candidate(OLD), Candidate(STRONGER)], same_vented(0.12, 23.0, 0.10))
+    assert case.name == "vented, 120 l net, 23 Hz, port of 10 cm"
+    alone = vented_box(STRONGER, volume=0.12, tuning=23.0, port_diameter=0.10, frequency_hz=case.frequency_hz)
+    np.testing.assert_allclose(case.level_db["limits"][1], alone.maximum.spl_db, atol=1e-9)
+    assert "port speed" in case.limited_by[0]
+
+
+def test_ratings_of_ones_own_replace_those_of_sheet_and_box():
+    plan = BoxPlan("closed", {"volume": 0.08, "ratings": {"xmax_m": 0.005, "power_w": 50.0}})
+    own = Candidate(OLD, ratings={"xmax_m": 0.030, "amplifier_v": 30.0, "power_w": None})
+    case = only([Candidate(OLD), own], equal_conditions.in_box(plan, "cabinet"))
+    assert [(box.ratings.xmax_m, box.ratings.power_w) for box in case.boxes] == [(0.005, 50.0), (0.030, 50.0)]
+    np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(30.0 / 5.0), atol=1e-9)
+    weak = only([Candidate(OLD), replace(own, ratings={"amplifier_v": 5.0})], same_volume(0.08))
+    assert set(weak.limited_by[1]) == {"amplifier voltage"}
+    assert own.xmax_m == 0.030
+    assert own.power_w == 300.0
+
+
+def test_a_rating_that_is_not_known_is_said():
+    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_volume(0.08))
+    assert "Dunlin 12 S has no known Xmax, so that never stops it." in case.words
+    whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
+    assert "no known" not in " ".join(whole.words)
+
+
+@pytest.fixture
+def files(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "fit.json").write_text(to_json(fit_to_dict(made_fit())))
+    for name, driver in {"old.toml": OLD, "new.toml": STRONGER}.items():
+        figures = {
+            "Re": f"{driver.Re} ohm",
+            "Fs": f"{driver.Fs} Hz",
+            "Qms": f"{driver.Qms}",
+            "Qes": f"{driver.Qes}",
+            "Mms": f"{1e3 * driver.Mms} g",
+            "Sd": f"{1e4 * driver.Sd} cm^2",
+            "Xmax": "9 mm",
+            "Pe": "300 W",
+        }
+        lines = [f'{key} = "{value}"' for key, value in figures.items()]
+        (tmp_path / name).write_text("\n".join(["[driver]", f'name = "{driver.name}"', "[published]", *lines, ""]))
+    return tmp_path
+
+
+def test_command(files, capsys):
+    assert _run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
+    out = capsys.readouterr().out
+    for word in ("closed, Qtc 0.707", "infinite baffle", "stopped by", "At equal power", "120"):
+        assert word in out
+    assert (files / "x-1.png").is_file()
+    data = json.loads((files / "x.json").read_text())
+    assert [one["name"] for one in data["compared"]] == ["Dunlin 12", "Dunlin 12 S"]
+    assert data["cases"][0]["differences"]["limits"][0]["low_db"] is None
+
+
+def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
+    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "20", "--json"]) == 0
+    assert "limits" not in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
+    assert _run(["compare", "fit.json", "old.toml", "--sheet", "new.toml", "--volume-l", "20", "--json"]) == 0
+    assert "limits" in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
+
+
+def test_ratings_on_the_command_line(files, capsys):
+    ratings = ["--xmax-mm", "5", "--xmax-mm", "10", "--rated-power-w", "1000", "--rated-power-w", "2000"]
+    ways = ["--way", "rated power", "--way", "travel limit"]
+    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--amplifier-v", "90", *ratings, *ways]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    for word in ("each at its rated power", "each at its Xmax", " 5 1000 - ", " 10 2000 - ", "amplifier voltage stops"):
+        assert word in out
+    assert "1 W into Re of each" not in out
+    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
+    assert "No table of each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
+
+
+def test_sections_are_printed(files, capsys):
+    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "25"]) == 0
+    out = capsys.readouterr().out
+    for name in ("Dunlin 12", "Dunlin 12 S"):
+        assert f"Equaliser of {name}: pole shift from " in out
+
+
+def test_vented_and_marked_limits(files, capsys):
+    arguments = ["old.toml", "new.toml", "--volume-l", "90", "--tuning-hz", "24", "--tuning-hz", "27"]
+    assert _run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [case["designs"][0]["fb_hz"] for case in data["cases"]] == [24.0, 27.0]
+    for number in (1, 2):
+        drawing = (files / f"v-{number}.svg").read_text()
+        assert all(f"<!-- {limit} -->" in drawing for limit in ("travel", "power", "port speed"))
+
+
+def test_one_driver_twice_with_other_ratings(files, capsys):
+    twice = ["old.toml", "old.toml", "--volume-l", "60", "--xmax-mm", "9", "--xmax-mm", "18"]
+    assert _run(["compare", *twice, "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert [one["name"] for one in data["compared"]] == ["Dunlin 12 (old, 1)", "Dunlin 12 (old, 2)"]
+    assert data["cases"][0]["differences"]["travel limit"][0]["db"][0] == pytest.approx(20.0 * math.log10(2.0))
+
+
+@pytest.mark.parametrize(
+    ("arguments", "word"),
+    [
+        (["old.toml", "new.toml", "--tuning-hz", "25"], "--volume-l"),
+        (["old.toml", "new.toml", "--volume-l", "60", "--port-diameter-cm", "10"], "--tuning-hz"),
+        (["old.toml", "new.toml", "--xmax-mm", "1", "--xmax-mm", "1", "--xmax-mm", "1"], "more --xmax-mm than drivers"),
+        (["old.toml", "new.toml", "--xmax-mm", "-1"], "cannot be a rating"),
+        (["old.toml"], "two drivers or more"),
+        (["old.toml", "none.toml"], "none.toml"),
+        (["old.toml", "new.toml", "--cost", "1", "--cost", "2", "--cost", "3"], "more --cost than drivers"),
+        (["old.toml", "new.toml", "--qtc", "0.2"], "Qtc 0.2 cannot be had"),
+        (["old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "4"], "dB of boost"),
+    ],
+)
+def test_refusals(files, capsys, arguments, word):
+    assert _run(["compare", *arguments]) == 2
+    err = capsys.readouterr().err
+    assert err.count("\n") == 1
+    assert word in err
+
+
+def test_drivers_with_two_coils_are_wired_before_they_are_compared(tmp_path, capsys):
+    paths = []
+    for name, qes in (("Siskin 10", 0.42), ("Siskin 10 B", 0.35)):
+        driver = replace(OLD, name=name, Qes=qes, wiring="series")
+        paths.append(tmp_path / f"{name}.json")
+        paths[-1].write_text(to_json(fit_to_dict(made_fit(driver))))
+    levels = {}
+    for wiring in ("series", "parallel"):
+        assert _run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
+        levels[wiring] = np.array(json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"])
+    np.testing.assert_allclose(levels["parallel"] - levels["series"], 20.0 * math.log10(2.0), atol=1e-6)
+
+
+def test_words_name_preferred_frequencies_and_none_where_the_lead_is_the_same_everywhere(files, capsys):
+    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--xmax-mm", "6", "--xmax-mm", "9", "--json"]) == 0
+    case = json.loads(capsys.readouterr().out)["cases"][0]
+    for each in case["differences"].values():
+        for lead in each[0]["leads"]:
+            assert lead["at_hz"] in PREFERRED_HZ or lead["to_hz"] < 1.26 * lead["from_hz"]
+    travel = next(sentence for sentence in case["words"] if sentence.startswith("At travel limit"))
+    assert travel.endswith("leads at every frequency of the bass, by 3.5 dB.")

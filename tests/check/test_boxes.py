@@ -1,0 +1,78 @@
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
+
+from tsfit.box.plan import BoxPlan
+from tsfit.check.boxes import box_consequences, check_sheet, printed_driver, sentence
+from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.formats.sheet import Sheet
+
+PRINTED = {"Re": "5.62 ohm", "Fs": "33.9 Hz", "Qms": "3.70", "Qes": "0.450", "Mms": "32.2 g", "Sd": "236 cm^2"}
+NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+
+
+def sheet(**figures: str) -> Sheet:
+    return Sheet("Wagtail 8", {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()})
+
+
+def fit(**changes):
+    return replace(made_fit(made_driver(**changes)), correlation_names=NAMES, correlation=np.eye(6))
+
+
+def test_a_true_sheet_keeps_its_boxes():
+    result = check_sheet(fit(), sheet(**PRINTED))
+    assert [box["outcome"] for box in result.consequence["boxes"]] == ["holds", "holds"]
+    assert result.consequence["conclusion"] == "Boxes planned from the sheet can be cut as planned."
+    closed = result.consequence["boxes"][0]
+    assert closed["figures"]["qtc"]["before"]["value"] == pytest.approx(math.sqrt(0.5))
+    assert "cut it as planned" in closed["sentence"]
+
+
+def test_a_weaker_motor_changes_the_boxes():
+    result = check_sheet(fit(Qes=0.56), sheet(**PRINTED))
+    closed = result.consequence["boxes"][0]
+    assert closed["outcome"] == "adjust"
+    # The same Qtc needs Vas/((Qtc/Qts)² − 1), with Qts = 3.7·0.56/4.26.
+    qts = 3.7 * 0.56 / 4.26
+    assert closed["remedy"]["volume_l"] == pytest.approx(1e3 * made_driver().Vas / (0.5 / qts**2 - 1.0), rel=0.06)
+    assert result.verdict == "outside"
+    assert "send it back, or change the boxes" in result.consequence["conclusion"]
+
+
+def test_another_driver_is_sent_back():
+    result = check_sheet(fit(Qes=2.2, Fs=70.0), sheet(**PRINTED))
+    assert "send it back" in result.consequence["conclusion"]
+
+
+def test_boxes_of_the_users_own_are_asked_too():
+    found = box_consequences(fit(), sheet(**PRINTED), [("cabinet", BoxPlan("closed", {"volume": 0.04}))])
+    assert (found[-1].box, found[-1].volume) == ("cabinet", pytest.approx(0.04))
+
+
+def test_a_baffle_has_no_volume_to_change():
+    *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", BoxPlan("baffle", {}))])
+    assert (found.outcome, found.remedy, found.volume) == ("differs", None, None)
+    assert sentence(found).endswith("plan it anew for this driver.")
+
+
+def test_a_high_q_still_has_a_closed_box():
+    found = box_consequences(fit(Qes=1.2), sheet(**{**PRINTED, "Qes": "1.20"}))
+    qts = 3.7 * 1.2 / 4.9
+    assert found[0].figures["qtc"].before.value == pytest.approx(1.2 * qts, rel=1e-3)
+
+
+def test_what_a_sheet_leaves_out_is_lent_by_the_fit():
+    driver = printed_driver(fit(), sheet(Fs="33.0 Hz", Qts="0.40", Vas="54.0 l"))
+    assert driver.Re == 5.62
+    assert driver.Vas == pytest.approx(0.054)
+    assert driver.Qts == pytest.approx(0.40)
+    assert driver.coil == "ladder-2"
+    assert printed_driver(fit(), sheet(Fs="33.0 Hz")) is None
+
+
+def test_without_a_moving_mass_there_is_no_consequence():
+    free_air = made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY)
+    assert check_sheet(free_air, sheet(**PRINTED)).consequence == {}

@@ -1,0 +1,158 @@
+"""``tsfit sweep`` on the simulated rig, and ``tsfit devices`` without a sound system."""
+
+import json
+import shutil
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from helpers.paths import RIGS
+
+from tsfit.bench.fit import fit_bench
+from tsfit.cli import _run, tsfit
+from tsfit.formats.curve import read_curve
+
+
+@pytest.fixture
+def rig(tmp_path, monkeypatch):
+    shutil.copy(RIGS / "simulated.toml", tmp_path)
+    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "simulated.toml"
+
+
+def _sweep(capsys, *options):
+    status = _run(["sweep", "simulated.toml", "--seconds", "3", "--json", *options])
+    return status, json.loads(capsys.readouterr().out)
+
+
+@pytest.mark.parametrize("kind", ["exponential sweep", "multisine", "odd multisine", "stepped sine"])
+def test_every_excitation_leaves_recording_conditions_and_curve(rig, capsys, kind):
+    status, found = _sweep(capsys, "--excitation", kind, "--high-hz", "4000", "--seconds", "20")
+    assert status == 0
+    (one,) = found["sweeps"]
+    assert one["recording"] == "free-air.wav"
+    conditions = tomllib.loads(Path(one["conditions"]).read_text())
+    assert conditions["complete"] is True
+    assert conditions["excitation"]["kind"] == kind
+    assert conditions["sweep"]["state"] == "free air"
+    assert conditions["verdict"]["action"].startswith("Good")
+    assert len(Path(one["curve"]).read_text().splitlines()) > 50
+    assert Path("free-air.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_the_state_goes_into_names_and_conditions(rig, capsys):
+    options = ("--state", "added mass", "--mass-g", "30", "--pressure-hpa", "980", "--hours", "12", "--serial", "7")
+    status, found = _sweep(capsys, *options, "--repeats", "2")
+    assert status == 0
+    assert [one["recording"] for one in found["sweeps"]] == ["added-mass-30g-1.wav", "added-mass-30g-2.wav"]
+    conditions = tomllib.loads(Path(found["sweeps"][0]["conditions"]).read_text())
+    assert conditions["sweep"]["mass_g"] == 30.0
+    assert conditions["sweep"]["pressure_hpa"] == 980.0
+    assert (conditions["hours_of_use"], conditions["serial"]) == (12.0, "7")
+
+
+def test_repeats_are_compared_and_averaged(rig, capsys):
+    status, found = _sweep(capsys, "--repeats", "4", "--high-hz", "4000")
+    assert status == 0
+    average = found["average"]
+    assert average["curve"] == "free-air.txt"
+    assert average["notes"] == []
+    assert max(map(abs, average["warming_k"])) < 0.5
+    assert tomllib.loads(Path("free-air-3.toml").read_text())["repeats"]["repeats"] == 4
+    assert Path("free-air.png").is_file()
+    mean, *repeats = (read_curve(Path(name)) for name in ("free-air.txt", *(one["curve"] for one in found["sweeps"])))
+    wanted = sum(one.impedance_ohm for one in repeats) / 4
+    assert abs(mean.impedance_ohm / wanted - 1.0).max() < 1e-4
+    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--seconds", "2", "--repeats", "2", "-o", "x.wav"])
+    assert "x.txt: average of 2 sweeps" in told.output
+
+
+def test_an_average_that_is_there_is_refused_before_the_sound(rig, capsys):
+    Path("free-air.txt").write_text("mine")
+    status, found = _sweep(capsys, "--repeats", "2")
+    assert (status, found["error"]["code"]) == (2, "exists")
+    assert Path("free-air.txt").read_text() == "mine"
+    assert not list(Path().glob("*.wav"))
+
+
+@pytest.mark.parametrize(
+    ("kind", "high_hz", "code"),
+    [("odd multisine", "9.9", "usage"), ("exponential sweep", "10", "range"), ("exponential sweep", "20", None)],
+)
+def test_a_range_too_narrow_for_anything_is_said_so(rig, capsys, kind, high_hz, code):
+    status, found = _sweep(capsys, "--excitation", kind, "--high-hz", high_hz, "--no-figure")
+    assert status == (0 if code is None else 2)
+    if code is None:
+        # A second harmonic reaches up to 20 Hz in one point, not in a band of a third of an octave.
+        assert found["sweeps"][0]["verdict"]["distortion"] == "not measurable"
+    else:
+        assert found["error"]["code"] == code
+
+
+def test_nothing_is_overwritten(rig, capsys):
+    assert _sweep(capsys)[0] == 0
+    before = Path("free-air.wav").read_bytes()
+    status, found = _sweep(capsys)
+    assert status == 2
+    assert found["error"]["code"] == "exists"
+    assert Path("free-air.wav").read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("options", "code"),
+    [
+        (["--level-dbfs", "-10"], "confirm"),
+        (["--level-dbfs", "0", "--yes"], "level_limit"),
+        (["--level-v", "1"], "usage"),
+        (["--state", "added mass"], "wrong_value"),
+        (["--mass-g", "30"], "wrong_value"),
+        (["--guided"], "usage"),
+    ],
+)
+def test_refusals_leave_nothing_behind(rig, capsys, options, code):
+    status, found = _sweep(capsys, *options)
+    assert status == 2
+    assert found["error"]["code"] == code
+    assert not list(Path().glob("*.wav"))
+
+
+def test_a_louder_level_asks_first(rig):
+    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--level-dbfs", "-10", "--seconds", "2"], input="n\n")
+    assert "above the quiet -30" in told.output
+    assert told.exit_code != 0
+    assert not list(Path().glob("*.wav"))
+
+
+def test_cautions_stand_before_the_sound(rig):
+    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--seconds", "2"])
+    assert told.exit_code == 0
+    assert told.output.index("may not be ground") < told.output.index("free-air.wav")
+
+
+def test_guided_leads_to_a_bench_file_that_fits(rig):
+    answers = "mine\nDunlin\n21\n\n30\n20\n"
+    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--guided", "--seconds", "4"], input=answers)
+    assert told.exit_code == 0, told.output
+    assert "tsfit fit" in told.output
+    found = fit_bench(Path("mine/bench.toml")).parameters
+    # The figures of the driver file that the simulated rig plays (rigs/drivers/dunlin-10.toml).
+    for name, value in {"Re": 5.6, "Fs": 29.0, "Qms": 4.6, "Qes": 0.41, "Mms": 0.042}.items():
+        assert found[name].value == pytest.approx(value, rel=0.01), name
+
+
+def test_a_missing_sound_system_is_one_sentence_with_the_remedy(monkeypatch, capsys):
+    class Missing:
+        def find_spec(self, name, path=None, target=None):
+            if name == "sounddevice":
+                raise OSError("PortAudio library not found")
+
+    monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
+    monkeypatch.setattr(sys, "meta_path", [Missing(), *sys.meta_path])
+    assert _run(["devices"]) == 2
+    err = capsys.readouterr().err
+    for word in ("libportaudio2", "brew", "Windows"):
+        assert word in err
+    assert err.count("\n") == 1

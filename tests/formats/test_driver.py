@@ -1,0 +1,98 @@
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from helpers.made_fit import made_driver, made_fit
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
+from tsfit.formats.driver import read_driver
+from tsfit.formats.fit import fit_to_dict
+
+HEAD = '[driver]\nname = "Wagtail 8"\n'
+
+
+def write(folder: Path, text: str, name: str = "driver.toml") -> Path:
+    path = folder / name
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_fit_is_a_driver(tmp_path):
+    assert read_driver(write(tmp_path, to_json(fit_to_dict(made_fit())), "fit.json")) == made_driver()
+
+
+# Each set worked by hand from one driver: Re 5.0 ohm, Fs 40 Hz, Mms 25 g, Qms 4, Qes 0.5, Sd 200 cm²; ω = 251.327 rad/s.
+# Cms = 1/(ω² Mms) = 0.633257 mm/N; Rms = ω Mms/4 = 1.570796 N·s/m; Bl = √(ω Mms Re/0.5) = 7.926655 T·m; Qts = 4/9.
+@pytest.mark.parametrize(
+    "figures",
+    [
+        'Re = "5.0 ohm"\nFs = "40 Hz"\nQms = "4.0"\nQes = "0.50"\nMms = "25 g"\nSd = "200 cm^2"',
+        'Re = "5.0 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nCms = "0.633257 mm/N"\nSd = "200 cm2"',
+        'Re = "5.0 ohm"\nMms = "25 g"\nCms = "0.633257 mm/N"\nRms = "1.570796 N*s/m"\nBl = "7.926655 T*m"\nSd = "200 cm2"',
+        'Re = "5.0 ohm"\nFs = "40 Hz"\nQts = "0.444444"\nQms = "4.0"\nMms = "25 g"\nSd = "200 cm^2"',
+        'Re = "5.0 ohm"\nFs = "40 Hz"\nQms = "4.0"\nQes = "0.50"\nBl = "7.926655 N/A"\ndiameter = "15.957691 cm"',
+    ],
+)
+@pytest.mark.parametrize("section", ["parameters", "published"])
+def test_any_complete_set_gives_the_same_driver(tmp_path, figures, section):
+    driver = read_driver(write(tmp_path, f"{HEAD}[{section}]\n{figures}\n"))
+    found = [driver.Re, driver.Fs, driver.Qms, driver.Qes, driver.Mms, driver.Sd, driver.Cms, driver.Bl]
+    assert found == pytest.approx([5.0, 40.0, 4.0, 0.5, 0.025, 0.02, 0.633257e-3, 7.926655], rel=2e-6)
+
+
+@pytest.mark.parametrize(
+    ("head", "section"),
+    [(f'{HEAD}wiring = "series"\n', "parameters"), (f'{HEAD}[conditions]\nwiring = "series"\n', "published")],
+)
+def test_the_wiring_of_two_coils_comes_along(tmp_path, head, section):
+    text = 'Re = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nMms = "25 g"\nSd = "200 cm2"'
+    assert read_driver(write(tmp_path, f"{head}[{section}]\n{text}\n")).wiring == "series"
+
+
+def test_a_fit_keeps_the_wiring_and_the_coupling_of_its_coils(tmp_path):
+    driver = replace(made_driver(), wiring="parallel", coupling=0.91)
+    assert read_driver(write(tmp_path, to_json(fit_to_dict(made_fit(driver))), "fit.json")) == driver
+
+
+def test_further_figures_come_along(tmp_path):
+    text = 'Re = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nMms = "25 g"\nSd = "200 cm2"\nLe = "0.5 mH"\nXmax = "6 mm"'
+    driver = read_driver(write(tmp_path, f"{HEAD}[parameters]\n{text}\n"))
+    assert (driver.name, driver.coil_values["Le"], driver.Xmax) == ("Wagtail 8", 0.5e-3, 6e-3)
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "words"),
+    [
+        (
+            f'{HEAD}[parameters]\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nVas = "60 l"\nSd = "200 cm^2"\n',
+            "incomplete_driver",
+            "add Re",
+        ),
+        (
+            f'{HEAD}[parameters]\nRe = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\n',
+            "incomplete_driver",
+            "Mms, Sd cannot be had",
+        ),
+        (f'{HEAD}[parameters]\nRe = "5 ohm"\nQts = 0.5\nQes = 0.5\nFs = "40 Hz"\n', "wrong_value", "Qts must be smaller"),
+        (f"{HEAD}[parameters]\n", "missing_key", "has no figures"),
+        (HEAD, "missing_key", "neither [parameters] nor [published]"),
+        ('[parameters]\nRe = "5 ohm"\n', "missing_key", "driver is missing"),
+        (f'{HEAD}[parameters]\nrE = "5 ohm"\n', "wrong_key", "did you mean 'Re'?"),
+        (
+            f'{HEAD}[parameters]\nRe = "5 ohm"\n[published]\nRe = "5 ohm"\n',
+            "wrong_key",
+            "published is not a key of a driver",
+        ),
+        ('name = "a rig"\ntopology = "divider"\n', "missing_key", "neither [parameters] nor [published]"),
+        ("not toml", "not_toml", "not a valid TOML driver file"),
+    ],
+)
+def test_what_a_driver_file_lacks_is_said_in_one_sentence(tmp_path, text, code, words):
+    path = write(tmp_path, text)
+    with pytest.raises(TsfitError) as caught:
+        read_driver(path)
+    assert caught.value.code == code, caught.value.message
+    assert words in caught.value.message
+    assert str(path) in caught.value.message
+    assert "\n" not in caught.value.message

@@ -1,0 +1,85 @@
+from pathlib import Path
+
+import pytest
+
+from tsfit.base.errors import TsfitError
+from tsfit.formats.toml import MAX_BYTES, Table, load_toml, read_toml
+
+
+class Sweep(Table):
+    recording: str
+    mass_g: float | None = None
+    volume_l: float | None = None
+
+
+class Bench(Table):
+    name: str
+    sweep: list[Sweep] = []  # noqa: RUF012
+
+
+def write(folder: Path, text: str | bytes) -> Path:
+    path = folder / "bench.toml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    return path
+
+
+def refusal(path: Path) -> TsfitError:
+    with pytest.raises(TsfitError) as caught:
+        read_toml(path, Bench, "bench")
+    assert str(path) in caught.value.message
+    assert caught.value.message.endswith(".") or caught.value.message.endswith("?")
+    assert "\n" not in caught.value.message
+    return caught.value
+
+
+def test_keys_with_units_and_printed_values_are_both_read(tmp_path):
+    path = write(
+        tmp_path,
+        '\ufeffname = "Dipper"\n[[sweep]]\nrecording = "a.wav"\nmass_g = 40\n'
+        '[[sweep]]\nrecording = "b"\nvolume = "1.00 ft^3"\n',
+    )
+    bench = read_toml(path, Bench, "bench")
+    assert bench.sweep[0].mass_g == 40.0
+    assert bench.sweep[1].volume_l == pytest.approx(28.316846592)
+
+
+def test_floats_keep_the_digits_as_written(tmp_path):
+    number = load_toml(write(tmp_path, "q = 0.50"), "bench")["q"]
+    assert str(number) == "0.50"
+    assert number == 0.5
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "words"),
+    [
+        ('nmae = "x"\nname = "x"', "wrong_key", "did you mean 'name'?"),
+        ('name = "x"\n[[sweep]]\nrecording = "a"\nMASS_G = 4', "wrong_key", "sweep[1].MASS_G"),
+        ('name = "x"\n[[sweep]]\nrecording = "a"\nMASS_G = 4', "wrong_key", "did you mean 'mass_g'?"),
+        ('name = "x"\nzzz = 1', "wrong_key", "use one of name, sweep"),
+        ("", "missing_key", "name is missing"),
+        ('name = "x"\n[[sweep]]\nmass_g = 4', "missing_key", "sweep[1].recording is missing"),
+        ("name = 3", "wrong_value", "name: input should be a valid string (given: 3)"),
+        ('name = "x"\n[[sweep]]\nrecording = "a"\nmass_g = nan', "wrong_value", "finite"),
+        ('name = "x"\n[[sweep]]\nrecording = "a"\nmass = "4 s"', "wrong_value", "unit 's' does not fit"),
+        ("name = ", "not_toml", "not a valid TOML bench file"),
+        (b"\xff\xfe\x00", "not_toml", "not a valid TOML bench file"),
+        ("a = " + "[" * 5000, "not_toml", "not a valid TOML bench file"),
+        ("a = " + "9" * 5000, "not_toml", "not a valid TOML bench file"),
+        ("#" * (MAX_BYTES + 1), "not_toml", "too large"),
+    ],
+)
+def test_what_is_off_is_said_in_one_sentence(tmp_path, text, code, words):
+    error = refusal(write(tmp_path, text))
+    assert error.code == code
+    assert words in error.message
+
+
+def test_a_missing_file_and_a_folder_are_named(tmp_path):
+    assert refusal(tmp_path / "none.toml").code == "missing_file"
+    assert refusal(tmp_path).code == "missing_file"
+
+
+def test_a_misspelt_required_key_is_named_rather_than_called_missing(tmp_path):
+    error = refusal(write(tmp_path, 'naem = "Dipper"'))
+    assert error.code == "wrong_key"
+    assert "did you mean 'name'?" in error.message

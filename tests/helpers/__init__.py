@@ -1,0 +1,1 @@
+"""Made drivers, curves, recordings and tools that several rooms of tests share."""

@@ -1,0 +1,51 @@
+"""The trade-off map: what stands on it, and that contours run where the numbers are."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.contour import QuadContourSet
+
+from tsfit.box.design.search import VentedSearch, design_map, usual_limits
+from tsfit.driver.record import Driver
+from tsfit.plots.design import map_figure
+
+HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+PLACE = (0.06, 31.0)
+SEARCH = VentedSearch(HERON, replace(usual_limits(HERON, 0.1), delay=0.025), leak_q=10.0)
+
+
+def contours(quantities):
+    design = design_map(SEARCH, PLACE, 25)
+    figure = map_figure(design, PLACE, quantities)
+    (panel,) = figure.axes
+    figure.canvas.draw()
+    sets = [item for item in panel.collections if isinstance(item, QuadContourSet) and not item.filled]
+    return design, panel, sets
+
+
+def test_contours_run_through_boxes_of_that_f3():
+    _, _, (f3,) = contours(("f3",))
+    for level, path in zip(f3.levels, f3.get_paths(), strict=True):
+        if len(path.vertices) < 3:
+            continue
+        litres, tuning = path.vertices[len(path.vertices) // 2]
+        found = SEARCH.evaluate(np.array([1e-3 * litres]), np.array([tuning])).merits.f3_hz[0]
+        assert found == pytest.approx(level, rel=0.02)
+
+
+def test_each_quantity_has_its_own_dash_and_labels_with_units():
+    _, panel, sets = contours(("f3", "ripple", "group delay"))
+    assert len({str(item.get_linestyles()[0]) for item in sets}) == 3
+    texts = [text.get_text() for item in sets for text in item.labelTexts]
+    assert {text.split()[-1] for text in texts} == {"Hz", "dB", "ms"}
+    assert panel.get_xlabel() == "net volume, l"
+    assert panel.get_ylabel() == "tuning, Hz"
+    assert "60 l, 31 Hz" in [text.get_text() for text in panel.texts]
+
+
+def test_what_breaks_the_limits_is_shaded():
+    design, *_ = contours(("f3",))
+    excess = design.over(design.boxes.excess)
+    assert np.all(excess[:, design.volume > 0.1 * (1.0 + 1e-9)] > 0.0)
+    assert np.any(excess == 0.0)

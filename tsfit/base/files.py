@@ -1,0 +1,163 @@
+"""Read no more than is sensible; write files whole or not at all, and never over something that is there."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import math
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from tsfit.base.errors import TsfitError
+
+log = logging.getLogger(__name__)
+
+
+def packaged(name: str, mark: str) -> Path:
+    """Return the folder `name` of data that holds `mark`: inside an installed package, or beside it in a checkout.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file`` when the installation lacks it.
+    """
+    here = Path(__file__).parents[1]
+    for folder in (here / name, here.parent / name):
+        if (folder / mark).is_file():
+            return folder
+    raise TsfitError(
+        f"{here}: {name} is missing from this installation; install tsfit again from a complete copy.",
+        code="missing_file",
+        file=here,
+    )
+
+
+def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
+    """Read a file of at most `most` bytes; one that tells no size, such as a pipe or a device, is read no further either.
+
+    Raises
+    ------
+    TsfitError
+        `code`, saying `too_large` of the path.
+    OSError
+        When it cannot be read.
+    """
+    with path.open("rb") as stream:
+        data = stream.read(most + 1)
+    if len(data) > most:
+        raise TsfitError(f"{path}: {too_large}", code=code, file=path)
+    log.info("read %s, %d bytes", path, len(data))
+    return data
+
+
+def unreadable(path: Path, error: OSError, remedy: str) -> TsfitError:
+    """Return the refusal of a file that cannot be read: ``missing_file``."""
+    return TsfitError(f"{path}: cannot be read ({error.strerror or error}); {remedy}.", code="missing_file", file=path)
+
+
+def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:
+    """Write `content` beside `path`, flush it, then give it its name.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is missing, read-only
+        or full.
+    """
+    data = content.encode() if isinstance(content, str) else content
+    try:
+        handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            umask = os.umask(0)
+            os.umask(umask)
+            Path(beside).chmod(0o666 & ~umask)
+            if replace:
+                Path(beside).replace(path)
+            else:
+                name_once(beside, path)
+        finally:
+            Path(beside).unlink(missing_ok=True)
+    except FileExistsError as error:
+        raise _exists(path) from error
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
+        ) from error
+    log.info("wrote %s, %d bytes", path, len(data))
+
+
+def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
+    """Refuse before the work what `write_new` would refuse after it."""
+    if path is not None and path.exists() and not replace:
+        raise _exists(path)
+
+
+def _exists(path: Path) -> TsfitError:
+    return TsfitError(
+        f"{path}: already there and left as it is; name another file or add --replace.", code="exists", file=path
+    )
+
+
+def name_once(beside: str | Path, path: Path) -> None:
+    """Give the finished file its name unless the name is taken, also on file systems without hard links."""
+    try:
+        os.link(beside, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        if path.exists():
+            raise FileExistsError(path) from None
+        Path(beside).replace(path)
+
+
+def sha256(path: Path) -> str:
+    """SHA-256 of a file, hexadecimal, for provenance."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def to_json(data: Any) -> str:
+    """Return `data` as JSON text; arrays become lists and what is not a finite number becomes null.
+
+    Control characters that JSON would let pass as they are (ECMA-48: DEL and C1) are escaped, since terminals obey them.
+    """
+    text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False)
+    return re.sub("[\x7f-\x9f]", lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Mapping):
+        return {str(key): _plain(inner) for key, inner in value.items()}
+    if hasattr(value, "tolist"):
+        value = value.tolist()
+    if isinstance(value, (list, tuple)):
+        return [_plain(inner) for inner in value]
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return os.fspath(value) if isinstance(value, os.PathLike) else value
+
+
+def is_json(path: Path) -> bool:
+    """Tell whether `path` holds JSON (what the program writes) rather than TOML (what a person writes), by content or name.
+
+    Raises
+    ------
+    TsfitError
+        ``missing_file`` when it cannot be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            start = stream.read(64)
+    except OSError as error:
+        raise unreadable(path, error, "name an existing file") from error
+    return start.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"{") or path.suffix.lower() == ".json"

@@ -1,0 +1,22 @@
+"""A remark on a sweep or a fit, for machines and people."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Severity = Literal["refuse", "warn", "note"]
+
+
+@dataclass(frozen=True)
+class QualityNote:
+    """One remark on a sweep or a fit: a machine word, how grave, one sentence, and which sweep (None: the whole fit)."""
+
+    code: str
+    severity: Severity
+    message: str
+    sweep: int | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {"sweep": self.sweep, "code": self.code, "severity": self.severity, "message": self.message}

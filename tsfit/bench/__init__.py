@@ -1,0 +1,1 @@
+"""At the bench: from a rig and a driver to recordings, a fit, a log."""

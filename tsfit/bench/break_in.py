@@ -1,0 +1,278 @@
+"""A guided break-in: low notes, a pause, a sweep, its fit into the driver's log, and so on until the driver settles.
+
+All that is known lies in one folder: the plan (``routine.json``), how long has been played (``played.json``, written anew
+after each block), the sweeps with their bench files and fits, and the log. Whatever interrupts the routine costs the block
+that was playing at most; starting it again in the same folder goes on from there.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import sha256, to_json, write_new
+from tsfit.bench.file import SweepTable, write_bench
+from tsfit.bench.fit import fit_bench
+from tsfit.bench.sweep import choose_level, measure, plan, playback_of
+from tsfit.capture.rig import SIMULATED, Rig
+from tsfit.capture.stream import Levels, play_and_record
+from tsfit.drift.entry import Entry, entry_of
+from tsfit.drift.history import history
+from tsfit.drift.log import Log, add_entry, read_log
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.formulas import COPPER_PER_K
+from tsfit.formats.fit import fit_to_dict
+from tsfit.formats.toml import validated
+
+BLOCK_S = 60.0
+"""Of low notes played at a time."""
+SOFT_START_DB = (-12.0, -6.0)
+"""The first blocks of every start are quieter by so much."""
+QUIET_ENTRIES = 8
+"""So many entries without any course count as settled."""
+SWEEP_S, SWEEP_HZ = 8.0, (5.0, 20000.0)
+SAME_H = 1e-3
+"""Hours of use that differ by less are the same."""
+
+Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class Routine(BaseModel):
+    """What a break-in is to do.
+
+    Attributes
+    ----------
+    driver : name of the driver
+    level_dbfs, sweep_dbfs : peak of the low notes and of the sweeps re full scale
+    low_hz, high_hz : range of the low notes
+    hours, hours_before : to be played at most, and already used when the routine began
+    interval_h : played between sweeps
+    pause_s : for the coil to cool before each sweep
+    hottest_k : rise of the coil since the first sweep, read from Re, at which the routine stops
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    driver: Annotated[str, Field(min_length=1)]
+    level_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
+    sweep_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
+    low_hz: Positive
+    high_hz: Positive
+    hours: Positive
+    hours_before: NotNegative = 0.0
+    interval_h: Positive = 1.0
+    pause_s: NotNegative = 60.0
+    hottest_k: Positive = 10.0
+
+
+class _Played(BaseModel):
+    hours: NotNegative
+
+
+@dataclass(frozen=True)
+class Ending:
+    """How a routine ended: "settled", "hot", or "time" when all hours were played; hours of use; one sentence; the log."""
+
+    why: Literal["settled", "hot", "time"]
+    hours: float
+    message: str
+    log: Path
+
+
+def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -> Routine:
+    """Plan a break-in at a level that `rig` may play.
+
+    Raises
+    ------
+    TsfitError
+        ``level_limit``; ``wrong_value``.
+    """
+    levels = {"level_dbfs": choose_level(rig, level_dbfs, None), "sweep_dbfs": choose_level(rig, None, None)}
+    return validated(rig.path, {**levels, **values}, Routine, "routine")
+
+
+def open_folder(folder: Path, routine: Routine) -> bool:
+    """Make `folder` for `routine`, or find it there already; tell whether there is something to go on from.
+
+    Raises
+    ------
+    TsfitError
+        ``other_routine`` when the folder holds another plan; ``cannot_write``.
+    """
+    path = folder / "routine.json"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise TsfitError(
+            f"{folder}: cannot be made ({reason}); name another folder.", code="cannot_write", file=folder
+        ) from error
+    if not path.exists():
+        write_new(path, to_json({"schema": 1, **routine.model_dump()}))
+        return False
+    if _read(path, Routine) != routine:
+        raise TsfitError(
+            f"{path}: is the plan of another routine; ask for the same as then, or name another folder.",
+            code="other_routine",
+            file=path,
+        )
+    return True
+
+
+def run(
+    rig: Rig,
+    folder: Path,
+    routine: Routine,
+    *,
+    on_step: Callable[[str], None] = lambda step: None,
+    on_level: Callable[[Levels], None] | None = None,
+    sleep: Callable[[float], None] = time.sleep,
+) -> Ending:
+    """Play, pause, sweep and log until the driver has settled, its coil gets hot, or the time is over.
+
+    The simulated rig needs no time for the low notes and for pauses; its driver softens as its file says.
+
+    Raises
+    ------
+    TsfitError
+        Whatever the device, the disk or a fit does; start again in the same folder to go on. ``refused_sweep`` when a sweep
+        cannot be trusted.
+    """
+    open_folder(folder, routine)
+    log = folder / "drift.log"
+    blocks = 0
+    entries = read_log(log).entries if log.exists() else ()
+    while True:
+        played = _played(folder)
+        swept = bool(entries) and entries[-1].hours >= routine.hours_before + played - SAME_H
+        ending = _ending(log, routine, entries, played) if swept else None
+        if ending is not None:
+            return ending
+        due = 0.0 if not entries else entries[-1].hours - routine.hours_before + routine.interval_h
+        due = min(due, routine.hours)
+        while played < due - SAME_H:
+            on_step(f"low notes, {played:.2f} of {due:.2f} h until the next sweep")
+            played += _play(rig, routine, min(BLOCK_S, 3600.0 * (due - played)), blocks, on_level)
+            blocks += 1
+            write_new(folder / "played.json", to_json({"hours": played}), replace=True)
+        if entries and rig.device != SIMULATED:
+            on_step(f"pause of {routine.pause_s:g} s")
+            sleep(routine.pause_s)
+        hours = round(routine.hours_before + played, 4)
+        on_step(f"sweep after {hours:.2f} h")
+        entries = _sweep(rig, folder, routine, hours, entries, on_level).entries
+
+
+def _play(rig: Rig, routine: Routine, seconds: float, blocks: int, on_level: Callable[[Levels], None] | None) -> float:
+    """Play one block of low notes; return its hours."""
+    if rig.device == SIMULATED:
+        return seconds / 3600.0
+    level = routine.level_dbfs + (SOFT_START_DB[blocks] if blocks < len(SOFT_START_DB) else 0.0)
+    excitation = plan(
+        rig, "exponential sweep", level, seconds=max(seconds, 8.0 / routine.low_hz), low_hz=routine.low_hz,
+        high_hz=routine.high_hz, periods=2, silence_s=0.1,
+    )  # fmt: skip
+    report = play_and_record(excitation, playback_of(rig, level), lambda block: None, on_level=on_level)
+    return report.seconds / 3600.0
+
+
+def _sweep(
+    rig: Rig,
+    folder: Path,
+    routine: Routine,
+    hours: float,
+    entries: tuple[Entry, ...],
+    on_level: Callable[[Levels], None] | None,
+) -> Log:
+    """Sweep, fit with the models of the first fit, and log."""
+    stem = _free_stem(folder)
+    table = SweepTable(state="free air", recording=f"{stem}.wav")
+    excitation = plan(
+        rig, "exponential sweep", routine.sweep_dbfs, seconds=SWEEP_S, low_hz=SWEEP_HZ[0], high_hz=SWEEP_HZ[1], periods=2
+    )
+    conditions = {"hours_of_use": hours}
+    measured = measure(rig, folder / f"{stem}.wav", table, excitation, conditions=conditions, on_level=on_level)
+    if measured.curve is None:
+        said = " ".join(note.message for note in measured.verdict.notes if note.severity == "refuse")
+        raise TsfitError(
+            f"{measured.recording}: the sweep cannot be trusted ({said}); put that right and start the routine again.",
+            code="refused_sweep",
+            file=measured.recording,
+        )
+    bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
+    write_bench(bench, rig.path, {"name": routine.driver}, [table])
+    fit = _fitted(bench, entries[0] if entries else None)
+    write_new(file, to_json(fit_to_dict(fit)))
+    entry = entry_of(fit, hours, file={"file": str(file.resolve()), "sha256": sha256(file)})
+    return add_entry(folder / "drift.log", entry)
+
+
+def _fitted(bench: Path, first: Entry | None) -> FitResult:
+    """Fit with the models of the first entry, or with an ideal suspension, the limit of any that shows no longer."""
+    if first is None:
+        return fit_bench(bench)
+    try:
+        return fit_bench(bench, coil=first.coil, suspension=first.suspension)
+    except TsfitError as error:
+        if error.code != "no_fit" or first.suspension == "ideal":
+            raise
+        logging.getLogger(__name__).info("%s", error.message)
+        return fit_bench(bench, coil=first.coil, suspension="ideal")
+
+
+def _free_stem(folder: Path) -> str:
+    taken = {path.name[:9] for path in folder.glob("sweep-*")}
+    return next(stem for number in range(1, 1000) if (stem := f"sweep-{number:03d}") not in taken)
+
+
+def warming_k(first: Entry, last: Entry) -> float:
+    """How much warmer the coil was at `last` than at `first`, by Re and the temperature coefficient of copper, K."""
+    return (last.parameters["Re"][0] / first.parameters["Re"][0] - 1.0) / COPPER_PER_K
+
+
+def _ending(log: Path, routine: Routine, entries: tuple[Entry, ...], played: float) -> Ending | None:
+    hours = entries[-1].hours
+    warmer = warming_k(entries[0], entries[-1])
+    if warmer > routine.hottest_k:
+        message = (
+            f"The coil is {warmer:.0f} K warmer than at the first sweep, the limit is {routine.hottest_k:g} K; let it cool "
+            "and go on at a lower level, in another folder."
+        )
+        return Ending("hot", hours, message, log)
+    course = history(Log(log, entries, ())).causes["compliance"].settling
+    left = course.hours_left
+    if course.enough and course.course == "constant" and len(entries) >= QUIET_ENTRIES:
+        return Ending("settled", hours, f"Nothing has moved in {len(entries)} sweeps; the suspension is settled.", log)
+    if course.enough and course.course != "constant" and left is not None and left[1] < routine.interval_h:
+        end = 100.0 * math.expm1(course.end - course.start)
+        return Ending("settled", hours, f"The compliance is within 1 % of its end, {end:+.1f} % above the start's.", log)
+    if played >= routine.hours - 1e-9:
+        return Ending("time", hours, "All hours are played, and the suspension has not settled yet.", log)
+    return None
+
+
+def _played(folder: Path) -> float:
+    path = folder / "played.json"
+    return _read(path, _Played).hours if path.exists() else 0.0
+
+
+def _read(path: Path, model: type[Model]) -> Model:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        data.pop("schema", None)
+    except (OSError, ValueError, AttributeError) as error:
+        raise TsfitError(
+            f"{path}: cannot be read ({error}); name another folder for the routine.", code="wrong_value", file=path
+        ) from error
+    return validated(path, data, model, "routine")

@@ -1,0 +1,25 @@
+"""The sweep of a finished cabinet, whatever holds it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from tsfit.driver.curve import ImpedanceCurve
+
+
+def read_cabinet(path: Path, rig: Path | None) -> ImpedanceCurve:
+    """Read the curve of a finished cabinet: text or Touchstone, or a recording that was made on `rig`.
+
+    Raises
+    ------
+    TsfitError
+        As the readers.
+    """
+    if rig is None:
+        from tsfit.formats.curve import read_curve
+
+        return read_curve(path)
+    from tsfit.capture.impedance import impedance_from_recording
+    from tsfit.capture.rig import read_rig
+
+    return impedance_from_recording(path, read_rig(rig))

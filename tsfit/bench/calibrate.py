@@ -1,0 +1,233 @@
+"""Calibrate a rig: record known things in the driver's place, write a rig file that names them, prove it on one more.
+
+The output is calibrated in volts by a tone and a voltmeter.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import write_new
+from tsfit.bench.sweep import playback_of
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.recorder import Recorder
+from tsfit.capture.rig import Rig, read_rig
+from tsfit.capture.stream import Levels, play_and_record
+
+if TYPE_CHECKING:
+    import tomlkit
+
+PROOF_RANGE_HZ = (10.0, 20000.0)
+TRIM_RANGE_HZ = (50.0, 2000.0)
+NOT_HEARD_DBFS = -80.0
+
+
+@dataclass(frozen=True)
+class Standard:
+    """A known thing: ohm (infinite for open, 0 for short) with its standard uncertainty, and where it was recorded."""
+
+    ohm: float
+    uncertainty_ohm: float | None
+    recording: Path
+
+    @property
+    def name(self) -> str:
+        """What to call it when asking for it."""
+        return "open circuit" if math.isinf(self.ohm) else "short circuit" if self.ohm == 0.0 else f"{self.ohm:g} ohm"
+
+
+@dataclass(frozen=True)
+class Proof:
+    """How far the calibrated rig is off on a resistor that took no part in it, 10 Hz to 20 kHz.
+
+    Attributes
+    ----------
+    ohm : the resistor's value
+    percent, degrees : worst error of magnitude and phase
+    median_percent : error of the magnitude in the median point
+    """
+
+    ohm: float
+    percent: float
+    degrees: float
+    median_percent: float
+
+
+def new_folder(rig: Rig, now: datetime) -> Path:
+    """Make a folder beside the rig file for one calibration's recordings.
+
+    Raises
+    ------
+    TsfitError
+        ``cannot_write``.
+    """
+    folder = rig.path.parent / f"{rig.path.stem}-calibration-{now:%Y-%m-%d-%H%M%S}"
+    try:
+        folder.mkdir()
+    except OSError as error:
+        raise TsfitError(
+            f"{folder}: cannot be made ({error.strerror}); look after the folder of the rig file.",
+            code="cannot_write",
+            file=folder,
+        ) from error
+    return folder
+
+
+def record_standard(
+    rig: Rig, standard: Standard, excitation: Excitation, on_level: Callable[[Levels], None] | None = None
+) -> None:
+    """Record one standard; on the simulated rig it takes the driver's place by itself.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.bench.sweep.measure`.
+    """
+    playback = playback_of(rig, excitation.level_dbfs, known_ohm=standard.ohm)
+    conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
+    with Recorder(standard.recording, excitation.sample_rate_hz, conditions) as recorder:
+        play_and_record(excitation, playback, recorder.write, on_level=on_level)
+        recorder.finish()
+
+
+def write_calibrated(rig: Rig, standards: Sequence[Standard], path: Path, now: datetime) -> Rig:
+    """Write a copy of the rig file to `path` that names the recordings of `standards`; return it as read back.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
+    """
+
+    def relative(standard: Standard) -> str:
+        return Path(os.path.relpath(standard.recording, path.parent)).as_posix()
+
+    table: dict[str, Any] = {"made": now.replace(microsecond=0), "rig": rig.name}
+    for standard in standards:
+        if math.isinf(standard.ohm):
+            table["open"] = relative(standard)
+        elif standard.ohm == 0.0:
+            table["short"] = relative(standard)
+    known = [
+        {"recording": relative(standard), "ohm": standard.ohm}
+        | ({} if standard.uncertainty_ohm is None else {"uncertainty_ohm": standard.uncertainty_ohm})
+        for standard in standards
+        if 0.0 < standard.ohm < math.inf
+    ]
+    document = _document(rig)
+    document["calibration"] = table | {"known": known}
+    return _written(document, path)
+
+
+def write_trimmed(rig: Rig, standard: Standard, path: Path) -> Rig:
+    """Write a copy of the rig file to `path` whose channel-gain trim makes `standard` read right; return it as read back.
+
+    One resistor sets the ratio of the gains, 50 Hz to 2 kHz, and nothing else; what it leaves is the resistor's uncertainty
+    and what loading, leads and phase do.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``; what a recording may be refused for.
+    """
+    curve = impedance_from_recording(standard.recording, replace(rig, gain_trim=1.0))
+    inside = (curve.frequency_hz > TRIM_RANGE_HZ[0]) & (curve.frequency_hz < TRIM_RANGE_HZ[1])
+    measured = complex(np.median(curve.impedance_ohm[inside].real))
+    trim = float(abs(rig.ratio(standard.ohm) / rig.ratio(measured)))
+    nudged = float(abs(rig.ratio(standard.ohm * 1.001) / rig.ratio(standard.ohm))) - 1.0
+    share = 1e-3 if standard.uncertainty_ohm is None else standard.uncertainty_ohm / standard.ohm
+    reference = rig.reference_stdev / rig.reference_ohm
+    document = _document(rig)
+    document["channels"]["gain_trim"] = trim
+    document["channels"]["gain_uncertainty_percent"] = 1e5 * nudged * math.hypot(share, reference)
+    return _written(document, path)
+
+
+def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | None = None) -> float:
+    """Play a `tone` for the voltmeter; return the peak that the total channel heard, dB re full scale.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.bench.sweep.measure`; ``not_heard`` when next to nothing came back.
+    """
+    peak = 0.0
+
+    def listen(block: NDArray[np.float32]) -> None:
+        nonlocal peak
+        peak = max(peak, float(np.abs(block[:, rig.total]).max(initial=0.0)))
+
+    play_and_record(tone, playback_of(rig, tone.level_dbfs), listen, on_level=on_level)
+    heard = 20.0 * math.log10(max(peak, 1e-15))
+    if heard < NOT_HEARD_DBFS:
+        raise TsfitError(
+            f"{rig.path}: the total channel heard only {heard:.0f} dBFS of the tone; check output, cables and "
+            "channel numbers.",
+            code="not_heard",
+            file=rig.path,
+        )
+    return heard
+
+
+def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:
+    """Write a copy of the rig file to `path` that knows its output in volts; return it as read back.
+
+    Parameters
+    ----------
+    level_dbfs : float
+        Peak level of the tone, re full scale.
+    reading_v : float
+        What a voltmeter read across the total channel's points, V RMS.
+
+    Raises
+    ------
+    TsfitError
+        ``exists`` or ``cannot_write``.
+    """
+    document = _document(rig)
+    document["playback"]["volts_per_full_scale"] = float(f"{math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0):.5g}")
+    return _written(document, path)
+
+
+def prove(rig: Rig, standard: Standard) -> Proof:
+    """Measure `standard` with `rig` and compare.
+
+    Raises
+    ------
+    TsfitError
+        What a recording may be refused for.
+    """
+    curve = impedance_from_recording(standard.recording, rig)
+    inside = (curve.frequency_hz >= PROOF_RANGE_HZ[0]) & (curve.frequency_hz <= PROOF_RANGE_HZ[1])
+    ratio = curve.impedance_ohm[inside] / standard.ohm
+    error = np.abs(np.abs(ratio) - 1.0)
+    return Proof(
+        ohm=standard.ohm,
+        percent=100.0 * float(error.max()),
+        degrees=float(np.degrees(np.abs(np.angle(ratio)).max())),
+        median_percent=100.0 * float(np.median(error)),
+    )
+
+
+def _document(rig: Rig) -> tomlkit.TOMLDocument:
+    import tomlkit
+
+    return tomlkit.parse(rig.path.read_text(encoding="utf-8-sig"))
+
+
+def _written(document: tomlkit.TOMLDocument, path: Path) -> Rig:
+    import tomlkit
+
+    write_new(path, tomlkit.dumps(document))
+    return read_rig(path)

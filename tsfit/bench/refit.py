@@ -1,0 +1,101 @@
+"""Bring two entries of a log to one circuit model by fitting their sweeps anew, where these can still be found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import msgspec
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import sha256
+from tsfit.base.notes import QualityNote
+from tsfit.bench.fit import fit_bench
+from tsfit.drift.change import Change, compare
+from tsfit.drift.entry import Entry, entry_of
+from tsfit.drift.history import history, pick
+from tsfit.drift.log import Log
+
+
+def change_between(
+    log: Log, one: str, other: str, *, on_step: Callable[[str], None] = lambda step: None
+) -> tuple[Entry, Entry, Change]:
+    """Tell what changed between two entries, after fitting them with one circuit model if theirs differ.
+
+    Parameters
+    ----------
+    log : Log
+    one, other : str
+        Number in the order of hours, "first" or "last".
+    on_step : callable
+        Told what is being done, for a progress display.
+
+    Returns
+    -------
+    Entry, Entry
+        The two, fitted anew where that was needed.
+    Change
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for an entry that is not there; ``empty_log``.
+    """
+    judged = history(log)
+    first, second = pick(judged, one), pick(judged, other)
+    first, second, notes = with_common_model(first, second, on_step=on_step)
+    found = compare(first, second, judged.repeatability)
+    return first, second, replace(found, notes=(*notes, *found.notes))
+
+
+def with_common_model(
+    first: Entry, other: Entry, *, on_step: Callable[[str], None] = lambda step: None
+) -> tuple[Entry, Entry, tuple[QualityNote, ...]]:
+    """Return both entries under one coil and suspension model, and what was done or why it could not be.
+
+    The sweeps are fitted anew where the bench file still lies beside the fit and is the one that was fitted; the first
+    entry's models are tried before the other's.
+    """
+    if (first.coil, first.suspension) == (other.coil, other.suspension):
+        return first, other, ()
+    reasons = []
+    for model, wanting in ((first, other), (other, first)):
+        try:
+            on_step(f"fitting {wanting.hours:g} h with coil {model.coil}, suspension {model.suspension}")
+            again = _refit(wanting, model)
+        except TsfitError as error:
+            reasons.append(error.message)
+            continue
+        message = (
+            f"The circuit models differed; the sweeps at {wanting.hours:g} h were fitted anew with coil {model.coil}, "
+            f"suspension {model.suspension}."
+        )
+        note = QualityNote("refitted", "note", message)
+        return (first, again, (note,)) if wanting is other else (again, other, (note,))
+    return first, other, (QualityNote("not_refitted", "warn", f"No fit with a common model: {reasons[0]}"),)
+
+
+def _refit(entry: Entry, model: Entry) -> Entry:
+    bench = _bench_of(entry)
+    again = entry_of(fit_bench(bench, coil=model.coil, suspension=model.suspension), entry.hours)
+    return msgspec.structs.replace(again, added=entry.added)
+
+
+def _bench_of(entry: Entry) -> Path:
+    source = entry.source()
+    fit, bench = source.get("fit", {}).get("file"), source.get("bench", {})
+    if fit is None or "file" not in bench:
+        raise TsfitError(
+            f"the entry at {entry.hours:g} h names no bench file; fit both with one --coil and --suspension and log them.",
+            code="no_bench",
+        )
+    path: Path = Path(fit).parent / bench["file"]
+    if not path.is_file() or sha256(path) != bench["sha256"]:
+        raise TsfitError(
+            f"{path}: is not there, or not as it was at {entry.hours:g} h; put it back or fit both with one --coil and "
+            "--suspension and log them.",
+            code="no_bench",
+            file=path,
+        )
+    return path

@@ -1,0 +1,231 @@
+"""Record one state of a driver on a rig, and keep all of it: recording, conditions, verdict, impedance curve."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.bench.file import SweepTable, state_of
+from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, make_excitation
+from tsfit.capture.rig import SIMULATED, Rig
+from tsfit.capture.stream import Levels, Playback, StreamReport, play_and_record
+from tsfit.driver.curve import ImpedanceCurve
+
+if TYPE_CHECKING:
+    from tsfit.capture.quality import SweepVerdict
+    from tsfit.capture.repeats import RepeatsVerdict
+
+DEFAULT_RATE_HZ = 48000.0
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """What one sweep left: its recording and conditions, the verdict, and the curve where the verdict allows one."""
+
+    recording: Path
+    conditions: Path
+    report: StreamReport
+    verdict: SweepVerdict
+    curve: ImpedanceCurve | None
+    curve_file: Path | None
+
+
+@dataclass(frozen=True)
+class Averaged:
+    """Repeats of one state: their average, where it stands, and how well they agree."""
+
+    curve: ImpedanceCurve
+    curve_file: Path
+    repeats: tuple[ImpedanceCurve, ...]
+    agreement: RepeatsVerdict
+
+
+def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> float:
+    """Peak level in dB re full scale: as asked for, in volts where the rig's output is calibrated, else the rig's or quiet.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` when volts are asked of a rig that does not know them; ``level_limit`` above the limit.
+    """
+    if level_v is not None:
+        if level_dbfs is not None:
+            raise TsfitError("Both --level-v and --level-dbfs are given; keep one of them.", code="usage")
+        if rig.volts_per_full_scale is None:
+            raise TsfitError(
+                f"{rig.path}: the output is not calibrated in volts; add volts_per_full_scale to [playback], or give "
+                "--level-dbfs.",
+                code="usage",
+                file=rig.path,
+            )
+        if not level_v > 0.0:
+            raise TsfitError(f"--level-v: {level_v:g} V cannot be played; give a positive voltage.", code="usage")
+        level_dbfs = 20.0 * math.log10(level_v / rig.volts_per_full_scale)
+    if level_dbfs is None:
+        level_dbfs = QUIET_DBFS if rig.level_dbfs is None else rig.level_dbfs
+    if level_dbfs > LIMIT_DBFS:
+        raise TsfitError(
+            f"The level of {level_dbfs:.1f} dBFS is above the limit of {LIMIT_DBFS:g} dBFS; ask for less.",
+            code="level_limit",
+        )
+    return level_dbfs
+
+
+def playback_of(
+    rig: Rig, level_dbfs: float, sweep: SweepTable | None = None, *, known_ohm: float | None = None, hours: float = 0.0
+) -> Playback:
+    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one) after
+    `hours` of use, or with a known resistor in the driver's place.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` when the rig file names no device; whatever is wrong with the simulated driver's file.
+    """
+    if rig.device is None:
+        raise TsfitError(
+            f'{rig.path}: no device to play on; add device = "..." to [playback], a name as `tsfit devices` prints it.',
+            code="usage",
+            file=rig.path,
+        )
+    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
+    plain = Playback(rig.device, rate, level_dbfs)
+    if rig.device != SIMULATED:
+        return plain
+    from tsfit.capture.simulated import SimulatedBench, bench_load
+    from tsfit.formats.driver import read_driver, read_softening
+
+    assert rig.simulated_driver is not None
+    driver = read_driver(rig.simulated_driver)
+    softening = read_softening(rig.simulated_driver)
+    driver = driver if softening is None else softening.after(driver, hours)
+    load = bench_load(state_of(sweep or SweepTable(state="free air", recording="-")), driver)
+    what = driver if known_ohm is None else known_ohm
+    return replace(plain, simulated=SimulatedBench(what, load, rig, rng=np.random.default_rng()))
+
+
+def plan(
+    rig: Rig,
+    kind: str,
+    level_dbfs: float,
+    *,
+    seconds: float,
+    low_hz: float,
+    high_hz: float,
+    periods: int,
+    silence_s: float = 0.7,
+) -> Excitation:
+    """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it."""
+    from tsfit.capture.excitation import HIGHEST_SHARE
+
+    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
+    return make_excitation(
+        kind,
+        sample_rate_hz=rate,
+        seconds=seconds,
+        low_hz=low_hz,
+        high_hz=min(high_hz, HIGHEST_SHARE * rate),
+        level_dbfs=level_dbfs,
+        periods=periods,
+        silence_s=silence_s,
+    )
+
+
+def measure(
+    rig: Rig,
+    path: Path,
+    sweep: SweepTable,
+    excitation: Excitation,
+    *,
+    conditions: Mapping[str, Any] | None = None,
+    on_level: Callable[[Levels], None] | None = None,
+) -> Measurement:
+    """Play `excitation` on `rig`, record to `path` (.wav), judge, and turn the recording into a curve beside it (.txt).
+
+    The raw recording is on disk before anything is computed from it. A recording that the verdict refuses keeps its file
+    and gets no curve.
+
+    Raises
+    ------
+    TsfitError
+        ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a partial recording).
+    """
+    from tsfit.base.files import refuse_existing, sha256
+    from tsfit.capture.impedance import impedance_from_recording
+    from tsfit.capture.quality import judge, judge_curve
+    from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
+    from tsfit.capture.recording import read_recording
+    from tsfit.formats.curve import write_curve
+
+    curve_file = path.with_suffix(".txt")
+    refuse_existing(curve_file)
+    hours = float((conditions or {}).get("hours_of_use", 0.0))
+    playback = playback_of(rig, excitation.level_dbfs, sweep, hours=hours)
+    full = rig.volts_per_full_scale
+    volts = None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0)
+    known = {
+        "rig": {"name": rig.name, "file": str(rig.path), "sha256": sha256(rig.path)},
+        "sweep": sweep.model_dump(exclude_none=True, exclude={"recording", "curve"}),
+        "excitation": {
+            "kind": excitation.kind,
+            "level_dbfs": excitation.level_dbfs,
+            **({} if volts is None else {"level_v": volts}),
+            "seconds": excitation.seconds,
+            "low_hz": excitation.low_hz,
+            "high_hz": excitation.high_hz,
+            "periods": excitation.periods,
+        },
+        **(conditions or {}),
+    }
+    with Recorder(path, excitation.sample_rate_hz, known) as recorder:
+        report = play_and_record(excitation, playback, recorder.write, on_level=on_level)
+        recorder.finish(stream=_stream(report))
+    recording = read_recording(path)
+    verdict = judge(recording.samples, excitation, rig, report)
+    if any(note.severity == "refuse" for note in verdict.notes):
+        add_conditions(path, verdict=verdict.to_dict())
+        return Measurement(path, conditions_path(path), report, verdict, None, None)
+    curve = impedance_from_recording(path, rig)
+    write_curve(curve, curve_file)
+    verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))
+    add_conditions(path, verdict=verdict.to_dict())
+    return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
+
+
+def average(measured: Sequence[Measurement], path: Path) -> Averaged:
+    """Average the curves of repeats into `path` (.txt), judge their agreement, and note that in each one's conditions.
+
+    Raises
+    ------
+    TsfitError
+        ``exists``, ``cannot_write``.
+    """
+    from tsfit.capture.recorder import add_conditions
+    from tsfit.capture.repeats import average_curves, judge_repeats
+    from tsfit.formats.curve import write_curve
+
+    curves = tuple(one.curve for one in measured if one.curve is not None)
+    agreement = judge_repeats(curves)
+    averaged = average_curves(curves)
+    write_curve(averaged, path)
+    for one in measured:
+        add_conditions(one.recording, repeats=agreement.to_dict())
+    return Averaged(averaged, path, curves, agreement)
+
+
+def _stream(report: StreamReport) -> dict[str, Any]:
+    return {
+        "device": report.device,
+        "frames": report.frames,
+        "expected": report.expected,
+        "seconds": report.seconds,
+        "measured_rate_hz": report.measured_rate_hz,
+        "delay_samples": report.delay_samples,
+        "flags": [f"{frame}: {kind}" for frame, kind in report.flags],
+    }

@@ -1,0 +1,1 @@
+"""Drivers against each other in the same boxes."""

@@ -1,0 +1,357 @@
+"""What it means for a box when its driver is not the one it was planned for.
+
+The box stays as it was drawn (volume, port, leaks); only the driver changes. Both drivers may come with draws of their
+parameters, so that every number of the answer has a 95 % interval: the 2.5 and 97.5 % points of what the draws give
+(JCGM 101:2008, 7.7). Everything holds in the air of the box, at the same voltage.
+
+Level differences hold the whole driver, coil and efficiency included. Whether the box still suits is another question: it
+is asked of the *shape*, the level re each driver's own mid-band with the coil left out, because neither efficiency nor
+inductance can be mended with a saw.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.base.intervals import middle
+from tsfit.box.design.tolerance import driver_draws, in_proportion
+from tsfit.box.enclosure import Enclosure, lossless_resonance, reference_level
+from tsfit.box.frequencies import table_frequencies
+from tsfit.box.limits import maximum_output, ratings_of
+from tsfit.box.numbers import HALF_POWER_DB, around, last_rise, waves
+from tsfit.circuit.load import Load
+from tsfit.circuit.several import as_one, rewired
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.record import Driver
+
+Array = NDArray[np.float64]
+Outcome = Literal["holds", "adjust", "differs", "undecided"]
+
+AUDIBLE_DB = 1.0
+"""Change of the shape above f3/√2 that a planned box may show and still be called the same (common practice, no source)."""
+DRAWS = 400
+_VOLUMES = np.geomspace(0.5, 2.0, 57)
+_TUNINGS = np.geomspace(0.8, 1.25, 19)
+"""Factors by which volume and tuning are tried otherwise: steps of 2.5 %."""
+MOVED = 1.25
+"""How far another box may move the response in frequency, as a factor (common practice, no source)."""
+_POINTS = 120
+
+
+@dataclass(frozen=True)
+class DriverDraws:
+    """A driver and draws of its parameters.
+
+    Attributes
+    ----------
+    driver : Driver
+        The best estimate, with Mms and Sd.
+    values : dict of (1 + n,) float, SI
+        What the circuit asks for; first the best estimate, then n draws, none for a driver that is taken
+        as exact.
+    """
+
+    driver: Driver
+    values: Mapping[str, Array]
+
+
+def exact(driver: Driver) -> DriverDraws:
+    """Take `driver` as it is, without uncertainty.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` without Mms or Sd.
+    """
+    return DriverDraws(driver, {name: np.array([float(value)]) for name, value in driver.values().items()})
+
+
+def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) -> DriverDraws:
+    """Draw the parameters of `fit` from its covariance; what has no uncertainty stays fixed.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` when the fit tells no Mms or has no Sd.
+    """
+    best = exact(fit.driver)
+    drawn = driver_draws(fit, size, rng)
+    return DriverDraws(fit.driver, {name: np.concatenate([value, drawn[name]]) for name, value in best.values.items()})
+
+
+@dataclass(frozen=True)
+class Band:
+    """A number, or one for each frequency, with its 95 % interval; None or NaN where a draw has none."""
+
+    value: Any
+    low: Any
+    high: Any
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return value and interval, null for what there is not."""
+        return {item.name: _plain(getattr(self, item.name)) for item in fields(self)}
+
+
+def _plain(value: Any) -> Any:
+    if np.ndim(value):
+        return [_plain(one) for one in np.asarray(value).tolist()]
+    return float(value) if math.isfinite(value) else None
+
+
+def _band(values: Array) -> Band:
+    """Band of `values` (1 + n, ...), the best estimate first."""
+    if len(values) == 1:
+        return Band(values[0], values[0], values[0])
+    low, high = middle(values[1:])
+    # A best estimate beyond its own draws happens to a maximum; the interval then reaches to it.
+    return Band(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
+
+
+@dataclass(frozen=True)
+class Change:
+    """One number of the box with the first driver, with the second, and the difference second − first."""
+
+    before: Band
+    after: Band
+    change: Band
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the three with their intervals."""
+        return {item.name: getattr(self, item.name).to_dict() for item in fields(self)}
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """The box that suits the second driver best, within a factor of two in volume and 25 % in tuning.
+
+    Attributes
+    ----------
+    volume : m³
+    tuning : Hz, None without a port
+    moved_to : factor by which the response then lies higher in frequency, within 1.25 either way
+    left_db : the change of shape that stays besides
+    """
+
+    volume: float
+    tuning: float | None
+    moved_to: float
+    left_db: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return it in trade units."""
+        return {"volume_l": 1e3 * self.volume, "tuning_hz": self.tuning, "moved_to": self.moved_to, "left_db": self.left_db}
+
+
+@dataclass(frozen=True)
+class Consequence:
+    """What one box makes of a change of driver.
+
+    Attributes
+    ----------
+    box : str
+        What kind of box and how it was chosen, for people.
+    volume : m³, None for a baffle; tuning : Hz, None without a port
+    figures : dict of Change
+        f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
+    frequency_hz : (n_freq,), where levels are compared
+    level_change_db : Band of (n_freq,), level of the second less that of the first driver at the same voltage
+    maximum_change_db : Band of (n_freq,) or None
+        The same of the most that both can play within the ratings of the first; None when these limit nothing.
+    shape_change_db : Band
+        Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
+    outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
+        "undecided" when the interval of the change reaches to both sides
+    remedy : Remedy or None
+    """
+
+    box: str
+    volume: float | None
+    tuning: float | None
+    figures: Mapping[str, Change]
+    frequency_hz: Array
+    level_change_db: Band
+    maximum_change_db: Band | None
+    shape_change_db: Band
+    outcome: Outcome
+    remedy: Remedy | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "box": self.box,
+            "volume_l": None if self.volume is None else 1e3 * self.volume,
+            "tuning_hz": self.tuning,
+            "figures": {name: change.to_dict() for name, change in self.figures.items()},
+            "frequency_hz": self.frequency_hz.tolist(),
+            "level_change_db": self.level_change_db.to_dict(),
+            "maximum_change_db": None if self.maximum_change_db is None else self.maximum_change_db.to_dict(),
+            "shape_change_db": self.shape_change_db.to_dict(),
+            "outcome": self.outcome,
+            "remedy": None if self.remedy is None else self.remedy.to_dict(),
+        }
+
+
+def consequence(
+    enclosure: Enclosure,
+    before: DriverDraws,
+    after: DriverDraws,
+    *,
+    box: str = "",
+    frequency_hz: Array | None = None,
+) -> Consequence:
+    """Put `after` in the place of `before` in one box.
+
+    Parameters
+    ----------
+    enclosure : Enclosure
+        The box as planned, whose load and voltage are kept; its driver's air is the air of box and room.
+    before, after : DriverDraws
+        As many draws in both, or none in one of them.
+    box : str
+        How the box was chosen, for people; its kind when left out.
+    frequency_hz : (n_freq,), optional
+        Where the levels are compared; ISO 266 third-octaves around the resonance when left out.
+    """
+    first = _Boxed(enclosure, _like(enclosure, before, before))
+    second = _Boxed(enclosure, _like(enclosure, before, after))
+    grid = around(first.full, second.full)
+    levels = [item.shape_db(grid) for item in (first, second)]
+    numbers = [item.numbers(grid, level) for item, level in zip((first, second), levels, strict=True)]
+    f3 = numbers[0]["f3_hz"][0]
+    edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
+    judged = grid >= edge
+    shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
+    usual = table_frequencies(float(numbers[0].get("fc_hz", [before.driver.Fs])[0]))
+    table = np.array(usual) if frequency_hz is None else frequency_hz
+    loudest = [item.maximum_db(table, first.full) for item in (first, second)]
+    remedy = None
+    outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"
+    if shape.low > AUDIBLE_DB:
+        remedy = _best_box(second, grid[judged], levels[0][0, judged])
+        outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
+    return Consequence(
+        box=box or enclosure.kind,
+        volume=first.volume,
+        tuning=first.tuning,
+        figures={
+            name: Change(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
+            for name, one in numbers[0].items()
+        },
+        frequency_hz=table,
+        level_change_db=_band(second.full.respond(table).spl_db - first.full.respond(table).spl_db),
+        maximum_change_db=None if loudest[0] is None or loudest[1] is None else _band(loudest[1] - loudest[0]),
+        shape_change_db=shape,
+        outcome=outcome,
+        remedy=remedy,
+    )
+
+
+def _like(enclosure: Enclosure, planned: DriverDraws, item: DriverDraws) -> DriverDraws:
+    """Return `item` in the air of the box, and as many drivers together as the box has.
+
+    Whatever makes the drivers of the box one, makes it of others in the same proportion.
+    """
+    wiring = enclosure.driver.wiring if enclosure.driver.wiring != planned.driver.wiring else None
+    one, all_of_them = rewired(planned.driver, wiring).values(), enclosure.driver.values()
+    count, cones, ohm_factor = (all_of_them[name] / one[name] for name in ("Mms", "Sd", "Re"))
+    driver = replace(as_one(rewired(item.driver, wiring), count, cones, ohm_factor), air=enclosure.driver.air)
+    return DriverDraws(driver, in_proportion(item.values, item.driver, driver))
+
+
+@dataclass(frozen=True)
+class _Boxed:
+    """Draws of a driver in one enclosure; all arrays have shape ``(1 + n, ...)``."""
+
+    enclosure: Enclosure
+    draws: DriverDraws
+
+    @property
+    def volume(self) -> float | None:
+        load = self.enclosure.load
+        return None if load.compliance is None else float(load.volume(self.enclosure.driver.air))
+
+    @property
+    def tuning(self) -> float | None:
+        """Tuning of a port behind the cone, Hz."""
+        load = self.enclosure.load
+        return None if load.port_mass is None or load.passive_compliance is not None else float(load.tuning)
+
+    @property
+    def full(self) -> Enclosure:
+        """The enclosure with these drivers, coil and all."""
+        return replace(self.enclosure, driver=self.draws.driver, sets=self.draws.values)
+
+    def shape_db(self, frequency_hz: Array, load: Load | None = None) -> Array:
+        """Level re the mid-band without coil: of every draw, or of the best estimate with every variation of `load`."""
+        values = {**self.draws.values, "Le": np.zeros(1)}
+        reference = self.reference_db()
+        if load is not None:
+            values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
+        boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
+        return np.asarray(boxed.respond(frequency_hz).spl_db - reference[:, np.newaxis])
+
+    def maximum_db(self, frequency_hz: Array, rated: Enclosure) -> Array | None:
+        """Return the loudest within the ratings of the driver in `rated`, None when these limit nothing."""
+        most = maximum_output(self.full, frequency_hz, ratings_of(rated))
+        return None if most is None else np.asarray(most.spl_db)
+
+    def reference_db(self) -> Array:
+        """Mid-band level at the voltage, coil left out; see `Enclosure.reference_db`."""
+        box = self.enclosure
+        return np.asarray(
+            reference_level(
+                self.draws.values,
+                box.driver.air,
+                voltage=box.voltage,
+                added_mass=box.load.added_mass,
+                source_ohm=box.source_ohm,
+            )
+        )
+
+    def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
+        """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
+        f3 = last_rise(level - HALF_POWER_DB, grid)
+        found = {
+            "f3_hz": f3,
+            "ripple_db": waves(level, grid >= np.nan_to_num(f3)[:, np.newaxis]),
+            "reference_db": self.reference_db(),
+        }
+        box = self.enclosure
+        if box.kind == "closed":
+            fc, qtc = lossless_resonance(self.draws.values, box.driver.air, self.volume, source_ohm=box.source_ohm)
+            found |= {"qtc": qtc, "fc_hz": fc}
+        return found
+
+
+def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
+    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency."""
+    load = second.enclosure.load
+    if load.compliance is None or load.front is not None:
+        return None
+    tuning = second.tuning
+    volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
+    changed = replace(load, compliance=load.compliance * volumes.ravel())
+    if tuning is not None:
+        changed = replace(changed, port_mass=load.port_mass / (volumes * tunings**2).ravel())
+    thin = np.linspace(0, frequency_hz.size - 1, _POINTS).round().astype(int)
+    step = math.log(frequency_hz[thin[-1]] / frequency_hz[thin[0]]) / (_POINTS - 1)
+    most = math.floor(math.log(MOVED) / step)
+    wider = frequency_hz[0] * np.exp(step * np.arange(-most, _POINTS + most))
+    level = second.shape_db(wider, changed)
+    wanted = np.interp(np.log(wider[most : most + _POINTS]), np.log(frequency_hz), wanted_db)
+    moved = np.stack([np.abs(level[:, k : k + _POINTS] - wanted).max(axis=1) for k in range(2 * most + 1)])
+    off = moved.min(axis=0)
+    best = int(np.argmin(off))
+    assert second.volume is not None
+    return Remedy(
+        volume=second.volume * float(volumes.ravel()[best]),
+        tuning=None if tuning is None else tuning * float(tunings.ravel()[best]),
+        moved_to=math.exp(step * (int(np.argmin(moved[:, best])) - most)),
+        left_db=float(off[best]),
+    )

@@ -1,0 +1,361 @@
+"""Two or more drivers under stated equal conditions: which plays louder, where, limited by what, and how sure that is.
+
+A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
+planned box, an infinite baffle. In it each driver is looked at in five ways: at the same voltage, at the same power into
+Re, at its own rated power, at its own Xmax at every frequency, and driven until something gives (power, travel, port,
+amplifier). Differences are to the first.
+
+Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
+estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
+taken as independent; what both fits share, such as the mass, would make differences a little surer than stated.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.intervals import middle
+from tsfit.box.bands import drawn_box
+from tsfit.box.compare.conditions import Candidate, Case
+from tsfit.box.enclosure import Array, Enclosure
+from tsfit.box.equaliser.equalised import Equalised, flat
+from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
+from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.result import BoxResult
+from tsfit.box.setup import STANDARD_DRIVE
+
+Way = Literal["equal voltage", "equal power", "rated power", "travel limit", "limits"]
+WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "travel limit", "limits")
+DRAWS = 400
+WATT = 1.0
+LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
+"""Where leads are looked for: the range for which woofers are chosen."""
+LEAD_DB = 0.05
+"""Difference below which nobody leads."""
+EVEN_DB = 0.1
+"""A lead that varies by less is the same everywhere."""
+NARROW = 2.0 ** (1.0 / 6.0)
+"""Stretches of other limits that are not worth a word."""
+
+
+@dataclass(frozen=True)
+class Lead:
+    """Where one candidate leads the first: from, to (Hz), by how much at most (dB, negative: the first leads), and where.
+
+    That is looked for at preferred frequencies (ISO 266) where the stretch holds one; `least_db` is the least lead in it.
+    `sure` tells whether the 95 % interval there leaves no doubt who leads; None without uncertainty.
+    """
+
+    from_hz: float
+    to_hz: float
+    most_db: float
+    at_hz: float
+    least_db: float
+    sure: bool | None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
+
+    db: Array
+    low_db: Array | None
+    high_db: Array | None
+    leads: tuple[Lead, ...]
+    crossings_hz: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """All candidates in one case.
+
+    Attributes
+    ----------
+    boxes : (n,) BoxResult
+    level_db : by way, (n, n_freq); a way that a candidate has no rating for is missing
+    limited_by : (n, n_freq) names, or None where nothing is rated
+    differences : by way, (n − 1,) to the first
+    equalised : (n,) or empty
+    words : sentences
+    """
+
+    name: str
+    frequency_hz: Array
+    boxes: tuple[BoxResult, ...]
+    level_db: Mapping[str, Array]
+    limited_by: tuple[Any, ...] | None
+    differences: Mapping[str, tuple[Difference, ...]]
+    equalised: tuple[Equalised, ...]
+    words: tuple[str, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "case": self.name,
+            "frequency_hz": self.frequency_hz,
+            "designs": [dict(box.design) for box in self.boxes],
+            "level_db": dict(self.level_db),
+            "limited_by": self.limited_by,
+            "differences": {
+                way: [
+                    {
+                        "db": one.db,
+                        "low_db": one.low_db,
+                        "high_db": one.high_db,
+                        "crossings_hz": list(one.crossings_hz),
+                        "leads": [vars(lead) for lead in one.leads],
+                    }
+                    for one in each
+                ]
+                for way, each in self.differences.items()
+            },
+            "equalised": [{"flat_to_hz": one.target_from_hz, **one.summary()} for one in self.equalised],
+            "words": list(self.words),
+        }
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """What `compare` found; `cases` in the order asked for."""
+
+    candidates: tuple[Candidate, ...]
+    cases: tuple[CaseResult, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "schema": 1,
+            "compared": [
+                {"name": one.driver.name, "cost": one.cost, "with_uncertainty": one.fit is not None}
+                for one in self.candidates
+            ],
+            "cases": [case.to_dict() for case in self.cases],
+        }
+
+
+def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: int = DRAWS) -> Comparison:
+    """Compare `candidates`, the first being what the others are held against, in every one of `cases`.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` for fewer than two candidates or no case; what a box cannot be built for.
+    """
+    if len(candidates) < 2 or not cases:
+        raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
+    return Comparison(tuple(candidates), tuple(_case(candidates, case, draws) for case in cases))
+
+
+def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
+    boxes = tuple(case.build(one) for one in candidates)
+    frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
+    levels: list[dict[str, Array]] = []
+    maxima: list[MaximumOutput | None] = []
+    drawn: list[dict[str, Array] | None] = []
+    for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True)):
+        level, most = _levels(box, box.enclosure, frequency)
+        levels.append(level)
+        maxima.append(most)
+        if one.fit is not None and one.fit.correlation_names:
+            many = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
+            drawn.append(_levels(box, many, frequency)[0])
+        else:
+            drawn.append(None)
+    ways: list[str] = [way for way in WAYS if all(way in one for one in levels)]
+    differences = {
+        way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
+    }
+    equalised = () if case.flat_to_hz is None else tuple(flat(box, case.flat_to_hz) for box in boxes)
+    result = CaseResult(
+        name=case.name,
+        frequency_hz=frequency,
+        boxes=boxes,
+        level_db={way: np.array([one[way] for one in levels]) for way in ways},
+        limited_by=None if None in maxima else tuple(one.limited_by for one in maxima if one is not None),
+        differences=differences,
+        equalised=equalised,
+    )
+    return replace(result, words=tuple(_words(candidates, result)))
+
+
+def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
+    """Gain in dB from the box's own drive to each way of driving it, for resistance `ohm` of all drivers together."""
+    offsets = {
+        "equal voltage": 20.0 * np.log10(STANDARD_DRIVE / box.enclosure.voltage) + 0.0 * ohm,
+        "equal power": 10.0 * np.log10(WATT * ohm) - 20.0 * np.log10(box.enclosure.voltage),
+    }
+    if box.ratings.power_w is not None:
+        rated = box.ratings.power_w * box.enclosure.count
+        offsets["rated power"] = 10.0 * np.log10(rated * ohm) - 20.0 * np.log10(box.enclosure.voltage)
+    return offsets
+
+
+def _levels(box: BoxResult, enclosure: Enclosure, frequency: Array) -> tuple[dict[str, Array], MaximumOutput | None]:
+    """Level by way, and the loudest, of `box` or of the draws of its drivers in `enclosure`, (..., n_freq)."""
+    answer = enclosure.respond(frequency)
+    offsets = _offsets(box, np.asarray(enclosure.parameters["Re"]))
+    found = {way: answer.spl_db + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
+    if box.ratings.xmax_m is not None:
+        found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
+    most = maximum_output(enclosure, frequency, box.ratings)
+    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}, most
+
+
+def _difference(
+    frequency: Array, levels: list[dict[str, Array]], drawn: list[dict[str, Array] | None], number: int, way: str
+) -> Difference:
+    db = levels[number][way] - levels[0][way]
+    first, other = drawn[0], drawn[number]
+    low = high = None
+    if first is not None or other is not None:
+        a = levels[0][way][np.newaxis] if first is None else first[way]
+        b = levels[number][way][np.newaxis] if other is None else other[way]
+        low, high = middle(b - a)
+    return Difference(db, low, high, *_leads(frequency, db, low, high))
+
+
+def _leads(
+    frequency: Array, db: Array, low: Array | None, high: Array | None
+) -> tuple[tuple[Lead, ...], tuple[float, ...]]:
+    """Stretches of the woofer's range in which one leads, and where the lead changes."""
+    inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
+    f, d = frequency[inside], db[inside]
+    ordinary = np.isin(f, PREFERRED_HZ)
+    sign = np.where(d > LEAD_DB, 1, np.where(d < -LEAD_DB, -1, 0))
+    edges = np.flatnonzero(np.diff(np.concatenate([[2], sign, [2]])))
+    leads = []
+    for start, stop in pairwise(edges.tolist()):
+        if sign[start] == 0:
+            continue
+        named = np.flatnonzero(ordinary[start:stop]) if np.any(ordinary[start:stop]) else np.arange(stop - start)
+        size = np.abs(d[start:stop])
+        at = start + int(named[np.argmax(size[named])])
+        sure = None
+        if low is not None and high is not None:
+            sure = bool(low[inside][at] > 0.0 if d[at] > 0.0 else high[inside][at] < 0.0)
+        least = math.copysign(float(np.min(size)), d[at])
+        leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), least, sure))
+    crossings = []
+    for k in np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0):
+        crossings.append(float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))))
+    # A crossing between two stretches in which nobody leads worth mentioning is none.
+    told = [c for c in crossings if any(lead.to_hz < c for lead in leads) and any(lead.from_hz > c for lead in leads)]
+    return tuple(leads), tuple(told)
+
+
+def _hz(frequency: float) -> str:
+    return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
+
+
+def _about_hz(frequency: float) -> str:
+    """An end of a stretch, which nobody needs to a tenth of a hertz."""
+    return f"{frequency:.0f} Hz"
+
+
+def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
+    """Say who wins where, in sentences."""
+    sentences = []
+    names = [one.driver.name for one in candidates]
+    volumes = [box.design["volume_l"] for box in case.boxes]
+    known = [volume for volume in volumes if volume is not None]
+    if known and max(known) - min(known) > 0.005 * max(known):
+        each = ", ".join(
+            f"{name} {volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
+        )
+        sentences.append(f"It takes {each}.")
+    f3 = [box.design["f3_hz"] for box in case.boxes]
+    if all(value is not None for value in f3):
+        sentences.append(
+            "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."
+        )
+    if "limits" in case.level_db:
+        sentences += [_unrated(name, box) for name, box in zip(names, case.boxes, strict=True) if _lacking(box)]
+    for number in range(1, len(names)):
+        sentences += [
+            _sentence(names[0], names[number], way, case.differences[way][number - 1])
+            for way in ("equal voltage", "equal power", "travel limit")
+            if way in case.differences
+        ]
+        if "limits" in case.differences and case.limited_by is not None:
+            sentences.append(_limits_sentence(names[0], names[number], case, number))
+    for name, one in zip(names, case.equalised, strict=False):
+        sentence = f"Flat to {_hz(one.target_from_hz or 0.0)}, {name} takes {one.boost[0]:.1f} dB of boost"
+        if one.loudest is not None:
+            loudest, at_hz, limit = one.loudest
+            sentence += f" and then plays to {loudest:.1f} dB in the mid-band, where {limit} stops it at {_hz(at_hz)}"
+        sentences.append(sentence + ".")
+    return sentences
+
+
+def _lacking(box: BoxResult) -> list[str]:
+    found = (("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m))
+    return [name for name, value in found if value is None]
+
+
+def _unrated(name: str, box: BoxResult) -> str:
+    return f"{name} has no known {' and no known '.join(_lacking(box))}, so that never stops it."
+
+
+def _sentence(first: str, other: str, way: str, difference: Difference) -> str:
+    lead = f"At {way}"
+    if not difference.leads:
+        return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
+    parts = []
+    for stretch in difference.leads:
+        name = other if stretch.most_db > 0.0 else first
+        doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
+        where = _where(stretch.from_hz, stretch.to_hz)
+        even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
+        at = "" if even else f" at {_hz(stretch.at_hz)}"
+        parts.append(f"{name} leads {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
+    return f"{lead}, " + "; ".join(parts) + "."
+
+
+def _where(from_hz: float, to_hz: float) -> str:
+    low, high = from_hz <= LOWEST_HZ * 1.03, to_hz >= HIGHEST_HZ / 1.03
+    if low and high:
+        return "at every frequency of the bass"
+    start, stop = _about_hz(from_hz), _about_hz(to_hz)
+    return f"below {stop}" if low else f"above {start}" if high else f"from {start} to {stop}"
+
+
+def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:
+    """Say what stops whom in each stretch, and who is louder there."""
+    assert case.limited_by is not None
+    inside = np.flatnonzero((case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ))
+    pairs = [(str(case.limited_by[0][k]), str(case.limited_by[number][k])) for k in inside]
+    db = case.differences["limits"][number - 1].db[inside]
+    edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
+    parts = []
+    for start, stop in pairwise(edges):
+        from_hz, to_hz = case.frequency_hz[inside[start]], case.frequency_hz[inside[stop - 1]]
+        if to_hz < NARROW * from_hz:
+            continue
+        one, two = pairs[start]
+        stops = f"{one} stops both" if one == two else f"{one} stops {first} and {two} stops {other}"
+        least, most = float(db[start:stop].min()), float(db[start:stop].max())
+        if max(abs(least), abs(most)) <= LEAD_DB:
+            who = "they are level"
+        elif least >= -LEAD_DB or most <= LEAD_DB:
+            name, low, high = (other, least, most) if least >= -LEAD_DB else (first, -most, -least)
+            who = (
+                f"{name} is louder by {max(high, 0.0):.1f} dB"
+                if high - low < 0.15
+                else (f"{name} is louder by {max(low, 0.0):.1f} to {high:.1f} dB")
+            )
+        else:
+            who = f"{other} is between {-least:.1f} dB quieter and {most:.1f} dB louder"
+        parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
+    return "Driven until something gives, " + "; ".join(parts) + "."
+
+
+def table_rows(case: CaseResult) -> list[int]:
+    """Index into the frequencies of each preferred frequency of the bass (ISO 266)."""
+    return [int(row) for row in np.searchsorted(case.frequency_hz, PREFERRED_HZ)]

@@ -1,0 +1,1 @@
+"""Which box: alignments, the search for the best, how far the result spreads."""

@@ -1,0 +1,236 @@
+"""Boxes by textbook: closed ones by their cutoff or within a volume, vented ones by the named fourth-order families.
+
+The textbook's box has no losses but leaks (Q_L at the tuning), and its driver no coil inductance. A vented box then answers
+
+::
+
+    G(s) = s⁴T⁴/(s⁴T⁴ + a1 s³T³ + a2 s²T² + a3 sT + 1),   T² = 1/(ωs ωb),   h = fb/fs,   α = Vas/Vb
+    a1 = 1/(√h Qts) + √h/QL      a2 = (1 + α + h²)/h + 1/(QL Qts)      a3 = √h/Qts + 1/(√h QL)
+
+(Thiele 1961, reprinted JAES 19(5-6), 1971; Small, JAES 21(5), 1973). Each family fixes two of the three coefficients by the
+third, so that Qts and Q_L leave one box:
+
+- B4, maximally flat: a1 = a3 = √(4 + 2√2), a2 = 2 + √2; one Qts only.
+- QB3, for a smaller Qts: the fourth and the second power of frequency are absent from 1/|G|² as in a third-order
+  Butterworth, so that a2 = a1²/2 and a3 = (a2² + 2)/(2 a1) with a1 above that of B4.
+- C4, for a larger Qts: the poles of B4, taken as a low-pass, with their real parts times k < 1, which is a Chebyshev filter
+  of equal ripple.
+- SC4, for a somewhat smaller Qts: the same with k > 1, which has no ripple and falls off earlier.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.equaliser.sections import BUTTERWORTH_Q
+from tsfit.driver.record import Driver
+
+Family = Literal["B4", "QB3", "C4", "SC4"]
+Coefficients = tuple[float, float, float]
+FAMILIES: tuple[Family, ...] = ("B4", "QB3", "C4", "SC4")
+B4_SPAN = 0.01
+"""How far Qts may be from that of B4, as a share of it, and the box still be called B4; the response is 0.1 dB off then."""
+RAISED = 1.2
+"""Qtc per Qts of the closed box for a driver whose Qts leaves no flat one."""
+FLATTEST_A1 = math.sqrt(4.0 + 2.0 * math.sqrt(2.0))
+EXTREME = 1e3
+"""Largest a1 of QB3, largest k of SC4 and smallest 1/k of C4: far beyond what can be built."""
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """A vented box by family.
+
+    Attributes
+    ----------
+    family : "B4", "QB3", "C4" or "SC4"
+    qts, leak_q : of the driver and the box it was solved for
+    volume : m³
+    tuning : Hz
+    f3_hz : half-power frequency of the textbook's response
+    ripple_db : height of its ripple over the mid-band level
+    coefficients : a1, a2, a3
+    """
+
+    family: Family
+    qts: float
+    leak_q: float
+    volume: float
+    tuning: float
+    f3_hz: float
+    ripple_db: float
+    coefficients: Coefficients
+
+
+def chebyshev(k: float) -> Coefficients:
+    """Coefficients a1, a2, a3 of the Butterworth low-pass poles, real parts times `k`, turned into a high-pass."""
+    angle = math.pi * np.array([1.0, 3.0, 5.0, 7.0]) / 8.0
+    _, c3, c2, c1, c0 = np.poly(-k * np.sin(angle) + 1j * np.cos(angle)).real
+    return float(c1 / c0**0.75), float(c2 / c0**0.5), float(c3 / c0**0.25)
+
+
+def quasi_butterworth(a1: float) -> Coefficients:
+    """Coefficients of the quasi-Butterworth response of third order with the given `a1` ≥ √(4 + 2√2)."""
+    a2 = 0.5 * a1**2
+    return a1, a2, (a2**2 + 2.0) / (2.0 * a1)
+
+
+def chebyshev_ripple(k: float) -> float:
+    """Ripple in dB of `chebyshev(k)`: 10·lg(1 + ε²) with k = tanh(¼ arsinh 1/ε); 0 from k = 1 on."""
+    return 0.0 if k >= 1.0 else 10.0 * math.log10(1.0 + 1.0 / math.sinh(4.0 * math.atanh(k)) ** 2)
+
+
+def _box(coefficients: Coefficients, leak_q: float) -> tuple[float, float, float]:
+    """α, h and Qts that give `coefficients` with the leak Q; without losses h = a3/a1 and Qts = 1/√(a1 a3).
+
+    With them √h is a root of r⁴ − a1 QL r³ + a3 QL r − 1 = 0 (Small, JAES 21(5), 1973), the one nearest the lossless √h.
+    Qts is infinite where the leak alone damps more than the coefficients ask for.
+    """
+    a1, a2, a3 = coefficients
+    loss = 1.0 / leak_q
+    root = math.sqrt(a3 / a1)
+    if loss:
+        found = np.roots([loss, -a1, 0.0, a3, -loss])
+        real = found.real[(np.abs(found.imag) < 1e-9 * np.abs(found)) & (found.real > 0.0)]
+        root = float(real[np.argmin(np.abs(np.log(real / root)))])
+    damping = (a1 - root * loss) * root
+    h = root**2
+    qts = 1.0 / damping if damping > 0.0 else math.inf
+    return a2 * h - 1.0 - h**2 - h * loss * max(damping, 0.0), h, qts
+
+
+def half_power(coefficients: Coefficients) -> float:
+    """Highest ωT at which the response with `coefficients` is 3.01 dB down.
+
+    |G|² = y⁴/(y⁴ + A1 y³ + A2 y² + A3 y + 1), y = (ωT)², A1 = a1² − 2a2, A2 = a2² + 2 − 2a1a3, A3 = a3² − 2a2.
+    """
+    a1, a2, a3 = coefficients
+    roots = np.roots([1.0, 2.0 * a2 - a1**2, 2.0 * a1 * a3 - a2**2 - 2.0, 2.0 * a2 - a3**2, -1.0])
+    return math.sqrt(float(np.max(roots.real[np.abs(roots.imag) < 1e-6 * np.abs(roots)])))
+
+
+_RANGES: dict[Family, tuple[Callable[[float], Coefficients], float, float]] = {
+    "B4": (chebyshev, 1.0, 1.0),
+    "QB3": (quasi_butterworth, FLATTEST_A1, EXTREME),
+    "C4": (chebyshev, 1.0, 1.0 / EXTREME),
+    "SC4": (chebyshev, 1.0, EXTREME),
+}
+"""Response of a family, the value of its parameter that is B4, and the one farthest from it."""
+
+
+def _parameter(family: Family, qts: float, leak_q: float) -> float | None:
+    """Value of the family's parameter that suits `qts`; None when none does."""
+    from scipy.optimize import brentq
+
+    respond, near, far = _RANGES[family]
+
+    def excess(log_parameter: float) -> float:
+        return 1.0 / _box(respond(math.exp(log_parameter)), leak_q)[2] - 1.0 / qts
+
+    if family == "B4":
+        return 1.0 if abs(excess(0.0)) * qts <= B4_SPAN else None
+    ends = math.log(near), math.log(far)
+    if excess(ends[0]) * excess(ends[1]) > 0.0:
+        return None
+    return math.exp(float(brentq(excess, *ends, xtol=1e-13)))
+
+
+def usual_qtc(qts: float) -> float:
+    """Qtc of the closed box to begin with: 0.707, maximally flat (Small, JAES 20(10), 1972), more where Qts is high."""
+    return BUTTERWORTH_Q if qts < 0.95 * BUTTERWORTH_Q else RAISED * qts
+
+
+def possible_alignments(driver: Driver, leak_q: float = math.inf) -> dict[Family, Alignment]:
+    """Return every family that has a box for `driver` with leak Q `leak_q`, and that box; an empty dict when none has."""
+    found: dict[Family, Alignment] = {}
+    for family in FAMILIES:
+        parameter = _parameter(family, driver.Qts, leak_q)
+        if parameter is None:
+            continue
+        coefficients = _RANGES[family][0](parameter)
+        alpha, h, _ = _box(coefficients, leak_q)
+        if alpha <= 0.0:
+            continue
+        found[family] = Alignment(
+            family=family,
+            qts=driver.Qts,
+            leak_q=leak_q,
+            volume=driver.Vas / alpha,
+            tuning=h * driver.Fs,
+            f3_hz=half_power(coefficients) * math.sqrt(h) * driver.Fs,
+            ripple_db=chebyshev_ripple(parameter) if family == "C4" else 0.0,
+            coefficients=coefficients,
+        )
+    return found
+
+
+def needed_qts(family: Family, leak_q: float = math.inf) -> tuple[float, float]:
+    """Smallest and largest Qts for which `family` has a box (B4 within 1 % of one value)."""
+    respond, near, far = _RANGES[family]
+    ends = sorted(_box(respond(parameter), leak_q)[2] for parameter in (near, far))
+    return (ends[0] * (1.0 - B4_SPAN), ends[1] * (1.0 + B4_SPAN)) if family == "B4" else (ends[0], ends[1])
+
+
+def align(driver: Driver, family: Family, leak_q: float = math.inf) -> Alignment:
+    """Return the vented box of `family` for `driver`.
+
+    Raises
+    ------
+    TsfitError
+        ``no_alignment`` with the Qts that the family needs and the families that do exist for this driver.
+    """
+    found = possible_alignments(driver, leak_q)
+    if family not in found:
+        low, high = needed_qts(family, leak_q)
+        needs = f"at least {low:.3g}" if high > 100.0 else f"up to {high:.3g}" if low < 0.01 else f"{low:.3g} to {high:.3g}"
+        leak = "no leaks" if math.isinf(leak_q) else f"leak Q {leak_q:g}"
+        others = " or ".join(found)
+        remedy = f"take {others}" if others else "no fourth-order family has one; take a closed box"
+        raise TsfitError(
+            f"{driver.name}: there is no {family} box, which with {leak} needs a Qts of {needs} and the driver has "
+            f"{driver.Qts:.3g}; {remedy}.",
+            code="no_alignment",
+        )
+    return found[family]
+
+
+def closed_volumes_for_f3(driver: Driver, f3_hz: float) -> tuple[float, ...]:
+    """Net volumes (m³, rising) of the lossless closed boxes with half-power frequency `f3_hz`: two, or one.
+
+    With x = 1 + Vas/Vb, y = (f3/Fs)² and c = 1/Qts² the response of Small, JAES 20(10), 1972, is half power where
+    x² − 2yx − y² + cy = 0. The larger x is the smaller box, with a Qtc above 0.707; the other has one below.
+
+    Raises
+    ------
+    TsfitError
+        ``unreachable_f3`` below what any closed box reaches; names the lowest and its volume.
+    """
+    c, y = 1.0 / driver.Qts**2, (f3_hz / driver.Fs) ** 2
+    under = 2.0 * y**2 - c * y
+    roots = (y + math.sqrt(under), y - math.sqrt(under)) if under >= 0.0 else ()
+    volumes = tuple(driver.Vas / (x - 1.0) for x in dict.fromkeys(roots) if x > 1.0)
+    if not volumes:
+        x = max(1.0, 0.5 * c)
+        lowest = driver.Fs * math.sqrt(0.5 * (c - 2.0 * x + math.sqrt(c**2 - 4.0 * c * x + 8.0 * x**2)))
+        place = f"in {1e3 * driver.Vas / (x - 1.0):.3g} l, with Qtc 0.707" if x > 1.0 else "in an endless volume"
+        raise TsfitError(
+            f"{driver.name}: no closed box reaches an f3 of {f3_hz:.4g} Hz; the lowest is {lowest:.4g} Hz {place}.",
+            code="unreachable_f3",
+        )
+    return volumes
+
+
+def deepest_closed_volume(driver: Driver, largest_volume: float) -> float:
+    """Net volume (m³) up to `largest_volume` in which the lossless closed box has the lowest half-power frequency.
+
+    f3 is lowest at Qtc = 1/√2 and rises towards larger boxes as well as smaller ones: ∂f3/∂x = 0 where
+    x = 1 + Vas/Vb is 1/(2 Qts²).
+    """
+    x = 0.5 / driver.Qts**2
+    return min(largest_volume, driver.Vas / (x - 1.0)) if x > 1.0 else largest_volume

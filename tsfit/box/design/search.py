@@ -1,0 +1,326 @@
+"""The vented box that is best by a stated aim within stated limits.
+
+Two numbers describe the box, volume and tuning. A coarse grid of both finds the neighbourhoods worth looking at, finer
+grids around the best ones close in; every grid is one evaluation of the circuit. Where limits exclude everything on a
+grid, the search follows what exceeds them least, so that it finds small feasible regions too.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.design.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.limits import Ratings, maximum_output
+from tsfit.box.ports import Port
+from tsfit.circuit import load
+from tsfit.circuit.response import Circuit
+from tsfit.driver.formulas import closed_box_ratio
+from tsfit.driver.record import Driver
+
+Aim = Literal["lowest f3", "least ripple", "most output"]
+COARSE, FINE, SHRINK = 26, 7, 0.5
+NEIGHBOURHOODS = (4, 4, 4, 3, 3, 2, 2, 2, 1, 1, 1)
+"""How many of the best places each finer grid is drawn around."""
+SAME_RIPPLE_DB = 0.01
+"""Boxes whose ripple differs by less are equally even; the lower f3 decides."""
+DEFAULT_RIPPLE_DB = 0.5
+"""Ripple allowed when none is stated (common practice, no source)."""
+
+
+PLAIN_PORT = Port(diameter=0.1)
+"""Stands for a round port of any size."""
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a vented box may be, SI.
+
+    Attributes
+    ----------
+    volume : smallest and largest volume that acts, m³
+    tuning : lowest and highest tuning, Hz
+    ripple_db : largest ripple; a level that lingers below the mid-band counts as a dip (`Merits.unevenness_db`)
+    delay : largest group delay at any frequency, s
+    port : the port; None takes a plain round one where `port_speed` tells how wide
+    fixed_port : False scales the section of `port` to the narrowest that keeps `port_speed`
+    port_length : longest port, m; None takes what `depth` leaves with one diameter free behind it, else the edge of a cube
+        of the box's volume
+    depth : inner depth of the box along the port, m
+    port_speed : fastest air in the port, m/s peak, at `voltage`
+    """
+
+    volume: tuple[float, float]
+    tuning: tuple[float, float]
+    ripple_db: float = DEFAULT_RIPPLE_DB
+    delay: float = math.inf
+    port: Port | None = None
+    fixed_port: bool = True
+    port_length: float | None = None
+    depth: float | None = None
+    port_speed: float = math.inf
+
+    @property
+    def scaled_port(self) -> Port | None:
+        """The port that `port_speed` scales; None where its size is fixed, or nothing is known of it."""
+        free = self.port is None or not self.fixed_port
+        return (self.port or PLAIN_PORT) if free and math.isfinite(self.port_speed) else None
+
+
+def usual_limits(driver: Driver, largest_volume: float | None = None) -> Limits:
+    """Return limits wide enough for any vented box: up to 3 Vas (or `largest_volume`, m³), tuned to 0.3 to 3 times Fs."""
+    largest = 3.0 * driver.Vas if largest_volume is None else largest_volume
+    return Limits((largest / 50.0, largest), (0.3 * driver.Fs, 3.0 * driver.Fs))
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Boxes of one grid; each array has the shape of `volume`.
+
+    Attributes
+    ----------
+    volume, tuning : m³, Hz
+    merits : Merits
+    port_scale, port_length : times the sides of the port's section, and m; NaN without a port of known size
+    excess : 0 within the limits, else the sum of the logarithms by which they are exceeded
+    exceeded : names of the limits, and by how much each is exceeded
+    """
+
+    volume: Array
+    tuning: Array
+    merits: Merits
+    port_scale: Array
+    port_length: Array
+    excess: Array
+    exceeded: dict[str, Array]
+
+
+@dataclass(frozen=True)
+class VentedSearch:
+    """A driver (several taken together), its drive, air load, losses of its box (Q at the tuning), and limits to keep."""
+
+    driver: Driver
+    limits: Limits
+    voltage: float = 2.83
+    leak_q: float = math.inf
+    absorption_q: float = math.inf
+    port_q: float = math.inf
+    source_ohm: float = 0.0
+    added_mass: float = 0.0
+    count: int = 1
+    ohm_factor: float = 1.0
+
+    @property
+    def port(self) -> Port:
+        """The port whose section `Candidates.port_scale` scales."""
+        return self.limits.scaled_port or self.limits.port or PLAIN_PORT
+
+    def evaluate(self, volume: Array, tuning: Array) -> Candidates:
+        """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
+        driver, limits = self.driver, self.limits
+        grid = frequencies(
+            min(driver.Fs, float(np.min(tuning))),
+            math.hypot(driver.Fs * closed_box_ratio(driver.Vas, float(np.min(volume))), float(np.max(tuning))),
+        )
+        at_once = max(1, VALUES_AT_ONCE // grid.size)
+        parts = [
+            self._merits(grid, volume[k : k + at_once], tuning[k : k + at_once]) for k in range(0, volume.size, at_once)
+        ]
+        found = Merits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+        scale, length = self._port(volume, tuning, found.port_flow)
+        width = self.port.across * scale
+        longest = np.cbrt(volume) if limits.depth is None else limits.depth - width
+        if limits.port_length is not None:
+            longest = np.full_like(volume, limits.port_length)
+        exceeded = {
+            "f3": np.where(np.isnan(found.f3_hz), 10.0, 0.0),
+            "ripple": np.maximum(found.unevenness_db - limits.ripple_db, 0.0),
+            "group delay": _over(found.delay_s, limits.delay),
+        }
+        if not np.all(np.isnan(length)):
+            speed = found.port_flow / (self.port.area * scale**2)
+            exceeded |= {
+                "port speed": _over(speed, limits.port_speed * (1.0 + 1e-9)),
+                "port length": _over(length, longest),
+                # A port that would need a negative length is too wide.
+                "port width": np.maximum((2.0 * self.port.flare - length) / width, 0.0),
+            }
+        return Candidates(volume, tuning, found, scale, length, np.sum(list(exceeded.values()), axis=0), exceeded)
+
+    def load(self, volume: Array, tuning: Array) -> load.Load:
+        """Return the loads of such boxes."""
+        losses = {"leak_q": self.leak_q, "absorption_q": self.absorption_q, "port_q": self.port_q}
+        return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, **losses)
+
+    def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
+        driver = self.driver
+        box = self.load(volume, tuning)
+        models = Circuit(driver.coil, driver.suspension)
+        drive = {"voltage": self.voltage, "source_ohm": self.source_ohm}
+        found = merits(grid, driver.values(), models, box, driver.air, **drive)
+        return tuple(getattr(found, field.name) for field in fields(Merits))
+
+    def _port(self, volume: Array, tuning: Array, flow: Array) -> tuple[Array, Array]:
+        if self.limits.scaled_port is not None:
+            scale = np.sqrt(flow / self.limits.port_speed / self.port.area)
+        elif self.limits.port is not None:
+            scale = np.ones_like(volume)
+        else:
+            return np.full_like(volume, np.nan), np.full_like(volume, np.nan)
+        mass = load.vented_box(volume, tuning, self.driver.air).port_mass
+        return scale, np.asarray(self.port.any_length(mass, self.driver.air, scale))
+
+
+def _over(value: Array, limit: Array | float) -> Array:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
+
+
+def best_vented(
+    search: VentedSearch,
+    aim: Aim = "lowest f3",
+    *,
+    ratings: Ratings | None = None,
+    output_hz: float | None = None,
+) -> Candidates:
+    """Return the one box (arrays of shape ``(1,)``) that serves `aim` best within the limits of `search`.
+
+    With "least ripple" the limit on ripple does not count, and of equally even boxes (0.01 dB) the one with the lowest f3
+    is taken. "most output" is the loudest that `ratings` allow at `output_hz` (Hz).
+
+    Raises
+    ------
+    TsfitError
+        ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
+        "most output" comes without a frequency or a rating.
+    """
+    objective: Callable[[Candidates], Array] = _f3
+    if aim == "most output":
+        objective = _quietness(search, ratings, output_hz)
+    if aim == "least ripple":
+        free = _with_ripple(search, math.inf)
+        least = _search(free, lambda boxes: boxes.merits.unevenness_db).merits.unevenness_db[0]
+        search = _with_ripple(search, float(least) + SAME_RIPPLE_DB)
+    found = _search(search, objective)
+    if found.excess[0] > 0.0:
+        missed = " and ".join(name for name, excess in found.exceeded.items() if excess[0] > 0.0)
+        raise TsfitError(
+            f"{search.driver.name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
+            f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
+            code="unreachable_limits",
+        )
+    return found
+
+
+def _f3(boxes: Candidates) -> Array:
+    return boxes.merits.f3_hz
+
+
+def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Array]:
+    """Minus the maximum output (dB) of boxes at `output_hz`."""
+    if output_hz is None or ratings is None:
+        raise TsfitError("The most output needs a frequency and ratings; give both.", code="usage")
+    at = np.array([output_hz])
+
+    def quietness(boxes: Candidates) -> Array:
+        area = None if np.any(np.isnan(boxes.port_scale)) else search.port.area * boxes.port_scale**2
+        box = search.load(boxes.volume, boxes.tuning)
+        several = Enclosure("vented", search.driver, box, 1.0, area, search.source_ohm, search.count, search.ohm_factor)
+        most = maximum_output(several, at, ratings)
+        if most is None:
+            raise TsfitError(
+                f"{search.driver.name}: nothing limits the output; state Xmax, a rated power or an amplifier's voltage.",
+                code="usage",
+            )
+        return np.asarray(-most.spl_db[:, 0], dtype=float)
+
+    return quietness
+
+
+@dataclass(frozen=True)
+class DesignMap:
+    """Boxes over volume and tuning; the arrays of `boxes` have shape ``(n_tuning * n_volume,)``, volume running faster."""
+
+    search: VentedSearch
+    volume: Array
+    tuning: Array
+    boxes: Candidates
+
+    def over(self, values: Array) -> Array:
+        """Return one of the arrays of `boxes` in the shape ``(n_tuning, n_volume)``."""
+        return values.reshape(self.tuning.size, self.volume.size)
+
+
+def design_map(search: VentedSearch, around: tuple[float, float], points: int = 70) -> DesignMap:
+    """Evaluate `points` volumes times `points` tunings, evenly spread in their logarithm.
+
+    They reach from a fifth to 2.5 times the volume (m³) and from half to twice the tuning (Hz) of `around`.
+    """
+    volume = around[0] * np.geomspace(0.2, 2.5, points)
+    tuning = around[1] * np.geomspace(0.5, 2.0, points)
+    across, up = np.meshgrid(volume, tuning)
+    boxes = search.evaluate(across.ravel(), up.ravel())
+    limits = search.limits
+    for name, value, (low, high) in (("volume", boxes.volume, limits.volume), ("tuning", boxes.tuning, limits.tuning)):
+        boxes.exceeded[name] = _over(value, high) + _over(np.full_like(value, low), value)
+    return DesignMap(search, volume, tuning, replace(boxes, excess=np.sum(list(boxes.exceeded.values()), axis=0)))
+
+
+def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:
+    return replace(search, limits=replace(search.limits, ripple_db=ripple_db))
+
+
+def _search(search: VentedSearch, objective: Callable[[Candidates], Array]) -> Candidates:
+    """Find the feasible box of least `objective`, or the one that exceeds the limits least."""
+    low, high = np.log([search.limits.volume, search.limits.tuning]).T
+    cell = (high - low) / (COARSE - 1)
+
+    def evaluate(points: Array) -> tuple[Candidates, NDArray[np.intp]]:
+        boxes = search.evaluate(*np.exp(points))
+        return boxes, np.lexsort((np.nan_to_num(objective(boxes), nan=np.inf), boxes.excess))
+
+    axes = [np.linspace(a, b, COARSE) for a, b in zip(low, high, strict=True)]
+    points = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
+    boxes, order = evaluate(points)
+    centres: list[Array] = []
+    for point in points.T[order]:
+        if all(np.max(np.abs(point - other) / np.where(cell > 0.0, cell, 1.0)) > 2.5 for other in centres):
+            centres.append(point)
+        if len(centres) == NEIGHBOURHOODS[0]:
+            break
+    offsets = np.stack([axis.ravel() for axis in np.meshgrid(*2 * [np.linspace(-1.5, 1.5, FINE)], indexing="ij")])
+    at_edge = np.max(np.abs(offsets), axis=0) == 1.5
+    places = [(centre, cell) for centre in centres]
+    for kept in NEIGHBOURHOODS:
+        places = places[:kept]
+        near = np.concatenate([centre[:, None] + offsets * step[:, None] for centre, step in places], axis=1)
+        near = np.clip(near, low[:, None], high[:, None])
+        boxes, order = evaluate(near)
+        number, within = order // at_edge.size, order % at_edge.size
+        best = {k: int(np.argmax(number == k)) for k in dict.fromkeys(number.tolist())}
+        # A best box at the edge of its grid may have better ones beyond: a valley is followed before it is looked into.
+        places = [
+            (near[:, order[place]], places[k][1] * (1.0 if at_edge[within[place]] else SHRINK)) for k, place in best.items()
+        ]
+    return _one(boxes, int(order[0]))
+
+
+def _one(boxes: Candidates, k: int) -> Candidates:
+    at = slice(k, k + 1)
+    m = boxes.merits
+    return Candidates(
+        boxes.volume[at],
+        boxes.tuning[at],
+        Merits(*(getattr(m, field.name)[at] for field in fields(Merits))),
+        boxes.port_scale[at],
+        boxes.port_length[at],
+        boxes.excess[at],
+        {name: excess[at] for name, excess in boxes.exceeded.items()},
+    )

@@ -1,0 +1,222 @@
+"""How far the numbers of a box are uncertain: by what the fit does not know of the driver, and by how the box is built.
+
+The driver's parameters are drawn from the covariance of the fit, logarithms normally distributed. Building errors are even
+between their limits, volume and tuning independent of each other: the tuning of a port is off by its end corrections and by
+how it is cut, whatever the volume.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from tsfit.base.intervals import middle
+from tsfit.box.design.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.enclosure import lossless_resonance
+from tsfit.circuit import load
+from tsfit.circuit.response import Circuit
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.formulas import circuit_values, resonance
+from tsfit.driver.record import Driver
+
+Source = Literal["driver", "building", "both"]
+VOLUME_ERROR, TUNING_ERROR = 0.05, 0.03
+"""Limits of what a careful builder misses (common practice, no source)."""
+DRAWS = 1000
+MOST_RELATIVE = 1.0
+"""Of a parameter known worse than to its own size, such as a coil term of little effect: a factor of e either way."""
+_BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Values of one number over the draws: its value as planned, the middle 95 %, and the outermost.
+
+    `share_without` is the share of draws in which the number does not exist (no f3).
+    """
+
+    planned: float
+    interval95: tuple[float, float]
+    outermost: tuple[float, float]
+    share_without: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {
+            "planned": self.planned,
+            "interval95": list(self.interval95),
+            "outermost": list(self.outermost),
+            "share_without": self.share_without,
+        }
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """Spread of f3_hz, ripple_db and, of a closed box, qtc, by source of error: ``spreads[source][number]``.
+
+    `drivers_known` tells whether the driver came with an uncertainty; without one only "building" is there.
+    """
+
+    spreads: Mapping[Source, Mapping[str, Spread]]
+    volume_error: float
+    tuning_error: float
+    draws: int
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {
+            "draws": self.draws,
+            "volume_error": self.volume_error,
+            "tuning_error": self.tuning_error,
+            "spreads": {
+                source: {name: spread.to_dict() for name, spread in numbers.items()}
+                for source, numbers in self.spreads.items()
+            },
+        }
+
+
+def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
+    """Draw `n` drivers from the covariance of `fit`: circuit values (SI) by name, each of shape ``(n,)``.
+
+    Basic parameters and model terms are drawn together by their correlation; Bl, Cms and Rms follow from them. What the
+    fit has no uncertainty for stays as it is.
+    """
+    driver = fit.driver
+    fixed = {
+        **{name: getattr(driver, name) for name in _BASIC},
+        **driver.coil_values,
+        **driver.suspension_values,
+    }
+    drawn = {name: np.full(n, value) for name, value in fixed.items()}
+    known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
+    if not known:
+        return circuit_values(drawn)
+    places = [fit.correlation_names.index(name) for name in known]
+    relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
+    relative = np.minimum(relative, MOST_RELATIVE)
+    covariance = fit.correlation[np.ix_(places, places)] * np.outer(relative, relative)
+    logs = generator.multivariate_normal(np.zeros(len(known)), covariance, size=n, method="eigh")
+    for column, name in enumerate(known):
+        drawn[name] = fixed[name] * np.exp(logs[:, column])
+    return circuit_values(drawn)
+
+
+def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
+    """Draw as `driver_draws` does, for `driver`: several of the fit's driver as one, or it with its coils wired anew.
+
+    Such have multiples of the circuit values of the fit's driver, the same multiples in every draw.
+    """
+    return in_proportion(driver_draws(fit, n, generator), fit.driver, driver)
+
+
+def in_proportion(drawn: Mapping[str, Array], was: Driver, now: Driver) -> dict[str, Array]:
+    """Return draws of the driver `was` as those of `now`, each value times what the two have to one another."""
+    one = was.values()
+    return {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in now.values().items()}
+
+
+def sensitivity(
+    driver: Driver,
+    *,
+    volume: float,
+    tuning: float | None = None,
+    fit: FitResult | None = None,
+    leak_q: float = math.inf,
+    absorption_q: float = math.inf,
+    port_q: float = math.inf,
+    source_ohm: float = 0.0,
+    added_mass: float = 0.0,
+    volume_error: float = VOLUME_ERROR,
+    tuning_error: float = TUNING_ERROR,
+    draws: int = DRAWS,
+    generator: np.random.Generator | None = None,
+) -> Sensitivity:
+    """Spread of the numbers of a closed box (`tuning` None) or of a vented one.
+
+    Parameters
+    ----------
+    driver : Driver
+        One, or several taken together, as one is wired there.
+    volume, tuning : m³ and Hz, as planned
+    fit : FitResult, optional
+        Source of the driver's uncertainty, one driver; without it only building errors count.
+    leak_q, absorption_q, port_q : loss factors, at the tuning or at fc
+    source_ohm, added_mass : resistance before the driver, and mass that its air load adds, kg
+    volume_error, tuning_error : limits, as shares
+    draws : int
+    generator : numpy Generator, optional
+        Seeded with 0 when left out, so that the same box always has the same spread.
+    """
+    generator = np.random.default_rng(0) if generator is None else generator
+    as_read = {name: np.full(draws, value) for name, value in driver.values().items()}
+    errors = generator.uniform(-1.0, 1.0, (2, draws))
+    factors = 1.0 + np.array([[volume_error], [tuning_error]]) * errors
+    # The first draw of each source is the box as planned.
+    factors[:, 0] = 1.0
+    planned = np.ones_like(factors)
+    sources: dict[Source, tuple[dict[str, Array], Array]] = {"building": (as_read, factors)}
+    if fit is not None and fit.correlation_names:
+        drawn = several_draws(driver, fit, draws, generator)
+        for name, values in drawn.items():
+            values[0] = as_read[name][0]
+        sources = {"driver": (drawn, planned), "building": (as_read, factors), "both": (drawn, factors)}
+    losses = {"leak_q": leak_q, "absorption_q": absorption_q}
+    if tuning is not None:
+        losses["port_q"] = port_q
+    rest = {"source_ohm": source_ohm, "added_mass": added_mass}
+    spreads = {
+        source: _numbers(driver, values, volume * error[0], None if tuning is None else tuning * error[1], losses, **rest)
+        for source, (values, error) in sources.items()
+    }
+    return Sensitivity(
+        {source: {name: _spread(values) for name, values in numbers.items()} for source, numbers in spreads.items()},
+        volume_error,
+        tuning_error,
+        draws,
+    )
+
+
+def _numbers(
+    driver: Driver,
+    values: dict[str, Array],
+    volume: Array,
+    tuning: Array | None,
+    losses: dict[str, float],
+    *,
+    source_ohm: float,
+    added_mass: float,
+) -> dict[str, Array]:
+    fs = resonance(values["Mms"], values["Cms"])
+    fc, qtc = lossless_resonance(values, driver.air, volume, source_ohm=source_ohm)
+    highest = fc if tuning is None else np.hypot(fc, tuning)
+    lowest = fs if tuning is None else np.minimum(fs, tuning)
+    grid = frequencies(float(np.min(lowest)), float(np.max(highest)))
+    at_once = max(1, VALUES_AT_ONCE // grid.size)
+    found: list[Merits] = []
+    for k in range(0, volume.size, at_once):
+        part = slice(k, k + at_once)
+        if tuning is None:
+            box = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, **losses)
+        else:
+            box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, **losses)
+        chosen = {name: value[part] for name, value in values.items()}
+        models = Circuit(driver.coil, driver.suspension)
+        found.append(merits(grid, chosen, models, box, driver.air, source_ohm=source_ohm))
+    numbers = {
+        "f3_hz": np.concatenate([part.f3_hz for part in found]),
+        "ripple_db": np.concatenate([part.ripple_db for part in found]),
+    }
+    return numbers if tuning is not None else {**numbers, "qtc": qtc}
+
+
+def _spread(values: Array) -> Spread:
+    there = values[~np.isnan(values)]
+    if not there.size:
+        return Spread(math.nan, (math.nan, math.nan), (math.nan, math.nan), 1.0)
+    low, high = middle(there)
+    outermost = float(np.min(there)), float(np.max(there))
+    return Spread(float(values[0]), (float(low), float(high)), outermost, 1.0 - there.size / values.size)

@@ -1,0 +1,333 @@
+"""A box behind equaliser sections: what they make of its level, what they cost, and how much boost is left.
+
+Levels are told re the mid-band level of the box alone, or for a drive at which that is a stated level. Costs are those of a
+sine at each frequency: x dB more take 10^(x/10) times the power and 10^(x/20) times the travel. Music rarely asks that much
+of every frequency at once. Boost headroom is how much more the first limit would allow; which limit that is does not depend
+on the sections, for all limits allow some voltage at the terminals (`tsfit.box.limits`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.enclosure import Array
+from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, Section, flat_target_db, gain_db, reach
+from tsfit.box.frequencies import default_frequencies, table_frequencies
+from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.result import BoxResult
+from tsfit.box.setup import within
+
+WORTH_A_WORD_DB = 0.5
+
+
+@dataclass(frozen=True)
+class Equalised:
+    """A box with its sections; arrays (n_freq,).
+
+    Attributes
+    ----------
+    before_db, gain_db : level of the box alone re its mid-band, and what the sections add
+    target_db : level that was aimed at, re the mid-band; None for sections that were given
+    target_from_hz : lowest frequency at which it counts
+    played_hz : range over which costs, limits and errors are looked for
+    most : loudest that the limits of the box allow, sections or not; None where nothing is rated
+    """
+
+    box: BoxResult
+    sections: tuple[Section, ...]
+    frequency_hz: Array
+    before_db: Array
+    gain_db: Array
+    target_db: Array | None
+    target_from_hz: float | None
+    played_hz: tuple[float, float]
+    most: MaximumOutput | None
+
+    @property
+    def after_db(self) -> Array:
+        """Level with the sections, re the mid-band level of the box alone."""
+        return self.before_db + self.gain_db
+
+    @property
+    def reference_db(self) -> float:
+        """Mid-band level of the box alone at its own drive."""
+        return self.box.enclosure.reference_db
+
+    @property
+    def error_db(self) -> float | None:
+        """Largest distance from the target within its range; None without one."""
+        if self.target_db is None or self.target_from_hz is None:
+            return None
+        inside = (self.frequency_hz >= self.target_from_hz) & (self.frequency_hz <= self.played_hz[1])
+        return float(np.max(np.abs(self.after_db - self.target_db)[inside]))
+
+    @property
+    def boost(self) -> tuple[float, float]:
+        """Largest gain, dB, within the range that is played, and its frequency."""
+        return self.largest(self.gain_db)
+
+    def largest(self, values: Array) -> tuple[float, float]:
+        """Return the largest of `values` (n_freq,) within the range that is played, and its frequency."""
+        low, high = self.played_hz
+        at = int(np.argmax(np.where((self.frequency_hz >= low) & (self.frequency_hz <= high), values, -np.inf)))
+        return float(values[at]), float(self.frequency_hz[at])
+
+    @property
+    def loudest(self) -> tuple[float, float, str] | None:
+        """Mid-band level, dB, at which the first limit is met, the frequency and the limit; None where nothing is rated."""
+        if self.most is None:
+            return None
+        tightest, frequency = self.largest(self.after_db - self.most.spl_db)
+        at = int(np.searchsorted(self.frequency_hz, frequency))
+        return -tightest, frequency, str(self.most.limited_by[at])
+
+    def summary(self) -> dict[str, Any]:
+        """Return the machine form without curves."""
+        loudest, at, limit = (None, None, None) if self.loudest is None else self.loudest
+        taken = None if loudest is None else at_level(self, loudest)
+        return {
+            "sections": [section.to_dict() for section in self.sections],
+            "target_from_hz": self.target_from_hz,
+            "played_hz": list(self.played_hz),
+            "boost_db": self.boost[0],
+            "boost_hz": self.boost[1],
+            "error_db": self.error_db,
+            "loudest_db": loudest,
+            "limited_at_hz": at,
+            "limited_by": limit,
+            "power_w": None if taken is None else self.largest(taken.power_w)[0],
+        }
+
+
+@dataclass(frozen=True)
+class AtLevel:
+    """What sections cost when the box alone would have a mid-band level; arrays (n_freq,).
+
+    Attributes
+    ----------
+    level_db : that level
+    power_w : amplifier voltage²/Re, the power that ratings speak of
+    excursion_mm : peak travel, one way
+    headroom_db : boost that the first limit still allows, negative beyond it; None where nothing is rated
+    power_before_w, excursion_before_mm, headroom_before_db : the same without sections
+    limited_by : limit that comes first; None where nothing is rated
+    """
+
+    level_db: float
+    power_w: Array
+    excursion_mm: Array
+    headroom_db: Array | None
+    power_before_w: Array
+    excursion_before_mm: Array
+    headroom_before_db: Array | None
+    limited_by: Any
+
+
+def equalise(
+    box: BoxResult,
+    sections: Sequence[Section],
+    *,
+    from_hz: float | None = None,
+    to_hz: float | None = None,
+) -> Equalised:
+    """Put `sections` before `box`; costs are looked for from `from_hz` to `to_hz`, 20 to 200 Hz where left out.
+
+    Of a small driver, whose box resonates above 200 Hz, both stand a decade or more higher.
+
+    Raises
+    ------
+    TsfitError
+        ``usage`` without a section; ``wrong_value`` for a range that cannot be.
+    """
+    if not sections:
+        raise TsfitError("An equaliser needs a section; give one, or a target to solve for.", code="usage")
+    usual = _usual(box)
+    played = _range(usual[0] if from_hz is None else from_hz, usual[-1] if to_hz is None else to_hz)
+    return _equalised(box, tuple(sections), _frequencies(box), None, None, played)
+
+
+def flat(box: BoxResult, lowest_hz: float) -> Equalised:
+    """Make `box` a Butterworth high-pass with its half-power point at `lowest_hz`: of second order closed, else of fourth.
+
+    Costs are looked for from 0.8 of that frequency to 200 Hz, or to four times it.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` for a band-pass box, whose upper end is no business of an equaliser; else as
+        `tsfit.box.equaliser.sections.reach`.
+    """
+    if box.enclosure.kind == "bandpass":
+        raise TsfitError("A band-pass box is not made flat by an equaliser; give sections, or --like.", code="wrong_value")
+    within(lowest_hz, 1.0, 5000.0, "flat down to", "Hz")
+    frequency = _frequencies(box)
+    target = flat_target_db(frequency, lowest_hz, 2 if own_poles(box) else 4)
+    return _solved(box, frequency, target, lowest_hz)
+
+
+def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Equalised:
+    """Give `box` the shape of `other`'s response from `lowest_hz` up, the other's f3 where left out.
+
+    Shapes are matched, each re its own mid-band level.
+
+    Raises
+    ------
+    TsfitError
+        ``no_cutoff`` when the other has no f3 and no frequency is given; else as `tsfit.box.equaliser.sections.reach`.
+    """
+    lowest = other.design["f3_hz"] if lowest_hz is None else lowest_hz
+    if lowest is None:
+        raise TsfitError(
+            f"{other.enclosure.driver.name}: has no f3 in this box; say with --from-hz from where it is to be matched.",
+            code="no_cutoff",
+        )
+    within(lowest, 1.0, 5000.0, "matched down to", "Hz")
+    frequency = _frequencies(box)
+    return _solved(box, frequency, other.enclosure.level_db(frequency), lowest)
+
+
+def at_level(equalised: Equalised, level_db: float) -> AtLevel:
+    """Tell what the sections cost at a drive for which the box alone has `level_db` in the mid-band, 1 m, half space.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_value`` for a level that cannot be.
+    """
+    within(level_db, 0.0, 200.0, "level", "dB")
+    enclosure = equalised.box.enclosure
+    drive = 10.0 ** ((level_db - equalised.reference_db) / 20.0)
+    travel = 1e3 * drive * enclosure.respond(equalised.frequency_hz).peak_travel
+    power = np.full_like(travel, (drive * enclosure.voltage) ** 2 / enclosure.driver.Re)
+    most = equalised.most
+    spare = None if most is None else np.asarray(most.spl_db) - level_db - equalised.before_db
+    return AtLevel(
+        level_db=level_db,
+        power_w=power * 10.0 ** (equalised.gain_db / 10.0),
+        excursion_mm=travel * 10.0 ** (equalised.gain_db / 20.0),
+        headroom_db=None if spare is None else spare - equalised.gain_db,
+        power_before_w=power,
+        excursion_before_mm=travel,
+        headroom_before_db=spare,
+        limited_by=None if most is None else most.limited_by,
+    )
+
+
+def own_poles(box: BoxResult) -> tuple[float, float] | None:
+    """Frequency and Q of the poles of a closed box or baffle, as the circuit has them; None of other kinds."""
+    fc, qtc = box.design["fc_circuit_hz"], box.design["qtc_circuit"]
+    return (fc, qtc) if box.enclosure.kind in ("closed", "baffle") and fc and qtc else None
+
+
+def words(equalised: Equalised, taken: AtLevel) -> list[str]:
+    """Say in sentences what the sections cost, what is left, and what to look out for."""
+    low, high = equalised.played_hz
+    gain, at = equalised.boost
+    said = [
+        f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
+        f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
+    ]
+    if equalised.error_db is not None and equalised.target_from_hz is not None:
+        said.append(f"The target is met within {equalised.error_db:.1f} dB from {equalised.target_from_hz:.3g} Hz up.")
+    power, power_at = equalised.largest(taken.power_w)
+    travel, travel_at = equalised.largest(taken.excursion_mm)
+    said.append(
+        f"At {taken.level_db:.1f} dB in the mid-band it takes {three_digits(power)} W into Re at {power_at:.3g} Hz "
+        f"({three_digits(equalised.largest(taken.power_before_w)[0])} W without), and the cone travels {travel:.3g} mm at "
+        f"{travel_at:.3g} Hz ({equalised.largest(taken.excursion_before_mm)[0]:.3g} mm without)."
+    )
+    if equalised.loudest is None:
+        said.append("What is left is not known without ratings; name a sheet that has them, or put them into the box file.")
+    else:
+        loudest, limit_at, limit = equalised.loudest
+        spare = loudest - taken.level_db
+        left = f"There are {spare:.1f} dB left" if spare >= 0.0 else f"That is {-spare:.1f} dB too much"
+        said.append(f"{left}: {limit} stops it at {loudest:.1f} dB in the mid-band, at {limit_at:.3g} Hz.")
+    below = np.where(equalised.frequency_hz < low, equalised.gain_db, -np.inf)
+    deepest = int(np.argmax(below))
+    if below[deepest] > WORTH_A_WORD_DB:
+        said.append(
+            f"Below {low:.3g} Hz the sections still add up to {below[deepest]:.1f} dB (at "
+            f"{equalised.frequency_hz[deepest]:.3g} Hz), and no cost above counts that: keep out with a high-pass what is "
+            "not to be played."
+        )
+    return said
+
+
+def three_digits(value: float) -> str:
+    """Write `value` with three digits, and without an exponent where it is large."""
+    return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
+
+
+def to_dict(equalised: Equalised, taken: AtLevel) -> dict[str, Any]:
+    """Return the fixed machine form; levels are absolute, at the level of `taken`."""
+    return {
+        "schema": 1,
+        "driver": equalised.box.enclosure.driver.name,
+        "enclosure": equalised.box.enclosure.kind,
+        **equalised.summary(),
+        "xmax_mm": None if equalised.box.ratings.xmax_m is None else 1e3 * equalised.box.ratings.xmax_m,
+        "level_db": taken.level_db,
+        "frequency_hz": equalised.frequency_hz,
+        "before_db": taken.level_db + equalised.before_db,
+        "gain_db": equalised.gain_db,
+        "after_db": taken.level_db + equalised.after_db,
+        "target_db": None if equalised.target_db is None else taken.level_db + equalised.target_db,
+        "power_before_w": taken.power_before_w,
+        "power_after_w": taken.power_w,
+        "excursion_before_mm": taken.excursion_before_mm,
+        "excursion_after_mm": taken.excursion_mm,
+        "headroom_before_db": taken.headroom_before_db,
+        "headroom_after_db": taken.headroom_db,
+        "headroom_limited_by": taken.limited_by,
+        "words": words(equalised, taken),
+    }
+
+
+def _usual(box: BoxResult) -> tuple[float, ...]:
+    design = box.design
+    return table_frequencies(design["fc_hz"] or design["fb_hz"] or box.enclosure.driver.Fs)
+
+
+def _frequencies(box: BoxResult) -> Array:
+    return np.union1d(default_frequencies(), _usual(box))
+
+
+def _range(low: float, high: float) -> tuple[float, float]:
+    within(low, 1.0, 5000.0, "lowest frequency", "Hz")
+    within(high, low * 1.1, 20e3, "highest frequency", "Hz")
+    return low, high
+
+
+def _solved(box: BoxResult, frequency: Array, target: Array, lowest_hz: float) -> Equalised:
+    sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=own_poles(box))
+    played = (FIT_BELOW * lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
+    return _equalised(box, sections, frequency, target, lowest_hz, played)
+
+
+def _equalised(
+    box: BoxResult,
+    sections: tuple[Section, ...],
+    frequency: Array,
+    target: Array | None,
+    target_from_hz: float | None,
+    played: tuple[float, float],
+) -> Equalised:
+    if not np.any((frequency >= played[0]) & (frequency <= played[1])):
+        raise TsfitError("The range that is played holds no frequency; widen it.", code="wrong_value")
+    return Equalised(
+        box=box,
+        sections=sections,
+        frequency_hz=frequency,
+        before_db=box.enclosure.level_db(frequency),
+        gain_db=gain_db(sections, frequency),
+        target_db=target,
+        target_from_hz=target_from_hz,
+        played_hz=played,
+        most=maximum_output(box.enclosure, frequency, box.ratings),
+    )

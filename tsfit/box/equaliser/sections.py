@@ -1,0 +1,221 @@
+"""Equaliser sections of second order: their response, their digital coefficients, and what a target asks of them.
+
+A section is H(s) = (b2 s² + b1 s + b0)/(a2 s² + a1 s + a0) with s in units of its frequency. The prototypes, and the
+bilinear transform with the frequency kept in place that makes them digital, are those of the W3C note "Audio EQ Cookbook"
+(R. Bristow-Johnson, 2021). A pole shift puts the poles that a closed box has, (fc, Qtc), where they are wanted: its zeros
+cancel them (Linkwitz's biquadratic network, Wireless World, 1978; from memory).
+
+Whatever is boosted costs: 10 dB more are ten times the power, and 3.2 times the travel, at that frequency.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.setup import within
+
+Array = NDArray[np.float64]
+SectionKind = Literal["peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift"]
+KINDS: tuple[SectionKind, ...] = ("peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift")
+SAMPLE_RATES_HZ = (44100.0, 48000.0, 96000.0)
+BUTTERWORTH_Q = math.sqrt(0.5)
+FIT_BELOW, FIT_ABOVE_HZ = 0.8, 200.0
+"""A target is met from this share of its lowest frequency up to here, or to four times that frequency."""
+MOST_BOOST_DB = 24.0
+EXTRA_SECTIONS = 2
+
+
+@dataclass(frozen=True)
+class Section:
+    """One section.
+
+    Attributes
+    ----------
+    kind : one of `KINDS`
+    frequency_hz, q : of poles (and zeros); of a pole shift where the poles go
+    gain_db : of peaking and shelves
+    from_hz, from_q : of a pole shift, the poles that are there, which its zeros cancel
+    """
+
+    kind: SectionKind
+    frequency_hz: float
+    q: float = BUTTERWORTH_Q
+    gain_db: float = 0.0
+    from_hz: float = 0.0
+    from_q: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise TsfitError(f"equaliser: {self.kind!r} is no section; use one of {', '.join(KINDS)}.", code="wrong_value")
+        within(self.frequency_hz, 0.1, 1e5, f"{self.kind} frequency", "Hz")
+        within(self.q, 0.05, 100.0, f"{self.kind} Q", "")
+        within(self.gain_db, -60.0, 60.0, f"{self.kind} gain", "dB")
+        if self.kind == "pole shift":
+            within(self.from_hz, 0.1, 1e5, "pole shift, present frequency", "Hz")
+            within(self.from_q, 0.05, 100.0, "pole shift, present Q", "")
+
+    def polynomials(self) -> tuple[Array, Array]:
+        """Numerator and denominator, highest power first, in s over the section's angular frequency; each (3,)."""
+        a, q = 10.0 ** (self.gain_db / 40.0), self.q
+        root = math.sqrt(a) / q
+        ratio = self.from_hz / self.frequency_hz
+        numerator, denominator = {
+            "peaking": ((1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0)),
+            "low shelf": ((a, a * root, a * a), (a, root, 1.0)),
+            "high shelf": ((a * a, a * root, a), (1.0, root, a)),
+            "high-pass": ((1.0, 0.0, 0.0), (1.0, 1.0 / q, 1.0)),
+            "low-pass": ((0.0, 0.0, 1.0), (1.0, 1.0 / q, 1.0)),
+            "pole shift": ((1.0, ratio / (self.from_q or 1.0), ratio**2), (1.0, 1.0 / q, 1.0)),
+        }[self.kind]
+        return np.array(numerator), np.array(denominator)
+
+    def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+        """Complex gain at each frequency, any shape."""
+        s = 1j * np.asarray(frequency_hz, dtype=float) / self.frequency_hz
+        numerator, denominator = self.polynomials()
+        return np.asarray(np.polyval(numerator, s) / np.polyval(denominator, s))
+
+    def biquad(self, sample_rate_hz: float) -> tuple[Array, Array]:
+        """Coefficients b (3,) and a (3,), a[0] = 1, of the digital section.
+
+        Raises
+        ------
+        TsfitError
+            ``wrong_value`` when the section's frequency is not below half of the rate.
+        """
+        if not self.frequency_hz < 0.5 * sample_rate_hz:
+            raise TsfitError(
+                f"equaliser: {self.frequency_hz:g} Hz cannot be had at a rate of {sample_rate_hz:g} Hz; take a higher one.",
+                code="wrong_value",
+            )
+        k = 1.0 / math.tan(math.pi * self.frequency_hz / sample_rate_hz)
+        powers = np.array([[k * k, -2.0 * k * k, k * k], [k, 0.0, -k], [1.0, 2.0, 1.0]])
+        b, a = (polynomial @ powers for polynomial in self.polynomials())
+        return b / a[0], a / a[0]
+
+    def to_dict(self) -> dict[str, object]:
+        """Return the section and its coefficients at common rates, a[0] left out."""
+        given: dict[str, object] = {"words": str(self), "kind": self.kind, "frequency_hz": self.frequency_hz, "q": self.q}
+        if self.kind in ("peaking", "low shelf", "high shelf"):
+            given["gain_db"] = self.gain_db
+        if self.kind == "pole shift":
+            given |= {"from_hz": self.from_hz, "from_q": self.from_q}
+        pairs = {f"{rate:g}": self.biquad(rate) for rate in SAMPLE_RATES_HZ if self.frequency_hz < 0.5 * rate}
+        return given | {"biquads": {rate: {"b": list(b), "a": list(a[1:])} for rate, (b, a) in pairs.items()}}
+
+    def __str__(self) -> str:
+        words = f"{self.kind} {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
+        if self.kind == "pole shift":
+            return (
+                f"pole shift from {self.from_hz:.4g} Hz, Q {self.from_q:.3g} to {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
+            )
+        return words + (f", {self.gain_db:+.1f} dB" if "pass" not in self.kind else "")
+
+
+def gain_db(sections: Sequence[Section], frequency_hz: ArrayLike) -> Array:
+    """Gain of all `sections` together, dB."""
+    total = np.ones(np.shape(frequency_hz), dtype=complex)
+    for section in sections:
+        total = total * section.response(frequency_hz)
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(total), 1e-30)))
+
+
+def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Array:
+    """Level re the mid-band of a Butterworth high-pass of `order` with its half-power point at `to_hz`, dB."""
+    ratio = (to_hz / np.asarray(frequency_hz, dtype=float)) ** (2 * order)
+    return np.asarray(-10.0 * np.log10(1.0 + ratio))
+
+
+def reach(
+    frequency_hz: Array,
+    level_db: Array,
+    target_db: Array,
+    lowest_hz: float,
+    *,
+    poles: tuple[float, float] | None = None,
+) -> tuple[Section, ...]:
+    """Find sections that bring `level_db` to `target_db` from 0.8 `lowest_hz` up to 200 Hz, or four times `lowest_hz`.
+
+    Parameters
+    ----------
+    frequency_hz, level_db, target_db : (n,)
+        Any reference, one and the same for both.
+    poles : frequency and Q of the poles that a closed box has
+        With them a pole shift to (`lowest_hz`, 0.707) does most of it; without, a low shelf.
+
+    Returns
+    -------
+    tuple of Section
+        The smallest number of them, three at most, that the largest error does not fall by more than 0.1 dB with one more.
+
+    Raises
+    ------
+    TsfitError
+        ``unreachable_target`` when more than 24 dB of boost were needed.
+    """
+    from scipy.optimize import least_squares
+
+    top = max(FIT_ABOVE_HZ, 4.0 * lowest_hz)
+    inside = (frequency_hz >= FIT_BELOW * lowest_hz) & (frequency_hz <= top)
+    f, wanted = frequency_hz[inside], (target_db - level_db)[inside]
+    if len(f) < 3:
+        raise TsfitError(f"equaliser: no curve between {lowest_hz:g} and {top:g} Hz to work on.", code="wrong_value")
+    most = float(np.max(wanted[f >= lowest_hz], initial=0.0))
+    if most > MOST_BOOST_DB:
+        raise TsfitError(
+            f"equaliser: the target from {lowest_hz:.4g} Hz up would take {most:.0f} dB of boost, beyond what any driver "
+            "stands; ask for less, or for a larger box.",
+            code="unreachable_target",
+        )
+    first = (
+        Section("pole shift", lowest_hz, BUTTERWORTH_Q, from_hz=poles[0], from_q=poles[1])
+        if poles is not None
+        else Section("low shelf", 1.5 * lowest_hz, BUTTERWORTH_Q, float(np.clip(wanted[0], -18.0, 18.0)))
+    )
+    chosen: tuple[Section, ...] = (first,)
+    best = math.inf
+    for extra in range(EXTRA_SECTIONS + 1):
+        start = [*chosen]
+        if extra:
+            left = wanted - gain_db(chosen, f)
+            worst = int(np.argmax(np.abs(left)))
+            start.append(Section("peaking", float(f[worst]), 1.0, float(np.clip(left[worst], -12.0, 12.0)) or 0.1))
+        vector = np.concatenate([_pack(section) for section in start])
+        low, high = (np.concatenate([_bounds(section, lowest_hz, side) for section in start]) for side in (0, 1))
+
+        def misses(x: Array, start: list[Section] = start) -> Array:
+            return gain_db(_unpack(x, start), f) - wanted
+
+        found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
+        error = float(np.max(np.abs(found.fun)))
+        if error > best - 0.1:
+            break
+        chosen, best = _unpack(found.x, start), error
+        if best < 0.1:
+            break
+    return chosen
+
+
+def _pack(section: Section) -> Array:
+    return np.array([math.log(section.frequency_hz), math.log(section.q), section.gain_db])
+
+
+def _bounds(section: Section, lowest_hz: float, side: int) -> Array:
+    low = [math.log(0.5 * lowest_hz), math.log(0.3), -18.0]
+    high = [math.log(10.0 * lowest_hz), math.log(5.0), 18.0]
+    return np.array((low, high)[side])
+
+
+def _unpack(x: Array, like: Sequence[Section]) -> tuple[Section, ...]:
+    rows = np.reshape(x, (len(like), 3))
+    return tuple(
+        replace(section, frequency_hz=math.exp(f), q=math.exp(q), gain_db=section.gain_db if section.from_hz else float(g))
+        for section, (f, q, g) in zip(like, rows, strict=True)
+    )

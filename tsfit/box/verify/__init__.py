@@ -1,0 +1,1 @@
+"""A finished cabinet against its plan."""

@@ -1,0 +1,300 @@
+"""What was found in a finished box, beside its plan, and what to do about it in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.base.notes import QualityNote
+from tsfit.box.design.tolerance import TUNING_ERROR, VOLUME_ERROR
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.plan import BoxPlan
+from tsfit.box.ports import Port
+from tsfit.box.setup import LITRE
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.units import rounded
+
+Verdict = Literal["as planned", "off", "undecided"]
+WORTH = 0.01
+"""Deviation below which nothing is advised. Common practice, no source."""
+LARGE_MISFIT = 0.025
+RADIATOR_ERROR = 0.15
+"""How far a passive radiator's resonance is commonly off its sheet. Common practice, no source."""
+VOLUMES = {"volume": "The volume", "rear_volume": "The closed chamber", "front_volume": "The vented chamber"}
+TOLERANCES = {**dict.fromkeys(VOLUMES, VOLUME_ERROR), "fb": TUNING_ERROR, "fp": RADIATOR_ERROR}
+"""What is held against the plan, and how far a careful builder may be off."""
+LABELS = {
+    "volume": "net volume",
+    "rear_volume": "closed chamber",
+    "front_volume": "vented chamber",
+    "fp": "fp, radiator alone",
+    "radiator_mass": "radiators' mass",
+    "qtc": "Qtc",
+    "box_q": "QB, all losses",
+    "leak_q": "QL, leaks",
+    "absorption_q": "QA, absorption",
+    "port_q": "QP, port",
+    "radiator_q": "Qmp, radiator",
+    "rear_leak_q": "QL, closed chamber",
+    "rear_absorption_q": "QA, closed chamber",
+    "hole": "opening tuned to",
+}
+"""What tables call the numbers of a box, where that is not their own name."""
+SHOWN = {"m³": ("l", 1e3), "kg": ("g", 1e3)}
+"""Unit in which tables show an SI unit, and how many of them it has."""
+KIND_NAMES = {"closed": "closed", "vented": "vented", "passive": "passive-radiator", "bandpass": "band-pass"}
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One number of the box: planned, built, relative deviation with its standard uncertainty, tolerance, verdict."""
+
+    name: str
+    planned: float
+    built: Estimate
+    deviation: float
+    stdev: float
+    tolerance: float
+    verdict: Verdict
+
+    @property
+    def worth_changing(self) -> bool:
+        """Whether it surely differs, by more than anyone hears or saws off."""
+        return abs(self.deviation) > max(2.0 * self.stdev, WORTH)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {**vars(self), "built": self.built.to_dict()}
+
+
+@dataclass(frozen=True)
+class BuiltBox:
+    """What a curve tells of a finished box, SI.
+
+    Attributes
+    ----------
+    kind : "closed", "vented", "passive" or "bandpass"
+    numbers : dict of Estimate
+        Net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their resonance fp
+        with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q, absorption_q,
+        port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb.
+    planned : dict of float
+        The same numbers of the plan, with the driver as its fit has it; losses where the plan states some.
+    comparisons : tuple of Comparison
+        Volumes, tuning, and resonance of passive radiators.
+    leak : whether the box leaks more than is usual
+    misfit : RMS of the misfit of each of real and imaginary part over |Z|
+    advice : sentences on what to change
+    notes : tuple of QualityNote
+    curve, used, fitted_ohm, planned_ohm : the curve (n,), which of its points were used, fit and plan there
+    """
+
+    name: str
+    kind: str
+    numbers: Mapping[str, Estimate]
+    planned: Mapping[str, float]
+    comparisons: tuple[Comparison, ...]
+    leak: bool
+    misfit: float
+    advice: tuple[str, ...]
+    notes: tuple[QualityNote, ...]
+    curve: ImpedanceCurve
+    used: NDArray[np.bool_]
+    fitted_ohm: NDArray[np.complex128]
+    planned_ohm: NDArray[np.complex128]
+
+    @property
+    def outside(self) -> bool:
+        """Whether something is surely not as planned."""
+        return self.leak or any(one.verdict == "off" for one in self.comparisons)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {
+            "driver": self.name,
+            "kind": self.kind,
+            "built": {name: estimate.to_dict() for name, estimate in self.numbers.items()},
+            "planned": dict(self.planned),
+            "comparisons": [one.to_dict() for one in self.comparisons],
+            "leak": self.leak,
+            "misfit": self.misfit,
+            "advice": list(self.advice),
+            "notes": [note.to_dict() for note in self.notes],
+            "curve": {
+                "frequency_hz": self.curve.frequency_hz[self.used].tolist(),
+                **{
+                    name: {"real": values[self.used].real.tolist(), "imag": values[self.used].imag.tolist()}
+                    for name, values in (
+                        ("measured_ohm", self.curve.impedance_ohm),
+                        ("fitted_ohm", self.fitted_ohm),
+                        ("planned_ohm", self.planned_ohm),
+                    )
+                },
+            },
+        }
+
+
+def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Comparison:
+    """Judge a deviation with its expanded uncertainty (k = 2), as ISO 14253-1 does."""
+    deviation, stdev = built.value / planned - 1.0, built.stdev / planned
+    verdict: Verdict = "undecided"
+    if abs(deviation) - 2.0 * stdev > tolerance:
+        verdict = "off"
+    elif abs(deviation) + 2.0 * stdev <= tolerance:
+        verdict = "as planned"
+    return Comparison(name, planned, built, deviation, stdev, tolerance, verdict)
+
+
+def advice(
+    plan: BoxPlan,
+    boxes: tuple[Enclosure, Enclosure],
+    before: Mapping[str, float],
+    numbers: Mapping[str, Estimate],
+    off_plan: Mapping[str, float],
+    leak: bool,
+) -> tuple[str, ...]:
+    """Sentences on leaks, volumes, and the port or passive radiator.
+
+    `boxes` are the planned and the built one, `before` and `numbers` what describes them, `off_plan` the numbers that
+    surely differ, relative.
+    """
+    sentences = _leaks(numbers) if leak else []
+    for name, words in VOLUMES.items():
+        if name in off_plan:
+            sentences.append(_volume(words, before[name], numbers[name].value, filled=name != "front_volume"))
+    if "fb" in off_plan:
+        tuned = f"The tuning is {numbers['fb'].value:.3g} instead of {before['fb']:.3g} Hz"
+        sentences.append(f"{tuned}: {(_radiator if plan.kind == 'passive' else _port)(plan, *boxes, before['fb'])}.")
+    if "fp" in off_plan:
+        planned, built = (float(box.load.passive_compliance) for box in boxes)
+        # Small changes of fp come with those of the mass, of which the tuning has told.
+        if abs(built / planned - 1.0) > RADIATOR_ERROR:
+            sentences.append(
+                f"The radiator's own resonance is {numbers['fp'].value:.3g} instead of {before['fp']:.3g} Hz: its "
+                f"suspension yields {built / planned:.2f} times as much as planned."
+            )
+    return tuple(sentences)
+
+
+def _leaks(numbers: Mapping[str, Estimate]) -> list[str]:
+    if "hole" in numbers:
+        return [
+            f"The curve has a second, low resonance, as an opening gives that tunes the box to "
+            f"{numbers['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the "
+            "joints, close it, and measure again."
+        ]
+    chamber, q = ("closed chamber", "rear_leak_q") if "rear_leak_q" in numbers else ("box", "leak_q")
+    return [
+        f"The {chamber} leaks (QL {numbers[q].value:.2g}): seal driver, terminals and joints, and measure again before "
+        "anything else is changed."
+    ]
+
+
+def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
+    litres = abs(planned - built) / LITRE
+    if built > planned:
+        return f"{words} is {litres:.3g} l too large: put solid blocks of that size inside."
+    filling = planned / built
+    remedy = "take out what is inside or build larger"
+    if filled and filling <= 1.2:
+        remedy = f"light filling acts like more volume, here {filling:.2f} times would do"
+    elif filled:
+        remedy = f"no filling makes that good; {remedy}"
+    return f"{words} is {litres:.3g} l too small: {remedy}."
+
+
+def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
+    """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
+    part = built.load.front or built.load
+    is_mass, wanted = float(part.port_mass), float(part.port_mass * (part.tuning / fb) ** 2)
+    port = plan.values.get("port")
+    if port is None and plan.values.get("port_diameter") is not None:
+        port = Port(diameter=plan.values["port_diameter"])
+    if not isinstance(port, Port):
+        return f"the air in the port must weigh {100.0 * (wanted / is_mass - 1.0):+.0f} % of what it does"
+    change = 1e3 * (wanted - is_mass) * port.area / planned.driver.air.density
+    each = "each port" if port.count > 1 else "the port"
+    return f"make {each} {abs(change):.0f} mm {'longer' if change > 0.0 else 'shorter'}"
+
+
+def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
+    """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
+    count = plan.values.get("radiators", 1)
+    per_acoustic = float(built.port_area) ** 2 / count
+    change = 1e3 * per_acoustic * float(built.load.port_mass * ((built.load.tuning / fb) ** 2 - 1.0))
+    added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.values["radiator_mass"])
+    each = "each radiator" if count > 1 else "the radiator"
+    if change > 0.0:
+        return f"fix {change:.3g} g more to {each}"
+    if -change <= added + 0.05:
+        return f"take {-change:.3g} g off {each}"
+    return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
+
+
+def figure_rows(data: Mapping[str, Any]) -> list[list[str]]:
+    """Rows of a table from the machine form of a `BuiltBox`: what, planned, built, 95 % from, to, unit, verdict."""
+    verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
+    rows = []
+    for name, estimate in data["built"].items():
+        unit, scale = SHOWN.get(estimate["unit"], (estimate["unit"], 1.0))
+        planned = data["planned"].get(name)
+        found = (estimate["value"], *estimate["interval95"])
+        rows.append(
+            [
+                LABELS.get(name, name),
+                "" if planned is None else f"{scale * planned:.4g}",
+                *(rounded(scale * value, scale * estimate["stdev"]) for value in found),
+                unit,
+                verdicts.get(name, ""),
+            ]
+        )
+    return rows
+
+
+def remarks(
+    moved: str | None,
+    misfit: float,
+    fit: FitResult | None,
+    numbers: Mapping[str, Estimate],
+    untold: tuple[str, ...] = (),
+) -> tuple[QualityNote, ...]:
+    """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
+    notes = []
+    if untold:
+        named = ", ".join(LABELS.get(name, name) for name in untold)
+        notes.append(QualityNote("not_told", "note", f"The curve does not tell: {named}. Other values of it fit as well."))
+    if fit is None:
+        notes.append(
+            QualityNote(
+                "driver_assumed",
+                "warn",
+                "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is only "
+                "as good as that.",
+            )
+        )
+    if moved is not None:
+        notes.append(
+            QualityNote(
+                "driver_differs",
+                "warn",
+                f"The curve fits a driver that is not as measured, most of all in {moved}: it has changed, it is "
+                "another one, or something else is in the box; the numbers allow for that, but measure it again.",
+            )
+        )
+    if misfit > LARGE_MISFIT:
+        notes.append(
+            QualityNote(
+                "misfit",
+                "warn",
+                f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the figure for resonances of panels or a "
+                "driver that changed before believing the numbers.",
+            )
+        )
+    if "qtc" not in numbers and "fb" not in numbers:
+        notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))
+    return tuple(notes)

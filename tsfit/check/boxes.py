@@ -1,0 +1,147 @@
+"""A sheet judged against a fit, with what it means for the boxes that were planned from it.
+
+Boxes: the closed one with which to begin at the printed Qts (`usual_qtc`); the vented one of the named
+family that this Qts allows, with leaks of Q 7 (common practice, no source); and every box of the user's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.build import closed_box, vented_box
+from tsfit.box.compare.consequence import Consequence, consequence, draws_of_fit, exact
+from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.plan import BoxPlan
+from tsfit.check.verdict import CheckResult, judge
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.formats.sheet import Sheet
+
+USUAL_LEAK_Q = 7.0
+SEED = 5
+_BORROWED = ("Re", "Sd", "Qms", "Mms")
+"""Figures that a sheet may leave out and the fit can lend without touching what the sheet claims of the box."""
+
+
+def check_sheet(
+    fit: FitResult,
+    sheet: Sheet,
+    *,
+    rules: Mapping[str, float] | None = None,
+    plans: Sequence[tuple[str, BoxPlan]] = (),
+) -> CheckResult:
+    """Judge `sheet` against `fit`, and put both drivers into the same boxes.
+
+    Parameters
+    ----------
+    rules : dict of float, optional
+        Tolerances that go before those of the sheet.
+    plans : boxes of the user's own, with a name for each
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.check.verdict.judge`.
+    """
+    result = judge(fit, sheet, rules)
+    found = box_consequences(fit, sheet, plans)
+    if not found:
+        return result
+    return replace(
+        result,
+        consequence={
+            "boxes": [{**item.to_dict(), "sentence": sentence(item)} for item in found],
+            "conclusion": conclusion(result.verdict, found),
+        },
+    )
+
+
+def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, BoxPlan]] = ()) -> tuple[Consequence, ...]:
+    """Return what each box makes of the difference; empty when sheet or fit tell too little for a box."""
+    printed = printed_driver(fit, sheet)
+    if printed is None or fit.driver.Mms is None or fit.driver.Sd is None:
+        return ()
+    before, after = exact(printed), draws_of_fit(fit, np.random.default_rng(SEED))
+    boxes = [*_usual_boxes(printed), *((name, plan.build(printed).enclosure) for name, plan in plans)]
+    return tuple(consequence(enclosure, before, after, box=name) for name, enclosure in boxes)
+
+
+def printed_driver(fit: FitResult, sheet: Sheet) -> Driver | None:
+    """Return the driver of `sheet`, with what it does not print of Re, Sd, Qms, Mms and the coil taken from `fit`.
+
+    None when the figures contradict each other so much, or are so few, that they make no driver.
+    """
+    figures, lent = sheet.values(), [name for name in _BORROWED if getattr(fit.driver, name) is not None]
+    while True:
+        try:
+            driver = driver_from_figures(sheet.name, figures, where=sheet.name)
+        except TsfitError as error:
+            name = next((name for name in lent if name not in figures and error.code == "incomplete_driver"), None)
+            if name is None:
+                return None
+            figures = {**figures, name: float(getattr(fit.driver, name))}
+            continue
+        if "Le" in figures:
+            return driver
+        return replace(driver, coil=fit.driver.coil, coil_values=fit.driver.coil_values)
+
+
+def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
+    qtc = usual_qtc(printed.Qts)
+    boxes = []
+    try:
+        boxes.append((f"closed box with Qtc {qtc:.3g} by the sheet", closed_box(printed, qtc=qtc).enclosure))
+        aligned = possible_alignments(printed, USUAL_LEAK_Q)
+        family = next((name for name in FAMILIES if name in aligned and aligned[name].ripple_db <= 1.0), None)
+        if family is not None:
+            at = aligned[family]
+            box = vented_box(printed, volume=at.volume, tuning=at.tuning, leak_q=USUAL_LEAK_Q)
+            boxes.append((f"vented box of the family {family} by the sheet", box.enclosure))
+    except TsfitError:
+        # Figures that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
+        return boxes
+    return boxes
+
+
+def sentence(item: Consequence) -> str:
+    """Say in one sentence what becomes of one planned box."""
+    size = "" if item.volume is None else f", {1e3 * item.volume:.3g} l"
+    tuned = "" if item.tuning is None else f" tuned to {item.tuning:.3g} Hz"
+    place = f"{item.box[:1].upper()}{item.box[1:]}{size}{tuned}"
+    shape = item.shape_change_db
+    moves = f"the response changes shape by {shape.value:.1f} dB ({shape.low:.1f} to {shape.high:.1f})"
+    if item.outcome == "holds":
+        return f"{place}: {moves}; cut it as planned."
+    if item.outcome == "undecided":
+        return f"{place}: {moves}; the measurement is too uncertain to say whether it can stay."
+    if item.outcome == "adjust" and item.remedy is not None:
+        tuning = "" if item.remedy.tuning is None else f" and tune it to {item.remedy.tuning:.3g} Hz"
+        f3 = item.figures["f3_hz"].before.value * item.remedy.moved_to
+        then = f"the planned response comes back within {item.remedy.left_db:.1f} dB, with f3 near {f3:.3g} Hz"
+        return f"{place}: {moves}; change the volume to {1e3 * item.remedy.volume:.3g} l{tuning}: {then}."
+    if item.remedy is None:
+        return f"{place}: {moves}; plan it anew for this driver."
+    return f"{place}: {moves}; no volume from half to twice of it brings the planned response back."
+
+
+def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
+    """Say in one sentence what to do with driver and boxes."""
+    outcomes = {item.outcome for item in found}
+    if outcomes == {"holds"}:
+        if verdict == "outside":
+            return "The driver is outside its sheet, but boxes planned from the sheet can be cut as planned."
+        return "Boxes planned from the sheet can be cut as planned."
+    if outcomes == {"differs"}:
+        return "This is another driver than the sheet describes: send it back, or plan anew from the measured figures."
+    if outcomes == {"undecided"}:
+        return "Whether boxes planned from the sheet hold cannot be told: measure more exactly before cutting wood."
+    if "differs" not in outcomes and "undecided" not in outcomes:
+        if verdict == "outside":
+            return "The driver is outside its sheet: send it back, or change the boxes as said before cutting wood."
+        return "Change the boxes that do not hold before cutting wood; the driver can stay."
+    return "Not every box planned from the sheet holds: keep to those that do, or change them as said, before cutting wood."

@@ -1,0 +1,140 @@
+"""Several samples of one type against each other and their sheet, and which two belong together in one pair of boxes.
+
+A pair is matched by what is heard: the largest difference of level, shape and sensitivity together, of the two drivers in
+the same box from f3/√2 to three octaves above f3, coil included. Two drivers of equal Qts may differ there, and two of
+unequal Qts may not: a softer suspension moves Qts and hardly the box.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from tsfit.box.build import closed_box
+from tsfit.box.compare.consequence import consequence, exact
+from tsfit.box.design.alignments import usual_qtc
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.numbers import cutoff
+from tsfit.box.plan import BoxPlan
+from tsfit.check.lot import CONFIDENCE, FRACTION, LotFigure, judge_lot
+from tsfit.check.verdict import Verdict, worst
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.record import Driver
+from tsfit.formats.sheet import Sheet
+
+
+@dataclass(frozen=True)
+class Pair:
+    """Two samples, by index, and how far they differ in the same box at most, dB."""
+
+    first: int
+    second: int
+    difference_db: float
+
+
+@dataclass(frozen=True)
+class LotResult:
+    """What a lot is like.
+
+    Attributes
+    ----------
+    names : of the samples
+    figures : over all samples
+    box : the box in which pairs were compared, "" when no box could be made
+    pairs : every two samples, the best matched first
+    best : pairs that use no sample twice, chosen so that the sum of their squared differences is smallest
+    verdict : of the figures that a sheet prints; undecided without one
+    """
+
+    names: tuple[str, ...]
+    figures: tuple[LotFigure, ...]
+    box: str
+    pairs: tuple[Pair, ...]
+    best: tuple[Pair, ...]
+    verdict: Verdict
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+
+        def plain(pair: Pair) -> dict[str, Any]:
+            names = [self.names[pair.first], self.names[pair.second]]
+            return {"samples": [pair.first, pair.second], "names": names, "difference_db": pair.difference_db}
+
+        return {
+            "schema": 1,
+            "samples": list(self.names),
+            "verdict": self.verdict,
+            "tolerance_interval": {
+                "method": "Howe 1969, ISO 16269-6", "fraction": FRACTION, "confidence": CONFIDENCE, "normal": True,
+            },
+            "lot": [figure.to_dict() for figure in self.figures],
+            "box": self.box,
+            "pairs": [plain(pair) for pair in self.pairs],
+            "best_pairs": [plain(pair) for pair in self.best],
+        }  # fmt: skip
+
+
+def check_lot(
+    fits: Sequence[FitResult],
+    sheet: Sheet | None = None,
+    *,
+    rules: Mapping[str, float] | None = None,
+    plan: BoxPlan | None = None,
+) -> LotResult:
+    """Judge the samples of a type, and pair them by what they do in one box.
+
+    Parameters
+    ----------
+    fits : of two samples or more
+    plan : the box for the pairs; without one a closed box with the Qtc that is usual for the middle driver
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.check.lot.judge_lot`.
+    """
+    figures = judge_lot(fits, sheet, rules)
+    names = tuple(_name(fit.driver, k) for k, fit in enumerate(fits))
+    verdicts = [figure.verdict for figure in figures if figure.verdict is not None]
+    drivers = [fit.driver for fit in fits]
+    box, pairs = "", tuple[Pair, ...]()
+    if all(driver.Mms is not None and driver.Sd is not None for driver in drivers):
+        middle = sorted(drivers, key=lambda driver: driver.Qts)[len(drivers) // 2]
+        qtc = usual_qtc(middle.Qts)
+        enclosure = (closed_box(middle, qtc=qtc) if plan is None else plan.build(middle)).enclosure
+        own = None if plan is None else plan.name or f"{plan.kind} box"
+        box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
+        pairs = _pairs(enclosure, middle, drivers)
+    return LotResult(names, figures, box, pairs, _best(pairs), worst(verdicts) if verdicts else "undecided")
+
+
+def _name(driver: Driver, k: int) -> str:
+    return driver.serial or f"{driver.name} ({k + 1})"
+
+
+def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> tuple[Pair, ...]:
+    f3 = cutoff(enclosure) or middle.Fs
+    frequency = np.geomspace(f3 / math.sqrt(2.0), 8.0 * f3, 120)
+    before = exact(middle)
+    levels = [
+        consequence(enclosure, before, exact(driver), frequency_hz=frequency).level_change_db.value for driver in drivers
+    ]
+    found = [
+        Pair(a, b, float(np.max(np.abs(levels[a] - levels[b])))) for a, b in itertools.combinations(range(len(drivers)), 2)
+    ]
+    return tuple(sorted(found, key=lambda pair: pair.difference_db))
+
+
+def _best(pairs: Sequence[Pair]) -> tuple[Pair, ...]:
+    """Pairs of all samples, or all but one, whose squared differences have the smallest sum; the best matched first."""
+    import networkx
+
+    graph = networkx.Graph()
+    graph.add_weighted_edges_from((pair.first, pair.second, pair.difference_db**2) for pair in pairs)
+    chosen = {frozenset(edge) for edge in networkx.min_weight_matching(graph)}
+    return tuple(pair for pair in pairs if frozenset((pair.first, pair.second)) in chosen)

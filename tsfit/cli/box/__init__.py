@@ -1,0 +1,1 @@
+"""`tsfit box`: a command a file."""

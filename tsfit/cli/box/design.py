@@ -1,0 +1,219 @@
+"""``tsfit box design``: find the box for a driver."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.cli import NamingGroup
+from tsfit.cli.box.options import (
+    box_options,
+    drive_options,
+    driver_argument,
+    port,
+    ratings,
+    result_options,
+    shape_options,
+    si,
+)
+from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
+
+if TYPE_CHECKING:
+    from tsfit.box.design.proposal import Proposal
+
+QUANTITIES = ("f3", "ripple", "group delay")
+LIMITS = {
+    "largest_volume_l": ("largest_volume", 1e-3),
+    "smallest_volume_l": ("smallest_volume", 1e-3),
+    "ripple_db": ("ripple_db", 1.0),
+    "group_delay_ms": ("delay", 1e-3),
+    "port_speed_m_s": ("port_speed", 1.0),
+    "longest_port_cm": ("port_length", 1e-2),
+    "box_depth_cm": ("depth", 1e-2),
+}
+"""Argument of `tsfit.box.design.proposal.vented_limits` that an option gives, and the SI value of its unit."""
+NUMBERS = (("f3_hz", "f3, Hz", ".1f"), ("ripple_db", "ripple, dB", ".2f"), ("qtc", "Qtc", ".3f"))
+
+
+@click.group(cls=NamingGroup)
+def design() -> None:
+    """Find a box by what it shall do, and how sure that is.
+
+    The spread of f3, ripple and Qtc is that of the driver's uncertainty (with a fit) and of building errors: volume within
+    5 %, tuning within 3 %.
+
+    \b
+    Example:
+      tsfit box design closed fit.json --f3-hz 45
+      tsfit box design vented fit.json --largest-volume-l 80 \\
+          --port-speed-m-s 15 --power-w 50 --map map.png
+    """  # noqa: D301
+
+
+@design.command()
+@driver_argument
+@click.option("--qtc", type=float, help="Wanted total Q of the lossless box.")
+@click.option("--f3-hz", type=float, help="Wanted half-power frequency of the lossless box; the smaller of two boxes.")
+@click.option("--volume-l", type=float, help="Volume, to see what it gives.")
+@click.option("--largest-volume-l", type=float, help="Take the lowest f3 within this volume.")
+@box_options
+@drive_options
+@result_options
+def closed(driver: Path, **options: Any) -> None:
+    """Closed box by Qtc, f3 or volume, or the lowest f3 within a volume.
+
+    \b
+    Example:
+      tsfit box design closed fit.json --f3-hz 45
+      tsfit box design closed fit.json --largest-volume-l 40 \\
+          --plot box.png
+      tsfit box design closed fit.json --qtc 0.7 --drivers 2 \\
+          --save-box box.toml
+    """  # noqa: D301
+    from tsfit.box.design.proposal import propose_closed
+    from tsfit.formats.driver import read_driver_or_fit
+
+    about = _about_result(options)
+    read, fit = read_driver_or_fit(driver)
+    rated = ratings(options)
+    f3_hz = options.pop("f3_hz")
+    proposal = propose_closed(
+        read, fit=fit, f3_hz=f3_hz, ratings=rated, frequency_hz=_frequencies(about.pop("frequencies")), **si(options)
+    )
+    _deliver(proposal, **about)
+
+
+@design.command()
+@driver_argument
+@click.option("--family", type=click.Choice(["B4", "QB3", "C4", "SC4"]), help="Box of a named fourth-order family.")
+@click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
+@click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
+@click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
+@click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
+@click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
+@click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]")
+@click.option(
+    "--port-speed-m-s",
+    type=float,
+    help="Fastest air in the port, peak, at the drive; without a section it tells how wide a port to take.  [default: any]",
+)
+@click.option("--longest-port-cm", type=float, help="Longest port.  [default: by the depth, else a cube's edge]")
+@shape_options
+@box_options
+@drive_options
+@click.option("--map", "map_file", type=click.Path(path_type=Path), metavar="FILE", help="Write a map of what boxes give.")
+@click.option(
+    "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."
+)
+@result_options
+def vented(
+    driver: Path,
+    family: Any,
+    least_ripple: bool,
+    most_output_hz: float | None,
+    map_file: Path | None,
+    map_of: Any,
+    **options: Any,
+) -> None:
+    """Vented box by family, or the best within limits.
+
+    Without an aim the lowest f3 is sought. A level that lingers below the mid-band counts as ripple.
+
+    \b
+    Example:
+      tsfit box design vented fit.json --family QB3 \\
+          --leak-q 10
+      tsfit box design vented fit.json --largest-volume-l 80 \\
+          --port-speed-m-s 15 --power-w 50 --map map.png
+      tsfit box design vented fit.json \\
+          --largest-volume-l 120 --drivers 2 \\
+          --port-width-cm 30 --port-height-cm 4 \\
+          --port-on-wall
+    """  # noqa: D301
+    from tsfit.box.design.proposal import propose_vented, vented_aim
+    from tsfit.formats.driver import read_driver_or_fit
+
+    about = _about_result(options)
+    refuse_outputs(None, map_file, replace=about["replace"])
+    read, fit = read_driver_or_fit(driver)
+    rated = ratings(options)
+    sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
+    fixed = sized or options["port_speed_m_s"] is None
+    asked: dict[str, Any] = {"fixed_port": fixed, "port": port(options, otherwise_cm=None if fixed else 10.0)}
+    for option, (limit, unit) in LIMITS.items():
+        value = options.pop(option)
+        asked[limit] = None if value is None else value * unit
+    proposal = propose_vented(
+        read,
+        family=family,
+        aim=vented_aim(family, least_ripple=least_ripple, output_hz=most_output_hz),
+        output_hz=most_output_hz,
+        limits=asked,
+        fit=fit,
+        ratings=rated,
+        frequency_hz=_frequencies(about.pop("frequencies")),
+        **si(options),
+    )
+    if map_file is not None:
+        from tsfit.plots.design import map_figure
+        from tsfit.plots.save import save_figure
+
+        quantities: Any = QUANTITIES if map_of == "all" else (map_of,)
+        figure = map_figure(proposal.map(), proposal.place, quantities, filling=options["filling"])
+        save_figure(map_file, figure, replace=about["replace"])
+    _deliver(proposal, **about)
+
+
+def _about_result(options: dict[str, Any]) -> dict[str, Any]:
+    """Take out of `options` what concerns the result alone, after a look whether its files can be written."""
+    names = ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "save_box", "replace")
+    about = {name: options.pop(name) for name in names}
+    refuse_outputs(about["output"], about["plot"], replace=about["replace"])
+    refuse_outputs(about["save_box"], about["plot_step"], replace=about["replace"])
+    return about
+
+
+def _frequencies(path: Path | None) -> Any:
+    from tsfit.box.frequencies import read_frequencies
+
+    return None if path is None else read_frequencies(path)
+
+
+def _deliver(
+    proposal: Proposal, *, as_json: bool, output: Path | None, room_m: float | None, replace: bool, **files: Path | None
+) -> None:
+    from tsfit.cli.box.group import in_room, write_box_files
+
+    proposal = dataclasses.replace(proposal, result=in_room(proposal.result, room_m))
+    if output is not None:
+        save_json(output, proposal.to_dict(), replace=replace)
+    write_box_files(proposal.plan, proposal.result, replace=replace, **files)
+    if as_json:
+        print_json(proposal.to_dict())
+    else:
+        _print(proposal)
+
+
+def _print(proposal: Proposal) -> None:
+    from tsfit.cli.box.group import print_box
+
+    say(f"Designed: {proposal.asked}")
+    print_box(proposal.result)
+    found = proposal.sensitivity
+    building = f"volume within {100 * found.volume_error:g} %"
+    building += f", tuning within {100 * found.tuning_error:g} %" if proposal.result.design["fb_hz"] else ""
+    rows = []
+    for source, spreads in found.spreads.items():
+        for key, label, style in NUMBERS:
+            if (spread := spreads.get(key)) is not None:
+                (low, high), (least, most) = spread.interval95, spread.outermost
+                rows.append([source, label, *(format(value, style) for value in (low, high, least, most))])
+    print_table(("spread by", "of", "95 % from", "to", "least", "most"), rows)
+    say(f"Building: {building}.")
+    if "driver" not in found.spreads:
+        hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
+    for other in proposal.others:
+        say(f"Also: {other}.")

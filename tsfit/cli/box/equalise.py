@@ -1,0 +1,164 @@
+"""``tsfit box equalise``: sections, what they cost, and what is left."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.cli.box.options import amplifier_options, driver_argument, ratings
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+
+if TYPE_CHECKING:
+    from tsfit.box.equaliser.equalised import AtLevel, Equalised
+    from tsfit.box.result import BoxResult
+
+
+@click.command()
+@driver_argument
+@click.option("--box", "plan", type=click.Path(path_type=Path), required=True, metavar="BOX", help="A box file (TOML).")
+@click.option("--section", "texts", multiple=True, metavar="TEXT", help="A section in words; may be repeated.")
+@click.option("--sections", type=click.Path(path_type=Path), metavar="FILE", help="A TOML file of sections.")
+@click.option("--flat-to-hz", type=float, help="Find sections that make the box flat down to here.")
+@click.option(
+    "--like", type=click.Path(path_type=Path), metavar="OTHER", help="Find sections that give it OTHER's response."
+)
+@click.option("--from-hz", type=float, help="Lowest frequency that is played, or matched.")
+@click.option("--to-hz", type=float, help="Highest frequency that is played.")
+@click.option("--level-db", type=float, help="Mid-band level that costs are told for.  [default: that of the box's drive]")
+@amplifier_options
+@output_options
+@json_option
+def equalise(
+    driver: Path,
+    plan: Path,
+    texts: tuple[str, ...],
+    sections: Path | None,
+    flat_to_hz: float | None,
+    like: Path | None,
+    from_hz: float | None,
+    to_hz: float | None,
+    level_db: float | None,
+    output: Path | None,
+    plot: Path | None,
+    replace: bool,
+    as_json: bool,
+    **amplifier: Any,
+) -> None:
+    """Equalise DRIVER in a box: by sections of your own, or to a target.
+
+    BOX is a box file, as `tsfit box show` takes it. A section is written as
+    "peaking 40 Hz, Q 1.2, +3 dB", "low shelf 60 Hz, Q 0.7, -4 dB", "high shelf …", "high-pass 25 Hz, Q 0.7", "low-pass …"
+    or "pole shift to 25 Hz, Q 0.7", which starts at the poles of the closed box unless it says "from 55 Hz, Q 0.9 to …". A
+    file has [[section]] tables with kind, frequency_hz, q, gain_db, from_hz and from_q.
+
+    Printed are the sections, their digital coefficients, the cost in power and travel, and how many dB of boost the first
+    limit leaves at each frequency; of a fit also how sure that is. An amplifier given here replaces that of the box file.
+
+    \b
+    Example:
+      tsfit box equalise fit.json --box box.toml \\
+          --flat-to-hz 25 --level-db 100
+      tsfit box equalise new.json --box box.toml \\
+          --like old.json
+      tsfit box equalise fit.json --box box.toml \\
+          --section "peaking 40 Hz, Q 1.2, +3 dB" \\
+          --plot equalised.png
+    """  # noqa: D301
+    from tsfit.box.equaliser import equalised as run
+    from tsfit.box.equaliser.bands import equalised_bands
+    from tsfit.box.equaliser.text import parse_section, read_sections
+    from tsfit.box.file import read_box
+    from tsfit.formats.driver import read_driver, read_driver_or_fit
+
+    refuse_outputs(output, plot, replace=replace)
+    own = bool(texts) or sections is not None
+    if own + (flat_to_hz is not None) + (like is not None) != 1:
+        raise click.UsageError("give sections (--section, --sections), or --flat-to-hz, or --like: one of the three.")
+    if to_hz is not None and not own:
+        raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
+    if from_hz is not None and flat_to_hz is not None:
+        raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
+    box = read_box(plan).with_ratings(**ratings(amplifier))
+    one, fit = read_driver_or_fit(driver)
+    result = box.build(one)
+    other = None if like is None else box.build(read_driver(like))
+    if flat_to_hz is not None:
+        found = run.flat(result, flat_to_hz)
+    elif other is not None:
+        found = run.like(result, other, from_hz)
+    else:
+        poles = run.own_poles(result)
+        given = [parse_section(text, poles) for text in texts]
+        given += [] if sections is None else read_sections(sections, poles)
+        found = run.equalise(result, given, from_hz=from_hz, to_hz=to_hz)
+    taken = run.at_level(found, found.reference_db if level_db is None else level_db)
+    bands = None if fit is None else equalised_bands(found, taken, fit)
+    data = run.to_dict(found, taken)
+    if bands is not None:
+        data |= {"bands": bands.to_dict(), "words": [*data["words"], bands.sentence()]}
+    if output is not None:
+        save_json(output, data, replace=replace)
+    if plot is not None:
+        from tsfit.plots.equalised import equalised_figure
+        from tsfit.plots.save import save_figure
+
+        save_figure(plot, equalised_figure(data), replace=replace)
+    if as_json:
+        print_json(data)
+    else:
+        _print(found, taken, other, data["words"])
+
+
+def _print(found: Equalised, taken: AtLevel, other: BoxResult | None, words: list[str]) -> None:
+    from tsfit.box.equaliser.equalised import three_digits
+    from tsfit.box.frequencies import table_frequencies
+
+    say(found.box.enclosure.driver.name)
+    say(f"{found.box.enclosure.kind}, equalised")
+    if other is not None:
+        louder = other.enclosure.reference_db - found.reference_db
+        # A box planned by Qtc has another volume around the other driver.
+        litres = "" if other.design["volume_l"] is None else f" in {other.design['volume_l']:.3g} l"
+        name = f"{other.enclosure.driver.name}{litres}"
+        say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
+    for number, section in enumerate(found.sections, start=1):
+        say(f"  {number}  {section}")
+    _print_coefficients(found)
+    columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
+    if taken.headroom_db is not None:
+        columns += ["headroom dB", "first limit"]
+    design = found.box.design
+    rows = []
+    for frequency in table_frequencies(design["fc_hz"] or design["fb_hz"] or found.box.enclosure.driver.Fs):
+        k = int(found.frequency_hz.searchsorted(frequency))
+        row = [
+            f"{frequency:g}",
+            f"{taken.level_db + found.before_db[k]:.1f}",
+            f"{found.gain_db[k]:+.1f}",
+            f"{taken.level_db + found.after_db[k]:.1f}",
+            three_digits(float(taken.power_w[k])),
+            f"{taken.excursion_mm[k]:.2f}",
+        ]
+        if taken.headroom_db is not None:
+            row += [f"{taken.headroom_db[k]:+.1f}", str(taken.limited_by[k])]
+        rows.append(row)
+    print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
+    for sentence in words:
+        say(sentence)
+
+
+def _print_coefficients(found: Equalised) -> None:
+    from tsfit.box.equaliser.sections import SAMPLE_RATES_HZ
+
+    say("Coefficients: y[n] = b0 x[n] + b1 x[n-1] + b2 x[n-2] - a1 y[n-1] - a2 y[n-2]")
+    for rate in SAMPLE_RATES_HZ:
+        say(f"  at {rate:g} Hz")
+        for number, section in enumerate(found.sections, start=1):
+            if section.frequency_hz >= 0.5 * rate:
+                say(f"    {number}  not below half of this rate")
+                continue
+            b, a = section.biquad(rate)
+            say(f"    {number}  b {b[0]:.12f} {b[1]:.12f} {b[2]:.12f}")
+            say(f"       a {a[1]:.12f} {a[2]:.12f}")

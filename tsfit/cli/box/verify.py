@@ -1,0 +1,87 @@
+"""``tsfit box verify``: hold a finished cabinet against its plan."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+
+if TYPE_CHECKING:
+    from tsfit.box.verify.findings import BuiltBox
+
+
+@click.command()
+@click.argument("curve", type=click.Path(path_type=Path))
+@click.option("--driver", type=click.Path(path_type=Path), required=True, help="Fit of the driver, or its sheet.")
+@click.option("--box", "plan", type=click.Path(path_type=Path), required=True, help="Box file of the plan.")
+@click.option("--rig", type=click.Path(path_type=Path), help="CURVE is a recording made on this rig.")
+@output_options
+@json_option
+@click.pass_context
+def verify(
+    context: click.Context,
+    curve: Path,
+    driver: Path,
+    plan: Path,
+    rig: Path | None,
+    output: Path | None,
+    plot: Path | None,
+    replace: bool,
+    as_json: bool,
+) -> None:
+    """Tell from one impedance curve what was built.
+
+    CURVE is the impedance at the terminals of the finished box, without crossover: text, Touchstone, or with --rig a
+    recording. Leaves with 1 when the box leaks, or is surely further from its plan than a careful builder gets
+    (volume 5 %, tuning 3 %).
+
+    \b
+    Example:
+      tsfit box verify cabinet.txt --driver fit.json \\
+          --box box.toml
+      tsfit box verify cabinet.wav --rig rig.toml \\
+          --driver fit.json --box box.toml \\
+          --plot cabinet.png
+    """  # noqa: D301
+    from tsfit.bench.cabinet import read_cabinet
+    from tsfit.box.file import read_box
+    from tsfit.box.verify.verify import verify as verify_box
+    from tsfit.formats.driver import read_driver_or_fit
+
+    refuse_outputs(output, plot, replace=replace)
+    planned = read_box(plan)
+    one, fit = read_driver_or_fit(driver)
+    built = verify_box(read_cabinet(curve, rig), planned, one, fit)
+    if output is not None:
+        save_json(output, built.to_dict(), replace=replace)
+    if plot is not None:
+        from tsfit.plots.box_verify import verify_figure
+        from tsfit.plots.save import save_figure
+
+        save_figure(plot, verify_figure(built.to_dict()), replace=replace)
+    if as_json:
+        print_json(built.to_dict())
+    else:
+        _print(built)
+    context.exit(int(built.outside))
+
+
+def _print(built: BuiltBox) -> None:
+    from tsfit.box.verify.findings import KIND_NAMES, figure_rows
+
+    rows = [
+        [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
+        for what, planned, found, low, high, unit, verdict in figure_rows(built.to_dict())
+    ]
+    say(built.name)
+    say(f"finished {KIND_NAMES[built.kind]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
+    print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
+    for sentence in built.advice:
+        say(sentence)
+    if not built.advice:
+        say("Nothing needs to be changed, as far as this curve can tell.")
+    for note in built.notes:
+        say(f"Note: {note.message}")

@@ -1,0 +1,256 @@
+"""What a fit found: estimates, the fitted sweeps, the circuits tried, and how the figures hang on the inputs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tsfit.base.notes import QualityNote
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.record import Driver
+from tsfit.driver.units import display, rounded
+
+
+@dataclass(frozen=True)
+class Shown:
+    """An estimate as text: everything rounded to the second digit of its standard uncertainty, in the trade's unit."""
+
+    value: str
+    spread: str
+    low: str
+    high: str
+    unit: str
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value with its standard uncertainty and 95 % interval, in the stated SI unit.
+
+    The interval comes from the covariance, or from the profile of the likelihood where that is skew.
+    """
+
+    value: float
+    stdev: float
+    interval95: tuple[float, float]
+    unit: str
+    interval_from: Literal["covariance", "profile"] = "covariance"
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form; where the interval comes from is told only of a profile."""
+        told = {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
+        return told if self.interval_from == "covariance" else {**told, "interval_from": self.interval_from}
+
+    def shown(self, name: str) -> Shown:
+        """Write value, standard uncertainty and interval of the figure `name` for people."""
+        value, unit = display(name, self.value, self.unit)
+        factor = 1.0 if unit == "dB" or not self.value else value / self.value
+        spread = self.stdev * factor
+        low, high = (rounded(bound * factor, spread) for bound in self.interval95)
+        return Shown(rounded(value, spread), rounded(spread, spread), low, high, unit)
+
+
+@dataclass(frozen=True)
+class FittedState:
+    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there.
+
+    Attributes
+    ----------
+    curve : ImpedanceCurve
+    state : State
+    used : (n,) bool
+    fitted_ohm : (n,) complex
+    sigma_ohm : (n,) float, standard deviation of each of real and imaginary part, noise and model floor together
+    """
+
+    curve: ImpedanceCurve
+    state: State
+    used: NDArray[np.bool_]
+    fitted_ohm: NDArray[np.complex128]
+    sigma_ohm: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ModelCandidate:
+    """One choice of circuit models that was fitted, beside the chosen one.
+
+    Attributes
+    ----------
+    coil, suspension : str
+    aicc, bic : float, relative to the best; None when the fit ended nowhere
+    weight : float, its share in the average over models; 0 for those that do not count
+    misfit_percent : float, RMS of misfit over |Z|; None when the fit ended nowhere
+    Qts, Vas : float or None, SI
+    fault : str or None, why the choice cannot stand, in words
+    """
+
+    coil: str
+    suspension: str
+    aicc: float | None
+    bic: float | None
+    weight: float
+    misfit_percent: float | None
+    Qts: float | None
+    Vas: float | None
+    fault: str | None = None
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """One state against the others: Mms by each, kg.
+
+    Attributes
+    ----------
+    state : in words
+    sweeps : numbers of its sweeps
+    Mms, others : by this state and free air alone; by the remaining ones
+    percent, percent_stdev, sigma : how far apart, the standard uncertainty of that, and their ratio
+    """
+
+    state: str
+    sweeps: tuple[int, ...]
+    Mms: float
+    others: float
+    percent: float
+    percent_stdev: float
+    sigma: float
+
+
+@dataclass(frozen=True)
+class AtLevel:
+    """What the free-air sweeps of one level tell, SI.
+
+    Attributes
+    ----------
+    level : peak volts or dB re full scale, as `LevelDependence.unit` says
+    sweeps : numbers of its sweeps
+    figures : Re, Fs, Qms, Qes and, where the states tell Mms, Cms; all as they were at that level
+    """
+
+    level: float
+    sweeps: tuple[int, ...]
+    figures: Mapping[str, Estimate]
+
+
+@dataclass(frozen=True)
+class LevelDependence:
+    """Figures against level, and their limit at level zero by straight lines in the square of level.
+
+    Attributes
+    ----------
+    unit : "V" (peak) or "dBFS"
+    at : tuple of AtLevel, lowest level first
+    limit : dict of Estimate, at level zero
+    lowest_from_limit, highest_from_limit : dict of Estimate, value at the lowest and the highest level minus the limit
+    small_signal : bool, whether Fs and Qms at the lowest level differ from the limit by no more than twice the standard
+        uncertainty of the difference, or too little to matter
+    straight : bool or None, whether the levels lie on the lines of stiffness and friction; None with two, which always do
+    """
+
+    unit: Literal["V", "dBFS"]
+    at: tuple[AtLevel, ...]
+    limit: Mapping[str, Estimate]
+    lowest_from_limit: Mapping[str, Estimate]
+    highest_from_limit: Mapping[str, Estimate]
+    small_signal: bool
+    straight: bool | None
+
+
+@dataclass(frozen=True)
+class MonteCarloFigure:
+    """One figure over the trials of a Monte Carlo run, in the stated SI unit.
+
+    Attributes
+    ----------
+    mean, stdev : float
+    interval95 : with as many trials below as above
+    shortest95 : the shortest that holds 95 % of the trials
+    covariance95 : what the covariance says of the same inputs
+    agrees : whether `covariance95` agrees with `interval95` to the first digit of the standard uncertainty; None where the
+        trials are too few to tell
+    unit : str
+    """
+
+    mean: float
+    stdev: float
+    interval95: tuple[float, float]
+    shortest95: tuple[float, float]
+    covariance95: tuple[float, float]
+    agrees: bool | None
+    unit: str
+
+
+@dataclass(frozen=True)
+class MonteCarlo:
+    """What the trials found.
+
+    Attributes
+    ----------
+    trials : int, those that ended
+    failed : int, those that did not, which nothing here counts
+    settled : bool or None, whether an adaptive run came to rest; None for a given number
+    figures : dict of MonteCarloFigure
+    """
+
+    trials: int
+    failed: int
+    settled: bool | None
+    figures: Mapping[str, MonteCarloFigure]
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """What a fit found.
+
+    Attributes
+    ----------
+    driver : Driver
+        The best estimate, ready for the circuit.
+    parameters : dict of Estimate
+        By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz)
+        and by the name of each coil and suspension term. What the states could not tell is absent.
+    correlation_names, correlation : tuple of str, (k, k) float
+    systematic : dict of dict of float
+        Change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass, the area,
+        the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of two fits
+        that share the input does not. Empty in files of older versions.
+    quality : tuple of QualityNote
+    provenance : dict
+    states : tuple of FittedState
+        Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
+    minimizer : callable
+        Call it for the lmfit result; None when read back from JSON.
+    wirings : dict of dict of Estimate
+        For a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil.
+    conditions : dict of Estimate
+        Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them.
+    agreement : tuple of Agreement
+        Each state that tells Mms against the others; empty with fewer than two.
+    levels : LevelDependence or None
+        None unless free air was swept at several levels.
+    run_trials : callable
+        Takes a number of trials or "auto", and gives the `MonteCarlo`; None when read back from JSON.
+    monte_carlo : MonteCarlo or None
+        None unless asked for.
+    """
+
+    driver: Driver
+    parameters: Mapping[str, Estimate]
+    correlation_names: tuple[str, ...]
+    correlation: NDArray[np.float64]
+    systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    quality: tuple[QualityNote, ...] = ()
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+    budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    candidates: tuple[ModelCandidate, ...] = ()
+    states: tuple[FittedState, ...] = ()
+    minimizer: Callable[[], Any] | None = None
+    wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
+    conditions: Mapping[str, Estimate] = field(default_factory=dict)
+    agreement: tuple[Agreement, ...] = ()
+    levels: LevelDependence | None = None
+    run_trials: Callable[..., MonteCarlo] | None = None
+    monte_carlo: MonteCarlo | None = None

@@ -1,0 +1,148 @@
+"""The driver as a record: what the circuit needs to know of it, SI units."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from tsfit.base.errors import TsfitError
+from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.formulas import (
+    Wiring,
+    complete,
+    compliance,
+    efficiency,
+    equivalent_volume,
+    force_factor,
+    mechanical_resistance,
+    total_q,
+)
+
+
+@dataclass(frozen=True)
+class Driver:
+    """One driver, SI units.
+
+    Attributes
+    ----------
+    Re : ohm; Fs : Hz; Qms, Qes : 1
+    Mms : kg with the free-air air load, None when only free air was measured
+    Sd : m², None when unknown
+    coil, suspension : names of the circuit models
+    coil_values, suspension_values : their parameters, by name
+    air : the air to which Vas and efficiency refer
+    wiring, coupling : of two coils, the wiring for which the values hold and their coupling (see `wiring_factors`), None
+        where it was not measured; both are None of a driver with one coil or of unknown wiring
+    Xmax : one-way peak travel, m; Pe, Ppeak : continuous and short-term power rating, W; None when unknown
+    """
+
+    name: str
+    Re: float
+    Fs: float
+    Qms: float
+    Qes: float
+    Mms: float | None = None
+    Sd: float | None = None
+    coil: str = "simple"
+    coil_values: Mapping[str, float] = field(default_factory=lambda: {"Le": 0.0})
+    suspension: str = "ideal"
+    suspension_values: Mapping[str, float] = field(default_factory=dict)
+    serial: str | None = None
+    air: Air = REFERENCE_AIR
+    Xmax: float | None = None
+    Pe: float | None = None
+    Ppeak: float | None = None
+    wiring: Wiring | None = None
+    coupling: float | None = None
+
+    def _need(self, name: str) -> float:
+        value = getattr(self, name)
+        if value is None:
+            remedy = {
+                "Mms": "measure an added mass or a closed box as a second state, or give Mms",
+                "Sd": "give effective_diameter_cm or sd_cm2",
+            }[name]
+            raise TsfitError(f"{self.name}: {name} is not known; {remedy}.", code="incomplete_driver")
+        return float(value)
+
+    @property
+    def Qts(self) -> float:  # noqa: N802
+        """Total Q."""
+        return float(total_q(self.Qms, self.Qes))
+
+    @property
+    def Cms(self) -> float:  # noqa: N802
+        """Compliance at resonance, m/N."""
+        return float(compliance(self.Fs, self._need("Mms")))
+
+    @property
+    def Rms(self) -> float:  # noqa: N802
+        """Mechanical resistance at resonance, N·s/m."""
+        return float(mechanical_resistance(self.Fs, self._need("Mms"), self.Qms))
+
+    @property
+    def Bl(self) -> float:  # noqa: N802
+        """Force factor, T·m."""
+        return float(force_factor(self.Fs, self._need("Mms"), self.Re, self.Qes))
+
+    @property
+    def Vas(self) -> float:  # noqa: N802
+        """Equivalent volume, m³, in `air`."""
+        return float(equivalent_volume(self.Cms, self._need("Sd"), self.air))
+
+    @property
+    def eta0(self) -> float:
+        """Reference efficiency."""
+        return float(efficiency(self.Fs, self.Vas, self.Qes, self.air))
+
+    def values(self) -> dict[str, float]:
+        """Return the SI values that the circuit asks for (Re, Bl, Mms, Cms, Rms, Sd, coil and suspension terms)."""
+        return {
+            "Re": self.Re,
+            "Bl": self.Bl,
+            "Mms": self._need("Mms"),
+            "Cms": self.Cms,
+            "Rms": self.Rms,
+            "Sd": self._need("Sd"),
+            **self.coil_values,
+            **self.suspension_values,
+        }
+
+
+def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) -> Driver:
+    """Build a driver with a simple coil from SI figures in any complete set.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` when something needed can neither be read nor derived; names what is missing and `where`.
+        ``wrong_value`` when Qts is not below Qms and Qes.
+    """
+    if any(figures[q] <= figures["Qts"] for q in ("Qms", "Qes") if q in figures and "Qts" in figures):
+        raise TsfitError(
+            f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong.",
+            code="wrong_value",
+            file=where,
+        )
+    known = complete(figures)
+    missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
+    if missing:
+        raise TsfitError(
+            f"{where}: {', '.join(missing)} cannot be had from the figures given; "
+            f"add {missing[0]} or figures it follows from.",
+            code="incomplete_driver",
+            file=where,
+        )
+    return Driver(
+        name=name,
+        Re=float(known["Re"]),
+        Fs=float(known["Fs"]),
+        Qms=float(known["Qms"]),
+        Qes=float(known["Qes"]),
+        Mms=float(known["Mms"]),
+        Sd=float(known["Sd"]),
+        coil_values={"Le": float(known.get("Le", 0.0))},
+        Xmax=known.get("Xmax"),
+        Pe=known.get("Pe"),
+        Ppeak=known.get("Ppeak"),
+    )

@@ -1,1 +1,0 @@
-"""Matplotlib only: one function a figure, each returns a Figure."""

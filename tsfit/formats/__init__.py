@@ -1,0 +1,1 @@
+"""Files, read and written: TOML, curves, fits, drivers, sheets, SPICE."""

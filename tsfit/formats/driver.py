@@ -1,0 +1,109 @@
+"""Read whatever names a driver: a fit (JSON), a published sheet or a driver file (both TOML).
+
+A driver file gives any set of figures from which the rest follows::
+
+    [driver]
+    name = "Wagtail 8"
+    wiring = "series"          # of two coils, for which the figures hold; or "parallel", "one coil"
+    [parameters]
+    Re = "5.7 ohm"
+    Fs = "31.5 Hz"
+    …
+    [softening]                # optional; what use does to a simulated driver
+    gain_percent = 12
+    time_constant_h = 4
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import Field
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import is_json
+from tsfit.driver.fit_result import FitResult
+from tsfit.driver.formulas import Wiring
+from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.softening import Softening
+from tsfit.formats.fit import read_fit
+from tsfit.formats.sheet import DriverTable, read_figures, read_sheet
+from tsfit.formats.toml import Table, load_toml, validated
+
+
+class _Softening(Table):
+    gain_percent: Annotated[float, Field(gt=-90.0, le=200.0)]
+    time_constant_h: Annotated[float, Field(gt=0.0)]
+
+
+class _DriverTable(DriverTable):
+    wiring: Wiring | None = None
+
+
+class _DriverFile(Table):
+    driver: _DriverTable
+    parameters: dict[str, Any]
+    softening: _Softening | None = None
+
+
+def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
+    """Read the driver that `path` describes, and the fit it comes from, if it is one.
+
+    Raises
+    ------
+    TsfitError
+        As `read_driver`.
+    """
+    if is_json(path):
+        fit = read_fit(path)
+        return fit.driver, fit
+    return read_driver(path), None
+
+
+def read_driver(path: Path) -> Driver:
+    """Read the driver that `path` describes.
+
+    Returns
+    -------
+    Driver
+        Of a fit, the fitted one in the air of its sweeps; of a sheet or driver file, at reference air with a plain
+        coil inductance. A fit of free air alone comes back without Mms.
+
+    Raises
+    ------
+    TsfitError
+        ``incomplete_driver`` naming what to add; else as the readers of fits and sheets.
+    """
+    if is_json(path):
+        return read_fit(path).driver
+    tables = load_toml(path, "driver")
+    if "published" in tables and "parameters" not in tables:
+        return read_sheet(path).driver()
+    if "parameters" not in tables:
+        raise TsfitError(
+            f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file.",
+            code="missing_key",
+            file=path,
+        )
+    file = validated(path, tables, _DriverFile, "driver")
+    figures = read_figures(path, file.parameters, "parameters", "driver")
+    driver = driver_from_figures(
+        file.driver.name, {name: printed.value for name, printed in figures.items()}, where=str(path)
+    )
+    return replace(driver, wiring=file.driver.wiring)
+
+
+def read_softening(path: Path) -> Softening | None:
+    """Read how the driver of a driver file softens with use; None when the file says nothing, or is no driver file.
+
+    Raises
+    ------
+    TsfitError
+        As `read_driver`.
+    """
+    if is_json(path) or "softening" not in (tables := load_toml(path, "driver")):
+        return None
+    table = validated(path, tables, _DriverFile, "driver").softening
+    return None if table is None else Softening(0.01 * table.gain_percent, table.time_constant_h)

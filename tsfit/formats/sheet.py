@@ -1,0 +1,227 @@
+"""A published datasheet: the figures as printed, and how far a sample may be off.
+
+::
+
+    [driver]
+    name = "Wagtail 8"
+    [published]
+    Fs = "31.5 Hz"
+    Qts = "0.38"
+    Vas = "2.3 ft^3"
+    [tolerance]
+    Fs = "10 %"
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from tsfit.base.errors import TsfitError
+from tsfit.driver.air import DENSEST, THINNEST
+from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL
+from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.units import SI_UNITS, Printed, parse_printed
+from tsfit.formats.toml import Table, read_toml, wrong_key
+
+LEVELS = ("sensitivity_1W", "sensitivity_2V83")
+"""Figures in dB: they differ by dB, not by percent, and may have any sign."""
+PUBLISHED = tuple(name for name in SI_UNITS if name not in ("eta0", "Le_1kHz"))
+"""Figures that a sheet may print."""
+LARGEST = 1e9
+"""No figure of a driver, nor its inverse, is larger than this in SI units."""
+
+_PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$", re.IGNORECASE)
+_TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """For what a sheet was printed; None where it does not say.
+
+    Attributes
+    ----------
+    pressure_hpa : hPa; coil_temperature_c : °C; wiring : of two coils; air_load : in Mms, and so in Fs and the Qs
+    """
+
+    pressure_hpa: float | None = None
+    coil_temperature_c: float | None = None
+    wiring: Literal["series", "parallel", "one coil"] | None = None
+    air_load: Literal["free air", "baffle"] | None = None
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A published sheet.
+
+    Attributes
+    ----------
+    name, serial, file : str
+    figures : dict of Printed
+        SI values by trade name, with the rounding of the print.
+    tolerances : dict of float
+        By figure: a fraction of the printed value, or dB for a level. Only those that the sheet states.
+    conditions : Conditions
+        For what it was printed.
+    """
+
+    name: str
+    figures: Mapping[str, Printed]
+    tolerances: Mapping[str, float] = field(default_factory=dict)
+    serial: str | None = None
+    file: str = ""
+    conditions: Conditions = field(default_factory=Conditions)
+
+    def values(self) -> dict[str, float]:
+        """Return the printed figures as plain SI values."""
+        return {name: printed.value for name, printed in self.figures.items()}
+
+    def driver(self) -> Driver:
+        """Return the driver that the sheet describes.
+
+        Raises
+        ------
+        TsfitError
+            ``incomplete_driver`` naming what the sheet does not tell.
+        """
+        return replace(
+            driver_from_figures(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
+        )
+
+
+class DriverTable(Table):
+    """The [driver] table of a sheet or driver file."""
+
+    name: Annotated[str, Field(min_length=1)]
+    serial: str | None = None
+    note: str | None = None
+
+
+class _ConditionsTable(Table):
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] | None = None
+    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
+    wiring: Literal["series", "parallel", "one coil"] | None = None
+    air_load: Literal["free air", "baffle"] | None = None
+
+
+class _SheetFile(Table):
+    driver: DriverTable
+    published: dict[str, Any]
+    tolerance: dict[str, Any] = Field(default_factory=dict)
+    conditions: _ConditionsTable = Field(default_factory=_ConditionsTable)
+
+
+class _RulesFile(Table):
+    tolerance: dict[str, Any]
+
+
+def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) -> dict[str, Printed]:
+    """Read the figures of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
+
+    Raises
+    ------
+    TsfitError
+        ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
+    """
+    if not table:
+        raise TsfitError(
+            f'{path}: [{section}] has no figures; add at least one, like Fs = "31.5 Hz".', code="missing_key", file=path
+        )
+    figures = {}
+    for name, value in table.items():
+        place = f"{section}.{name}"
+        if name not in PUBLISHED:
+            raise wrong_key(place, name, PUBLISHED, kind, path)
+        if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+            raise TsfitError(
+                f"{path}: {place} must be a number with its unit, not a {type(value).__name__}; correct it.",
+                code="wrong_value",
+                file=path,
+            )
+        text, ways = _one_way(str(value)) if name == "Xmax" else (value, 1)
+        try:
+            printed = parse_printed(text, SI_UNITS[name], f"{path}: {place}")
+        except TsfitError as error:
+            raise TsfitError(error.message, code=error.code, file=path) from error
+        if ways == 2:
+            printed = Printed(0.5 * printed.value, 0.5 * printed.half_digit, str(value))
+        if abs(printed.value) > LARGEST or (name not in LEVELS and 0.0 < printed.value < 1.0 / LARGEST):
+            raise TsfitError(
+                f"{path}: {place} = {printed.text!r} is beyond any driver; correct it.", code="wrong_value", file=path
+            )
+        if name not in LEVELS and printed.value <= 0.0:
+            raise TsfitError(
+                f"{path}: {place} must be positive, not {printed.text!r}; correct it.", code="wrong_value", file=path
+            )
+        figures[name] = printed
+    return figures
+
+
+def _one_way(text: str) -> tuple[str, int]:
+    """Return a travel without the words that say how it was told, and in how many ways it goes, 1 or 2."""
+    number = text.strip().removeprefix("±").removeprefix("+/-")
+    match = _PEAK_TO_PEAK.search(number)
+    return (number[: match.start()], 2) if match else (number, 1)
+
+
+def read_sheet(path: Path) -> Sheet:
+    """Read a published sheet from its TOML file.
+
+    Raises
+    ------
+    TsfitError
+        One sentence for a file that cannot be read, a wrong key (with the closest right one), unit, sign or number.
+    """
+    file = read_toml(path, _SheetFile, "sheet")
+    figures = read_figures(path, file.published, "published", "sheet")
+    for name in file.tolerance:
+        if name in PUBLISHED and name not in figures:
+            raise TsfitError(
+                f"{path}: tolerance.{name} has no published figure; add published.{name} or drop the tolerance.",
+                code="wrong_key",
+                file=path,
+            )
+    return Sheet(
+        name=file.driver.name,
+        serial=file.driver.serial,
+        figures=figures,
+        tolerances={name: _tolerance(path, name, value, "sheet") for name, value in file.tolerance.items()},
+        file=str(path),
+        conditions=Conditions(**file.conditions.model_dump()),
+    )
+
+
+def read_rules(path: Path) -> dict[str, float]:
+    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any figures.
+
+    Raises
+    ------
+    TsfitError
+        As `read_sheet`.
+    """
+    file = read_toml(path, _RulesFile, "rule")
+    return {name: _tolerance(path, name, value, "rule") for name, value in file.tolerance.items()}
+
+
+def _tolerance(path: Path, name: str, value: Any, kind: str) -> float:
+    place = f"tolerance.{name}"
+    if name not in PUBLISHED:
+        raise wrong_key(place, name, PUBLISHED, kind, path)
+    unit = "dB" if name in LEVELS else "%"
+    match = _TOLERANCE.match(value) if isinstance(value, str) else None
+    if match is None or match.group(2) != unit:
+        example = "1 dB" if name in LEVELS else "15 %"
+        raise TsfitError(
+            f'{path}: {place} is {str(value)!r}; write it in {unit}, like "{example}".', code="wrong_unit", file=path
+        )
+    number = float(match.group(1).replace(",", "."))
+    if number == 0.0:
+        raise TsfitError(
+            f"{path}: {place} of 0 can be met by nothing; write what is allowed.", code="wrong_value", file=path
+        )
+    return number if unit == "dB" else number / 100.0

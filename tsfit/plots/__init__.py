@@ -1,0 +1,1 @@
+"""Plots: one function each, returns a matplotlib Figure."""

@@ -1,0 +1,216 @@
+"""What a box does, one panel a quantity."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, frequency_axis, name_level, new_figure, value_axis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from tsfit.box.enclosure import Array
+    from tsfit.box.limits import MaximumOutput
+    from tsfit.box.result import BoxResult
+
+LEVEL_SPAN_DB = 40.0
+BAND_INK = "#c9d6d9"
+LIMIT_STYLES: dict[str, tuple[str, Any]] = {
+    "power": LINES[0],
+    "travel": LINES[1],
+    "port speed": LINES[2],
+    "radiator travel": LINES[2],
+    "amplifier voltage": LINES[3],
+    "amplifier current": LINES[4],
+}
+"""Colour and dash of the maximum output where this limit stops it; no box has both a port and a radiator."""
+
+
+def box_figure(result: BoxResult) -> Figure:
+    """Draw level, maximum output, cone travel, port speed or radiator travel, group delay and impedance against frequency.
+
+    The level panel names the mid-band level and f3, the maximum which limit stops it where, travel and port speed their
+    limits where they are near. Grey bands are the 95 % that the fit's uncertainty leaves, where the driver came as a fit.
+    """
+    curves, enclosure = result.curves, result.enclosure
+    quantities: list[tuple[str, Any, str, float]] = [("spl_db", curves.spl_db, "level, dB", 1.9)]
+    if result.maximum is not None:
+        quantities.append(("max_spl_db", result.maximum.spl_db, "most, dB", 1.9))
+    quantities.append(("excursion_mm", curves.excursion_mm, "travel, mm peak", 1.25))
+    if curves.port_speed_m_s is not None:
+        quantities.append(("port_speed_m_s", curves.port_speed_m_s, "port, m/s peak", 1.25))
+    if curves.radiator_excursion_mm is not None:
+        quantities.append(("radiator_excursion_mm", curves.radiator_excursion_mm, "radiator, mm peak", 1.25))
+    quantities.append(("group_delay_ms", curves.group_delay_ms, "group delay, ms", 1.25))
+    quantities.append(("impedance_ohm", curves.impedance_ohm, "impedance, Ω", 1.25))
+    figure, panels = new_figure([height for *_, height in quantities], enclosure.driver.name, _subtitle(result))
+    at = {name: panel for panel, (name, *_) in zip(panels, quantities, strict=True)}
+    colour, dash = LINES[0]
+    for name, values, label, _ in quantities:
+        panel = at[name]
+        value_axis(panel, label)
+        if result.bands is not None and name in result.bands.curves:
+            low, high = result.bands.curves[name]
+            panel.fill_between(curves.frequency_hz, low, high, color=BAND_INK, linewidth=0.0)
+        if name == "max_spl_db":
+            continue
+        panel.plot(curves.frequency_hz, values, color=colour, linestyle=dash, linewidth=1.6, marker=_marker(values))
+        if name != "spl_db":
+            panel.set_ylim(min(0.0, 1.1 * float(np.min(values))), 1.1 * float(np.max(values)) or 1.0)
+    frequency_axis(panels[-1], float(curves.frequency_hz[0]), float(curves.frequency_hz[-1]))
+    _level_panel(at["spl_db"], result)
+    if result.maximum is not None:
+        _maximum_panel(at["max_spl_db"], result.maximum, result.peak)
+    ratings = result.ratings
+    _limit_line(at["excursion_mm"], ratings.xmax_m, 1e3, "Xmax {:.3g} mm")
+    if "port_speed_m_s" in at:
+        _limit_line(at["port_speed_m_s"], ratings.port_speed_m_s, 1.0, "limit {:.3g} m/s")
+    if "radiator_excursion_mm" in at:
+        _limit_line(at["radiator_excursion_mm"], ratings.radiator_xmax_m, 1e3, "limit {:.3g} mm")
+    return figure
+
+
+def step_figure(result: BoxResult) -> Figure:
+    """Draw the pressure after a voltage step."""
+    from tsfit.box.step import step_response
+
+    time, pressure = step_response(result.enclosure)
+    figure, (panel,) = new_figure([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")
+    panel.axhline(0.0, color=QUIET, linewidth=0.9)
+    panel.plot(1e3 * time, pressure, color=LINES[0][0], linewidth=1.6)
+    value_axis(panel, "pressure, Pa")
+    panel.set_xlim(1e3 * time[0], 1e3 * time[-1])
+    panel.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
+    panel.set_xlabel("time, ms", fontsize=TEXT, color=INK)
+    return figure
+
+
+def _marker(values: np.ndarray) -> str:
+    """A curve of very few points shows them."""
+    return "o" if len(values) < 3 else ""
+
+
+def _subtitle(result: BoxResult) -> str:
+    design, enclosure = result.design, result.enclosure
+    build = {
+        "closed": "closed box, {volume_l:.3g} l, Qtc {qtc:.3g}",
+        "vented": "vented box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+        "passive": "passive-radiator box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+        "baffle": "infinite baffle, Qtc {qtc:.3g}",
+        "bandpass": "band-pass box, {volume_l:.3g} l + {front_volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
+    }[enclosure.kind].format(**design)
+    several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
+    return f"{several}{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
+
+
+def _level_panel(panel: Axes, result: BoxResult) -> None:
+    band_pass = result.enclosure.kind == "bandpass"
+    reference, f3, upper = (result.design[name] for name in ("reference_db", "f3_hz", "f3_upper_hz"))
+    assert reference is not None
+    shown = result.curves.spl_db
+    if result.room is not None:
+        shown = shown + result.room.gain_db(result.curves.frequency_hz)
+        _in_the_room(panel, result.curves.frequency_hz, shown, result.room.lowest_mode_hz)
+    top = 5.0 * np.ceil((max(float(np.max(shown)), reference) + 2.0) / 5.0)
+    panel.set_ylim(top - LEVEL_SPAN_DB, top)
+    name_level(panel, reference, f"{'pass-band' if band_pass else 'mid-band'} {reference:.1f} dB")
+    low, high = result.curves.frequency_hz[[0, -1]]
+    for frequency, side in ((f3, "right" if band_pass else "left"), (upper, "left")):
+        if frequency is not None and low <= frequency <= high:
+            level = reference - 3.01
+            panel.plot([frequency], [level], marker="o", markersize=4.5, color=LINES[0][0])
+            panel.annotate(
+                f"f3 {frequency:.3g} Hz",
+                (frequency, level),
+                xytext=(7 if side == "left" else -7, 2 if band_pass else -3),
+                textcoords="offset points",
+                va="bottom" if band_pass else "top",
+                ha=side,
+                fontsize=SMALL,
+                color=LINES[0][0],
+            )
+
+
+def _in_the_room(panel: Axes, frequency: Array, level: Array, lowest_mode: float) -> None:
+    colour, dash = LINES[1]
+    below = frequency <= 1.02 * lowest_mode
+    if not np.any(below):
+        return
+    panel.plot(frequency[below], level[below], color=colour, linestyle=dash, linewidth=1.3)
+    at = min(int(np.searchsorted(frequency, 0.6 * lowest_mode)), len(frequency) - 1)
+    crowded = frequency[at] < 3.0 * frequency[0]
+    panel.annotate(
+        "in the room, roughly",
+        (frequency[at], level[at]),
+        xytext=(0.0 if crowded else -5.0, 3.0),
+        textcoords="offset points",
+        ha="left" if crowded else "right",
+        fontsize=SMALL,
+        color=colour,
+    )
+
+
+def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None) -> None:
+    """Draw the maximum output, each stretch in the style of the limit that binds there and named once."""
+    frequency, level = most.frequency_hz, most.spl_db
+    top = 5.0 * np.ceil((float(np.max(level if peak is None else peak.spl_db)) + 4.0) / 5.0)
+    panel.set_ylim(top - LEVEL_SPAN_DB, top)
+    if peak is not None and np.any(peak.spl_db > level + 0.05):
+        panel.plot(frequency, peak.spl_db, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
+        above = int(np.argmax(peak.spl_db - level))
+        panel.annotate(
+            "short-term",
+            (frequency[above], float(peak.spl_db[above])),
+            xytext=(0, 3.0),
+            textcoords="offset points",
+            ha="center",
+            fontsize=SMALL,
+            color=QUIET,
+        )
+    edges = np.flatnonzero(np.diff(most.binding)) + 1
+    starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(frequency)]])
+    span = np.log(frequency[-1] / frequency[0]) or 1.0
+    widest: dict[str, tuple[float, int]] = {}
+    for start, end in zip(starts, ends, strict=True):
+        name = most.names[most.binding[start]]
+        colour, dash = LIMIT_STYLES[name]
+        # Stretches meet: each runs on to the first point of the next.
+        part = slice(start, min(end + 1, len(frequency)))
+        panel.plot(frequency[part], level[part], color=colour, linestyle=dash, linewidth=2.0, marker=_marker(level[part]))
+        seen = start + np.flatnonzero(level[part] > top - LEVEL_SPAN_DB)
+        if not len(seen):
+            continue
+        share = float(np.log(frequency[seen[-1]] / frequency[seen[0]]) / span)
+        middle = int(np.searchsorted(frequency, np.sqrt(frequency[seen[0]] * frequency[seen[-1]])))
+        widest[name] = max(widest.get(name, (-1.0, 0)), (share, middle))
+    for name, (_, middle) in widest.items():
+        falling = level[min(middle + 1, len(level) - 1)] < level[max(middle - 1, 0)] - 0.01
+        _on_line(panel, frequency[middle], float(level[middle]), name, LIMIT_STYLES[name][0], -5.0 if falling else 5.0)
+
+
+def _on_line(panel: Axes, frequency: float, level: float, text: str, colour: str, aside: float = 5.0) -> None:
+    """Name a line underneath it, to the right where it rises and to the left where it falls."""
+    panel.annotate(
+        text,
+        (frequency, level),
+        xytext=(aside, -3.0),
+        textcoords="offset points",
+        ha="left" if aside > 0.0 else "right",
+        va="top",
+        fontsize=SMALL,
+        color=colour,
+    )
+
+
+def _limit_line(panel: Axes, limit: float | None, unit: float, text: str) -> None:
+    """Draw a limit where the curve comes within half of it."""
+    if limit is None:
+        return
+    shown, (bottom, top) = unit * limit, panel.get_ylim()
+    if shown <= 2.0 * top:
+        panel.set_ylim(bottom, max(top, 1.2 * shown))
+        name_level(panel, shown, text.format(shown))

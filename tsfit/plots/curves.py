@@ -1,0 +1,101 @@
+"""Quantities of one or several systems against frequency, one panel a quantity."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib.figure import Figure
+from numpy.typing import ArrayLike, NDArray
+
+from tsfit.plots.style import LINES, SMALL, frequency_axis, name_level, new_figure, spread, value_axis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+NAME_WIDTH = 0.24
+"""Room that a curve's name takes above the panel, as a part of its width."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One panel: its label with unit ("level, dB"), the curve of each system, a band where known, and how far down to show.
+
+    Attributes
+    ----------
+    curves : by system, (n_freq,)
+    bands : by system, lower and upper bound (n_freq,)
+    span : of the vertical axis below its top, None to start at zero
+    limit : value and its name, drawn as a quiet line
+    signed : a difference, drawn around zero
+    """
+
+    label: str
+    curves: Mapping[str, ArrayLike]
+    bands: Mapping[str, tuple[ArrayLike, ArrayLike]] | None = None
+    span: float | None = None
+    limit: tuple[float, str] | None = None
+    height: float = 1.4
+    signed: bool = False
+
+
+def curves_figure(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:
+    """Draw every quantity in a panel of its own, and name the systems once, above the first."""
+    frequency = np.asarray(frequency_hz, dtype=float)
+    figure, panels = new_figure([quantity.height for quantity in quantities], title, subtitle)
+    systems = list(dict.fromkeys(name for quantity in quantities for name in quantity.curves))
+    for panel, quantity in zip(panels, quantities, strict=True):
+        for name, values in quantity.curves.items():
+            colour, dash = LINES[systems.index(name) % len(LINES)]
+            y = np.asarray(values, dtype=float)
+            panel.plot(frequency, y, color=colour, linestyle=dash, linewidth=1.5, label=name)
+            if quantity.bands and name in quantity.bands:
+                low, high = (np.asarray(bound, dtype=float) for bound in quantity.bands[name])
+                panel.fill_between(frequency, low, high, color=colour, alpha=0.18, linewidth=0.0, label=name)
+        value_axis(panel, quantity.label)
+        _range(panel, quantity)
+        if quantity.limit is not None and panel.get_ylim()[0] <= quantity.limit[0] <= panel.get_ylim()[1]:
+            name_level(panel, *quantity.limit)
+    frequency_axis(panels[-1], float(frequency[0]), float(frequency[-1]))
+    if len(systems) > 1:
+        _name(panels[0], frequency, quantities[0], systems)
+    return figure
+
+
+def _range(panel: Axes, quantity: Quantity) -> None:
+    values = np.concatenate([np.asarray(curve, dtype=float) for curve in quantity.curves.values()])
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return
+    if quantity.signed:
+        reach = max(1.0, 1.15 * float(np.abs(values).max()))
+        panel.set_ylim(-reach, reach)
+    elif quantity.span is not None:
+        top = 5.0 * np.ceil((float(values.max()) + 2.0) / 5.0)
+        panel.set_ylim(top - quantity.span, top)
+    else:
+        top = float(values.max())
+        if quantity.limit is not None and quantity.limit[0] <= 2.0 * top:
+            top = max(top, 1.05 * quantity.limit[0])
+        panel.set_ylim(min(0.0, 1.1 * float(values.min())), 1.1 * top or 1.0)
+
+
+def _name(panel: Axes, frequency: NDArray[np.float64], quantity: Quantity, systems: list[str]) -> None:
+    """Write each system's name above the panel with a leader to its curve."""
+    count = len(systems)
+    shares = [(number + 0.5) / count for number in range(count)]
+    places = spread(shares, min(NAME_WIDTH, 1.0 / count))
+    for number, (name, place) in enumerate(zip(systems, places, strict=True)):
+        if name not in quantity.curves:
+            continue
+        colour, _ = LINES[number % len(LINES)]
+        values = np.asarray(quantity.curves[name], dtype=float)
+        at = int(np.clip(round(place * (len(frequency) - 1)), 0, len(frequency) - 1))
+        look: dict[str, Any] = {"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0}
+        text = panel.annotate(
+            name, (float(frequency[at]), float(values[at])), xytext=(place, 1.04), textcoords="axes fraction",
+            ha="center", fontsize=SMALL, color=colour, arrowprops=look, parse_math=False,
+        )  # fmt: skip
+        text.set_label(name)

@@ -1,0 +1,99 @@
+"""Trade-off map of vented boxes: what each volume and tuning gives."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_figure, preferred_numbers
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from tsfit.box.design.search import DesignMap
+
+Quantity = Literal["f3", "ripple", "group delay"]
+QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")
+EVEN_STEPS = (0.1, 0.5, 1.0, 2.0, 4.0)
+HEIGHT_IN = 5.2
+
+
+def map_figure(
+    design: DesignMap,
+    chosen: tuple[float, float] | None = None,
+    quantities: tuple[Quantity, ...] = QUANTITIES,
+    *,
+    filling: float = 1.0,
+) -> Figure:
+    """Draw contours of `quantities` over volume and tuning; what breaks the limits is shaded.
+
+    Parameters
+    ----------
+    design : DesignMap
+    chosen : (volume in m³ that acts, tuning in Hz), marked and named
+    filling : times the net volume, which is drawn, that acts
+    quantities : any of "f3", "ripple", "group delay"; each has its own dash, and its number with unit on every contour
+    """
+    search = design.search
+    styles = dict(zip(QUANTITIES, LINES, strict=False))
+    names = ", ".join(
+        f"{quantity} {_dash_name(place)}" for place, quantity in enumerate(QUANTITIES) if quantity in quantities
+    )
+    figure, (panel,) = new_figure(
+        [HEIGHT_IN], search.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
+    )
+    litres = 1e3 * design.volume / filling
+    merits = design.boxes.merits
+    values: dict[Quantity, tuple[Any, Any]] = {
+        "f3": (merits.f3_hz, lambda v: f"{v:.4g} Hz"),
+        "ripple": (merits.unevenness_db, lambda v: f"{v:g} dB"),
+        "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
+    }
+    excess = design.over(design.boxes.excess)
+    panel.contourf(litres, design.tuning, excess > 0.0, levels=[0.5, 1.5], colors=[QUIET], alpha=0.16)
+    for quantity in quantities:
+        data, write = values[quantity]
+        colour, dash = styles[quantity]
+        levels = EVEN_STEPS if quantity == "ripple" else _steps(data)
+        drawn = panel.contour(
+            litres, design.tuning, design.over(data), levels=levels, colors=colour, linestyles=[dash], linewidths=1.3
+        )
+        panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3)
+    panel.set_xscale("log")
+    panel.set_xlabel("net volume, l", fontsize=TEXT, color=INK)
+    panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(float(litres[0]), float(litres[-1]))))
+    panel.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+    panel.xaxis.set_minor_locator(NullLocator())
+    log_value_axis(panel, "tuning, Hz")
+    if chosen is not None:
+        _mark(panel, 1e3 * chosen[0] / filling, chosen[1])
+    return figure
+
+
+def _dash_name(place: int) -> str:
+    return ("solid", "dashed", "dash-dotted")[place]
+
+
+def _steps(data: Any) -> list[float]:
+    """Round numbers within what most of the map holds, eight or so."""
+    low, high = np.nanquantile(data, [0.01, 0.95])
+    return [float(step) for step in MaxNLocator(9, steps=[1, 2, 5, 10]).tick_values(low, high)]
+
+
+def _mark(panel: Axes, litres: float, tuning: float) -> None:
+    panel.plot([litres], [tuning], marker="o", markersize=7, markerfacecolor="white", markeredgecolor=INK, zorder=5)
+    left = np.log(litres / panel.get_xlim()[0]) > 0.6 * np.log(panel.get_xlim()[1] / panel.get_xlim()[0])
+    panel.annotate(
+        f"{litres:.3g} l, {tuning:.3g} Hz",
+        (litres, tuning),
+        xytext=(-9 if left else 9, 9),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        fontsize=TEXT,
+        color=INK,
+        weight="bold",
+        bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+    )

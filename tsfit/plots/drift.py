@@ -1,0 +1,130 @@
+"""Drift: causes against hours of use, and a box with the driver as it was and as it is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from matplotlib.figure import Figure
+
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, frequency_axis, new_figure, value_axis
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from tsfit.drift.box import BoxedChange
+    from tsfit.drift.history import CauseHistory, History
+
+K = 2.0
+POINTS = 300
+LEVEL_SPAN_DB = 40.0
+
+
+def drift_figure(history: History) -> Figure:
+    """Draw each cause against hours of use, in percent of where it began, with its course and the band of its end.
+
+    Bars are two standard deviations of an entry; the grey band around nothing is what repeats scatter.
+    """
+    causes = list(history.causes.values())
+    first, last = history.entries[0].hours, history.entries[-1].hours
+    driver = history.entries[0].driver
+    subtitle = f"at 20 °C and in reference air; {len(history.entries)} entries, {first:g} to {last:g} h; bars ±2σ"
+    figure, panels = new_figure(
+        [1.35 if one.drifted else 0.9 for one in causes],
+        driver.name if driver.serial is None else f"{driver.name}, {driver.serial}",
+        subtitle,
+        gap_in=0.24,
+    )
+    for index, (panel, one) in enumerate(zip(panels, causes, strict=True)):
+        _cause(panel, one, LINES[index % len(LINES)][0], last)
+    panels[-1].set_xlabel("hours of use", fontsize=TEXT, color=INK)
+    return figure
+
+
+def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
+    settling = one.settling
+    told = settling.enough and settling.course != "constant"
+    zero = float(settling.at(one.hours[:1])[0]) if settling.enough else float(one.logarithm[0])
+
+    def percent(logarithm: np.ndarray) -> np.ndarray:
+        return np.asarray(100.0 * np.expm1(logarithm - zero))
+
+    values = percent(one.logarithm)
+    panel.axhspan(*(K * 100.0 * side * float(np.median(one.stdev)) for side in (-1.0, 1.0)), color=HAIR, alpha=0.6, lw=0)
+    panel.errorbar(
+        one.hours, values, 100.0 * K * one.stdev, fmt="o", markersize=3.0, color=colour, elinewidth=0.7, capsize=0.0
+    )
+    if settling.enough:
+        hours = np.linspace(float(one.hours[0]), last, POINTS)
+        panel.plot(hours, percent(settling.at(hours)), color=colour, linewidth=1.3, label=one.cause)
+    if told and settling.band95 is not None and settling.course != "log-time":
+        low, high = percent(np.array(settling.band95))
+        panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)
+        end = float(percent(np.array([settling.end]))[0])
+        _name(panel, end, f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %", colour)
+    value_axis(panel, "%")
+    bars = 100.0 * K * one.stdev
+    low, high = float(np.min(values - bars)), float(np.max(values + bars))
+    panel.set_ylim(low - 0.1 * (high - low), high + (0.3 if told else 0.1) * (high - low))
+    panel.annotate(
+        f"{one.cause} ({one.figure})",
+        (0.0, 1.0),
+        xycoords="axes fraction",
+        xytext=(0, 2),
+        textcoords="offset points",
+        va="bottom",
+        fontsize=TEXT,
+        color=colour,
+    )
+
+
+def _name(panel: Axes, value: float, text: str, colour: str) -> None:
+    panel.annotate(
+        text,
+        (1.0, value),
+        xycoords=("axes fraction", "data"),
+        xytext=(0, 4 if value > 0.0 else -4),
+        textcoords="offset points",
+        ha="right",
+        va="bottom" if value > 0.0 else "top",
+        fontsize=SMALL,
+        color=colour,
+    )
+
+
+def box_drift_figure(boxed: BoxedChange) -> Figure:
+    """Draw the level in one box with the driver of both entries, and below the difference with its 95 % band."""
+    found, name = boxed.found, boxed.first.driver.name
+    size = "" if found.volume is None else f", {1e3 * found.volume:.3g} l"
+    figure, (levels, panel) = new_figure(
+        [2.2, 1.4], name, f"{found.box}{size}; {boxed.before.enclosure.voltage:.3g} V RMS, 1 m, half space, coil at 20 °C"
+    )
+    places = (0.30, 0.62)
+    for index, (entry, box) in enumerate(((boxed.first, boxed.before), (boxed.other, boxed.after))):
+        colour, dash = LINES[index]
+        frequency, level = box.curves.frequency_hz, box.curves.spl_db
+        levels.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.4)
+        at = int(places[index] * len(frequency))
+        f3 = box.design["f3_hz"]
+        text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {f3:.3g} Hz"
+        levels.annotate(
+            text,
+            (float(frequency[at]), float(level[at])),
+            xytext=(-26, 22) if index == 0 else (10, -26),
+            textcoords="offset points",
+            ha="right" if index == 0 else "left",
+            fontsize=SMALL,
+            color=colour,
+            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0},
+        )
+    top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for box in (boxed.before, boxed.after)) + 2.0) / 5.0)
+    levels.set_ylim(top - LEVEL_SPAN_DB, top)
+    value_axis(levels, "level, dB")
+    change = found.level_change_db
+    panel.fill_between(found.frequency_hz, change.low, change.high, color=LINES[1][0], alpha=0.2, linewidth=0.0)
+    panel.plot(found.frequency_hz, change.value, color=LINES[1][0], linewidth=1.2, marker="o", markersize=2.6)
+    panel.axhline(0.0, color=QUIET, linewidth=0.8)
+    value_axis(panel, "change, dB")
+    frequency = boxed.before.curves.frequency_hz
+    frequency_axis(panel, float(frequency[0]), float(frequency[-1]))
+    return figure
