@@ -70,7 +70,7 @@ def test_records_are_frozen():
 
 
 def test_help_loads_nothing_heavy():
-    heavy = {"scipy", "lmfit", "matplotlib", "pint", "pydantic", "soundfile", "sounddevice", "rich", "numpy"}
+    heavy = {"scipy", "lmfit", "matplotlib", "pydantic", "soundfile", "sounddevice", "rich", "numpy"}
     code = (
         "import sys\nfrom tsfit.cli import _run\nassert _run(['--help']) == 0\n"
         f"print('LOADED', sorted({heavy!r} & set(sys.modules)))"

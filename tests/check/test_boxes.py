@@ -7,7 +7,8 @@ from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 
 from tsfit.box.plan import BoxPlan
 from tsfit.check.boxes import box_consequences, check_sheet, printed_driver, sentence
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Sheet
 
 PRINTED = {"Re": "5.62 ohm", "Fs": "33.9 Hz", "Qms": "3.70", "Qes": "0.450", "Mms": "32.2 g", "Sd": "236 cm^2"}
@@ -15,7 +16,7 @@ NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
 
 
 def sheet(**figures: str) -> Sheet:
-    return Sheet("Wagtail 8", {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()})
+    return Sheet("Wagtail 8", {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in figures.items()})
 
 
 def fit(**changes):

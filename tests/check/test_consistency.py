@@ -6,12 +6,13 @@ from hypothesis import strategies as st
 
 from tsfit.check.consistency import consistency, contradictions, relations_of
 from tsfit.driver.formulas import complete
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Sheet
 
 
 def sheet(**figures: str) -> Sheet:
-    return Sheet("Wagtail 8", {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()})
+    return Sheet("Wagtail 8", {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in figures.items()})
 
 
 # One driver, worked by hand from Re 5.70 ohm, Fs 31.5 Hz, Qms 3.90, Qes 0.420, Mms 32.0 g, Sd 236 cm² and ρc² = 141.9 kPa:

@@ -8,7 +8,8 @@ from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 from tsfit.base.errors import TsfitError
 from tsfit.check.lot import CONFIDENCE, FRACTION, judge_lot
 from tsfit.check.pairs import check_lot
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Sheet
 
 
@@ -37,7 +38,7 @@ def test_the_sample_that_stands_out_is_named():
 
 def test_a_lot_is_held_against_its_sheet():
     def verdict(text, *fs):
-        printed = Sheet("x", {"Fs": parse_printed(text, SI_UNITS["Fs"], "Fs")})
+        printed = Sheet("x", {"Fs": parse_printed(text, PARAMETERS["Fs"].unit, "Fs")})
         return figure(judge_lot(fits(*fs), printed, {"Fs": 0.10}), "Fs").verdict
 
     even = (32.9, 33.0, 33.1, 33.0, 32.95, 33.05)

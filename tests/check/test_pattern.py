@@ -13,8 +13,9 @@ from tsfit.driver.air import Air
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FittedState
 from tsfit.driver.formulas import complete
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.record import Driver
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Conditions, Sheet
 
 NAMES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "sensitivity_1W", "sensitivity_2V83")
@@ -23,8 +24,10 @@ NAMES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd"
 def sheet_of(driver: Driver, **other: str) -> Sheet:
     """A sheet that prints the driver with four digits."""
     figures = complete({name: getattr(driver, name) for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")})
-    printed = {name: parse_printed(f"{figures[name]:.3e} {SI_UNITS[name]}", SI_UNITS[name], name) for name in NAMES}
-    printed |= {name: parse_printed(text, SI_UNITS[name], name) for name, text in other.items()}
+    printed = {
+        name: parse_printed(f"{figures[name]:.3e} {PARAMETERS[name].unit}", PARAMETERS[name].unit, name) for name in NAMES
+    }
+    printed |= {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in other.items()}
     return Sheet("sheet", printed)
 
 

@@ -1,7 +1,8 @@
 import pytest
 
 from tsfit.check.consistency import consistency
-from tsfit.driver.units import SI_UNITS, display, parse_printed
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import display, parse_printed
 from tsfit.formats.sheet import Sheet, read_sheet
 from tsfit.formats.sheet_template import TEMPLATE
 
@@ -14,7 +15,7 @@ TRUE = {
 
 
 def sheet(**figures: str) -> Sheet:
-    return Sheet("Wagtail 8", {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()})
+    return Sheet("Wagtail 8", {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in figures.items()})
 
 
 @pytest.mark.parametrize(

@@ -10,13 +10,14 @@ from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
 from tsfit.check.verdict import DEFAULT_TOLERANCES, conformity, judge, worst
 from tsfit.driver.air import REFERENCE_AIR, Air
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.record import Driver
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Conditions, Sheet
 
 
 def sheet(tolerances: dict[str, float] | None = None, **figures: str) -> Sheet:
-    printed = {name: parse_printed(text, SI_UNITS[name], name) for name, text in figures.items()}
+    printed = {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in figures.items()}
     return Sheet("Wagtail 8", printed, tolerances or {}, file="sheet.toml")
 
 
@@ -159,7 +160,7 @@ def test_nothing_is_dropped_silently():
     ],
 )
 def test_the_reason_names_what_is_missing(names, reason):
-    printed = {name: f"{80.0 if name.startswith('sens') else 1.0} {SI_UNITS[name]}" for name in names}
+    printed = {name: f"{80.0 if name.startswith('sens') else 1.0} {PARAMETERS[name].unit}" for name in names}
     assert judge(made_fit(only=("Fs",)), sheet(Fs="34 Hz", **printed)).not_judged == dict.fromkeys(names, reason)
 
 
@@ -178,7 +179,9 @@ def test_nothing_to_judge_is_refused():
 
 def test_every_figure_that_can_be_judged_has_a_default_tolerance():
     driver = replace(made_driver(), name="x")
-    printed = {name: parse_printed(f"1.0 {SI_UNITS[name]}", SI_UNITS[name], name) for name in DEFAULT_TOLERANCES}
+    printed = {
+        name: parse_printed(f"1.0 {PARAMETERS[name].unit}", PARAMETERS[name].unit, name) for name in DEFAULT_TOLERANCES
+    }
     result = judge(made_fit(driver), Sheet("x", printed))
     assert {item.name for item in result.figures} == set(DEFAULT_TOLERANCES)
     # Fractions from what a ruler tells to what nobody would call the same driver; a decibel for a level.

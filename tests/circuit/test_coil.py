@@ -52,7 +52,7 @@ def test_semi_inductance_passes_from_inductor_to_root_to_resistor():
 
 
 @pytest.mark.parametrize("name", COILS)
-def test_every_parameter_has_a_unit_and_a_meaning(name):
+def test_every_parameter_has_a_unit_and_a_label(name):
     model = COIL_MODELS[name]
     assert {parameter.name for parameter in model.parameters} == set(COILS[name])
-    assert all(parameter.unit and parameter.meaning for parameter in model.parameters)
+    assert all(parameter.unit and parameter.label for parameter in model.parameters)

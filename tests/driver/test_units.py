@@ -5,7 +5,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
-from tsfit.driver.units import DISPLAY_UNITS, SI_UNITS, Printed, display, parse_printed, scale_to_si
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import Printed, display, parse_printed, scale_to_si
 
 FIXED = settings(derandomize=True, max_examples=200, deadline=None, database=None)
 
@@ -16,33 +17,33 @@ FIXED = settings(derandomize=True, max_examples=200, deadline=None, database=Non
     ("text", "si", "value", "half_digit"),
     [
         ("31.5 Hz", "Hz", 31.5, 0.05),
-        ("1.00 ft^3", "m^3", 0.028316846592, 0.005 * 0.028316846592),
-        ("10 in^2", "m^2", 0.0064516, 0.5 * 0.00064516),
+        ("1.00 ft^3", "m³", 0.028316846592, 0.005 * 0.028316846592),
+        ("10 in^2", "m²", 0.0064516, 0.5 * 0.00064516),
         ("1 oz", "kg", 0.028349523125, 0.5 * 0.028349523125),
         ("0.21 mm/N", "m/N", 0.21e-3, 0.005e-3),
         ("648.3 µm/N", "m/N", 648.3e-6, 0.05e-6),
         ("648.3 μm/N", "m/N", 648.3e-6, 0.05e-6),
         ("0,21 mm/N", "m/N", 0.21e-3, 0.005e-3),
-        ("335 cm²", "m^2", 0.0335, 0.5e-4),
-        ("335 cm2", "m^2", 0.0335, 0.5e-4),
-        ("4.0 dm3", "m^3", 0.004, 0.05e-3),
-        ("63.0 l", "m^3", 0.063, 0.05e-3),
-        ("63 litres", "m^3", 0.063, 0.5e-3),
-        ("12 cc", "m^3", 12e-6, 0.5e-6),
-        ("9.3 T·m", "T*m", 9.3, 0.05),
-        ("9.3 Tm", "T*m", 9.3, 0.05),
-        ("9.3 N/A", "T*m", 9.3, 0.05),
-        ("2.5 N·s/m", "N*s/m", 2.5, 0.05),
-        ("2.5 Ns/m", "N*s/m", 2.5, 0.05),
-        ("2.5 kg/s", "N*s/m", 2.5, 0.05),
+        ("335 cm²", "m²", 0.0335, 0.5e-4),
+        ("335 cm2", "m²", 0.0335, 0.5e-4),
+        ("4.0 dm3", "m³", 0.004, 0.05e-3),
+        ("63.0 l", "m³", 0.063, 0.05e-3),
+        ("63 litres", "m³", 0.063, 0.5e-3),
+        ("12 cc", "m³", 12e-6, 0.5e-6),
+        ("9.3 T·m", "T·m", 9.3, 0.05),
+        ("9.3 Tm", "T·m", 9.3, 0.05),
+        ("9.3 N/A", "T·m", 9.3, 0.05),
+        ("2.5 N·s/m", "N·s/m", 2.5, 0.05),
+        ("2.5 Ns/m", "N·s/m", 2.5, 0.05),
+        ("2.5 kg/s", "N·s/m", 2.5, 0.05),
         ("5.7 Ω", "ohm", 5.7, 0.05),
         ("5.7 \N{OHM SIGN}", "ohm", 5.7, 0.05),
         ("0.9 mH", "H", 0.9e-3, 0.05e-3),
         ("1.2e-3 H", "H", 1.2e-3, 0.05e-3),
         ("88.1 dB", "dB", 88.1, 0.05),
-        ("0.38", "", 0.38, 0.005),
-        (0.38, "", 0.38, 0.005),
-        (5, "", 5.0, 0.5),
+        ("0.38", "1", 0.38, 0.005),
+        (0.38, "1", 0.38, 0.005),
+        (5, "1", 5.0, 0.5),
         ("950 Hz", "Hz", 950.0, 5.0),
         ("951 Hz", "Hz", 951.0, 0.5),
         ("950.0 Hz", "Hz", 950.0, 0.05),
@@ -62,9 +63,9 @@ def test_printed_values_become_si_with_half_of_their_last_digit(text, si, value,
         ("31.5", "Hz", "wrong_unit"),
         ("31.5 s", "Hz", "wrong_unit"),
         ("31.5 furlong", "Hz", "wrong_unit"),
-        ("5 m^2", "m^3", "wrong_unit"),
+        ("5 m^2", "m³", "wrong_unit"),
         ("0.4 mm", "m/N", "wrong_unit"),
-        ("0.38 %", "", "wrong_unit"),
+        ("0.38 %", "1", "wrong_unit"),
         ("1 200 W", "W", "wrong_unit"),
         ("8 1/2 in", "m", "wrong_unit"),
         ("about 30 Hz", "Hz", "wrong_value"),
@@ -83,12 +84,12 @@ def test_what_is_no_such_quantity_is_refused(text, si, code):
 
 
 def test_decimal_comma_of_three_digits_is_read_where_it_cannot_be_thousands():
-    assert parse_printed("0,383", "", "x").value == 0.383
+    assert parse_printed("0,383", "1", "x").value == 0.383
     assert parse_printed("12,3456 g", "kg", "x").value == pytest.approx(12.3456e-3)
 
 
 @FIXED
-@given(st.text(max_size=30), st.sampled_from(sorted(set(SI_UNITS.values()))))
+@given(st.text(max_size=30), st.sampled_from(sorted({one.unit for one in PARAMETERS.values() if one.published})))
 def test_any_text_is_either_finite_or_refused_in_words(text, si):
     try:
         printed = parse_printed(text, si, "here")
@@ -107,8 +108,8 @@ def test_any_text_is_either_finite_or_refused_in_words(text, si):
     st.sampled_from(["m^3", "l", "ft^3", "in^3", "cm^3", "cc", "mm^3", "dm^3", "mL"]),
 )
 def test_every_volume_unit_returns_to_the_number_it_came_from(number, unit):
-    printed = parse_printed(f"{number} {unit}", "m^3", "here")
-    assert printed.value / scale_to_si(unit, "m^3", "here") == pytest.approx(float(number), rel=1e-12)
+    printed = parse_printed(f"{number} {unit}", "m³", "here")
+    assert printed.value / scale_to_si(unit, "m³", "here") == pytest.approx(float(number), rel=1e-12)
 
 
 # Worked by hand.
@@ -134,10 +135,10 @@ def test_a_term_without_unit_of_its_own_keeps_the_one_given():
     assert display("K", 0.02, "ohm·s^n") == (0.02, "ohm·s^n")
 
 
-@pytest.mark.parametrize("name", sorted(DISPLAY_UNITS.keys() & {n for n, unit in SI_UNITS.items() if unit}))
+@pytest.mark.parametrize("name", sorted(n for n, one in PARAMETERS.items() if one.published and one.unit != "1"))
 def test_display_factor_and_unit_say_the_same(name):
-    factor, unit = DISPLAY_UNITS[name]
-    assert factor * scale_to_si(unit, SI_UNITS[name], name) == pytest.approx(1.0)
+    factor, unit = PARAMETERS[name].factor, PARAMETERS[name].shown
+    assert factor * scale_to_si(unit, PARAMETERS[name].unit, name) == pytest.approx(1.0)
 
 
 # 4.6 ft^3 is 130.26 l ± 1.4 l; 950 printed without a decimal is good to ten.

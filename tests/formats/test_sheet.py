@@ -3,7 +3,8 @@ from pathlib import Path
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.formats.sheet import PUBLISHED, read_sheet
+from tsfit.driver.parameters import PUBLISHED
+from tsfit.formats.sheet import read_sheet
 
 HEAD = '[driver]\nname = "Wagtail 8"\n'
 
@@ -61,7 +62,7 @@ def test_every_figure_of_the_fixed_form_is_taken(tmp_path):
         (f"{HEAD}[published]", "missing_key", "[published] has no figures"),
         (f"{HEAD}[published]\nFs = 30", "wrong_unit", "30 has no unit"),
         (f'{HEAD}[published]\nFs = "30 kg"', "wrong_unit", "unit 'kg' does not fit"),
-        (f'{HEAD}[published]\nVas = "30 cm^2"', "wrong_unit", "write a unit of m^3"),
+        (f'{HEAD}[published]\nVas = "30 cm^2"', "wrong_unit", "write a unit of m³"),
         (f'{HEAD}[published]\nFs = "-30 Hz"', "wrong_value", "published.Fs must be positive"),
         (f"{HEAD}[published]\nQts = 0", "wrong_value", "published.Qts must be positive"),
         (f'{HEAD}[published]\nFs = "thirty"', "wrong_value", "is not a number"),

@@ -6,8 +6,8 @@ from tsfit.base.notes import QualityNote
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.fit_result import Estimate, FitResult, ModelCandidate
 from tsfit.driver.formulas import sensitivity_1w, sensitivity_2v83
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.record import Driver
-from tsfit.driver.units import SI_UNITS
 
 FREE_AIR_ONLY = ("Re", "Fs", "Qms", "Qes", "Qts", "Le_1kHz")
 
@@ -30,7 +30,7 @@ def made_fit(driver: Driver | None = None, spread: float = 0.002, only: tuple[st
     for name, value in values.items():
         if only is None or name in only:
             stdev = 0.1 if name.startswith("sensitivity") else spread * value
-            parameters[name] = Estimate(value, stdev, (value - 1.96 * stdev, value + 1.96 * stdev), SI_UNITS.get(name, ""))
+            parameters[name] = Estimate(value, stdev, (value - 1.96 * stdev, value + 1.96 * stdev), PARAMETERS[name].unit)
     return FitResult(
         driver=driver,
         parameters=parameters,

@@ -7,8 +7,9 @@ import numpy as np
 
 from tsfit.check.consistency import relations_of
 from tsfit.driver.formulas import complete
-from tsfit.driver.units import SI_UNITS, parse_printed
-from tsfit.formats.sheet import LEVELS, Sheet
+from tsfit.driver.parameters import LEVELS, PARAMETERS
+from tsfit.driver.units import parse_printed
+from tsfit.formats.sheet import Sheet
 
 PRINT = {"Re": ("ohm", 1), "Fs": ("Hz", 1), "Qms": ("", 1), "Qes": ("", 1), "Qts": ("", 1), "Vas": ("l", 1e3),
          "Mms": ("g", 1e3), "Cms": ("mm/N", 1e3), "Rms": ("N*s/m", 1), "Bl": ("T*m", 1), "Sd": ("cm^2", 1e4),
@@ -30,7 +31,7 @@ def printed(name: str, si: float, digits: int):
     unit, factor = PRINT[name]
     if name in LEVELS:
         return parse_printed(f"{si:.1f} dB", "dB", name)
-    return parse_printed(f"{si * factor:.{digits - 1}e} {unit}", SI_UNITS[name], name)
+    return parse_printed(f"{si * factor:.{digits - 1}e} {unit}", PARAMETERS[name].unit, name)
 
 
 def drawn_driver(rng: np.random.Generator) -> dict[str, float]:

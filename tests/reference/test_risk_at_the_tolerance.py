@@ -15,8 +15,9 @@ from helpers.made_fit import made_driver, made_fit
 from scipy.stats import binom, norm
 
 from tsfit.check.verdict import judge
-from tsfit.driver.units import SI_UNITS, parse_printed
-from tsfit.formats.sheet import LEVELS, Sheet
+from tsfit.driver.parameters import LEVELS, PARAMETERS
+from tsfit.driver.units import parse_printed
+from tsfit.formats.sheet import Sheet
 
 COUNT = int(os.environ.get("TSFIT_EDGE_CASES", "400"))
 NAMES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", *LEVELS)
@@ -32,11 +33,11 @@ def edge_case(rng: np.random.Generator) -> str:
     tolerance = float(rng.uniform(1.0, 2.0)) if level else float(rng.uniform(0.1, 0.25))
     side = rng.choice([-1.0, 1.0])
     true = claimed + side * tolerance if level else claimed * (1.0 + side * tolerance)
-    text = f"{claimed:.1f} dB" if level else f"{claimed:.{int(rng.integers(2, 4))}e} {SI_UNITS[name]}"
+    text = f"{claimed:.1f} dB" if level else f"{claimed:.{int(rng.integers(2, 4))}e} {PARAMETERS[name].unit}"
     measured = true + rng.normal() * estimate.stdev
     moved = replace(estimate, value=measured, interval95=(measured, measured))
     fit = replace(fit, parameters={name: moved})
-    sheet = Sheet("x", {name: parse_printed(text, SI_UNITS[name], name)}, {name: tolerance})
+    sheet = Sheet("x", {name: parse_printed(text, PARAMETERS[name].unit, name)}, {name: tolerance})
     (item,) = judge(fit, sheet).figures
     return item.verdict
 

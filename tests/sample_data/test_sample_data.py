@@ -13,7 +13,8 @@ from helpers.paths import SAMPLES
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import RELATIONS, sensitivity_1w, sensitivity_2v83
-from tsfit.driver.units import SI_UNITS, parse_printed
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import parse_printed
 
 FOLDER = SAMPLES
 TRUTH = json.loads((FOLDER / "truth.json").read_text(encoding="utf-8"))
@@ -112,7 +113,7 @@ def test_bench_statements_lie_within_their_uncertainty(path):
 
 
 def printed_figures(sheet):
-    return {name: parse_printed(text, SI_UNITS[name], name) for name, text in read(sheet)["published"].items()}
+    return {name: parse_printed(text, PARAMETERS[name].unit, name) for name, text in read(sheet)["published"].items()}
 
 
 @pytest.mark.parametrize("sheet", SHEETS.values())

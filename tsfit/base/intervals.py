@@ -1,13 +1,16 @@
-"""Coverage intervals: the middle 95 % of draws, wherever a distribution is drawn from and not calculated."""
+"""Coverage: how far an interval reaches beyond the standard uncertainty, and the middle 95 % of draws."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
+
+from tsfit.base.arrays import Real
 
 PROBABILITY = 0.95
+NORMAL_95 = 1.959964
+"""Half of the 95 % interval of a normal distribution, in standard uncertainties."""
+COVERAGE_FACTOR = 2.0
+"""Factor k of an expanded uncertainty, as verdicts use it (JCGM 100:2008, 6.3.3)."""
 
 
 def ranks(number: int) -> tuple[int, int]:
@@ -16,7 +19,7 @@ def ranks(number: int) -> tuple[int, int]:
     return max((number - span + 1) // 2 - 1, 0), span
 
 
-def middle(draws: Any) -> NDArray[np.float64]:
+def middle(draws: Real) -> Real:
     """Bounds (2, ...) of the middle 95 % along the first axis; NaN where one of the draws is."""
     ordered = np.sort(draws, axis=0)
     first, span = ranks(len(ordered))

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, DriverTable, SweepTable, state_of, stated_or_assumed
 from tsfit.capture.calibration import CalibrationReader
@@ -194,7 +195,7 @@ def _disagreement(result: FitResult, meter: Known) -> tuple[float, bool]:
     """Relative difference of the ohmmeter from the fitted Re, and whether it is beyond both uncertainties (k = 2)."""
     re = result.parameters["Re"]
     apart = meter.value - re.value
-    return apart / re.value, abs(apart) > 2.0 * math.hypot(meter.uncertainty, re.stdev)
+    return apart / re.value, abs(apart) > COVERAGE_FACTOR * math.hypot(meter.uncertainty, re.stdev)
 
 
 def _witness(result: FitResult, meter: Known, rig: Rig | None) -> list[QualityNote]:

@@ -22,8 +22,9 @@ from numpy.typing import NDArray
 
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
+from tsfit.driver.parameters import LEVELS, PUBLISHED
 from tsfit.driver.units import display
-from tsfit.formats.sheet import LEVELS, PUBLISHED, Sheet
+from tsfit.formats.sheet import Sheet
 
 AIR_SLACK = 0.015
 LEVEL_SLACK_DB = 0.5

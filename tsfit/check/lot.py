@@ -27,13 +27,14 @@ from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
 from tsfit.check.verdict import DEFAULT_TOLERANCES, Verdict
 from tsfit.driver.fit_result import FitResult
-from tsfit.formats.sheet import LEVELS, Conditions, Sheet
+from tsfit.driver.parameters import LEVELS, MEASURED
+from tsfit.formats.sheet import Conditions, Sheet
 
 FRACTION, CONFIDENCE = 0.90, 0.95
 SIGNIFICANCE = 0.05
 ROUNDING = 1e-9
 """A spread below this is arithmetic, not samples."""
-FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Le", "Sd", *LEVELS)
+JUDGED = (*MEASURED[:-1], "Le", "Sd", *LEVELS)
 
 
 @dataclass(frozen=True)
@@ -115,7 +116,7 @@ def judge_lot(
     conditions = Conditions() if sheet is None else sheet.conditions
     measured = [at_conditions(fit, conditions)[0] for fit in fits]
     found = []
-    for name in FIGURES:
+    for name in JUDGED:
         key = "Le_1kHz" if name == "Le" else name
         if all(key in sample for sample in measured):
             values = [sample[key].value for sample in measured]

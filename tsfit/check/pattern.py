@@ -22,9 +22,11 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.driver.covariance import covariance_of
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.formulas import Wiring, wiring_factors
-from tsfit.formats.sheet import LEVELS, Sheet
+from tsfit.driver.parameters import LEVELS, MEASURED
+from tsfit.formats.sheet import Sheet
 
 Array = NDArray[np.float64]
 
@@ -35,7 +37,7 @@ CLOSE = 4.0
 """Explanations whose χ² differs by less cannot be told apart: twice the logarithm of a likelihood ratio of 7."""
 _LOG = {name: math.log(10.0) / 10.0 for name in LEVELS}
 
-FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", *LEVELS)
+JUDGED = (*MEASURED, *LEVELS)
 
 CAUSES: Mapping[str, tuple[str, str, Mapping[str, float]]] = {
     "suspension": (
@@ -101,7 +103,7 @@ class Pattern:
 
 def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> Pattern:
     """Explain how `measured` (the parameters of `fit` at the sheet's conditions) differs from the figures of `sheet`."""
-    names = [name for name in FIGURES if name in measured and name in sheet.figures]
+    names = [name for name in JUDGED if name in measured and name in sheet.figures]
     inductance = _inductance(measured, sheet)
     if len(names) < 2:
         return Pattern((), (), inductance or "Too few figures are printed and measured to explain anything.", 0.0, 0)
@@ -140,12 +142,8 @@ def _deviations(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet, 
             y.append(math.log(estimate.value / printed.value))
             spread.append(estimate.stdev / estimate.value)
             rounding.append(printed.half_digit / printed.value)
-    correlation = np.eye(len(names))
-    known = [k for k, name in enumerate(names) if name in fit.correlation_names]
-    places = [fit.correlation_names.index(names[k]) for k in known]
-    correlation[np.ix_(known, known)] = fit.correlation[np.ix_(places, places)]
-    covariance = correlation * np.outer(spread, spread) + np.diag(np.square(rounding) / 3.0 + SCATTER**2)
-    return np.array(y), np.linalg.inv(covariance)
+    covariance = covariance_of(fit, names, spread) + np.diag(np.square(rounding) / 3.0 + SCATTER**2)
+    return np.array(y), np.asarray(np.linalg.inv(covariance), dtype=np.float64)
 
 
 def _direction(cause: str, names: list[str], measured: Mapping[str, Estimate]) -> Array:

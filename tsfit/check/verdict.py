@@ -21,14 +21,16 @@ from typing import Any, Literal
 import numpy as np
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.pattern import Pattern, pattern
 from tsfit.check.slips import Suspicion, towards
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.parameters import LEVELS
 from tsfit.driver.units import Printed
-from tsfit.formats.sheet import LEVELS, Sheet
+from tsfit.formats.sheet import Sheet
 
 Verdict = Literal["inside", "outside", "undecided"]
 
@@ -215,7 +217,7 @@ def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str
 
 
 def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float) -> Judged:
-    expanded = 2.0 * math.hypot(estimate.stdev, published.half_digit / math.sqrt(3.0))
+    expanded = COVERAGE_FACTOR * math.hypot(estimate.stdev, published.half_digit / math.sqrt(3.0))
     difference = estimate.value - published.value
     if name in LEVELS:
         allowed, deviation, shown = tolerance, difference, tolerance
@@ -243,9 +245,10 @@ def _rated_impedance(fit: FitResult, published: Printed, tolerance: float) -> Ju
     frequency = np.geomspace(20.0, 20e3, 2000)
     lowest = float(np.abs(impedance(frequency, driver.values(), Circuit(driver.coil, driver.suspension))).min())
     stdev = fit.parameters["Re"].stdev if "Re" in fit.parameters else 0.0
-    verdict = conformity(max(published.value - lowest, 0.0), tolerance * published.value, 2.0 * stdev)
+    expanded = COVERAGE_FACTOR * stdev
+    verdict = conformity(max(published.value - lowest, 0.0), tolerance * published.value, expanded)
     return Judged(
-        "Znom", published, lowest, stdev, 2.0 * stdev, 100.0 * (lowest / published.value - 1.0), 100.0 * tolerance, verdict,
+        "Znom", published, lowest, stdev, expanded, 100.0 * (lowest / published.value - 1.0), 100.0 * tolerance, verdict,
         "smallest impedance; only too low is outside",
     )  # fmt: skip
 

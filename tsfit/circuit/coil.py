@@ -19,17 +19,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.driver.parameters import PARAMETERS, Parameter
+
 Complex = NDArray[np.complexfloating[Any, Any]]
 Values = Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Parameter:
-    """Name, SI unit and meaning of one model parameter."""
-
-    name: str
-    unit: str
-    meaning: str
 
 
 @dataclass(frozen=True)
@@ -105,43 +98,21 @@ def _semi_inductance(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]
     return s * p["Leb"] + z, gradient
 
 
-def _rung_parameters(k: int) -> tuple[Parameter, Parameter]:
-    return Parameter(f"L{k}", "H", f"inductance of rung {k}"), Parameter(f"R{k}", "ohm", f"loss resistance of rung {k}")
+def _model(
+    name: str, terms: tuple[str, ...], evaluate: Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]
+) -> CoilModel:
+    return CoilModel(name, tuple(PARAMETERS[term] for term in terms), evaluate)
 
-
-_LE = Parameter("Le", "H", "voice-coil inductance in series")
 
 COIL_MODELS: dict[str, CoilModel] = {
     model.name: model
     for model in (
-        CoilModel("simple", (_LE,), _ladder(())),
-        CoilModel("ladder-2", (_LE, *_rung_parameters(2)), _ladder((2,))),
-        CoilModel("ladder-3", (_LE, *_rung_parameters(2), *_rung_parameters(3)), _ladder((2, 3))),
-        CoilModel(
-            "power-law",
-            (Parameter("K", "ohm·s^n", "magnitude at 1 rad/s"), Parameter("n", "1", "exponent, 0.5 to 1")),
-            _power_law,
-        ),
-        CoilModel(
-            "four-exponent",
-            (
-                Parameter("Kr", "ohm·s^Xr", "resistive magnitude at 1 rad/s"),
-                Parameter("Xr", "1", "resistive exponent"),
-                Parameter("Kx", "ohm·s^Xx", "reactive magnitude at 1 rad/s"),
-                Parameter("Xx", "1", "reactive exponent"),
-            ),
-            _four_exponent,
-        ),
-        CoilModel(
-            "semi-inductance",
-            (
-                Parameter("Leb", "H", "inductance outside the iron, in series"),
-                Parameter("Le", "H", "inductance of the coil in the iron"),
-                Parameter("Kss", "ohm·s^0.5", "semi-inductance of the eddy-current path"),
-                Parameter("Rss", "ohm", "resistance of the shorting path"),
-            ),
-            _semi_inductance,
-        ),
+        _model("simple", ("Le",), _ladder(())),
+        _model("ladder-2", ("Le", "L2", "R2"), _ladder((2,))),
+        _model("ladder-3", ("Le", "L2", "R2", "L3", "R3"), _ladder((2, 3))),
+        _model("power-law", ("K", "n"), _power_law),
+        _model("four-exponent", ("Kr", "Xr", "Kx", "Xx"), _four_exponent),
+        _model("semi-inductance", ("Leb", "Le", "Kss", "Rss"), _semi_inductance),
     )
 }
 

@@ -18,7 +18,8 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.circuit.coil import UNITY, Complex, Parameter, Values, log_jw
+from tsfit.circuit.coil import UNITY, Complex, Values, log_jw
+from tsfit.driver.parameters import PARAMETERS, Parameter
 
 CREEP_LOSS = math.pi / (2.0 * math.log(10.0))
 """Loss angle of the log-creep compliance at resonance, per unit of λ: Im log10(j)."""
@@ -94,8 +95,8 @@ SUSPENSION_MODELS: dict[str, SuspensionModel] = {
     model.name: model
     for model in (
         SuspensionModel("ideal", (), _ideal),
-        SuspensionModel("log-creep", (Parameter("creep", "1", "compliance lost per decade, λ"),), _log_creep),
-        SuspensionModel("fractional", (Parameter("order", "1", "order of the fractional damper, 0 to 1"),), _fractional),
-        SuspensionModel("structural", (Parameter("Lambda", "N/m", "structural loss, Λ"),), _structural),
+        SuspensionModel("log-creep", (PARAMETERS["creep"],), _log_creep),
+        SuspensionModel("fractional", (PARAMETERS["order"],), _fractional),
+        SuspensionModel("structural", (PARAMETERS["Lambda"],), _structural),
     )
 }

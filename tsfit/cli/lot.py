@@ -17,8 +17,8 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
     from tsfit.check.lot import CONFIDENCE, FRACTION
     from tsfit.cli.check import label
+    from tsfit.driver.parameters import LEVELS
     from tsfit.driver.units import display
-    from tsfit.formats.sheet import LEVELS
 
     rows = []
     for item in result.figures:

@@ -16,7 +16,9 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.drift.change import logarithms
 from tsfit.drift.entry import Entry
 from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.covariance import draw
 from tsfit.driver.formulas import circuit_values, electrical_q, mechanical_resistance, resonance
+from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
 
 Array = NDArray[np.float64]
@@ -93,7 +95,7 @@ def driver_of(entry: Entry) -> Driver:
 
 def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> DriverDraws:
     driver = driver_of(entry)
-    best = {name: float(getattr(driver, name)) for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")}
+    best = {name: float(getattr(driver, name)) for name in BASIC}
     best |= {**driver.coil_values, **driver.suspension_values}
     names = tuple(name for name in best if name in entry.parameters and best[name] > 0.0)
     covariance, steps = entry.covariance(names), np.zeros((DRAWS, len(names)))
@@ -101,8 +103,7 @@ def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> 
         step = np.array([shifts.get(name, 0.0) / entry.parameters[name][0] for name in names])
         covariance = covariance - np.outer(step, step)
         steps += np.outer(shared[_source(source, entry)], step)
-    power, directions = np.linalg.eigh(covariance)
-    steps += (rng.standard_normal((DRAWS, len(names))) * np.sqrt(np.maximum(power, 0.0))) @ directions.T
+    steps += draw(covariance, DRAWS, rng)
     figures = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
     for k, name in enumerate(names):
         figures[name][1:] *= np.exp(steps[:, k])

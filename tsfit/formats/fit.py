@@ -37,6 +37,7 @@ from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
 from tsfit.driver.curve import ImpedanceCurve, State, StateKind
 from tsfit.driver.fit_result import Agreement, Estimate, FitResult, FittedState, LevelDependence, ModelCandidate, MonteCarlo
 from tsfit.driver.formulas import Wiring
+from tsfit.driver.parameters import BASIC, LEVELS, PARAMETERS
 from tsfit.driver.record import Driver
 from tsfit.formats.toml import validated
 
@@ -44,9 +45,8 @@ SCHEMA = 1
 MAX_BYTES = 50_000_000
 NOTHING_KNOWN = 10.0
 """Standard uncertainty over the value from which a figure is none."""
-_DRIVER_FIGURES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Xmax", "Pe", "Ppeak")
-_POSITIVE = {"Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "eta0"}
-_LEVELS = {"sensitivity_1W", "sensitivity_2V83"}
+_DRIVER_FIGURES = (*BASIC, "Xmax", "Pe", "Ppeak")
+_POSITIVE = {name for name, parameter in PARAMETERS.items() if parameter.positive}
 
 Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.0)]
@@ -192,7 +192,7 @@ def read_fit(path: Path) -> FitResult:
         low, high = estimate.interval95
         if not low <= estimate.value <= high:
             raise _wrong(path, f"parameters.{name}", "lies outside its own interval95")
-        if name not in _LEVELS and (estimate.value < 0.0 or (name in _POSITIVE and estimate.value == 0.0)):
+        if name not in LEVELS and (estimate.value < 0.0 or (name in _POSITIVE and estimate.value == 0.0)):
             raise _wrong(path, f"parameters.{name}", f"must be positive, not {estimate.value:g}")
         if name in _POSITIVE and estimate.stdev > NOTHING_KNOWN * estimate.value:
             raise _wrong(path, f"parameters.{name}", f"has an uncertainty beyond sense ({estimate.stdev:g})")

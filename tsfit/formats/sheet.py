@@ -25,14 +25,11 @@ from pydantic import Field
 from tsfit.base.errors import TsfitError
 from tsfit.driver.air import DENSEST, THINNEST
 from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL
+from tsfit.driver.parameters import LEVELS, PARAMETERS, PUBLISHED
 from tsfit.driver.record import Driver, driver_from_figures
-from tsfit.driver.units import SI_UNITS, Printed, parse_printed
+from tsfit.driver.units import Printed, parse_printed
 from tsfit.formats.toml import Table, read_toml, wrong_key
 
-LEVELS = ("sensitivity_1W", "sensitivity_2V83")
-"""Figures in dB: they differ by dB, not by percent, and may have any sign."""
-PUBLISHED = tuple(name for name in SI_UNITS if name not in ("eta0", "Le_1kHz"))
-"""Figures that a sheet may print."""
 LARGEST = 1e9
 """No figure of a driver, nor its inverse, is larger than this in SI units."""
 
@@ -145,7 +142,7 @@ def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) 
             )
         text, ways = _one_way(str(value)) if name == "Xmax" else (value, 1)
         try:
-            printed = parse_printed(text, SI_UNITS[name], f"{path}: {place}")
+            printed = parse_printed(text, PARAMETERS[name].unit, f"{path}: {place}")
         except TsfitError as error:
             raise TsfitError(error.message, code=error.code, file=path) from error
         if ways == 2:

@@ -19,8 +19,10 @@ from tsfit.box.design.merits import VALUES_AT_ONCE, Array, Merits, frequencies, 
 from tsfit.box.enclosure import lossless_resonance
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
+from tsfit.driver.covariance import covariance_of, draw
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import circuit_values, resonance
+from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
 
 Source = Literal["driver", "building", "both"]
@@ -29,7 +31,6 @@ VOLUME_ERROR, TUNING_ERROR = 0.05, 0.03
 DRAWS = 1000
 MOST_RELATIVE = 1.0
 """Of a parameter known worse than to its own size, such as a coil term of little effect: a factor of e either way."""
-_BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     """
     driver = fit.driver
     fixed = {
-        **{name: getattr(driver, name) for name in _BASIC},
+        **{name: getattr(driver, name) for name in BASIC},
         **driver.coil_values,
         **driver.suspension_values,
     }
@@ -95,11 +96,9 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
     if not known:
         return circuit_values(drawn)
-    places = [fit.correlation_names.index(name) for name in known]
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
     relative = np.minimum(relative, MOST_RELATIVE)
-    covariance = fit.correlation[np.ix_(places, places)] * np.outer(relative, relative)
-    logs = generator.multivariate_normal(np.zeros(len(known)), covariance, size=n, method="eigh")
+    logs = draw(covariance_of(fit, known, relative.tolist()), n, generator)
     for column, name in enumerate(known):
         drawn[name] = fixed[name] * np.exp(logs[:, column])
     return circuit_values(drawn)
