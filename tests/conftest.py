@@ -1,8 +1,13 @@
 """Fixtures that every wing's tests may use."""
 
+import os
+
+# Before NumPy is loaded, here and in every worker and process that a test starts: matrices as small as these are slower on
+# several threads, and the workers already have a core each.
+os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
 import contextlib
 import importlib.util
-import os
 import subprocess
 import sys
 from collections.abc import Iterator
