@@ -64,7 +64,7 @@ def _scale(
         factors = {**factors, "eta0": 10.0 ** (level_db / 10.0)}
     if len(before) == 2 and "Qts" in found:
         after = {name: value * factors.get(name, 1.0) for name, value in before.items()}
-        factors = {**factors, "Qts": total_q(after["Qms"], after["Qes"]) / total_q(before["Qms"], before["Qes"])}
+        factors = {**factors, "Qts": float(total_q(*after.values()) / total_q(*before.values()))}
     for name in {*factors, *shifts} & found.keys():
         item, factor, shift = found[name], factors.get(name, 1.0), shifts.get(name, 0.0)
         low, high = (factor * end + shift for end in item.interval95)
@@ -96,7 +96,7 @@ def _wiring(found: dict[str, Estimate], fit: FitResult, wanted: Wiring) -> str:
     (was,) = known
     if was == wanted:
         return ""
-    re, bl, blocked = (to / of for to, of in zip(wiring_factors(wanted), wiring_factors(str(was)), strict=True))
+    re, bl, blocked = (float(to / of) for to, of in zip(wiring_factors(wanted), wiring_factors(str(was)), strict=True))
     inductance = dict.fromkeys(("Le", "Le_1kHz"), blocked)
     level = 10.0 * math.log10(bl**2 / re)
     _scale(found, {"Re": re, "Bl": bl, "Qes": re / bl**2, **inductance}, level, level - 10.0 * math.log10(re))

@@ -320,9 +320,10 @@ def _slope(figure: str, values: Mapping[str, Any], name: str, level: Any) -> flo
 def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Lower and upper end of what `needs` allow for `figure`, shape (1,) or `_SEARCH`'s; NaN where they allow nothing."""
     corners = np.array(list(itertools.product((False, True), repeat=len(needs))))
-    values = {name: np.where(corners[:, [i]], intervals[name][1], intervals[name][0]) for i, name in enumerate(needs)}
+    chosen = (np.where(corners[:, [i]], intervals[name][1], intervals[name][0]) for i, name in enumerate(needs))
+    values = {name: np.asarray(value, dtype=np.float64) for name, value in zip(needs, chosen, strict=True)}
     with np.errstate(all="ignore"):
-        implied = complete(values)[figure]
+        implied = np.asarray(complete(values)[figure])
     low, high = implied.min(axis=0), implied.max(axis=0)
     if figure in LEVELS:
         low, high = low - LEVEL_SLACK_DB, high + LEVEL_SLACK_DB

@@ -107,7 +107,7 @@ def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> 
     figures = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
     for k, name in enumerate(names):
         figures[name][1:] *= np.exp(steps[:, k])
-    return DriverDraws(driver, circuit_values(figures))
+    return DriverDraws(driver, {name: np.asarray(value) for name, value in circuit_values(figures).items()})
 
 
 def sentence(boxed: BoxedChange) -> str:

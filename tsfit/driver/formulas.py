@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
+from tsfit.base.arrays import Number
 from tsfit.driver.air import REFERENCE_AIR, Air
 
 Wiring = Literal["series", "parallel", "one coil"]
@@ -35,78 +36,78 @@ COLDEST_COIL, HOTTEST_COIL = -40.0, 300.0
 """Coil (°C) that is taken from a file or an option: its glue ends there (common practice, no source)."""
 
 
-def compliance(fs: Any, mms: Any) -> Any:
+def compliance(fs: Number, mms: Number) -> Number:
     """Cms = 1/((2π Fs)² Mms), m/N; also Mms from Cms, kg, by symmetry."""
     return 1.0 / ((2.0 * math.pi * fs) ** 2 * mms)
 
 
-def resonance(mms: Any, cms: Any) -> Any:
+def resonance(mms: Number, cms: Number) -> Number:
     """Fs = 1/(2π √(Mms Cms)), Hz."""
     return 1.0 / (2.0 * math.pi * np.sqrt(mms * cms))
 
 
-def mechanical_resistance(fs: Any, mms: Any, qms: Any) -> Any:
+def mechanical_resistance(fs: Number, mms: Number, qms: Number) -> Number:
     """Rms = ωs Mms/Qms, N·s/m; also Qms from Rms, by symmetry."""
     return 2.0 * math.pi * fs * mms / qms
 
 
-def force_factor(fs: Any, mms: Any, re: Any, qes: Any) -> Any:
+def force_factor(fs: Number, mms: Number, re: Number, qes: Number) -> Number:
     """Bl = √(ωs Mms Re/Qes), T·m."""
     return np.sqrt(2.0 * math.pi * fs * mms * re / qes)
 
 
-def electrical_q(fs: Any, mms: Any, re: Any, bl: Any) -> Any:
+def electrical_q(fs: Number, mms: Number, re: Number, bl: Number) -> Number:
     """Qes = ωs Mms Re/Bl²."""
     return 2.0 * math.pi * fs * mms * re / bl**2
 
 
-def total_q(qms: Any, qes: Any) -> Any:
+def total_q(qms: Number, qes: Number) -> Number:
     """Qts = Qms Qes/(Qms + Qes)."""
     return qms * qes / (qms + qes)
 
 
-def braked_q(values: Mapping[str, Any], source_ohm: Any = 0.0) -> Any:
+def braked_q(values: Mapping[str, Number], source_ohm: Number = 0.0) -> Number:
     """Qts of circuit values behind a source resistance, which weakens the braking: √(Mms/Cms)/(Rms + Bl²/(Re + Rg))."""
     braking = values["Bl"] ** 2 / (values["Re"] + source_ohm)
     return np.sqrt(values["Mms"] / values["Cms"]) / (values["Rms"] + braking)
 
 
-def other_q(qts: Any, q: Any) -> Any:
+def other_q(qts: Number, q: Number) -> Number:
     """Qms from Qts and Qes, or Qes from Qts and Qms."""
     return qts * q / (q - qts)
 
 
-def equivalent_volume(cms: Any, sd: Any, air: Air = REFERENCE_AIR) -> Any:
+def equivalent_volume(cms: Number, sd: Number, air: Air = REFERENCE_AIR) -> Number:
     """Vas = ρc² Sd² Cms, m³, in the stated air."""
     return air.stiffness * sd**2 * cms
 
 
-def efficiency(fs: Any, vas: Any, qes: Any, air: Air = REFERENCE_AIR) -> Any:
+def efficiency(fs: Number, vas: Number, qes: Number, air: Air = REFERENCE_AIR) -> Number:
     """Reference efficiency η0 = (4π²/c³) Fs³ Vas/Qes (half space)."""
     return 4.0 * math.pi**2 / air.sound_speed**3 * fs**3 * vas / qes
 
 
-def sensitivity_1w(eta0: Any, air: Air = REFERENCE_AIR) -> Any:
+def sensitivity_1w(eta0: Number, air: Air = REFERENCE_AIR) -> Number:
     """Level in dB at 1 W into Re, 1 m, half space: 10·lg(η0 ρc/(2π pref²))."""
     return 10.0 * np.log10(eta0 * air.density * air.sound_speed / (2.0 * math.pi * REFERENCE_PRESSURE**2))
 
 
-def sensitivity_2v83(eta0: Any, re: Any, air: Air = REFERENCE_AIR) -> Any:
+def sensitivity_2v83(eta0: Number, re: Number, air: Air = REFERENCE_AIR) -> Number:
     """Level in dB at 2.83 V (√8 V), 1 m, half space: the 1 W level plus 10·lg(8/Re)."""
     return sensitivity_1w(eta0, air) + 10.0 * np.log10(8.0 / re)
 
 
-def closed_box_volume(vas: Any, qts: Any, qtc: Any) -> Any:
+def closed_box_volume(vas: Number, qts: Number, qtc: Number) -> Number:
     """Net volume, m³, in which the lossless closed box has Qtc = Qts √(1 + Vas/Vb)."""
     return vas / ((qtc / qts) ** 2 - 1.0)
 
 
-def closed_box_ratio(vas: Any, volume: Any) -> Any:
+def closed_box_ratio(vas: Number, volume: Number) -> Number:
     """√(1 + Vas/Vb) = fc/Fs = Qtc/Qts of the lossless closed box."""
     return np.sqrt(1.0 + vas / volume)
 
 
-def circuit_values(figures: Mapping[str, Any]) -> dict[str, Any]:
+def circuit_values(figures: Mapping[str, Number]) -> dict[str, Number]:
     """Return `figures` with Bl, Cms and Rms in place of Fs, Qms and Qes, as the circuit asks for them."""
     rest = {name: value for name, value in figures.items() if name not in ("Fs", "Qms", "Qes")}
     fs, mms = figures["Fs"], figures["Mms"]
@@ -117,7 +118,7 @@ def circuit_values(figures: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def wiring_factors(wiring: str | None, coupling: Any = 1.0) -> tuple[float, float, Any]:
+def wiring_factors(wiring: str | None, coupling: Number = 1.0) -> tuple[float, float, Number]:
     """Factors on Re, on Bl and on the blocked impedance when two equal coils on one former are wired, against one of them.
 
     In series 2, 2 and 2(1 + k); in parallel 1/2, 1 and (1 + k)/2; one coil alone, or a driver that has no second: 1, 1, 1.
@@ -140,7 +141,7 @@ class Relation:
 
     figure: str
     needs: tuple[str, ...]
-    formula: Callable[..., Any]
+    formula: Callable[..., Number]
 
 
 RELATIONS: tuple[Relation, ...] = (
@@ -179,7 +180,7 @@ DETOURS: tuple[Relation, ...] = (
 """The same formulas solved for what is seldom missing; tried only where `RELATIONS` lead no further."""
 
 
-def _extend(known: dict[str, Any], relations: tuple[Relation, ...]) -> bool:
+def _extend(known: dict[str, Number], relations: tuple[Relation, ...]) -> bool:
     """Add what `relations` give in one pass; tell whether they gave anything."""
     before = len(known)
     for relation in relations:
@@ -188,7 +189,7 @@ def _extend(known: dict[str, Any], relations: tuple[Relation, ...]) -> bool:
     return len(known) > before
 
 
-def complete(figures: Mapping[str, Any]) -> dict[str, Any]:
+def complete(figures: Mapping[str, Number]) -> dict[str, Number]:
     """Return `figures` (SI values by name) with all that the relations can add; given values are kept as they are.
 
     Any six independent ones of Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl and Sd give the rest.

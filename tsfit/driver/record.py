@@ -142,7 +142,7 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         Mms=float(known["Mms"]),
         Sd=float(known["Sd"]),
         coil_values={"Le": float(known.get("Le", 0.0))},
-        Xmax=known.get("Xmax"),
-        Pe=known.get("Pe"),
-        Ppeak=known.get("Ppeak"),
+        Xmax=figures.get("Xmax"),
+        Pe=figures.get("Pe"),
+        Ppeak=figures.get("Ppeak"),
     )

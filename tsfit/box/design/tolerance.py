@@ -94,14 +94,12 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     }
     drawn = {name: np.full(n, value) for name, value in fixed.items()}
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
-    if not known:
-        return circuit_values(drawn)
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])
     relative = np.minimum(relative, MOST_RELATIVE)
     logs = draw(covariance_of(fit, known, relative.tolist()), n, generator)
     for column, name in enumerate(known):
         drawn[name] = fixed[name] * np.exp(logs[:, column])
-    return circuit_values(drawn)
+    return {name: np.asarray(value) for name, value in circuit_values(drawn).items()}
 
 
 def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
