@@ -18,7 +18,7 @@ import soundfile
 from bench_simulator import BenchState, exponential_sweep, simulate
 from make_sample_data import DIVIDER, DRIVERS, SAMPLE_RATE, to_pcm
 
-from tsfit.bench.file import SweepTable, write_bench
+from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.bench.fit import fit_bench
 from tsfit.capture.rig import read_rig
 from tsfit.drift.entry import Entry, entry_of
@@ -27,7 +27,7 @@ from tsfit.driver.air import Air
 
 HERE = Path(__file__).parent
 NAME = "saltwit-12b.drift"
-DRIVER = {"name": "Saltwit 12 B", "serial": "B-0021", "effective_diameter_cm": 25.6}
+DRIVER = BenchDriverTable(name="Saltwit 12 B", serial="B-0021", effective_diameter_cm=25.6)
 SETTLED = DRIVERS["Saltwit 12 B"]
 GAIN, TIME_CONSTANT_H = 0.15, 6.0
 """By which share the compliance grew from fresh to settled, and how fast."""

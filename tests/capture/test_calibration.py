@@ -7,7 +7,14 @@ import pytest
 import soundfile
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, solve_terms, terms_of
+from tsfit.capture.calibration import (
+    calibration_noise,
+    read_calibration,
+    resistor_shifts,
+    solve_terms,
+    standards_at,
+    terms_of,
+)
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import Bilinear, read_rig
 
@@ -112,7 +119,7 @@ def test_noise_of_the_standards_enters_the_variance(bench_simulator, driver, tmp
     found, stated = [], []
     for seed in range(16):
         bench.standards(seed)
-        standards = CalibrationReader(rig).at(f, 8000.0)
+        standards = standards_at(read_calibration(rig), rig, f, 8000.0)
         m = np.full(len(f), 0.2 + 0.1j)
         found.append(terms_of(standards).impedance(m))
         stated.append(calibration_noise(standards, m))
@@ -157,7 +164,8 @@ def test_shift_of_a_known_resistor(bench_simulator, tmp_path):
     """A resistor that is in truth 0.1 % larger than stated makes every impedance come out 0.1 % too small."""
     bench = Bench(bench_simulator, tmp_path, rate=8000)
     bench.standards()
-    standards = CalibrationReader(bench.rig_file()).at(np.array([50.0, 500.0]), 8000.0)
+    rig = bench.rig_file()
+    standards = standards_at(read_calibration(rig), rig, np.array([50.0, 500.0]), 8000.0)
     m = np.array([0.06 + 0.0j, 0.3 + 0.1j])
     shifts = resistor_shifts(standards, m)
     assert set(shifts) == {"known resistor 10 ohm"}

@@ -8,7 +8,7 @@ import pytest
 import soundfile
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.impedance import GainTrim, impedance_from_recording
 from tsfit.capture.rig import ASSUMED_GAIN, read_rig
 
 RATE = 48000
@@ -61,7 +61,7 @@ def test_points_per_octave_are_those_asked_for(recorded, density):
 
 def test_provenance(recorded):
     path, rig, _ = recorded
-    curve = impedance_from_recording(path, rig, gain_ratio=1.01)
+    curve = impedance_from_recording(path, rig, gain=GainTrim(1.01))
     assert dict(curve.provenance) == {
         "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
         "sample_rate_hz": RATE,
@@ -85,7 +85,7 @@ def test_systematic_directions(recorded):
     assert set(curve.systematic) == {"reference resistor", "channel gain"}
     np.testing.assert_allclose(curve.systematic["reference resistor"], 1e-3 * z, rtol=1e-9)
     np.testing.assert_allclose(curve.systematic["channel gain"], ASSUMED_GAIN * z * (1.0 + z / 100.0), rtol=1e-9)
-    trimmed = impedance_from_recording(path, rig, gain_ratio_uncertainty=0.001)
+    trimmed = impedance_from_recording(path, rig, gain=GainTrim(uncertainty=0.001))
     np.testing.assert_allclose(trimmed.systematic["channel gain"], 0.001 * z * (1.0 + z / 100.0), rtol=1e-9)
     assert "not_calibrated" not in {note.code for note in trimmed.notes}
 
@@ -95,7 +95,7 @@ def test_gain_ratio_undoes_a_mismatch(recorded, tmp_path):
     samples, rate = soundfile.read(path)
     soundfile.write(tmp_path / "off.wav", samples * [1.0, 0.9], rate, subtype="DOUBLE")
     straight = impedance_from_recording(path, rig)
-    mended = impedance_from_recording(tmp_path / "off.wav", rig, gain_ratio=1.0 / 0.9)
+    mended = impedance_from_recording(tmp_path / "off.wav", rig, gain=GainTrim(1.0 / 0.9))
     np.testing.assert_allclose(mended.impedance_ohm, straight.impedance_ohm, rtol=1e-9)
     np.testing.assert_allclose(mended.variance_ohm2, straight.variance_ohm2, rtol=1e-6)
 

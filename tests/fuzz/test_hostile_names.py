@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.bench.batch import Outcome, summary_csv, summary_row
-from tsfit.bench.file import SweepTable, write_bench
+from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.box.build import closed_box
 from tsfit.formats.fit import fit_to_dict, read_fit
 from tsfit.formats.spice import spice_subcircuit
@@ -127,7 +127,9 @@ def test_a_fit_and_a_bench_file_give_the_name_back(tmp_path):
         fit.write_text(to_json(fit_to_dict(named(name))), encoding="utf-8")
         assert read_fit(fit).driver.name == name
         bench.unlink(missing_ok=True)
-        write_bench(bench, tmp_path / "rig.toml", {"name": name}, [SweepTable(recording="a.wav", state="free air")])
+        write_bench(
+            bench, tmp_path / "rig.toml", BenchDriverTable(name=name), [SweepTable(recording="a.wav", state="free air")]
+        )
         told = tomllib.loads(bench.read_text(encoding="utf-8"))
         assert told["driver"] == {"name": name}
         assert list(told) == ["rig", "driver", "sweep"]

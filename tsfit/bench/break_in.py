@@ -20,7 +20,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256, to_json, write_new
-from tsfit.bench.file import SweepTable, write_bench
+from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.bench.fit import fit_bench
 from tsfit.bench.sweep import choose_level, measure, plan, playback_of
 from tsfit.capture.rig import SIMULATED, Rig
@@ -211,7 +211,7 @@ def _sweep(
             file=measured.recording,
         )
     bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
-    write_bench(bench, rig.path, {"name": routine.driver}, [table])
+    write_bench(bench, rig.path, BenchDriverTable(name=routine.driver), [table])
     fit = _fitted(bench, entries[0] if entries else None)
     write_new(file, to_json(fit_to_dict(fit)))
     entry = entry_of(fit, hours, file={"file": str(file.resolve()), "sha256": sha256(file)})

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -15,13 +17,11 @@ from tsfit.fitting.model import Known
 from tsfit.formats.toml import Table
 
 NotNegative = Annotated[float, Field(ge=0, le=1e9)]
-
-
 ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance": 0.005}
 """Relative standard uncertainty where the bench file states none: common practice, no source."""
 
 
-class DriverTable(Table):
+class BenchDriverTable(Table):
     """``[driver]``."""
 
     name: Annotated[str, Field(min_length=1)]
@@ -35,7 +35,7 @@ class DriverTable(Table):
     dc_resistance_uncertainty_ohm: NotNegative | None = None
 
     @model_validator(mode="after")
-    def _one_area(self) -> DriverTable:
+    def _one_area(self) -> BenchDriverTable:
         if self.effective_diameter_cm is not None and self.sd_cm2 is not None:
             raise ValueError("both effective_diameter_cm and sd_cm2 are given; keep the one you measured")
         return self
@@ -82,7 +82,7 @@ class BenchTable(Table):
 
     rig: str | None = None
     trim: Literal["dc resistance"] | None = None
-    driver: DriverTable
+    driver: BenchDriverTable
     sweep: Annotated[list[SweepTable], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -102,7 +102,7 @@ class BenchTable(Table):
         return self
 
 
-def write_bench(path: Path, rig: Path, driver: dict[str, Any], sweeps: list[SweepTable]) -> None:
+def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequence[SweepTable]) -> None:
     """Write a new bench file beside its recordings; the rig is named relative to it where that is possible.
 
     Raises
@@ -121,7 +121,7 @@ def write_bench(path: Path, rig: Path, driver: dict[str, Any], sweeps: list[Swee
         document["rig"] = Path(os.path.relpath(rig.resolve(), path.parent.resolve())).as_posix()
     except ValueError:
         document["rig"] = rig.resolve().as_posix()
-    document["driver"] = driver
+    document["driver"] = driver.model_dump(exclude_unset=True)
     tables = tomlkit.aot()
     for sweep in sweeps:
         tables.append(tomlkit.item(sweep.model_dump(exclude_none=True)))
@@ -129,26 +129,32 @@ def write_bench(path: Path, rig: Path, driver: dict[str, Any], sweeps: list[Swee
     write_new(path, tomlkit.dumps(document))
 
 
-def stated_or_assumed(
-    value: float, stated: float | None, what: str, notes: list[QualityNote], sweep: int | None = None
-) -> Known:
-    """Take the stated uncertainty, or assume one and say so."""
+def known_or_assumed(value: float, stated: float | None, what: str) -> Known:
+    """Value with its stated uncertainty, or with the one assumed for what it is of."""
+    return Known(value, ASSUMED_RELATIVE[what] * value if stated is None else stated)
+
+
+def assumption(stated: float | None, what: str, sweep: int | None = None) -> tuple[QualityNote, ...]:
+    """Say that an uncertainty is assumed, where none is stated."""
     if stated is not None:
-        return Known(value, stated)
-    share = ASSUMED_RELATIVE[what]
-    message = f"No uncertainty of the {what} is stated; {100.0 * share:g} % is assumed."
-    notes.append(QualityNote("assumed_uncertainty", "note", message, sweep))
-    return Known(value, share * value)
+        return ()
+    message = f"No uncertainty of the {what} is stated; {100.0 * ASSUMED_RELATIVE[what]:g} % is assumed."
+    return (QualityNote("assumed_uncertainty", "note", message, sweep),)
 
 
-def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: int = 0) -> State:
-    """State of one sweep in SI; assumed uncertainties are remarked in `notes`."""
-    notes = [] if notes is None else notes
+def assumed_in(sweep: SweepTable, number: int) -> tuple[QualityNote, ...]:
+    """Say which uncertainties of a sweep are assumed."""
+    mass = () if sweep.mass_g is None else assumption(sweep.mass_uncertainty_g, "mass", number)
+    return mass + (() if sweep.volume_l is None else assumption(sweep.volume_uncertainty_l, "volume", number))
+
+
+def state_of(sweep: SweepTable) -> State:
+    """State of one sweep in SI, uncertainties assumed where none are stated."""
 
     def known(value: float | None, stated: float | None, what: str) -> tuple[float | None, float | None]:
         if value is None:
             return None, None
-        found = stated_or_assumed(1e-3 * value, None if stated is None else 1e-3 * stated, what, notes, number)
+        found = known_or_assumed(1e-3 * value, None if stated is None else 1e-3 * stated, what)
         return found.value, found.uncertainty
 
     mass, mass_uncertainty = known(sweep.mass_g, sweep.mass_uncertainty_g, "mass")
@@ -166,3 +172,17 @@ def state_of(sweep: SweepTable, notes: list[QualityNote] | None = None, number: 
         level_v=sweep.level_v,
         level_dbfs=sweep.level_dbfs,
     )
+
+
+def area_of(driver: BenchDriverTable) -> tuple[Known | None, tuple[QualityNote, ...]]:
+    """Effective area in m², None where neither it nor a diameter is given, and whether its uncertainty is assumed."""
+    if driver.sd_cm2 is not None:
+        area, stated = 1e-4 * driver.sd_cm2, driver.sd_uncertainty_cm2
+        spread = None if stated is None else 1e-4 * stated
+    elif driver.effective_diameter_cm is not None:
+        diameter, stated = 1e-2 * driver.effective_diameter_cm, driver.effective_diameter_uncertainty_cm
+        area = math.pi / 4.0 * diameter**2
+        spread = None if stated is None else 2.0 * area * 1e-2 * stated / diameter
+    else:
+        return None, ()
+    return known_or_assumed(area, spread, "area"), assumption(spread, "area")

@@ -11,13 +11,16 @@ from typing import Any
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
-from tsfit.bench.file import BenchTable, DriverTable, SweepTable, state_of, stated_or_assumed
-from tsfit.capture.calibration import CalibrationReader
-from tsfit.capture.rig import Rig
+from tsfit.bench.file import BenchTable, area_of, assumed_in, assumption, known_or_assumed, state_of
+from tsfit.capture.impedance import GainTrim, Heard, hear, impedance_of, with_standards
+from tsfit.capture.recorder import played
+from tsfit.capture.recording import read_recording
+from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import Known
+from tsfit.formats.curve import read_curve
 from tsfit.formats.toml import read_toml
 
 
@@ -50,18 +53,13 @@ def fit_bench(
     if path.suffix.lower() != ".toml":
         return _fit_curve(path, coil, suspension)
     table = read_toml(path, BenchTable, "bench")
-    rig = None if table.rig is None else _read_rig(path.parent / table.rig)
-    calibration = None if rig is None else CalibrationReader(rig)
-    notes: list[QualityNote] = []
-    states = [state_of(sweep, notes, number) for number, sweep in enumerate(table.sweep)]
-    states = _as_played(path, table, states, notes)
-    sd = _area(table.driver, notes)
+    rig = None if table.rig is None else read_rig(path.parent / table.rig)
+    read = _read_sweeps(path, table, rig, points_per_octave, on_step)
+    states, notes = _states(path, table)
+    sd, area_notes = area_of(table.driver)
 
-    def run(gain: float, gain_uncertainty: float) -> FitResult:
-        curves = []
-        for sweep in table.sweep:
-            on_step(f"reading {sweep.recording or sweep.curve}")
-            curves.append(_curve(path, sweep, calibration, points_per_octave, gain, gain_uncertainty))
+    def run(gain: GainTrim) -> FitResult:
+        curves = [one if isinstance(one, ImpedanceCurve) else impedance_of(one, gain) for one in read]
         _same_rate(curves)
         on_step("fitting")
         return fit(
@@ -74,22 +72,11 @@ def fit_bench(
             provenance=_provenance(path, table, curves),
         )
 
-    result = run(1.0, 0.0)
-    if table.driver.dc_resistance_ohm is not None:
-        meter = stated_or_assumed(
-            table.driver.dc_resistance_ohm, table.driver.dc_resistance_uncertainty_ohm, "dc resistance", notes
-        )
-        if table.trim is None:
-            notes += _witness(result, meter, rig)
-        elif rig is not None:
-            result, note = _trimmed(run, result, meter, rig)
-            notes.append(note)
-    return replace(result, quality=(*notes, *result.quality))
+    result, meter_notes = _held_against_meter(run, table, rig)
+    return replace(result, quality=(*notes, *area_notes, *meter_notes, *result.quality))
 
 
 def _fit_curve(path: Path, coil: str | None, suspension: str | None) -> FitResult:
-    from tsfit.formats.curve import read_curve
-
     curve = read_curve(path)
     result = fit(
         [(curve, State())], name=path.stem, coil=coil, suspension=suspension, provenance={"curve": dict(curve.provenance)}
@@ -102,66 +89,37 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None) -> FitResul
     return replace(result, quality=(note, *result.quality))
 
 
-def _read_rig(path: Path) -> Rig:
-    from tsfit.capture.rig import read_rig
-
-    return read_rig(path)
-
-
-def _curve(
-    path: Path,
-    sweep: SweepTable,
-    calibration: CalibrationReader | None,
-    points_per_octave: int,
-    gain: float,
-    gain_uncertainty: float,
-) -> ImpedanceCurve:
-    if sweep.curve is not None:
-        from tsfit.formats.curve import read_curve
-
-        return read_curve(path.parent / sweep.curve)
-    from tsfit.capture.impedance import impedance_from_recording
-
-    assert calibration is not None
-    assert sweep.recording is not None
-    return impedance_from_recording(
-        path.parent / sweep.recording,
-        calibration.rig,
-        points_per_octave=points_per_octave,
-        gain_ratio=gain,
-        gain_ratio_uncertainty=gain_uncertainty,
-        calibration=calibration,
-    )
+def _read_sweeps(
+    path: Path, table: BenchTable, rig: Rig | None, points_per_octave: int, on_step: Callable[[str], None]
+) -> list[Heard | ImpedanceCurve]:
+    """Read every recording and curve once."""
+    read: list[Heard | ImpedanceCurve] = []
+    for sweep in table.sweep:
+        on_step(f"reading {sweep.recording or sweep.curve}")
+        if sweep.recording is not None and rig is not None:
+            read.append(hear(read_recording(path.parent / sweep.recording), rig, points_per_octave))
+        else:
+            read.append(read_curve(path.parent / (sweep.curve or "")))
+    heard = iter(with_standards([one for one in read if isinstance(one, Heard)]))
+    return [next(heard) if isinstance(one, Heard) else one for one in read]
 
 
-def _as_played(path: Path, table: BenchTable, states: list[State], notes: list[QualityNote]) -> list[State]:
-    """Add the levels that the conditions beside the recordings tell, where the bench file tells none."""
-    from tsfit.capture.recorder import played
-
+def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNote]]:
+    """States with the levels that the conditions beside the recordings tell, where the bench file tells none; remarks."""
+    notes = [note for number, sweep in enumerate(table.sweep) for note in assumed_in(sweep, number)]
+    states = [state_of(sweep) for sweep in table.sweep]
     told = [played(path.parent / (sweep.recording or sweep.curve or "")) for sweep in table.sweep]
     kinds = {each.kind for each in told if each.kind is not None}
     if len(kinds) > 1:
         message = f"The sweeps used {' and '.join(sorted(kinds))}, whose peaks do not compare; they count as one level."
-        notes.append(QualityNote("mixed_excitation", "note", message))
-        return states
-    return [
+        return states, [*notes, QualityNote("mixed_excitation", "note", message)]
+    with_levels = [
         state
         if (state.level_v, state.level_dbfs) != (None, None)
         else replace(state, level_v=each.level_v, level_dbfs=each.level_dbfs)
         for state, each in zip(states, told, strict=True)
     ]
-
-
-def _area(driver: DriverTable, notes: list[QualityNote]) -> Known | None:
-    if driver.sd_cm2 is not None:
-        stated = None if driver.sd_uncertainty_cm2 is None else 1e-4 * driver.sd_uncertainty_cm2
-        return stated_or_assumed(1e-4 * driver.sd_cm2, stated, "area", notes)
-    if driver.effective_diameter_cm is None:
-        return None
-    diameter = 1e-2 * driver.effective_diameter_cm
-    area = math.pi / 4.0 * diameter**2
-    spread = driver.effective_diameter_uncertainty_cm
-    return stated_or_assumed(area, None if spread is None else 2.0 * area * 1e-2 * spread / diameter, "area", notes)
+    return with_levels, notes
 
 
 def _same_rate(curves: list[ImpedanceCurve]) -> None:
@@ -191,35 +149,46 @@ def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> 
     }
 
 
-def _disagreement(result: FitResult, meter: Known) -> tuple[float, bool]:
-    """Relative difference of the ohmmeter from the fitted Re, and whether it is beyond both uncertainties (k = 2)."""
-    re = result.parameters["Re"]
-    apart = meter.value - re.value
-    return apart / re.value, abs(apart) > COVERAGE_FACTOR * math.hypot(meter.uncertainty, re.stdev)
+def _held_against_meter(
+    run: Callable[[GainTrim], FitResult], table: BenchTable, rig: Rig | None
+) -> tuple[FitResult, tuple[QualityNote, ...]]:
+    """Fit, and compare Re with an ohmmeter's reading or trim the channels' gains by it; say so."""
+    result, driver = run(GainTrim()), table.driver
+    if driver.dc_resistance_ohm is None:
+        return result, ()
+    meter = known_or_assumed(driver.dc_resistance_ohm, driver.dc_resistance_uncertainty_ohm, "dc resistance")
+    notes = assumption(driver.dc_resistance_uncertainty_ohm, "dc resistance")
+    if table.trim is None:
+        return result, (*notes, _compared(result, meter, rig))
+    if rig is None:
+        return result, notes
+    result, note = _trimmed(run, result, meter, rig)
+    return result, (*notes, note)
 
 
-def _witness(result: FitResult, meter: Known, rig: Rig | None) -> list[QualityNote]:
-    re = result.parameters["Re"].value
-    share, beyond = _disagreement(result, meter)
-    if not beyond:
+def _compared(result: FitResult, meter: Known, rig: Rig | None) -> QualityNote:
+    """Whether an ohmmeter's reading and the fitted Re agree within both uncertainties (k = 2); if not, why that may be."""
+    estimate = result.parameters["Re"]
+    re, apart = estimate.value, meter.value - estimate.value
+    if abs(apart) <= COVERAGE_FACTOR * math.hypot(meter.uncertainty, estimate.stdev):
         message = (
             f"The ohmmeter's {meter.value:.4g} ohm and the fitted Re of {re:.4g} ohm agree within their uncertainties."
         )
-        return [QualityNote("dc_resistance", "note", message)]
+        return QualityNote("dc_resistance", "note", message)
     causes = "a wrong reference value, leads that one of them includes, or a coil at another temperature"
     if rig is not None:
         gain = _gain(rig, meter.value, re)
         causes = (
             f"channel gains that differ by {100.0 * (gain - 1.0):+.1f} %, a reference resistor of "
             f"{rig.reference_ohm * meter.value / re:.4g} ohm instead of {rig.reference_ohm:.4g}, or "
-            f"{abs(meter.value - re):.2g} ohm of leads that only one of them includes"
+            f"{abs(apart):.2g} ohm of leads that only one of them includes"
         )
     message = (
-        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * share:+.1f} %: beyond "
-        f"both uncertainties. The usual causes would be {causes}. Swap the channels' cables and sweep again to tell, "
-        'calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
+        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * apart / re:+.1f} %: "
+        f"beyond both uncertainties. The usual causes would be {causes}. Swap the channels' cables and sweep again to "
+        'tell, calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
     )
-    return [QualityNote("dc_resistance", "warn", message)]
+    return QualityNote("dc_resistance", "warn", message)
 
 
 def _gain(rig: Rig, meter: float, re: float) -> float:
@@ -228,7 +197,7 @@ def _gain(rig: Rig, meter: float, re: float) -> float:
 
 
 def _trimmed(
-    run: Callable[[float, float], FitResult], result: FitResult, meter: Known, rig: Rig
+    run: Callable[[GainTrim], FitResult], result: FitResult, meter: Known, rig: Rig
 ) -> tuple[FitResult, QualityNote]:
     """Trim the channel-gain ratio until the fitted Re is the ohmmeter's; two rounds settle it."""
     first = result.parameters["Re"].value
@@ -236,7 +205,7 @@ def _trimmed(
     for _ in range(2):
         gain *= _gain(rig, meter.value, result.parameters["Re"].value)
         spread = abs(_gain(rig, meter.value + meter.uncertainty, meter.value) - 1.0)
-        result = run(gain, gain * spread)
+        result = run(GainTrim(gain, gain * spread))
     message = (
         f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm at first) equals "
         f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading."

@@ -7,11 +7,11 @@ resistor the whole line. Three standards solve it at each frequency, more do so 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
@@ -26,17 +26,30 @@ STEP_SHARE, STEP_NOISE = 0.5, 2e-3
 
 
 @dataclass(frozen=True)
-class Standard:
-    """A known impedance (ohm; infinite for open) with standard uncertainty, and the ratio it gave."""
+class StandardRecording:
+    """A known impedance (ohm; infinite for open) with standard uncertainty, and its recording under the rig file's name."""
 
     name: str
     ohm: float
     uncertainty_ohm: float
-    ratio: NDArray[np.complex128]
-    variance: NDArray[np.float64]
+    file: str
+    recording: Recording
 
 
-def solve_terms(ohm: Sequence[float], ratio: NDArray[np.complex128]) -> Bilinear:
+@dataclass(frozen=True)
+class Standard:
+    """A known impedance with standard uncertainty, and the ratio (n,) that it gave, with variance (n,)."""
+
+    name: str
+    ohm: float
+    uncertainty_ohm: float
+    ratio: Complex
+    variance: Real
+    file: str
+    sha256: str
+
+
+def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
     """Solve a, b, c from `ohm` (k,) and the measured `ratio` (k, n), k at least 3.
 
     Returns
@@ -68,55 +81,48 @@ def solve_terms(ohm: Sequence[float], ratio: NDArray[np.complex128]) -> Bilinear
     return Bilinear(solution[:, 0], solution[:, 1], solution[:, 2])
 
 
-@dataclass
-class CalibrationReader:
-    """Reads the calibration recordings that a rig names, each set of frequencies once."""
+def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:
+    """Read the recordings that a calibrated rig names.
 
-    rig: Rig
-    _found: dict[tuple[bytes, float], list[Standard]] = field(default_factory=dict)
+    Raises
+    ------
+    TsfitError
+        Whatever `read_recording` refuses.
+    """
+    calibration = rig.calibration
+    assert calibration is not None
+    named = []
+    if calibration.open is not None:
+        named.append(("open circuit", np.inf, 0.0, calibration.open))
+    if calibration.short is not None:
+        named.append(("short circuit", 0.0, 0.0, calibration.short))
+    for known in calibration.known:
+        stated = known.uncertainty_ohm
+        spread = ASSUMED_RELATIVE * known.ohm if stated is None else stated
+        named.append((f"known resistor {known.ohm:g} ohm", known.ohm, spread, known.recording))
+    silent = 0.0 if rig.topology == "divider" else np.inf
+    return tuple(
+        StandardRecording(
+            name, ohm, spread, file, read_recording(rig.path.parent / file, rig.second if ohm == silent else None)
+        )
+        for name, ohm, spread, file in named
+    )
 
-    def at(self, frequency_hz: NDArray[np.float64], sample_rate_hz: float) -> list[Standard]:
-        """Return the standards at `frequency_hz` (n,), for sweeps recorded at `sample_rate_hz`.
 
-        Raises
-        ------
-        TsfitError
-            ``sample_rate`` when one was recorded at another rate than the sweep; ``calibration`` when one is too short or
-            too noisy, or they follow one another unlike their stated values; whatever `read_recording` refuses.
-        """
-        key = (frequency_hz.tobytes(), sample_rate_hz)
-        if key not in self._found:
-            found = [self._standard(*one, frequency_hz, sample_rate_hz) for one in self._named()]
-            _check_order(found, self.rig)
-            self._found[key] = found
-        return self._found[key]
+def standards_at(
+    recorded: Sequence[StandardRecording], rig: Rig, frequency_hz: Real, sample_rate_hz: float
+) -> tuple[Standard, ...]:
+    """Return the standards at `frequency_hz` (n,), for sweeps recorded at `sample_rate_hz`.
 
-    def _named(self) -> list[tuple[str, str, float, float]]:
-        """Name, recording, ohm and its standard uncertainty of every standard."""
-        calibration = self.rig.calibration
-        assert calibration is not None
-        named = []
-        if calibration.open is not None:
-            named.append(("open circuit", calibration.open, np.inf, 0.0))
-        if calibration.short is not None:
-            named.append(("short circuit", calibration.short, 0.0, 0.0))
-        for known in calibration.known:
-            stated = known.uncertainty_ohm
-            spread = ASSUMED_RELATIVE * known.ohm if stated is None else stated
-            named.append((f"known resistor {known.ohm:g} ohm", known.recording, known.ohm, spread))
-        return named
-
-    def _standard(
-        self,
-        name: str,
-        file: str,
-        ohm: float,
-        uncertainty_ohm: float,
-        frequency_hz: NDArray[np.float64],
-        sample_rate_hz: float,
-    ) -> Standard:
-        quiet = self.rig.second if ohm == (0.0 if self.rig.topology == "divider" else np.inf) else None
-        recording = read_recording(self.rig.path.parent / file, quiet)
+    Raises
+    ------
+    TsfitError
+        ``sample_rate`` when one was recorded at another rate than the sweep; ``calibration`` when one is too short or too
+        noisy, or they follow one another unlike their stated values.
+    """
+    found = []
+    for one in recorded:
+        recording = one.recording
         if recording.sample_rate_hz != sample_rate_hz:
             raise TsfitError(
                 f"{recording.path}: recorded at {recording.sample_rate_hz:g} Hz but the sweep at {sample_rate_hz:g} Hz; "
@@ -124,11 +130,15 @@ class CalibrationReader:
                 code="sample_rate",
                 file=recording.path,
             )
-        found = _read(recording, self.rig, frequency_hz)
-        return Standard(name, ohm, uncertainty_ohm, found.value, found.variance)
+        ratio = _ratio(recording, rig, frequency_hz)
+        found.append(
+            Standard(one.name, one.ohm, one.uncertainty_ohm, ratio.value, ratio.variance, one.file, recording.sha256)
+        )
+    _check_order(found, rig)
+    return tuple(found)
 
 
-def _read(recording: Recording, rig: Rig, frequency_hz: NDArray[np.float64]) -> Ratio:
+def _ratio(recording: Recording, rig: Rig, frequency_hz: Real) -> Ratio:
     first, second = recording.samples[:, rig.total], recording.samples[:, rig.second]
     found = channel_ratio(first, second, recording.sample_rate_hz, POINTS_PER_OCTAVE, at_hz=frequency_hz)
     if len(found.value) < len(frequency_hz) or not np.median(found.variance) < WORST_RATIO**2:
@@ -164,7 +174,7 @@ def terms_of(standards: Sequence[Standard]) -> Bilinear:
     return solve_terms([standard.ohm for standard in standards], np.stack([standard.ratio for standard in standards]))
 
 
-def calibration_noise(standards: Sequence[Standard], m: NDArray[np.complex128]) -> NDArray[np.float64]:
+def calibration_noise(standards: Sequence[Standard], m: Complex) -> Real:
     """Variance of Z (n,) at ratio `m` that comes from the noise of the calibration recordings, to first order."""
     ohm = [standard.ohm for standard in standards]
     ratios = np.stack([standard.ratio for standard in standards])
@@ -178,7 +188,7 @@ def calibration_noise(standards: Sequence[Standard], m: NDArray[np.complex128]) 
     return total
 
 
-def resistor_shifts(standards: Sequence[Standard], m: NDArray[np.complex128]) -> dict[str, NDArray[np.complex128]]:
+def resistor_shifts(standards: Sequence[Standard], m: Complex) -> dict[str, Complex]:
     """Change of Z (n,) at ratio `m` for one standard uncertainty of each known resistor."""
     ratios = np.stack([standard.ratio for standard in standards])
     ohm = [standard.ohm for standard in standards]

@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Number, Real
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import sha256
 from tsfit.base.notes import QualityNote
-from tsfit.capture.calibration import CalibrationReader, calibration_noise, resistor_shifts, terms_of
+from tsfit.capture.calibration import (
+    Standard,
+    calibration_noise,
+    read_calibration,
+    resistor_shifts,
+    standards_at,
+    terms_of,
+)
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
+from tsfit.capture.rig import SIMULATED, Bilinear, CalibrationTable, Rig
 from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -28,14 +36,41 @@ OLD_DAYS = 90
 """Age from which a calibration is warned about: common practice, no source."""
 
 
+@dataclass(frozen=True)
+class GainTrim:
+    """Factor on the measured ratio of the channels, such as an ohmmeter's reading gives, and its standard uncertainty."""
+
+    ratio: float = 1.0
+    uncertainty: float = 0.0
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What a recording says of the ratio of its channels, before any gain is put right.
+
+    Attributes
+    ----------
+    path, sha256, sample_rate_hz, seconds : the recording, its hash and length
+    rig : Rig on which it was made
+    rms : of both channels, full scale 1
+    points_per_octave : density asked for
+    ratio : Ratio, where the recording has excitation
+    standards : of the rig's calibration at the ratio's frequencies, empty for a rig that is not calibrated
+    """
+
+    path: Path
+    sha256: str
+    sample_rate_hz: float
+    seconds: float
+    rig: Rig
+    rms: tuple[float, float]
+    points_per_octave: float
+    ratio: Ratio
+    standards: tuple[Standard, ...] = ()
+
+
 def impedance_from_recording(
-    path: Path,
-    rig: Rig,
-    *,
-    points_per_octave: float = 48.0,
-    gain_ratio: float = 1.0,
-    gain_ratio_uncertainty: float = 0.0,
-    calibration: CalibrationReader | None = None,
+    path: Path, rig: Rig, *, points_per_octave: float = 48.0, gain: GainTrim = GainTrim()
 ) -> ImpedanceCurve:
     """Impedance curve of what hung on the rig during a two-channel recording.
 
@@ -46,89 +81,126 @@ def impedance_from_recording(
     rig : Rig
     points_per_octave : float
         Density of the log-spaced curve; thinned at the low end where the recording is too short for it.
-    gain_ratio, gain_ratio_uncertainty : float
-        Factor on the measured channel ratio, with standard uncertainty, such as a trim by an ohmmeter gives.
-    calibration : CalibrationReader, optional
-        Shared by the sweeps of one rig, so that its calibration is read once.
+    gain : GainTrim
 
     Raises
     ------
     TsfitError
-        What `read_recording` refuses; ``sample_rate``, ``swapped``, ``polarity``, ``open``, ``short``, ``level``,
-        ``range``, ``calibration``.
+        What `read_recording`, `hear`, `with_standards` and `impedance_of` refuse.
     """
-    recording = read_recording(path)
-    if rig.sample_rate_hz is not None and recording.sample_rate_hz != rig.sample_rate_hz:
+    [heard] = with_standards([hear(read_recording(path), rig, points_per_octave)])
+    return impedance_of(heard, gain)
+
+
+def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Heard:
+    """Ratio of the channels where the recording has excitation: known to a quarter, in the longest such stretch.
+
+    Raises
+    ------
+    TsfitError
+        ``sample_rate`` when the rig plays at another rate; ``level``, ``open``, ``short``.
+    """
+    path, rate = recording.path, recording.sample_rate_hz
+    if rig.sample_rate_hz is not None and rate != rig.sample_rate_hz:
         raise TsfitError(
-            f"{path}: recorded at {recording.sample_rate_hz:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a "
+            f"{path}: recorded at {rate:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a "
             "wrong rate shifts Fs; mend sample_rate_hz in the rig file or record again.",
             code="sample_rate",
             file=path,
         )
-    raw = _covered(recording, rig, points_per_octave)
+    found = channel_ratio(recording.samples[:, rig.total], recording.samples[:, rig.second], rate, points_per_octave)
+    one, other = recording.samples.std(axis=0).tolist()
+    heard = Heard(path, recording.sha256, rate, len(recording.samples) / rate, rig, (one, other), points_per_octave, found)
+    known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
+    if not len(edges):
+        raise _too_noisy(heard, 1.0)
+    longest = int(np.argmax(edges[1::2] - edges[::2]))
+    stretch = np.arange(edges[2 * longest], edges[2 * longest + 1])
+    inside = stretch[known[stretch]]
+    return replace(heard, ratio=Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside]))
+
+
+def with_standards(heard: Sequence[Heard]) -> list[Heard]:
+    """Add its standards to sweeps of one rig if that is calibrated; their recordings are read once for all sweeps.
+
+    Raises
+    ------
+    TsfitError
+        As `tsfit.capture.calibration.read_calibration` and `standards_at`.
+    """
+    if not heard or heard[0].rig.calibration is None:
+        return list(heard)
+    rig = heard[0].rig
+    recorded = read_calibration(rig)
+    found: list[Heard] = []
+    for one in heard:
+        f, rate = one.ratio.frequency_hz, one.sample_rate_hz
+        alike = (other for other in found if rate == other.sample_rate_hz and np.array_equal(f, other.ratio.frequency_hz))
+        like = next(alike, None)
+        standards = standards_at(recorded, rig, f, rate) if like is None else like.standards
+        found.append(replace(one, standards=standards))
+    return found
+
+
+def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
+    """Impedance curve of what hung on the rig.
+
+    Raises
+    ------
+    TsfitError
+        ``swapped``, ``polarity``, ``open``, ``short``, ``level``, ``range``.
+    """
+    path, rig, f = heard.path, heard.rig, heard.ratio.frequency_hz
     # A calibration takes the gains away by itself.
-    gain = gain_ratio if rig.calibration is not None else gain_ratio * rig.gain_trim
-    m = gain * raw.value
-    variance = gain**2 * raw.variance
-    systematic: dict[str, NDArray[np.complex128]] = {}
-    if rig.calibration is None:
-        terms = rig.bilinear()
-        z = terms.impedance(m)
-        noise = np.abs(terms.slope(m)) ** 2 * variance
-        systematic |= rig.shifts(m)
-    else:
-        reader = CalibrationReader(rig) if calibration is None else calibration
-        standards = reader.at(raw.frequency_hz, recording.sample_rate_hz)
-        terms = terms_of(standards)
-        z = terms.impedance(m)
-        noise = np.abs(terms.slope(m)) ** 2 * variance + calibration_noise(standards, m)
-        systematic |= resistor_shifts(standards, m)
-    if gain_ratio_uncertainty > 0.0:
-        systematic["channel gain"] = terms.slope(m) * m * (gain_ratio_uncertainty / gain_ratio)
+    factor = gain.ratio if heard.standards else gain.ratio * rig.gain_trim
+    m = factor * heard.ratio.value
+    terms, calibrating, systematic = _through(rig, heard.standards, m)
+    z = terms.impedance(m)
+    noise = np.abs(terms.slope(m)) ** 2 * (factor**2 * heard.ratio.variance) + calibrating
+    if gain.uncertainty > 0.0:
+        systematic["channel gain"] = terms.slope(m) * m * (gain.uncertainty / gain.ratio)
     # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
-    _check_ratio(path, rig, m if rig.calibration is None else rig.ratio(z))
+    _check_ratio(path, rig, rig.ratio(z) if heard.standards else m)
     _check_impedance(path, z)
-    relative = np.sqrt(noise) / np.abs(z)
-    keep = relative < WORST_POINT
-    few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
-    if few and typical <= WORST_MEDIAN:
-        raise TsfitError(
-            f"{path}: tells the impedance at {int(keep.sum())} points between {raw.frequency_hz[0]:.3g} and "
-            f"{raw.frequency_hz[-1]:.3g} Hz, and {LEAST_POINTS} are needed; sweep over a wider range.",
-            code="range",
-            file=path,
-        )
-    if few or float(np.median(relative[keep])) > WORST_MEDIAN:
-        raise _too_noisy(recording, rig, typical)
+    keep = _certain_enough(heard, np.sqrt(noise) / np.abs(z))
     return ImpedanceCurve(
-        frequency_hz=raw.frequency_hz[keep],
+        frequency_hz=f[keep],
         impedance_ohm=z[keep],
         variance_ohm2=noise[keep],
         systematic={name: shift[keep] for name, shift in systematic.items()},
         source=str(path),
-        notes=_notes(rig, trimmed=gain_ratio_uncertainty > 0.0),
-        provenance=_provenance(recording, rig, points_per_octave, gain_ratio),
+        notes=_notes(rig, trimmed=gain.uncertainty > 0.0),
+        provenance=_provenance(heard, gain.ratio),
     )
 
 
-def _covered(recording: Recording, rig: Rig, points_per_octave: float) -> Ratio:
-    """Ratio where the recording has excitation: the channels' ratio known to a quarter, in the longest such stretch."""
-    first, second = recording.samples[:, rig.total], recording.samples[:, rig.second]
-    found = channel_ratio(first, second, recording.sample_rate_hz, points_per_octave)
-    known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
-    if not len(edges):
-        raise _too_noisy(recording, rig, 1.0)
-    lengths = edges[1::2] - edges[::2]
-    longest = int(np.argmax(lengths))
-    stretch = slice(edges[2 * longest], edges[2 * longest + 1])
-    inside = known[stretch]
-    return Ratio(found.frequency_hz[stretch][inside], found.value[stretch][inside], found.variance[stretch][inside])
+def _through(rig: Rig, standards: Sequence[Standard], m: Complex) -> tuple[Bilinear, Number, dict[str, Complex]]:
+    """Map of the rig, and at ratio `m` the variance of Z that its calibration adds and changes of Z for one uncertainty."""
+    if not standards:
+        return rig.bilinear(), 0.0, rig.shifts(m)
+    return terms_of(standards), calibration_noise(standards, m), resistor_shifts(standards, m)
 
 
-def _too_noisy(recording: Recording, rig: Rig, relative: float) -> TsfitError:
-    path = recording.path
-    rms = recording.samples.std(axis=0)
+def _certain_enough(heard: Heard, relative: Real) -> Mask:
+    """Flags (n,) of the points whose `relative` uncertainty is of use, where these suffice."""
+    keep = relative < WORST_POINT
+    few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
+    if few and typical <= WORST_MEDIAN:
+        f = heard.ratio.frequency_hz
+        raise TsfitError(
+            f"{heard.path}: tells the impedance at {int(keep.sum())} points between {f[0]:.3g} and {f[-1]:.3g} Hz, and "
+            f"{LEAST_POINTS} are needed; sweep over a wider range.",
+            code="range",
+            file=heard.path,
+        )
+    if few or float(np.median(relative[keep])) > WORST_MEDIAN:
+        raise _too_noisy(heard, typical)
+    return np.asarray(keep)
+
+
+def _too_noisy(heard: Heard, relative: float) -> TsfitError:
+    path, rig, rms = heard.path, heard.rig, heard.rms
     # With its noise counted in, the second channel bounds the ratio from above, hence Z from one side.
     bound = float(np.abs(rig.bilinear().impedance(rms[rig.second] / rms[rig.total])))
     if rig.topology == "shunt" and bound > OPEN_OHM:
@@ -143,7 +215,7 @@ def _too_noisy(recording: Recording, rig: Rig, relative: float) -> TsfitError:
     )
 
 
-def _check_ratio(path: Path, rig: Rig, m: NDArray[np.complex128]) -> None:
+def _check_ratio(path: Path, rig: Rig, m: Complex) -> None:
     """Refuse what no passive impedance on this rig can give."""
     middle = float(np.median(np.abs(m)))
     second = "driver" if rig.topology == "divider" else "reference"
@@ -181,7 +253,7 @@ def _short(path: Path) -> TsfitError:
     )
 
 
-def _check_impedance(path: Path, z: NDArray[np.complex128]) -> None:
+def _check_impedance(path: Path, z: Complex) -> None:
     middle = float(np.median(np.abs(z)))
     if middle > OPEN_OHM:
         raise _open(path)
@@ -229,19 +301,18 @@ def _calibration_notes(rig: Rig, calibration: CalibrationTable) -> list[QualityN
     return notes
 
 
-def _provenance(recording: Recording, rig: Rig, points_per_octave: float, gain_ratio: float) -> dict[str, Any]:
+def _provenance(heard: Heard, gain_ratio: float) -> dict[str, Any]:
     found: dict[str, Any] = {
-        "sha256": recording.sha256,
-        "sample_rate_hz": recording.sample_rate_hz,
-        "seconds": len(recording.samples) / recording.sample_rate_hz,
-        "rig": rig.name,
-        "points_per_octave": points_per_octave,
+        "sha256": heard.sha256,
+        "sample_rate_hz": heard.sample_rate_hz,
+        "seconds": heard.seconds,
+        "rig": heard.rig.name,
+        "points_per_octave": heard.points_per_octave,
     }
-    if rig.device == SIMULATED:
+    if heard.rig.device == SIMULATED:
         found["device"] = SIMULATED
     if gain_ratio != 1.0:
         found["gain_ratio"] = gain_ratio
-    if rig.calibration is not None:
-        files = [rig.calibration.open, rig.calibration.short, *(known.recording for known in rig.calibration.known)]
-        found["calibration"] = {file: sha256(rig.path.parent / file) for file in files if file is not None}
+    if heard.standards:
+        found["calibration"] = {standard.file: standard.sha256 for standard in heard.standards}
     return found

@@ -267,13 +267,17 @@ def _plain(measured: Measurement) -> dict[str, Any]:
 def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
     from tsfit.base.files import refuse_existing
-    from tsfit.bench.file import write_bench
+    from tsfit.bench.file import BenchDriverTable, write_bench
+    from tsfit.formats.toml import validated
 
     folder = Path(click.prompt("Folder for this driver", default="bench", type=click.Path(path_type=Path)))
     bench = folder / "bench.toml"
     refuse_existing(bench)
-    driver: dict[str, Any] = {"name": click.prompt("Name of the driver")}
-    driver["effective_diameter_cm"] = click.prompt("Cone diameter to the middle of the surround, cm", type=float)
+    given = {
+        "name": click.prompt("Name of the driver"),
+        "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
+    }
+    driver = validated(bench, given, BenchDriverTable, "driver")
     options["level_dbfs"] = confirmed_level(rig, options["level_dbfs"], options["level_v"], yes=options["yes"], quiet=False)
     folder.mkdir(parents=True, exist_ok=True)
     sweeps = []
