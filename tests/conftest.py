@@ -10,11 +10,12 @@ import contextlib
 import importlib.util
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
 
 import pytest
+from filelock import FileLock
 from helpers.paths import SAMPLES
 
 SAMPLE_DATA = SAMPLES
@@ -34,6 +35,46 @@ def bench_simulator() -> ModuleType:
     sys.modules["bench_simulator"] = module
     spec.loader.exec_module(module)
     return module
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """``made_once(name, make)``: a folder that ``make(folder)`` fills, once for all workers; tests read it, or copy it."""
+    base = tmp_path_factory.getbasetemp()
+    shared = base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+    def once(name: str, make: Callable[[Path], object]) -> Path:
+        folder, whole = shared / f"made-{name}", shared / f"made-{name}.whole"
+        with FileLock(shared / f"made-{name}.lock"):
+            if not whole.exists():
+                folder.mkdir()
+                make(folder)
+                whole.touch()
+        return folder
+
+    return once
+
+
+@pytest.fixture(scope="session")
+def demonstration(made_once) -> Path:
+    """What `tsfit demo` leaves, in the folder ``tsfit-demo``, and prints, in ``printed.txt``."""
+
+    def play(folder: Path) -> None:
+        from tsfit.cli import _run
+
+        with contextlib.chdir(folder), (folder / "printed.txt").open("w") as out, contextlib.redirect_stdout(out):
+            assert _run(["demo"]) == 0
+
+    return made_once("demonstration", play)
+
+
+@pytest.fixture(scope="session")
+def page_files(made_once) -> list[Path]:
+    """One file of every kind that a page is made from; not to be changed."""
+    from helpers.made_page import write_files
+
+    folder = made_once("page", lambda folder: (folder / "order.txt").write_text("\n".join(map(str, write_files(folder)))))
+    return [Path(line) for line in (folder / "order.txt").read_text().splitlines()]
 
 
 @pytest.fixture

@@ -11,8 +11,10 @@ def reference(cpu_seconds):
 
 
 @pytest.fixture(scope="module")
-def played(tmp_path_factory, cpu_seconds):
-    """The folder of a demonstration, and what it cost."""
+def played(request, tmp_path_factory, cpu_seconds):
+    """The folder of a demonstration, and what it cost; where nothing is measured, that of all tests."""
+    if not request.config.getoption("benchmark_only"):
+        return request.getfixturevalue("demonstration") / "tsfit-demo", float("nan")
     folder = tmp_path_factory.mktemp("demo") / "played"
     return folder, cpu_seconds("-m", "tsfit", "demo", "--folder", str(folder), of=1)
 

@@ -32,8 +32,8 @@ class Tags(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def page(tmp_path_factory):
-    return make_page(write_files(tmp_path_factory.mktemp("page")))
+def page(page_files):
+    return make_page(page_files)
 
 
 def test_sections_stand_in_the_order_of_the_decision(page):
@@ -125,8 +125,8 @@ def test_what_is_no_result_is_refused(tmp_path, content, word):
     assert str(path) in refused.value.message
 
 
-def test_command_writes_once(tmp_path, capsys):
-    files = [str(path) for path in write_files(tmp_path)]
+def test_command_writes_once(page_files, tmp_path, capsys):
+    files = [str(path) for path in page_files]
     page = tmp_path / "page.html"
     assert _run(["report", *files, "-o", str(page)]) == 0
     assert "browser" in capsys.readouterr().out
