@@ -60,10 +60,10 @@ def demonstration(made_once) -> Path:
     """What `tsfit demo` leaves, in the folder ``tsfit-demo``, and prints, in ``printed.txt``."""
 
     def play(folder: Path) -> None:
-        from tsfit.cli import _run
+        from tsfit.cli import run
 
         with contextlib.chdir(folder), (folder / "printed.txt").open("w") as out, contextlib.redirect_stdout(out):
-            assert _run(["demo"]) == 0
+            assert run(["demo"]) == 0
 
     return made_once("demonstration", play)
 

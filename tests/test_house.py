@@ -72,7 +72,7 @@ def test_records_are_frozen():
 def test_help_loads_nothing_heavy():
     heavy = {"scipy", "lmfit", "matplotlib", "pydantic", "soundfile", "sounddevice", "rich", "numpy"}
     code = (
-        "import sys\nfrom tsfit.cli import _run\nassert _run(['--help']) == 0\n"
+        "import sys\nfrom tsfit.cli import run\nassert run(['--help']) == 0\n"
         f"print('LOADED', sorted({heavy!r} & set(sys.modules)))"
     )
     assert "LOADED []" in _run(sys.executable, "-c", code)
@@ -80,8 +80,8 @@ def test_help_loads_nothing_heavy():
 
 def test_the_fit_needs_no_sound_system():
     code = (
-        "import sys\nsys.modules['sounddevice'] = None\nfrom tsfit.cli import _run\n"
-        "sys.exit(_run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--json']))"
+        "import sys\nsys.modules['sounddevice'] = None\nfrom tsfit.cli import run\n"
+        "sys.exit(run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--json']))"
     )
     _run(sys.executable, "-c", code)
 

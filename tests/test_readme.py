@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from helpers.paths import ROOT
 
-from tsfit.cli import _run
+from tsfit.cli import run
 
 LINES = [
     line
@@ -67,7 +67,7 @@ def test_every_line_runs(checkout, monkeypatch, capsys):
             words += SHORT_SWEEP
         answer = next((text for start, text in ANSWERS.items() if line.startswith(start)), "")
         monkeypatch.setattr("sys.stdin", io.StringIO(answer))
-        code = _run(words)
+        code = run(words)
         err = capsys.readouterr().err
         if code not in (0, 1):
             failed.append((line, code, err.strip()))

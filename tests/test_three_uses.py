@@ -8,7 +8,7 @@ import pytest
 from helpers.paths import ROOT
 
 import tsfit
-from tsfit.cli import _run
+from tsfit.cli import run
 
 SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
 
@@ -18,10 +18,10 @@ def folder(tmp_path_factory):
     """What the README's command lines have left before its scripts begin."""
     folder = tmp_path_factory.mktemp("uses")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data", ignore=shutil.ignore_patterns("__pycache__"))
-    assert _run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
     for name, bench in (("old", "saltwit-12"), ("new", "saltwit-12b")):
         bench_file = folder / "sample_data" / f"{bench}-bench.toml"
-        assert _run(["fit", str(bench_file), "--coil", "ladder-2", "-o", str(folder / f"{name}.json"), "-q"]) == 0
+        assert run(["fit", str(bench_file), "--coil", "ladder-2", "-o", str(folder / f"{name}.json"), "-q"]) == 0
     return folder
 
 

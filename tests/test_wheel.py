@@ -21,9 +21,9 @@ class NoPortAudio(importlib.abc.MetaPathFinder):
 
 sys.meta_path.insert(0, NoPortAudio())
 import tsfit
-from tsfit.cli import _run
+from tsfit.cli import run
 assert sys.prefix in tsfit.__file__, tsfit.__file__
-sys.exit(_run(sys.argv[1:]))
+sys.exit(run(sys.argv[1:]))
 """
 
 

@@ -10,7 +10,7 @@ from helpers.paths import SAMPLES
 from tsfit.base.errors import TsfitError
 from tsfit.bench.fit import fit_bench
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 from tsfit.formats.curve import write_curve
@@ -46,7 +46,7 @@ def test_a_bench_file_with_levels_gives_figures_against_level(bench, tmp_path, c
     assert abs(result.levels.limit["Fs"].value - 30.0) < 4.0 * result.levels.limit["Fs"].stdev
     assert abs(result.parameters["Fs"].value - result.levels.at[0].figures["Fs"].value) < 0.01
     out = tmp_path / "fit.json"
-    assert _run(["fit", str(bench), "-o", str(out), "--coil", "ladder-2", "--suspension", "ideal"]) == 0
+    assert run(["fit", str(bench), "-o", str(out), "--coil", "ladder-2", "--suspension", "ideal"]) == 0
     printed = capsys.readouterr().out
     assert "Figures against level" in printed
     assert "level, V peak" in printed

@@ -5,7 +5,7 @@ import pytest
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.room import CAUTION, Room
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.air import REFERENCE_AIR
 
 DRIVER = """
@@ -50,12 +50,12 @@ def closed(tmp_path, capsys):
     path = tmp_path / "heron.toml"
     path.write_text(DRIVER)
 
-    def run(*arguments):
-        code = _run(["box", "closed", str(path), "--volume-l", "40", *arguments])
+    def ask(*arguments):
+        code = run(["box", "closed", str(path), "--volume-l", "40", *arguments])
         out, err = capsys.readouterr()
         return code, out, err
 
-    return run
+    return ask
 
 
 def test_it_is_off_unless_asked_for(closed):

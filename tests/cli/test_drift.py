@@ -8,7 +8,7 @@ import pytest
 from helpers.made_histories import FRESH, made_fit
 from helpers.paths import RIGS
 
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
 
 HOURS = (0.0, 0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
@@ -31,28 +31,28 @@ def fits(tmp_path_factory):
 def log(fits, tmp_path):
     path = tmp_path / "saltwit.drift"
     for fit, hours in zip(fits, HOURS, strict=True):
-        assert _run(["drift", "add", str(fit), "--log", str(path), "--hours", str(hours)]) == 0
+        assert run(["drift", "add", str(fit), "--log", str(path), "--hours", str(hours)]) == 0
     return path
 
 
 def test_add_says_what_it_did(fits, tmp_path, capsys):
     log = str(tmp_path / "log")
-    assert _run(["drift", "add", str(fits[0]), "--log", log, "--hours", "0"]) == 0
+    assert run(["drift", "add", str(fits[0]), "--log", log, "--hours", "0"]) == 0
     assert "entry 1, Saltwit 12 after 0 h" in " ".join(capsys.readouterr().out.split())
-    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12", "--json"]) == 0
+    assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12", "--json"]) == 0
     assert json.loads(capsys.readouterr().out) == {"schema": 1, "entry": 2, "hours": 12.0, "notes": []}
-    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
+    assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
     assert "already holds this fit" in capsys.readouterr().err
-    assert _run(["drift", "add", str(fits[1]), "--log", log, "--hours", "-1"]) == 2
+    assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "-1"]) == 2
 
 
 def test_show_names_the_cause_and_the_end(log, capsys):
     capsys.readouterr()
-    assert _run(["drift", "show", str(log)]) == 0
+    assert run(["drift", "show", str(log)]) == 0
     out = capsys.readouterr().out
     assert "Compliance (Cms) changed by +1" in out
     assert "within 1 % of that now" in out
-    assert _run(["drift", "show", str(log), "--json"]) == 0
+    assert run(["drift", "show", str(log), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["drifted"] == ["compliance"]
     one = data["causes"]["compliance"]
@@ -65,27 +65,27 @@ def test_show_names_the_cause_and_the_end(log, capsys):
 
 def test_change_between_any_two(log, capsys):
     capsys.readouterr()
-    assert _run(["drift", "change", str(log), "first", "last"]) == 0
+    assert run(["drift", "change", str(log), "first", "last"]) == 0
     assert "compliance" in capsys.readouterr().out
-    assert _run(["drift", "change", str(log), "1", "8", "--json"]) == 0
+    assert run(["drift", "change", str(log), "1", "8", "--json"]) == 0
     causes = json.loads(capsys.readouterr().out)["causes"]
     assert [name for name, one in causes.items() if one["beyond_repeatability"]] == ["compliance"]
     assert causes["compliance"]["change"] == pytest.approx(0.12, abs=0.01)
     assert causes["compliance"]["e_n"] > 3.0
     for wrong in ("0", "9", "middle", "-1"):
-        assert _run(["drift", "change", str(log), "--", wrong, "last"]) == 2
+        assert run(["drift", "change", str(log), "--", wrong, "last"]) == 2
         assert "give a number from 1 to 8" in capsys.readouterr().err
 
 
 def test_refusals(tmp_path, fits, capsys):
-    assert _run(["drift", "show", str(tmp_path / "none")]) == 2
+    assert run(["drift", "show", str(tmp_path / "none")]) == 2
     assert "tsfit drift add" in capsys.readouterr().err
     (tmp_path / "notes").write_text("hello")
-    assert _run(["drift", "show", str(tmp_path / "notes"), "--json"]) == 2
+    assert run(["drift", "show", str(tmp_path / "notes"), "--json"]) == 2
     assert json.loads(capsys.readouterr().out)["error"]["code"] == "not_a_log"
     (tmp_path / "empty").write_text("")
-    assert _run(["drift", "show", str(tmp_path / "empty")]) == 2
-    assert _run(["drift", "add", str(fits[0]), "--log", str(tmp_path / "no" / "log"), "--hours", "0"]) == 2
+    assert run(["drift", "show", str(tmp_path / "empty")]) == 2
+    assert run(["drift", "add", str(fits[0]), "--log", str(tmp_path / "no" / "log"), "--hours", "0"]) == 2
     assert "cannot be written" in capsys.readouterr().err
 
 
@@ -95,7 +95,7 @@ def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
     capsys.readouterr()
     plots = [str(tmp_path / name) for name in ("drift.svg", "box.png")]
     command = ["drift", "show", str(log), "--box", str(box), "--plot", plots[0], "--box-plot", plots[1]]
-    assert _run([*command, "-o", str(tmp_path / "show.json")]) == 0
+    assert run([*command, "-o", str(tmp_path / "show.json")]) == 0
     out = capsys.readouterr().out
     assert "still holds at 32 h" in out
     assert "Qtc" in out
@@ -103,24 +103,24 @@ def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
     assert saved["box"]["outcome"] == "holds"
     assert saved["box"]["frequency_hz"][0] == 20.0
     assert all(Path(plot).stat().st_size > 5000 for plot in plots)
-    assert _run(command) == 2
+    assert run(command) == 2
     assert "--replace" in capsys.readouterr().err
-    assert _run(["drift", "change", str(log), "1", "3", "--box", str(box), "--json"]) == 0
+    assert run(["drift", "change", str(log), "1", "3", "--box", str(box), "--json"]) == 0
     assert "summary" in json.loads(capsys.readouterr().out)["box"]
-    assert _run(["drift", "show", str(log), "--box-plot", str(tmp_path / "other.png")]) == 2
+    assert run(["drift", "show", str(log), "--box-plot", str(tmp_path / "other.png")]) == 2
     assert "--box BOX" in capsys.readouterr().err
 
 
 def test_a_guided_break_in(tmp_path, capsys):
     rig = str(RIGS / "simulated.toml")
     command = ["drift", "routine", rig, "-o", str(tmp_path / "kept"), "--name", "Dunlin 10", "--hours", "0.1"]
-    assert _run([*command, "--json"]) == 2
+    assert run([*command, "--json"]) == 2
     assert "--yes" in json.loads(capsys.readouterr().out)["error"]["message"]
-    assert _run([*command, "--yes"]) == 0
+    assert run([*command, "--yes"]) == 0
     out = capsys.readouterr().out
     assert "protect your hearing" in out
     assert "All hours are played" in out
-    assert _run([*command, "--yes", "--json"]) == 0
+    assert run([*command, "--yes", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["why"] == "time"
-    assert _run(["drift", "show", str(tmp_path / "kept" / "drift.log")]) == 0
-    assert _run([*command, "--level-dbfs", "-1", "--yes"]) == 2
+    assert run(["drift", "show", str(tmp_path / "kept" / "drift.log")]) == 0
+    assert run([*command, "--level-dbfs", "-1", "--yes"]) == 2

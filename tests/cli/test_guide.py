@@ -9,7 +9,7 @@ import pytest
 from tsfit.capture.rig import read_rig
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.cli.guide import FOLDER, TOPICS
 from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.driver.record import Driver
@@ -24,7 +24,7 @@ def guide(topic):
 @pytest.mark.parametrize("topic", TOPICS)
 def test_each_is_short_and_printed(topic, capsys):
     assert len((FOLDER / f"{topic}.md").read_text().split()) < 300
-    assert _run(["guide", topic]) == 0
+    assert run(["guide", topic]) == 0
     assert len(capsys.readouterr().out.splitlines()) > 8
 
 
@@ -91,7 +91,7 @@ def test_copper():
 
 
 def test_every_command_they_name_exists():
-    from tsfit.cli import COMMANDS
+    from tsfit.cli.commands import COMMANDS
 
     named = {word for topic in TOPICS for word in re.findall(r"`tsfit ([a-z]+)", guide(topic))}
     assert named <= set(COMMANDS)

@@ -10,7 +10,8 @@ from pathlib import Path
 import click
 import pytest
 
-from tsfit.cli import COMMANDS, STEPS, _run, tsfit
+from tsfit.cli import run, tsfit
+from tsfit.cli.commands import COMMANDS, STEPS
 
 
 def _paths(command, path=()):
@@ -26,7 +27,7 @@ PATHS = list(_paths(tsfit))
 
 @pytest.mark.parametrize("path", PATHS, ids=" ".join)
 def test_every_command_has_help_with_an_example(path, capsys):
-    assert _run([*path, "--help"]) == 0
+    assert run([*path, "--help"]) == 0
     text = capsys.readouterr().out
     assert "Example:" in text
     assert f"tsfit {path[0]}" if path else "tsfit demo" in text
@@ -34,7 +35,7 @@ def test_every_command_has_help_with_an_example(path, capsys):
 
 
 def test_overview_lists_every_command_under_its_step_of_the_job(capsys):
-    assert _run(["--help"]) == 0
+    assert run(["--help"]) == 0
     text = capsys.readouterr().out
     listed = [name for names in STEPS.values() for name in names if name in COMMANDS]
     assert sorted(listed) == sorted(COMMANDS)
@@ -45,7 +46,7 @@ def test_overview_lists_every_command_under_its_step_of_the_job(capsys):
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
 def test_completion_scripts(shell, capsys):
-    assert _run(["completion", shell]) == 0
+    assert run(["completion", shell]) == 0
     assert "_TSFIT_COMPLETE" in capsys.readouterr().out
 
 
@@ -60,14 +61,14 @@ def test_what_a_shell_completes(words, found):
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="no bash here")
 def test_bash_takes_the_script(capsys):
-    _run(["completion", "bash"])
+    run(["completion", "bash"])
     script = capsys.readouterr().out + "\ncomplete -p tsfit"
     told = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True, timeout=60)
     assert "_tsfit_completion" in told.stdout
 
 
 def test_version(capsys):
-    assert _run(["--version"]) == 0
+    assert run(["--version"]) == 0
     assert capsys.readouterr().out.startswith("tsfit ")
 
 
@@ -86,7 +87,7 @@ def test_version(capsys):
     ],
 )
 def test_one_sentence_and_exit_2(arguments, word, capsys):
-    assert _run(arguments) == 2
+    assert run(arguments) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith("tsfit: ")
@@ -98,14 +99,14 @@ def test_one_sentence_and_exit_2(arguments, word, capsys):
 def test_no_word_of_a_file_steers_the_terminal(word, tmp_path, capsys):
     path = tmp_path / "sheet.toml"
     path.write_text(f'{json.dumps(word)} = 1\n[driver]\nname = "x"\n[published]\n'.replace("\x7f", "\\u007f"))
-    assert _run(["check", str(path)]) == 2
+    assert run(["check", str(path)]) == 2
     err = capsys.readouterr().err
     assert word not in err
     assert err.count("\n") == 1
 
 
 def test_errors_have_a_machine_form(capsys):
-    assert _run(["fit", "no-such-file.toml", "--json"]) == 2
+    assert run(["fit", "no-such-file.toml", "--json"]) == 2
     out, err = capsys.readouterr()
     assert err == ""
     error = json.loads(out)["error"]
@@ -149,7 +150,7 @@ LONG = "é" * 300  # 600 bytes: longer than the 255 that a name may have on the 
 )
 def test_a_name_too_long_for_the_system(line, tmp_path, monkeypatch, capsys):
     monkeypatch.chdir(tmp_path)
-    assert _run(line) == 2
+    assert run(line) == 2
     err = capsys.readouterr().err
     assert LONG in err
     assert "too long" in err
@@ -160,7 +161,7 @@ def test_a_name_too_long_for_the_system(line, tmp_path, monkeypatch, capsys):
 
 def test_an_internal_fault_is_one_sentence_too(monkeypatch, capsys):
     monkeypatch.setattr("tsfit.bench.fit.fit_bench", lambda *_, **__: 1 / 0)
-    assert _run(["fit", "bench.toml"]) == 2
+    assert run(["fit", "bench.toml"]) == 2
     err = capsys.readouterr().err
     assert "tsfit itself failed" in err
     assert err.count("\n") == 1

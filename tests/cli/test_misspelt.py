@@ -6,7 +6,8 @@ import click
 import pytest
 from helpers.paths import ROOT
 
-from tsfit.cli import COMMANDS, _run, tsfit
+from tsfit.cli import run, tsfit
+from tsfit.cli.commands import COMMANDS
 
 
 def slips(word):
@@ -87,7 +88,7 @@ def folder(tmp_path, monkeypatch):
 
 
 def answered(capsys, arguments):
-    assert _run(arguments) == 2
+    assert run(arguments) == 2
     out, err = capsys.readouterr()
     assert out == ""
     assert err.count("\n") == 1

@@ -12,7 +12,7 @@ from helpers.paths import RIGS
 
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
-from tsfit.cli import _run, tsfit
+from tsfit.cli import run, tsfit
 
 
 @pytest.fixture
@@ -24,7 +24,7 @@ def rig(tmp_path):
 
 def _calibrate(rig, capsys, *options):
     short = [] if "--seconds" in options else ["--seconds", "2"]
-    status = _run(["rig", "calibrate", str(rig), "--json", *short, *options])
+    status = run(["rig", "calibrate", str(rig), "--json", *short, *options])
     return status, json.loads(capsys.readouterr().out)
 
 
@@ -43,19 +43,19 @@ def test_three_terms_are_recorded_written_and_proved(rig, capsys):
 
 
 def test_the_shortest_sweep_that_is_offered_is_long_enough(rig, capsys):
-    assert _run(["rig", "check", str(rig), "--seconds", "1.6", "--known-ohm", "10"]) == 0
+    assert run(["rig", "check", str(rig), "--seconds", "1.6", "--known-ohm", "10"]) == 0
     assert "Nothing needs turning" in capsys.readouterr().out
     for command in (["check", str(rig)], ["calibrate", str(rig), "--known-ohm", "10", "--yes"]):
-        assert _run(["rig", *command, "--seconds", "1.59"]) == 2
+        assert run(["rig", *command, "--seconds", "1.59"]) == 2
         assert "1.6<=x<=60" in capsys.readouterr().err
 
 
 def test_check_says_what_it_heard(rig, capsys):
-    assert _run(["rig", "check", str(rig), "--seconds", "2", "--known-ohm", "10"]) == 0
+    assert run(["rig", "check", str(rig), "--seconds", "2", "--known-ohm", "10"]) == 0
     out = capsys.readouterr().out
     for word in ("may not be ground", "peak dBFS", "50 Hz", "60 Hz", "Round trip", "gains differ", "Nothing needs turning"):
         assert word in out
-    assert _run(["rig", "check", str(rig), "--seconds", "2", "--json"]) == 0
+    assert run(["rig", "check", str(rig), "--seconds", "2", "--json"]) == 0
     found = json.loads(capsys.readouterr().out)
     assert found["advice"] == []
     assert found["gain_percent"] is None
@@ -122,7 +122,7 @@ def test_an_old_or_foreign_calibration_is_warned_about(rig, capsys):
     ],
 )
 def test_wrong_options_are_one_sentence(rig, capsys, options, word):
-    assert _run(["rig", "calibrate", str(rig), "--yes", *options]) == 2
+    assert run(["rig", "calibrate", str(rig), "--yes", *options]) == 2
     err = capsys.readouterr().err
     assert word in err
     assert err.count("\n") == 1
@@ -131,7 +131,7 @@ def test_wrong_options_are_one_sentence(rig, capsys, options, word):
 def test_nothing_is_overwritten(rig, capsys):
     _, found = _calibrate(rig, capsys, "--trim", "--known-ohm", "10", "-o", str(rig.with_name("mine.toml")))
     before = Path(found["rig"]).read_bytes()
-    assert _run(["rig", "calibrate", str(rig), "--yes", "--trim", "--known-ohm", "10", "-o", found["rig"]]) == 2
+    assert run(["rig", "calibrate", str(rig), "--yes", "--trim", "--known-ohm", "10", "-o", found["rig"]]) == 2
     assert Path(found["rig"]).read_bytes() == before
     capsys.readouterr()
 
@@ -144,7 +144,7 @@ def test_a_voltmeter_calibrates_the_output(rig, capsys):
     written = Path(found["rig"])
     assert read_rig(written).volts_per_full_scale == found["volts_per_full_scale"]
     assert "Cautions" in written.read_text()
-    status = _run(["sweep", str(written), "--level-v", "0.02", "--seconds", "2", "-o", str(rig.parent / "x.wav"), "--json"])
+    status = run(["sweep", str(written), "--level-v", "0.02", "--seconds", "2", "-o", str(rig.parent / "x.wav"), "--json"])
     assert status == 0
     conditions = tomllib.loads((rig.parent / "x.toml").read_text())
     assert conditions["excitation"]["level_v"] == pytest.approx(0.02)

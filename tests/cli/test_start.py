@@ -11,7 +11,7 @@ from tsfit.bench.file import BenchTable
 from tsfit.bench.new_folder import NEXT, RIGS, start_folder
 from tsfit.box.file import read_box
 from tsfit.capture.rig import read_rig
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.formats.toml import read_toml
 
 
@@ -45,15 +45,15 @@ def test_what_is_commented_out_in_the_box_is_good_too(tmp_path):
 
 def test_nothing_is_written_into_a_folder_in_use(tmp_path, capsys):
     (tmp_path / "mine.txt").write_text("mine")
-    assert _run(["start", str(tmp_path)]) == 2
+    assert run(["start", str(tmp_path)]) == 2
     assert "not empty" in capsys.readouterr().err
     assert [path.name for path in tmp_path.iterdir()] == ["mine.txt"]
-    assert _run(["start", str(tmp_path / "mine.txt")]) == 2
+    assert run(["start", str(tmp_path / "mine.txt")]) == 2
 
 
 def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
     """Every command line of NEXT.txt that needs no other file, on the simulated rig, in its order."""
-    assert _run(["start", str(tmp_path / "x"), "--rig", "simulated", "--json"]) == 0
+    assert run(["start", str(tmp_path / "x"), "--rig", "simulated", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["files"][0] == "NEXT.txt"
     monkeypatch.chdir(tmp_path / "x")
     whole = NEXT.replace("\\\n", "")
@@ -61,5 +61,5 @@ def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
     assert [words[0] for words in commands] == ["rig", "rig", "sweep", "sweep", "fit", "box", "report"]
     for words in commands:
         extra = ["--yes"] if words[:2] == ["rig", "calibrate"] else []
-        assert _run([*words, *extra]) == 0, (words, capsys.readouterr().err)
+        assert run([*words, *extra]) == 0, (words, capsys.readouterr().err)
     assert Path("report.html").is_file()

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from helpers.paths import RIGS
 
 from tsfit.bench.fit import fit_bench
-from tsfit.cli import _run, tsfit
+from tsfit.cli import run, tsfit
 from tsfit.formats.curve import read_curve
 
 
@@ -24,7 +24,7 @@ def rig(tmp_path, monkeypatch):
 
 
 def _sweep(capsys, *options):
-    status = _run(["sweep", "simulated.toml", "--seconds", "3", "--json", *options])
+    status = run(["sweep", "simulated.toml", "--seconds", "3", "--json", *options])
     return status, json.loads(capsys.readouterr().out)
 
 
@@ -151,7 +151,7 @@ def test_a_missing_sound_system_is_one_sentence_with_the_remedy(monkeypatch, cap
 
     monkeypatch.delitem(sys.modules, "sounddevice", raising=False)
     monkeypatch.setattr(sys, "meta_path", [Missing(), *sys.meta_path])
-    assert _run(["devices"]) == 2
+    assert run(["devices"]) == 2
     err = capsys.readouterr().err
     for word in ("libportaudio2", "brew", "Windows"):
         assert word in err

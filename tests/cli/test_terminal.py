@@ -16,7 +16,7 @@ from helpers.paths import SAMPLES
 from tsfit.base.files import to_json
 from tsfit.circuit.load import vented_box
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.cli import _run, tsfit
+from tsfit.cli import run, tsfit
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.formats.curve import write_curve
 from tsfit.formats.fit import fit_to_dict
@@ -90,7 +90,7 @@ def made(tmp_path_factory):
     boxed = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, leak_q=8.0))
     write_curve(ImpedanceCurve(frequency, boxed), folder / "cabinet.txt")
     (folder / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n[port]\ndiameter_cm = 8\n')
-    assert _run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
     return folder
 
 
@@ -111,9 +111,9 @@ def remove_written(folder):
         path.unlink(missing_ok=True)
 
 
-def run(capsys, line, *more):
+def output_of(capsys, line, *more):
     capsys.readouterr()
-    assert _run([*line.split(), *more]) in {0, 1}
+    assert run([*line.split(), *more]) in {0, 1}
     return capsys.readouterr()
 
 
@@ -133,23 +133,23 @@ def test_every_command_that_finds_something_has_a_machine_form(path):
 def test_quiet_and_verbose_stand_everywhere_and_exclude_each_other(path, capsys):
     options = {name for option in TREE[path].params for name in option.opts}
     assert {"-q", "--quiet", "-v", "--verbose"} <= options
-    assert _run(["-q", *path, "-v"]) == 2
+    assert run(["-q", *path, "-v"]) == 2
     assert "exclude each other" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("path", TREE, ids=" ".join)
 def test_help_fits_a_narrow_terminal(path, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", str(NARROW))
-    assert _run([*path, "--help"]) == 0
+    assert run([*path, "--help"]) == 0
     assert [line for line in capsys.readouterr().out.splitlines() if len(line) > NARROW] == []
 
 
 @pytest.mark.parametrize("line", RUNS.values(), ids=RUNS)
 def test_output_fits_a_narrow_terminal_and_no_number_is_cut(line, folder, capsys, monkeypatch):
-    wide = run(capsys, line).out
+    wide = output_of(capsys, line).out
     remove_written(folder)
     monkeypatch.setenv("COLUMNS", str(NARROW))
-    narrow = run(capsys, line).out
+    narrow = output_of(capsys, line).out
     assert [text for text in narrow.splitlines() if len(text) > NARROW] == []
 
     def numbers(text):
@@ -175,12 +175,12 @@ REFUSED = {
 def test_an_error_is_wrapped_between_words_on_a_narrow_terminal_and_one_line_in_a_pipe(line, folder, capsys, monkeypatch):
     capsys.readouterr()
     monkeypatch.setenv("COLUMNS", str(NARROW))
-    assert _run(line) == 2
+    assert run(line) == 2
     piped = capsys.readouterr().err
     assert all(text.startswith("tsfit: ") for text in piped.splitlines())
     err = Terminal()
     monkeypatch.setattr("sys.stderr", err)
-    assert _run(line) == 2
+    assert run(line) == 2
     shown = err.getvalue()
     assert shown.split() == piped.split()
     assert [text for text in shown.splitlines() if len(text) > NARROW and len(text.split()) > 1] == []
@@ -194,7 +194,7 @@ def test_no_colour_means_no_escape_codes(line, folder, monkeypatch):
     out, err = Terminal(), Terminal()
     monkeypatch.setattr("sys.stdout", out)
     monkeypatch.setattr("sys.stderr", err)
-    assert _run(line.split()) in {0, 1}
+    assert run(line.split()) in {0, 1}
     assert out.getvalue()
     assert ESCAPE not in out.getvalue() + err.getvalue()
 
@@ -203,7 +203,7 @@ def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
     monkeypatch.setenv("TERM", "xterm-256color")
     out = Terminal()
     monkeypatch.setattr("sys.stdout", out)
-    assert _run(RUNS["guide of a topic"].split()) == 0
+    assert run(RUNS["guide of a topic"].split()) == 0
     assert ESCAPE in out.getvalue()
 
 
@@ -218,9 +218,9 @@ def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
     ],
 )
 def test_quiet_leaves_the_results(name, hint, folder, capsys):
-    plain = run(capsys, RUNS[name]).out
+    plain = output_of(capsys, RUNS[name]).out
     remove_written(folder)
-    quiet = run(capsys, RUNS[name], "--quiet").out
+    quiet = output_of(capsys, RUNS[name], "--quiet").out
     assert hint.lower() in plain.lower().replace("\n", " ")
     assert hint.lower() not in quiet.lower() or name == "start"
     assert len(quiet) < len(plain)
@@ -229,8 +229,8 @@ def test_quiet_leaves_the_results(name, hint, folder, capsys):
 
 def test_verbose_tells_what_was_read_used_tried_and_written(folder, capsys):
     line = RUNS["fit bench"]
-    plain = run(capsys, line)
-    talking = run(capsys, line, "-v", "-o", "new.json")
+    plain = output_of(capsys, line)
+    talking = output_of(capsys, line, "-v", "-o", "new.json")
     assert talking.out == plain.out
     assert plain.err == ""
     for said in (
@@ -244,6 +244,6 @@ def test_verbose_tells_what_was_read_used_tried_and_written(folder, capsys):
 
 
 def test_verbose_leaves_the_machine_form_alone(folder, capsys):
-    out, err = run(capsys, RUNS["box closed"], "--json", "--verbose")
+    out, err = output_of(capsys, RUNS["box closed"], "--json", "--verbose")
     assert json.loads(out)["enclosure"] == "closed"
     assert "read old.json" in err

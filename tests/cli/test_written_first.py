@@ -11,7 +11,7 @@ from helpers.paths import SAMPLES
 from tsfit.base.files import to_json
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.formats.curve import write_curve
 from tsfit.formats.fit import fit_to_dict
@@ -39,7 +39,7 @@ def run_unread(*arguments):
     reading, writing = os.pipe()
     os.close(reading)
     with os.fdopen(writing, "w", buffering=1) as stream, redirect_stdout(stream):
-        return _run([*arguments])
+        return run([*arguments])
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,7 @@ from helpers.made_fit import made_fit
 from helpers.paths import ROOT
 
 from tsfit.base.files import to_json
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.formats.curve import read_curve
 from tsfit.formats.fit import fit_to_dict
 
@@ -38,7 +38,7 @@ def good(tmp_path_factory):
     shutil.copy(ROOT / "rigs" / "drivers" / "dunlin-10.toml", folder / "driver.toml")
     (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit())))
     sweep = ["sweep", str(folder / "rig.toml"), "-o", str(folder / "sweep.wav"), "--seconds", "2", "--low-hz", "10"]
-    assert _run([*sweep, "--high-hz", "4000", "--no-figure", "--json"]) == 0
+    assert run([*sweep, "--high-hz", "4000", "--no-figure", "--json"]) == 0
     shutil.copy(folder / "sweep.txt", folder / "curve.txt")
     (folder / "curve.s1p").write_text(_touchstone(folder / "sweep.txt"))
     (folder / "bench.toml").write_text(

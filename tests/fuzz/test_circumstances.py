@@ -16,7 +16,7 @@ RIGS = ROOT / "rigs"
 SHEET = ROOT / "sample_data" / "saltwit-12-sheet.toml"
 
 
-def run(*arguments, cwd, env=None, **options):
+def process(*arguments, cwd, env=None, **options):
     """Run the program as a user would, in a process of its own."""
     return subprocess.run(
         [sys.executable, "-m", "tsfit", *arguments],
@@ -52,7 +52,7 @@ def test_odd_folders(tmp_path, name):
 
 def test_an_odd_folder_as_the_shell_hands_it_over(tmp_path):
     folder = bench(tmp_path / "日本語 ½")
-    done = run("sweep", str(folder / "rig.toml"), "-o", str(folder / "s.wav"), *QUICK, cwd=tmp_path)
+    done = process("sweep", str(folder / "rig.toml"), "-o", str(folder / "s.wav"), *QUICK, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["sweeps"][0]["verdict"]["action"].startswith("Good")
     assert (folder / "s.txt").is_file()
@@ -65,7 +65,7 @@ def test_names_that_are_no_utf_8(tmp_path):
     except OSError:
         pytest.skip("shared data of the file system: it takes no such names")
     assert answer(["check", str(tmp_path / name)])[0] in {0, 1}
-    missing = run("check", os.fsdecode(b"none-\xfe.toml"), cwd=tmp_path)
+    missing = process("check", os.fsdecode(b"none-\xfe.toml"), cwd=tmp_path)
     assert missing.returncode == 2
     assert missing.stderr.count(b"\n") == 1
     assert answer(["check", os.fsdecode(b"none-\xfe.toml"), "--json"])[0] == 2
@@ -87,14 +87,14 @@ def test_paths_of_another_system_are_answered_in_one_sentence(tmp_path, recordin
 def test_locales_change_no_number(tmp_path, locale):
     """A decimal comma, no UTF-8 at all, the Turkish i: the machine form stays the same."""
     env = {"LC_ALL": locale, "LANG": locale, "PYTHONIOENCODING": "", "PYTHONUTF8": "0"}
-    there = run("check", str(SHEET), "--json", cwd=tmp_path, env=env)
+    there = process("check", str(SHEET), "--json", cwd=tmp_path, env=env)
     status, out, _ = answer(["check", str(SHEET), "--json"])
     assert there.returncode == status
     assert json.loads(there.stdout) == json.loads(out)
 
 
 def test_words_on_a_terminal_without_utf_8(tmp_path):
-    done = run(
+    done = process(
         "check", str(SHEET), cwd=tmp_path, env={"LC_ALL": "C", "PYTHONIOENCODING": "ascii:strict", "PYTHONUTF8": "0"}
     )
     assert done.returncode in {0, 1}, done.stderr
@@ -117,7 +117,7 @@ def test_two_at_once_lose_nothing(tmp_path):
 
 def test_a_clock_that_goes_back_changes_nothing(tmp_path, monkeypatch):
     """The clock on the wall jumps back a day between two calls; durations come from another clock."""
-    from tsfit.cli import _run
+    from tsfit.cli import run
 
     bench(tmp_path)
     monkeypatch.chdir(tmp_path)
@@ -128,32 +128,32 @@ def test_a_clock_that_goes_back_changes_nothing(tmp_path, monkeypatch):
         return true() - 86400.0 * calls[0]
 
     monkeypatch.setattr(time, "time", back)
-    assert _run(["sweep", "rig.toml", "-o", "one.wav", *QUICK]) == 0
+    assert run(["sweep", "rig.toml", "-o", "one.wav", *QUICK]) == 0
 
 
 def test_no_home_and_no_writable_folder(tmp_path, read_only_folder):
     """Nothing but what was asked for is written: a home that is not there and a folder that takes nothing do no harm."""
     env = {"HOME": "/nonexistent", "XDG_CACHE_HOME": "/nonexistent", "XDG_CONFIG_HOME": "/nonexistent", "DISPLAY": ""}
-    assert run("check", str(SHEET), cwd=read_only_folder, env=env).returncode in {0, 1}
-    done = run(
+    assert process("check", str(SHEET), cwd=read_only_folder, env=env).returncode in {0, 1}
+    done = process(
         "box", "closed", str(SHEET), "--qtc", "0.8", "--plot", str(tmp_path / "box.png"), cwd=read_only_folder, env=env
     )
     assert done.returncode == 0, done.stderr
-    refused = run("box", "closed", str(SHEET), "--qtc", "0.8", "-o", "box.json", cwd=read_only_folder)
+    refused = process("box", "closed", str(SHEET), "--qtc", "0.8", "-o", "box.json", cwd=read_only_folder)
     assert refused.returncode == 2
     assert b"box.json" in refused.stderr
 
 
 AS_NOBODY = """
 import os, sys
-from tsfit.cli import _run
+from tsfit.cli import run
 sheet, locked, within, elsewhere = sys.argv[1:]
-first = [_run(["check", sheet, "--json"]), _run(["box", "closed", sheet, "--qtc", "0.8", "-o", elsewhere])]
+first = [run(["check", sheet, "--json"]), run(["box", "closed", sheet, "--qtc", "0.8", "-o", elsewhere])]
 if os.geteuid() == 0:
     os.setgroups([])
     os.setgid(65534)
     os.setuid(65534)
-then = [_run(["check", locked]), _run(["box", "closed", sheet, "--qtc", "0.8", "-o", within])]
+then = [run(["check", locked]), run(["box", "closed", sheet, "--qtc", "0.8", "-o", within])]
 print("CODES", first, then, flush=True)
 """
 """Everything is imported and tried as who we are, then done without rights: nobody may not even read this Python."""

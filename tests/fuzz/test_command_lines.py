@@ -10,7 +10,7 @@ from helpers.hostile import cases, finite, words
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tsfit.cli import COMMANDS
+from tsfit.cli.commands import COMMANDS
 
 SLOW = {("demo",), ("drift", "routine")}
 """Commands whose very job takes longer than a case may."""

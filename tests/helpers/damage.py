@@ -11,7 +11,7 @@ from unittest import mock
 
 import numpy as np
 
-from tsfit.cli import _run
+from tsfit.cli import run
 
 EXTREMES = (
     b"nan", b"inf", b"-inf", b"1e308", b"-1e308", b"1e-320", b"0", b"-0.0", b"-1", b"9" * 40, b"0x1F", b"1_000", b"1,5",
@@ -132,7 +132,7 @@ def answer(arguments: list[str]) -> tuple[int, str, str]:
     signal.alarm(WAITED)
     try:
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), mock.patch("sys.stdin", io.StringIO()):
-            status = _run(arguments)
+            status = run(arguments)
     finally:
         signal.alarm(0)
         signal.setitimer(signal.ITIMER_PROF, 0.0)

@@ -5,7 +5,7 @@ import json
 import pytest
 
 from helpers.paths import SHARED
-from tsfit.cli import _run
+from tsfit.cli import run
 
 DATA = SHARED / "micro-speaker"
 
@@ -57,5 +57,5 @@ def fitted(folder, trim=""):
     (folder / "rig.toml").write_text(RIG)
     (folder / "sheet.toml").write_text(SHEET)
     (folder / "bench.toml").write_text(BENCH.format(trim=trim, data=DATA.as_posix()))
-    assert _run(["fit", str(folder / "bench.toml"), "-o", str(folder / "fit.json")]) == 0
+    assert run(["fit", str(folder / "bench.toml"), "-o", str(folder / "fit.json")]) == 0
     return json.loads((folder / "fit.json").read_text())

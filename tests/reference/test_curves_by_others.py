@@ -10,7 +10,7 @@ import pytest
 from helpers.paths import SHARED
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.curve import State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import find_resonance
@@ -100,10 +100,10 @@ def test_two_peaks_are_not_fitted_as_a_bare_driver(name):
 
 
 def test_command(capsys):
-    assert _run(["fit", str(FOLDER / "closed-box-woofer-b.txt"), "--json"]) == 0
+    assert run(["fit", str(FOLDER / "closed-box-woofer-b.txt"), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["parameters"]["Fs"]["value"] == pytest.approx(75.0, rel=0.03)
     assert "repeated_rows" in {note["code"] for note in told["quality"]}
     for name in VENTED:
-        assert _run(["fit", str(FOLDER / f"{name}.txt"), "--json"]) == 2
+        assert run(["fit", str(FOLDER / f"{name}.txt"), "--json"]) == 2
         assert json.loads(capsys.readouterr().out)["error"]["code"] == "vented_box"

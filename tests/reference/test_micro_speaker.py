@@ -9,7 +9,7 @@ import json
 import pytest
 from helpers.micro_speaker import fitted
 
-from tsfit.cli import _run
+from tsfit.cli import run
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def test_the_ohmmeter_is_heard_and_its_quarrel_explained(bench):
 )
 def test_the_makers_table(bench, capsys):
     folder, fit = bench
-    assert _run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"]) == 1
+    assert run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"]) == 1
     check = json.loads(capsys.readouterr().out)
     verdicts = {item["name"]: item["verdict"] for item in check["figures"]}
     # This sample: motor and compliance as printed; more damping (the source remarks that its Qms came out low), and with
@@ -66,7 +66,7 @@ def test_the_makers_table(bench, capsys):
 )
 def test_the_closed_box_comes_back(bench, capsys):
     folder, fit = bench
-    assert _run(["box", "closed", str(folder / "fit.json"), "--volume-l", "0.004", "--json"]) == 0
+    assert run(["box", "closed", str(folder / "fit.json"), "--volume-l", "0.004", "--json"]) == 0
     design = json.loads(capsys.readouterr().out)["design"]
     # Quoted in the provenance note: the resonance on the 4 cm³ box stands near 1133 Hz.
     assert design["fc_hz"] == pytest.approx(1133.0, rel=0.015)

@@ -16,7 +16,7 @@ from helpers.micro_speaker import fitted
 from helpers.paths import SHARED
 
 from tsfit.circuit.kramers_kronig import kramers_kronig
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.curve import State
 from tsfit.fitting.fit import fit
 from tsfit.formats.curve import read_curve
@@ -121,7 +121,7 @@ def judged(folder):
     with contextlib.redirect_stdout(io.StringIO()) as out:
         fitted(folder)
         out.truncate(out.seek(0))
-        _run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"])
+        run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"])
     return {item["name"]: item for item in json.loads(out.getvalue())["figures"]}
 
 

@@ -13,7 +13,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.box.build import closed_box
 from tsfit.box.equaliser.equalised import at_level, flat, to_dict
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.report.page import make_page
 
 HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'
@@ -128,9 +128,9 @@ def test_what_is_no_result_is_refused(tmp_path, content, word):
 def test_command_writes_once(page_files, tmp_path, capsys):
     files = [str(path) for path in page_files]
     page = tmp_path / "page.html"
-    assert _run(["report", *files, "-o", str(page)]) == 0
+    assert run(["report", *files, "-o", str(page)]) == 0
     assert "browser" in capsys.readouterr().out
     before = page.read_bytes()
-    assert _run(["report", *files, "-o", str(page), "--json"]) == 2
+    assert run(["report", *files, "-o", str(page), "--json"]) == 2
     assert json.loads(capsys.readouterr().out)["error"]["code"] == "exists"
     assert page.read_bytes() == before

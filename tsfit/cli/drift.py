@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli import NamingGroup
+from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import (
     Command,
     hint,

@@ -6,6 +6,7 @@ the package logs, which is what it reads, tries and writes.
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import shutil
@@ -13,12 +14,14 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO, TypeVar
 
 import click
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
     from rich.console import RenderableType
 
 NO_EDGE = 10_000
@@ -43,6 +46,100 @@ def output_options(command: Command) -> Command:
     return click.option(
         "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine form to a JSON file."
     )(command)
+
+
+@dataclass(frozen=True)
+class Outputs:
+    """Where a command's result goes: into files named beforehand, then onto standard output.
+
+    Attributes
+    ----------
+    output : JSON file of ``-o``, if asked for
+    plot : file of ``--plot``, if asked for
+    replace : whether files that are there may be replaced
+    as_json : whether the machine form is printed instead of tables
+    """
+
+    output: Path | None = None
+    plot: Path | None = None
+    replace: bool = False
+    as_json: bool = False
+
+    def refuse_existing(self, *files: Path | None, plots: Sequence[Path | None] = ()) -> None:
+        """Refuse before the work what could not be written after it: ``-o``, ``--plot``, more `files` and `plots`.
+
+        Raises
+        ------
+        TsfitError
+            ``exists`` for a file that is there; ``wrong_file_type`` for a plot in a format that is not drawn.
+        """
+        from tsfit.base.files import refuse_existing
+        from tsfit.plots.save import figure_kind
+
+        drawn = (self.plot, *plots)
+        for path in (self.output, *drawn, *files):
+            refuse_existing(path, replace=self.replace)
+        for path in drawn:
+            if path is not None:
+                figure_kind(path)
+
+    def write_json(self, data: object) -> None:
+        """Write `data` to the file of ``-o``, whole or not at all, if it was asked for."""
+        if self.output is not None:
+            from tsfit.base.files import to_json
+
+            self.write_file(self.output, to_json(data))
+
+    def write_plot(self, figure: Figure, path: Path | None = None) -> None:
+        """Write `figure` to `path`, or to the file of ``--plot``, if it was asked for."""
+        from tsfit.plots.save import save_figure
+
+        if (named := path or self.plot) is not None:
+            save_figure(named, figure, replace=self.replace)
+
+    def write_file(self, path: Path, content: str | bytes) -> None:
+        """Write another file, whole or not at all."""
+        from tsfit.base.files import write_new
+
+        write_new(path, content, replace=self.replace)
+
+    def show(self, data: object, tables: Callable[[], None]) -> None:
+        """Print `data` as JSON where that is asked for, else what `tables` prints; comes after all files."""
+        if self.as_json:
+            print_json(data)
+        else:
+            tables()
+
+
+OPTIONS = {
+    "output": click.option(
+        "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine form to a JSON file."
+    ),
+    "plot": click.option(
+        "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Write the figure, as .png, .svg or .pdf."
+    ),
+    "replace": click.option("--replace", is_flag=True, help="Allow files that are there to be replaced."),
+    "as_json": click.option("--json", "as_json", is_flag=True, help="Print the machine form instead of tables."),
+}
+"""Option for each field of `Outputs`."""
+
+
+def with_outputs(*fields: str) -> Callable[[Callable[..., object]], Callable[..., object]]:
+    """Add the options of some `fields` of `Outputs`, of all if left out; the command gets one argument, ``outputs``."""
+    taken = fields or tuple(OPTIONS)
+
+    def decorate(command: Callable[..., object]) -> Callable[..., object]:
+        @functools.wraps(command)
+        def run(*arguments: object, **options: Any) -> object:
+            given = {field: options.pop(field) for field in taken}
+            return command(*arguments, outputs=Outputs(**given), **options)
+
+        decorated: Callable[..., object] = run
+        for field in reversed(taken):
+            decorated = OPTIONS[field](decorated)
+        return decorated
+
+    return decorate
 
 
 def print_json(data: Any) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli import NamingGroup
+from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import hint, json_option, print_json, print_table, say
 
 if TYPE_CHECKING:

@@ -17,7 +17,7 @@ from tsfit.box.compare.conditions import Candidate, same_f3, same_qtc, same_vent
 from tsfit.box.equaliser.sections import gain_db
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.plan import BoxPlan
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.driver.record import Driver
 from tsfit.formats.fit import fit_to_dict
 
@@ -205,7 +205,7 @@ def files(tmp_path, monkeypatch):
 
 
 def test_command(files, capsys):
-    assert _run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
+    assert run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
     out = capsys.readouterr().out
     for word in ("closed, Qtc 0.707", "infinite baffle", "stopped by", "At equal power", "120"):
         assert word in out
@@ -216,26 +216,26 @@ def test_command(files, capsys):
 
 
 def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
-    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "20", "--json"]) == 0
+    assert run(["compare", "fit.json", "old.toml", "--volume-l", "20", "--json"]) == 0
     assert "limits" not in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
-    assert _run(["compare", "fit.json", "old.toml", "--sheet", "new.toml", "--volume-l", "20", "--json"]) == 0
+    assert run(["compare", "fit.json", "old.toml", "--sheet", "new.toml", "--volume-l", "20", "--json"]) == 0
     assert "limits" in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
 
 
 def test_ratings_on_the_command_line(files, capsys):
     ratings = ["--xmax-mm", "5", "--xmax-mm", "10", "--rated-power-w", "1000", "--rated-power-w", "2000"]
     ways = ["--way", "rated power", "--way", "travel limit"]
-    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--amplifier-v", "90", *ratings, *ways]) == 0
+    assert run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--amplifier-v", "90", *ratings, *ways]) == 0
     out = " ".join(capsys.readouterr().out.split())
     for word in ("each at its rated power", "each at its Xmax", " 5 1000 - ", " 10 2000 - ", "amplifier voltage stops"):
         assert word in out
     assert "1 W into Re of each" not in out
-    assert _run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
+    assert run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
     assert "No table of each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
 
 
 def test_sections_are_printed(files, capsys):
-    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "25"]) == 0
+    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "25"]) == 0
     out = capsys.readouterr().out
     for name in ("Dunlin 12", "Dunlin 12 S"):
         assert f"Equaliser of {name}: pole shift from " in out
@@ -243,7 +243,7 @@ def test_sections_are_printed(files, capsys):
 
 def test_vented_and_marked_limits(files, capsys):
     arguments = ["old.toml", "new.toml", "--volume-l", "90", "--tuning-hz", "24", "--tuning-hz", "27"]
-    assert _run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0
+    assert run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert [case["designs"][0]["fb_hz"] for case in data["cases"]] == [24.0, 27.0]
     for number in (1, 2):
@@ -253,7 +253,7 @@ def test_vented_and_marked_limits(files, capsys):
 
 def test_one_driver_twice_with_other_ratings(files, capsys):
     twice = ["old.toml", "old.toml", "--volume-l", "60", "--xmax-mm", "9", "--xmax-mm", "18"]
-    assert _run(["compare", *twice, "--json"]) == 0
+    assert run(["compare", *twice, "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert [one["name"] for one in data["compared"]] == ["Dunlin 12 (old, 1)", "Dunlin 12 (old, 2)"]
     assert data["cases"][0]["differences"]["travel limit"][0]["db"][0] == pytest.approx(20.0 * math.log10(2.0))
@@ -274,7 +274,7 @@ def test_one_driver_twice_with_other_ratings(files, capsys):
     ],
 )
 def test_refusals(files, capsys, arguments, word):
-    assert _run(["compare", *arguments]) == 2
+    assert run(["compare", *arguments]) == 2
     err = capsys.readouterr().err
     assert err.count("\n") == 1
     assert word in err
@@ -288,13 +288,13 @@ def test_drivers_with_two_coils_are_wired_before_they_are_compared(tmp_path, cap
         paths[-1].write_text(to_json(fit_to_dict(made_fit(driver))))
     levels = {}
     for wiring in ("series", "parallel"):
-        assert _run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
+        assert run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
         levels[wiring] = np.array(json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"])
     np.testing.assert_allclose(levels["parallel"] - levels["series"], 20.0 * math.log10(2.0), atol=1e-6)
 
 
 def test_words_name_preferred_frequencies_and_none_where_the_lead_is_the_same_everywhere(files, capsys):
-    assert _run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--xmax-mm", "6", "--xmax-mm", "9", "--json"]) == 0
+    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--xmax-mm", "6", "--xmax-mm", "9", "--json"]) == 0
     case = json.loads(capsys.readouterr().out)["cases"][0]
     for each in case["differences"].values():
         for lead in each[0]["leads"]:

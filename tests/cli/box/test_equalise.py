@@ -9,7 +9,7 @@ from helpers.made_fit import made_fit
 
 from tsfit.base.files import to_json
 from tsfit.box.equaliser.sections import Section, gain_db
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
 
 DRIVER = """
@@ -36,12 +36,12 @@ def equalise(tmp_path, monkeypatch, capsys):
     (tmp_path / "box.toml").write_text('kind = "closed"\nvolume_l = 30\n')
     (tmp_path / "eq.toml").write_text('[[section]]\nkind = "high-pass"\nfrequency_hz = 22\n')
 
-    def run(*arguments):
-        code = _run(["box", "equalise", "heron.toml", "--box", "box.toml", *arguments])
+    def ask(*arguments):
+        code = run(["box", "equalise", "heron.toml", "--box", "box.toml", *arguments])
         out, err = capsys.readouterr()
         return code, out, err
 
-    return run
+    return ask
 
 
 def test_sections_of_ones_own(equalise):
@@ -114,7 +114,7 @@ def test_a_fit_tells_how_sure_the_costs_are(equalise, tmp_path):
     box = 'kind = "closed"\nvolume_l = 30\n[drivers]\nxmax_mm = 6\nrated_power_w = 100\n'
     (tmp_path / "rated.toml").write_text(box)
     asked = ["fit.json", "--box", "rated.toml", "--section", "peaking 40 Hz, Q 1.2, +3 dB", "--level-db", "95"]
-    assert _run(["box", "equalise", *asked, "--plot", "eq.png", "-o", "eq.json"]) == 0
+    assert run(["box", "equalise", *asked, "--plot", "eq.png", "-o", "eq.json"]) == 0
     data = json.loads((tmp_path / "eq.json").read_text())
     low, high = data["bands"]["power_w"]
     assert (high - low) / (high + low) == pytest.approx(0.0196, rel=0.08)
@@ -134,4 +134,4 @@ def test_an_amplifier_stands_in_for_that_of_the_box_file(equalise, tmp_path):
     assert quiet["loudest_db"] < loud["loudest_db"]
     assert quiet["limited_by"] == "amplifier voltage"
     arguments = ["box", "level", "box.toml", "heron.toml", "--target-db", "100"]
-    assert _run([*arguments, "--amplifier-v", "3"]) == 0
+    assert run([*arguments, "--amplifier-v", "3"]) == 0

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from helpers.paths import SAMPLES
 
-from tsfit.cli import _run
+from tsfit.cli import run
 from tsfit.demo import free_folder
 from tsfit.formats.fit import read_fit
 
@@ -16,7 +16,7 @@ BENCH = str(SAMPLES / "saltwit-12-shunt-bench.toml")
 @pytest.fixture(scope="module")
 def fitted(tmp_path_factory):
     folder = tmp_path_factory.mktemp("fit")
-    assert _run(["fit", BENCH, "-o", str(folder / "fit.json"), "--plot", str(folder / "fit.svg")]) == 0
+    assert run(["fit", BENCH, "-o", str(folder / "fit.json"), "--plot", str(folder / "fit.svg")]) == 0
     return folder
 
 
@@ -59,7 +59,7 @@ def test_the_fixed_form(fitted):
 def test_the_file_reads_back_and_feeds_a_box(fitted, capsys):
     result = read_fit(fitted / "fit.json")
     assert result.driver.Qts == pytest.approx(result.parameters["Qts"].value, rel=1e-9)
-    assert _run(["box", "closed", str(fitted / "fit.json"), "--qtc", "0.707", "--json"]) == 0
+    assert run(["box", "closed", str(fitted / "fit.json"), "--qtc", "0.707", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["design"]["qtc"] == pytest.approx(0.707)
 
 
@@ -71,14 +71,14 @@ def test_a_figure_on_request(fitted):
 
 def test_nothing_is_overwritten(fitted, capsys):
     before = (fitted / "fit.json").read_bytes()
-    assert _run(["fit", BENCH, "-o", str(fitted / "fit.json")]) == 2
+    assert run(["fit", BENCH, "-o", str(fitted / "fit.json")]) == 2
     assert "--replace" in capsys.readouterr().err
     assert (fitted / "fit.json").read_bytes() == before
-    assert _run(["fit", BENCH, "-o", str(fitted / "fit.json"), "--replace"]) == 0
+    assert run(["fit", BENCH, "-o", str(fitted / "fit.json"), "--replace"]) == 0
 
 
 def test_a_table_for_people(capsys):
-    assert _run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal"]) == 0
+    assert run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal"]) == 0
     out = capsys.readouterr().out
     assert "Saltwit 12" in out
     assert "95 % interval" in out
@@ -86,14 +86,14 @@ def test_a_table_for_people(capsys):
 
 
 def test_candidates_on_request(capsys):
-    assert _run(["fit", BENCH, "--coil", "ladder-2", "--candidates"]) == 0
+    assert run(["fit", BENCH, "--coil", "ladder-2", "--candidates"]) == 0
     out = capsys.readouterr().out
     assert "ΔBIC" in out
     assert all(name in out for name in ("ideal", "log-creep", "fractional", "structural"))
 
 
 def test_budget_on_request(capsys):
-    assert _run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--budget"]) == 0
+    assert run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--budget"]) == 0
     out = capsys.readouterr().out
     assert "uncertainty of Vas" in out
     assert "effective area" in out
@@ -101,12 +101,12 @@ def test_budget_on_request(capsys):
 
 
 def test_a_forced_model_that_does_not_exist(capsys):
-    assert _run(["fit", BENCH, "--coil", "ladder-9"]) == 2
+    assert run(["fit", BENCH, "--coil", "ladder-9"]) == 2
     assert "ladder-2" in capsys.readouterr().err
 
 
 def test_an_unwritable_figure_name_is_refused_before_the_work(fitted, capsys):
-    assert _run(["fit", BENCH, "--plot", str(fitted / "fit.bmp"), "-o", str(fitted / "other.json")]) == 2
+    assert run(["fit", BENCH, "--plot", str(fitted / "fit.bmp"), "-o", str(fitted / "other.json")]) == 2
     assert ".png" in capsys.readouterr().err
     assert not (fitted / "other.json").exists()
 
@@ -135,18 +135,18 @@ def test_demo(demonstration, monkeypatch):
 
 def test_a_subcircuit_on_request(tmp_path, capsys):
     path = tmp_path / "driver.cir"
-    assert _run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--spice", str(path)]) == 0
+    assert run(["fit", BENCH, "--coil", "ladder-2", "--suspension", "ideal", "--spice", str(path)]) == 0
     assert ".subckt driver_Saltwit_12 plus minus" in path.read_text()
-    assert _run(["fit", BENCH, "--spice", str(path)]) == 2
+    assert run(["fit", BENCH, "--spice", str(path)]) == 2
     assert "--replace" in capsys.readouterr().err
 
 
 def test_monte_carlo_on_request(capsys):
     forced = ["--coil", "ladder-2", "--suspension", "ideal"]
-    assert _run(["fit", BENCH, *forced, "--monte-carlo", "200"]) == 0
+    assert run(["fit", BENCH, *forced, "--monte-carlo", "200"]) == 0
     out = capsys.readouterr().out
     assert "200 Monte Carlo trials" in out
     assert "shortest 95 %" in out
     for number, word in (("50", "200 to 1000000"), ("many", "neither a number")):
-        assert _run(["fit", BENCH, *forced, "--monte-carlo", number]) == 2
+        assert run(["fit", BENCH, *forced, "--monte-carlo", number]) == 2
         assert word in capsys.readouterr().err

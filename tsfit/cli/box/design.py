@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli import NamingGroup
 from tsfit.cli.box.options import (
     box_options,
     drive_options,
@@ -19,6 +18,7 @@ from tsfit.cli.box.options import (
     shape_options,
     si,
 )
+from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:

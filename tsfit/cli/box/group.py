@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli import NamingGroup
 from tsfit.cli.box.design import design
 from tsfit.cli.box.equalise import equalise
 from tsfit.cli.box.level import level
@@ -25,6 +24,7 @@ from tsfit.cli.box.options import (
 )
 from tsfit.cli.box.panels import panels
 from tsfit.cli.box.verify import verify
+from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:

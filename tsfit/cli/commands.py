@@ -1,0 +1,30 @@
+"""Which commands there are, where each lives, and the steps of the job under which the overview lists them."""
+
+from __future__ import annotations
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "devices": ("tsfit.cli.devices:devices", "List the sound devices that can run a rig."),
+    "rig": ("tsfit.cli.rig:rig", "Check a rig, calibrate it, and prove the calibration."),
+    "sweep": ("tsfit.cli.sweep:sweep", "Record one state of a driver on a rig."),
+    "fit": ("tsfit.cli.fit.command:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
+    "check": ("tsfit.cli.check:check", "Judge a published datasheet against a fit."),
+    "drift": ("tsfit.cli.drift:drift", "Log a driver's fits; see what its hours of use moved."),
+    "box": ("tsfit.cli.box.group:box", "Plan, equalise, draw and verify a box for a driver."),
+    "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
+    "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
+    "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
+    "guide": ("tsfit.cli.guide:guide", "Read a short guide to a choice at the bench."),
+    "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
+    "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
+}
+"""Where each command lives and its line in the overview, in the order of the job."""
+
+
+STEPS: dict[str, tuple[str, ...]] = {
+    "Measure": ("devices", "rig", "sweep", "fit"),
+    "Judge": ("check", "drift"),
+    "Decide": ("box", "compare"),
+    "Show": ("report",),
+    "Get used to it": ("demo", "start", "guide", "completion"),
+}
+"""Steps of the job, under which the overview lists its commands."""
