@@ -6,6 +6,7 @@
 import os
 import shutil
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -93,9 +94,7 @@ def test_log_entries(benchmark, seconds, tmp_path):
 
 
 def replace_hours(entry, hours):
-    import msgspec
-
-    return msgspec.structs.replace(entry, hours=hours)
+    return replace(entry, hours=hours)
 
 
 def test_batch(benchmark, seconds, tmp_path):

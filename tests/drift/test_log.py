@@ -1,12 +1,13 @@
 """The log keeps every entry, whoever is killed, and says what is damaged."""
 
+import json
 import os
 import subprocess
 import sys
 import time
 import zlib
+from dataclasses import asdict, replace
 
-import msgspec
 import numpy as np
 import pytest
 from helpers.made_histories import FRESH, made_fit
@@ -46,8 +47,8 @@ def test_an_entry_comes_back_whole(tmp_path):
     names = fit.correlation_names[:5]
     stated = [fit.parameters[name].stdev / fit.parameters[name].value for name in names]
     assert entry.covariance(names) == pytest.approx(fit.correlation[:5, :5] * np.outer(stated, stated), rel=1e-5, abs=1e-12)
-    assert entry.shifts() == {name: pytest.approx(shifts, rel=1e-5) for name, shifts in fit.systematic.items()}
-    assert entry.source()["fit"]["file"] == "fit.json"
+    assert entry.systematic == {name: pytest.approx(shifts, rel=1e-5) for name, shifts in fit.systematic.items()}
+    assert entry.source("fit")["file"] == "fit.json"
     assert entry.conditions.air == fit.driver.air
     assert entry.rig == "line divider"
 
@@ -150,7 +151,7 @@ def test_what_is_no_log_is_left_as_it_is(tmp_path, content, code):
 
 
 def test_newer_entries_are_refused(log):
-    log.write_bytes(log.read_bytes() + line_of(msgspec.structs.replace(_entry(3.0), schema=2)))
+    log.write_bytes(log.read_bytes() + line_of(replace(_entry(3.0), schema=2)))
     with pytest.raises(TsfitError) as caught:
         read_log(log)
     assert caught.value.code == "newer_schema"
@@ -164,27 +165,28 @@ def test_newer_entries_are_refused(log):
         ("parameters", {**_entry(3.0).parameters, "Sd": (0.0, 0.1, 0.1)}),
         ("parameters", {**_entry(3.0).parameters, "Re": (5.0, -0.1, 0.1)}),
         ("parameters", {name: figure for name, figure in _entry(3.0).parameters.items() if name != "Rms"}),
-        ("conditions", msgspec.structs.replace(_entry(3.0).conditions, pressure_hpa=0.0)),
+        ("conditions", replace(_entry(3.0).conditions, pressure_hpa=0.0)),
     ],
 )  # fmt: skip
 def test_figures_that_cannot_be_are_refused_though_the_checksum_is_right(log, field, value):
     entry = _entry(3.0)
-    text = msgspec.json.encode({**msgspec.json.decode(msgspec.json.encode(entry)), field: value})
+    text = json.dumps({**asdict(entry), field: value}, default=asdict).encode()
     log.write_bytes(log.read_bytes() + b'{"crc32":"%08x","entry":%b}\n' % (zlib.crc32(text), text))
     with pytest.raises(TsfitError) as caught:
         read_log(log)
     assert caught.value.code == "newer_schema"
 
 
-@pytest.mark.parametrize("text", [b"null", b"[1.0]", b"{}", b'["x"]', b"[" * 5000 + b"]" * 5000])
+@pytest.mark.parametrize("text", ["null", "[1.0]", "{}", '["x"]', "[" * 5000 + "]" * 5000])
 @pytest.mark.parametrize("field", ["correlation", "systematic", "provenance"])
-def test_parts_that_are_read_later_are_refused_then(field, text):
-    if (field, text) in {("systematic", b"{}"), ("provenance", b"{}")}:
+def test_parts_that_no_fit_writes_are_refused(log, field, text):
+    if (field, text) in {("systematic", "{}"), ("provenance", "{}")}:
         return
-    entry = msgspec.structs.replace(_entry(3.0), **{field: msgspec.Raw(text)})
-    read = {"correlation": lambda: entry.covariance(("Re",)), "systematic": entry.shifts, "provenance": entry.source}
-    with pytest.raises(TsfitError, match=r"at 3 h") as caught:
-        read[field]()
+    rest = {name: value for name, value in asdict(_entry(3.0)).items() if name != field}
+    entry = f'{json.dumps(rest)[:-1]}, "{field}": {text}}}'.encode()
+    log.write_bytes(log.read_bytes() + b'{"crc32":"%08x","entry":%b}\n' % (zlib.crc32(entry), entry))
+    with pytest.raises(TsfitError) as caught:
+        read_log(log)
     assert caught.value.code == "newer_schema"
 
 
@@ -196,7 +198,7 @@ def test_what_does_not_belong_is_refused(log):
     assert "Saltwit 12 B" in caught.value.message
     for field, value, code in (("serial", "0388", "other_driver"), ("wiring", "series", "other_wiring")):
         entry = _entry(3.0)
-        other = msgspec.structs.replace(entry, driver=msgspec.structs.replace(entry.driver, **{field: value}))
+        other = replace(entry, driver=replace(entry.driver, **{field: value}))
         with pytest.raises(TsfitError) as caught:
             add_entry(log, other)
         assert caught.value.code == code

@@ -1,6 +1,7 @@
 """E_n of a change against ISO/IEC 17043, from memory: (x1 - x2) / sqrt(U1² + U2²), U expanded with k = 2."""
 
-import msgspec
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from helpers.made_histories import FRESH, made_fit
@@ -15,8 +16,8 @@ def entry(seed, hours, factor, rig):
     """One fit whose moving mass is `factor` times the fresh one; nothing it stems from is shared with another entry."""
     fit = made_fit({**FRESH, "Mms": factor * FRESH["Mms"]}, np.random.default_rng(seed), (0.0, 0.0), rig=rig)
     own = entry_of(fit, hours)
-    systematic = {f"{name} of {rig}": shifts for name, shifts in own.shifts().items()}
-    return msgspec.structs.replace(own, systematic=msgspec.Raw(msgspec.json.encode(systematic)))
+    systematic = {f"{name} of {rig}": shifts for name, shifts in own.systematic.items()}
+    return replace(own, systematic=systematic)
 
 
 @pytest.mark.against("E_n of what changed", "ISO/IEC 17043, formula, from memory", "1.5 %, second order of a small change")

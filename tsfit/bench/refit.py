@@ -6,8 +6,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-import msgspec
-
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 from tsfit.base.notes import QualityNote
@@ -79,18 +77,17 @@ def with_common_model(
 def _refit(entry: Entry, model: Entry) -> Entry:
     bench = _bench_of(entry)
     again = entry_of(fit_bench(bench, coil=model.coil, suspension=model.suspension), entry.hours)
-    return msgspec.structs.replace(again, added=entry.added)
+    return replace(again, added=entry.added)
 
 
 def _bench_of(entry: Entry) -> Path:
-    source = entry.source()
-    fit, bench = source.get("fit", {}).get("file"), source.get("bench", {})
+    fit, bench = entry.source("fit").get("file"), entry.source("bench")
     if fit is None or "file" not in bench:
         raise TsfitError(
             f"the entry at {entry.hours:g} h names no bench file; fit both with one --coil and --suspension and log them.",
             code="no_bench",
         )
-    path: Path = Path(fit).parent / bench["file"]
+    path: Path = Path(str(fit)).parent / str(bench["file"])
     if not path.is_file() or sha256(path) != bench["sha256"]:
         raise TsfitError(
             f"{path}: is not there, or not as it was at {entry.hours:g} h; put it back or fit both with one --coil and "

@@ -46,7 +46,7 @@ def boxed_change(plan: BoxPlan, first: Entry, other: Entry, rng: np.random.Gener
     TsfitError
         ``incomplete_driver`` when an entry tells no Mms or no Sd; as the box.
     """
-    shared = {_source(name, entry): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.shifts()}
+    shared = {_source(name, entry): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.systematic}
     draws = [_draws(entry, shared, rng) for entry in (first, other)]
     before, after = (plan.build(one.driver) for one in draws)
     found = consequence(before.enclosure, draws[0], draws[1], box=plan.name or "")
@@ -99,7 +99,7 @@ def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> 
     best |= {**driver.coil_values, **driver.suspension_values}
     names = tuple(name for name in best if name in entry.parameters and best[name] > 0.0)
     covariance, steps = entry.covariance(names), np.zeros((DRAWS, len(names)))
-    for source, shifts in entry.shifts().items():
+    for source, shifts in entry.systematic.items():
         step = np.array([shifts.get(name, 0.0) / entry.parameters[name][0] for name in names])
         covariance = covariance - np.outer(step, step)
         steps += np.outer(shared[_source(source, entry)], step)

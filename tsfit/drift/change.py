@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -187,7 +187,7 @@ def causes_of(entry: Entry, mass: float | None = None) -> Causes:
     covariance = TO_CAUSES @ entry.covariance(PRIMARY) @ TO_CAUSES.T
     covariance[4, 4] += (COPPER_PER_K * COIL_READING_K) ** 2
     shared = {}
-    for source, shifts in entry.shifts().items():
+    for source, shifts in entry.systematic.items():
         moved = [shifts.get(name, 0.0) / entry.parameters[name][0] if name in entry.parameters else 0.0 for name in PRIMARY]
         name = f"{source} ({entry.rig})" if source.startswith("systematic:") else source
         shared[name] = np.asarray(TO_CAUSES @ np.array(moved))
@@ -241,19 +241,17 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> Change:
 
 
 def _without_mass(entry: Entry) -> Entry:
-    import msgspec
-
     if "Mms" not in entry.parameters:
         return entry
     order = list(entry.parameters)
     rows = np.tril_indices(len(order))
-    triangle = np.array(msgspec.json.decode(entry.correlation, type=list[float]))
+    triangle = np.array(entry.correlation)
     kept = [k for k, name in enumerate(order) if name != "Mms"]
     inside = np.isin(rows[0], kept) & np.isin(rows[1], kept)
-    return msgspec.structs.replace(
+    return replace(
         entry,
         parameters={name: pair for name, pair in entry.parameters.items() if name != "Mms"},
-        correlation=msgspec.Raw(msgspec.json.encode(triangle[inside].tolist())),
+        correlation=tuple(triangle[inside].tolist()),
     )
 
 
@@ -268,7 +266,7 @@ def _notes(first: Entry, other: Entry, *, told: bool) -> list[QualityNote]:
     if not told:
         message = "Not both fits tell the moving mass; it is taken as unchanged, so a change of mass would pass for others."
         notes.append(QualityNote("mass_assumed", "note", message))
-    if not (first.shifts() and other.shifts()):
+    if not (first.systematic and other.systematic):
         message = (
             "A fit was made by an older version that does not tell what both share; the uncertainties are too wide by it."
         )

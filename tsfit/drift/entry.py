@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, Any
+from typing import Annotated
 
-import msgspec
 import numpy as np
-from numpy.typing import NDArray
+from pydantic import ConfigDict, Field
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
@@ -21,16 +22,18 @@ SCHEMA = 1
 NEEDED = {"Re", "Fs", "Qms", "Qes"}
 WITH_MASS = {"Cms", "Bl", "Rms"}
 LOGGED = ("Re", "Fs", "Qms", "Qes", "Mms", "Cms", "Bl", "Rms", "Sd")
-"""Figures of which logarithms are taken."""
+"""Parameters of which logarithms are taken."""
 LARGEST = 1e15
 SUSPENSION_K = 2.0
 """Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
 
-Figure = Annotated[float, msgspec.Meta(gt=-LARGEST, lt=LARGEST)]
-Spread = Annotated[float, msgspec.Meta(ge=0.0, lt=LARGEST)]
+Value = Annotated[float, Field(gt=-LARGEST, lt=LARGEST)]
+Spread = Annotated[float, Field(ge=0.0, lt=LARGEST)]
+Coefficient = Annotated[float, Field(gt=-1.001, lt=1.001)]
 
 
-class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class LoggedDriver:
     """Which driver was measured, and how its coils were joined."""
 
     name: str
@@ -38,13 +41,14 @@ class LoggedDriver(msgspec.Struct, frozen=True, gc=False):
     wiring: str | None = None
 
 
-class Conditions(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class LoggedConditions:
     """Air during the free-air sweep, and the temperature of the coil where it was read, °C."""
 
-    temperature_c: Annotated[float, msgspec.Meta(ge=COLDEST, le=WARMEST)]
-    pressure_hpa: Annotated[float, msgspec.Meta(ge=THINNEST, le=DENSEST)]
-    humidity_percent: Annotated[float, msgspec.Meta(ge=0.0, le=100.0)]
-    coil_temperature_c: Annotated[float, msgspec.Meta(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
+    temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)]
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)]
+    humidity_percent: Annotated[float, Field(ge=0.0, le=100.0)]
+    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
 
     @property
     def air(self) -> Air:
@@ -52,7 +56,8 @@ class Conditions(msgspec.Struct, frozen=True, gc=False):
         return Air(self.temperature_c, self.pressure_hpa, self.humidity_percent)
 
 
-class Entry(msgspec.Struct, frozen=True, gc=False):
+@dataclass(frozen=True)
+class Entry:
     """One fit of the driver after `hours` of use; SI units.
 
     Attributes
@@ -63,45 +68,46 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
     coil, suspension : circuit models of the fit
     rig : its name, None for curves made elsewhere
     parameters : by name the value, its standard uncertainty, and the part of that which no stated input explains
-    correlation : lower triangle of the correlation of all parameters, row by row, in their order; read by `covariance`
-    systematic : as `FitResult.systematic`; read by `shifts`
+    correlation : lower triangle of the correlation of all parameters, row by row, in their order
+    systematic : as `FitResult.systematic`
     provenance : of the fit, and the fit's file with its hash
     """
 
-    hours: Annotated[float, msgspec.Meta(ge=0.0, lt=1e7)]
+    __pydantic_config__ = ConfigDict(strict=True, allow_inf_nan=False)
+
+    hours: Annotated[float, Field(ge=0.0, lt=1e7)]
     added: str
     driver: LoggedDriver
-    conditions: Conditions
+    conditions: LoggedConditions
     coil: str
     suspension: str
     rig: str | None
-    parameters: dict[str, tuple[Figure, Spread, Spread]]
-    correlation: msgspec.Raw
-    systematic: msgspec.Raw
-    provenance: msgspec.Raw
-    schema: Annotated[int, msgspec.Meta(ge=1)] = SCHEMA
+    parameters: dict[str, tuple[Value, Spread, Spread]]
+    correlation: tuple[Coefficient, ...]
+    systematic: dict[str, dict[str, Value]]
+    provenance: dict[str, object]
+    schema: Annotated[int, Field(ge=1)] = SCHEMA
 
     def __post_init__(self) -> None:
-        """Refuse figures that no fit writes; msgspec makes a `ValidationError` of it."""
+        """Refuse figures that no fit writes; pydantic makes a `ValidationError` of it."""
         needed = NEEDED | WITH_MASS if "Mms" in self.parameters else NEEDED
         if not self.parameters.keys() >= needed:
-            raise ValueError("figures are missing")
+            raise ValueError("parameters are missing")
         for name in LOGGED:
             if name in self.parameters and not self.parameters[name][0] > 0.0:
-                raise ValueError("a figure that cannot be")
+                raise ValueError("a value that cannot be")
+        if len(self.correlation) != len(self.parameters) * (len(self.parameters) + 1) // 2:
+            raise ValueError("a correlation that cannot be")
 
-    def covariance(self, names: tuple[str, ...]) -> NDArray[np.float64]:
+    def covariance(self, names: tuple[str, ...]) -> Real:
         """Covariance (k, k) of the parameters `names`, relative to their values; zero for what the entry lacks."""
         order = list(self.parameters)
-        triangle: list[float] = self._read(self.correlation, list[float])
-        if len(triangle) != len(order) * (len(order) + 1) // 2 or not all(-1.001 < value < 1.001 for value in triangle):
-            raise self._unreadable()
         known = [name for name in names if name in self.parameters]
         out = np.zeros((len(names), len(names)))
         for one in known:
             for other in known:
                 row, column = sorted((order.index(one), order.index(other)), reverse=True)
-                value = triangle[row * (row + 1) // 2 + column]
+                value = self.correlation[row * (row + 1) // 2 + column]
                 out[names.index(one), names.index(other)] = value * self.relative(one) * self.relative(other)
         return out
 
@@ -110,29 +116,10 @@ class Entry(msgspec.Struct, frozen=True, gc=False):
         value, stdev, _ = self.parameters[name]
         return stdev / value
 
-    def shifts(self) -> dict[str, dict[str, float]]:
-        """Change of each parameter for one standard uncertainty of each input that fits may share."""
-        found: dict[str, dict[str, float]] = self._read(self.systematic, dict[str, dict[str, float]])
-        if not all(-LARGEST < value < LARGEST for shifts in found.values() for value in shifts.values()):
-            raise self._unreadable()
-        return found
-
-    def source(self) -> Mapping[str, Any]:
-        """Read the provenance."""
-        found: dict[str, Any] = self._read(self.provenance, dict[str, Any])
-        return found
-
-    def _read(self, part: msgspec.Raw, kind: Any) -> Any:
-        try:
-            return msgspec.json.decode(part, type=kind)
-        except (msgspec.DecodeError, RecursionError):
-            raise self._unreadable() from None
-
-    def _unreadable(self) -> TsfitError:
-        return TsfitError(
-            f"The log's entry at {self.hours:g} h was not written by this program as it stands; take its line out.",
-            code="newer_schema",
-        )
+    def source(self, what: str) -> Mapping[str, object]:
+        """Return one part of the provenance, such as "fit" or "bench"; empty where there is none."""
+        found = self.provenance.get(what)
+        return found if isinstance(found, dict) else {}
 
 
 def entry_of(
@@ -172,23 +159,19 @@ def entry_of(
         driver=LoggedDriver(
             fit.driver.name, fit.driver.serial, next((s.state.wiring for s in fit.states), reference.get("wiring"))
         ),
-        conditions=Conditions(
+        conditions=LoggedConditions(
             air.temperature_c, air.pressure_hpa, air.humidity_percent, reference.get("coil_temperature_c")
         ),
         coil=fit.driver.coil,
         suspension=fit.driver.suspension,
         rig=reference.get("rig"),
         parameters=parameters,
-        correlation=_raw([round(float(value), 6) for value in full[np.tril_indices(len(full))]]),
-        systematic=_raw(
-            {name: {key: _digits(value) for key, value in shifts.items()} for name, shifts in fit.systematic.items()}
-        ),
-        provenance=_raw({**fit.provenance, "fit": dict(file or {})}),
+        correlation=tuple(round(float(value), 6) for value in full[np.tril_indices(len(full))]),
+        systematic={
+            name: {key: _digits(value) for key, value in shifts.items()} for name, shifts in fit.systematic.items()
+        },
+        provenance={**fit.provenance, "fit": dict(file or {})},
     )
-
-
-def _raw(data: Any) -> msgspec.Raw:
-    return msgspec.Raw(msgspec.json.encode(data))
 
 
 def _digits(value: float, digits: int = 6) -> float:

@@ -15,9 +15,10 @@ import os
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
-import msgspec
+from pydantic import TypeAdapter, ValidationError
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
@@ -55,9 +56,8 @@ def read_log(path: Path) -> Log:
     except OSError as error:
         raise unreadable(path, error, "name a log that 'tsfit drift add' wrote") from error
     entries, bad = [], []
-    decoder = msgspec.json.Decoder(Entry)
     for number, (start, stop) in enumerate(_lines(data), 1):
-        entry = _entry(path, data, start, stop, decoder)
+        entry = _entry(path, data, start, stop)
         if entry is not None:
             entries.append(entry)
         elif stop > start:
@@ -86,16 +86,21 @@ def _lines(data: bytes) -> Iterator[tuple[int, int]]:
         start = stop + 1
 
 
-def _entry(path: Path, data: bytes, start: int, stop: int, decoder: msgspec.json.Decoder[Entry]) -> Entry | None:
+@cache
+def _form() -> TypeAdapter[Entry]:
+    return TypeAdapter(Entry)
+
+
+def _entry(path: Path, data: bytes, start: int, stop: int) -> Entry | None:
     """Read the entry in ``data[start:stop]``; None when that is damaged."""
     head = data[start : start + _START]
-    text = memoryview(data)[start + _START : stop - len(_TAIL)]
+    text = data[start + _START : stop - len(_TAIL)]
     whole = head.startswith(_HEAD) and head.endswith(_MIDDLE) and data[stop - len(_TAIL) : stop] == _TAIL
     if not whole or head[len(_HEAD) : -len(_MIDDLE)] != b"%08x" % zlib.crc32(text):
         return None
     try:
-        entry = decoder.decode(text)
-    except msgspec.DecodeError:
+        entry = _form().validate_json(text)
+    except ValidationError:
         entry = None
     if entry is None or entry.schema > SCHEMA:
         raise TsfitError(
@@ -149,7 +154,7 @@ def _cannot_write(path: Path, reason: str) -> TsfitError:
 
 def line_of(entry: Entry) -> bytes:
     """Return the line that holds `entry`, its end included."""
-    text = msgspec.json.encode(entry)
+    text = _form().dump_json(entry)
     return b'{"crc32":"%08x","entry":%b}\n' % (zlib.crc32(text), text)
 
 
@@ -183,12 +188,11 @@ def _set_damage_aside(path: Path) -> tuple[QualityNote, ...]:
     rest = data[kept:]
     if not rest:
         return ()
-    decoder = msgspec.json.Decoder(Entry)
-    if _entry(path, data, kept, len(data), decoder) is not None:
+    if _entry(path, data, kept, len(data)) is not None:
         _append(path, b"\n")
         return ()
     begun = rest.startswith(_HEAD[: len(rest)])
-    if not (any(_entry(path, data, *line, decoder) for line in _lines(data[:kept])) if kept else begun):
+    if not (any(_entry(path, data, *line) for line in _lines(data[:kept])) if kept else begun):
         raise _no_log(path)
     aside = path.with_name(f"{path.name}.damaged")
     _append(aside, rest + b"\n")
@@ -216,9 +220,9 @@ def _unlike(path: Path, entries: tuple[Entry, ...], entry: Entry) -> list[Qualit
                 code="other_wiring" if what == "wiring" else "other_driver",
                 file=path,
             )
-    mine = entry.source().get("fit", {}).get("sha256")
+    mine = entry.source("fit").get("sha256")
     for number, known in enumerate(entries, 1):
-        if mine is not None and mine.encode() in bytes(known.provenance) and known.hours == entry.hours:
+        if mine is not None and mine == known.source("fit").get("sha256") and known.hours == entry.hours:
             raise TsfitError(
                 f"{path}: already holds this fit at {entry.hours:g} h, as entry {number}; nothing was added.",
                 code="already_logged",
