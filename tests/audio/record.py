@@ -12,9 +12,9 @@ import sys
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
+from tsfit.capture.device import SoundCard
 from tsfit.capture.excitation import make_excitation
 from tsfit.capture.recorder import Recorder
-from tsfit.capture.stream import Playback, play_and_record
 
 LEVEL_DBFS = -12.0
 
@@ -34,8 +34,7 @@ def main(device, rate, seconds, file):
             "exponential sweep", sample_rate_hz=float(rate), seconds=float(seconds), level_dbfs=LEVEL_DBFS
         )
         with Recorder(Path(file), float(rate), {"state": "free air"}) as recorder:
-            playback = Playback(device, float(rate), LEVEL_DBFS)
-            report = play_and_record(excitation, playback, recorder.write, on_level=on_level)
+            report = SoundCard(device).play(excitation, recorder.write, on_level=on_level)
             recorder.finish(flags=[list(flag) for flag in report.flags])
         print(json.dumps(dataclasses.asdict(report) | {"excited": [excitation.start, excitation.stop]}), flush=True)
     except TsfitError as error:

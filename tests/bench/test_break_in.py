@@ -9,8 +9,7 @@ import pytest
 from helpers.paths import RIGS
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench import break_in
-from tsfit.bench.break_in import SOFT_START_DB, _fitted, make_routine, run
+from tsfit.bench.break_in import SOFT_START_DB, fit_like, make_routine, run
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import StreamReport
 from tsfit.drift.history import history
@@ -108,9 +107,9 @@ def test_a_suspension_effect_that_shows_no_longer_ends_no_routine(monkeypatch, s
     first = SimpleNamespace(coil="simple", suspension=suspension)
     if then is None:
         with pytest.raises(TsfitError, match="Lambda is not"):
-            _fitted(Path("bench.toml"), first)
+            fit_like(Path("bench.toml"), first)
     else:
-        assert _fitted(Path("bench.toml"), first) == {"coil": "simple", "suspension": then}
+        assert fit_like(Path("bench.toml"), first) == {"coil": "simple", "suspension": then}
     assert asked[0] == {"coil": "simple", "suspension": suspension}
     assert len(asked) == 1 + (then is not None)
 
@@ -140,19 +139,28 @@ def test_plans_that_make_no_sense(rig, wrong):
     assert next(iter(wrong)) in caught.value.message
 
 
-def test_every_start_is_soft_and_blocks_stay_in_their_range(rig, monkeypatch):
-    played = []
+class Loudspeaker:
+    """A player that keeps what it is asked to play, and takes no time for it."""
 
-    def device(excitation, playback, sink, *, on_level=None):
-        played.append(excitation)
+    in_real_time = True
+
+    def __init__(self):
+        self.played = []
+
+    def play(self, excitation, sink, *, on_level=None):
+        self.played.append(excitation)
         return StreamReport(0, 0, (), excitation.seconds, None, None, "made")
 
-    monkeypatch.setattr(break_in, "play_and_record", device)
-    monkeypatch.setattr(break_in, "playback_of", lambda rig, level: None)
-    monkeypatch.setattr(break_in, "SIMULATED", "none of these")
-    routine = _plan(rig)
-    hours = [break_in._play(rig, routine, 60.0, block, None) for block in range(3)]
-    peaks = [20.0 * np.log10(np.abs(excitation.samples).max()) for excitation in played]
+
+def test_every_start_is_soft_and_blocks_stay_in_their_range(rig, tmp_path):
+    player, pauses = Loudspeaker(), []
+    routine = _plan(rig, hours=0.05, interval_h=0.05, pause_s=7.0)
+    ending = run(rig, tmp_path / "kept", routine, player=player, sleep=pauses.append)
+    assert ending.why == "time"
+    peaks = [20.0 * np.log10(np.abs(excitation.samples).max()) for excitation in player.played]
     assert peaks == pytest.approx([routine.level_dbfs + step for step in (*SOFT_START_DB, 0.0)], abs=0.05)
-    assert {(excitation.low_hz, excitation.high_hz) for excitation in played} == {(15.0, 60.0)}
-    assert hours[2] == pytest.approx(60.6 / 3600.0, rel=0.01)
+    assert {(excitation.low_hz, excitation.high_hz) for excitation in player.played} == {(15.0, 60.0)}
+    assert player.played[0].seconds == pytest.approx(60.6, rel=0.01)
+    # The coil cools before every sweep but the first, and hours are those that were played.
+    assert pauses == [7.0]
+    assert ending.hours == pytest.approx(sum(excitation.seconds for excitation in player.played) / 3600.0, abs=1e-4)

@@ -6,34 +6,24 @@ import numpy as np
 import pytest
 from helpers.paths import RIGS
 
-from tsfit.bench import rig_check
 from tsfit.bench.rig_check import check_rig, hum_level
-from tsfit.bench.sweep import plan, playback_of
+from tsfit.bench.sweep import plan
+from tsfit.capture.player import Hung, open_player
 from tsfit.capture.rig import read_rig
 
 RIG = read_rig(RIGS / "simulated.toml")
 
 
-@pytest.fixture
-def checked(monkeypatch):
+def checked(level_dbfs=-30.0, known_ohm=10.0, **changes):
     """Check the simulated rig with changes to what is simulated."""
-
-    def check(level_dbfs=-30.0, known_ohm=10.0, **changes):
-        def playback(rig, level, sweep=None, *, known_ohm=None):
-            plain = playback_of(rig, level, sweep, known_ohm=known_ohm)
-            bench = replace(plain.simulated, rng=np.random.default_rng(1), **changes)
-            return replace(plain, simulated=bench)
-
-        monkeypatch.setattr(rig_check, "playback_of", playback)
-        excitation = plan(
-            RIG, "exponential sweep", level_dbfs, seconds=3.0, low_hz=5.0, high_hz=20000.0, periods=4, silence_s=2.0
-        )
-        return check_rig(RIG, excitation, known_ohm=known_ohm)
-
-    return check
+    player = replace(open_player(RIG, Hung(known_ohm=known_ohm)), rng=np.random.default_rng(1), **changes)
+    excitation = plan(
+        RIG, "exponential sweep", level_dbfs, seconds=3.0, low_hz=5.0, high_hz=20000.0, periods=4, silence_s=2.0
+    )
+    return check_rig(RIG, excitation, known_ohm=known_ohm, player=player)
 
 
-def test_a_sound_rig_needs_nothing(checked):
+def test_a_sound_rig_needs_nothing():
     found = checked()
     assert found.advice == ()
     assert found.hum_found is None
@@ -44,7 +34,7 @@ def test_a_sound_rig_needs_nothing(checked):
 
 
 @pytest.mark.parametrize("mains", [50.0, 60.0])
-def test_hum_is_told_and_named(checked, mains):
+def test_hum_is_told_and_named(mains):
     found = checked(hum_dbfs=-70.0, mains_hz=mains)
     assert found.hum_found == mains
     assert any(f"{mains:g} Hz" in sentence for sentence in found.advice)
@@ -58,18 +48,18 @@ def test_hum_level_of_a_known_hum():
     assert level == pytest.approx((10 * np.log10(1.25e-4), 10 * np.log10(1.25e-6)), abs=0.05)
 
 
-def test_unlike_gains_are_told_with_a_known_resistor(checked):
+def test_unlike_gains_are_told_with_a_known_resistor():
     found = checked(channel_gain=1.02)
     assert found.gain_percent == pytest.approx(2.0, abs=0.05)
     assert any("gains differ" in sentence for sentence in found.advice)
     assert checked(known_ohm=None).gain_percent is None
 
 
-def test_levels_say_which_way_to_turn(checked):
+def test_levels_say_which_way_to_turn():
     assert any("Turn up" in sentence for sentence in checked(input_gain_db=-25.0).advice)
     assert any("clipped" in sentence for sentence in checked(input_gain_db=40.0).advice)
     assert any("Turn down" in sentence for sentence in checked(input_gain_db=28.5).advice)
 
 
-def test_a_wrong_clock_is_told(checked):
+def test_a_wrong_clock_is_told():
     assert any("clock" in sentence for sentence in checked(true_rate_hz=47950.0).advice)

@@ -12,10 +12,10 @@ import pytest
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture import device as device_module
-from tsfit.capture.device import find_device, list_devices, play_and_record
+from tsfit.capture.device import SoundCard, find_device, list_devices
 from tsfit.capture.exchange import Clock, Exchange
 from tsfit.capture.excitation import make_excitation
-from tsfit.capture.stream import Playback, Stopped
+from tsfit.capture.stream import Stopped
 
 RATE = 48000.0
 DELAY = 700
@@ -123,7 +123,7 @@ def standing_in(monkeypatch):
 
     def put(**options):
         sound = StandIn(**options)
-        monkeypatch.setattr(device_module, "_sounddevice", lambda: sound)
+        monkeypatch.setitem(sys.modules, "sounddevice", sound)
         return sound
 
     return put
@@ -132,8 +132,9 @@ def standing_in(monkeypatch):
 def play(seconds=2.0, *, sink=None, on_level=None, outputs=1, device="heron"):
     blocks = []
     wanted = excitation(seconds)
-    playback = Playback(device, RATE, -30.0, outputs=outputs)
-    report = play_and_record(wanted, playback, blocks.append if sink is None else sink, on_level=on_level)
+    player = SoundCard(device, outputs)
+    assert player.in_real_time
+    report = player.play(wanted, blocks.append if sink is None else sink, on_level=on_level)
     return wanted, report, np.vstack(blocks) if blocks else None
 
 
@@ -377,7 +378,7 @@ def test_memory_of_the_recording_does_not_grow_with_its_length(standing_in):
         sound = standing_in(keep=False)
         wanted = excitation(seconds)
         tracemalloc.start()
-        play_and_record(wanted, Playback("heron", RATE, -30.0), lambda block: None)
+        SoundCard("heron").play(wanted, lambda block: None)
         found = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         assert sound.streams[0].closed

@@ -9,8 +9,7 @@ from helpers.paths import RIGS
 from tsfit.capture.excitation import make_excitation
 from tsfit.capture.quality import judge, judge_curve
 from tsfit.capture.rig import read_rig
-from tsfit.capture.simulated import Fault, SimulatedBench, play_and_record
-from tsfit.capture.stream import Playback
+from tsfit.capture.simulated import PlantedFault, SimulatedBench
 from tsfit.circuit.load import free_air
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.formats.driver import read_driver
@@ -23,7 +22,7 @@ SWEEP = make_excitation("exponential sweep", sample_rate_hz=48000.0, seconds=5.0
 def _judged(seed=0, excitation=SWEEP, **changes):
     bench = replace(SimulatedBench(DRIVER, free_air(), RIG, rng=np.random.default_rng(seed)), **changes)
     blocks = []
-    report = play_and_record(excitation, Playback("simulated", 48000.0, -20.0, bench), blocks.append)
+    report = bench.play(excitation, blocks.append)
     return judge(np.concatenate(blocks).astype(float), excitation, RIG, report)
 
 
@@ -44,7 +43,7 @@ def test_a_clean_sweep_is_good(kind, seed):
 
 @pytest.mark.parametrize("kind", ["missing block", "repeated block"])
 def test_a_lost_or_repeated_block_refuses_the_sweep(kind):
-    verdict = _judged(faults=(Fault(kind, 60),))
+    verdict = _judged(faults=(PlantedFault(kind, 60),))
     assert _codes(verdict) == {"dropout": "refuse"}
     # Block 60 of 2048 frames: 2.56 s.
     assert "2.5" in verdict.action or "2.6" in verdict.action
@@ -58,7 +57,7 @@ def test_a_lost_or_repeated_block_refuses_the_sweep(kind):
         ({"noise_dbfs": -15.0}, "noise", "refuse"),
         ({"noise_dbfs": -62.0}, "noise", "warn"),
         ({"true_rate_hz": 47900.0}, "clock", "warn"),
-        ({"faults": (Fault("overflow", 60),)}, "dropout", "warn"),
+        ({"faults": (PlantedFault("overflow", 60),)}, "dropout", "warn"),
     ],
 )
 def test_a_planted_fault_is_named(changes, code, severity):
@@ -90,7 +89,7 @@ def test_a_channel_that_hears_something_else_is_refused():
     noise = 0.1 * np.random.default_rng(0).standard_normal((len(SWEEP.samples), 2))
     blocks = []
     bench = SimulatedBench(DRIVER, free_air(), RIG)
-    report = play_and_record(SWEEP, Playback("simulated", 48000.0, -20.0, bench), blocks.append)
+    report = bench.play(SWEEP, blocks.append)
     assert _codes(judge(noise, SWEEP, RIG, report))["not_heard"] == "refuse"
 
 

@@ -13,8 +13,8 @@ from tsfit.capture.calibration import solve_terms
 from tsfit.capture.excitation import KINDS, Excitation, make_excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
-from tsfit.capture.simulated import Fault, SimulatedBench, bench_load, simulated_recording
-from tsfit.capture.stream import Playback, Stopped, play_and_record
+from tsfit.capture.simulated import PlantedFault, SimulatedBench, bench_load, simulated_recording
+from tsfit.capture.stream import Stopped
 from tsfit.capture.transfer import channel_ratio
 from tsfit.circuit.load import BOX_AIR_LOAD, free_air
 from tsfit.driver.curve import State
@@ -61,8 +61,7 @@ def bench(rig, **changes):
 
 def recorded(simulated, excitation, on_level=None):
     blocks = []
-    playback = Playback("simulated", excitation.sample_rate_hz, excitation.level_dbfs, simulated)
-    report = play_and_record(excitation, playback, blocks.append, on_level=on_level)
+    report = simulated.play(excitation, blocks.append, on_level=on_level)
     return np.concatenate(blocks), report, blocks
 
 
@@ -245,19 +244,19 @@ def test_missing_and_repeated_blocks(rig_of, sweep):
     rig = rig_of("divider")
     whole, _, _ = recorded(bench(rig), sweep)
     cut = 50 * 2048
-    lost, report, _ = recorded(bench(rig, faults=(Fault("missing block", 50),)), sweep)
+    lost, report, _ = recorded(bench(rig, faults=(PlantedFault("missing block", 50),)), sweep)
     assert report.flags == ()
     assert report.frames == len(lost) == len(whole)
     np.testing.assert_array_equal(lost[:cut], whole[:cut])
     np.testing.assert_array_equal(lost[cut:-2048], whole[cut + 2048 :])
-    twice, _, _ = recorded(bench(rig, faults=(Fault("repeated block", 50),)), sweep)
+    twice, _, _ = recorded(bench(rig, faults=(PlantedFault("repeated block", 50),)), sweep)
     assert len(twice) == len(whole)
     np.testing.assert_array_equal(twice[: cut + 2048], whole[: cut + 2048])
     np.testing.assert_array_equal(twice[cut + 2048 :], whole[cut:-2048])
 
 
 def test_flags_before_the_excitation_do_not_count(rig_of, sweep):
-    faults = (Fault("overflow", 2), Fault("overflow", 60))
+    faults = (PlantedFault("overflow", 2), PlantedFault("overflow", 60))
     _, report, _ = recorded(bench(rig_of("divider"), faults=faults), sweep)
     assert report.flags == ((60 * 2048, "input overflow"),)
 
@@ -265,9 +264,9 @@ def test_flags_before_the_excitation_do_not_count(rig_of, sweep):
 @pytest.mark.parametrize("block", [0, 30])
 def test_a_device_that_vanishes(rig_of, sweep, block):
     blocks = []
-    playback = Playback("simulated", RATE, -10.0, bench(rig_of("divider"), faults=(Fault("vanish", block),)))
+    player = bench(rig_of("divider"), faults=(PlantedFault("vanish", block),))
     with pytest.raises(Stopped) as error:
-        play_and_record(sweep, playback, blocks.append)
+        player.play(sweep, blocks.append)
     assert error.value.code == "device_vanished"
     assert len(blocks) == block
 
@@ -281,7 +280,7 @@ def test_interrupted(rig_of, sweep):
             raise KeyboardInterrupt
 
     with pytest.raises(Stopped) as error:
-        play_and_record(sweep, Playback("simulated", RATE, -10.0, bench(rig_of("divider"))), sink)
+        bench(rig_of("divider")).play(sweep, sink)
     assert error.value.code == "interrupted"
     assert len(blocks) == 10
 
@@ -291,13 +290,12 @@ def test_what_the_sink_raises_comes_through(rig_of, sweep):
         raise Stopped("full", code="disk_full")
 
     with pytest.raises(Stopped, match="full"):
-        play_and_record(sweep, Playback("simulated", RATE, -10.0, bench(rig_of("divider"))), full)
+        bench(rig_of("divider")).play(sweep, full)
 
 
 @pytest.mark.parametrize(
     ("job", "word"),
     [
-        (lambda rig, sweep: play_and_record(sweep, Playback("simulated", RATE, -30.0), print), "driver"),
         (lambda rig, sweep: bench_load(State("added mass"), DRIVER), "mass"),
         (lambda rig, sweep: bench_load(State("closed box"), DRIVER), "volume"),
         (lambda rig, sweep: simulated_recording(bench(rig, driver=replace(DRIVER, Mms=None)), sweep), "Mms"),

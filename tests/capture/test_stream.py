@@ -1,39 +1,9 @@
-"""Which player plays, and the levels on the way."""
-
-import subprocess
-import sys
+"""The levels on the way, and what a stop is."""
 
 import numpy as np
-import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture import device, simulated
-from tsfit.capture.excitation import Excitation
-from tsfit.capture.stream import Playback, Stopped, levels_of, play_and_record
-
-EXCITATION = Excitation("multisine", np.zeros(48000), 48000.0, 0, 48000, -30.0, 5.0, 20000.0)
-
-
-@pytest.mark.parametrize(("name", "module"), [("simulated", simulated), ("Simulated", device), ("some card", device)])
-def test_who_plays(monkeypatch, name, module):
-    called = []
-    for other in (device, simulated):
-        monkeypatch.setattr(other, "play_and_record", lambda *args, other=other, **more: called.append((other, args, more)))
-    playback = Playback(name, 48000.0, -30.0)
-    play_and_record(EXCITATION, playback, print, on_level=repr)
-    assert called == [(module, (EXCITATION, playback, print), {"on_level": repr})]
-
-
-def test_the_simulated_rig_needs_no_sound_system():
-    code = (
-        "import sys\nsys.modules['sounddevice'] = None\n"
-        "from tsfit.capture.stream import Playback, play_and_record\n"
-        "from tsfit.base.errors import TsfitError\n"
-        "try:\n    play_and_record(None, Playback('simulated', 48000.0, -30.0), print)\n"
-        "except TsfitError as error:\n    print(error.code)\n"
-    )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
-    assert (done.stdout, done.stderr) == ("usage\n", "")
+from tsfit.capture.stream import Stopped, levels_of
 
 
 def test_levels():

@@ -22,9 +22,10 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256, to_json, write_new
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.bench.fit import fit_bench
-from tsfit.bench.sweep import choose_level, measure, plan, playback_of
-from tsfit.capture.rig import SIMULATED, Rig
-from tsfit.capture.stream import Levels, play_and_record
+from tsfit.bench.sweep import choose_level, measure, plan
+from tsfit.capture.player import open_player
+from tsfit.capture.rig import Rig
+from tsfit.capture.stream import Levels, Player
 from tsfit.drift.entry import Entry, entry_of
 from tsfit.drift.history import history
 from tsfit.drift.log import Log, add_entry, read_log
@@ -138,10 +139,16 @@ def run(
     on_step: Callable[[str], None] = lambda step: None,
     on_level: Callable[[Levels], None] | None = None,
     sleep: Callable[[float], None] = time.sleep,
+    player: Player | None = None,
 ) -> Ending:
     """Play, pause, sweep and log until the driver has settled, its coil gets hot, or the time is over.
 
     The simulated rig needs no time for the low notes and for pauses; its driver softens as its file says.
+
+    Parameters
+    ----------
+    player : Player, optional
+        What plays the low notes instead of the device that the rig file names.
 
     Raises
     ------
@@ -150,6 +157,7 @@ def run(
         cannot be trusted.
     """
     open_folder(folder, routine)
+    player = player or open_player(rig)
     log = folder / "drift.log"
     blocks = 0
     entries = read_log(log).entries if log.exists() else ()
@@ -163,10 +171,10 @@ def run(
         due = min(due, routine.hours)
         while played < due - SAME_H:
             on_step(f"low notes, {played:.2f} of {due:.2f} h until the next sweep")
-            played += _play(rig, routine, min(BLOCK_S, 3600.0 * (due - played)), blocks, on_level)
+            played += _play(player, rig, routine, min(BLOCK_S, 3600.0 * (due - played)), blocks, on_level)
             blocks += 1
             write_new(folder / "played.json", to_json({"hours": played}), replace=True)
-        if entries and rig.device != SIMULATED:
+        if entries and player.in_real_time:
             on_step(f"pause of {routine.pause_s:g} s")
             sleep(routine.pause_s)
         hours = round(routine.hours_before + played, 4)
@@ -174,16 +182,18 @@ def run(
         entries = _sweep(rig, folder, routine, hours, entries, on_level).entries
 
 
-def _play(rig: Rig, routine: Routine, seconds: float, blocks: int, on_level: Callable[[Levels], None] | None) -> float:
+def _play(
+    player: Player, rig: Rig, routine: Routine, seconds: float, blocks: int, on_level: Callable[[Levels], None] | None
+) -> float:
     """Play one block of low notes; return its hours."""
-    if rig.device == SIMULATED:
+    if not player.in_real_time:
         return seconds / 3600.0
     level = routine.level_dbfs + (SOFT_START_DB[blocks] if blocks < len(SOFT_START_DB) else 0.0)
     excitation = plan(
         rig, "exponential sweep", level, seconds=max(seconds, 8.0 / routine.low_hz), low_hz=routine.low_hz,
         high_hz=routine.high_hz, periods=2, silence_s=0.1,
     )  # fmt: skip
-    report = play_and_record(excitation, playback_of(rig, level), lambda block: None, on_level=on_level)
+    report = player.play(excitation, lambda block: None, on_level=on_level)
     return report.seconds / 3600.0
 
 
@@ -212,13 +222,13 @@ def _sweep(
         )
     bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
     write_bench(bench, rig.path, BenchDriverTable(name=routine.driver), [table])
-    fit = _fitted(bench, entries[0] if entries else None)
+    fit = fit_like(bench, entries[0] if entries else None)
     write_new(file, to_json(fit_to_dict(fit)))
     entry = entry_of(fit, hours, file={"file": str(file.resolve()), "sha256": sha256(file)})
     return add_entry(folder / "drift.log", entry)
 
 
-def _fitted(bench: Path, first: Entry | None) -> FitResult:
+def fit_like(bench: Path, first: Entry | None) -> FitResult:
     """Fit with the models of the first entry, or with an ideal suspension, the limit of any that shows no longer."""
     if first is None:
         return fit_bench(bench)

@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
-from tsfit.bench.sweep import playback_of
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recorder import Recorder
 from tsfit.capture.rig import Rig, read_rig
-from tsfit.capture.stream import Levels, play_and_record
+from tsfit.capture.stream import Levels
 
 if TYPE_CHECKING:
     import tomlkit
@@ -94,10 +94,10 @@ def record_standard(
     TsfitError
         As `tsfit.bench.sweep.measure`.
     """
-    playback = playback_of(rig, excitation.level_dbfs, known_ohm=standard.ohm)
+    player = open_player(rig, Hung(known_ohm=standard.ohm))
     conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
     with Recorder(standard.recording, excitation.sample_rate_hz, conditions) as recorder:
-        play_and_record(excitation, playback, recorder.write, on_level=on_level)
+        player.play(excitation, recorder.write, on_level=on_level)
         recorder.finish()
 
 
@@ -168,7 +168,7 @@ def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | N
         nonlocal peak
         peak = max(peak, float(np.abs(block[:, rig.total]).max(initial=0.0)))
 
-    play_and_record(tone, playback_of(rig, tone.level_dbfs), listen, on_level=on_level)
+    open_player(rig).play(tone, listen, on_level=on_level)
     heard = 20.0 * math.log10(max(peak, 1e-15))
     if heard < NOT_HEARD_DBFS:
         raise TsfitError(

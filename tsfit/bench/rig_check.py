@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.bench.sweep import playback_of
 from tsfit.capture.excitation import Excitation
+from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
 from tsfit.capture.rig import Rig
-from tsfit.capture.stream import Levels, play_and_record
+from tsfit.capture.stream import Levels, Player
 from tsfit.capture.transfer import channel_ratio
 
 MAINS_HZ = (50.0, 60.0)
@@ -63,6 +63,7 @@ def check_rig(
     excitation: Excitation,
     *,
     known_ohm: float | None = None,
+    player: Player | None = None,
     on_level: Callable[[Levels], None] | None = None,
 ) -> RigCheck:
     """Play `excitation` on `rig`, keep nothing, and judge what comes back.
@@ -71,6 +72,8 @@ def check_rig(
     ----------
     known_ohm : float, optional
         A resistor of this value hangs in the driver's place, which tells the match of the channels' gains.
+    player : Player, optional
+        What plays instead of the device that the rig file names.
 
     Raises
     ------
@@ -78,8 +81,8 @@ def check_rig(
         What the device refuses.
     """
     blocks: list[NDArray[np.float32]] = []
-    playback = playback_of(rig, excitation.level_dbfs, known_ohm=known_ohm)
-    report = play_and_record(excitation, playback, lambda block: blocks.append(block.copy()), on_level=on_level)
+    player = player or open_player(rig, Hung(known_ohm=known_ohm))
+    report = player.play(excitation, lambda block: blocks.append(block.copy()), on_level=on_level)
     samples = np.concatenate(blocks).astype(float)
     verdict = judge(samples, excitation, rig, report)
     rate = excitation.sample_rate_hz

@@ -8,20 +8,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from tsfit.base.errors import TsfitError
 from tsfit.bench.file import SweepTable, state_of
 from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, make_excitation
-from tsfit.capture.rig import SIMULATED, Rig
-from tsfit.capture.stream import Levels, Playback, StreamReport, play_and_record
+from tsfit.capture.player import Hung, open_player
+from tsfit.capture.rig import Rig
+from tsfit.capture.stream import Levels, StreamReport
 from tsfit.driver.curve import ImpedanceCurve
 
 if TYPE_CHECKING:
     from tsfit.capture.quality import SweepVerdict
     from tsfit.capture.repeats import RepeatsVerdict
-
-DEFAULT_RATE_HZ = 48000.0
 
 
 @dataclass(frozen=True)
@@ -77,39 +74,6 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
     return level_dbfs
 
 
-def playback_of(
-    rig: Rig, level_dbfs: float, sweep: SweepTable | None = None, *, known_ohm: float | None = None, hours: float = 0.0
-) -> Playback:
-    """Where and how `rig` plays; a simulated one with its driver in the state of `sweep` (free air without one) after
-    `hours` of use, or with a known resistor in the driver's place.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` when the rig file names no device; whatever is wrong with the simulated driver's file.
-    """
-    if rig.device is None:
-        raise TsfitError(
-            f'{rig.path}: no device to play on; add device = "..." to [playback], a name as `tsfit devices` prints it.',
-            code="usage",
-            file=rig.path,
-        )
-    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
-    plain = Playback(rig.device, rate, level_dbfs)
-    if rig.device != SIMULATED:
-        return plain
-    from tsfit.capture.simulated import SimulatedBench, bench_load
-    from tsfit.formats.driver import read_driver, read_softening
-
-    assert rig.simulated_driver is not None
-    driver = read_driver(rig.simulated_driver)
-    softening = read_softening(rig.simulated_driver)
-    driver = driver if softening is None else softening.after(driver, hours)
-    load = bench_load(state_of(sweep or SweepTable(state="free air", recording="-")), driver)
-    what = driver if known_ohm is None else known_ohm
-    return replace(plain, simulated=SimulatedBench(what, load, rig, rng=np.random.default_rng()))
-
-
 def plan(
     rig: Rig,
     kind: str,
@@ -124,7 +88,7 @@ def plan(
     """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it."""
     from tsfit.capture.excitation import HIGHEST_SHARE
 
-    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
+    rate = rig.plays_at_hz
     return make_excitation(
         kind,
         sample_rate_hz=rate,
@@ -165,8 +129,7 @@ def measure(
 
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
-    hours = float((conditions or {}).get("hours_of_use", 0.0))
-    playback = playback_of(rig, excitation.level_dbfs, sweep, hours=hours)
+    player = open_player(rig, Hung(state_of(sweep), hours=float((conditions or {}).get("hours_of_use", 0.0))))
     full = rig.volts_per_full_scale
     volts = None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0)
     known = {
@@ -184,7 +147,7 @@ def measure(
         **(conditions or {}),
     }
     with Recorder(path, excitation.sample_rate_hz, known) as recorder:
-        report = play_and_record(excitation, playback, recorder.write, on_level=on_level)
+        report = player.play(excitation, recorder.write, on_level=on_level)
         recorder.finish(stream=_stream(report))
     recording = read_recording(path)
     verdict = judge(recording.samples, excitation, rig, report)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.exchange import CHANNELS, Exchange
-from tsfit.capture.stream import Levels, Playback, Sink, Stopped, StreamReport
+from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
@@ -157,61 +157,69 @@ def _takes(device: DeviceInfo, rate: float) -> bool:
     return True
 
 
-def play_and_record(
-    excitation: Excitation, playback: Playback, sink: Sink, *, on_level: Callable[[Levels], None] | None = None
-) -> StreamReport:
-    """Play `excitation` through a device and hand the first two inputs to `sink`, block by block, from a thread of its own.
+@dataclass(frozen=True)
+class SoundCard:
+    """A `Player`: the sound device with `fragment` in its name, whose first `outputs` outputs get the excitation."""
 
-    Parameters
-    ----------
-    excitation : Excitation
-    playback : Playback
-        Its device is a fragment of a device's name; the first `outputs` outputs get the excitation, the others silence.
-    sink : callable
-        Whatever it raises stops the recording and is raised here.
-    on_level : callable, optional
-        Called from the calling thread about twenty times a second.
+    fragment: str
+    outputs: int = 1
 
-    Raises
-    ------
-    TsfitError
-        What `find_device` refuses; ``sample_rate``, ``outputs``, ``device`` when the device cannot be opened so.
-    Stopped
-        ``device_vanished``, ``stalled``, ``interrupted``; everything recorded until then has gone to `sink`.
-    """
-    sounddevice = _sounddevice()
-    device = find_device(playback.device)
-    exchange = Exchange(excitation, playback.outputs, sink, sounddevice.CallbackStop)
-    stream = _open(sounddevice, device, exchange)
-    writer = threading.Thread(target=exchange.write, daemon=True)
-    began = exchange.called = time.perf_counter()
-    gently = False
-    try:
-        writer.start()
+    @property
+    def in_real_time(self) -> bool:
+        """Yes."""
+        return True
+
+    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
+        """Play `excitation` and hand the first two inputs to `sink`, block by block, from a thread of its own.
+
+        Parameters
+        ----------
+        excitation : Excitation
+        sink : callable
+            Whatever it raises stops the recording and is raised here.
+        on_level : callable, optional
+            Called from the calling thread about twenty times a second.
+
+        Raises
+        ------
+        TsfitError
+            What `find_device` refuses; ``sample_rate``, ``outputs``, ``device`` when the device cannot be opened so.
+        Stopped
+            ``device_vanished``, ``stalled``, ``interrupted``; everything recorded until then has gone to `sink`.
+        """
+        sounddevice = _sounddevice()
+        device = find_device(self.fragment)
+        exchange = Exchange(excitation, self.outputs, sink, sounddevice.CallbackStop)
+        stream = _open(sounddevice, device, exchange)
+        writer = threading.Thread(target=exchange.write, daemon=True)
+        began = exchange.called = time.perf_counter()
+        gently = False
         try:
-            stream.start()
-        except sounddevice.PortAudioError as error:
-            raise _refused(device, exchange.rate, error) from error
-        _watch(sounddevice, stream, writer, exchange, device, on_level)
-        gently = True
-    except KeyboardInterrupt:
-        gently = True
-        raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
-    finally:
-        _close(sounddevice, stream, gently=gently)
-        exchange.last.set()
-        writer.join(DEADLINE_SECONDS)
-    if exchange.failure is not None:
-        raise exchange.failure
-    return StreamReport(
-        frames=exchange.taken,
-        expected=exchange.expected,
-        flags=tuple(flag for flag in _single(exchange.flags) if flag[0] >= excitation.start),
-        seconds=time.perf_counter() - began,
-        measured_rate_hz=exchange.clock.rate_hz(),
-        delay_samples=exchange.delay(),
-        device=device.label,
-    )
+            writer.start()
+            try:
+                stream.start()
+            except sounddevice.PortAudioError as error:
+                raise _refused(device, exchange.rate, error) from error
+            _watch(sounddevice, stream, writer, exchange, device, on_level)
+            gently = True
+        except KeyboardInterrupt:
+            gently = True
+            raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
+        finally:
+            _close(sounddevice, stream, gently=gently)
+            exchange.last.set()
+            writer.join(DEADLINE_SECONDS)
+        if exchange.failure is not None:
+            raise exchange.failure
+        return StreamReport(
+            frames=exchange.taken,
+            expected=exchange.expected,
+            flags=tuple(flag for flag in _single(exchange.flags) if flag[0] >= excitation.start),
+            seconds=time.perf_counter() - began,
+            measured_rate_hz=exchange.clock.rate_hz(),
+            delay_samples=exchange.delay(),
+            device=device.label,
+        )
 
 
 def _watch(

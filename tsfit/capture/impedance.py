@@ -269,7 +269,7 @@ def _check_impedance(path: Path, z: Complex) -> None:
 
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     notes = []
-    if rig.device == SIMULATED:
+    if rig.simulated_driver is not None:
         message = "This rig is simulated: what it tells was reckoned from a driver file, and no driver was measured."
         notes.append(QualityNote("simulated", "note", message))
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
@@ -309,7 +309,7 @@ def _provenance(heard: Heard, gain_ratio: float) -> dict[str, Any]:
         "rig": heard.rig.name,
         "points_per_octave": heard.points_per_octave,
     }
-    if heard.rig.device == SIMULATED:
+    if heard.rig.simulated_driver is not None:
         found["device"] = SIMULATED
     if gain_ratio != 1.0:
         found["gain_ratio"] = gain_ratio

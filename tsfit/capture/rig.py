@@ -22,6 +22,7 @@ Factor = Annotated[float, Field(ge=1e-3, le=1e3)]
 NotNegative = Annotated[float, Field(ge=0, le=1e9)]
 Channel = Annotated[int, Field(ge=1, le=2)]
 
+DEFAULT_RATE_HZ = 48000.0
 SIMULATED = "simulated"
 """Name of the device that needs no sound card."""
 ASSUMED_RELATIVE = 1e-3
@@ -196,6 +197,11 @@ class Rig:
     level_dbfs: float | None = None
     volts_per_full_scale: float | None = None
     simulated_driver: Path | None = None
+
+    @property
+    def plays_at_hz(self) -> float:
+        """Sample rate at which it plays, a common one where the file names none."""
+        return self.sample_rate_hz or DEFAULT_RATE_HZ
 
     @property
     def reference_stdev(self) -> float:

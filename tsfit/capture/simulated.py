@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import Rig
-from tsfit.capture.stream import Levels, Playback, Sink, Stopped, StreamReport, levels_of
+from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport, levels_of
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
@@ -30,8 +31,6 @@ from tsfit.driver.record import Driver
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
 
-Complex = NDArray[np.complex128]
-
 HUM_HARMONICS = {1: 1.0, 2: 0.2, 3: 0.4, 5: 0.2}
 """Amplitudes relative to the fundamental's: an invented, plausible mixture."""
 DECAY_SECONDS = 2.0
@@ -39,7 +38,7 @@ DECAY_SECONDS = 2.0
 
 
 @dataclass(frozen=True)
-class Fault:
+class PlantedFault:
     """Something that goes wrong at the recorded block number `block`.
 
     A missing block is lost and a repeated one comes twice, both without a flag, and what follows comes earlier or later; an
@@ -52,7 +51,7 @@ class Fault:
 
 @dataclass(frozen=True)
 class SimulatedBench:
-    """Truth about what is simulated.
+    """A `Player` that reckons what a rig would record; the truth about what is simulated.
 
     Attributes
     ----------
@@ -68,7 +67,7 @@ class SimulatedBench:
     asymmetry_per_m, stiffening_per_m2 : s1 and s2 of the stiffness K(x) = (1 + s1 x + s2 x²)/Cms
     true_rate_hz : what the converters' clock really does, None when it is right
     delay_samples : round trip
-    faults : tuple of Fault
+    faults : tuple of PlantedFault
     block_frames : frames handed on at a time
     rng : source of noise and phases; goes on from recording to recording
     """
@@ -87,9 +86,14 @@ class SimulatedBench:
     stiffening_per_m2: float = 0.0
     true_rate_hz: float | None = None
     delay_samples: int = 600
-    faults: tuple[Fault, ...] = ()
+    faults: tuple[PlantedFault, ...] = ()
     block_frames: int = 2048
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0), compare=False)
+
+    @property
+    def in_real_time(self) -> bool:
+        """No: it plays faster, and nothing has to cool."""
+        return False
 
     @property
     def name(self) -> str:
@@ -109,7 +113,7 @@ class SimulatedBench:
         values = self.driver.values()
         return values | {"Re": values["Re"] * (1.0 + COPPER_PER_K * self.warming_k)}
 
-    def impedance(self, frequency_hz: NDArray[np.float64], *, blocked: bool = False) -> Complex:
+    def impedance(self, frequency_hz: Real, *, blocked: bool = False) -> Complex:
         """Impedance (n,) in ohm of what hangs on the rig, leads left out; with the cone `blocked` or free."""
         if not isinstance(self.driver, Driver):
             return np.full(len(frequency_hz), self.driver, dtype=complex)
@@ -117,6 +121,49 @@ class SimulatedBench:
         return np.asarray(
             impedance(frequency_hz, values, Circuit(self.driver.coil, self.driver.suspension), self.load),
             dtype=np.complex128,
+        )
+
+    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
+        """Reckon what would be recorded and hand it to `sink` block by block, from this thread and faster than real time.
+
+        Returns
+        -------
+        StreamReport
+            Its `seconds` are those that a recording would have taken.
+
+        Raises
+        ------
+        TsfitError
+            ``incomplete_driver``.
+        Stopped
+            ``device_vanished``, by a `PlantedFault`; ``interrupted``.
+        """
+        samples, flags = _with_faults(self, simulated_recording(self, excitation))
+        gone = min((fault.block for fault in self.faults if fault.kind == "vanish"), default=None)
+        n, size = len(samples), self.block_frames
+        try:
+            for block, first in enumerate(range(0, n, size)):
+                if block == gone:
+                    raise Stopped(
+                        f"device {self.name!r}: it has vanished after {first / excitation.sample_rate_hz:.1f} s; "
+                        "plug it in again and record again.",
+                        code="device_vanished",
+                    )
+                piece = samples[first : first + size]
+                sink(piece)
+                if on_level is not None:
+                    on_level(levels_of(piece, first + len(piece), n))
+        except KeyboardInterrupt:
+            raise Stopped(f"device {self.name!r}: interrupted; record again when ready.", code="interrupted") from None
+        rate = excitation.sample_rate_hz if self.true_rate_hz is None else self.true_rate_hz
+        return StreamReport(
+            frames=n,
+            expected=n,
+            flags=tuple(flag for flag in flags if flag[0] >= excitation.start),
+            seconds=n / rate,
+            measured_rate_hz=rate,
+            delay_samples=self.delay_samples,
+            device=self.name,
         )
 
 
@@ -143,63 +190,6 @@ def _stated(state: State, name: str) -> float:
     if value is None:
         raise TsfitError(f"state {state.kind!r}: its {name} is not given; give it.", code="usage")
     return value
-
-
-def play_and_record(
-    excitation: Excitation, playback: Playback, sink: Sink, *, on_level: Callable[[Levels], None] | None = None
-) -> StreamReport:
-    """Reckon what would be recorded and hand it to `sink` block by block, faster than real time.
-
-    Parameters
-    ----------
-    excitation : Excitation
-    playback : Playback
-        With the bench; its other entries do not matter.
-    sink, on_level : callable
-        Called for each block, from this thread.
-
-    Returns
-    -------
-    StreamReport
-        Its `seconds` are those that a recording would have taken.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` without a bench; ``incomplete_driver``.
-    Stopped
-        ``device_vanished``, by a `Fault`; ``interrupted``.
-    """
-    bench = playback.simulated
-    if bench is None:
-        raise TsfitError('device "simulated": no driver to simulate; name its file as driver in [playback].', code="usage")
-    samples, flags = _with_faults(bench, simulated_recording(bench, excitation))
-    gone = min((fault.block for fault in bench.faults if fault.kind == "vanish"), default=None)
-    n, size = len(samples), bench.block_frames
-    try:
-        for block, first in enumerate(range(0, n, size)):
-            if block == gone:
-                raise Stopped(
-                    f"device {bench.name!r}: it has vanished after {first / excitation.sample_rate_hz:.1f} s; "
-                    "plug it in again and record again.",
-                    code="device_vanished",
-                )
-            piece = samples[first : first + size]
-            sink(piece)
-            if on_level is not None:
-                on_level(levels_of(piece, first + len(piece), n))
-    except KeyboardInterrupt:
-        raise Stopped(f"device {bench.name!r}: interrupted; record again when ready.", code="interrupted") from None
-    rate = excitation.sample_rate_hz if bench.true_rate_hz is None else bench.true_rate_hz
-    return StreamReport(
-        frames=n,
-        expected=n,
-        flags=tuple(flag for flag in flags if flag[0] >= excitation.start),
-        seconds=n / rate,
-        measured_rate_hz=rate,
-        delay_samples=bench.delay_samples,
-        device=bench.name,
-    )
 
 
 def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> NDArray[np.float32]:
@@ -231,9 +221,7 @@ def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> NDArra
     return np.asarray(np.clip(gain * late + _disturbance(bench, n, rate), -1.0, 1.0), dtype=np.float32)
 
 
-def _distortion(
-    bench: SimulatedBench, frequency: NDArray[np.float64], drive: Complex, z: Complex, m: Complex, length: int
-) -> Complex:
+def _distortion(bench: SimulatedBench, frequency: Real, drive: Complex, z: Complex, m: Complex, length: int) -> Complex:
     """Spectrum that the suspension's uneven stiffness adds to the second channel, full scale 1."""
     rig, values = bench.rig, bench.values()
     current = m / (z + rig.lead_ohm) if rig.topology == "divider" else m * (1.0 / rig.reference_ohm + rig.input_siemens)
@@ -261,7 +249,7 @@ def _with_faults(bench: SimulatedBench, samples: NDArray[np.float32]) -> tuple[N
     return kept, flags
 
 
-def _disturbance(bench: SimulatedBench, n: int, rate: float) -> NDArray[np.float64]:
+def _disturbance(bench: SimulatedBench, n: int, rate: float) -> Real:
     out = np.zeros((n, 2))
     if bench.noise_dbfs is not None:
         out += 10.0 ** (bench.noise_dbfs / 20.0) * bench.rng.standard_normal((n, 2))

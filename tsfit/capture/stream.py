@@ -1,10 +1,10 @@
-"""What passes between the player of an excitation and the writer of what comes back, and which player it is."""
+"""What passes between the player of an excitation and the writer of what comes back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,6 @@ from tsfit.base.errors import TsfitError
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
-    from tsfit.capture.simulated import SimulatedBench
 
 Sink = Callable[[NDArray[np.float32]], None]
 """Takes the recorded blocks (k, 2) in order; called outside the audio callback."""
@@ -64,38 +63,18 @@ class StreamReport:
     device: str
 
 
-@dataclass(frozen=True)
-class Playback:
-    """Where and how to play.
+class Player(Protocol):
+    """What plays an excitation and records both channels: a sound card, or a bench that is simulated."""
 
-    Attributes
-    ----------
-    device : fragment of a device's name, or "simulated"
-    simulated : the bench behind the device "simulated"
-    outputs : how many output channels, counted from the first, get the excitation
-    """
+    @property
+    def in_real_time(self) -> bool:
+        """Whether playing takes the time that the excitation lasts, and a coil the time that it takes to cool."""
 
-    device: str
-    sample_rate_hz: float
-    level_dbfs: float
-    simulated: SimulatedBench | None = None
-    outputs: int = 1
+    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
+        """Play `excitation` and hand what comes back to `sink`, block by block; whatever `sink` raises stops it.
 
-
-def play_and_record(
-    excitation: Excitation, playback: Playback, sink: Sink, *, on_level: Callable[[Levels], None] | None = None
-) -> StreamReport:
-    """Play `excitation` and hand what comes back to `sink`, block by block.
-
-    Raises
-    ------
-    TsfitError
-        What the device or the simulated bench refuses; `Stopped` when the recording ends before its time.
-    """
-    if playback.device == "simulated":
-        from tsfit.capture import simulated
-
-        return simulated.play_and_record(excitation, playback, sink, on_level=on_level)
-    from tsfit.capture import device
-
-    return device.play_and_record(excitation, playback, sink, on_level=on_level)
+        Raises
+        ------
+        TsfitError
+            What the device or the simulated bench refuses; `Stopped` when the recording ends before its time.
+        """

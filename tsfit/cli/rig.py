@@ -188,7 +188,6 @@ def calibrate(
 def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any], *, as_json: bool) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
     from tsfit.bench.calibrate import play_tone, write_volts
-    from tsfit.bench.sweep import DEFAULT_RATE_HZ
     from tsfit.capture.excitation import make_tone
     from tsfit.cli.sweep import confirmed_level, live_levels
 
@@ -202,8 +201,7 @@ def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any
             f"millivolts to a few volts.\nA tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts."
         )
         click.prompt("Press Enter", default="", show_default=False)
-    rate = rig.sample_rate_hz or DEFAULT_RATE_HZ
-    tone = make_tone(TONE_HZ, sample_rate_hz=rate, seconds=TONE_SECONDS, level_dbfs=level)
+    tone = make_tone(TONE_HZ, sample_rate_hz=rig.plays_at_hz, seconds=TONE_SECONDS, level_dbfs=level)
     with live_levels(tone.seconds, quiet=as_json) as show:
         play_tone(rig, tone, show)
     if reading_v is None:
