@@ -32,7 +32,11 @@ F = np.linspace(5.0, 1000.0, POINTS)
 def boxes(n):
     rng = np.random.default_rng(7)
     volume, tuning, area = rng.uniform(0.02, 0.2, n), rng.uniform(18.0, 45.0, n), rng.uniform(0.002, 0.02, n)
-    return Enclosure("vented", HERON, load.vented_box(volume, tuning, HERON.air, **LOSSES), 2.83, area), volume, tuning
+    return (
+        Enclosure("vented", HERON, load.vented_box(volume, tuning, HERON.air, losses=load.Losses(**LOSSES)), 2.83, area),
+        volume,
+        tuning,
+    )
 
 
 def state_space(volume, tuning):
@@ -74,7 +78,13 @@ def test_ten_thousand_boxes_with_all_limits(benchmark, median, tmp_path):
     per_control = (time.perf_counter() - start) / 10
 
     air = HERON.air
-    same = Response(F, HERON.values(), Circuit("ladder-2"), load.vented_box(volume, tuning, air, leak_q=7.0), voltage=1.0)
+    same = Response(
+        F,
+        HERON.values(),
+        Circuit("ladder-2"),
+        load.vented_box(volume, tuning, air, losses=load.Losses(leak_q=7.0)),
+        voltage=1.0,
+    )
     far = 2j * np.pi * F * air.density / (2.0 * np.pi)
     for row, ours in zip(answer, (same.current, same.travel, same.port, same.pressure / far), strict=True):
         np.testing.assert_allclose(row[0], ours, rtol=1e-6)

@@ -9,7 +9,7 @@ import time
 import numpy as np
 from helpers.ngspice import Box, netlist, run
 
-from tsfit.circuit.load import closed_box
+from tsfit.circuit.load import Losses, closed_box
 from tsfit.circuit.response import Circuit, Response
 from tsfit.driver.air import REFERENCE_AIR
 
@@ -21,12 +21,12 @@ FREQUENCY_HZ = np.linspace(5.0, 1000.0, 300)
 
 
 def many_boxes():
-    load = closed_box(VOLUMES, resonance=48.0, **LOSSES)
+    load = closed_box(VOLUMES, resonance=48.0, losses=Losses(**LOSSES))
     return Response(FREQUENCY_HZ, DRIVER, Circuit(), load, voltage=1.0)
 
 
 def one_by_ngspice(volume, folder):
-    drawn = Box(volume=volume, reference_hz=48.0, **LOSSES)
+    drawn = Box(volume=volume, reference_hz=48.0, losses=Losses(**LOSSES))
     return run(netlist(DRIVER, drawn, REFERENCE_AIR.density, REFERENCE_AIR.sound_speed, "lin 300 5 1000"), folder)
 
 

@@ -73,7 +73,13 @@ def test_boxes(benchmark, seconds):
     volume, tuning, area = (rng.uniform(*span, max(sizes)) for span in ((0.02, 0.2), (18.0, 45.0), (0.002, 0.02)))
 
     def run(n):
-        boxes = Enclosure("vented", HERON, load.vented_box(volume[:n], tuning[:n], HERON.air, leak_q=7.0), 2.83, area[:n])
+        boxes = Enclosure(
+            "vented",
+            HERON,
+            load.vented_box(volume[:n], tuning[:n], HERON.air, losses=load.Losses(leak_q=7.0)),
+            2.83,
+            area[:n],
+        )
         return maximum_output(boxes, f, RATINGS)
 
     times = [seconds(lambda n=n: run(n)) for n in sizes]

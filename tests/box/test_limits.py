@@ -62,11 +62,11 @@ def test_many_boxes_at_once_equal_one_at_a_time():
     """More sets than one chunk holds, with values that vary and values that do not."""
     volumes, tunings = np.linspace(0.03, 0.1, 700), np.linspace(25.0, 45.0, 700)
     areas = np.linspace(0.003, 0.01, 700)
-    box = load.vented_box(volumes, tunings, HERON.air, leak_q=7.0)
+    box = load.vented_box(volumes, tunings, HERON.air, losses=load.Losses(leak_q=7.0))
     many = maximum_output(Enclosure("vented", HERON, box, 2.83, areas), F, EVERY)
     assert many.spl_db.shape == many.voltage_v.shape == many.binding.shape == (700, F.size)
     for k in (0, CHUNK // F.size - 1, CHUNK // F.size, 699):
-        alone = load.vented_box(volumes[k], tunings[k], HERON.air, leak_q=7.0)
+        alone = load.vented_box(volumes[k], tunings[k], HERON.air, losses=load.Losses(leak_q=7.0))
         one = maximum_output(Enclosure("vented", HERON, alone, 2.83, areas[k]), F, EVERY)
         np.testing.assert_allclose(many.spl_db[k], one.spl_db, rtol=1e-12)
         np.testing.assert_array_equal(many.limited_by[k], one.limited_by)

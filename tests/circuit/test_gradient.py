@@ -6,19 +6,12 @@ import numpy as np
 import pytest
 from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
 
-from tsfit.circuit.load import band_pass_box, closed_box, vented_box
+from tsfit.circuit.load import Losses, band_pass_box, closed_box, vented_box
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 
 BAND_PASS = band_pass_box(
-    0.03,
-    0.02,
-    55.0,
-    rear_resonance=60.0,
-    rear_leak_q=9.0,
-    rear_absorption_q=30.0,
-    leak_q=7.0,
-    absorption_q=40.0,
-    port_q=60.0,
+    closed_box(0.03, resonance=60.0, losses=Losses(leak_q=9.0, absorption_q=30.0)),
+    vented_box(0.02, 55.0, losses=Losses(leak_q=7.0, absorption_q=40.0, port_q=60.0)),
 )
 STENCIL = {1: 4 / 5, 2: -1 / 5, 3: 4 / 105, 4: -1 / 280}
 """Weights of the central difference of eighth order (Fornberg, Math. Comp. 51, 1988; from memory)."""

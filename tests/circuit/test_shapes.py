@@ -5,6 +5,8 @@ import pytest
 from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
 
 from tsfit.circuit.load import (
+    Losses,
+    PassiveRadiator,
     added_mass,
     band_pass_box,
     closed_box,
@@ -21,10 +23,14 @@ LOAD_OF = {
     "free air": lambda volume, area: free_air(),
     "added mass": lambda volume, area: added_mass(0.3 * volume),
     "infinite baffle": lambda volume, area: infinite_baffle(area),
-    "closed": lambda volume, area: closed_box(volume, resonance=600.0 * volume, leak_q=9.0, absorption_q=25.0),
-    "vented": lambda volume, area: vented_box(volume, 20.0 + 200.0 * volume, leak_q=7.0, absorption_q=40.0, port_q=60.0),
+    "closed": lambda volume, area: closed_box(
+        volume, resonance=600.0 * volume, losses=Losses(leak_q=9.0, absorption_q=25.0)
+    ),
+    "vented": lambda volume, area: vented_box(
+        volume, 20.0 + 200.0 * volume, losses=Losses(leak_q=7.0, absorption_q=40.0, port_q=60.0)
+    ),
     "passive radiator": lambda volume, area: passive_radiator_box(
-        volume, 0.11, 0.042, 6e-4, resistance=20.0 * volume, leak_q=8.0, absorption_q=30.0
+        volume, PassiveRadiator(0.11, 0.042, 6e-4, 20.0 * volume), losses=Losses(leak_q=8.0, absorption_q=30.0)
     ),
 }
 
@@ -72,8 +78,10 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
 
 LOADS_AND_BAND_PASS = {
     **LOAD_OF,
-    "band-pass without losses": lambda volume, area: band_pass_box(volume, 0.02, 50.0),
-    "band-pass": lambda volume, area: band_pass_box(volume, 0.02, 50.0, rear_resonance=60.0, rear_leak_q=9.0, leak_q=7.0),
+    "band-pass without losses": lambda volume, area: band_pass_box(closed_box(volume), vented_box(0.02, 50.0)),
+    "band-pass": lambda volume, area: band_pass_box(
+        closed_box(volume, resonance=60.0, losses=Losses(leak_q=9.0)), vented_box(0.02, 50.0, losses=Losses(leak_q=7.0))
+    ),
 }
 
 

@@ -14,7 +14,7 @@ from helpers.made_fit import made_driver, made_fit
 from helpers.paths import SAMPLES
 
 from tsfit.base.files import to_json
-from tsfit.circuit.load import vented_box
+from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.cli import run, tsfit
 from tsfit.driver.curve import ImpedanceCurve
@@ -87,7 +87,7 @@ def made(tmp_path_factory):
     circuit = Circuit(driver.coil, driver.suspension)
     curve = ImpedanceCurve(frequency, impedance(frequency, driver.values(), circuit))
     write_curve(curve, folder / "curve.txt")
-    boxed = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, leak_q=8.0))
+    boxed = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, losses=Losses(leak_q=8.0)))
     write_curve(ImpedanceCurve(frequency, boxed), folder / "cabinet.txt")
     (folder / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n[port]\ndiameter_cm = 8\n')
     assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0

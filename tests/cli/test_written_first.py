@@ -26,7 +26,10 @@ def folder(tmp_path, monkeypatch):
     fit = made_fit()
     f = np.geomspace(8.0, 2000.0, 250)
     driver = fit.driver
-    for name, around in (("free-air", load.free_air()), ("cabinet", load.vented_box(0.045, 36.0, leak_q=8.0))):
+    for name, around in (
+        ("free-air", load.free_air()),
+        ("cabinet", load.vented_box(0.045, 36.0, losses=load.Losses(leak_q=8.0))),
+    ):
         z = impedance(f, driver.values(), Circuit(driver.coil, driver.suspension), around)
         write_curve(ImpedanceCurve(f, z), tmp_path / f"{name}.txt")
     (tmp_path / "fit.json").write_text(to_json(fit_to_dict(fit)))

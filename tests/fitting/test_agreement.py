@@ -10,7 +10,7 @@ import pytest
 from helpers.made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make, truth
 
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air
+from tsfit.circuit.load import Losses, added_mass, air_load_change, closed_box, free_air
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.curve import ImpedanceCurve, State
@@ -147,7 +147,9 @@ def leaking(leak_q):
     curves = planted(0)
     _, state = curves[2]
     _, _, true = make(("free air",), np.random.default_rng(0))
-    load = closed_box(VOLUME, REFERENCE_AIR, resonance=50.0, leak_q=leak_q, added_mass=0.8 * air_load_change(AREA))
+    load = closed_box(
+        VOLUME, REFERENCE_AIR, resonance=50.0, added_mass=0.8 * air_load_change(AREA), losses=Losses(leak_q=leak_q)
+    )
     z = impedance(FREQUENCY_HZ, {**true, **COILS["ladder-2"]}, Circuit("ladder-2"), load)
     curves[2] = (replace(curves[2][0], impedance_ohm=z, source="box.txt"), state)
     return curves

@@ -8,7 +8,7 @@ import pytest
 from helpers.made_curves import ALL, AREA, COILS, FREQUENCY_HZ, VOLUME, curve_of, loaded, make, peak
 
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.load import vented_box
+from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
 from tsfit.fitting.fit import _mass_start, _no_fit, fit
@@ -29,7 +29,7 @@ def test_refuses_a_resistor():
 
 def test_recognises_a_vented_box():
     _, _, true = make(("free air",), np.random.default_rng(0))
-    z = impedance(FREQUENCY_HZ, {**true, **COILS["simple"]}, Circuit(), vented_box(0.1, 28.0, leak_q=10.0))
+    z = impedance(FREQUENCY_HZ, {**true, **COILS["simple"]}, Circuit(), vented_box(0.1, 28.0, losses=Losses(leak_q=10.0)))
     error = _refusal([(curve_of(z), State())])
     assert error.code == "vented_box"
     assert "free air" in error.message

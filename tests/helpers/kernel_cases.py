@@ -3,6 +3,8 @@
 import numpy as np
 
 from tsfit.circuit.load import (
+    Losses,
+    PassiveRadiator,
     added_mass,
     air_load_change,
     closed_box,
@@ -36,9 +38,11 @@ LOADS = {
     "free air": free_air(),
     "added mass": added_mass(0.021),
     "infinite baffle": infinite_baffle(DRIVER["Sd"]),
-    "closed": closed_box(0.03, resonance=48.0, leak_q=9.0, absorption_q=25.0, added_mass=air_load_change(DRIVER["Sd"])),
-    "vented": vented_box(0.06, 34.0, leak_q=7.0, absorption_q=40.0, port_q=60.0, added_mass=0.001),
+    "closed": closed_box(
+        0.03, resonance=48.0, added_mass=air_load_change(DRIVER["Sd"]), losses=Losses(leak_q=9.0, absorption_q=25.0)
+    ),
+    "vented": vented_box(0.06, 34.0, added_mass=0.001, losses=Losses(leak_q=7.0, absorption_q=40.0, port_q=60.0)),
     "passive radiator": passive_radiator_box(
-        0.05, 0.11, 0.042, 6e-4, resistance=1.7, leak_q=8.0, absorption_q=30.0, added_mass=0.001
+        0.05, PassiveRadiator(0.11, 0.042, 6e-4, 1.7), losses=Losses(leak_q=8.0, absorption_q=30.0), added_mass=0.001
     ),
 }

@@ -20,7 +20,7 @@ from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
 from tsfit.check.pairs import check_lot
-from tsfit.circuit.load import Load, vented_box
+from tsfit.circuit.load import Load, Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FittedState
@@ -56,7 +56,7 @@ def built_box(fit):
     """A vented box tuned higher than planned."""
     driver, frequency = fit.driver, np.geomspace(8.0, 2000.0, 250)
     circuit = Circuit(driver.coil, driver.suspension)
-    z = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, leak_q=8.0))
+    z = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, losses=Losses(leak_q=8.0)))
     plan = BoxPlan("vented", {"volume": 0.045, "tuning": 33.0, "port_diameter": 0.08})
     return verify(ImpedanceCurve(frequency, z), plan, driver, fit)
 

@@ -12,7 +12,7 @@ import pytest
 from scipy.optimize import brentq, fsolve, minimize_scalar
 from scipy.signal import butter, cheby1, freqs
 
-from tsfit.circuit.load import closed_box, vented_box
+from tsfit.circuit.load import Losses, closed_box, vented_box
 from tsfit.circuit.response import Circuit, Response
 from tsfit.driver.formulas import (
     REFERENCE_PRESSURE,
@@ -109,7 +109,7 @@ def test_vented_box_is_the_fourth_order_prototype(name, leak_q):
     # Both have T0 = 1/√(ωs ωb) and the prototype's own corner frequency brought together.
     corner = 2.0 * np.pi * FS * math.sqrt(h) / (a[4] / a[0]) ** 0.25
     f = np.geomspace(5.0, 2000.0, 200)
-    ours = shape(f, qt, vented_box(VAS / alpha, h * FS, leak_q=leak_q))
+    ours = shape(f, qt, vented_box(VAS / alpha, h * FS, losses=Losses(leak_q=leak_q)))
     np.testing.assert_allclose(ours, high_pass((b, a), f / corner), rtol=1e-5)
 
 

@@ -9,6 +9,8 @@ import pytest
 from helpers.ngspice import Box, netlist, run
 
 from tsfit.circuit.load import (
+    Losses,
+    PassiveRadiator,
     added_mass,
     band_pass_box,
     closed_box,
@@ -38,7 +40,7 @@ PASSIVE_BOX = {
     "passive_area": PASSIVE["area"],
     "passive_compliance": PASSIVE["compliance"],
 }
-PASSIVE_LOAD = (0.05, PASSIVE["mass"], PASSIVE["area"], PASSIVE["compliance"], AIR)
+RADIATOR = PassiveRadiator(**PASSIVE)
 
 BOXES = {
     "free air": (free_air(), Box()),
@@ -48,17 +50,20 @@ BOXES = {
         Box(added_mass=8.0 / 3.0 * AIR.density * (DRIVER["Sd"] / np.pi) ** 1.5),
     ),
     "closed": (closed_box(0.03, AIR), Box(volume=0.03)),
-    "closed, leak": (closed_box(0.03, AIR, resonance=48.0, leak_q=9.0), Box(volume=0.03, reference_hz=48.0, leak_q=9.0)),
+    "closed, leak": (
+        closed_box(0.03, AIR, resonance=48.0, losses=Losses(leak_q=9.0)),
+        Box(volume=0.03, reference_hz=48.0, leak_q=9.0),
+    ),
     "closed, filled": (
-        closed_box(0.03, AIR, resonance=48.0, leak_q=15.0, absorption_q=5.0, added_mass=0.003),
+        closed_box(0.03, AIR, resonance=48.0, added_mass=0.003, losses=Losses(leak_q=15.0, absorption_q=5.0)),
         Box(volume=0.03, reference_hz=48.0, leak_q=15.0, absorption_q=5.0, added_mass=0.003),
     ),
     "vented, port loss": (
-        vented_box(0.06, 34.0, AIR, port_q=25.0),
+        vented_box(0.06, 34.0, AIR, losses=Losses(port_q=25.0)),
         Box(volume=0.06, reference_hz=34.0, tuning_hz=34.0, port_q=25.0),
     ),
     "vented, all losses": (
-        vented_box(0.06, 34.0, AIR, leak_q=7.0, absorption_q=40.0, port_q=60.0, added_mass=0.001),
+        vented_box(0.06, 34.0, AIR, added_mass=0.001, losses=Losses(leak_q=7.0, absorption_q=40.0, port_q=60.0)),
         Box(
             volume=0.06,
             reference_hz=34.0,
@@ -70,30 +75,21 @@ BOXES = {
         ),
     ),
     "passive, own loss": (
-        passive_radiator_box(*PASSIVE_LOAD, resistance=1.7),
+        passive_radiator_box(0.05, RADIATOR, AIR),
         Box(passive_resistance=1.7, **PASSIVE_BOX),
     ),
     "passive, all losses": (
-        passive_radiator_box(*PASSIVE_LOAD, resistance=1.7, leak_q=8.0, absorption_q=30.0, added_mass=0.001),
+        passive_radiator_box(0.05, RADIATOR, AIR, losses=Losses(leak_q=8.0, absorption_q=30.0), added_mass=0.001),
         Box(passive_resistance=1.7, leak_q=8.0, absorption_q=30.0, added_mass=0.001, **PASSIVE_BOX),
     ),
     "band-pass, port loss": (
-        band_pass_box(0.03, 0.02, 55.0, AIR, port_q=30.0),
+        band_pass_box(closed_box(0.03, AIR), vented_box(0.02, 55.0, AIR, losses=Losses(port_q=30.0))),
         Box(volume=0.03, front=Box(volume=0.02, reference_hz=55.0, tuning_hz=55.0, port_q=30.0)),
     ),
     "band-pass, all losses": (
         band_pass_box(
-            0.03,
-            0.02,
-            55.0,
-            AIR,
-            rear_resonance=48.0,
-            rear_leak_q=12.0,
-            rear_absorption_q=9.0,
-            leak_q=10.0,
-            absorption_q=40.0,
-            port_q=30.0,
-            added_mass=0.002,
+            closed_box(0.03, AIR, resonance=48.0, losses=Losses(leak_q=12.0, absorption_q=9.0), added_mass=0.002),
+            vented_box(0.02, 55.0, AIR, losses=Losses(leak_q=10.0, absorption_q=40.0, port_q=30.0)),
         ),
         Box(
             volume=0.03,
@@ -142,7 +138,7 @@ def test_same_answer(box, coil, tmp_path):
     for name, value in expected.items():
         np.testing.assert_allclose(getattr(ours, name), value, rtol=1e-3, atol=0.0, err_msg=name)
     assert ("i(vport)" in spice) == ("vented" in box or "passive" in box)
-    if load.compliance is not None and load.front is None:
+    if load.boxed and load.front is None:
         box_air = (
             spice["v(box)"] * 2j * np.pi * f * load.compliance / (1.0 + 2j * np.pi * f * load.compliance * load.absorption)
         )

@@ -11,7 +11,7 @@ import pytest
 
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.step import step_response
-from tsfit.circuit.load import closed_box, vented_box
+from tsfit.circuit.load import Losses, closed_box, vented_box
 from tsfit.circuit.response import Circuit, Response
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
@@ -47,7 +47,7 @@ def vented_model(volume, tuning, port_q):
 
 BOXES = {
     "closed": (lambda: closed_model(0.03), closed_box(0.03, AIR)),
-    "vented": (lambda: vented_model(0.06, 34.0, 40.0), vented_box(0.06, 34.0, AIR, port_q=40.0)),
+    "vented": (lambda: vented_model(0.06, 34.0, 40.0), vented_box(0.06, 34.0, AIR, losses=Losses(port_q=40.0))),
 }
 
 

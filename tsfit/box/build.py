@@ -82,7 +82,9 @@ def closed_box(
         acting = net_volume(volume, filling, displaced)
     ratio = float(closed_box_ratio(one.Vas, acting))
     factors = losses(leak_q=leak_q, absorption_q=absorption_q)
-    box = load.closed_box(acting, one.air, resonance=one.Fs * ratio, added_mass=given.added_mass, **factors)
+    box = load.closed_box(
+        acting, one.air, resonance=one.Fs * ratio, added_mass=given.added_mass, losses=load.Losses(**factors)
+    )
     enclosure = given.enclosure("closed", box)
     with_losses = resonance_with_losses(enclosure)
     numbers = {
@@ -153,7 +155,7 @@ def vented_box(
     port = _port(port, port_diameter)
     tuning = _tuning(tuning, port, port_length, acting, given)
     factors = losses(leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)
-    box = load.vented_box(acting, tuning, given.driver.air, added_mass=given.added_mass, **factors)
+    box = load.vented_box(acting, tuning, given.driver.air, added_mass=given.added_mass, losses=load.Losses(**factors))
     numbers: dict[str, float | None] = {
         **volumes(acting, filling, displaced, given.driver.Vas),
         "fb_hz": tuning,
@@ -202,10 +204,16 @@ def band_pass_box(
     tuning = _tuning(tuning, port, port_length, front, given)
     ratio = float(closed_box_ratio(one.Vas, acting))
     rear = losses(rear_leak_q=rear_leak_q, rear_absorption_q=rear_absorption_q)
-    factors = {**rear, **losses(leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)}
-    box = load.band_pass_box(
-        acting, front, tuning, one.air, rear_resonance=one.Fs * ratio, added_mass=given.added_mass, **factors
+    vented = losses(leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)
+    factors = {**rear, **vented}
+    closed = load.closed_box(
+        acting,
+        one.air,
+        resonance=one.Fs * ratio,
+        losses=load.Losses(rear_leak_q, rear_absorption_q),
+        added_mass=given.added_mass,
     )
+    box = load.band_pass_box(closed, load.vented_box(front, tuning, one.air, losses=load.Losses(**vented)))
     notes: list[QualityNote] = []
     numbers: dict[str, float | None] = {
         **volumes(acting, filling, displaced, one.Vas),
@@ -214,8 +222,7 @@ def band_pass_box(
         "h": tuning / one.Fs,
     }
     if port is not None:
-        assert box.front is not None
-        numbers |= _port_numbers(port, float(box.front.port_mass), tuning, given, depth, front, notes)
+        numbers |= _port_numbers(port, float(box.outlet.port_mass), tuning, given, depth, front, notes)
     enclosure = given.enclosure("bandpass", box, None if port is None else port.area)
     numbers |= {"fc_hz": one.Fs * ratio, "qtc": given.braked.Qts * ratio, **pass_band(enclosure)}
     return box_result(enclosure, numbers, factors, given, notes)
@@ -283,16 +290,10 @@ def passive_box(
 
     def with_mass(mass: float) -> load.Load:
         # n equal radiators in one box move as one of n times the mass, area and resistance, and an nth of the compliance.
-        return load.passive_radiator_box(
-            acting,
-            radiators * mass,
-            radiators * radiator_area,
-            spring / radiators,
-            air,
-            resistance=radiators * resistance,
-            added_mass=given.added_mass,
-            **factors,
+        moving = load.PassiveRadiator(
+            radiators * mass, radiators * radiator_area, spring / radiators, radiators * resistance
         )
+        return load.passive_radiator_box(acting, moving, air, losses=load.Losses(**factors), added_mass=given.added_mass)
 
     if tuning is not None:
         within(tuning, 1.0, 5000.0, "tuning", "Hz")

@@ -22,7 +22,7 @@ def around(*enclosures: Enclosure) -> Array:
     low, high = math.inf, 0.0
     for enclosure in enclosures:
         driver, box = enclosure.driver, enclosure.load
-        parts = [part for part in (box, box.front) if part is not None and part.compliance is not None]
+        parts = [part for part in (box, box.front) if part is not None and part.boxed]
         # The springs of two chambers add.
         per_volume = sum(1.0 / float(part.volume(driver.air)) for part in parts)
         ratio = closed_box_ratio(driver.Vas * per_volume, 1.0)
@@ -110,7 +110,7 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     notch at the resonance of a passive radiator.
     """
     grid, box = around(enclosure), enclosure.load
-    if box.passive_compliance is not None:
+    if box.sprung:
         notch = float(resonance(box.port_mass, box.passive_compliance))
         grid = grid[grid > 1.02 * notch]
     return float(waves(enclosure.without_coil.level_db(grid), grid >= (f3_hz or 0.0)))

@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 
+from tsfit.base.arrays import Number
 from tsfit.base.errors import TsfitError
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import resonance
@@ -34,6 +34,28 @@ BAFFLE_AIR_LOAD = (1.0, 0.15)
 
 
 @dataclass(frozen=True)
+class Losses:
+    """Small's loss factors of a box or chamber, infinite where nothing is lost; the functions below say at which frequency.
+
+    Attributes
+    ----------
+    leak_q : float or array (...)
+        Q_L = ω C_AB R_AL, of leaks.
+    absorption_q : float or array (...)
+        Q_A = 1/(ω C_AB R_AB), of what is inside.
+    port_q : float or array (...)
+        Q_P = ω M_AP/R_AP, of the port; nothing where there is none.
+    """
+
+    leak_q: Number = math.inf
+    absorption_q: Number = math.inf
+    port_q: Number = math.inf
+
+
+LOSSLESS = Losses()
+
+
+@dataclass(frozen=True)
 class Load:
     """Acoustic load of one driver. Use the functions below rather than the bare constructor.
 
@@ -41,56 +63,72 @@ class Load:
     ----------
     added_mass : float or array (...)
         Mass that moves with the cone beyond Mms, kg: a bench mass, or the change of air load.
-    compliance : float or array (...) or None
-        C_AB, m³/Pa; None when there is no box.
+    compliance : float or array (...)
+        C_AB, m³/Pa; infinite when there is no box.
     absorption, leak_conductance, port_resistance : float or array (...)
         R_AB (Pa·s/m³), G_AL (m³/(Pa·s)), R_AP (Pa·s/m³).
-    port_mass, passive_compliance : float or array (...) or None
-        M_AP (kg/m⁴) and C_AP (m³/Pa); None where absent.
+    port_mass, passive_compliance : float or array (...)
+        M_AP (kg/m⁴) and C_AP (m³/Pa); infinite where absent.
     front : Load or None
         Chamber in front of the cone: the acoustic values of another load.
     baffled : bool
         False when front and back radiate into the same air and cancel far away.
     """
 
-    added_mass: Any = 0.0
-    compliance: Any = None
-    absorption: Any = 0.0
-    leak_conductance: Any = 0.0
-    port_mass: Any = None
-    port_resistance: Any = 0.0
-    passive_compliance: Any = None
+    added_mass: Number = 0.0
+    compliance: Number = math.inf
+    absorption: Number = 0.0
+    leak_conductance: Number = 0.0
+    port_mass: Number = math.inf
+    port_resistance: Number = 0.0
+    passive_compliance: Number = math.inf
     front: Load | None = None
     baffled: bool = True
 
-    def parameters(self) -> dict[str, Any]:
+    @property
+    def boxed(self) -> bool:
+        """Whether the air behind the cone is shut in."""
+        return not _absent(self.compliance)
+
+    @property
+    def ported(self) -> bool:
+        """Whether there is a port or passive radiator."""
+        return not _absent(self.port_mass)
+
+    @property
+    def sprung(self) -> bool:
+        """Whether that is a passive radiator."""
+        return not _absent(self.passive_compliance)
+
+    @property
+    def outlet(self) -> Load:
+        """The chamber with the port: that before the cone where there is one."""
+        return self.front or self
+
+    def parameters(self) -> dict[str, Number]:
         """Return the values that the circuit uses, by name."""
         names = ["added_mass", *self._network()]
         chamber = {} if self.front is None else {name: getattr(self.front, name) for name in self.front._network()}
         return {name: getattr(self, name) for name in names} | {f"front_{name}": value for name, value in chamber.items()}
 
     def _network(self) -> list[str]:
-        names = []
-        if self.compliance is not None:
-            names += ["compliance", "absorption", "leak_conductance"]
-            names += ["port_mass", "port_resistance"] if self.port_mass is not None else []
-            names += ["passive_compliance"] if self.passive_compliance is not None else []
-        return names
+        if not self.boxed:
+            return []
+        port = ["port_mass", "port_resistance"] * self.ported + ["passive_compliance"] * self.sprung
+        return ["compliance", "absorption", "leak_conductance", *port]
 
-    def volume(self, air: Air) -> Any:
+    def volume(self, air: Air) -> Number:
         """Volume (m³) that acts; see `box_compliance`."""
         return self.compliance * air.stiffness
 
     @property
-    def tuning(self) -> Any:
+    def tuning(self) -> Number:
         """Resonance (Hz) of the port with the air of the box, or of a passive radiator with that and its own compliance."""
-        spring = self.compliance
-        if self.passive_compliance is not None:
-            spring = 1.0 / (1.0 / self.compliance + 1.0 / self.passive_compliance)
+        spring = 1.0 / (1.0 / self.compliance + 1.0 / self.passive_compliance) if self.sprung else self.compliance
         return resonance(self.port_mass, spring)
 
-    def loss_factor(self, name: str, frequency_hz: Any) -> Any:
-        """``leak_q``, ``absorption_q`` or ``port_q`` at a frequency; see `vented_box`."""
+    def loss_factor(self, name: str, frequency_hz: Number) -> Number:
+        """One of `Losses` at a frequency (Hz)."""
         reactance = 1.0 / (2.0 * math.pi * frequency_hz * self.compliance)
         if name == "leak_q":
             return 1.0 / (reactance * self.leak_conductance)
@@ -103,12 +141,16 @@ class Load:
         return replace(self, **cut, front=self.front and self.front.take(part))
 
 
-def piston_radius(area: Any) -> Any:
+def _absent(value: Number) -> bool:
+    return isinstance(value, float) and math.isinf(value)
+
+
+def piston_radius(area: Number) -> Number:
     """Radius (m) of a round piston of effective area `area` (m²)."""
     return np.sqrt(np.asarray(area) / math.pi)
 
 
-def air_load_change(area: Any, air: Air = REFERENCE_AIR) -> Any:
+def air_load_change(area: Number, air: Air = REFERENCE_AIR) -> Number:
     """Mass (kg) that a cone gains from free air to an infinite baffle, area in m².
 
     Free disc, both sides together (8/3)ρa³; in a baffle (8/3)ρa³ per side, low ka (Lamb; Beranek).
@@ -121,39 +163,30 @@ def free_air() -> Load:
     return Load(baffled=False)
 
 
-def added_mass(mass: Any) -> Load:
+def added_mass(mass: Number) -> Load:
     """Free air with `mass` (kg) fixed to the cone."""
     return Load(added_mass=mass, baffled=False)
 
 
-def infinite_baffle(area: Any, air: Air = REFERENCE_AIR, air_load: Any = 1.0) -> Load:
+def infinite_baffle(area: Number, air: Air = REFERENCE_AIR, air_load: Number = 1.0) -> Load:
     """Return the load of an infinite baffle; `air_load` scales the change of air load (0 leaves it out)."""
     return Load(added_mass=air_load * air_load_change(area, air))
 
 
-def box_compliance(volume: Any, air: Air = REFERENCE_AIR) -> Any:
+def box_compliance(volume: Number, air: Air = REFERENCE_AIR) -> Number:
     """C_AB = V/(ρc²) in m³/Pa for a volume in m³. Filling is a larger volume, up to 1.4 times."""
     return np.asarray(volume) / air.stiffness
 
 
-def _losses(compliance: Any, omega: Any, leak_q: Any, absorption_q: Any) -> dict[str, Any]:
-    """Small's loss factors at ω: Q_L = ω C_AB R_AL, Q_A = 1/(ω C_AB R_AB)."""
-    return {
-        "leak_conductance": omega * compliance / np.asarray(leak_q),
-        "absorption": 1.0 / (omega * compliance * np.asarray(absorption_q)),
-    }
-
-
 def closed_box(
-    volume: Any,
+    volume: Number,
     air: Air = REFERENCE_AIR,
     *,
-    resonance: Any = None,
-    leak_q: Any = math.inf,
-    absorption_q: Any = math.inf,
-    added_mass: Any = 0.0,
+    resonance: Number | None = None,
+    losses: Losses = LOSSLESS,
+    added_mass: Number = 0.0,
 ) -> Load:
-    """Closed box of `volume` (m³); the loss factors hold at `resonance` (Hz), which they need.
+    """Closed box of `volume` (m³); its leak Q and absorption Q hold at `resonance` (Hz), which they need.
 
     Raises
     ------
@@ -162,100 +195,85 @@ def closed_box(
     """
     compliance = box_compliance(volume, air)
     if resonance is None:
-        if not np.all(np.isinf(leak_q)) or not np.all(np.isinf(absorption_q)):
+        if not np.all(np.isinf(losses.leak_q)) or not np.all(np.isinf(losses.absorption_q)):
             raise TsfitError("closed box: a leak Q or absorption Q holds at the resonance; give it too.", code="usage")
         return Load(added_mass=added_mass, compliance=compliance)
-    losses = _losses(compliance, 2 * math.pi * np.asarray(resonance), leak_q, absorption_q)
-    return Load(added_mass=added_mass, compliance=compliance, **losses)
+    return _lossy(Load(added_mass=added_mass, compliance=compliance), resonance, losses)
 
 
 def vented_box(
-    volume: Any,
-    tuning: Any,
+    volume: Number,
+    tuning: Number,
     air: Air = REFERENCE_AIR,
     *,
-    leak_q: Any = math.inf,
-    absorption_q: Any = math.inf,
-    port_q: Any = math.inf,
-    added_mass: Any = 0.0,
+    losses: Losses = LOSSLESS,
+    added_mass: Number = 0.0,
 ) -> Load:
-    """Vented box of `volume` (m³) tuned to `tuning` (Hz), with Small's Q_L, Q_A and Q_P at the tuning."""
+    """Vented box of `volume` (m³) tuned to `tuning` (Hz), where its loss factors hold."""
     compliance = box_compliance(volume, air)
-    omega = 2 * math.pi * np.asarray(tuning)
-    return Load(
-        added_mass=added_mass,
-        compliance=compliance,
-        port_mass=1.0 / (omega**2 * compliance),
-        port_resistance=1.0 / (omega * compliance * np.asarray(port_q)),
-        **_losses(compliance, omega, leak_q, absorption_q),
-    )
-
-
-def passive_radiator_box(
-    volume: Any,
-    mass: Any,
-    area: Any,
-    passive_compliance: Any,
-    air: Air = REFERENCE_AIR,
-    *,
-    resistance: Any = 0.0,
-    leak_q: Any = math.inf,
-    absorption_q: Any = math.inf,
-    added_mass: Any = 0.0,
-) -> Load:
-    """Box with a passive radiator of moving `mass` (kg), `area` (m²), compliance (m/N) and `resistance` (N·s/m).
-
-    The loss factors of the box hold at the tuning: the radiator's mass against box air and its own compliance.
-    """
-    compliance = box_compliance(volume, air)
-    squared = np.asarray(area) ** 2
-    acoustic_mass, acoustic_compliance = np.asarray(mass) / squared, np.asarray(passive_compliance) * squared
+    omega = 2.0 * math.pi * np.asarray(tuning)
     box = Load(
         added_mass=added_mass,
         compliance=compliance,
-        port_mass=acoustic_mass,
-        port_resistance=np.asarray(resistance) / squared,
-        passive_compliance=acoustic_compliance,
+        port_mass=1.0 / (omega**2 * compliance),
+        port_resistance=1.0 / (omega * compliance * np.asarray(losses.port_q)),
     )
-    return replace(box, **_losses(compliance, 2.0 * math.pi * box.tuning, leak_q, absorption_q))
+    return _lossy(box, tuning, losses)
 
 
-def band_pass_box(
-    rear_volume: Any,
-    front_volume: Any,
-    tuning: Any,
+@dataclass(frozen=True)
+class PassiveRadiator:
+    """Moving mass (kg), area (m²), compliance (m/N) and resistance (N·s/m) of a cone without a motor, or of several."""
+
+    mass: Number
+    area: Number
+    compliance: Number
+    resistance: Number = 0.0
+
+
+def passive_radiator_box(
+    volume: Number,
+    radiator: PassiveRadiator,
     air: Air = REFERENCE_AIR,
     *,
-    rear_resonance: Any = None,
-    rear_leak_q: Any = math.inf,
-    rear_absorption_q: Any = math.inf,
-    leak_q: Any = math.inf,
-    absorption_q: Any = math.inf,
-    port_q: Any = math.inf,
-    added_mass: Any = 0.0,
+    losses: Losses = LOSSLESS,
+    added_mass: Number = 0.0,
 ) -> Load:
-    """Closed chamber behind the cone, vented chamber before it; only what leaves through the port (and leaks) is heard.
+    """Box of `volume` (m³) with a passive radiator, whose own loss is its resistance.
 
-    The loss factors of the front chamber hold at its `tuning` (Hz), those of the rear one at `rear_resonance` (Hz).
+    Leak Q and absorption Q hold at the tuning: the radiator's mass against box air and its own compliance.
     """
-    rear = closed_box(
-        rear_volume,
-        air,
-        resonance=rear_resonance,
-        leak_q=rear_leak_q,
-        absorption_q=rear_absorption_q,
+    squared = np.asarray(radiator.area) ** 2
+    box = Load(
         added_mass=added_mass,
+        compliance=box_compliance(volume, air),
+        port_mass=np.asarray(radiator.mass) / squared,
+        port_resistance=np.asarray(radiator.resistance) / squared,
+        passive_compliance=np.asarray(radiator.compliance) * squared,
     )
+    return _lossy(box, box.tuning, losses)
+
+
+def band_pass_box(rear: Load, front: Load) -> Load:
+    """Closed box `rear` behind the cone, vented box `front` before it; only what leaves `front` is heard (and leaks)."""
+    return replace(rear, front=front)
+
+
+def _lossy(box: Load, frequency_hz: Number, losses: Losses) -> Load:
+    """Give `box` leaks and absorption, whose factors hold at a frequency (Hz)."""
+    omega, compliance = 2.0 * math.pi * np.asarray(frequency_hz), box.compliance
     return replace(
-        rear, front=vented_box(front_volume, tuning, air, leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)
+        box,
+        leak_conductance=omega * compliance / np.asarray(losses.leak_q),
+        absorption=1.0 / (omega * compliance * np.asarray(losses.absorption_q)),
     )
 
 
-def port_mass(length: Any, radius: Any, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Any:
+def port_mass(length: Number, radius: Number, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Number:
     """Acoustic mass (kg/m⁴) of a round tube: M_AP = ρ(L + ends·a)/(πa²)."""
-    return air.density * (np.asarray(length) + ends * np.asarray(radius)) / (math.pi * np.asarray(radius) ** 2)
+    return air.density * (length + ends * radius) / (math.pi * radius**2)
 
 
-def port_length(mass: Any, radius: Any, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Any:
+def port_length(mass: Number, radius: Number, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Number:
     """Length (m) of the round tube that has acoustic mass `mass`; negative when no tube is short enough."""
-    return np.asarray(mass) * math.pi * np.asarray(radius) ** 2 / air.density - ends * np.asarray(radius)
+    return mass * math.pi * radius**2 / air.density - ends * radius

@@ -76,18 +76,18 @@ OPEN = Chamber(1.0, 0.0, 1.0, 0.0, 0.0)
 
 def chamber(s: Any, per_s: Any, load: Load) -> Chamber:
     """Evaluate the branches of `load` at ``s``, of which `per_s` is the reciprocal."""
-    if load.compliance is None:
+    if not load.boxed:
         return OPEN
     spring = per_s * (1.0 / column(load.compliance))
     air = spring + column(load.absorption)
-    if load.port_mass is None:
+    if not load.ported:
         total, port, product, through = 1.0, 1.0, air, 0.0
     else:
         mass, loss = column(load.port_mass), column(load.port_resistance)
         port = s * mass + loss
         # Of the product the reactances of box air and port mass leave the same at all frequencies.
         product = port * column(load.absorption) + (spring * loss + mass / column(load.compliance))
-        if load.passive_compliance is not None:
+        if load.sprung:
             stiffness = per_s * (1.0 / column(load.passive_compliance))
             port, product = port + stiffness, product + air * stiffness
         total, through = air + port, air
@@ -157,10 +157,10 @@ def network_gradient(s: Any, load: Load, net: Network, motor: Any) -> dict[str, 
         found[prefix + "compliance"] = box * (-1.0 / column(part.compliance) ** 2) / s
         found[prefix + "absorption"] = box
         found[prefix + "leak_conductance"] = (reach * own.product) ** 2
-        if part.port_mass is not None:
+        if part.ported:
             port = -((reach * own.port) ** 2)
             found[prefix + "port_mass"] = s * port
             found[prefix + "port_resistance"] = port
-            if part.passive_compliance is not None:
+            if part.sprung:
                 found[prefix + "passive_compliance"] = port * (-1.0 / column(part.passive_compliance) ** 2) / s
     return found

@@ -86,7 +86,7 @@ def _parts(
     jw = kind(s)
     moved = jw * (p["Mms"] + column(load.added_mass)) + kind(suspension)
     net = NO_CHAMBER
-    if load.compliance is not None or load.front is not None:
+    if load.boxed or load.front is not None:
         net = network(jw, kind(1.0 / s), load)
         moved = moved * net.total + net.product * p["Sd"] ** 2
     return _Parts(jw, kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)

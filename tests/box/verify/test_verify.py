@@ -32,7 +32,7 @@ def test_vented_cabinets_are_found_as_they_were_built(floor, known):
             33 * generator.uniform(0.9, 1.1),
             generator.uniform(6, 15),
         )
-        box = load.vented_box(volume, tuning, leak_q=ql, added_mass=AIR * generator.uniform(0.5, 1.5))
+        box = load.vented_box(volume, tuning, added_mass=AIR * generator.uniform(0.5, 1.5), losses=load.Losses(leak_q=ql))
         values = FIT.driver.values() if known else drawn(generator)
         found = verify(cabinet(box, values, generator, floor), VENTED, FIT.driver, FIT).numbers
         for name, truth in (("fb", tuning), ("volume", volume), ("leak_q", ql)):
@@ -56,7 +56,7 @@ def test_closed_cabinets_are_found_as_they_were_built(known):
         vas = FIT.driver.air.stiffness * values["Sd"] ** 2 * values["Cms"]
         fc = fs * float(closed_box_ratio(vas, volume))
         air = AIR * generator.uniform(0.5, 1.5)
-        box = load.closed_box(volume, resonance=fc, absorption_q=qa, added_mass=air)
+        box = load.closed_box(volume, resonance=fc, added_mass=air, losses=load.Losses(absorption_q=qa))
         curve = cabinet(box, values, generator)
         fc /= math.sqrt(1.0 + air / values["Mms"])
         found = verify(curve, CLOSED, FIT.driver, FIT)
@@ -69,7 +69,7 @@ def test_closed_cabinets_are_found_as_they_were_built(known):
 
 
 def test_a_box_as_planned_needs_nothing():
-    found = verify(cabinet(load.vented_box(0.045, 33.0, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    found = verify(cabinet(load.vented_box(0.045, 33.0, losses=load.Losses(leak_q=10.0))), VENTED, FIT.driver, FIT)
     assert [one.verdict for one in found.comparisons] == ["as planned", "as planned"]
     assert found.advice == ()
     assert not found.outside
@@ -85,14 +85,14 @@ def test_a_port_too_short_is_told_by_how_many_millimetres():
     right = PORT.length(1.0 / ((2 * math.pi * 33.0) ** 2 * compliance), air, 33.0)
     cut = right - 0.030
     tuning = 1.0 / (2 * math.pi * math.sqrt(PORT.mass(cut, air) * compliance))
-    found = verify(cabinet(load.vented_box(0.045, tuning, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    found = verify(cabinet(load.vented_box(0.045, tuning, losses=load.Losses(leak_q=10.0))), VENTED, FIT.driver, FIT)
     assert found.outside
     assert len(found.advice) == 1
     assert "30 mm longer" in found.advice[0]
 
 
 def test_a_volume_too_large_is_told_in_litres():
-    found = verify(cabinet(load.vented_box(0.054, 33.0, leak_q=10.0)), VENTED, FIT.driver, FIT)
+    found = verify(cabinet(load.vented_box(0.054, 33.0, losses=load.Losses(leak_q=10.0))), VENTED, FIT.driver, FIT)
     assert found.comparisons[0].verdict == "off"
     assert "9 l too large" in found.advice[0]
 
@@ -108,8 +108,8 @@ def test_filling_counts_as_volume_that_was_planned():
 @pytest.mark.parametrize(
     ("box", "name"),
     [
-        (load.closed_box(0.02, resonance=FC, leak_q=9.0), "leak_q"),
-        (load.vented_box(0.02, 12.0, port_q=4.0), "hole"),
+        (load.closed_box(0.02, resonance=FC, losses=load.Losses(leak_q=9.0)), "leak_q"),
+        (load.vented_box(0.02, 12.0, losses=load.Losses(port_q=4.0)), "hole"),
     ],
 )
 def test_a_leak_is_found_and_comes_first(box, name):
@@ -121,7 +121,9 @@ def test_a_leak_is_found_and_comes_first(box, name):
 
 
 def test_absorption_is_told_from_leaks():
-    closed = verify(cabinet(load.closed_box(0.02, resonance=FC, absorption_q=9.0)), CLOSED, FIT.driver, FIT)
+    closed = verify(
+        cabinet(load.closed_box(0.02, resonance=FC, losses=load.Losses(absorption_q=9.0))), CLOSED, FIT.driver, FIT
+    )
     assert closed.numbers["absorption_q"].value == pytest.approx(9.0, rel=0.05)
     assert not closed.leak
 
@@ -129,14 +131,14 @@ def test_absorption_is_told_from_leaks():
 def test_several_drivers_in_series_are_one_to_the_box():
     plan = BoxPlan("vented", {"volume": 0.09, "tuning": 33.0, "drivers": 2, "in_series": 2})
     enclosure = plan.build(FIT.driver).enclosure
-    curve = cabinet(load.vented_box(0.09, 33.0, leak_q=10.0), enclosure.driver.values())
+    curve = cabinet(load.vented_box(0.09, 33.0, losses=load.Losses(leak_q=10.0)), enclosure.driver.values())
     found = verify(curve, plan, FIT.driver, FIT)
     assert found.numbers["volume"].value == pytest.approx(0.09, rel=2e-3)
 
 
 def test_a_driver_that_changed_is_named_and_allowed_for():
     values = {**FIT.driver.values(), "Cms": 1.10 * FIT.driver.Cms}
-    found = verify(cabinet(load.vented_box(0.045, 33.0, leak_q=10.0), values), VENTED, FIT.driver, FIT)
+    found = verify(cabinet(load.vented_box(0.045, 33.0, losses=load.Losses(leak_q=10.0)), values), VENTED, FIT.driver, FIT)
     assert "driver_differs" in [note.code for note in found.notes]
     assert found.numbers["fb"].value == pytest.approx(33.0, rel=0.005)
 

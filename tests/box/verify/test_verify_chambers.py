@@ -33,9 +33,8 @@ def passive(volume=0.030, mass=GRAMS, fp=FP, qms=8.0, leak_q=12.0, air_load=AIR)
     """Load of a box with a radiator of `mass`, and `fp` without the 7 g that are added; what it should be found as."""
     spring = 1.0 / ((2.0 * math.pi * fp) ** 2 * 0.060)
     resistance = math.sqrt(0.060 / spring) / qms
-    box = load.passive_radiator_box(
-        volume, mass, AREA, spring, FIT.driver.air, resistance=resistance, leak_q=leak_q, added_mass=air_load
-    )
+    radiator, losses = load.PassiveRadiator(mass, AREA, spring, resistance), load.Losses(leak_q=leak_q)
+    box = load.passive_radiator_box(volume, radiator, FIT.driver.air, losses=losses, added_mass=air_load)
     fb = math.sqrt((1.0 / box.compliance + 1.0 / box.passive_compliance) / box.port_mass) / (2.0 * math.pi)
     own = 1.0 / (2.0 * math.pi * math.sqrt(mass * spring))
     total = 1.0 / (1.0 / leak_q + 2.0 * math.pi * fb * box.compliance * box.port_resistance)
@@ -43,12 +42,13 @@ def passive(volume=0.030, mass=GRAMS, fp=FP, qms=8.0, leak_q=12.0, air_load=AIR)
     return box, {"volume": volume, "fb": fb, "fp": own, "leak_q": leak_q, "box_q": total, "radiator_q": radiator_q}
 
 
-def bandpass(rear=0.02, front=0.015, tuning=55.0, leak_q=12.0, values=TRUE, air_load=AIR, **losses):
+def bandpass(rear=0.02, front=0.015, tuning=55.0, leak_q=12.0, values=TRUE, air_load=AIR, behind=load.LOSSLESS):
     """Load of a band-pass box, and what it should be found as."""
     air = FIT.driver.air
     fs = 1.0 / (2.0 * math.pi * math.sqrt(values["Mms"] * values["Cms"]))
     fc = fs * float(closed_box_ratio(air.stiffness * values["Sd"] ** 2 * values["Cms"], rear))
-    box = load.band_pass_box(rear, front, tuning, air, rear_resonance=fc, leak_q=leak_q, added_mass=air_load, **losses)
+    closed = load.closed_box(rear, air, resonance=fc, losses=behind, added_mass=air_load)
+    box = load.band_pass_box(closed, load.vented_box(front, tuning, air, losses=load.Losses(leak_q=leak_q)))
     return box, {"rear_volume": rear, "front_volume": front, "fb": tuning, "leak_q": leak_q}
 
 
@@ -59,7 +59,8 @@ def random_box(kind, generator, values):
         mass, fp = GRAMS * uniform(0.9, 1.1), FP * other
         return PASSIVE, *passive(0.030 * size, mass, fp, uniform(5.0, 12.0), uniform(7.0, 20.0), air_load)
     tuning, absorbed = 55.0 * uniform(0.9, 1.1), uniform(30.0, 80.0)
-    box = bandpass(0.02 * size, 0.015 * other, tuning, uniform(6.0, 15.0), values, air_load, rear_absorption_q=absorbed)
+    behind = load.Losses(absorption_q=absorbed)
+    box = bandpass(0.02 * size, 0.015 * other, tuning, uniform(6.0, 15.0), values, air_load, behind)
     return BANDPASS, *box
 
 
@@ -162,7 +163,7 @@ def test_a_vented_chamber_is_told_by_its_port_and_its_volume():
     [
         (PASSIVE, passive(leak_q=3.0)[0], "The box leaks (QL 3"),
         (BANDPASS, bandpass(leak_q=3.0)[0], "The box leaks (QL 3"),
-        (BANDPASS, bandpass(rear_leak_q=8.0)[0], "The closed chamber leaks (QL 8"),
+        (BANDPASS, bandpass(behind=load.Losses(leak_q=8.0))[0], "The closed chamber leaks (QL 8"),
     ],
 )
 def test_leaks_are_named(plan, box, says):
@@ -175,9 +176,8 @@ def test_two_radiators_share_what_is_to_be_added():
     plan = BoxPlan("passive", {**PASSIVE.values, "radiators": 2, "volume": 0.06})
     spring, light = 1.0 / ((2.0 * math.pi * FP) ** 2 * 0.060), GRAMS - 0.004
     rubbed = 2.0 * math.sqrt(0.060 / spring) / 8.0
-    box = load.passive_radiator_box(
-        0.06, 2 * light, 2 * AREA, spring / 2, FIT.driver.air, resistance=rubbed, leak_q=12.0, added_mass=AIR
-    )
+    both, losses = load.PassiveRadiator(2 * light, 2 * AREA, spring / 2, rubbed), load.Losses(leak_q=12.0)
+    box = load.passive_radiator_box(0.06, both, FIT.driver.air, losses=losses, added_mass=AIR)
     found = verify(cabinet(box), plan, FIT.driver, FIT)
     assert found.numbers["radiator_mass"].value == pytest.approx(2 * light, rel=5e-3)
     assert len(found.advice) == 1

@@ -19,7 +19,12 @@ def folder(tmp_path, monkeypatch):
     fit = made_fit()
     f = np.geomspace(8.0, 2000.0, 250)
     driver = fit.driver
-    z = impedance(f, driver.values(), Circuit(driver.coil, driver.suspension), load.vented_box(0.045, 36.0, leak_q=8.0))
+    z = impedance(
+        f,
+        driver.values(),
+        Circuit(driver.coil, driver.suspension),
+        load.vented_box(0.045, 36.0, losses=load.Losses(leak_q=8.0)),
+    )
     write_curve(ImpedanceCurve(f, z), tmp_path / "cabinet.txt")
     (tmp_path / "fit.json").write_text(to_json(fit_to_dict(fit)))
     (tmp_path / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n[port]\ndiameter_cm = 8\n')

@@ -274,13 +274,13 @@ class _Boxed:
     @property
     def volume(self) -> float | None:
         load = self.enclosure.load
-        return None if load.compliance is None else float(load.volume(self.enclosure.driver.air))
+        return None if not load.boxed else float(load.volume(self.enclosure.driver.air))
 
     @property
     def tuning(self) -> float | None:
         """Tuning of a port behind the cone, Hz."""
         load = self.enclosure.load
-        return None if load.port_mass is None or load.passive_compliance is not None else float(load.tuning)
+        return float(load.tuning) if load.ported and not load.sprung else None
 
     @property
     def full(self) -> Enclosure:
@@ -332,7 +332,7 @@ class _Boxed:
 def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
     """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency."""
     load = second.enclosure.load
-    if load.compliance is None or load.front is not None:
+    if not load.boxed or load.front is not None:
         return None
     tuning = second.tuning
     volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))

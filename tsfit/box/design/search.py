@@ -156,8 +156,8 @@ class VentedSearch:
 
     def load(self, volume: Array, tuning: Array) -> load.Load:
         """Return the loads of such boxes."""
-        losses = {"leak_q": self.leak_q, "absorption_q": self.absorption_q, "port_q": self.port_q}
-        return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, **losses)
+        losses = load.Losses(self.leak_q, self.absorption_q, self.port_q)
+        return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, losses=losses)
 
     def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
         driver = self.driver

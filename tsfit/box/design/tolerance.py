@@ -161,9 +161,7 @@ def sensitivity(
         for name, values in drawn.items():
             values[0] = as_read[name][0]
         sources = {"driver": (drawn, planned), "building": (as_read, factors), "both": (drawn, factors)}
-    losses = {"leak_q": leak_q, "absorption_q": absorption_q}
-    if tuning is not None:
-        losses["port_q"] = port_q
+    losses = load.Losses(leak_q, absorption_q, port_q)
     rest = {"source_ohm": source_ohm, "added_mass": added_mass}
     spreads = {
         source: _numbers(driver, values, volume * error[0], None if tuning is None else tuning * error[1], losses, **rest)
@@ -182,7 +180,7 @@ def _numbers(
     values: dict[str, Array],
     volume: Array,
     tuning: Array | None,
-    losses: dict[str, float],
+    losses: load.Losses,
     *,
     source_ohm: float,
     added_mass: float,
@@ -197,9 +195,9 @@ def _numbers(
     for k in range(0, volume.size, at_once):
         part = slice(k, k + at_once)
         if tuning is None:
-            box = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, **losses)
+            box = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, losses=losses)
         else:
-            box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, **losses)
+            box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, losses=losses)
         chosen = {name: value[part] for name, value in values.items()}
         models = Circuit(driver.coil, driver.suspension)
         found.append(merits(grid, chosen, models, box, driver.air, source_ohm=source_ohm))

@@ -210,7 +210,7 @@ def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
 
 def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
     """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
-    part = built.load.front or built.load
+    part = built.load.outlet
     is_mass, wanted = float(part.port_mass), float(part.port_mass * (part.tuning / fb) ** 2)
     port = plan.values.get("port")
     if port is None and plan.values.get("port_diameter") is not None:

@@ -140,21 +140,16 @@ def _load(kind: Kind, driver: Driver, mass: float, built: Mapping[str, float], f
     """Load of a box of `built` sizes; losses hold at the tuning, in a closed box or chamber at fc."""
     air = driver.air
     if kind == "bandpass":
-        return load.band_pass_box(
-            built["rear_volume"],
-            built["front_volume"],
-            built["fb"],
-            air,
-            rear_resonance=_fc(driver, built["rear_volume"]),
-            added_mass=mass,
-            **factors,
-        )
-    if kind == "closed" and "hole" not in factors:
-        return load.closed_box(built["volume"], air, resonance=_fc(driver, built["volume"]), added_mass=mass, **factors)
-    factors = dict(factors)
-    box = load.vented_box(
-        built["volume"], built["fb"] if kind != "closed" else factors.pop("hole"), air, added_mass=mass, **factors
-    )
+        volume = built["rear_volume"]
+        own = {name.removeprefix("rear_"): q for name, q in factors.items() if name.startswith("rear_")}
+        rear = load.closed_box(volume, air, resonance=_fc(driver, volume), losses=load.Losses(**own), added_mass=mass)
+        losses = load.Losses(**{name: q for name, q in factors.items() if not name.startswith("rear_")})
+        return load.band_pass_box(rear, load.vented_box(built["front_volume"], built["fb"], air, losses=losses))
+    losses = load.Losses(**{name: q for name, q in factors.items() if name != "hole"})
+    volume, tuning = built["volume"], built["fb"] if kind != "closed" else factors.get("hole")
+    if tuning is None:
+        return load.closed_box(volume, air, resonance=_fc(driver, volume), losses=losses, added_mass=mass)
+    box = load.vented_box(volume, tuning, air, losses=losses, added_mass=mass)
     if kind != "passive":
         return box
     share = built["compliance_share"]
@@ -172,11 +167,10 @@ def sizes(box: Enclosure) -> dict[str, float]:
     if box.kind == "closed":
         return {"volume": volume}
     if box.kind == "bandpass":
-        assert part.front is not None
         return {
             "rear_volume": volume,
-            "front_volume": float(part.front.volume(air)),
-            "fb": float(part.front.tuning),
+            "front_volume": float(part.outlet.volume(air)),
+            "fb": float(part.outlet.tuning),
         }
     share = {} if box.kind == "vented" else {"compliance_share": float(part.passive_compliance / part.compliance)}
     return {"volume": volume, "fb": float(part.tuning), **share}
@@ -184,7 +178,7 @@ def sizes(box: Enclosure) -> dict[str, float]:
 
 def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str, float]:
     """Net volumes and resonances of a box, and its losses by name; where there are several, their sum at fb too."""
-    part = box.load if box.load.front is None else box.load.front
+    part = box.load.outlet
     found = sizes(box)
     passive = found.pop("compliance_share", None) is not None
     found[next(iter(found))] /= filling
@@ -193,7 +187,7 @@ def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str
         found["fp"] = float(resonance(part.port_mass, part.passive_compliance))
         found["radiator_mass"] = float(part.port_mass * box.port_area**2)
     if box.kind == "closed":
-        if part.port_mass is not None:
+        if part.ported:
             found["hole"] = float(part.tuning)
         boxed = resonance_with_losses(box)
         if boxed is not None:
