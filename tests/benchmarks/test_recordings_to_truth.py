@@ -12,11 +12,12 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from scipy.stats import chi2, norm
 
 from tsfit.bench.fit import fit_bench
 from tsfit.driver.air import REFERENCE_AIR
 
-TRIALS = int(os.environ.get("TSFIT_TRIALS", "12"))
+TRIALS = int(os.environ.get("TSFIT_TRIALS", "6"))
 RATE = 24000
 RIG = """
 name = "divider"
@@ -124,7 +125,9 @@ def test_intervals_hold_the_truth(bench_simulator, tmp_path):
     total = float(np.mean([hit for hits in inside.values() for hit in hits]))
     assert 0.95 - 4.0 * math.sqrt(0.0475 / TRIALS) < total
     # Fs inherits a clock error that this bench does not have, so only it may be too quiet.
+    # The variance of n unit normal scores is a χ² of n - 1 divided by n; as rarely outside as four standard deviations.
+    least, most = np.sqrt(chi2.ppf(norm.cdf([-4.0, 4.0]), TRIALS - 1) / TRIALS)
     for name, score in scores.items():
         assert abs(np.mean(score)) < 4.0 / math.sqrt(TRIALS), name
         if name != "Fs":
-            assert 1.0 - 4.0 / math.sqrt(2 * TRIALS) < np.std(score) < 1.0 + 4.0 / math.sqrt(2 * TRIALS), name
+            assert least < np.std(score) < most, name

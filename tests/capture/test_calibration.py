@@ -1,6 +1,7 @@
 """Calibration on a bench simulated in the time domain: what it corrects, what it refuses, what its noise costs."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -36,20 +37,35 @@ uncertainty_ohm = 0.005
 """
 
 
+@pytest.fixture(scope="module")
+def simulated(bench_simulator):
+    """The bench simulator, which simulates nothing twice."""
+    kept = {}
+
+    def simulate(thing, rig, sweep, seed):
+        key = (thing, rig, sweep.tobytes(), seed)
+        if key not in kept:
+            kept[key] = bench_simulator.simulate(
+                thing, bench_simulator.BenchState(), rig, sweep, np.random.default_rng(seed)
+            )
+        return kept[key]
+
+    return SimpleNamespace(BenchRig=bench_simulator.BenchRig, sweep=bench_simulator.exponential_sweep, simulate=simulate)
+
+
 class Bench:
     """Rig of 2 % channel mismatch, 10 kohm inputs and 0.1 ohm leads that records into a folder."""
 
-    def __init__(self, simulator, folder, rate=RATE, noise_dbfs=-120.0, seconds=3.0):
-        self.simulator, self.folder = simulator, folder
-        self.rig = simulator.BenchRig(
+    def __init__(self, simulated, folder, rate=RATE, noise_dbfs=-120.0, seconds=3.0):
+        self.simulated, self.folder = simulated, folder
+        self.rig = simulated.BenchRig(
             input=10e3, lead=0.1, gain=(1.0, 0.98), coupling_hz=(0.7, 0.9), noise_dbfs=noise_dbfs, sample_rate=rate
         )
         # Up to 22 kHz, so that the last wanted band lies inside.
-        self.sweep = 0.5 * simulator.exponential_sweep(rate, seconds, 5.0, 0.47 * rate)
+        self.sweep = 0.5 * simulated.sweep(rate, seconds, 5.0, 0.47 * rate)
 
     def record(self, name, thing, seed=0):
-        rng = np.random.default_rng(seed)
-        both = self.simulator.simulate(thing, self.simulator.BenchState(), self.rig, self.sweep, rng)
+        both = self.simulated.simulate(thing, self.rig, self.sweep, seed)
         soundfile.write(self.folder / name, both, self.rig.sample_rate, subtype="DOUBLE")
         return self.folder / name
 
@@ -73,8 +89,8 @@ def _impedance(driver, f):
     return driver.Re + s * driver.Le + driver.Bl**2 / (s * driver.Mms + driver.Rms + 1.0 / (s * driver.Cms))
 
 
-def test_calibration_takes_mismatch_loading_and_leads_away(bench_simulator, driver, tmp_path):
-    bench = Bench(bench_simulator, tmp_path)
+def test_calibration_takes_mismatch_loading_and_leads_away(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
     bench.standards()
     path = bench.record("driver.wav", driver, seed=9)
     curve = impedance_from_recording(path, bench.rig_file())
@@ -89,9 +105,9 @@ def test_calibration_takes_mismatch_loading_and_leads_away(bench_simulator, driv
     assert np.median(wrong) > 0.015
 
 
-def test_calibration_at_another_rate_is_refused(bench_simulator, driver, tmp_path):
-    Bench(bench_simulator, tmp_path, rate=44100).standards()
-    bench = Bench(bench_simulator, tmp_path)
+def test_calibration_at_another_rate_is_refused(simulated, driver, tmp_path):
+    Bench(simulated, tmp_path, rate=44100).standards()
+    bench = Bench(simulated, tmp_path)
     path = bench.record("driver.wav", driver)
     with pytest.raises(TsfitError) as caught:
         impedance_from_recording(path, bench.rig_file())
@@ -100,8 +116,8 @@ def test_calibration_at_another_rate_is_refused(bench_simulator, driver, tmp_pat
     assert "44100" in caught.value.message
 
 
-def test_a_calibration_that_is_only_noise_is_refused(bench_simulator, driver, tmp_path):
-    bench = Bench(bench_simulator, tmp_path)
+def test_a_calibration_that_is_only_noise_is_refused(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
     bench.standards()
     path = bench.record("driver.wav", driver)
     soundfile.write(tmp_path / "known.wav", 0.01 * np.random.default_rng(0).standard_normal((3 * RATE, 2)), RATE)
@@ -111,9 +127,9 @@ def test_a_calibration_that_is_only_noise_is_refused(bench_simulator, driver, tm
     assert "known.wav" in caught.value.message
 
 
-def test_noise_of_the_standards_enters_the_variance(bench_simulator, driver, tmp_path):
+def test_noise_of_the_standards_enters_the_variance(simulated, driver, tmp_path):
     """Scatter over seeds of Z from one and the same ratio, which only the standards' noise can move."""
-    bench = Bench(bench_simulator, tmp_path, rate=8000, noise_dbfs=-60.0, seconds=1.0)
+    bench = Bench(simulated, tmp_path, rate=8000, noise_dbfs=-60.0, seconds=1.0)
     rig = bench.rig_file()
     f = np.geomspace(25.0, 3000.0, 12)
     found, stated = [], []
@@ -147,8 +163,8 @@ def test_more_resistors_are_solved_by_least_squares():
         np.testing.assert_allclose(four[k], (b - m) / (c * m - a), rtol=1e-7)
 
 
-def test_four_resistors_in_a_rig_file(bench_simulator, driver, tmp_path):
-    bench = Bench(bench_simulator, tmp_path)
+def test_four_resistors_in_a_rig_file(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
     text = RIG + "[calibration]\n"
     for ohm in (2.0, 8.0, 33.0, 150.0):
         bench.record(f"r{ohm:g}.wav", ohm, seed=int(ohm))
@@ -160,9 +176,9 @@ def test_four_resistors_in_a_rig_file(bench_simulator, driver, tmp_path):
     assert set(curve.systematic) == {f"known resistor {ohm:g} ohm" for ohm in (2.0, 8.0, 33.0, 150.0)}
 
 
-def test_shift_of_a_known_resistor(bench_simulator, tmp_path):
+def test_shift_of_a_known_resistor(simulated, tmp_path):
     """A resistor that is in truth 0.1 % larger than stated makes every impedance come out 0.1 % too small."""
-    bench = Bench(bench_simulator, tmp_path, rate=8000)
+    bench = Bench(simulated, tmp_path, rate=8000)
     bench.standards()
     rig = bench.rig_file()
     standards = standards_at(read_calibration(rig), rig, np.array([50.0, 500.0]), 8000.0)
@@ -177,10 +193,10 @@ def test_shift_of_a_known_resistor(bench_simulator, tmp_path):
 
 @pytest.mark.parametrize(("topology", "second", "reference"), [("divider", "driver", 100.0), ("shunt", "reference", 1.0)])
 def test_unlike_gains_and_a_silent_standard_are_no_reason_to_refuse(
-    bench_simulator, driver, tmp_path, topology, second, reference
+    simulated, driver, tmp_path, topology, second, reference
 ):
     """Second input ten times as sensitive and turned around; of a shunt's open circuit it hears less than -100 dB."""
-    bench = Bench(bench_simulator, tmp_path)
+    bench = Bench(simulated, tmp_path)
     bench.rig = replace(bench.rig, topology=topology, reference=reference, gain=(0.1, -1.0))
     bench.standards()
     text = RIG.replace("divider", topology).replace("driver = 2", f"{second} = 2").replace("100.0", str(reference))
@@ -203,8 +219,8 @@ def test_unlike_gains_and_a_silent_standard_are_no_reason_to_refuse(
         ("total = 1\ndriver = 2", "total = 2\ndriver = 1"),
     ],
 )
-def test_standards_that_are_not_what_the_rig_file_says_are_refused(bench_simulator, driver, tmp_path, old, new):
-    bench = Bench(bench_simulator, tmp_path)
+def test_standards_that_are_not_what_the_rig_file_says_are_refused(simulated, driver, tmp_path, old, new):
+    bench = Bench(simulated, tmp_path)
     bench.standards()
     text = RIG + CALIBRATION
     assert old in text
@@ -215,8 +231,8 @@ def test_standards_that_are_not_what_the_rig_file_says_are_refused(bench_simulat
     assert str(tmp_path) in caught.value.message
 
 
-def test_a_resistor_recorded_twice_is_welcome(bench_simulator, driver, tmp_path):
-    bench = Bench(bench_simulator, tmp_path)
+def test_a_resistor_recorded_twice_is_welcome(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
     bench.standards()
     bench.record("again.wav", 10.0, seed=20)
     text = RIG + CALIBRATION + '[[calibration.known]]\nrecording = "again.wav"\nohm = 10.0\nuncertainty_ohm = 0.005\n'

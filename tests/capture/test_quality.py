@@ -30,7 +30,7 @@ def _codes(verdict):
     return {note.code: note.severity for note in verdict.notes}
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("kind", ["exponential sweep", "multisine", "odd multisine"])
 def test_a_clean_sweep_is_good(kind, seed):
     excitation = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)

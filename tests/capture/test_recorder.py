@@ -20,7 +20,7 @@ from tsfit.capture.recorder import Recorder, add_conditions, wav_header
 from tsfit.capture.recording import read_recording
 from tsfit.capture.stream import Stopped
 
-KILLS = int(os.environ.get("TSFIT_KILLS", "15"))
+KILLS = int(os.environ.get("TSFIT_KILLS", "6"))
 
 
 def noise(frames, seed=0):

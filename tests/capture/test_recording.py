@@ -66,7 +66,7 @@ def test_a_clean_recording_is_never_called_clipped(tmp_path, subtype):
 
 @pytest.mark.parametrize("dbfs", [-12.0, -20.0, -40.0, -60.0])
 def test_gaussian_noise_of_any_level_is_clean(tmp_path, dbfs):
-    for seed in range(5):
+    for seed in range(2):
         rng = np.random.default_rng(seed)
         x = 10.0 ** (dbfs / 20.0) * rng.standard_normal((2 * RATE, 2))
         for subtype in ("PCM_16", "PCM_24"):

@@ -18,7 +18,7 @@ from tsfit.drift.entry import entry_of
 from tsfit.drift.log import add_entry, line_of, read_log
 
 ADDER = ROOT / "tests/helpers/add_without_end.py"
-KILLS = 200 if os.environ.get("TSFIT_FULL_DRIFT") else 12
+KILLS = 200 if os.environ.get("TSFIT_FULL_DRIFT") else 5
 
 
 def _entry(hours, **options):

@@ -19,7 +19,7 @@ from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel, make_sweep
 from tsfit.fitting.solve import UNFINISHED, solve
 
-DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "40"))
+DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "15"))
 STATES = (("free air",), ("free air", "added mass"), ("free air", "closed box"), ("free air", "added mass", "closed box"))
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms")
 SAME = 0.05

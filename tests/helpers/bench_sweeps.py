@@ -3,7 +3,7 @@
 import numpy as np
 
 DELAY = 1234
-RATE = 48000
+RATE, HIGH_HZ = 24000, 10000.0
 
 
 def bench_driver(simulator):
