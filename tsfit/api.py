@@ -171,9 +171,6 @@ def sweep(
     *,
     excitation: str = "exponential sweep",
     seconds: float = 8.0,
-    low_hz: float = 5.0,
-    high_hz: float = 20e3,
-    periods: int = 4,
     level_dbfs: float | None = None,
     **given: Any,
 ) -> Sweep:
@@ -188,7 +185,8 @@ def sweep(
     recording : name of the new recording (.wav)
     state : "free air", "added mass", "closed box" or "infinite baffle"
     excitation : "exponential sweep", "multisine", "odd multisine" or "stepped sine"
-    given : what a bench file's ``[[sweep]]`` says of the state: mass_g, volume_l, wiring, air_temperature_c, …
+    given : more of the excitation: low_hz (5), high_hz (20000), periods (4); and what a bench file's ``[[sweep]]`` says of
+        the state: mass_g, volume_l, wiring, air_temperature_c, …
 
     Raises
     ------
@@ -197,13 +195,15 @@ def sweep(
     """
     from tsfit.bench.file import SweepTable
     from tsfit.bench.sweep import choose_level, measure, plan
+    from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
     from tsfit.formats.toml import validated
 
     read = read_rig(Path(rig))
+    more = {name: given.pop(name) for name in ("low_hz", "high_hz", "periods") if name in given}
     table = validated(Path(rig), {"recording": "-", "state": state, **given}, SweepTable, "sweep")
     level = choose_level(read, level_dbfs, None)
-    played = plan(read, excitation, level, seconds=seconds, low_hz=low_hz, high_hz=high_hz, periods=periods)
+    played = plan(read, Wanted(excitation, seconds, level_dbfs=level, **more))
     return Sweep(**vars(measure(read, Path(recording), table, played)))
 
 

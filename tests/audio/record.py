@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.device import SoundCard
-from tsfit.capture.excitation import make_excitation
+from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.recorder import Recorder
 
 LEVEL_DBFS = -12.0
@@ -31,7 +31,7 @@ def main(device, rate, seconds, file):
 
     try:
         excitation = make_excitation(
-            "exponential sweep", sample_rate_hz=float(rate), seconds=float(seconds), level_dbfs=LEVEL_DBFS
+            Wanted("exponential sweep", sample_rate_hz=float(rate), seconds=float(seconds), level_dbfs=LEVEL_DBFS)
         )
         with Recorder(Path(file), float(rate), {"state": "free air"}) as recorder:
             report = SoundCard(device).play(excitation, recorder.write, on_level=on_level)

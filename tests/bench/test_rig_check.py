@@ -8,6 +8,7 @@ from helpers.paths import RIGS
 
 from tsfit.bench.rig_check import check_rig, hum_level
 from tsfit.bench.sweep import plan
+from tsfit.capture.excitation import Wanted
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.rig import read_rig
 
@@ -17,9 +18,7 @@ RIG = read_rig(RIGS / "simulated.toml")
 def checked(level_dbfs=-30.0, known_ohm=10.0, **changes):
     """Check the simulated rig with changes to what is simulated."""
     player = replace(open_player(RIG, Hung(known_ohm=known_ohm)), rng=np.random.default_rng(1), **changes)
-    excitation = plan(
-        RIG, "exponential sweep", level_dbfs, seconds=3.0, low_hz=5.0, high_hz=20000.0, periods=4, silence_s=2.0
-    )
+    excitation = plan(RIG, Wanted(seconds=3.0, level_dbfs=level_dbfs, silence_s=2.0))
     return check_rig(RIG, excitation, known_ohm=known_ohm, player=player)
 
 

@@ -5,7 +5,7 @@ import pytest
 from helpers.bench_sweeps import DELAY, HIGH_HZ, RATE, blank, lose, played, repeat
 
 from tsfit.capture.alignment import find_dropouts, round_trip
-from tsfit.capture.excitation import KINDS, make_excitation
+from tsfit.capture.excitation import KINDS, Wanted, make_excitation
 
 SECONDS = {"exponential sweep": 5.0, "multisine": 6.0, "odd multisine": 6.0}
 WINDOW = 4100
@@ -14,7 +14,7 @@ WINDOW = 4100
 
 @pytest.fixture(scope="module", params=SECONDS)
 def excitation(request):
-    return make_excitation(request.param, sample_rate_hz=RATE, high_hz=HIGH_HZ, seconds=SECONDS[request.param])
+    return make_excitation(Wanted(request.param, sample_rate_hz=RATE, high_hz=HIGH_HZ, seconds=SECONDS[request.param]))
 
 
 @pytest.fixture(scope="module")
@@ -103,7 +103,7 @@ def test_two_dropouts(recording, excitation):
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("length", [10, 30000, 100000])
 def test_a_recording_cut_off_is_a_dropout_at_its_end(kind, length):
-    excitation = make_excitation(kind, sample_rate_hz=RATE, high_hz=HIGH_HZ, seconds=SECONDS.get(kind, 20.0))
+    excitation = make_excitation(Wanted(kind, sample_rate_hz=RATE, high_hz=HIGH_HZ, seconds=SECONDS.get(kind, 20.0)))
     short = np.pad(excitation.samples, (DELAY, 0))[:length] + 1e-5 * np.random.default_rng(0).standard_normal(length)
     delay, likeness = round_trip(short, excitation)
     assert abs(likeness) <= 1.0

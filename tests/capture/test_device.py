@@ -14,7 +14,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.capture import device as device_module
 from tsfit.capture.device import SoundCard, find_device, list_devices
 from tsfit.capture.exchange import Clock, Exchange
-from tsfit.capture.excitation import make_excitation
+from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.stream import Stopped
 
 RATE = 48000.0
@@ -113,7 +113,7 @@ def _device(name, api, inputs, outputs):
 
 
 def excitation(seconds=2.0):
-    return make_excitation("exponential sweep", sample_rate_hz=RATE, seconds=seconds)
+    return make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=seconds))
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pytest
 from scipy.fft import next_fast_len
 
 from tsfit.capture.distortion import find_distortion
-from tsfit.capture.excitation import make_excitation
+from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.rig import read_rig
 from tsfit.capture.transfer import channel_ratio
 
@@ -26,7 +26,9 @@ def blocked_and_moving(f):
 @pytest.fixture(scope="module", params=SECONDS)
 def excitation(request):
     return make_excitation(
-        request.param, sample_rate_hz=RATE, seconds=SECONDS[request.param], level_dbfs=-6.0, high_hz=4000.0, tail_s=1.0
+        Wanted(
+            request.param, sample_rate_hz=RATE, seconds=SECONDS[request.param], level_dbfs=-6.0, high_hz=4000.0, tail_s=1.0
+        )
     )
 
 
@@ -127,7 +129,7 @@ def test_the_amplifier_distorts_and_the_driver_does_not(excitation, rig):
 
 def test_a_plain_multisine_cannot_tell(rig):
     for kind, periods in (("multisine", 4), ("odd multisine", 2)):
-        plain = make_excitation(kind, sample_rate_hz=RATE, seconds=6.0, periods=periods, high_hz=4000.0)
+        plain = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=6.0, periods=periods, high_hz=4000.0))
         samples, _, _ = bent_resistor(plain, rig, 1.0, 1.0)
         assert found_in(samples, plain, rig) is None
 
@@ -164,7 +166,7 @@ def test_a_stiffening_suspension_against_steady_tones(tmp_path):
         f'name = "r"\ntopology = "divider"\nreference_ohm = {ohm}\n[channels]\ntotal = 1\ndriver = 2\n'
     )
     rig = read_rig(tmp_path / "rig.toml")
-    sweep = make_excitation("exponential sweep", sample_rate_hz=rate, seconds=8.0, level_dbfs=-6.0, high_hz=800.0)
+    sweep = make_excitation(Wanted("exponential sweep", sample_rate_hz=rate, seconds=8.0, level_dbfs=-6.0, high_hz=800.0))
     volts = level * sweep.samples
     samples = np.column_stack([volts, volts - ohm * in_time(volts, rate, stiffer, ohm, 4)]) / 10.0
     found = find_distortion(samples, sweep, rig, channel_ratio(samples[:, 0], samples[:, 1], rate), 0)

@@ -12,6 +12,7 @@ from tsfit.capture.excitation import (
     QUIET_DBFS,
     SETTLE_PERIODS,
     SETTLE_SECONDS,
+    Wanted,
     crest_factor,
     fade,
     make_excitation,
@@ -29,7 +30,7 @@ def made():
 
     def make(kind, rate=RATE):
         if (kind, rate) not in kept:
-            kept[kind, rate] = make_excitation(kind, sample_rate_hz=rate, seconds=SECONDS[kind])
+            kept[kind, rate] = make_excitation(Wanted(kind, sample_rate_hz=rate, seconds=SECONDS[kind]))
         return kept[kind, rate]
 
     return make
@@ -87,7 +88,7 @@ def test_fade_is_monotone():
 
 @EVERY_KIND
 def test_louder_is_the_same_but_louder(made, kind):
-    louder = make_excitation(kind, sample_rate_hz=RATE, seconds=SECONDS[kind], level_dbfs=LIMIT_DBFS)
+    louder = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=SECONDS[kind], level_dbfs=LIMIT_DBFS))
     np.testing.assert_allclose(louder.samples, made(kind).samples * 10.0 ** (27.0 / 20.0), atol=1e-12)
 
 
@@ -169,7 +170,7 @@ def test_multisine_excites_every_line(made):
 @pytest.mark.parametrize("kind", ["multisine", "odd multisine"])
 @pytest.mark.parametrize("periods", [3, 4, 7])
 def test_periods_repeat_and_the_fade_out_follows_them(kind, periods):
-    excitation = make_excitation(kind, sample_rate_hz=RATE, seconds=0.5 * periods, periods=periods, low_hz=20.0)
+    excitation = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=0.5 * periods, periods=periods, low_hz=20.0))
     assert excitation.periods == periods
     whole = excitation.samples[excitation.start :][: periods * excitation.period].reshape(periods, -1)
     np.testing.assert_array_equal(whole[1:], np.broadcast_to(whole[1], whole[1:].shape))
@@ -182,7 +183,7 @@ def test_periods_repeat_and_the_fade_out_follows_them(kind, periods):
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])
 @pytest.mark.parametrize("seconds", [1.0, 4.0, 10.0, 20.0])
 def test_hum_does_not_repeat_with_the_period(rate, seconds):
-    excitation = make_excitation("odd multisine", sample_rate_hz=rate, seconds=seconds, low_hz=20.0, high_hz=1000.0)
+    excitation = make_excitation(Wanted("odd multisine", sample_rate_hz=rate, seconds=seconds, low_hz=20.0, high_hz=1000.0))
     for mains in (50.0, 60.0):
         turns = mains * np.array([1, 2, 3, 5]) * excitation.period / rate
         assert np.abs(turns - np.rint(turns)).min() > 0.1
@@ -206,7 +207,7 @@ def test_odd_multisine_leaves_lines_for_detection(made):
 
 def test_random_phases_come_from_the_generator():
     def one(rng):
-        return make_excitation("odd multisine", sample_rate_hz=RATE, seconds=2.0, low_hz=20.0, rng=rng).samples
+        return make_excitation(Wanted("odd multisine", sample_rate_hz=RATE, seconds=2.0, low_hz=20.0), rng).samples
 
     np.testing.assert_array_equal(one(None), one(None))
     np.testing.assert_array_equal(one(np.random.default_rng(5)), one(np.random.default_rng(5)))
@@ -238,7 +239,7 @@ def test_steps(made):
 
 
 def test_more_time_gives_more_steps(made):
-    longer = make_excitation("stepped sine", sample_rate_hz=RATE, seconds=60.0)
+    longer = make_excitation(Wanted("stepped sine", sample_rate_hz=RATE, seconds=60.0))
     assert len(longer.lines_hz) > 1.7 * len(made("stepped sine").lines_hz)
     assert (longer.stop - longer.start) / RATE <= 60.0 + FADE_SECONDS
 
@@ -246,7 +247,7 @@ def test_more_time_gives_more_steps(made):
 @pytest.mark.parametrize("level", [-2.9, 0.0, 6.0, float("nan"), float("inf")])
 def test_no_more_than_the_level_limit(level):
     with pytest.raises(TsfitError) as error:
-        make_excitation("exponential sweep", sample_rate_hz=RATE, seconds=4.0, level_dbfs=level)
+        make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=4.0, level_dbfs=level))
     assert error.value.code == "level_limit"
     assert "-3 dBFS" in error.value.message
 
@@ -269,10 +270,10 @@ def test_no_more_than_the_level_limit(level):
 def test_what_cannot_be_made(asked, word):
     wanted = {"kind": "exponential sweep", "sample_rate_hz": RATE, "seconds": 10.0} | asked
     with pytest.raises(TsfitError) as error:
-        make_excitation(wanted.pop("kind"), **wanted)
+        make_excitation(Wanted(**wanted))
     assert error.value.code == "usage"
     assert word in error.value.message
 
 
 def test_a_stepped_sine_fits_the_time_that_its_refusal_names():
-    make_excitation("stepped sine", sample_rate_hz=RATE, seconds=19.0)
+    make_excitation(Wanted("stepped sine", sample_rate_hz=RATE, seconds=19.0))

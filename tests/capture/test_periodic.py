@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture.excitation import Excitation, make_excitation
+from tsfit.capture.excitation import Excitation, Wanted, make_excitation
 from tsfit.capture.periodic import periodic_ratio, settled_periods
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import SimulatedBench, simulated_recording
@@ -40,7 +40,9 @@ def repeated(bench, excitation, **options):
 @pytest.mark.parametrize("periods", [4, 6])
 def test_stated_variance_is_the_scatter_of_repeats(bench, kind, periods):
     seconds, high = (30.0, 2000.0) if kind == "stepped sine" else (0.5 * periods, 5000.0)
-    excitation = make_excitation(kind, sample_rate_hz=RATE, seconds=seconds, periods=periods, low_hz=10.0, high_hz=high)
+    excitation = make_excitation(
+        Wanted(kind, sample_rate_hz=RATE, seconds=seconds, periods=periods, low_hz=10.0, high_hz=high)
+    )
     value, variance, true = repeated(bench(), excitation)
     scatter = np.sum(np.abs(value - value.mean(axis=0)) ** 2, axis=0) / (REPEATS - 1)
     # The scatter of 50 repeats itself is only known to 7 %, one standard deviation, at any one line.
@@ -56,7 +58,7 @@ def test_stated_variance_is_the_scatter_of_repeats(bench, kind, periods):
 @pytest.mark.parametrize("kind", ["multisine", "odd multisine"])
 @pytest.mark.parametrize("mains", [50.0, 60.0])
 def test_hum_makes_the_variance_larger_and_does_not_pass_for_signal(bench, kind, mains):
-    excitation = make_excitation(kind, sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=1000.0)
+    excitation = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=1000.0))
     value, variance, true = repeated(bench(hum_dbfs=-60.0, mains_hz=mains), excitation)
     quiet = repeated(bench(), excitation)[1].mean(axis=0)
     near = np.argmin(np.abs(excitation.lines_hz - mains))
@@ -67,7 +69,7 @@ def test_hum_makes_the_variance_larger_and_does_not_pass_for_signal(bench, kind,
 
 @pytest.mark.parametrize("delay", [0, 600, 1200])
 def test_the_delay_need_not_be_known(bench, delay):
-    excitation = make_excitation("multisine", sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=1000.0)
+    excitation = make_excitation(Wanted("multisine", sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=1000.0))
     samples = simulated_recording(bench(noise_dbfs=-120.0, delay_samples=delay), excitation)
     true = bench().rig.ratio(bench().impedance(excitation.lines_hz))
     for known in {0, delay}:
@@ -77,7 +79,7 @@ def test_the_delay_need_not_be_known(bench, delay):
 
 
 def test_settled_periods(bench):
-    excitation = make_excitation("multisine", sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=5000.0)
+    excitation = make_excitation(Wanted("multisine", sample_rate_hz=RATE, seconds=4.0, low_hz=10.0, high_hz=5000.0))
     samples = simulated_recording(bench(noise_dbfs=None), excitation)
     periods = settled_periods(samples, excitation)
     assert periods.shape == (3, excitation.period, 2)
@@ -90,9 +92,9 @@ def test_settled_periods(bench):
 @pytest.mark.parametrize(
     ("excitation", "code"),
     [
-        (make_excitation("exponential sweep", sample_rate_hz=RATE, seconds=4.0, high_hz=5000.0), "usage"),
-        (make_excitation("stepped sine", sample_rate_hz=RATE, seconds=30.0, high_hz=5000.0), "usage"),
-        (make_excitation("multisine", sample_rate_hz=RATE, seconds=2.0, periods=2, high_hz=5000.0), "usage"),
+        (make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=4.0, high_hz=5000.0)), "usage"),
+        (make_excitation(Wanted("stepped sine", sample_rate_hz=RATE, seconds=30.0, high_hz=5000.0)), "usage"),
+        (make_excitation(Wanted("multisine", sample_rate_hz=RATE, seconds=2.0, periods=2, high_hz=5000.0)), "usage"),
         (Excitation("multisine", np.zeros(900), RATE, 0, 400, -30.0, 5.0, 200.0, period=100, periods=4), "truncated"),
     ],
 )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from helpers.paths import RIGS
 
-from tsfit.capture.excitation import make_excitation
+from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.quality import judge, judge_curve
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import PlantedFault, SimulatedBench
@@ -16,7 +16,7 @@ from tsfit.formats.driver import read_driver
 
 RIG = read_rig(RIGS / "simulated.toml")
 DRIVER = read_driver(RIGS / "drivers" / "dunlin-10.toml")
-SWEEP = make_excitation("exponential sweep", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+SWEEP = make_excitation(Wanted("exponential sweep", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0))
 
 
 def _judged(seed=0, excitation=SWEEP, **changes):
@@ -33,7 +33,7 @@ def _codes(verdict):
 @pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("kind", ["exponential sweep", "multisine", "odd multisine"])
 def test_a_clean_sweep_is_good(kind, seed):
-    excitation = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    excitation = make_excitation(Wanted(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0))
     verdict = _judged(seed, excitation)
     assert verdict.notes == ()
     assert verdict.action.startswith("Good")
@@ -66,7 +66,7 @@ def test_a_planted_fault_is_named(changes, code, severity):
 
 @pytest.mark.parametrize("kind", ["exponential sweep", "odd multisine"])
 def test_a_suspension_driven_too_far_is_no_small_signal(kind):
-    excitation = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    excitation = make_excitation(Wanted(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0))
     bent = {"asymmetry_per_m": 30.0, "volts_per_full_scale": 100.0}
     verdict = _judged(excitation=excitation, **bent)
     assert _codes(verdict)["distortion"] == "warn"
@@ -75,12 +75,12 @@ def test_a_suspension_driven_too_far_is_no_small_signal(kind):
     assert told["worst_percent"] > 1.0
     # As far below as the remedy says, it is one.
     less = int(verdict.action.split(" dB and record")[0].rsplit(" ", 1)[1])
-    quieter = make_excitation(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0 - less)
+    quieter = make_excitation(Wanted(kind, sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0 - less))
     assert _judged(excitation=quieter, **bent).notes == ()
 
 
 def test_what_cannot_tell_distortion_says_so():
-    excitation = make_excitation("multisine", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0)
+    excitation = make_excitation(Wanted("multisine", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0))
     assert _judged(excitation=excitation).to_dict()["distortion"] == "not measurable"
     assert _judged().to_dict()["distortion"]["worst_percent"] is None
 

@@ -10,7 +10,7 @@ from scipy import integrate
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.calibration import solve_terms
-from tsfit.capture.excitation import KINDS, Excitation, make_excitation
+from tsfit.capture.excitation import KINDS, Excitation, Wanted, make_excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import PlantedFault, SimulatedBench, bench_load, simulated_recording
@@ -52,7 +52,7 @@ def rig_of(tmp_path):
 
 @pytest.fixture(scope="module")
 def sweep():
-    return make_excitation("exponential sweep", sample_rate_hz=RATE, seconds=5.0, level_dbfs=-10.0)
+    return make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=5.0, level_dbfs=-10.0))
 
 
 def bench(rig, **changes):
@@ -104,7 +104,7 @@ def test_every_excitation_gives_a_curve_within_its_uncertainty(tmp_path, rig_of,
     rig = rig_of(topology)
     simulated = bench(rig, noise_dbfs=-95.0, rng=np.random.default_rng(3))
     seconds = 30.0 if kind == "stepped sine" else 8.0
-    samples, _, _ = recorded(simulated, make_excitation(kind, sample_rate_hz=rate, seconds=seconds))
+    samples, _, _ = recorded(simulated, make_excitation(Wanted(kind, sample_rate_hz=rate, seconds=seconds)))
     path = tmp_path / "recording.wav"
     soundfile.write(path, samples, rate, subtype="FLOAT")
     curve = impedance_from_recording(path, rig)

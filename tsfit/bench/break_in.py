@@ -22,7 +22,8 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256, to_json, write_new
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.bench.fit import fit_bench
-from tsfit.bench.sweep import choose_level, measure, plan
+from tsfit.bench.sweep import Specimen, choose_level, measure, plan
+from tsfit.capture.excitation import Wanted
 from tsfit.capture.player import open_player
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Levels, Player
@@ -40,7 +41,6 @@ SOFT_START_DB = (-12.0, -6.0)
 """The first blocks of every start are quieter by so much."""
 QUIET_ENTRIES = 8
 """So many entries without any course count as settled."""
-SWEEP_S, SWEEP_HZ = 8.0, (5.0, 20000.0)
 SAME_H = 1e-3
 """Hours of use that differ by less are the same."""
 
@@ -189,11 +189,11 @@ def _play(
     if not player.in_real_time:
         return seconds / 3600.0
     level = routine.level_dbfs + (SOFT_START_DB[blocks] if blocks < len(SOFT_START_DB) else 0.0)
-    excitation = plan(
-        rig, "exponential sweep", level, seconds=max(seconds, 8.0 / routine.low_hz), low_hz=routine.low_hz,
-        high_hz=routine.high_hz, periods=2, silence_s=0.1,
+    notes = Wanted(
+        seconds=max(seconds, 8.0 / routine.low_hz), low_hz=routine.low_hz, high_hz=routine.high_hz, level_dbfs=level,
+        periods=2, silence_s=0.1,
     )  # fmt: skip
-    report = player.play(excitation, lambda block: None, on_level=on_level)
+    report = player.play(plan(rig, notes), lambda block: None, on_level=on_level)
     return report.seconds / 3600.0
 
 
@@ -208,11 +208,9 @@ def _sweep(
     """Sweep, fit with the models of the first fit, and log."""
     stem = _free_stem(folder)
     table = SweepTable(state="free air", recording=f"{stem}.wav")
-    excitation = plan(
-        rig, "exponential sweep", routine.sweep_dbfs, seconds=SWEEP_S, low_hz=SWEEP_HZ[0], high_hz=SWEEP_HZ[1], periods=2
-    )
-    conditions = {"hours_of_use": hours}
-    measured = measure(rig, folder / f"{stem}.wav", table, excitation, conditions=conditions, on_level=on_level)
+    excitation = plan(rig, Wanted(level_dbfs=routine.sweep_dbfs, periods=2))
+    specimen = Specimen(hours_of_use=hours)
+    measured = measure(rig, folder / f"{stem}.wav", table, excitation, specimen=specimen, on_level=on_level)
     if measured.curve is None:
         said = " ".join(note.message for note in measured.verdict.notes if note.severity == "refuse")
         raise TsfitError(

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import refuse_existing, sha256
 from tsfit.bench.file import SweepTable, state_of
-from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, make_excitation
+from tsfit.capture.excitation import HIGHEST_SHARE, LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, make_excitation
 from tsfit.capture.player import Hung, open_player
+from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Levels, StreamReport
 from tsfit.driver.curve import ImpedanceCurve
@@ -31,6 +33,14 @@ class Measurement:
     verdict: SweepVerdict
     curve: ImpedanceCurve | None
     curve_file: Path | None
+
+
+@dataclass(frozen=True)
+class Specimen:
+    """Which driver is swept: hours of use so far, and its serial number; None for what is not known."""
+
+    hours_of_use: float | None = None
+    serial: str | None = None
 
 
 @dataclass(frozen=True)
@@ -74,31 +84,16 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
     return level_dbfs
 
 
-def plan(
-    rig: Rig,
-    kind: str,
-    level_dbfs: float,
-    *,
-    seconds: float,
-    low_hz: float,
-    high_hz: float,
-    periods: int,
-    silence_s: float = 0.7,
-) -> Excitation:
-    """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it."""
-    from tsfit.capture.excitation import HIGHEST_SHARE
+def plan(rig: Rig, wanted: Wanted) -> Excitation:
+    """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it.
 
+    Raises
+    ------
+    TsfitError
+        As `tsfit.capture.excitation.make_excitation`.
+    """
     rate = rig.plays_at_hz
-    return make_excitation(
-        kind,
-        sample_rate_hz=rate,
-        seconds=seconds,
-        low_hz=low_hz,
-        high_hz=min(high_hz, HIGHEST_SHARE * rate),
-        level_dbfs=level_dbfs,
-        periods=periods,
-        silence_s=silence_s,
-    )
+    return make_excitation(replace(wanted, sample_rate_hz=rate, high_hz=min(wanted.high_hz, HIGHEST_SHARE * rate)))
 
 
 def measure(
@@ -107,7 +102,7 @@ def measure(
     sweep: SweepTable,
     excitation: Excitation,
     *,
-    conditions: Mapping[str, Any] | None = None,
+    specimen: Specimen = Specimen(),
     on_level: Callable[[Levels], None] | None = None,
 ) -> Measurement:
     """Play `excitation` on `rig`, record to `path` (.wav), judge, and turn the recording into a curve beside it (.txt).
@@ -120,33 +115,15 @@ def measure(
     TsfitError
         ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a partial recording).
     """
-    from tsfit.base.files import refuse_existing, sha256
-    from tsfit.capture.impedance import impedance_from_recording
+    from tsfit.capture.impedance import hear, impedance_of, with_standards
     from tsfit.capture.quality import judge, judge_curve
-    from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
     from tsfit.capture.recording import read_recording
     from tsfit.formats.curve import write_curve
 
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
-    player = open_player(rig, Hung(state_of(sweep), hours=float((conditions or {}).get("hours_of_use", 0.0))))
-    full = rig.volts_per_full_scale
-    volts = None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0)
-    known = {
-        "rig": {"name": rig.name, "file": str(rig.path), "sha256": sha256(rig.path)},
-        "sweep": sweep.model_dump(exclude_none=True, exclude={"recording", "curve"}),
-        "excitation": {
-            "kind": excitation.kind,
-            "level_dbfs": excitation.level_dbfs,
-            **({} if volts is None else {"level_v": volts}),
-            "seconds": excitation.seconds,
-            "low_hz": excitation.low_hz,
-            "high_hz": excitation.high_hz,
-            "periods": excitation.periods,
-        },
-        **(conditions or {}),
-    }
-    with Recorder(path, excitation.sample_rate_hz, known) as recorder:
+    player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
+    with Recorder(path, excitation.sample_rate_hz, _known_before(rig, sweep, excitation, specimen)) as recorder:
         report = player.play(excitation, recorder.write, on_level=on_level)
         recorder.finish(stream=_stream(report))
     recording = read_recording(path)
@@ -154,11 +131,31 @@ def measure(
     if any(note.severity == "refuse" for note in verdict.notes):
         add_conditions(path, verdict=verdict.to_dict())
         return Measurement(path, conditions_path(path), report, verdict, None, None)
-    curve = impedance_from_recording(path, rig)
+    [heard] = with_standards([hear(recording, rig)])
+    curve = impedance_of(heard)
     write_curve(curve, curve_file)
     verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))
     add_conditions(path, verdict=verdict.to_dict())
     return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
+
+
+def _known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen: Specimen) -> dict[str, object]:
+    """What the conditions beside a recording tell of it before it is made."""
+    full = rig.volts_per_full_scale
+    return {
+        "rig": {"name": rig.name, "file": str(rig.path), "sha256": sha256(rig.path)},
+        "sweep": sweep.model_dump(exclude_none=True, exclude={"recording", "curve"}),
+        "excitation": {
+            "kind": excitation.kind,
+            "level_dbfs": excitation.level_dbfs,
+            "level_v": None if full is None else full * 10.0 ** (excitation.level_dbfs / 20.0),
+            "seconds": excitation.seconds,
+            "low_hz": excitation.low_hz,
+            "high_hz": excitation.high_hz,
+            "periods": excitation.periods,
+        },
+        **vars(specimen),
+    }
 
 
 def average(measured: Sequence[Measurement], path: Path) -> Averaged:
@@ -169,7 +166,6 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     TsfitError
         ``exists``, ``cannot_write``.
     """
-    from tsfit.capture.recorder import add_conditions
     from tsfit.capture.repeats import average_curves, judge_repeats
     from tsfit.formats.curve import write_curve
 
@@ -182,7 +178,7 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     return Averaged(averaged, path, curves, agreement)
 
 
-def _stream(report: StreamReport) -> dict[str, Any]:
+def _stream(report: StreamReport) -> dict[str, object]:
     return {
         "device": report.device,
         "frames": report.frames,

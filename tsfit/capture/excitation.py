@@ -16,16 +16,13 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-
-Samples = NDArray[np.float64]
 
 KINDS = ("exponential sweep", "multisine", "odd multisine", "stepped sine")
 QUIET_DBFS = -30.0
@@ -80,7 +77,7 @@ class Excitation:
     """
 
     kind: str
-    samples: Samples
+    samples: Real
     sample_rate_hz: float
     start: int
     stop: int
@@ -89,9 +86,9 @@ class Excitation:
     high_hz: float
     period: int = 0
     periods: int = 1
-    lines_hz: Samples = field(default_factory=lambda: np.zeros(0))
-    even_hz: Samples = field(default_factory=lambda: np.zeros(0))
-    odd_hz: Samples = field(default_factory=lambda: np.zeros(0))
+    lines_hz: Real = field(default_factory=lambda: np.zeros(0))
+    even_hz: Real = field(default_factory=lambda: np.zeros(0))
+    odd_hz: Real = field(default_factory=lambda: np.zeros(0))
     sweep_rate: float = 0.0
     steps: NDArray[np.intp] = field(default_factory=lambda: np.zeros((0, 2), dtype=np.intp))
 
@@ -101,34 +98,42 @@ class Excitation:
         return len(self.samples) / self.sample_rate_hz
 
 
-def make_excitation(
-    kind: str,
-    *,
-    sample_rate_hz: float,
-    seconds: float,
-    low_hz: float = 5.0,
-    high_hz: float = 20000.0,
-    level_dbfs: float = QUIET_DBFS,
-    periods: int = 4,
-    silence_s: float = 0.7,
-    tail_s: float = 0.5,
-    rng: np.random.Generator | None = None,
-) -> Excitation:
-    """Make an excitation whose excited part lasts about `seconds`.
+@dataclass(frozen=True)
+class Wanted:
+    """The excitation that is wanted.
+
+    Attributes
+    ----------
+    kind : one of `KINDS`
+    seconds : about how long the excited part lasts
+    low_hz, high_hz : range at full level
+    level_dbfs : peak re full scale, `LIMIT_DBFS` at most
+    periods : of a multisine in `seconds`, the settling one counted
+    silence_s, tail_s : silence before, for the noise, and after, for the decay
+    """
+
+    kind: str = KINDS[0]
+    seconds: float = 8.0
+    sample_rate_hz: float = 48000.0
+    low_hz: float = 5.0
+    high_hz: float = 20000.0
+    level_dbfs: float = QUIET_DBFS
+    periods: int = 4
+    silence_s: float = 0.7
+    tail_s: float = 0.5
+
+    def lines(self, period: int) -> NDArray[np.intp]:
+        """Harmonics of a period of so many samples within the range."""
+        first, last = (hz * period / self.sample_rate_hz for hz in (self.low_hz, self.high_hz))
+        return np.arange(math.ceil(first), math.floor(last) + 1)
+
+
+def make_excitation(wanted: Wanted, rng: np.random.Generator | None = None) -> Excitation:
+    """Make an excitation.
 
     Parameters
     ----------
-    kind : str
-        One of `KINDS`.
-    sample_rate_hz, seconds : float
-    low_hz, high_hz : float
-        Range at full level.
-    level_dbfs : float
-        Peak re full scale, `LIMIT_DBFS` at most.
-    periods : int
-        Periods of a multisine in `seconds`, the settling one counted.
-    silence_s, tail_s : float
-        Silence before, for the noise, and after, for the decay.
+    wanted : Wanted
     rng : Generator, optional
         Of the odd multisine's phases and detection lines; a fixed one otherwise.
 
@@ -138,45 +143,39 @@ def make_excitation(
         ``level_limit``; ``usage`` for an unknown kind, a range that the rate cannot carry, too few periods or too short a
         time.
     """
-    _check_level(level_dbfs)
-    if kind not in KINDS:
-        raise TsfitError(f"excitation: {kind!r} is not known; use one of {', '.join(KINDS)}.", code="usage")
-    if not 0.0 < low_hz < high_hz <= HIGHEST_SHARE * sample_rate_hz:
+    _check(wanted)
+    rate, level = wanted.sample_rate_hz, wanted.level_dbfs
+    before, after = round(wanted.silence_s * rate), round(wanted.tail_s * rate)
+    bare = Excitation(wanted.kind, np.zeros(0), rate, before, before, level, wanted.low_hz, wanted.high_hz)
+    made = _MAKERS[wanted.kind](wanted, bare, np.random.default_rng(0) if rng is None else rng)
+    excited = made.samples * 10.0 ** (level / 20.0)
+    return replace(made, samples=np.pad(excited, (before, after)), stop=before + len(excited), steps=made.steps + before)
+
+
+def _check(wanted: Wanted) -> None:
+    """Refuse what cannot be made."""
+    _check_level(wanted.level_dbfs)
+    rate, low, high, periods = wanted.sample_rate_hz, wanted.low_hz, wanted.high_hz, wanted.periods
+    if wanted.kind not in KINDS:
+        raise TsfitError(f"excitation: {wanted.kind!r} is not known; use one of {', '.join(KINDS)}.", code="usage")
+    if not 0.0 < low < high <= HIGHEST_SHARE * rate:
         raise TsfitError(
-            f"excitation: {low_hz:g} to {high_hz:g} Hz does not fit a rate of {sample_rate_hz:g} Hz; stay below "
-            f"{HIGHEST_SHARE * sample_rate_hz:.0f} Hz, low end first.",
+            f"excitation: {low:g} to {high:g} Hz does not fit a rate of {rate:g} Hz; stay below "
+            f"{HIGHEST_SHARE * rate:.0f} Hz, low end first.",
             code="usage",
         )
-    if high_hz < LEAST_RATIO * low_hz:
+    if high < LEAST_RATIO * low:
         raise TsfitError(
-            f"excitation: {low_hz:g} to {high_hz:g} Hz is too narrow to tell a driver by; take an octave or more.",
+            f"excitation: {low:g} to {high:g} Hz is too narrow to tell a driver by; take an octave or more.", code="usage"
+        )
+    if periods < LEAST_PERIODS or not wanted.seconds * low >= 2.0 * periods:
+        raise TsfitError(
+            f"excitation: {wanted.seconds:g} s with {periods} periods or parts are too few for {low:g} Hz; take at least "
+            f"{LEAST_PERIODS} of them and {2.0 * max(periods, LEAST_PERIODS) / low:.3g} s.",
             code="usage",
         )
-    if periods < LEAST_PERIODS or not seconds * low_hz >= 2.0 * periods:
-        raise TsfitError(
-            f"excitation: {seconds:g} s with {periods} periods or parts are too few for {low_hz:g} Hz; take at least "
-            f"{LEAST_PERIODS} of them and {2.0 * max(periods, LEAST_PERIODS) / low_hz:.3g} s.",
-            code="usage",
-        )
-    if not min(silence_s, tail_s) >= 0.0:
+    if not min(wanted.silence_s, wanted.tail_s) >= 0.0:
         raise TsfitError("excitation: silence and tail cannot be negative; give 0 s or more.", code="usage")
-    part = _Part(sample_rate_hz, seconds, low_hz, high_hz, periods, np.random.default_rng(0) if rng is None else rng)
-    before, after = round(silence_s * sample_rate_hz), round(tail_s * sample_rate_hz)
-    excited, found = _MAKERS[kind](part)
-    excited *= 10.0 ** (level_dbfs / 20.0)
-    if "steps" in found:
-        found["steps"] = found["steps"] + before
-    return Excitation(
-        kind=kind,
-        samples=np.pad(excited, (before, after)),
-        sample_rate_hz=sample_rate_hz,
-        start=before,
-        stop=before + len(excited),
-        level_dbfs=level_dbfs,
-        low_hz=low_hz,
-        high_hz=high_hz,
-        **found,
-    )
 
 
 def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, level_dbfs: float = QUIET_DBFS) -> Excitation:
@@ -190,7 +189,7 @@ def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, lev
     _check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
     x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))
-    _fade_ends(x, ends)
+    x = _faded(x, ends)
     return Excitation(
         kind="stepped sine",
         samples=x,
@@ -213,83 +212,73 @@ def _check_level(level_dbfs: float) -> None:
         )
 
 
-def fade(n: int) -> Samples:
+def fade(n: int) -> Real:
     """Raised cosine (n,) from just above 0 to just below 1."""
     return 0.5 - 0.5 * np.cos(math.pi * (np.arange(n) + 0.5) / n)
 
 
-def _fade_ends(x: Samples, n: int) -> None:
-    """Let `x` rise in its first `n` samples and fall in its last."""
-    x[:n] *= fade(n)
-    x[len(x) - n :] *= fade(n)[::-1]
+def _faded(x: Real, n: int, m: int | None = None) -> Real:
+    """Let `x` rise in its first `n` samples and fall in its last `m`, or as many."""
+    rise, fall = fade(n), fade(n if m is None else m)[::-1]
+    return np.concatenate([x[:n] * rise, x[n : len(x) - len(fall)], x[len(x) - len(fall) :] * fall])
 
 
-@dataclass(frozen=True)
-class _Part:
-    rate: float
-    seconds: float
-    low: float
-    high: float
-    periods: int
-    rng: np.random.Generator
-
-    def lines(self, period: int) -> NDArray[np.intp]:
-        """Harmonics of `period` within the range."""
-        return np.arange(math.ceil(self.low * period / self.rate), math.floor(self.high * period / self.rate) + 1)
-
-
-def _sweep(part: _Part) -> tuple[Samples, dict[str, Any]]:
-    first = part.low * 2.0**-SWEEP_BELOW
-    last = min(part.high * 2.0**SWEEP_ABOVE, 0.5 * (part.high + 0.5 * part.rate))
+def _sweep(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excitation:
+    first = wanted.low_hz * 2.0**-SWEEP_BELOW
+    last = min(wanted.high_hz * 2.0**SWEEP_ABOVE, 0.5 * (wanted.high_hz + 0.5 * wanted.sample_rate_hz))
     octaves = math.log2(last / first)
-    rate = part.seconds / math.log(last / first)
-    n = round(part.seconds * part.rate)
-    x = np.sin(2.0 * math.pi * first * rate * np.exp(np.arange(n) / (part.rate * rate)))
-    rise, fall = (fade(round(n * width / octaves)) for width in (SWEEP_BELOW, math.log2(last / part.high)))
-    x[: len(rise)] *= rise
-    x[n - len(fall) :] *= fall[::-1]
-    return x, {"sweep_rate": rate}
+    rate = wanted.seconds / math.log(last / first)
+    n = round(wanted.seconds * wanted.sample_rate_hz)
+    x = np.sin(2.0 * math.pi * first * rate * np.exp(np.arange(n) / (wanted.sample_rate_hz * rate)))
+    rise, fall = (round(n * width / octaves) for width in (SWEEP_BELOW, math.log2(last / wanted.high_hz)))
+    return replace(bare, samples=_faded(x, rise, fall), sweep_rate=rate)
 
 
-def _repeated(part: _Part, period: int, lines: NDArray[np.intp], phase: Samples) -> Samples:
+def _repeated(wanted: Wanted, period: int, lines: NDArray[np.intp], phase: Real) -> Real:
     """Periods with a fade in within the first and a fade out after the last; peak 1 between the samples too."""
     one, fine = (_from_lines(n, lines, phase) for n in (period, _fine(lines)))
     one = one / max(np.abs(fine).max(), np.abs(one).max())
-    n = min(round(FADE_SECONDS * part.rate), period)
-    x = np.concatenate([np.tile(one, part.periods), one[:n]])
-    _fade_ends(x, n)
-    return x
+    n = min(round(FADE_SECONDS * wanted.sample_rate_hz), period)
+    return _faded(np.concatenate([np.tile(one, wanted.periods), one[:n]]), n)
 
 
-def _multisine(part: _Part) -> tuple[Samples, dict[str, Any]]:
-    period = _period(part)
-    lines = part.lines(period)
-    x = _repeated(part, period, lines, _low_crest(lines))
-    return x, {"period": period, "periods": part.periods, "lines_hz": lines * (part.rate / period)}
+def _multisine(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excitation:
+    period = _period(wanted)
+    lines = wanted.lines(period)
+    x = _repeated(wanted, period, lines, _low_crest(lines))
+    hz = np.asarray(lines * (wanted.sample_rate_hz / period))
+    return replace(bare, samples=x, period=period, periods=wanted.periods, lines_hz=hz)
 
 
-def _odd_multisine(part: _Part) -> tuple[Samples, dict[str, Any]]:
-    period = _period(part)
-    lines = part.lines(period)
+def _odd_multisine(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excitation:
+    period = _period(wanted)
+    lines = wanted.lines(period)
     odd, even = lines[lines % 2 == 1], lines[lines % 2 == 0]
     groups = np.arange(len(odd) // DETECTION_GROUP)
-    left_out = groups * DETECTION_GROUP + part.rng.integers(DETECTION_GROUP, size=len(groups))
+    left_out = groups * DETECTION_GROUP + rng.integers(DETECTION_GROUP, size=len(groups))
     excited = np.delete(odd, left_out)
-    draws = 2.0 * math.pi * part.rng.random((DRAWS, len(excited)))
+    draws = 2.0 * math.pi * rng.random((DRAWS, len(excited)))
     phase = min(draws, key=lambda draw: crest_factor(_from_lines(_fine(excited), excited, draw)))
-    step = part.rate / period
-    found = {"lines_hz": excited * step, "even_hz": even * step, "odd_hz": odd[left_out] * step}
-    return _repeated(part, period, excited, phase), {"period": period, "periods": part.periods, **found}
+    step = wanted.sample_rate_hz / period
+    return replace(
+        bare,
+        samples=_repeated(wanted, period, excited, phase),
+        period=period,
+        periods=wanted.periods,
+        lines_hz=excited * step,
+        even_hz=even * step,
+        odd_hz=odd[left_out] * step,
+    )
 
 
-def _period(part: _Part) -> int:
+def _period(wanted: Wanted) -> int:
     """Samples per period: a length that transforms fast, and in which no hum repeats that would then pass for signal."""
     from scipy.fft import next_fast_len
 
-    longest = round(part.seconds * part.rate / part.periods)
+    longest = round(wanted.seconds * wanted.sample_rate_hz / wanted.periods)
     fast = {int(next_fast_len(n)) for n in range(int(SHORTEST * longest), longest)}
     lengths = np.array(sorted(n for n in fast if n <= longest) or [longest])
-    turns = np.multiply.outer(lengths / part.rate, MAINS_HZ)
+    turns = np.multiply.outer(lengths / wanted.sample_rate_hz, MAINS_HZ)
     return int(lengths[np.argmax(np.abs(turns - np.rint(turns)).min(axis=1))])
 
 
@@ -300,14 +289,14 @@ def _fine(lines: NDArray[np.intp]) -> int:
     return int(next_fast_len(FINENESS * int(lines[-1]), real=True))
 
 
-def _from_lines(period: int, lines: NDArray[np.intp], phase: Samples) -> Samples:
+def _from_lines(period: int, lines: NDArray[np.intp], phase: Real) -> Real:
     """One period (period,) of a pink multisine with the given phases (k,)."""
     spectrum = np.zeros(period // 2 + 1, dtype=complex)
     spectrum[lines] = np.exp(1j * phase) / np.sqrt(lines)
     return np.fft.irfft(spectrum, period) * period
 
 
-def _low_crest(lines: NDArray[np.intp]) -> Samples:
+def _low_crest(lines: NDArray[np.intp]) -> Real:
     """Phases (k,) of a pink multisine of low crest factor: Schroeder's, then clipped again and again.
 
     A line's start phase follows from the share of the power below it, so that the instantaneous frequency sweeps over the
@@ -324,45 +313,43 @@ def _low_crest(lines: NDArray[np.intp]) -> Samples:
     return min(found, key=lambda pair: pair[0])[1]
 
 
-def crest_factor(x: Samples) -> float:
+def crest_factor(x: Real) -> float:
     """Peak over RMS."""
     return float(np.abs(x).max() / np.sqrt(np.mean(x**2)))
 
 
-def _stepped_sine(part: _Part) -> tuple[Samples, dict[str, Any]]:
+def _stepped_sine(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excitation:
     """Steps with phase that runs on; the part of each that is read has whole periods and whole samples."""
     from scipy.ndimage import uniform_filter1d
 
-    def plan(count: int) -> tuple[Samples, NDArray[np.intp], NDArray[np.intp]]:
+    rate = wanted.sample_rate_hz
+
+    def plan(count: int) -> tuple[Real, NDArray[np.intp], NDArray[np.intp]]:
         """Frequency, settling and read part in samples, each (count,)."""
-        wanted = np.geomspace(part.low, part.high, count)
-        turns = np.ceil(np.maximum(READ_SECONDS * wanted, READ_PERIODS))
-        length = np.rint(turns * part.rate / wanted)
-        settle = np.rint(np.maximum(SETTLE_PERIODS / wanted, SETTLE_SECONDS) * part.rate)
-        return turns * part.rate / length, settle.astype(np.intp), length.astype(np.intp)
+        f = np.geomspace(wanted.low_hz, wanted.high_hz, count)
+        turns = np.ceil(np.maximum(READ_SECONDS * f, READ_PERIODS))
+        length = np.rint(turns * rate / f)
+        settle = np.rint(np.maximum(SETTLE_PERIODS / f, SETTLE_SECONDS) * rate)
+        return turns * rate / length, settle.astype(np.intp), length.astype(np.intp)
 
     def total(count: int) -> float:
         _, settle, length = plan(count)
-        return float(np.sum(settle + length)) / part.rate
+        return float(np.sum(settle + length)) / rate
 
-    least = math.ceil(LEAST_STEPS_PER_OCTAVE * math.log2(part.high / part.low)) + 1
-    if total(least) > part.seconds:
+    least = math.ceil(LEAST_STEPS_PER_OCTAVE * math.log2(wanted.high_hz / wanted.low_hz)) + 1
+    if total(least) > wanted.seconds:
         raise TsfitError(
-            f"excitation: {part.seconds:g} s are too short for a stepped sine; take {math.ceil(total(least))} s or more.",
+            f"excitation: {wanted.seconds:g} s are too short for a stepped sine; take {math.ceil(total(least))} s or more.",
             code="usage",
         )
-    count = least + bisect_right(range(least + 1, MOST_STEPS), part.seconds, key=total)
+    count = least + bisect_right(range(least + 1, MOST_STEPS), wanted.seconds, key=total)
     frequency, settle, length = plan(count)
     stop = np.cumsum(settle + length)
-    n = round(FADE_SECONDS * part.rate)
-    turns = np.repeat(frequency, np.diff(stop, prepend=0) + np.append(np.zeros(count - 1, dtype=int), n)) / part.rate
-    glide = round(GLIDE_SECONDS * part.rate)
+    n, glide = round(FADE_SECONDS * rate), round(GLIDE_SECONDS * rate)
+    turns = np.repeat(frequency, np.diff(stop, prepend=0) + np.append(np.zeros(count - 1, dtype=int), n)) / rate
     turns = uniform_filter1d(turns, glide, mode="nearest", origin=(glide - 1) // 2)
-    x = np.sin(2.0 * math.pi * np.cumsum(turns))
-    _fade_ends(x, n)
-    return x, {"lines_hz": frequency, "steps": np.stack([stop - length, stop], axis=1)}
+    x = _faded(np.sin(2.0 * math.pi * np.cumsum(turns)), n)
+    return replace(bare, samples=x, lines_hz=frequency, steps=np.stack([stop - length, stop], axis=1))
 
 
-_MAKERS: dict[str, Callable[[_Part], tuple[Samples, dict[str, Any]]]] = dict(
-    zip(KINDS, (_sweep, _multisine, _odd_multisine, _stepped_sine), strict=True)
-)
+_MAKERS = dict(zip(KINDS, (_sweep, _multisine, _odd_multisine, _stepped_sine), strict=True))

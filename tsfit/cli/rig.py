@@ -21,9 +21,8 @@ WORST_PERCENT = 0.5
 """Error on the proving resistor from which a calibration is not to be trusted: common practice, no source."""
 TONE_HZ, TONE_SECONDS = 130.0, 15.0
 """Where voltmeters are good, and no harmonic of the mains."""
-BAND: dict[str, Any] = {"low_hz": 5.0, "high_hz": 20000.0, "periods": 4}
 SECONDS = click.FloatRange(1.6, 60.0)
-"""Every sweep of a rig covers `BAND`, which takes two periods of its lowest frequency for each of its parts."""
+"""Every sweep of a rig begins at 5 Hz, which takes two periods of that for each of its four parts."""
 
 
 @click.group(cls=NamingGroup)
@@ -57,18 +56,13 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
     """  # noqa: D301
     from tsfit.bench.rig_check import check_rig
     from tsfit.bench.sweep import plan
+    from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
     from tsfit.cli.sweep import confirmed_level, live_levels
 
     read = read_rig(rig)
-    excitation = plan(
-        read,
-        "exponential sweep",
-        confirmed_level(read, level_dbfs, yes=yes, quiet=as_json),
-        seconds=seconds,
-        silence_s=2.0,
-        **BAND,
-    )
+    level = confirmed_level(read, level_dbfs, yes=yes, quiet=as_json)
+    excitation = plan(read, Wanted(seconds=seconds, level_dbfs=level, silence_s=2.0))
     with live_levels(excitation.seconds, quiet=as_json) as show:
         found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
     if as_json:
@@ -239,14 +233,14 @@ def _record(
 ) -> Standard:
     from tsfit.bench.calibrate import Standard, record_standard
     from tsfit.bench.sweep import plan
+    from tsfit.capture.excitation import Wanted
     from tsfit.cli.sweep import live_levels
 
     stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
     standard = Standard(ohm, spread, folder / f"{stem}.wav")
     if ask:
         click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
-    level, seconds = options["level_dbfs"], options["seconds"]
-    excitation = plan(rig, "exponential sweep", level, seconds=seconds, **BAND)
+    excitation = plan(rig, Wanted(seconds=options["seconds"], level_dbfs=options["level_dbfs"]))
     with live_levels(excitation.seconds, quiet=not ask) as show:
         record_standard(rig, standard, excitation, show)
     return standard

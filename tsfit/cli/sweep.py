@@ -182,20 +182,14 @@ def _draw(
 
 
 def _record(rig: Rig, table: SweepTable, path: Path, options: dict[str, Any], *, quiet: bool) -> Measurement:
-    from tsfit.bench.sweep import measure, plan
+    from tsfit.bench.sweep import Specimen, measure, plan
+    from tsfit.capture.excitation import Wanted
 
-    excitation = plan(
-        rig,
-        options["kind"],
-        options["level_dbfs"],
-        seconds=options["seconds"],
-        low_hz=options["low_hz"],
-        high_hz=options["high_hz"],
-        periods=options["periods"],
-    )
-    conditions = {name: options[key] for name, key in (("hours_of_use", "hours"), ("serial", "serial")) if options[key]}
+    asked = ("kind", "level_dbfs", "seconds", "low_hz", "high_hz", "periods")
+    excitation = plan(rig, Wanted(**{name: options[name] for name in asked}))
+    specimen = Specimen(options["hours"] or None, options["serial"] or None)
     with live_levels(excitation.seconds, quiet=quiet) as show:
-        measured = measure(rig, path, table, excitation, conditions=conditions, on_level=show)
+        measured = measure(rig, path, table, excitation, specimen=specimen, on_level=show)
     if measured.curve is not None:
         _draw(path, measured.curve, table, options)
     if not quiet:
