@@ -6,11 +6,11 @@ import logging
 import struct
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 
@@ -39,7 +39,7 @@ class Recording:
     """Two channels as recorded: `samples` (n, 2) with full scale 1, rate in Hz, file and its hash."""
 
     path: Path
-    samples: NDArray[np.float64]
+    samples: Real
     sample_rate_hz: float
     sha256: str
 
@@ -59,64 +59,84 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
         ``missing_file``, ``partial``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``,
         ``channels``, ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
     """
-    import soundfile
+    _check_file(path)
+    found = _decoded(path)
+    if len(found.samples) < found.frames or _promises_more(path):
+        raise _refused(path, "truncated", "shorter than its header promises; copy it again or record again.")
+    _check_form(path, found)
+    _check_channels(path, found, may_be_silent)
+    return Recording(path, found.samples, found.rate, sha256(path))
 
-    def refuse(code: str, problem: str) -> TsfitError:
-        return TsfitError(f"{path}: {problem}", code=code, file=path)
 
+@dataclass(frozen=True)
+class _Decoded:
+    """Samples (n, channels), how many frames the header promises, rate in Hz, step between neighbouring sample values."""
+
+    samples: Real
+    frames: int
+    rate: float
+    step: float
+
+
+def _refused(path: Path, code: str, problem: str) -> TsfitError:
+    return TsfitError(f"{path}: {problem}", code=code, file=path)
+
+
+def _check_file(path: Path) -> None:
     try:
         if not path.is_file():
-            raise refuse("missing_file", "no such recording; check the name in the bench or rig file.")
+            raise _refused(path, "missing_file", "no such recording; check the name in the bench or rig file.")
         with path.open("rb") as stream:
             empty = not stream.read(1)
     except OSError as error:
-        raise refuse("missing_file", f"cannot be opened ({error.strerror}); check the name and who may read it.") from error
+        problem = f"cannot be opened ({error.strerror}); check the name and who may read it."
+        raise _refused(path, "missing_file", problem) from error
     if path.name.lower().endswith(PARTIAL):
-        raise refuse(
+        raise _refused(
+            path,
             "partial",
             "this recording stopped before its end; any audio program shows what is there, but half a sweep must not pass "
             "for a whole one: record again under another name.",
         )
     if empty:
-        raise refuse("empty", "the file is empty; record again.")
+        raise _refused(path, "empty", "the file is empty; record again.")
+
+
+def _decoded(path: Path) -> _Decoded:
+    import soundfile
+
     try:
         with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
-            frames, channels, rate = sound.frames, sound.channels, float(sound.samplerate)
-            step = _quantum(sound.subtype)
-            if frames > MAX_FRAMES:
-                raise refuse("too_long", f"{frames:.3g} samples are more than can be read; cut it to a few minutes.")
-            samples = _all_samples(sound)
+            if sound.frames > MAX_FRAMES:
+                problem = f"{sound.frames:.3g} samples are more than can be read; cut it to a few minutes."
+                raise _refused(path, "too_long", problem)
+            # Block by block, so that a header which promises too much costs no memory.
+            blocks = [sound.read(BLOCK, dtype="float64", always_2d=True)]
+            while len(blocks[-1]) == BLOCK:
+                blocks.append(sound.read(BLOCK, dtype="float64", always_2d=True))
+            return _Decoded(np.concatenate(blocks), sound.frames, float(sound.samplerate), _quantum(sound.subtype))
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         if _promises_more(path) or _is_flac(path):
-            raise refuse(
-                "truncated", "damaged or cut off within its header or data; copy it again or record again."
-            ) from error
-        raise refuse("not_audio", "cannot be read as audio; name a WAV or FLAC recording of two channels.") from error
-    if len(samples) < frames or _promises_more(path):
-        raise refuse("truncated", "shorter than its header promises; copy it again or record again.")
-    if len(samples) == 0:
-        raise refuse("empty", "holds no samples; record again.")
+            problem = "damaged or cut off within its header or data; copy it again or record again."
+            raise _refused(path, "truncated", problem) from error
+        problem = "cannot be read as audio; name a WAV or FLAC recording of two channels."
+        raise _refused(path, "not_audio", problem) from error
+
+
+def _check_form(path: Path, found: _Decoded) -> None:
+    (n, channels), rate = found.samples.shape, found.rate
+    if n == 0:
+        raise _refused(path, "empty", "holds no samples; record again.")
     if channels == 1:
-        raise refuse("mono", "has one channel; record both channels of the rig in one stereo file.")
-    log.info("read %s, %d samples at %g Hz", path, len(samples), rate)
+        raise _refused(path, "mono", "has one channel; record both channels of the rig in one stereo file.")
+    log.info("read %s, %d samples at %g Hz", path, n, rate)
     if channels != 2:
-        raise refuse("channels", f"has {channels} channels; keep the two that the rig file names.")
-    if not np.all(np.isfinite(samples)):
-        raise refuse("not_finite", "holds samples that are not numbers (NaN or infinite); record again.")
-    if len(samples) < MIN_SECONDS * rate:
-        raise refuse(
-            "too_short", f"lasts {len(samples) / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
-        )
-    _check_channels(samples, step, may_be_silent, refuse)
-    return Recording(path, samples, rate, sha256(path))
-
-
-def _all_samples(sound: Any) -> NDArray[np.float64]:
-    """Read block by block, so that a header which promises too much costs no memory."""
-    blocks: list[NDArray[np.float64]] = []
-    while not blocks or len(blocks[-1]) == BLOCK:
-        blocks.append(sound.read(BLOCK, dtype="float64", always_2d=True))
-    return np.concatenate(blocks)
+        raise _refused(path, "channels", f"has {channels} channels; keep the two that the rig file names.")
+    if not np.all(np.isfinite(found.samples)):
+        raise _refused(path, "not_finite", "holds samples that are not numbers (NaN or infinite); record again.")
+    if n < MIN_SECONDS * rate:
+        problem = f"lasts {n / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
+        raise _refused(path, "too_short", problem)
 
 
 def _quantum(subtype: str) -> float:
@@ -125,26 +145,22 @@ def _quantum(subtype: str) -> float:
     return 0.0 if bits is None else 2.0 ** (1 - bits)
 
 
-def _check_channels(samples: NDArray[np.float64], step: float, may_be_silent: int | None, refuse: object) -> None:
-    assert callable(refuse)
-    ac = samples - samples.mean(axis=0)
+def _check_channels(path: Path, found: _Decoded, may_be_silent: int | None) -> None:
+    ac = found.samples - found.samples.mean(axis=0)
     rms = np.sqrt(np.mean(ac**2, axis=0))
     for channel in range(2):
         if rms[channel] < DEAD and channel != may_be_silent:
-            raise refuse(
-                "dead_channel",
-                f"channel {channel + 1} is silent; check its cable, input and gain, and that the driver is connected.",
-            )
+            problem = f"channel {channel + 1} is silent; check its cable, input and gain, and that the driver is connected."
+            raise _refused(path, "dead_channel", problem)
     if np.sqrt(np.mean((ac[:, 0] - ac[:, 1]) ** 2)) < 1e-6 * rms.max():
-        raise refuse("mono", "both channels are the same; record the rig's two channels, not one of them twice.")
+        raise _refused(path, "mono", "both channels are the same; record the rig's two channels, not one of them twice.")
     for channel in range(2):
-        if _clipped(samples[:, channel], step):
-            raise refuse(
-                "clipping", f"channel {channel + 1} is clipped; lower the level or the input gain and record again."
-            )
+        if _clipped(found.samples[:, channel], found.step):
+            problem = f"channel {channel + 1} is clipped; lower the level or the input gain and record again."
+            raise _refused(path, "clipping", problem)
 
 
-def _clipped(x: NDArray[np.float64], step: float) -> bool:
+def _clipped(x: Real, step: float) -> bool:
     """Whether a channel stands at full scale in runs, or piles up at its own extreme in runs or on many occasions."""
     for side in (x, -x):
         peak = float(side.max())
@@ -166,7 +182,7 @@ def _clipped(x: NDArray[np.float64], step: float) -> bool:
     return False
 
 
-def _in_runs(flags: NDArray[np.bool_]) -> int:
+def _in_runs(flags: Mask) -> int:
     """Count the flagged samples whose neighbours on both sides are flagged too, plus those neighbours: runs of three."""
     if np.count_nonzero(flags) < 3:
         return 0
