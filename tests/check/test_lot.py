@@ -1,13 +1,11 @@
-import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
+from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.errors import TsfitError
 from tsfit.check.lot import CONFIDENCE, FRACTION, judge_lot
-from tsfit.check.pairs import check_lot
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Sheet
@@ -59,34 +57,6 @@ def test_the_interval_holds_what_it_says_as_often_as_it_says():
         held = norm.cdf(x.mean(axis=1) + reach) - norm.cdf(x.mean(axis=1) - reach)
         # 4,000 draws: a standard deviation of 0.35 %; Howe's own error is within another percent.
         assert np.mean(held >= FRACTION) == pytest.approx(CONFIDENCE, abs=0.02)
-
-
-def test_pairs_follow_the_box_and_not_qts():
-    first = made_driver()
-    soft = 1.0 / math.sqrt(1.25)
-    softer = made_driver(Fs=first.Fs * soft, Qms=first.Qms * soft, Qes=first.Qes * soft)
-    # The third has the Qts of the first, and a cone of another mass: another efficiency and box.
-    heavier = made_driver(Mms=1.25 * first.Mms)
-    names = ("first", "softer", "heavier")
-    lot = [made_fit(replace(driver, serial=name)) for driver, name in zip((first, softer, heavier), names, strict=True)]
-    result = check_lot(lot)
-    assert heavier.Qts == pytest.approx(first.Qts)
-    assert abs(softer.Qts / first.Qts - 1.0) > 0.1
-    assert [(pair.first, pair.second) for pair in result.best] == [(0, 1)]
-    assert result.verdict == "undecided"
-
-
-def test_the_chosen_pairs_use_every_sample_and_are_the_best_together():
-    result = check_lot(fits(30.0, 30.3, 33.0, 33.3))
-    assert {frozenset((pair.first, pair.second)) for pair in result.best} == {frozenset((0, 1)), frozenset((2, 3))}
-    assert len(result.pairs) == 6
-    assert [pair.difference_db for pair in result.pairs] == sorted(pair.difference_db for pair in result.pairs)
-
-
-def test_without_a_moving_mass_there_are_no_pairs():
-    lot = [made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY) for _ in range(2)]
-    result = check_lot(lot)
-    assert (result.box, result.pairs, result.best) == ("", (), ())
 
 
 def test_a_lone_sample_is_no_lot():

@@ -1,0 +1,24 @@
+"""An estimate in words: rounded to the second digit of its standard uncertainty, in the unit of the trade."""
+
+import pytest
+
+from tsfit.driver.fit_result import Estimate, Shown
+
+
+@pytest.mark.parametrize(
+    ("name", "estimate", "shown"),
+    [
+        ("Fs", Estimate(31.23456, 0.0456, (31.145, 31.324), "Hz"), Shown("31.235", "0.046", "31.145", "31.324", "Hz")),
+        ("Mms", Estimate(0.0321049, 0.000213, (0.03169, 0.03252), "kg"), Shown("32.10", "0.21", "31.69", "32.52", "g")),
+        ("Vas", Estimate(0.0630512, 0.00121, (0.0607, 0.0654), "m³"), Shown("63.1", "1.2", "60.7", "65.4", "l")),
+        ("sensitivity_1W", Estimate(88.6123, 0.1, (88.4, 88.8), "dB"), Shown("88.61", "0.10", "88.40", "88.80", "dB")),
+    ],
+)
+def test_an_estimate_as_text(name, estimate, shown):
+    assert estimate.shown(name) == shown
+
+
+def test_where_an_interval_comes_from_is_told_only_of_a_profile():
+    plain = Estimate(1.0, 0.1, (0.8, 1.2), "1")
+    assert plain.to_dict() == {"value": 1.0, "stdev": 0.1, "interval95": [0.8, 1.2], "unit": "1"}
+    assert Estimate(1.0, 0.1, (0.8, 1.3), "1", "profile").to_dict()["interval_from"] == "profile"
