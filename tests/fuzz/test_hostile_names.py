@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.bench.batch import Outcome, summary_csv, summary_row
+from tsfit.bench.batch import Outcome, summary_csv, summary_of
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.box.build import closed_box
 from tsfit.formats.fit import fit_to_dict, read_fit
@@ -111,7 +111,7 @@ def test_a_summary_has_one_row_whatever_the_name():
     @cases(60)
     @given(names)
     def play(name):
-        outcomes = [Outcome(Path("a.toml"), Path("a.fit.json"), summary_row(named(name)), None)] * 2
+        outcomes = [Outcome(Path("a.toml"), Path("a.fit.json"), summary_of(named(name)), None)] * 2
         rows = list(csv.DictReader(io.StringIO(summary_csv(outcomes), newline="")))
         assert [row["driver"] for row in rows] == [name, name]
         assert float(rows[1]["Re"]) == pytest.approx(5.62)

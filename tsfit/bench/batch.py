@@ -20,16 +20,36 @@ SUMMARY = (
     "Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "Le_1kHz", "sensitivity_1W",
     "sensitivity_2V83",
 )  # fmt: skip
-"""Figures of the summary, SI, each followed by its standard uncertainty."""
+"""Parameters of the summary, SI, each followed by its standard uncertainty."""
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A fit in one row: who, which models, value and standard uncertainty of each parameter (SI), how many warnings."""
+
+    driver: str
+    serial: str | None
+    coil: str
+    suspension: str
+    parameters: dict[str, tuple[float, float] | None]
+    warnings: int
+
+    def row(self) -> dict[str, str | float | None]:
+        """Return it by the summary's columns."""
+        row: dict[str, str | float | None] = {"driver": self.driver, "serial": self.serial}
+        row |= {"coil": self.coil, "suspension": self.suspension}
+        for name, found in self.parameters.items():
+            row[name], row[f"{name}_stdev"] = found or (None, None)
+        return row | {"warnings": self.warnings}
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one bench: the file of its fit and the row of the summary, or why it could not be done."""
+    """What became of one bench: the file of its fit and its summary, or why it could not be done."""
 
     bench: Path
     fit_file: Path | None
-    row: dict[str, Any]
+    summary: Summary | None
     error: TsfitError | None
 
 
@@ -84,17 +104,18 @@ def fit_many(
             fault = done.exception()
             if fault is not None:
                 error = TsfitError(f"{bench}: its process ended ({fault}); fit it alone.", code="internal", file=bench)
-                yield Outcome(bench, None, {}, error)
+                yield Outcome(bench, None, None, error)
                 continue
-            row, told = done.result()
+            summary, told = done.result()
             log.info("fitted %s", bench)
-            yield Outcome(bench, name if told is None else None, row, None if told is None else TsfitError(**told))
+            refused = None if told is None else TsfitError(told[0], code=told[1], file=told[2])
+            yield Outcome(bench, name if told is None else None, summary, refused)
 
 
 def fit_one(
     bench: Path, name: Path, *, replace: bool, options: dict[str, Any]
-) -> tuple[dict[str, Any], dict[str, Any] | None]:
-    """Fit one bench and write it: the row of the summary, and what a `TsfitError` is made of where it could not be done."""
+) -> tuple[Summary | None, tuple[str, str, str | Path | None] | None]:
+    """Fit one bench and write it: its summary, or message, code and file of why it could not be done."""
     from tsfit.base.files import refuse_existing, to_json, write_new
     from tsfit.bench.fit import fit_bench
     from tsfit.fitting.monte_carlo import with_trials
@@ -108,34 +129,36 @@ def fit_one(
             result = with_trials(result, trials)
         write_new(name, to_json(fit_to_dict(result)), replace=replace)
     except TsfitError as error:
-        return {}, {"message": error.message, "code": error.code, "file": error.file}
+        return None, (error.message, error.code, error.file)
     except Exception as error:
         cause = " ".join(f"{type(error).__name__}: {error}".split())
-        return {}, {"message": f"{bench}: tsfit itself failed ({cause}).", "code": "internal", "file": bench}
-    return summary_row(result), None
+        return None, (f"{bench}: tsfit itself failed ({cause}).", "internal", bench)
+    return summary_of(result), None
 
 
-def summary_row(result: FitResult) -> dict[str, Any]:
-    """Return one row of the summary: who, which models, the figures with their uncertainty (SI), how many warnings."""
-    row: dict[str, Any] = {"driver": result.driver.name, "serial": result.driver.serial}
-    row |= {"coil": result.driver.coil, "suspension": result.driver.suspension}
-    for figure in SUMMARY:
-        estimate = result.parameters.get(figure)
-        row[figure] = None if estimate is None else estimate.value
-        row[f"{figure}_stdev"] = None if estimate is None else estimate.stdev
-    row["warnings"] = sum(note.severity == "warn" for note in result.quality)
-    return row
+def summary_of(result: FitResult) -> Summary:
+    """Return the summary of a fit."""
+    found = {name: result.parameters.get(name) for name in SUMMARY}
+    return Summary(
+        driver=result.driver.name,
+        serial=result.driver.serial,
+        coil=result.driver.coil,
+        suspension=result.driver.suspension,
+        parameters={name: None if each is None else (each.value, each.stdev) for name, each in found.items()},
+        warnings=sum(note.severity == "warn" for note in result.quality),
+    )
 
 
 def summary_csv(outcomes: Sequence[Outcome]) -> str:
     """Return the summary as text with comma-separated values; a bench that could not be fitted has its reason."""
     columns = ["driver", "serial", "coil", "suspension"]
-    columns += [column for figure in SUMMARY for column in (figure, f"{figure}_stdev")]
+    columns += [column for name in SUMMARY for column in (name, f"{name}_stdev")]
     text = io.StringIO()
     # Ends of lines as in RFC 4180: with any other, a lone carriage return in a name is not quoted.
     writer = csv.DictWriter(text, ["bench", *columns, "warnings", "error"], lineterminator="\r\n")
     writer.writeheader()
     for outcome in outcomes:
         error = None if outcome.error is None else outcome.error.message
-        writer.writerow({"bench": str(outcome.bench), **outcome.row, "error": error})
+        row = {} if outcome.summary is None else outcome.summary.row()
+        writer.writerow({"bench": str(outcome.bench), **row, "error": error})
     return text.getvalue()

@@ -11,10 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
@@ -23,7 +22,7 @@ from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recorder import Recorder
 from tsfit.capture.rig import Rig, read_rig
-from tsfit.capture.stream import Levels
+from tsfit.capture.stream import Block, Levels
 
 if TYPE_CHECKING:
     import tomlkit
@@ -34,7 +33,7 @@ NOT_HEARD_DBFS = -80.0
 
 
 @dataclass(frozen=True)
-class Standard:
+class KnownThing:
     """A known thing: ohm (infinite for open, 0 for short) with its standard uncertainty, and where it was recorded."""
 
     ohm: float
@@ -85,7 +84,7 @@ def new_folder(rig: Rig, now: datetime) -> Path:
 
 
 def record_standard(
-    rig: Rig, standard: Standard, excitation: Excitation, on_level: Callable[[Levels], None] | None = None
+    rig: Rig, standard: KnownThing, excitation: Excitation, on_level: Callable[[Levels], None] | None = None
 ) -> None:
     """Record one standard; on the simulated rig it takes the driver's place by itself.
 
@@ -101,7 +100,7 @@ def record_standard(
         recorder.finish()
 
 
-def write_calibrated(rig: Rig, standards: Sequence[Standard], path: Path, now: datetime) -> Rig:
+def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now: datetime) -> Rig:
     """Write a copy of the rig file to `path` that names the recordings of `standards`; return it as read back.
 
     Raises
@@ -110,10 +109,10 @@ def write_calibrated(rig: Rig, standards: Sequence[Standard], path: Path, now: d
         ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
     """
 
-    def relative(standard: Standard) -> str:
+    def relative(standard: KnownThing) -> str:
         return Path(os.path.relpath(standard.recording, path.parent)).as_posix()
 
-    table: dict[str, Any] = {"made": now.replace(microsecond=0), "rig": rig.name}
+    table: dict[str, object] = {"made": now.replace(microsecond=0), "rig": rig.name}
     for standard in standards:
         if math.isinf(standard.ohm):
             table["open"] = relative(standard)
@@ -130,7 +129,7 @@ def write_calibrated(rig: Rig, standards: Sequence[Standard], path: Path, now: d
     return _written(document, path)
 
 
-def write_trimmed(rig: Rig, standard: Standard, path: Path) -> Rig:
+def write_trimmed(rig: Rig, standard: KnownThing, path: Path) -> Rig:
     """Write a copy of the rig file to `path` whose channel-gain trim makes `standard` read right; return it as read back.
 
     One resistor sets the ratio of the gains, 50 Hz to 2 kHz, and nothing else; what it leaves is the resistor's uncertainty
@@ -164,7 +163,7 @@ def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | N
     """
     peak = 0.0
 
-    def listen(block: NDArray[np.float32]) -> None:
+    def listen(block: Block) -> None:
         nonlocal peak
         peak = max(peak, float(np.abs(block[:, rig.total]).max(initial=0.0)))
 
@@ -200,7 +199,7 @@ def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Ri
     return _written(document, path)
 
 
-def prove(rig: Rig, standard: Standard) -> Proof:
+def prove(rig: Rig, standard: KnownThing) -> Proof:
     """Measure `standard` with `rig` and compare.
 
     Raises

@@ -6,7 +6,6 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
@@ -134,7 +133,7 @@ def _same_rate(curves: list[ImpedanceCurve]) -> None:
         )
 
 
-def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, Any]:
+def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:
     from importlib.metadata import version
 
     from tsfit.base.files import sha256

@@ -5,16 +5,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
 from tsfit.capture.rig import Rig
-from tsfit.capture.stream import Levels, Player
+from tsfit.capture.stream import Block, Levels, Player
 from tsfit.capture.transfer import channel_ratio
 
 MAINS_HZ = (50.0, 60.0)
@@ -47,7 +46,7 @@ class RigCheck:
     gain_percent: float | None
     advice: tuple[str, ...]
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return the check for machines."""
         return {
             "verdict": self.verdict.to_dict(),
@@ -80,7 +79,7 @@ def check_rig(
     TsfitError
         What the device refuses.
     """
-    blocks: list[NDArray[np.float32]] = []
+    blocks: list[Block] = []
     player = player or open_player(rig, Hung(known_ohm=known_ohm))
     report = player.play(excitation, lambda block: blocks.append(block.copy()), on_level=on_level)
     samples = np.concatenate(blocks).astype(float)
@@ -93,7 +92,7 @@ def check_rig(
     return RigCheck(verdict, levels, found, gain, tuple(_advise(verdict, levels, found, gain)))
 
 
-def hum_level(quiet: NDArray[np.float64], rate: float, mains_hz: float) -> tuple[float, float]:
+def hum_level(quiet: Real, rate: float, mains_hz: float) -> tuple[float, float]:
     """Amplitude of mains hum and its harmonics together in both channels of silence (n, 2), dB re full scale."""
     time = np.arange(len(quiet)) / rate
     total = np.zeros(2)
@@ -114,7 +113,7 @@ def _standing_out(levels: dict[str, tuple[float, float]], noise: tuple[float, fl
     return float(loudest) if over[loudest] > HUM_OVER_NOISE else None
 
 
-def _gain_percent(samples: NDArray[np.float64], rate: float, rig: Rig, known_ohm: float) -> float:
+def _gain_percent(samples: Real, rate: float, rig: Rig, known_ohm: float) -> float:
     found = channel_ratio(samples[:, rig.total], samples[:, rig.second], rate, points_per_octave=12.0)
     inside = (found.frequency_hz > MATCH_RANGE_HZ[0]) & (found.frequency_hz < MATCH_RANGE_HZ[1])
     measured = float(np.median(np.abs(found.value[inside]))) * rig.gain_trim

@@ -15,9 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.capture.excitation import FADE_SECONDS, Excitation, fade
-
-Samples = NDArray[np.float64]
 
 WINDOW_SECONDS, STEADY_SECONDS = 0.085, 0.01
 """Of the windows of sweeps, long enough for a piece of 5 Hz, and of multisines."""
@@ -60,7 +59,7 @@ class Dropout:
     lost: int
 
 
-def round_trip(total: Samples, excitation: Excitation) -> tuple[int, float]:
+def round_trip(total: Real, excitation: Excitation) -> tuple[int, float]:
     """Delay from playback to recording, up to a second.
 
     Parameters
@@ -71,7 +70,7 @@ def round_trip(total: Samples, excitation: Excitation) -> tuple[int, float]:
     Returns
     -------
     delay : int
-        Samples by which `total` is later, by the highest peak of the cross-correlation.
+        Real by which `total` is later, by the highest peak of the cross-correlation.
     likeness : float
         Its height, 1 for an undistorted, noiseless copy; negative when of opposite polarity.
     """
@@ -84,14 +83,14 @@ def round_trip(total: Samples, excitation: Excitation) -> tuple[int, float]:
     return place - early, likeness
 
 
-def _stretch(x: Samples, first: int, last: int) -> Samples:
+def _stretch(x: Real, first: int, last: int) -> Real:
     """``x[first:last]`` with zeros where there is none."""
     inside = x[max(first, 0) : max(last, 0)]
     before = min(max(-first, 0), last - first)
     return np.pad(inside, (before, last - first - before - len(inside)))
 
 
-def _best_place(piece: Samples, around: Samples, *, whole: bool = False) -> tuple[int, float]:
+def _best_place(piece: Real, around: Real, *, whole: bool = False) -> tuple[int, float]:
     """Place k at which ``around[k : k + len(piece)]`` is most like `piece`, and the correlation there.
 
     It is relative to the energy there, or to that of the strongest such stretch when the `whole` piece must be there.
@@ -109,7 +108,7 @@ def _best_place(piece: Samples, around: Samples, *, whole: bool = False) -> tupl
     return top, float(found[top])
 
 
-def find_dropouts(total: Samples, excitation: Excitation, delay: int) -> tuple[Dropout, ...]:
+def find_dropouts(total: Real, excitation: Excitation, delay: int) -> tuple[Dropout, ...]:
     """Lost, repeated and damaged pieces of a recording.
 
     Parameters
@@ -150,7 +149,7 @@ class _Windows:
 
     seconds = WINDOW_SECONDS
 
-    def __init__(self, y: Samples, excitation: Excitation, delay: int) -> None:
+    def __init__(self, y: Real, excitation: Excitation, delay: int) -> None:
         self.y, self.excitation, self.delay, self.known = y, excitation, delay, excitation.samples
         rate = excitation.sample_rate_hz
         self.width, self.section = round(self.seconds * rate), round(SECTION_SECONDS * rate)
@@ -158,7 +157,7 @@ class _Windows:
         silence = y[: max(self.first - self.width, 0)]
         self.noise = float(np.std(silence)) if len(silence) else 0.0
 
-    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, NDArray[np.intp]]:
+    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Real, NDArray[np.intp]]:
         """How much a window from each of `starts` (m,) is worse than allowed (above 1: broken), and where it is worst."""
         raise NotImplementedError
 
@@ -197,7 +196,7 @@ class _Windows:
 class _Narrow(_Windows):
     """Sweeps and stepped sines: the excitation's wave, its quadrature and slow changes of both are fitted."""
 
-    def __init__(self, y: Samples, excitation: Excitation, delay: int) -> None:
+    def __init__(self, y: Real, excitation: Excitation, delay: int) -> None:
         from scipy.signal import hilbert
 
         super().__init__(y, excitation, delay)
@@ -211,7 +210,7 @@ class _Narrow(_Windows):
         excess, place = self.excess(starts, np.full(len(starts), self.delay))
         return [int(k) for k in place[excess > 1.0][:1]]
 
-    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, NDArray[np.intp]]:
+    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Real, NDArray[np.intp]]:
         from scipy.ndimage import median_filter
 
         parts = [self._fit(starts[k : k + CHUNK], lags[k : k + CHUNK]) for k in range(0, len(starts), CHUNK)]
@@ -220,7 +219,7 @@ class _Narrow(_Windows):
         limit = STANDS_OUT * np.maximum(usual, self.noise) + STANDS_ALONE * level
         return np.maximum(residual / np.maximum(limit, 1e-12), spike / SPIKE), place
 
-    def _fit(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, Samples, Samples, NDArray[np.intp]]:
+    def _fit(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Real, Real, Real, NDArray[np.intp]]:
         index = starts[:, None] + np.arange(self.width)
         z = self.wave[np.clip(index - lags[:, None], 0, len(self.wave) - 1)]
         u = np.broadcast_to(np.linspace(-1.0, 1.0, self.width), z.shape)
@@ -248,7 +247,7 @@ class _Steady(_Windows):
 
     seconds = STEADY_SECONDS
 
-    def __init__(self, y: Samples, excitation: Excitation, delay: int) -> None:
+    def __init__(self, y: Real, excitation: Excitation, delay: int) -> None:
         super().__init__(y, excitation, delay)
         self.settled = self.first + excitation.period
         self.fading = self.first + excitation.periods * excitation.period
@@ -292,7 +291,7 @@ class _Steady(_Windows):
             found = min(found, super().breaks(), key=len)
         return found
 
-    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Samples, NDArray[np.intp]]:
+    def excess(self, starts: NDArray[np.intp], lags: NDArray[np.intp]) -> tuple[Real, NDArray[np.intp]]:
         index = starts[:, None] + np.arange(self.width)
         r = self.y[index] - self.known[np.clip(index - lags[:, None], 0, len(self.known) - 1)]
         residual = np.sqrt(np.mean(r**2, axis=1))

@@ -14,7 +14,8 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from types import ModuleType
+from typing import TYPE_CHECKING, Any, Protocol
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.exchange import CHANNELS, Exchange
@@ -94,7 +95,18 @@ def find_device(fragment: str) -> DeviceInfo:
     raise TsfitError(f"device {fragment!r}: no such sound device; choose one of {there}.", code="no_device")
 
 
-def _sounddevice() -> Any:
+class _Stream(Protocol):
+    """What is used of PortAudio's stream."""
+
+    active: bool
+    samplerate: float
+
+    def start(self) -> None: ...
+    def abort(self, *, ignore_errors: bool) -> None: ...
+    def close(self, *, ignore_errors: bool = True) -> None: ...
+
+
+def _sounddevice() -> ModuleType:
     try:
         import sounddevice
     except OSError as error:
@@ -110,7 +122,8 @@ def _sounddevice() -> Any:
             "system runs.",
             code="sound_system",
         ) from error
-    return sounddevice
+    module: ModuleType = sounddevice
+    return module
 
 
 def _duplex_devices() -> list[DeviceInfo]:
@@ -223,8 +236,8 @@ class SoundCard:
 
 
 def _watch(
-    sounddevice: Any,
-    stream: Any,
+    sounddevice: ModuleType,
+    stream: _Stream,
     writer: threading.Thread,
     exchange: Exchange,
     device: DeviceInfo,
@@ -258,7 +271,7 @@ def _watch(
             raise Stopped(_kept("it no longer delivers sound", exchange, device), code="stalled")
 
 
-def _is_active(sounddevice: Any, stream: Any) -> bool:
+def _is_active(sounddevice: ModuleType, stream: _Stream) -> bool:
     """Whether callbacks may still come; of a device that is gone some host APIs cannot even tell."""
     try:
         return bool(stream.active)
@@ -274,7 +287,7 @@ def _kept(what: str, exchange: Exchange, device: DeviceInfo) -> str:
     )
 
 
-def _open(sounddevice: Any, device: DeviceInfo, exchange: Exchange) -> Any:
+def _open(sounddevice: ModuleType, device: DeviceInfo, exchange: Exchange) -> _Stream:
     if not 1 <= exchange.outputs <= device.outputs:
         raise TsfitError(
             f"device {device.label!r}: cannot play on {exchange.outputs} of its {device.outputs} outputs; change outputs "
@@ -282,7 +295,7 @@ def _open(sounddevice: Any, device: DeviceInfo, exchange: Exchange) -> Any:
             code="outputs",
         )
     try:
-        stream = sounddevice.Stream(
+        stream: _Stream = sounddevice.Stream(
             samplerate=exchange.rate,
             blocksize=0,
             device=(device.input_index, device.output_index),
@@ -315,7 +328,7 @@ def _refused(device: DeviceInfo, rate: float, error: Exception | None) -> TsfitE
     )
 
 
-def _close(sounddevice: Any, stream: Any, *, gently: bool) -> None:
+def _close(sounddevice: ModuleType, stream: _Stream, *, gently: bool) -> None:
     """Close the stream; of one whose device is gone, where that may never return, in a thread that may be left behind."""
 
     def close() -> None:

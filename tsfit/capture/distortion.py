@@ -2,7 +2,7 @@
 
 Told is the voltage that the driver itself makes at frequencies that the excitation does not hold, as if it lay in series
 with its impedance, over the voltage across it. What the total channel shows there, an amplifier's distortion, is taken out
-by the ratio m of the channels, and so is the rig: the same driver at the same voltage has the same figure on any of them.
+by the ratio m of the channels, and so is the rig: the same driver at the same voltage distorts as much on any of them.
 With a voltage drive the current's distortion is this times |Z(fundamental)/Z(harmonic)|.
 
 Exponential sweeps have their harmonics apart in time once the excitation is deconvolved (Farina, AES 108th Convention,
@@ -16,22 +16,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.excitation import Excitation
-from tsfit.capture.periodic import LEAST_SETTLED, settled_periods
 from tsfit.capture.rig import Rig
 from tsfit.capture.transfer import Ratio
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
-
 HIGHEST = 5
+LEAST_SETTLED = 2
+"""Periods of a multisine beside the first, which settles, without which none tells the noise."""
 ORDER = {"2nd": 2, "3rd": 3, "4th": 4, "5th": 5, "even": 2, "odd": 3}
-"""What each figure is of; even and odd distortion are of the second and third order for the most part."""
+"""Of which order each is; even and odd distortion are of the second and third order for the most part."""
 PER_OCTAVE = 3
 HALF_BAND = 2.0 ** (0.5 / PER_OCTAVE)
 KNOWN = 0.1
@@ -95,8 +92,8 @@ class Distortion:
         percent, frequency, name = self.worst
         return f"at most {percent:.2g} %, {name}{' harmonic' if name[0].isdigit() else ''}, at {frequency:.3g} Hz"
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the figures for machines."""
+    def to_dict(self) -> dict[str, object]:
+        """Return the worst for machines."""
         worst = self.worst
         return {
             "worst_percent": None if worst is None else worst[0],
@@ -147,7 +144,7 @@ class _Driver:
         # A voltage in series with Z acts as the change of Z that has the same drop.
         return m, current * terms.slope(m), current * z
 
-    def within(self, f: Real) -> NDArray[np.bool_]:
+    def within(self, f: Real) -> Mask:
         return np.asarray((f >= self.known_hz[0]) & (f <= self.known_hz[-1]))
 
 
@@ -222,8 +219,9 @@ def _of_lines(channels: Real, excitation: Excitation, driver: _Driver, delay: in
     centres = _bands(excitation.low_hz, excitation.high_hz)
     if not len(centres):
         return None
-    periods = settled_periods(channels, excitation, delay_samples=max(delay, 0))
-    count, spectra = len(periods), np.fft.rfft(periods, axis=1)
+    period, count = excitation.period, excitation.periods - 1
+    first = max(delay, 0) + excitation.start + period
+    spectra = np.fft.rfft(channels[first : first + count * period].reshape(count, period, 2), axis=1)
     step = excitation.sample_rate_hz / excitation.period
     every_odd = np.concatenate([excitation.lines_hz, excitation.odd_hz])
     percent, below = {}, {}
@@ -264,7 +262,7 @@ def _judged(found: float, noise: float, count: float, noise_count: float, volts:
     return (100.0 * math.sqrt((found - noise) / volts) if found > limit else math.nan), hidden
 
 
-def _inside(f: Real, centre: float, order: int = 1) -> NDArray[np.bool_]:
+def _inside(f: Real, centre: float, order: int = 1) -> Mask:
     """Flags of the frequencies in the band around `centre`, or around its harmonic."""
     return np.asarray((f >= order * centre / HALF_BAND) & (f < order * centre * HALF_BAND))
 

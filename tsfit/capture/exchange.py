@@ -6,12 +6,11 @@ import math
 import threading
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tsfit.capture.stream import Levels, Sink, levels_of
+from tsfit.capture.stream import Block, Levels, Sink, levels_of
 
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
@@ -86,7 +85,7 @@ class Exchange:
         self.end_at = excitation.stop - before
         self.end = np.zeros((self.expected - self.end_at, CHANNELS), dtype=np.float32)
 
-    def callback(self, came: Any, goes: Any, frames: int, _: Any, status: Any) -> None:
+    def callback(self, came: Block, goes: Block, frames: int, _: object, status: object) -> None:
         """Copy one block each way."""
         self.called = time.perf_counter()
         first, size = self.recorded, len(self.ring)
@@ -126,7 +125,7 @@ class Exchange:
         except BaseException as error:
             self.failure = error
 
-    def _look_at(self, block: NDArray[np.float32]) -> None:
+    def _look_at(self, block: Block) -> None:
         self.levels = levels_of(block, self.taken, self.expected)
         first = self.taken - len(block)
         excited = block[max(self.excitation.start - first, 0) : max(self.excitation.stop - first, 0)]

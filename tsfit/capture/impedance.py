@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -301,8 +300,8 @@ def _calibration_notes(rig: Rig, calibration: CalibrationTable) -> list[QualityN
     return notes
 
 
-def _provenance(heard: Heard, gain_ratio: float) -> dict[str, Any]:
-    found: dict[str, Any] = {
+def _provenance(heard: Heard, gain_ratio: float) -> dict[str, object]:
+    found: dict[str, object] = {
         "sha256": heard.sha256,
         "sample_rate_hz": heard.sample_rate_hz,
         "seconds": heard.seconds,

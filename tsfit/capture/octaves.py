@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from tsfit.base.arrays import Mask, Real
 
 NAMES = ("8", "16", "31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")
 LOWEST = -7
 """Number of the first band, counted in octaves from 1 kHz."""
 
 
-def octaves(frequency_hz: NDArray[np.float64]) -> list[tuple[str, NDArray[np.bool_]]]:
+def octaves(frequency_hz: Real) -> list[tuple[str, Mask]]:
     """Return each octave's name and which of the frequencies (n,) it holds, (n,); octaves that hold none are left out."""
     bands = []
     for number, name in enumerate(NAMES, LOWEST):

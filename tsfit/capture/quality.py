@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.notes import QualityNote
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
@@ -68,7 +68,7 @@ class SweepVerdict:
                 return f"{lead}: {chosen[0].message}"
         return "Good: keep it and go on."
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return the verdict for the conditions file and for machines."""
         return {
             "peak_dbfs": list(self.peak_dbfs),
@@ -82,7 +82,7 @@ class SweepVerdict:
         }
 
 
-def judge(samples: NDArray[np.float64], excitation: Excitation, rig: Rig, report: StreamReport) -> SweepVerdict:
+def judge(samples: Real, excitation: Excitation, rig: Rig, report: StreamReport) -> SweepVerdict:
     """Judge one recording (n, 2), full scale 1, of a known excitation."""
     rate = excitation.sample_rate_hz
     total = samples[:, rig.total]
@@ -123,7 +123,7 @@ def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:
     return (QualityNote("kramers_kronig", "warn", message),)
 
 
-def _decibels(values: NDArray[np.float64]) -> tuple[float, float]:
+def _decibels(values: Real) -> tuple[float, float]:
     first, second = (20.0 * math.log10(max(float(value), 1e-15)) for value in values)
     return first, second
 
@@ -154,9 +154,7 @@ def _levels(peak: tuple[float, float], heard: bool) -> list[QualityNote]:
     return notes
 
 
-def _arrival(
-    total: NDArray[np.float64], excitation: Excitation, delay: int | None, report: StreamReport
-) -> list[QualityNote]:
+def _arrival(total: Real, excitation: Excitation, delay: int | None, report: StreamReport) -> list[QualityNote]:
     """Dropouts that the sound system owned up to, and those that the recording shows."""
     if report.frames < report.expected:
         message = f"{report.expected - report.frames} frames never arrived; close other programs."

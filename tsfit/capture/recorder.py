@@ -18,15 +18,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import name_once, write_new
 from tsfit.capture.recording import PARTIAL
-from tsfit.capture.stream import Stopped
+from tsfit.capture.stream import Block, Stopped
 from tsfit.formats.toml import load_toml
 
 CHANNELS = 2
@@ -74,7 +73,7 @@ class Recorder:
         this name are there; ``cannot_write`` when the folder is missing, read-only or full.
     """
 
-    def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, Any]) -> None:
+    def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, object]) -> None:
         if path.suffix.lower() != ".wav" or path.name.lower().endswith(PARTIAL):
             raise TsfitError(
                 f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another.",
@@ -98,7 +97,7 @@ class Recorder:
         self._synced = time.monotonic()
         return self
 
-    def write(self, block: NDArray[np.floating[Any]]) -> None:
+    def write(self, block: Block) -> None:
         """Append `block` (k, 2), full scale 1, and bring the header up to date.
 
         Raises
@@ -126,7 +125,7 @@ class Recorder:
         self._stream.write(wav_header(self.frames, self._rate))
         self._stream.seek(end)
 
-    def finish(self, **found: Any) -> None:
+    def finish(self, **found: object) -> None:
         """Give recording and conditions their final names; `found` is what is known only afterwards.
 
         Raises
@@ -224,7 +223,7 @@ def played(recording: Path) -> Played:
     return Played(kind if isinstance(kind, str) else None, volts if positive else None, number("level_dbfs"))
 
 
-def add_conditions(recording: Path, **found: Any) -> None:
+def add_conditions(recording: Path, **found: object) -> None:
     """Add what was found out after recording, such as the verdict, to the conditions of a finished `recording`.
 
     Raises
@@ -236,18 +235,22 @@ def add_conditions(recording: Path, **found: Any) -> None:
     write_new(path, _toml(recording, load_toml(path, "conditions") | found), replace=True)
 
 
-def _toml(recording: Path, conditions: Mapping[str, Any]) -> str:
+def _toml(recording: Path, conditions: Mapping[str, object]) -> str:
     import tomlkit
 
-    plain = _plain({"recording": recording.name} | dict(conditions))
+    plain = _table({"recording": recording.name} | dict(conditions))
     # Scalars go before tables: after a table's header they would belong to it.
     ordered = dict(sorted(plain.items(), key=lambda item: isinstance(item[1], dict)))
     return tomlkit.dumps(ordered)
 
 
-def _plain(value: Any) -> Any:
+def _table(values: Mapping[str, object]) -> dict[str, object]:
+    return {str(key): _plain(inner) for key, inner in values.items() if inner is not None}
+
+
+def _plain(value: object) -> object:
     if isinstance(value, Mapping):
-        return {str(key): _plain(inner) for key, inner in value.items() if inner is not None}
+        return _table(value)
     if hasattr(value, "tolist"):
         value = value.tolist()
     if isinstance(value, (list, tuple)):

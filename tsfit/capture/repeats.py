@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.octaves import octaves
@@ -55,7 +55,7 @@ class RepeatsVerdict:
     warming_uncertainty_k: tuple[float, ...]
     notes: tuple[QualityNote, ...]
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return the verdict for the conditions file and for machines."""
         return {
             "repeats": self.repeats,
@@ -133,7 +133,7 @@ def average_curves(curves: Sequence[ImpedanceCurve]) -> ImpedanceCurve:
     )
 
 
-def _shared(curves: Sequence[ImpedanceCurve]) -> dict[str, Any]:
+def _shared(curves: Sequence[ImpedanceCurve]) -> dict[str, object]:
     """What the provenances of all curves agree on."""
     first, *others = (curve.provenance for curve in curves)
     return {key: value for key, value in first.items() if all(other.get(key) == value for other in others)}
@@ -141,7 +141,7 @@ def _shared(curves: Sequence[ImpedanceCurve]) -> dict[str, Any]:
 
 def _aligned(
     curves: Sequence[ImpedanceCurve],
-) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64] | None]:
+) -> tuple[Real, Complex, Real | None]:
     """Frequencies (m,) that all curves have, their impedances (n, m), and variances (n, m) if all state them."""
     common = curves[0].frequency_hz
     for curve in curves[1:]:
@@ -157,20 +157,18 @@ def _aligned(
     return common, z, _pick(curves, common, stated).real if len(stated) == len(curves) else None
 
 
-def _nearest(where: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray[np.intp]:
+def _nearest(where: Real, wanted: Real) -> NDArray[np.intp]:
     middle = 0.5 * (where[1:] + where[:-1])
     return np.asarray(np.searchsorted(middle, wanted))
 
 
-def _pick(curves: Sequence[ImpedanceCurve], f: NDArray[np.float64], columns: Sequence[Any]) -> NDArray[np.complex128]:
+def _pick(curves: Sequence[ImpedanceCurve], f: Real, columns: Sequence[Real | Complex]) -> Complex:
     """Columns (n, m) at the frequencies `f` (m,)."""
     pairs = zip(curves, columns, strict=True)
     return np.array([column[_nearest(curve.frequency_hz, f)] for curve, column in pairs], dtype=complex)
 
 
-def _resistance_shifts(
-    f: NDArray[np.float64], z: NDArray[np.complex128], variance: NDArray[np.float64] | None
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+def _resistance_shifts(f: Real, z: Complex, variance: Real | None) -> tuple[Real, Real, float]:
     """Change of Re (n,) since the first repeat, its standard uncertainty (n,), and the first's Re, ohm."""
     mean = z.mean(axis=0)
     away = _away_from_resonance(f, mean)
@@ -186,7 +184,7 @@ def _resistance_shifts(
     return shift, stdev, float(np.percentile(z[0].real[away], LOW_REAL))
 
 
-def _away_from_resonance(f: NDArray[np.float64], z: NDArray[np.complex128]) -> NDArray[np.bool_]:
+def _away_from_resonance(f: Real, z: Complex) -> Mask:
     """Flags (m,) of the points where the cone hardly moves Z's real part; all where there is no resonance to see."""
     capacitive = np.flatnonzero(z.imag < 0.0)
     if not len(capacitive):
@@ -203,7 +201,7 @@ def _chance_limit(freedom: int) -> float:
     return float(chdtri(freedom, CHANCE)) / freedom
 
 
-def _warming_note(warming: NDArray[np.float64], stdev: NDArray[np.float64]) -> list[QualityNote]:
+def _warming_note(warming: Real, stdev: Real) -> list[QualityNote]:
     worst = int(np.argmax(np.abs(warming)))
     if abs(warming[worst]) <= max(WARMING_K, SIGMAS * float(stdev[worst])):
         return []

@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
+from tsfit.base.arrays import Complex
 from tsfit.formats.toml import Table, read_toml
 
 Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
@@ -134,21 +135,21 @@ class RigTable(Table):
 class Bilinear:
     """m = (aZ + b)/(cZ + 1); a, b, c are scalars or arrays (n_freq,)."""
 
-    a: Any
-    b: Any
-    c: Any
+    a: complex | Complex
+    b: complex | Complex
+    c: complex | Complex
 
-    def ratio(self, z: ArrayLike) -> NDArray[np.complex128]:
+    def ratio(self, z: ArrayLike) -> Complex:
         """Measured ratio m for impedance `z` in ohm."""
         z = np.asarray(z, dtype=complex)
         return np.asarray((self.a * z + self.b) / (self.c * z + 1.0))
 
-    def impedance(self, m: ArrayLike) -> NDArray[np.complex128]:
+    def impedance(self, m: ArrayLike) -> Complex:
         """Impedance in ohm for measured ratio `m`."""
         m = np.asarray(m, dtype=complex)
         return np.asarray((self.b - m) / (self.c * m - self.a))
 
-    def slope(self, m: ArrayLike) -> NDArray[np.complex128]:
+    def slope(self, m: ArrayLike) -> Complex:
         """dZ/dm in ohm at measured ratio `m`."""
         m = np.asarray(m, dtype=complex)
         return np.asarray((self.a - self.b * self.c) / (self.c * m - self.a) ** 2)
@@ -222,7 +223,7 @@ class Rig:
         loaded = r / (1.0 + r * g)
         return Bilinear(0.0, loaded / (loaded + lead), 1.0 / (loaded + lead))
 
-    def shifts(self, m: NDArray[np.complex128]) -> dict[str, NDArray[np.complex128]]:
+    def shifts(self, m: Complex) -> dict[str, Complex]:
         """Change of Z (n,) at ratio `m` for one standard uncertainty of each part of the uncalibrated rig."""
         lead = ASSUMED_LEAD * self.lead_ohm if self.lead_uncertainty_ohm is None else self.lead_uncertainty_ohm
         moved = {
@@ -236,7 +237,7 @@ class Rig:
         gain = ASSUMED_GAIN if self.gain_uncertainty is None else self.gain_uncertainty
         return shifts | ({"channel gain": base.slope(m) * m * gain} if gain > 0.0 else {})
 
-    def ratio(self, z: ArrayLike) -> NDArray[np.complex128]:
+    def ratio(self, z: ArrayLike) -> Complex:
         """Ratio of the channels that an impedance `z` (ohm) gives on the rig as drawn."""
         return self.bilinear().ratio(z)
 

@@ -16,12 +16,11 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import Rig
-from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport, levels_of
+from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, levels_of
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
@@ -192,7 +191,7 @@ def _stated(state: State, name: str) -> float:
     return value
 
 
-def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> NDArray[np.float32]:
+def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:
     """What the sound card would record, (n, 2) as long as the excitation, with nothing failing.
 
     Raises
@@ -234,7 +233,7 @@ def _distortion(bench: SimulatedBench, frequency: Real, drive: Complex, z: Compl
     return np.asarray(voltage / (current * rig.bilinear().slope(m)))
 
 
-def _with_faults(bench: SimulatedBench, samples: NDArray[np.float32]) -> tuple[NDArray[np.float32], list[tuple[int, str]]]:
+def _with_faults(bench: SimulatedBench, samples: Block) -> tuple[Block, list[tuple[int, str]]]:
     """Samples (n, 2) with lost and repeated blocks, filled up with the start's silence, and the system's flags."""
     blocks = np.split(samples, range(bench.block_frames, len(samples), bench.block_frames))
     copies = np.ones(len(blocks), dtype=int)

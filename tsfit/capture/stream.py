@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,8 +14,10 @@ from tsfit.base.errors import TsfitError
 if TYPE_CHECKING:
     from tsfit.capture.excitation import Excitation
 
-Sink = Callable[[NDArray[np.float32]], None]
-"""Takes the recorded blocks (k, 2) in order; called outside the audio callback."""
+Block: TypeAlias = NDArray[np.float32]
+"""Both channels (k, 2) of a stretch of recording, full scale 1."""
+Sink: TypeAlias = Callable[[Block], None]
+"""Takes the recorded blocks in order; called outside the audio callback."""
 
 
 class Stopped(TsfitError):  # noqa: N818
@@ -32,7 +34,7 @@ class Levels:
     expected: int
 
 
-def levels_of(block: NDArray[np.float32], frame: int, expected: int) -> Levels:
+def levels_of(block: Block, frame: int, expected: int) -> Levels:
     """Levels of a `block` (k, 2) that ends at `frame` of `expected`; silence is -300 dBFS."""
     rms, peak = np.sqrt(np.mean(block.astype(float) ** 2, axis=0)), np.abs(block).max(axis=0)
     (rms_1, rms_2), (peak_1, peak_2) = 20.0 * np.log10(np.maximum([rms, peak], 1e-15))

@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Real
+
 LOWEST_HZ, HIGHEST_HZ = 5.0, 20000.0
 NYQUIST_SHARE = 0.9
 AT_REST = 0.02
@@ -42,12 +44,12 @@ OUTLIER = 4.0
 class Ratio:
     """m = V2/V1 at `frequency_hz` (n,): complex (n,), variance E|δm|² (n,)."""
 
-    frequency_hz: NDArray[np.float64]
-    value: NDArray[np.complex128]
-    variance: NDArray[np.float64]
+    frequency_hz: Real
+    value: Complex
+    variance: Real
 
 
-def log_grid(low_hz: float, high_hz: float, points_per_octave: float, least_step_hz: float) -> NDArray[np.float64]:
+def log_grid(low_hz: float, high_hz: float, points_per_octave: float, least_step_hz: float) -> Real:
     """Log-spaced frequencies through 1 kHz, thinned at the low end so that neighbours stand `least_step_hz` apart."""
     knee = least_step_hz / (2.0 ** (1.0 / points_per_octave) - 1.0)
     first = math.ceil(points_per_octave * math.log2(max(low_hz, knee) / 1000.0))
@@ -60,11 +62,11 @@ def log_grid(low_hz: float, high_hz: float, points_per_octave: float, least_step
 
 
 def channel_ratio(
-    first: NDArray[np.float64],
-    second: NDArray[np.float64],
+    first: Real,
+    second: Real,
     sample_rate_hz: float,
     points_per_octave: float = 48.0,
-    at_hz: NDArray[np.float64] | None = None,
+    at_hz: Real | None = None,
 ) -> Ratio:
     """Ratio second/first of two channels (n,).
 
@@ -103,7 +105,7 @@ def channel_ratio(
     return Ratio(frequency, value, np.where(np.isfinite(variance), variance, np.inf))
 
 
-def at_rest(first: NDArray[np.float64], second: NDArray[np.float64], sample_rate_hz: float) -> bool:
+def at_rest(first: Real, second: Real, sample_rate_hz: float) -> bool:
     """Whether both channels are quiet at both ends of the record."""
     n = max(int(END_SECONDS * sample_rate_hz), 8)
     for x in (first, second):
@@ -116,16 +118,16 @@ def at_rest(first: NDArray[np.float64], second: NDArray[np.float64], sample_rate
 
 @dataclass(frozen=True)
 class _Bands:
-    v1: NDArray[np.complex128]
-    v2: NDArray[np.complex128]
+    v1: Complex
+    v2: Complex
     step_hz: float
     start: NDArray[np.intp]
     stop: NDArray[np.intp]
-    grid: NDArray[np.float64]
+    grid: Real
     half: NDArray[np.intp]
     rest: bool
 
-    def solve(self, *, movable: bool) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.float64]]:
+    def solve(self, *, movable: bool) -> tuple[Real, Complex, Real]:
         """Frequency (n,), ratio (n,), and in rows (3, n) its variance per unit noise, noise per DFT line, freedom."""
         energy = np.abs(self.v1) ** 2
         total = self._sum(energy)
@@ -142,11 +144,11 @@ class _Bands:
                 value[chosen], rest[:, chosen] = self._fit(chosen, frequency[chosen], count)
         return np.asarray(frequency), value, rest
 
-    def _sum(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _sum(self, x: Real) -> Real:
         running = np.concatenate([[0.0], np.cumsum(x)])
         return np.asarray(running[self.stop] - running[self.start])
 
-    def _strongest(self, energy: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _strongest(self, energy: Real) -> Real:
         """Place (n,) of the strongest line of each band, in DFT lines.
 
         A sine between two DFT lines that the record's ends cut off leaves V1 in proportion to 1/(k − k0), whence k0.
@@ -163,9 +165,7 @@ class _Bands:
         apart = np.where(here == there, 1.0, here - there)
         return np.asarray(top + np.clip((-side * there / apart).real, -HALF_LINE, HALF_LINE))
 
-    def _fit(
-        self, chosen: NDArray[np.bool_], frequency: NDArray[np.float64], count: int
-    ) -> tuple[NDArray[np.complex128], NDArray[np.float64]]:
+    def _fit(self, chosen: Mask, frequency: Real, count: int) -> tuple[Complex, Real]:
         """Least squares in the chosen bands by their normal equations, all bands at once."""
         start, stop, half = self.start[chosen], self.stop[chosen], self.half[chosen]
         size = stop - start
@@ -198,7 +198,7 @@ class _Bands:
         return solution[:, 0], np.stack([unit, noise * scale**2, freedom])
 
 
-def pooled(noise: NDArray[np.float64], freedom: NDArray[np.float64]) -> NDArray[np.float64]:
+def pooled(noise: Real, freedom: Real) -> Real:
     """Noise per line pooled with the neighbours', except where a band stands out (hum): there its own counts."""
     from scipy.special import chdtri, fdtri
 

@@ -13,7 +13,7 @@ from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import hint, json_option, print_json, print_table, say
 
 if TYPE_CHECKING:
-    from tsfit.bench.calibrate import Standard
+    from tsfit.bench.calibrate import KnownThing
     from tsfit.bench.rig_check import RigCheck
     from tsfit.capture.rig import Rig
 
@@ -230,14 +230,14 @@ def _wanted(
 
 def _record(
     rig: Rig, folder: Path, ohm: float, spread: float | None, options: dict[str, Any], *, ask: bool, name: str = "known"
-) -> Standard:
-    from tsfit.bench.calibrate import Standard, record_standard
+) -> KnownThing:
+    from tsfit.bench.calibrate import KnownThing, record_standard
     from tsfit.bench.sweep import plan
     from tsfit.capture.excitation import Wanted
     from tsfit.cli.sweep import live_levels
 
     stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
-    standard = Standard(ohm, spread, folder / f"{stem}.wav")
+    standard = KnownThing(ohm, spread, folder / f"{stem}.wav")
     if ask:
         click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
     excitation = plan(rig, Wanted(seconds=options["seconds"], level_dbfs=options["level_dbfs"]))

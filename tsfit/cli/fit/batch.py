@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.files import refuse_existing, write_new
-from tsfit.bench.batch import Outcome, fit_many, fit_names, summary_csv
+from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
 from tsfit.cli.output import print_json, print_table, say_error, shows_bars
 from tsfit.driver.units import display, rounded
 
@@ -26,7 +26,7 @@ def fit_all(
     if as_json:
         print_json({"fits": [_machine(outcome) for outcome in outcomes]})
     else:
-        rows = [_cells(outcome) for outcome in outcomes if outcome.error is None]
+        rows = [_cells(outcome, outcome.summary) for outcome in outcomes if outcome.summary is not None]
         if rows:
             print_table(["bench", "driver", *SHOWN, "warnings"], rows)
         for outcome in outcomes:
@@ -56,16 +56,21 @@ def _followed(benches: Sequence[Path], names: Sequence[Path], *, quiet: bool, **
 
 def _machine(outcome: Outcome) -> dict[str, Any]:
     error = None if outcome.error is None else outcome.error.to_dict()["error"]
-    return {"bench": outcome.bench, "fit": outcome.fit_file, "summary": outcome.row or None, "error": error}
+    return {
+        "bench": outcome.bench,
+        "fit": outcome.fit_file,
+        "summary": None if outcome.summary is None else outcome.summary.row(),
+        "error": error,
+    }
 
 
-def _cells(outcome: Outcome) -> list[str]:
-    row = outcome.row
-    cells = [outcome.bench.name, row["driver"] if row["serial"] is None else f"{row['driver']} {row['serial']}"]
+def _cells(outcome: Outcome, summary: Summary) -> list[str]:
+    cells = [outcome.bench.name, summary.driver if summary.serial is None else f"{summary.driver} {summary.serial}"]
     for name in SHOWN:
-        if row[name] is None:
+        found = summary.parameters[name]
+        if found is None:
             cells.append("")
             continue
-        value, unit = display(name, row[name])
-        cells.append(f"{rounded(value, row[f'{name}_stdev'] * value / row[name])} {unit}".strip())
-    return [*cells, str(row["warnings"])]
+        value, unit = display(name, found[0])
+        cells.append(f"{rounded(value, found[1] * value / found[0])} {unit}".strip())
+    return [*cells, str(summary.warnings)]
