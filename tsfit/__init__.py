@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from tsfit.base.errors import TsfitError
     from tsfit.driver.air import Air
     from tsfit.driver.curve import ImpedanceCurve, State
-    from tsfit.fitting.model import Known
+    from tsfit.fitting.sweep import Known
     from tsfit.formats.curve import read_curve
 
 _API = ("Check", "Drift", "Fit", "Sweep", "check_sheet", "fit", "fit_bench", "log_fit", "sweep", "track")

@@ -12,7 +12,7 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 
 
 @pytest.fixture(scope="module")

@@ -17,8 +17,9 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import Agreement
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import solve
+from tsfit.fitting.sweep import Known, make_sweep
 
 KINDS = ("free air", "added mass", "closed box")
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
@@ -110,7 +111,7 @@ def missed(*shares):
         for k, (kind, share) in enumerate(shares)
     ]
     return SimpleNamespace(
-        x=None, model=SimpleNamespace(sweeps=sweeps, misfit=lambda x, sweep: np.full(50, np.hypot(6.0 * sweep.share, 0.06)))
+        model=SimpleNamespace(sweeps=sweeps), misfit=lambda sweep: np.full(50, np.hypot(6.0 * sweep.share, 0.06))
     )
 
 
@@ -223,7 +224,7 @@ def test_what_the_free_air_sweep_errs_moves_both_sides():
     def fitted(*which):
         model = JointModel([sweeps[k] for k in which], Circuit("ladder-2"), None, with_mass=True)
         found = solve(model, model.start(x))
-        row = found.covariance[model.names.index("Mms")] @ model.jacobian(found.x)
+        row = found.covariance[model.names.index("Mms")] @ found.objective.jacobian(found.x)
         return row[: 2 * len(FREQUENCY_HZ)], row[2 * len(FREQUENCY_HZ) :], found
 
     (light, light_alone, _), (heavy, heavy_alone, _) = fitted(0, 1), fitted(0, 2)

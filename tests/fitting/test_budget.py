@@ -9,7 +9,7 @@ from helpers.made_curves import FREQUENCY_HZ, make
 
 from tsfit.fitting.budget import advice, shares_of
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 
 STATES = ("free air", "added mass", "closed box")
 

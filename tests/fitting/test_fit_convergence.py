@@ -16,8 +16,9 @@ from tsfit.base.errors import TsfitError
 from tsfit.circuit.response import Circuit
 from tsfit.driver.formulas import compliance, equivalent_volume
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import JointModel, make_sweep
+from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import UNFINISHED, solve
+from tsfit.fitting.sweep import make_sweep
 
 DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "15"))
 STATES = (("free air",), ("free air", "added mass"), ("free air", "closed box"), ("free air", "added mass", "closed box"))

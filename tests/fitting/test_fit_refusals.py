@@ -12,7 +12,7 @@ from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
 from tsfit.fitting.fit import _mass_start, _no_fit, fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 
 
 def _refusal(curves, **options):
@@ -155,7 +155,7 @@ def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
     if wiring:
         remedy = "check that the other coil was open, and " + remedy.replace("check ", "")
     for fault, why in (("Qms ran away", "Qms ran away"), (None, "the circuit misses the sweeps by 7 %")):
-        best = SimpleNamespace(fault=fault, model=SimpleNamespace(floor=0.07))
+        best = SimpleNamespace(fault=fault, floor=0.07)
         error = _no_fit(best, told, [np.ones(400, bool)], forced=forced)
         assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
         assert error.file == "free air.txt"

@@ -12,8 +12,9 @@ from helpers.made_curves import COILS, make
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import JointModel, make_sweep
-from tsfit.fitting.solve import covariance_at
+from tsfit.fitting.least_squares import LEAST_FLOOR, Objective, Weights, covariance_of
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.sweep import make_sweep
 
 TRIALS = int(os.environ.get("TSFIT_TRIALS", "100"))
 COVERAGE = int(os.environ.get("TSFIT_COVERAGE", "200"))
@@ -35,20 +36,18 @@ def _scores(trials):
         curves, _, true = make(("free air",), np.random.default_rng([23, seed]), relative_noise=5e-3, errors=False)
         curve, state = curves[0]
         result = fit(curves, coil="ladder-2", suspension="ideal")
-        model = JointModel(
-            [make_sweep(curve, state, 0, result.states[0].used)], Circuit("ladder-2"), None, with_mass=False, floor=1e-6
-        )
+        model = JointModel([make_sweep(curve, state, 0, result.states[0].used)], Circuit("ladder-2"), None, with_mass=False)
+        objective = Objective(model, Weights(LEAST_FLOOR))
         x = model.start({**true, **COILS["ladder-2"]})
-        information = covariance_at(model, x)
-        information[model.names.index("Fs"), model.names.index("Fs")] -= CLOCK**2
+        information = covariance_of(objective.jacobian(x), model.n_priors)
         rows = [model.names.index(name) for name in NAMES]
-        least = np.sqrt(np.diag(information))[rows]
+        least = np.sqrt(np.diag(information)[rows] - np.array([0.0, CLOCK**2, 0.0, 0.0]))
         sigma = np.array([result.parameters[name].stdev / true[name] for name in NAMES])
         sigma[1] = math.sqrt(sigma[1] ** 2 - CLOCK**2)
         error = np.array([math.log(result.parameters[name].value / true[name]) for name in NAMES])
         stated.append(error / sigma)
         bound.append(error / least)
-        ideal.append(-(information @ model.jacobian(x) @ model.residual(x))[rows] / least)
+        ideal.append(-(information @ objective.jacobian(x) @ objective.residual(x))[rows] / least)
     return np.array(stated), np.array(bound), np.array(ideal)
 
 

@@ -12,7 +12,9 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import wiring_factors
-from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.fitting.least_squares import Objective, Weights
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.sweep import Known, make_sweep
 
 KINDS = ("free air", "added mass", "closed box", "infinite baffle")
 ALL = np.ones(400, dtype=bool)
@@ -71,8 +73,8 @@ def test_what_is_known_exactly_is_no_variable():
     model = JointModel(
         [make_sweep(curve, state, k, ALL) for k, (curve, state) in enumerate(exact)], Circuit(), None, with_mass=True
     )
-    assert model.priors == ["drift:1", "drift:2", "air load:closed box"]
-    assert model.names[: -len(model.priors)] == ["Re", "Fs", "Qms", "Qes", "Mms", "Le"]
+    assert [prior.key for prior in model.priors] == ["drift:1", "drift:2", "air load:closed box", "clock"]
+    assert model.names[: -model.n_priors] == ("Re", "Fs", "Qms", "Qes", "Mms", "Le")
 
 
 def test_vas_refers_to_the_air_of_the_first_sweep():
@@ -86,15 +88,22 @@ def test_residuals_are_misfit_over_noise_and_floor_and_then_the_priors(joint):
     """Real and imaginary part have half of the variance each; a point that shares its error with three counts a quarter."""
     model, x, _ = joint
     x = x + 0.01
-    model.witnesses = 4.0
-    residual = model.residual(x)
-    model.witnesses = 1.0
+    residual = Objective(model, Weights(0.003, points_per_error=4.0)).residual(x)
     parts = []
     for sweep in model.sweeps:
-        apart = model.fitted(x, sweep, FREQUENCY_HZ) - sweep.impedance_ohm
-        sigma = np.sqrt(0.5 * 4.0 * (sweep.noise + (model.floor * np.abs(sweep.impedance_ohm)) ** 2))
+        apart = model.fitted(x, sweep, FREQUENCY_HZ * (1.0 + 0.01 * 5e-5)) - sweep.impedance_ohm
+        sigma = np.sqrt(0.5 * 4.0 * (sweep.noise + (0.003 * np.abs(sweep.impedance_ohm)) ** 2))
         parts.append((apart / sigma).view(float))
-    np.testing.assert_allclose(residual, np.concatenate([*parts, x[-len(model.priors) :]]), rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(residual, np.concatenate([*parts, x[-model.n_priors :]]), rtol=1e-9, atol=1e-9)
+
+
+def test_a_clock_that_is_off_moves_every_frequency(joint):
+    """50 parts in a million, of each sweep alike, so that no box or mass hides it."""
+    model, x, _ = joint
+    moved = x + np.array([float(name == "clock") for name in model.names])
+    for sweep, (misfit, _) in zip(model.sweeps, model.misfits(moved), strict=True):
+        expected = model.fitted(x, sweep, FREQUENCY_HZ * 1.00005) - sweep.impedance_ohm
+        np.testing.assert_allclose(misfit, expected, atol=1e-9)
 
 
 def test_a_fault_of_the_bench_shifts_what_is_measured_as_it_was_told():
@@ -107,11 +116,11 @@ def test_a_fault_of_the_bench_shifts_what_is_measured_as_it_was_told():
     x = model.start({**true, **COILS["ladder-2"]})
     shown = model.fitted(x, sweeps[0], FREQUENCY_HZ)
     wanted = {"leads": 0.02 + 0.01j, "reference": 1e-3 * shown, "loading": (2e-4 - 1e-4j) * shown**2}
-    assert model.priors == [*(f"systematic:{name}" for name in told), "drift:1"]
+    assert [prior.key for prior in model.priors] == [*(f"systematic:{name}" for name in told), "drift:1", "clock"]
     for name, shift in wanted.items():
         moved = x + np.array([float(each == f"systematic:{name}") for each in model.names])
-        for sweep in sweeps:
-            np.testing.assert_allclose(model.misfit(moved, sweep) - model.misfit(x, sweep), shift, atol=1e-9)
+        for here, there in zip(model.misfits(moved), model.misfits(x), strict=True):
+            np.testing.assert_allclose(here.value - there.value, shift, atol=1e-9)
 
 
 def test_coil_terms_of_another_wiring_hang_on_the_coupling():

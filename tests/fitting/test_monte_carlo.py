@@ -22,24 +22,21 @@ from tsfit.fitting.monte_carlo import (
     run_trials,
     with_trials,
 )
-from tsfit.fitting.solve import Candidate
 from tsfit.fitting.uncertainty import COVERAGE_95
 from tsfit.formats.fit import fit_to_dict, read_fit
 
 
-def linear(witnesses):
+def linear(points):
     """Three variables, the last held by a prior, whose residuals are linear in them."""
     rng = np.random.default_rng(4)
-    slopes = np.vstack([rng.standard_normal((40, 3)) / np.sqrt(witnesses), [0.0, 0.0, 1.0]])
-    model = SimpleNamespace(
-        residual=lambda x: slopes @ x, jacobian=lambda x: slopes.T, priors=["mass"], names=["Fs", "Re", "mass"]
-    )
-    return Candidate(model, np.zeros(3), np.eye(3), 0.0, None), slopes
+    slopes = np.vstack([rng.standard_normal((40, 3)) / np.sqrt(points), [0.0, 0.0, 1.0]])
+    objective = SimpleNamespace(residual=lambda x: slopes @ x, jacobian=lambda x: slopes.T)
+    return SimpleNamespace(objective=objective, x=np.zeros(3)), slopes
 
 
-@pytest.mark.parametrize("witnesses", [1.0, 9.0])
-def test_a_linear_problem_gets_its_covariance(witnesses):
-    best, slopes = linear(witnesses)
+@pytest.mark.parametrize("points", [1.0, 9.0])
+def test_a_linear_problem_gets_its_covariance(points):
+    best, slopes = linear(points)
     found = _refitted(best, np.random.default_rng(5), 4000)
     expected = np.linalg.inv(slopes.T @ slopes)
     assert np.abs(np.mean(found, axis=0)) == pytest.approx(0.0, abs=4.0 * np.sqrt(expected.max() / 4000))

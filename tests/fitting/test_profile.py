@@ -10,7 +10,6 @@ from tsfit.api import fit
 from tsfit.base.files import to_json
 from tsfit.cli.fit.command import print_fit
 from tsfit.fitting.profile import traced_intervals
-from tsfit.fitting.solve import CLOCK, Candidate
 from tsfit.fitting.uncertainty import estimate_of
 from tsfit.formats.fit import fit_to_dict, read_fit
 
@@ -27,7 +26,7 @@ def skew():
     return fit(low_sweep(), coil="ladder-2", suspension="ideal", monte_carlo=2000)
 
 
-def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=(), valley=0.0):
+def bent(monkeypatch, root, slope, at=(1.0, 3.0), n_priors=0, valley=0.0):
     """A candidate whose ln Re and ln Fs may move by a and b: the sum is root(a)² + ((b − 0.3 a − valley a²)/0.004)².
 
     Whatever Re is, Fs follows it for nothing, so the profile of Re is root² itself, and the figures are Re, a level of
@@ -50,10 +49,15 @@ def bent(monkeypatch, root, slope, at=(1.0, 3.0), priors=(), valley=0.0):
         a = x[0] - at[0]
         return np.array([[slope(a), (-0.3 - 2.0 * valley * a) / 0.004], [0.0, 1.0 / 0.004]])
 
-    model = SimpleNamespace(names=["Re", "Fs"], priors=priors, residual=residual, jacobian=jacobian)
+    objective = SimpleNamespace(residual=residual, jacobian=jacobian, sum=lambda x: float(np.sum(residual(x) ** 2)))
     j = jacobian(np.array(at))
-    covariance = np.linalg.inv(j @ j.T) + np.diag([0.0, CLOCK**2])
-    best = Candidate(model, np.array(at), covariance, 0.0, None)
+    best = SimpleNamespace(
+        model=SimpleNamespace(n_priors=n_priors),
+        objective=objective,
+        x=np.array(at),
+        covariance=np.linalg.inv(j @ j.T),
+        solution=SimpleNamespace(least=objective.sum(np.array(at))),
+    )
     stdev = 1.0 / slope(0.0)
     stated = {
         "Re": estimate_of(np.e, stdev * np.e, "ohm"),
@@ -131,7 +135,7 @@ def test_what_is_known_to_half_a_percent_is_not_looked_at(monkeypatch, s, traced
     """Though the sum grows as the fourth power."""
     best, stated = bent(monkeypatch, lambda a: a / s + (a / s) ** 3, lambda a: (1.0 + 3.0 * (a / s) ** 2) / s)
     assert bool(traced_intervals(best, stated)[0]) == traced
-    assert traced_intervals(*bent(monkeypatch, *exponential(0.2), priors=("one", "two"))) == ({}, [])
+    assert traced_intervals(*bent(monkeypatch, *exponential(0.2), n_priors=2)) == ({}, [])
 
 
 def test_no_end_is_told_where_the_sum_stops_growing(monkeypatch):

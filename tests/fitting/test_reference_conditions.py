@@ -10,7 +10,7 @@ from helpers.made_curves import AREA, make
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import Air
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 

@@ -14,9 +14,9 @@ from tsfit.driver.air import Air
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import ModelCandidate
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
 from tsfit.fitting.result import _rivalry, _told
 from tsfit.fitting.select import Ranked
+from tsfit.fitting.sweep import Known
 
 FORCED = {"coil": "ladder-2", "suspension": "ideal"}
 
@@ -85,7 +85,7 @@ def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, f
     monkeypatch.setattr("tsfit.fitting.result.trade_figures", lambda model, x: figures[x])
     best, other = (
         SimpleNamespace(
-            candidate=SimpleNamespace(circuit=Circuit(coil), model=None, x=k),
+            solved=SimpleNamespace(circuit=Circuit(coil), model=None, x=k),
             bic=bic,
             weight=weight,
             fault=(k and fault) or None,

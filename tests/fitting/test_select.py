@@ -115,15 +115,20 @@ class Fitted:
     deviance: float
     free: int
     strain: float = 0.0
-    witnesses: float = 1.0
+    points_per_error: float = 1.0
     fault: str | None = None
+
+    @property
+    def solution(self):
+        return SimpleNamespace(deviance=self.deviance)
+
     model = SimpleNamespace(sweeps=[SimpleNamespace(frequency_hz=np.ones(60)), SimpleNamespace(frequency_hz=np.ones(40))])
 
 
 def test_criteria_by_hand():
     """Schwarz: d + k ln n; Hurvich & Tsai: d + 2k + 2k(k+1)/(n − k − 1); n = 200 real numbers."""
     first, second = rank([Fitted(110.0, 9), Fitted(100.0, 10, strain=3.0)])
-    assert (first.candidate.free, second.candidate.free) == (10, 9)
+    assert (first.solved.free, second.solved.free) == (10, 9)
     assert first.bic == pytest.approx(103.0 + 10 * math.log(200.0), rel=1e-12)
     assert first.aicc == pytest.approx(103.0 + 20.0 + 220.0 / 189.0, rel=1e-12)
     assert second.bic == pytest.approx(110.0 + 9 * math.log(200.0), rel=1e-12)
@@ -133,10 +138,10 @@ def test_criteria_by_hand():
 
 
 def test_points_that_share_an_error_are_counted_once():
-    """By the witnesses of the sound model that comes closest: Burnham & Anderson, 2002, 2.5."""
-    found = [Fitted(120.0, 9, witnesses=3.0), Fitted(100.0, 10, strain=2.0, witnesses=5.0)]
+    """By what the sound model that comes closest says: Burnham & Anderson, 2002, 2.5."""
+    found = [Fitted(120.0, 9, points_per_error=3.0), Fitted(100.0, 10, strain=2.0, points_per_error=5.0)]
     # A faulty one may come closer; it does not count.
-    first, second, last = rank([*found, Fitted(1.0, 9, witnesses=7.0, fault="ran away")])
+    first, second, last = rank([*found, Fitted(1.0, 9, points_per_error=7.0, fault="ran away")])
     # 24 + 9 ln 40 = 57.20 against 22 + 10 ln 40 = 58.89.
     assert first.bic == pytest.approx(120.0 / 5.0 + 9 * math.log(40.0), rel=1e-12)
     assert second.bic == pytest.approx(100.0 / 5.0 + 2.0 + 10 * math.log(40.0), rel=1e-12)
@@ -145,7 +150,7 @@ def test_points_that_share_an_error_are_counted_once():
 
 
 def test_more_variables_than_points_count_as_one_point_left():
-    (only,) = rank([Fitted(50.0, 20, witnesses=20.0)])
+    (only,) = rank([Fitted(50.0, 20, points_per_error=20.0)])
     assert only.aicc == pytest.approx(2.5 + 40.0 * (1.0 + 21.0), rel=1e-12)
 
 
@@ -153,7 +158,7 @@ def test_only_sound_models_within_six_share_the_weight():
     found = rank(
         [Fitted(100.0, 9), Fitted(105.9, 9), Fitted(106.1, 9), Fitted(101.0, 9, fault="a"), Fitted(math.inf, 9, fault="b")]
     )
-    assert [each.candidate.deviance for each in found] == [100.0, 105.9, 106.1, 101.0, math.inf]
+    assert [each.solved.solution.deviance for each in found] == [100.0, 105.9, 106.1, 101.0, math.inf]
     other = math.exp(-0.5 * 5.9)
     expected = [1.0 / (1.0 + other), other / (1.0 + other), 0.0, 0.0, 0.0]
     assert [each.weight for each in found] == pytest.approx(expected, rel=1e-9)
@@ -180,9 +185,9 @@ def test_a_named_model_that_has_not_ended_goes_on_from_there(monkeypatch):
     curves, area, _ = make(("free air", "added mass"), np.random.default_rng(1), errors=False, coil="simple")
     ended = []
 
-    def at_once(model, x, **how):
+    def at_once(model, x, floor, **how):
         ended.append(x)
-        return replace(solve(model, x, **how), fault=UNFINISHED if len(ended) == 1 else None)
+        return replace(solve(model, x, floor, **how), fault=UNFINISHED if len(ended) == 1 else None)
 
     monkeypatch.setattr("tsfit.fitting.select.SCOUT", "simple")
     monkeypatch.setattr("tsfit.fitting.select.PLAINEST", "simple")
@@ -218,8 +223,8 @@ def test_each_suspension_begins_at_a_tenth_of_the_friction():
 def test_how_often_the_circuit_is_asked(monkeypatch, coil, suspension, search, named):
     """Regression guard of what a search over all models and a fit of the right one cost, whatever the machine."""
     curves, area, _ = make(("free air", "added mass"), np.random.default_rng(1), coil=coil, suspension=suspension)
-    real, asked = JointModel._sweep_gradient, []
-    monkeypatch.setattr(JointModel, "_sweep_gradient", lambda *given: asked.append(None) or real(*given))
+    real, asked = JointModel._rows, []
+    monkeypatch.setattr(JointModel, "_rows", lambda *given: asked.append(None) or real(*given))
     for most, models in ((search, {}), (named, {"coil": coil, "suspension": suspension})):
         asked.clear()
         fit(curves, sd=area, **models)

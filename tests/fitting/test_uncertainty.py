@@ -8,7 +8,8 @@ import pytest
 from helpers.made_curves import make
 
 from tsfit.fitting.fit import fit
-from tsfit.fitting.uncertainty import estimate_of, propagate
+from tsfit.fitting.propagation import propagate
+from tsfit.fitting.uncertainty import estimate_of
 
 # GUM (JCGM 100:2008), example H.2, from memory: simultaneous resistance and reactance, V, I, phase with correlations.
 MEANS = np.array([4.9990, 19.6610e-3, 1.04446])

@@ -13,8 +13,10 @@ from tsfit.circuit.several import rewired
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import electrical_q, wiring_factors
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import JointModel, Known, make_sweep
+from tsfit.fitting.least_squares import Objective, Weights
+from tsfit.fitting.model import JointModel
 from tsfit.fitting.start import Resonance
+from tsfit.fitting.sweep import Known, make_sweep
 from tsfit.fitting.wirings import check_other_coil
 
 FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 300)
@@ -111,12 +113,13 @@ def test_derivative_with_mixed_wirings(coil):
     sweeps = [make_sweep(one, state, k, np.ones(300, bool)) for k, (one, state) in enumerate(curves)]
     model = JointModel(sweeps, Circuit(coil), None, with_mass=True)
     x = model.start({**ONE, **COILS[coil]}) + 0.02
-    jacobian = model.jacobian(x)
+    objective = Objective(model, Weights())
+    jacobian = objective.jacobian(x)
     for k, name in enumerate(model.names):
         step = np.zeros_like(x)
         step[k] = 1e-4
-        further = model.residual(x + 2 * step) - model.residual(x - 2 * step)
-        numeric = (8.0 * (model.residual(x + step) - model.residual(x - step)) - further) / (12.0 * 1e-4)
+        further = objective.residual(x + 2 * step) - objective.residual(x - 2 * step)
+        numeric = (8.0 * (objective.residual(x + step) - objective.residual(x - step)) - further) / (12.0 * 1e-4)
         assert np.abs(numeric - jacobian[k]).max() <= 1e-6 * np.abs(jacobian[k]).max(), name
 
 

@@ -7,8 +7,8 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import compliance, equivalent_volume, force_factor, mechanical_resistance, total_q
-from tsfit.fitting.model import Known
 from tsfit.fitting.start import Resonance
+from tsfit.fitting.sweep import Known
 
 COILS = {
     "simple": {"Le": 1.1e-3},

@@ -13,7 +13,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.driver.air import COLDEST, DENSEST, REFERENCE_AIR, THINNEST, WARMEST, Air
 from tsfit.driver.curve import OtherCoil, State, StateKind
 from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL, Wiring
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 from tsfit.formats.toml import Table
 
 NotNegative = Annotated[float, Field(ge=0, le=1e9)]

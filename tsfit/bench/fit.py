@@ -18,7 +18,7 @@ from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.fit import fit
-from tsfit.fitting.model import Known
+from tsfit.fitting.sweep import Known
 from tsfit.formats.curve import read_curve
 from tsfit.formats.toml import read_toml
 

@@ -11,14 +11,16 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import Agreement
-from tsfit.fitting.model import JointModel, Sweep
-from tsfit.fitting.solve import Candidate, solve
+from tsfit.fitting.least_squares import Objective
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.solve import Solved, solve
+from tsfit.fitting.sweep import FitSweep
 
 BEYOND = 3.0
 """Standard uncertainties from which two states disagree."""
@@ -28,7 +30,7 @@ ODD_MISFIT = (2.0, 0.005)
 Key = tuple[str, float | None, float | None]
 
 
-def agreements(best: Candidate) -> list[Agreement]:
+def agreements(best: Solved) -> list[Agreement]:
     """Compare each state that tells Mms with the others; empty with fewer than two such states."""
     sweeps = best.model.sweeps
     shared = [sweep for sweep in sweeps if sweep.state.kind == "free air"]
@@ -50,19 +52,16 @@ def _key(state: State) -> Key:
     return state.kind, state.mass, state.volume
 
 
-def _fitted(best: Candidate, sweeps: Sequence[Sweep]) -> Candidate:
-    model = JointModel(sweeps, best.circuit, best.model.sd, with_mass=True, floor=best.model.floor)
-    at = dict(zip(best.model.names, best.x, strict=True))
-    return solve(model, np.array([at[name] for name in model.names]))
+def _fitted(best: Solved, sweeps: Sequence[FitSweep]) -> Solved:
+    model = JointModel(sweeps, best.circuit, best.model.sd, with_mass=True)
+    return solve(model, _at(best, model.names), best.floor)
 
 
 def _compared(
-    best: Candidate, shared: Sequence[Sweep], chosen: Sequence[Sweep], alone: Candidate, others: Candidate
+    best: Solved, shared: Sequence[FitSweep], chosen: Sequence[FitSweep], alone: Solved, others: Solved
 ) -> Agreement:
-    floor, witnesses = best.model.floor, best.witnesses
-    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True, floor=floor, witnesses=witnesses)
-    at = dict(zip(best.model.names, best.x, strict=True))
-    jacobian = common.jacobian(np.array([at[name] for name in common.names]))
+    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True)
+    jacobian = Objective(common, best.solution.weights).jacobian(_at(best, common.names))
     rows = [_row(candidate, common.names) for candidate in (alone, others)]
     covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))
     logs, variances = [], []
@@ -86,7 +85,12 @@ def _compared(
     )
 
 
-def _row(candidate: Candidate, names: Sequence[str]) -> NDArray[np.float64]:
+def _at(best: Solved, names: Sequence[str]) -> Real:
+    """Variables `names` of the joint fit."""
+    return best.x[[best.model.names.index(name) for name in names]]
+
+
+def _row(candidate: Solved, names: Sequence[str]) -> Real:
     """Row of the covariance that belongs to ln Mms, at `names`."""
     model = candidate.model
     places = [model.names.index(name) for name in names]
@@ -98,7 +102,7 @@ def _told(state: State) -> str:
     return f"{state.kind} of {1e3 * size:.4g} {'g' if state.mass else 'l'}"
 
 
-def agreement_notes(best: Candidate, found: Sequence[Agreement]) -> list[QualityNote]:
+def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNote]:
     """Say whether the states agree, which does not and by how much, and which sweep is unlike its state."""
     notes = []
     for each in found:
@@ -118,7 +122,7 @@ def agreement_notes(best: Candidate, found: Sequence[Agreement]) -> list[Quality
     return notes + _odd_sweeps(best)
 
 
-def _odd_sweeps(best: Candidate) -> list[QualityNote]:
+def _odd_sweeps(best: Solved) -> list[QualityNote]:
     model = best.model
     free = [relative_misfit(best, sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
     notes = []
@@ -134,16 +138,16 @@ def _odd_sweeps(best: Candidate) -> list[QualityNote]:
     return notes
 
 
-def relative_misfit(best: Candidate, sweep: Sweep) -> float:
+def relative_misfit(best: Solved, sweep: FitSweep) -> float:
     """RMS of the misfit beyond noise, relative to |Z|."""
     return math.sqrt(max(float(np.mean(_relative_square(best, sweep))), 0.0))
 
 
-def worst_octave_misfit(best: Candidate, sweep: Sweep) -> float:
+def worst_octave_misfit(best: Solved, sweep: FitSweep) -> float:
     """The same over the octave where it is largest."""
     return math.sqrt(max(float(np.max(octave_means(sweep.frequency_hz, _relative_square(best, sweep)))), 0.0))
 
 
-def _relative_square(best: Candidate, sweep: Sweep) -> NDArray[np.float64]:
-    square = np.abs(best.model.misfit(best.x, sweep)) ** 2 - sweep.noise
+def _relative_square(best: Solved, sweep: FitSweep) -> Real:
+    square = np.abs(best.misfit(sweep)) ** 2 - sweep.noise
     return np.asarray(square / np.abs(sweep.impedance_ohm) ** 2)

@@ -3,7 +3,7 @@
 To first order, one linear map leads from everything uncertain (noise of every point, each stated input) to the variables of
 the fit, so that the combined variance is the sum of independent parts (JCGM 100:2008, 5.1.2): the columns of the
 covariance for the stated inputs, the noise as far as the recordings state it, and for the rest of the data part what the
-circuit misses. The sample clock and the choice among models stand beside them.
+circuit misses. The choice among models stands beside them.
 """
 
 from __future__ import annotations
@@ -12,25 +12,19 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.fitting.select import Ranked
-from tsfit.fitting.solve import CLOCK, Candidate
+from tsfit.fitting.solve import Solved
 from tsfit.fitting.uncertainty import Figures
 
-NOISE, MISFIT, MODELS, COIL_HEAT, AREA = (
-    "noise",
-    "what the circuit misses",
-    "choice of circuit models",
-    "coil heat and contacts between sweeps",
-    "effective area",
-)
+NOISE, MISFIT, MODELS = "noise", "what the circuit misses", "choice of circuit models"
 REMEDIES = {
     NOISE: "sweep again longer, louder within the small-signal range, or with repeats",
     MISFIT: "sweep from lower and closer around the resonance, at a small signal and away from walls and rattling things",
     MODELS: "sweep over a wider range, which tells the models apart",
-    COIL_HEAT: "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
-    AREA: "measure the effective diameter better, from mid-surround to mid-surround on several lines",
+    "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
+    "effective area": "measure the effective diameter better, from mid-surround to mid-surround on several lines",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
     "volume": "measure the box better, by filling it, and subtract what the driver takes",
@@ -44,24 +38,20 @@ def budget(ranked: Sequence[Ranked], figures: Figures) -> dict[str, dict[str, fl
 
     The squares of one figure add up to the square of its standard uncertainty.
     """
-    best = ranked[0].candidate
+    best = ranked[0].solved
     model, slopes = best.model, figures.slopes
-    parts: dict[str, NDArray[np.float64]] = {}
+    parts: dict[str, Real] = {}
 
-    def add(source: str, variance: NDArray[np.float64]) -> None:
+    def add(source: str, variance: Real) -> None:
         parts[source] = parts.get(source, 0.0) + variance
 
-    covariance = best.covariance.copy()
-    fs = model.names.index("Fs")
-    covariance[fs, fs] -= CLOCK**2
-    moved = slopes @ covariance
+    moved = slopes @ best.covariance
     for prior in model.priors:
-        add(_source(prior), moved[:, model.names.index(prior)] ** 2)
+        add(prior.label, moved[:, model.names.index(prior.key)] ** 2)
     data = np.sum(moved * slopes, axis=1) - sum(parts.values(), np.zeros(len(slopes)))
     noise = np.minimum(_noise(best, moved), np.maximum(data, 0.0))
     add(NOISE, noise)
     add(MISFIT, np.maximum(data - noise, 0.0))
-    add("sample clock", (CLOCK * slopes[:, fs]) ** 2)
     add(MODELS, np.sum(figures.apart**2, axis=1))
     table = {}
     for k, figure in enumerate(figures.names):
@@ -70,30 +60,12 @@ def budget(ranked: Sequence[Ranked], figures: Figures) -> dict[str, dict[str, fl
     return table
 
 
-def _noise(best: Candidate, moved: NDArray[np.float64]) -> NDArray[np.float64]:
+def _noise(best: Solved, moved: Real) -> Real:
     """Variance (k,) that the stated noise alone gives the figures."""
     model = best.model
-    share = np.concatenate([np.repeat(sweep.noise / model.total_variance(sweep), 2) for sweep in model.sweeps])
-    answer = moved @ model.jacobian(best.x)[:, : len(share)] / math.sqrt(best.witnesses)
+    share = np.concatenate([np.repeat(sweep.noise / best.variance(sweep), 2) for sweep in model.sweeps])
+    answer = moved @ best.solution.jacobian[:, : len(share)] / math.sqrt(best.points_per_error)
     return np.asarray(np.sum(answer**2 * share, axis=1))
-
-
-def _source(prior: str) -> str:
-    """Name of a variable with a prior, as a person knows the thing."""
-    kind, _, which = prior.partition(":")
-    match kind:
-        case "sd":
-            return AREA
-        case "mass":
-            return f"mass of {1e3 * float(which):.4g} g"
-        case "volume":
-            return f"volume of {1e3 * float(which):.4g} l"
-        case "air load":
-            return f"air load, {which}"
-        case "drift":
-            return COIL_HEAT
-        case _:
-            return which or "coupling of the coils"
 
 
 def shares_of(sources: Mapping[str, float], least: float = 0.01, most: int = 3) -> dict[str, float]:

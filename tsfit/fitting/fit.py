@@ -22,11 +22,11 @@ from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
-from tsfit.fitting.model import Known, Sweep, make_sweep
 from tsfit.fitting.result import assemble, fitted_state
 from tsfit.fitting.select import compete
-from tsfit.fitting.solve import Candidate
+from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance, find_resonance
+from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, validity_notes
 from tsfit.fitting.wirings import check_other_coil, check_wirings
 
@@ -93,13 +93,13 @@ def fit(
     sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
     order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
     ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
-    best = ranked[0].candidate
+    best = ranked[0].solved
     notes = [] if best.fault is not None else _leave_out(best, sweeps, peaks, masks)
     if notes:
         sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
         ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
-        best = ranked[0].candidate
-    if best.fault is not None or best.model.floor > POOR_FLOOR:
+        best = ranked[0].solved
+    if best.fault is not None or best.floor > POOR_FLOOR:
         raise _no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
     doubts += [
         note
@@ -115,7 +115,7 @@ def fit(
 
 def _with_levels(
     result: FitResult,
-    best: Candidate,
+    best: Solved,
     choice: Choice,
     curves: Sequence[tuple[ImpedanceCurve, State]],
     peaks: Sequence[Resonance],
@@ -131,8 +131,8 @@ def _with_levels(
         found = fit_levels(best, sweeps, choice.groups, peaks)
     assert choice.unit is not None
     levels, why = None, found.fault or "the figures do not lead to a limit"
-    if found.fault is None and found.model.floor > POOR_FLOOR:
-        why = f"the circuit misses a level by {100.0 * found.model.floor:.0f} %, as of a driver that overloads"
+    if found.fault is None and found.floor > POOR_FLOOR:
+        why = f"the circuit misses a level by {100.0 * found.floor:.0f} %, as of a driver that overloads"
     elif found.fault is None:
         levels = level_dependence(found, choice.unit, choice.levels_db, result.parameters.get("Mms"))
     if levels is None:
@@ -142,21 +142,21 @@ def _with_levels(
 
 
 def _leave_out(
-    best: Candidate, sweeps: Sequence[Sweep], peaks: Sequence[Resonance], masks: Sequence[NDArray[np.bool_]]
+    best: Solved, sweeps: Sequence[FitSweep], peaks: Sequence[Resonance], masks: Sequence[NDArray[np.bool_]]
 ) -> list[QualityNote]:
     """Take narrow bands that no circuit means out of `masks`, and say which."""
     notes = []
     for sweep in sweeps:
         peak, mask = peaks[sweep.number], masks[sweep.number]
-        scale, used = np.sqrt(best.model.total_variance(sweep)), np.flatnonzero(mask)
-        for band in narrow_bands(sweep.frequency_hz, best.model.misfit(best.x, sweep) / scale, peak.Fs):
+        scale, used = np.sqrt(best.variance(sweep)), np.flatnonzero(mask)
+        for band in narrow_bands(sweep.frequency_hz, best.misfit(sweep) / scale, peak.Fs):
             mask[used[band.points]] = False
             message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
             notes.append(QualityNote("excluded_band", "note", message, sweep.number))
     return notes
 
 
-def _lawful(best: Candidate, sweep: Sweep) -> bool:
+def _lawful(best: Solved, sweep: FitSweep) -> bool:
     return (
         best.circuit.coil != "four-exponent"
         and relative_misfit(best, sweep) <= LAWFUL * BROKEN_LAW
@@ -239,14 +239,14 @@ def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
 
 
 def _no_fit(
-    best: Candidate,
+    best: Solved,
     curves: Sequence[tuple[ImpedanceCurve, State]],
     masks: Sequence[NDArray[np.bool_]],
     *,
     forced: bool,
 ) -> TsfitError:
     sources = ", ".join(curve.source for curve, _ in curves)
-    why = best.fault or f"the circuit misses the sweeps by {100.0 * best.model.floor:.0f} %"
+    why = best.fault or f"the circuit misses the sweeps by {100.0 * best.floor:.0f} %"
     if best.fault is None and len(curves) > 1:
         worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
         why += f", most of all {curves[worst.number][0].source}"

@@ -16,22 +16,22 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.notes import QualityNote
-from tsfit.circuit.coil import Complex
 from tsfit.driver.fit_result import AtLevel, Estimate, LevelDependence
 from tsfit.driver.formulas import compliance
 from tsfit.fitting.agreement import relative_misfit
-from tsfit.fitting.model import JointModel, Sweep
-from tsfit.fitting.solve import CLOCK, Candidate, solve
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.propagation import propagate
+from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.start import Resonance
-from tsfit.fitting.uncertainty import UNITS, estimate_of, propagate
-
-Real = NDArray[np.float64]
+from tsfit.fitting.sweep import FitSweep
+from tsfit.fitting.uncertainty import UNITS, estimate_of
 
 OWN = ("Fs", "Qms", "Qes")
 """What every level has of its own."""
@@ -47,7 +47,7 @@ BENT = 0.01
 """Probability below which the levels do not lie on a straight line."""
 
 
-@dataclass
+@dataclass(frozen=True)
 class LevelModel(JointModel):
     """Free-air sweeps at several levels as one least-squares problem.
 
@@ -57,25 +57,29 @@ class LevelModel(JointModel):
         Numbers of the sweeps of each level, lowest first; the variables of the lowest have their plain names, those of
         level k are called ``Fs:k`` and so on.
     shares : sequence of float
-        Discrepancy floor of each level over the largest, which is `floor`: a linear circuit misses the high levels more.
+        Discrepancy floor of each level over the largest, which the weights have: a linear circuit misses
+        the high levels more.
     """
 
     groups: Sequence[Sequence[int]] = ()
     shares: Sequence[float] = ()
 
-    def __post_init__(self) -> None:
-        super().__post_init__()
-        first = len(self.names) - len(self.priors)
-        own = [f"{name}:{k}" for k in range(1, len(self.groups)) for name in OWN]
-        self.names = [*self.names[:first], *own, *self.priors]
-        self._level = {number: k for k, group in enumerate(self.groups) for number in group}
+    @cached_property
+    def _level(self) -> dict[int, int]:
+        return {number: k for k, group in enumerate(self.groups) for number in group}
 
-    def size(self, sweep: Sweep) -> Real:
+    def _further(self) -> Sequence[str]:
+        return [f"{name}:{k}" for k in range(1, len(self.groups)) for name in OWN]
+
+    @cached_property
+    def size(self) -> tuple[Real, ...]:
         """|Z|² times the squared share of its level."""
-        share = self.shares[self._level[sweep.number]] if self.shares else 1.0
-        return share**2 * super().size(sweep)
+        shares = self.shares or [1.0] * len(self.groups)
+        return tuple(
+            shares[self._level[sweep.number]] ** 2 * size for sweep, size in zip(self.sweeps, super().size, strict=True)
+        )
 
-    def circuit_values(self, v: Mapping[str, Any], sweep: Sweep | None = None) -> dict[str, Any]:
+    def circuit_values(self, v: Mapping[str, Any], sweep: FitSweep | None = None) -> dict[str, Any]:
         """Return what the circuit needs, as it was at the level of `sweep`."""
         k = 0 if sweep is None else self._level[sweep.number]
         return super().circuit_values(self.at_level(v, k), sweep)
@@ -85,8 +89,8 @@ class LevelModel(JointModel):
         """Values with those of level `k` under the plain names."""
         return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
 
-    def _sweep_gradient(self, v: Mapping[str, Any], sweep: Sweep) -> tuple[Complex, dict[str, Complex]]:
-        misfit, rows = super()._sweep_gradient(v, sweep)
+    def _rows(self, v: Mapping[str, Any], sweep: FitSweep) -> tuple[Complex, dict[str, Any]]:
+        misfit, rows = super()._rows(v, sweep)
         k = self._level[sweep.number]
         return misfit, {f"{name}:{k}" if k and name in OWN else name: row for name, row in rows.items()}
 
@@ -96,7 +100,7 @@ class LevelModel(JointModel):
         rows = []
         for k, group in enumerate(self.groups):
             here = self.at_level(v, k)
-            drifts = [self._drift(v, sweep) for sweep in self.sweeps if sweep.number in group]
+            drifts = [self.drift(v, sweep) for sweep in self.sweeps if sweep.number in group]
             re, fs = here["Re"] * np.exp(sum(drifts) / len(drifts)), here["Fs"]
             # Qes is fitted with the Re of the first sweep, and Bl² = Fs Re/Qes does not know of heat.
             rows += [re, fs**2, fs / here["Qms"], fs * here["Re"] / here["Qes"]]
@@ -112,13 +116,13 @@ def _figures(lines: Real, kg: float | None) -> Real:
 
 
 def fit_levels(
-    best: Candidate, sweeps: Sequence[Sweep], groups: Sequence[Sequence[int]], peaks: Sequence[Resonance]
-) -> Candidate:
+    best: Solved, sweeps: Sequence[FitSweep], groups: Sequence[Sequence[int]], peaks: Sequence[Resonance]
+) -> Solved:
     """Fit the levels under the circuit of `best`.
 
     Parameters
     ----------
-    best : Candidate, of the joint fit
+    best : Solved, of the joint fit
     sweeps : the free-air sweeps of all levels
     groups : numbers of the sweeps of each level, lowest first
     peaks : resonance that each sweep shows, by number; where the search begins
@@ -126,32 +130,32 @@ def fit_levels(
     order = [number for group in groups for number in group]
     ordered = sorted(sweeps, key=lambda sweep: order.index(sweep.number))
 
-    def model(floor: float, shares: Sequence[float] = ()) -> LevelModel:
-        return LevelModel(ordered, best.circuit, None, with_mass=False, floor=floor, groups=groups, shares=shares)
+    def model(shares: Sequence[float] = ()) -> LevelModel:
+        return LevelModel(ordered, best.circuit, None, with_mass=False, groups=groups, shares=shares)
 
     start = {name: float(value) for name, value in best.model.values(best.x).items()}
     if "Lambda" in start:
         start["Lambda"] /= start["Mms"]
     for k, group in enumerate(groups):
         start |= {f"{name}:{k}" if k else name: float(getattr(peaks[group[0]], name)) for name in OWN}
-    found = solve(model(best.model.floor), start)
+    found = solve(model(), start, best.floor)
     if found.fault is not None:
         return found
     missed = [max(relative_misfit(found, s) for s in ordered if s.number in group) for group in groups]
     worst = max(missed)
     if not worst > 0.0:
         return found
-    return solve(model(worst, [max(each / worst, LEAST_SHARE) for each in missed]), found.x)
+    return solve(model([max(each / worst, LEAST_SHARE) for each in missed]), found.x, worst)
 
 
 def level_dependence(
-    found: Candidate, unit: Literal["V", "dBFS"], levels_db: Sequence[float], mass: Estimate | None
+    found: Solved, unit: Literal["V", "dBFS"], levels_db: Sequence[float], mass: Estimate | None
 ) -> LevelDependence | None:
     """Return figures by level, with their limit; None where the lines lead to nothing a driver could be.
 
     Parameters
     ----------
-    found : Candidate, from `fit_levels`
+    found : Solved, from `fit_levels`
     unit : in which levels are told
     levels_db : dB, one a level, lowest first
     mass : Mms of the joint fit, None where no state told it
@@ -162,7 +166,7 @@ def level_dependence(
     names = ("Re", *OWN, *(() if mass is None else ("Cms",)))
     levels = len(levels_db)
     square = 10.0 ** ((np.array(levels_db) - levels_db[-1]) / 10.0)
-    y, covariance = model.lines(found.x), propagate(model.lines, found.x, _with_clock(found))
+    y, covariance = model.lines(found.x), propagate(model.lines, found.x, found.covariance)
     fits = [straight_line(square, y[k::4], covariance[k::4, k::4]) for k in range(4)]
     to_zero = np.stack([line.to_zero for line in fits])
     if np.any(np.sum(to_zero * y.reshape(levels, 4).T, axis=1) <= 0.0):
@@ -189,14 +193,6 @@ def level_dependence(
     chances = [line.chance for line in fits[1:3] if line.chance is not None]
     straight = None if not chances else min(chances) >= BENT
     return LevelDependence(unit, at, limit, lowest, highest, small, straight)
-
-
-def _with_clock(found: Candidate) -> Real:
-    """Covariance in which one sample clock serves all levels; the fit itself counts it for the lowest only."""
-    covariance, names = found.covariance.copy(), found.model.names
-    covariance[names.index("Fs"), names.index("Fs")] -= CLOCK**2
-    clock = np.array([name.partition(":")[0] == "Fs" for name in names], dtype=float)
-    return np.asarray(covariance + CLOCK**2 * np.outer(clock, clock))
 
 
 def _estimates(

@@ -2,7 +2,7 @@
 
 Each trial supposes other errors: of every point, normal, of the variance that noise and discrepancy floor have together,
 times the number of points that share one error (as the covariance of the fit counts them); of every stated input, from its
-prior; of the sample clock. The curves that the fitted circuit would then show are fitted again under the same circuit and
+prior. The curves that the fitted circuit would then show are fitted again under the same circuit and
 the same weights, from the linear answer on. The errors stand about what was found, so that without them a trial gives back
 the fit. The choice among circuit models is not drawn; the covariance that the trials are held against leaves it out too.
 """
@@ -18,19 +18,19 @@ from itertools import repeat
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import PROBABILITY, middle, ranks
 from tsfit.base.notes import QualityNote
 from tsfit.base.processes import processes
 from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloFigure
-from tsfit.fitting.model import JointModel
+from tsfit.fitting.least_squares import CLOSE, Objective, descend
+from tsfit.fitting.propagation import propagate
 from tsfit.fitting.reference_conditions import CONDITION_UNITS, coil_spread, figure_table
-from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
-from tsfit.fitting.uncertainty import LEVELS, estimate_of, propagate, units_of
+from tsfit.fitting.solve import Solved
+from tsfit.fitting.uncertainty import LEVELS, estimate_of, units_of
 
-Real = NDArray[np.float64]
 Trials = int | Literal["auto"]
 
 LEAST_TRIALS, MOST_TRIALS = 200, 1_000_000
@@ -49,7 +49,7 @@ SEED = 101
 
 
 def run_trials(
-    best: Candidate,
+    best: Solved,
     trials: Trials,
     *,
     workers: int = 1,
@@ -59,7 +59,7 @@ def run_trials(
 
     Parameters
     ----------
-    best : Candidate
+    best : Solved
     trials : int or "auto"
         With "auto" batches of 10,000 are added until mean, standard uncertainty and interval of every figure stand still
         within half of the first digit of its standard uncertainty (JCGM 101, 7.9).
@@ -136,38 +136,37 @@ def check_trials(trials: Trials) -> None:
 
 # A trial may try a step that overflows; it then has no end, or another step.
 @np.errstate(all="ignore")
-def simulate(best: Candidate, rng: np.random.Generator, number: int) -> Real:
+def simulate(best: Solved, rng: np.random.Generator, number: int) -> Real:
     """Figures of `number` trials, shape (number, k) in the order of `figure_table`; NaN where a trial ended nowhere."""
     found = _refitted(best, rng, number)
-    found[:, best.model.names.index("Fs")] += CLOCK * rng.standard_normal(number)
     table = figure_table(best.model, found)
     table["Re_20C"] = table["Re_20C"] * (1.0 - coil_spread(best.model) * rng.standard_normal(number))
     return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
 
 
-def _refitted(best: Candidate, rng: np.random.Generator, number: int) -> Real:
+def _refitted(best: Solved, rng: np.random.Generator, number: int) -> Real:
     """Variables (number, n_variables) of as many trials.
 
     Curves that differ from the fitted ones by errors e leave the residual r(x) − r(best) − e/σ, and a prior that stands
     d away from where it was found leaves the same with d: a trial is the fit of r to other values than 0 (the randomised
     maximum of Bardsley, Solonen, Haario & Laine, SIAM Journal on Scientific Computing 36, 2014).
     """
-    model, x = best.model, best.x
-    at_rest = model.residual(x).copy()
-    answer = np.linalg.pinv(model.jacobian(x).T)
+    objective, x = best.objective, best.x
+    at_rest = objective.residual(x)
+    answer = np.linalg.pinv(objective.jacobian(x).T)
     found = np.empty((number, len(x)))
 
     for k in range(number):
         error = rng.standard_normal(len(at_rest))
-        apart = partial(_apart, model, at_rest + error)
-        found[k], _, ended = descend(apart, model.jacobian, x + answer @ error, CLOSE)
+        apart = partial(_apart, objective, at_rest + error)
+        found[k], _, ended = descend(apart, objective.jacobian, x + answer @ error, CLOSE)
         if not ended:
             found[k] = math.nan
     return found
 
 
-def _apart(model: JointModel, wanted: Real, at: Real) -> Real:
-    return model.residual(at) - wanted
+def _apart(objective: Objective, wanted: Real, at: Real) -> Real:
+    return objective.residual(at) - wanted
 
 
 def _ended(rows: Real) -> Real:
@@ -206,7 +205,7 @@ def _stand_still(batches: Real, ended: Real) -> bool:
     return bool(np.all(2.0 * error < np.array(tolerance)))
 
 
-def _told(best: Candidate, rows: Real, settled: bool | None) -> MonteCarlo:
+def _told(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
     ended = _ended(rows)
     centre = figure_table(best.model, best.x)

@@ -4,7 +4,7 @@ The covariance takes the sum of squares for a parabola. Whether it is one is see
 direction in which a figure moves while the others follow: 4 should be added there. Where that is missed by more than a
 tenth, the others are fitted again for each trial value of the figure, and its 95 % interval goes where the least sum of
 squares has grown by 1.96² (Venzon & Moolgavkar, Applied Statistics 37, 1988). What the likelihood does not know of (rival
-models, the sample clock, the temperature of the coil) is added to both sides in quadrature.
+models, the temperature of the coil) is added to both sides in quadrature.
 """
 
 from __future__ import annotations
@@ -14,22 +14,23 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
+from tsfit.fitting.least_squares import CLOSE, Objective, descend
+from tsfit.fitting.propagation import slopes_at
 from tsfit.fitting.reference_conditions import figure_table
-from tsfit.fitting.solve import CLOCK, CLOSE, Candidate, descend
-from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS, slopes_at
-
-Real = NDArray[np.float64]
+from tsfit.fitting.solve import Solved
+from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS
 
 POOR = 0.1
 """Share by which the sum of squares may miss the parabola: the ends of an interval then miss by about half as much."""
 AWAY = 2.0
 """Standard uncertainties at which it is looked at."""
-KNOWN_WELL = 0.005
-"""Standard deviation of a logarithm up to which a curve changes in proportion: common practice, no source."""
+KNOWN_WELL = 0.00505
+"""Standard deviation of a logarithm up to which a curve changes in proportion, half a percent as a mass usually has and
+what the noise adds to that: common practice, no source."""
 RELATED = 0.1
 """Correlation with a variable that is no parabola, from which a figure is looked at too."""
 STIFF = 1e-3
@@ -48,19 +49,17 @@ class _Bowl:
 
     Attributes
     ----------
-    best : Candidate
-    covariance : (n_variables, n_variables) float, without the sample clock
+    best : Solved
+    objective : Objective, whose sum of squares it is
+    covariance : (n_variables, n_variables) float
     x, least : where the sum is least, and how much it is there
     """
 
-    best: Candidate
+    best: Solved
+    objective: Objective
     covariance: Real
     x: Real
     least: float
-
-    def sum(self, x: Real) -> float:
-        """Sum of squares at `x` (n_variables,)."""
-        return float(np.sum(self.best.model.residual(x) ** 2))
 
     def measure(self, names: Iterable[str]) -> Callable[[Real], Real]:
         """Return the function whose interval is symmetric where the covariance is right: logarithms, or levels as such."""
@@ -74,17 +73,17 @@ class _Bowl:
 
 
 @np.errstate(all="ignore")
-def traced_intervals(best: Candidate, estimates: Mapping[str, Estimate]) -> tuple[dict[str, Estimate], list[QualityNote]]:
+def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[dict[str, Estimate], list[QualityNote]]:
     """Return those of the estimates whose interval had to be traced, with it, and what there is to remark.
 
     Parameters
     ----------
-    best : Candidate
+    best : Solved
     estimates : dict of Estimate
         By names of `figure_table`, as the covariance has them; those that are not positive are left alone.
     """
     spread = np.sqrt(np.diag(best.covariance))
-    doubtful = [k for k in range(len(spread) - len(best.model.priors)) if spread[k] > KNOWN_WELL]
+    doubtful = [k for k in range(len(spread) - best.model.n_priors) if spread[k] > KNOWN_WELL]
     if not doubtful:
         return {}, []
     bowl = _bowl(best)
@@ -110,12 +109,8 @@ def traced_intervals(best: Candidate, estimates: Mapping[str, Estimate]) -> tupl
     return traced, _notes(traced, lost)
 
 
-def _bowl(best: Candidate) -> _Bowl:
-    model = best.model
-    residual = model.residual(best.x)
-    covariance, fs = best.covariance.copy(), model.names.index("Fs")
-    covariance[fs, fs] -= CLOCK**2
-    return _Bowl(best, covariance, best.x, float(np.sum(residual**2)))
+def _bowl(best: Solved) -> _Bowl:
+    return _Bowl(best, best.objective, best.covariance, best.x, best.solution.least)
 
 
 def _poor(bowl: _Bowl, slope: Real) -> bool:
@@ -123,11 +118,10 @@ def _poor(bowl: _Bowl, slope: Real) -> bool:
 
     The others follow along the covariance and then by one linear step, for which the model is evaluated anyway.
     """
-    model = bowl.best.model
     along = bowl.covariance @ slope
     step = AWAY * along / math.sqrt(slope @ along)
     for x in (bowl.x - step, bowl.x + step):
-        r, j = model.residual(x), model.jacobian(x)
+        r, j = bowl.objective.residual(x), bowl.objective.jacobian(x)
         # The step with the figure held: least |r + jᵀδ|² with slope·δ = 0, by a multiplier.
         held = np.block([[j @ j.T, slope[:, None]], [slope[None, :], np.zeros((1, 1))]])
         scale = 1.0 / np.sqrt(np.append(np.diag(j @ j.T), slope @ along))
@@ -141,13 +135,13 @@ def _poor(bowl: _Bowl, slope: Real) -> bool:
 
 def _minimum(bowl: _Bowl, x: Real, name: str, value: float, stdev: float) -> Real | None:
     """Least sum of squares from `x` on, the figure `name` held at `value` to within `stdev`; None where there is no end."""
-    model, measure = bowl.best.model, bowl.measure([name])
+    objective, measure = bowl.objective, bowl.measure([name])
 
     def residual(at: Real) -> Real:
-        return np.concatenate([model.residual(at), [(measure(at)[0] - value) / stdev]])
+        return np.concatenate([objective.residual(at), [(measure(at)[0] - value) / stdev]])
 
     def jacobian(at: Real) -> Real:
-        return np.concatenate([model.jacobian(at), slopes_at(measure, at, bowl.covariance).T / stdev], axis=1)
+        return np.concatenate([objective.jacobian(at), slopes_at(measure, at, bowl.covariance).T / stdev], axis=1)
 
     found, _, ended = descend(residual, jacobian, x, CLOSE)
     return found if ended else None
@@ -175,7 +169,7 @@ def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
         if found is None:
             return None
         before, at, x = at, float(measure(found)[0]), found
-        last, root = root, math.sqrt(max(bowl.sum(x) - bowl.least, 0.0))
+        last, root = root, math.sqrt(max(bowl.objective.sum(x) - bowl.least, 0.0))
         if abs(root - COVERAGE_95) < NEAR:
             return at
         if not abs(root - last) > 0.0:

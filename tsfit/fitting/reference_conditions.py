@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.solve import Candidate
-from tsfit.fitting.uncertainty import estimate_of, propagate, trade_figures
+from tsfit.fitting.propagation import propagate
+from tsfit.fitting.solve import Solved
+from tsfit.fitting.uncertainty import estimate_of, trade_figures
 
 COIL_TEMPERATURE_K = (1.0, 2.0)
 """Standard uncertainty of the coil's temperature where it is stated, and where it is taken to be that of the air: common
@@ -19,7 +20,7 @@ practice, no source."""
 CONDITION_UNITS = {"Re_20C": "ohm", "Vas_1013hPa": "m³", "Mms_without_air": "kg", "Mms_in_baffle": "kg"}
 
 
-def condition_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def condition_figures(model: JointModel, x: Real) -> dict[str, Real]:
     """Values by name, SI; variables (..., n_variables) give values of shape (...).
 
     Copper 0.00393/K at 20 °C (IEC 60028). Vas follows the pressure (ρc² = γP). A free disc carries (8/3)ρa³ of air, both
@@ -37,7 +38,7 @@ def condition_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, ND
     return figures
 
 
-def figure_table(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def figure_table(model: JointModel, x: Real) -> dict[str, Real]:
     """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
     return {**trade_figures(model, x), **condition_figures(model, x)}
 
@@ -47,7 +48,7 @@ def coil_spread(model: JointModel) -> float:
     return COPPER_PER_K * COIL_TEMPERATURE_K[model.sweeps[0].state.coil_temperature_c is None]
 
 
-def condition_estimates(best: Candidate) -> dict[str, Estimate]:
+def condition_estimates(best: Solved) -> dict[str, Estimate]:
     """Estimates by name of what the parameters would be under reference conditions."""
     model = best.model
     centre = condition_figures(model, best.x)

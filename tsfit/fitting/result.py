@@ -18,21 +18,21 @@ from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandi
 from tsfit.driver.record import Driver
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.budget import advice, budget
-from tsfit.fitting.model import Sweep
 from tsfit.fitting.monte_carlo import run_trials
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
-from tsfit.fitting.solve import Candidate, lmfit_result
+from tsfit.fitting.solve import Solved, lmfit_result
+from tsfit.fitting.sweep import FitSweep
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 
 
-def fitted_state(best: Candidate, sweep: Sweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
+def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
     """One sweep beside what the best candidate makes of it, over all its points."""
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
-    sigma = np.sqrt(0.5 * (noise + (best.model.floor * np.abs(curve.impedance_ohm)) ** 2))
-    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz).astype(np.complex128)
+    sigma = np.sqrt(0.5 * (noise + (best.floor * np.abs(curve.impedance_ohm)) ** 2))
+    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz)
     return FittedState(curve, sweep.state, mask, fitted, sigma)
 
 
@@ -45,7 +45,7 @@ def assemble(
     numbers: Sequence[int],
 ) -> FitResult:
     """Return the result of a fit whose candidates are `ranked`, best first; `numbers` tells the sweep of each state."""
-    best = ranked[0].candidate
+    best = ranked[0].solved
     model = best.model
     figures = figures_of(ranked)
     parameters, correlation = estimates(model, figures)
@@ -108,7 +108,7 @@ def _traced(found: Mapping[str, Estimate], traced: Mapping[str, Estimate]) -> di
 
 
 def _told(each: Ranked, best: Ranked) -> ModelCandidate:
-    candidate = each.candidate
+    candidate = each.solved
     circuit = candidate.circuit
     if not (math.isfinite(each.bic) and np.all(np.isfinite(candidate.x))):
         return ModelCandidate(circuit.coil, circuit.suspension, None, None, 0.0, None, None, None, each.fault)
@@ -136,14 +136,14 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
     best, other = sound[0], sound[1]
     counted = sum(each.weight > 0.0 for each in sound)
     weighed = sound[: max(counted, 2)]
-    at = [trade_figures(each.candidate.model, each.candidate.x) for each in weighed]
+    at = [trade_figures(each.solved.model, each.solved.x) for each in weighed]
     names = [name for name in ("Qts", "Vas") if name in at[0]]
 
     def change(name: str, value: float) -> str:
         return f"{name} by {100.0 * (value / float(at[0][name]) - 1.0):+.2g} %"
 
     apart = " and ".join(change(name, float(at[1][name])) for name in names)
-    circuit = other.candidate.circuit
+    circuit = other.solved.circuit
     message = (
         f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC {other.bic - best.bic:.3g} above the "
         f"chosen; it would change {apart}."
@@ -163,8 +163,8 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
 
 
 def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
-    best = ranked[0].candidate
-    circuit, floor = best.circuit, 100.0 * best.model.floor
+    best = ranked[0].solved
+    circuit, floor = best.circuit, 100.0 * best.floor
     notes = [
         QualityNote(
             "model_floor",
@@ -197,16 +197,11 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
     if improve is not None:
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
-        pull = float(best.x[best.model.names.index(prior)])
-        if abs(pull) > 3.0 and not prior.startswith(("drift", "air load")):
-            kind, _, which = prior.partition(":")
-            notes.append(
-                QualityNote(
-                    "strained_input",
-                    "warn",
-                    f"The sweeps want {kind} {which} {pull:+.1f} standard uncertainties from what is stated; check it.",
-                )
-            )
+        pull = float(best.x[best.model.names.index(prior.key)])
+        if abs(pull) > 3.0 and prior.kind not in ("drift", "air load"):
+            message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
+            told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
+            notes.append(QualityNote("strained_input", "warn", told))
     if all(state.kind == "free air" for state in (one.state for one in states)):
         notes.append(
             QualityNote(

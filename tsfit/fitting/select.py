@@ -15,14 +15,16 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.fitting.model import LINEAR, JointModel, Known, Sweep
-from tsfit.fitting.solve import ROUGH_MISS, UNFINISHED, Candidate, covariance_at, solve, squares
+from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, covariance_of
+from tsfit.fitting.model import LINEAR, JointModel
+from tsfit.fitting.solve import UNFINISHED, Solved, solve
 from tsfit.fitting.start import coil_start
+from tsfit.fitting.sweep import FitSweep, Known
 
 log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
@@ -40,12 +42,12 @@ class Ranked:
 
     Attributes
     ----------
-    candidate : Candidate
+    solved : Solved
     aicc, bic : float, lower is better
     weight : float, its share among the models within `CLOSE_CALL` of the best, exp(−ΔBIC/2) made to sum to 1; 0 beyond
     """
 
-    candidate: Candidate
+    solved: Solved
     aicc: float
     bic: float
     weight: float
@@ -53,13 +55,13 @@ class Ranked:
     @property
     def fault(self) -> str | None:
         """Why the candidate cannot stand."""
-        return self.candidate.fault
+        return self.solved.fault
 
 
 # A trial step may overflow; what comes of it is judged by the fault of the candidate.
 @np.errstate(all="ignore")
 def compete(
-    sweeps: Sequence[Sweep],
+    sweeps: Sequence[FitSweep],
     start: Mapping[str, float],
     sd: Known | None,
     with_mass: bool,
@@ -70,7 +72,7 @@ def compete(
 
     Parameters
     ----------
-    sweeps : sequence of Sweep
+    sweeps : sequence of FitSweep
     start : mapping
         SI values of Re, Fs, Qms, Qes and, if `with_mass`, Mms.
     sd : Known or None
@@ -84,25 +86,25 @@ def compete(
     alone = len(coils) == len(suspensions) == 1
     plain = suspension or "ideal"
 
-    def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Candidate:
-        model = JointModel(sweeps, Circuit(name, kind), sd, with_mass, floor)
+    def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Solved:
+        model = JointModel(sweeps, Circuit(name, kind), sd, with_mass)
         x = model.start(_suspension_start(at) | dict(at))
-        tried = solve(model, x if kind == plain else _suspension_step(model, x), rough=not alone)
+        tried = solve(model, x if kind == plain else _suspension_step(model, x, floor), floor, rough=not alone)
         if log.isEnabledFor(logging.INFO):
             told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
             log.info("tried coil %s, suspension %s: %s", name, kind, told)
         return tried
 
     leader = coil or SCOUT
-    scout = attempt(leader, plain, dict(start) | _blocked_start(leader, first, start), JointModel.floor)
+    scout = attempt(leader, plain, dict(start) | _blocked_start(leader, first, start), START_FLOOR)
     # What a coil of fewer terms shows of Re and the Qs leads there from farther away.
     for name in (each for each in (SCOUT, PLAINEST) if each != leader):
         if scout.fault is None:
             break
-        other = attempt(name, plain, dict(start) | _blocked_start(name, first, start), JointModel.floor)
+        other = attempt(name, plain, dict(start) | _blocked_start(name, first, start), START_FLOOR)
         if other.fault is None:
             at = _found_at(other, start)
-            scout = attempt(leader, plain, at | _blocked_start(leader, first, at), other.model.floor)
+            scout = attempt(leader, plain, at | _blocked_start(leader, first, at), other.floor)
     if scout.fault is None:
         start = _found_at(scout, start)
     found = []
@@ -110,27 +112,27 @@ def compete(
         base, at = scout, dict(start)
         if name != scout.circuit.coil or scout.fault is not None:
             at |= _blocked_start(name, first, start)
-            base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.model.floor)
+            base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.floor)
         found.append(base)
         if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
-        found += [attempt(name, kind, at, base.model.floor) for kind in suspensions if kind != plain]
+        found += [attempt(name, kind, at, base.floor) for kind in suspensions if kind != plain]
     if alone:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
-    return rank([_polished(each.candidate) if _worth_polish(each, best) else each.candidate for each in ranked])
+    return rank([_polished(each.solved) if _worth_polish(each, best) else each.solved for each in ranked])
 
 
-def rank(found: Sequence[Candidate]) -> list[Ranked]:
+def rank(found: Sequence[Solved]) -> list[Ranked]:
     """Best first, faulty ones last."""
     sound = [candidate for candidate in found if candidate.fault is None]
     # The model that comes closest shows best what no model follows.
-    shared = min(sound or found, key=lambda candidate: candidate.deviance).witnesses
+    shared = min(sound or found, key=lambda candidate: candidate.solution.deviance).points_per_error
 
-    def criteria(candidate: Candidate) -> Ranked:
+    def criteria(candidate: Solved) -> Ranked:
         points = 2.0 * sum(len(sweep.frequency_hz) for sweep in candidate.model.sweeps) / shared
-        unlikely = candidate.deviance / shared + candidate.strain
+        unlikely = candidate.solution.deviance / shared + candidate.strain
         if not math.isfinite(unlikely):
             return Ranked(candidate, math.inf, math.inf, 0.0)
         free = candidate.free
@@ -153,24 +155,24 @@ def _worth_polish(each: Ranked, best: float) -> bool:
     return each.bic <= best + CLOSE_CALL + ROUGH_MISS
 
 
-def _polished(candidate: Candidate) -> Candidate:
+def _polished(candidate: Solved) -> Solved:
     """Go on from where the candidate stopped, to the last digit."""
-    return solve(candidate.model, candidate.x)
+    return solve(candidate.model, candidate.x, candidate.floor)
 
 
-def misfit_percent(candidate: Candidate) -> float:
+def misfit_percent(candidate: Solved) -> float:
     """RMS of misfit over |Z|, percent."""
-    misfit, _, size = squares(candidate.model, candidate.x)
-    return 100.0 * math.sqrt(float(np.mean(misfit / size)))
+    square = np.abs(np.concatenate(candidate.solution.misfits)) ** 2
+    return 100.0 * math.sqrt(float(np.mean(square / np.concatenate(candidate.model.size))))
 
 
-def _found_at(candidate: Candidate, names: Iterable[str]) -> dict[str, float]:
+def _found_at(candidate: Solved, names: Iterable[str]) -> dict[str, float]:
     """SI values of `names` that a candidate ended at."""
     values = candidate.model.values(candidate.x)
     return {name: float(values[name]) for name in names}
 
 
-def _free_air_like(sweeps: Sequence[Sweep]) -> Sweep:
+def _free_air_like(sweeps: Sequence[FitSweep]) -> FitSweep:
     return next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
 
 
@@ -181,9 +183,11 @@ def _suspension_start(start: Mapping[str, float]) -> dict[str, float]:
     return {"creep": 0.1 / qms, "order": 0.9, "Lambda": structural}
 
 
-def _suspension_step(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.float64]:
+def _suspension_step(model: JointModel, x: Real, floor: float) -> Real:
     """Take the step to the least squares in the suspension's terms as they are: their logarithms go to zero by e-folds."""
-    step = -covariance_at(model, x) @ (model.jacobian(x) @ model.residual(x))
+    objective = Objective(model, Weights(floor))
+    jacobian = objective.jacobian(x)
+    step = -covariance_of(jacobian, model.n_priors) @ (jacobian @ objective.residual(x))
     moved = x.copy()
     for term in SUSPENSION_MODELS[model.circuit.suspension].extra:
         if term.name not in LINEAR:
@@ -192,7 +196,7 @@ def _suspension_step(model: JointModel, x: NDArray[np.float64]) -> NDArray[np.fl
     return moved
 
 
-def _blocked_start(coil: str, sweep: Sweep, start: Mapping[str, float]) -> dict[str, float]:
+def _blocked_start(coil: str, sweep: FitSweep, start: Mapping[str, float]) -> dict[str, float]:
     """Coil terms from what the sweep shows above resonance once Re and the motional branch are taken away."""
     bare = JointModel([sweep], Circuit("simple"), None, with_mass=False)
     plain = {**start, "Le": 1e-9}

@@ -7,7 +7,7 @@ an interval that is symmetric in their logarithm.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,45 +19,15 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import JointModel
+from tsfit.fitting.propagation import STEP, slopes_at
 from tsfit.fitting.select import Ranked
 
 COVERAGE_95 = 1.959964
-STEP = 1e-3
-"""Step of the central difference, in standard deviations."""
 UNITS = {
     "Re": "ohm", "Fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Vas": "m³", "Mms": "kg", "Cms": "m/N", "Rms": "N·s/m",
     "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
 }  # fmt: skip
 LEVELS = ("sensitivity_1W", "sensitivity_2V83")
-
-
-def propagate(
-    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    x: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Covariance (k, k) of the k results of `function` at `x` (n,), to first order (JCGM 100:2008, 5.2.2).
-
-    Parameters
-    ----------
-    function : callable
-        Takes inputs of shape (..., n) and returns results of shape (k, ...).
-    x, covariance : (n,), (n, n)
-    """
-    slopes = slopes_at(function, x, covariance)
-    return np.asarray(slopes @ covariance @ slopes.T)
-
-
-def slopes_at(
-    function: Callable[[NDArray[np.float64]], NDArray[np.float64]],
-    x: NDArray[np.float64],
-    covariance: NDArray[np.float64],
-) -> NDArray[np.float64]:
-    """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
-    stdev = np.sqrt(np.diag(covariance))
-    steps = np.diag(STEP * stdev)
-    above, below = np.split(function(np.concatenate([x + steps, x - steps])), 2, axis=-1)
-    return np.asarray((above - below) / (2.0 * STEP * stdev))
 
 
 def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
@@ -110,7 +80,7 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
     The values are those of the best model, so that they belong together; the second moment of the others about them, each
     with its weight, is added to the covariance (after Buckland, Burnham & Augustin, Biometrics 53, 1997).
     """
-    best = ranked[0].candidate
+    best = ranked[0].solved
     centre = trade_figures(best.model, best.x)
     names = tuple(name for name in centre if name not in best.open_terms)
     values = np.array([float(centre[name]) for name in names])
@@ -124,7 +94,7 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
     columns = []
     for rival in ranked[1:]:
         if rival.weight:
-            other = trade_figures(rival.candidate.model, rival.candidate.x)
+            other = trade_figures(rival.solved.model, rival.solved.x)
             columns.append(
                 [
                     math.sqrt(rival.weight) * (float(other[name]) - value) if name not in own else 0.0
@@ -159,7 +129,7 @@ def systematic_shifts(
     with itself, are the type B part of the covariance of the parameters (JCGM 100:2008, 5.2.2). The drift of Re from sweep
     to sweep is left out: no other fit shares it.
     """
-    names = [name for name in model.priors if not name.startswith("drift:")]
+    names = [prior.key for prior in model.priors if prior.kind not in ("drift", "clock")]
     if not names:
         return {}
     moves = STEP * covariance[[model.names.index(name) for name in names]]

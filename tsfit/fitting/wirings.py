@@ -12,8 +12,8 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
@@ -21,10 +21,11 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import Estimate, FittedState
 from tsfit.driver.formulas import efficiency, electrical_q, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import COUPLING, JointModel
+from tsfit.fitting.propagation import propagate
 from tsfit.fitting.select import Ranked
-from tsfit.fitting.solve import Candidate
+from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance
-from tsfit.fitting.uncertainty import LEVELS, UNITS, estimate_of, propagate
+from tsfit.fitting.uncertainty import LEVELS, UNITS, estimate_of
 
 WIRINGS = ("series", "parallel", "one coil")
 BRAKED = 0.5
@@ -79,7 +80,7 @@ def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequ
             )
 
 
-def wiring_figures(model: JointModel, x: NDArray[np.float64], wiring: str) -> dict[str, NDArray[np.float64]]:
+def wiring_figures(model: JointModel, x: Real, wiring: str) -> dict[str, Real]:
     """What depends on the wiring, SI, by name; variables (..., n_variables) give values of shape (...)."""
     v = model.values(x)
     p = model.rewired(model.circuit_values(v), v, wiring)
@@ -100,19 +101,19 @@ def wiring_figures(model: JointModel, x: NDArray[np.float64], wiring: str) -> di
 
 def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]:
     """Estimates of what depends on the wiring, by wiring and name, rival models counted; empty for a single coil."""
-    best = ranked[0].candidate
+    best = ranked[0].solved
     model = best.model
     if model.wiring is None:
         return {}
     found: dict[str, dict[str, Estimate]] = {}
     for wiring in WIRINGS:
 
-        def figures(at: NDArray[np.float64], wiring: str = wiring) -> NDArray[np.float64]:
+        def figures(at: Real, wiring: str = wiring) -> Real:
             return np.stack(list(wiring_figures(model, at, wiring).values()))
 
         variance = np.diag(propagate(figures, best.x, best.covariance)).copy()
         for rival in (one for one in ranked[1:] if one.weight):
-            other = wiring_figures(rival.candidate.model, rival.candidate.x, wiring)
+            other = wiring_figures(rival.solved.model, rival.solved.x, wiring)
             variance += rival.weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
         spread = np.sqrt(variance)
         found[wiring] = {
@@ -122,7 +123,7 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
     return found
 
 
-def wiring_notes(best: Candidate, states: Sequence[FittedState]) -> list[QualityNote]:
+def wiring_notes(best: Solved, states: Sequence[FittedState]) -> list[QualityNote]:
     """Say for which wiring the parameters hold, what the coupling stands on, and whether the idle coil looks open."""
     model = best.model
     if model.wiring is None:

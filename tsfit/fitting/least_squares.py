@@ -1,0 +1,315 @@
+"""The one core for least squares: weights, minimum, discrepancy floor, shared errors, covariance.
+
+A problem tells its complex misfit and the derivative of that by every variable, sweep by sweep. Some variables, the last
+ones, are unit normals that stand beside the data with their prior. The weights are the noise of the recording plus a floor
+ε|Z| for what no lumped circuit describes, which is found by maximum likelihood with the fit: without it the cleanest points
+would drag the parameters. Where the misfit is smooth, so that many points share one error, each weighs so many times less
+against the priors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import NamedTuple, Protocol
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Real
+
+START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
+FLOOR_ROUNDS = 6
+NEAR_FLOOR = 0.3
+"""Usual change of the logarithm of the floor between two rounds; what is not there is looked for farther off."""
+SETTLED_FLOOR = 0.02
+"""Relative change of the floor from which on it stands."""
+LONGEST_LAG = 100
+UNCORRELATED = 0.05
+"""Autocorrelation of the misfit below which it is taken to have gone."""
+FEW_POINTS = 1.05
+"""Number of points that share one error up to which the priors need not be weighed anew."""
+FINE, CLOSE = (1e-3, 1e-8), 1e-6
+"""Relative change of the sum of squares at which a search ends: first while the floor is a guess and then at last; where
+the end is one of many (trials, intervals)."""
+ROUGH_MISS = 1.0
+"""How far from its least a search may end that only compares models, in units of BIC; it ends with a step of half that."""
+FIRST_STEP = 0.1
+"""Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
+a direction without slope, along which a step of free length leads out of the world."""
+BOUNDLESS = 30.0
+"""Standard deviation of a variable that says nothing, and which none exceeds: results that a dead direction does not touch
+would drown in the rounding of a larger one."""
+OUT_OF_EVALUATIONS = 5
+MAX_EVALUATIONS = 60
+"""A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
+
+
+class Misfit(NamedTuple):
+    """What one sweep is missed by, (n,) complex, ohm, and the derivative of that by every variable, (n_variables, n)."""
+
+    value: Complex
+    slopes: Complex
+
+
+class Problem(Protocol):
+    """What is fitted.
+
+    Attributes
+    ----------
+    names : tuple of str, the variables in order
+    n_priors : int, how many of them, the last ones, are unit normals with their prior beside the data
+    noise : per sweep (n,) E|δZ|² of the recording, real and imaginary part together, ohm²
+    size : per sweep (n,) what the floor is relative to, |Z|², ohm²
+    """
+
+    @property
+    def names(self) -> tuple[str, ...]: ...  # noqa: D102
+    @property
+    def n_priors(self) -> int: ...  # noqa: D102
+    @property
+    def noise(self) -> Sequence[Real]: ...  # noqa: D102
+    @property
+    def size(self) -> Sequence[Real]: ...  # noqa: D102
+
+    def misfits(self, x: Real) -> list[Misfit]:
+        """Misfit of every sweep at the variables `x` (n_variables,)."""
+        ...
+
+
+@dataclass(frozen=True)
+class Weights:
+    """How the points are weighed: discrepancy floor ε relative to |Z|, and how many points share one error, at least 1."""
+
+    floor: float = START_FLOOR
+    points_per_error: float = 1.0
+
+    def variances(self, problem: Problem) -> list[Real]:
+        """E|δZ|² of noise and floor together, per sweep (n,), ohm²; each real and imaginary part has half."""
+        return [noise + self.floor**2 * size for noise, size in zip(problem.noise, problem.size, strict=True)]
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where a problem came to rest.
+
+    Attributes
+    ----------
+    x : (n_variables,) best variables
+    covariance : (n_variables, n_variables), combined of data and priors
+    weights : Weights, as found
+    misfits : per sweep (n,) complex, ohm, at `x`
+    jacobian : (n_variables, m) derivative of the residuals there
+    least : sum of squares there
+    deviance : −2 ln L of the data, constants left out
+    ended : whether the search came to an end
+    """
+
+    x: Real
+    covariance: Real
+    weights: Weights
+    misfits: tuple[Complex, ...]
+    jacobian: Real
+    least: float
+    deviance: float
+    ended: bool
+
+
+class Recent:
+    """Asks a problem, and keeps the last answer: residual, slopes and floor are asked for one after the other."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self._x: Real | None = None
+        self._found: list[Misfit] = []
+
+    def __call__(self, x: Real) -> list[Misfit]:
+        """Misfits at `x`."""
+        if self._x is None or not np.array_equal(x, self._x):
+            self._x, self._found = x.copy(), self.problem.misfits(x)
+        return self._found
+
+
+class Objective:
+    """Residuals (m,) of a problem under given weights, then its priors, and their derivative (n_variables, m)."""
+
+    def __init__(self, problem: Problem | Recent, weights: Weights) -> None:
+        self.recent = problem if isinstance(problem, Recent) else Recent(problem)
+        self.problem = self.recent.problem
+        # Complex, so that nothing is converted each time.
+        self._weights = [
+            np.sqrt(2.0 / (weights.points_per_error * variance)).astype(np.complex128)
+            for variance in weights.variances(self.problem)
+        ]
+        self._n_data = 2 * sum(map(len, self._weights))
+
+    def residual(self, x: Real) -> Real:
+        """Weighted misfits, real and imaginary parts in turn, then the priors."""
+        r = np.empty(self._n_data + self.problem.n_priors)
+        for (misfit, _), weight, place in self._parts(x):
+            np.multiply(misfit, weight, out=r[place].view(np.complex128))
+        r[self._n_data :] = x[len(x) - self.problem.n_priors :]
+        return r
+
+    def jacobian(self, x: Real) -> Real:
+        """Derivative of `residual` by every variable."""
+        n_priors = self.problem.n_priors
+        j = np.empty((len(x), self._n_data + n_priors))
+        for (_, slopes), weight, place in self._parts(x):
+            np.multiply(slopes, weight, out=j[:, place].view(np.complex128))
+        j[:, self._n_data :] = 0.0
+        np.fill_diagonal(j[len(x) - n_priors :, self._n_data :], 1.0)
+        return j
+
+    def sum(self, x: Real) -> float:
+        """Sum of squares at `x`."""
+        return float(np.sum(self.residual(x) ** 2))
+
+    def _parts(self, x: Real) -> list[tuple[Misfit, Complex, slice]]:
+        ends = np.cumsum([0, *(2 * len(weight) for weight in self._weights)]).tolist()
+        places = [slice(start, stop) for start, stop in pairwise(ends)]
+        return list(zip(self.recent(x), self._weights, places, strict=True))
+
+
+class Descent(NamedTuple):
+    """Where a search came to, how many evaluations it took, and whether it ended there."""
+
+    x: Real
+    evaluations: int
+    ended: bool
+
+
+def descend(
+    residual: Callable[[Real], Real],
+    jacobian: Callable[[Real], Real],
+    x: Real,
+    near: float,
+    evaluations: int = MAX_EVALUATIONS,
+) -> Descent:
+    """Find the least sum of squares from `x` on (MINPACK's lmder); all variables count alike, as logarithms do.
+
+    Parameters
+    ----------
+    residual, jacobian : callables of (n,), that return (m,) and (n, m)
+    near : float
+        Relative change of the sum of squares, and of the variables, at which to stop.
+    """
+    from scipy.optimize import leastsq
+
+    found, _, info, _, ending = leastsq(
+        residual,
+        x,
+        Dfun=jacobian,
+        col_deriv=True,
+        full_output=True,
+        ftol=near,
+        xtol=near,
+        maxfev=evaluations,
+        diag=np.ones(len(x)),
+        factor=FIRST_STEP,
+    )
+    return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
+
+
+def settle(problem: Problem, start: Real, floor: float = START_FLOOR, *, rough: bool = False) -> Solution:
+    """Find the minimum from `start` (n_variables,) on, and the weights that belong to it, in turns.
+
+    Parameters
+    ----------
+    floor : float
+        Where the search for the discrepancy floor begins.
+    rough : bool
+        Whether to end within `ROUGH_MISS` of the least.
+    """
+    recent = Recent(problem)
+    x, weights, left = start, Weights(floor), MAX_EVALUATIONS
+    residuals = 2 * sum(map(len, problem.noise)) + problem.n_priors
+    first, last = (0.5 * ROUGH_MISS / residuals,) * 2 if rough else FINE
+    for turn in range(FLOOR_ROUNDS):
+        near = last if turn else first
+        objective = Objective(recent, weights)
+        x, used, ended = descend(objective.residual, objective.jacobian, x, near, left)
+        left -= used
+        before, weights = weights.floor, Weights(most_likely_floor(problem, recent(x), weights.floor))
+        if (near == last and abs(weights.floor - before) <= SETTLED_FLOOR * weights.floor) or left <= 0:
+            break
+    weights = replace(weights, points_per_error=points_per_error(problem, recent(x), weights))
+    objective = Objective(recent, weights)
+    if not rough and problem.n_priors and weights.points_per_error > FEW_POINTS and left > 0:
+        # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
+        x, _, ended = descend(objective.residual, objective.jacobian, x, last, left)
+    jacobian, least = objective.jacobian(x), objective.sum(x)
+    covariance = covariance_of(jacobian, problem.n_priors)
+    misfits = tuple(misfit for misfit, _ in recent(x))
+    unlikely = deviance(misfits, weights.variances(problem))
+    return Solution(x, covariance, weights, misfits, jacobian, least, unlikely, ended)
+
+
+def covariance_of(jacobian: Real, n_priors: int = 0) -> Real:
+    """Inverse of the information matrix of `jacobian` (n_variables, m), the last `n_priors` of whose variables are priors.
+
+    By a scaled pseudo-inverse, so that a dead direction shows as a large variance.
+    """
+    information = jacobian @ jacobian.T
+    free = np.arange(len(jacobian) - n_priors)
+    information[free, free] += BOUNDLESS**-2.0
+    scale = np.sqrt(np.diag(information))
+    information = information / np.outer(scale, scale)
+    if not np.all(np.isfinite(information)):
+        return np.full(information.shape, np.inf)
+    values, vectors = np.linalg.eigh(information)
+    return np.asarray((vectors / np.maximum(values, 1e-14)) @ vectors.T / np.outer(scale, scale))
+
+
+def points_per_error(problem: Problem, misfits: Sequence[Misfit], weights: Weights) -> float:
+    """How many points share one error: what the circuit misses is smooth in frequency, so neighbours err alike.
+
+    Integrated autocorrelation of the misfit (1 for independent errors), counted as far as the floor, not the noise, makes
+    up the variance.
+    """
+    lags: Real = np.zeros(LONGEST_LAG)
+    shares = []
+    for (misfit, _), noise, variance in zip(misfits, problem.noise, weights.variances(problem), strict=True):
+        e = misfit / np.sqrt(variance)
+        shares.append(1.0 - noise / variance)
+        for part in (e.real, e.imag):
+            lags += np.correlate(np.append(part, np.zeros(LONGEST_LAG - 1)), part, mode="valid")
+    share = float(np.mean(np.concatenate(shares)))
+    if not (lags[0] > 0.0 and math.isfinite(lags[0]) and math.isfinite(share)):
+        return 1.0
+    correlation = lags / lags[0]
+    end = int(np.argmax(np.append(correlation, 0.0) < UNCORRELATED))
+    return 1.0 + share * 2.0 * float(np.sum(correlation[1:end]))
+
+
+def deviance(misfits: Sequence[Complex], variances: Sequence[Real]) -> float:
+    """−2 ln L of circular complex normal errors of `variances` (ohm², both parts together), constants left out."""
+    square, variance = np.abs(np.concatenate(misfits)) ** 2, np.concatenate(variances)
+    return 2.0 * float(np.sum(square / variance + np.log(variance)))
+
+
+def most_likely_floor(problem: Problem, misfits: Sequence[Misfit], near: float) -> float:
+    """Most likely discrepancy floor ε for `misfits`, looked for about `near` first.
+
+    The degrees of freedom that the fit used up are given back.
+    """
+    from scipy.optimize import brentq
+
+    square = np.concatenate([np.abs(misfit) ** 2 for misfit, _ in misfits])
+    noise, size = np.concatenate(problem.noise), np.concatenate(problem.size)
+    square = square * 2 * len(square) / max(2 * len(square) - len(problem.names) + problem.n_priors, 1)
+    if not np.all(np.isfinite(square)):
+        return MAX_FLOOR
+
+    def slope(log: float) -> float:
+        extra = math.exp(2.0 * log) * size
+        variance = noise + extra
+        return float(np.sum(extra / variance * (1.0 - square / variance)))
+
+    least, most, at = math.log(LEAST_FLOOR), math.log(MAX_FLOOR), math.log(near)
+    for reach in (NEAR_FLOOR, most - least):
+        low, high = max(least, at - reach), min(most, at + reach)
+        if slope(low) < 0.0 < slope(high):
+            return math.exp(brentq(slope, low, high, xtol=1e-4))
+    return MAX_FLOOR if slope(most) <= 0.0 else LEAST_FLOOR

@@ -1,0 +1,70 @@
+"""What a fit is told: inputs known with uncertainty, and sweeps as the fit sees them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Mask, Number, Real
+from tsfit.driver.curve import ImpedanceCurve, State
+
+
+@dataclass(frozen=True)
+class Known:
+    """A value with its standard uncertainty, SI."""
+
+    value: float
+    uncertainty: float
+
+
+@dataclass(frozen=True)
+class Prior:
+    """An input that is known with uncertainty; its variable says by how many standard uncertainties it is off.
+
+    Attributes
+    ----------
+    kind : what it is
+    key : name of its variable
+    label : what it is called where sources of uncertainty are told
+    centre, spread : value and standard uncertainty, SI, of a change relative or in standard uncertainties
+    """
+
+    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "clock"]
+    key: str
+    label: str
+    centre: float
+    spread: float
+
+    def at(self, pull: Number) -> Number:
+        """Value that is `pull` standard uncertainties off."""
+        return self.centre + self.spread * pull
+
+
+@dataclass(frozen=True)
+class FitSweep:
+    """One sweep as the fit sees it: the curve within the range used, its state, its number in the bench file."""
+
+    frequency_hz: Real
+    impedance_ohm: Complex
+    noise: Real
+    systematic: Mapping[str, Complex]
+    """Per cause, the (3,) coefficients of the shift of Z for one standard uncertainty, as a polynomial in Z. Every linear
+    fault of a bench is bilinear in Z, so its derivative is quadratic; taken at the model's Z and not at the noisy measured
+    one, the shift cannot lower the misfit by shrinking the noise."""
+    state: State
+    number: int
+
+
+def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> FitSweep:
+    """Keep the points of `curve` that are `used` (n,)."""
+    noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
+    z = curve.impedance_ohm[used].astype(np.complex128)
+    powers = np.stack([np.ones_like(z), z, z**2], axis=1) / np.abs(z)[:, None]
+    systematic: dict[str, Complex] = {
+        name: np.linalg.lstsq(powers, shift[used] / np.abs(z), rcond=None)[0].astype(np.complex128)
+        for name, shift in curve.systematic.items()
+    }
+    return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number)
