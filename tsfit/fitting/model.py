@@ -331,7 +331,7 @@ class JointModel:
         """
         powers = {**POWERS_OF_TIME, **{name: p[exponent] for name, exponent in PIVOTED.items() if name in terms}}
         through = load.added_mass * d["added_mass"]
-        if load.compliance is not None:
+        if load.boxed:
             through = through + load.compliance * d["compliance"]
         return through + sum(powers[name] * row for name, row in terms.items() if name in powers)
 
