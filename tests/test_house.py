@@ -56,7 +56,7 @@ def test_a_file_fits_in_a_head(path):
         assert ast.get_docstring(ast.parse(text)), "a module says what it is"
 
 
-WORKERS = {"Clock", "JointModel", "LevelModel"}
+WORKERS = {"Clock"}
 """Dataclasses that do something and change while they do; all others are records."""
 
 
