@@ -149,23 +149,19 @@ def test_a_full_disk_keeps_what_fitted_on_it(small_disk):
 
 
 @pytest.mark.parametrize(("number", "code"), [(errno.ENOSPC, "disk_full"), (errno.EIO, "cannot_write")])
-def test_a_failing_disk_is_told_apart_from_a_full_one(tmp_path, number, code):
-    """With a stand-in for the file that fails."""
+def test_a_failing_disk_is_told_apart_from_a_full_one(tmp_path, monkeypatch, number, code):
+    """With a stand-in for the disk, which fails when it is asked whether all is written."""
 
-    class Failing:
-        def write(self, data):
-            raise OSError(number, os.strerror(number))
-
-        def close(self):
-            pass
+    def failing(number_of_file):
+        raise OSError(number, os.strerror(number))
 
     with pytest.raises(TsfitError) as refused, Recorder(tmp_path / "a.wav", RATE, {}) as recorder:  # noqa: PT012
         recorder.write(noise(100))
-        recorder._stream.close()
-        recorder._stream = Failing()
+        monkeypatch.setattr(recorder_module, "SYNC_SECONDS", 0.0)
+        monkeypatch.setattr(os, "fsync", failing)
         recorder.write(noise(100))
     assert refused.value.code == code
-    assert soundfile.info(tmp_path / "a.partial.wav").frames == 100
+    assert soundfile.info(tmp_path / "a.partial.wav").frames == 200
 
 
 def test_beyond_4_gigabytes_it_is_rf64(tmp_path):

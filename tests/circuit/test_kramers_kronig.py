@@ -152,8 +152,8 @@ def tries(monkeypatch, *curve, **options):
         asked.append(resonances)
         return original(fixed, s, z, resonances)
 
-    original = kk._resonant
-    monkeypatch.setattr(kk, "_resonant", noted)
+    original = kk.with_resonances
+    monkeypatch.setattr(kk, "with_resonances", noted)
     kramers_kronig(*curve, **options)
     return asked
 

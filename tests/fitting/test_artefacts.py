@@ -8,7 +8,7 @@ from helpers.made_curves import FREQUENCY_HZ, make
 from scipy.stats import rayleigh
 
 from tsfit.driver.curve import State
-from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, _hum, _running_median, narrow_bands
+from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, mains_line, narrow_bands, running_median
 from tsfit.fitting.fit import fit
 
 
@@ -147,7 +147,7 @@ def test_when_more_than_a_tenth_would_go_nothing_does(flaws, bands):
     ],
 )
 def test_hum_stands_at_a_multiple_of_the_mains_up_to_1_khz(low, high, told):
-    assert _hum(low, high) == told
+    assert mains_line(low, high) == told
 
 
 def test_a_quiet_sweep_has_no_flaw_below_a_fraction_of_what_is_expected():
@@ -208,4 +208,4 @@ def test_running_median_one_by_one(mirror, n, half):
         return values[2 * end - k] if mirror == "even" else 2.0 * values[end] - values[2 * end - k]
 
     expected = [np.median([at(k + j) for j in range(-reach, reach + 1)]) for k in range(n)]
-    np.testing.assert_allclose(_running_median(values, half, mirror), expected, rtol=1e-12)
+    np.testing.assert_allclose(running_median(values, half, mirror), expected, rtol=1e-12)

@@ -6,7 +6,7 @@ import pytest
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.fitting.start import _smooth, coil_start, find_resonance
+from tsfit.fitting.start import coil_start, find_resonance, smoothed
 
 RE, FS, QMS, QES = 6.0, 40.0, 4.0, 0.5
 
@@ -96,7 +96,7 @@ def test_a_mean_over_a_twentieth_of_an_octave(per_octave, width):
     expected = np.zeros(len(f))
     expected[100 - width // 2 : 101 + width // 2] = 1.0 / width
     expected[: 1 + width // 2] = (1.0 + width // 2 - np.arange(1 + width // 2)) / width
-    np.testing.assert_allclose(_smooth(f, values), expected, atol=1e-12)
+    np.testing.assert_allclose(smoothed(f, values), expected, atol=1e-12)
 
 
 def test_a_peak_at_the_edge_is_none():

@@ -13,7 +13,7 @@ from tsfit.circuit.kramers_kronig import BROKEN_LAW, kramers_kronig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.start import Resonance, find_resonance
-from tsfit.fitting.validity import _roughness, broken_law, law_note, refuse_unfit, validity_notes
+from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, roughness, validity_notes
 
 
 def made(frequency_hz=FREQUENCY_HZ, seed=1, kind="free air", **options):
@@ -321,5 +321,5 @@ def test_noise_from_point_to_point(share):
     """A smooth bend is none of it, nor do two points show it; |x + iy| of complex normal noise has Rayleigh's quantiles."""
     rng = np.random.default_rng(8)
     noise = 0.01 * (rng.standard_normal(4000) + 1j * rng.standard_normal(4000)) / math.sqrt(2.0)
-    assert _roughness(noise[:2], share) == 0.0
-    assert _roughness(noise + np.sin(np.linspace(0.0, 9.0, 4000)), share) == pytest.approx(0.01, rel=0.05)
+    assert roughness(noise[:2], share) == 0.0
+    assert roughness(noise + np.sin(np.linspace(0.0, 9.0, 4000)), share) == pytest.approx(0.01, rel=0.05)

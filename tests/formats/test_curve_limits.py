@@ -7,7 +7,7 @@ import pytest
 from helpers.made_curves import make
 
 from tsfit.base.errors import TsfitError
-from tsfit.formats.curve import DEGREES, RADIANS, RECTANGULAR, _check_units, _possible, read_curve
+from tsfit.formats.curve import DEGREES, RADIANS, RECTANGULAR, check_units, possible, read_curve
 
 ((CURVE, _),) = make(["free air"], np.random.default_rng(7), errors=False, frequency_hz=np.geomspace(9.0, 4000.0, 120))[0]
 F, Z = CURVE.frequency_hz, CURVE.impedance_ohm
@@ -44,10 +44,10 @@ def test_where_units_were_confused_begins_at(first, last, ohm, code):
     """25 Hz to 1 MHz at the top, 5 kHz at the bottom, 0.05 to 3000 ohm."""
     asked = np.array([first, 0.5 * (first + last), last]), np.array([0.01, ohm, 1e5]) * 1j, Path("made.txt")
     if code is None:
-        _check_units(*asked)
+        check_units(*asked)
         return
     with pytest.raises(TsfitError) as caught:
-        _check_units(*asked)
+        check_units(*asked)
     assert caught.value.code == code
     told = {"frequency": f"covers {first:g} to {last:g} Hz", "impedance": f"shows about {ohm:.2g} ohm"}[code]
     assert caught.value.message.startswith(
@@ -66,10 +66,10 @@ def test_where_units_were_confused_begins_at(first, last, ohm, code):
 )
 def test_a_tenth_of_the_points_may_lie_where_no_passive_driver_is(reading, usual, odd):
     """Resistance not negative, phase within ±90 degrees and what noise adds."""
-    for count, possible in ((0, True), (1, True), (2, False)):
-        assert _possible(reading, *np.array([odd] * count + [usual] * (10 - count)).T) == possible, count
+    for count, could_be in ((0, True), (1, True), (2, False)):
+        assert possible(reading, *np.array([odd] * count + [usual] * (10 - count)).T) == could_be, count
     if reading != RECTANGULAR:
-        assert not _possible(reading, *np.array([(0.0, usual[1])] + [usual] * 9).T)
+        assert not possible(reading, *np.array([(0.0, usual[1])] + [usual] * 9).T)
 
 
 @pytest.mark.parametrize(("radians", "told"), [(0.005, False), (0.016, False), (0.019, True)])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.formats.curve_text import Column, _column, decode, read_table
+from tsfit.formats.curve_text import Column, column_of, decode, read_table
 
 PATH = Path("curve.txt")
 ROWS = [[10.0, 6.5, -3.25], [20.5, 7.0, 12.0], [41.0, 30.125, 1.5]]
@@ -128,7 +128,7 @@ def test_places_are_named():
     ],
 )
 def test_names_of_columns(cell, column):
-    assert _column(cell) == column
+    assert column_of(cell) == column
 
 
 @pytest.mark.parametrize(

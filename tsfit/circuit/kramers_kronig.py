@@ -94,7 +94,7 @@ def kramers_kronig(
     for resonances in range(1, most_resonances + 1):
         if best.rms < max(noise, CLOSE) or in_vain == PATIENCE or count + 2 + 4 * resonances > points:
             break
-        test = _resonant(fixed, s, z, resonances)
+        test = with_resonances(fixed, s, z, resonances)
         in_vain = in_vain + 1 if test.rms > WORTHWHILE * best.rms else 0
         best = min(best, test, key=_rms)
     return best
@@ -155,7 +155,7 @@ def _test(fixed: Complex, s: Complex, z: Complex, poles: Complex) -> KramersKron
     return KramersKronig(fitted, residual, mu, np.sort(np.hypot(poles.real, poles.imag)) / (2.0 * math.pi), rms)
 
 
-def _resonant(fixed: Complex, s: Complex, z: Complex, resonances: int) -> KramersKronig:
+def with_resonances(fixed: Complex, s: Complex, z: Complex, resonances: int) -> KramersKronig:
     """Best of a few relocations of as many poles, which start spread over the band."""
     start = np.geomspace(abs(s[0]), abs(s[-1]), resonances + 2)[1:-1]
     poles = start * (1j - START_DAMPING)

@@ -55,9 +55,9 @@ def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex12
     octaves = np.log2(frequency_hz)
     density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
     half = max(round(TREND * density), 4)
-    trend = _running_median(misfit.real, half, "odd") + 1j * _running_median(misfit.imag, half, "odd")
+    trend = running_median(misfit.real, half, "odd") + 1j * running_median(misfit.imag, half, "odd")
     apart = np.abs(misfit - trend)
-    usual = _running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
+    usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
     height = apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST))
     bands = []
     edges = np.flatnonzero(np.diff(np.concatenate([[False], height > EDGE, [False]]).astype(int)))
@@ -67,7 +67,7 @@ def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex12
         first, end = _core(height[start:stop])
         first, end = start + first, start + end
         low, high = float(frequency_hz[first]), float(frequency_hz[end - 1])
-        hum = _hum(low, high)
+        hum = mains_line(low, high)
         if (
             high < low * 2.0**WIDEST
             and (end - first > 1 or hum)
@@ -87,7 +87,7 @@ def _core(height: NDArray[np.float64]) -> tuple[int, int]:
     return int(below[-1]) + 1 if len(below) else 0, int(above[0]) if len(above) else len(height)
 
 
-def _hum(low: float, high: float) -> str:
+def mains_line(low: float, high: float) -> str:
     """Tell which mains line a band is, if it is one: narrow, about a multiple."""
     centre = math.sqrt(low * high)
     if high > 1.02 * low or centre > HIGHEST_HUM_HZ:
@@ -99,7 +99,7 @@ def _hum(low: float, high: float) -> str:
     return ""
 
 
-def _running_median(values: NDArray[np.float64], half: int, mirror: Literal["even", "odd"]) -> NDArray[np.float64]:
+def running_median(values: NDArray[np.float64], half: int, mirror: Literal["even", "odd"]) -> NDArray[np.float64]:
     """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
     from scipy.ndimage import median_filter
 

@@ -51,10 +51,10 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         ``no_resonance`` when there is no peak inside the range; ``vented_box`` when there are two.
     """
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
-    peaks, heights = _peaks(_smooth(f, np.log(size)))
+    peaks, heights = _peaks(smoothed(f, np.log(size)))
     if not len(peaks) and np.all(curve.impedance_ohm.real > 0.0):
         size = curve.impedance_ohm.real
-        peaks, heights = _peaks(_smooth(f, np.log(size)))
+        peaks, heights = _peaks(smoothed(f, np.log(size)))
     if not len(peaks):
         raise TsfitError(
             f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "
@@ -90,7 +90,7 @@ def _peaks(values: NDArray[np.float64]) -> tuple[list[int], list[float]]:
     return peaks, heights
 
 
-def _smooth(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+def smoothed(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
     """Running mean over about a twentieth of an octave, where the curve has that many points."""
     per_octave = len(f) / max(math.log2(f[-1] / f[0]), 0.1)
     width = 2 * int(per_octave / 40.0) + 1

@@ -180,7 +180,7 @@ def broken_law(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
     for enough in (BROKEN_LAW, BROKEN_LAW / 3.0):
         found = kramers_kronig(f, z, noise=max(enough, usual))
         octave = _broken_octave(f, found, noise)
-        whole = found.rms > max(BROKEN_LAW, usual, NOISE_FACTOR * _roughness(found.residual))
+        whole = found.rms > max(BROKEN_LAW, usual, NOISE_FACTOR * roughness(found.residual))
         if octave is None and not whole:
             return None
     size = f"{100.0 * found.rms:.1f} % RMS"
@@ -206,7 +206,7 @@ def _broken_octave(
         if rms[k] <= BROKEN_OCTAVE:
             return None
         inside = (f >= low[k]) & (f <= high[k])
-        if rms[k] > NOISE_FACTOR * max(float(stated[k]), _roughness(found.residual[inside], ROUGH_SHARE)):
+        if rms[k] > NOISE_FACTOR * max(float(stated[k]), roughness(found.residual[inside], ROUGH_SHARE)):
             return float(low[k]), float(high[k]), float(rms[k])
     return None
 
@@ -223,7 +223,7 @@ def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None 
     return [QualityNote("kramers_kronig", "warn", message, number)]
 
 
-def _roughness(residual: NDArray[np.complex128], share: float = 0.5) -> float:
+def roughness(residual: NDArray[np.complex128], share: float = 0.5) -> float:
     """Noise from point to point, by the second difference that `share` of them stay below (6 times its variance)."""
     if len(residual) < 3:
         return 0.0

@@ -129,7 +129,7 @@ def _from_table(table: Table, path: Path) -> _Raw:
         refuse(path, f"has {width} columns and no header; name all of them in one, or export three.", "columns")
     f, a, b = table.values.T
     readings = {
-        name: _Raw(f, _impedance(name, a, b), None, table.lines, name, ()) for name in READINGS if _possible(name, a, b)
+        name: _Raw(f, _impedance(name, a, b), None, table.lines, name, ()) for name in READINGS if possible(name, a, b)
     }
     return _most_lawful(readings, table, path)
 
@@ -143,7 +143,7 @@ READINGS = {
 DEGREES, RADIANS, RECTANGULAR = READINGS
 
 
-def _possible(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
+def possible(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
     """Whether a passive driver could show these numbers under this reading: resistance not negative, phase within ±90°."""
     if name == RECTANGULAR:
         return bool(np.mean(a < 0.0) <= NEGATIVE_SHARE)
@@ -245,12 +245,12 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
         notes.append(QualityNote("repeated_rows", "note", message))
     if np.sum(keep) < LEAST_POINTS:
         refuse(path, f"{np.sum(keep)} measured points are too few; sweep at 24 points per octave or more.", "few_points")
-    _check_units(f[keep], z[keep], path)
+    check_units(f[keep], z[keep], path)
     stdev = None if raw.stdev is None else raw.stdev[order][keep]
     return _Raw(f[keep], z[keep], stdev, raw.lines[order][keep], raw.columns, tuple(notes))
 
 
-def _check_units(f: NDArray[np.float64], z: NDArray[np.complex128], path: Path) -> None:
+def check_units(f: NDArray[np.float64], z: NDArray[np.complex128], path: Path) -> None:
     """Refuse a curve that lies whole decades from where drivers are measured: nothing later would notice."""
     if not (TOP_HZ[0] <= f[-1] <= TOP_HZ[1] and f[0] < BOTTOM_HZ):
         refuse(

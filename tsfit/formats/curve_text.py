@@ -161,7 +161,7 @@ def _header(above: list[tuple[int, str]], separator: str, width: int, path: Path
         commented = COMMENT.match(line)
         bare = line[commented.end() :].strip() if commented else line
         for cells in _splits(bare, separator):
-            columns = tuple(_column(cell) for cell in cells)
+            columns = tuple(column_of(cell) for cell in cells)
             roles = [column.role for column in columns]
             if len(columns) == width and _complete(roles):
                 return columns
@@ -209,7 +209,8 @@ def _splits(line: str, separator: str) -> list[list[str]]:
     ]
 
 
-def _column(cell: str) -> Column:
+def column_of(cell: str) -> Column:
+    """What a cell of a header says of its column."""
     plain = cell.lower().replace("|z|", " mag ").replace("ω", "ohm").replace("\u2126", "ohm").replace("°", " deg ")
     words = re.findall(r"[^\W\d_]+", plain)
     roles = {role for role, names in ROLES.items() for word in words if word in names}

@@ -1,0 +1,31 @@
+"""Ticks, frequencies and labels as every plot has them."""
+
+import numpy as np
+import pytest
+
+from tsfit.plots.style import frequency_text, preferred_numbers, spread
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ticks"),
+    [
+        (5.0, 2000.0, [5, 10, 20, 50, 100, 200, 500, 1000, 2000]),
+        (20.0, 40.0, [20, 25, 31.5, 40]),
+        (30.0, 34.0, [30, 31, 32, 33, 34]),
+    ],
+)
+def test_ticks_stand_at_preferred_numbers(low, high, ticks):
+    assert preferred_numbers(low, high) == pytest.approx(ticks)
+
+
+def test_frequencies_are_written_short():
+    assert [frequency_text(f) for f in (20.0, 31.5, 1000.0, 20e3)] == ["20", "31.5", "1k", "20k"]
+
+
+def test_labels_keep_their_distance_and_their_order():
+    placed = spread([0.30, 0.31, 0.02, 0.99], 0.2)
+    assert np.all(np.diff(np.sort(placed)) > 0.199)
+    assert list(np.argsort(placed)) == [2, 0, 1, 3]
+    assert min(placed) >= 0.099
+    assert max(placed) <= 0.901
+    assert spread([0.5], 0.2) == [0.5]
