@@ -8,7 +8,7 @@ from helpers.made_curves import make
 
 from tsfit.api import fit
 from tsfit.base.files import to_json
-from tsfit.cli.fit.command import print_fit
+from tsfit.cli.fit.tables import print_fit
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.uncertainty import estimate_of
 from tsfit.formats.fit import fit_to_dict, read_fit

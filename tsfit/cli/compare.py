@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, wiring_option
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
@@ -65,15 +66,11 @@ LACKING = {
 )
 @wiring_option
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
-@output_options
-@json_option
+@with_outputs()
 def compare(
     drivers: tuple[Path, ...],
     ways: tuple[str, ...],
-    output: Path | None,
-    plot: Path | None,
-    replace: bool,
-    as_json: bool,
+    outputs: Outputs,
     **options: Any,
 ) -> None:
     """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
@@ -95,24 +92,19 @@ def compare(
     """  # noqa: D301
     from tsfit.box.compare.drivers import compare as run
 
-    refuse_outputs(output, plot, replace=replace)
+    outputs.refuse_existing()
     candidates = _candidates(drivers, options)
     result = run(candidates, _cases(candidates, options))
     data = result.to_dict()
-    if output is not None:
-        save_json(output, data, replace=replace)
-    if plot is not None:
+    outputs.write_json(data)
+    if (plot := outputs.plot) is not None:
         from tsfit.plots.compare import compare_figure
-        from tsfit.plots.save import save_figure
 
         names = [one.driver.name for one in result.candidates]
         for number, case in enumerate(data["cases"]):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
-            save_figure(path, compare_figure(names, case), replace=replace)
-    if as_json:
-        print_json(data)
-    else:
-        _print(result, ways)
+            outputs.write_plot(compare_figure(names, case), path)
+    outputs.show(data, lambda: _print(result, ways))
 
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:

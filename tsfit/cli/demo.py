@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import hint, json_option, print_json, print_table, progress, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import hint, print_table, say
+from tsfit.cli.progress import progress
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
@@ -23,8 +25,8 @@ FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V8
     show_default=True,
     help="Where to leave figures and JSON; a number is added when it exists.",
 )
-@json_option
-def demo(folder: Path, as_json: bool) -> None:
+@with_outputs("as_json")
+def demo(folder: Path, outputs: Outputs) -> None:
     """Play the whole job on the sample data: recordings, fit, check, break-in, comparison, page.
 
     The scenario is invented: a harbour picture-house asks whether the successor of its old 12-inch woofer is worth new
@@ -37,12 +39,10 @@ def demo(folder: Path, as_json: bool) -> None:
     """  # noqa: D301
     from tsfit.demo import free_folder, play
 
-    with progress(quiet=as_json) as step:
+    with progress(quiet=outputs.as_json) as step:
         result = play(free_folder(folder), step)
-    if as_json:
-        print_json({"folder": str(result.folder), "files": [path.name for path in result.files]})
-    else:
-        _print(result)
+    data = {"folder": str(result.folder), "files": [path.name for path in result.files]}
+    outputs.show(data, lambda: _print(result))
 
 
 def _print(result: DemoResult) -> None:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_table
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import print_table
 
 
 @click.command()
-@json_option
-def devices(as_json: bool) -> None:
+@with_outputs("as_json")
+def devices(outputs: Outputs) -> None:
     """List the sound devices that can run a rig: two inputs and an output at once.
 
     Any part of a name that fits only one device goes into the rig file's [playback] as device = "...".
@@ -28,9 +29,6 @@ def devices(as_json: bool) -> None:
             'the rig whose device is "simulated".',
             code="no_device",
         )
-    if as_json:
-        print_json([{**vars(device), "label": device.label} for device in found])
-        return
     rows = [
         [
             device.name,
@@ -40,4 +38,7 @@ def devices(as_json: bool) -> None:
         ]
         for device in found
     ]
-    print_table(["device", "host API", "channels", "rates, kHz"], rows)
+    outputs.show(
+        [{**vars(device), "label": device.label} for device in found],
+        lambda: print_table(["device", "host API", "channels", "rates, kHz"], rows),
+    )

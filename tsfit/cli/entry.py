@@ -11,7 +11,7 @@ import click
 
 from tsfit.base.errors import TsfitError
 from tsfit.cli.groups import JobGroup
-from tsfit.cli.output import with_how_much
+from tsfit.cli.how_much import with_how_much
 from tsfit.cli.refusal import by_the_system, refuse
 
 

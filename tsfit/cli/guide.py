@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import json_option, print_json, print_rendered, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import print_rendered, say
 
 FOLDER = Path(__file__).parents[1] / "guides"
 TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-coils", "uncertainty")
@@ -14,8 +15,8 @@ TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-c
 
 @click.command()
 @click.argument("topic", type=click.Choice(TOPICS), required=False)
-@json_option
-def guide(topic: str | None, as_json: bool) -> None:
+@with_outputs("as_json")
+def guide(topic: str | None, outputs: Outputs) -> None:
     """Read a short guide: which resistor, mass, level, wiring; how to read a curve; what uncertainty means for the box.
 
     \b
@@ -24,9 +25,11 @@ def guide(topic: str | None, as_json: bool) -> None:
       tsfit guide mass
     """  # noqa: D301
     texts = {name: (FOLDER / f"{name}.md").read_text(encoding="utf-8") for name in ([topic] if topic else TOPICS)}
-    if as_json:
-        print_json(texts)
-        return
+    outputs.show(texts, lambda: _print(texts, topic))
+
+
+def _print(texts: dict[str, str], topic: str | None) -> None:
+    """Print one guide, or without a topic the first line of each."""
     if topic is None:
         say("Guides:")
         for name, text in texts.items():

@@ -6,7 +6,7 @@ import contextlib
 import os
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.output import print_json, printable, say_error
+from tsfit.cli.printing import print_json, printable, say_error
 
 
 def by_the_system(error: OSError) -> TsfitError:

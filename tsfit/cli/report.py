@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import hint, json_option, print_json, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import hint, say
 
 
 @click.command()
@@ -22,8 +23,8 @@ from tsfit.cli.output import hint, json_option, print_json, say
 )
 @click.option("--title", help="Title of the page.  [default: the drivers' names]")
 @click.option("--replace", is_flag=True, help="Allow a page that is there to be replaced.")
-@json_option
-def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bool, as_json: bool) -> None:
+@with_outputs("as_json")
+def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bool, outputs: Outputs) -> None:
     """Make one self-contained page of FILES: what fit, check, box and compare wrote, and drift logs, in any mix.
 
     The page opens from disk in any browser, prints well, and needs no network. For a PDF, print it into one.
@@ -39,8 +40,9 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
 
     refuse_existing(output, replace=replace)
     write_new(output, make_page(files, title), replace=replace)
-    if as_json:
-        print_json({"page": str(output), "files": [str(file) for file in files]})
-    else:
-        say(f"{output}")
-        hint("Open it in a browser; print it for a PDF.")
+    outputs.show({"page": str(output), "files": [str(file) for file in files]}, lambda: _print(output))
+
+
+def _print(page: Path) -> None:
+    say(f"{page}")
+    hint("Open it in a browser; print it for a PDF.")

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from tsfit.cli.groups import NamingGroup
-from tsfit.cli.output import hint, json_option, print_json, print_table, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import hint, print_table, say
+from tsfit.cli.sound import confirmed_level, live_levels
 
 if TYPE_CHECKING:
-    from tsfit.bench.calibrate import KnownThing
+    from tsfit.bench.calibrate import KnownThing, Proof
     from tsfit.bench.rig_check import RigCheck
     from tsfit.capture.rig import Rig
 
@@ -43,8 +46,8 @@ def rig() -> None:
 @click.option("--seconds", type=SECONDS, default=4.0, show_default=True, help="Length of the sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
-@json_option
-def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float | None, yes: bool, as_json: bool) -> int:
+@with_outputs("as_json")
+def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float | None, yes: bool, outputs: Outputs) -> int:
     """Play quietly and listen: levels, margin, noise, hum, clock, delay, dropouts, and what to turn.
 
     Nothing is kept. Connect the driver, or better a known resistor. Leaves with 1 when something should be put right.
@@ -58,17 +61,13 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
     from tsfit.bench.sweep import plan
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
-    from tsfit.cli.sweep import confirmed_level, live_levels
 
-    read = read_rig(rig)
-    level = confirmed_level(read, level_dbfs, yes=yes, quiet=as_json)
+    read, quiet = read_rig(rig), outputs.as_json
+    level = confirmed_level(read, level_dbfs, yes=yes, quiet=quiet)
     excitation = plan(read, Wanted(seconds=seconds, level_dbfs=level, silence_s=2.0))
-    with live_levels(excitation.seconds, quiet=as_json) as show:
+    with live_levels(excitation.seconds, quiet=quiet) as show:
         found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
-    if as_json:
-        print_json(found.to_dict())
-    else:
-        _print_check(read, found)
+    outputs.show(found.to_dict(), lambda: _print_check(read, found))
     return int(bool(found.advice))
 
 
@@ -109,18 +108,22 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
     "-o", "--output", type=click.Path(path_type=Path), metavar="FILE.toml", help="Name of the calibrated rig file."
 )
 @click.option("--yes", is_flag=True, help="Ask nothing: everything is plugged by itself, as on the simulated rig.")
-@json_option
+@with_outputs("as_json")
 def calibrate(
     rig: Path,
     known_ohm: tuple[float, ...],
     known_uncertainty_ohm: tuple[float, ...],
     proof_ohm: float | None,
+    no_open: bool,
+    no_short: bool,
     trim: bool,
     volts: bool,
     reading_v: float | None,
+    seconds: float,
+    level_dbfs: float | None,
     output: Path | None,
-    as_json: bool,
-    **options: Any,
+    yes: bool,
+    outputs: Outputs,
 ) -> int:
     """Walk through open circuit, short circuit and known resistors, and write a calibrated copy of the rig file.
 
@@ -138,57 +141,50 @@ def calibrate(
     from tsfit.base.files import refuse_existing
     from tsfit.bench.calibrate import new_folder, prove, write_calibrated, write_trimmed
     from tsfit.capture.rig import read_rig
-    from tsfit.cli.sweep import confirmed_level
 
-    read = read_rig(rig)
-    now = datetime.now().astimezone()
+    read, now = read_rig(rig), datetime.now().astimezone()
     kind = "volts" if volts else "trimmed" if trim else "calibrated"
-    calibrated = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
-    refuse_existing(calibrated)
+    path = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
+    refuse_existing(path)
     if volts:
         if known_ohm or proof_ohm is not None or trim:
             raise click.UsageError("--volts needs no resistor and stands alone; calibrate with resistors in another run.")
-        return _volts(read, calibrated, reading_v, options, as_json=as_json)
+        return _volts(read, path, reading_v, level_dbfs, outputs, yes=yes)
     if reading_v is not None:
         raise click.UsageError("--reading-v belongs to --volts; add that, or leave the reading out.")
-    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=options["no_open"], no_short=options["no_short"])
-    ask = not (options["yes"] or as_json)
-    options["level_dbfs"] = confirmed_level(read, options["level_dbfs"], yes=options["yes"], quiet=as_json)
-    folder = new_folder(read, now)
-    standards = [_record(read, folder, ohm, spread, options, ask=ask) for ohm, spread in ohms]
-    ready = write_trimmed(read, standards[0], calibrated) if trim else write_calibrated(read, standards, calibrated, now)
-    found: dict[str, Any] = {"rig": str(calibrated), "recordings": str(folder)}
-    good = True
-    if proof_ohm is not None:
-        proof = prove(ready, _record(read, folder, proof_ohm, None, options, ask=ask, name="proof"))
-        good = proof.percent <= WORST_PERCENT
-        found["proof"] = vars(proof)
-    if as_json:
-        print_json(found)
-        return int(not good)
-    say(f"Calibrated rig: {calibrated}")
-    if proof_ohm is None:
+    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=no_open, no_short=no_short)
+    level = confirmed_level(read, level_dbfs, yes=yes, quiet=outputs.as_json)
+    recorder = _Recorder(read, new_folder(read, now), level, seconds, ask=not (yes or outputs.as_json))
+    standards = [recorder.record(ohm, spread) for ohm, spread in ohms]
+    ready = write_trimmed(read, standards[0], path) if trim else write_calibrated(read, standards, path, now)
+    proof = None if proof_ohm is None else prove(ready, recorder.record(proof_ohm, None, "proof"))
+    found = {"rig": str(path), "recordings": str(recorder.folder)}
+    outputs.show(found if proof is None else {**found, "proof": vars(proof)}, lambda: _print_calibrated(path, proof))
+    return int(proof is not None and proof.percent > WORST_PERCENT)
+
+
+def _print_calibrated(path: Path, proof: Proof | None) -> None:
+    say(f"Calibrated rig: {path}")
+    if proof is None:
         hint("Not proved: measure one more resistor with --proof-ohm to see what the calibration is worth.")
-    else:
-        say(
-            f"Proved on {proof.ohm:g} ohm, 10 Hz to 20 kHz: at most {proof.percent:.3f} % and {proof.degrees:.2f}° off, "
-            f"{proof.median_percent:.3f} % in the median point."
-        )
-    if not good:
+        return
+    say(
+        f"Proved on {proof.ohm:g} ohm, 10 Hz to 20 kHz: at most {proof.percent:.3f} % and {proof.degrees:.2f}° off, "
+        f"{proof.median_percent:.3f} % in the median point."
+    )
+    if proof.percent > WORST_PERCENT:
         say(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
-    return int(not good)
 
 
-def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any], *, as_json: bool) -> int:
+def _volts(rig: Rig, path: Path, reading_v: float | None, level_dbfs: float | None, outputs: Outputs, *, yes: bool) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
     from tsfit.bench.calibrate import play_tone, write_volts
     from tsfit.capture.excitation import make_tone
-    from tsfit.cli.sweep import confirmed_level, live_levels
 
     ask = reading_v is None
-    if ask and as_json:
+    if ask and outputs.as_json:
         raise click.UsageError("--json asks nothing; add --reading-v with what the voltmeter reads.")
-    level = confirmed_level(rig, options["level_dbfs"], yes=options["yes"], quiet=as_json)
+    level = confirmed_level(rig, level_dbfs, yes=yes, quiet=outputs.as_json)
     if ask:
         say(
             "Connect the driver, and a voltmeter set to AC across the points of the total channel; true RMS, for a few "
@@ -196,16 +192,18 @@ def _volts(rig: Rig, path: Path, reading_v: float | None, options: dict[str, Any
         )
         click.prompt("Press Enter", default="", show_default=False)
     tone = make_tone(TONE_HZ, sample_rate_hz=rig.plays_at_hz, seconds=TONE_SECONDS, level_dbfs=level)
-    with live_levels(tone.seconds, quiet=as_json) as show:
+    with live_levels(tone.seconds, quiet=outputs.as_json) as show:
         play_tone(rig, tone, show)
     if reading_v is None:
         reading_v = click.prompt("Reading, V RMS", type=click.FloatRange(1e-4, 1e3))
     volts = write_volts(rig, level, reading_v, path).volts_per_full_scale
-    if as_json:
-        print_json({"rig": str(path), "level_dbfs": level, "reading_v": reading_v, "volts_per_full_scale": volts})
-        return 0
-    say(f"Calibrated rig: {path}")
-    say(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
+
+    def tables() -> None:
+        say(f"Calibrated rig: {path}")
+        say(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
+
+    found = {"rig": str(path), "level_dbfs": level, "reading_v": reading_v, "volts_per_full_scale": volts}
+    outputs.show(found, tables)
     return 0
 
 
@@ -228,19 +226,27 @@ def _wanted(
     return [*ends, *known]
 
 
-def _record(
-    rig: Rig, folder: Path, ohm: float, spread: float | None, options: dict[str, Any], *, ask: bool, name: str = "known"
-) -> KnownThing:
-    from tsfit.bench.calibrate import KnownThing, record_standard
-    from tsfit.bench.sweep import plan
-    from tsfit.capture.excitation import Wanted
-    from tsfit.cli.sweep import live_levels
+@dataclass(frozen=True)
+class _Recorder:
+    """Records resistors in the driver's place, at one level and for the same time each, into one folder."""
 
-    stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
-    standard = KnownThing(ohm, spread, folder / f"{stem}.wav")
-    if ask:
-        click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
-    excitation = plan(rig, Wanted(seconds=options["seconds"], level_dbfs=options["level_dbfs"]))
-    with live_levels(excitation.seconds, quiet=not ask) as show:
-        record_standard(rig, standard, excitation, show)
-    return standard
+    rig: Rig
+    folder: Path
+    level_dbfs: float
+    seconds: float
+    ask: bool
+
+    def record(self, ohm: float, spread: float | None, name: str = "known") -> KnownThing:
+        """Have `ohm` (infinite: nothing) plugged in, and record it; `spread` is its standard uncertainty."""
+        from tsfit.bench.calibrate import KnownThing, record_standard
+        from tsfit.bench.sweep import plan
+        from tsfit.capture.excitation import Wanted
+
+        stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
+        standard = KnownThing(ohm, spread, self.folder / f"{stem}.wav")
+        if self.ask:
+            click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
+        excitation = plan(self.rig, Wanted(seconds=self.seconds, level_dbfs=self.level_dbfs))
+        with live_levels(excitation.seconds, quiet=not self.ask) as show:
+            record_standard(self.rig, standard, excitation, show)
+        return standard

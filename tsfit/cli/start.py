@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from tsfit.bench.new_folder import RIGS
-from tsfit.cli.output import hint, is_quiet, json_option, print_json, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import hint, is_quiet, say
 
 
 @click.command()
@@ -20,8 +21,8 @@ from tsfit.cli.output import hint, is_quiet, json_option, print_json, say
     show_default=True,
     help="Which ready rig to copy: " + ", ".join(RIGS) + ".",
 )
-@json_option
-def start(folder: Path, rig: str, as_json: bool) -> None:
+@with_outputs("as_json")
+def start(folder: Path, rig: str, outputs: Outputs) -> None:
     """Make FOLDER for one driver: a ready rig with its drawing, commented files to fill in, and what to do next.
 
     With the simulated rig everything can be tried at once, with no hardware.
@@ -31,13 +32,17 @@ def start(folder: Path, rig: str, as_json: bool) -> None:
       tsfit start my-woofer
       tsfit start try-it --rig simulated
     """  # noqa: D301
-    from tsfit.bench.new_folder import NEXT, start_folder
+    from tsfit.bench.new_folder import start_folder
 
     files = start_folder(folder, rig)
-    if as_json:
-        print_json({"folder": str(folder), "files": [path.name for path in files]})
-        return
-    say(f"{folder}: {', '.join(path.name for path in files)}")
+    names = [path.name for path in files]
+    outputs.show({"folder": str(folder), "files": names}, lambda: _print(folder, names))
+
+
+def _print(folder: Path, names: list[str]) -> None:
+    from tsfit.bench.new_folder import NEXT
+
+    say(f"{folder}: {', '.join(names)}")
     hint("")
     hint("Next, in that folder (the same stands in NEXT.txt):")
     hint("")

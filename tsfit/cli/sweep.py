@@ -3,27 +3,66 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import hint, json_option, print_json, print_table, say, shows_bars
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
+from tsfit.cli.sound import confirmed_level, live_levels
 
 if TYPE_CHECKING:
     from tsfit.bench.file import SweepTable
-    from tsfit.bench.sweep import Averaged, Measurement
+    from tsfit.bench.sweep import Averaged, Measurement, Specimen
+    from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import Rig
-    from tsfit.capture.stream import Levels
     from tsfit.driver.curve import ImpedanceCurve
 
-CAUTIONS = (
-    "Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level. Headphones off "
-    "your ears, volume down, no DC at the output, driver blocked against rolling."
-)
 STATES = ("free air", "added mass", "closed box", "infinite baffle")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is played on which driver, how often, and what is said of it.
+
+    Attributes
+    ----------
+    wanted : what is played; its level counts once `confirmed`
+    specimen : which driver
+    repeats : recordings in a row
+    level_dbfs, level_v : peak level asked for, re full scale or at the total channel; None: the rig's own
+    state : state and conditions, by their keys in a bench file
+    draws : whether a plot is drawn
+    yes : whether a loud level needs no question
+    quiet : whether nothing is printed
+    """
+
+    wanted: Wanted
+    specimen: Specimen
+    repeats: int
+    level_dbfs: float | None
+    level_v: float | None
+    state: Mapping[str, object]
+    draws: bool
+    yes: bool
+    quiet: bool
+
+    def confirmed(self, rig: Rig) -> Asked:
+        """Return this with the level that `rig` plays, after the cautions, and after a question if it is loud."""
+        level = confirmed_level(rig, self.level_dbfs, self.level_v, yes=self.yes, quiet=self.quiet)
+        return replace(self, wanted=replace(self.wanted, level_dbfs=level))
+
+    def table(self, rig: Path, **more: object) -> SweepTable:
+        """State and conditions as the bench file would hold them; `more` replaces what was asked for."""
+        from tsfit.bench.file import SweepTable
+        from tsfit.formats.toml import validated
+
+        asked = {**self.state, "level_dbfs": self.level_dbfs, "level_v": self.level_v, **more}
+        given = {name: value for name, value in asked.items() if value is not None}
+        return validated(rig, {"recording": "-", **given}, SweepTable, "sweep")
 
 
 @click.command()
@@ -65,8 +104,26 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
 @click.option("--no-figure", is_flag=True, help="Draw no figure.")
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
-@json_option
-def sweep(rig: Path, guided: bool, repeats: int, output: Path | None, as_json: bool, **options: Any) -> int:
+@with_outputs("as_json")
+def sweep(
+    rig: Path,
+    kind: str,
+    seconds: float,
+    low_hz: float,
+    high_hz: float,
+    periods: int,
+    repeats: int,
+    level_dbfs: float | None,
+    level_v: float | None,
+    hours: float | None,
+    serial: str | None,
+    output: Path | None,
+    no_figure: bool,
+    guided: bool,
+    yes: bool,
+    outputs: Outputs,
+    **state: object,
+) -> int:
     """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and figure beside the recording.
 
     The raw recording is written while it is made; whatever stops it leaves a readable partial one, which is never fitted.
@@ -78,34 +135,27 @@ def sweep(rig: Path, guided: bool, repeats: int, output: Path | None, as_json: b
       tsfit sweep rig.toml --state "added mass" --mass-g 40
       tsfit sweep rig.toml --guided
     """  # noqa: D301
+    from tsfit.bench.sweep import Specimen
+    from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
 
-    read = read_rig(rig)
+    read, quiet = read_rig(rig), outputs.as_json
+    wanted = Wanted(kind=kind, seconds=seconds, low_hz=low_hz, high_hz=high_hz, periods=periods)
+    specimen = Specimen(hours or None, serial or None)
+    asked = Asked(wanted, specimen, repeats, level_dbfs, level_v, state, not no_figure, yes, quiet)
     if guided:
-        if as_json:
+        if quiet:
             raise click.UsageError("--guided asks questions; leave out --json.")
-        return _guided(read, repeats, options)
-    table = _table(rig, options)
+        return _guided(read, asked)
+    table = asked.table(rig)
     path = output or Path(f"{_stem(table)}.wav")
-    options["level_dbfs"] = confirmed_level(
-        read, options["level_dbfs"], options["level_v"], yes=options["yes"], quiet=as_json
-    )
-    measured, averaged = _repeat(read, table, path, repeats, options, quiet=as_json)
-    if as_json:
-        found: dict[str, Any] = {"sweeps": [_plain(one) for one in measured]}
+    measured, averaged = _repeat(read, table, path, asked.confirmed(read))
+    if quiet:
+        found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
         if averaged is not None:
             found["average"] = {"curve": str(averaged.curve_file), **averaged.agreement.to_dict()}
         print_json(found)
     return 2 if any(one.curve is None for one in measured) else 0
-
-
-def _table(rig: Path, options: dict[str, Any]) -> SweepTable:
-    """State and conditions as the bench file would hold them."""
-    from tsfit.bench.file import SweepTable
-    from tsfit.formats.toml import validated
-
-    given = {name: options[name] for name in SweepTable.model_fields if options.get(name) is not None}
-    return validated(rig, {"recording": "-", **given}, SweepTable, "sweep")
 
 
 def _stem(table: SweepTable) -> str:
@@ -115,108 +165,56 @@ def _stem(table: SweepTable) -> str:
     return stem if table.volume_l is None else f"{stem}-{table.volume_l:g}l"
 
 
-def _names(path: Path, repeats: int) -> list[Path]:
-    return [path] if repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in range(1, repeats + 1)]
-
-
-def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool) -> float:
-    """Show the cautions, ask before anything above the quiet default, and return the peak level re full scale."""
-    from tsfit.base.errors import TsfitError
-    from tsfit.bench.sweep import choose_level
-    from tsfit.capture.excitation import QUIET_DBFS
-
-    level = choose_level(rig, level_dbfs, level_v)
-    if not quiet:
-        say(CAUTIONS)
-    if level > QUIET_DBFS and not yes:
-        if quiet:
-            raise TsfitError(
-                f"The level of {level:.1f} dBFS is above the quiet {QUIET_DBFS:g}; add --yes when it is meant.",
-                code="confirm",
-            )
-        click.confirm(f"Play at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
-    return level
-
-
-def _repeat(
-    rig: Rig, table: SweepTable, path: Path, repeats: int, options: dict[str, Any], *, quiet: bool
-) -> tuple[list[Measurement], Averaged | None]:
-    """Record one state so many times, and average where there are several and all can be used."""
+def _repeat(rig: Rig, table: SweepTable, path: Path, asked: Asked) -> tuple[list[Measurement], Averaged | None]:
+    """Record one state so often, and average where there are several and all can be used."""
     from tsfit.base.files import refuse_existing
     from tsfit.bench.sweep import average
 
-    names = _names(path, repeats)
+    numbers = range(1, asked.repeats + 1)
+    names = [path] if asked.repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in numbers]
     for name in (path, *names):
         refuse_existing(name.with_suffix(".txt"))
-        if not options["no_figure"]:
+        if asked.draws:
             refuse_existing(name.with_suffix(".png"))
-    measured = [_record(rig, table, name, options, quiet=quiet) for name in names]
-    if repeats == 1 or any(one.curve is None for one in measured):
+    measured = [_record(rig, table, name, asked) for name in names]
+    if asked.repeats == 1 or any(one.curve is None for one in measured):
         return measured, None
     averaged = average(measured, path.with_suffix(".txt"))
-    _draw(path, averaged.curve, table, options, averaged.repeats)
-    if not quiet:
+    _draw(path, averaged.curve, table, asked, averaged.repeats)
+    if not asked.quiet:
         _print_average(averaged)
     return measured, averaged
 
 
 def _draw(
-    path: Path,
-    curve: ImpedanceCurve,
-    table: SweepTable,
-    options: dict[str, Any],
-    repeats: Sequence[ImpedanceCurve] = (),
+    path: Path, curve: ImpedanceCurve, table: SweepTable, asked: Asked, repeats: Sequence[ImpedanceCurve] = ()
 ) -> None:
-    """Write the figure beside the recording."""
-    if options["no_figure"]:
+    """Draw the curve beside the recording."""
+    if not asked.draws:
         return
     from tsfit.bench.file import state_of
     from tsfit.plots.fit import state_name
     from tsfit.plots.save import save_figure
     from tsfit.plots.sweep import sweep_figure
 
-    subtitle = f"{state_name(state_of(table))}; {options['kind']} at {options['level_dbfs']:.0f} dBFS" + (
+    subtitle = f"{state_name(state_of(table))}; {asked.wanted.kind} at {asked.wanted.level_dbfs:.0f} dBFS" + (
         f"; average of {len(repeats)} sweeps, drawn thin" if repeats else ""
     )
     save_figure(path.with_suffix(".png"), sweep_figure(curve, path.stem, subtitle, repeats))
 
 
-def _record(rig: Rig, table: SweepTable, path: Path, options: dict[str, Any], *, quiet: bool) -> Measurement:
-    from tsfit.bench.sweep import Specimen, measure, plan
-    from tsfit.capture.excitation import Wanted
+def _record(rig: Rig, table: SweepTable, path: Path, asked: Asked) -> Measurement:
+    """Record once, draw and print."""
+    from tsfit.bench.sweep import measure, plan
 
-    asked = ("kind", "level_dbfs", "seconds", "low_hz", "high_hz", "periods")
-    excitation = plan(rig, Wanted(**{name: options[name] for name in asked}))
-    specimen = Specimen(options["hours"] or None, options["serial"] or None)
-    with live_levels(excitation.seconds, quiet=quiet) as show:
-        measured = measure(rig, path, table, excitation, specimen=specimen, on_level=show)
+    excitation = plan(rig, asked.wanted)
+    with live_levels(excitation.seconds, quiet=asked.quiet) as show:
+        measured = measure(rig, path, table, excitation, specimen=asked.specimen, on_level=show)
     if measured.curve is not None:
-        _draw(path, measured.curve, table, options)
-    if not quiet:
+        _draw(path, measured.curve, table, asked)
+    if not asked.quiet:
         _print(measured)
     return measured
-
-
-@contextmanager
-def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], None]]:
-    """Show progress, time left and the level of both channels on standard error, when that is a terminal."""
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    console = Console(stderr=True)
-    if not shows_bars(quiet=quiet):
-        yield lambda levels: None
-        return
-    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=console) as bar:
-        task = bar.add_task("recording", total=seconds)
-
-        def show(levels: Levels) -> None:
-            one, two = levels.peak_dbfs
-            text = f"channel 1 {one:6.1f} dBFS, channel 2 {two:6.1f} dBFS"
-            bar.update(task, completed=seconds * levels.frame / levels.expected, description=text)
-
-        yield show
 
 
 def _print(measured: Measurement) -> None:
@@ -230,8 +228,7 @@ def _print(measured: Measurement) -> None:
         print_table(["octave, Hz", "uncertainty, %", "signal over noise, dB"], rows)
     if verdict.distortion is not None:
         say(f"  distortion: {verdict.distortion.summary}")
-    for note in verdict.notes:
-        say(f"  {note.severity}: {note.message}")
+    print_notes(verdict.notes, indent="  ")
     say(f"  {verdict.action}")
     if measured.curve_file is not None and measured.curve is not None:
         points = len(measured.curve.frequency_hz)
@@ -242,14 +239,13 @@ def _print_average(averaged: Averaged) -> None:
     points = len(averaged.curve.frequency_hz)
     say(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points")
     agreement = averaged.agreement
-    for note in agreement.notes:
-        say(f"  {note.severity}: {note.message}")
+    print_notes(agreement.notes, indent="  ")
     worst = max(agreement.scatter_percent.values(), default=0.0)
     warmer = f"{agreement.warming_k[-1]:+.1f} K"
     say(f"  One repeat scatters by at most {worst:.2g} % in an octave; the coil is at {warmer} since the first.")
 
 
-def _plain(measured: Measurement) -> dict[str, Any]:
+def _plain(measured: Measurement) -> dict[str, object]:
     return {
         "recording": str(measured.recording),
         "conditions": str(measured.conditions),
@@ -258,7 +254,7 @@ def _plain(measured: Measurement) -> dict[str, Any]:
     }
 
 
-def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
+def _guided(rig: Rig, asked: Asked) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
     from tsfit.base.files import refuse_existing
     from tsfit.bench.file import BenchDriverTable, write_bench
@@ -272,15 +268,17 @@ def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
         "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
     }
     driver = validated(bench, given, BenchDriverTable, "driver")
-    options["level_dbfs"] = confirmed_level(rig, options["level_dbfs"], options["level_v"], yes=options["yes"], quiet=False)
+    asked = asked.confirmed(rig)
+    # In the bench file stands the level that was played, in dBFS unless volts were asked for.
+    played = {} if asked.level_v is not None else {"level_dbfs": asked.wanted.level_dbfs}
     folder.mkdir(parents=True, exist_ok=True)
     sweeps = []
     for state in STATES[:3]:
-        chosen = _ask(state, options)
+        chosen = _ask(state)
         if chosen is None:
             continue
-        table = _table(rig.path, chosen)
-        measured, _ = _repeat(rig, table, folder / f"{_stem(table)}.wav", repeats, chosen, quiet=False)
+        table = asked.table(rig.path, state=state, **chosen, **played)
+        measured, _ = _repeat(rig, table, folder / f"{_stem(table)}.wav", asked)
         if any(one.curve is None for one in measured):
             say("This sweep cannot be used; put right what is said above and start again.")
             return 2
@@ -290,15 +288,13 @@ def _guided(rig: Rig, repeats: int, options: dict[str, Any]) -> int:
     return 0
 
 
-def _ask(state: str, options: dict[str, Any]) -> dict[str, Any] | None:
-    chosen = {**options, "state": state}
+def _ask(state: str) -> dict[str, float] | None:
+    """Ask for what a state needs; None where it is left out."""
     if state == "free air":
         click.prompt("Hold the driver free in air, away from walls; press Enter", default="", show_default=False)
-    elif state == "added mass":
-        chosen["mass_g"] = click.prompt("Fix a mass to the cone, about half of what the cone weighs; its grams", type=float)
-    else:
-        volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=float)
-        if volume == 0.0:
-            return None
-        chosen["volume_l"] = volume
-    return chosen
+        return {}
+    if state == "added mass":
+        question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
+        return {"mass_g": click.prompt(question, type=float)}
+    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=float)
+    return None if volume == 0.0 else {"volume_l": volume}

@@ -39,6 +39,11 @@ class Parameter:
     published: bool = False
 
     @property
+    def called(self) -> str:
+        """Name in a sentence or a list."""
+        return self.short or self.name
+
+    @property
     def heading(self) -> str:
         """Name and shown unit, as a table heads a row or column."""
         return self.short or (f"{self.name}, {self.shown}" if self.shown else self.name)

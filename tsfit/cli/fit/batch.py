@@ -2,46 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Unpack
 
-from tsfit.base.files import refuse_existing, write_new
+from tsfit.base.files import refuse_existing
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
-from tsfit.cli.output import print_json, print_table, say_error, shows_bars
+from tsfit.cli.fit.command import Asked
+from tsfit.cli.output import Outputs
+from tsfit.cli.printing import print_table, say_error
+from tsfit.cli.progress import shows_bars
 from tsfit.driver.units import display, rounded
 
 SHOWN = ("Re", "Fs", "Qts", "Vas")
 
 
-def fit_all(
-    benches: Sequence[Path], folder: Path | None, summary: Path | None, *, replace: bool, as_json: bool, **options: Any
-) -> int:
-    """Fit `benches`, print what came of each in their order, and return the exit code."""
-    names = fit_names(benches, folder)
-    refuse_existing(summary, replace=replace)
-    outcomes = _followed(benches, names, replace=replace, quiet=as_json, **options)
+def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **asked: Unpack[Asked]) -> int:
+    """Fit `benches` into the folder of ``-o``, print what came of each in their order, and return the exit code."""
+    names = fit_names(benches, outputs.output)
+    refuse_existing(summary, replace=outputs.replace)
+    outcomes = _followed(benches, fit_many(benches, names, replace=outputs.replace, **asked), quiet=outputs.as_json)
     if summary is not None:
-        write_new(summary, summary_csv(outcomes), replace=replace)
-    if as_json:
-        print_json({"fits": [_machine(outcome) for outcome in outcomes]})
-    else:
-        rows = [_cells(outcome, outcome.summary) for outcome in outcomes if outcome.summary is not None]
-        if rows:
-            print_table(["bench", "driver", *SHOWN, "warnings"], rows)
-        for outcome in outcomes:
-            if outcome.error is not None:
-                say_error(outcome.error.message)
-    failed = [str(outcome.bench) for outcome in outcomes if outcome.error is not None]
-    if failed and not as_json:
-        say_error(f"{len(failed)} of {len(outcomes)} could not be done: {', '.join(failed)}")
-    return 2 if failed else 0
+        outputs.write_file(summary, summary_csv(outcomes))
+    outputs.show({"fits": [_machine(outcome) for outcome in outcomes]}, lambda: _print(outcomes))
+    return 2 if any(outcome.error is not None for outcome in outcomes) else 0
 
 
-def _followed(benches: Sequence[Path], names: Sequence[Path], *, quiet: bool, **options: Any) -> list[Outcome]:
+def _followed(benches: Sequence[Path], done: Iterator[Outcome], *, quiet: bool) -> list[Outcome]:
     """Outcomes in the order of `benches`, with a bar on standard error where that is a terminal."""
     place = {bench: k for k, bench in enumerate(benches)}
-    done = fit_many(benches, names, **options)
     if shows_bars(quiet=quiet):
         from rich.console import Console
         from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -54,13 +43,24 @@ def _followed(benches: Sequence[Path], names: Sequence[Path], *, quiet: bool, **
     return sorted(outcomes, key=lambda outcome: place[outcome.bench])
 
 
-def _machine(outcome: Outcome) -> dict[str, Any]:
-    error = None if outcome.error is None else outcome.error.to_dict()["error"]
+def _print(outcomes: Sequence[Outcome]) -> None:
+    """Print a row for each fit, and on standard error what could not be done."""
+    rows = [_cells(outcome, outcome.summary) for outcome in outcomes if outcome.summary is not None]
+    if rows:
+        print_table(["bench", "driver", *SHOWN, "warnings"], rows)
+    failed = {str(outcome.bench): outcome.error.message for outcome in outcomes if outcome.error is not None}
+    for message in failed.values():
+        say_error(message)
+    if failed:
+        say_error(f"{len(failed)} of {len(outcomes)} could not be done: {', '.join(failed)}")
+
+
+def _machine(outcome: Outcome) -> dict[str, object]:
     return {
         "bench": outcome.bench,
         "fit": outcome.fit_file,
         "summary": None if outcome.summary is None else outcome.summary.row(),
-        "error": error,
+        "error": None if outcome.error is None else outcome.error.to_dict()["error"],
     }
 
 

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
 
 import click
 
-from tsfit.cli.output import json_option, output_options, say
+from tsfit.cli.output import Outputs, with_outputs
 
 if TYPE_CHECKING:
-    from tsfit.driver.fit_result import Estimate
+    from tsfit.driver.fit_result import FitResult
+
+
+class Asked(TypedDict):
+    """How each bench is to be fitted."""
+
+    coil: str | None
+    suspension: str | None
+    points_per_octave: int
+    monte_carlo: int | Literal["auto"] | None
 
 
 def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> int | str | None:
@@ -50,22 +58,15 @@ def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> in
     "they settle.",
 )
 @click.option("--budget", is_flag=True, help="Print what contributes how much to the uncertainty of each parameter.")
-@output_options
-@json_option
+@with_outputs()
 def fit(
     benches: tuple[Path, ...],
-    coil: str | None,
-    suspension: str | None,
-    points_per_octave: int,
     candidates: bool,
     spice: Path | None,
     summary: Path | None,
-    monte_carlo: int | Literal["auto"] | None,
     budget: bool,
-    output: Path | None,
-    plot: Path | None,
-    replace: bool,
-    as_json: bool,
+    outputs: Outputs,
+    **asked: Unpack[Asked],
 ) -> int:
     """Fit all the sweeps that a bench file names, together.
 
@@ -81,97 +82,55 @@ def fit(
       tsfit fit bench.toml --monte-carlo 10000
       tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
-    from tsfit.base.files import refuse_existing, write_new
-    from tsfit.bench.fit import fit_bench
-    from tsfit.cli.fit.tables import print_budget, print_candidates
-    from tsfit.cli.output import print_json, progress, refuse_outputs, save_json
-    from tsfit.fitting.monte_carlo import check_trials, with_trials
-    from tsfit.formats.fit import fit_to_dict
-
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit.batch import fit_all
 
-        if plot is not None or spice is not None or candidates or budget:
+        if outputs.plot is not None or spice is not None or candidates or budget:
             raise click.UsageError("--plot, --spice, --candidates and --budget are for one bench; give it alone.")
-        models = {
-            "coil": coil,
-            "suspension": suspension,
-            "points_per_octave": points_per_octave,
-            "monte_carlo": monte_carlo,
-        }
-        return fit_all(benches, output, summary, replace=replace, as_json=as_json, **models)
-    (bench,) = benches
-    refuse_outputs(output, plot, replace=replace)
-    refuse_existing(spice, replace=replace)
-    if monte_carlo is not None:
-        check_trials(monte_carlo)
-    with progress(quiet=as_json) as step:
-        result = fit_bench(
-            bench,
-            coil=coil,
-            suspension=suspension,
-            points_per_octave=points_per_octave,
-            on_step=step,
-        )
-        if monte_carlo is not None:
-            told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
-            result = with_trials(
-                result,
-                monte_carlo,
-                workers=os.cpu_count() or 1,
-                on_trials=lambda done: step(f"Monte Carlo trial {done}{told}"),
-            )
-    data = fit_to_dict(result)
-    if output is not None:
-        save_json(output, data, replace=replace)
-    if plot is not None:
-        from tsfit.plots.fit import fit_figure
-        from tsfit.plots.save import save_figure
+        return fit_all(benches, summary, outputs, **asked)
+    from tsfit.cli.fit.tables import print_fit
+    from tsfit.formats.fit import fit_to_dict
 
-        save_figure(plot, fit_figure(result), replace=replace)
+    outputs.refuse_existing(spice)
+    result = _fitted(benches[0], quiet=outputs.as_json, **asked)
+    data = fit_to_dict(result)
+    outputs.write_json(data)
+    if outputs.plot is not None:
+        from tsfit.plots.fit import fit_figure
+
+        outputs.write_plot(fit_figure(result))
     if spice is not None:
         from tsfit.formats.spice import spice_subcircuit
 
-        write_new(spice, spice_subcircuit(result.driver), replace=replace)
-    if as_json:
-        print_json(data)
-    else:
-        print_fit(result)
-        if candidates:
-            print_candidates(result)
-        if budget:
-            print_budget(result)
+        outputs.write_file(spice, spice_subcircuit(result.driver))
+    outputs.show(data, lambda: print_fit(result, candidates=candidates, budget=budget))
     return 0
 
 
-def print_fit(result: object) -> None:
-    """Print the parameters with their uncertainty, then what the fit has to remark."""
-    from tsfit.cli.fit.tables import print_levels, print_monte_carlo
-    from tsfit.cli.output import print_table
-    from tsfit.driver.fit_result import FitResult
+def _fitted(
+    bench: Path,
+    *,
+    quiet: bool,
+    coil: str | None,
+    suspension: str | None,
+    points_per_octave: int,
+    monte_carlo: int | Literal["auto"] | None,
+) -> FitResult:
+    """Fit one bench, with Monte Carlo trials where they are asked for, and tell how far it is."""
+    from tsfit.bench.fit import fit_bench
+    from tsfit.cli.progress import progress
+    from tsfit.fitting.monte_carlo import check_trials, with_trials
 
-    assert isinstance(result, FitResult)
-    rows = []
-    for name, estimate in {**result.parameters, **result.conditions}.items():
-        told = estimate.shown(name)
-        traced = " *" if estimate.interval_from == "profile" else ""
-        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}{traced}", told.unit])
-    print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
-    if result.wirings:
-        print_table(
-            ["wiring", *next(iter(result.wirings.values()))], [_wiring_row(*item) for item in result.wirings.items()]
+    if monte_carlo is not None:
+        check_trials(monte_carlo)
+    with progress(quiet=quiet) as step:
+        result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
+        if monte_carlo is None:
+            return result
+        told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
+        return with_trials(
+            result,
+            monte_carlo,
+            workers=os.cpu_count() or 1,
+            on_trials=lambda done: step(f"Monte Carlo trial {done}{told}"),
         )
-    print_levels(result)
-    print_monte_carlo(result)
-    for note in result.quality:
-        place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
-        say(f"{note.severity}: {place}{note.message}")
-
-
-def _wiring_row(wiring: str, figures: Mapping[str, Estimate]) -> list[str]:
-
-    cells = [wiring]
-    for name, estimate in figures.items():
-        told = estimate.shown(name)
-        cells.append(f"{told.value} {'' if told.unit == '1' else told.unit}".strip())
-    return cells

@@ -1,16 +1,45 @@
-"""Tables about a fit that are printed on request."""
+"""Tables of a fit."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from tsfit.cli.output import print_table, say
+from tsfit.cli.printing import print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.budget import shares_of
 
 
-def print_candidates(result: FitResult) -> None:
+def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = False) -> None:
+    """Print the parameters with their uncertainty, what the fit has to remark, and on request what else it knows."""
+    rows = []
+    for name, estimate in {**result.parameters, **result.conditions}.items():
+        told = estimate.shown(name)
+        traced = " *" if estimate.interval_from == "profile" else ""
+        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}{traced}", told.unit])
+    print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
+    if result.wirings:
+        wired = [[wiring, *_cells(figures)] for wiring, figures in result.wirings.items()]
+        print_table(["wiring", *next(iter(result.wirings.values()))], wired)
+    _print_levels(result)
+    _print_monte_carlo(result)
+    print_notes(result.quality)
+    if candidates:
+        _print_candidates(result)
+    if budget:
+        _print_budget(result)
+
+
+def _cells(figures: Mapping[str, Estimate], *, spread: bool = False) -> list[str]:
+    """Return each figure in its unit, on request with its standard uncertainty."""
+    shown = [estimate.shown(name) for name, estimate in figures.items()]
+    return [
+        f"{told.value}{f' ± {told.spread}' if spread else ''} {'' if told.unit == '1' else told.unit}".strip()
+        for told in shown
+    ]
+
+
+def _print_candidates(result: FitResult) -> None:
     """Print the choices of circuit models beside one another; Qts and Vas as each would have them."""
 
     def cell(value: float | None, form: str) -> str:
@@ -40,26 +69,20 @@ def print_candidates(result: FitResult) -> None:
             say(f"out: coil {each.coil}, suspension {each.suspension}: {each.fault}.")
 
 
-def print_levels(result: FitResult) -> None:
+def _print_levels(result: FitResult) -> None:
     """Print the figures against level, and their limit."""
     levels = result.levels
     if levels is None:
         return
     names = list(levels.limit)
-
-    def row(place: str, figures: Mapping[str, Estimate]) -> list[str]:
-        cells = [place]
-        for name in names:
-            told = figures[name].shown(name)
-            cells.append(f"{told.value} ± {told.spread} {'' if told.unit == '1' else told.unit}".strip())
-        return cells
-
-    rows = [row(f"{each.level:.3g}", each.figures) for each in levels.at]
+    rows = [["limit", *_cells(levels.limit, spread=True)]]
+    for each in levels.at:
+        rows.append([f"{each.level:.3g}", *_cells({name: each.figures[name] for name in names}, spread=True)])
     columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *names]
-    print_table(columns, [row("limit", levels.limit), *rows], title="Figures against level")
+    print_table(columns, rows, title="Figures against level")
 
 
-def print_budget(result: FitResult) -> None:
+def _print_budget(result: FitResult) -> None:
     """Print what contributes how much to Vas (or Qts), then the largest three sources of every parameter."""
     figure = "Vas" if "Vas" in result.budget else "Qts"
     estimate = result.parameters[figure]
@@ -77,7 +100,7 @@ def print_budget(result: FitResult) -> None:
     print_table(["figure", "largest shares of its variance"], largest)
 
 
-def print_monte_carlo(result: FitResult) -> None:
+def _print_monte_carlo(result: FitResult) -> None:
     """Print what the trials say of every figure, and whether the covariance says the same."""
     found = result.monte_carlo
     if found is None:

@@ -1,10 +1,11 @@
-"""Tables of a lot, for ``tsfit check`` with several fits."""
+"""Tables of a check of several fits of one type."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tsfit.cli.output import hint, print_table, say
+from tsfit.cli.printing import hint, print_table, say
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
@@ -16,19 +17,16 @@ MOST_PAIRS = 10
 def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
     from tsfit.check.lot import CONFIDENCE, FRACTION
-    from tsfit.cli.check import label
-    from tsfit.driver.parameters import LEVELS
-    from tsfit.driver.units import display
 
     rows = []
     for item in result.figures:
-        factor, unit = display(item.name, 1.0)
-        level = item.name in LEVELS
-        scale, sign = (1.0, " dB") if level else (100.0, " %")
-        spread = (item.spread if level else item.spread * item.mean) * factor
+        parameter = PARAMETERS[item.name]
+        factor = parameter.factor
+        scale, sign = (1.0, " dB") if parameter.level else (100.0, " %")
+        spread = (item.spread if parameter.level else item.spread * item.mean) * factor
         low, high = (rounded(end * factor, spread) for end in item.interval)
         row = [
-            label(item.name, unit),
+            parameter.heading,
             rounded(item.mean * factor, spread),
             f"{item.spread * scale:.2g}{sign}",
             f"{item.measurement * scale:.2g}{sign}",
@@ -46,21 +44,16 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
     strange: dict[str, list[str]] = {}
     for item in result.figures:
         if item.outlier is not None:
-            strange.setdefault(result.names[item.outlier], []).append(label(item.name))
+            strange.setdefault(result.names[item.outlier], []).append(PARAMETERS[item.name].called)
     for name, figures in strange.items():
         say(f"{name} stands out in {', '.join(figures)} (Grubbs' test, 5 %).")
     if result.pairs:
-        best = set(result.best)
-        shown = result.pairs[:MOST_PAIRS]
-        rows = [
-            [
-                f"{result.names[pair.first]} and {result.names[pair.second]}",
-                f"{pair.difference_db:.2f}",
-                "yes" * (pair in best),
-            ]
-            for pair in dict.fromkeys([*result.best, *shown])
-        ]
         say(f"Pairs by the level of both in the same box: {result.box}.")
+        names, pairs = result.names, dict.fromkeys([*result.best, *result.pairs[:MOST_PAIRS]])
+        rows = [
+            [f"{names[pair.first]} and {names[pair.second]}", f"{pair.difference_db:.2f}", "yes" * (pair in result.best)]
+            for pair in pairs
+        ]
         print_table(["pair", "apart at most, dB", "chosen"], rows)
     if judged:
         out = [item.name for item in result.figures if item.verdict == "outside"]

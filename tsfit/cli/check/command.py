@@ -1,0 +1,143 @@
+"""``tsfit check``: a fit against a published datasheet, a datasheet against itself, or several fits of one type."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.base.errors import TsfitError
+from tsfit.cli.output import Outputs, with_outputs
+
+if TYPE_CHECKING:
+    from tsfit.check.consistency import Consistency
+    from tsfit.check.pairs import LotResult
+    from tsfit.check.verdict import CheckResult
+    from tsfit.formats.sheet import Sheet
+
+
+@click.command()
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT]... SHEET")
+@click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
+@click.option(
+    "--rules", type=click.Path(path_type=Path), metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table."
+)
+@click.option(
+    "--box",
+    "boxes",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    metavar="FILE",
+    help="A box file that both drivers are put into; may be given again.",
+)
+@click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
+@with_outputs()
+def check(
+    files: tuple[Path, ...],
+    template: bool,
+    rules: Path | None,
+    boxes: tuple[Path, ...],
+    strict: bool,
+    outputs: Outputs,
+) -> int:
+    """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
+
+    Of several FITs it tells how samples of one type spread, which stands out, and which make the best pairs.
+
+    A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those of
+    --rules, else of the sheet, else of common practice. Leaves with 1 when a figure is outside, or a lone sheet contradicts
+    itself; an undecided verdict leaves with 0 unless --strict is given.
+
+    \b
+    Example:
+      tsfit check wagtail-fit.json wagtail-sheet.toml
+      tsfit check wagtail-fit.json wagtail-sheet.toml \\
+          --box cabinet.toml
+      tsfit check wagtail-1.json wagtail-2.json \\
+          wagtail-3.json wagtail-sheet.toml
+      tsfit check wagtail-sheet.toml
+      tsfit check --template > wagtail-sheet.toml
+    """  # noqa: D301
+    from tsfit.formats.sheet import read_rules, read_sheet
+
+    if template:
+        from tsfit.formats.sheet_template import TEMPLATE
+
+        click.echo(TEMPLATE, nl=False)
+        return 0
+    fits, sheet_file = _sorted(files)
+    if outputs.plot is not None and (len(fits) != 1 or sheet_file is None):
+        raise click.UsageError("--plot draws what a fit changes in boxes; give one fit and a sheet with it.")
+    if boxes and not fits:
+        raise click.UsageError("--box compares drivers in a box; give a fit with it.")
+    if len(fits) > 1 and len(boxes) > 1:
+        raise click.UsageError("Pairs are matched in one box; give --box once.")
+    outputs.refuse_existing()
+    allowed = None if rules is None else read_rules(rules)
+    sheet = None if sheet_file is None else read_sheet(sheet_file)
+    result, tables = _judged(fits, sheet, allowed, boxes)
+    data = result.to_dict()
+    outputs.write_json(data)
+    if outputs.plot is not None:
+        from tsfit.plots.consequence import consequence_figure
+
+        drawn = data["consequence"].get("boxes")
+        if not drawn:
+            raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
+        outputs.write_plot(consequence_figure(data["driver"], drawn))
+    outputs.show(data, tables)
+    return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
+
+
+def _judged(
+    fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
+) -> tuple[Consistency | CheckResult | LotResult, Callable[[], None]]:
+    """Judge what was given, and return with it what prints it."""
+    from tsfit.cli.check.lot import print_lot
+    from tsfit.cli.check.tables import print_alone, print_result
+
+    if not fits:
+        from tsfit.check.consistency import consistency
+
+        assert sheet is not None
+        lone, alone = consistency(sheet), sheet
+        return lone, lambda: print_alone(alone, lone)
+    from tsfit.box.file import read_box
+    from tsfit.formats.fit import read_fit
+
+    plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
+    read = [read_fit(path) for path in fits]
+    if len(read) == 1:
+        from tsfit.check.boxes import check_sheet
+
+        assert sheet is not None
+        checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
+        return checked, lambda: print_result(read[0], against, checked)
+    from tsfit.check.pairs import check_lot
+
+    lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
+    return lot, lambda: print_lot(lot, judged=sheet is not None)
+
+
+def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
+    """Fits, and the sheet, which may be left out after two fits or more."""
+    from tsfit.base.files import is_json
+
+    if not files:
+        raise click.UsageError("check takes a sheet, a fit and a sheet, or several fits; see 'tsfit check --help'.")
+    json = [is_json(file) for file in files]
+    if all(json) and len(files) > 1:
+        return files, None
+    if all(json[:-1]) and not json[-1]:
+        return files[:-1], files[-1]
+    if json == [True]:
+        problem, file = f"{files[0]}: JSON, not a sheet; name the sheet (TOML) to judge after it.", files[0]
+    elif json == [False, True]:
+        problem = f"{files[0]}: the fit comes first and the sheet second; write 'tsfit check {files[1]} {files[0]}'."
+        file = files[1]
+    else:
+        file = files[json.index(False)]
+        problem = f"{file}: not a fit; name JSON files written by 'tsfit fit' before the sheet, which comes last."
+    raise TsfitError(problem, code="wrong_file_type", file=file)

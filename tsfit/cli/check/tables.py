@@ -1,0 +1,130 @@
+"""Tables and sentences of a check: a sheet against a fit, and a sheet alone."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from tsfit.cli.printing import print_table, say
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import rounded
+
+if TYPE_CHECKING:
+    from tsfit.check.consistency import Consistency, Contradiction
+    from tsfit.check.slips import Suspicion
+    from tsfit.check.verdict import CheckResult
+    from tsfit.driver.fit_result import FitResult
+    from tsfit.formats.sheet import Sheet
+
+NUMBERS = (
+    ("qtc", "Qtc", "", 3),
+    ("fc_hz", "fc", ", Hz", 1),
+    ("f3_hz", "f3", ", Hz", 1),
+    ("ripple_db", "ripple", ", dB", 2),
+)
+BAND = ("value", "low", "high")
+
+
+def print_alone(sheet: Sheet, result: Consistency) -> None:
+    """Print whether the figures of a sheet agree with each other, and what else follows from them."""
+    if result.contradictions:
+        _print_contradictions(sheet, result.contradictions)
+    elif result.relations:
+        count = len(result.relations)
+        say(f"{sheet.name}: the printed figures agree with each other; relations looked at: {count}.")
+    else:
+        say(f"{sheet.name}: undecided; no printed figure follows from others that are printed.")
+    _print_rest(sheet, result)
+
+
+def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
+    """Print each parameter of the sheet beside that of the fit, what explains the deviations, and the verdict."""
+    rows = []
+    for item in result.figures:
+        parameter = PARAMETERS[item.name]
+        spread = item.expanded * parameter.factor
+        row = [parameter.heading, item.published.shown(parameter.factor)]
+        row += [rounded(item.measured * parameter.factor, spread), rounded(spread, spread)]
+        rows.append([*row, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict])
+    columns = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"]
+    print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
+    notes = dict.fromkeys(f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note)
+    for name, reason in result.not_judged.items():
+        notes[f"{PARAMETERS[name].called}: not judged; {reason}"] = None
+    for note in fit.quality:
+        notes[f"The fit says: {note.message}"] = None
+    for line in notes:
+        say(line)
+    for line in (*result.converted, result.pattern.sentence):
+        say(line)
+    _print_suspicions(sheet, result.suspicions)
+    if result.contradictions:
+        _print_contradictions(sheet, result.contradictions)
+    if result.consequence:
+        _print_consequence(result.consequence)
+    named = ", ".join(PARAMETERS[item.name].called for item in result.figures if item.verdict == result.verdict)
+    words = {
+        "inside": "inside; every judged figure holds.",
+        "outside": f"outside; {named}.",
+        "undecided": f"undecided; the uncertainty is too large to tell for {named}.",
+    }
+    say(f"Verdict: {words[result.verdict]}")
+
+
+def _print_consequence(consequence: Mapping[str, Any]) -> None:
+    for box in consequence["boxes"]:
+        say(box["sentence"])
+        rows = []
+        for name, shown, unit, digits in NUMBERS:
+            if name in box["figures"]:
+                item = box["figures"][name]
+                ends = (_number(item["before"]["value"], digits), *(_number(item["after"][end], digits) for end in BAND))
+                rows.append([f"{shown}{unit}", ends[0], ends[1], f"{ends[2]} to {ends[3]}"])
+        print_table(["in this box", "sheet", "fit", "95 %"], rows)
+        changes = [("level", box["level_change_db"]), ("most level", box["maximum_change_db"])]
+        known = [(label, change) for label, change in changes if change]
+        columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
+        rows = [
+            [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
+            for k, frequency in enumerate(box["frequency_hz"])
+        ]
+        print_table(columns, rows, title="fit less sheet")
+    say(consequence["conclusion"])
+
+
+def _change(change: Mapping[str, Any], k: int) -> tuple[str, str]:
+    value, low, high = (_number(change[end][k], 1, sign=True) for end in BAND)
+    return value, f"{low} to {high}"
+
+
+def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
+    return "none" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+
+
+def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
+    say(f"The sheet of {sheet.name} contradicts itself:")
+    for item in found:
+        say(f"  {item.sentence}")
+    suspect, possible = found[0].suspect, [PARAMETERS[name].called for name in found[0].possible]
+    if suspect:
+        say(f"Another {PARAMETERS[suspect].called} alone would make all of it agree.")
+    elif possible:
+        say(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
+    else:
+        say("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
+
+
+def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
+    for item in suspicions:
+        say(item.sentence(PARAMETERS[item.figure].called, sheet.figures[item.figure]))
+
+
+def _print_rest(sheet: Sheet, result: Consistency) -> None:
+    _print_suspicions(sheet, result.suspicions)
+    if result.derived:
+        say("Not printed, but derived from what is, with what its rounding leaves open:")
+    for item in result.derived:
+        parameter = PARAMETERS[item.figure]
+        spread = 0.5 * (item.high - item.low) * parameter.factor
+        value, low, high = (rounded(end * parameter.factor, spread) for end in (item.value, item.low, item.high))
+        say(f"  {parameter.called} {value} {parameter.shown}".rstrip() + f" ({low} to {high})")

@@ -1,0 +1,112 @@
+"""Tables of a driver's log: its entries, what changed, and what that does in a box."""
+
+from __future__ import annotations
+
+from math import exp
+from typing import TYPE_CHECKING
+
+from tsfit.cli.printing import print_notes, print_table, say
+from tsfit.drift.summary import sentences
+from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.units import rounded
+
+if TYPE_CHECKING:
+    from tsfit.drift.box import BoxedChange
+    from tsfit.drift.change import Change
+    from tsfit.drift.history import History
+
+BOX_FIGURES = {
+    "f3_hz": "f3, Hz",
+    "fc_hz": "fc, Hz",
+    "qtc": "Qtc",
+    "ripple_db": "ripple, dB",
+    "reference_db": "mid-band, dB",
+}
+LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Mms", "Bl"))
+"""Parameters of each entry that are printed."""
+LEAST_SPREAD = 0.05
+"""Nobody builds by more digits than this leaves, whatever the fits say."""
+SHOWN = 12
+"""Entries of a long log that are printed at either end."""
+
+
+def _print_box(boxed: BoxedChange | None) -> None:
+    if boxed is None:
+        return
+    from tsfit.drift.box import sentence
+
+    rows = []
+    for name, one in boxed.found.figures.items():
+        spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
+        values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
+        low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
+        rows.append([BOX_FIGURES.get(name, name), *values, f"{low} … {high}"])
+    hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
+    print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
+    frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db
+    both = [box.at(frequency).spl_db for box in (boxed.before, boxed.after)]
+    columns = zip(frequency, *both, level.value, level.low, level.high, strict=True)
+    print_table(
+        ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
+        [[f"{f:g}", f"{a:.1f}", f"{b:.1f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
+    )
+    say(sentence(boxed))
+
+
+def print_history(judged: History, boxed: BoxedChange | None) -> None:
+    """Print the entries of a log, how each cause moved, what that does in a box, and remarks."""
+    _print_entries(judged)
+    _print_courses(judged)
+    for sentence in sentences(judged):
+        say(sentence)
+    _print_box(boxed)
+    print_notes(judged.notes)
+
+
+def _print_entries(judged: History) -> None:
+    driver = judged.entries[0].driver
+    rows = []
+    for number, entry in enumerate(judged.entries, 1):
+        figures = [
+            f"{entry.parameters[one.name][0] * one.factor:.4g}" if one.name in entry.parameters else "−" for one in LOGGED
+        ]
+        rows.append([str(number), f"{entry.hours:g}", *figures, f"{entry.conditions.temperature_c:.1f}"])
+    if len(rows) > 2 * SHOWN:
+        rows[SHOWN:-SHOWN] = [["…", *[""] * (2 + len(LOGGED))]]
+    title = driver.name if driver.serial is None else f"{driver.name}, {driver.serial}"
+    print_table(["entry", "hours", *(one.heading for one in LOGGED), "air, °C"], rows, title=title)
+
+
+def _print_courses(judged: History) -> None:
+    courses = []
+    for one in judged.causes.values():
+        end, course = one.settling, one.settling.course
+        parameter = PARAMETERS[one.figure]
+        known = judged.absolute or one.figure == "Re"
+        courses.append(
+            [
+                one.cause,
+                one.figure,
+                f"{100.0 * one.relative:+.2f} %",
+                course if end.enough else "too few",
+                f"{parameter.factor * exp(end.end):.4g} {parameter.shown}" if known and end.enough else "−",
+                "yes" if one.drifted else "no",
+            ]
+        )
+    print_table(["cause", "figure", "change", "course", "ends at", "drifted"], courses)
+
+
+def print_change(found: Change, boxed: BoxedChange | None) -> None:
+    """Print what changed from one entry to another, what that does in a box, and remarks."""
+    rows = []
+    for one in found.causes:
+        shown = f"{100.0 * one.relative:+.2f} %"
+        spread = f"{100.0 * one.stdev:.2f} %"
+        if one.kelvin is not None:
+            shown, spread = f"{one.kelvin:+.1f} K", f"{one.stdev_kelvin:.1f} K"
+        rows.append([one.cause, one.figure, shown, spread, f"{one.e_n:+.2f}", "yes" if one.beyond else "no"])
+    print_table(["cause", "figure", "change", "±1σ", "E_n", "beyond"], rows)
+    rows = [[name, f"{100.0 * value:+.2f} %", f"{100.0 * spread:.2f} %"] for name, (value, spread) in found.figures.items()]
+    print_table(["figure at 20 °C, reference air", "change", "±1σ"], rows)
+    _print_box(boxed)
+    print_notes(found.notes)

@@ -1,0 +1,170 @@
+"""Words, tables and JSON on the terminal: as wide as it is, without what could steer it, in colour only where wanted."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+import textwrap
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING, TextIO
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from tsfit.base.notes import QualityNote
+
+NO_EDGE = 10_000
+"""A width that nothing reaches."""
+LONGEST_NAME = 20
+PADDING, EDGE = 3, 1
+"""What a table takes beside its cells: for each column, and once."""
+
+
+def printable(text: str) -> str:
+    """Return text from a file without control characters, so that a name cannot steer the terminal."""
+    return re.sub(r"[\x00-\x1f\x7f-\x9f]", "�", text)
+
+
+def columns(stream: TextIO | None = None) -> int:
+    """Width to write in, on standard output if left out: what COLUMNS or the terminal says; a pipe or file has no edge."""
+    told = os.environ.get("COLUMNS", "")
+    if told.isdecimal() and int(told):
+        return int(told)
+    stream = stream or sys.stdout
+    if not stream.isatty():
+        return NO_EDGE
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or shutil.get_terminal_size().columns
+    except (OSError, ValueError):
+        return shutil.get_terminal_size().columns
+
+
+def wrapped(text: str, width: int, indent: str = "") -> str:
+    """Break `text` between words, so that a file's name stays whole; lines after the first are indented."""
+    if len(text) <= width:
+        return text
+    return textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+
+
+def is_quiet() -> bool:
+    """Whether only results are wanted."""
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get("tsfit.quiet"))
+
+
+def say(text: str) -> None:
+    """Print one paragraph, wrapped where the terminal ends and indented as its beginning is."""
+    text = printable(text)
+    indent = " " * (len(text) - len(text.lstrip()) + 2 * text.lstrip().startswith("- "))
+    click.echo(wrapped(text, columns(), indent))
+
+
+def say_error(text: str) -> None:
+    """Print on standard error what could not be done: wrapped on a terminal, else one line, which a program can read."""
+    text = printable(f"tsfit: {text}")
+    click.echo(wrapped(text, columns(sys.stderr)) if sys.stderr.isatty() else text, err=True)
+
+
+def hint(text: str) -> None:
+    """Print a paragraph that is no result: what a number means, what to do next; nothing when only results are wanted."""
+    if not is_quiet():
+        say(text)
+
+
+def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
+    """Print remarks, each with its severity and, where it is about one sweep of several, the number of that."""
+    for note in notes:
+        place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
+        say(f"{indent}{note.severity}: {place}{note.message}")
+
+
+def print_json(data: object) -> None:
+    """Print `data` as JSON on standard output."""
+    from tsfit.base.files import to_json
+
+    click.echo(to_json(data), nl=False)
+
+
+def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str | None = None, *, leading: int = 1) -> None:
+    """Print a table; the first column is left-aligned, numbers right.
+
+    Where the terminal is too narrow, words are wrapped, and then columns go into a further table with the `leading` ones
+    repeated: no number is ever cut or broken.
+    """
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    cells = [[printable(cell) for cell in row] for row in rows]
+    numeric = [
+        bool(index) and all(not row[index] or row[index][0] in "+-−0123456789±.[" for row in cells)
+        for index in range(len(heads))
+    ]
+    widest = [max(map(len, (head, *(row[index] for row in cells)))) for index, head in enumerate(heads)]
+    least = [
+        _least(head, [row[index] for row in cells], whole=numeric[index] or (index == 0 and widest[0] <= LONGEST_NAME))
+        for index, head in enumerate(heads)
+    ]
+    room = columns() - EDGE
+    for number, group in enumerate(_groups(least, room, leading)):
+        wide = _shared([widest[index] for index in group], [least[index] for index in group], room)
+        named = None if title is None or number else Text(printable(title))
+        table = Table(title=named, box=box.SIMPLE_HEAD, title_justify="left")
+        for index, width in zip(group, wide, strict=True):
+            table.add_column(
+                Text(heads[index]), justify="right" if numeric[index] else "left", overflow="fold", width=width
+            )
+        for row in cells:
+            table.add_row(*(Text(row[index]) for index in group))
+        print_rendered(table)
+
+
+def _least(head: str, cells: Sequence[str], *, whole: bool) -> int:
+    """Width below which a column can not be read: numbers and short names stay whole, the rest is broken between words."""
+    words = [word for text in ([head] if whole else [head, *cells]) for word in text.split()]
+    return max([1, *map(len, cells if whole else ()), *map(len, words)])
+
+
+def _groups(least: Sequence[int], width: int, leading: int) -> list[list[int]]:
+    """Columns that fit beside each other, the leading ones at the beginning of each group."""
+    groups = [list(range(leading))]
+    for index in range(leading, len(least)):
+        taken = sum(least[k] + PADDING for k in (*groups[-1], index))
+        if taken > width and len(groups[-1]) > leading:
+            groups.append(list(range(leading)))
+        groups[-1].append(index)
+    return groups
+
+
+def _shared(widest: Sequence[int], least: Sequence[int], width: int) -> list[int]:
+    """Widths of columns in a line of `width`: the widest give first."""
+    shared = list(widest)
+    while sum(shared) + PADDING * len(shared) > width:
+        spare = [index for index in range(len(shared)) if shared[index] > least[index]]
+        if not spare:
+            break
+        shared[max(spare, key=lambda index: shared[index])] -= 1
+    return shared
+
+
+def print_rendered(content: RenderableType, *, most_columns: int | None = None) -> None:
+    """Print what rich renders, at most so many columns wide; a reader who has gone away is left to click, as elsewhere."""
+    from rich.console import Console
+
+    console = Console(
+        highlight=False,
+        width=min(columns(), most_columns or NO_EDGE),
+        color_system=None if no_colour() else "auto",
+    )
+    with console.capture() as captured:
+        console.print(content)
+    click.echo("\n".join(line.rstrip() for line in captured.get().split("\n")), nl=False)
+
+
+def no_colour() -> bool:
+    """Whether the user wants no escape codes: NO_COLOR (no-color.org), or a terminal that knows none."""
+    return bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"

@@ -1,0 +1,61 @@
+"""Before and while sound is played: the cautions, a level that somebody meant, and what comes in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.cli.printing import say
+from tsfit.cli.progress import shows_bars
+
+if TYPE_CHECKING:
+    from tsfit.capture.rig import Rig
+    from tsfit.capture.stream import Levels
+
+CAUTIONS = (
+    "Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level. Headphones off "
+    "your ears, volume down, no DC at the output, driver blocked against rolling."
+)
+
+
+def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool) -> float:
+    """Show the cautions, ask before anything above the quiet default, and return the peak level re full scale."""
+    from tsfit.base.errors import TsfitError
+    from tsfit.bench.sweep import choose_level
+    from tsfit.capture.excitation import QUIET_DBFS
+
+    level = choose_level(rig, level_dbfs, level_v)
+    if not quiet:
+        say(CAUTIONS)
+    if level > QUIET_DBFS and not yes:
+        if quiet:
+            raise TsfitError(
+                f"The level of {level:.1f} dBFS is above the quiet {QUIET_DBFS:g}; add --yes when it is meant.",
+                code="confirm",
+            )
+        click.confirm(f"Play at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
+    return level
+
+
+@contextmanager
+def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], None]]:
+    """Show progress, time left and the level of both channels on standard error, when that is a terminal."""
+    if not shows_bars(quiet=quiet):
+        yield lambda levels: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True)) as bar:
+        task = bar.add_task("recording", total=seconds)
+
+        def show(levels: Levels) -> None:
+            one, two = levels.peak_dbfs
+            text = f"channel 1 {one:6.1f} dBFS, channel 2 {two:6.1f} dBFS"
+            bar.update(task, completed=seconds * levels.frame / levels.expected, description=text)
+
+        yield show
