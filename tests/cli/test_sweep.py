@@ -144,6 +144,16 @@ def test_guided_leads_to_a_bench_file_that_fits(rig):
         assert found[name].value == pytest.approx(value, rel=0.01), name
 
 
+def test_guided_at_a_level_in_volts_keeps_the_volts_in_the_bench_file(rig):
+    volts = Path("simulated.toml").read_text().replace("[playback]", "[playback]\nvolts_per_full_scale = 1.0")
+    Path("simulated.toml").write_text(volts)
+    asked = ["sweep", "simulated.toml", "--guided", "--seconds", "2", "--level-v", "0.02", "--no-figure"]
+    told = CliRunner().invoke(tsfit, asked, input="mine\nDunlin\n21\n\n30\n0\n")
+    assert told.exit_code == 0, told.output
+    bench = tomllib.loads(Path("mine/bench.toml").read_text())
+    assert [(one["level_v"], one.get("level_dbfs")) for one in bench["sweep"]] == [(0.02, None)] * 2
+
+
 def test_a_missing_sound_system_is_one_sentence_with_the_remedy(monkeypatch, capsys):
     class Missing:
         def find_spec(self, name, path=None, target=None):
