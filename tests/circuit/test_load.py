@@ -24,7 +24,7 @@ from tsfit.circuit.load import (
     vented_box,
 )
 from tsfit.circuit.network import chamber
-from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
+from tsfit.circuit.response import Circuit, Drive, Response, impedance, impedance_gradient
 from tsfit.driver.air import REFERENCE_AIR
 
 VALUES = {**DRIVER, **COILS["simple"]}
@@ -134,7 +134,9 @@ def test_what_holds_unless_stated():
     """2.83 V at the terminals, 1 m; a network without losses."""
     load = vented_box(0.06, 34.0)
     plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load)
-    told = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.83, source_ohm=0.0, distance_m=1.0, air=REFERENCE_AIR)
+    told = Response(
+        FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=2.83, source_ohm=0.0, distance_m=1.0, air=REFERENCE_AIR)
+    )
     np.testing.assert_array_equal(plain.pressure, told.pressure)
     bare = Load(compliance=load.compliance, port_mass=load.port_mass)
     np.testing.assert_array_equal(plain.impedance, Response(FREQUENCY_HZ, VALUES, Circuit(), bare).impedance)
@@ -142,11 +144,13 @@ def test_what_holds_unless_stated():
 
 def test_drive_distance_and_source_resistance():
     load = LOADS["closed"]
-    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=1.0)
-    far = Response(FREQUENCY_HZ, VALUES, Circuit(), load, voltage=2.0, distance_m=2.0)
+    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=1.0))
+    far = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=2.0, distance_m=2.0))
     np.testing.assert_allclose(far.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(far.peak_travel, 2.0 * math.sqrt(2.0) * np.abs(plain.travel), rtol=1e-12)
-    leads = Response(FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, voltage=1.0, source_ohm=0.4)
+    leads = Response(
+        FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, Drive(voltage=1.0, source_ohm=0.4)
+    )
     np.testing.assert_allclose(leads.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(leads.impedance, plain.impedance - 0.4, rtol=1e-12)
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.circuit.load import Load
-from tsfit.circuit.response import Circuit, Response, Squares, impedance
+from tsfit.circuit.response import Circuit, Drive, Response, Squares, impedance
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
     braked_q,
@@ -139,19 +139,19 @@ class Enclosure:
 
     def respond(self, frequency_hz: Array) -> Response:
         """Evaluate the circuit at 1 m in half space."""
-        return Response(frequency_hz, self.parameters, self._models, self.load, **self._drive)
+        return Response(frequency_hz, self.parameters, self._models, self.load, self._drive)
 
     def squares(self, frequency_hz: Array) -> Squares:
         """Evaluate squared magnitudes of the same."""
-        return Squares(frequency_hz, self.parameters, self._models, self.load, **self._drive)
+        return Squares(frequency_hz, self.parameters, self._models, self.load, self._drive)
 
     @property
     def _models(self) -> Circuit:
         return Circuit(self.driver.coil, self.driver.suspension)
 
     @property
-    def _drive(self) -> dict[str, Any]:
-        return {"voltage": self.voltage, "source_ohm": self.source_ohm, "air": self.driver.air}
+    def _drive(self) -> Drive:
+        return Drive(self.voltage, self.source_ohm, air=self.driver.air)
 
     def level_db(self, frequency_hz: Array) -> Array:
         """Return the level re `reference_db`."""

@@ -14,15 +14,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike
 
+from tsfit.base.arrays import Complex, Number, Real
 from tsfit.driver.parameters import PARAMETERS, Parameter
 
-Complex = NDArray[np.complexfloating[Any, Any]]
-Values = Mapping[str, Any]
+Values = Mapping[str, Number]
 
 
 @dataclass(frozen=True)
@@ -47,12 +46,17 @@ UNITY = np.ones(1, dtype=np.complex128)
 """A derivative that is 1 at every frequency."""
 
 
-def log_jw(omega: Any) -> Any:
-    """Return ln jω; by its parts it takes a fifth of the time, and so does a power of jω from it."""
+def laplace(frequency_hz: ArrayLike) -> Complex:
+    """Return s = jω, rad/s, of frequencies in Hz."""
+    return np.asarray(2j * math.pi * np.asarray(frequency_hz, dtype=np.float64), dtype=np.complex128)
+
+
+def log_jw(omega: Real) -> Complex:
+    """Return ln jω of ω in rad/s; by its parts it takes a fifth of the time, and so does a power of jω from it."""
     return np.log(omega) + 0.5j * math.pi
 
 
-def _rung(s: Complex, inductance: Any, resistance: Any) -> tuple[Complex, Complex, Complex]:
+def _rung(s: Complex, inductance: Number, resistance: Number) -> tuple[Complex, Complex, Complex]:
     """Inductor in parallel with a resistor, and its derivatives by both."""
     reactance = s * inductance
     inverse = 1.0 / (resistance + reactance)
@@ -74,15 +78,15 @@ def _ladder(rungs: tuple[int, ...]) -> Callable[[Complex, Values], tuple[Complex
 
 def _power_law(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
     log = log_jw(s.imag)
-    power = np.exp(p["n"] * log)
+    power: Complex = np.exp(p["n"] * log)
     return p["K"] * power, {"K": power, "n": p["K"] * power * log}
 
 
 def _four_exponent(s: Complex, p: Values) -> tuple[Complex, dict[str, Complex]]:
-    omega = s.imag
-    real, imaginary = omega ** p["Xr"], 1j * omega ** p["Xx"]
-    log = np.log(omega)
-    gradient = {"Kr": real + 0j, "Xr": p["Kr"] * real * log + 0j, "Kx": imaginary, "Xx": p["Kx"] * imaginary * log}
+    log = np.log(s.imag)
+    real: Complex = np.exp(p["Xr"] * log) + 0j
+    imaginary: Complex = 1j * np.exp(p["Xx"] * log)
+    gradient = {"Kr": real, "Xr": p["Kr"] * real * log, "Kx": imaginary, "Xx": p["Kx"] * imaginary * log}
     return p["Kr"] * real + p["Kx"] * imaginary, gradient
 
 

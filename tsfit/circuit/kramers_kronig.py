@@ -17,10 +17,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Real = NDArray[np.float64]
-Complex = NDArray[np.complex128]
+from tsfit.base.arrays import Complex, Real
+from tsfit.circuit.coil import laplace
 
 PER_OCTAVE = 1.5
 """RC elements per octave: enough for eddy currents and creep to 1e-6, too few to follow noise."""
@@ -83,7 +82,7 @@ def kramers_kronig(
     noise : float
         Relative RMS noise of the curve.
     """
-    s = 2j * math.pi * np.asarray(frequency_hz, dtype=float)
+    s = laplace(frequency_hz)
     z = np.asarray(impedance_ohm, dtype=complex)
     points, octaves = len(s), math.log2(BEYOND**2 * frequency_hz[-1] / frequency_hz[0])
     count = max(min(round(PER_OCTAVE * octaves), points // 4), 2) if elements is None else elements

@@ -17,14 +17,15 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Generic, TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from tsfit.circuit.coil import COIL_MODELS, UNITY, Complex
+from tsfit.base.arrays import Complex, Number, Real
+from tsfit.circuit.coil import COIL_MODELS, UNITY, laplace
 from tsfit.circuit.load import Load, free_air
-from tsfit.circuit.network import NO_CHAMBER, Network, Pair, column, network, network_gradient
+from tsfit.circuit.network import Network, Pair, Wave, column, network, network_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import REFERENCE_PRESSURE
@@ -46,15 +47,12 @@ class Circuit:
         return ("Re", "Bl", "Mms", "Cms", "Rms", "Sd", *(parameter.name for parameter in extra))
 
 
-def _laplace(frequency_hz: ArrayLike) -> Complex:
-    return 2j * math.pi * np.asarray(frequency_hz, dtype=float)
-
-
-def _columns(values: Mapping[str, Any]) -> dict[str, Any]:
+def _columns(values: Mapping[str, Number]) -> dict[str, Number]:
     return {name: column(value) for name, value in values.items()}
 
 
-class _Parts(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class _Parts(Generic[Wave]):
     """What answers are made of: ``Z = still + Bl² T/N`` with N = Zm T, and T that of `tsfit.circuit.network`.
 
     Attributes
@@ -67,40 +65,44 @@ class _Parts(NamedTuple):
     ws : resonance, rad/s
     """
 
-    s: Any
-    still: Any
-    moved: Any
-    net: Network
+    s: Wave
+    still: Wave
+    moved: Wave
+    net: Network[Wave]
     coil: dict[str, Complex]
     suspension: dict[str, Complex]
-    ws: Any
+    ws: Number
+
+
+def _as_it_is(value: Complex) -> Complex:
+    return value
 
 
 def _parts(
-    s: Complex, p: Mapping[str, Any], circuit: Circuit, load: Load, kind: Callable[[Complex], Any] = lambda value: value
-) -> _Parts:
+    s: Complex, p: Mapping[str, Number], circuit: Circuit, load: Load, kind: Callable[[Complex], Wave]
+) -> _Parts[Wave]:
     """Evaluate the circuit, each value at all frequencies turned into its `kind` first."""
-    ws = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
+    ws: Number = 1.0 / np.sqrt(p["Mms"] * p["Cms"])
     suspension, by_suspension = SUSPENSION_MODELS[circuit.suspension].evaluate(s, ws, p)
     coil, by_coil = COIL_MODELS[circuit.coil].evaluate(s, p)
     jw = kind(s)
     moved = jw * (p["Mms"] + column(load.added_mass)) + kind(suspension)
-    net = NO_CHAMBER
+    net: Network[Wave] = Network()
     if load.boxed or load.front is not None:
         net = network(jw, kind(1.0 / s), load)
         moved = moved * net.total + net.product * p["Sd"] ** 2
     return _Parts(jw, kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)
 
 
-def impedance(frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
+def impedance(frequency_hz: ArrayLike, values: Mapping[str, Number], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
     """Return the electrical impedance in ohm, shape ``(..., n_freq)``. ``Sd`` is needed only with a box."""
     p = _columns(values)
-    parts = _parts(_laplace(frequency_hz), p, circuit, load)
+    parts = _parts(laplace(frequency_hz), p, circuit, load, _as_it_is)
     return np.asarray(parts.still + p["Bl"] ** 2 * parts.net.total / parts.moved)
 
 
 def impedance_gradient(
-    frequency_hz: ArrayLike, values: Mapping[str, Any], circuit: Circuit, load: Load = FREE_AIR
+    frequency_hz: ArrayLike, values: Mapping[str, Number], circuit: Circuit, load: Load = FREE_AIR
 ) -> tuple[Complex, dict[str, Complex]]:
     """Return Z and its analytic derivative by every parameter of driver and load, by name.
 
@@ -110,8 +112,8 @@ def impedance_gradient(
     gradient : dict of complex arrays that broadcast to (..., n_freq)
         ∂Z/∂value in ohm per SI unit, keys `circuit.parameters` and those of `Load.parameters`.
     """
-    s, p = _laplace(frequency_hz), _columns(values)
-    parts = _parts(s, p, circuit, load)
+    s, p = laplace(frequency_hz), _columns(values)
+    parts = _parts(s, p, circuit, load, _as_it_is)
     motional = parts.net.total / parts.moved
     slope = -((p["Bl"] * motional) ** 2)
     by_ws = parts.suspension.pop("ws", None)
@@ -127,136 +129,173 @@ def impedance_gradient(
         through = slope * by_ws * (-0.5 * parts.ws)
         gradient["Mms"] = gradient["Mms"] + through / p["Mms"]
         gradient["Cms"] = gradient["Cms"] + through / p["Cms"]
-    if parts.net is NO_CHAMBER:
-        gradient["Sd"] = 0.0 * UNITY
-    else:
-        motor = p["Bl"] * p["Sd"] / parts.moved
-        gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product
-        gradient.update(network_gradient(s, load, parts.net, motor))
+    motor = p["Bl"] * p["Sd"] / parts.moved if parts.net.there else 0.0 * UNITY
+    gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product
+    gradient |= network_gradient(s, load, parts.net, motor)
     return np.asarray(parts.still + p["Bl"] ** 2 * motional), gradient
 
 
-class _Answer:
-    """What answers to `voltage` (V RMS, behind `source_ohm`), at `distance_m` in half space; shapes ``(..., n_freq)``.
+Told = TypeVar("Told", Complex, Real)
 
-    Nothing is evaluated before it is asked for, and each thing once.
+
+@dataclass(frozen=True)
+class Drive:
+    """What drives the circuit, and where it is heard.
+
+    Attributes
+    ----------
+    voltage : float or array (...)
+        V RMS behind `source_ohm`.
+    source_ohm : float or array (...)
+        Resistance of amplifier and leads.
+    distance_m : float
+        In half space.
+    air : Air
     """
+
+    voltage: Number = 2.83
+    source_ohm: Number = 0.0
+    distance_m: float = 1.0
+    air: Air = REFERENCE_AIR
+
+
+DRIVE = Drive()
+
+
+class _Answer(Generic[Wave, Told]):
+    """What answers to a drive; shapes ``(..., n_freq)``. Each thing is evaluated once, and not before it is asked for."""
 
     def __init__(
         self,
         frequency_hz: ArrayLike,
-        values: Mapping[str, Any],
+        values: Mapping[str, Number],
         circuit: Circuit,
         load: Load,
-        *,
-        voltage: Any = 2.83,
-        source_ohm: Any = 0.0,
-        distance_m: float = 1.0,
-        air: Air = REFERENCE_AIR,
+        drive: Drive = DRIVE,
     ) -> None:
-        self.frequency_hz: NDArray[np.float64] = np.asarray(frequency_hz, dtype=float)
+        self.frequency_hz: Real = np.asarray(frequency_hz, dtype=np.float64)
         self._p = _columns(values)
-        parts = _parts(_laplace(frequency_hz), self._p, circuit, load, self._kind)
-        self._s, self._still, self._moved, self._net, *_ = parts
+        parts: _Parts[Wave] = _parts(laplace(frequency_hz), self._p, circuit, load, self._kind)
+        self._s: Wave = parts.s
+        self._still: Wave = parts.still
+        self._moved: Wave = parts.moved
+        self._net: Network[Wave] = parts.net
         # D = Z N, which has no pole either.
-        self._all = self._still * self._moved + self._net.total * self._p["Bl"] ** 2
-        self._voltage, self._source_ohm = column(voltage), column(source_ohm)
+        self._all: Wave = self._still * self._moved + self._net.total * self._p["Bl"] ** 2
+        self._voltage, self._source_ohm = column(drive.voltage), column(drive.source_ohm)
         self._baffled = load.baffled
-        self._per_flow = air.density / (2.0 * math.pi * distance_m)
+        self._per_flow = drive.air.density / (2.0 * math.pi * drive.distance_m)
 
     @staticmethod
-    def _kind(value: Complex) -> Any:
+    def _kind(value: Complex) -> Wave:
         """What values at all frequencies are kept as."""
         raise NotImplementedError
 
     @staticmethod
-    def _told(value: Any) -> Any:
+    def _told(value: Wave | Number) -> Told | Number:
         """What is told of a real value, or of one at all frequencies."""
         raise NotImplementedError
 
-    @cached_property
-    def impedance(self) -> NDArray[Any]:
-        """Ohm at the terminals."""
-        return np.asarray(self._told(self._all) / self._told(self._moved))
+    @staticmethod
+    def _array(value: ArrayLike) -> Told:
+        """What is told, of full shape or not, as an array."""
+        raise NotImplementedError
 
     @cached_property
-    def _drive(self) -> Any:
+    def impedance(self) -> Told:
+        """Ohm at the terminals."""
+        return self._array(self._told(self._all) / self._told(self._moved))
+
+    @cached_property
+    def _drive(self) -> Told:
         """E/D, the source resistance in D."""
         d = self._all + self._moved * self._source_ohm if np.any(self._source_ohm) else self._all
-        return self._told(self._voltage) / self._told(d)
+        return self._array(self._told(self._voltage) / self._told(d))
 
     @cached_property
-    def current(self) -> NDArray[Any]:
-        """A."""
-        return np.asarray(self._told(self._moved) * self._drive)
+    def current(self) -> Told:
+        """Current through the coil, A RMS."""
+        return self._array(self._told(self._moved) * self._drive)
 
     @cached_property
-    def travel(self) -> NDArray[Any]:
-        """M RMS (times √2 for peak)."""
-        return np.asarray(self._told(self._net.total) * self._drive * (self._told(self._p["Bl"]) / self._told(self._s)))
+    def travel(self) -> Told:
+        """Cone travel, m RMS (times √2 for peak)."""
+        return self._array(self._told(self._net.total) * self._drive * (self._told(self._p["Bl"]) / self._told(self._s)))
 
-    def _flow(self, share: Any, factor: Any = 1.0) -> NDArray[Any]:
+    def _flow(self, share: Wave | float, factor: Wave | float = 1.0) -> Told:
         """`factor` times what has `share` of T in the volume velocity of the cone."""
-        return np.asarray(self._told(share) * self._drive * self._told(self._p["Bl"] * self._p["Sd"] * factor))
+        return self._array(self._told(share) * self._drive * self._told(self._p["Bl"] * self._p["Sd"]) * self._told(factor))
 
     @cached_property
-    def cone(self) -> NDArray[Any]:
-        """Volume velocity of the cone to the front, m³/s."""
+    def cone(self) -> Told:
+        """Volume velocity of the cone to the front, m³/s RMS."""
         return self._flow(self._net.total)
 
     @cached_property
-    def port(self) -> NDArray[Any]:
-        """Volume velocity outward from the port or passive radiator, m³/s."""
+    def port(self) -> Told:
+        """Volume velocity outward from the port or passive radiator, m³/s RMS."""
         return self._flow(self._net.port, self._net.way)
 
     @cached_property
-    def leak(self) -> NDArray[Any]:
-        """Volume velocity outward from leaks, m³/s."""
+    def leak(self) -> Told:
+        """Volume velocity outward from leaks, m³/s RMS."""
         return self._flow(self._net.leak, self._net.way)
 
     @cached_property
-    def out(self) -> NDArray[Any]:
-        """Sum of the three, m³/s; without the cone's where a chamber stands before it, and nothing at all in free air."""
+    def out(self) -> Told:
+        """Sum of the three, m³/s RMS; without the cone's where a chamber stands before it, and nothing in free air."""
         return self._flow(self._net.out(baffled=self._baffled))
 
     @cached_property
-    def pressure(self) -> NDArray[Any]:
+    def pressure(self) -> Told:
         """Pa RMS in half space at the stated distance, the travelling-time phase left out."""
         return self._flow(self._net.out(baffled=self._baffled), self._s * self._per_flow)
 
 
-class Response(_Answer):
+class Response(_Answer[Complex, Complex]):
     """Complex RMS phasors."""
 
-    _kind = _told = staticmethod(lambda value: value)
+    _kind = staticmethod(_as_it_is)
+
+    @staticmethod
+    def _told(value: Complex | Number) -> Complex | Number:
+        return value
+
+    @staticmethod
+    def _array(value: ArrayLike) -> Complex:
+        return np.asarray(value, dtype=np.complex128)
 
     @property
-    def coil(self) -> NDArray[Any]:
+    def coil(self) -> Complex:
         """Ohm of the coil alone, without Re."""
         return np.asarray(self._still - self._p["Re"])
 
     @property
-    def spl_db(self) -> NDArray[np.float64]:
+    def spl_db(self) -> Real:
         """Level re 20 µPa, dB."""
         with np.errstate(divide="ignore"):
             return np.asarray(20.0 * np.log10(np.abs(self.pressure) / REFERENCE_PRESSURE))
 
     @property
-    def peak_port_flow(self) -> NDArray[np.float64]:
+    def peak_port_flow(self) -> Real:
         """Peak volume velocity of the port or passive radiator, m³/s."""
         return np.asarray(math.sqrt(2.0) * np.abs(self.port))
 
     @property
-    def peak_travel(self) -> NDArray[np.float64]:
+    def peak_travel(self) -> Real:
         """Peak cone travel, one way, m."""
         return np.asarray(math.sqrt(2.0) * np.abs(self.travel))
 
 
-class Squares(_Answer):
+class Squares(_Answer[Pair, Real]):
     """Squared magnitudes of the same, in a fraction of the time; for very many boxes."""
 
     _kind = staticmethod(Pair.split)
 
     @staticmethod
-    def _told(value: Any) -> Any:
+    def _told(value: Pair | Number) -> Number:
         return value.square() if isinstance(value, Pair) else value**2
+
+    @staticmethod
+    def _array(value: ArrayLike) -> Real:
+        return np.asarray(value, dtype=np.float64)

@@ -14,11 +14,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from tsfit.circuit.coil import UNITY, Complex, Values, log_jw
+from tsfit.base.arrays import Complex, Number
+from tsfit.circuit.coil import UNITY, Values, log_jw
 from tsfit.driver.parameters import PARAMETERS, Parameter
 
 CREEP_LOSS = math.pi / (2.0 * math.log(10.0))
@@ -40,15 +40,15 @@ class SuspensionModel:
 
     name: str
     extra: tuple[Parameter, ...]
-    evaluate: Callable[[Complex, Any, Values], tuple[Complex, dict[str, Complex]]]
+    evaluate: Callable[[Complex, Number, Values], tuple[Complex, dict[str, Complex]]]
 
 
-def _ideal(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _ideal(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
     return p["Rms"] + spring, {"Cms": -spring / p["Cms"], "Rms": UNITY}
 
 
-def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _log_creep(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, creep = p["Cms"], p["creep"]
     a = creep * CREEP_LOSS
     decades = log_jw(s.imag / ws) / math.log(10.0)
@@ -64,7 +64,7 @@ def _log_creep(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Compl
     return viscous + spring, gradient
 
 
-def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _fractional(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:
     cms, rms, order = p["Cms"], p["Rms"], p["order"]
     half = 0.5 * math.pi * order
     sine, cosine = np.sin(half), np.cos(half)
@@ -79,14 +79,14 @@ def _fractional(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Comp
     return (1.0 / cms - rms * ws * cosine / sine) / s + rms * power / sine, gradient
 
 
-def _structural(s: Complex, ws: Any, p: Values) -> tuple[Complex, dict[str, Complex]]:
+def _structural(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
     shape = 1.0 / s.imag - 1.0 / ws
     gradient = {
         "Cms": -spring / p["Cms"],
         "Rms": UNITY,
-        "Lambda": shape + 0j,
-        "ws": p["Lambda"] / ws**2 + 0j * s,
+        "Lambda": shape.astype(np.complex128),
+        "ws": p["Lambda"] / ws**2 + 0.0 * s,
     }
     return p["Rms"] + p["Lambda"] * shape + spring, gradient
 

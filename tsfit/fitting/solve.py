@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.fitting.least_squares import MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle
@@ -166,9 +166,9 @@ def fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str |
         return "a coil term stands in for Re"
     if model.circuit.suspension == "ideal":
         return None
-    w = 2.0 * math.pi * v["Fs"] * np.geomspace(1e-3, 1e3, 60)
+    s = laplace(v["Fs"] * np.geomspace(1e-3, 1e3, 60))
     p = model.circuit_values(v)
-    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(1j * w, ws, p)
+    z, _ = SUSPENSION_MODELS[model.circuit.suspension].evaluate(s, ws, p)
     if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
         return "the suspension would need negative friction or stiffness"
     return None

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.coil import Complex
 from tsfit.driver.curve import ImpedanceCurve
 
 MIN_PROMINENCE = 0.04
@@ -141,7 +141,8 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
             terms = [s ** _over(grid, "n")]
         case "four-exponent":
             grid = [{"Xr": a, "Xx": b} for a in EXPONENTS for b in EXPONENTS]
-            terms = [s.imag ** _over(grid, "Xr") + 0j, 1j * s.imag ** _over(grid, "Xx")]
+            powers = s.imag ** _over(grid, "Xr"), 1j * s.imag ** _over(grid, "Xx")
+            terms = [power.astype(np.complex128) for power in powers]
         case _:
             # In parallel with Le: a semi-inductance as large as it at w1, and a resistance as large as it at w2.
             far = [*corners, *(corners[-1] * factor for factor in BEYOND)]

@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.coil import COIL_MODELS, Complex
+from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.record import Driver
@@ -52,7 +53,7 @@ def spice_subcircuit(driver: Driver) -> str:
         )
     values = replace(driver, Mms=driver.Mms or 1.0, Sd=driver.Sd or 1.0).values()
     f = np.geomspace(*BAND_HZ, POINTS)
-    s: Complex = 2j * math.pi * f
+    s = laplace(f)
     z: Complex = np.asarray(impedance(f, values, Circuit(driver.coil, driver.suspension)), dtype=complex)
     ws = 2.0 * math.pi * driver.Fs
     suspension = SUSPENSION_MODELS[driver.suspension].evaluate(s, ws, values)[0]
