@@ -9,9 +9,12 @@ from pathlib import Path
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, to_json, write_new
 from tsfit.bench.batch import fit_many
+from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
 from tsfit.box.compare.drivers import Comparison, compare
-from tsfit.box.plan import BoxPlan
+from tsfit.box.parts import Opening, StatedLosses
+from tsfit.box.ports import Port
+from tsfit.box.vented import VentedPlan
 from tsfit.check.boxes import check_sheet
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import history
@@ -24,8 +27,8 @@ from tsfit.report.page import make_page
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
 LOG = "saltwit-12b.drift"
-CABINET = BoxPlan("closed", {"volume": 0.095})
-LOW_VENTED = BoxPlan("vented", {"volume": 0.14, "tuning": 20.0, "port_diameter": 0.1, "leak_q": 10.0})
+CABINET = ClosedPlan(volume=0.095)
+LOW_VENTED = VentedPlan(volume=0.14, tuning=20.0, opening=Opening(Port(0.1)), losses=StatedLosses(leak_q=10.0))
 CASES: tuple[Case, ...] = (
     same_qtc(0.707),
     in_box(CABINET, "the picture-house's cabinets, closed, 95 l"),

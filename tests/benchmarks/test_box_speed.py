@@ -8,11 +8,11 @@ from dataclasses import replace
 import control
 import numpy as np
 import pytest
+from helpers.boxes import vented_box
 from helpers.made_fit import made_fit
 from helpers.ngspice import Box, netlist, run
 
 from tsfit.box.bands import with_bands
-from tsfit.box.build import vented_box
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.circuit import load

@@ -1,10 +1,15 @@
+from typing import get_args
+
 import numpy as np
 import pytest
+from helpers.boxes import box_plan
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.file import ARGUMENTS, MODELS, read_box, write_box
-from tsfit.box.plan import BUILDERS, BoxPlan
+from tsfit.box.enclosure import Kind
+from tsfit.box.file import file_form, read_box, write_box
+from tsfit.box.kinds import PLANS as PLANS_OF
 from tsfit.box.ports import Port
+from tsfit.box.told import leaves_of_kind, told
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
 
@@ -33,35 +38,31 @@ SLOT = Port(width=0.31, height=0.042, on_wall=True)
 RATED_PORT = {**COMMON, "ratings": {**COMMON["ratings"], "port_speed_m_s": 22.0}}
 RADIATOR = {"radiator_mass": 0.11, "radiator_area": 0.048, "radiators": 2, "radiator_qms": 7.5}
 PLANS = [
-    BoxPlan("closed", {"volume": 0.0361, **FILLED, **COMMON}, "Side fill"),
-    BoxPlan("closed", {"qtc": 0.8, "power": 20.0, "ratings": {"amplifier_w": 200.0, "amplifier_load_ohm": 4.0}}),
-    BoxPlan("baffle", COMMON),
-    BoxPlan("vented", {"volume": 0.06, "tuning": 31.5, "port": PORT, "depth": 0.4, "port_q": 70.0, **FILLED, **RATED_PORT}),
-    BoxPlan("vented", {"volume": 0.06, "port": SLOT, "port_length": 0.27}),
-    BoxPlan("passive", {"volume": 0.06, "tuning": 26.0, "radiator_fs": 20.0, **RADIATOR, **FILLED, **COMMON}),
-    BoxPlan(
+    box_plan("closed", name="Side fill", volume=0.0361, **FILLED, **COMMON),
+    box_plan("closed", qtc=0.8, power=20.0, ratings={"amplifier_w": 200.0, "amplifier_load_ohm": 4.0}),
+    box_plan("baffle", **COMMON),
+    box_plan("vented", volume=0.06, tuning=31.5, port=PORT, depth=0.4, port_q=70.0, **FILLED, **RATED_PORT),
+    box_plan("vented", volume=0.06, port=SLOT, port_length=0.27),
+    box_plan("passive", volume=0.06, tuning=26.0, radiator_fs=20.0, **RADIATOR, **FILLED, **COMMON),
+    box_plan(
         "passive",
-        {
-            "volume": 0.06,
-            "added_mass": 0.04,
-            "radiator_compliance": 6e-4,
-            **RADIATOR,
-            "ratings": {"radiator_xmax_m": 0.011},
-        },
+        volume=0.06,
+        added_mass=0.04,
+        radiator_compliance=6e-4,
+        **RADIATOR,
+        ratings={"radiator_xmax_m": 0.011},
     ),
-    BoxPlan(
+    box_plan(
         "bandpass",
-        {
-            "rear_volume": 0.03,
-            "front_volume": 0.022,
-            "tuning": 52.0,
-            "rear_leak_q": 12.0,
-            "rear_absorption_q": 8.0,
-            "port_q": 40.0,
-            "port": PORT,
-            **FILLED,
-            **COMMON,
-        },
+        rear_volume=0.03,
+        front_volume=0.022,
+        tuning=52.0,
+        rear_leak_q=12.0,
+        rear_absorption_q=8.0,
+        port_q=40.0,
+        port=PORT,
+        **FILLED,
+        **COMMON,
     ),
 ]
 
@@ -72,49 +73,38 @@ def test_a_written_plan_reads_back_as_the_same_box(plan, tmp_path):
     write_box(path, plan)
     again = read_box(path)
     assert (again.kind, again.name) == (plan.kind, plan.name)
-    assert set(again.values) == set(plan.values)
+    assert told(again) == told(plan)
     first, second = plan.build(HERON), again.build(HERON)
     for name in ("spl_db", "excursion_mm", "impedance_ohm"):
         np.testing.assert_allclose(getattr(second.curves, name), getattr(first.curves, name), rtol=1e-9)
-    for ours, theirs in ((vars(second.ratings), vars(first.ratings)), (second.design, first.design)):
+    for ours, theirs in ((vars(second.ratings), vars(first.ratings)), (second.numbers(), first.numbers())):
         assert ours.keys() == theirs.keys()
         for name, value in theirs.items():
             assert ours[name] == (value if value is None else pytest.approx(value, rel=1e-6)), name
 
 
-def test_each_key_gives_an_argument_that_the_kind_takes():
-    """Every key of every kind is used by one of the plans above, so none is read and forgotten."""
-    used = {
-        kind: {
-            name if group not in ("ratings",) else f"ratings.{name}"
-            for plan in PLANS
-            if plan.kind == kind
-            for group, inner in plan.values.items()
-            for name in (inner if isinstance(inner, dict) else (group,))
-        }
-        for kind in BUILDERS
-    }
-    for argument in ARGUMENTS.values():
-        if argument.startswith("port.") or argument == "port_length":
-            continue
-        assert any(argument in known for known in used.values()), argument
+def test_every_key_is_told_by_one_of_the_plans_above():
+    """So none is read and forgotten."""
+    keys = {leaf.key for plan in PLANS_OF.values() for leaf in leaves_of_kind(plan)}
+    used = {key for plan in PLANS for key, value in told(plan).items() if value is not None}
+    assert keys - used == set()
 
 
 def test_printed_values_with_units(tmp_path):
     path = tmp_path / "box.toml"
     path.write_text('kind = "vented"\nvolume = "2 ft^3"\ntuning = "31 Hz"\n[port]\ndiameter = "4 in"\n')
-    values = read_box(path).values
-    assert values["volume"] == pytest.approx(2 * 0.3048**3)
-    assert values["port"].diameter == pytest.approx(0.1016)
+    plan = read_box(path)
+    assert plan.volume == pytest.approx(2 * 0.3048**3)
+    assert plan.opening.port.diameter == pytest.approx(0.1016)
 
 
 def test_only_what_differs_from_the_defaults_is_written(tmp_path):
     path = tmp_path / "box.toml"
     everything = {"volume": 0.03, "leak_q": float("inf"), "filling": 1.0, "drivers": 1, "ratings": {"xmax_m": None}}
-    write_box(path, BoxPlan("closed", everything))
+    write_box(path, box_plan("closed", **everything))
     assert path.read_text() == 'kind = "closed"\nvolume_l = 30.0\n'
     with pytest.raises(TsfitError, match="already there"):
-        write_box(path, BoxPlan("closed", everything))
+        write_box(path, box_plan("closed", **everything))
 
 
 @pytest.mark.parametrize(
@@ -149,4 +139,13 @@ def test_refusals_are_one_sentence_with_place_and_remedy(text, code, says, tmp_p
 
 
 def test_every_kind_has_a_file_form():
-    assert set(MODELS) == set(BUILDERS)
+    assert set(PLANS_OF) == set(get_args(Kind))
+    assert all("kind" in file_form(kind).model_fields for kind in PLANS_OF)
+
+
+def test_ratings_that_contradict_each_other_are_refused_with_the_file(tmp_path):
+    path = tmp_path / "box.toml"
+    path.write_text('kind = "closed"\nvolume_l = 30\n[amplifier]\npower_w = 100\n')
+    with pytest.raises(TsfitError, match="both the watts and the ohms") as refused:
+        read_box(path)
+    assert refused.value.file == str(path)

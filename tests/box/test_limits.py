@@ -2,9 +2,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import CHUNK, LIMITS, Ratings, maximum_output, ratings_of
 from tsfit.circuit import load
@@ -97,7 +97,7 @@ def test_the_resistance_of_the_rating_moves_the_volts():
 
 def test_ratings_come_from_the_sheet_unless_given():
     assert ratings_of(CLOSED) == Ratings(power_w=200.0, peak_power_w=500.0, xmax_m=0.006)
-    assert ratings_of(CLOSED, power_w=80.0, amplifier_v=None).power_w == 80.0
+    assert ratings_of(CLOSED, Ratings(power_w=80.0)).power_w == 80.0
     assert ratings_of(replace(CLOSED, driver=replace(HERON, Pe=None))).power_w is None
 
 

@@ -3,10 +3,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 from scipy.signal import butter, freqs
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.loudness import (
     amplifier_need,
     butterworth_gain,
@@ -65,7 +65,7 @@ def test_butterworth_gain(order):
 
 
 def test_a_high_pass_just_keeps_the_travel_within_xmax():
-    volts, f3 = 2.83 * 0.8 * 6.0 / VENTED.design["excursion_above_fb_mm"], VENTED.design["f3_hz"]
+    volts, f3 = 2.83 * 0.8 * 6.0 / VENTED.numbers()["excursion_above_fb_mm"], VENTED.numbers()["f3_hz"]
     found = protecting_high_passes(VENTED.enclosure, VENTED.ratings, f3, volts)
     assert found
     frequency = np.geomspace(5.0, 300.0, 2000)
@@ -107,7 +107,7 @@ def test_the_report_says_it_in_words():
     assert f"It takes {report.needs.boxes} such boxes" in said
     assert "Butterworth high-pass of order" in said
     assert "W into 4 ohm" in said
-    assert report.needs.frequency_hz[0] == pytest.approx(VENTED.design["f3_hz"])
+    assert report.needs.frequency_hz[0] == pytest.approx(VENTED.numbers()["f3_hz"])
     assert 100.0 in report.needs.frequency_hz
     assert report.needs.frequency_hz[-1] == 200.0
     assert "no high-pass below f3" in " ".join(level_report(VENTED, 111.0, low_hz=100.0).sentences())

@@ -2,12 +2,12 @@ import math
 
 import numpy as np
 import pytest
+from helpers.boxes import vented_box
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import vented_box
 from tsfit.box.ports import Port, slot_end
 from tsfit.circuit.load import FLANGED_END, FREE_END, port_mass
 from tsfit.driver.air import REFERENCE_AIR as AIR
@@ -94,13 +94,13 @@ def test_the_least_diameter_of_a_refusal_just_works():
     with pytest.raises(TsfitError, match="take more than") as refused:
         vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=0.03)
     least = float(refused.value.message.split("more than ")[1].split(" cm")[0])
-    assert vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=1.01e-2 * least).design["port_length_cm"] < 1.0
+    assert vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=1.01e-2 * least).numbers()["port_length_cm"] < 1.0
 
 
 def test_a_box_tuned_by_its_port_has_that_port():
     port = Port(diameter=0.1, count=2, flare=0.01)
-    given_tuning = vented_box(HERON, volume=0.06, tuning=36.0, port=port).design
-    given_length = vented_box(HERON, volume=0.06, port=port, port_length=1e-2 * given_tuning["port_length_cm"]).design
+    given_tuning = vented_box(HERON, volume=0.06, tuning=36.0, port=port).numbers()
+    given_length = vented_box(HERON, volume=0.06, port=port, port_length=1e-2 * given_tuning["port_length_cm"]).numbers()
     assert given_length["fb_hz"] == pytest.approx(36.0, rel=1e-12)
     assert given_length["port_area_cm2"] == pytest.approx(2e4 * math.pi / 4 * 0.01)
 

@@ -3,9 +3,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import box_plan
 from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 
-from tsfit.box.plan import BoxPlan
 from tsfit.check.boxes import box_consequences, check_sheet, printed_driver, sentence
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import parse_printed
@@ -49,12 +49,12 @@ def test_another_driver_is_sent_back():
 
 
 def test_boxes_of_the_users_own_are_asked_too():
-    found = box_consequences(fit(), sheet(**PRINTED), [("cabinet", BoxPlan("closed", {"volume": 0.04}))])
+    found = box_consequences(fit(), sheet(**PRINTED), [("cabinet", box_plan("closed", volume=0.04))])
     assert (found[-1].box, found[-1].volume) == ("cabinet", pytest.approx(0.04))
 
 
 def test_a_baffle_has_no_volume_to_change():
-    *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", BoxPlan("baffle", {}))])
+    *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", box_plan("baffle"))])
     assert (found.outcome, found.remedy, found.volume) == ("differs", None, None)
     assert sentence(found).endswith("plan it anew for this driver.")
 

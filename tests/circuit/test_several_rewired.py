@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box
 from helpers.made_fit import made_fit
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.bands import drawn_box
-from tsfit.box.build import closed_box
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.tolerance import driver_draws
 from tsfit.circuit.coil import COIL_MODELS
@@ -101,5 +101,5 @@ def test_another_driver_is_wired_as_the_one_that_the_box_was_planned_for():
     other = replace(SERIES, Qes=0.5)
     box = closed_box(SERIES, volume=0.05, wiring="one coil").enclosure
     found = consequence(box, exact(SERIES), exact(other))
-    qtc = closed_box(other, volume=0.05, wiring="one coil").design["qtc"]
+    qtc = closed_box(other, volume=0.05, wiring="one coil").numbers()["qtc"]
     assert found.figures["qtc"].after.value == pytest.approx(qtc, rel=1e-9)

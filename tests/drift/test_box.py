@@ -2,16 +2,16 @@
 
 import numpy as np
 import pytest
+from helpers.boxes import box_plan
 from helpers.made_histories import FRESH, MASS, made_fit
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.plan import BoxPlan
 from tsfit.drift.box import boxed_change, driver_of, sentence
 from tsfit.drift.entry import entry_of
 from tsfit.driver.formulas import compliance
 
-CLOSED = BoxPlan("closed", {"volume": 0.095})
-VENTED = BoxPlan("vented", {"volume": 0.150, "tuning": 24.0})
+CLOSED = box_plan("closed", volume=0.095)
+VENTED = box_plan("vented", volume=0.150, tuning=24.0)
 
 
 def _pair(seed, **later):
@@ -45,7 +45,7 @@ def test_a_weaker_motor_needs_another_box():
 def test_vented_boxes_too():
     first, last = _pair(3, Cms=1.2 * FRESH["Cms"])
     boxed = boxed_change(VENTED, first, last, np.random.default_rng(0))
-    assert boxed.before.design["f3_hz"] != boxed.after.design["f3_hz"]
+    assert boxed.before.numbers()["f3_hz"] != boxed.after.numbers()["f3_hz"]
     assert boxed.found.tuning == pytest.approx(24.0)
 
 

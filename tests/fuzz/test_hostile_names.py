@@ -9,6 +9,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from helpers.boxes import closed_box
 from helpers.hostile import cases, words
 from helpers.made_fit import made_driver, made_fit
 from helpers.paths import ROOT
@@ -19,7 +20,6 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.bench.batch import Outcome, summary_csv, summary_of
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
-from tsfit.box.build import closed_box
 from tsfit.formats.fit import fit_to_dict, read_fit
 from tsfit.formats.spice import spice_subcircuit
 from tsfit.plots.box import box_figure

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from helpers.boxes import box_plan
 from helpers.made_fit import made_fit
 from tsfit.box.design.tolerance import driver_draws
-from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
@@ -18,8 +18,8 @@ from tsfit.driver.formulas import closed_box_ratio
 TRIALS = int(os.environ.get("TSFIT_CABINETS", "8"))
 FREQUENCY = np.geomspace(8.0, 2000.0, 300)
 PORT = Port(diameter=0.08)
-VENTED = BoxPlan("vented", {"volume": 0.045, "tuning": 33.0, "port": PORT, "leak_q": 10.0})
-CLOSED = BoxPlan("closed", {"volume": 0.02})
+VENTED = box_plan("vented", volume=0.045, tuning=33.0, port=PORT, leak_q=10.0)
+CLOSED = box_plan("closed", volume=0.02)
 
 
 def bench_fit():

@@ -7,16 +7,15 @@ from pathlib import Path
 
 import numpy as np
 
+from helpers.boxes import box_plan, closed_box
 from helpers.made_fit import made_driver, made_fit
 from helpers.paths import SAMPLES
 from tsfit.base.files import to_json
-from tsfit.box.build import closed_box
 from tsfit.box.compare.conditions import Candidate, in_baffle, same_volume
 from tsfit.box.compare.drivers import compare
 from tsfit.box.equaliser.equalised import at_level, flat
 from tsfit.box.equaliser.equalised import to_dict as equalised_to_dict
 from tsfit.box.panels import cabinet
-from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
 from tsfit.check.pairs import check_lot
@@ -57,7 +56,7 @@ def built_box(fit):
     driver, frequency = fit.driver, np.geomspace(8.0, 2000.0, 250)
     circuit = Circuit(driver.coil, driver.suspension)
     z = impedance(frequency, driver.values(), circuit, vented_box(0.045, 36.0, losses=Losses(leak_q=8.0)))
-    plan = BoxPlan("vented", {"volume": 0.045, "tuning": 33.0, "port_diameter": 0.08})
+    plan = box_plan("vented", volume=0.045, tuning=33.0, port_diameter=0.08)
     return verify(ImpedanceCurve(frequency, z), plan, driver, fit)
 
 

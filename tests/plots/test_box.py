@@ -4,11 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from helpers.made_fit import made_fit
 from helpers.read_plot import png, texts
 
 from tsfit.box.bands import with_bands
-from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
 from tsfit.plots.box import box_figure, step_figure

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 from helpers.made_fit import made_driver
 
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.plots.consequence import consequence_figure
 

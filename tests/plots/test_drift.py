@@ -1,9 +1,9 @@
 """Figures of drift: every cause has its panel, units stand on the axes, the end is named."""
 
 import numpy as np
+from helpers.boxes import box_plan
 from helpers.made_histories import HOURS, made_history
 
-from tsfit.box.plan import BoxPlan
 from tsfit.drift.box import boxed_change
 from tsfit.drift.history import history
 from tsfit.plots.drift import box_drift_figure, drift_figure
@@ -31,7 +31,7 @@ def test_few_entries_without_a_mass_can_be_drawn():
 
 def test_a_box_before_and_after():
     log = made_history(np.random.default_rng(3), {"Cms": np.array([1.0, 1.2])}, (0.0, 9.0))
-    boxed = boxed_change(BoxPlan("closed", {"volume": 0.08}), *log.entries, np.random.default_rng(0))
+    boxed = boxed_change(box_plan("closed", volume=0.08), *log.entries, np.random.default_rng(0))
     figure = box_drift_figure(boxed)
     assert "0 h, f3" in _texts(figure)
     assert "9 h, f3" in _texts(figure)

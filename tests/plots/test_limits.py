@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import vented_box
 
-from tsfit.box.build import vented_box
 from tsfit.box.equaliser.equalised import at_level, equalise, flat, to_dict
 from tsfit.box.equaliser.sections import Section
 from tsfit.box.ports import Port

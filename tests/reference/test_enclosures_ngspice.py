@@ -1,4 +1,4 @@
-"""What `tsfit.box.build` delivers, against ngspice netlists of the same box.
+"""What the plans of `tsfit.box` deliver, against ngspice netlists of the same box.
 
 0.1 % in impedance, travel and port speed, 0.01 dB in level, 5 Hz to 1 kHz. Volumes, losses, port masses and the drivers
 taken together are reckoned here anew.
@@ -8,9 +8,9 @@ import math
 
 import numpy as np
 import pytest
+from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from helpers.ngspice import Box, netlist, run
 
-from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from tsfit.box.ports import Port
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.driver.record import Driver
 
@@ -61,4 +61,4 @@ def test_of_two_equal_q_closed_boxes_the_sensitive_driver_leads_in_the_upper_bas
     lead = second.at([10.0, 400.0]).spl_db - first.at([10.0, 400.0]).spl_db
     assert lead[1] == pytest.approx(10.0 * np.log10(motor / mass**2), abs=0.1)
     assert abs(lead[0]) < 0.5
-    assert second.design["volume_l"] > 1.05 * first.design["volume_l"]
+    assert second.numbers()["volume_l"] > 1.05 * first.numbers()["volume_l"]

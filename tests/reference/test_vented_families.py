@@ -5,12 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, cheby1, freqs
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.design.alignments import align, closed_volumes_for_f3, deepest_closed_volume, needed_qts, possible_alignments
 from tsfit.driver.record import Driver
 
@@ -24,7 +24,7 @@ def with_qts(qts):
 
 def level_of(design, driver):
     built = vented_box(driver, volume=design.volume, tuning=design.tuning, leak_q=design.leak_q)
-    return built.enclosure.level_db(FREQUENCY_HZ), built.design
+    return built.enclosure.level_db(FREQUENCY_HZ), built.numbers()
 
 
 def level_of_prototype(prototype, f3_hz, f3_of_prototype):
@@ -163,7 +163,7 @@ def test_closed_boxes_by_f3(qts):
         volumes = closed_volumes_for_f3(driver, wanted)
         assert list(volumes) == sorted(volumes)
         for volume in volumes:
-            assert closed_box(driver, volume=volume).design["f3_hz"] == pytest.approx(wanted, rel=1e-9)
+            assert closed_box(driver, volume=volume).numbers()["f3_hz"] == pytest.approx(wanted, rel=1e-9)
     with pytest.raises(TsfitError, match=r"the lowest is .* with Qtc 0\.707") as refused:
         closed_volumes_for_f3(driver, 0.98 * driver.Fs / (qts * math.sqrt(2.0)))
     assert refused.value.code == "unreachable_f3"
@@ -181,7 +181,7 @@ def test_closed_boxes_of_weak_motors_end_in_an_endless_volume():
 def test_the_deepest_closed_box_is_the_one_that_a_scan_finds(qts, litres):
     driver = with_qts(qts)
     scan = np.geomspace(1.0, litres, 120)
-    f3 = [closed_box(driver, volume=1e-3 * volume).design["f3_hz"] for volume in scan]
+    f3 = [closed_box(driver, volume=1e-3 * volume).numbers()["f3_hz"] for volume in scan]
     found = deepest_closed_volume(driver, 1e-3 * litres)
     assert found <= 1e-3 * litres
-    assert closed_box(driver, volume=found).design["f3_hz"] <= min(f3) * (1.0 + 1e-9)
+    assert closed_box(driver, volume=found).numbers()["f3_hz"] <= min(f3) * (1.0 + 1e-9)

@@ -6,12 +6,12 @@ import re
 from html.parser import HTMLParser
 
 import pytest
+from helpers.boxes import closed_box
 from helpers.made_fit import made_driver
 from helpers.made_page import write_files
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.box.build import closed_box
 from tsfit.box.equaliser.equalised import at_level, flat, to_dict
 from tsfit.cli import run
 from tsfit.report.page import make_page

@@ -6,49 +6,20 @@ covariance of the fit. Building errors are another matter: `tsfit.box.design.tol
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.design.tolerance import several_draws
-from tsfit.box.enclosure import Array, Enclosure, lossless_resonance, reference_level
+from tsfit.box.enclosure import Enclosure, lossless_resonance, motion, reference_level
 from tsfit.box.limits import maximum_output
 from tsfit.box.numbers import HALF_POWER_DB, last_rise
-from tsfit.box.result import BoxResult
-from tsfit.box.setup import LITRE
+from tsfit.box.result import Bands, BoxResult
 from tsfit.driver.fit_result import FitResult
 
 DRAWS = 1000
-
-
-@dataclass(frozen=True)
-class Bands:
-    """Bounds of the middle 95 % of the draws.
-
-    Attributes
-    ----------
-    draws : int
-    curves : dict of (2, n_freq) arrays
-        Lower and upper bound of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such.
-    design : dict of pairs
-        The same of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz. An f3 that the frequencies of the curves do not
-        hold in every draw is left out.
-    """
-
-    draws: int
-    curves: Mapping[str, Array]
-    design: Mapping[str, tuple[float, float]]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "draws": self.draws,
-            "curves": {name: {"low": low, "high": high} for name, (low, high) in self.curves.items()},
-            "design": {name: list(bounds) for name, bounds in self.design.items()},
-        }
 
 
 def with_bands(
@@ -63,16 +34,12 @@ def with_bands(
         return result
     box = result.enclosure
     many = drawn_box(box, fit, draws, np.random.default_rng(0) if generator is None else generator)
-    frequency = result.curves.frequency_hz
-    answer = many.respond(frequency)
-    curves = {
-        "spl_db": answer.spl_db,
-        "excursion_mm": 1e3 * answer.peak_travel,
-        "impedance_ohm": np.abs(answer.impedance),
-    }
-    if result.curves.port_speed_m_s is not None:
-        curves["port_speed_m_s"] = answer.peak_port_flow / box.port_area
-    loudest = maximum_output(many, frequency, result.ratings)
+    answer = many.respond(result.frequency_hz)
+    moves = motion(many, answer)
+    curves = {"spl_db": answer.spl_db, "excursion_mm": 1e3 * moves.travel, "impedance_ohm": np.abs(answer.impedance)}
+    if moves.port_speed is not None:
+        curves["port_speed_m_s"] = moves.port_speed
+    loudest = maximum_output(many, result.frequency_hz, result.ratings)
     if loudest is not None:
         curves["max_spl_db"] = loudest.spl_db
     design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, answer.spl_db)}
@@ -91,16 +58,15 @@ def drawn_box(box: Enclosure, fit: FitResult, draws: int, generator: np.random.G
     return replace(box, sets=several_draws(box.driver, fit, draws, generator))
 
 
-def _numbers(result: BoxResult, box: Enclosure, level: Array) -> dict[str, Array]:
+def _numbers(result: BoxResult, box: Enclosure, level: Real) -> dict[str, Real]:
     """Textbook numbers of each draw, and its f3 from the levels (n_draws, n_freq)."""
-    design, sets, air = result.design, box.parameters, box.driver.air
-    numbers: dict[str, Array] = {}
-    if design["qtc"] is not None:
-        litres = design["acting_volume_l"]
-        volume = None if litres is None else LITRE * litres
-        numbers["fc_hz"], numbers["qtc"] = lossless_resonance(sets, air, volume, source_ohm=box.source_ohm)
+    sets, air = box.parameters, box.driver.air
+    numbers: dict[str, Real] = {}
+    if result.chamber.qtc is not None:
+        source = box.source_ohm
+        numbers["fc_hz"], numbers["qtc"] = lossless_resonance(sets, air, result.chamber.acting, source_ohm=source)
     if box.kind == "bandpass":
         return numbers | {"reference_db": np.max(level, axis=-1)}
     reference = reference_level(sets, air, voltage=box.voltage, added_mass=box.load.added_mass, source_ohm=box.source_ohm)
-    f3 = last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.curves.frequency_hz)
+    f3 = last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.frequency_hz)
     return numbers | {"reference_db": reference} | ({"f3_hz": f3} if np.all(np.isfinite(f3)) else {})

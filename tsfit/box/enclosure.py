@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Drive, Response, Squares, impedance
 from tsfit.driver.air import Air
@@ -29,7 +29,6 @@ from tsfit.driver.formulas import (
 )
 from tsfit.driver.record import Driver
 
-Array = NDArray[np.float64]
 STEP = 1e-3
 Kind = Literal["closed", "vented", "passive", "baffle", "bandpass"]
 
@@ -137,11 +136,11 @@ class Enclosure:
             )
         )
 
-    def respond(self, frequency_hz: Array) -> Response:
+    def respond(self, frequency_hz: Real) -> Response:
         """Evaluate the circuit at 1 m in half space."""
         return Response(frequency_hz, self.parameters, self._models, self.load, self._drive)
 
-    def squares(self, frequency_hz: Array) -> Squares:
+    def squares(self, frequency_hz: Real) -> Squares:
         """Evaluate squared magnitudes of the same."""
         return Squares(frequency_hz, self.parameters, self._models, self.load, self._drive)
 
@@ -153,15 +152,37 @@ class Enclosure:
     def _drive(self) -> Drive:
         return Drive(self.voltage, self.source_ohm, air=self.driver.air)
 
-    def level_db(self, frequency_hz: Array) -> Array:
+    def level_db(self, frequency_hz: Real) -> Real:
         """Return the level re `reference_db`."""
         return self.respond(frequency_hz).spl_db - self.reference_db
 
-    def mechanical_impedance(self, frequency_hz: Array) -> NDArray[np.complex128]:
+    def mechanical_impedance(self, frequency_hz: Real) -> Complex:
         """Zm in N·s/m with the load, without the motor: Bl²/(Z − Re) of the circuit without coil inductance."""
         driver = self.without_coil.driver
         z = impedance(frequency_hz, driver.values(), Circuit(driver.coil, driver.suspension), self.load)
         return np.asarray(driver.Bl**2 / (z - driver.Re))
+
+
+@dataclass(frozen=True)
+class Motion:
+    """What moves at each frequency: cone travel (m, peak), air speed in the port (m/s, peak), radiator travel (m, peak).
+
+    Arrays of shape ``(..., n_freq)``; None without a port of known section, without a passive radiator.
+    """
+
+    travel: Real
+    port_speed: Real | None
+    radiator_travel: Real | None
+
+
+def motion(enclosure: Enclosure, answer: Response) -> Motion:
+    """Return what moves in `enclosure`, from its `answer`."""
+    if enclosure.port_area is None:
+        return Motion(answer.peak_travel, None, None)
+    speed = answer.peak_port_flow / enclosure.port_area
+    if enclosure.kind != "passive":
+        return Motion(answer.peak_travel, speed, None)
+    return Motion(answer.peak_travel, None, speed / (2.0 * math.pi * answer.frequency_hz))
 
 
 @dataclass(frozen=True)
@@ -179,33 +200,33 @@ class Curves:
     radiator_excursion_mm : peak travel of a passive radiator, one way; None without one
     """
 
-    frequency_hz: Array
-    spl_db: Array
-    phase_deg: Array
-    excursion_mm: Array
-    impedance_ohm: Array
-    impedance_deg: Array
-    group_delay_ms: Array
-    port_speed_m_s: Array | None
-    radiator_excursion_mm: Array | None = None
+    frequency_hz: Real
+    spl_db: Real
+    phase_deg: Real
+    excursion_mm: Real
+    impedance_ohm: Real
+    impedance_deg: Real
+    group_delay_ms: Real
+    port_speed_m_s: Real | None
+    radiator_excursion_mm: Real | None = None
 
 
-def slope(function: Callable[[Array], Array], frequency_hz: Array) -> Array:
+def slope(function: Callable[[Real], Real], frequency_hz: Real) -> Real:
     """Return the derivative of `function` per Hz, by a five-point difference with steps of 0.1 % of the frequency."""
     near = function(frequency_hz * (1.0 + STEP)) - function(frequency_hz * (1.0 - STEP))
     far = function(frequency_hz * (1.0 + 2.0 * STEP)) - function(frequency_hz * (1.0 - 2.0 * STEP))
     return (8.0 * near - far) / (12.0 * STEP * frequency_hz)
 
 
-def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
+def curves(enclosure: Enclosure, frequency_hz: Real) -> Curves:
     """Evaluate `enclosure` at each frequency of shape ``(n_freq,)``."""
     answer = enclosure.respond(frequency_hz)
 
-    def turn(frequency: Array) -> Array:
+    def turn(frequency: Real) -> Real:
         return np.asarray(np.angle(enclosure.respond(frequency).pressure / answer.pressure))
 
-    speed = None if enclosure.port_area is None else answer.peak_port_flow / enclosure.port_area
-    passive = enclosure.kind == "passive"
+    moves = motion(enclosure, answer)
+    radiator = moves.radiator_travel
     return Curves(
         frequency_hz=frequency_hz,
         spl_db=answer.spl_db,
@@ -214,6 +235,6 @@ def curves(enclosure: Enclosure, frequency_hz: Array) -> Curves:
         impedance_ohm=np.abs(answer.impedance),
         impedance_deg=np.degrees(np.angle(answer.impedance)),
         group_delay_ms=-1e3 * slope(turn, frequency_hz) / (2.0 * math.pi),
-        port_speed_m_s=None if passive else speed,
-        radiator_excursion_mm=1e3 * speed / (2.0 * math.pi * frequency_hz) if passive and speed is not None else None,
+        port_speed_m_s=moves.port_speed,
+        radiator_excursion_mm=None if radiator is None else 1e3 * radiator,
     )

@@ -25,183 +25,63 @@ the default of the command line.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from dataclasses import MISSING
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
-from pydantic import Field
+from pydantic import Field, create_model
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
 from tsfit.box.enclosure import Kind
+from tsfit.box.kinds import PLANS
 from tsfit.box.plan import BoxPlan
-from tsfit.box.ports import Port
-from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
-from tsfit.driver.formulas import Wiring
+from tsfit.box.told import Leaf, Value, leaves_of_kind, made, told
+from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST
 from tsfit.formats.toml import Table, load_toml, validated, wrong_key
 
-Positive = Annotated[float, Field(gt=0.0)]
-Count = Annotated[int, Field(ge=1, le=100)]
+TABLES = ("", "drivers", "drive", "amplifier", "air", "rear", "front", "port", "radiator")
+"""In the order in which they are written; the first holds the keys that stand in no table."""
+AIR = {
+    "air.temperature_c": (COLDEST, WARMEST),
+    "air.pressure_hpa": (THINNEST, DENSEST),
+    "air.humidity_percent": (0.0, 100.0),
+}
+"""Bounds of the air of a box; its record belongs to the driver and tells none."""
 
 
-class _Port(Table):
-    diameter_cm: Positive | None = None
-    width_cm: Positive | None = None
-    height_cm: Positive | None = None
-    length_cm: Positive | None = None
-    count: Count = 1
-    flare_cm: Annotated[float, Field(ge=0.0)] = 0.0
-    ends: Literal["one flush", "both flush", "both free"] = "one flush"
-    on_wall: bool = False
-    box_depth_cm: Positive | None = None
-    speed_limit_m_s: Positive | None = None
-
-
-class _Radiator(Table):
-    mass_g: Positive
-    area_cm2: Positive
-    fs_hz: Positive | None = None
-    compliance_mm_n: Positive | None = None
-    qms: Positive | None = None
-    count: Count = 1
-    added_mass_g: Annotated[float, Field(ge=0.0)] | None = None
-    xmax_mm: Positive | None = None
-
-
-class _Drivers(Table):
-    count: Count = 1
-    in_series: Count = 1
-    wiring: Wiring | None = None
-    arrangement: Literal["side by side", "push-push", "face to face"] = "side by side"
-    rated_power_w: Positive | None = None
-    peak_power_w: Positive | None = None
-    rating_ohm: Positive | None = None
-    xmax_mm: Positive | None = None
-
-
-class _Drive(Table):
-    voltage_v: Positive | None = None
-    power_w: Positive | None = None
-    source_ohm: Annotated[float, Field(ge=0.0)] = 0.0
-
-
-class _Amplifier(Table):
-    voltage_v: Positive | None = None
-    current_a: Positive | None = None
-    power_w: Positive | None = None
-    load_ohm: Positive | None = None
-
-
-class _Air(Table):
-    temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] = 20.0
-    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] = 1013.25
-    humidity_percent: Annotated[float, Field(ge=0.0, le=100.0)] = 50.0
-
-
-class _Box(Table):
+class _File(Table):
     kind: Kind
-    name: str | None = None
     note: str | None = None
-    air_load: Literal["free air", "baffle"] = "free air"
-    drivers: _Drivers | None = None
-    drive: _Drive | None = None
-    amplifier: _Amplifier | None = None
-    air: _Air | None = None
 
 
-class _Losses(Table):
-    leak_q: Positive | None = None
-    absorption_q: Positive | None = None
+def _field(leaf: Leaf) -> tuple[Any, Any]:
+    """Type and default of a key, as pydantic wants them; what is infinite by itself is left out in a file."""
+    bounds = leaf.told
+    low, high = AIR.get(leaf.key, (bounds.least, bounds.most))
+    checks = Field(gt=bounds.above, ge=low, le=high)
+    if leaf.default is MISSING:
+        return Annotated[leaf.hint, checks], ...
+    if leaf.default in (None, math.inf):
+        return Annotated[leaf.hint | None, checks], None
+    return Annotated[leaf.hint, checks], leaf.default
 
 
-class _Filled(_Losses):
-    filling: Annotated[float, Field(ge=1.0, le=1.4)] = 1.0
-    displaced_l: Annotated[float, Field(ge=0.0)] = 0.0
-
-
-class _Closed(_Box, _Filled):
-    volume_l: Positive | None = None
-    qtc: Positive | None = None
-
-
-class _Vented(_Box, _Filled):
-    volume_l: Positive
-    tuning_hz: Positive | None = None
-    port_q: Positive | None = None
-    port: _Port | None = None
-
-
-class _Passive(_Box, _Filled):
-    volume_l: Positive
-    tuning_hz: Positive | None = None
-    radiator: _Radiator
-
-
-class _Rear(_Filled):
-    volume_l: Positive
-
-
-class _Front(_Losses):
-    volume_l: Positive
-    tuning_hz: Positive | None = None
-    port_q: Positive | None = None
-
-
-class _BandPass(_Box):
-    rear: _Rear
-    front: _Front
-    port: _Port | None = None
-
-
-MODELS: dict[str, type[_Box]] = {
-    "closed": _Closed,
-    "vented": _Vented,
-    "passive": _Passive,
-    "baffle": _Box,
-    "bandpass": _BandPass,
-}
-ARGUMENTS: dict[str, str] = {
-    "volume_l": "volume",
-    "tuning_hz": "tuning",
-    "displaced_l": "displaced",
-    "port.length_cm": "port_length",
-    "port.box_depth_cm": "depth",
-    "port.speed_limit_m_s": "ratings.port_speed_m_s",
-    **{f"port.{key}_cm": f"port.{key}" for key in ("diameter", "width", "height", "flare")},
-    "radiator.mass_g": "radiator_mass",
-    "radiator.area_cm2": "radiator_area",
-    "radiator.fs_hz": "radiator_fs",
-    "radiator.compliance_mm_n": "radiator_compliance",
-    "radiator.qms": "radiator_qms",
-    "radiator.count": "radiators",
-    "radiator.added_mass_g": "added_mass",
-    "radiator.xmax_mm": "ratings.radiator_xmax_m",
-    "rear.volume_l": "rear_volume",
-    "rear.leak_q": "rear_leak_q",
-    "rear.absorption_q": "rear_absorption_q",
-    "rear.filling": "filling",
-    "rear.displaced_l": "displaced",
-    "front.volume_l": "front_volume",
-    "front.tuning_hz": "tuning",
-    **{f"front.{key}": key for key in ("leak_q", "absorption_q", "port_q")},
-    "drivers.count": "drivers",
-    "drivers.in_series": "in_series",
-    "drivers.arrangement": "arrangement",
-    "drivers.wiring": "wiring",
-    "drivers.rated_power_w": "ratings.power_w",
-    "drivers.peak_power_w": "ratings.peak_power_w",
-    "drivers.rating_ohm": "ratings.power_ohm",
-    "drivers.xmax_mm": "ratings.xmax_m",
-    "drive.voltage_v": "voltage",
-    "drive.power_w": "power",
-    "drive.source_ohm": "source_ohm",
-    "amplifier.voltage_v": "ratings.amplifier_v",
-    "amplifier.current_a": "ratings.amplifier_a",
-    "amplifier.power_w": "ratings.amplifier_w",
-    "amplifier.load_ohm": "ratings.amplifier_load_ohm",
-}
-"""Argument of the functions in `tsfit.box.build` that a key gives; a key that is not here has the argument's name."""
-SCALES = {"_mm_n": 1e-3, "_cm2": 1e-4, "_cm": 1e-2, "_mm": 1e-3, "_l": 1e-3, "_g": 1e-3}
+@cache
+def file_form(kind: Kind) -> type[Table]:
+    """Return the tables of a file of that `kind`: the keys that its plan tells."""
+    keys: dict[str, dict[str, Any]] = {table: {} for table in TABLES}
+    for leaf in leaves_of_kind(PLANS[kind]):
+        table, _, key = leaf.key.rpartition(".")
+        keys[table][key] = _field(leaf)
+    fields = keys.pop("")
+    for table, inner in keys.items():
+        if inner:
+            form = create_model(table, __base__=Table, **inner)
+            needed = any(default is ... for _, default in inner.values())
+            fields[table] = (form, ...) if needed else (form | None, None)
+    return create_model(kind, __base__=_File, **fields)
 
 
 def read_box(path: Path) -> BoxPlan:
@@ -219,28 +99,17 @@ def read_box(path: Path) -> BoxPlan:
         if close is not None:
             raise wrong_key(close, close, ["kind"], "box", path)
         raise TsfitError(
-            f"{path}: kind is missing; add one of {', '.join(MODELS)} to the box file.", code="missing_key", file=path
+            f"{path}: kind is missing; add one of {', '.join(PLANS)} to the box file.", code="missing_key", file=path
         )
-    if not isinstance(kind, str) or kind not in MODELS:
+    if not isinstance(kind, str) or kind not in PLANS:
         raise TsfitError(
-            f"{path}: kind {kind!r} is not known; use one of {', '.join(MODELS)}.", code="wrong_value", file=path
+            f"{path}: kind {kind!r} is not known; use one of {', '.join(PLANS)}.", code="wrong_value", file=path
         )
-    file = validated(path, data, MODELS[kind], "box")
-    flat = _flat(file.model_dump(exclude_none=True, exclude_defaults=True, exclude={"kind", "name", "note"}))
-    values: dict[str, Any] = {}
-    for key, value in flat.items():
-        group, _, argument = ARGUMENTS.get(key, key).rpartition(".")
-        (values.setdefault(group, {}) if group else values)[argument] = _scaled(key, value)
+    form = validated(path, data, file_form(kind), "box")
     try:
-        if {"diameter", "width", "height"} & values.get("port", {}).keys():
-            values["port"] = Port(**values["port"])
-        else:
-            values.pop("port", None)
+        return made(PLANS[kind], _flat(form.model_dump(exclude_none=True, exclude_defaults=True)), lambda leaf: leaf.key)
     except TsfitError as error:
         raise TsfitError(f"{path}: {error.message}", code=error.code, file=path) from error
-    if "air" in values:
-        values["air"] = Air(**values["air"])
-    return BoxPlan(file.kind, values, file.name)
 
 
 def write_box(path: Path, plan: BoxPlan, *, replace: bool = False) -> None:
@@ -253,43 +122,19 @@ def write_box(path: Path, plan: BoxPlan, *, replace: bool = False) -> None:
     """
     import tomlkit
 
-    given = dict(plan.values)
-    for group in ("port", "air", "ratings"):
-        inner = given.pop(group, None)
-        fields = inner if isinstance(inner, Mapping) else vars(inner) if inner is not None else {}
-        given |= {f"{group}.{name}": value for name, value in fields.items()}
-    tables: dict[str, Any] = {"kind": plan.kind, "name": plan.name}
-    for key in _flat_keys(MODELS[plan.kind]):
-        value = given.get(ARGUMENTS.get(key, key))
-        if value is None or (isinstance(value, float) and math.isinf(value)):
-            continue
-        table, _, name = key.rpartition(".")
-        (tables.setdefault(table, {}) if table else tables)[name] = _scaled(key, value, back=True)
-    model = validated(path, tables, MODELS[plan.kind], "box")
-    written = {"kind": plan.kind, **model.model_dump(exclude_none=True, exclude_defaults=True)}
+    tables: dict[str, Any] = {"kind": plan.kind}
+    for key, value in told(plan).items():
+        if value is not None:
+            table, _, name = key.rpartition(".")
+            (tables.setdefault(table, {}) if table else tables)[name] = value
+    form = validated(path, tables, file_form(plan.kind), "box")
+    written = {"kind": plan.kind, **form.model_dump(exclude_none=True, exclude_defaults=True)}
     text = tomlkit.dumps({name: value for name, value in written.items() if value != {}})
     write_new(path, text, replace=replace)
 
 
-def _flat(tables: Mapping[str, Any], prefix: str = "") -> dict[str, Any]:
-    flat: dict[str, Any] = {}
+def _flat(tables: dict[str, Any], prefix: str = "") -> dict[str, Value]:
+    flat: dict[str, Value] = {}
     for name, value in tables.items():
-        flat |= _flat(value, f"{prefix}{name}.") if isinstance(value, Mapping) else {prefix + name: value}
+        flat |= _flat(value, f"{prefix}{name}.") if isinstance(value, dict) else {prefix + name: value}
     return flat
-
-
-def _flat_keys(model: type[Table]) -> list[str]:
-    keys = []
-    for name, field in model.model_fields.items():
-        inner = [field.annotation, *getattr(field.annotation, "__args__", ())]
-        table = next((part for part in inner if isinstance(part, type) and issubclass(part, Table)), None)
-        keys += [name] if table is None else [f"{name}.{key}" for key in _flat_keys(table)]
-    return keys
-
-
-def _scaled(key: str, value: Any, *, back: bool = False) -> Any:
-    scale = next((scale for suffix, scale in SCALES.items() if key.endswith(suffix)), None)
-    if scale is None or isinstance(value, str):
-        return float(value) if isinstance(value, float) else value
-    # Twelve digits are more than anyone measures, and keep 0.3 from being written as 0.30000000000000004.
-    return float(f"{value / scale:.12g}") if back else value * scale

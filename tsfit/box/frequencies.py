@@ -6,8 +6,9 @@ import math
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes
 
@@ -24,12 +25,12 @@ def table_frequencies(resonance_hz: float) -> tuple[float, ...]:
     return tuple(frequency * 10.0**decades for frequency in PREFERRED_HZ)
 
 
-def default_frequencies() -> NDArray[np.float64]:
+def default_frequencies() -> Real:
     """Return the frequencies used when none are named: 5 Hz to 2 kHz, 48 per octave within 0.1 %, shape ``(416,)``."""
     return np.geomspace(5.0, 2000.0, 416)
 
 
-def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> NDArray[np.float64]:
+def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> Real:
     """Return `frequency_hz` as an array ``(n_freq,)`` that increases, within 0.1 Hz to 100 kHz.
 
     Raises
@@ -49,7 +50,7 @@ def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> 
     return frequency
 
 
-def read_frequencies(path: Path) -> NDArray[np.float64]:
+def read_frequencies(path: Path) -> Real:
     """Read frequencies (Hz) from a text file, one a line, decimal point; blank lines and lines from ``#`` on are skipped.
 
     Raises

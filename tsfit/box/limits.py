@@ -17,13 +17,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.enclosure import Array, Enclosure
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.told import MM, Told
 from tsfit.circuit.response import Squares
 from tsfit.driver.formulas import REFERENCE_PRESSURE
 
@@ -53,16 +55,20 @@ class Ratings:
         that it is sure to give, unless `amplifier_a` does
     """
 
-    power_w: float | None = None
-    peak_power_w: float | None = None
-    power_ohm: float | None = None
-    xmax_m: float | None = None
-    radiator_xmax_m: float | None = None
-    port_speed_m_s: float | None = None
-    amplifier_v: float | None = None
-    amplifier_a: float | None = None
-    amplifier_w: float | None = None
-    amplifier_load_ohm: float | None = None
+    power_w: Annotated[float | None, Told("drivers.rated_power_w", 1.0, "rated_power_w", above=0.0)] = None
+    peak_power_w: Annotated[float | None, Told("drivers.peak_power_w", 1.0, "peak_power_w", above=0.0)] = None
+    power_ohm: Annotated[float | None, Told("drivers.rating_ohm", 1.0, "rating_ohm", above=0.0)] = None
+    xmax_m: Annotated[float | None, Told("drivers.xmax_mm", MM, "xmax_mm", above=0.0)] = None
+    radiator_xmax_m: Annotated[
+        float | None, Told("radiator.xmax_mm", MM, "radiator_xmax_mm", above=0.0, beside="radiator")
+    ] = None
+    port_speed_m_s: Annotated[
+        float | None, Told("port.speed_limit_m_s", 1.0, "port_limit_m_s", above=0.0, beside="opening")
+    ] = None
+    amplifier_v: Annotated[float | None, Told("amplifier.voltage_v", 1.0, "amplifier_v", above=0.0)] = None
+    amplifier_a: Annotated[float | None, Told("amplifier.current_a", 1.0, "amplifier_a", above=0.0)] = None
+    amplifier_w: Annotated[float | None, Told("amplifier.power_w", 1.0, "amplifier_w", above=0.0)] = None
+    amplifier_load_ohm: Annotated[float | None, Told("amplifier.load_ohm", 1.0, "amplifier_load_ohm", above=0.0)] = None
 
     def __post_init__(self) -> None:
         for field in fields(self):
@@ -79,6 +85,14 @@ class Ratings:
             )
         if self.amplifier_w is not None and self.amplifier_v is not None:
             raise TsfitError("amplifier: both volts and watts are given; keep one of them.", code="usage")
+
+    def over(self, other: Ratings) -> Ratings:
+        """Return these, and where they state nothing those of `other`; an amplifier counts as a whole."""
+        given = {name: value for name, value in vars(self).items() if value is not None}
+        kept = {name: value for name, value in vars(other).items() if value is not None}
+        if any(name.startswith("amplifier") for name in given):
+            kept = {name: value for name, value in kept.items() if not name.startswith("amplifier")}
+        return Ratings(**kept | given)
 
     @property
     def volts(self) -> float | None:
@@ -109,7 +123,7 @@ class MaximumOutput:
         most of the memory
     """
 
-    frequency_hz: Array
+    frequency_hz: Real
     spl_db: NDArray[np.floating[Any]]
     voltage_v: NDArray[np.floating[Any]]
     names: tuple[str, ...]
@@ -121,26 +135,26 @@ class MaximumOutput:
         """Name of the limit that stops it."""
         return np.asarray(self.names)[self.binding]
 
-    def spl_by(self, name: str) -> Array:
+    def spl_by(self, name: str) -> Real:
         """Level that the limit `name` alone would allow, dB."""
         with np.errstate(divide="ignore"):
             return np.asarray(self.spl_db + 20.0 * np.log10(self.voltages[name] / self.voltage_v))
 
 
-def ratings_of(enclosure: Enclosure, **given: float | None) -> Ratings:
-    """Return the ratings that the driver's sheet states, replaced by those `given`, fields of `Ratings`."""
+def ratings_of(enclosure: Enclosure, stated: Ratings | None = None) -> Ratings:
+    """Return the ratings that are `stated`, and for the rest those of the driver's sheet."""
     driver = enclosure.driver
-    stated = Ratings(
+    sheet = Ratings(
         power_w=None if driver.Pe is None else driver.Pe / enclosure.count,
         peak_power_w=None if driver.Ppeak is None else driver.Ppeak / enclosure.count,
         xmax_m=driver.Xmax,
     )
-    return replace(stated, **{name: value for name, value in given.items() if value is not None})
+    return sheet if stated is None else stated.over(sheet)
 
 
-def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: bool) -> dict[str, Array]:
+def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: bool) -> dict[str, Real]:
     """Squares of the voltages that each known limit allows, from the answer to 1 V; infinite where it never limits."""
-    allowed: dict[str, Array] = {}
+    allowed: dict[str, Real] = {}
     power = ratings.peak_power_w if peak else ratings.power_w
     if power is not None:
         ohm = enclosure.parameters["Re"] if ratings.power_ohm is None else ratings.power_ohm * enclosure.ohm_factor
@@ -165,7 +179,7 @@ def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: b
 
 
 def maximum_output(
-    enclosure: Enclosure, frequency_hz: Array, ratings: Ratings, *, peak: bool = False
+    enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False
 ) -> MaximumOutput | None:
     """Return the loudest that `ratings` allow at each frequency (n_freq,); None when none of them limits anything.
 
@@ -197,8 +211,8 @@ def maximum_output(
 
 
 def _evaluate(
-    enclosure: Enclosure, frequency: Array, ratings: Ratings, *, peak: bool
-) -> tuple[dict[str, Array], Array, Array, NDArray[np.int8]]:
+    enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: bool
+) -> tuple[dict[str, Real], Real, Real, NDArray[np.int8]]:
     """Squares of the voltages allowed, level, square of the lowest, and the place of the limit that sets it."""
     answer = enclosure.squares(frequency)
     pressure = answer.pressure

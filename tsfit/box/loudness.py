@@ -13,12 +13,13 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.enclosure import Array, Enclosure
+from tsfit.box.bounds import within
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import WORST_LOAD, Ratings, maximum_output
 from tsfit.box.result import BoxResult
-from tsfit.box.setup import within
 
 ORDERS = (1, 2, 3, 4)
 
@@ -40,13 +41,13 @@ class Needed:
         Least number of such boxes that reach the level at every frequency, each within its limits; None without ratings
     """
 
-    frequency_hz: Array
-    voltage_v: Array
-    power_w: Array
-    real_power_w: Array
-    current_a: Array
-    excursion_mm: Array
-    margin_db: Array | None
+    frequency_hz: Real
+    voltage_v: Real
+    power_w: Real
+    real_power_w: Real
+    current_a: Real
+    excursion_mm: Real
+    margin_db: Real | None
     limited_by: NDArray[np.str_] | None
     boxes: int | None
 
@@ -55,7 +56,7 @@ class Needed:
         return asdict(self)
 
 
-def level_needs(result: BoxResult, target_db: float, frequency_hz: Array, *, distance_m: float = 1.0) -> Needed:
+def level_needs(result: BoxResult, target_db: float, frequency_hz: Real, *, distance_m: float = 1.0) -> Needed:
     """What `target_db` at `distance_m` takes at each frequency.
 
     Raises
@@ -253,14 +254,14 @@ def level_report(
     TsfitError
         ``wrong_value``; ``no_cutoff`` when the box has no f3 and no lowest frequency is given.
     """
-    low = result.design["f3_hz"] if low_hz is None else low_hz
+    low = result.f3_hz if low_hz is None else low_hz
     if low is None:
         raise TsfitError("The box has no f3; say from which frequency the level is wanted.", code="no_cutoff")
     within(low, 1.0, 5000.0, "lowest frequency", "Hz")
     within(high_hz, low * 1.01, 20e3, "highest frequency", "Hz")
     wanted = np.unique([low, *(f for f in table_frequencies(low) if low < f < high_hz), high_hz])
     needs = level_needs(result, target_db, wanted, distance_m=distance_m)
-    f3 = result.design["f3_hz"]
+    f3 = result.f3_hz
     passes: list[HighPass] | None = None
     if result.ratings.xmax_m is not None and f3 is not None:
         each = float(np.max(needs.voltage_v)) / (needs.boxes or 1)

@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tsfit.box.enclosure import Array, Enclosure, slope
+from tsfit.base.arrays import Mask, Real
+from tsfit.box.enclosure import Enclosure, slope
 from tsfit.driver.formulas import closed_box_ratio, resonance
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 
 
-def around(*enclosures: Enclosure) -> Array:
+def around(*enclosures: Enclosure) -> Real:
     """Frequencies 1 % apart, 1.5 decades beyond the free-air and the boxed resonances, for crossings and peaks."""
     low, high = math.inf, 0.0
     for enclosure in enclosures:
@@ -30,7 +31,7 @@ def around(*enclosures: Enclosure) -> Array:
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
 
 
-def rising_crossings(function: Callable[[Array], Array], frequency_hz: Array) -> list[float]:
+def rising_crossings(function: Callable[[Real], Real], frequency_hz: Real) -> list[float]:
     """Frequencies at which `function` rises through zero, refined within each bracket."""
     from scipy.optimize import brentq
 
@@ -42,7 +43,7 @@ def rising_crossings(function: Callable[[Array], Array], frequency_hz: Array) ->
     ]
 
 
-def last_rise(level: Array, frequency_hz: Array) -> Array:
+def last_rise(level: Real, frequency_hz: Real) -> Real:
     """Frequency at which each row of `level` ``(..., n_freq)`` rises through zero last, ``(...)``; NaN where none does.
 
     Read off the given frequencies: a straight line over their logarithm, corrected for the curvature below the crossing.
@@ -54,7 +55,7 @@ def last_rise(level: Array, frequency_hz: Array) -> Array:
     last = rises.shape[-1] - 1 - np.argmax(rises[..., ::-1], axis=-1)
     logs = np.log(frequency_hz)
 
-    def at(offset: int) -> Array:
+    def at(offset: int) -> Real:
         return np.asarray(np.take_along_axis(level, np.maximum(last + offset, 0)[..., np.newaxis], axis=-1)[..., 0])
 
     below, climb = at(0), at(1) - at(0)
@@ -75,10 +76,20 @@ def cutoff(enclosure: Enclosure) -> float | None:
     return found[-1] if found else None
 
 
-def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
-    """Return what describes a band-pass: reference_db, its highest level; f3_hz and f3_upper_hz, 3.01 dB below; ripple_db.
+@dataclass(frozen=True)
+class PassBand:
+    """Where a box plays: reference_db, its mid-band level; f3_hz and f3_upper_hz, 3.01 dB below; ripple_db."""
 
-    The ripple is the highest peak less the deepest dip between the two.
+    reference_db: float
+    f3_hz: float | None
+    ripple_db: float
+    f3_upper_hz: float | None = None
+
+
+def pass_band(enclosure: Enclosure) -> PassBand:
+    """Return what describes a band-pass: its highest level counts as mid-band.
+
+    The ripple is the highest peak less the deepest dip between the two half-power frequencies.
     """
     grid = around(enclosure)
     level = enclosure.respond(grid).spl_db
@@ -87,7 +98,7 @@ def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
     rise, bend = 0.5 * (level[top + 1] - level[top - 1]), level[top + 1] - 2.0 * level[top] + level[top - 1]
     peak = float(level[top] - (0.5 * rise**2 / bend if bend < 0.0 else 0.0))
 
-    def above(frequency: Array) -> Array:
+    def above(frequency: Real) -> Real:
         return enclosure.respond(frequency).spl_db - peak - HALF_POWER_DB
 
     lower = rising_crossings(above, grid)
@@ -95,12 +106,7 @@ def pass_band(enclosure: Enclosure) -> dict[str, float | None]:
     first, last = (lower[0] if lower else None), (upper[-1] if upper else None)
     inside = level[(grid > (first or 0.0)) & (grid < (last or np.inf))]
     dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
-    return {
-        "reference_db": peak,
-        "f3_hz": first,
-        "f3_upper_hz": last,
-        "ripple_db": float(peak - np.min(dips, initial=peak)),
-    }
+    return PassBand(peak, first, float(peak - np.min(dips, initial=peak)), last)
 
 
 def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
@@ -116,7 +122,7 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     return float(waves(enclosure.without_coil.level_db(grid), grid >= (f3_hz or 0.0)))
 
 
-def waves(level: Array, above_f3: NDArray[np.bool_]) -> Array:
+def waves(level: Real, above_f3: Mask) -> Real:
     """Highest peak less deepest dip `above_f3` of each row of `level` ``(..., n_freq)``; the mid-band counts as 0 dB."""
     turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
     peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
@@ -131,7 +137,7 @@ def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
     (ω/2)·(dX/dω)/(Re Zm + Bl²/(Re + Rg)) there, coil inductance left out. Without losses it is Qts √(1 + Vas/Vb).
     """
 
-    def reactance(frequency: Array) -> Array:
+    def reactance(frequency: Real) -> Real:
         return enclosure.mechanical_impedance(frequency).imag
 
     found = rising_crossings(reactance, around(enclosure))

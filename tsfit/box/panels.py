@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.setup import LITRE, within
+from tsfit.box.bounds import within
+from tsfit.box.told import LITRE
 
 PROPORTIONS = (1.0, 1.26, 1.59)
 """Depth, width and height inside, as third parts of an octave apart, so that no two standing waves meet. Common practice,

@@ -1,47 +1,179 @@
-"""A box as planned: everything that was decided, ready to be built around any driver."""
+"""A box as planned: everything that was decided, ready to be built around any driver. One record for each kind of box.
+
+An enclosure is a load of the one circuit and nothing more. What holds for all kinds:
+
+- Volumes are net unless something `displaced` (driver, port, braces) is taken off. `filling` makes the air act as up to 1.4
+  times its volume.
+- Thiele-Small parameters are used as measured in free air, as published alignments use them. With ``air_load="baffle"``
+  the cone gains (8/3)ρa³, the difference between a free disc and a piston in a baffle, which lowers every resonance of the
+  circuit a little; the textbook values fc and Qtc stay those of the parameters as measured.
+- Loss factors are Small's (JAES 21(5), 1973): Q_L of leaks, Q_A of absorption, Q_P of the port, infinite unless given. In a
+  closed box they hold at fc of the lossless box, in the others at the tuning.
+- The drive is 2.83 V RMS unless a voltage is given, or a power, which means √(P·Re). A source resistance lies in series; fc
+  and Qtc take it into account.
+- Curves are for 1 m in half space, cone small against the wavelength, everything linear.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, ClassVar
 
-from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
-from tsfit.box.enclosure import Kind
-from tsfit.box.result import BoxResult
+from numpy.typing import ArrayLike
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
+from tsfit.box.bounds import within
+from tsfit.box.enclosure import Enclosure, Kind
+from tsfit.box.frequencies import checked_frequencies, default_frequencies
+from tsfit.box.limits import Ratings, ratings_of
+from tsfit.box.parts import AirLoad, Drive, DriverSet, Filling
+from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
+from tsfit.box.told import Inside, Told
+from tsfit.circuit.load import Load, air_load_change
+from tsfit.circuit.several import ohm_factor, rewired, together
+from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
-
-BUILDERS: dict[Kind, Callable[..., BoxResult]] = {
-    "closed": closed_box,
-    "vented": vented_box,
-    "passive": passive_box,
-    "baffle": infinite_baffle,
-    "bandpass": band_pass_box,
-}
 
 
 @dataclass(frozen=True)
+class Setup:
+    """What stands before any box: all drivers as one, in the air of the box, and what drives them.
+
+    Attributes
+    ----------
+    driver : all drivers taken together as one
+    count, ohm_factor : how many, and their resistance as wired per resistance of one
+    voltage, source_ohm : V RMS of the amplifier; Ω
+    added_mass : that the air load adds to all cones, kg
+    """
+
+    driver: Driver
+    count: int
+    ohm_factor: float
+    voltage: float
+    source_ohm: float
+    added_mass: float
+
+    @property
+    def braked(self) -> Driver:
+        """The drivers as one whose Qes counts the source resistance, Qes·(1 + Rg/Re), as textbook formulas want it."""
+        return replace(self.driver, Qes=self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re))
+
+    def enclosure(self, kind: Kind, load: Load, port_area: float | None = None) -> Enclosure:
+        """Join drivers, load and drive."""
+        return Enclosure(kind, self.driver, load, self.voltage, port_area, self.source_ohm, self.count, self.ohm_factor)
+
+
+@dataclass(frozen=True)
+class Built:
+    """What a kind of box makes of its drivers: the load, and what follows without evaluating the circuit.
+
+    Attributes
+    ----------
+    load : Load
+    losses : loss factors by name, infinite for none
+    port_area : section of all ports or area of all radiators, m²; None where unknown
+    chamber, opening : numbers by the textbook
+    notes : remarks on the building
+    """
+
+    load: Load
+    losses: dict[str, float]
+    chamber: ChamberNumbers
+    opening: OpeningNumbers = OpeningNumbers()
+    port_area: float | None = None
+    notes: tuple[QualityNote, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
 class BoxPlan:
-    """A kind of enclosure, and what its function in `tsfit.box.build` is called with besides the driver (SI)."""
+    """What all kinds of boxes are told; a kind says in `put` what it makes of the drivers.
 
-    kind: Kind
-    values: Mapping[str, Any]
-    name: str | None = None
+    Attributes
+    ----------
+    name : of the box, for people
+    air_load : "free air" or "baffle"
+    drivers, drive : DriverSet and Drive
+    ratings : that replace what the driver's sheet states
+    air : in and around the box; the driver's when left out
+    """
 
-    def with_ratings(self, **ratings: float | None) -> BoxPlan:
-        """Return the plan with those `ratings` that are not None in place of its own; an amplifier as a whole."""
-        given = {name: value for name, value in ratings.items() if value is not None}
-        kept = dict(self.values.get("ratings") or {})
-        if any(name.startswith("amplifier") for name in given):
-            kept = {name: value for name, value in kept.items() if not name.startswith("amplifier")}
-        return replace(self, values={**self.values, "ratings": {**kept, **given}}) if given else self
+    kind: ClassVar[Kind]
+    name: Annotated[str | None, Told("name")] = None
+    air_load: Annotated[AirLoad, Told("air_load")] = "free air"
+    drivers: Annotated[DriverSet, Inside("drivers")] = DriverSet()
+    drive: Annotated[Drive, Inside("drive")] = Drive()
+    ratings: Annotated[Ratings, Inside()] = Ratings()
+    air: Annotated[Air | None, Inside("air")] = None
 
-    def build(self, driver: Driver, **other: Any) -> BoxResult:
-        """Put `driver` into it; `other` arguments are added or replace those of the plan.
+    @property
+    def contents(self) -> Filling:
+        """Filling of the box, or of the chamber behind the cone."""
+        return Filling()
+
+    def put(self, given: Setup) -> Built:
+        """Build the box around the drivers of `given`.
 
         Raises
         ------
         TsfitError
-            As the function of the kind.
+            As the kind says.
         """
-        return BUILDERS[self.kind](driver, **{**self.values, **other})
+        raise NotImplementedError
+
+    def with_ratings(self, ratings: Ratings) -> BoxPlan:
+        """Return the plan with what `ratings` state in place of its own; an amplifier as a whole."""
+        return replace(self, ratings=ratings.over(self.ratings))
+
+    def setup(self, driver: Driver) -> Setup:
+        """Take the drivers together, `driver` being one of them.
+
+        Raises
+        ------
+        TsfitError
+            ``usage``, ``wrong_value`` or ``incomplete_driver``.
+        """
+        one = rewired(driver if self.air is None else replace(driver, air=self.air), self.drivers.wiring)
+        count, in_series = self.drivers.count, self.drivers.in_series
+        driver = together(one, count, in_series, self.drivers.arrangement)
+        if self.air_load not in ("free air", "baffle"):
+            raise TsfitError(f"air load: {self.air_load!r} is not known; use 'free air' or 'baffle'.", code="wrong_value")
+        one_area = one.values()["Sd"]
+        cones = driver.values()["Sd"] / one_area
+        return Setup(
+            driver=driver,
+            count=count,
+            ohm_factor=ohm_factor(count, in_series),
+            voltage=self.drive.volts(driver),
+            source_ohm=within(self.drive.source_ohm, 0.0, 1000.0, "source resistance", "ohm"),
+            added_mass=cones * float(air_load_change(one_area, one.air)) if self.air_load == "baffle" else 0.0,
+        )
+
+    def build(self, driver: Driver, frequency_hz: ArrayLike | None = None) -> BoxResult:
+        """Put `driver` into it; nothing is evaluated before it is asked for.
+
+        Parameters
+        ----------
+        frequency_hz : (n_freq,) increasing, optional
+            Where curves are wanted; 5 Hz to 2 kHz when left out.
+
+        Raises
+        ------
+        TsfitError
+            ``usage``, ``wrong_value``, ``incomplete_driver``, and what the kind of box raises.
+        """
+        given = self.setup(driver)
+        built = self.put(given)
+        enclosure = given.enclosure(self.kind, built.load, built.port_area)
+        stated = self.ratings.over(Ratings(port_speed_m_s=built.opening.port_speed_limit))
+        return BoxResult(
+            enclosure=enclosure,
+            chamber=built.chamber,
+            opening=built.opening,
+            ratings=ratings_of(enclosure, stated),
+            losses=built.losses,
+            air_load=self.air_load,
+            frequency_hz=default_frequencies() if frequency_hz is None else checked_frequencies(frequency_hz),
+            remarks=built.notes,
+        )

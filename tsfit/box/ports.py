@@ -15,16 +15,18 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.setup import within
+from tsfit.box.bounds import within
+from tsfit.box.told import CM, Told
 from tsfit.circuit.load import FLANGED_END, FREE_END
 from tsfit.driver.air import Air
 
-ENDS = ("one flush", "both flush", "both free")
+Ends = Literal["one flush", "both flush", "both free"]
+ENDS: tuple[Ends, ...] = ("one flush", "both flush", "both free")
 SPEED_AT_EDGE, SPEED_AT_MOST = 0.05, 0.10
 """Port speeds per speed of sound: at the edge of the mouth, and anywhere (common practice, no source)."""
 
@@ -42,13 +44,13 @@ class Port:
     on_wall : a slot of which one long side is a wall of the box
     """
 
-    diameter: float | None = None
-    width: float | None = None
-    height: float | None = None
-    count: int = 1
-    flare: float = 0.0
-    ends: str = "one flush"
-    on_wall: bool = False
+    diameter: Annotated[float | None, Told("diameter_cm", CM, "port_diameter_cm", above=0.0)] = None
+    width: Annotated[float | None, Told("width_cm", CM, "port_width_cm", above=0.0)] = None
+    height: Annotated[float | None, Told("height_cm", CM, "port_height_cm", above=0.0)] = None
+    count: Annotated[int, Told("count", 1.0, "ports", least=1, most=100)] = 1
+    flare: Annotated[float, Told("flare_cm", CM, least=0.0)] = 0.0
+    ends: Annotated[Ends, Told("ends", 1.0, "port_ends")] = "one flush"
+    on_wall: Annotated[bool, Told("on_wall", 1.0, "port_on_wall")] = False
 
     def __post_init__(self) -> None:
         slot = self.width is not None and self.height is not None

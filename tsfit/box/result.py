@@ -1,74 +1,219 @@
-"""A box as a result: curves, maximum output, design numbers, remarks, and their machine form."""
+"""A box as a result: whatever is asked of it is evaluated then, once; and its machine form."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, fields
-from typing import TYPE_CHECKING, Any
+from functools import cached_property
+from typing import Annotated, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from tsfit.base.arrays import Real
 from tsfit.base.notes import QualityNote
-from tsfit.box.enclosure import Array, Curves, Enclosure, curves
+from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
-from tsfit.box.limits import MaximumOutput, Ratings, maximum_output, ratings_of
-from tsfit.box.numbers import cutoff, ripple
-from tsfit.box.setup import LITRE, AirLoad, Setup
+from tsfit.box.limits import MaximumOutput, Ratings, maximum_output
+from tsfit.box.numbers import PassBand, cutoff, pass_band, resonance_with_losses, ripple
+from tsfit.box.parts import AirLoad, Filling
+from tsfit.box.room import Room
+from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 
-if TYPE_CHECKING:
-    from tsfit.box.bands import Bands
-    from tsfit.box.room import Room
 
-NUMBERS = (
-    "volume_l", "acting_volume_l", "gross_volume_l", "alpha", "front_volume_l", "fc_hz", "qtc", "fc_circuit_hz",
-    "qtc_circuit", "fb_hz", "h", "port_diameter_cm", "port_length_cm", "port_area_cm2", "port_volume_l",
-    "port_resonance_hz", "port_speed_limit_m_s", "radiator_added_mass_g", "radiator_fs_hz", "f3_hz", "f3_upper_hz",
-    "ripple_db", "reference_db", "excursion_max_mm", "excursion_max_hz", "excursion_above_fb_mm",
-    "excursion_above_fb_hz", "port_speed_max_m_s", "radiator_excursion_max_mm",
-)  # fmt: skip
-"""Design numbers, each with its unit in the name; a kind of box that has no such number has None."""
+@dataclass(frozen=True)
+class ChamberNumbers:
+    """The air behind the cone by the textbook, SI; None for what a kind of box has not.
+
+    Attributes
+    ----------
+    volume, acting, gross : net volume, what filling makes of it, and the volume with all that is in it
+    alpha : Vas per acting volume
+    front : volume of the chamber before the cone
+    fc, qtc : from the Thiele-Small parameters as measured, without losses of the box
+    """
+
+    volume: Annotated[float | None, Told("volume_l", LITRE)] = None
+    acting: Annotated[float | None, Told("acting_volume_l", LITRE)] = None
+    gross: Annotated[float | None, Told("gross_volume_l", LITRE)] = None
+    alpha: Annotated[float | None, Told("alpha")] = None
+    front: Annotated[float | None, Told("front_volume_l", LITRE)] = None
+    fc: Annotated[float | None, Told("fc_hz")] = None
+    qtc: Annotated[float | None, Told("qtc")] = None
+
+    @classmethod
+    def of(cls, acting: float, filling: Filling, vas: float, **more: float) -> ChamberNumbers:
+        """Return the numbers of an `acting` volume (m³) with its `filling`, for a driver of that Vas (m³)."""
+        net = acting / filling.factor
+        return cls(volume=net, acting=acting, gross=net + filling.displaced, alpha=vas / acting, **more)
+
+
+@dataclass(frozen=True)
+class OpeningNumbers:
+    """Tuning, and port or passive radiator as built, SI; None for what a kind of box has not.
+
+    Attributes
+    ----------
+    fb, h : tuning, and the tuning per Fs
+    port_diameter, port_length, port_area, port_volume : of one round port, of each, of all, and the room that all take
+    port_resonance : the open pipe's own
+    port_speed_limit : peak air speed that its ends stand
+    radiator_added_mass, radiator_fs : mass added to each radiator, and its own resonance then
+    """
+
+    fb: Annotated[float | None, Told("fb_hz")] = None
+    h: Annotated[float | None, Told("h")] = None
+    port_diameter: Annotated[float | None, Told("port_diameter_cm", CM)] = None
+    port_length: Annotated[float | None, Told("port_length_cm", CM)] = None
+    port_area: Annotated[float | None, Told("port_area_cm2", CM2)] = None
+    port_volume: Annotated[float | None, Told("port_volume_l", LITRE)] = None
+    port_resonance: Annotated[float | None, Told("port_resonance_hz")] = None
+    port_speed_limit: Annotated[float | None, Told("port_speed_limit_m_s")] = None
+    radiator_added_mass: Annotated[float | None, Told("radiator_added_mass_g", GRAM)] = None
+    radiator_fs: Annotated[float | None, Told("radiator_fs_hz")] = None
+
+
+@dataclass(frozen=True)
+class Largest:
+    """Largest travels (m) with their frequencies (Hz), speed (m/s) and radiator travel (m), all peak."""
+
+    travel: float
+    travel_hz: float
+    travel_above_fb: float | None
+    travel_above_fb_hz: float | None
+    port_speed: float | None
+    radiator_travel: float | None
+
+
+@dataclass(frozen=True)
+class Bands:
+    """Bounds of the middle 95 % of the draws, see `tsfit.box.bands.with_bands`.
+
+    Attributes
+    ----------
+    draws : int
+    curves : dict of (2, n_freq) arrays
+        Lower and upper bound of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such.
+    design : dict of pairs
+        The same of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz. An f3 that the frequencies of the curves do not
+        hold in every draw is left out.
+    """
+
+    draws: int
+    curves: Mapping[str, Real]
+    design: Mapping[str, tuple[float, float]]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the fixed machine form."""
+        return {
+            "draws": self.draws,
+            "curves": {name: {"low": low, "high": high} for name, (low, high) in self.curves.items()},
+            "design": {name: list(bounds) for name, bounds in self.design.items()},
+        }
 
 
 @dataclass(frozen=True)
 class BoxResult:
-    """A box with its curves and its design numbers.
+    """A driver in a box.
 
     Attributes
     ----------
-    enclosure : Enclosure
-        Driver, load and drive.
-    curves : Curves
-    maximum, peak : MaximumOutput or None
-        Loudest by the continuous and by the short-term power rating, at the frequencies of `curves`; None where nothing is
-        rated. The second one also needs a short-term rating.
+    enclosure : driver, load and drive
+    chamber, opening : numbers that follow from the building
     ratings : Ratings
-    design : dict
-        `NUMBERS` by name. volume_l is net, acting_volume_l what filling makes of it, alpha Vas per acting volume; fc_hz and
-        qtc come from the Thiele-Small parameters without box losses, fc_circuit_hz and qtc_circuit from the circuit with
-        losses and air load; port_resonance_hz is the open pipe's own; the largest travels and speeds hold within the
-        frequencies asked for and the default ones.
-    losses : dict
-        Loss factors as used, by name; None for none.
-    notes : tuple of QualityNote
-    bands : Bands or None
-        How sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`.
-    room : Room or None
-        The room whose gain is told beside the level, where one was asked for; no other number takes it in.
+    losses : loss factors as used, by name; infinite for none
+    air_load : "free air" or "baffle"
+    frequency_hz : (n_freq,), those of the curves
+    remarks : on the building
+    bands : how sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`
+    room : the room whose gain is told beside the level, where one was asked for; no other number takes it in
     """
 
     enclosure: Enclosure
-    curves: Curves
-    maximum: MaximumOutput | None
-    peak: MaximumOutput | None
+    chamber: ChamberNumbers
+    opening: OpeningNumbers
     ratings: Ratings
-    design: Mapping[str, float | None]
-    losses: Mapping[str, float | None]
+    losses: Mapping[str, float]
     air_load: AirLoad
-    notes: tuple[QualityNote, ...]
+    frequency_hz: Real
+    remarks: tuple[QualityNote, ...] = ()
     bands: Bands | None = None
     room: Room | None = None
+
+    @cached_property
+    def curves(self) -> Curves:
+        """Curves at the frequencies asked for."""
+        return curves(self.enclosure, self.frequency_hz)
+
+    @cached_property
+    def maximum(self) -> MaximumOutput | None:
+        """Loudest by the continuous power rating, at the frequencies of the curves; None where nothing is rated."""
+        return maximum_output(self.enclosure, self.frequency_hz, self.ratings)
+
+    @cached_property
+    def peak(self) -> MaximumOutput | None:
+        """The same by the short-term rating, None without one."""
+        if self.ratings.peak_power_w is None:
+            return None
+        return maximum_output(self.enclosure, self.frequency_hz, self.ratings, peak=True)
+
+    @cached_property
+    def f3_hz(self) -> float | None:
+        """Half-power frequency (the lower one of a band-pass), Hz; None where the level nowhere rises through it."""
+        return self.pass_band.f3_hz if self.enclosure.kind == "bandpass" else cutoff(self.enclosure)
+
+    @cached_property
+    def pass_band(self) -> PassBand:
+        """Mid-band level, half-power frequencies, ripple."""
+        if self.enclosure.kind == "bandpass":
+            return pass_band(self.enclosure)
+        return PassBand(self.enclosure.reference_db, self.f3_hz, ripple(self.enclosure, self.f3_hz))
+
+    @cached_property
+    def poles(self) -> tuple[float, float] | None:
+        """Resonance (Hz) and Q of a closed box or baffle as the circuit has them; None of other kinds, or without any."""
+        return resonance_with_losses(self.enclosure) if self.enclosure.kind in ("closed", "baffle") else None
+
+    @cached_property
+    def _moves(self) -> tuple[Real, Motion]:
+        """Frequencies asked for and default ones together, and what moves there."""
+        everywhere = np.union1d(default_frequencies(), self.frequency_hz)
+        return everywhere, motion(self.enclosure, self.enclosure.respond(everywhere))
+
+    @cached_property
+    def largest(self) -> Largest:
+        """Largest travels and speeds within the frequencies asked for and the default ones."""
+        frequency, moves = self._moves
+
+        def top(above: float) -> tuple[float, float]:
+            travel = np.where(frequency >= above, moves.travel, -1.0)
+            at = int(np.argmax(travel))
+            return float(travel[at]), float(frequency[at])
+
+        tuning = self.opening.fb if self.enclosure.kind in ("vented", "passive") else None
+        upper = (None, None) if tuning is None or tuning > frequency[-1] else top(tuning)
+        speed, radiator = (None if one is None else float(np.max(one)) for one in (moves.port_speed, moves.radiator_travel))
+        travel, at = top(0.0)
+        return Largest(travel, at, upper[0], upper[1], speed, radiator)
+
+    @property
+    def usual_hz(self) -> float:
+        """Resonance about which tables are made: fc, else the tuning, Hz."""
+        return self.chamber.fc or self.opening.fb or self.enclosure.driver.Fs
+
+    @cached_property
+    def notes(self) -> tuple[QualityNote, ...]:
+        """Remarks on box, level, travel and port."""
+        found = [*self.remarks]
+        if self.enclosure.kind == "closed" and self.poles is None:
+            found.append(
+                _note("no_resonance", "The losses leave the box without a resonance; fc and Qtc hold only without them.")
+            )
+        if self.f3_hz is None:
+            found.append(_note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
+        frequency, moves = self._moves
+        return (*found, *_overdriven(self.enclosure, frequency, moves, self.ratings), *_unrated(self.ratings))
 
     def at(self, frequency_hz: ArrayLike) -> Curves:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
@@ -77,6 +222,30 @@ class BoxResult:
     def maximum_at(self, frequency_hz: ArrayLike) -> MaximumOutput | None:
         """Return the loudest by the continuous rating at other frequencies, Hz, shape ``(n_freq,)``."""
         return maximum_output(self.enclosure, checked_frequencies(frequency_hz), self.ratings)
+
+    def numbers(self) -> dict[str, float | None]:
+        """Return all numbers in the units of people, by the keys of the machine form; None for what there is not."""
+        largest, heard, poles = self.largest, self.pass_band, self.poles or (None, None)
+
+        def mm(travel: float | None) -> float | None:
+            return None if travel is None else 1e3 * travel
+
+        return {
+            **in_units(self.chamber),
+            "fc_circuit_hz": poles[0],
+            "qtc_circuit": poles[1],
+            **in_units(self.opening),
+            "f3_hz": heard.f3_hz,
+            "f3_upper_hz": heard.f3_upper_hz,
+            "ripple_db": heard.ripple_db,
+            "reference_db": heard.reference_db,
+            "excursion_max_mm": mm(largest.travel),
+            "excursion_max_hz": largest.travel_hz,
+            "excursion_above_fb_mm": mm(largest.travel_above_fb),
+            "excursion_above_fb_hz": largest.travel_above_fb_hz,
+            "port_speed_max_m_s": largest.port_speed,
+            "radiator_excursion_max_mm": mm(largest.radiator_travel),
+        }
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form."""
@@ -89,7 +258,7 @@ class BoxResult:
             "drive_v": self.enclosure.voltage,
             "source_ohm": self.enclosure.source_ohm,
             "air_load": self.air_load,
-            "losses": dict(self.losses),
+            "losses": {name: None if math.isinf(q) else q for name, q in self.losses.items()},
             "ratings": asdict(self.ratings),
             **{field.name: getattr(self.curves, field.name) for field in fields(self.curves)},
             "max_spl_db": maximum and maximum.spl_db,
@@ -97,116 +266,43 @@ class BoxResult:
             "limited_by": maximum and maximum.limited_by,
             "max_peak_spl_db": peak and peak.spl_db,
             "peak_limited_by": peak and peak.limited_by,
-            "design": dict(self.design),
+            "design": self.numbers(),
             "bands": self.bands and self.bands.to_dict(),
             "room": self.room and self.room.to_dict(self.curves.frequency_hz, self.curves.spl_db),
             "notes": [note.to_dict() for note in self.notes],
         }
 
 
-def note(code: str, message: str) -> QualityNote:
-    """Make a remark that stops nothing."""
+def _note(code: str, message: str) -> QualityNote:
     return QualityNote(code, "note", message)
 
 
-def box_result(
-    enclosure: Enclosure,
-    numbers: Mapping[str, float | None],
-    losses: Mapping[str, float],
-    given: Setup,
-    notes: list[QualityNote],
-) -> BoxResult:
-    """Evaluate `enclosure` and put its curves together with the design `numbers` that only its kind has."""
-    default = default_frequencies()
-    frequency = default if given.frequency_hz is None else checked_frequencies(given.frequency_hz)
-    everywhere = curves(enclosure, np.union1d(default, frequency))
-    ratings = ratings_of(enclosure, **{"port_speed_m_s": numbers.get("port_speed_limit_m_s"), **_stated(given.ratings)})
-    design: dict[str, float | None] = dict.fromkeys(NUMBERS) | {
-        "reference_db": enclosure.reference_db,
-        **_largest(everywhere, numbers.get("fb_hz") if enclosure.kind in ("vented", "passive") else None),
-        **numbers,
-    }
-    if "f3_hz" not in numbers:
-        f3_hz = cutoff(enclosure)
-        design |= {"f3_hz": f3_hz, "ripple_db": ripple(enclosure, f3_hz)}
-    if design["f3_hz"] is None:
-        notes.append(note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
-    notes += _remarks(enclosure, everywhere, ratings)
-    known = {name: None if math.isinf(q) else q for name, q in losses.items()}
-    return BoxResult(
-        enclosure=enclosure,
-        curves=curves(enclosure, frequency),
-        maximum=maximum_output(enclosure, frequency, ratings),
-        peak=None if ratings.peak_power_w is None else maximum_output(enclosure, frequency, ratings, peak=True),
-        ratings=ratings,
-        design=design,
-        losses=known,
-        air_load=given.air_load,
-        notes=tuple(notes),
-    )
-
-
-def _stated(ratings: Mapping[str, float | None]) -> dict[str, float | None]:
-    return {name: value for name, value in ratings.items() if value is not None}
-
-
-def volumes(acting: float, filling: float, displaced: float, vas: float) -> dict[str, float]:
-    """Return the volume numbers in litres for an `acting` volume (m³)."""
-    net = acting / filling / LITRE
-    return {
-        "volume_l": net,
-        "acting_volume_l": acting / LITRE,
-        "gross_volume_l": net + displaced / LITRE,
-        "alpha": vas / acting,
-    }
-
-
-def _largest(everywhere: Curves, tuning: float | None) -> dict[str, float | None]:
-    def largest(above: float) -> tuple[float, float]:
-        travel: Array = np.where(everywhere.frequency_hz >= above, everywhere.excursion_mm, -1.0)
-        peak = int(np.argmax(travel))
-        return float(travel[peak]), float(everywhere.frequency_hz[peak])
-
-    overall = largest(0.0)
-    upper = (None, None) if tuning is None or tuning > everywhere.frequency_hz[-1] else largest(tuning)
-    names = ("excursion_max_mm", "excursion_max_hz", "excursion_above_fb_mm", "excursion_above_fb_hz")
-    speed, radiator = everywhere.port_speed_m_s, everywhere.radiator_excursion_mm
-    return {
-        **dict(zip(names, (*overall, *upper), strict=True)),
-        "port_speed_max_m_s": None if speed is None else float(np.max(speed)),
-        "radiator_excursion_max_mm": None if radiator is None else float(np.max(radiator)),
-    }
-
-
-def _remarks(enclosure: Enclosure, everywhere: Curves, ratings: Ratings) -> list[QualityNote]:
+def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: Ratings) -> list[QualityNote]:
+    """What goes beyond its rating at the drive."""
     drive = f"{enclosure.voltage:.3g} V"
     notes = []
     for limit, travel, code, words in (
-        (ratings.xmax_m, everywhere.excursion_mm, "beyond_xmax", "cone travels beyond Xmax"),
+        (ratings.xmax_m, moves.travel, "beyond_xmax", "cone travels beyond Xmax"),
         (
             ratings.radiator_xmax_m,
-            everywhere.radiator_excursion_mm,
+            moves.radiator_travel,
             "radiator_beyond_xmax",
             "passive radiator travels beyond its limit",
         ),
     ):
-        if limit is not None and travel is not None and (over := travel > 1e3 * limit).any():
-            highest = everywhere.frequency_hz[np.flatnonzero(over)[-1]]
-            notes.append(note(code, f"At {drive} the {words} ({1e3 * limit:.3g} mm) up to {highest:.3g} Hz."))
-    speed, allowed = everywhere.port_speed_m_s, ratings.port_speed_m_s
+        if limit is not None and travel is not None and (over := travel > limit).any():
+            highest = frequency[np.flatnonzero(over)[-1]]
+            notes.append(_note(code, f"At {drive} the {words} ({1e3 * limit:.3g} mm) up to {highest:.3g} Hz."))
+    speed, allowed = moves.port_speed, ratings.port_speed_m_s
     if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
-        notes.append(
-            note(
-                "fast_port",
-                f"At {drive} the air in the port reaches {fastest:.3g} m/s; above {allowed:.2g} m/s ports like this are "
-                "commonly called noisy.",
-            )
-        )
-    lacking = [
-        name
-        for name, value in (("power", ratings.power_w), ("travel", ratings.xmax_m))
-        if value is None and (ratings.power_w, ratings.xmax_m) != (None, None)
-    ]
-    if lacking:
-        notes.append(note("unrated", f"No rating of {lacking[0]} is known, so the maximum output is not limited by it."))
+        said = f"At {drive} the air in the port reaches {fastest:.3g} m/s; above {allowed:.2g} m/s ports like this are "
+        notes.append(_note("fast_port", f"{said}commonly called noisy."))
     return notes
+
+
+def _unrated(ratings: Ratings) -> list[QualityNote]:
+    """A remark on the one of power and travel that is not rated while the other is."""
+    lacking = [name for name, value in (("power", ratings.power_w), ("travel", ratings.xmax_m)) if value is None]
+    if len(lacking) != 1:
+        return []
+    return [_note("unrated", f"No rating of {lacking[0]} is known, so the maximum output is not limited by it.")]

@@ -15,8 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tsfit.box.enclosure import Array
-from tsfit.box.setup import within
+from tsfit.base.arrays import Real
+from tsfit.box.bounds import within
 from tsfit.driver.air import REFERENCE_AIR, Air
 
 CAP_DB = 12.0
@@ -50,12 +50,12 @@ class Room:
         """Frequency c/(2·longest side) of the first mode."""
         return self.air.sound_speed / (2.0 * self.longest_side_m)
 
-    def gain_db(self, frequency_hz: ArrayLike) -> Array:
+    def gain_db(self, frequency_hz: ArrayLike) -> Real:
         """Gain at `frequency_hz` (n_freq,): 12 dB per octave below the first mode up to the cap, nothing above, dB."""
         octaves = np.log2(self.lowest_mode_hz / np.asarray(frequency_hz, dtype=float))
         return np.clip(40.0 * math.log10(2.0) * octaves, 0.0, self.cap_db)
 
-    def to_dict(self, frequency_hz: Array, spl_db: Array) -> dict[str, Any]:
+    def to_dict(self, frequency_hz: Real, spl_db: Real) -> dict[str, Any]:
         """Return the machine form, with the level `spl_db` (n_freq,) as it becomes in the room."""
         gain = self.gain_db(frequency_hz)
         return {

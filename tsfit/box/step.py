@@ -11,14 +11,15 @@ import math
 
 import numpy as np
 
-from tsfit.box.enclosure import Array, Enclosure
+from tsfit.base.arrays import Real
+from tsfit.box.enclosure import Enclosure
 
 SAMPLES = 65536
 AHEAD = 0.02
 """Share of the time shown that lies before the step."""
 
 
-def step_response(enclosure: Enclosure, duration_s: float | None = None) -> tuple[Array, Array]:
+def step_response(enclosure: Enclosure, duration_s: float | None = None) -> tuple[Real, Real]:
     """Return time (s) and pressure (Pa at 1 m in half space) around a step from 0 to the drive's RMS volts.
 
     Parameters

@@ -12,11 +12,13 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import closed_box, vented_box
+from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.consequence import Consequence, consequence, draws_of_fit, exact
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosure import Enclosure
+from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
+from tsfit.box.vented import VentedPlan
 from tsfit.check.verdict import CheckResult, judge
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver, driver_from_figures
@@ -95,13 +97,13 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     qtc = usual_qtc(printed.Qts)
     boxes = []
     try:
-        boxes.append((f"closed box with Qtc {qtc:.3g} by the sheet", closed_box(printed, qtc=qtc).enclosure))
+        boxes.append((f"closed box with Qtc {qtc:.3g} by the sheet", ClosedPlan(qtc=qtc).build(printed).enclosure))
         aligned = possible_alignments(printed, USUAL_LEAK_Q)
         family = next((name for name in FAMILIES if name in aligned and aligned[name].ripple_db <= 1.0), None)
         if family is not None:
             at = aligned[family]
-            box = vented_box(printed, volume=at.volume, tuning=at.tuning, leak_q=USUAL_LEAK_Q)
-            boxes.append((f"vented box of the family {family} by the sheet", box.enclosure))
+            plan = VentedPlan(volume=at.volume, tuning=at.tuning, losses=StatedLosses(leak_q=USUAL_LEAK_Q))
+            boxes.append((f"vented box of the family {family} by the sheet", plan.build(printed).enclosure))
     except TsfitError:
         # Figures that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
         return boxes

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from tsfit.box.build import closed_box
+from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.alignments import usual_qtc
 from tsfit.box.enclosure import Enclosure
@@ -106,7 +106,7 @@ def check_lot(
     if all(driver.Mms is not None and driver.Sd is not None for driver in drivers):
         middle = sorted(drivers, key=lambda driver: driver.Qts)[len(drivers) // 2]
         qtc = usual_qtc(middle.Qts)
-        enclosure = (closed_box(middle, qtc=qtc) if plan is None else plan.build(middle)).enclosure
+        enclosure = (plan or ClosedPlan(qtc=qtc)).build(middle).enclosure
         own = None if plan is None else plan.name or f"{plan.kind} box"
         box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
         pairs = _pairs(enclosure, middle, drivers)

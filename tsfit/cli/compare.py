@@ -109,6 +109,8 @@ def compare(
 
 def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
+    from tsfit.box.limits import Ratings
+    from tsfit.box.told import made
     from tsfit.circuit.several import rewired
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.sheet import read_sheet
@@ -129,12 +131,7 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
         if (sheet := given("sheets")) is not None:
             values = read_sheet(sheet).values()
             driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
-        xmax = given("xmax_mm")
-        ratings = {
-            "xmax_m": None if xmax is None else 1e-3 * xmax,
-            "power_w": given("rated_power_w"),
-            **{name: options[name] for name in ("amplifier_v", "amplifier_a", "amplifier_w", "amplifier_load_ohm")},
-        }
+        ratings = made(Ratings, {**options, **{name: given(name) for name in ("xmax_mm", "rated_power_w")}})
         driver = rewired(driver, options["wiring"])
         found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0), ratings))
     names = [one.driver.name for one in found]

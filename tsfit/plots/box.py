@@ -8,12 +8,13 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from tsfit.base.arrays import Real
+from tsfit.box.told import in_units
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, frequency_axis, name_level, new_figure, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from tsfit.box.enclosure import Array
     from tsfit.box.limits import MaximumOutput
     from tsfit.box.result import BoxResult
 
@@ -95,22 +96,22 @@ def _marker(values: np.ndarray) -> str:
 
 
 def _subtitle(result: BoxResult) -> str:
-    design, enclosure = result.design, result.enclosure
+    enclosure = result.enclosure
     build = {
         "closed": "closed box, {volume_l:.3g} l, Qtc {qtc:.3g}",
         "vented": "vented box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
         "passive": "passive-radiator box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
         "baffle": "infinite baffle, Qtc {qtc:.3g}",
         "bandpass": "band-pass box, {volume_l:.3g} l + {front_volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
-    }[enclosure.kind].format(**design)
+    }[enclosure.kind].format(**in_units(result.chamber), **in_units(result.opening))
     several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
     return f"{several}{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
 
 
 def _level_panel(panel: Axes, result: BoxResult) -> None:
     band_pass = result.enclosure.kind == "bandpass"
-    reference, f3, upper = (result.design[name] for name in ("reference_db", "f3_hz", "f3_upper_hz"))
-    assert reference is not None
+    heard = result.pass_band
+    reference, f3, upper = heard.reference_db, heard.f3_hz, heard.f3_upper_hz
     shown = result.curves.spl_db
     if result.room is not None:
         shown = shown + result.room.gain_db(result.curves.frequency_hz)
@@ -135,7 +136,7 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
             )
 
 
-def _in_the_room(panel: Axes, frequency: Array, level: Array, lowest_mode: float) -> None:
+def _in_the_room(panel: Axes, frequency: Real, level: Real, lowest_mode: float) -> None:
     colour, dash = LINES[1]
     below = frequency <= 1.02 * lowest_mode
     if not np.any(below):

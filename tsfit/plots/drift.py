@@ -105,7 +105,7 @@ def box_drift_figure(boxed: BoxedChange) -> Figure:
         frequency, level = box.curves.frequency_hz, box.curves.spl_db
         levels.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.4)
         at = int(places[index] * len(frequency))
-        f3 = box.design["f3_hz"]
+        f3 = box.f3_hz
         text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {f3:.3g} Hz"
         levels.annotate(
             text,

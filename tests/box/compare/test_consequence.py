@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, passive_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
-from tsfit.box.build import closed_box, passive_box, vented_box
 from tsfit.box.compare.consequence import AUDIBLE_DB, consequence, draws_of_fit, exact
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import cutoff, ripple
@@ -134,7 +134,7 @@ def test_leads_and_ratings_are_those_of_the_plan():
     found = consequence(box.enclosure, exact(first), exact(second))
     other = closed_box(replace(second, Xmax=6e-3, Pe=100.0), volume=0.03, source_ohm=0.5)
     assert found.figures["reference_db"].after.value == pytest.approx(other.enclosure.reference_db)
-    for design, figure in ((box.design, found.figures["qtc"].before), (other.design, found.figures["qtc"].after)):
+    for design, figure in ((box.numbers(), found.figures["qtc"].before), (other.numbers(), found.figures["qtc"].after)):
         assert figure.value == pytest.approx(design["qtc"], rel=1e-9)
     most = [maximum_output(item.enclosure, found.frequency_hz, ratings_of(item.enclosure)).spl_db for item in (box, other)]
     assert found.maximum_change_db.value == pytest.approx(most[1] - most[0], abs=1e-9)

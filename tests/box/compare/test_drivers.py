@@ -6,17 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import box_plan, closed_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.compare import conditions as equal_conditions
 from tsfit.box.compare import drivers as compare
 from tsfit.box.compare.conditions import Candidate, same_f3, same_qtc, same_vented, same_volume
 from tsfit.box.equaliser.sections import gain_db
 from tsfit.box.frequencies import PREFERRED_HZ
-from tsfit.box.plan import BoxPlan
+from tsfit.box.limits import Ratings
 from tsfit.cli import run
 from tsfit.driver.record import Driver
 from tsfit.formats.fit import fit_to_dict
@@ -73,12 +73,12 @@ def test_the_more_sensitive_one_in_boxes_of_equal_q():
     assert at[20.0] < 0.0
     (crossing,) = difference.crossings_hz
     assert 30.0 < crossing < 120.0
-    assert case.boxes[1].design["volume_l"] < case.boxes[0].design["volume_l"]
+    assert case.boxes[1].numbers()["volume_l"] < case.boxes[0].numbers()["volume_l"]
     lighter = replace(OLD, name="light", Mms=0.08, Fs=OLD.Fs * math.sqrt(0.11 / 0.08), Qms=5.0 * math.sqrt(0.08 / 0.11))
     lighter = replace(lighter, Qes=0.42 * math.sqrt(0.08 / 0.11))
     softer = replace(lighter, name="light and soft", Fs=OLD.Fs, Qms=5.0 * 0.08 / 0.11, Qes=0.42)
     case = only([Candidate(OLD), Candidate(softer)], same_qtc(0.707))
-    assert case.boxes[1].design["volume_l"] > case.boxes[0].design["volume_l"]
+    assert case.boxes[1].numbers()["volume_l"] > case.boxes[0].numbers()["volume_l"]
 
 
 def test_levels_are_those_of_the_box():
@@ -93,19 +93,19 @@ def test_levels_are_those_of_the_box():
 
 def test_same_f3_is_the_same():
     case = only([Candidate(OLD), Candidate(STRONGER)], same_f3(70.0))
-    assert [box.design["f3_hz"] for box in case.boxes] == pytest.approx([70.0, 70.0], rel=1e-4)
+    assert [box.numbers()["f3_hz"] for box in case.boxes] == pytest.approx([70.0, 70.0], rel=1e-4)
     with pytest.raises(TsfitError, match="no closed box has its f3 at 12 Hz"):
         only([Candidate(OLD), Candidate(STRONGER)], same_f3(12.0))
 
 
 def test_a_planned_box_and_a_cabinet():
-    plan = BoxPlan("vented", {"volume": 0.09, "tuning": 24.0})
+    plan = box_plan("vented", volume=0.09, tuning=24.0)
     case = only([Candidate(OLD), Candidate(STRONGER)], equal_conditions.in_box(plan, "cabinet"))
-    assert [box.design["fb_hz"] for box in case.boxes] == [24.0, 24.0]
+    assert [box.numbers()["fb_hz"] for box in case.boxes] == [24.0, 24.0]
     case = only(
         [Candidate(OLD, displaced=0.005), Candidate(STRONGER, displaced=0.009)], equal_conditions.same_cabinet(0.08)
     )
-    assert [box.design["volume_l"] for box in case.boxes] == pytest.approx([75.0, 71.0])
+    assert [box.numbers()["volume_l"] for box in case.boxes] == pytest.approx([75.0, 71.0])
 
 
 def test_equalised_is_flat_and_costs():
@@ -166,12 +166,12 @@ def test_vented_boxes_of_one_tuning_and_port():
 
 
 def test_ratings_of_ones_own_replace_those_of_sheet_and_box():
-    plan = BoxPlan("closed", {"volume": 0.08, "ratings": {"xmax_m": 0.005, "power_w": 50.0}})
-    own = Candidate(OLD, ratings={"xmax_m": 0.030, "amplifier_v": 30.0, "power_w": None})
+    plan = box_plan("closed", volume=0.08, ratings={"xmax_m": 0.005, "power_w": 50.0})
+    own = Candidate(OLD, ratings=Ratings(xmax_m=0.030, amplifier_v=30.0))
     case = only([Candidate(OLD), own], equal_conditions.in_box(plan, "cabinet"))
     assert [(box.ratings.xmax_m, box.ratings.power_w) for box in case.boxes] == [(0.005, 50.0), (0.030, 50.0)]
     np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(30.0 / 5.0), atol=1e-9)
-    weak = only([Candidate(OLD), replace(own, ratings={"amplifier_v": 5.0})], same_volume(0.08))
+    weak = only([Candidate(OLD), replace(own, ratings=Ratings(amplifier_v=5.0))], same_volume(0.08))
     assert set(weak.limited_by[1]) == {"amplifier voltage"}
     assert own.xmax_m == 0.030
     assert own.power_w == 300.0

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import vented_box
 from tsfit.box.design.search import Limits, VentedSearch, best_vented, usual_limits
 from tsfit.box.ports import Port
 from tsfit.circuit.load import air_load_change
@@ -77,13 +77,13 @@ def test_the_lowest_f3_is_that_of_a_dense_grid(seed):
         voltage=search.voltage,
         port=search.port.wider(float(found.port_scale[0])),
     )
-    f3 = alone.design["f3_hz"]
+    f3 = alone.numbers()["f3_hz"]
     assert f3 == pytest.approx(found.merits.f3_hz[0], rel=5e-4)
-    assert alone.design["ripple_db"] <= limits.ripple_db + 0.01
+    assert alone.numbers()["ripple_db"] <= limits.ripple_db + 0.01
     heard = alone.at(np.geomspace(0.5 * f3, 20.0 * f3, 600))
     assert np.max(heard.group_delay_ms) <= 1.005e3 * limits.delay
-    assert alone.design["port_speed_max_m_s"] <= 1.002 * limits.port_speed
-    assert alone.design["port_length_cm"] == pytest.approx(100.0 * found.port_length[0])
+    assert alone.numbers()["port_speed_max_m_s"] <= 1.002 * limits.port_speed
+    assert alone.numbers()["port_length_cm"] == pytest.approx(100.0 * found.port_length[0])
     longest = np.cbrt(found.volume[0]) if limits.port_length is None else limits.port_length
     assert 0.0 < found.port_length[0] <= longest * (1.0 + 1e-9)
 
@@ -137,7 +137,7 @@ def test_a_search_behind_a_resistance_with_air_load_and_other_ports_agrees_with_
         air_load="baffle",
         port=port.wider(float(found.port_scale[0])),
     )
-    assert alone.design["f3_hz"] == pytest.approx(found.merits.f3_hz[0], rel=5e-4)
-    assert alone.design["ripple_db"] == pytest.approx(found.merits.ripple_db[0], abs=0.01)
-    assert alone.design["port_length_cm"] == pytest.approx(100.0 * found.port_length[0])
-    assert alone.design["port_speed_max_m_s"] == pytest.approx(limits.port_speed, rel=2e-3)
+    assert alone.numbers()["f3_hz"] == pytest.approx(found.merits.f3_hz[0], rel=5e-4)
+    assert alone.numbers()["ripple_db"] == pytest.approx(found.merits.ripple_db[0], abs=0.01)
+    assert alone.numbers()["port_length_cm"] == pytest.approx(100.0 * found.port_length[0])
+    assert alone.numbers()["port_speed_max_m_s"] == pytest.approx(limits.port_speed, rel=2e-3)

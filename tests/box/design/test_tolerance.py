@@ -5,9 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
-from tsfit.box.build import closed_box, vented_box
 from tsfit.box.design.tolerance import driver_draws, sensitivity
 
 DRIVER = made_driver()
@@ -40,7 +40,7 @@ def test_qtc_of_a_closed_box_spreads_as_first_order_propagation_says():
     """Qtc = Qts √(1 + Vas/Vb): the part of a 2 % Fs, with Mms fixed, acts through Vas only (Vas goes with Fs⁻²)."""
     fit = correlated(made_fit(spread=0.02), ("Fs", "Qms"), 0.0)
     volume = 0.02
-    found = sensitivity(DRIVER, volume=volume, fit=fit, draws=20_000)
+    found = sensitivity(closed_box(DRIVER, volume=volume), fit, draws=20_000)
     alpha = DRIVER.Vas / volume
     by_fs = 0.02 * alpha / (1.0 + alpha)
     by_qms = 0.02 * DRIVER.Qts / DRIVER.Qms
@@ -51,9 +51,9 @@ def test_qtc_of_a_closed_box_spreads_as_first_order_propagation_says():
 
 def test_building_errors_stay_within_what_the_corners_give():
     volume, tuning = 0.05, 31.0
-    found = sensitivity(DRIVER, volume=volume, tuning=tuning, leak_q=9.0)
+    found = sensitivity(vented_box(DRIVER, volume=volume, tuning=tuning, leak_q=9.0))
     corners = [
-        vented_box(DRIVER, volume=volume * v, tuning=tuning * t, leak_q=9.0).design
+        vented_box(DRIVER, volume=volume * v, tuning=tuning * t, leak_q=9.0).numbers()
         for v in (0.95, 1.0, 1.05)
         for t in (0.97, 1.0, 1.03)
     ]
@@ -70,17 +70,17 @@ def test_building_errors_stay_within_what_the_corners_give():
 
 
 def test_both_together_spread_more_than_either():
-    found = sensitivity(DRIVER, volume=0.03, fit=correlated(made_fit(spread=0.03)), absorption_q=20.0)
+    found = sensitivity(closed_box(DRIVER, volume=0.03, absorption_q=20.0), correlated(made_fit(spread=0.03)))
     widths = {source: np.diff(numbers["f3_hz"].interval95)[0] for source, numbers in found.spreads.items()}
     assert widths["both"] > max(widths["driver"], widths["building"]) > 0.0
     planned = {numbers["f3_hz"].planned for numbers in found.spreads.values()}
     assert max(planned) == pytest.approx(min(planned), rel=1e-3)
-    expected = closed_box(DRIVER, volume=0.03, absorption_q=20.0).design["f3_hz"]
+    expected = closed_box(DRIVER, volume=0.03, absorption_q=20.0).numbers()["f3_hz"]
     assert max(planned) == pytest.approx(expected, rel=3e-4)
 
 
 def test_the_same_box_has_the_same_spread_and_its_machine_form():
-    first, second = (sensitivity(DRIVER, volume=0.03, fit=made_fit()).to_dict() for _ in range(2))
+    first, second = (sensitivity(closed_box(DRIVER, volume=0.03), made_fit()).to_dict() for _ in range(2))
     assert first == second
     assert first["volume_error"] == 0.05
     assert set(first["spreads"]) == {"driver", "building", "both"}
@@ -90,6 +90,6 @@ def test_the_same_box_has_the_same_spread_and_its_machine_form():
 def test_numbers_that_do_not_exist_are_counted():
     """Without an f3 anywhere (a coil that eats the whole pass-band) all draws are without."""
     dull = replace(DRIVER, coil="simple", coil_values={"Le": 5.0})
-    f3 = sensitivity(dull, volume=0.03).spreads["building"]["f3_hz"]
+    f3 = sensitivity(closed_box(dull, volume=0.03)).spreads["building"]["f3_hz"]
     assert f3.share_without == 1.0
     assert math.isnan(f3.planned)

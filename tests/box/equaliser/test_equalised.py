@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import band_pass_box, closed_box, infinite_baffle, vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import band_pass_box, closed_box, infinite_baffle, vented_box
 from tsfit.box.equaliser.equalised import at_level, equalise, flat, like, own_poles, to_dict, words
 from tsfit.box.equaliser.sections import Section, flat_target_db
 from tsfit.box.equaliser.text import parse_section, read_sections
@@ -25,7 +25,7 @@ def test_costs_are_those_of_the_box_at_that_drive():
     taken = at_level(found, 95.0)
     for wanted in (20.0, 40.0, 125.0):
         k = int(np.searchsorted(found.frequency_hz, wanted))
-        volts = box.enclosure.voltage * 10.0 ** ((95.0 - box.design["reference_db"] + found.gain_db[k]) / 20.0)
+        volts = box.enclosure.voltage * 10.0 ** ((95.0 - box.numbers()["reference_db"] + found.gain_db[k]) / 20.0)
         driven = closed_box(HERON, volume=0.03, voltage=volts, frequency_hz=[wanted])
         assert driven.curves.excursion_mm[0] == pytest.approx(taken.excursion_mm[k], rel=1e-9)
         assert driven.curves.spl_db[0] == pytest.approx(95.0 + found.after_db[k], abs=1e-9)
@@ -87,7 +87,7 @@ def test_what_is_still_boosted_below_is_said():
 def test_a_driver_is_given_the_response_of_another():
     box, other = (closed_box(driver, volume=0.04) for driver in (HERON, OTHER))
     found = like(box, other)
-    inside = (found.frequency_hz > other.design["f3_hz"]) & (found.frequency_hz < 200.0)
+    inside = (found.frequency_hz > other.numbers()["f3_hz"]) & (found.frequency_hz < 200.0)
     assert np.abs(found.before_db - other.enclosure.level_db(found.frequency_hz))[inside].max() > 1.0
     assert np.abs(found.after_db - other.enclosure.level_db(found.frequency_hz))[inside].max() < 0.3
     same = like(box, box)

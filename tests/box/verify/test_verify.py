@@ -5,10 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import box_plan
 from helpers.made_cabinets import AIR, CLOSED, FC, FIT, PORT, TRIALS, VENTED, cabinet, drawn
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.verify import verify
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio
@@ -98,7 +98,7 @@ def test_a_volume_too_large_is_told_in_litres():
 
 
 def test_filling_counts_as_volume_that_was_planned():
-    plan = BoxPlan("closed", {"volume": 0.02, "filling": 1.2})
+    plan = box_plan("closed", volume=0.02, filling=1.2)
     found = verify(cabinet(load.closed_box(0.024)), plan, FIT.driver, FIT)
     # The priors of losses and air pull a little, well within what the result says of itself.
     assert abs(found.numbers["volume"].value - 0.02) < 0.5 * found.numbers["volume"].stdev < 0.0004
@@ -129,7 +129,7 @@ def test_absorption_is_told_from_leaks():
 
 
 def test_several_drivers_in_series_are_one_to_the_box():
-    plan = BoxPlan("vented", {"volume": 0.09, "tuning": 33.0, "drivers": 2, "in_series": 2})
+    plan = box_plan("vented", volume=0.09, tuning=33.0, drivers=2, in_series=2)
     enclosure = plan.build(FIT.driver).enclosure
     curve = cabinet(load.vented_box(0.09, 33.0, losses=load.Losses(leak_q=10.0)), enclosure.driver.values())
     found = verify(curve, plan, FIT.driver, FIT)
@@ -156,7 +156,7 @@ def test_what_cannot_be_verified_is_refused():
         verify(replace(curve, frequency_hz=curve.frequency_hz + 200.0), CLOSED, FIT.driver, FIT)
     assert narrow.value.code == "too_narrow"
     with pytest.raises(TsfitError) as kind:
-        verify(curve, BoxPlan("baffle", {}), FIT.driver, FIT)
+        verify(curve, box_plan("baffle"), FIT.driver, FIT)
     assert kind.value.code == "usage"
     with pytest.raises(TsfitError) as other:
         verify(replace(curve, impedance_ohm=np.full(300, 50.0 + 20j)), CLOSED, FIT.driver, FIT)

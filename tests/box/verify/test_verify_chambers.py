@@ -2,29 +2,22 @@
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import box_plan
 from helpers.made_cabinets import AIR, FIT, PORT, TRIALS, cabinet, drawn
 
-from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.verify import verify
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio
 
 GRAMS, AREA, FP = 0.067, 0.022, 22.0
-PASSIVE = BoxPlan(
-    "passive",
-    {
-        "volume": 0.030,
-        "radiator_mass": 0.060,
-        "radiator_area": AREA,
-        "radiator_fs": FP,
-        "radiator_qms": 8.0,
-        "added_mass": 0.007,
-    },
+PASSIVE = box_plan(
+    "passive", volume=0.030, radiator_mass=0.060, radiator_area=AREA, radiator_fs=FP, radiator_qms=8.0, added_mass=0.007
 )
-BANDPASS = BoxPlan("bandpass", {"rear_volume": 0.02, "front_volume": 0.015, "tuning": 55.0, "port": PORT})
+BANDPASS = box_plan("bandpass", rear_volume=0.02, front_volume=0.015, tuning=55.0, port=PORT)
 TRUE = {name: float(value) for name, value in FIT.driver.values().items()}
 CHAMBERS = max(TRIALS // 2, 3)
 
@@ -173,7 +166,7 @@ def test_leaks_are_named(plan, box, says):
 
 
 def test_two_radiators_share_what_is_to_be_added():
-    plan = BoxPlan("passive", {**PASSIVE.values, "radiators": 2, "volume": 0.06})
+    plan = replace(PASSIVE, radiator=replace(PASSIVE.radiator, count=2), volume=0.06)
     spring, light = 1.0 / ((2.0 * math.pi * FP) ** 2 * 0.060), GRAMS - 0.004
     rubbed = 2.0 * math.sqrt(0.060 / spring) / 8.0
     both, losses = load.PassiveRadiator(2 * light, 2 * AREA, spring / 2, rubbed), load.Losses(leak_q=12.0)

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.build import closed_box, infinite_baffle, vented_box
-from tsfit.box.numbers import cutoff
+from tsfit.box.closed import BafflePlan, ClosedPlan
+from tsfit.box.limits import Ratings
+from tsfit.box.parts import Filling, Opening
 from tsfit.box.plan import BoxPlan
+from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
+from tsfit.box.vented import VentedPlan
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
@@ -22,29 +24,28 @@ from tsfit.driver.record import Driver
 class Candidate:
     """A driver to compare; with its fit differences have an uncertainty. `displaced` (m³) counts in the same cabinet.
 
-    `ratings`, fields of `tsfit.box.limits.Ratings`, replace those of its sheet and of a planned box.
+    `ratings` replace those of its sheet and of a planned box.
     """
 
     driver: Driver
     fit: FitResult | None = None
     cost: float | None = None
     displaced: float = 0.0
-    ratings: Mapping[str, float | None] = field(default_factory=dict)
+    ratings: Ratings = Ratings()
 
     @property
     def xmax_m(self) -> float | None:
         """One-way peak travel that counts, m, unless a planned box states another."""
-        return self.ratings.get("xmax_m") or self.driver.Xmax
+        return self.ratings.xmax_m or self.driver.Xmax
 
     @property
     def power_w(self) -> float | None:
         """Continuous rating that counts, W, unless a planned box states another."""
-        return self.ratings.get("power_w") or self.driver.Pe
+        return self.ratings.power_w or self.driver.Pe
 
-    def rated(self, common: Mapping[str, Any]) -> dict[str, Any]:
-        """Return arguments of a box, `common` to all, with this driver's own ratings in place of theirs."""
-        given = {name: value for name, value in self.ratings.items() if value is not None}
-        return {**common, "ratings": {**(common.get("ratings") or {}), **given}}
+    def put_into(self, plan: BoxPlan) -> BoxResult:
+        """Build `plan` with this driver, whose own ratings go before those of the plan."""
+        return plan.with_ratings(self.ratings).build(self.driver)
 
 
 @dataclass(frozen=True)
@@ -63,32 +64,33 @@ class Case:
     flat_to_hz: float | None = None
 
 
-def same_qtc(qtc: float, **common: Any) -> Case:
+def same_qtc(qtc: float) -> Case:
     """Closed boxes of one and the same Qtc; each driver gets the volume that it takes."""
-    return Case(f"closed, Qtc {qtc:g}", lambda one: closed_box(one.driver, qtc=qtc, **one.rated(common)))
+    return in_box(ClosedPlan(qtc=qtc), f"closed, Qtc {qtc:g}")
 
 
-def same_volume(volume: float, **common: Any) -> Case:
+def same_volume(volume: float) -> Case:
     """Closed boxes of one and the same net volume, m³."""
-    return Case(f"closed, {1e3 * volume:.4g} l net", lambda one: closed_box(one.driver, volume=volume, **one.rated(common)))
+    return in_box(ClosedPlan(volume=volume), f"closed, {1e3 * volume:.4g} l net")
 
 
-def same_cabinet(volume: float, **common: Any) -> Case:
+def same_cabinet(volume: float) -> Case:
     """One and the same closed cabinet of inner `volume` (m³), of which each driver takes its own room."""
-    return Case(
-        f"closed, cabinet of {1e3 * volume:.4g} l",
-        lambda one: closed_box(one.driver, volume=volume, displaced=one.displaced, **one.rated(common)),
-    )
+
+    def build(one: Candidate) -> BoxResult:
+        return one.put_into(ClosedPlan(volume=volume, filling=Filling(displaced=one.displaced)))
+
+    return Case(f"closed, cabinet of {1e3 * volume:.4g} l", build)
 
 
-def same_f3(f3_hz: float, **common: Any) -> Case:
+def same_f3(f3_hz: float) -> Case:
     """Closed boxes of one and the same f3: the larger of the volumes that give it, where there are two."""
 
     def build(one: Candidate) -> BoxResult:
         from scipy.optimize import brentq
 
         def off(log_volume: float) -> float:
-            found = cutoff(closed_box(one.driver, volume=math.exp(log_volume), **common, frequency_hz=[100.0]).enclosure)
+            found = ClosedPlan(volume=math.exp(log_volume)).build(one.driver).f3_hz
             return math.inf if found is None else found - f3_hz
 
         volumes = np.log(np.geomspace(0.01 * one.driver.Vas, 50.0 * one.driver.Vas, 60))
@@ -103,25 +105,24 @@ def same_f3(f3_hz: float, **common: Any) -> Case:
             )
         last = int(changes[-1])
         volume = math.exp(brentq(off, volumes[last], volumes[last + 1], xtol=1e-6))
-        return closed_box(one.driver, volume=volume, **one.rated(common))
+        return one.put_into(ClosedPlan(volume=volume))
 
     return Case(f"closed, f3 {f3_hz:g} Hz", build)
 
 
-def same_vented(volume: float, tuning: float, port_diameter: float | None = None, **common: Any) -> Case:
+def same_vented(volume: float, tuning: float, port_diameter: float | None = None) -> Case:
     """Vented boxes of one and the same net volume (m³), tuning (Hz) and, where given, inner diameter of the port (m)."""
     through = "" if port_diameter is None else f", port of {100.0 * port_diameter:.3g} cm"
-    return Case(
-        f"vented, {1e3 * volume:.4g} l net, {tuning:.3g} Hz{through}",
-        lambda one: vented_box(one.driver, volume=volume, tuning=tuning, port_diameter=port_diameter, **one.rated(common)),
-    )
+    opening = Opening(None if port_diameter is None else Port(port_diameter))
+    name = f"vented, {1e3 * volume:.4g} l net, {tuning:.3g} Hz{through}"
+    return in_box(VentedPlan(volume=volume, tuning=tuning, opening=opening), name)
 
 
-def in_baffle(**common: Any) -> Case:
+def in_baffle() -> Case:
     """Infinite baffle."""
-    return Case("infinite baffle", lambda one: infinite_baffle(one.driver, **one.rated(common)))
+    return in_box(BafflePlan(), "infinite baffle")
 
 
 def in_box(plan: BoxPlan, name: str) -> Case:
     """A planned box as it is."""
-    return Case(name, lambda one: plan.build(one.driver, ratings=one.rated(plan.values)["ratings"]))
+    return Case(name, lambda one: one.put_into(plan))

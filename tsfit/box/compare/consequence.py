@@ -17,8 +17,8 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.design.tolerance import driver_draws, in_proportion
 from tsfit.box.enclosure import Enclosure, lossless_resonance, reference_level
@@ -30,7 +30,6 @@ from tsfit.circuit.several import as_one, rewired
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
-Array = NDArray[np.float64]
 Outcome = Literal["holds", "adjust", "differs", "undecided"]
 
 AUDIBLE_DB = 1.0
@@ -58,7 +57,7 @@ class DriverDraws:
     """
 
     driver: Driver
-    values: Mapping[str, Array]
+    values: Mapping[str, Real]
 
 
 def exact(driver: Driver) -> DriverDraws:
@@ -104,7 +103,7 @@ def _plain(value: Any) -> Any:
     return float(value) if math.isfinite(value) else None
 
 
-def _band(values: Array) -> Band:
+def _band(values: Real) -> Band:
     """Band of `values` (1 + n, ...), the best estimate first."""
     if len(values) == 1:
         return Band(values[0], values[0], values[0])
@@ -174,7 +173,7 @@ class Consequence:
     volume: float | None
     tuning: float | None
     figures: Mapping[str, Change]
-    frequency_hz: Array
+    frequency_hz: Real
     level_change_db: Band
     maximum_change_db: Band | None
     shape_change_db: Band
@@ -203,7 +202,7 @@ def consequence(
     after: DriverDraws,
     *,
     box: str = "",
-    frequency_hz: Array | None = None,
+    frequency_hz: Real | None = None,
 ) -> Consequence:
     """Put `after` in the place of `before` in one box.
 
@@ -287,7 +286,7 @@ class _Boxed:
         """The enclosure with these drivers, coil and all."""
         return replace(self.enclosure, driver=self.draws.driver, sets=self.draws.values)
 
-    def shape_db(self, frequency_hz: Array, load: Load | None = None) -> Array:
+    def shape_db(self, frequency_hz: Real, load: Load | None = None) -> Real:
         """Level re the mid-band without coil: of every draw, or of the best estimate with every variation of `load`."""
         values = {**self.draws.values, "Le": np.zeros(1)}
         reference = self.reference_db()
@@ -296,12 +295,12 @@ class _Boxed:
         boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
         return np.asarray(boxed.respond(frequency_hz).spl_db - reference[:, np.newaxis])
 
-    def maximum_db(self, frequency_hz: Array, rated: Enclosure) -> Array | None:
+    def maximum_db(self, frequency_hz: Real, rated: Enclosure) -> Real | None:
         """Return the loudest within the ratings of the driver in `rated`, None when these limit nothing."""
         most = maximum_output(self.full, frequency_hz, ratings_of(rated))
         return None if most is None else np.asarray(most.spl_db)
 
-    def reference_db(self) -> Array:
+    def reference_db(self) -> Real:
         """Mid-band level at the voltage, coil left out; see `Enclosure.reference_db`."""
         box = self.enclosure
         return np.asarray(
@@ -314,7 +313,7 @@ class _Boxed:
             )
         )
 
-    def numbers(self, grid: Array, level: Array) -> dict[str, Array]:
+    def numbers(self, grid: Real, level: Real) -> dict[str, Real]:
         """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
         f3 = last_rise(level - HALF_POWER_DB, grid)
         found = {
@@ -329,7 +328,7 @@ class _Boxed:
         return found
 
 
-def _best_box(second: _Boxed, frequency_hz: Array, wanted_db: Array) -> Remedy | None:
+def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real) -> Remedy | None:
     """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency."""
     load = second.enclosure.load
     if not load.boxed or load.front is not None:

@@ -20,16 +20,17 @@ from typing import Any, Literal
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import middle
 from tsfit.box.bands import drawn_box
 from tsfit.box.compare.conditions import Candidate, Case
-from tsfit.box.enclosure import Array, Enclosure
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import Equalised, flat
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
-from tsfit.box.setup import STANDARD_DRIVE
 
 Way = Literal["equal voltage", "equal power", "rated power", "travel limit", "limits"]
 WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "travel limit", "limits")
@@ -65,9 +66,9 @@ class Lead:
 class Difference:
     """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
 
-    db: Array
-    low_db: Array | None
-    high_db: Array | None
+    db: Real
+    low_db: Real | None
+    high_db: Real | None
     leads: tuple[Lead, ...]
     crossings_hz: tuple[float, ...]
 
@@ -87,9 +88,9 @@ class CaseResult:
     """
 
     name: str
-    frequency_hz: Array
+    frequency_hz: Real
     boxes: tuple[BoxResult, ...]
-    level_db: Mapping[str, Array]
+    level_db: Mapping[str, Real]
     limited_by: tuple[Any, ...] | None
     differences: Mapping[str, tuple[Difference, ...]]
     equalised: tuple[Equalised, ...]
@@ -100,7 +101,7 @@ class CaseResult:
         return {
             "case": self.name,
             "frequency_hz": self.frequency_hz,
-            "designs": [dict(box.design) for box in self.boxes],
+            "designs": [box.numbers() for box in self.boxes],
             "level_db": dict(self.level_db),
             "limited_by": self.limited_by,
             "differences": {
@@ -156,9 +157,9 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
     boxes = tuple(case.build(one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
-    levels: list[dict[str, Array]] = []
+    levels: list[dict[str, Real]] = []
     maxima: list[MaximumOutput | None] = []
-    drawn: list[dict[str, Array] | None] = []
+    drawn: list[dict[str, Real] | None] = []
     for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True)):
         level, most = _levels(box, box.enclosure, frequency)
         levels.append(level)
@@ -197,7 +198,7 @@ def _offsets(box: BoxResult, ohm: Any) -> dict[str, Any]:
     return offsets
 
 
-def _levels(box: BoxResult, enclosure: Enclosure, frequency: Array) -> tuple[dict[str, Array], MaximumOutput | None]:
+def _levels(box: BoxResult, enclosure: Enclosure, frequency: Real) -> tuple[dict[str, Real], MaximumOutput | None]:
     """Level by way, and the loudest, of `box` or of the draws of its drivers in `enclosure`, (..., n_freq)."""
     answer = enclosure.respond(frequency)
     offsets = _offsets(box, np.asarray(enclosure.parameters["Re"]))
@@ -209,7 +210,7 @@ def _levels(box: BoxResult, enclosure: Enclosure, frequency: Array) -> tuple[dic
 
 
 def _difference(
-    frequency: Array, levels: list[dict[str, Array]], drawn: list[dict[str, Array] | None], number: int, way: str
+    frequency: Real, levels: list[dict[str, Real]], drawn: list[dict[str, Real] | None], number: int, way: str
 ) -> Difference:
     db = levels[number][way] - levels[0][way]
     first, other = drawn[0], drawn[number]
@@ -221,9 +222,7 @@ def _difference(
     return Difference(db, low, high, *_leads(frequency, db, low, high))
 
 
-def _leads(
-    frequency: Array, db: Array, low: Array | None, high: Array | None
-) -> tuple[tuple[Lead, ...], tuple[float, ...]]:
+def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tuple[tuple[Lead, ...], tuple[float, ...]]:
     """Stretches of the woofer's range in which one leads, and where the lead changes."""
     inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
     f, d = frequency[inside], db[inside]
@@ -263,14 +262,14 @@ def _words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
     """Say who wins where, in sentences."""
     sentences = []
     names = [one.driver.name for one in candidates]
-    volumes = [box.design["volume_l"] for box in case.boxes]
+    volumes = [box.chamber.volume for box in case.boxes]
     known = [volume for volume in volumes if volume is not None]
     if known and max(known) - min(known) > 0.005 * max(known):
         each = ", ".join(
-            f"{name} {volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
+            f"{name} {1e3 * volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
         )
         sentences.append(f"It takes {each}.")
-    f3 = [box.design["f3_hz"] for box in case.boxes]
+    f3 = [box.f3_hz for box in case.boxes]
     if all(value is not None for value in f3):
         sentences.append(
             "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."

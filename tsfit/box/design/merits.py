@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Mask, Real
 from tsfit.box.enclosure import reference_level
 from tsfit.box.numbers import HALF_POWER_DB, last_rise, waves
 from tsfit.circuit.load import Load
@@ -21,7 +21,6 @@ from tsfit.circuit.network import column
 from tsfit.circuit.response import Circuit, Drive, Response
 from tsfit.driver.air import Air
 
-Array = NDArray[np.float64]
 SPACING = 0.02
 LINGERING = 0.5
 """A level below the mid-band lingers where an octave takes away less than this share of what is missing. The approach of a
@@ -44,14 +43,14 @@ class Merits:
     port_flow : largest volume velocity of the port, m³/s peak, at the stated drive
     """
 
-    f3_hz: Array
-    ripple_db: Array
-    unevenness_db: Array
-    delay_s: Array
-    port_flow: Array
+    f3_hz: Real
+    ripple_db: Real
+    unevenness_db: Real
+    delay_s: Real
+    port_flow: Real
 
 
-def frequencies(low_hz: float, high_hz: float) -> Array:
+def frequencies(low_hz: float, high_hz: float) -> Real:
     """Frequencies (n_freq,) 2 % apart, from a sixth of the lower of driver and port to 12 times the highest resonance.
 
     They are taken from one endless series, so that a box has the same numbers whatever it is evaluated together with.
@@ -61,7 +60,7 @@ def frequencies(low_hz: float, high_hz: float) -> Array:
 
 
 def merits(
-    frequency_hz: Array,
+    frequency_hz: Real,
     values: Mapping[str, Any],
     models: Circuit,
     load: Load,
@@ -91,7 +90,7 @@ def merits(
     )
 
 
-def _largest_from(lowest_hz: Array, delay: Array, frequency_hz: Array) -> Array:
+def _largest_from(lowest_hz: Real, delay: Real, frequency_hz: Real) -> Real:
     """Largest of each row of `delay` (..., n_freq) from `lowest_hz` (...) up, interpolated there, where it may be steep."""
     after = np.clip(np.searchsorted(frequency_hz, lowest_hz), 1, frequency_hz.size - 1)
     logs = np.log(frequency_hz)
@@ -102,7 +101,7 @@ def _largest_from(lowest_hz: Array, delay: Array, frequency_hz: Array) -> Array:
     return np.asarray(np.max(delay, axis=-1, where=audible, initial=-np.inf).clip(before + part * (behind - before)))
 
 
-def _shelf(level: Array, above_f3: NDArray[np.bool_]) -> Array:
+def _shelf(level: Real, above_f3: Mask) -> Real:
     """How far below the mid-band the deepest lingering level is, plus the highest peak."""
     octave = SPACING / math.log(2.0)
     lingers = above_f3[..., :-1] & (np.diff(level, axis=-1) < -LINGERING * octave * level[..., :-1])

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
-from typing import Any, Unpack
+from typing import Annotated, Any
+
+from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
+from tsfit.box.bounds import within
+from tsfit.box.closed import ClosedPlan
 from tsfit.box.design.alignments import (
     Alignment,
     Family,
@@ -18,13 +21,13 @@ from tsfit.box.design.alignments import (
 )
 from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
 from tsfit.box.design.tolerance import Sensitivity, sensitivity
-from tsfit.box.enclosure import Kind
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.limits import ratings_of
-from tsfit.box.plan import BoxPlan
+from tsfit.box.plan import BoxPlan, Setup
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
-from tsfit.box.setup import Common, Setup, losses, net_volume, setup, within
+from tsfit.box.told import CM, LITRE, Told
+from tsfit.box.vented import VentedPlan
 from tsfit.circuit.load import Load
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
@@ -61,10 +64,10 @@ class Proposal:
     @property
     def place(self) -> tuple[float, float]:
         """Volume that acts (m³) and tuning (Hz) of a vented box."""
-        volume, tuning = self.result.design["acting_volume_l"], self.result.design["fb_hz"]
+        volume, tuning = self.result.chamber.acting, self.result.opening.fb
         assert volume is not None
         assert tuning is not None
-        return 1e-3 * volume, tuning
+        return volume, tuning
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed machine form."""
@@ -80,185 +83,204 @@ class Proposal:
         }
 
 
+@dataclass(frozen=True)
+class ClosedAim:
+    """What a closed box is wanted for, one of: Qtc, f3 (Hz), a volume (m³), the lowest f3 within a largest volume (m³)."""
+
+    qtc: Annotated[float | None, Told("qtc")] = None
+    f3: Annotated[float | None, Told("f3_hz")] = None
+    volume: Annotated[float | None, Told("volume_l", LITRE)] = None
+    largest_volume: Annotated[float | None, Told("largest_volume_l", LITRE)] = None
+
+    def words(self) -> str:
+        """Name the one thing that is asked for.
+
+        Raises
+        ------
+        TsfitError
+            ``usage`` unless it is exactly one.
+        """
+        names = ("Qtc", "f3", "volume", "lowest f3 within a volume")
+        given = [name for name, value in zip(names, vars(self).values(), strict=True) if value is not None]
+        if len(given) != 1:
+            raise TsfitError(
+                "A closed design needs one of Qtc, f3, volume and largest volume, and no second; give exactly one.",
+                code="usage",
+            )
+        return given[0]
+
+
 def propose_closed(
     driver: Driver,
+    aim: ClosedAim,
+    like: ClosedPlan = ClosedPlan(),
     *,
-    qtc: float | None = None,
-    f3_hz: float | None = None,
-    volume: float | None = None,
-    largest_volume: float | None = None,
     fit: FitResult | None = None,
-    filling: float = 1.0,
-    displaced: float = 0.0,
-    leak_q: float = math.inf,
-    absorption_q: float = math.inf,
-    **common: Unpack[Common],
+    frequency_hz: ArrayLike | None = None,
 ) -> Proposal:
-    """Closed box by one of: `qtc`, `f3_hz` (Hz), `volume` (m³), or the lowest f3 within `largest_volume` (m³).
+    """Closed box by `aim`, in all else `like` that plan.
 
     Losses and air load act on the curves and the spread; the volume itself is that of the lossless textbook box, whose Qts
-    counts the source resistance. Volumes hold what is `displaced` (m³), and act as `filling` times the rest.
+    counts the source resistance. Volumes hold what is displaced, and act as the filling makes the rest.
 
     Raises
     ------
     TsfitError
-        ``usage`` unless exactly one is given; ``unreachable_f3``, and as `closed_box`.
+        ``usage`` unless exactly one thing is asked for; ``unreachable_f3``, and as `ClosedPlan.build`.
     """
-    asked = {"Qtc": qtc, "f3": f3_hz, "volume": volume, "lowest f3 within a volume": largest_volume}
-    given = [name for name, value in asked.items() if value is not None]
-    if len(given) != 1:
-        raise TsfitError(
-            "A closed design needs one of Qtc, f3, volume and largest volume, and no second; give exactly one.",
-            code="usage",
-        )
-    for name, value in (("f3", f3_hz), ("volume", volume), ("largest volume", largest_volume)):
+    words = aim.words()
+    for name, value in (("f3", aim.f3), ("volume", aim.volume), ("largest volume", aim.largest_volume)):
         if value is not None and not 0.0 < value < math.inf:
             raise TsfitError(f"{name}: {value:g} cannot be; give a positive number.", code="wrong_value")
-    together = setup(driver, common)
-    others: tuple[str, ...] = ()
-    if f3_hz is not None:
-        smaller, *larger = (_built(acting, filling, displaced) for acting in closed_volumes_for_f3(together.braked, f3_hz))
-        volume = smaller
+    together, filling = like.setup(driver), like.filling
+    plan, others = replace(like, volume=aim.volume, qtc=aim.qtc), tuple[str, ...]()
+    if aim.f3 is not None:
+        smaller, *larger = map(filling.around, closed_volumes_for_f3(together.braked, aim.f3))
+        plan = replace(plan, volume=smaller)
         others = tuple(f"{1e3 * other:.3g} l has the same f3 with a lower Qtc" for other in larger)
-    elif largest_volume is not None:
-        acting = net_volume(largest_volume, filling, displaced, "largest volume")
-        volume = _built(deepest_closed_volume(together.braked, acting), filling, displaced)
-    leaks = losses(leak_q=leak_q, absorption_q=absorption_q)
-    size = {"volume": volume, "qtc": qtc, "filling": filling, "displaced": displaced}
-    plan, result = _box("closed", driver, {**size, **leaks}, common)
-    value = next(value for value in asked.values() if value is not None)
-    words = f"closed box by {given[0]}" + ("" if volume is not None and f3_hz is None else f" {value:.4g}")
-    return Proposal(words, plan, result, _spread(together, result, fit, leaks), others)
+    elif aim.largest_volume is not None:
+        acting = filling.acting(aim.largest_volume, "largest volume")
+        plan = replace(plan, volume=filling.around(deepest_closed_volume(together.braked, acting)))
+    result = plan.build(driver, frequency_hz)
+    number = aim.qtc or aim.f3
+    asked = f"closed box by {words}" + ("" if number is None else f" {number:.4g}")
+    return Proposal(asked, plan, result, sensitivity(result, fit), others)
 
 
-def _built(acting: float, filling: float, displaced: float) -> float:
-    """Volume (m³) with all that is in it, of which this much acts."""
-    return acting / filling + displaced
+@dataclass(frozen=True)
+class VentedAim:
+    """What a vented box is wanted for: a family, the least ripple, the most output at a frequency, Hz; or the lowest f3."""
+
+    family: Annotated[Family | None, Told("family")] = None
+    least_ripple: Annotated[bool, Told("least_ripple")] = False
+    output_hz: Annotated[float | None, Told("most_output_hz")] = None
+
+    def __post_init__(self) -> None:
+        if sum([self.family is not None, self.least_ripple, self.output_hz is not None]) > 1:
+            raise TsfitError("A family, the least ripple and the most output exclude each other; keep one.", code="usage")
+        if self.output_hz is not None:
+            checked_frequencies(self.output_hz, "frequency of the most output")
+
+    @property
+    def sought(self) -> Aim:
+        """What the search looks for."""
+        return "least ripple" if self.least_ripple else "lowest f3" if self.output_hz is None else "most output"
+
+    def words(self) -> str:
+        """Name what is asked for."""
+        if self.family is not None:
+            return f"vented box by family {self.family}"
+        return f"vented box by {self.sought}" + ("" if self.output_hz is None else f" at {self.output_hz:g} Hz")
 
 
-def _box(kind: Kind, driver: Driver, values: Mapping[str, Any], common: Common) -> tuple[BoxPlan, BoxResult]:
-    """Plan of a box with what was given, and the box; frequencies belong to the latter alone."""
-    plan = BoxPlan(kind, {**values, **{name: value for name, value in common.items() if name != "frequency_hz"}})
-    return plan, plan.build(driver, frequency_hz=common.get("frequency_hz"))
+@dataclass(frozen=True)
+class VentedBounds:
+    """What a vented box may be, as people say it, SI; None for what is usual.
 
-
-def _spread(given: Setup, result: BoxResult, fit: FitResult | None, leaks: Mapping[str, float]) -> Sensitivity:
-    acting, tuning = result.design["acting_volume_l"], result.design["fb_hz"]
-    assert acting is not None
-    rest: dict[str, Any] = {**leaks, "source_ohm": given.source_ohm, "added_mass": given.added_mass}
-    return sensitivity(given.driver, volume=1e-3 * acting, tuning=tuning, fit=fit, **rest)
-
-
-def vented_aim(family: Family | None, *, least_ripple: bool, output_hz: float | None) -> Aim:
-    """Return the aim that is asked for.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` when more than one thing is.
+    Attributes
+    ----------
+    largest_volume, smallest_volume : of the box with what is displaced in it, m³
+    ripple_db, delay (s), port_speed (m/s), port_length (m), depth (m) : as in `Limits`
+    fixed_port : False scales the section of the port to the narrowest that keeps `port_speed`
     """
-    if sum([family is not None, least_ripple, output_hz is not None]) > 1:
-        raise TsfitError("A family, the least ripple and the most output exclude each other; keep one.", code="usage")
-    return "least ripple" if least_ripple else "lowest f3" if output_hz is None else "most output"
 
+    largest_volume: Annotated[float | None, Told("largest_volume_l", LITRE)] = None
+    smallest_volume: Annotated[float | None, Told("smallest_volume_l", LITRE)] = None
+    ripple_db: Annotated[float | None, Told("ripple_db")] = None
+    delay: Annotated[float | None, Told("group_delay_ms", 1e-3)] = None
+    port_speed: Annotated[float | None, Told("port_speed_m_s")] = None
+    port_length: Annotated[float | None, Told("longest_port_cm", CM)] = None
+    depth: Annotated[float | None, Told("box_depth_cm", CM)] = None
+    fixed_port: bool = True
 
-def vented_limits(
-    driver: Driver,
-    *,
-    largest_volume: float | None = None,
-    smallest_volume: float | None = None,
-    filling: float = 1.0,
-    displaced: float = 0.0,
-    port: Port | None = None,
-    fixed_port: bool = True,
-    **others: float | None,
-) -> Limits:
-    """Return the usual limits of `driver`, replaced by those given (fields of `Limits`; None leaves them as they are).
+    def limits(self, driver: Driver, like: VentedPlan) -> Limits:
+        """Return the usual limits of `driver`, replaced by these, for a box `like` that one.
 
-    The volumes (m³) are those of the box with what is `displaced` in it; they act as `filling` times the rest.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value``.
-    """
-    given = {"largest volume": largest_volume, "smallest volume": smallest_volume, **others}
-    for name, value in given.items():
-        least, most = 0.0 if name == "ripple_db" else 1e-9, 100.0 if name.endswith("volume") else 1e6
-        if value is not None and not least <= value <= most:
-            raise TsfitError(f"{name.replace('_', ' ')}: {value:g} cannot be; give a sensible one.", code="wrong_value")
-    within(filling, 1.0, 1.4, "filling of the volume", "")
-    largest = None if largest_volume is None else net_volume(largest_volume, filling, displaced, "largest volume")
-    limits = usual_limits(driver, largest)
-    if smallest_volume is not None:
-        smallest = net_volume(smallest_volume, filling, displaced, "smallest volume")
-        if smallest > limits.volume[1]:
-            raise TsfitError("The smallest volume is above the largest; give less, or more.", code="wrong_value")
-        limits = replace(limits, volume=(smallest, limits.volume[1]))
-    changes: dict[str, Any] = {name: value for name, value in others.items() if value is not None}
-    return replace(limits, port=port, fixed_port=fixed_port, **changes)
+        Raises
+        ------
+        TsfitError
+            ``wrong_value``.
+        """
+        given = {name: value for name, value in vars(self).items() if value is not None}
+        fixed = given.pop("fixed_port")
+        for name, value in given.items():
+            least, most = 0.0 if name == "ripple_db" else 1e-9, 100.0 if name.endswith("volume") else 1e6
+            if not least <= value <= most:
+                raise TsfitError(f"{name.replace('_', ' ')}: {value:g} cannot be; give a sensible one.", code="wrong_value")
+        within(like.filling.factor, 1.0, 1.4, "filling of the volume", "")
+        largest, smallest = given.pop("largest_volume", None), given.pop("smallest_volume", None)
+        found = usual_limits(driver, None if largest is None else like.filling.acting(largest, "largest volume"))
+        if smallest is not None:
+            smallest = like.filling.acting(smallest, "smallest volume")
+            if smallest > found.volume[1]:
+                raise TsfitError("The smallest volume is above the largest; give less, or more.", code="wrong_value")
+            found = replace(found, volume=(smallest, found.volume[1]))
+        return replace(found, port=like.opening.port, fixed_port=fixed, **given)
 
 
 def propose_vented(
     driver: Driver,
+    aim: VentedAim,
+    bounds: VentedBounds,
+    like: VentedPlan,
     *,
-    family: Family | None = None,
-    aim: Aim = "lowest f3",
-    output_hz: float | None = None,
-    limits: Mapping[str, Any] | None = None,
     fit: FitResult | None = None,
-    filling: float = 1.0,
-    displaced: float = 0.0,
-    leak_q: float = math.inf,
-    absorption_q: float = math.inf,
-    port_q: float = math.inf,
-    **common: Unpack[Common],
+    frequency_hz: ArrayLike | None = None,
 ) -> Proposal:
-    """Vented box by `family`, or by `aim` within `limits`, which are arguments of `vented_limits`.
+    """Vented box by `aim` within `bounds`, in all but volume, tuning and scaled port `like` that plan.
 
     A family has only Q_L as its loss: give no others with one. With several drivers they share the box.
 
     Raises
     ------
     TsfitError
-        ``no_alignment``, ``unreachable_limits``, ``usage``, and as `vented_limits` and `vented_box`.
+        ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
     """
-    leaks = losses(leak_q=leak_q, absorption_q=absorption_q, port_q=port_q)
-    if output_hz is not None:
-        checked_frequencies(output_hz, "frequency of the most output")
-    given = setup(driver, common)
-    exist = possible_alignments(given.braked, leak_q)
-    others = tuple(
-        f"{name}: {1e3 * _built(other.volume, filling, displaced):.3g} l tuned to {other.tuning:.3g} Hz, "
-        f"f3 {other.f3_hz:.3g} Hz, ripple {other.ripple_db:.2f} dB"
-        for name, other in exist.items()
-        if name != family
-    )
+    given = like.setup(driver)
+    search = _search(given, bounds.limits(given.driver, like), like)
+    exist = possible_alignments(given.braked, like.losses.leak_q)
     alignment = None
-    kept = vented_limits(given.driver, filling=filling, displaced=displaced, **(limits or {}))
-    bare = given.enclosure("vented", Load())
-    search = VentedSearch(
+    if aim.family is not None:
+        alignment = align(given.braked, aim.family, like.losses.leak_q)
+        volume, tuning = alignment.volume, alignment.tuning
+        port = search.limits.port if search.limits.fixed_port else None
+    else:
+        volume, tuning, port = _best(search, aim, given, like)
+    opening = replace(like.opening, port=port)
+    plan = replace(like, volume=like.filling.around(volume), tuning=tuning, opening=opening)
+    result = plan.build(driver, frequency_hz)
+    others = tuple(_words(other, like) for name, other in exist.items() if name != aim.family)
+    return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
+
+
+def _search(given: Setup, limits: Limits, like: VentedPlan) -> VentedSearch:
+    return VentedSearch(
         given.driver,
-        kept,
-        bare.voltage,
-        **leaks,
+        limits,
+        given.voltage,
+        **like.factors(),
         source_ohm=given.source_ohm,
         added_mass=given.added_mass,
         count=given.count,
         ohm_factor=given.ohm_factor,
     )
-    port = kept.port if kept.fixed_port else None
-    if family is not None:
-        alignment = align(given.braked, family, leak_q)
-        volume, tuning, words = alignment.volume, alignment.tuning, f"vented box by family {family}"
-    else:
-        stated = {name: value for name, value in given.ratings.items() if value is not None}
-        found = best_vented(search, aim, ratings=ratings_of(bare, **stated), output_hz=output_hz)
-        volume, tuning, words = float(found.volume[0]), float(found.tuning[0]), f"vented box by {aim}"
-        words += f" at {output_hz:g} Hz" if aim == "most output" else ""
-        if kept.scaled_port is not None:
-            port = kept.scaled_port.wider(float(found.port_scale[0]))
-    size = {"volume": _built(volume, filling, displaced), "filling": filling, "displaced": displaced}
-    tube = {"tuning": tuning, "port": port, "depth": kept.depth}
-    plan, result = _box("vented", driver, {**size, **tube, **leaks}, common)
-    return Proposal(words, plan, result, _spread(given, result, fit, leaks), others, alignment, search)
+
+
+def _best(search: VentedSearch, aim: VentedAim, given: Setup, like: VentedPlan) -> tuple[float, float, Port | None]:
+    """Volume that acts (m³), tuning (Hz) and port of the best box."""
+    ratings = ratings_of(given.enclosure("vented", Load()), like.ratings)
+    found = best_vented(search, aim.sought, ratings=ratings, output_hz=aim.output_hz)
+    limits, scaled = search.limits, search.limits.scaled_port
+    port = limits.port if limits.fixed_port else None
+    return (
+        float(found.volume[0]),
+        float(found.tuning[0]),
+        port if scaled is None else scaled.wider(float(found.port_scale[0])),
+    )
+
+
+def _words(other: Alignment, like: VentedPlan) -> str:
+    return (
+        f"{other.family}: {1e3 * like.filling.around(other.volume):.3g} l tuned to {other.tuning:.3g} Hz, "
+        f"f3 {other.f3_hz:.3g} Hz, ripple {other.ripple_db:.2f} dB"
+    )

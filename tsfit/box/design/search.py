@@ -15,8 +15,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.design.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.design.merits import VALUES_AT_ONCE, Merits, frequencies, merits
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.ports import Port
@@ -93,13 +94,13 @@ class Candidates:
     exceeded : names of the limits, and by how much each is exceeded
     """
 
-    volume: Array
-    tuning: Array
+    volume: Real
+    tuning: Real
     merits: Merits
-    port_scale: Array
-    port_length: Array
-    excess: Array
-    exceeded: dict[str, Array]
+    port_scale: Real
+    port_length: Real
+    excess: Real
+    exceeded: dict[str, Real]
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,7 @@ class VentedSearch:
         """The port whose section `Candidates.port_scale` scales."""
         return self.limits.scaled_port or self.limits.port or PLAIN_PORT
 
-    def evaluate(self, volume: Array, tuning: Array) -> Candidates:
+    def evaluate(self, volume: Real, tuning: Real) -> Candidates:
         """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
         driver, limits = self.driver, self.limits
         grid = frequencies(
@@ -154,12 +155,12 @@ class VentedSearch:
             }
         return Candidates(volume, tuning, found, scale, length, np.sum(list(exceeded.values()), axis=0), exceeded)
 
-    def load(self, volume: Array, tuning: Array) -> load.Load:
+    def load(self, volume: Real, tuning: Real) -> load.Load:
         """Return the loads of such boxes."""
         losses = load.Losses(self.leak_q, self.absorption_q, self.port_q)
         return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, losses=losses)
 
-    def _merits(self, grid: Array, volume: Array, tuning: Array) -> tuple[Array, ...]:
+    def _merits(self, grid: Real, volume: Real, tuning: Real) -> tuple[Real, ...]:
         driver = self.driver
         box = self.load(volume, tuning)
         models = Circuit(driver.coil, driver.suspension)
@@ -167,7 +168,7 @@ class VentedSearch:
         found = merits(grid, driver.values(), models, box, driver.air, **drive)
         return tuple(getattr(found, field.name) for field in fields(Merits))
 
-    def _port(self, volume: Array, tuning: Array, flow: Array) -> tuple[Array, Array]:
+    def _port(self, volume: Real, tuning: Real, flow: Real) -> tuple[Real, Real]:
         if self.limits.scaled_port is not None:
             scale = np.sqrt(flow / self.limits.port_speed / self.port.area)
         elif self.limits.port is not None:
@@ -178,7 +179,7 @@ class VentedSearch:
         return scale, np.asarray(self.port.any_length(mass, self.driver.air, scale))
 
 
-def _over(value: Array, limit: Array | float) -> Array:
+def _over(value: Real, limit: Real | float) -> Real:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
 
@@ -201,7 +202,7 @@ def best_vented(
         ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
         "most output" comes without a frequency or a rating.
     """
-    objective: Callable[[Candidates], Array] = _f3
+    objective: Callable[[Candidates], Real] = _f3
     if aim == "most output":
         objective = _quietness(search, ratings, output_hz)
     if aim == "least ripple":
@@ -219,17 +220,17 @@ def best_vented(
     return found
 
 
-def _f3(boxes: Candidates) -> Array:
+def _f3(boxes: Candidates) -> Real:
     return boxes.merits.f3_hz
 
 
-def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Array]:
+def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Real]:
     """Minus the maximum output (dB) of boxes at `output_hz`."""
     if output_hz is None or ratings is None:
         raise TsfitError("The most output needs a frequency and ratings; give both.", code="usage")
     at = np.array([output_hz])
 
-    def quietness(boxes: Candidates) -> Array:
+    def quietness(boxes: Candidates) -> Real:
         area = None if np.any(np.isnan(boxes.port_scale)) else search.port.area * boxes.port_scale**2
         box = search.load(boxes.volume, boxes.tuning)
         several = Enclosure("vented", search.driver, box, 1.0, area, search.source_ohm, search.count, search.ohm_factor)
@@ -249,11 +250,11 @@ class DesignMap:
     """Boxes over volume and tuning; the arrays of `boxes` have shape ``(n_tuning * n_volume,)``, volume running faster."""
 
     search: VentedSearch
-    volume: Array
-    tuning: Array
+    volume: Real
+    tuning: Real
     boxes: Candidates
 
-    def over(self, values: Array) -> Array:
+    def over(self, values: Real) -> Real:
         """Return one of the arrays of `boxes` in the shape ``(n_tuning, n_volume)``."""
         return values.reshape(self.tuning.size, self.volume.size)
 
@@ -277,19 +278,19 @@ def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:
     return replace(search, limits=replace(search.limits, ripple_db=ripple_db))
 
 
-def _search(search: VentedSearch, objective: Callable[[Candidates], Array]) -> Candidates:
+def _search(search: VentedSearch, objective: Callable[[Candidates], Real]) -> Candidates:
     """Find the feasible box of least `objective`, or the one that exceeds the limits least."""
     low, high = np.log([search.limits.volume, search.limits.tuning]).T
     cell = (high - low) / (COARSE - 1)
 
-    def evaluate(points: Array) -> tuple[Candidates, NDArray[np.intp]]:
+    def evaluate(points: Real) -> tuple[Candidates, NDArray[np.intp]]:
         boxes = search.evaluate(*np.exp(points))
         return boxes, np.lexsort((np.nan_to_num(objective(boxes), nan=np.inf), boxes.excess))
 
     axes = [np.linspace(a, b, COARSE) for a, b in zip(low, high, strict=True)]
     points = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
     boxes, order = evaluate(points)
-    centres: list[Array] = []
+    centres: list[Real] = []
     for point in points.T[order]:
         if all(np.max(np.abs(point - other) / np.where(cell > 0.0, cell, 1.0)) > 2.5 for other in centres):
             centres.append(point)

@@ -14,9 +14,11 @@ from typing import Any, Literal
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
-from tsfit.box.design.merits import VALUES_AT_ONCE, Array, Merits, frequencies, merits
+from tsfit.box.design.merits import VALUES_AT_ONCE, Merits, frequencies, merits
 from tsfit.box.enclosure import lossless_resonance
+from tsfit.box.result import BoxResult
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit
 from tsfit.driver.covariance import covariance_of, draw
@@ -80,7 +82,7 @@ class Sensitivity:
         }
 
 
-def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
+def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Real]:
     """Draw `n` drivers from the covariance of `fit`: circuit values (SI) by name, each of shape ``(n,)``.
 
     Basic parameters and model terms are drawn together by their correlation; Bl, Cms and Rms follow from them. What the
@@ -102,7 +104,7 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     return {name: np.asarray(value) for name, value in circuit_values(drawn).items()}
 
 
-def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Array]:
+def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Real]:
     """Draw as `driver_draws` does, for `driver`: several of the fit's driver as one, or it with its coils wired anew.
 
     Such have multiples of the circuit values of the fit's driver, the same multiples in every draw.
@@ -110,97 +112,84 @@ def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.G
     return in_proportion(driver_draws(fit, n, generator), fit.driver, driver)
 
 
-def in_proportion(drawn: Mapping[str, Array], was: Driver, now: Driver) -> dict[str, Array]:
+def in_proportion(drawn: Mapping[str, Real], was: Driver, now: Driver) -> dict[str, Real]:
     """Return draws of the driver `was` as those of `now`, each value times what the two have to one another."""
     one = was.values()
     return {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in now.values().items()}
 
 
+@dataclass(frozen=True)
+class BuildingErrors:
+    """Limits of what a builder misses, as shares."""
+
+    volume: float = VOLUME_ERROR
+    tuning: float = TUNING_ERROR
+
+
 def sensitivity(
-    driver: Driver,
-    *,
-    volume: float,
-    tuning: float | None = None,
+    box: BoxResult,
     fit: FitResult | None = None,
-    leak_q: float = math.inf,
-    absorption_q: float = math.inf,
-    port_q: float = math.inf,
-    source_ohm: float = 0.0,
-    added_mass: float = 0.0,
-    volume_error: float = VOLUME_ERROR,
-    tuning_error: float = TUNING_ERROR,
+    *,
+    errors: BuildingErrors = BuildingErrors(),
     draws: int = DRAWS,
     generator: np.random.Generator | None = None,
 ) -> Sensitivity:
-    """Spread of the numbers of a closed box (`tuning` None) or of a vented one.
+    """Spread of the numbers of a closed or a vented box.
 
     Parameters
     ----------
-    driver : Driver
-        One, or several taken together, as one is wired there.
-    volume, tuning : m³ and Hz, as planned
+    box : BoxResult
+        As planned.
     fit : FitResult, optional
         Source of the driver's uncertainty, one driver; without it only building errors count.
-    leak_q, absorption_q, port_q : loss factors, at the tuning or at fc
-    source_ohm, added_mass : resistance before the driver, and mass that its air load adds, kg
-    volume_error, tuning_error : limits, as shares
-    draws : int
     generator : numpy Generator, optional
         Seeded with 0 when left out, so that the same box always has the same spread.
     """
     generator = np.random.default_rng(0) if generator is None else generator
+    driver = box.enclosure.driver
     as_read = {name: np.full(draws, value) for name, value in driver.values().items()}
-    errors = generator.uniform(-1.0, 1.0, (2, draws))
-    factors = 1.0 + np.array([[volume_error], [tuning_error]]) * errors
+    factors = 1.0 + np.array([[errors.volume], [errors.tuning]]) * generator.uniform(-1.0, 1.0, (2, draws))
     # The first draw of each source is the box as planned.
     factors[:, 0] = 1.0
-    planned = np.ones_like(factors)
-    sources: dict[Source, tuple[dict[str, Array], Array]] = {"building": (as_read, factors)}
+    sources: dict[Source, tuple[dict[str, Real], Real]] = {"building": (as_read, factors)}
     if fit is not None and fit.correlation_names:
         drawn = several_draws(driver, fit, draws, generator)
         for name, values in drawn.items():
             values[0] = as_read[name][0]
+        planned = np.ones_like(factors)
         sources = {"driver": (drawn, planned), "building": (as_read, factors), "both": (drawn, factors)}
-    losses = load.Losses(leak_q, absorption_q, port_q)
-    rest = {"source_ohm": source_ohm, "added_mass": added_mass}
     spreads = {
-        source: _numbers(driver, values, volume * error[0], None if tuning is None else tuning * error[1], losses, **rest)
+        source: {name: _spread(found) for name, found in _numbers(box, values, *error).items()}
         for source, (values, error) in sources.items()
     }
-    return Sensitivity(
-        {source: {name: _spread(values) for name, values in numbers.items()} for source, numbers in spreads.items()},
-        volume_error,
-        tuning_error,
-        draws,
-    )
+    return Sensitivity(spreads, errors.volume, errors.tuning, draws)
 
 
-def _numbers(
-    driver: Driver,
-    values: dict[str, Array],
-    volume: Array,
-    tuning: Array | None,
-    losses: load.Losses,
-    *,
-    source_ohm: float,
-    added_mass: float,
-) -> dict[str, Array]:
+def _numbers(box: BoxResult, values: dict[str, Real], volume_error: Real, tuning_error: Real) -> dict[str, Real]:
+    """Numbers of the box with drivers of those `values` and errors, by name; each ``(draws,)``."""
+    enclosure = box.enclosure
+    driver, source_ohm, added_mass = enclosure.driver, enclosure.source_ohm, enclosure.load.added_mass
+    assert box.chamber.acting is not None
+    volume, tuning = box.chamber.acting * volume_error, None
     fs = resonance(values["Mms"], values["Cms"])
     fc, qtc = lossless_resonance(values, driver.air, volume, source_ohm=source_ohm)
-    highest = fc if tuning is None else np.hypot(fc, tuning)
-    lowest = fs if tuning is None else np.minimum(fs, tuning)
+    lowest, highest = fs, fc
+    if box.opening.fb is not None:
+        tuning = box.opening.fb * tuning_error
+        lowest, highest = np.minimum(fs, tuning), np.hypot(fc, tuning)
+    losses = load.Losses(**box.losses)
     grid = frequencies(float(np.min(lowest)), float(np.max(highest)))
+    models = Circuit(driver.coil, driver.suspension)
     at_once = max(1, VALUES_AT_ONCE // grid.size)
     found: list[Merits] = []
     for k in range(0, volume.size, at_once):
         part = slice(k, k + at_once)
         if tuning is None:
-            box = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, losses=losses)
+            there = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, losses=losses)
         else:
-            box = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, losses=losses)
+            there = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, losses=losses)
         chosen = {name: value[part] for name, value in values.items()}
-        models = Circuit(driver.coil, driver.suspension)
-        found.append(merits(grid, chosen, models, box, driver.air, source_ohm=source_ohm))
+        found.append(merits(grid, chosen, models, there, driver.air, source_ohm=source_ohm))
     numbers = {
         "f3_hz": np.concatenate([part.f3_hz for part in found]),
         "ripple_db": np.concatenate([part.ripple_db for part in found]),
@@ -208,7 +197,7 @@ def _numbers(
     return numbers if tuning is not None else {**numbers, "qtc": qtc}
 
 
-def _spread(values: Array) -> Spread:
+def _spread(values: Real) -> Spread:
     there = values[~np.isnan(values)]
     if not there.size:
         return Spread(math.nan, (math.nan, math.nan), (math.nan, math.nan), 1.0)

@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.bands import DRAWS, drawn_box
-from tsfit.box.enclosure import Array, reference_level
+from tsfit.box.enclosure import reference_level
 from tsfit.box.equaliser.equalised import AtLevel, Equalised, three_digits
 from tsfit.box.limits import maximum_output
 from tsfit.driver.fit_result import FitResult
@@ -35,7 +36,7 @@ class EqualisedBands:
     """
 
     draws: int
-    curves: Mapping[str, Array]
+    curves: Mapping[str, Real]
     travel_mm: tuple[float, float]
     power_w: tuple[float, float]
     loudest_db: tuple[float, float] | None
@@ -105,6 +106,6 @@ def equalised_bands(
     )
 
 
-def _pair(values: Array) -> tuple[float, float]:
+def _pair(values: Real) -> tuple[float, float]:
     low, high = middle(values)
     return float(low), float(high)

@@ -14,13 +14,13 @@ from typing import Any
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.enclosure import Array
+from tsfit.box.bounds import within
 from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, Section, flat_target_db, gain_db, reach
 from tsfit.box.frequencies import default_frequencies, table_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
 from tsfit.box.result import BoxResult
-from tsfit.box.setup import within
 
 WORTH_A_WORD_DB = 0.5
 
@@ -40,16 +40,16 @@ class Equalised:
 
     box: BoxResult
     sections: tuple[Section, ...]
-    frequency_hz: Array
-    before_db: Array
-    gain_db: Array
-    target_db: Array | None
+    frequency_hz: Real
+    before_db: Real
+    gain_db: Real
+    target_db: Real | None
     target_from_hz: float | None
     played_hz: tuple[float, float]
     most: MaximumOutput | None
 
     @property
-    def after_db(self) -> Array:
+    def after_db(self) -> Real:
         """Level with the sections, re the mid-band level of the box alone."""
         return self.before_db + self.gain_db
 
@@ -71,7 +71,7 @@ class Equalised:
         """Largest gain, dB, within the range that is played, and its frequency."""
         return self.largest(self.gain_db)
 
-    def largest(self, values: Array) -> tuple[float, float]:
+    def largest(self, values: Real) -> tuple[float, float]:
         """Return the largest of `values` (n_freq,) within the range that is played, and its frequency."""
         low, high = self.played_hz
         at = int(np.argmax(np.where((self.frequency_hz >= low) & (self.frequency_hz <= high), values, -np.inf)))
@@ -119,12 +119,12 @@ class AtLevel:
     """
 
     level_db: float
-    power_w: Array
-    excursion_mm: Array
-    headroom_db: Array | None
-    power_before_w: Array
-    excursion_before_mm: Array
-    headroom_before_db: Array | None
+    power_w: Real
+    excursion_mm: Real
+    headroom_db: Real | None
+    power_before_w: Real
+    excursion_before_mm: Real
+    headroom_before_db: Real | None
     limited_by: Any
 
 
@@ -180,7 +180,7 @@ def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Eq
     TsfitError
         ``no_cutoff`` when the other has no f3 and no frequency is given; else as `tsfit.box.equaliser.sections.reach`.
     """
-    lowest = other.design["f3_hz"] if lowest_hz is None else lowest_hz
+    lowest = other.f3_hz if lowest_hz is None else lowest_hz
     if lowest is None:
         raise TsfitError(
             f"{other.enclosure.driver.name}: has no f3 in this box; say with --from-hz from where it is to be matched.",
@@ -220,8 +220,7 @@ def at_level(equalised: Equalised, level_db: float) -> AtLevel:
 
 def own_poles(box: BoxResult) -> tuple[float, float] | None:
     """Frequency and Q of the poles of a closed box or baffle, as the circuit has them; None of other kinds."""
-    fc, qtc = box.design["fc_circuit_hz"], box.design["qtc_circuit"]
-    return (fc, qtc) if box.enclosure.kind in ("closed", "baffle") and fc and qtc else None
+    return box.poles
 
 
 def words(equalised: Equalised, taken: AtLevel) -> list[str]:
@@ -290,11 +289,10 @@ def to_dict(equalised: Equalised, taken: AtLevel) -> dict[str, Any]:
 
 
 def _usual(box: BoxResult) -> tuple[float, ...]:
-    design = box.design
-    return table_frequencies(design["fc_hz"] or design["fb_hz"] or box.enclosure.driver.Fs)
+    return table_frequencies(box.usual_hz)
 
 
-def _frequencies(box: BoxResult) -> Array:
+def _frequencies(box: BoxResult) -> Real:
     return np.union1d(default_frequencies(), _usual(box))
 
 
@@ -304,7 +302,7 @@ def _range(low: float, high: float) -> tuple[float, float]:
     return low, high
 
 
-def _solved(box: BoxResult, frequency: Array, target: Array, lowest_hz: float) -> Equalised:
+def _solved(box: BoxResult, frequency: Real, target: Real, lowest_hz: float) -> Equalised:
     sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=own_poles(box))
     played = (FIT_BELOW * lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
     return _equalised(box, sections, frequency, target, lowest_hz, played)
@@ -313,8 +311,8 @@ def _solved(box: BoxResult, frequency: Array, target: Array, lowest_hz: float) -
 def _equalised(
     box: BoxResult,
     sections: tuple[Section, ...],
-    frequency: Array,
-    target: Array | None,
+    frequency: Real,
+    target: Real | None,
     target_from_hz: float | None,
     played: tuple[float, float],
 ) -> Equalised:

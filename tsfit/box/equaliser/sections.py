@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.setup import within
+from tsfit.box.bounds import within
 
-Array = NDArray[np.float64]
 SectionKind = Literal["peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift"]
 KINDS: tuple[SectionKind, ...] = ("peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift")
 SAMPLE_RATES_HZ = (44100.0, 48000.0, 96000.0)
@@ -61,7 +61,7 @@ class Section:
             within(self.from_hz, 0.1, 1e5, "pole shift, present frequency", "Hz")
             within(self.from_q, 0.05, 100.0, "pole shift, present Q", "")
 
-    def polynomials(self) -> tuple[Array, Array]:
+    def polynomials(self) -> tuple[Real, Real]:
         """Numerator and denominator, highest power first, in s over the section's angular frequency; each (3,)."""
         a, q = 10.0 ** (self.gain_db / 40.0), self.q
         root = math.sqrt(a) / q
@@ -76,13 +76,13 @@ class Section:
         }[self.kind]
         return np.array(numerator), np.array(denominator)
 
-    def response(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+    def response(self, frequency_hz: ArrayLike) -> Complex:
         """Complex gain at each frequency, any shape."""
         s = 1j * np.asarray(frequency_hz, dtype=float) / self.frequency_hz
         numerator, denominator = self.polynomials()
         return np.asarray(np.polyval(numerator, s) / np.polyval(denominator, s))
 
-    def biquad(self, sample_rate_hz: float) -> tuple[Array, Array]:
+    def biquad(self, sample_rate_hz: float) -> tuple[Real, Real]:
         """Coefficients b (3,) and a (3,), a[0] = 1, of the digital section.
 
         Raises
@@ -119,7 +119,7 @@ class Section:
         return words + (f", {self.gain_db:+.1f} dB" if "pass" not in self.kind else "")
 
 
-def gain_db(sections: Sequence[Section], frequency_hz: ArrayLike) -> Array:
+def gain_db(sections: Sequence[Section], frequency_hz: ArrayLike) -> Real:
     """Gain of all `sections` together, dB."""
     total = np.ones(np.shape(frequency_hz), dtype=complex)
     for section in sections:
@@ -127,16 +127,16 @@ def gain_db(sections: Sequence[Section], frequency_hz: ArrayLike) -> Array:
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(total), 1e-30)))
 
 
-def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Array:
+def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Real:
     """Level re the mid-band of a Butterworth high-pass of `order` with its half-power point at `to_hz`, dB."""
     ratio = (to_hz / np.asarray(frequency_hz, dtype=float)) ** (2 * order)
     return np.asarray(-10.0 * np.log10(1.0 + ratio))
 
 
 def reach(
-    frequency_hz: Array,
-    level_db: Array,
-    target_db: Array,
+    frequency_hz: Real,
+    level_db: Real,
+    target_db: Real,
     lowest_hz: float,
     *,
     poles: tuple[float, float] | None = None,
@@ -190,7 +190,7 @@ def reach(
         vector = np.concatenate([_pack(section) for section in start])
         low, high = (np.concatenate([_bounds(section, lowest_hz, side) for section in start]) for side in (0, 1))
 
-        def misses(x: Array, start: list[Section] = start) -> Array:
+        def misses(x: Real, start: list[Section] = start) -> Real:
             return gain_db(_unpack(x, start), f) - wanted
 
         found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
@@ -203,17 +203,17 @@ def reach(
     return chosen
 
 
-def _pack(section: Section) -> Array:
+def _pack(section: Section) -> Real:
     return np.array([math.log(section.frequency_hz), math.log(section.q), section.gain_db])
 
 
-def _bounds(section: Section, lowest_hz: float, side: int) -> Array:
+def _bounds(section: Section, lowest_hz: float, side: int) -> Real:
     low = [math.log(0.5 * lowest_hz), math.log(0.3), -18.0]
     high = [math.log(10.0 * lowest_hz), math.log(5.0), 18.0]
     return np.array((low, high)[side])
 
 
-def _unpack(x: Array, like: Sequence[Section]) -> tuple[Section, ...]:
+def _unpack(x: Real, like: Sequence[Section]) -> tuple[Section, ...]:
     rows = np.reshape(x, (len(like), 3))
     return tuple(
         replace(section, frequency_hz=math.exp(f), q=math.exp(q), gain_db=section.gain_db if section.from_hz else float(g))

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.tolerance import TUNING_ERROR, VOLUME_ERROR
 from tsfit.box.enclosure import Enclosure
+from tsfit.box.passive import PassivePlan
 from tsfit.box.plan import BoxPlan
-from tsfit.box.ports import Port
-from tsfit.box.setup import LITRE
+from tsfit.box.told import LITRE
+from tsfit.box.vented import BandPassPlan, VentedPlan
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.units import rounded
@@ -212,10 +213,8 @@ def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str
     """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
     part = built.load.outlet
     is_mass, wanted = float(part.port_mass), float(part.port_mass * (part.tuning / fb) ** 2)
-    port = plan.values.get("port")
-    if port is None and plan.values.get("port_diameter") is not None:
-        port = Port(diameter=plan.values["port_diameter"])
-    if not isinstance(port, Port):
+    port = plan.opening.port if isinstance(plan, VentedPlan | BandPassPlan) else None
+    if port is None:
         return f"the air in the port must weigh {100.0 * (wanted / is_mass - 1.0):+.0f} % of what it does"
     change = 1e3 * (wanted - is_mass) * port.area / planned.driver.air.density
     each = "each port" if port.count > 1 else "the port"
@@ -224,10 +223,11 @@ def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str
 
 def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
     """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
-    count = plan.values.get("radiators", 1)
+    assert isinstance(plan, PassivePlan)
+    count = plan.radiator.count
     per_acoustic = float(built.port_area) ** 2 / count
     change = 1e3 * per_acoustic * float(built.load.port_mass * ((built.load.tuning / fb) ** 2 - 1.0))
-    added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.values["radiator_mass"])
+    added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.radiator.mass)
     each = "each radiator" if count > 1 else "the radiator"
     if change > 0.0:
         return f"fix {change:.3g} g more to {each}"

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
+from tsfit.box.passive import PassivePlan
 from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.findings import TOLERANCES, BuiltBox, advice, compare, remarks
 from tsfit.box.verify.unknowns import LOSSES, Unknowns, impedance_of, numbers
@@ -172,11 +173,12 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     """
     if plan.kind not in LOSSES:
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")
-    planned = plan.build(driver).enclosure
-    filling = float(plan.values.get("filling", 1.0))
-    stated = {name: plan.values.get(name, math.inf) for name in STATED}
-    stated["port_q"] = min(stated["port_q"], plan.values.get("radiator_qms", math.inf))
-    before = numbers(planned, tuple(name for name, q in stated.items() if math.isfinite(q)), filling)
+    result = plan.build(driver)
+    planned, filling = result.enclosure, plan.contents.factor
+    stated = dict(result.losses)
+    if isinstance(plan, PassivePlan):
+        stated["port_q"] = plan.radiator.qms
+    before = numbers(planned, tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf))), filling)
     lowest, highest = (before["fc"], before["fc"]) if plan.kind == "closed" else (before["fL"], before["fH"])
     f_all, z_all = curve.frequency_hz, curve.impedance_ohm
     used = f_all <= UP_TO * highest

@@ -3,38 +3,21 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import (
-    box_options,
-    drive_options,
-    driver_argument,
-    port,
-    ratings,
-    result_options,
-    shape_options,
-    si,
-)
+from tsfit.cli.box.deliver import Asked, print_box
+from tsfit.cli.box.options import box_options, drive_options, driver_argument, result_options, shape_options
 from tsfit.cli.groups import NamingGroup
-from tsfit.cli.output import hint, print_json, print_table, refuse_outputs, save_json, say
+from tsfit.cli.output import hint, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.design.proposal import Proposal
 
 QUANTITIES = ("f3", "ripple", "group delay")
-LIMITS = {
-    "largest_volume_l": ("largest_volume", 1e-3),
-    "smallest_volume_l": ("smallest_volume", 1e-3),
-    "ripple_db": ("ripple_db", 1.0),
-    "group_delay_ms": ("delay", 1e-3),
-    "port_speed_m_s": ("port_speed", 1.0),
-    "longest_port_cm": ("port_length", 1e-2),
-    "box_depth_cm": ("depth", 1e-2),
-}
-"""Argument of `tsfit.box.design.proposal.vented_limits` that an option gives, and the SI value of its unit."""
 NUMBERS = (("f3_hz", "f3, Hz", ".1f"), ("ripple_db", "ripple, dB", ".2f"), ("qtc", "Qtc", ".3f"))
 
 
@@ -73,17 +56,16 @@ def closed(driver: Path, **options: Any) -> None:
       tsfit box design closed fit.json --qtc 0.7 --drivers 2 \\
           --save-box box.toml
     """  # noqa: D301
-    from tsfit.box.design.proposal import propose_closed
+    from tsfit.box.closed import ClosedPlan
+    from tsfit.box.design.proposal import ClosedAim, propose_closed
+    from tsfit.box.told import made
     from tsfit.formats.driver import read_driver_or_fit
 
-    about = _about_result(options)
+    asked = Asked.of(options)
     read, fit = read_driver_or_fit(driver)
-    rated = ratings(options)
-    f3_hz = options.pop("f3_hz")
-    proposal = propose_closed(
-        read, fit=fit, f3_hz=f3_hz, ratings=rated, frequency_hz=_frequencies(about.pop("frequencies")), **si(options)
-    )
-    _deliver(proposal, **about)
+    plan = made(ClosedPlan, options)
+    frequency_hz = asked.frequency_hz
+    _deliver(propose_closed(read, made(ClosedAim, options), plan, fit=fit, frequency_hz=frequency_hz), asked)
 
 
 @design.command()
@@ -109,15 +91,7 @@ def closed(driver: Path, **options: Any) -> None:
     "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."
 )
 @result_options
-def vented(
-    driver: Path,
-    family: Any,
-    least_ripple: bool,
-    most_output_hz: float | None,
-    map_file: Path | None,
-    map_of: Any,
-    **options: Any,
-) -> None:
+def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> None:
     """Vented box by family, or the best within limits.
 
     Without an aim the lowest f3 is sought. A level that lingers below the mid-band counts as ripple.
@@ -133,78 +107,44 @@ def vented(
           --port-width-cm 30 --port-height-cm 4 \\
           --port-on-wall
     """  # noqa: D301
-    from tsfit.box.design.proposal import propose_vented, vented_aim
+    from tsfit.box.design.proposal import VentedAim, VentedBounds, propose_vented
+    from tsfit.box.told import made
+    from tsfit.box.vented import VentedPlan
     from tsfit.formats.driver import read_driver_or_fit
 
-    about = _about_result(options)
-    refuse_outputs(None, map_file, replace=about["replace"])
+    asked = Asked.of(options, plots=[map_file])
     read, fit = read_driver_or_fit(driver)
-    rated = ratings(options)
     sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
     fixed = sized or options["port_speed_m_s"] is None
-    asked: dict[str, Any] = {"fixed_port": fixed, "port": port(options, otherwise_cm=None if fixed else 10.0)}
-    for option, (limit, unit) in LIMITS.items():
-        value = options.pop(option)
-        asked[limit] = None if value is None else value * unit
-    proposal = propose_vented(
-        read,
-        family=family,
-        aim=vented_aim(family, least_ripple=least_ripple, output_hz=most_output_hz),
-        output_hz=most_output_hz,
-        limits=asked,
-        fit=fit,
-        ratings=rated,
-        frequency_hz=_frequencies(about.pop("frequencies")),
-        **si(options),
-    )
+    if not fixed:
+        # Any section does, since it is scaled.
+        options["port_diameter_cm"] = 10.0
+    plan = made(VentedPlan, {**options, "volume_l": math.nan})
+    bounds = dataclasses.replace(made(VentedBounds, options), fixed_port=fixed)
+    frequency_hz = asked.frequency_hz
+    proposal = propose_vented(read, made(VentedAim, options), bounds, plan, fit=fit, frequency_hz=frequency_hz)
     if map_file is not None:
         from tsfit.plots.design import map_figure
-        from tsfit.plots.save import save_figure
 
         quantities: Any = QUANTITIES if map_of == "all" else (map_of,)
-        figure = map_figure(proposal.map(), proposal.place, quantities, filling=options["filling"])
-        save_figure(map_file, figure, replace=about["replace"])
-    _deliver(proposal, **about)
+        figure = map_figure(proposal.map(), proposal.place, quantities, filling=plan.filling.factor)
+        asked.outputs.write_plot(figure, map_file)
+    _deliver(proposal, asked)
 
 
-def _about_result(options: dict[str, Any]) -> dict[str, Any]:
-    """Take out of `options` what concerns the result alone, after a look whether its files can be written."""
-    names = ("frequencies", "room_m", "as_json", "output", "plot", "plot_step", "save_box", "replace")
-    about = {name: options.pop(name) for name in names}
-    refuse_outputs(about["output"], about["plot"], replace=about["replace"])
-    refuse_outputs(about["save_box"], about["plot_step"], replace=about["replace"])
-    return about
-
-
-def _frequencies(path: Path | None) -> Any:
-    from tsfit.box.frequencies import read_frequencies
-
-    return None if path is None else read_frequencies(path)
-
-
-def _deliver(
-    proposal: Proposal, *, as_json: bool, output: Path | None, room_m: float | None, replace: bool, **files: Path | None
-) -> None:
-    from tsfit.cli.box.group import in_room, write_box_files
-
-    proposal = dataclasses.replace(proposal, result=in_room(proposal.result, room_m))
-    if output is not None:
-        save_json(output, proposal.to_dict(), replace=replace)
-    write_box_files(proposal.plan, proposal.result, replace=replace, **files)
-    if as_json:
-        print_json(proposal.to_dict())
-    else:
-        _print(proposal)
+def _deliver(proposal: Proposal, asked: Asked) -> None:
+    proposal = dataclasses.replace(proposal, result=asked.in_room(proposal.result))
+    data = proposal.to_dict()
+    asked.write(proposal.plan, proposal.result, data)
+    asked.outputs.show(data, lambda: _print(proposal))
 
 
 def _print(proposal: Proposal) -> None:
-    from tsfit.cli.box.group import print_box
-
     say(f"Designed: {proposal.asked}")
     print_box(proposal.result)
     found = proposal.sensitivity
     building = f"volume within {100 * found.volume_error:g} %"
-    building += f", tuning within {100 * found.tuning_error:g} %" if proposal.result.design["fb_hz"] else ""
+    building += f", tuning within {100 * found.tuning_error:g} %" if proposal.result.opening.fb else ""
     rows = []
     for source, spreads in found.spreads.items():
         for key, label, style in NUMBERS:

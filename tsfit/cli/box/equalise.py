@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options, driver_argument, ratings
+from tsfit.cli.box.options import amplifier_options, driver_argument
 from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
 
 if TYPE_CHECKING:
@@ -70,6 +70,8 @@ def equalise(
     from tsfit.box.equaliser.bands import equalised_bands
     from tsfit.box.equaliser.text import parse_section, read_sections
     from tsfit.box.file import read_box
+    from tsfit.box.limits import Ratings
+    from tsfit.box.told import made
     from tsfit.formats.driver import read_driver, read_driver_or_fit
 
     refuse_outputs(output, plot, replace=replace)
@@ -80,7 +82,7 @@ def equalise(
         raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
     if from_hz is not None and flat_to_hz is not None:
         raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
-    box = read_box(plan).with_ratings(**ratings(amplifier))
+    box = read_box(plan).with_ratings(made(Ratings, amplifier))
     one, fit = read_driver_or_fit(driver)
     result = box.build(one)
     other = None if like is None else box.build(read_driver(like))
@@ -120,7 +122,7 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None, words: lis
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
         # A box planned by Qtc has another volume around the other driver.
-        litres = "" if other.design["volume_l"] is None else f" in {other.design['volume_l']:.3g} l"
+        litres = "" if other.chamber.volume is None else f" in {1e3 * other.chamber.volume:.3g} l"
         name = f"{other.enclosure.driver.name}{litres}"
         say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
@@ -129,9 +131,8 @@ def _print(found: Equalised, taken: AtLevel, other: BoxResult | None, words: lis
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_db is not None:
         columns += ["headroom dB", "first limit"]
-    design = found.box.design
     rows = []
-    for frequency in table_frequencies(design["fc_hz"] or design["fb_hz"] or found.box.enclosure.driver.Fs):
+    for frequency in table_frequencies(found.box.usual_hz):
         k = int(found.frequency_hz.searchsorted(frequency))
         row = [
             f"{frequency:g}",

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options, driver_argument, ratings
+from tsfit.cli.box.options import amplifier_options, driver_argument
 from tsfit.cli.output import json_option, print_json, print_table, say
 
 
@@ -42,10 +42,12 @@ def level(
           --distance-m 4
     """  # noqa: D301
     from tsfit.box.file import read_box
+    from tsfit.box.limits import Ratings
     from tsfit.box.loudness import level_report
+    from tsfit.box.told import made
     from tsfit.formats.driver import read_driver
 
-    result = read_box(plan).with_ratings(**ratings(amplifier)).build(read_driver(driver))
+    result = read_box(plan).with_ratings(made(Ratings, amplifier)).build(read_driver(driver))
     report = level_report(result, target_db, distance_m=distance_m, low_hz=from_hz, high_hz=to_hz)
     if as_json:
         print_json(asdict(report))

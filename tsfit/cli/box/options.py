@@ -1,35 +1,17 @@
-"""Options that the commands of ``tsfit box`` share, and how their values become arguments in SI."""
+"""Options that the commands of ``tsfit box`` share; which field of a plan each gives stands there (`tsfit.box.told`)."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from tsfit.cli.output import json_option, output_options
+from tsfit.cli.output import with_outputs
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-
-RENAMED = {"drive": "voltage", "box_depth": "depth"}
-"""Argument of the functions in `tsfit.box.build` of options that people know by another word."""
-SCALES = {"l": 1e-3, "cm": 1e-2, "mm": 1e-3, "g": 1e-3, "cm2": 1e-4}
-"""SI value of the units that names of options end in."""
-RATINGS = {
-    "rated_power_w": "power_w",
-    "peak_power_w": "peak_power_w",
-    "rating_ohm": "power_ohm",
-    "xmax_mm": "xmax_m",
-    "radiator_xmax_mm": "radiator_xmax_m",
-    "port_limit_m_s": "port_speed_m_s",
-    "amplifier_v": "amplifier_v",
-    "amplifier_a": "amplifier_a",
-    "amplifier_w": "amplifier_w",
-    "amplifier_load_ohm": "amplifier_load_ohm",
-}
-"""Field of `tsfit.box.limits.Ratings` that each option gives."""
 
 _Q: dict[str, Any] = {"type": float, "default": math.inf}
 
@@ -91,8 +73,7 @@ result_options = _add(
         "--plot-step", type=click.Path(path_type=Path), metavar="FILE", help="Write a figure of the step response."
     ),
     click.option("--room-m", type=float, help="Tell the gain of a closed room of this longest side, a rule of thumb."),
-    json_option,
-    output_options,
+    with_outputs("as_json", "output", "plot", "replace"),
 )
 
 wiring_option = click.option(
@@ -140,38 +121,3 @@ drive_options = _add(
         "--save-box", type=click.Path(path_type=Path), metavar="FILE", help="Write the box as a file for tsfit box show."
     ),
 )
-
-
-def si(options: Mapping[str, Any]) -> dict[str, Any]:
-    """Return `options` without their units in the names, values in SI: ``volume_l=60`` gives ``volume=0.06``."""
-    out = {}
-    for name, value in options.items():
-        stem, _, unit = name.rpartition("_")
-        if unit in SCALES and stem:
-            out[stem] = None if value is None else value * SCALES[unit]
-        else:
-            out[name.removesuffix("_hz").removesuffix("_v").removesuffix("_w")] = value
-    return {RENAMED.get(name, name): value for name, value in out.items()}
-
-
-def ratings(options: dict[str, Any]) -> dict[str, float | None]:
-    """Take the ratings out of `options`, in SI, by the fields of `tsfit.box.limits.Ratings`."""
-    taken = {field: options.pop(name, None) for name, field in RATINGS.items()}
-    for name in ("xmax_m", "radiator_xmax_m"):
-        taken[name] = None if taken[name] is None else taken[name] * SCALES["mm"]
-    return taken
-
-
-def port(options: dict[str, Any], otherwise_cm: float | None = None) -> Any:
-    """Take the port's section and ends out of `options`; without a section a round one so wide, or None."""
-    from tsfit.box.ports import Port
-
-    given = {name: options.pop(f"port_{name}_cm") for name in ("diameter", "width", "height")}
-    shape = {name: None if value is None else value * SCALES["cm"] for name, value in given.items()}
-    count, flare = options.pop("ports"), options.pop("flare_cm") * SCALES["cm"]
-    ends, on_wall = options.pop("port_ends"), options.pop("port_on_wall")
-    if all(value is None for value in shape.values()):
-        if otherwise_cm is None:
-            return None
-        shape["diameter"] = otherwise_cm * SCALES["cm"]
-    return Port(**shape, count=count, flare=flare, ends=ends, on_wall=on_wall)

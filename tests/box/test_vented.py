@@ -5,11 +5,11 @@ from dataclasses import replace
 import control
 import numpy as np
 import pytest
+from helpers.boxes import vented_box
 from scipy.signal import cheby1
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.box.build import vented_box
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
@@ -30,7 +30,7 @@ def test_level_phase_and_group_delay_follow_the_fourth_order_transfer_function(l
     w = 2.0 * np.pi * result.curves.frequency_hz
     numerator, denominator = fourth_order(HERON, HERON.Vas / 0.06, 35.0 / 31.0, leak_q)
     transfer = control.tf(numerator, denominator)(1j * w)
-    relative = 10.0 ** ((result.curves.spl_db - result.design["reference_db"]) / 20.0)
+    relative = 10.0 ** ((result.curves.spl_db - result.numbers()["reference_db"]) / 20.0)
     np.testing.assert_allclose(relative * np.exp(1j * np.radians(result.curves.phase_deg)), transfer, rtol=1e-8)
     delay = np.real(np.polyval(np.polyder(denominator), 1j * w) / np.polyval(denominator, 1j * w))
     np.testing.assert_allclose(result.curves.group_delay_ms, 1e3 * delay, rtol=1e-8)
@@ -57,7 +57,7 @@ def test_published_alignments(f3, h, alpha, qt, peak_db):
     """
     driver = replace(HERON, Qms=1e6, Qes=qt)
     result = vented_box(driver, volume=driver.Vas / alpha, tuning=h * driver.Fs)
-    design = result.design
+    design = result.numbers()
     assert design["alpha"] == pytest.approx(alpha, rel=1e-12)
     assert design["h"] == pytest.approx(h, rel=1e-12)
     assert design["f3_hz"] / driver.Fs == pytest.approx(f3, rel=5e-3)
@@ -71,7 +71,7 @@ def test_a_chebyshev_prototype_gives_its_ripple_back(ripple_db):
     h = a3 / a1
     driver = replace(HERON, Qms=1e6, Qes=1.0 / (a1 * math.sqrt(h) - 1e-6))
     alpha = a2 * h - 1.0 - h**2
-    design = vented_box(driver, volume=driver.Vas / alpha, tuning=h * driver.Fs).design
+    design = vented_box(driver, volume=driver.Vas / alpha, tuning=h * driver.Fs).numbers()
     assert design["ripple_db"] == pytest.approx(ripple_db, abs=2e-4)
 
 
@@ -89,7 +89,7 @@ def test_port_speed_is_the_port_flow_over_its_section():
 def test_the_port_resonates_with_the_box_at_the_tuning():
     """Helmholtz: fb = c/2π √(S/(V L')), with one flanged and one free end."""
     air, diameter, volume = HERON.air, 0.08, 0.06
-    design = vented_box(HERON, volume=volume, tuning=31.0, port_diameter=diameter).design
+    design = vented_box(HERON, volume=volume, tuning=31.0, port_diameter=diameter).numbers()
     effective = 0.01 * design["port_length_cm"] + (0.8488 + 0.6133) * diameter / 2.0
     section = math.pi / 4.0 * diameter**2
     assert air.sound_speed / (2.0 * math.pi) * math.sqrt(section / (volume * effective)) == pytest.approx(31.0, rel=1e-4)
@@ -98,7 +98,7 @@ def test_the_port_resonates_with_the_box_at_the_tuning():
 
 def test_travel_has_a_second_maximum_above_the_tuning():
     result = vented_box(HERON, volume=0.06, tuning=31.0)
-    d = result.design
+    d = result.numbers()
     assert d["excursion_max_hz"] == 5.0
     assert d["excursion_above_fb_hz"] > 31.0
     at = result.at([0.98 * d["excursion_above_fb_hz"], d["excursion_above_fb_hz"], 1.02 * d["excursion_above_fb_hz"]])
@@ -160,6 +160,6 @@ def test_the_diameter_named_when_no_port_fits_is_the_limit():
         vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=0.03)
     assert refused.value.code == "port_too_short"
     limit = 0.01 * float(refused.value.message.split("more than ")[1].split(" cm")[0])
-    assert vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=1.01 * limit).design["port_length_cm"] < 0.2
+    assert vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=1.01 * limit).numbers()["port_length_cm"] < 0.2
     with pytest.raises(TsfitError, match="take more than"):
         vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=0.99 * limit)

@@ -1,0 +1,167 @@
+"""How the fields of a record are told from outside: key in a box file, option of the command, unit, bounds.
+
+Each field says it once, in its annotation; file, command and machine form read it there::
+
+    volume: Annotated[float, Told("volume_l", LITRE, above=0.0)]
+    losses: Annotated[Losses, Inside()]
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+LITRE, CM, MM, CM2, GRAM = 1e-3, 1e-2, 1e-3, 1e-4, 1e-3
+"""SI values of the units in which boxes are told."""
+Record = TypeVar("Record", bound="DataclassInstance")
+Value = float | str | bool | None
+
+
+@dataclass(frozen=True)
+class Told:
+    """A value as people write it.
+
+    Attributes
+    ----------
+    key : in a box file, with its table before a dot where that is not the table of the record
+    scale : SI value of its unit
+    option : name of the command's option; the key where left out
+    above, least, most : bounds in the file, in its unit
+    beside : told only where the outer record has a field of this name
+    """
+
+    key: str
+    scale: float = 1.0
+    option: str = ""
+    above: float | None = None
+    least: float | None = None
+    most: float | None = None
+    beside: str = ""
+
+
+@dataclass(frozen=True)
+class Inside:
+    """A record within a record: the table of a file that holds its fields, and how their options begin."""
+
+    table: str = ""
+    option: str = ""
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """One told value of a record: the attributes that lead to it, how it is told, its type, its default (MISSING: none)."""
+
+    path: tuple[str, ...]
+    told: Told
+    hint: Any
+    default: object
+
+    @property
+    def key(self) -> str:
+        """Dotted key in a file."""
+        return self.told.key
+
+    @property
+    def option(self) -> str:
+        """Name of the option."""
+        return self.told.option or self.told.key
+
+
+def _marked(record: type[DataclassInstance]) -> dict[str, tuple[Any, Told | Inside]]:
+    """Type and mark of every field, by name; one that says nothing is told by its name, in SI."""
+    found: dict[str, tuple[Any, Told | Inside]] = {}
+    hints = get_type_hints(record, include_extras=True)
+    for item in fields(record):
+        hint, *marks = get_args(hints[item.name]) if get_origin(hints[item.name]) is Annotated else (hints[item.name],)
+        found[item.name] = hint, next((mark for mark in marks if isinstance(mark, (Told, Inside))), Told(item.name))
+    return found
+
+
+def _record_in(hint: Any) -> type[DataclassInstance]:
+    return next(part for part in (hint, *get_args(hint)) if isinstance(part, type) and is_dataclass(part))
+
+
+@cache
+def leaves(record: type[DataclassInstance]) -> tuple[Leaf, ...]:
+    """Every told value of `record` and of the records in it; those told beside something come last."""
+    marked, found = _marked(record), list[Leaf]()
+    for item in fields(record):
+        hint, mark = marked[item.name]
+        if isinstance(mark, Told):
+            found.append(Leaf((item.name,), mark, hint, item.default))
+        else:
+            found += [_within(item.name, mark, leaf) for leaf in leaves(_record_in(hint))]
+    return tuple(sorted(found, key=lambda leaf: bool(leaf.told.beside)))
+
+
+def _within(name: str, mark: Inside, leaf: Leaf) -> Leaf:
+    key = leaf.key if "." in leaf.key or not mark.table else f"{mark.table}.{leaf.key}"
+    return replace(leaf, path=(name, *leaf.path), told=replace(leaf.told, key=key, option=f"{mark.option}{leaf.option}"))
+
+
+def leaves_of_kind(record: type[DataclassInstance]) -> tuple[Leaf, ...]:
+    """Leaves of an outermost `record`: those beside something that it has not are none of its."""
+    own = {item.name for item in fields(record)}
+    return tuple(leaf for leaf in leaves(record) if not leaf.told.beside or leaf.told.beside in own)
+
+
+def made(record: type[Record], given: Mapping[str, Any], name: Callable[[Leaf], str] = lambda leaf: leaf.option) -> Record:
+    """Make a `record` of what is `given` in the units of people, by what `name` calls each value: its option, or its key.
+
+    What is not given, or None, has its default.
+    """
+    values = {
+        leaf.path: _si(leaf, value) for leaf in leaves_of_kind(record) if (value := given.get(name(leaf))) is not None
+    }
+    return _made(record, values)
+
+
+def _si(leaf: Leaf, value: Any) -> Any:
+    if leaf.told.scale != 1.0:
+        return value * leaf.told.scale
+    return float(value) if isinstance(value, float) else value
+
+
+def _made(record: type[Record], values: Mapping[tuple[str, ...], Any]) -> Record:
+    arguments = {path[0]: value for path, value in values.items() if len(path) == 1}
+    for name, (hint, mark) in _marked(record).items():
+        if not isinstance(mark, Inside):
+            continue
+        inner = {path[1:]: value for path, value in values.items() if len(path) > 1 and path[0] == name}
+        kind = _record_in(hint)
+        # A record that may be absent is there when something is told that it does not have by itself.
+        needed = {leaf.path for leaf in leaves(kind) if leaf.default is None or leaf.default is MISSING} or inner.keys()
+        if type(None) not in get_args(hint) or needed & inner.keys():
+            arguments[name] = _made(kind, inner)
+    return record(**arguments)
+
+
+def told(record: DataclassInstance) -> dict[str, Value]:
+    """Return the values of `record` in the units of people by their keys; None for what it has not, or is infinite.
+
+    Twelve digits are more than anyone measures, and keep 0.3 from being written as 0.30000000000000004.
+    """
+    found: dict[str, Value] = {}
+    for leaf in leaves_of_kind(type(record)):
+        value: Any = record
+        for name in leaf.path:
+            value = None if value is None else getattr(value, name)
+        if isinstance(value, float):
+            scale = leaf.told.scale
+            value = None if math.isinf(value) else value if scale == 1.0 else float(f"{value / scale:.12g}")
+        found[leaf.key] = value
+    return found
+
+
+def in_units(record: DataclassInstance) -> dict[str, float | None]:
+    """Return the numbers of a flat `record` in the units of people, unrounded, by their keys."""
+    return {
+        leaf.key: None if (value := getattr(record, leaf.path[0])) is None else value / leaf.told.scale
+        for leaf in leaves(type(record))
+    }

@@ -1,0 +1,177 @@
+"""What becomes of a box that a command made: files, plots, tables."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from tsfit.base.arrays import Real
+from tsfit.cli.output import Outputs, hint, print_table, say
+
+if TYPE_CHECKING:
+    from tsfit.box.plan import BoxPlan
+    from tsfit.box.result import BoxResult
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What is asked of a result, beside the box itself: the values of `tsfit.cli.box.options.result_options`."""
+
+    outputs: Outputs
+    room_m: float | None
+    frequencies: Path | None
+    plot_step: Path | None
+    save_box: Path | None
+
+    @classmethod
+    def of(cls, options: dict[str, Any], plots: Sequence[Path | None] = ()) -> Asked:
+        """Take them from all the `options` of a command, once it is sure that files and more `plots` can be written."""
+        paths = (options.get(name) for name in ("frequencies", "plot_step", "save_box"))
+        asked = cls(options["outputs"], options.get("room_m"), *paths)
+        asked.outputs.refuse_existing(asked.save_box, plots=[asked.plot_step, *plots])
+        return asked
+
+    @property
+    def frequency_hz(self) -> Real | None:
+        """Frequencies that the curves are wanted at."""
+        from tsfit.box.frequencies import read_frequencies
+
+        return None if self.frequencies is None else read_frequencies(self.frequencies)
+
+    def in_room(self, result: BoxResult) -> BoxResult:
+        """Return `result` in a closed room, if one is asked for."""
+        from tsfit.box.room import Room
+
+        if self.room_m is None:
+            return result
+        return dataclasses.replace(result, room=Room(self.room_m, result.enclosure.driver.air))
+
+    def write(self, plan: BoxPlan, result: BoxResult, data: object) -> None:
+        """Write machine form, box file and plots, those that are asked for."""
+        self.outputs.write_json(data)
+        if self.save_box is not None:
+            from tsfit.box.file import write_box
+
+            write_box(self.save_box, plan, replace=self.outputs.replace)
+        if self.outputs.plot is not None or self.plot_step is not None:
+            from tsfit.plots.box import box_figure, step_figure
+
+            for path, drawn in ((self.outputs.plot, box_figure), (self.plot_step, step_figure)):
+                if path is not None:
+                    self.outputs.write_plot(drawn(result), path)
+
+
+def print_box(result: BoxResult) -> None:
+    """Print design numbers, curves, maximum output and remarks."""
+    from tsfit.box.frequencies import table_frequencies
+
+    enclosure, room = result.enclosure, result.room
+    name = enclosure.driver.name
+    several = f"{enclosure.count} x " if enclosure.count > 1 else ""
+    kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
+        enclosure.kind, f"{enclosure.kind} box"
+    )
+    say(f"{several}{name}")
+    say(f"{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
+    numbers = result.numbers()
+    print_table(("design", "value"), _design_rows(numbers, band_pass=enclosure.kind == "bandpass"))
+    frequencies = table_frequencies(result.usual_hz)
+    curves = result.at(frequencies)
+    columns = [
+        ("Hz", curves.frequency_hz, "g"),
+        ("level dB", curves.spl_db, ".1f"),
+        *([] if room is None else [("in room dB", curves.spl_db + room.gain_db(frequencies), ".1f")]),
+        ("travel mm", curves.excursion_mm, ".2f"),
+        ("delay ms", curves.group_delay_ms, ".1f"),
+        ("|Z| ohm", curves.impedance_ohm, ".1f"),
+    ]
+    if curves.port_speed_m_s is not None:
+        columns.append(("port m/s", curves.port_speed_m_s, ".2f"))
+    if curves.radiator_excursion_mm is not None:
+        columns.append(("rad. mm", curves.radiator_excursion_mm, ".2f"))
+    rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
+    print_table([title for title, _, _ in columns], rows)
+    hint("Travel and port speed are peak values.")
+    if room is not None:
+        say(str(room))
+    _print_maximum(result, frequencies)
+    _print_bands(result, numbers)
+    for remark in result.notes:
+        say(f"Note: {remark.message}")
+
+
+def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
+    most = result.maximum_at(frequencies)
+    if most is None:
+        hint("Maximum output: no rating is known; give --rated-power-w and --xmax-mm.")
+        return
+    rows = [
+        [f"{frequency:g}", f"{level:.1f}", f"{volts:.3g}", str(limit)]
+        for frequency, level, volts, limit in zip(frequencies, most.spl_db, most.voltage_v, most.limited_by, strict=True)
+    ]
+    print_table(("Hz", "most dB", "at V", "limited by"), rows)
+
+
+def _print_bands(result: BoxResult, numbers: dict[str, float | None]) -> None:
+    if result.bands is None:
+        return
+    names = {
+        "fc_hz": ("fc", "Hz"),
+        "qtc": ("Qtc", ""),
+        "f3_hz": ("f3", "Hz"),
+        "reference_db": ("mid-band level", "dB"),
+        "excursion_max_mm": ("largest travel", "mm"),
+    }
+    rows = [
+        [label, _written(numbers[name], unit), " … ".join(_written(bound, unit) for bound in bounds)]
+        for name, (label, unit) in names.items()
+        if (bounds := result.bands.design.get(name)) is not None
+    ]
+    print_table(("with the fit's uncertainty", "value", "95 % interval"), rows)
+
+
+def _losses(result: BoxResult) -> str:
+    found = [f"{name.removesuffix('_q').replace('_', ' ')} Q {q:g}" for name, q in result.losses.items() if q < math.inf]
+    return ", ".join(found) or "no box losses"
+
+
+def _design_rows(numbers: dict[str, float | None], *, band_pass: bool) -> list[tuple[str, str]]:
+    rows = [
+        ("net volume", [("volume_l", "l")]),
+        ("front volume", [("front_volume_l", "l")]),
+        ("Vas / volume", [("alpha", "")]),
+        ("fc, Qtc by the textbook", [("fc_hz", "Hz"), ("qtc", "")]),
+        ("fc, Qtc of the circuit", [("fc_circuit_hz", "Hz"), ("qtc_circuit", "")]),
+        ("tuning, re Fs", [("fb_hz", "Hz"), ("h", "")]),
+        ("port diameter", [("port_diameter_cm", "cm")]),
+        ("port length, section of all", [("port_length_cm", "cm"), ("port_area_cm2", "cm²")]),
+        ("first resonance of the tube", [("port_resonance_hz", "Hz")]),
+        ("added to each radiator", [("radiator_added_mass_g", "g")]),
+        ("radiator's own resonance then", [("radiator_fs_hz", "Hz")]),
+        ("f3", [("f3_hz", "Hz")]),
+        ("upper f3", [("f3_upper_hz", "Hz")]),
+        ("ripple", [("ripple_db", "dB")]),
+        ("pass-band level" if band_pass else "mid-band level", [("reference_db", "dB")]),
+        ("largest travel, at", [("excursion_max_mm", "mm"), ("excursion_max_hz", "Hz")]),
+        ("largest above tuning, at", [("excursion_above_fb_mm", "mm"), ("excursion_above_fb_hz", "Hz")]),
+        ("fastest port air, allowed", [("port_speed_max_m_s", "m/s"), ("port_speed_limit_m_s", "m/s")]),
+        ("radiator's largest travel", [("radiator_excursion_max_mm", "mm")]),
+    ]
+    return [
+        (label, ", ".join(_written(numbers[key], unit) for key, unit in parts))
+        for label, parts in rows
+        if any(numbers[key] is not None for key, _ in parts)
+    ]
+
+
+def _written(value: float | None, unit: str) -> str:
+    """Three digits, or four where the first is a one, never an exponent; decibels to a tenth."""
+    if value is None:
+        return "-"
+    exponent = math.floor(math.log10(max(abs(value), 1e-3)))
+    decimals = 1 if unit == "dB" else max(0, 2 - exponent + (abs(value) < 2 * 10**exponent))
+    return f"{value:.{decimals}f} {unit}".rstrip()
