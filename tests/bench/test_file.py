@@ -1,0 +1,59 @@
+"""A bench file: in SI by hand, uncertainties assumed where none are stated, and written so that it is read again."""
+
+import math
+import tomllib
+
+import pytest
+
+from tsfit.base.errors import TsfitError
+from tsfit.bench.file import ASSUMED_RELATIVE, BenchDriverTable, BenchTable, SweepTable, area_of, state_of, write_bench
+from tsfit.formats.toml import read_toml
+
+FREE = SweepTable(recording="free.wav", state="free air")
+MASS = SweepTable(recording="mass.wav", state="added mass", mass_g=30.0, mass_uncertainty_g=0.1)
+
+
+def test_a_sweep_in_si():
+    state = state_of(MASS)
+    assert (state.mass, state.mass_uncertainty) == pytest.approx((0.030, 1e-4))
+    box = state_of(SweepTable(recording="box.wav", state="closed box", volume_l=40.0))
+    assert (box.volume, box.volume_uncertainty) == pytest.approx((0.040, 0.040 * ASSUMED_RELATIVE["volume"]))
+
+
+@pytest.mark.parametrize(
+    ("table", "area", "stdev"),
+    [
+        ({"sd_cm2": 350.0, "sd_uncertainty_cm2": 3.5}, 0.035, 3.5e-4),
+        # d = 20 cm to 0.1 cm: πd²/4, and twice the relative uncertainty of the diameter.
+        (
+            {"effective_diameter_cm": 20.0, "effective_diameter_uncertainty_cm": 0.1},
+            math.pi * 0.01,
+            math.pi * 0.01 * 2 * 0.005,
+        ),
+    ],
+)
+def test_an_area_by_hand(table, area, stdev):
+    known, notes = area_of(BenchDriverTable(name="x", **table))
+    assert (known.value, known.uncertainty) == pytest.approx((area, stdev))
+    assert notes == ()
+
+
+def test_what_is_assumed_is_said():
+    known, (note,) = area_of(BenchDriverTable(name="x", sd_cm2=350.0))
+    assert known.uncertainty == pytest.approx(0.035 * ASSUMED_RELATIVE["area"])
+    assert note.code == "assumed_uncertainty"
+    assert area_of(BenchDriverTable(name="x")) == (None, ())
+
+
+def test_what_is_written_is_read(tmp_path):
+    (tmp_path / "benches").mkdir()
+    path = tmp_path / "benches" / "bench.toml"
+    driver = BenchDriverTable(name="Knot 12", sd_cm2=350.0)
+    write_bench(path, tmp_path / "rig.toml", driver, [FREE, MASS])
+    read = read_toml(path, BenchTable, "bench")
+    assert read.rig == "../rig.toml"
+    assert (read.driver, read.sweep) == (driver, [FREE, MASS])
+    assert tomllib.loads(path.read_text())["driver"] == {"name": "Knot 12", "sd_cm2": 350.0}
+    with pytest.raises(TsfitError) as refused:
+        write_bench(path, tmp_path / "rig.toml", driver, [FREE])
+    assert refused.value.code == "exists"
