@@ -1,7 +1,6 @@
 """The page as text: what stands in it, in which order, and what can not get into it."""
 
 import html
-import json
 import re
 from html.parser import HTMLParser
 
@@ -13,7 +12,6 @@ from helpers.made_page import write_files
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.box.equaliser.equalised import at_level, flat, to_dict
-from tsfit.cli import run
 from tsfit.report.page import make_page
 
 HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'
@@ -123,14 +121,3 @@ def test_what_is_no_result_is_refused(tmp_path, content, word):
     with pytest.raises(TsfitError, match=word) as refused:
         make_page([path])
     assert str(path) in refused.value.message
-
-
-def test_command_writes_once(page_files, tmp_path, capsys):
-    files = [str(path) for path in page_files]
-    page = tmp_path / "page.html"
-    assert run(["report", *files, "-o", str(page)]) == 0
-    assert "browser" in capsys.readouterr().out
-    before = page.read_bytes()
-    assert run(["report", *files, "-o", str(page), "--json"]) == 2
-    assert json.loads(capsys.readouterr().out)["error"]["code"] == "exists"
-    assert page.read_bytes() == before

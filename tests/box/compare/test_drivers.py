@@ -1,6 +1,5 @@
 """Comparisons: trade facts, limits, intervals, and words that say what the numbers say."""
 
-import json
 import math
 from dataclasses import replace
 
@@ -10,16 +9,12 @@ from helpers.boxes import box_plan, closed_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import to_json
 from tsfit.box.compare import conditions as equal_conditions
 from tsfit.box.compare import drivers as compare
 from tsfit.box.compare.conditions import Candidate, same_f3, same_qtc, same_vented, same_volume
 from tsfit.box.equaliser.sections import gain_db
-from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.limits import Ratings
-from tsfit.cli import run
 from tsfit.driver.record import Driver
-from tsfit.formats.fit import fit_to_dict
 
 OLD = Driver("Dunlin 12", 5.4, 25.0, 5.0, 0.42, Mms=0.11, Sd=0.052, Xmax=0.022, Pe=300.0)
 LONGER = replace(OLD, name="Dunlin 12 L", Xmax=0.028)
@@ -182,122 +177,3 @@ def test_a_rating_that_is_not_known_is_said():
     assert "Dunlin 12 S has no known Xmax, so that never stops it." in case.words
     whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
     assert "no known" not in " ".join(whole.words)
-
-
-@pytest.fixture
-def files(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    (tmp_path / "fit.json").write_text(to_json(fit_to_dict(made_fit())))
-    for name, driver in {"old.toml": OLD, "new.toml": STRONGER}.items():
-        figures = {
-            "Re": f"{driver.Re} ohm",
-            "Fs": f"{driver.Fs} Hz",
-            "Qms": f"{driver.Qms}",
-            "Qes": f"{driver.Qes}",
-            "Mms": f"{1e3 * driver.Mms} g",
-            "Sd": f"{1e4 * driver.Sd} cm^2",
-            "Xmax": "9 mm",
-            "Pe": "300 W",
-        }
-        lines = [f'{key} = "{value}"' for key, value in figures.items()]
-        (tmp_path / name).write_text("\n".join(["[driver]", f'name = "{driver.name}"', "[published]", *lines, ""]))
-    return tmp_path
-
-
-def test_command(files, capsys):
-    assert run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
-    out = capsys.readouterr().out
-    for word in ("closed, Qtc 0.707", "infinite baffle", "stopped by", "At equal power", "120"):
-        assert word in out
-    assert (files / "x-1.png").is_file()
-    data = json.loads((files / "x.json").read_text())
-    assert [one["name"] for one in data["compared"]] == ["Dunlin 12", "Dunlin 12 S"]
-    assert data["cases"][0]["differences"]["limits"][0]["low_db"] is None
-
-
-def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
-    assert run(["compare", "fit.json", "old.toml", "--volume-l", "20", "--json"]) == 0
-    assert "limits" not in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
-    assert run(["compare", "fit.json", "old.toml", "--sheet", "new.toml", "--volume-l", "20", "--json"]) == 0
-    assert "limits" in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
-
-
-def test_ratings_on_the_command_line(files, capsys):
-    ratings = ["--xmax-mm", "5", "--xmax-mm", "10", "--rated-power-w", "1000", "--rated-power-w", "2000"]
-    ways = ["--way", "rated power", "--way", "travel limit"]
-    assert run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--amplifier-v", "90", *ratings, *ways]) == 0
-    out = " ".join(capsys.readouterr().out.split())
-    for word in ("each at its rated power", "each at its Xmax", " 5 1000 - ", " 10 2000 - ", "amplifier voltage stops"):
-        assert word in out
-    assert "1 W into Re of each" not in out
-    assert run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
-    assert "No table of each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
-
-
-def test_sections_are_printed(files, capsys):
-    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "25"]) == 0
-    out = capsys.readouterr().out
-    for name in ("Dunlin 12", "Dunlin 12 S"):
-        assert f"Equaliser of {name}: pole shift from " in out
-
-
-def test_vented_and_marked_limits(files, capsys):
-    arguments = ["old.toml", "new.toml", "--volume-l", "90", "--tuning-hz", "24", "--tuning-hz", "27"]
-    assert run(["compare", *arguments, "--port-diameter-cm", "10", "--plot", "v.svg", "--json"]) == 0
-    data = json.loads(capsys.readouterr().out)
-    assert [case["designs"][0]["fb_hz"] for case in data["cases"]] == [24.0, 27.0]
-    for number in (1, 2):
-        drawing = (files / f"v-{number}.svg").read_text()
-        assert all(f"<!-- {limit} -->" in drawing for limit in ("travel", "power", "port speed"))
-
-
-def test_one_driver_twice_with_other_ratings(files, capsys):
-    twice = ["old.toml", "old.toml", "--volume-l", "60", "--xmax-mm", "9", "--xmax-mm", "18"]
-    assert run(["compare", *twice, "--json"]) == 0
-    data = json.loads(capsys.readouterr().out)
-    assert [one["name"] for one in data["compared"]] == ["Dunlin 12 (old, 1)", "Dunlin 12 (old, 2)"]
-    assert data["cases"][0]["differences"]["travel limit"][0]["db"][0] == pytest.approx(20.0 * math.log10(2.0))
-
-
-@pytest.mark.parametrize(
-    ("arguments", "word"),
-    [
-        (["old.toml", "new.toml", "--tuning-hz", "25"], "--volume-l"),
-        (["old.toml", "new.toml", "--volume-l", "60", "--port-diameter-cm", "10"], "--tuning-hz"),
-        (["old.toml", "new.toml", "--xmax-mm", "1", "--xmax-mm", "1", "--xmax-mm", "1"], "more --xmax-mm than drivers"),
-        (["old.toml", "new.toml", "--xmax-mm", "-1"], "cannot be a rating"),
-        (["old.toml"], "two drivers or more"),
-        (["old.toml", "none.toml"], "none.toml"),
-        (["old.toml", "new.toml", "--cost", "1", "--cost", "2", "--cost", "3"], "more --cost than drivers"),
-        (["old.toml", "new.toml", "--qtc", "0.2"], "Qtc 0.2 cannot be had"),
-        (["old.toml", "new.toml", "--volume-l", "60", "--flat-to-hz", "4"], "dB of boost"),
-    ],
-)
-def test_refusals(files, capsys, arguments, word):
-    assert run(["compare", *arguments]) == 2
-    err = capsys.readouterr().err
-    assert err.count("\n") == 1
-    assert word in err
-
-
-def test_drivers_with_two_coils_are_wired_before_they_are_compared(tmp_path, capsys):
-    paths = []
-    for name, qes in (("Siskin 10", 0.42), ("Siskin 10 B", 0.35)):
-        driver = replace(OLD, name=name, Qes=qes, wiring="series")
-        paths.append(tmp_path / f"{name}.json")
-        paths[-1].write_text(to_json(fit_to_dict(made_fit(driver))))
-    levels = {}
-    for wiring in ("series", "parallel"):
-        assert run(["compare", *map(str, paths), "--baffle", "--wiring", wiring, "--json"]) == 0
-        levels[wiring] = np.array(json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"])
-    np.testing.assert_allclose(levels["parallel"] - levels["series"], 20.0 * math.log10(2.0), atol=1e-6)
-
-
-def test_words_name_preferred_frequencies_and_none_where_the_lead_is_the_same_everywhere(files, capsys):
-    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--xmax-mm", "6", "--xmax-mm", "9", "--json"]) == 0
-    case = json.loads(capsys.readouterr().out)["cases"][0]
-    for each in case["differences"].values():
-        for lead in each[0]["leads"]:
-            assert lead["at_hz"] in PREFERRED_HZ or lead["to_hz"] < 1.26 * lead["from_hz"]
-    travel = next(sentence for sentence in case["words"] if sentence.startswith("At travel limit"))
-    assert travel.endswith("leads at every frequency of the bass, by 3.5 dB.")

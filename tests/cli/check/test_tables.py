@@ -1,0 +1,44 @@
+"""The tables of a check: names, digits and units of the figures; what a sheet says against itself."""
+
+import pytest
+from helpers.made_fit import made_fit
+
+from tsfit.check.boxes import check_sheet
+from tsfit.check.consistency import consistency
+from tsfit.cli.check.tables import print_alone, print_result
+from tsfit.formats.sheet import read_sheet
+
+HEAD = '[driver]\nname = "Wagtail 8"\n[published]\n'
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    def write(figures):
+        path = tmp_path / "sheet.toml"
+        path.write_text(HEAD + "".join(f'{name} = "{value}"\n' for name, value in figures.items()))
+        return read_sheet(path)
+
+    return write
+
+
+def test_figures_stand_in_the_units_of_the_trade_with_the_digits_of_the_print(sheet, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "200")
+    fit, read = made_fit(), sheet({"Re": "5.7 ohm", "Vas": "0.055 m^3", "Mms": "32.2 g", "sensitivity_1W": "89.1 dB"})
+    print_result(fit, read, check_sheet(fit, read))
+    rows = {line.split()[0].rstrip(","): line.split() for line in capsys.readouterr().out.splitlines() if line.split()}
+    assert rows["Re"][1:3] == ["Ω", "5.7"]
+    assert rows["Vas"][1:3] == ["l", "55"]
+    assert rows["Mms"][1:3] == ["g", "32.2"]
+    assert rows["SPL"][:4] == ["SPL", "1", "W", "89.1"]
+    assert float(rows["Vas"][3]) == pytest.approx(1e3 * fit.parameters["Vas"].value, rel=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("qts", "said"), [("0.40", "agree with each other"), ("0.46", "contradicts itself"), (None, "undecided")]
+)
+def test_a_sheet_alone(sheet, qts, said, capsys):
+    read = sheet({"Qms": "3.9", "Qes": "0.44", **({} if qts is None else {"Qts": qts})})
+    print_alone(read, consistency(read))
+    out = " ".join(capsys.readouterr().out.split())
+    assert said in out
+    assert ("Qts 0.395" in out) == (qts is None)

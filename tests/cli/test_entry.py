@@ -1,0 +1,39 @@
+"""Help everywhere, the version, and an internal fault in one sentence."""
+
+import click
+import pytest
+
+from tsfit.cli import run, tsfit
+
+
+def _paths(command, path=()):
+    yield path
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            yield from _paths(command.get_command(context, name), (*path, name))
+
+
+PATHS = list(_paths(tsfit))
+
+
+@pytest.mark.parametrize("path", PATHS, ids=" ".join)
+def test_every_command_has_help_with_an_example(path, capsys):
+    assert run([*path, "--help"]) == 0
+    text = capsys.readouterr().out
+    assert "Example:" in text
+    assert f"tsfit {path[0]}" if path else "tsfit demo" in text
+    assert max(map(len, text.splitlines())) <= 80
+
+
+def test_version(capsys):
+    assert run(["--version"]) == 0
+    assert capsys.readouterr().out.startswith("tsfit ")
+
+
+def test_an_internal_fault_is_one_sentence_too(monkeypatch, capsys):
+    monkeypatch.setattr("tsfit.bench.fit.fit_bench", lambda *_, **__: 1 / 0)
+    assert run(["fit", "bench.toml"]) == 2
+    err = capsys.readouterr().err
+    assert "tsfit itself failed" in err
+    assert err.count("\n") == 1
