@@ -1,4 +1,4 @@
-"""From bench files to fits: the sample recordings against their simulated truth, the ohmmeter's witness, refusals."""
+"""From bench files to fits: the sample recordings against their simulated truth, the ohmmeter's reading, refusals."""
 
 import json
 import shutil
@@ -104,14 +104,17 @@ def bench(tmp_path):
     return Bench
 
 
-def test_meter_that_disagrees_is_explained_and_can_trim(bench):
+def test_meter_that_disagrees_is_explained_and_can_trim(bench, monkeypatch):
     bench.change("dc_resistance_ohm = 5.08", "dc_resistance_ohm = 5.40")
     told = fit_bench(bench.file)
     note = next(note for note in told.quality if note.code == "dc_resistance")
     assert note.severity == "warn"
     assert "channel gains" in note.message
     bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
+    opened, reader = [], soundfile.SoundFile
+    monkeypatch.setattr(soundfile, "SoundFile", lambda stream: opened.append(stream.name) or reader(stream))
     trimmed = fit_bench(bench.file)
+    assert sorted(opened) == sorted(map(str, (bench.free_air, bench.mass))), "each is read once"
     assert trimmed.parameters["Re"].value == pytest.approx(5.40, rel=1e-4)
     assert trimmed.parameters["Re"].stdev > 0.8 * 0.03
     assert "trimmed" in {note.code for note in trimmed.quality}

@@ -5,7 +5,6 @@ import sys
 import threading
 import time
 import tracemalloc
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +12,6 @@ import pytest
 from tsfit.base.errors import TsfitError
 from tsfit.capture import device as device_module
 from tsfit.capture.device import SoundCard, find_device, list_devices
-from tsfit.capture.exchange import Clock, Exchange
 from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.stream import Stopped
 
@@ -346,31 +344,6 @@ def test_missing_portaudio_is_said_with_the_remedy_on_each_system():
     told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert told.startswith("no_portaudio ")
     assert all(word in told for word in ("apt install", "brew install", "pip install"))
-
-
-def test_clock_measures_the_rate_although_callbacks_come_late():
-    rng = np.random.default_rng(1)
-    true = 48000.0 * (1.0 + 250e-6)
-    clock = Clock(48000.0, 480000)
-    for frame in range(0, 480000, 512):
-        clock.note(frame, 17.0 + frame / true + rng.exponential(2e-3))
-    assert clock.rate_hz() == pytest.approx(true, rel=20e-6)
-
-
-def test_clock_says_nothing_after_a_short_time():
-    clock = Clock(48000.0, 96000)
-    for frame in range(0, 96000, 512):
-        clock.note(frame, frame / 48000.0)
-    assert clock.rate_hz() is None
-
-
-def test_delay_without_one_clear_answer_is_not_told():
-    n = 48000
-    tone = SimpleNamespace(samples=np.zeros(2 * n), sample_rate_hz=RATE, start=0, stop=n)
-    tone.samples[:n] = np.sin(2.0 * np.pi * 1000.0 / RATE * np.arange(n))
-    exchange = Exchange(tone, 1, lambda block: None, StandInStop)
-    exchange.end[1000 : 1000 + n // 2, 0] = tone.samples[n // 2 : n]
-    assert exchange.delay() is None
 
 
 def test_memory_of_the_recording_does_not_grow_with_its_length(standing_in):
