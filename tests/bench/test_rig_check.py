@@ -25,7 +25,7 @@ def checked(level_dbfs=-30.0, known_ohm=10.0, **changes):
 def test_a_sound_rig_needs_nothing():
     found = checked()
     assert found.advice == ()
-    assert found.hum_found is None
+    assert found.hum_found_hz is None
     assert found.gain_percent == pytest.approx(0.0, abs=0.05)
     assert found.verdict.delay_samples == 600
     assert found.verdict.noise_dbfs == pytest.approx((-100.0, -100.0), abs=1.0)
@@ -35,7 +35,7 @@ def test_a_sound_rig_needs_nothing():
 @pytest.mark.parametrize("mains", [50.0, 60.0])
 def test_hum_is_told_and_named(mains):
     found = checked(hum_dbfs=-70.0, mains_hz=mains)
-    assert found.hum_found == mains
+    assert found.hum_found_hz == mains
     assert any(f"{mains:g} Hz" in sentence for sentence in found.advice)
 
 

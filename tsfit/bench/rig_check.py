@@ -35,26 +35,20 @@ class RigCheck:
     verdict : SweepVerdict
         Levels, noise, delay, clock, dropouts.
     hum_dbfs : by mains frequency in Hz, amplitude of fundamental and harmonics together in both channels
-    hum_found : mains frequency that stands out of the noise, None when none does
+    hum_found_hz : mains frequency that stands out of the noise, None when none does
     gain_percent : error of the ratio of the channels' gains, None without a known resistor
     advice : sentences; empty when nothing needs turning
     """
 
     verdict: SweepVerdict
     hum_dbfs: dict[str, tuple[float, float]]
-    hum_found: float | None
+    hum_found_hz: float | None
     gain_percent: float | None
     advice: tuple[str, ...]
 
     def to_dict(self) -> dict[str, object]:
         """Return the check for machines."""
-        return {
-            "verdict": self.verdict.to_dict(),
-            "hum_dbfs": {name: list(levels) for name, levels in self.hum_dbfs.items()},
-            "hum_found_hz": self.hum_found,
-            "gain_percent": self.gain_percent,
-            "advice": list(self.advice),
-        }
+        return vars(self) | {"verdict": self.verdict.to_dict()}
 
 
 def check_rig(

@@ -60,25 +60,18 @@ def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
     values = np.asarray(ohm, dtype=float)[:, None]
     is_open = np.isinf(values)
     # A row divided by its resistance weighs like the open circuit's.
-    z = np.where(is_open, 1.0, values)
-    weight = np.where(is_open, 1.0, 1.0 / np.maximum(z, 1.0))
-    ones = np.ones_like(ratio)
-    rows = np.stack(
-        [
-            np.where(is_open, ones, z * weight),
-            np.where(is_open, 0.0, ones * weight),
-            -ratio * np.where(is_open, ones, z * weight),
-        ],
-        axis=-1,
-    )
-    right = np.where(is_open, 0.0, ratio * weight)
+    weight = np.where(is_open, 0.0, 1.0 / np.maximum(values, 1.0))
+    of_a = np.where(is_open, 1.0, np.where(is_open, 1.0, values) * weight)
+    rows = np.stack([*np.broadcast_arrays(of_a + 0j, weight + 0j, -ratio * of_a)], axis=-1)
+    right = ratio * weight
     matrix, vector = np.moveaxis(rows, 1, 0), right.T[..., None]
     hermitian = np.conj(np.swapaxes(matrix, -1, -2))
     if len(values) == 3:
         solution = np.linalg.solve(matrix, vector)[..., 0]
     else:
         solution = np.linalg.solve(hermitian @ matrix, hermitian @ vector)[..., 0]
-    return Bilinear(solution[:, 0], solution[:, 1], solution[:, 2])
+    a, b, c = np.asarray(solution, dtype=complex).T
+    return Bilinear(a, b, c)
 
 
 def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:

@@ -139,8 +139,7 @@ class _Driver:
         m = np.interp(np.log(f), np.log(self.known_hz), self.known)
         terms = self.rig.bilinear()
         z = terms.impedance(m)
-        divider = self.rig.topology == "divider"
-        current = m / (z + self.rig.lead_ohm) if divider else m * (1.0 / self.rig.reference_ohm + self.rig.input_siemens)
+        current = self.rig.current(m, z)
         # A voltage in series with Z acts as the change of Z that has the same drop.
         return m, current * terms.slope(m), current * z
 

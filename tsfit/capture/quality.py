@@ -47,8 +47,8 @@ class SweepVerdict:
     percent_per_octave : by the octave's nominal centre in Hz, standard uncertainty of the ratio in its median point
     delay_samples : round trip, None when the excitation was not found
     clock_ppm : sample clock against nominal, None when it was not measured
-    notes : tuple of QualityNote
     distortion : of the driver; None when the excitation cannot tell it
+    notes : tuple of QualityNote
     """
 
     peak_dbfs: tuple[float, float]
@@ -56,8 +56,8 @@ class SweepVerdict:
     percent_per_octave: dict[str, float]
     delay_samples: int | None
     clock_ppm: float | None
+    distortion: Distortion | None
     notes: tuple[QualityNote, ...]
-    distortion: Distortion | None = None
 
     @property
     def action(self) -> str:
@@ -70,12 +70,7 @@ class SweepVerdict:
 
     def to_dict(self) -> dict[str, object]:
         """Return the verdict for the conditions file and for machines."""
-        return {
-            "peak_dbfs": list(self.peak_dbfs),
-            "noise_dbfs": list(self.noise_dbfs),
-            "percent_per_octave": dict(self.percent_per_octave),
-            "delay_samples": self.delay_samples,
-            "clock_ppm": self.clock_ppm,
+        return vars(self) | {
             "distortion": "not measurable" if self.distortion is None else self.distortion.to_dict(),
             "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
             "action": self.action,
@@ -106,7 +101,7 @@ def judge(samples: Real, excitation: Excitation, rig: Rig, report: StreamReport)
     distortion = find_distortion(samples, excitation, rig, ratio, delay) if whole else None
     # Distortion comes first, since it may fall on the excited lines and pass for noise there.
     notes += [*_small_signal(distortion, excitation.level_dbfs), *noisy]
-    return SweepVerdict(peak, noise, noise_percent, delay if heard else None, clock, tuple(notes), distortion)
+    return SweepVerdict(peak, noise, noise_percent, delay if heard else None, clock, distortion, tuple(notes))
 
 
 def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:

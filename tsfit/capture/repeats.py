@@ -57,12 +57,7 @@ class RepeatsVerdict:
 
     def to_dict(self) -> dict[str, object]:
         """Return the verdict for the conditions file and for machines."""
-        return {
-            "repeats": self.repeats,
-            "scatter_percent": dict(self.scatter_percent),
-            "chi_square": dict(self.chi_square),
-            "warming_k": list(self.warming_k),
-            "warming_uncertainty_k": list(self.warming_uncertainty_k),
+        return vars(self) | {
             "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
         }
 

@@ -237,6 +237,12 @@ class Rig:
         gain = ASSUMED_GAIN if self.gain_uncertainty is None else self.gain_uncertainty
         return shifts | ({"channel gain": base.slope(m) * m * gain} if gain > 0.0 else {})
 
+    def current(self, m: Complex, z: Complex) -> Complex:
+        """Current (n,) through impedance `z`, in A for each V across the total channel, where the ratio is `m`."""
+        if self.topology == "divider":
+            return m / (z + self.lead_ohm)
+        return m * (1.0 / self.reference_ohm + self.input_siemens)
+
     def ratio(self, z: ArrayLike) -> Complex:
         """Ratio of the channels that an impedance `z` (ohm) gives on the rig as drawn."""
         return self.bilinear().ratio(z)

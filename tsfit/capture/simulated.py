@@ -223,7 +223,7 @@ def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:
 def _distortion(bench: SimulatedBench, frequency: Real, drive: Complex, z: Complex, m: Complex, length: int) -> Complex:
     """Spectrum that the suspension's uneven stiffness adds to the second channel, full scale 1."""
     rig, values = bench.rig, bench.values()
-    current = m / (z + rig.lead_ohm) if rig.topology == "divider" else m * (1.0 / rig.reference_ohm + rig.input_siemens)
+    current = rig.current(m, z)
     velocity = (z - bench.impedance(frequency, blocked=True)) / values["Bl"]
     travel = bench.volts_per_full_scale * drive * current * velocity / (2j * math.pi * frequency)
     x = np.fft.irfft(travel, length)
