@@ -101,6 +101,8 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     TsfitError
         ``exists`` when the folder is there and not empty; ``cannot_write``.
     """
+    from tsfit.capture.rig import read_rig
+
     source = packaged("rigs", "README.md")
     try:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -122,6 +124,6 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     }
     for name, text in contents.items():
         write_new(folder / name, text)
-    if rig == "simulated":
+    if read_rig(folder / "rig.toml").simulated_driver is not None:
         shutil.copytree(source / "drivers", folder / "drivers")
     return [folder / name for name in contents]
