@@ -149,7 +149,7 @@ class Loudspeaker:
 
     def play(self, excitation, sink, *, on_level=None):
         self.played.append(excitation)
-        return StreamReport(0, 0, (), excitation.seconds, None, None, "made")
+        return StreamReport("made", 0, 0, excitation.seconds, None, None)
 
 
 def test_every_start_is_soft_and_blocks_stay_in_their_range(rig, tmp_path):

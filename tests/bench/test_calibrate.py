@@ -12,7 +12,7 @@ from helpers.paths import RIGS
 from tsfit.base.errors import TsfitError
 from tsfit.bench.calibrate import (
     KnownThing,
-    new_folder,
+    dated_folder,
     play_tone,
     prove,
     record_standard,
@@ -86,7 +86,7 @@ def test_a_voltmeter_tells_what_full_scale_gives(rig):
 
 def test_recordings_get_a_dated_folder_beside_the_rig(rig):
     now = datetime(2026, 5, 4, 3, 2, 1)
-    assert new_folder(rig, now).name == "simulated-calibration-2026-05-04-030201"
+    assert dated_folder(rig, now).name == "simulated-calibration-2026-05-04-030201"
     with pytest.raises(TsfitError) as error:
-        new_folder(rig, now)
+        dated_folder(rig, now)
     assert error.value.code == "cannot_write"

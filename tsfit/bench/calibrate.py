@@ -63,7 +63,7 @@ class Proof:
     median_percent: float
 
 
-def new_folder(rig: Rig, now: datetime) -> Path:
+def dated_folder(rig: Rig, now: datetime) -> Path:
     """Make a folder beside the rig file for one calibration's recordings.
 
     Raises

@@ -125,7 +125,7 @@ def measure(
     player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
     with Recorder(path, excitation.sample_rate_hz, _known_before(rig, sweep, excitation, specimen)) as recorder:
         report = player.play(excitation, recorder.write, on_level=on_level)
-        recorder.finish(stream=_stream(report))
+        recorder.finish(stream=vars(report) | {"flags": [f"{frame}: {kind}" for frame, kind in report.flags]})
     recording = read_recording(path)
     verdict = judge(recording.samples, excitation, rig, report)
     if any(note.severity == "refuse" for note in verdict.notes):
@@ -176,15 +176,3 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     for one in measured:
         add_conditions(one.recording, repeats=agreement.to_dict())
     return Averaged(averaged, path, curves, agreement)
-
-
-def _stream(report: StreamReport) -> dict[str, object]:
-    return {
-        "device": report.device,
-        "frames": report.frames,
-        "expected": report.expected,
-        "seconds": report.seconds,
-        "measured_rate_hz": report.measured_rate_hz,
-        "delay_samples": report.delay_samples,
-        "flags": [f"{frame}: {kind}" for frame, kind in report.flags],
-    }

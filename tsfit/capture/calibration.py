@@ -7,7 +7,7 @@ resistor the whole line. Three standards solve it at each frequency, more do so 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -169,26 +169,21 @@ def terms_of(standards: Sequence[Standard]) -> Bilinear:
 
 def calibration_noise(standards: Sequence[Standard], m: Complex) -> Real:
     """Variance of Z (n,) at ratio `m` that comes from the noise of the calibration recordings, to first order."""
-    ohm = [standard.ohm for standard in standards]
-    ratios = np.stack([standard.ratio for standard in standards])
-    base = solve_terms(ohm, ratios).impedance(m)
+    base = terms_of(standards).impedance(m)
     total = np.zeros(len(m))
-    for k, standard in enumerate(standards):
-        moved = ratios.copy()
-        step = 1e-6 * np.maximum(np.abs(ratios[k]), 1e-3)
-        moved[k] += step
-        total += np.abs((solve_terms(ohm, moved).impedance(m) - base) / step) ** 2 * standard.variance
+    for k, one in enumerate(standards):
+        step = 1e-6 * np.maximum(np.abs(one.ratio), 1e-3)
+        moved = [*standards[:k], replace(one, ratio=one.ratio + step), *standards[k + 1 :]]
+        total += np.abs((terms_of(moved).impedance(m) - base) / step) ** 2 * one.variance
     return total
 
 
 def resistor_shifts(standards: Sequence[Standard], m: Complex) -> dict[str, Complex]:
     """Change of Z (n,) at ratio `m` for one standard uncertainty of each known resistor."""
-    ratios = np.stack([standard.ratio for standard in standards])
-    ohm = [standard.ohm for standard in standards]
-    base = solve_terms(ohm, ratios).impedance(m)
+    base = terms_of(standards).impedance(m)
     shifts = {}
-    for k, standard in enumerate(standards):
-        if standard.uncertainty_ohm > 0.0:
-            moved = [*ohm[:k], standard.ohm + standard.uncertainty_ohm, *ohm[k + 1 :]]
-            shifts[standard.name] = solve_terms(moved, ratios).impedance(m) - base
+    for k, one in enumerate(standards):
+        if one.uncertainty_ohm > 0.0:
+            moved = [*standards[:k], replace(one, ohm=one.ohm + one.uncertainty_ohm), *standards[k + 1 :]]
+            shifts[one.name] = terms_of(moved).impedance(m) - base
     return shifts

@@ -189,19 +189,9 @@ def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, lev
     _check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
     x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))
-    x = _faded(x, ends)
-    return Excitation(
-        kind="stepped sine",
-        samples=x,
-        sample_rate_hz=sample_rate_hz,
-        start=0,
-        stop=n,
-        level_dbfs=level_dbfs,
-        low_hz=frequency_hz,
-        high_hz=frequency_hz,
-        lines_hz=np.array([frequency_hz]),
-        steps=np.array([[ends, n - ends]]),
-    )
+    lines, steps = np.array([frequency_hz]), np.array([[ends, n - ends]])
+    tone = Excitation("stepped sine", _faded(x, ends), sample_rate_hz, 0, n, level_dbfs, frequency_hz, frequency_hz)
+    return replace(tone, lines_hz=lines, steps=steps)
 
 
 def _check_level(level_dbfs: float) -> None:

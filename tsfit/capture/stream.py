@@ -47,22 +47,22 @@ class StreamReport:
 
     Attributes
     ----------
+    device : name of the device
     frames, expected : frames recorded, and to be recorded
-    flags : frame and kind ("input overflow", "output underflow", …) of every dropout that the sound system owned up to;
-        those before the excitation are left out
     seconds : how long it took by the computer's clock
     measured_rate_hz : sample rate against the computer's clock, None when it could not be told
     delay_samples : from playback to recording, None when it could not be told
-    device : name of the device
+    flags : frame and kind ("input overflow", "output underflow", …) of every dropout that the sound system owned up to;
+        those before the excitation are left out
     """
 
+    device: str
     frames: int
     expected: int
-    flags: tuple[tuple[int, str], ...]
     seconds: float
     measured_rate_hz: float | None
     delay_samples: int | None
-    device: str
+    flags: tuple[tuple[int, str], ...] = ()
 
 
 class Player(Protocol):

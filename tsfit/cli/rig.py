@@ -139,7 +139,7 @@ def calibrate(
       tsfit rig calibrate rig.toml --volts
     """  # noqa: D301
     from tsfit.base.files import refuse_existing
-    from tsfit.bench.calibrate import new_folder, prove, write_calibrated, write_trimmed
+    from tsfit.bench.calibrate import dated_folder, prove, write_calibrated, write_trimmed
     from tsfit.capture.rig import read_rig
 
     read, now = read_rig(rig), datetime.now().astimezone()
@@ -154,7 +154,7 @@ def calibrate(
         raise click.UsageError("--reading-v belongs to --volts; add that, or leave the reading out.")
     ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=no_open, no_short=no_short)
     level = confirmed_level(read, level_dbfs, yes=yes, quiet=outputs.as_json)
-    recorder = _Recorder(read, new_folder(read, now), level, seconds, ask=not (yes or outputs.as_json))
+    recorder = _Recorder(read, dated_folder(read, now), level, seconds, ask=not (yes or outputs.as_json))
     standards = [recorder.record(ohm, spread) for ohm, spread in ohms]
     ready = write_trimmed(read, standards[0], path) if trim else write_calibrated(read, standards, path, now)
     proof = None if proof_ohm is None else prove(ready, recorder.record(proof_ohm, None, "proof"))
