@@ -1,11 +1,13 @@
 """Many benches: where each fit goes; one that cannot be done stops no other."""
 
+import csv
+import io
 from pathlib import Path
 
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench.batch import fit_many, fit_names
+from tsfit.bench.batch import SUMMARY, Outcome, Summary, fit_many, fit_names, summary_csv
 
 
 def test_fits_go_beside_their_benches_or_into_one_folder(tmp_path):
@@ -37,3 +39,16 @@ def test_what_fails_is_told_and_the_rest_goes_on(tmp_path):
     assert [one.fit_file for one in done] == [None, None]
     assert [str(one.error.file) for one in done] == [str(bench) for bench in benches]
     assert not list(tmp_path.glob("*.json"))
+
+
+def test_the_summary_tells_each_bench_or_its_reason():
+    parameters = dict.fromkeys(SUMMARY) | {"Re": (5.6, 0.01)}
+    good = Summary("Knot, 8", None, "simple", "ideal", parameters, 2)
+    refused = TsfitError("b.toml: no such file.", code="missing_file", file="b.toml")
+    text = summary_csv(
+        [Outcome(Path("a.toml"), Path("a.fit.json"), good, None), Outcome(Path("b.toml"), None, None, refused)]
+    )
+    first, second = csv.DictReader(io.StringIO(text, newline=""))
+    assert (first["bench"], first["driver"], first["serial"], first["warnings"]) == ("a.toml", "Knot, 8", "", "2")
+    assert (float(first["Re"]), float(first["Re_stdev"]), first["Vas"], first["Vas_stdev"]) == (5.6, 0.01, "", "")
+    assert (second["bench"], second["driver"], second["error"]) == ("b.toml", "", "b.toml: no such file.")

@@ -6,7 +6,16 @@ import tomllib
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench.file import ASSUMED_RELATIVE, BenchDriverTable, BenchTable, SweepTable, area_of, state_of, write_bench
+from tsfit.bench.file import (
+    ASSUMED_RELATIVE,
+    BenchDriverTable,
+    BenchTable,
+    SweepTable,
+    area_of,
+    assumed_in,
+    state_of,
+    write_bench,
+)
 from tsfit.formats.toml import read_toml
 
 FREE = SweepTable(recording="free.wav", state="free air")
@@ -43,6 +52,9 @@ def test_what_is_assumed_is_said():
     assert known.uncertainty == pytest.approx(0.035 * ASSUMED_RELATIVE["area"])
     assert note.code == "assumed_uncertainty"
     assert area_of(BenchDriverTable(name="x")) == (None, ())
+    (note,) = assumed_in(SweepTable(recording="box.wav", state="closed box", volume_l=40.0), 3)
+    assert (note.code, note.severity, note.sweep) == ("assumed_uncertainty", "note", 3)
+    assert assumed_in(MASS, 0) == ()
 
 
 def test_what_is_written_is_read(tmp_path):
