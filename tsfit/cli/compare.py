@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, TypeVar
 
 import click
 
@@ -15,7 +16,9 @@ from tsfit.cli.printing import print_table, say
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
     from tsfit.box.compare.drivers import CaseResult, Comparison
+    from tsfit.driver.formulas import Wiring
 
+Value = TypeVar("Value")
 TITLES = {
     "equal voltage": "2.83 V at each",
     "equal power": "1 W into Re of each",
@@ -69,9 +72,24 @@ LACKING = {
 @with_outputs()
 def compare(
     drivers: tuple[Path, ...],
+    qtc: tuple[float, ...],
+    volume_l: tuple[float, ...],
+    tuning_hz: tuple[float, ...],
+    port_diameter_cm: float | None,
+    cabinet_l: tuple[float, ...],
+    f3_hz: tuple[float, ...],
+    boxes: tuple[Path, ...],
+    baffle: bool,
+    flat_to_hz: float | None,
+    displaces_l: tuple[float, ...],
+    sheets: tuple[Path, ...],
+    xmax_mm: tuple[float, ...],
+    rated_power_w: tuple[float, ...],
+    cost: tuple[float, ...],
     ways: tuple[str, ...],
+    wiring: Wiring | None,
     outputs: Outputs,
-    **options: Any,
+    **amplifier: float | None,
 ) -> None:
     """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
 
@@ -93,8 +111,9 @@ def compare(
     from tsfit.box.compare.drivers import compare as run
 
     outputs.refuse_existing()
-    candidates = _candidates(drivers, options)
-    result = run(candidates, _cases(candidates, options))
+    candidates = _candidates(drivers, AskedDrivers(sheets, cost, displaces_l, xmax_mm, rated_power_w, wiring, amplifier))
+    asked = AskedCases(qtc, volume_l, tuning_hz, port_diameter_cm, cabinet_l, f3_hz, boxes, baffle)
+    result = run(candidates, [replace(case, flat_to_hz=flat_to_hz) for case in _cases(candidates, asked)])
     data = result.to_dict()
     outputs.write_json(data)
     if (plot := outputs.plot) is not None:
@@ -107,7 +126,34 @@ def compare(
     outputs.show(data, lambda: _print(result, ways))
 
 
-def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Candidate]:
+@dataclass(frozen=True)
+class AskedDrivers:
+    """What is said of the drivers: one value each in their order, or fewer; wiring and amplifier are those of all."""
+
+    sheets: tuple[Path, ...]
+    cost: tuple[float, ...]
+    displaces_l: tuple[float, ...]
+    xmax_mm: tuple[float, ...]
+    rated_power_w: tuple[float, ...]
+    wiring: Wiring | None
+    amplifier: Mapping[str, float | None]
+
+
+@dataclass(frozen=True)
+class AskedCases:
+    """Conditions that are equal for all drivers, in the units of their options."""
+
+    qtc: tuple[float, ...]
+    volume_l: tuple[float, ...]
+    tuning_hz: tuple[float, ...]
+    port_diameter_cm: float | None
+    cabinet_l: tuple[float, ...]
+    f3_hz: tuple[float, ...]
+    boxes: tuple[Path, ...]
+    baffle: bool
+
+
+def _candidates(drivers: tuple[Path, ...], asked: AskedDrivers) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
@@ -115,25 +161,30 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.sheet import read_sheet
 
-    if len(drivers) < 2:
+    count = len(drivers)
+    if count < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
-    for name in ("sheets", "cost", "displaces_l", "xmax_mm", "rated_power_w"):
-        if len(options[name]) > len(drivers):
-            flag = "--" + name.removesuffix("s" if name == "sheets" else "").replace("_", "-")
+    for flag, given in (
+        ("--sheet", asked.sheets),
+        ("--cost", asked.cost),
+        ("--displaces-l", asked.displaces_l),
+        ("--xmax-mm", asked.xmax_mm),
+        ("--rated-power-w", asked.rated_power_w),
+    ):
+        if len(given) > count:
             raise click.UsageError(f"more {flag} than drivers; give one each, in the same order.")
+    sheets, costs, displaced = _each(asked.sheets, count), _each(asked.cost, count), _each(asked.displaces_l, count)
+    travels, powers = _each(asked.xmax_mm, count), _each(asked.rated_power_w, count)
     found = []
     for number, path in enumerate(drivers):
         driver, fit = read_driver_or_fit(path)
-
-        def given(name: str, number: int = number) -> Any:
-            return options[name][number] if number < len(options[name]) else None
-
-        if (sheet := given("sheets")) is not None:
+        if (sheet := sheets[number]) is not None:
             values = read_sheet(sheet).values()
             driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
-        ratings = made(Ratings, {**options, **{name: given(name) for name in ("xmax_mm", "rated_power_w")}})
-        driver = rewired(driver, options["wiring"])
-        found.append(Candidate(driver, fit, given("cost"), 1e-3 * (given("displaces_l") or 0.0), ratings))
+        own = {"xmax_mm": travels[number], "rated_power_w": powers[number]}
+        ratings = made(Ratings, {**asked.amplifier, **own})
+        driver = rewired(driver, asked.wiring)
+        found.append(Candidate(driver, fit, costs[number], 1e-3 * (displaced[number] or 0.0), ratings))
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):
         stems = [path.stem for path in drivers]
@@ -145,33 +196,38 @@ def _candidates(drivers: tuple[Path, ...], options: dict[str, Any]) -> list[Cand
     return found
 
 
-def _cases(candidates: list[Candidate], options: dict[str, Any]) -> list[Case]:
+def _each(given: tuple[Value, ...], count: int) -> list[Value | None]:
+    """Return one value for each of so many drivers; those that got none come last."""
+    return [*given, *[None] * (count - len(given))]
+
+
+def _cases(candidates: list[Candidate], asked: AskedCases) -> list[Case]:
     from tsfit.box.compare import conditions as equal
     from tsfit.box.file import read_box
 
-    cases = [equal.same_qtc(qtc) for qtc in options["qtc"]]
-    tunings, port = options["tuning_hz"], options["port_diameter_cm"]
-    if tunings and not options["volume_l"]:
+    cases = [equal.same_qtc(qtc) for qtc in asked.qtc]
+    tunings, port = asked.tuning_hz, asked.port_diameter_cm
+    if tunings and not asked.volume_l:
         raise click.UsageError("--tuning-hz tunes the boxes of --volume-l; give that too.")
     if port is not None and not tunings:
         raise click.UsageError("--port-diameter-cm is the port of vented boxes; give --tuning-hz too.")
-    for litres in options["volume_l"]:
+    for litres in asked.volume_l:
         if tunings:
             diameter = None if port is None else 1e-2 * port
             cases += [equal.same_vented(1e-3 * litres, tuning, diameter) for tuning in tunings]
         else:
             cases.append(equal.same_volume(1e-3 * litres))
-    cases += [equal.same_cabinet(1e-3 * litres) for litres in options["cabinet_l"]]
-    cases += [equal.same_f3(f3) for f3 in options["f3_hz"]]
-    for path in options["boxes"]:
+    cases += [equal.same_cabinet(1e-3 * litres) for litres in asked.cabinet_l]
+    cases += [equal.same_f3(f3) for f3 in asked.f3_hz]
+    for path in asked.boxes:
         plan = read_box(path)
         cases.append(equal.in_box(plan, plan.name or f"{plan.kind} box of {path.name}"))
-    if options["baffle"]:
+    if asked.baffle:
         cases.append(equal.in_baffle())
     if not cases:
         highest = max(one.driver.Qts for one in candidates)
         cases = [*([equal.same_qtc(0.707)] if highest < 0.7 else []), equal.in_baffle()]
-    return [replace(case, flat_to_hz=options["flat_to_hz"]) for case in cases]
+    return cases
 
 
 def _print(result: Comparison, ways: tuple[str, ...]) -> None:

@@ -25,7 +25,7 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
 
 
 @dataclass(frozen=True)
-class Asked:
+class SweepRun:
     """What is played on which driver, how often, and what is said of it.
 
     Attributes
@@ -50,7 +50,7 @@ class Asked:
     yes: bool
     quiet: bool
 
-    def confirmed(self, rig: Rig) -> Asked:
+    def confirmed(self, rig: Rig) -> SweepRun:
         """Return this with the level that `rig` plays, after the cautions, and after a question if it is loud."""
         level = confirmed_level(rig, self.level_dbfs, self.level_v, yes=self.yes, quiet=self.quiet)
         return replace(self, wanted=replace(self.wanted, level_dbfs=level))
@@ -142,7 +142,7 @@ def sweep(
     read, quiet = read_rig(rig), outputs.as_json
     wanted = Wanted(kind=kind, seconds=seconds, low_hz=low_hz, high_hz=high_hz, periods=periods)
     specimen = Specimen(hours or None, serial or None)
-    asked = Asked(wanted, specimen, repeats, level_dbfs, level_v, state, not no_figure, yes, quiet)
+    asked = SweepRun(wanted, specimen, repeats, level_dbfs, level_v, state, not no_figure, yes, quiet)
     if guided:
         if quiet:
             raise click.UsageError("--guided asks questions; leave out --json.")
@@ -165,7 +165,7 @@ def _stem(table: SweepTable) -> str:
     return stem if table.volume_l is None else f"{stem}-{table.volume_l:g}l"
 
 
-def _repeat(rig: Rig, table: SweepTable, path: Path, asked: Asked) -> tuple[list[Measurement], Averaged | None]:
+def _repeat(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> tuple[list[Measurement], Averaged | None]:
     """Record one state so often, and average where there are several and all can be used."""
     from tsfit.base.files import refuse_existing
     from tsfit.bench.sweep import average
@@ -187,7 +187,7 @@ def _repeat(rig: Rig, table: SweepTable, path: Path, asked: Asked) -> tuple[list
 
 
 def _draw(
-    path: Path, curve: ImpedanceCurve, table: SweepTable, asked: Asked, repeats: Sequence[ImpedanceCurve] = ()
+    path: Path, curve: ImpedanceCurve, table: SweepTable, asked: SweepRun, repeats: Sequence[ImpedanceCurve] = ()
 ) -> None:
     """Draw the curve beside the recording."""
     if not asked.draws:
@@ -203,7 +203,7 @@ def _draw(
     save_figure(path.with_suffix(".png"), sweep_figure(curve, path.stem, subtitle, repeats))
 
 
-def _record(rig: Rig, table: SweepTable, path: Path, asked: Asked) -> Measurement:
+def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measurement:
     """Record once, draw and print."""
     from tsfit.bench.sweep import measure, plan
 
@@ -254,7 +254,7 @@ def _plain(measured: Measurement) -> dict[str, object]:
     }
 
 
-def _guided(rig: Rig, asked: Asked) -> int:
+def _guided(rig: Rig, asked: SweepRun) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
     from tsfit.base.files import refuse_existing
     from tsfit.bench.file import BenchDriverTable, write_bench
