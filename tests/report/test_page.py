@@ -5,13 +5,9 @@ import re
 from html.parser import HTMLParser
 
 import pytest
-from helpers.boxes import closed_box
-from helpers.made_fit import made_driver
 from helpers.made_page import write_files
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import to_json
-from tsfit.box.equaliser.equalised import at_level, flat, to_dict
 from tsfit.report.page import make_page
 
 HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'
@@ -65,16 +61,6 @@ def test_it_says_what_the_files_say(page):
     ):
         assert said in words, said
     assert re.search(r"Qts\s+0\.30?\s", words)
-
-
-def test_an_equaliser_stands_on_a_page_of_its_own(tmp_path):
-    found = flat(closed_box(made_driver(Xmax=6e-3, Pe=90.0), qtc=0.8), 40.0)
-    path = tmp_path / "equaliser.json"
-    path.write_text(to_json(to_dict(found, at_level(found, 85.0))))
-    words = html.unescape(re.sub(r"<[^>]+>", " ", make_page([path])))
-    b, _ = found.sections[0].biquad(48000.0)
-    for said in ("how much boost the first limit leaves", str(found.sections[0]), "times the travel", f"{b[1]:.12f}"):
-        assert said in words, said
 
 
 def test_it_needs_nothing_but_itself(page):

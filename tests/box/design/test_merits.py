@@ -1,0 +1,38 @@
+"""Numbers of many boxes at once against those of each box found by itself, to the stated share."""
+
+import numpy as np
+import pytest
+from helpers.boxes import vented_box
+
+from tsfit.box.design.merits import frequencies, merits
+from tsfit.circuit import load
+from tsfit.circuit.response import Circuit
+from tsfit.driver.record import Driver
+
+HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 1.2e-3})
+VOLUME = np.array([0.04, 0.06, 0.09])
+TUNING = np.array([36.0, 31.0, 27.0])
+
+
+@pytest.fixture(scope="module")
+def found():
+    boxes = load.vented_box(VOLUME, TUNING, HERON.air, losses=load.Losses(leak_q=10.0))
+    return merits(frequencies(20.0, 40.0), HERON.values(), Circuit(HERON.coil), boxes, HERON.air)
+
+
+def test_each_is_what_the_box_alone_says(found):
+    for k, (volume, tuning) in enumerate(zip(VOLUME, TUNING, strict=True)):
+        alone = vented_box(HERON, volume=volume, tuning=tuning, leak_q=10.0)
+        told = alone.numbers()
+        assert found.f3_hz[k] == pytest.approx(told["f3_hz"], rel=5e-4)
+        assert found.ripple_db[k] == pytest.approx(told["ripple_db"], abs=0.01)
+        heard = alone.at(np.geomspace(0.5 * told["f3_hz"], 400.0, 2000))
+        assert 1e3 * found.delay_s[k] == pytest.approx(np.max(heard.group_delay_ms), rel=3e-3)
+
+
+def test_a_box_has_the_same_numbers_whatever_it_is_evaluated_with():
+    few, many = frequencies(20.0, 40.0), frequencies(10.0, 80.0)
+    assert set(few) <= set(many)
+    assert np.diff(np.log(many)) == pytest.approx(0.02)
+    assert many[0] <= 10.0 / 6.0
+    assert many[-1] >= 12.0 * 80.0 * np.exp(-0.02)
