@@ -116,7 +116,7 @@ def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Rati
     if int(good.sum()) < 2:
         return None
     channels = np.stack([samples[:, rig.total], samples[:, rig.second]], axis=1)
-    driver = _Driver(rig, ratio.frequency_hz[good], ratio.value[good])
+    driver = _DriverVoltages(rig, ratio.frequency_hz[good], ratio.value[good])
     if excitation.sweep_rate:
         return _of_sweep(channels, excitation, driver, delay)
     if len(excitation.steps):
@@ -127,7 +127,7 @@ def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Rati
 
 
 @dataclass(frozen=True)
-class _Driver:
+class _DriverVoltages:
     """From channels to the driver's own voltages, through the rig as drawn."""
 
     rig: Rig
@@ -147,7 +147,7 @@ class _Driver:
         return np.asarray((f >= self.known_hz[0]) & (f <= self.known_hz[-1]))
 
 
-def _of_sweep(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion | None:
+def _of_sweep(channels: Real, excitation: Excitation, driver: _DriverVoltages, delay: int) -> Distortion | None:
     from scipy.fft import next_fast_len
 
     centres = _bands(2.0 * excitation.low_hz, excitation.high_hz / 2.0)
@@ -188,7 +188,7 @@ def _of_sweep(channels: Real, excitation: Excitation, driver: _Driver, delay: in
     return Distortion(centres, percent, below)
 
 
-def _of_steps(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion:
+def _of_steps(channels: Real, excitation: Excitation, driver: _DriverVoltages, delay: int) -> Distortion:
     rows: dict[str, list[tuple[float, float]]] = {_ordinal(order): [] for order in range(2, HIGHEST + 1)}
     rate = excitation.sample_rate_hz
     for step, hz in zip(excitation.steps + delay, excitation.lines_hz, strict=True):
@@ -214,7 +214,7 @@ def _of_steps(channels: Real, excitation: Excitation, driver: _Driver, delay: in
     )
 
 
-def _of_lines(channels: Real, excitation: Excitation, driver: _Driver, delay: int) -> Distortion | None:
+def _of_lines(channels: Real, excitation: Excitation, driver: _DriverVoltages, delay: int) -> Distortion | None:
     centres = _bands(excitation.low_hz, excitation.high_hz)
     if not len(centres):
         return None
