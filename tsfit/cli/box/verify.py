@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.verify.findings import BuiltBox
@@ -18,20 +19,8 @@ if TYPE_CHECKING:
 @click.option("--driver", type=click.Path(path_type=Path), required=True, help="Fit of the driver, or its sheet.")
 @click.option("--box", "plan", type=click.Path(path_type=Path), required=True, help="Box file of the plan.")
 @click.option("--rig", type=click.Path(path_type=Path), help="CURVE is a recording made on this rig.")
-@output_options
-@json_option
-@click.pass_context
-def verify(
-    context: click.Context,
-    curve: Path,
-    driver: Path,
-    plan: Path,
-    rig: Path | None,
-    output: Path | None,
-    plot: Path | None,
-    replace: bool,
-    as_json: bool,
-) -> None:
+@with_outputs()
+def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Outputs) -> int:
     """Tell from one impedance curve what was built.
 
     CURVE is the impedance at the terminals of the finished box, without crossover: text, Touchstone, or with --rig a
@@ -51,22 +40,18 @@ def verify(
     from tsfit.box.verify.verify import verify as verify_box
     from tsfit.formats.driver import read_driver_or_fit
 
-    refuse_outputs(output, plot, replace=replace)
+    outputs.refuse_existing()
     planned = read_box(plan)
     one, fit = read_driver_or_fit(driver)
     built = verify_box(read_cabinet(curve, rig), planned, one, fit)
-    if output is not None:
-        save_json(output, built.to_dict(), replace=replace)
-    if plot is not None:
+    data = built.to_dict()
+    outputs.write_json(data)
+    if outputs.plot is not None:
         from tsfit.plots.box_verify import verify_figure
-        from tsfit.plots.save import save_figure
 
-        save_figure(plot, verify_figure(built.to_dict()), replace=replace)
-    if as_json:
-        print_json(built.to_dict())
-    else:
-        _print(built)
-    context.exit(int(built.outside))
+        outputs.write_plot(verify_figure(data))
+    outputs.show(data, lambda: _print(built))
+    return int(built.outside)
 
 
 def _print(built: BuiltBox) -> None:
