@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.record import Driver
 from tsfit.driver.units import display, rounded
+
+if TYPE_CHECKING:
+    from lmfit import Minimizer
+    from lmfit.minimizer import MinimizerResult
 
 
 @dataclass(frozen=True)
@@ -201,6 +206,20 @@ class MonteCarlo:
     figures: Mapping[str, MonteCarloFigure]
 
 
+class Minimum(Protocol):
+    """The minimum that a fit came to rest in, of which more can be asked; it can be pickled."""
+
+    def lmfit(self) -> tuple[Minimizer, MinimizerResult]:
+        """Return the fit as lmfit has it."""
+        ...
+
+    def run_trials(
+        self, trials: int | Literal["auto"], *, workers: int = 1, on_trials: Callable[[int], None] = ...
+    ) -> MonteCarlo:
+        """Propagate the distributions of all inputs through the fit."""
+        ...
+
+
 @dataclass(frozen=True)
 class FitResult:
     """What a fit found.
@@ -221,8 +240,8 @@ class FitResult:
     provenance : dict
     states : tuple of FittedState
         Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
-    minimizer : callable
-        Call it for the lmfit result; None when read back from JSON.
+    minimum : Minimum or None
+        What can be asked further; None when read back from JSON.
     wirings : dict of dict of Estimate
         For a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil.
     conditions : dict of Estimate
@@ -231,8 +250,6 @@ class FitResult:
         Each state that tells Mms against the others; empty with fewer than two.
     levels : LevelDependence or None
         None unless free air was swept at several levels.
-    run_trials : callable
-        Takes a number of trials or "auto", and gives the `MonteCarlo`; None when read back from JSON.
     monte_carlo : MonteCarlo or None
         None unless asked for.
     """
@@ -247,10 +264,38 @@ class FitResult:
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     candidates: tuple[ModelCandidate, ...] = ()
     states: tuple[FittedState, ...] = ()
-    minimizer: Callable[[], Any] | None = None
+    minimum: Minimum | None = None
     wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
     conditions: Mapping[str, Estimate] = field(default_factory=dict)
     agreement: tuple[Agreement, ...] = ()
     levels: LevelDependence | None = None
-    run_trials: Callable[..., MonteCarlo] | None = None
     monte_carlo: MonteCarlo | None = None
+
+    @property
+    def lmfit(self) -> tuple[Minimizer, MinimizerResult]:
+        """Minimizer and result, for lmfit's ways of exploring a minimum: ``lmfit.conf_interval(*fit.lmfit)``, emcee, ….
+
+        Their covariance is that of the variables of the fit (logarithms; priors in standard deviations) before rival
+        circuits are added.
+
+        Raises
+        ------
+        TsfitError
+            ``no_minimum`` when the fit was read back from JSON.
+        """
+        return self._minimum().lmfit()
+
+    def minimizer(self) -> MinimizerResult:
+        """Return the lmfit result; raises as `lmfit`."""
+        return self.lmfit[1]
+
+    def run_trials(
+        self, trials: int | Literal["auto"], *, workers: int = 1, on_trials: Callable[[int], None] = lambda done: None
+    ) -> MonteCarlo:
+        """Propagate the distributions of all inputs, as `tsfit.fitting.monte_carlo.run_trials`; raises as `lmfit` too."""
+        return self._minimum().run_trials(trials, workers=workers, on_trials=on_trials)
+
+    def _minimum(self) -> Minimum:
+        if self.minimum is None:
+            raise TsfitError("A fit read from a file holds no minimum to explore; fit its bench again.", code="no_minimum")
+        return self.minimum

@@ -35,7 +35,7 @@ def agreements(best: Solved) -> list[Agreement]:
     sweeps = best.model.sweeps
     shared = [sweep for sweep in sweeps if sweep.state.kind == "free air"]
     keys = list(dict.fromkeys(_key(sweep.state) for sweep in sweeps if sweep.state.kind in ("added mass", "closed box")))
-    if not shared:
+    if not shared or "Mms" not in best.model.names:
         return []
     found = []
     # Of two states each is the other's rest; one comparison says it all.
@@ -53,14 +53,14 @@ def _key(state: State) -> Key:
 
 
 def _fitted(best: Solved, sweeps: Sequence[FitSweep]) -> Solved:
-    model = JointModel(sweeps, best.circuit, best.model.sd, with_mass=True)
+    model = JointModel(sweeps, best.circuit, best.model.sd, True, best.model.demands)
     return solve(model, _at(best, model.names), best.floor)
 
 
 def _compared(
     best: Solved, shared: Sequence[FitSweep], chosen: Sequence[FitSweep], alone: Solved, others: Solved
 ) -> Agreement:
-    common = JointModel(shared, best.circuit, best.model.sd, with_mass=True)
+    common = JointModel(shared, best.circuit, best.model.sd, True, best.model.demands)
     jacobian = Objective(common, best.solution.weights).jacobian(_at(best, common.names))
     rows = [_row(candidate, common.names) for candidate in (alone, others)]
     covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Mask
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
@@ -20,10 +20,11 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
+from tsfit.fitting.demands import NOTHING, Demands, check_demands
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
-from tsfit.fitting.result import assemble, fitted_state
-from tsfit.fitting.select import compete
+from tsfit.fitting.result import Label, assemble, fitted_state
+from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.sweep import FitSweep, Known, make_sweep
@@ -51,6 +52,7 @@ def fit(
     sd: Known | None = None,
     coil: str | None = None,
     suspension: str | None = None,
+    demands: Demands = NOTHING,
     provenance: Mapping[str, Any] | None = None,
 ) -> FitResult:
     """Fit all sweeps of one driver together.
@@ -65,6 +67,8 @@ def fit(
         Effective area with standard uncertainty, m². Needed for Vas, efficiency, and any box.
     coil, suspension : str, optional
         Names of the circuit models; chosen by the Bayesian information criterion where not given.
+    demands : Demands
+        Parameters that are held or bounded; circuits without them do not compete.
     provenance : mapping, optional
         Carried into the result.
 
@@ -72,63 +76,107 @@ def fit(
     ------
     TsfitError
         ``no_resonance``, ``vented_box``, ``short_range``, ``no_phase``, ``phase_unit``, ``mirrored_phase``, ``no_shift``,
-        ``no_free_air``, ``no_area``, ``mixed_wiring``, ``other_coil``, ``no_fit``, ``wrong_model``.
+        ``no_free_air``, ``no_area``, ``mixed_wiring``, ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``,
+        ``wrong_value``.
     """
     _check_request(curves, sd, coil, suspension)
-    peaks = [find_resonance(curve) for curve, _ in curves]
-    misses = [refuse_unfit(curve, peak) for (curve, _), peak in zip(curves, peaks, strict=True)]
-    check_other_coil(curves, peaks)
+    bench = _Bench(curves, [find_resonance(curve) for curve, _ in curves])
+    misses = [refuse_unfit(curve, peak) for (curve, _), peak in zip(curves, bench.peaks, strict=True)]
+    check_other_coil(curves, bench.peaks)
     choice = choose([state for _, state in curves])
-    kept = [curves[k] for k in choice.kept]
-    states = [state for _, state in kept]
-    reference = _reference(kept, [peaks[k] for k in choice.kept])
-    with_mass = len({(state.kind, state.mass, state.volume) for state in states}) > 1
-    start = {"Re": reference.Re, "Fs": reference.Fs, "Qms": reference.Qms, "Qes": reference.Qes}
-    if with_mass:
-        start["Mms"] = _mass_start(kept, [peaks[k] for k in choice.kept], reference, sd)
-    masks = [_used(curve, reference.Fs) for curve, _ in curves]
-    for k, ((_, state), mask) in enumerate(zip(curves, masks, strict=True), start=1):
-        log.info("sweep %d, %s: %d of %d points used", k, state.kind, np.count_nonzero(mask), len(mask))
-    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, peaks[k], misses[k], k)]
-    sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
-    order = sorted(range(len(sweeps)), key=lambda k: (states[k].kind != "free air", states[k].kind != "infinite baffle"))
-    ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
+    start, with_mass = bench.start(choice.kept, sd, demands)
+    models = [coil] if coil else list(COIL_MODELS), [suspension] if suspension else list(SUSPENSION_MODELS)
+    check_demands(demands, *models, with_mass=with_mass)
+    doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, bench.peaks[k], misses[k], k)]
+
+    def run(sweeps: Sequence[FitSweep]) -> list[Ranked]:
+        return compete(Task(_free_air_first(sweeps), sd, with_mass, coil, suspension, demands), start)
+
+    masks = bench.used(start["Fs"])
+    ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
-    notes = [] if best.fault is not None else _leave_out(best, sweeps, peaks, masks)
-    if notes:
-        sweeps = [make_sweep(*curves[k], k, masks[k]) for k in choice.kept]
-        ranked = compete([sweeps[k] for k in order], start, sd, with_mass, coil, suspension)
-        best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
         raise _no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
-    doubts += [
-        note
-        for sweep in sweeps
-        if not _lawful(best, sweep)
-        for note in law_note(curves[sweep.number][0], masks[sweep.number], sweep.number)
-    ]
-    fitted = tuple(fitted_state(best, sweep, curves[sweep.number][0], masks[sweep.number]) for sweep in sweeps)
-    result = assemble(ranked, fitted, name, serial, provenance or {}, choice.kept)
+    doubts += [note for k in choice.kept for note in _law_notes(best, curves[k][0], masks[k], k)]
+    fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
+    result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
-    return result if len(choice.groups) < 2 else _with_levels(result, best, choice, curves, peaks, masks)
+    return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
 
 
-def _with_levels(
-    result: FitResult,
-    best: Solved,
-    choice: Choice,
-    curves: Sequence[tuple[ImpedanceCurve, State]],
-    peaks: Sequence[Resonance],
-    masks: Sequence[NDArray[np.bool_]],
-) -> FitResult:
-    """Add how the figures hang on the level of the free-air sweeps."""
+Found = TypeVar("Found")
+
+
+@dataclass(frozen=True)
+class _Bench:
+    """The sweeps of a driver, and the resonance that each shows."""
+
+    curves: Sequence[tuple[ImpedanceCurve, State]]
+    peaks: Sequence[Resonance]
+
+    def start(self, kept: Sequence[int], sd: Known | None, demands: Demands) -> tuple[dict[str, float], bool]:
+        """Return start values, SI, from the sweeps numbered `kept`, and whether Mms is among them."""
+        curves, peaks = [self.curves[k] for k in kept], [self.peaks[k] for k in kept]
+        reference = _reference(curves, peaks)
+        start = {"Re": reference.Re, "Fs": reference.Fs, "Qms": reference.Qms, "Qes": reference.Qes}
+        if len({(state.kind, state.mass, state.volume) for _, state in curves}) > 1:
+            return {**start, "Mms": _mass_start(curves, peaks, reference, sd)}, True
+        # A mass that is held makes up for the second state.
+        return {**start, **demands.of(["Mms"]).hold}, "Mms" in demands.hold
+
+    def used(self, fs: float) -> list[Mask]:
+        """Which points of each curve are used, (n,) each."""
+        masks = [_used(curve, fs) for curve, _ in self.curves]
+        for k, ((_, state), mask) in enumerate(zip(self.curves, masks, strict=True), start=1):
+            log.info("sweep %d, %s: %d of %d points used", k, state.kind, np.count_nonzero(mask), len(mask))
+        return masks
+
+    def cleaned(
+        self,
+        run: Callable[[Sequence[FitSweep]], Found],
+        best_of: Callable[[Found], Solved],
+        numbers: Sequence[int],
+        masks: Sequence[Mask],
+    ) -> tuple[Found, list[Mask], list[QualityNote]]:
+        """Fit the sweeps of those `numbers`, and again without narrow bands that no circuit means.
+
+        Returns
+        -------
+        found, of the last `run`; which points of each curve were used; what was left out
+        """
+        sweeps = [make_sweep(*self.curves[k], k, masks[k]) for k in numbers]
+        found, notes, masks = run(sweeps), [], list(masks)
+        best = best_of(found)
+        if best.fault is not None:
+            return found, masks, []
+        for sweep in sweeps:
+            k = sweep.number
+            misfit = best.misfit(sweep) / np.sqrt(best.variance(sweep))
+            for band in narrow_bands(sweep.frequency_hz, misfit, self.peaks[k].Fs):
+                masks[k] = masks[k] & ~np.isin(self.curves[k][0].frequency_hz, sweep.frequency_hz[band.points])
+                message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
+                notes.append(QualityNote("excluded_band", "note", message, k))
+        if notes:
+            found = run([make_sweep(*self.curves[k], k, masks[k]) for k in numbers])
+        return found, masks, notes
+
+
+def _free_air_first(sweeps: Sequence[FitSweep]) -> list[FitSweep]:
+    return sorted(sweeps, key=lambda sweep: (sweep.state.kind != "free air", sweep.state.kind != "infinite baffle"))
+
+
+def _of(sweeps: Sequence[FitSweep], number: int) -> FitSweep:
+    return next(sweep for sweep in sweeps if sweep.number == number)
+
+
+def _with_levels(result: FitResult, best: Solved, choice: Choice, bench: _Bench, masks: Sequence[Mask]) -> FitResult:
+    """Add how the parameters hang on the level of the free-air sweeps."""
     numbers = [number for group in choice.groups for number in group]
-    sweeps = [make_sweep(*curves[k], k, masks[k]) for k in numbers]
-    found = fit_levels(best, sweeps, choice.groups, peaks)
-    notes = [] if found.fault is not None else _leave_out(found, sweeps, peaks, masks)
-    if notes:
-        sweeps = [make_sweep(*curves[k], k, masks[k]) for k in numbers]
-        found = fit_levels(best, sweeps, choice.groups, peaks)
+
+    def run(sweeps: Sequence[FitSweep]) -> Solved:
+        return fit_levels(best, sweeps, choice.groups, bench.peaks)
+
+    found, _, notes = bench.cleaned(run, lambda solved: solved, numbers, masks)
     assert choice.unit is not None
     levels, why = None, found.fault or "the figures do not lead to a limit"
     if found.fault is None and found.floor > POOR_FLOOR:
@@ -141,19 +189,8 @@ def _with_levels(
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
 
 
-def _leave_out(
-    best: Solved, sweeps: Sequence[FitSweep], peaks: Sequence[Resonance], masks: Sequence[NDArray[np.bool_]]
-) -> list[QualityNote]:
-    """Take narrow bands that no circuit means out of `masks`, and say which."""
-    notes = []
-    for sweep in sweeps:
-        peak, mask = peaks[sweep.number], masks[sweep.number]
-        scale, used = np.sqrt(best.variance(sweep)), np.flatnonzero(mask)
-        for band in narrow_bands(sweep.frequency_hz, best.misfit(sweep) / scale, peak.Fs):
-            mask[used[band.points]] = False
-            message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
-            notes.append(QualityNote("excluded_band", "note", message, sweep.number))
-    return notes
+def _law_notes(best: Solved, curve: ImpedanceCurve, used: Mask, number: int) -> list[QualityNote]:
+    return [] if _lawful(best, _of(best.model.sweeps, number)) else law_note(curve, used, number)
 
 
 def _lawful(best: Solved, sweep: FitSweep) -> bool:
@@ -233,7 +270,7 @@ def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb
     )
 
 
-def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
+def _used(curve: ImpedanceCurve, fs: float) -> Mask:
     f = curve.frequency_hz
     return np.asarray((f >= LOWEST_SHARE * fs) & (f <= max(HIGHEST[0], HIGHEST[1] * fs)))
 
@@ -241,7 +278,7 @@ def _used(curve: ImpedanceCurve, fs: float) -> NDArray[np.bool_]:
 def _no_fit(
     best: Solved,
     curves: Sequence[tuple[ImpedanceCurve, State]],
-    masks: Sequence[NDArray[np.bool_]],
+    masks: Sequence[Mask],
     *,
     forced: bool,
 ) -> TsfitError:

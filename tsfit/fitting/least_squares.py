@@ -18,6 +18,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.fitting.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
 
 START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
 FLOOR_ROUNDS = 6
@@ -28,19 +29,11 @@ SETTLED_FLOOR = 0.02
 LONGEST_LAG = 100
 UNCORRELATED = 0.05
 """Autocorrelation of the misfit below which it is taken to have gone."""
-FEW_POINTS = 1.05
-"""Number of points that share one error up to which the priors need not be weighed anew."""
 FINE, CLOSE = (1e-3, 1e-8), 1e-6
 """Relative change of the sum of squares at which a search ends: first while the floor is a guess and then at last; where
 the end is one of many (trials, intervals)."""
 ROUGH_MISS = 1.0
 """How far from its least a search may end that only compares models, in units of BIC; it ends with a step of half that."""
-FIRST_STEP = 0.1
-"""Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
-a direction without slope, along which a step of free length leads out of the world."""
-BOUNDLESS = 30.0
-"""Standard deviation of a variable that says nothing, and which none exceeds: results that a dead direction does not touch
-would drown in the rounding of a larger one."""
 OUT_OF_EVALUATIONS = 5
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
@@ -212,13 +205,32 @@ def descend(
     return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
 
 
-def settle(problem: Problem, start: Real, floor: float = START_FLOOR, *, rough: bool = False) -> Solution:
+def target_of(objective: Objective, x: Real, constant: float = 0.0) -> Target:
+    """Return `objective` as lmfit sees it, its free variables begun at `x`."""
+    names, n_priors = objective.problem.names, objective.problem.n_priors
+    begun = x[: len(names) - n_priors].copy()
+    return Target(objective.residual, objective.jacobian, names_of(names), begun, constant)
+
+
+def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits) -> Descent:
+    """Descend with lmfit, which knows of limits."""
+    minimizer = minimizer_of(target_of(objective, x), x, limits)
+    found = descended(minimizer, near, evaluations)
+    at = np.array([parameter.value for parameter in found.params.values()])
+    return Descent(at, found.nfev, bool(found.success) and not found.aborted)
+
+
+def settle(
+    problem: Problem, start: Real, floor: float = START_FLOOR, *, rough: bool = False, limits: Limits | None = None
+) -> Solution:
     """Find the minimum from `start` (n_variables,) on, and the weights that belong to it, in turns.
 
     Parameters
     ----------
     floor : float
         Where the search for the discrepancy floor begins.
+    limits : mapping, optional
+        Lowest and highest value of variables by name.
     rough : bool
         Whether to end within `ROUGH_MISS` of the least.
     """
@@ -229,16 +241,19 @@ def settle(problem: Problem, start: Real, floor: float = START_FLOOR, *, rough: 
     for turn in range(FLOOR_ROUNDS):
         near = last if turn else first
         objective = Objective(recent, weights)
-        x, used, ended = descend(objective.residual, objective.jacobian, x, near, left)
+        if limits:
+            x, used, ended = _polish(objective, x, near, left, limits)
+        else:
+            x, used, ended = descend(objective.residual, objective.jacobian, x, near, left)
         left -= used
         before, weights = weights.floor, Weights(most_likely_floor(problem, recent(x), weights.floor))
         if (near == last and abs(weights.floor - before) <= SETTLED_FLOOR * weights.floor) or left <= 0:
             break
     weights = replace(weights, points_per_error=points_per_error(problem, recent(x), weights))
     objective = Objective(recent, weights)
-    if not rough and problem.n_priors and weights.points_per_error > FEW_POINTS and left > 0:
+    if not rough and ended:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
-        x, _, ended = descend(objective.residual, objective.jacobian, x, last, left)
+        x, _, ended = _polish(objective, x, last, MAX_EVALUATIONS, limits or {})
     jacobian, least = objective.jacobian(x), objective.sum(x)
     covariance = covariance_of(jacobian, problem.n_priors)
     misfits = tuple(misfit for misfit, _ in recent(x))

@@ -130,8 +130,11 @@ def fit_levels(
     order = [number for group in groups for number in group]
     ordered = sorted(sweeps, key=lambda sweep: order.index(sweep.number))
 
+    # What hangs on level cannot be the same at all of them.
+    demands = best.model.demands.of([name for name in best.model.shape if name != "Lambda"] + ["Re"])
+
     def model(shares: Sequence[float] = ()) -> LevelModel:
-        return LevelModel(ordered, best.circuit, None, with_mass=False, groups=groups, shares=shares)
+        return LevelModel(ordered, best.circuit, None, False, demands, groups=groups, shares=shares)
 
     start = {name: float(value) for name, value in best.model.values(best.x).items()}
     if "Lambda" in start:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -40,6 +40,8 @@ from tsfit.driver.formulas import (
     mechanical_resistance,
     wiring_factors,
 )
+from tsfit.fitting.demands import NOTHING, Demands
+from tsfit.fitting.engine import Limits
 from tsfit.fitting.least_squares import Misfit
 from tsfit.fitting.sweep import FitSweep, Known, Prior
 
@@ -74,12 +76,15 @@ class JointModel:
     sd : Known or None
     with_mass : bool
         Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
+    demands : Demands
+        Of its parameters; what is held is no variable.
     """
 
     sweeps: Sequence[FitSweep]
     circuit: Circuit
     sd: Known | None
     with_mass: bool
+    demands: Demands = NOTHING
 
     @cached_property
     def coil(self) -> list[str]:
@@ -141,7 +146,23 @@ class JointModel:
     def names(self) -> tuple[str, ...]:
         """The variables, in the order of every vector and matrix here."""
         mass = ["Mms"] if self.with_mass else []
-        return ("Re", "Fs", "Qms", "Qes", *mass, *self.shape, *self._further(), *self._by_key)
+        found = ("Re", "Fs", "Qms", "Qes", *mass, *self.shape, *self._further(), *self._by_key)
+        return tuple(name for name in found if name not in self.demands.hold)
+
+    @cached_property
+    def pivots(self) -> dict[str, str]:
+        """Magnitudes of power laws that are fitted at `PIVOT_OMEGA`, with their exponent; not where one is bounded."""
+        return {name: end for name, end in PIVOTED.items() if name in self.shape and name not in self.demands.names}
+
+    @property
+    def limits(self) -> Limits:
+        """Lowest and highest value of bounded variables, by name."""
+        return {name: (_inward(name, low), _inward(name, high)) for name, (low, high) in self.demands.bounds.items()}
+
+    def pinned(self, values: Mapping[str, float]) -> JointModel:
+        """Return the model with more of its parameters held, at SI `values`."""
+        bounds = {name: ends for name, ends in self.demands.bounds.items() if name not in values}
+        return replace(self, demands=Demands({**self.demands.hold, **values}, bounds))
 
     def _further(self) -> Sequence[str]:
         """Names of variables that a further model has."""
@@ -171,16 +192,11 @@ class JointModel:
 
     def start(self, values: Mapping[str, float]) -> Real:
         """Return the vector of variables for SI `values` by name; priors start at their centre."""
-        return np.array([self._inward(name, values) for name in self.names])
-
-    def _inward(self, name: str, values: Mapping[str, float]) -> float:
-        if name in self._by_key:
-            return 0.0
-        if name in LINEAR:
-            return values[name]
-        if name in PIVOTED:
-            return math.log(values[name]) + values[PIVOTED[name]] * math.log(PIVOT_OMEGA)
-        return math.log(values[name])
+        known = {**values, **self.demands.hold}
+        x = np.array([0.0 if name in self._by_key else _inward(name, known[name]) for name in self.names])
+        for name, exponent in self.pivots.items():
+            x[self.names.index(name)] += known[exponent] * math.log(PIVOT_OMEGA)
+        return x
 
     def values(self, x: Real) -> dict[str, Any]:
         """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
@@ -193,9 +209,10 @@ class JointModel:
             name: column if name in self._plain else power
             for name, column, power in zip(self.names, columns, powers, strict=True)
         }
-        for name, exponent in PIVOTED.items():
-            if name in out:
-                out[name] = np.exp(columns[self.names.index(name)] - out[exponent] * math.log(PIVOT_OMEGA))
+        for name, value in self.demands.hold.items():
+            out[name] = value if x.ndim == 1 else np.full(x.shape[:-1], value)
+        for name, exponent in self.pivots.items():
+            out[name] = np.exp(columns[self.names.index(name)] - out[exponent] * math.log(PIVOT_OMEGA))
         out.setdefault("Mms", np.ones(x.shape[:-1])[()])
         if self.sd is not None:
             out["Sd"] = self.sd.value * np.exp(out["sd"] * self.sd.uncertainty / self.sd.value)
@@ -313,9 +330,8 @@ class JointModel:
             "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms, load, d)),
         }
         rows |= terms
-        for name, exponent in PIVOTED.items():
-            if name in terms:
-                rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
+        for name, exponent in self.pivots.items():
+            rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
         if self.wiring is not None:
             rows["coupling"] = self._coupling_slope(v, sweep) * sum(terms[name] for name in self.coil_scale)
         rows |= self._load_rows(v, sweep, load, p, d)
@@ -361,3 +377,8 @@ class JointModel:
             per_volume = load.compliance / self._stated(v, key, state.volume)
             rows[key] = spread[key] * per_volume * d["compliance"]
         return rows
+
+
+def _inward(name: str, value: float) -> float:
+    """Variable for the SI value of a parameter, away from the pivot."""
+    return value if name in LINEAR else math.log(value)

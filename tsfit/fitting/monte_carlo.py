@@ -100,7 +100,6 @@ def run_trials(
 
 def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
     """Add to a fit what `trials` show, and a remark; `options` and errors as of `run_trials`."""
-    assert result.run_trials is not None
     found = result.run_trials(trials, **options)
     apart = [name for name, figure in found.figures.items() if figure.agrees is False]
     message = f"{found.trials} Monte Carlo trials: "

@@ -3,32 +3,53 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from functools import partial
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Mask
 from tsfit.base.notes import QualityNote
-from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate
+from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.budget import advice, budget
-from tsfit.fitting.monte_carlo import run_trials
+from tsfit.fitting.demands import shown
+from tsfit.fitting.monte_carlo import Trials, run_trials
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
-from tsfit.fitting.solve import Solved, lmfit_result
+from tsfit.fitting.solve import Solved, engine_of
 from tsfit.fitting.sweep import FitSweep
 from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 
+if TYPE_CHECKING:
+    from lmfit import Minimizer
+    from lmfit.minimizer import MinimizerResult
 
-def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: NDArray[np.bool_]) -> FittedState:
+
+@dataclass(frozen=True)
+class Rest:
+    """The minimum of a fit, of which more can be asked: `tsfit.driver.fit_result.Minimum`."""
+
+    best: Solved
+
+    def lmfit(self) -> tuple[Minimizer, MinimizerResult]:
+        """Return the fit as lmfit has it."""
+        return engine_of(self.best)
+
+    def run_trials(
+        self, trials: Trials, *, workers: int = 1, on_trials: Callable[[int], None] = lambda done: None
+    ) -> MonteCarlo:
+        """Propagate the distributions of all inputs, as `monte_carlo.run_trials`."""
+        return run_trials(self.best, trials, workers=workers, on_trials=on_trials)
+
+
+def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: Mask) -> FittedState:
     """One sweep beside what the best candidate makes of it, over all its points."""
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
     sigma = np.sqrt(0.5 * (noise + (best.floor * np.abs(curve.impedance_ohm)) ** 2))
@@ -36,42 +57,23 @@ def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: NDA
     return FittedState(curve, sweep.state, mask, fitted, sigma)
 
 
-def assemble(
-    ranked: Sequence[Ranked],
-    states: tuple[FittedState, ...],
-    name: str,
-    serial: str | None,
-    provenance: Mapping[str, Any],
-    numbers: Sequence[int],
-) -> FitResult:
+@dataclass(frozen=True)
+class Label:
+    """Whose fit it is: name and serial number of the driver, and where the sweeps come from."""
+
+    name: str
+    serial: str | None
+    provenance: Mapping[str, Any]
+
+
+def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: Label, numbers: Sequence[int]) -> FitResult:
     """Return the result of a fit whose candidates are `ranked`, best first; `numbers` tells the sweep of each state."""
     best = ranked[0].solved
-    model = best.model
     figures = figures_of(ranked)
-    parameters, correlation = estimates(model, figures)
+    parameters, correlation = estimates(best.model, figures)
     conditions = condition_estimates(best)
     traced, traced_notes = traced_intervals(best, {**parameters, **conditions})
     table = budget(ranked, figures)
-    value = {key: float(number) for key, number in trade_figures(model, best.x).items()}
-    coil = {parameter.name: value[parameter.name] for parameter in COIL_MODELS[best.circuit.coil].parameters}
-    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
-    driver = Driver(
-        name=name,
-        serial=serial,
-        Re=value["Re"],
-        Fs=value["Fs"],
-        Qms=value["Qms"],
-        Qes=value["Qes"],
-        Mms=value.get("Mms"),
-        Sd=value.get("Sd"),
-        coil=best.circuit.coil,
-        coil_values=coil,
-        suspension=best.circuit.suspension,
-        suspension_values={key: value[key] for key in extra if key in value},
-        air=model.air,
-        wiring=model.wiring,
-        coupling=None if model.wiring is None else float(model.coupling(model.values(best.x))),
-    )
     carried = tuple(
         QualityNote(note.code, note.severity, note.message, number)
         for number, state in zip(numbers, states, strict=True)
@@ -79,11 +81,11 @@ def assemble(
     )
     agreement = agreements(best)
     return FitResult(
-        driver=driver,
+        driver=_driver(best, label),
         parameters=_traced(parameters, traced),
         correlation_names=figures.names,
         correlation=correlation,
-        systematic=systematic_shifts(model, best.x, best.covariance),
+        systematic=systematic_shifts(best.model, best.x, best.covariance),
         quality=(
             *carried,
             *_notes(ranked, states, advice(table)),
@@ -91,15 +93,34 @@ def assemble(
             *agreement_notes(best, agreement),
             *traced_notes,
         ),
-        provenance=provenance,
+        provenance=label.provenance,
         budget=table,
         candidates=tuple(_told(each, ranked[0]) for each in ranked),
         states=states,
-        minimizer=lambda: lmfit_result(best),
-        run_trials=partial(run_trials, best),
+        minimum=Rest(best),
         wirings=wiring_estimates(ranked),
         conditions=_traced(conditions, traced),
         agreement=tuple(agreement),
+    )
+
+
+def _driver(best: Solved, label: Label) -> Driver:
+    model = best.model
+    value = {key: float(number) for key, number in trade_figures(model, best.x).items()}
+    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
+    return Driver(
+        name=label.name,
+        serial=label.serial,
+        **{name: value[name] for name in ("Re", "Fs", "Qms", "Qes")},
+        Mms=value.get("Mms"),
+        Sd=value.get("Sd"),
+        coil=best.circuit.coil,
+        coil_values={name: value[name] for name in model.coil},
+        suspension=best.circuit.suspension,
+        suspension_values={key: value[key] for key in extra if key in value},
+        air=model.air,
+        wiring=model.wiring,
+        coupling=None if model.wiring is None else float(model.coupling(model.values(best.x))),
     )
 
 
@@ -162,6 +183,23 @@ def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
     )
 
 
+def _demand_notes(best: Solved) -> list[QualityNote]:
+    """Say what was held, and what ran into its bounds."""
+    demands = best.model.demands
+    held = [f"{name} at {shown(name, value)}" for name, value in demands.hold.items() if name not in best.pinned]
+    notes = []
+    if held:
+        message = f"Held, not fitted: {', '.join(held)}; the uncertainty of everything else takes that for exact."
+        notes.append(QualityNote("held", "note", message))
+    for name in best.pinned:
+        message = (
+            f"{name} ran into its bound of {shown(name, demands.hold[name])} and is held there: the sweeps want it beyond, "
+            "and no uncertainty of it is known. Widen the bound, or look for what is wrong with sweeps or circuit."
+        )
+        notes.append(QualityNote("at_bound", "warn", message))
+    return notes
+
+
 def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
     best = ranked[0].solved
     circuit, floor = best.circuit, 100.0 * best.floor
@@ -191,6 +229,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
                 "why no uncertainty is stated for them; what the coil does within the range swept is known all the same.",
             )
         )
+    notes += _demand_notes(best)
     rivalry = _rivalry(ranked)
     if rivalry is not None:
         notes.append(rivalry)

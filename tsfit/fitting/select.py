@@ -20,6 +20,8 @@ from tsfit.base.arrays import Real
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver.parameters import Parameter
+from tsfit.fitting.demands import NOTHING, Demands
 from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, covariance_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
@@ -58,70 +60,116 @@ class Ranked:
         return self.solved.fault
 
 
+@dataclass(frozen=True)
+class Task:
+    """What every circuit is fitted to.
+
+    Attributes
+    ----------
+    sweeps : sequence of FitSweep
+    sd : Known or None
+    with_mass : bool
+    coil, suspension : str or None, names that are forced
+    demands : Demands
+    """
+
+    sweeps: Sequence[FitSweep]
+    sd: Known | None
+    with_mass: bool
+    coil: str | None = None
+    suspension: str | None = None
+    demands: Demands = NOTHING
+
+    @property
+    def coils(self) -> list[str]:
+        """Coil models that compete: those that have every term of which something is demanded."""
+        return _having(self.coil, {name: model.parameters for name, model in COIL_MODELS.items()}, self.demands)
+
+    @property
+    def suspensions(self) -> list[str]:
+        """The same of suspension models."""
+        return _having(self.suspension, {name: model.extra for name, model in SUSPENSION_MODELS.items()}, self.demands)
+
+    @property
+    def plain(self) -> str:
+        """Suspension model that is fitted first."""
+        return self.suspensions[0]
+
+    @property
+    def alone(self) -> bool:
+        """Whether there is but one choice."""
+        return len(self.coils) == len(self.suspensions) == 1
+
+    def attempt(self, coil: str, suspension: str, at: Mapping[str, float], floor: float) -> Solved:
+        """Fit one circuit from SI values `at` on."""
+        names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []))
+        circuit = Circuit(coil, suspension)
+        model = JointModel(self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *circuit.parameters}))
+        x = model.start(_suspension_start(at) | dict(at))
+        if suspension != self.plain:
+            x = _suspension_step(model, x, floor)
+        tried = solve(model, x, floor, rough=not self.alone)
+        if log.isEnabledFor(logging.INFO):
+            told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
+            log.info("tried coil %s, suspension %s: %s", coil, suspension, told)
+        return tried
+
+    def blocked(self, coil: str, start: Mapping[str, float]) -> dict[str, float]:
+        """Start values `start` and those of the coil's terms, from the sweep that is most like free air."""
+        return {**start, **_blocked_start(coil, _free_air_like(self.sweeps), start)}
+
+
+def _having(forced: str | None, models: Mapping[str, Sequence[Parameter]], demands: Demands) -> list[str]:
+    if forced is not None:
+        return [forced]
+    terms = {name: {each.name for each in parameters} for name, parameters in models.items()}
+    wanted = demands.names & set().union(*terms.values())
+    return [name for name in models if wanted <= terms[name]]
+
+
 # A trial step may overflow; what comes of it is judged by the fault of the candidate.
 @np.errstate(all="ignore")
-def compete(
-    sweeps: Sequence[FitSweep],
-    start: Mapping[str, float],
-    sd: Known | None,
-    with_mass: bool,
-    coil: str | None = None,
-    suspension: str | None = None,
-) -> list[Ranked]:
+def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
     """Fit every coil with every suspension model, and return them best first, faulty ones last.
 
     Parameters
     ----------
-    sweeps : sequence of FitSweep
+    task : Task
     start : mapping
-        SI values of Re, Fs, Qms, Qes and, if `with_mass`, Mms.
-    sd : Known or None
-    with_mass : bool
-    coil, suspension : str, optional
-        Names that are forced.
+        SI values of Re, Fs, Qms, Qes and, if the task is `with_mass`, Mms.
     """
-    first = _free_air_like(sweeps)
-    coils = [coil] if coil else list(COIL_MODELS)
-    suspensions = [suspension] if suspension else list(SUSPENSION_MODELS)
-    alone = len(coils) == len(suspensions) == 1
-    plain = suspension or "ideal"
-
-    def attempt(name: str, kind: str, at: Mapping[str, float], floor: float) -> Solved:
-        model = JointModel(sweeps, Circuit(name, kind), sd, with_mass)
-        x = model.start(_suspension_start(at) | dict(at))
-        tried = solve(model, x if kind == plain else _suspension_step(model, x, floor), floor, rough=not alone)
-        if log.isEnabledFor(logging.INFO):
-            told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
-            log.info("tried coil %s, suspension %s: %s", name, kind, told)
-        return tried
-
-    leader = coil or SCOUT
-    scout = attempt(leader, plain, dict(start) | _blocked_start(leader, first, start), START_FLOOR)
-    # What a coil of fewer terms shows of Re and the Qs leads there from farther away.
-    for name in (each for each in (SCOUT, PLAINEST) if each != leader):
-        if scout.fault is None:
-            break
-        other = attempt(name, plain, dict(start) | _blocked_start(name, first, start), START_FLOOR)
-        if other.fault is None:
-            at = _found_at(other, start)
-            scout = attempt(leader, plain, at | _blocked_start(leader, first, at), other.floor)
+    start = {**start, **{name: value for name, value in task.demands.hold.items() if name in start}}
+    scout = _scout(task, start)
     if scout.fault is None:
         start = _found_at(scout, start)
     found = []
-    for name in coils:
+    for name in task.coils:
         base, at = scout, dict(start)
         if name != scout.circuit.coil or scout.fault is not None:
-            at |= _blocked_start(name, first, start)
-            base = scout if name == scout.circuit.coil else attempt(name, plain, at, scout.floor)
+            at = task.blocked(name, start)
+            base = scout if name == scout.circuit.coil else task.attempt(name, task.plain, at, scout.floor)
         found.append(base)
         if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
-        found += [attempt(name, kind, at, base.floor) for kind in suspensions if kind != plain]
-    if alone:
+        found += [task.attempt(name, kind, at, base.floor) for kind in task.suspensions if kind != task.plain]
+    if task.alone:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
     return rank([_polished(each.solved) if _worth_polish(each, best) else each.solved for each in ranked])
+
+
+def _scout(task: Task, start: Mapping[str, float]) -> Solved:
+    """Fit the coil model that leads; what one of fewer terms shows of Re and the Qs leads there from farther away."""
+    leader = task.coil or SCOUT
+    scout = task.attempt(leader, task.plain, task.blocked(leader, start), START_FLOOR)
+    for name in (each for each in (SCOUT, PLAINEST) if each != leader):
+        if scout.fault is None:
+            break
+        other = task.attempt(name, task.plain, task.blocked(name, start), START_FLOOR)
+        if other.fault is None:
+            scout = task.attempt(leader, task.plain, task.blocked(leader, _found_at(other, start)), other.floor)
+    return scout
 
 
 def rank(found: Sequence[Solved]) -> list[Ranked]:
@@ -157,7 +205,8 @@ def _worth_polish(each: Ranked, best: float) -> bool:
 
 def _polished(candidate: Solved) -> Solved:
     """Go on from where the candidate stopped, to the last digit."""
-    return solve(candidate.model, candidate.x, candidate.floor)
+    found = solve(candidate.model, candidate.x, candidate.floor)
+    return replace(found, pinned=(*candidate.pinned, *found.pinned))
 
 
 def misfit_percent(candidate: Solved) -> float:

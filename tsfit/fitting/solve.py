@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,10 +14,16 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.fitting.least_squares import MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle
+from tsfit.fitting.engine import descended, minimizer_of
+from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.sweep import FitSweep
 
+if TYPE_CHECKING:
+    import lmfit
+
+AT_BOUND = 0.01
+"""Share of the width of its bounds within which a variable has reached one, if the sum of squares falls that way."""
 RUNG_OVER_FS = 0.5
 """Corner frequency of a rung of the coil, over Fs, below which its resistance cannot be told from Re."""
 UNFINISHED = f"no end after {MAX_EVALUATIONS} evaluations"
@@ -36,11 +42,13 @@ class Solved:
     model : JointModel
     solution : Solution
     fault : str or None, why the choice cannot stand, in words
+    pinned : names of parameters that reached a bound, and are held there
     """
 
     model: JointModel
     solution: Solution
     fault: str | None
+    pinned: tuple[str, ...] = ()
 
     @property
     def circuit(self) -> Circuit:
@@ -75,7 +83,7 @@ class Solved:
     @property
     def free(self) -> int:
         """Number of variables that no prior holds, the floor among them."""
-        return len(self.model.names) - self.model.n_priors + 1
+        return len(self.model.names) - self.model.n_priors + len(self.pinned) + 1
 
     @property
     def strain(self) -> float:
@@ -116,27 +124,45 @@ def solve(
         Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
     """
     x = model.start(start) if isinstance(start, Mapping) else start
-    solution = settle(model, x, floor, rough=rough)
-    return Solved(model, solution, fault(model, solution.x, solution.covariance, ended=solution.ended))
+    solution = settle(model, x, floor, rough=rough, limits=model.limits)
+    pinned = _pinned(model, solution)
+    if pinned:
+        left = np.array([name not in pinned for name in model.names])
+        model = model.pinned(pinned)
+        solution = settle(model, solution.x[left], solution.weights.floor, rough=rough, limits=model.limits)
+    why = fault(model, solution.x, solution.covariance, ended=solution.ended)
+    return Solved(model, solution, why, tuple(pinned))
 
 
-def lmfit_result(solved: Solved) -> Any:
-    """Return the fit as an lmfit result, for its reports and its ways of exploring a minimum.
+def _pinned(model: JointModel, solution: Solution) -> dict[str, float]:
+    """Bounds, SI, at which parameters stand and beyond which the sum of squares would fall further."""
+    if not model.demands.bounds:
+        return {}
+    slopes = solution.jacobian @ Objective(model, solution.weights).residual(solution.x)
+    found = {}
+    for name, (low, high) in model.limits.items():
+        place = model.names.index(name)
+        value, margin = solution.x[place], AT_BOUND * (high - low)
+        if value < low + margin and slopes[place] > 0.0:
+            found[name] = model.demands.bounds[name][0]
+        elif value > high - margin and slopes[place] < 0.0:
+            found[name] = model.demands.bounds[name][1]
+    return found
 
-    The parameters are the variables of the fit (logarithms; priors in standard deviations), named as lmfit takes names.
+
+def engine_of(solved: Solved) -> tuple[lmfit.Minimizer, lmfit.minimizer.MinimizerResult]:
+    """Return the fit as lmfit has it: its Minimizer, and what that found at the minimum.
+
+    The parameters are the variables of the fit (logarithms; priors in standard deviations), named as lmfit takes names,
+    and beside them what is held.
     """
-    import lmfit
-
-    objective = solved.objective
-    parameters = lmfit.Parameters()
-    for name, value in zip(solved.model.names, solved.x, strict=True):
-        parameters.add("".join(letter if letter.isalnum() else "_" for letter in name), value=float(value))
-
-    def vector(p: Any) -> Real:
-        return np.array([parameter.value for parameter in p.values()])
-
-    minimizer = lmfit.Minimizer(lambda p: objective.residual(vector(p)), parameters, scale_covar=False)
-    return minimizer.leastsq(Dfun=lambda p: objective.jacobian(vector(p)), col_deriv=True)
+    x, objective = solved.x, solved.objective
+    target = target_of(objective, x)
+    spare = len(solved.solution.jacobian[0]) + len(target.begun) + 1 - len(x) - solved.solution.least
+    target = replace(target, constant=math.sqrt(max(spare, 0.0)))
+    hold = {name: value if name in LINEAR else math.log(value) for name, value in solved.model.demands.hold.items()}
+    minimizer = minimizer_of(target, x, solved.model.limits, hold)
+    return minimizer, descended(minimizer, FINE[1], MAX_EVALUATIONS)
 
 
 def undetermined(model: JointModel, covariance: Real) -> list[str]:

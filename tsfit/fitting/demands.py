@@ -1,0 +1,114 @@
+"""What a person demands of parameters: held at a value, or kept within bounds."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+
+from tsfit.base.errors import TsfitError
+from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver.parameters import PARAMETERS, PLAIN
+from tsfit.driver.units import display, parse_printed
+
+SHARED = ("Re", "Fs", "Qms", "Qes", "Mms")
+"""What every fit has as variables, Mms where the states tell it."""
+
+
+@dataclass(frozen=True)
+class Demands:
+    """Parameters by name, SI: what is held at a value, and lowest and highest value of what is bounded."""
+
+    hold: Mapping[str, float] = field(default_factory=dict)
+    bounds: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+    @property
+    def names(self) -> set[str]:
+        """Everything that something is demanded of."""
+        return {*self.hold, *self.bounds}
+
+    def of(self, names: Collection[str]) -> Demands:
+        """Return what is demanded of `names`."""
+        hold = {name: value for name, value in self.hold.items() if name in names}
+        return Demands(hold, {name: ends for name, ends in self.bounds.items() if name in names})
+
+    def over(self, other: Demands) -> Demands:
+        """Return these demands and those of `other` that are of other parameters."""
+        rest = other.of(other.names - self.names)
+        return Demands({**rest.hold, **self.hold}, {**rest.bounds, **self.bounds})
+
+
+NOTHING = Demands()
+
+
+def demanded(name: str, text: str | float, where: str) -> float:
+    """SI value of the parameter `name` as a person writes it: with its unit, or as a number in the trade's unit.
+
+    Raises
+    ------
+    TsfitError
+        ``unknown_parameter``, ``wrong_value``, ``wrong_unit``; the sentence starts with `where`.
+    """
+    parameter = PARAMETERS.get(name)
+    if parameter is None:
+        raise TsfitError(f"{where}: {name!r} is no parameter of a fit; use {_told(_all())}.", code="unknown_parameter")
+    try:
+        return parse_printed(text, PLAIN, where).value / parameter.factor
+    except TsfitError as error:
+        if error.code != "wrong_unit" or parameter.unit == PLAIN:
+            raise
+    return parse_printed(text, parameter.unit, where).value
+
+
+def _all() -> tuple[str, ...]:
+    models = (*(model.parameters for model in COIL_MODELS.values()), *(model.extra for model in SUSPENSION_MODELS.values()))
+    return (*SHARED, *dict.fromkeys(parameter.name for terms in models for parameter in terms))
+
+
+def _told(names: Collection[str]) -> str:
+    return ", ".join(names)
+
+
+def check_demands(demands: Demands, coils: Collection[str], suspensions: Collection[str], *, with_mass: bool) -> None:
+    """Refuse demands that no fit with one of these circuit models can meet.
+
+    Raises
+    ------
+    TsfitError
+        ``unknown_parameter``, ``wrong_value``.
+    """
+    terms = [{each.name for each in COIL_MODELS[name].parameters} for name in coils]
+    extra = [{each.name for each in SUSPENSION_MODELS[name].extra} for name in suspensions]
+    shared = SHARED if with_mass else SHARED[:4]
+    possible = [name for name in _all() if name in shared or any(name in each for each in (*terms, *extra))]
+    for name in (*demands.hold, *demands.bounds):
+        if name not in possible:
+            raise TsfitError(
+                f"{name!r} cannot be held or bounded in this fit; possible are {_told(possible)}.", code="unknown_parameter"
+            )
+    # Terms of two models that never stand together are in no circuit at once.
+    for models in (terms, extra):
+        wanted = demands.names & set().union(*models)
+        if not any(wanted <= each for each in models):
+            raise TsfitError(
+                f"No circuit model has {_told(sorted(wanted))} together; hold or bound terms of one model.",
+                code="unknown_parameter",
+            )
+    both = sorted(set(demands.hold) & set(demands.bounds))
+    if both:
+        raise TsfitError(f"{_told(both)}: both held and bounded; keep one of the two.", code="wrong_value")
+    for name, value in demands.hold.items():
+        if not 0.0 < value < float("inf"):
+            raise TsfitError(f"{name} cannot be held at {value:g}; give a positive value.", code="wrong_value")
+    for name, (low, high) in demands.bounds.items():
+        if not 0.0 < low < high < float("inf"):
+            raise TsfitError(
+                f"{name} cannot be kept between {low:g} and {high:g}; give two positive values, the lower first.",
+                code="wrong_value",
+            )
+
+
+def shown(name: str, value: float) -> str:
+    """SI `value` of a parameter as people read it."""
+    number, unit = display(name, value)
+    return f"{number:.5g} {unit}".rstrip()

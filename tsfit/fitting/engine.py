@@ -1,0 +1,102 @@
+"""lmfit as the engine: a weighted least-squares problem as its Minimizer, whose tools then work on the fit.
+
+Beside data and priors stand two kinds of rows that move nothing. Each free variable is held to within `BOUNDLESS` of where
+the search began, so that a direction which the data leave open has an end. And a constant brings the sum of squares at the
+minimum to the degrees of freedom, for tools that compare with it: where points share an error they count less, which lmfit,
+counting them all, would else take for an overstated noise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tsfit.base.arrays import Real
+
+if TYPE_CHECKING:
+    import lmfit
+
+Limits: TypeAlias = Mapping[str, tuple[float, float]]
+"""Lowest and highest value of variables by name."""
+
+FIRST_STEP = 0.1
+"""Longest first step, over the length of the vector of variables: some e-fold. Two terms of a coil that do the same leave
+a direction without slope, along which a step of free length leads out of the world."""
+BOUNDLESS = 30.0
+"""Standard deviation of a variable that says nothing, and which none exceeds: results that a dead direction does not touch
+would drown in the rounding of a larger one."""
+INSIDE = 1e-3
+"""Share of the width of its bounds by which a variable begins inside them: at a bound lmfit's variable has no slope."""
+
+
+@dataclass(frozen=True)
+class Target:
+    """Residuals and slopes as lmfit asks for them.
+
+    Attributes
+    ----------
+    residual, jacobian : callables of the variables (n,), that return (m,) and (n, m)
+    names : the variables as lmfit calls them, in order
+    begun : (k,) where the free variables began, which come first
+    constant : float, row without slope
+    """
+
+    residual: Callable[[Real], Real]
+    jacobian: Callable[[Real], Real]
+    names: tuple[str, ...]
+    begun: Real
+    constant: float = 0.0
+
+    def residuals(self, parameters: lmfit.Parameters) -> Real:
+        """All rows, (m + k + 1,)."""
+        x = self._vector(parameters)
+        return np.concatenate([self.residual(x), (x[: len(self.begun)] - self.begun) / BOUNDLESS, [self.constant]])
+
+    def slopes(self, parameters: lmfit.Parameters) -> Real:
+        """Derivative of all rows by every parameter that varies; lmfit turns it into that by its bounded variables."""
+        x = self._vector(parameters)
+        rows = np.concatenate(
+            [self.jacobian(x), np.eye(len(x), len(self.begun)) / BOUNDLESS, np.zeros((len(x), 1))], axis=1
+        )
+        return rows[[parameters[name].vary for name in self.names]]
+
+    def _vector(self, parameters: lmfit.Parameters) -> Real:
+        return np.array([parameters[name].value for name in self.names])
+
+
+def lmfit_name(name: str) -> str:
+    """Return the name of a variable as lmfit takes names."""
+    return "".join(letter if letter.isalnum() else "_" for letter in name)
+
+
+def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, float] | None = None) -> lmfit.Minimizer:
+    """Return the Minimizer of `target` from `x` on; `limits` and `fixed` by names of variables."""
+    import lmfit
+
+    parameters = lmfit.Parameters()
+    bounded = {lmfit_name(name): bounds for name, bounds in limits.items()}
+    for name, value in zip(target.names, x.tolist(), strict=True):
+        low, high = bounded.get(name, (-math.inf, math.inf))
+        if name in bounded:
+            value = min(max(value, low + INSIDE * (high - low)), high - INSIDE * (high - low))
+        parameters.add(name, value=value, min=low, max=high)
+    for name, value in (fixed or {}).items():
+        parameters.add(lmfit_name(name), value=value, vary=False)
+    return lmfit.Minimizer(
+        target.residuals, parameters, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
+    )
+
+
+def descended(minimizer: lmfit.Minimizer, near: float, evaluations: int) -> lmfit.minimizer.MinimizerResult:
+    """Let `minimizer` run; `near` and `evaluations` as of `least_squares.descend`."""
+    diag = np.ones(sum(parameter.vary for parameter in minimizer.params.values()))
+    return minimizer.leastsq(ftol=near, xtol=near, diag=diag, factor=FIRST_STEP, max_nfev=max(evaluations, 2))
+
+
+def names_of(names: Sequence[str]) -> tuple[str, ...]:
+    """Return the names of variables as lmfit takes them."""
+    return tuple(lmfit_name(name) for name in names)
