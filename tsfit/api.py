@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from itertools import count
 from pathlib import Path
@@ -16,6 +16,7 @@ from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
+from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 from tsfit.formats.fit import fit_to_dict
 
@@ -31,7 +32,7 @@ _COUNT = count(1)
 
 @dataclass(frozen=True)
 class Fit(FitResult):
-    """A `FitResult` that can draw, print and export itself. `minimizer()` gives the lmfit result."""
+    """A `FitResult` that can draw, print and export itself. `lmfit` gives Minimizer and result."""
 
     def to_dict(self) -> dict[str, Any]:
         """Return the fixed JSON form, SI units."""
@@ -127,6 +128,8 @@ def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers:
 def fit(
     curves: Sequence[tuple[ImpedanceCurve, State]] | ImpedanceCurve,
     *,
+    hold: Mapping[str, float] | None = None,
+    bounds: Mapping[str, tuple[float, float]] | None = None,
     monte_carlo: Trials | None = None,
     workers: int = 1,
     **options: Any,
@@ -136,6 +139,8 @@ def fit(
     Parameters
     ----------
     curves : sequence of (ImpedanceCurve, State), or one curve, which counts as free air
+    hold, bounds : mappings, optional
+        Parameters by name that are held at a value, or kept between a lowest and a highest one, SI.
     monte_carlo : int or "auto", optional
         Number of trials that propagate the distributions of all inputs (`tsfit.fitting.monte_carlo`).
     workers : int
@@ -148,20 +153,34 @@ def fit(
         What `tsfit.fitting.fit.fit` refuses; ``few_trials``, ``trials_failed``.
     """
     pairs = [(curves, State())] if isinstance(curves, ImpedanceCurve) else curves
-    return _tried(lambda: tsfit.fitting.fit.fit(pairs, **options), monte_carlo, workers)
+    return _tried(
+        lambda: tsfit.fitting.fit.fit(pairs, demands=Demands(hold or {}, bounds or {}), **options), monte_carlo, workers
+    )
 
 
-def fit_bench(path: str | Path, *, monte_carlo: Trials | None = None, workers: int = 1, **options: Any) -> Fit:
+def fit_bench(
+    path: str | Path,
+    *,
+    hold: Mapping[str, float] | None = None,
+    bounds: Mapping[str, tuple[float, float]] | None = None,
+    monte_carlo: Trials | None = None,
+    workers: int = 1,
+    **options: Any,
+) -> Fit:
     """Fit everything that a bench file names, or a lone curve.
 
-    `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit.fit_bench`.
+    `hold`, `bounds`, `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit.fit_bench`.
 
     Raises
     ------
     TsfitError
         Whatever is wrong with the file, a recording, or the fit.
     """
-    return _tried(lambda: tsfit.bench.fit.fit_bench(Path(path), **options), monte_carlo, workers)
+    return _tried(
+        lambda: tsfit.bench.fit.fit_bench(Path(path), demands=Demands(hold or {}, bounds or {}), **options),
+        monte_carlo,
+        workers,
+    )
 
 
 def sweep(

@@ -8,8 +8,8 @@ from helpers.made_curves import COILS, make, truth
 
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel
+from tsfit.fitting.solve import engine_of, solve
 from tsfit.fitting.solve import fault as fault_of
-from tsfit.fitting.solve import lmfit_result, solve
 from tsfit.fitting.sweep import make_sweep
 
 
@@ -23,7 +23,7 @@ def model_and_truth():
 def test_lmfit_finds_the_same_minimum_with_the_same_uncertainties():
     model, x = model_and_truth()
     found = solve(model, x)
-    result = lmfit_result(found)
+    _, result = engine_of(found)
     stdev = np.sqrt(np.diag(found.covariance))
     assert tuple(result.params) == model.names
     for parameter, value, sigma in zip(result.params.values(), found.x, stdev, strict=True):

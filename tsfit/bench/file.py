@@ -84,6 +84,8 @@ class BenchTable(Table):
     trim: Literal["dc resistance"] | None = None
     driver: BenchDriverTable
     sweep: Annotated[list[SweepTable], Field(min_length=1)]
+    hold: dict[str, str | float] = Field(default_factory=dict)
+    bounds: dict[str, Annotated[list[str | float], Field(min_length=2, max_length=2)]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _rig_for_recordings(self) -> BenchTable:

@@ -17,6 +17,7 @@ from tsfit.capture.recording import read_recording
 from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
+from tsfit.fitting.demands import NOTHING, Demands, demands_of
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
 from tsfit.formats.curve import read_curve
@@ -29,6 +30,7 @@ def fit_bench(
     coil: str | None = None,
     suspension: str | None = None,
     points_per_octave: int = 48,
+    demands: Demands = NOTHING,
     on_step: Callable[[str], None] = lambda step: None,
 ) -> FitResult:
     """Fit everything that a bench file names, or a lone impedance curve.
@@ -41,6 +43,8 @@ def fit_bench(
         Force a circuit model.
     points_per_octave : int
         Density of the curves made from recordings.
+    demands : Demands
+        Parameters that are held or bounded; they go before those of the bench file.
     on_step : callable
         Told what is being done, for a progress display.
 
@@ -50,12 +54,13 @@ def fit_bench(
         Whatever is wrong with the file, a recording, or the fit.
     """
     if path.suffix.lower() != ".toml":
-        return _fit_curve(path, coil, suspension)
+        return _fit_curve(path, coil, suspension, demands)
     table = read_toml(path, BenchTable, "bench")
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
     read = _read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
     sd, area_notes = area_of(table.driver)
+    demands = demands.over(demands_of(table.hold, table.bounds, str(path)))
 
     def run(gain: GainTrim) -> FitResult:
         curves = [one if isinstance(one, ImpedanceCurve) else impedance_of(one, gain) for one in read]
@@ -68,6 +73,7 @@ def fit_bench(
             sd=sd,
             coil=coil,
             suspension=suspension,
+            demands=demands,
             provenance=_provenance(path, table, curves),
         )
 
@@ -75,10 +81,15 @@ def fit_bench(
     return replace(result, quality=(*notes, *area_notes, *meter_notes, *result.quality))
 
 
-def _fit_curve(path: Path, coil: str | None, suspension: str | None) -> FitResult:
+def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: Demands) -> FitResult:
     curve = read_curve(path)
     result = fit(
-        [(curve, State())], name=path.stem, coil=coil, suspension=suspension, provenance={"curve": dict(curve.provenance)}
+        [(curve, State())],
+        name=path.stem,
+        coil=coil,
+        suspension=suspension,
+        demands=demands,
+        provenance={"curve": dict(curve.provenance)},
     )
     note = QualityNote(
         "state_assumed",

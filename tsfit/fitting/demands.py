@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from tsfit.base.errors import TsfitError
@@ -58,6 +58,18 @@ def demanded(name: str, text: str | float, where: str) -> float:
         if error.code != "wrong_unit" or parameter.unit == PLAIN:
             raise
     return parse_printed(text, parameter.unit, where).value
+
+
+def demands_of(hold: Mapping[str, str | float], bounds: Mapping[str, Sequence[str | float]], where: str) -> Demands:
+    """Demands as a person writes them, of values with their unit or numbers in the trade's unit; raises as `demanded`."""
+    held = {name: demanded(name, value, f"{where}: hold.{name}") for name, value in hold.items()}
+    bounded = {}
+    for name, ends in bounds.items():
+        if len(ends) != 2:
+            raise TsfitError(f"{where}: bounds.{name}: give two values, lowest and highest.", code="wrong_value")
+        low, high = (demanded(name, end, f"{where}: bounds.{name}") for end in ends)
+        bounded[name] = (low, high)
+    return Demands(held, bounded)
 
 
 def _all() -> tuple[str, ...]:

@@ -29,9 +29,9 @@ SETTLED_FLOOR = 0.02
 LONGEST_LAG = 100
 UNCORRELATED = 0.05
 """Autocorrelation of the misfit below which it is taken to have gone."""
-FINE, CLOSE = (1e-3, 1e-8), 1e-6
-"""Relative change of the sum of squares at which a search ends: first while the floor is a guess and then at last; where
-the end is one of many (trials, intervals)."""
+SEARCH, FINE, CLOSE = (1e-3, 1e-8), 1e-8, 1e-6
+"""Relative change of the sum of squares at which a search ends: first while the floor is a guess, and then; at last, when
+lmfit goes on from there; where the end is one of many (trials, intervals)."""
 ROUGH_MISS = 1.0
 """How far from its least a search may end that only compares models, in units of BIC; it ends with a step of half that."""
 OUT_OF_EVALUATIONS = 5
@@ -237,7 +237,7 @@ def settle(
     recent = Recent(problem)
     x, weights, left = start, Weights(floor), MAX_EVALUATIONS
     residuals = 2 * sum(map(len, problem.noise)) + problem.n_priors
-    first, last = (0.5 * ROUGH_MISS / residuals,) * 2 if rough else FINE
+    first, last = (0.5 * ROUGH_MISS / residuals,) * 2 if rough else SEARCH
     for turn in range(FLOOR_ROUNDS):
         near = last if turn else first
         objective = Objective(recent, weights)
@@ -253,7 +253,7 @@ def settle(
     objective = Objective(recent, weights)
     if not rough and ended:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
-        x, _, ended = _polish(objective, x, last, MAX_EVALUATIONS, limits or {})
+        x, _, ended = _polish(objective, x, FINE, MAX_EVALUATIONS, limits or {})
     jacobian, least = objective.jacobian(x), objective.sum(x)
     covariance = covariance_of(jacobian, problem.n_priors)
     misfits = tuple(misfit for misfit, _ in recent(x))

@@ -162,7 +162,7 @@ def engine_of(solved: Solved) -> tuple[lmfit.Minimizer, lmfit.minimizer.Minimize
     target = replace(target, constant=math.sqrt(max(spare, 0.0)))
     hold = {name: value if name in LINEAR else math.log(value) for name, value in solved.model.demands.hold.items()}
     minimizer = minimizer_of(target, x, solved.model.limits, hold)
-    return minimizer, descended(minimizer, FINE[1], MAX_EVALUATIONS)
+    return minimizer, descended(minimizer, FINE, MAX_EVALUATIONS)
 
 
 def undetermined(model: JointModel, covariance: Real) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TypedDict, Unpack
+from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, Unpack
 
 import click
 
@@ -12,6 +12,7 @@ from tsfit.cli.output import Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.driver.fit_result import FitResult
+    from tsfit.fitting.demands import Demands
 
 
 class Asked(TypedDict):
@@ -21,6 +22,7 @@ class Asked(TypedDict):
     suspension: str | None
     points_per_octave: int
     monte_carlo: int | Literal["auto"] | None
+    demands: NotRequired[Demands]
 
 
 def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> int | str | None:
@@ -31,6 +33,24 @@ def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> in
         return int(value)
     except ValueError:
         raise click.BadParameter(f"{value!r} is neither a number of trials nor auto.", ctx, param) from None
+
+
+def _parts(option: str, given: tuple[str, ...]) -> dict[str, str]:
+    """What is said of each parameter by an option like ``--hold Re=5.42``."""
+    found = {}
+    for text in given:
+        name, equals, value = text.partition("=")
+        if not (name.strip() and equals and value.strip()):
+            raise click.UsageError(f"{option} {text}: write the name of a parameter, =, and what it shall be.")
+        found[name.strip()] = value.strip()
+    return found
+
+
+def _demands(hold: tuple[str, ...], bounds: tuple[str, ...]) -> Demands:
+    from tsfit.fitting.demands import demands_of
+
+    ends = {name: value.split(",") for name, value in _parts("--bounds", bounds).items()}
+    return demands_of(_parts("--hold", hold), ends, "command line")
 
 
 @click.command()
@@ -57,6 +77,15 @@ def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> in
     help="Refit N curves with errors drawn anew, at least 200, and print the intervals so found; auto adds trials until "
     "they settle.",
 )
+@click.option(
+    "--hold",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Hold a parameter at a value, with its unit or in the one that is printed; may be given again.",
+)
+@click.option(
+    "--bounds", multiple=True, metavar="NAME=LOW,HIGH", help="Keep a parameter between two values; may be given again."
+)
 @click.option("--budget", is_flag=True, help="Print what contributes how much to the uncertainty of each parameter.")
 @with_outputs()
 def fit(
@@ -64,6 +93,8 @@ def fit(
     candidates: bool,
     spice: Path | None,
     summary: Path | None,
+    hold: tuple[str, ...],
+    bounds: tuple[str, ...],
     budget: bool,
     outputs: Outputs,
     **asked: Unpack[Asked],
@@ -80,8 +111,10 @@ def fit(
       tsfit fit curve.txt --coil ladder-2 --spice driver.cir
       tsfit fit bench.toml --candidates --budget
       tsfit fit bench.toml --monte-carlo 10000
+      tsfit fit bench.toml --hold Re=5.42 --bounds Qms=2,12
       tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
+    asked["demands"] = _demands(hold, bounds)
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit.batch import fit_all
 
@@ -92,7 +125,7 @@ def fit(
     from tsfit.formats.fit import fit_to_dict
 
     outputs.refuse_existing(spice)
-    result = _fitted(benches[0], quiet=outputs.as_json, **asked)
+    result = _fitted(benches[0], outputs.as_json, **asked)
     data = fit_to_dict(result)
     outputs.write_json(data)
     if outputs.plot is not None:
@@ -109,12 +142,13 @@ def fit(
 
 def _fitted(
     bench: Path,
-    *,
     quiet: bool,
+    *,
     coil: str | None,
     suspension: str | None,
     points_per_octave: int,
     monte_carlo: int | Literal["auto"] | None,
+    demands: Demands,
 ) -> FitResult:
     """Fit one bench, with Monte Carlo trials where they are asked for, and tell how far it is."""
     from tsfit.bench.fit import fit_bench
@@ -124,7 +158,14 @@ def _fitted(
     if monte_carlo is not None:
         check_trials(monte_carlo)
     with progress(quiet=quiet) as step:
-        result = fit_bench(bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, on_step=step)
+        result = fit_bench(
+            bench,
+            coil=coil,
+            suspension=suspension,
+            points_per_octave=points_per_octave,
+            demands=demands,
+            on_step=step,
+        )
         if monte_carlo is None:
             return result
         told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
