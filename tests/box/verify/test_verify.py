@@ -161,3 +161,16 @@ def test_what_cannot_be_verified_is_refused():
     with pytest.raises(TsfitError) as other:
         verify(replace(curve, impedance_ohm=np.full(300, 50.0 + 20j)), CLOSED, FIT.driver, FIT)
     assert other.value.code == "no_match"
+
+
+def test_equal_noise_gives_equal_intervals():
+    """fc is known hundreds of times better than the volume that it hangs on: a slope that is a little off would show."""
+    widths = []
+    for seed in range(14):
+        box = load.closed_box(0.02, resonance=FC, losses=load.Losses(absorption_q=20.0))
+        curve = cabinet(box, generator=np.random.default_rng(500 + seed), floor=0.0, noise=0.05)
+        found = verify(curve, CLOSED, FIT.driver, FIT).numbers
+        widths.append([found[name].stdev / found[name].value for name in ("fc", "qtc", "volume", "absorption_q")])
+    widths = np.array(widths)
+    assert np.all(widths[:, 0] < 0.01 * widths[:, 2])
+    assert np.all(np.max(widths, axis=0) < 1.5 * np.min(widths, axis=0))

@@ -1,32 +1,34 @@
-"""What is unknown of a finished box and of the drivers in it, and the box that values of it make.
+"""What is unknown of a finished box and of the drivers in it, as a problem for the core of the fit.
 
-The driver is known from its fit, as far as that knows it: the logarithms of its parameters are variables with the
-covariance of the fit as prior, beside the sizes and losses of the box, which are free. What the box adds to the air that
-moves with the cone is a variable too, as in the fit of a test box. Sizes are volumes and the tuning; of a passive radiator
-its compliance too, as a share of that of the box, which sets its own resonance: fp = fb/√(1 + C_AP/C_AB).
+The driver is known from its fit, as far as that knows it: unit normals turn the logarithms of its parameters, with the
+covariance of the fit as prior. Beside them stand the sizes and losses of the box, as logarithms with wide priors, what the
+box adds to the air that moves with the cone, as in the fit of a test box, and what else may be wrong with the curve. Sizes
+are volumes and the tuning; of a passive radiator its compliance too, as a share of that of the box, which sets its own
+resonance: fp = fb/√(1 + C_AP/C_AB). Every value of the circuit but the added mass goes with powers of the unknowns, so the
+derivative follows from tables of powers.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Number, Real
 from tsfit.box.enclosure import Enclosure, Kind
-from tsfit.box.numbers import resonance_with_losses
 from tsfit.circuit import load
-from tsfit.circuit.load import BOX_AIR_LOAD
-from tsfit.circuit.response import Circuit, impedance
+from tsfit.circuit.load import BOX_AIR_LOAD, Load, Losses
+from tsfit.circuit.response import Circuit, impedance, impedance_gradient
+from tsfit.driver.covariance import covariance_of, root_of
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.formulas import closed_box_ratio, mechanical_resistance, resonance
+from tsfit.driver.formulas import closed_box_ratio
+from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
+from tsfit.fitting.least_squares import Misfit
 
-Array = NDArray[np.float64]
-BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
 WITHOUT_FIT = {"Re": 0.03, "Fs": 0.08, "Qms": 0.2, "Qes": 0.1, "Mms": 0.05, "Sd": 0.03}
 """Relative standard uncertainties of a driver that comes without a fit; coil terms have `COIL_WITHOUT_FIT`. Common
 practice, no source."""
@@ -36,6 +38,8 @@ RE_LATER = 0.01
 TYPICAL_Q, Q_SPREAD = 15.0, 1.5
 """Prior of a loss factor: its typical value, and the standard deviation of its logarithm. Wide; it only keeps a loss that
 the curve does not show from running away."""
+HOLE_OVER_FS = 0.3
+"""What an opening is first taken to tune the box to, over Fs."""
 SIZE_SPREAD = 0.7
 """Standard deviation of the logarithm of a size about the plan. Wide."""
 LOSSES: dict[Kind, tuple[tuple[str, ...], ...]] = {
@@ -50,114 +54,230 @@ LOSSES: dict[Kind, tuple[tuple[str, ...], ...]] = {
     ),
 }
 """Losses that are tried, the plainest first. A hole is an opening with air in it that resonates with the box."""
-FACTORS = ("leak_q", "absorption_q", "port_q")
+IN_THE_CIRCUIT = {
+    "Bl": {"Re": 0.5, "Fs": 0.5, "Mms": 0.5, "Qes": -0.5},
+    "Cms": {"Fs": -2.0, "Mms": -1.0},
+    "Rms": {"Fs": 1.0, "Mms": 1.0, "Qms": -1.0},
+}
+"""Powers of the driver's parameters in those values of the circuit that are not among them."""
+IN_THE_LOAD = {
+    "compliance": {"volume": 1.0},
+    "absorption": {"volume": -1.0, "tuning": -1.0, "absorption_q": -1.0},
+    "leak_conductance": {"volume": 1.0, "tuning": 1.0, "leak_q": -1.0},
+    "port_mass": {"volume": -1.0, "tuning": -2.0},
+    "port_resistance": {"volume": -1.0, "tuning": -1.0, "port_q": -1.0},
+    "passive_compliance": {"volume": 1.0, "compliance_share": 1.0},
+}
+"""Powers of the sizes and losses of a chamber in its branches. Losses of one without a port hold at a fixed frequency."""
 
 
-class Unknowns:
-    """Box and drivers as functions of the variables ``theta``: unit normals of driver and curve, logarithms of the box.
+@dataclass(frozen=True)
+class CabinetSweep:
+    """The part of a curve that is used: frequencies (n,), impedance, E|δZ|², shifts (m, n) for one standard uncertainty."""
 
-    `latent` is how many of the former there are, `sizes` holds the sizes of the plan by name, `directions` what else may be
-    wrong with the curve, in ohm per unit.
-    """
-
-    def __init__(self, planned: Enclosure, one: Driver, fit: FitResult | None, directions: list[Any]) -> None:
-        self.planned, self.directions = planned, directions
-        self.names, self.root = _prior(one, fit)
-        # The last one is what the box adds to the air that moves with the cone.
-        self.latent = len(self.names) + len(directions) + 1
-        cones = planned.driver.values()["Sd"] / one.values()["Sd"]
-        self.air = cones * float(load.air_load_change(one.values()["Sd"], planned.driver.air))
-        self.sizes = sizes(planned)
-
-    def start(self, losses: tuple[str, ...]) -> Array:
-        """Return the centre of the prior, the box as planned."""
-        centres = [math.log(TYPICAL_Q if name != "hole" else 0.3 * self.planned.driver.Fs) for name in losses]
-        return np.array([*[0.0] * self.latent, *[math.log(size) for size in self.sizes.values()], *centres])
-
-    def widths(self, losses: tuple[str, ...]) -> Array:
-        """Return the standard deviations of the prior."""
-        return np.array([*[1.0] * self.latent, *[SIZE_SPREAD] * len(self.sizes), *[Q_SPREAD] * len(losses)])
-
-    def enclosure(self, theta: Array, losses: tuple[str, ...]) -> Enclosure:
-        """Build the box with what `theta` says of it and of the drivers."""
-        shifts = dict(zip(self.names, np.exp(self.root @ theta[: len(self.names)]), strict=True))
-        driver = self.planned.driver
-
-        def shifted(name: str, value: float) -> float:
-            return value * float(shifts.get(name, 1.0))
-
-        basic: dict[str, Any] = {name: shifted(name, getattr(driver, name)) for name in BASIC}
-        driver = replace(
-            driver,
-            **basic,
-            coil_values={name: shifted(name, value) for name, value in driver.coil_values.items()},
-            suspension_values={name: shifted(name, value) for name, value in driver.suspension_values.items()},
-        )
-        logs = theta[self.latent :]
-        built = dict(zip(self.sizes, np.exp(logs[: len(self.sizes)]), strict=True))
-        factors = dict(zip(losses, np.exp(logs[len(self.sizes) :]), strict=True))
-        mass = self.air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * float(theta[self.latent - 1]), 0.0)
-        return replace(self.planned, driver=driver, load=_load(self.planned.kind, driver, mass, built, factors))
-
-    def impedance(self, frequency_hz: Array, theta: Array, losses: tuple[str, ...]) -> Any:
-        """Impedance at the terminals, as it would have been measured."""
-        z = impedance_of(self.enclosure(theta, losses), frequency_hz)
-        for place, direction in enumerate(self.directions, len(self.names)):
-            z = z + theta[place] * direction
-        return z
+    frequency_hz: Real
+    impedance_ohm: Complex
+    variance_ohm2: Real
+    shifts_ohm: Complex
 
 
-def _prior(driver: Driver, fit: FitResult | None) -> tuple[list[str], Array]:
-    """Names of the driver's uncertain parameters, and a root of their logarithms' covariance."""
+@dataclass(frozen=True)
+class DriverPrior:
+    """The driver's uncertain parameters (k,), and the root (k, k) of their logarithms' covariance."""
+
+    names: tuple[str, ...]
+    root: Real
+
+    def looser(self, factor: float) -> DriverPrior:
+        """Return the same with uncertainties `factor` times as large."""
+        return replace(self, root=factor * self.root)
+
+
+def driver_prior(driver: Driver, fit: FitResult | None) -> DriverPrior:
+    """What is known of `driver` from its `fit`, or what is usual without one."""
     terms = {**driver.coil_values, **driver.suspension_values}
-    values = {name: value for name in (*BASIC, *terms) if (value := terms.get(name, getattr(driver, name, None)))}
+    names = [name for name in (*BASIC, *terms) if terms.get(name, getattr(driver, name, None))]
     if fit is None:
-        names = list(values)
-        spread = np.array([WITHOUT_FIT.get(name, COIL_WITHOUT_FIT) for name in names])
-        correlation = np.eye(len(names))
+        covariance = np.diag([WITHOUT_FIT.get(name, COIL_WITHOUT_FIT) ** 2 for name in names])
     else:
-        names = [name for name in values if name in fit.parameters and fit.parameters[name].value > 0.0]
-        spread = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in names])
-        known = {name: fit.correlation_names.index(name) for name in names if name in fit.correlation_names}
-        correlation = np.eye(len(names))
-        for row, first in enumerate(names):
-            for column, second in enumerate(names):
-                if first in known and second in known:
-                    correlation[row, column] = fit.correlation[known[first], known[second]]
-    covariance = correlation * np.outer(spread, spread)
+        names = [name for name in names if name in fit.parameters and fit.parameters[name].value > 0.0]
+        covariance = covariance_of(fit, names, [fit.parameters[name].stdev / fit.parameters[name].value for name in names])
     if "Re" in names:
         covariance[names.index("Re"), names.index("Re")] += RE_LATER**2
-    powers, axes = np.linalg.eigh(covariance)
-    return names, axes * np.sqrt(np.maximum(powers, 0.0))
+    return DriverPrior(tuple(names), root_of(covariance))
 
 
-def impedance_of(box: Enclosure, frequency_hz: Array) -> Any:
+@dataclass(frozen=True)
+class Unknowns:
+    """A finished box that shows one curve: a `least_squares.Problem` of unit normals alone.
+
+    Attributes
+    ----------
+    planned : Enclosure
+    prior : DriverPrior
+    cone_air : mass, kg, of the air that a baffle adds to all cones
+    losses : names of those that it may have
+    sweep : CabinetSweep
+    """
+
+    planned: Enclosure
+    prior: DriverPrior
+    cone_air: float
+    losses: tuple[str, ...]
+    sweep: CabinetSweep
+
+    @cached_property
+    def _centres(self) -> dict[str, tuple[float, float]]:
+        """Centre and spread of the logarithms of sizes and losses."""
+        found = {name: (math.log(size), SIZE_SPREAD) for name, size in sizes(self.planned).items()}
+        hole = HOLE_OVER_FS * self.planned.driver.Fs
+        return found | {name: (math.log(hole if name == "hole" else TYPICAL_Q), Q_SPREAD) for name in self.losses}
+
+    @cached_property
+    def names(self) -> tuple[str, ...]:
+        """The variables: of the driver, shifts of the curve, the air load, sizes, losses."""
+        driver = [f"driver:{place}" for place in range(len(self.prior.names))]
+        shifts = [f"systematic:{place}" for place in range(len(self.sweep.shifts_ohm))]
+        return (*driver, *shifts, "air load", *self._centres)
+
+    @property
+    def n_priors(self) -> int:
+        """All variables have priors."""
+        return len(self.names)
+
+    @property
+    def noise(self) -> tuple[Real]:
+        """E|δZ|² of the curve, (n,), ohm²."""
+        return (self.sweep.variance_ohm2,)
+
+    @cached_property
+    def size(self) -> tuple[Real]:
+        """|Z|², (n,), ohm², to which the floor is relative."""
+        return (np.asarray(np.abs(self.sweep.impedance_ohm) ** 2),)
+
+    def variables(self, shares: Mapping[str, float]) -> Real:
+        """The plan as variables, but for `shares` of its sizes."""
+        logs = {name: math.log(share) / self._centres[name][1] for name, share in shares.items()}
+        return np.array([logs.get(name, 0.0) for name in self.names])
+
+    def enclosure(self, x: Real) -> Enclosure:
+        """Build the box with what `x` says of it and of the drivers."""
+        v = dict(zip(self.names, x.tolist(), strict=True))
+        shift = self.prior.root @ x[: len(self.prior.names)]
+        factors = dict(zip(self.prior.names, np.exp(shift).tolist(), strict=True))
+        driver = self.planned.driver
+
+        def moved(values: Mapping[str, float]) -> dict[str, float]:
+            return {name: value * factors.get(name, 1.0) for name, value in values.items()}
+
+        basic = moved({name: getattr(driver, name) for name in BASIC})
+        driver = replace(
+            driver,
+            Re=basic["Re"],
+            Fs=basic["Fs"],
+            Qms=basic["Qms"],
+            Qes=basic["Qes"],
+            Mms=basic["Mms"],
+            Sd=basic["Sd"],
+            coil_values=moved(driver.coil_values),
+            suspension_values=moved(driver.suspension_values),
+        )
+        box = {name: math.exp(centre + spread * v[name]) for name, (centre, spread) in self._centres.items()}
+        mass = self.cone_air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * v["air load"], 0.0)
+        return replace(self.planned, driver=driver, load=self.load(box, mass))
+
+    def load(self, box: Mapping[str, Number], mass: float) -> Load:
+        """Load of a box of sizes and losses by name; those of a closed box or chamber hold at fc of the plan."""
+        kind, air = self.planned.kind, self.planned.driver.air
+
+        def losses(prefix: str = "") -> Losses:
+            names = ("leak_q", "absorption_q", "port_q")
+            return Losses(**{name: box[prefix + name] for name in names if prefix + name in box})
+
+        if kind in ("closed", "bandpass") and "hole" not in box:
+            prefix = "rear_" if kind == "bandpass" else ""
+            volume = box[prefix + "volume"]
+            rear = load.closed_box(volume, air, resonance=self.fc, losses=losses(prefix), added_mass=mass)
+            if kind == "closed":
+                return rear
+            return load.band_pass_box(rear, load.vented_box(box["front_volume"], box["fb"], air, losses=losses()))
+        tuning = box["hole" if kind == "closed" else "fb"]
+        ported = load.vented_box(box["volume"], tuning, air, losses=losses(), added_mass=mass)
+        if kind != "passive":
+            return ported
+        share = box["compliance_share"]
+        return replace(
+            ported, port_mass=ported.port_mass * (1.0 + 1.0 / share), passive_compliance=share * ported.compliance
+        )
+
+    @cached_property
+    def fc(self) -> float:
+        """Fc (Hz) of the plan without losses: of a closed box, or of the chamber behind the cone."""
+        return closed_resonance(self.planned)
+
+    def misfits(self, x: Real) -> list[Misfit]:
+        """What the curve is missed by, and the derivative by every variable."""
+        box = self.enclosure(x)
+        driver, part, values = box.driver, box.load, box.driver.values()
+        z, d = impedance_gradient(self.sweep.frequency_hz, values, Circuit(driver.coil, driver.suspension), part)
+        rows: dict[str, Number | Complex] = {}
+        for name, value in values.items():
+            _add(rows, IN_THE_CIRCUIT.get(name, {name: 1.0}), value * d[name])
+        for name, branch in part.parameters().items():
+            if name != "added_mass":
+                _add(rows, self._powers(name, part), branch * d[name])
+        slopes = np.zeros((len(self.names), len(z)), dtype=np.complex128)
+        k, m = len(self.prior.names), len(self.sweep.shifts_ohm)
+        slopes[:k] = self.prior.root.T @ np.array([np.broadcast_to(rows[name], z.shape) for name in self.prior.names])
+        slopes[k : k + m] = self.sweep.shifts_ohm
+        if np.any(part.added_mass):
+            slopes[k + m] = BOX_AIR_LOAD[1] * self.cone_air * d["added_mass"]
+        for place, (name, (_, spread)) in enumerate(self._centres.items(), k + m + 1):
+            slopes[place] = spread * rows[name]
+        shown = z + x[k : k + m] @ self.sweep.shifts_ohm
+        return [Misfit(shown - self.sweep.impedance_ohm, slopes)]
+
+    def _powers(self, name: str, part: Load) -> dict[str, float]:
+        """Powers of the unknowns in a value of `part`."""
+        front, kind = name.startswith("front_"), self.planned.kind
+        found: dict[str, float] = dict(IN_THE_LOAD[name.removeprefix("front_")])
+        if name == "port_mass" and part.sprung:
+            found["compliance_share"] = -1.0 / (1.0 + float(part.passive_compliance / part.compliance))
+        if kind == "bandpass":
+            own = {"volume": "front_volume", "tuning": "fb"} if front else {one: f"rear_{one}" for one in found}
+        else:
+            own = {"tuning": "hole" if kind == "closed" else "fb"}
+        named = {own.get(one, one): power for one, power in found.items()}
+        return {one: power for one, power in named.items() if one in self._centres}
+
+    def closest(self, shares: Mapping[str, tuple[float, ...]], number: int) -> list[Real]:
+        """Variables of the `number` boxes whose curves come closest, of all whose sizes are those `shares` of the plan."""
+        sized = {name: math.exp(self._centres[name][0]) for name in shares}
+        grid = np.stack([one.ravel() for one in np.meshgrid(*shares.values())])
+        boxes: dict[str, Number] = {name: math.exp(centre) for name, (centre, _) in self._centres.items()}
+        boxes |= {name: size * factors for (name, size), factors in zip(sized.items(), grid, strict=True)}
+        driver, shape = self.planned.driver, Circuit(self.planned.driver.coil, self.planned.driver.suspension)
+        many = self.load(boxes, self.cone_air * BOX_AIR_LOAD[0])
+        z = impedance(self.sweep.frequency_hz, driver.values(), shape, many)
+        off = np.mean(np.log(np.abs(z / self.sweep.impedance_ohm)) ** 2, axis=-1)
+        return [
+            self.variables(dict(zip(shares, grid[:, place].tolist(), strict=True))) for place in np.argsort(off)[:number]
+        ]
+
+
+def _add(rows: dict[str, Number | Complex], powers: Mapping[str, float], row: Complex) -> None:
+    for name, power in powers.items():
+        rows[name] = rows.get(name, 0.0) + power * row
+
+
+def impedance_of(box: Enclosure, frequency_hz: Real) -> Complex:
     """Impedance of a box without its source resistance."""
     return impedance(frequency_hz, box.driver.values(), Circuit(box.driver.coil, box.driver.suspension), box.load)
 
 
-def _load(kind: Kind, driver: Driver, mass: float, built: Mapping[str, float], factors: Mapping[str, float]) -> load.Load:
-    """Load of a box of `built` sizes; losses hold at the tuning, in a closed box or chamber at fc."""
-    air = driver.air
-    if kind == "bandpass":
-        volume = built["rear_volume"]
-        own = {name.removeprefix("rear_"): q for name, q in factors.items() if name.startswith("rear_")}
-        rear = load.closed_box(volume, air, resonance=_fc(driver, volume), losses=load.Losses(**own), added_mass=mass)
-        losses = load.Losses(**{name: q for name, q in factors.items() if not name.startswith("rear_")})
-        return load.band_pass_box(rear, load.vented_box(built["front_volume"], built["fb"], air, losses=losses))
-    losses = load.Losses(**{name: q for name, q in factors.items() if name != "hole"})
-    volume, tuning = built["volume"], built["fb"] if kind != "closed" else factors.get("hole")
-    if tuning is None:
-        return load.closed_box(volume, air, resonance=_fc(driver, volume), losses=losses, added_mass=mass)
-    box = load.vented_box(volume, tuning, air, losses=losses, added_mass=mass)
-    if kind != "passive":
-        return box
-    share = built["compliance_share"]
-    return replace(box, port_mass=box.port_mass * (1.0 + 1.0 / share), passive_compliance=share * box.compliance)
-
-
-def _fc(driver: Driver, acting: float) -> float:
-    return driver.Fs * float(closed_box_ratio(driver.Vas, acting))
+def closed_resonance(box: Enclosure) -> float:
+    """Fc (Hz) without losses of the drivers on the air behind the cone."""
+    return box.driver.Fs * float(closed_box_ratio(box.driver.Vas, float(box.load.volume(box.driver.air))))
 
 
 def sizes(box: Enclosure) -> dict[str, float]:
@@ -166,54 +286,8 @@ def sizes(box: Enclosure) -> dict[str, float]:
     volume = float(part.volume(air))
     if box.kind == "closed":
         return {"volume": volume}
+    outlet = part.outlet
     if box.kind == "bandpass":
-        return {
-            "rear_volume": volume,
-            "front_volume": float(part.outlet.volume(air)),
-            "fb": float(part.outlet.tuning),
-        }
-    share = {} if box.kind == "vented" else {"compliance_share": float(part.passive_compliance / part.compliance)}
+        return {"rear_volume": volume, "front_volume": float(outlet.volume(air)), "fb": float(outlet.tuning)}
+    share = {"compliance_share": float(part.passive_compliance / part.compliance)} if part.sprung else {}
     return {"volume": volume, "fb": float(part.tuning), **share}
-
-
-def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str, float]:
-    """Net volumes and resonances of a box, and its losses by name; where there are several, their sum at fb too."""
-    part = box.load.outlet
-    found = sizes(box)
-    passive = found.pop("compliance_share", None) is not None
-    found[next(iter(found))] /= filling
-    fc = _fc(box.driver, float(box.load.volume(box.driver.air)))
-    if passive:
-        found["fp"] = float(resonance(part.port_mass, part.passive_compliance))
-        found["radiator_mass"] = float(part.port_mass * box.port_area**2)
-    if box.kind == "closed":
-        if part.ported:
-            found["hole"] = float(part.tuning)
-        boxed = resonance_with_losses(box)
-        if boxed is not None:
-            found |= dict(zip(("fc", "qtc"), boxed, strict=True))
-    else:
-        found |= dict(zip(("fL", "fH"), _peaks(box, found["fb"]), strict=True))
-    at = found.get("fb") or found.get("hole") or fc
-    factors = {name: float(part.loss_factor(name, at)) for name in losses if name in FACTORS}
-    if box.kind != "closed" and len(factors) > 1:
-        found["box_q"] = 1.0 / sum(1.0 / factor for factor in factors.values())
-    if passive and factors.pop("port_q", None) is not None:
-        # A radiator's Q is stated at its own resonance.
-        factors["radiator_q"] = float(mechanical_resistance(found["fp"], part.port_mass, part.port_resistance))
-    rear = [name for name in losses if name.startswith("rear_")]
-    return found | factors | {name: float(box.load.loss_factor(name.removeprefix("rear_"), fc)) for name in rear}
-
-
-def _peaks(box: Enclosure, fb: float) -> tuple[float, float]:
-    """Frequencies of the two peaks of the motional impedance, below and above the tuning."""
-    still = {**box.driver.values(), "Le": 0.0}
-    found = []
-    for low, high in ((0.1 * fb, fb), (fb, 10.0 * fb)):
-        f = np.geomspace(low, high, 600)
-        size = np.abs(impedance(f, still, Circuit("simple", box.driver.suspension), box.load))
-        at = min(max(int(np.argmax(size)), 1), len(f) - 2)
-        a, b, c = size[at - 1 : at + 2]
-        bend = a - 2.0 * b + c
-        found.append(float(f[at] * (f[1] / f[0]) ** (0.5 * (a - c) / bend if bend else 0.0)))
-    return found[0], found[1]
