@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Outputs", "hint", "print_json", "print_table", "say", "with_outputs"]
 
-Command = TypeVar("Command", bound=Callable[..., Any])
+Command = TypeVar("Command", bound=Callable[..., object])
 
 
 @dataclass(frozen=True)
@@ -114,35 +114,20 @@ def with_outputs(*fields: str) -> Callable[[Callable[..., object]], Callable[...
     return decorate
 
 
-def json_option(command: Command) -> Command:
-    """Add ``--json``: the machine form on standard output instead of tables."""
-    return click.option("--json", "as_json", is_flag=True, help="Print the machine form instead of tables.")(command)
+# What commands use that do not take one `Outputs` yet.
+json_option = OPTIONS["as_json"]
 
 
 def output_options(command: Command) -> Command:
     """Add ``-o FILE``, ``--plot FILE`` and ``--replace``."""
-    command = click.option("--replace", is_flag=True, help="Allow files that are there to be replaced.")(command)
-    command = click.option(
-        "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Write the figure, as .png, .svg or .pdf."
-    )(command)
-    return click.option(
-        "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine form to a JSON file."
-    )(command)
+    return OPTIONS["output"](OPTIONS["plot"](OPTIONS["replace"](command)))
 
 
 def refuse_outputs(output: Path | None, plot: Path | None, *, replace: bool) -> None:
     """Refuse before the work the files that could not be written after it."""
-    from tsfit.base.files import refuse_existing
-    from tsfit.plots.save import figure_kind
-
-    for path in (output, plot):
-        refuse_existing(path, replace=replace)
-    if plot is not None:
-        figure_kind(plot)
+    Outputs(output, plot, replace).refuse_existing()
 
 
-def save_json(path: Path, data: Any, *, replace: bool) -> None:
+def save_json(path: Path, data: object, *, replace: bool) -> None:
     """Write `data` as a JSON file, whole or not at all."""
-    from tsfit.base.files import to_json, write_new
-
-    write_new(path, to_json(data), replace=replace)
+    Outputs(path, replace=replace).write_json(data)
