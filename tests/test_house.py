@@ -56,6 +56,17 @@ def test_a_file_fits_in_a_head(path):
         assert ast.get_docstring(ast.parse(text)), "a module says what it is"
 
 
+def test_few_files_lie_directly_in_the_package():
+    assert len([path for path in (ROOT / "tsfit").iterdir() if path.is_file()]) <= 6
+
+
+def test_a_test_finds_its_helpers_without_a_path_of_its_own():
+    """Scripts that run as processes may; everything else is found as pyproject.toml says."""
+    scripts = {"driver_in_the_loop.py", "mutation.py", Path(__file__).name}
+    for path in (ROOT / "tests").rglob("*.py"):
+        assert path.name in scripts or "sys.path.insert" not in path.read_text(), path
+
+
 WORKERS = {"Clock"}
 """Dataclasses that do something and change while they do; all others are records."""
 

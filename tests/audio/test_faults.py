@@ -6,7 +6,7 @@ import time
 import numpy as np
 import pytest
 import soundfile
-from conftest import outcome
+from helpers.sound_system import outcome
 
 SECONDS_TO_NOTICE = 4.0
 """1.5 s until the deadline, 0.5 s at most to close a stream whose device is gone, and the end of a Python process that may

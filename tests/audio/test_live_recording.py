@@ -7,8 +7,8 @@ import sys
 
 import pytest
 import soundfile
-from conftest import NAME, PERIOD, environment, outcome
-from driver_in_the_loop import DRIVER, LATE, MASS, RIG
+from helpers.driver_in_the_loop import DRIVER, LATE, MASS, RIG
+from helpers.sound_system import NAME, PERIOD, environment, outcome
 
 from tsfit.bench.fit import fit_bench
 from tsfit.capture.recording import read_recording

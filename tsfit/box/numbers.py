@@ -16,6 +16,8 @@ from tsfit.box.enclosure import Enclosure, slope
 from tsfit.driver.formulas import closed_box_ratio, resonance
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
+BUTTERWORTH_Q = math.sqrt(0.5)
+"""Q of the response of second order that is flattest."""
 
 
 def around(*enclosures: Enclosure) -> Real:

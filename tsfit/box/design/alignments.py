@@ -28,7 +28,7 @@ from typing import Literal
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.sections import BUTTERWORTH_Q
+from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.driver.record import Driver
 
 Family = Literal["B4", "QB3", "C4", "SC4"]

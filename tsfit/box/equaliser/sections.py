@@ -21,11 +21,11 @@ from numpy.typing import ArrayLike
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
+from tsfit.box.numbers import BUTTERWORTH_Q
 
 SectionKind = Literal["peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift"]
 KINDS: tuple[SectionKind, ...] = ("peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift")
 SAMPLE_RATES_HZ = (44100.0, 48000.0, 96000.0)
-BUTTERWORTH_Q = math.sqrt(0.5)
 FIT_BELOW, FIT_ABOVE_HZ = 0.8, 200.0
 """A target is met from this share of its lowest frequency up to here, or to four times that frequency."""
 MOST_BOOST_DB = 24.0

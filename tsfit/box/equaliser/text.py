@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.sections import BUTTERWORTH_Q, KINDS, Section, SectionKind
+from tsfit.box.equaliser.sections import KINDS, Section, SectionKind
+from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.formats.toml import Table, read_toml
 
 EXAMPLE = "peaking 40 Hz, Q 1.2, +3 dB"

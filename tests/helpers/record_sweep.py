@@ -1,6 +1,6 @@
 """Record one sweep, as a process of its own that tests may interrupt or kill.
 
-    python record.py DEVICE RATE SECONDS FILE
+    python record_sweep.py DEVICE RATE SECONDS FILE
 
 Tells on standard output "recording" when the first block has come, then a line of JSON: the report, or the error.
 """
