@@ -11,7 +11,8 @@ from tsfit.base.files import packaged, to_json, write_new
 from tsfit.bench.batch import fit_many
 from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
-from tsfit.box.compare.drivers import Comparison, compare
+from tsfit.box.compare.drivers import compare
+from tsfit.box.compare.result import DriverComparison
 from tsfit.box.parts import Opening, StatedLosses
 from tsfit.box.ports import Port
 from tsfit.box.vented import VentedPlan
@@ -46,7 +47,7 @@ class DemoResult:
     fits: dict[str, FitResult]
     checks: dict[str, CheckResult]
     drift: list[str]
-    comparison: Comparison
+    comparison: DriverComparison
     files: list[Path]
     page: Path
 

@@ -10,14 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.panels import cabinet
+from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.cli import main
 from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
 
 
+def boards(net, **wanted):
+    return cabinet(CabinetPlan(net, **wanted))
+
+
 def test_a_box_worked_out_by_hand():
     """24 l inside as 0.3 × 0.4 × 0.2 m, boards of 20 mm: outside 340 × 440 × 240 mm."""
-    built = cabinet(0.024, thickness=0.02, proportions=(3.0, 4.0, 2.0), cutout=0.2, density=700.0)
+    built = boards(0.024, thickness=0.02, proportions=(3.0, 4.0, 2.0), cutout=0.2, density=700.0)
     assert built.outside == pytest.approx((0.34, 0.44, 0.24))
     sizes = {panel.name: (panel.count, panel.length, panel.width) for panel in built.panels}
     assert sizes == {
@@ -33,14 +37,14 @@ def test_a_box_worked_out_by_hand():
 
 @pytest.mark.parametrize("double", [False, True])
 def test_wood_and_inside_make_the_outside(double):
-    built = cabinet(0.06, thickness=0.019, displaced=0.003, double_front=double, width=0.4)
+    built = boards(0.06, thickness=0.019, driver=0.003, double_front=double, width=0.4)
     assert built.area * 0.019 + built.gross == pytest.approx(math.prod(built.outside))
     assert built.gross == pytest.approx(0.063)
     assert built.outside[0] == pytest.approx(0.4)
 
 
 def test_braces_and_what_is_inside_come_on_top_of_the_net_volume():
-    built = cabinet(0.06, displaced=0.002, braces=2, brace_open=0.4)
+    built = boards(0.06, driver=0.002, braces=2, brace_open=0.4)
     wood = 2 * 0.6 * built.inside[0] * built.inside[2] * 0.019
     assert math.prod(built.inside) - 0.002 - wood == pytest.approx(0.06)
     assert built.gross == pytest.approx(math.prod(built.inside))
@@ -49,7 +53,7 @@ def test_braces_and_what_is_inside_come_on_top_of_the_net_volume():
 @settings(deadline=None, max_examples=40)
 @given(st.floats(0.005, 0.25), st.floats(0.009, 0.03), st.integers(0, 3), st.booleans(), st.floats(0.0, 0.008))
 def test_boards_keep_a_saw_cut_from_each_other_and_stay_on_the_sheet(volume, thickness, braces, double, kerf):
-    built = cabinet(volume, thickness=thickness, braces=braces, double_front=double, kerf=kerf)
+    built = boards(volume, thickness=thickness, braces=braces, double_front=double, kerf=kerf)
     assert len(built.placed) == sum(panel.count for panel in built.panels)
     assert sum(one.length * one.width for one in built.placed) == pytest.approx(built.area)
     for one in built.placed:
@@ -64,7 +68,7 @@ def test_boards_keep_a_saw_cut_from_each_other_and_stay_on_the_sheet(volume, thi
 def test_drawing_read_again_holds_every_board_in_millimetres():
     import ezdxf
 
-    built = cabinet(0.15, double_front=True, braces=2, cutout=0.25, sheet=(1.25, 1.0))
+    built = boards(0.15, double_front=True, braces=2, cutout=0.25, sheet=(1.25, 1.0))
     drawing = ezdxf.read(io.StringIO(panels_dxf(built).decode()))
     assert drawing.units == ezdxf.units.MM
     assert not drawing.audit().errors
@@ -98,7 +102,7 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
 )
 def test_what_cannot_be_built_is_refused(changes, code):
     with pytest.raises(TsfitError) as refused:
-        cabinet(**{"net": 0.05, **changes})
+        boards(**{"net": 0.05, **changes})
     assert refused.value.code == code
 
 

@@ -6,7 +6,7 @@ from dataclasses import fields
 
 from tsfit.box.kinds import PLANS
 from tsfit.box.limits import Ratings
-from tsfit.box.parts import Drive, DriverSet, Filling, Opening, Radiator, StatedLosses
+from tsfit.box.parts import DriverSet, Filling, Opening, Radiator, StatedDrive, StatedLosses
 from tsfit.box.ports import Port
 from tsfit.box.vented import ClosedChamber, VentedChamber
 
@@ -28,7 +28,7 @@ def box_plan(kind, **values):
     ratings = values.pop("ratings", {})
     plan = {"ratings": ratings if isinstance(ratings, Ratings) else Ratings(**ratings)}
     plan["drivers"] = DriverSet(**_taken(DriverSet, values, count="drivers"))
-    plan["drive"] = Drive(**_taken(Drive, values))
+    plan["drive"] = StatedDrive(**_taken(StatedDrive, values))
     if kind != "baffle":
         losses, filling = StatedLosses(**_taken(StatedLosses, values)), Filling(**_taken(Filling, values, factor="filling"))
     if kind in ("closed", "vented", "passive"):

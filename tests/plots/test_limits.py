@@ -7,7 +7,7 @@ import pytest
 from helpers.boxes import vented_box
 
 from tsfit.box.equaliser.equalised import at_level, equalise, flat, to_dict
-from tsfit.box.equaliser.sections import Section
+from tsfit.box.equaliser.sections import FilterSection
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
 from tsfit.plots.curves import Quantity, curves_figure
@@ -86,6 +86,6 @@ def test_the_equalised_figure():
     for word in ("alone", "with equaliser", "target", "Xmax 6 mm", "the limit", "travel", "power"):
         assert word in written
     bare = vented_box(replace(HERON, Xmax=None, Pe=None), volume=0.06, tuning=27.0)
-    found = equalise(bare, [Section("peaking", 40.0, 1.2, 3.0)])
+    found = equalise(bare, [FilterSection("peaking", 40.0, 1.2, 3.0)])
     figure = equalised_figure(to_dict(found, at_level(found, 95.0)))
     assert [panel.get_ylabel() for panel in figure.axes] == labels[:3]

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Number, Real
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Drive, Response, Squares, impedance
 from tsfit.driver.air import Air
@@ -34,8 +34,8 @@ Kind = Literal["closed", "vented", "passive", "baffle", "bandpass"]
 
 
 def reference_level(
-    values: Mapping[str, Any], air: Air, *, voltage: float, added_mass: Any = 0.0, source_ohm: float = 0.0
-) -> Any:
+    values: Mapping[str, Number], air: Air, *, voltage: float, added_mass: Number = 0.0, source_ohm: float = 0.0
+) -> Real:
     """Mid-band level at 1 m in half space without coil inductance, dB: the 2.83 V sensitivity, moved to the drive.
 
     `values` are those of the circuit, each a float or of shape ``(...)``, as is the result. An added air load lowers it by
@@ -50,21 +50,21 @@ def reference_level(
     )
     drive = 10.0 * math.log10(voltage**2 / 8.0)
     lost = 20.0 * np.log10((1.0 + added_mass / values["Mms"]) * (1.0 + source_ohm / values["Re"]))
-    return sensitivity_2v83(eta0, values["Re"], air) + drive - lost
+    return np.asarray(sensitivity_2v83(eta0, values["Re"], air) + drive - lost)
 
 
 def lossless_resonance(
-    values: Mapping[str, Any], air: Air, volume: Any | None, *, source_ohm: float = 0.0
-) -> tuple[Any, Any]:
+    values: Mapping[str, Number], air: Air, volume: Number | None, *, source_ohm: float = 0.0
+) -> tuple[Real, Real]:
     """Fc (Hz) and Qtc in a closed box of `volume` (m³) without losses; Fs and Qts without a box (None).
 
     `values` and shapes as in `reference_level`; the source resistance counts in the Q.
     """
     fs, qts = resonance(values["Mms"], values["Cms"]), braked_q(values, source_ohm)
     if volume is None:
-        return fs, qts
+        return np.asarray(fs), np.asarray(qts)
     ratio = closed_box_ratio(equivalent_volume(values["Cms"], values["Sd"], air), volume)
-    return fs * ratio, qts * ratio
+    return np.asarray(fs * ratio), np.asarray(qts * ratio)
 
 
 @dataclass(frozen=True)
@@ -96,10 +96,10 @@ class Enclosure:
     source_ohm: float = 0.0
     count: int = 1
     ohm_factor: float = 1.0
-    sets: Mapping[str, Any] | None = None
+    sets: Mapping[str, Number] | None = None
 
     @property
-    def parameters(self) -> Mapping[str, Any]:
+    def parameters(self) -> Mapping[str, Number]:
         """Circuit values of the driver, or the parameter sets that stand in for them."""
         return self.driver.values() if self.sets is None else self.sets
 

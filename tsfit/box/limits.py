@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, fields, replace
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,11 +124,11 @@ class MaximumOutput:
     """
 
     frequency_hz: Real
-    spl_db: NDArray[np.floating[Any]]
-    voltage_v: NDArray[np.floating[Any]]
+    spl_db: Real
+    voltage_v: Real
     names: tuple[str, ...]
     binding: NDArray[np.int8]
-    voltages: dict[str, NDArray[np.floating[Any]]]
+    voltages: dict[str, Real]
 
     @property
     def limited_by(self) -> NDArray[np.str_]:

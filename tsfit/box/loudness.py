@@ -7,13 +7,13 @@ driven as one was, add in phase where the wavelength is long: 20·lg(n). Both ar
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
 from tsfit.box.enclosure import Enclosure
@@ -50,10 +50,6 @@ class Needed:
     margin_db: Real | None
     limited_by: NDArray[np.str_] | None
     boxes: int | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return asdict(self)
 
 
 def level_needs(result: BoxResult, target_db: float, frequency_hz: Real, *, distance_m: float = 1.0) -> Needed:
@@ -102,7 +98,7 @@ class HighPass:
     loss_db: float
 
 
-def butterworth_gain(frequency_hz: Any, order: Any, corner_hz: Any) -> Any:
+def butterworth_gain(frequency_hz: Number, order: Number, corner_hz: Number) -> Number:
     """Gain |H| = 1/√(1 + (fc/f)^2n) of a Butterworth high-pass."""
     return 1.0 / np.sqrt(1.0 + (corner_hz / np.asarray(frequency_hz)) ** (2 * order))
 

@@ -7,13 +7,15 @@ whole width; the sides stand between all four. A front of two layers is two boar
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
-from tsfit.box.told import LITRE
+from tsfit.box.told import LITRE, MM, Told
 
+Sides = tuple[float, float, float]
 PROPORTIONS = (1.0, 1.26, 1.59)
 """Depth, width and height inside, as third parts of an octave apart, so that no two standing waves meet. Common practice,
 no source."""
@@ -73,8 +75,8 @@ class Cabinet:
 
     net: float
     gross: float
-    inside: tuple[float, float, float]
-    outside: tuple[float, float, float]
+    inside: Sides
+    outside: Sides
     thickness: float
     panels: tuple[Panel, ...]
     placed: tuple[Placed, ...]
@@ -93,7 +95,7 @@ class Cabinet:
         """Share of the sheets that no board takes."""
         return 1.0 - self.area / (self.sheets * self.sheet[0] * self.sheet[1])
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return the fixed machine form."""
         return {
             "net_volume_l": self.net / LITRE,
@@ -132,120 +134,146 @@ class Cabinet:
         }
 
 
-def inside_size(
-    gross: float,
-    *,
-    width: float | None = None,
-    height: float | None = None,
-    depth: float | None = None,
-    proportions: tuple[float, float, float] = (PROPORTIONS[1], PROPORTIONS[2], PROPORTIONS[0]),
-) -> tuple[float, float, float]:
-    """Width, height and depth inside (m) of `gross` volume (m³); sides that are given stay, the others keep proportions.
+@dataclass(frozen=True)
+class CabinetPlan:
+    """What a box of boards is to be.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when all three are given.
-    """
-    given = (width, height, depth)
-    if None not in given:
-        raise TsfitError("Width, height and depth are all given, so the volume is too; leave one out.", code="usage")
-    for ratio in proportions:
-        within(ratio, 0.05, 20.0, "proportion", "")
-    known = math.prod(side for side in given if side is not None)
-    free = [ratio for side, ratio in zip(given, proportions, strict=True) if side is None]
-    scale = (gross / (known * math.prod(free))) ** (1.0 / len(free))
-    w, h, d = (ratio * scale if side is None else side for side, ratio in zip(given, proportions, strict=True))
-    return w, h, d
-
-
-def cabinet(
-    net: float,
-    *,
-    thickness: float = 0.019,
-    displaced: float = 0.0,
-    width: float | None = None,
-    height: float | None = None,
-    depth: float | None = None,
-    proportions: tuple[float, float, float] = (PROPORTIONS[1], PROPORTIONS[2], PROPORTIONS[0]),
-    double_front: bool = False,
-    braces: int = 0,
-    brace_open: float = 0.5,
-    cutout: float | None = None,
-    sheet: tuple[float, float] = (2.5, 1.25),
-    kerf: float = 0.004,
-    density: float = DENSITY,
-) -> Cabinet:
-    """Work out the boards of a box.
-
-    Parameters
+    Attributes
     ----------
-    net : float
-        Volume that the air shall have, m³.
-    displaced : float
-        What driver and port take of the inside, m³.
-    width, height, depth : float
-        Outside sizes that are fixed, m; at most two.
-    proportions : tuple of float
-        Of the inside width, height and depth, for the sizes that are not fixed.
-    double_front : bool
-        Glue a second board behind the front, which fits between the other panels.
-    braces : int
-        Boards across the inside, parallel to top and bottom, with `brace_open` of their area cut away.
-    cutout : float
-        Diameter of the driver's opening, m.
+    net : volume that the air shall have, m³
+    driver, port : what they take of the inside, m³
+    thickness : of the board, m
+    width, height, depth : outside sizes that are fixed, m; at most two
+    proportions : of the inside width, height and depth, for the sizes that are not fixed
+    double_front : a second board is glued behind the front, which fits between the other panels
+    braces, brace_open : boards across the inside, parallel to top and bottom, and the share of their area that is cut away
+    cutout : diameter of the driver's opening, m
     sheet, kerf : size of a sheet and width of the saw cut, m
     density : of the board, kg/m³
 
     Raises
     ------
     TsfitError
+        ``wrong_value`` for what cannot be.
+    """
+
+    net: Annotated[float, Told("volume_l", LITRE)]
+    driver: Annotated[float, Told("driver_l", LITRE)] = 0.0
+    port: Annotated[float, Told("port_l", LITRE)] = 0.0
+    thickness: Annotated[float, Told("thickness_mm", MM)] = 0.019
+    width: Annotated[float | None, Told("width_mm", MM)] = None
+    height: Annotated[float | None, Told("height_mm", MM)] = None
+    depth: Annotated[float | None, Told("depth_mm", MM)] = None
+    proportions: Sides = (PROPORTIONS[1], PROPORTIONS[2], PROPORTIONS[0])
+    double_front: bool = False
+    braces: int = 0
+    brace_open: float = 0.5
+    cutout: Annotated[float | None, Told("cutout_mm", MM)] = None
+    sheet: Annotated[tuple[float, float], Told("sheet_mm", MM)] = (2.5, 1.25)
+    kerf: Annotated[float, Told("kerf_mm", MM)] = 0.004
+    density: float = DENSITY
+
+    def __post_init__(self) -> None:
+        within(self.net / LITRE, 0.01, 1e5, "volume", "l")
+        within(self.thickness / MM, 1.0, 100.0, "thickness", "mm")
+        within(self.displaced / LITRE, 0.0, 1e5, "displaced volume", "l")
+        within(self.braces, 0, 20, "number of braces", "")
+        within(self.brace_open, 0.0, 0.95, "open share of a brace", "")
+        within(self.kerf / MM, 0.0, 20.0, "kerf", "mm")
+        within(self.density, 50.0, 3000.0, "density", "kg/m3")
+        for edge, name in zip(self.sheet, ("sheet length", "sheet width"), strict=True):
+            within(edge / MM, 50.0, 1e4, name, "mm")
+        for side, wall, name in zip(self.fixed, self.walls, ("width", "height", "depth"), strict=True):
+            if side is not None:
+                within(side / MM, wall / MM + 10.0, 1e4, name, "mm")
+        for ratio in self.proportions:
+            within(ratio, 0.05, 20.0, "proportion", "")
+
+    @property
+    def displaced(self) -> float:
+        """What driver and port take of the inside, m³."""
+        return self.driver + self.port
+
+    @property
+    def fixed(self) -> tuple[float | None, float | None, float | None]:
+        """Outside width, height and depth that are fixed, m."""
+        return self.width, self.height, self.depth
+
+    @property
+    def walls(self) -> Sides:
+        """What the boards take of the outside width, height and depth, m."""
+        return 2.0 * self.thickness, 2.0 * self.thickness, (3.0 if self.double_front else 2.0) * self.thickness
+
+    def inside(self, gross: float) -> Sides:
+        """Width, height and depth inside (m) of `gross` volume (m³); fixed sides stay, the others keep the proportions.
+
+        Raises
+        ------
+        TsfitError
+            ``usage`` when all three are fixed.
+        """
+        given = [None if side is None else side - wall for side, wall in zip(self.fixed, self.walls, strict=True)]
+        if None not in given:
+            raise TsfitError("Width, height and depth are all given, so the volume is too; leave one out.", code="usage")
+        known = math.prod(side for side in given if side is not None)
+        free = [ratio for side, ratio in zip(given, self.proportions, strict=True) if side is None]
+        scale = (gross / (known * math.prod(free))) ** (1.0 / len(free))
+        w, h, d = (ratio * scale if side is None else side for side, ratio in zip(given, self.proportions, strict=True))
+        return w, h, d
+
+
+def cabinet(plan: CabinetPlan) -> Cabinet:
+    """Work out the boards of a box.
+
+    Raises
+    ------
+    TsfitError
         ``wrong_value`` for what cannot be; ``usage`` for three fixed sizes; ``too_large`` for a board that no sheet holds.
     """
-    within(net / LITRE, 0.01, 1e5, "volume", "l")
-    within(1e3 * thickness, 1.0, 100.0, "thickness", "mm")
-    within(displaced / LITRE, 0.0, 1e5, "displaced volume", "l")
-    within(braces, 0, 20, "number of braces", "")
-    within(brace_open, 0.0, 0.95, "open share of a brace", "")
-    within(1e3 * kerf, 0.0, 20.0, "kerf", "mm")
-    within(density, 50.0, 3000.0, "density", "kg/m3")
-    for edge, name in ((sheet[0], "sheet length"), (sheet[1], "sheet width")):
-        within(1e3 * edge, 50.0, 1e4, name, "mm")
-    walls = (2.0 * thickness, 2.0 * thickness, (3.0 if double_front else 2.0) * thickness)
-    fixed: list[float | None] = []
-    for side, wall, name in zip((width, height, depth), walls, ("width", "height", "depth"), strict=True):
-        if side is not None:
-            within(1e3 * side, 1e3 * wall + 10.0, 1e4, name, "mm")
-        fixed.append(None if side is None else side - wall)
     # Braces take a share of the volume that goes with the inside height only: solve for it by repetition, which contracts.
-    gross = net + displaced
+    gross, solid = plan.net + plan.displaced, 1.0 - plan.brace_open
     for _ in range(60):
-        w, h, d = inside_size(gross, width=fixed[0], height=fixed[1], depth=fixed[2], proportions=proportions)
-        gross = net + displaced + braces * (1.0 - brace_open) * w * d * thickness
+        w, h, d = plan.inside(gross)
+        gross = plan.net + plan.displaced + plan.braces * solid * w * d * plan.thickness
     if not math.isclose(w * h * d, gross, rel_tol=1e-6):
         raise TsfitError("braces: they take more than the box has; take fewer, or thinner board.", code="wrong_value")
-    outside = w + walls[0], h + walls[1], d + walls[2]
-    if cutout is not None:
-        within(1e3 * cutout, 10.0, 1e3 * min(w, h), "cutout", "mm")
-    panels = [Panel("front", 1, outside[1], outside[0], cutout)]
-    if double_front:
-        panels.append(Panel("front, inner layer", 1, h, w, cutout))
-    panels += [
-        Panel("back", 1, outside[1], outside[0]),
-        Panel("top and bottom", 2, outside[0], d + walls[2] - 2.0 * thickness),
-        Panel("sides", 2, h, d + walls[2] - 2.0 * thickness),
-    ]
-    if braces:
-        panels.append(Panel("braces", braces, w, d))
-    placed, sheets = layout(panels, sheet, kerf)
+    if plan.cutout is not None:
+        within(plan.cutout / MM, 10.0, min(w, h) / MM, "cutout", "mm")
+    outside = w + plan.walls[0], h + plan.walls[1], d + plan.walls[2]
+    panels = _panels(plan, (w, h, d), outside)
+    placed, sheets = layout(panels, plan.sheet, plan.kerf)
     holes = sum(math.pi / 4.0 * panel.cutout**2 for panel in panels if panel.cutout is not None)
-    area = sum(panel.count * panel.length * panel.width for panel in panels) - holes - braces * brace_open * w * d
+    area = sum(panel.count * panel.length * panel.width for panel in panels) - holes
+    area -= plan.braces * plan.brace_open * w * d
     return Cabinet(
-        net, gross, (w, h, d), outside, thickness, tuple(panels), placed, sheet, sheets, kerf, density * thickness * area
+        net=plan.net,
+        gross=gross,
+        inside=(w, h, d),
+        outside=outside,
+        thickness=plan.thickness,
+        panels=panels,
+        placed=placed,
+        sheet=plan.sheet,
+        sheets=sheets,
+        kerf=plan.kerf,
+        weight=plan.density * plan.thickness * area,
     )
 
 
-def layout(panels: list[Panel], sheet: tuple[float, float], kerf: float) -> tuple[tuple[Placed, ...], int]:
+def _panels(plan: CabinetPlan, inside: Sides, outside: Sides) -> tuple[Panel, ...]:
+    w, h, d = inside
+    deep = d + plan.walls[2] - 2.0 * plan.thickness
+    return (
+        Panel("front", 1, outside[1], outside[0], plan.cutout),
+        *([Panel("front, inner layer", 1, h, w, plan.cutout)] if plan.double_front else []),
+        Panel("back", 1, outside[1], outside[0]),
+        Panel("top and bottom", 2, outside[0], deep),
+        Panel("sides", 2, h, deep),
+        *([Panel("braces", plan.braces, w, d)] if plan.braces else []),
+    )
+
+
+def layout(panels: Sequence[Panel], sheet: tuple[float, float], kerf: float) -> tuple[tuple[Placed, ...], int]:
     """Place all boards on as few sheets as the packing finds, a kerf between any two; returns them and the sheet count.
 
     Raises

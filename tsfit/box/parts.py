@@ -163,7 +163,7 @@ class DriverSet:
 
 
 @dataclass(frozen=True)
-class Drive:
+class StatedDrive:
     """V RMS at the amplifier, or W into Re: 2.83 V where neither is told; and the resistance (Ω) of amplifier and leads."""
 
     voltage: Annotated[float | None, Told("voltage_v", 1.0, "drive_v", above=0.0)] = None

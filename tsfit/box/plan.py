@@ -27,7 +27,7 @@ from tsfit.box.bounds import within
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import Ratings, ratings_of
-from tsfit.box.parts import AirLoad, Drive, DriverSet, Filling
+from tsfit.box.parts import AirLoad, DriverSet, Filling, StatedDrive
 from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
 from tsfit.box.told import Inside, Told
 from tsfit.circuit.load import Load, air_load_change
@@ -94,7 +94,7 @@ class BoxPlan:
     ----------
     name : of the box, for people
     air_load : "free air" or "baffle"
-    drivers, drive : DriverSet and Drive
+    drivers, drive : DriverSet and StatedDrive
     ratings : that replace what the driver's sheet states
     air : in and around the box; the driver's when left out
     """
@@ -103,7 +103,7 @@ class BoxPlan:
     name: Annotated[str | None, Told("name")] = None
     air_load: Annotated[AirLoad, Told("air_load")] = "free air"
     drivers: Annotated[DriverSet, Inside("drivers")] = DriverSet()
-    drive: Annotated[Drive, Inside("drive")] = Drive()
+    drive: Annotated[StatedDrive, Inside("drive")] = StatedDrive()
     ratings: Annotated[Ratings, Inside()] = Ratings()
     air: Annotated[Air | None, Inside("air")] = None
 

@@ -15,10 +15,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
+from tsfit.base.arrays import Number
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
 from tsfit.box.told import CM, Told
@@ -87,7 +88,7 @@ class Port:
         """Section of all ports together, m²."""
         return self.count * self.section
 
-    def ends_mass(self, scale: Any = 1.0) -> Any:
+    def ends_mass(self, scale: Number = 1.0) -> Number:
         """What moves at the two ends of one port, and in its roundings, ∫dx/S in 1/m; the section's sides times `scale`."""
         flush_ends = {"one flush": 1, "both flush": 2, "both free": 0}[self.ends]
         if self.diameter is not None:
@@ -103,7 +104,7 @@ class Port:
         lengths = {"one flush": outer + free * inner, "both flush": outer + inner, "both free": free * (outer + inner)}
         return lengths[self.ends] / self.section / scale
 
-    def any_length(self, mass: Any, air: Air, scale: Any = 1.0) -> Any:
+    def any_length(self, mass: Number, air: Air, scale: Number = 1.0) -> Number:
         """Length (m) as `length` gives it, for arrays and scaled sections, also where no tube is short enough."""
         air_length = mass * self.count / air.density - self.ends_mass(scale)
         return air_length * self.section * scale**2 + 2.0 * self.flare
@@ -185,7 +186,7 @@ def slot_end(width: float, height: float) -> float:
     return integral / (2.0 * math.pi * w * h)
 
 
-def _rounding(radius: Any, flare: float) -> Any:
+def _rounding(radius: Number, flare: float) -> Number:
     """∫dx/S over a quarter-round widening from `radius` (...) by `flare`, 1/m; Gauss-Legendre in the angle."""
     if not flare:
         return 0.0
@@ -193,4 +194,4 @@ def _rounding(radius: Any, flare: float) -> Any:
     angle = 0.25 * math.pi * (nodes + 1.0)
     # x = flare·sin(angle) along the axis, radius grows by flare·(1 − cos(angle)).
     area = math.pi * (np.asarray(radius)[..., np.newaxis] + flare * (1.0 - np.cos(angle))) ** 2
-    return 0.25 * math.pi * np.sum(weights * flare * np.cos(angle) / area, axis=-1)
+    return np.asarray(0.25 * math.pi * np.sum(weights * flare * np.cos(angle) / area, axis=-1))

@@ -123,6 +123,8 @@ def made(record: type[Record], given: Mapping[str, Any], name: Callable[[Leaf], 
 
 
 def _si(leaf: Leaf, value: Any) -> Any:
+    if isinstance(value, tuple):
+        return tuple(_si(leaf, one) for one in value)
     if leaf.told.scale != 1.0:
         return value * leaf.told.scale
     return float(value) if isinstance(value, float) else value

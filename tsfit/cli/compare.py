@@ -15,7 +15,7 @@ from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
-    from tsfit.box.compare.drivers import CaseResult, Comparison
+    from tsfit.box.compare.result import CaseResult, DriverComparison
     from tsfit.driver.formulas import Wiring
 
 Value = TypeVar("Value")
@@ -230,7 +230,7 @@ def _cases(candidates: list[Candidate], asked: AskedCases) -> list[Case]:
     return cases
 
 
-def _print(result: Comparison, ways: tuple[str, ...]) -> None:
+def _print(result: DriverComparison, ways: tuple[str, ...]) -> None:
     names = [one.driver.name for one in result.candidates]
     rows = [
         [
@@ -261,7 +261,7 @@ def _print(result: Comparison, ways: tuple[str, ...]) -> None:
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
-    from tsfit.box.compare.drivers import table_rows
+    from tsfit.box.compare.result import table_rows
 
     differences = case.differences[way]
     columns = ["Hz", *names]

@@ -24,7 +24,7 @@ def compare_figure(names: Sequence[str], case: Mapping[str, Any]) -> Figure:
     Parameters
     ----------
     names : of the drivers, the first being what the others are held against
-    case : machine form of a `tsfit.box.compare.drivers.CaseResult`
+    case : machine form of a `tsfit.box.compare.result.CaseResult`
     """
     frequency = np.asarray(case["frequency_hz"], dtype=float)
     shown = frequency <= HIGHEST_HZ

@@ -8,19 +8,19 @@ from helpers.boxes import band_pass_box, closed_box, infinite_baffle, vented_box
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.equaliser.equalised import at_level, equalise, flat, like, to_dict, words
-from tsfit.box.equaliser.sections import Section, flat_target_db
+from tsfit.box.equaliser.sections import FilterSection, flat_target_db
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", 5.6, 31.0, 4.6, 0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=150.0)
 OTHER = replace(HERON, name="Heron 10 S", Qes=0.30, Mms=0.06)
-PEAK = Section("peaking", 40.0, 1.2, 3.0)
+PEAK = FilterSection("peaking", 40.0, 1.2, 3.0)
 
 
 def test_costs_are_those_of_the_box_at_that_drive():
     """Travel, level and power of a box driven with the voltage that the sections make of it, at single frequencies."""
     box = closed_box(HERON, volume=0.03)
-    found = equalise(box, [PEAK, Section("high-pass", 22.0)])
+    found = equalise(box, [PEAK, FilterSection("high-pass", 22.0)])
     taken = at_level(found, 95.0)
     for wanted in (20.0, 40.0, 125.0):
         k = int(np.searchsorted(found.frequency_hz, wanted))
@@ -35,7 +35,7 @@ def test_costs_are_those_of_the_box_at_that_drive():
 
 def test_ten_decibels_are_ten_times_the_power_and_three_times_the_travel():
     """Common practice, no source; 10^(10/10) and 10^(10/20) = 3.16."""
-    found = equalise(closed_box(HERON, volume=0.03), [Section("peaking", 40.0, 1.0, 10.0)])
+    found = equalise(closed_box(HERON, volume=0.03), [FilterSection("peaking", 40.0, 1.0, 10.0)])
     taken = at_level(found, 80.0)
     k = int(np.searchsorted(found.frequency_hz, 40.0))
     assert taken.power_w[k] / taken.power_before_w[k] == pytest.approx(10.0, rel=1e-6)
@@ -79,7 +79,7 @@ def test_flat_is_flat(box, order):
 def test_what_is_still_boosted_below_is_said():
     said = " ".join(words(found := flat(closed_box(HERON, volume=0.02), 28.0), at_level(found, 90.0)))
     assert "keep out with a high-pass" in said
-    cut = equalise(closed_box(HERON, volume=0.02), [Section("high-pass", 22.0)])
+    cut = equalise(closed_box(HERON, volume=0.02), [FilterSection("high-pass", 22.0)])
     assert "keep out" not in " ".join(words(cut, at_level(cut, 90.0)))
 
 

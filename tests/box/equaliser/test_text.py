@@ -4,24 +4,23 @@ import pytest
 from helpers.boxes import closed_box, vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.equalised import own_poles
-from tsfit.box.equaliser.sections import Section
+from tsfit.box.equaliser.sections import FilterSection
 from tsfit.box.equaliser.text import parse_section, read_sections
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", 5.6, 31.0, 4.6, 0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=150.0)
-PEAK = Section("peaking", 40.0, 1.2, 3.0)
+PEAK = FilterSection("peaking", 40.0, 1.2, 3.0)
 
 
 @pytest.mark.parametrize(
     "section",
     [
         PEAK,
-        Section("low shelf", 60.0, 0.7, -4.5),
-        Section("high shelf", 300.0, 0.5, 2.0),
-        Section("high-pass", 22.5, 0.9),
-        Section("low-pass", 120.0),
-        Section("pole shift", 25.0, 0.6, from_hz=55.0, from_q=0.9),
+        FilterSection("low shelf", 60.0, 0.7, -4.5),
+        FilterSection("high shelf", 300.0, 0.5, 2.0),
+        FilterSection("high-pass", 22.5, 0.9),
+        FilterSection("low-pass", 120.0),
+        FilterSection("pole shift", 25.0, 0.6, from_hz=55.0, from_q=0.9),
     ],
     ids=str,
 )
@@ -34,11 +33,11 @@ def test_what_is_printed_is_read_back(section):
 
 def test_words_are_read_leniently():
     assert parse_section("Peaking 40Hz q1.2 3dB") == PEAK
-    assert parse_section("low shelf 60 Hz −4 dB") == Section("low shelf", 60.0, gain_db=-4.0)
-    poles = own_poles(closed_box(HERON, volume=0.03))
+    assert parse_section("low shelf 60 Hz −4 dB") == FilterSection("low shelf", 60.0, gain_db=-4.0)
+    poles = closed_box(HERON, volume=0.03).poles
     shift = parse_section("pole shift to 25 Hz, Q 0.7", poles)
     assert (shift.frequency_hz, shift.from_hz, shift.from_q) == (25.0, *poles)
-    assert own_poles(vented_box(HERON, volume=0.06, tuning=27.0)) is None
+    assert vented_box(HERON, volume=0.06, tuning=27.0).poles is None
 
 
 @pytest.mark.parametrize(

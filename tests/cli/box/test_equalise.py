@@ -8,7 +8,7 @@ import pytest
 from helpers.made_fit import made_fit
 
 from tsfit.base.files import to_json
-from tsfit.box.equaliser.sections import Section, gain_db
+from tsfit.box.equaliser.sections import FilterSection, gain_db
 from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
 
@@ -49,7 +49,7 @@ def test_sections_of_ones_own(equalise):
     code, out, err = equalise(*arguments)
     assert (code, err) == (0, "")
     plain = " ".join(out.split())
-    b, a = Section("peaking", 40.0, 1.2, 3.0).biquad(96000.0)
+    b, a = FilterSection("peaking", 40.0, 1.2, 3.0).biquad(96000.0)
     for word in (
         "1 peaking 40 Hz, Q 1.2, +3.0 dB 2 high-pass 22 Hz, Q 0.707",
         "at 44100 Hz", "at 48000 Hz", "at 96000 Hz",
@@ -58,7 +58,7 @@ def test_sections_of_ones_own(equalise):
     ):  # fmt: skip
         assert word in plain
     data = json.loads(equalise(*arguments, "--json")[1])
-    expected = gain_db([Section("peaking", 40.0, 1.2, 3.0), Section("high-pass", 22.0)], data["frequency_hz"])
+    expected = gain_db([FilterSection("peaking", 40.0, 1.2, 3.0), FilterSection("high-pass", 22.0)], data["frequency_hz"])
     np.testing.assert_allclose(data["gain_db"], expected, atol=1e-9)
     np.testing.assert_allclose(np.subtract(data["after_db"], data["before_db"]), expected, atol=1e-9)
     assert set(data["headroom_limited_by"]) == {"power", "travel"}

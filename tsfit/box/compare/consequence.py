@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
-from typing import Any, Literal
+from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
 
@@ -30,6 +30,7 @@ from tsfit.circuit.several import as_one, rewired
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
+Plain = TypeVar("Plain", float, Real)
 Outcome = Literal["holds", "adjust", "differs", "undecided"]
 
 AUDIBLE_DB = 1.0
@@ -85,12 +86,12 @@ def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) ->
 
 
 @dataclass(frozen=True)
-class Band:
+class Bounded(Generic[Plain]):
     """A number, or one for each frequency, with its 95 % interval; None or NaN where a draw has none."""
 
-    value: Any
-    low: Any
-    high: Any
+    value: Plain
+    low: Plain
+    high: Plain
 
     def to_dict(self) -> dict[str, Any]:
         """Return value and interval, null for what there is not."""
@@ -103,22 +104,22 @@ def _plain(value: Any) -> Any:
     return float(value) if math.isfinite(value) else None
 
 
-def _band(values: Real) -> Band:
-    """Band of `values` (1 + n, ...), the best estimate first."""
+def _band(values: Real) -> Bounded[Any]:
+    """Bounded of `values` (1 + n, ...), the best estimate first."""
     if len(values) == 1:
-        return Band(values[0], values[0], values[0])
+        return Bounded(values[0], values[0], values[0])
     low, high = middle(values[1:])
     # A best estimate beyond its own draws happens to a maximum; the interval then reaches to it.
-    return Band(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
+    return Bounded(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
 
 
 @dataclass(frozen=True)
-class Change:
+class NumberChange:
     """One number of the box with the first driver, with the second, and the difference second − first."""
 
-    before: Band
-    after: Band
-    change: Band
+    before: Bounded[float]
+    after: Bounded[float]
+    change: Bounded[float]
 
     def to_dict(self) -> dict[str, Any]:
         """Return the three with their intervals."""
@@ -156,13 +157,13 @@ class Consequence:
     box : str
         What kind of box and how it was chosen, for people.
     volume : m³, None for a baffle; tuning : Hz, None without a port
-    figures : dict of Change
+    figures : dict of NumberChange
         f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
     frequency_hz : (n_freq,), where levels are compared
-    level_change_db : Band of (n_freq,), level of the second less that of the first driver at the same voltage
-    maximum_change_db : Band of (n_freq,) or None
+    level_change_db : Bounded of (n_freq,), level of the second less that of the first driver at the same voltage
+    maximum_change_db : Bounded of (n_freq,) or None
         The same of the most that both can play within the ratings of the first; None when these limit nothing.
-    shape_change_db : Band
+    shape_change_db : Bounded
         Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
     outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
         "undecided" when the interval of the change reaches to both sides
@@ -172,11 +173,11 @@ class Consequence:
     box: str
     volume: float | None
     tuning: float | None
-    figures: Mapping[str, Change]
+    figures: Mapping[str, NumberChange]
     frequency_hz: Real
-    level_change_db: Band
-    maximum_change_db: Band | None
-    shape_change_db: Band
+    level_change_db: Bounded[Real]
+    maximum_change_db: Bounded[Real] | None
+    shape_change_db: Bounded[float]
     outcome: Outcome
     remedy: Remedy | None
 
@@ -239,7 +240,7 @@ def consequence(
         volume=first.volume,
         tuning=first.tuning,
         figures={
-            name: Change(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
+            name: NumberChange(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
             for name, one in numbers[0].items()
         },
         frequency_hz=table,

@@ -9,11 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Mask, Number, Real
 from tsfit.box.enclosure import reference_level
 from tsfit.box.numbers import HALF_POWER_DB, last_rise, waves
 from tsfit.circuit.load import Load
@@ -61,7 +60,7 @@ def frequencies(low_hz: float, high_hz: float) -> Real:
 
 def merits(
     frequency_hz: Real,
-    values: Mapping[str, Any],
+    values: Mapping[str, Number],
     models: Circuit,
     load: Load,
     air: Air,

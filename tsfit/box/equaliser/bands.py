@@ -16,7 +16,7 @@ from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.bands import DRAWS, drawn_box
 from tsfit.box.enclosure import reference_level
-from tsfit.box.equaliser.equalised import AtLevel, Equalised, three_digits
+from tsfit.box.equaliser.equalised import Equalised, LevelCost, three_digits
 from tsfit.box.limits import maximum_output
 from tsfit.driver.fit_result import FitResult
 
@@ -63,7 +63,7 @@ class EqualisedBands:
 
 def equalised_bands(
     equalised: Equalised,
-    taken: AtLevel,
+    taken: LevelCost,
     fit: FitResult,
     *,
     draws: int = DRAWS,

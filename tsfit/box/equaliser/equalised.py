@@ -17,7 +17,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
-from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, Section, flat_target_db, gain_db, reach
+from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, FilterSection, flat_target_db, gain_db, reach
 from tsfit.box.frequencies import default_frequencies, table_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
 from tsfit.box.result import BoxResult
@@ -39,7 +39,7 @@ class Equalised:
     """
 
     box: BoxResult
-    sections: tuple[Section, ...]
+    sections: tuple[FilterSection, ...]
     frequency_hz: Real
     before_db: Real
     gain_db: Real
@@ -105,7 +105,7 @@ class Equalised:
 
 
 @dataclass(frozen=True)
-class AtLevel:
+class LevelCost:
     """What sections cost when the box alone would have a mid-band level; arrays (n_freq,).
 
     Attributes
@@ -130,7 +130,7 @@ class AtLevel:
 
 def equalise(
     box: BoxResult,
-    sections: Sequence[Section],
+    sections: Sequence[FilterSection],
     *,
     from_hz: float | None = None,
     to_hz: float | None = None,
@@ -166,7 +166,7 @@ def flat(box: BoxResult, lowest_hz: float) -> Equalised:
         raise TsfitError("A band-pass box is not made flat by an equaliser; give sections, or --like.", code="wrong_value")
     within(lowest_hz, 1.0, 5000.0, "flat down to", "Hz")
     frequency = _frequencies(box)
-    target = flat_target_db(frequency, lowest_hz, 2 if own_poles(box) else 4)
+    target = flat_target_db(frequency, lowest_hz, 2 if box.poles else 4)
     return _solved(box, frequency, target, lowest_hz)
 
 
@@ -191,7 +191,7 @@ def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Eq
     return _solved(box, frequency, other.enclosure.level_db(frequency), lowest)
 
 
-def at_level(equalised: Equalised, level_db: float) -> AtLevel:
+def at_level(equalised: Equalised, level_db: float) -> LevelCost:
     """Tell what the sections cost at a drive for which the box alone has `level_db` in the mid-band, 1 m, half space.
 
     Raises
@@ -206,7 +206,7 @@ def at_level(equalised: Equalised, level_db: float) -> AtLevel:
     power = np.full_like(travel, (drive * enclosure.voltage) ** 2 / enclosure.driver.Re)
     most = equalised.most
     spare = None if most is None else np.asarray(most.spl_db) - level_db - equalised.before_db
-    return AtLevel(
+    return LevelCost(
         level_db=level_db,
         power_w=power * 10.0 ** (equalised.gain_db / 10.0),
         excursion_mm=travel * 10.0 ** (equalised.gain_db / 20.0),
@@ -218,12 +218,7 @@ def at_level(equalised: Equalised, level_db: float) -> AtLevel:
     )
 
 
-def own_poles(box: BoxResult) -> tuple[float, float] | None:
-    """Frequency and Q of the poles of a closed box or baffle, as the circuit has them; None of other kinds."""
-    return box.poles
-
-
-def words(equalised: Equalised, taken: AtLevel) -> list[str]:
+def words(equalised: Equalised, taken: LevelCost) -> list[str]:
     """Say in sentences what the sections cost, what is left, and what to look out for."""
     low, high = equalised.played_hz
     gain, at = equalised.boost
@@ -263,7 +258,7 @@ def three_digits(value: float) -> str:
     return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
 
 
-def to_dict(equalised: Equalised, taken: AtLevel) -> dict[str, Any]:
+def to_dict(equalised: Equalised, taken: LevelCost) -> dict[str, Any]:
     """Return the fixed machine form; levels are absolute, at the level of `taken`."""
     return {
         "schema": 1,
@@ -303,14 +298,14 @@ def _range(low: float, high: float) -> tuple[float, float]:
 
 
 def _solved(box: BoxResult, frequency: Real, target: Real, lowest_hz: float) -> Equalised:
-    sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=own_poles(box))
+    sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=box.poles)
     played = (FIT_BELOW * lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
     return _equalised(box, sections, frequency, target, lowest_hz, played)
 
 
 def _equalised(
     box: BoxResult,
-    sections: tuple[Section, ...],
+    sections: tuple[FilterSection, ...],
     frequency: Real,
     target: Real | None,
     target_from_hz: float | None,

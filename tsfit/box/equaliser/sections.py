@@ -33,7 +33,7 @@ EXTRA_SECTIONS = 2
 
 
 @dataclass(frozen=True)
-class Section:
+class FilterSection:
     """One section.
 
     Attributes
@@ -119,7 +119,7 @@ class Section:
         return words + (f", {self.gain_db:+.1f} dB" if "pass" not in self.kind else "")
 
 
-def gain_db(sections: Sequence[Section], frequency_hz: ArrayLike) -> Real:
+def gain_db(sections: Sequence[FilterSection], frequency_hz: ArrayLike) -> Real:
     """Gain of all `sections` together, dB."""
     total = np.ones(np.shape(frequency_hz), dtype=complex)
     for section in sections:
@@ -140,7 +140,7 @@ def reach(
     lowest_hz: float,
     *,
     poles: tuple[float, float] | None = None,
-) -> tuple[Section, ...]:
+) -> tuple[FilterSection, ...]:
     """Find sections that bring `level_db` to `target_db` from 0.8 `lowest_hz` up to 200 Hz, or four times `lowest_hz`.
 
     Parameters
@@ -152,7 +152,7 @@ def reach(
 
     Returns
     -------
-    tuple of Section
+    tuple of FilterSection
         The smallest number of them, three at most, that the largest error does not fall by more than 0.1 dB with one more.
 
     Raises
@@ -160,8 +160,6 @@ def reach(
     TsfitError
         ``unreachable_target`` when more than 24 dB of boost were needed.
     """
-    from scipy.optimize import least_squares
-
     top = max(FIT_ABOVE_HZ, 4.0 * lowest_hz)
     inside = (frequency_hz >= FIT_BELOW * lowest_hz) & (frequency_hz <= top)
     f, wanted = frequency_hz[inside], (target_db - level_db)[inside]
@@ -174,46 +172,52 @@ def reach(
             "stands; ask for less, or for a larger box.",
             code="unreachable_target",
         )
-    first = (
-        Section("pole shift", lowest_hz, BUTTERWORTH_Q, from_hz=poles[0], from_q=poles[1])
+    start: tuple[FilterSection, ...] = (
+        FilterSection("pole shift", lowest_hz, BUTTERWORTH_Q, from_hz=poles[0], from_q=poles[1])
         if poles is not None
-        else Section("low shelf", 1.5 * lowest_hz, BUTTERWORTH_Q, float(np.clip(wanted[0], -18.0, 18.0)))
+        else FilterSection("low shelf", 1.5 * lowest_hz, BUTTERWORTH_Q, float(np.clip(wanted[0], -18.0, 18.0))),
     )
-    chosen: tuple[Section, ...] = (first,)
-    best = math.inf
-    for extra in range(EXTRA_SECTIONS + 1):
-        start = [*chosen]
-        if extra:
-            left = wanted - gain_db(chosen, f)
-            worst = int(np.argmax(np.abs(left)))
-            start.append(Section("peaking", float(f[worst]), 1.0, float(np.clip(left[worst], -12.0, 12.0)) or 0.1))
-        vector = np.concatenate([_pack(section) for section in start])
-        low, high = (np.concatenate([_bounds(section, lowest_hz, side) for section in start]) for side in (0, 1))
-
-        def misses(x: Real, start: list[Section] = start) -> Real:
-            return gain_db(_unpack(x, start), f) - wanted
-
-        found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
-        error = float(np.max(np.abs(found.fun)))
-        if error > best - 0.1:
-            break
-        chosen, best = _unpack(found.x, start), error
+    chosen, best = _fitted(start, f, wanted, lowest_hz)
+    for _ in range(EXTRA_SECTIONS):
         if best < 0.1:
             break
+        left = wanted - gain_db(chosen, f)
+        worst = int(np.argmax(np.abs(left)))
+        more = FilterSection("peaking", float(f[worst]), 1.0, float(np.clip(left[worst], -12.0, 12.0)) or 0.1)
+        found, error = _fitted((*chosen, more), f, wanted, lowest_hz)
+        if error > best - 0.1:
+            break
+        chosen, best = found, error
     return chosen
 
 
-def _pack(section: Section) -> Real:
+def _fitted(
+    start: Sequence[FilterSection], f: Real, wanted_db: Real, lowest_hz: float
+) -> tuple[tuple[FilterSection, ...], float]:
+    """Sections of the kinds of `start` whose gain at `f` (n,) is closest to `wanted_db` (n,), and their largest error."""
+    from scipy.optimize import least_squares
+
+    vector = np.concatenate([_pack(section) for section in start])
+    low, high = (np.concatenate([_bounds(section, lowest_hz, side) for section in start]) for side in (0, 1))
+
+    def misses(x: Real) -> Real:
+        return gain_db(_unpack(x, start), f) - wanted_db
+
+    found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
+    return _unpack(found.x, start), float(np.max(np.abs(found.fun)))
+
+
+def _pack(section: FilterSection) -> Real:
     return np.array([math.log(section.frequency_hz), math.log(section.q), section.gain_db])
 
 
-def _bounds(section: Section, lowest_hz: float, side: int) -> Real:
+def _bounds(section: FilterSection, lowest_hz: float, side: int) -> Real:
     low = [math.log(0.5 * lowest_hz), math.log(0.3), -18.0]
     high = [math.log(10.0 * lowest_hz), math.log(5.0), 18.0]
     return np.array((low, high)[side])
 
 
-def _unpack(x: Real, like: Sequence[Section]) -> tuple[Section, ...]:
+def _unpack(x: Real, like: Sequence[FilterSection]) -> tuple[FilterSection, ...]:
     rows = np.reshape(x, (len(like), 3))
     return tuple(
         replace(section, frequency_hz=math.exp(f), q=math.exp(q), gain_db=section.gain_db if section.from_hz else float(g))

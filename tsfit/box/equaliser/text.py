@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.sections import KINDS, Section, SectionKind
+from tsfit.box.equaliser.sections import KINDS, FilterSection, SectionKind
 from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.formats.toml import Table, read_toml
 
@@ -42,7 +42,7 @@ class _SectionsFile(Table):
     section: list[_SectionTable]
 
 
-def parse_section(text: str, poles: Poles = None) -> Section:
+def parse_section(text: str, poles: Poles = None) -> FilterSection:
     """Return the section that `text` describes; `poles` (Hz, Q) are where a pole shift without ``from`` starts.
 
     Raises
@@ -69,7 +69,7 @@ def parse_section(text: str, poles: Poles = None) -> Section:
     return _section(f"section {text[:60]!r}", kind, given, poles)
 
 
-def read_sections(path: Path, poles: Poles = None) -> tuple[Section, ...]:
+def read_sections(path: Path, poles: Poles = None) -> tuple[FilterSection, ...]:
     """Read the ``[[section]]`` tables of a TOML file, with keys kind, frequency_hz, q, gain_db, from_hz, from_q.
 
     Raises
@@ -89,7 +89,7 @@ def read_sections(path: Path, poles: Poles = None) -> tuple[Section, ...]:
     return tuple(found)
 
 
-def _section(place: str, kind: SectionKind, given: dict[str, Any], poles: Poles) -> Section:
+def _section(place: str, kind: SectionKind, given: dict[str, Any], poles: Poles) -> FilterSection:
     def refuse(why: str) -> TsfitError:
         return TsfitError(f"{place}: {why}", code="wrong_value")
 
@@ -105,6 +105,6 @@ def _section(place: str, kind: SectionKind, given: dict[str, Any], poles: Poles)
             raise refuse("only a closed box or baffle has poles to start from; say from where it shifts.")
         given["from_hz"], given["from_q"] = poles
     try:
-        return Section(kind, **given)
+        return FilterSection(kind, **given)
     except TsfitError as error:
         raise refuse(error.message) from error

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Asked:
+class BoxOutputs:
     """What is asked of a result, beside the box itself: the values of `tsfit.cli.box.options.result_options`."""
 
     outputs: Outputs
@@ -28,7 +28,7 @@ class Asked:
     save_box: Path | None
 
     @classmethod
-    def of(cls, options: dict[str, Any], plots: Sequence[Path | None] = ()) -> Asked:
+    def of(cls, options: dict[str, Any], plots: Sequence[Path | None] = ()) -> BoxOutputs:
         """Take them from all the `options` of a command, once it is sure that files and more `plots` can be written."""
         paths = (options.get(name) for name in ("frequencies", "plot_step", "save_box"))
         asked = cls(options["outputs"], options.get("room_m"), *paths)

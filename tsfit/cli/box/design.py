@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.deliver import Asked, print_box
+from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.options import box_options, drive_options, driver_argument, result_options, shape_options
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import hint, print_table, say
@@ -61,7 +61,7 @@ def closed(driver: Path, **options: Any) -> None:
     from tsfit.box.told import made
     from tsfit.formats.driver import read_driver_or_fit
 
-    asked = Asked.of(options)
+    asked = BoxOutputs.of(options)
     read, fit = read_driver_or_fit(driver)
     plan = made(ClosedPlan, options)
     frequency_hz = asked.frequency_hz
@@ -112,7 +112,7 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     from tsfit.box.vented import VentedPlan
     from tsfit.formats.driver import read_driver_or_fit
 
-    asked = Asked.of(options, plots=[map_file])
+    asked = BoxOutputs.of(options, plots=[map_file])
     read, fit = read_driver_or_fit(driver)
     sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
     fixed = sized or options["port_speed_m_s"] is None
@@ -132,7 +132,7 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     _deliver(proposal, asked)
 
 
-def _deliver(proposal: Proposal, asked: Asked) -> None:
+def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:
     proposal = dataclasses.replace(proposal, result=asked.in_room(proposal.result))
     data = proposal.to_dict()
     asked.write(proposal.plan, proposal.result, data)

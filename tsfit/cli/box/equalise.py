@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+from tsfit.cli.output import Outputs, print_table, say, with_outputs
 
 if TYPE_CHECKING:
-    from tsfit.box.equaliser.equalised import AtLevel, Equalised
+    from tsfit.box.equaliser.equalised import Equalised, LevelCost
     from tsfit.box.result import BoxResult
 
 
@@ -28,24 +28,8 @@ if TYPE_CHECKING:
 @click.option("--to-hz", type=float, help="Highest frequency that is played.")
 @click.option("--level-db", type=float, help="Mid-band level that costs are told for.  [default: that of the box's drive]")
 @amplifier_options
-@output_options
-@json_option
-def equalise(
-    driver: Path,
-    plan: Path,
-    texts: tuple[str, ...],
-    sections: Path | None,
-    flat_to_hz: float | None,
-    like: Path | None,
-    from_hz: float | None,
-    to_hz: float | None,
-    level_db: float | None,
-    output: Path | None,
-    plot: Path | None,
-    replace: bool,
-    as_json: bool,
-    **amplifier: Any,
-) -> None:
+@with_outputs()
+def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs, **options: Any) -> None:
     """Equalise DRIVER in a box: by sections of your own, or to a target.
 
     BOX is a box file, as `tsfit box show` takes it. A section is written as
@@ -68,52 +52,57 @@ def equalise(
     """  # noqa: D301
     from tsfit.box.equaliser import equalised as run
     from tsfit.box.equaliser.bands import equalised_bands
-    from tsfit.box.equaliser.text import parse_section, read_sections
     from tsfit.box.file import read_box
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
     from tsfit.formats.driver import read_driver, read_driver_or_fit
 
-    refuse_outputs(output, plot, replace=replace)
-    own = bool(texts) or sections is not None
-    if own + (flat_to_hz is not None) + (like is not None) != 1:
-        raise click.UsageError("give sections (--section, --sections), or --flat-to-hz, or --like: one of the three.")
-    if to_hz is not None and not own:
-        raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
-    if from_hz is not None and flat_to_hz is not None:
-        raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
-    box = read_box(plan).with_ratings(made(Ratings, amplifier))
+    outputs.refuse_existing()
+    like = _checked(options)["like"]
+    box = read_box(plan).with_ratings(made(Ratings, options))
     one, fit = read_driver_or_fit(driver)
-    result = box.build(one)
     other = None if like is None else box.build(read_driver(like))
-    if flat_to_hz is not None:
-        found = run.flat(result, flat_to_hz)
-    elif other is not None:
-        found = run.like(result, other, from_hz)
-    else:
-        poles = run.own_poles(result)
-        given = [parse_section(text, poles) for text in texts]
-        given += [] if sections is None else read_sections(sections, poles)
-        found = run.equalise(result, given, from_hz=from_hz, to_hz=to_hz)
+    found = _found(box.build(one), other, options)
     taken = run.at_level(found, found.reference_db if level_db is None else level_db)
     bands = None if fit is None else equalised_bands(found, taken, fit)
     data = run.to_dict(found, taken)
     if bands is not None:
         data |= {"bands": bands.to_dict(), "words": [*data["words"], bands.sentence()]}
-    if output is not None:
-        save_json(output, data, replace=replace)
-    if plot is not None:
+    outputs.write_json(data)
+    if outputs.plot is not None:
         from tsfit.plots.equalised import equalised_figure
-        from tsfit.plots.save import save_figure
 
-        save_figure(plot, equalised_figure(data), replace=replace)
-    if as_json:
-        print_json(data)
-    else:
-        _print(found, taken, other, data["words"])
+        outputs.write_plot(equalised_figure(data))
+    outputs.show(data, lambda: _print(found, taken, other, data["words"]))
 
 
-def _print(found: Equalised, taken: AtLevel, other: BoxResult | None, words: list[str]) -> None:
+def _checked(options: dict[str, Any]) -> dict[str, Any]:
+    """Return the options once they ask for one thing."""
+    own = bool(options["texts"]) or options["sections"] is not None
+    if own + (options["flat_to_hz"] is not None) + (options["like"] is not None) != 1:
+        raise click.UsageError("give sections (--section, --sections), or --flat-to-hz, or --like: one of the three.")
+    if options["to_hz"] is not None and not own:
+        raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
+    if options["from_hz"] is not None and options["flat_to_hz"] is not None:
+        raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
+    return options
+
+
+def _found(result: BoxResult, other: BoxResult | None, options: dict[str, Any]) -> Equalised:
+    """Equalise `result` by the sections of the options, to be flat, or like the `other` box."""
+    from tsfit.box.equaliser import equalised as run
+    from tsfit.box.equaliser.text import parse_section, read_sections
+
+    if options["flat_to_hz"] is not None:
+        return run.flat(result, options["flat_to_hz"])
+    if other is not None:
+        return run.like(result, other, options["from_hz"])
+    given = [parse_section(text, result.poles) for text in options["texts"]]
+    given += [] if options["sections"] is None else read_sections(options["sections"], result.poles)
+    return run.equalise(result, given, from_hz=options["from_hz"], to_hz=options["to_hz"])
+
+
+def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: list[str]) -> None:
     from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
 

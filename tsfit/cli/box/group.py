@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.deliver import Asked, print_box
+from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.design import design
 from tsfit.cli.box.equalise import equalise
 from tsfit.cli.box.level import level
@@ -160,7 +160,7 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
     """  # noqa: D301
     from tsfit.box.file import read_box
 
-    asked = Asked.of(options)
+    asked = BoxOutputs.of(options)
     _show(read_box(plan), driver, asked)
 
 
@@ -173,10 +173,10 @@ def _run(kind: Kind, driver: Path, options: dict[str, Any]) -> None:
     from tsfit.box.kinds import PLANS
     from tsfit.box.told import made
 
-    _show(made(PLANS[kind], options), driver, Asked.of(options))
+    _show(made(PLANS[kind], options), driver, BoxOutputs.of(options))
 
 
-def _show(plan: BoxPlan, driver: Path, asked: Asked) -> None:
+def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:
     from tsfit.box.bands import with_bands
     from tsfit.formats.driver import read_driver_or_fit
 

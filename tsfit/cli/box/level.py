@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
-from tsfit.cli.output import json_option, print_json, print_table, say
+from tsfit.cli.output import Outputs, print_table, say, with_outputs
+
+if TYPE_CHECKING:
+    from tsfit.box.loudness import LevelReport
+    from tsfit.box.result import BoxResult
 
 
 @click.command()
@@ -20,7 +24,7 @@ from tsfit.cli.output import json_option, print_json, print_table, say
 @click.option("--from-hz", type=float, help="Lowest frequency at which it is wanted.  [default: f3]")
 @click.option("--to-hz", type=float, default=200.0, show_default=True, help="Highest one.")
 @amplifier_options
-@json_option
+@with_outputs("as_json")
 def level(
     plan: Path,
     driver: Path,
@@ -28,7 +32,7 @@ def level(
     distance_m: float,
     from_hz: float | None,
     to_hz: float,
-    as_json: bool,
+    outputs: Outputs,
     **amplifier: Any,
 ) -> None:
     """Volts, watts, travel, boxes, amplifier and high-pass for a level.
@@ -49,12 +53,13 @@ def level(
 
     result = read_box(plan).with_ratings(made(Ratings, amplifier)).build(read_driver(driver))
     report = level_report(result, target_db, distance_m=distance_m, low_hz=from_hz, high_hz=to_hz)
-    if as_json:
-        print_json(asdict(report))
-        return
+    outputs.show(asdict(report), lambda: _print(result, report, f"{target_db:g} dB at {distance_m:g} m, half space"))
+
+
+def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
     needs = report.needs
     say(result.enclosure.driver.name)
-    say(f"{target_db:g} dB at {distance_m:g} m, half space")
+    say(wanted)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
         [f"{f:.3g}", f"{volts:.3g}", f"{watts:.3g}", f"{real:.3g}", f"{travel:.2f}"]

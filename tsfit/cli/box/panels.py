@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import json_option, output_options, print_json, print_table, refuse_outputs, save_json, say
+from tsfit.cli.output import Outputs, print_table, say, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.box.panels import Cabinet
@@ -37,30 +37,8 @@ if TYPE_CHECKING:
 @click.option("--kerf-mm", type=float, default=4.0, show_default=True, help="Width of the saw cut.")
 @click.option("--density", type=float, default=720.0, show_default=True, help="Of the board, kg/m³.")
 @click.option("--dxf", type=click.Path(path_type=Path), metavar="FILE", help="Write the drawing as DXF, in mm.")
-@output_options
-@json_option
-def panels(
-    volume_l: float,
-    driver_l: float,
-    port_l: float,
-    thickness_mm: float,
-    width_mm: float | None,
-    height_mm: float | None,
-    depth_mm: float | None,
-    proportions: tuple[float, float, float],
-    double_front: bool,
-    braces: int,
-    brace_open: float,
-    cutout_mm: float | None,
-    sheet_mm: tuple[float, float],
-    kerf_mm: float,
-    density: float,
-    dxf: Path | None,
-    output: Path | None,
-    plot: Path | None,
-    replace: bool,
-    as_json: bool,
-) -> None:
+@with_outputs()
+def panels(dxf: Path | None, outputs: Outputs, **options: Any) -> None:
     """List the boards of a rectangular box, and lay them out on sheets.
 
     Front and back cover the whole outline; top and bottom lie between them over the whole width, the sides between all
@@ -74,46 +52,22 @@ def panels(
       tsfit box panels --volume-l 60 --width-mm 380 \\
           --dxf boards.dxf
     """  # noqa: D301
-    from tsfit.base.files import refuse_existing, write_new
-    from tsfit.box.panels import cabinet
+    from tsfit.box.panels import CabinetPlan, cabinet
+    from tsfit.box.told import made
 
-    refuse_outputs(output, plot, replace=replace)
-    refuse_existing(dxf, replace=replace)
-
-    def metres(value: float | None) -> float | None:
-        return None if value is None else 1e-3 * value
-
-    built = cabinet(
-        1e-3 * volume_l,
-        thickness=1e-3 * thickness_mm,
-        displaced=1e-3 * (driver_l + port_l),
-        width=metres(width_mm),
-        height=metres(height_mm),
-        depth=metres(depth_mm),
-        proportions=proportions,
-        double_front=double_front,
-        braces=braces,
-        brace_open=brace_open,
-        cutout=metres(cutout_mm),
-        sheet=(1e-3 * sheet_mm[0], 1e-3 * sheet_mm[1]),
-        kerf=1e-3 * kerf_mm,
-        density=density,
-    )
-    if output is not None:
-        save_json(output, built.to_dict(), replace=replace)
-    if plot is not None:
+    outputs.refuse_existing(dxf)
+    built = cabinet(made(CabinetPlan, options))
+    data = built.to_dict()
+    outputs.write_json(data)
+    if outputs.plot is not None:
         from tsfit.plots.panels import panels_figure
-        from tsfit.plots.save import save_figure
 
-        save_figure(plot, panels_figure(built.to_dict()), replace=replace)
+        outputs.write_plot(panels_figure(data))
     if dxf is not None:
         from tsfit.plots.panels import panels_dxf
 
-        write_new(dxf, panels_dxf(built), replace=replace)
-    if as_json:
-        print_json(built.to_dict())
-    else:
-        _print(built)
+        outputs.write_file(dxf, panels_dxf(built))
+    outputs.show(data, lambda: _print(built))
 
 
 def _print(built: Cabinet) -> None:

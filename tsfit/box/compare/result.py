@@ -1,0 +1,115 @@
+"""What a comparison of drivers found: records, and their machine form."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from tsfit.base.arrays import Real
+from tsfit.box.compare.conditions import Candidate
+from tsfit.box.equaliser.equalised import Equalised
+from tsfit.box.frequencies import PREFERRED_HZ
+from tsfit.box.result import BoxResult
+
+
+@dataclass(frozen=True)
+class Lead:
+    """Where one candidate leads the first: from, to (Hz), by how much at most (dB, negative: the first leads), and where.
+
+    That is looked for at preferred frequencies (ISO 266) where the stretch holds one; `least_db` is the least lead in it.
+    `sure` tells whether the 95 % interval there leaves no doubt who leads; None without uncertainty.
+    """
+
+    from_hz: float
+    to_hz: float
+    most_db: float
+    at_hz: float
+    least_db: float
+    sure: bool | None
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
+
+    db: Real
+    low_db: Real | None
+    high_db: Real | None
+    leads: tuple[Lead, ...]
+    crossings_hz: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class CaseResult:
+    """All candidates in one case.
+
+    Attributes
+    ----------
+    boxes : (n,) BoxResult
+    level_db : by way, (n, n_freq); a way that a candidate has no rating for is missing
+    limited_by : (n, n_freq) names, or None where nothing is rated
+    differences : by way, (n − 1,) to the first
+    equalised : (n,) or empty
+    words : sentences
+    """
+
+    name: str
+    frequency_hz: Real
+    boxes: tuple[BoxResult, ...]
+    level_db: Mapping[str, Real]
+    limited_by: tuple[Any, ...] | None
+    differences: Mapping[str, tuple[Difference, ...]]
+    equalised: tuple[Equalised, ...]
+    words: tuple[str, ...] = field(default=())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "case": self.name,
+            "frequency_hz": self.frequency_hz,
+            "designs": [box.numbers() for box in self.boxes],
+            "level_db": dict(self.level_db),
+            "limited_by": self.limited_by,
+            "differences": {
+                way: [
+                    {
+                        "db": one.db,
+                        "low_db": one.low_db,
+                        "high_db": one.high_db,
+                        "crossings_hz": list(one.crossings_hz),
+                        "leads": [vars(lead) for lead in one.leads],
+                    }
+                    for one in each
+                ]
+                for way, each in self.differences.items()
+            },
+            "equalised": [{"flat_to_hz": one.target_from_hz, **one.summary()} for one in self.equalised],
+            "words": list(self.words),
+        }
+
+
+@dataclass(frozen=True)
+class DriverComparison:
+    """What `compare` found; `cases` in the order asked for."""
+
+    candidates: tuple[Candidate, ...]
+    cases: tuple[CaseResult, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the machine form."""
+        return {
+            "schema": 1,
+            "compared": [
+                {"name": one.driver.name, "cost": one.cost, "with_uncertainty": one.fit is not None}
+                for one in self.candidates
+            ],
+            "cases": [case.to_dict() for case in self.cases],
+        }
+
+
+def table_rows(case: CaseResult) -> list[int]:
+    """Index into the frequencies of each preferred frequency of the bass (ISO 266)."""
+    return [int(row) for row in np.searchsorted(case.frequency_hz, PREFERRED_HZ)]
