@@ -6,18 +6,14 @@ import functools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.printing import hint, print_json, print_table, say
+from tsfit.cli.printing import print_json
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-__all__ = ["Outputs", "hint", "print_json", "print_table", "say", "with_outputs"]
-
-Command = TypeVar("Command", bound=Callable[..., object])
 
 
 @dataclass(frozen=True)
@@ -112,22 +108,3 @@ def with_outputs(*fields: str) -> Callable[[Callable[..., object]], Callable[...
         return decorated
 
     return decorate
-
-
-# What commands use that do not take one `Outputs` yet.
-json_option = OPTIONS["as_json"]
-
-
-def output_options(command: Command) -> Command:
-    """Add ``-o FILE``, ``--plot FILE`` and ``--replace``."""
-    return OPTIONS["output"](OPTIONS["plot"](OPTIONS["replace"](command)))
-
-
-def refuse_outputs(output: Path | None, plot: Path | None, *, replace: bool) -> None:
-    """Refuse before the work the files that could not be written after it."""
-    Outputs(output, plot, replace).refuse_existing()
-
-
-def save_json(path: Path, data: object, *, replace: bool) -> None:
-    """Write `data` as a JSON file, whole or not at all."""
-    Outputs(path, replace=replace).write_json(data)

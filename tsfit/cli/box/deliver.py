@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tsfit.base.arrays import Real
-from tsfit.cli.output import Outputs, hint, print_table, say
+from tsfit.cli.output import Outputs
+from tsfit.cli.printing import hint, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.plan import BoxPlan

@@ -12,7 +12,7 @@ import click
 from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.options import box_options, drive_options, driver_argument, result_options, shape_options
 from tsfit.cli.groups import NamingGroup
-from tsfit.cli.output import hint, print_table, say
+from tsfit.cli.printing import hint, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.design.proposal import Proposal

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
-from tsfit.cli.output import Outputs, print_table, say, with_outputs
+from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.loudness import LevelReport
