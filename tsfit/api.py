@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from importlib import import_module
 from itertools import count
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import tsfit.bench.fit
 import tsfit.check.boxes
 import tsfit.fitting.fit
+from tsfit.base.views import register
 from tsfit.bench.sweep import Measurement
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
@@ -18,94 +19,48 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
-from tsfit.formats.fit import fit_to_dict
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
     from tsfit.driver.curve import StateKind
     from tsfit.report.blocks import Part
 
+Check: TypeAlias = CheckResult
+Drift: TypeAlias = History
+Fit: TypeAlias = FitResult
+Sweep: TypeAlias = Measurement
+"""What a person calls the records that these functions return; each shows itself (`tsfit.base.views`)."""
 _COUNT = count(1)
 """Pictures of one notebook must not share a name."""
 
 
-@dataclass(frozen=True)
-class Fit(FitResult):
-    """A `FitResult` that can draw, print and export itself. `lmfit` gives Minimizer and result."""
+def _page_of_fit(fitted: FitResult) -> str:
+    from tsfit.report.sections import fit_part
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed JSON form, SI units."""
-        return fit_to_dict(self)
-
-    def plot(self) -> Figure:
-        """Return the figure of measured and fitted impedance."""
-        from tsfit.plots.fit import fit_figure
-
-        return fit_figure(self)
-
-    def spice(self) -> str:
-        """Return the driver in free air as the text of a SPICE subcircuit."""
-        from tsfit.formats.spice import spice_subcircuit
-
-        return spice_subcircuit(self.driver)
-
-    def _repr_html_(self) -> str:
-        from tsfit.report.sections import fit_part
-
-        return _shown(fit_part(self, f"shown-{next(_COUNT)}"))
+    return _shown(fit_part(fitted, f"shown-{next(_COUNT)}"))
 
 
-@dataclass(frozen=True)
-class Check(CheckResult):
-    """A `CheckResult` that a notebook shows as the page does: verdict, figures, and what it means for the box."""
+def _page_of_check(checked: CheckResult) -> str:
+    from tsfit.check.forms import check_form
+    from tsfit.report.sections import check_part
 
-    def _repr_html_(self) -> str:
-        from tsfit.report.sections import check_part
-
-        return _shown(check_part(self.to_dict(), f"shown-{next(_COUNT)}"))
+    return _shown(check_part(check_form(checked), f"shown-{next(_COUNT)}"))
 
 
-@dataclass(frozen=True)
-class Drift(History):
-    """A `History` in words, as its machine form, and drawn."""
+def _page_of_drift(judged: History) -> str:
+    from tsfit.report.comparison import history_part
 
-    def sentences(self) -> list[str]:
-        """Say what drifted, by how much, and whether it has settled."""
-        from tsfit.drift.summary import sentences
-
-        return sentences(self)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed JSON form."""
-        from tsfit.drift.summary import history_to_dict
-
-        return history_to_dict(self)
-
-    def plot(self) -> Figure:
-        """Return the figure of every cause against hours of use."""
-        from tsfit.plots.drift import drift_figure
-
-        return drift_figure(self)
-
-    def _repr_html_(self) -> str:
-        from tsfit.report.comparison import history_part
-
-        return _shown(history_part(self, f"shown-{next(_COUNT)}"))
+    return _shown(history_part(judged, f"shown-{next(_COUNT)}"))
 
 
-@dataclass(frozen=True)
-class Sweep(Measurement):
-    """A `tsfit.bench.sweep.Measurement` that a notebook shows with its verdict."""
+def _page_of_sweep(measured: Measurement) -> str:
+    from tsfit.report.blocks import heading, table, text
+    from tsfit.report.page import fragment
 
-    def _repr_html_(self) -> str:
-        from tsfit.report.blocks import heading, table, text
-        from tsfit.report.page import fragment
-
-        rows = [[octave, f"{percent:.2g}"] for octave, percent in self.verdict.percent_per_octave.items()]
-        notes = [text(f"{note.severity}: {note.message}") for note in self.verdict.notes]
-        uncertainty = [table("Uncertainty of the impedance", ("octave, Hz", "%"), rows)] if rows else []
-        return fragment([heading(self.recording.name), text(self.verdict.action, strong=True), *notes, *uncertainty])
+    verdict = measured.verdict
+    rows = [[octave, f"{percent:.2g}"] for octave, percent in verdict.percent_per_octave.items()]
+    notes = [text(f"{note.severity}: {note.message}") for note in verdict.notes]
+    uncertainty = [table("Uncertainty of the impedance", ("octave, Hz", "%"), rows)] if rows else []
+    return fragment([heading(measured.recording.name), text(verdict.action, strong=True), *notes, *uncertainty])
 
 
 def _shown(part: Part) -> str:
@@ -114,15 +69,29 @@ def _shown(part: Part) -> str:
     return fragment([*part.found, *part.sure, *part.box])
 
 
-def _lifted(result: FitResult) -> Fit:
-    return Fit(**{field.name: getattr(result, field.name) for field in fields(result)})
+def _late(place: str) -> Callable[[Any], Any]:
+    """Return the function at "module:name", imported when it is called."""
+    module, name = place.split(":")
+    return lambda record: getattr(import_module(f"tsfit.{module}"), name)(record)
 
 
-def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers: int) -> Fit:
+register(
+    FitResult,
+    form=_late("formats.fit:fit_to_dict"),
+    plot=_late("plots.fit:fit_figure"),
+    spice=lambda fitted: _late("formats.spice:spice_subcircuit")(fitted.driver),
+    page=_page_of_fit,
+)
+register(CheckResult, form=_late("check.forms:check_form"), page=_page_of_check)
+register(History, form=_late("drift.forms:drift_form"), plot=_late("plots.drift:drift_figure"), page=_page_of_drift)
+register(Measurement, page=_page_of_sweep)
+
+
+def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers: int) -> FitResult:
     if monte_carlo is None:
-        return _lifted(fitted())
+        return fitted()
     check_trials(monte_carlo)
-    return _lifted(with_trials(fitted(), monte_carlo, workers=workers))
+    return with_trials(fitted(), monte_carlo, workers=workers)
 
 
 def fit(
@@ -223,7 +192,7 @@ def sweep(
     table = validated(Path(rig), {"recording": "-", "state": state, **given}, SweepTable, "sweep")
     level = choose_level(read, level_dbfs, None)
     played = plan(read, Wanted(excitation, seconds, level_dbfs=level, **more))
-    return Sweep(**vars(measure(read, Path(recording), table, played)))
+    return measure(read, Path(recording), table, played)
 
 
 def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: Any) -> Check:
@@ -242,7 +211,7 @@ def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: An
     """
     from tsfit.formats.sheet import read_sheet
 
-    return Check(**vars(tsfit.check.boxes.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)))
+    return tsfit.check.boxes.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)
 
 
 def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:
@@ -280,7 +249,7 @@ def track(log: str | Path) -> Drift:
     from tsfit.drift.history import history
     from tsfit.drift.log import read_log
 
-    return Drift(**vars(history(read_log(Path(log)))))
+    return history(read_log(Path(log)))
 
 
 def _fit_of(fitted: FitResult | str | Path) -> FitResult:

@@ -12,15 +12,16 @@ from tsfit.bench.batch import fit_many
 from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
 from tsfit.box.compare.drivers import compare
+from tsfit.box.compare.form import comparison_form
 from tsfit.box.compare.result import DriverComparison
 from tsfit.box.parts import Opening, StatedLosses
 from tsfit.box.ports import Port
 from tsfit.box.vented import VentedPlan
 from tsfit.check.boxes import check_sheet
+from tsfit.check.forms import check_form
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
-from tsfit.drift.summary import sentences
 from tsfit.driver.fit_result import FitResult
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import Sheet, read_sheet
@@ -93,9 +94,9 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     checks = {stem: check_sheet(fits[stem], sheets[stem], plans=plans) for stem in DRIVERS}
     on_step("comparing them in the same boxes")
     comparison = compare([_candidate(fits[stem], sheets[stem]) for stem in DRIVERS], CASES)
-    drift = sentences(history(read_log(data / LOG)))
-    machine = {f"{stem}-check.json": check.to_dict() for stem, check in checks.items()}
-    machine["compare.json"] = comparison.to_dict()
+    drift = history(read_log(data / LOG)).sentences()
+    machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}
+    machine["compare.json"] = comparison_form(comparison)
     for name, content in machine.items():
         write_new(folder / name, to_json(content))
         files.append(folder / name)

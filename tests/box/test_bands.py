@@ -5,8 +5,10 @@ import pytest
 from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
+from tsfit.base.forms import plain
 from tsfit.box.bands import with_bands
 from tsfit.box.design.tolerance import driver_draws
+from tsfit.box.forms import box_form
 from tsfit.box.limits import maximum_output
 from tsfit.driver.record import Driver
 
@@ -86,11 +88,11 @@ def test_every_kind_has_bands_and_a_machine_form():
     port = {"tuning": 50.0, "rear_volume": 0.02, "front_volume": 0.02}
     radiator = {"volume": 0.03, "radiator_mass": 0.09, "radiator_area": 0.03, "radiator_fs": 18.0}
     for result in (band_pass_box(FIT.driver, **port), passive_box(FIT.driver, **radiator)):
-        data = with_bands(result, FIT, draws=50).to_dict()
+        data = plain(box_form(with_bands(result, FIT, draws=50)))
         assert np.all(np.asarray(data["bands"]["curves"]["spl_db"]["low"]) <= np.asarray(data["spl_db"]))
         assert set(data["bands"]["design"]) >= {"reference_db", "excursion_max_mm"}
         assert "max_spl_db" not in data["bands"]["curves"]
-    assert result.to_dict()["bands"] is None
+    assert box_form(result).bands is None
 
 
 def test_a_fit_that_states_no_uncertainty_gives_no_bands():

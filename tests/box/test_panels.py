@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
+from tsfit.box.forms import boards_form
 from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.cli import main
 from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
@@ -85,7 +86,7 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
     ]
     assert sorted(found) == sorted(wanted)
     assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
-    assert len(panels_figure(built.to_dict()).axes) == built.sheets
+    assert len(panels_figure(boards_form(built)).axes) == built.sheets
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from scipy.signal import cheby1
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
+from tsfit.box.forms import box_form
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
@@ -116,7 +117,7 @@ def test_a_lossless_box_is_finite_exactly_at_its_tuning(tuning):
 def test_machine_form_is_complete_and_finite():
     frequency = [5.0, 20.0, 40.0, 200.0]
     result = vented_box(HERON, volume=0.06, tuning=40.0, port_diameter=0.08, frequency_hz=frequency)
-    data = json.loads(to_json(result.to_dict()))
+    data = json.loads(to_json(box_form(result)))
     arrays = ["spl_db", "phase_deg", "excursion_mm", "impedance_ohm", "impedance_deg", "group_delay_ms", "port_speed_m_s"]
     for name in arrays:
         assert len(data[name]) == len(frequency)
@@ -124,7 +125,7 @@ def test_machine_form_is_complete_and_finite():
     assert data["frequency_hz"] == frequency
     assert data["design"]["fb_hz"] == 40.0
     assert data["design"]["fc_hz"] is None
-    assert vented_box(HERON, volume=0.06, tuning=40.0).to_dict()["port_speed_m_s"] is None
+    assert box_form(vented_box(HERON, volume=0.06, tuning=40.0)).port_speed_m_s is None
     assert {"volume_l", "fb_hz", "fc_hz", "qtc", "f3_hz"} <= set(data["design"])
 
 

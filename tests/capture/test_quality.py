@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from helpers.paths import RIGS
 
+from tsfit.base.forms import plain
 from tsfit.capture.excitation import Wanted, make_excitation
+from tsfit.capture.forms import sweep_verdict_form
 from tsfit.capture.quality import judge, judge_curve
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import PlantedFault, SimulatedBench
@@ -71,7 +73,7 @@ def test_a_suspension_driven_too_far_is_no_small_signal(kind):
     verdict = _judged(excitation=excitation, **bent)
     assert _codes(verdict)["distortion"] == "warn"
     assert ("2nd harmonic" if kind == "exponential sweep" else "even distortion") in verdict.action
-    told = verdict.to_dict()["distortion"]
+    told = plain(sweep_verdict_form(verdict).distortion)
     assert told["worst_percent"] > 1.0
     # As far below as the remedy says, it is one.
     less = int(verdict.action.split(" dB and record")[0].rsplit(" ", 1)[1])
@@ -81,8 +83,8 @@ def test_a_suspension_driven_too_far_is_no_small_signal(kind):
 
 def test_what_cannot_tell_distortion_says_so():
     excitation = make_excitation(Wanted("multisine", sample_rate_hz=48000.0, seconds=5.0, level_dbfs=-20.0))
-    assert _judged(excitation=excitation).to_dict()["distortion"] == "not measurable"
-    assert _judged().to_dict()["distortion"]["worst_percent"] is None
+    assert sweep_verdict_form(_judged(excitation=excitation)).distortion == "not measurable"
+    assert sweep_verdict_form(_judged()).distortion.worst_percent is None
 
 
 def test_a_channel_that_hears_something_else_is_refused():

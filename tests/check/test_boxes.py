@@ -25,27 +25,27 @@ def fit(**changes):
 
 def test_a_true_sheet_keeps_its_boxes():
     result = check_sheet(fit(), sheet(**PRINTED))
-    assert [box["outcome"] for box in result.consequence["boxes"]] == ["holds", "holds"]
-    assert result.consequence["conclusion"] == "Boxes planned from the sheet can be cut as planned."
-    closed = result.consequence["boxes"][0]
-    assert closed["figures"]["qtc"]["before"]["value"] == pytest.approx(math.sqrt(0.5))
-    assert "cut it as planned" in closed["sentence"]
+    assert [box.outcome for box, _ in result.boxes] == ["holds", "holds"]
+    assert result.conclusion == "Boxes planned from the sheet can be cut as planned."
+    closed, said = result.boxes[0]
+    assert closed.figures["qtc"].before.value == pytest.approx(math.sqrt(0.5))
+    assert "cut it as planned" in said
 
 
 def test_a_weaker_motor_changes_the_boxes():
     result = check_sheet(fit(Qes=0.56), sheet(**PRINTED))
-    closed = result.consequence["boxes"][0]
-    assert closed["outcome"] == "adjust"
+    closed, _ = result.boxes[0]
+    assert closed.outcome == "adjust"
     # The same Qtc needs Vas/((Qtc/Qts)² − 1), with Qts = 3.7·0.56/4.26.
     qts = 3.7 * 0.56 / 4.26
-    assert closed["remedy"]["volume_l"] == pytest.approx(1e3 * made_driver().Vas / (0.5 / qts**2 - 1.0), rel=0.06)
+    assert closed.remedy.volume == pytest.approx(made_driver().Vas / (0.5 / qts**2 - 1.0), rel=0.06)
     assert result.verdict == "outside"
-    assert "send it back, or change the boxes" in result.consequence["conclusion"]
+    assert "send it back, or change the boxes" in result.conclusion
 
 
 def test_another_driver_is_sent_back():
     result = check_sheet(fit(Qes=2.2, Fs=70.0), sheet(**PRINTED))
-    assert "send it back" in result.consequence["conclusion"]
+    assert "send it back" in result.conclusion
 
 
 def test_boxes_of_the_users_own_are_asked_too():
@@ -76,4 +76,4 @@ def test_what_a_sheet_leaves_out_is_lent_by_the_fit():
 
 def test_without_a_moving_mass_there_is_no_consequence():
     free_air = made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY)
-    assert check_sheet(free_air, sheet(**PRINTED)).consequence == {}
+    assert check_sheet(free_air, sheet(**PRINTED)).boxes == ()

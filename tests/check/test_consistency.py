@@ -4,7 +4,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tsfit.base.forms import plain
 from tsfit.check.consistency import consistency, contradictions, relations_of
+from tsfit.check.forms import contradiction_form
 from tsfit.driver.formulas import complete
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import parse_printed
@@ -50,7 +52,7 @@ def test_one_wrong_figure_is_found_and_named(figure, wrong):
 
 def test_the_machine_form_gives_printed_and_implied():
     (found,) = contradictions(sheet(Qms="4.0", Qes="0.50", Qts="0.60"))
-    data = found.to_dict()
+    data = plain(contradiction_form(found))
     # By hand: 3.95·0.495/4.445 = 0.43988 and 4.05·0.505/4.555 = 0.44901.
     assert data == {
         "sentence": "Qts is printed as 0.60, but Qms and Qes make it 0.4399 to 0.449.",

@@ -6,9 +6,12 @@ import pytest
 from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 from scipy.optimize import minimize_scalar
 
+from tsfit.base.conformity import conformity, worst
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import plain
 from tsfit.check.conditions import at_conditions
-from tsfit.check.verdict import DEFAULT_TOLERANCES, conformity, judge, worst
+from tsfit.check.forms import check_form, judged_form
+from tsfit.check.verdict import DEFAULT_TOLERANCES, judge
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.record import Driver
@@ -61,7 +64,7 @@ def test_levels_are_judged_in_decibel():
     (item,) = judge(fit, sheet(sensitivity_2V83=f"{level + 2.0:.2f} dB")).figures
     assert item.deviation == pytest.approx(-2.0, abs=0.01)
     assert (item.tolerance, item.unit, item.verdict) == (1.0, "dB", "outside")
-    data = item.to_dict()
+    data = plain(judged_form(item))
     assert (data["deviation_percent"], data["tolerance_percent"]) == (None, None)
     assert data["deviation_db"] == item.deviation
 
@@ -74,19 +77,19 @@ def test_the_whole_is_as_bad_as_its_worst_figure():
 
 def test_the_machine_form_of_a_figure_holds_what_was_judged():
     percent, level = judge(made_fit(), sheet({"Fs": 0.2}, Fs="30.0 Hz", sensitivity_2V83="88.0 dB")).figures
-    data = percent.to_dict()
+    data = plain(judged_form(percent))
     assert data.pop("tolerance_percent") == pytest.approx(20.0)
     assert data == {
         "name": "Fs", "published": 30.0, "measured": percent.measured, "stdev": percent.stdev,
         "expanded_uncertainty": percent.expanded, "deviation_percent": percent.deviation, "deviation_db": None,
         "tolerance_db": None, "tolerance_from": "sheet", "verdict": "inside", "note": "",
     }  # fmt: skip
-    assert level.to_dict()["tolerance_db"] == 1.0
-    assert judge(made_fit(), sheet(Le="0.80 mH")).figures[0].to_dict()["note"] == "inductance at 1 kHz"
+    assert judged_form(level).tolerance_db == 1.0
+    assert judge(made_fit(), sheet(Le="0.80 mH")).figures[0].note == "inductance at 1 kHz"
 
 
 def test_the_machine_form_is_the_fixed_one():
-    data = judge(made_fit(), sheet(Fs="30.0 Hz", Xmax="6 mm")).to_dict()
+    data = plain(check_form(judge(made_fit(), sheet(Fs="30.0 Hz", Xmax="6 mm"))))
     assert set(data) >= {"verdict", "figures", "contradictions", "consequence"}
     assert set(data["figures"][0]) >= {
         "name", "published", "measured", "stdev", "deviation_percent", "tolerance_percent", "verdict",
@@ -143,7 +146,7 @@ def test_nothing_is_dropped_silently():
     assert set(verdicts(result)) == {"Fs", "Qts", "Le"}
     assert set(verdicts(result)) | set(result.not_judged) == set(printed)
     assert "added-mass or closed-box" in result.not_judged["Mms"]
-    assert result.consequence == {}
+    assert result.boxes == ()
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,6 @@ from helpers.made_histories import FRESH, HOURS, MASS, made_history
 
 from tsfit.drift.history import history
 from tsfit.drift.log import Log
-from tsfit.drift.summary import sentences
 
 FULL = bool(os.environ.get("TSFIT_FULL_DRIFT"))
 COUNT = 300 if FULL else 30
@@ -91,10 +90,10 @@ def test_a_step_and_a_creep_are_said_as_such():
     hours = np.array([0, 0, 1, 2, 3, 5, 8, 12, 20, 30, 50, 80.0])
     step = history(made_history(rng, {"Cms": np.where(hours > 10.0, 1.2, 1.0)}, hours))
     assert step.causes["compliance"].settling.course == "step"
-    assert "one step between the entries around 10 h" in sentences(step)[0]
+    assert "one step between the entries around 10 h" in step.sentences()[0]
     creep = history(made_history(rng, {"Cms": 1.0 + 0.08 * np.log1p(hours / 0.3)}, hours))
     assert creep.causes["compliance"].settling.course == "log-time"
-    assert "creeps on" in sentences(creep)[0]
+    assert "creeps on" in creep.sentences()[0]
 
 
 def test_what_is_under_way_has_no_end_yet():
@@ -104,7 +103,7 @@ def test_what_is_under_way_has_no_end_yet():
     settling = judged.causes["compliance"].settling
     assert settling.course == "exponential"
     assert settling.band95 is None
-    assert "too few points to say where it ends" in sentences(judged)[0]
+    assert "too few points to say where it ends" in judged.sentences()[0]
 
 
 def test_few_entries():
@@ -112,10 +111,10 @@ def test_few_entries():
     log = made_history(rng, {"Cms": np.array([1.0, 1.15])}, (0.0, 20.0))
     judged = history(log)
     assert [one.cause for one in judged.drifted] == ["compliance"]
-    assert "too few points" in sentences(judged)[0]
+    assert "too few points" in judged.sentences()[0]
     alone = history(Log(log.path, log.entries[:1], ()))
     assert alone.first_to_last is None
-    assert "One entry so far" in sentences(alone)[0]
+    assert "One entry so far" in alone.sentences()[0]
 
 
 def test_repeatability_is_learnt_from_repeats():

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tsfit.base.forms import plain
 from tsfit.driver.fit_result import Estimate, Shown
 
 
@@ -19,6 +20,6 @@ def test_an_estimate_as_text(name, estimate, shown):
 
 
 def test_where_an_interval_comes_from_is_told_only_of_a_profile():
-    plain = Estimate(1.0, 0.1, (0.8, 1.2), "1")
-    assert plain.to_dict() == {"value": 1.0, "stdev": 0.1, "interval95": [0.8, 1.2], "unit": "1"}
-    assert Estimate(1.0, 0.1, (0.8, 1.3), "1", "profile").to_dict()["interval_from"] == "profile"
+    simple = Estimate(1.0, 0.1, (0.8, 1.2), "1")
+    assert plain(simple) == {"value": 1.0, "stdev": 0.1, "interval95": [0.8, 1.2], "unit": "1"}
+    assert plain(Estimate(1.0, 0.1, (0.8, 1.3), "1", "profile"))["interval_from"] == "profile"

@@ -13,11 +13,14 @@ from helpers.paths import SAMPLES
 from tsfit.base.files import to_json
 from tsfit.box.compare.conditions import Candidate, in_baffle, same_volume
 from tsfit.box.compare.drivers import compare
+from tsfit.box.compare.form import comparison_form
 from tsfit.box.equaliser.equalised import at_level, flat
-from tsfit.box.equaliser.equalised import to_dict as equalised_to_dict
+from tsfit.box.equaliser.form import equaliser_form
+from tsfit.box.forms import boards_form, box_form, built_box_form
 from tsfit.box.panels import cabinet
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
+from tsfit.check.forms import check_form, lot_form
 from tsfit.check.pairs import check_lot
 from tsfit.circuit.load import Load, Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
@@ -79,17 +82,19 @@ def write_files(folder: Path, name="Wagtail 8") -> list[Path]:
     pair = [Candidate(one.driver, one) for one in (fit, other)]
     contents = {
         "fit.json": fit_to_dict(fit),
-        "check.json": check_sheet(fit, read_sheet(sheet)).to_dict(),
-        "box.json": closed_box(fit.driver, qtc=0.707).to_dict(),
-        "compare.json": compare(pair, [replace(same_volume(0.03), flat_to_hz=30.0), in_baffle()], draws=50).to_dict(),
+        "check.json": check_form(check_sheet(fit, read_sheet(sheet))),
+        "box.json": box_form(closed_box(fit.driver, qtc=0.707)),
+        "compare.json": comparison_form(
+            compare(pair, [replace(same_volume(0.03), flat_to_hz=30.0), in_baffle()], draws=50)
+        ),
     }
     plain = closed_box(fit.driver, qtc=0.8)
     equalised = flat(plain, 40.0)
     contents |= {
-        "equaliser.json": equalised_to_dict(equalised, at_level(equalised, 85.0)),
-        "built.json": built_box(fit).to_dict(),
-        "boards.json": cabinet(0.045, displaced=0.003, braces=1, double_front=True, cutout=0.232).to_dict(),
-        "lot.json": check_lot(lot(fit), read_sheet(sheet)).to_dict(),
+        "equaliser.json": equaliser_form(equalised, at_level(equalised, 85.0)),
+        "built.json": built_box_form(built_box(fit)),
+        "boards.json": boards_form(cabinet(0.045, displaced=0.003, braces=1, double_front=True, cutout=0.232)),
+        "lot.json": lot_form(check_lot(lot(fit), read_sheet(sheet))),
     }
     for file, data in contents.items():
         (folder / file).write_text(to_json(data))

@@ -38,7 +38,7 @@ def main(device, rate, seconds, file):
             recorder.finish(flags=[list(flag) for flag in report.flags])
         print(json.dumps(dataclasses.asdict(report) | {"excited": [excitation.start, excitation.stop]}), flush=True)
     except TsfitError as error:
-        print(json.dumps(error.to_dict()), flush=True)
+        print(json.dumps({"error": vars(error)}), flush=True)
         sys.exit(2)
 
 

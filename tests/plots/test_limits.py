@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from helpers.boxes import vented_box
 
-from tsfit.box.equaliser.equalised import at_level, equalise, flat, to_dict
+from tsfit.box.equaliser.equalised import at_level, equalise, flat
+from tsfit.box.equaliser.form import equaliser_form
 from tsfit.box.equaliser.sections import FilterSection
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
@@ -79,7 +80,7 @@ def test_a_curve_of_one_limit_is_one_row():
 def test_the_equalised_figure():
     box = vented_box(HERON, volume=0.06, tuning=27.0, port=Port(diameter=0.1))
     found = flat(box, 30.0)
-    figure = equalised_figure(to_dict(found, at_level(found, 95.0)))
+    figure = equalised_figure(equaliser_form(found, at_level(found, 95.0)))
     labels = [panel.get_ylabel() for panel in figure.axes]
     assert labels == ["level, dB", "gain, dB", "travel, mm peak", "headroom, dB"]
     written = [text.get_text() for panel in figure.axes for text in panel.texts]
@@ -87,5 +88,5 @@ def test_the_equalised_figure():
         assert word in written
     bare = vented_box(replace(HERON, Xmax=None, Pe=None), volume=0.06, tuning=27.0)
     found = equalise(bare, [FilterSection("peaking", 40.0, 1.2, 3.0)])
-    figure = equalised_figure(to_dict(found, at_level(found, 95.0)))
+    figure = equalised_figure(equaliser_form(found, at_level(found, 95.0)))
     assert [panel.get_ylabel() for panel in figure.axes] == labels[:3]

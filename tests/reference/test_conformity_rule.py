@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from tsfit.check.verdict import conformity
+from tsfit.base.conformity import conformity
 
 
 # ISO 14253-1: zones of a two-sided tolerance; T = 10, U = 2, worked by hand from the rule. The edges belong to the zone

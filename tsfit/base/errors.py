@@ -20,14 +20,12 @@ class TsfitError(Exception):
         Short machine word for the cause, such as ``"clipping"`` or ``"wrong_key"``.
     file : str or path, optional
         The file that is at fault, if one is.
+
+    Its ``vars``, in their order, are its machine form ``{"error": {"code", "message", "file"}}``.
     """
 
     def __init__(self, message: str, *, code: str, file: str | os.PathLike[str] | None = None) -> None:
         super().__init__(message)
-        self.message = message
         self.code = code
+        self.message = message
         self.file = None if file is None else os.fspath(file)
-
-    def to_dict(self) -> dict[str, dict[str, str | None]]:
-        """Return the fixed machine form ``{"error": {"code", "message", "file"}}``."""
-        return {"error": {"code": self.code, "message": self.message, "file": self.file}}

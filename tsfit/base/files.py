@@ -5,15 +5,13 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import math
 import os
 import re
 import tempfile
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import plain
 
 log = logging.getLogger(__name__)
 
@@ -126,25 +124,13 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def to_json(data: Any) -> str:
-    """Return `data` as JSON text; arrays become lists and what is not a finite number becomes null.
+def to_json(data: object) -> str:
+    """Return `data`, a record or what records hold, as JSON text (`tsfit.base.forms.plain`).
 
     Control characters that JSON would let pass as they are (ECMA-48: DEL and C1) are escaped, since terminals obey them.
     """
-    text = json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(plain(data), indent=2, ensure_ascii=False, allow_nan=False)
     return re.sub("[\x7f-\x9f]", lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, Mapping):
-        return {str(key): _plain(inner) for key, inner in value.items()}
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value]
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return os.fspath(value) if isinstance(value, os.PathLike) else value
 
 
 def is_json(path: Path) -> bool:

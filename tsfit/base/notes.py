@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import ClassVar, Literal
 
 Severity = Literal["refuse", "warn", "note"]
 
@@ -17,6 +17,4 @@ class QualityNote:
     message: str
     sweep: int | None = None
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {"sweep": self.sweep, "code": self.code, "severity": self.severity, "message": self.message}
+    FORM: ClassVar = ("sweep", "code", "severity", "message")

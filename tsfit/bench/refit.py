@@ -10,7 +10,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 from tsfit.base.notes import QualityNote
 from tsfit.bench.fit import fit_bench
-from tsfit.drift.change import Change, compare
+from tsfit.drift.change import DriftChange, compare
 from tsfit.drift.entry import Entry, entry_of
 from tsfit.drift.history import history, pick
 from tsfit.drift.log import Log
@@ -18,7 +18,7 @@ from tsfit.drift.log import Log
 
 def change_between(
     log: Log, one: str, other: str, *, on_step: Callable[[str], None] = lambda step: None
-) -> tuple[Entry, Entry, Change]:
+) -> tuple[Entry, Entry, DriftChange]:
     """Tell what changed between two entries, after fitting them with one circuit model if theirs differ.
 
     Parameters
@@ -33,7 +33,7 @@ def change_between(
     -------
     Entry, Entry
         The two, fitted anew where that was needed.
-    Change
+    DriftChange
 
     Raises
     ------

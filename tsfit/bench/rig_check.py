@@ -5,11 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.capture.excitation import Excitation
+from tsfit.capture.forms import SweepVerdictForm, sweep_verdict_form
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
 from tsfit.capture.rig import Rig
@@ -46,9 +48,25 @@ class RigCheck:
     gain_percent: float | None
     advice: tuple[str, ...]
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the check for machines."""
-        return vars(self) | {"verdict": self.verdict.to_dict()}
+
+@dataclass(frozen=True)
+class RigCheckForm:
+    """The same as JSON holds it."""
+
+    KIND: ClassVar = "rig check"
+
+    verdict: SweepVerdictForm
+    hum_dbfs: dict[str, tuple[float, float]]
+    hum_found_hz: float | None
+    gain_percent: float | None
+    advice: tuple[str, ...]
+
+
+def rig_check_form(found: RigCheck) -> RigCheckForm:
+    """Return the form of a check of a rig."""
+    return RigCheckForm(
+        sweep_verdict_form(found.verdict), found.hum_dbfs, found.hum_found_hz, found.gain_percent, found.advice
+    )
 
 
 def check_rig(

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import refuse_existing, sha256
+from tsfit.base.forms import plain
+from tsfit.base.views import Viewed
 from tsfit.bench.file import SweepTable, state_of
 from tsfit.capture.excitation import HIGHEST_SHARE, LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, make_excitation
 from tsfit.capture.player import Hung, open_player
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Measurement:
+class Measurement(Viewed):
     """What one sweep left: its recording and conditions, the verdict, and the curve where the verdict allows one."""
 
     recording: Path
@@ -115,6 +117,7 @@ def measure(
     TsfitError
         ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a partial recording).
     """
+    from tsfit.capture.forms import sweep_verdict_form
     from tsfit.capture.impedance import hear, impedance_of, with_standards
     from tsfit.capture.quality import judge, judge_curve
     from tsfit.capture.recording import read_recording
@@ -129,13 +132,13 @@ def measure(
     recording = read_recording(path)
     verdict = judge(recording.samples, excitation, rig, report)
     if any(note.severity == "refuse" for note in verdict.notes):
-        add_conditions(path, verdict=verdict.to_dict())
+        add_conditions(path, verdict=plain(sweep_verdict_form(verdict)))
         return Measurement(path, conditions_path(path), report, verdict, None, None)
     [heard] = with_standards([hear(recording, rig)])
     curve = impedance_of(heard)
     write_curve(curve, curve_file)
     verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))
-    add_conditions(path, verdict=verdict.to_dict())
+    add_conditions(path, verdict=plain(sweep_verdict_form(verdict)))
     return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
 
 
@@ -166,6 +169,7 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     TsfitError
         ``exists``, ``cannot_write``.
     """
+    from tsfit.capture.forms import repeats_form
     from tsfit.capture.repeats import average_curves, judge_repeats
     from tsfit.formats.curve import write_curve
 
@@ -174,5 +178,5 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     averaged = average_curves(curves)
     write_curve(averaged, path)
     for one in measured:
-        add_conditions(one.recording, repeats=agreement.to_dict())
+        add_conditions(one.recording, repeats=plain(repeats_form(agreement)))
     return Averaged(averaged, path, curves, agreement)

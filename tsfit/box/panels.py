@@ -95,44 +95,6 @@ class Cabinet:
         """Share of the sheets that no board takes."""
         return 1.0 - self.area / (self.sheets * self.sheet[0] * self.sheet[1])
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the fixed machine form."""
-        return {
-            "net_volume_l": self.net / LITRE,
-            "gross_volume_l": self.gross / LITRE,
-            "inside_mm": [1e3 * side for side in self.inside],
-            "outside_mm": [1e3 * side for side in self.outside],
-            "thickness_mm": 1e3 * self.thickness,
-            "panels": [
-                {
-                    "name": panel.name,
-                    "count": panel.count,
-                    "length_mm": 1e3 * panel.length,
-                    "width_mm": 1e3 * panel.width,
-                    "cutout_mm": None if panel.cutout is None else 1e3 * panel.cutout,
-                }
-                for panel in self.panels
-            ],
-            "sheet_mm": [1e3 * side for side in self.sheet],
-            "sheets": self.sheets,
-            "kerf_mm": 1e3 * self.kerf,
-            "layout": [
-                {
-                    "panel": one.panel.name,
-                    "sheet": one.sheet + 1,
-                    "x_mm": 1e3 * one.x,
-                    "y_mm": 1e3 * one.y,
-                    "length_mm": 1e3 * one.length,
-                    "width_mm": 1e3 * one.width,
-                    "turned": one.turned,
-                }
-                for one in self.placed
-            ],
-            "waste": self.waste,
-            "weight_kg": self.weight,
-            "cautions": list(CAUTIONS),
-        }
-
 
 @dataclass(frozen=True)
 class CabinetPlan:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Annotated, Any
+from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -103,14 +102,6 @@ class Bands:
     draws: int
     curves: Mapping[str, Real]
     design: Mapping[str, tuple[float, float]]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "draws": self.draws,
-            "curves": {name: {"low": low, "high": high} for name, (low, high) in self.curves.items()},
-            "design": {name: list(bounds) for name, bounds in self.design.items()},
-        }
 
 
 @dataclass(frozen=True)
@@ -245,31 +236,6 @@ class BoxResult:
             "excursion_above_fb_hz": largest.travel_above_fb_hz,
             "port_speed_max_m_s": largest.port_speed,
             "radiator_excursion_max_mm": mm(largest.radiator_travel),
-        }
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        maximum, peak = self.maximum, self.peak
-        return {
-            "schema": 1,
-            "enclosure": self.enclosure.kind,
-            "driver": self.enclosure.driver.name,
-            "drivers": self.enclosure.count,
-            "drive_v": self.enclosure.voltage,
-            "source_ohm": self.enclosure.source_ohm,
-            "air_load": self.air_load,
-            "losses": {name: None if math.isinf(q) else q for name, q in self.losses.items()},
-            "ratings": asdict(self.ratings),
-            **{field.name: getattr(self.curves, field.name) for field in fields(self.curves)},
-            "max_spl_db": maximum and maximum.spl_db,
-            "max_voltage_v": maximum and maximum.voltage_v,
-            "limited_by": maximum and maximum.limited_by,
-            "max_peak_spl_db": peak and peak.spl_db,
-            "peak_limited_by": peak and peak.limited_by,
-            "design": self.numbers(),
-            "bands": self.bands and self.bands.to_dict(),
-            "room": self.room and self.room.to_dict(self.curves.frequency_hz, self.curves.spl_db),
-            "notes": [note.to_dict() for note in self.notes],
         }
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -54,18 +53,6 @@ class Room:
         """Gain at `frequency_hz` (n_freq,): 12 dB per octave below the first mode up to the cap, nothing above, dB."""
         octaves = np.log2(self.lowest_mode_hz / np.asarray(frequency_hz, dtype=float))
         return np.clip(40.0 * math.log10(2.0) * octaves, 0.0, self.cap_db)
-
-    def to_dict(self, frequency_hz: Real, spl_db: Real) -> dict[str, Any]:
-        """Return the machine form, with the level `spl_db` (n_freq,) as it becomes in the room."""
-        gain = self.gain_db(frequency_hz)
-        return {
-            "longest_side_m": self.longest_side_m,
-            "lowest_mode_hz": self.lowest_mode_hz,
-            "cap_db": self.cap_db,
-            "gain_db": gain,
-            "spl_db": spl_db + gain,
-            "caution": CAUTION,
-        }
 
     def __str__(self) -> str:
         return (

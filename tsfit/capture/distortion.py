@@ -92,16 +92,6 @@ class Distortion:
         percent, frequency, name = self.worst
         return f"at most {percent:.2g} %, {name}{' harmonic' if name[0].isdigit() else ''}, at {frequency:.3g} Hz"
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the worst for machines."""
-        worst = self.worst
-        return {
-            "worst_percent": None if worst is None else worst[0],
-            "worst_hz": None if worst is None else worst[1],
-            "worst_of": None if worst is None else worst[2],
-            "below_percent": self.below if math.isfinite(self.below) else None,
-        }
-
 
 def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Ratio, delay: int) -> Distortion | None:
     """Distortion in a recording (n, 2) that is `delay` samples late, `ratio` being that of its channels.

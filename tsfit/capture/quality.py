@@ -68,14 +68,6 @@ class SweepVerdict:
                 return f"{lead}: {chosen[0].message}"
         return "Good: keep it and go on."
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the verdict for the conditions file and for machines."""
-        return vars(self) | {
-            "distortion": "not measurable" if self.distortion is None else self.distortion.to_dict(),
-            "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
-            "action": self.action,
-        }
-
 
 def judge(samples: Real, excitation: Excitation, rig: Rig, report: StreamReport) -> SweepVerdict:
     """Judge one recording (n, 2), full scale 1, of a known excitation."""

@@ -55,12 +55,6 @@ class RepeatsVerdict:
     warming_uncertainty_k: tuple[float, ...]
     notes: tuple[QualityNote, ...]
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the verdict for the conditions file and for machines."""
-        return vars(self) | {
-            "notes": [{"code": n.code, "severity": n.severity, "message": n.message} for n in self.notes],
-        }
-
 
 def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
     """Judge repeats of one state, in the order in which they were recorded.

@@ -56,10 +56,8 @@ def check_sheet(
         return result
     return replace(
         result,
-        consequence={
-            "boxes": [{**item.to_dict(), "sentence": sentence(item)} for item in found],
-            "conclusion": conclusion(result.verdict, found),
-        },
+        boxes=tuple((item, sentence(item)) for item in found),
+        conclusion=conclusion(result.verdict, found),
     )
 
 

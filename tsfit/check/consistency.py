@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.conformity import Verdict
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
@@ -84,19 +85,6 @@ class Contradiction:
         """The relation in short, like ``Qts(Qms, Qes)``."""
         return f"{self.figure}({', '.join(self.needs)})"
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form; `implied` is the middle of `implied_range`."""
-        return {
-            "sentence": self.sentence,
-            "relation": self.relation,
-            "printed": self.printed,
-            "implied": 0.5 * sum(self.implied),
-            "implied_range": list(self.implied),
-            "figures": [self.figure, *self.needs],
-            "suspect": self.suspect,
-            "possible": list(self.possible),
-        }
-
 
 @dataclass(frozen=True)
 class Derived:
@@ -107,15 +95,6 @@ class Derived:
     value: float
     low: float
     high: float
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        return {
-            "name": self.figure,
-            "derived_from": list(self.needs),
-            "value": self.value,
-            "interval": [self.low, self.high],
-        }
 
 
 @dataclass(frozen=True)
@@ -136,21 +115,9 @@ class Consistency:
     derived: tuple[Derived, ...] = ()
 
     @property
-    def verdict(self) -> str:
+    def verdict(self) -> Verdict:
         """Outside with a contradiction, inside without, undecided when nothing could be compared."""
         return "outside" if self.contradictions else "inside" if self.relations else "undecided"
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the form of a check with no figures judged, and the relations looked at."""
-        return {
-            "verdict": self.verdict,
-            "figures": [],
-            "contradictions": [item.to_dict() for item in self.contradictions],
-            "consequence": {},
-            "relations": [[figure, *needs] for figure, needs in self.relations],
-            "suspicions": [item.to_dict() for item in self.suspicions],
-            "derived": [item.to_dict() for item in self.derived],
-        }
 
 
 def consistency(sheet: Sheet) -> Consistency:

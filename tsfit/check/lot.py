@@ -18,14 +18,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.conformity import Verdict
 from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
-from tsfit.check.verdict import DEFAULT_TOLERANCES, Verdict
+from tsfit.check.verdict import DEFAULT_TOLERANCES
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import LEVELS, MEASURED
 from tsfit.formats.sheet import Conditions, Sheet
@@ -65,23 +65,10 @@ class LotFigure:
     allowed: tuple[float, float] | None = None
     verdict: Verdict | None = None
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        level = self.name in LEVELS
-        return {
-            "name": self.name,
-            "values": list(self.values),
-            "mean": self.mean,
-            "spread_percent": None if level else 100.0 * self.spread,
-            "spread_db": self.spread if level else None,
-            "measurement_percent": None if level else 100.0 * self.measurement,
-            "measurement_db": self.measurement if level else None,
-            "tolerance_interval": list(self.interval),
-            "outlier": self.outlier,
-            "published": self.published,
-            "allowed": None if self.allowed is None else list(self.allowed),
-            "verdict": self.verdict,
-        }
+    @property
+    def level(self) -> bool:
+        """Whether it is in dB."""
+        return self.name in LEVELS
 
 
 def howe_factor(count: int, fraction: float = FRACTION, confidence: float = CONFIDENCE) -> float:

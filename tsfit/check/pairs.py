@@ -11,25 +11,24 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
+from tsfit.base.conformity import Verdict, worst
 from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.alignments import usual_qtc
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.numbers import cutoff
 from tsfit.box.plan import BoxPlan
-from tsfit.check.lot import CONFIDENCE, FRACTION, LotFigure, judge_lot
-from tsfit.check.verdict import Verdict, worst
+from tsfit.check.lot import LotFigure, judge_lot
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 from tsfit.formats.sheet import Sheet
 
 
 @dataclass(frozen=True)
-class Pair:
+class SamplePair:
     """Two samples, by index, and how far they differ in the same box at most, dB."""
 
     first: int
@@ -54,29 +53,9 @@ class LotResult:
     names: tuple[str, ...]
     figures: tuple[LotFigure, ...]
     box: str
-    pairs: tuple[Pair, ...]
-    best: tuple[Pair, ...]
+    pairs: tuple[SamplePair, ...]
+    best: tuple[SamplePair, ...]
     verdict: Verdict
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-
-        def plain(pair: Pair) -> dict[str, Any]:
-            names = [self.names[pair.first], self.names[pair.second]]
-            return {"samples": [pair.first, pair.second], "names": names, "difference_db": pair.difference_db}
-
-        return {
-            "schema": 1,
-            "samples": list(self.names),
-            "verdict": self.verdict,
-            "tolerance_interval": {
-                "method": "Howe 1969, ISO 16269-6", "fraction": FRACTION, "confidence": CONFIDENCE, "normal": True,
-            },
-            "lot": [figure.to_dict() for figure in self.figures],
-            "box": self.box,
-            "pairs": [plain(pair) for pair in self.pairs],
-            "best_pairs": [plain(pair) for pair in self.best],
-        }  # fmt: skip
 
 
 def check_lot(
@@ -102,7 +81,7 @@ def check_lot(
     names = tuple(_name(fit.driver, k) for k, fit in enumerate(fits))
     verdicts = [figure.verdict for figure in figures if figure.verdict is not None]
     drivers = [fit.driver for fit in fits]
-    box, pairs = "", tuple[Pair, ...]()
+    box, pairs = "", tuple[SamplePair, ...]()
     if all(driver.Mms is not None and driver.Sd is not None for driver in drivers):
         middle = sorted(drivers, key=lambda driver: driver.Qts)[len(drivers) // 2]
         qtc = usual_qtc(middle.Qts)
@@ -117,7 +96,7 @@ def _name(driver: Driver, k: int) -> str:
     return driver.serial or f"{driver.name} ({k + 1})"
 
 
-def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> tuple[Pair, ...]:
+def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> tuple[SamplePair, ...]:
     f3 = cutoff(enclosure) or middle.Fs
     frequency = np.geomspace(f3 / math.sqrt(2.0), 8.0 * f3, 120)
     before = exact(middle)
@@ -125,12 +104,13 @@ def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> t
         consequence(enclosure, before, exact(driver), frequency_hz=frequency).level_change_db.value for driver in drivers
     ]
     found = [
-        Pair(a, b, float(np.max(np.abs(levels[a] - levels[b])))) for a, b in itertools.combinations(range(len(drivers)), 2)
+        SamplePair(a, b, float(np.max(np.abs(levels[a] - levels[b]))))
+        for a, b in itertools.combinations(range(len(drivers)), 2)
     ]
     return tuple(sorted(found, key=lambda pair: pair.difference_db))
 
 
-def _best(pairs: Sequence[Pair]) -> tuple[Pair, ...]:
+def _best(pairs: Sequence[SamplePair]) -> tuple[SamplePair, ...]:
     """Pairs of all samples, or all but one, whose squared differences have the smallest sum; the best matched first."""
     import networkx
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from tsfit.driver.units import Printed, display
 
@@ -62,10 +61,6 @@ class Suspicion:
         """Say it in one sentence, the figure called `label`."""
         value, unit = display(self.figure, self.meant)
         return f"{label} {printed.text.strip()}: probably {self.reason}; {value:.4g} {unit}".rstrip() + " would be meant."
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form, SI."""
-        return {"figure": self.figure, "meant": self.meant, "reason": self.reason}
 
 
 def slips_of(figure: str) -> dict[float, str]:

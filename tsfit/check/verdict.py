@@ -15,13 +15,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tsfit.base.conformity import Verdict, conformity, worst
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
+from tsfit.base.views import Viewed
+from tsfit.box.compare.consequence import Consequence
 from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.pattern import Pattern, pattern
@@ -31,8 +33,6 @@ from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.parameters import LEVELS
 from tsfit.driver.units import Printed
 from tsfit.formats.sheet import Sheet
-
-Verdict = Literal["inside", "outside", "undecided"]
 
 DEFAULT_TOLERANCES: Mapping[str, float] = {
     "Re": 0.05, "Fs": 0.15, "Qms": 0.25, "Qes": 0.15, "Qts": 0.15, "Vas": 0.20, "Mms": 0.10, "Cms": 0.20, "Rms": 0.25,
@@ -81,27 +81,9 @@ class Judged:
         """Unit of deviation and tolerance, "%" or "dB"."""
         return "dB" if self.name in LEVELS else "%"
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form; a level has its deviation in dB and null for the percentages."""
-        percent = self.unit == "%"
-        return {
-            "name": self.name,
-            "published": self.published.value,
-            "measured": self.measured,
-            "stdev": self.stdev,
-            "expanded_uncertainty": self.expanded,
-            "deviation_percent": self.deviation if percent else None,
-            "tolerance_percent": self.tolerance if percent else None,
-            "deviation_db": None if percent else self.deviation,
-            "tolerance_db": None if percent else self.tolerance,
-            "tolerance_from": self.tolerance_from,
-            "verdict": self.verdict,
-            "note": self.note,
-        }
-
 
 @dataclass(frozen=True)
-class CheckResult:
+class CheckResult(Viewed):
     """What a check found: the verdict, each judged figure, those that could not be judged with the reason, and more.
 
     Attributes
@@ -110,7 +92,8 @@ class CheckResult:
     pattern : what explains all deviations together
     suspicions : figures outside that a slip of a known kind would explain
     converted : sentences on what was brought to the conditions of the sheet
-    consequence : machine form of what the deviations do to boxes, {} when nobody asked or the figures do not tell
+    boxes : what the deviations do to each box, with a sentence; empty when nobody asked or the sheet does not tell
+    conclusion : what to do with driver and boxes, "" without boxes
     """
 
     driver: str
@@ -121,34 +104,8 @@ class CheckResult:
     pattern: Pattern
     suspicions: tuple[Suspicion, ...] = ()
     converted: tuple[str, ...] = ()
-    consequence: Mapping[str, Any] = field(default_factory=dict)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "driver": self.driver,
-            "verdict": self.verdict,
-            "figures": [figure.to_dict() for figure in self.figures],
-            "not_judged": [{"name": name, "reason": reason} for name, reason in self.not_judged.items()],
-            "contradictions": [contradiction.to_dict() for contradiction in self.contradictions],
-            "pattern": self.pattern.sentence,
-            "causes": dict(zip(self.pattern.causes, self.pattern.amounts, strict=False)),
-            "suspicions": [suspicion.to_dict() for suspicion in self.suspicions],
-            "converted": list(self.converted),
-            "consequence": dict(self.consequence),
-        }
-
-
-def conformity(deviation: float, tolerance: float, expanded: float) -> Verdict:
-    """Decide by ISO 14253-1 whether `deviation` is within ±`tolerance`, given the expanded uncertainty; all in one unit."""
-    if abs(deviation) <= tolerance - expanded:
-        return "inside"
-    return "outside" if abs(deviation) > tolerance + expanded else "undecided"
-
-
-def worst(verdicts: list[Verdict]) -> Verdict:
-    """Return the verdict on the whole: outside if any is, else undecided if any is, else inside."""
-    return next((verdict for verdict in ("outside", "undecided") if verdict in verdicts), "inside")
+    boxes: tuple[tuple[Consequence, str], ...] = ()
+    conclusion: str = ""
 
 
 def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None) -> CheckResult:

@@ -109,18 +109,19 @@ def compare(
           --plot compare.png
     """  # noqa: D301
     from tsfit.box.compare.drivers import compare as run
+    from tsfit.box.compare.form import comparison_form
 
     outputs.refuse_existing()
     candidates = _candidates(drivers, AskedDrivers(sheets, cost, displaces_l, xmax_mm, rated_power_w, wiring, amplifier))
     asked = AskedCases(qtc, volume_l, tuning_hz, port_diameter_cm, cabinet_l, f3_hz, boxes, baffle)
     result = run(candidates, [replace(case, flat_to_hz=flat_to_hz) for case in _cases(candidates, asked)])
-    data = result.to_dict()
+    data = comparison_form(result)
     outputs.write_json(data)
     if (plot := outputs.plot) is not None:
         from tsfit.plots.compare import compare_figure
 
         names = [one.driver.name for one in result.candidates]
-        for number, case in enumerate(data["cases"]):
+        for number, case in enumerate(data.cases):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
             outputs.write_plot(compare_figure(names, case), path)
     outputs.show(data, lambda: _print(result, ways))

@@ -23,7 +23,7 @@ def refuse(error: TsfitError, arguments: list[str]) -> int:
     error = TsfitError(printable(error.message), code=error.code, file=error.file)
     with contextlib.suppress(OSError):  # there may be no room for the output, nor a reader
         if "--json" in arguments:
-            print_json(error.to_dict())
+            print_json({"error": vars(error)})
             return 2
     with contextlib.suppress(OSError):
         say_error(error.message)

@@ -153,7 +153,9 @@ def sweep(
     if quiet:
         found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
         if averaged is not None:
-            found["average"] = {"curve": str(averaged.curve_file), **averaged.agreement.to_dict()}
+            from tsfit.capture.forms import repeats_form
+
+            found["average"] = {"curve": str(averaged.curve_file), **vars(repeats_form(averaged.agreement))}
         print_json(found)
     return 2 if any(one.curve is None for one in measured) else 0
 
@@ -246,11 +248,13 @@ def _print_average(averaged: Averaged) -> None:
 
 
 def _plain(measured: Measurement) -> dict[str, object]:
+    from tsfit.capture.forms import sweep_verdict_form
+
     return {
         "recording": str(measured.recording),
         "conditions": str(measured.conditions),
         "curve": None if measured.curve_file is None else str(measured.curve_file),
-        "verdict": measured.verdict.to_dict(),
+        "verdict": sweep_verdict_form(measured.verdict),
     }
 
 

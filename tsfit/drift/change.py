@@ -102,7 +102,7 @@ class CauseChange:
 
 
 @dataclass(frozen=True)
-class Change:
+class DriftChange:
     """What changed from one entry to another.
 
     Attributes
@@ -194,7 +194,7 @@ def causes_of(entry: Entry, mass: float | None = None) -> Causes:
     return Causes(logarithms([entry], mass)[0], covariance, shared, "Mms" in entry.parameters)
 
 
-def compare(first: Entry, other: Entry, repeatability: Repeatability) -> Change:
+def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftChange:
     """Tell what changed from `first` to `other`.
 
     Raises
@@ -237,7 +237,7 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> Change:
         weights = np.array(row)
         change = math.exp(float(weights @ delta))
         figures[name] = (change - 1.0, change * math.sqrt(max(float(weights @ covariance @ weights), 0.0)))
-    return Change(causes, figures, tuple(_notes(first, other, told=told)))
+    return DriftChange(causes, figures, tuple(_notes(first, other, told=told)))
 
 
 def _without_mass(entry: Entry) -> Entry:

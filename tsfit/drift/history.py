@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
+from tsfit.base.views import Viewed, view
 from tsfit.drift.change import (
     CAUSES,
     COIL_READING_K,
     FIGURES,
-    Change,
+    DriftChange,
     Repeatability,
     compare,
     learn_repeatability,
@@ -23,10 +25,15 @@ from tsfit.drift.change import (
 )
 from tsfit.drift.entry import Entry
 from tsfit.drift.log import Log
-from tsfit.drift.settling import Settling, settle
+from tsfit.drift.settling import AHEAD, Settling, settle
 from tsfit.driver.formulas import COPPER_PER_K
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 Array = NDArray[np.float64]
+SOONEST_H = 0.05
+"""Hours that are no waiting."""
 PARTS = {"Cms": ("Fs",), "Bl": ("Fs", "Re", "Qes"), "Rms": ("Fs", "Qms")}
 PART_FACTORS = {"Cms": 2.0, "Bl": 0.5, "Rms": 1.0}
 """Of what a figure's random part is made where the moving mass is not told; correlations, left out, narrow it."""
@@ -57,6 +64,11 @@ class CauseHistory:
     drifted: bool
 
     @property
+    def course(self) -> str:
+        """Name of the course, or that it cannot be told."""
+        return self.settling.course if self.settling.enough else "too few points to say"
+
+    @property
     def relative(self) -> float:
         """Change from the first entry to the last, ratio − 1; on the course where the points are enough for one."""
         ends = self.settling.at(self.hours[[0, -1]]) if self.settling.enough else self.logarithm[[0, -1]]
@@ -64,14 +76,14 @@ class CauseHistory:
 
 
 @dataclass(frozen=True)
-class History:
+class History(Viewed):
     """The log of one driver, judged.
 
     Attributes
     ----------
     entries : in the order of hours
     causes : by name; the moving mass only where at least two entries tell it
-    first_to_last : Change or None
+    first_to_last : DriftChange or None
         None with one entry.
     repeatability : Repeatability
     absolute : bool
@@ -81,7 +93,7 @@ class History:
 
     entries: tuple[Entry, ...]
     causes: dict[str, CauseHistory]
-    first_to_last: Change | None
+    first_to_last: DriftChange | None
     repeatability: Repeatability
     absolute: bool
     notes: tuple[QualityNote, ...]
@@ -91,6 +103,28 @@ class History:
         """What drifted, largest change over its scatter first; a warmer coil is no drift."""
         moved = [one for one in self.causes.values() if one.drifted and one.cause != "coil temperature"]
         return sorted(moved, key=lambda one: -abs(one.relative) / float(np.mean(one.stdev)))
+
+    def sentences(self) -> list[str]:
+        """Say what drifted, by how much, and whether it has settled."""
+        if len(self.entries) == 1:
+            return ["One entry so far; add fits of later hours to see what moves."]
+        moved = self.drifted
+        if not moved:
+            said = ["Nothing drifted beyond what repeats scatter."]
+        else:
+            said = [_sentence(one, self.entries) for one in moved]
+        coil = self.causes["coil temperature"]
+        if coil.drifted:
+            said.append(
+                f"Re at 20 °C changed by {_percent(coil.relative)}: the coil's temperature was not the one stated, or "
+                "contacts changed."
+            )
+        return said
+
+    def plot(self) -> Figure:
+        """Draw every cause against hours of use."""
+        drawn: Figure = view(self, "plot")
+        return drawn
 
 
 def history(log: Log) -> History:
@@ -152,3 +186,29 @@ def _random(entries: tuple[Entry, ...], figure: str) -> Array:
             out.append(PART_FACTORS[figure] * math.hypot(*parts))
     spread = np.array(out)
     return np.hypot(spread, COPPER_PER_K * COIL_READING_K) if figure == "Re" else spread
+
+
+def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
+    settling, last = one.settling, entries[-1].hours
+    what = f"{one.cause.capitalize()} ({one.figure}) changed by {_percent(one.relative)}"
+    if not settling.enough and settling.course == "constant":
+        return f"{what} from first to last; too few points to say where it is going."
+    if settling.course == "step":
+        return f"{what}, in one step between the entries around {settling.time_constant_h:.3g} h."
+    if settling.course == "log-time":
+        more = math.expm1(settling.end - float(settling.at(np.array([last]))[0]))
+        return f"{what} and creeps on with the logarithm of time; {AHEAD:g} times the hours would add {_percent(more)}."
+    if settling.band95 is None or settling.hours_left is None:
+        return f"{what} and is still under way; too few points to say where it ends."
+    ends = [math.expm1(value - float(settling.at(one.hours[:1])[0])) for value in (settling.end, *settling.band95)]
+    left, latest = settling.hours_left
+    when = (
+        "it is within 1 % of that now"
+        if left < SOONEST_H
+        else f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
+    )
+    return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
+
+
+def _percent(relative: float) -> str:
+    return f"{100.0 * relative:+.3g} %"

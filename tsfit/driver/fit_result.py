@@ -10,7 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
+from tsfit.base.views import Viewed, view
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.record import Driver
 from tsfit.driver.units import display, rounded
@@ -18,6 +20,7 @@ from tsfit.driver.units import display, rounded
 if TYPE_CHECKING:
     from lmfit import Minimizer
     from lmfit.minimizer import MinimizerResult
+    from matplotlib.figure import Figure
 
 
 @dataclass(frozen=True)
@@ -42,12 +45,7 @@ class Estimate:
     stdev: float
     interval95: tuple[float, float]
     unit: str
-    interval_from: Literal["covariance", "profile"] = "covariance"
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form; where the interval comes from is told only of a profile."""
-        told = {"value": self.value, "stdev": self.stdev, "interval95": list(self.interval95), "unit": self.unit}
-        return told if self.interval_from == "covariance" else {**told, "interval_from": self.interval_from}
+    interval_from: Literal["covariance", "profile"] = field(default="covariance", metadata=IF_TOLD)
 
     def shown(self, name: str) -> Shown:
         """Write value, standard uncertainty and interval of the figure `name` for people."""
@@ -221,8 +219,8 @@ class Minimum(Protocol):
 
 
 @dataclass(frozen=True)
-class FitResult:
-    """What a fit found.
+class FitResult(Viewed):
+    """What a fit found; it can draw, print and export itself.
 
     Attributes
     ----------
@@ -299,3 +297,12 @@ class FitResult:
         if self.minimum is None:
             raise TsfitError("A fit read from a file holds no minimum to explore; fit its bench again.", code="no_minimum")
         return self.minimum
+
+    def plot(self) -> Figure:
+        """Draw measured and fitted impedance."""
+        drawn: Figure = view(self, "plot")
+        return drawn
+
+    def spice(self) -> str:
+        """Return the driver in free air as the text of a SPICE subcircuit."""
+        return str(view(self, "spice"))

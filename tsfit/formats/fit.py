@@ -30,6 +30,7 @@ from pydantic import BaseModel, Field
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
+from tsfit.base.forms import plain
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
@@ -42,6 +43,7 @@ from tsfit.driver.record import Driver
 from tsfit.formats.toml import validated
 
 SCHEMA = 1
+KIND = "fit"
 MAX_BYTES = 50_000_000
 NOTHING_KNOWN = 10.0
 """Standard uncertainty over the value from which a figure is none."""
@@ -136,26 +138,23 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
     coils = {} if driver.wiring is None else {"wiring": driver.wiring, "coil_coupling": driver.coupling}
     return {
         "schema": SCHEMA,
+        "kind": KIND,
         "driver": {"name": driver.name, "serial": driver.serial, "air": air, "given": given, **coils},
         "model": {"coil": driver.coil, "suspension": driver.suspension},
-        "parameters": {name: estimate.to_dict() for name, estimate in fit.parameters.items()},
+        "parameters": plain(fit.parameters),
         "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
         "systematic": {name: dict(shifts) for name, shifts in fit.systematic.items()},
-        "quality": [note.to_dict() for note in fit.quality],
+        "quality": plain(fit.quality),
         "provenance": dict(fit.provenance),
         "sweeps": [_sweep(fitted) for fitted in fit.states],
         "budget": {name: dict(sources) for name, sources in fit.budget.items()},
         "candidates": [asdict(candidate) for candidate in fit.candidates],
-        "conditions": {name: estimate.to_dict() for name, estimate in fit.conditions.items()},
+        "conditions": plain(fit.conditions),
         "agreement": [asdict(each) for each in fit.agreement],
         **({} if fit.levels is None else {"levels": asdict(fit.levels)}),
         **({} if fit.monte_carlo is None else {"monte_carlo": asdict(fit.monte_carlo)}),
-        **({"wirings": _grouped(fit.wirings)} if fit.wirings else {}),
+        **({"wirings": plain(fit.wirings)} if fit.wirings else {}),
     }
-
-
-def _grouped(groups: Mapping[str, Mapping[str, Estimate]]) -> dict[str, Any]:
-    return {group: {name: estimate.to_dict() for name, estimate in inner.items()} for group, inner in groups.items()}
 
 
 def _sweep(fitted: FittedState) -> dict[str, Any]:

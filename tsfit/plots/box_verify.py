@@ -2,70 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.figure import Figure
 
+from tsfit.base.arrays import Complex, Real
+from tsfit.box.forms import BuiltBoxForm
 from tsfit.box.verify.findings import KIND_NAMES
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
-def verify_figure(data: Mapping[str, Any]) -> Figure:
-    """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses.
 
-    Parameters
-    ----------
-    data : machine form of a `tsfit.box.verify.findings.BuiltBox`
-    """
+def verify_figure(data: BuiltBoxForm) -> Figure:
+    """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
     figure, (magnitude, error) = new_figure(
         [3.0, 1.2],
-        f"{data['driver']} in its finished {KIND_NAMES[data['kind']]} box",
+        f"{data.driver} in its finished {KIND_NAMES[data.enclosure]} box",
         "dots measured, lines as fitted and as planned",
     )
-    curve = data["curve"]
-    f = np.asarray(curve["frequency_hz"], dtype=float)
-    z, fitted, planned = (
-        np.asarray(curve[name]["real"]) + 1j * np.asarray(curve[name]["imag"])
-        for name in ("measured_ohm", "fitted_ohm", "planned_ohm")
-    )
-    magnitude.plot(f, np.abs(z), ".", color=INK, markersize=5.0, alpha=0.35, markeredgewidth=0)
-    for text, line, (colour, dash) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
-        magnitude.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1, label=text)
-    # Not at the edges, where a name would leave the panel.
-    inner = (f > 1.5 * f[0]) & (f < f[-1] / 1.5)
-    apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted))) * inner))
-    # Each name hangs on its own curve where the two differ most, on the side away from the other.
-    for text, line, (colour, _) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
-        higher = np.abs(line[apart]) >= np.abs((fitted if line is planned else planned)[apart])
-        magnitude.annotate(
-            text,
-            (float(f[apart]), float(np.abs(line[apart]))),
-            xytext=(-26 if higher else 26, -12),
-            textcoords="offset points",
-            ha="right" if higher else "left",
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
-            fontsize=SMALL,
-            color=colour,
-        )
-    for name in ("fL", "fp", "fb", "fH", "fc", "hole"):
-        at = data["built"][name]["value"] if name in data["built"] else 0.0
-        if at > f[0]:
-            magnitude.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
-            # fp comes close to fL, so its name stands inside.
-            inside = name == "fp"
-            magnitude.annotate(
-                f"{name} {at:.3g} Hz",
-                (at, 0.9 if inside else 1.0),
-                xytext=(-3 if inside else 0, 0),
-                textcoords="offset points",
-                xycoords=("data", "axes fraction"),
-                ha="right" if inside else "center",
-                va="top" if inside else "bottom",
-                fontsize=SMALL,
-                color=QUIET,
-            )
+    f, curve = data.curve.frequency_hz, data.curve
+    z, fitted, planned = (one.complex for one in (curve.measured_ohm, curve.fitted_ohm, curve.planned_ohm))
+    _magnitude(magnitude, f, z, fitted, planned)
+    _resonances(magnitude, data, float(f[0]))
     miss = 100.0 * (z / fitted - 1.0)
     error.axhline(0.0, color=QUIET, linewidth=0.7)
     error.plot(f, miss.real, "o", markersize=2.0, color=LINES[0][0])
@@ -77,3 +38,45 @@ def verify_figure(data: Mapping[str, Any]) -> Figure:
     value_axis(error, "error, %")
     frequency_axis(error, float(f[0]), float(f[-1]))
     return figure
+
+
+def _magnitude(panel: Axes, f: Real, z: Complex, fitted: Complex, planned: Complex) -> None:
+    panel.plot(f, np.abs(z), ".", color=INK, markersize=5.0, alpha=0.35, markeredgewidth=0)
+    for text, line, (colour, dash) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
+        panel.plot(f, np.abs(line), color=colour, linestyle=dash, linewidth=1.1, label=text)
+    # Not at the edges, where a name would leave the panel.
+    inner = (f > 1.5 * f[0]) & (f < f[-1] / 1.5)
+    apart = int(np.argmax(np.abs(np.log(np.abs(planned / fitted))) * inner))
+    # Each name hangs on its own curve where the two differ most, on the side away from the other.
+    for text, line, (colour, _) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
+        higher = np.abs(line[apart]) >= np.abs((fitted if line is planned else planned)[apart])
+        panel.annotate(
+            text,
+            (float(f[apart]), float(np.abs(line[apart]))),
+            xytext=(-26 if higher else 26, -12),
+            textcoords="offset points",
+            ha="right" if higher else "left",
+            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
+            fontsize=SMALL,
+            color=colour,
+        )
+
+
+def _resonances(panel: Axes, data: BuiltBoxForm, lowest: float) -> None:
+    for name in ("fL", "fp", "fb", "fH", "fc", "hole"):
+        at = data.built[name].value if name in data.built else 0.0
+        if at > lowest:
+            panel.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
+            # fp comes close to fL, so its name stands inside.
+            inside = name == "fp"
+            panel.annotate(
+                f"{name} {at:.3g} Hz",
+                (at, 0.9 if inside else 1.0),
+                xytext=(-3 if inside else 0, 0),
+                textcoords="offset points",
+                xycoords=("data", "axes fraction"),
+                ha="right" if inside else "center",
+                va="top" if inside else "bottom",
+                fontsize=SMALL,
+                color=QUIET,
+            )

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.figure import Figure
 
+from tsfit.box.compare.form import CaseForm
 from tsfit.plots.curves import Quantity, curves_figure
 from tsfit.plots.limits import ROW_PT, limit_rows
 
@@ -16,7 +16,7 @@ HIGHEST_HZ = 500.0
 TITLES = {"equal power": "1 W, dB", "limits": "loudest, dB"}
 
 
-def compare_figure(names: Sequence[str], case: Mapping[str, Any]) -> Figure:
+def compare_figure(names: Sequence[str], case: CaseForm) -> Figure:
     """Draw level at equal power and the loudest of every driver, and below each what the others have over the first.
 
     Bands are the 95 % intervals of the differences. At the foot of the loudest stands which limit stops whom where.
@@ -26,28 +26,29 @@ def compare_figure(names: Sequence[str], case: Mapping[str, Any]) -> Figure:
     names : of the drivers, the first being what the others are held against
     case : machine form of a `tsfit.box.compare.result.CaseResult`
     """
-    frequency = np.asarray(case["frequency_hz"], dtype=float)
+    frequency = case.frequency_hz
     shown = frequency <= HIGHEST_HZ
-
-    def part(values: Any) -> np.ndarray:
-        return np.asarray(values, dtype=float)[shown]
 
     quantities = []
     for way, label in TITLES.items():
-        if way not in case["level_db"]:
+        if way not in case.level_db:
             continue
-        levels = {name: part(level) for name, level in zip(names, case["level_db"][way], strict=True)}
+        levels = {name: level[shown] for name, level in zip(names, case.level_db[way], strict=True)}
         height = 2.0 + (ROW_PT * len(names) / 72.0 if way == "limits" else 0.0)
         quantities.append(Quantity(label, levels, span=SPAN_DB, height=height))
-        pairs = list(zip(names[1:], case["differences"][way], strict=True))
-        bands = {name: (part(one["low_db"]), part(one["high_db"])) for name, one in pairs if one["low_db"] is not None}
-        curves = {name: part(one["db"]) for name, one in pairs}
+        pairs = list(zip(names[1:], case.differences[way], strict=True))
+        bands = {
+            name: (one.low_db[shown], one.high_db[shown])
+            for name, one in pairs
+            if one.low_db is not None and one.high_db is not None
+        }
+        curves = {name: one.db[shown] for name, one in pairs}
         zero = (0.0, names[0])
         quantities.append(Quantity("difference, dB", curves, bands or None, limit=zero, height=1.2, signed=True))
-    figure = curves_figure(frequency[shown], quantities, " · ".join(names), f"{case['case']}; 1 m, half space")
-    if "limits" in case["level_db"] and case["limited_by"] is not None:
+    figure = curves_figure(frequency[shown], quantities, " · ".join(names), f"{case.case}; 1 m, half space")
+    if "limits" in case.level_db and case.limited_by is not None:
         loudest = next(panel for panel in figure.axes if panel.get_ylabel() == TITLES["limits"])
-        each = zip(names, case["level_db"]["limits"], case["limited_by"], strict=True)
-        rows = {name: (part(level), np.asarray(limits)[shown].tolist()) for name, level, limits in each}
+        each = zip(names, case.level_db["limits"], case.limited_by, strict=True)
+        rows = {name: (level[shown], np.asarray(limits)[shown].tolist()) for name, level, limits in each}
         limit_rows(loudest, frequency[shown], rows, {name: number for number, name in enumerate(names)})
     return figure

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
+from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.plots.curves import Quantity, curves_figure
 from tsfit.plots.limits import limit_rows
 
@@ -16,53 +14,33 @@ SPAN_DB = 35.0
 ALONE, AFTER, TARGET = "alone", "with equaliser", "target"
 
 
-def equalised_figure(data: Mapping[str, Any]) -> Figure:
-    """Draw level, gain, travel and boost headroom, with the limit that comes first named at the foot of the last.
+def equalised_figure(data: EqualiserForm) -> Figure:
+    """Draw level, gain, travel and boost headroom, with the limit that comes first named at the foot of the last."""
+    low, high = data.played_hz
+    shown = (data.frequency_hz >= 0.5 * low) & (data.frequency_hz <= 2.5 * high)
+    frequency = data.frequency_hz[shown]
 
-    Parameters
-    ----------
-    data : machine form of `tsfit.box.equaliser.equalised.to_dict`
-    """
-    low, high = data["played_hz"]
-    frequency = np.asarray(data["frequency_hz"], dtype=float)
-    shown = (frequency >= 0.5 * low) & (frequency <= 2.5 * high)
+    def bands(name: str) -> dict[str, tuple[Real, Real]] | None:
+        sure = None if data.bands is None else data.bands.curves.get(name)
+        return None if sure is None else {AFTER: (sure.low[shown], sure.high[shown])}
 
-    def part(name: str) -> NDArray[np.float64]:
-        return np.asarray(np.asarray(data[name], dtype=float)[shown])
-
-    levels = {ALONE: part("before_db"), AFTER: part("after_db")}
-    if data["target_db"] is not None:
-        levels[TARGET] = part("target_db")
-    travel = {ALONE: part("excursion_before_mm"), AFTER: part("excursion_after_mm")}
-    xmax = data["xmax_mm"]
-    sure = data.get("bands") or {"curves": {}}
-
-    def bands(name: str) -> dict[str, Any] | None:
-        if name not in sure["curves"]:
-            return None
-        low, high = (np.asarray(sure["curves"][name][end], dtype=float)[shown] for end in ("low", "high"))
-        return {AFTER: (low, high)}
-
+    levels = {ALONE: data.before_db[shown], AFTER: data.after_db[shown]}
+    if data.target_db is not None:
+        levels[TARGET] = data.target_db[shown]
+    travel = {ALONE: data.excursion_before_mm[shown], AFTER: data.excursion_after_mm[shown]}
+    limit = None if data.xmax_mm is None else (data.xmax_mm, f"Xmax {data.xmax_mm:.3g} mm")
     quantities = [
         Quantity("level, dB", levels, bands=bands("after_db"), span=SPAN_DB, height=2.2),
-        Quantity("gain, dB", {AFTER: part("gain_db")}, limit=(0.0, ""), height=1.2),
-        Quantity(
-            "travel, mm peak",
-            travel,
-            bands=bands("excursion_after_mm"),
-            limit=None if xmax is None else (xmax, f"Xmax {xmax:.3g} mm"),
-            height=1.3,
-        ),
+        Quantity("gain, dB", {AFTER: data.gain_db[shown]}, limit=(0.0, ""), height=1.2),
+        Quantity("travel, mm peak", travel, bands=bands("excursion_after_mm"), limit=limit, height=1.3),
     ]
-    rated = data["headroom_after_db"] is not None
-    if rated:
-        spare = {ALONE: part("headroom_before_db"), AFTER: part("headroom_after_db")}
-        quantities.append(
-            Quantity("headroom, dB", spare, bands=bands("headroom_after_db"), limit=(0.0, "the limit"), height=1.9)
-        )
-    subtitle = f"{data['enclosure']}; {data['level_db']:.1f} dB in the mid-band, 1 m, half space"
-    figure = curves_figure(frequency[shown], quantities, str(data["driver"]), subtitle)
-    if rated:
-        row = {AFTER: (part("headroom_after_db"), np.asarray(data["headroom_limited_by"])[shown].tolist())}
-        limit_rows(figure.axes[-1], frequency[shown], row, {AFTER: 1})
+    if data.headroom_before_db is not None and data.headroom_after_db is not None:
+        spare = {ALONE: data.headroom_before_db[shown], AFTER: data.headroom_after_db[shown]}
+        sure = bands("headroom_after_db")
+        quantities.append(Quantity("headroom, dB", spare, bands=sure, limit=(0.0, "the limit"), height=1.9))
+    subtitle = f"{data.enclosure}; {data.level_db:.1f} dB in the mid-band, 1 m, half space"
+    figure = curves_figure(frequency, quantities, data.driver, subtitle)
+    if data.headroom_after_db is not None and data.headroom_limited_by is not None:
+        limits = np.asarray(data.headroom_limited_by)[shown].tolist()
+        limit_rows(figure.axes[-1], frequency, {AFTER: (data.headroom_after_db[shown], limits)}, {AFTER: 1})
     return figure

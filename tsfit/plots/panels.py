@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from tsfit.box.forms import Board, BoardsForm, Laid
 from tsfit.box.panels import Cabinet, Placed
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 BETWEEN_SHEETS = 0.1
@@ -20,25 +21,20 @@ def _middle(one: Placed) -> tuple[float, float]:
     return one.x + 0.5 * one.length, one.y + 0.5 * one.width
 
 
-def panels_figure(data: Mapping[str, Any]) -> Figure:
-    """Draw each sheet to scale, the boards on it with names and sizes in millimetres.
-
-    Parameters
-    ----------
-    data : machine form of a `tsfit.box.panels.Cabinet`
-    """
+def panels_figure(data: BoardsForm) -> Figure:
+    """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
     from matplotlib.figure import Figure
-    from matplotlib.patches import Circle, Rectangle
+    from matplotlib.patches import Rectangle
 
-    from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, TITLE, WIDTH_IN
+    from tsfit.plots.style import HAIR, INK, QUIET, TEXT, TITLE, WIDTH_IN
 
-    length, width = data["sheet_mm"]
-    sheets, boards = data["sheets"], {one["name"]: one for one in data["panels"]}
+    length, width = data.sheet_mm
+    sheets, boards = data.sheets, {one.name: one for one in data.panels}
     scale = (WIDTH_IN - 2.0 * MARGIN_IN) / length
     height = HEAD_IN + sheets * (width * scale + CAPTION_IN) + MARGIN_IN
     figure = Figure(figsize=(WIDTH_IN, height))
-    w, h, d = data["outside_mm"]
-    title = f"Boards of {data['thickness_mm']:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
+    w, h, d = data.outside_mm
+    title = f"Boards of {data.thickness_mm:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
     figure.text(0.01, 1.0 - 0.07 / height, title, va="top", fontsize=TITLE, color=INK, weight="bold")
     for number in range(sheets):
         foot = MARGIN_IN + (sheets - 1 - number) * (width * scale + CAPTION_IN)
@@ -48,32 +44,41 @@ def panels_figure(data: Mapping[str, Any]) -> Figure:
         axes.set(xlim=(-5.0, length + 5.0), ylim=(-5.0, width + 5.0), aspect="equal")
         axes.axis("off")
         axes.set_title(
-            f"sheet {number + 1}: {length:.0f} × {width:.0f} mm, saw cut {data['kerf_mm']:.2g} mm",
+            f"sheet {number + 1}: {length:.0f} × {width:.0f} mm, saw cut {data.kerf_mm:.2g} mm",
             loc="left",
             fontsize=TEXT,
             color=QUIET,
         )
         axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor=QUIET, linewidth=0.8))
-        for one in (placed for placed in data["layout"] if placed["sheet"] == number + 1):
-            board, x, y = boards[one["panel"]], one["x_mm"], one["y_mm"]
-            along, across = one["length_mm"], one["width_mm"]
-            axes.add_patch(Rectangle((x, y), along, across, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9))
-            x, y, cutout = x + 0.5 * along, y + 0.5 * across, board["cutout_mm"]
-            if cutout is not None:
-                axes.add_patch(Circle((x, y), 0.5 * cutout, fill=False, edgecolor=LINES[1][0], linestyle="--"))
-            upright = across > along and cutout is None
-            if cutout is not None:
-                # Beside the opening: half of the strip between it and the lower edge.
-                y -= 0.25 * (across + cutout)
-                across = 0.5 * (across - cutout)
-            elif upright:
-                along, across = across, along
-            label = f"{board['name']}\n{board['length_mm']:.1f} × {board['width_mm']:.1f}"
-            # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
-            longest = max(map(len, label.split("\n")))
-            size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)
-            axes.text(x, y, label, ha="center", va="center", rotation=90 * upright, fontsize=size, color=INK)
+        for one in (placed for placed in data.layout if placed.sheet == number + 1):
+            _board(axes, one, boards[one.panel], scale)
     return figure
+
+
+def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
+    """Draw one board; `scale` is inches per millimetre."""
+    from matplotlib.patches import Circle, Rectangle
+
+    from tsfit.plots.style import INK, LINES, SMALL
+
+    x, y = one.x_mm, one.y_mm
+    along, across = one.length_mm, one.width_mm
+    axes.add_patch(Rectangle((x, y), along, across, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9))
+    x, y, cutout = x + 0.5 * along, y + 0.5 * across, board.cutout_mm
+    if cutout is not None:
+        axes.add_patch(Circle((x, y), 0.5 * cutout, fill=False, edgecolor=LINES[1][0], linestyle="--"))
+    upright = across > along and cutout is None
+    if cutout is not None:
+        # Beside the opening: half of the strip between it and the lower edge.
+        y -= 0.25 * (across + cutout)
+        across = 0.5 * (across - cutout)
+    elif upright:
+        along, across = across, along
+    label = f"{board.name}\n{board.length_mm:.1f} × {board.width_mm:.1f}"
+    # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
+    longest = max(map(len, label.split("\n")))
+    size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)
+    axes.text(x, y, label, ha="center", va="center", rotation=90 * upright, fontsize=size, color=INK)
 
 
 def panels_dxf(cabinet: Cabinet) -> bytes:

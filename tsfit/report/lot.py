@@ -2,32 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
-
+from tsfit.check.forms import LotFigureForm, LotForm
 from tsfit.driver.units import display, rounded
 from tsfit.plots.lot import lot_figure
 from tsfit.report.blocks import Block, Part, figure_name, heading, number, table, text
 from tsfit.report.picture import picture
 
 
-def lot_part(data: Mapping[str, Any], name: str) -> Part:
-    """Turn the machine form of a lot into a part."""
-    samples, figures = [str(sample) for sample in data["samples"]], data["lot"]
+def lot_part(data: LotForm, name: str) -> Part:
+    """Turn a lot into a part."""
+    samples, figures = data.samples, data.lot
     subject = f"{len(samples)} samples"
-    judged = any(one["verdict"] is not None for one in figures)
-    told = data["tolerance_interval"]
-    share, sure = (number(100.0 * told[key], 3) for key in ("fraction", "confidence"))
+    judged = any(one.verdict is not None for one in figures)
+    told = data.tolerance_interval
+    share, sure = (number(100.0 * share, 3) for share in (told.fraction, told.confidence))
     found: list[Block] = [heading(f"{subject} of one type")]
     if judged:
-        out = [figure_name(str(one["name"])) for one in figures if one["verdict"] == "outside"]
+        out = [figure_name(one.name) for one in figures if one.verdict == "outside"]
         words = {"inside": "The lot holds its datasheet.", "outside": "The lot does not hold its datasheet."}
-        verdict = words.get(str(data["verdict"]), "Undecided: the samples are too few or too far apart to tell.")
+        verdict = words.get(data.verdict, "Undecided: the samples are too few or too far apart to tell.")
         found.append(text(verdict + (f" Its mean is outside in {', '.join(out)}." if out else ""), strong=True))
     strange: dict[str, list[str]] = {}
     for one in figures:
-        if one["outlier"] is not None:
-            strange.setdefault(samples[one["outlier"]], []).append(figure_name(str(one["name"])))
+        if one.outlier is not None:
+            strange.setdefault(samples[one.outlier], []).append(figure_name(one.name))
     found += [text(f"{sample} stands out in {', '.join(names)} (Grubbs' test, 5 %).") for sample, names in strange.items()]
     columns = ["figure", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
     columns += ["sheet", "verdict"] if judged else []
@@ -35,18 +33,17 @@ def lot_part(data: Mapping[str, Any], name: str) -> Part:
     drawn = picture(lot_figure(data), f"{name}-lot", f"{subject}: every figure of every sample, off the mean of all.")
     between = (
         f"{share} % of all drivers of the type lie between the ends, with {sure} % confidence, if their figures scatter "
-        f"normally ({told['method']}). Spread is that of the samples; what each is measured to is beside it."
+        f"normally ({told.method}). Spread is that of the samples; what each is measured to is beside it."
     )
     box: list[Block] = []
-    if data["pairs"]:
-        chosen = [tuple(one["samples"]) for one in data["best_pairs"]]
+    if data.pairs:
+        chosen = [one.samples for one in data.best_pairs]
         pairs = [
-            [" and ".join(map(str, one["names"])), f"{one['difference_db']:.2f}", "yes" * (tuple(one["samples"]) in chosen)]
-            for one in data["pairs"]
+            [" and ".join(one.names), f"{one.difference_db:.2f}", "yes" * (one.samples in chosen)] for one in data.pairs
         ]
         box = [
             heading("Which two belong together"),
-            text(f"Both in the same box: {data['box']}."),
+            text(f"Both in the same box: {data.box}."),
             table("Pairs, the best matched first", ("pair", "apart at most, dB", "chosen"), pairs),
         ]
     return Part(
@@ -58,21 +55,19 @@ def lot_part(data: Mapping[str, Any], name: str) -> Part:
     )
 
 
-def _row(one: Mapping[str, Any], *, judged: bool) -> list[str]:
-    factor, unit = display(one["name"], 1.0)
-    level = one["spread_db"] is not None
-    spread, measured = (
-        one[key] for key in (("spread_db", "measurement_db") if level else ("spread_percent", "measurement_percent"))
-    )
-    step = (spread if level else 0.01 * spread * one["mean"]) * factor
+def _row(one: LotFigureForm, *, judged: bool) -> list[str]:
+    factor, unit = display(one.name, 1.0)
+    level = one.spread_db is not None
+    spread, measured = (one.spread_db, one.measurement_db) if level else (one.spread_percent, one.measurement_percent)
+    step = ((spread or 0.0) if level else 0.01 * (spread or 0.0) * one.mean) * factor
     row = [
-        figure_name(str(one["name"])),
-        *(rounded(value * factor, step) for value in (one["mean"], *one["tolerance_interval"])),
+        figure_name(one.name),
+        *(rounded(value * factor, step) for value in (one.mean, *one.tolerance_interval)),
         unit,
         number(spread, 2),
         number(measured, 2),
         "dB" if level else "%",
     ]
     if judged:
-        row += ["" if one["published"] is None else number(one["published"] * factor), str(one["verdict"] or "")]
+        row += ["" if one.published is None else number(one.published * factor), one.verdict or ""]
     return row

@@ -7,10 +7,16 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json, read_bytes
+from tsfit.base.forms import damaged, read_form
+from tsfit.box.compare.form import ComparisonForm
+from tsfit.box.equaliser.form import EqualiserForm
+from tsfit.box.forms import BoardsForm, BoxForm, BuiltBoxForm
+from tsfit.check.forms import CheckForm, LotForm
+from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part, text
 from tsfit.report.cabinet import panels_part, verify_part
@@ -25,6 +31,7 @@ if TYPE_CHECKING:
 MAX_BYTES = 50_000_000
 _FOLDER = Path(__file__).parent
 LOG_BEGINS = b'{"crc32":'
+Form = TypeVar("Form")
 CAUTIONS = (
     "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
     "DC and power heat a coil until it burns; keep fingers and instruments away from what is hot or live, and leave mains "
@@ -51,6 +58,41 @@ class Section:
     blocks: Sequence[Block]
 
 
+@dataclass(frozen=True)
+class FormReader(Generic[Form]):
+    """How a kind of machine form becomes a part: the record it is read as, the part made of it, and keys of older files.
+
+    Files of older versions have no "kind"; what is in them is told by keys that no other form has all of.
+    """
+
+    record: type[Form]
+    part: Callable[[Form, str], Part]
+    keys: frozenset[str]
+
+    def read(self, path: Path, data: Mapping[str, object], name: str) -> Part:
+        """Return the part of `data`, read from `path`."""
+        form = read_form(path, data, self.record)
+        try:
+            return self.part(form, name)
+        except (KeyError, IndexError, ValueError) as error:
+            # Lists of unlike lengths, a board that is not in the list: what the records alone cannot tell.
+            raise damaged(path, str(error)) from error
+
+
+READERS: dict[str, FormReader[Any]] = {
+    reader.record.KIND: reader
+    for reader in (
+        FormReader(CheckForm, check_part, frozenset({"verdict", "figures"})),
+        FormReader(BoxForm, box_part, frozenset({"enclosure", "frequency_hz", "design"})),
+        FormReader(ComparisonForm, compare_part, frozenset({"compared", "cases"})),
+        FormReader(EqualiserForm, equaliser_part, frozenset({"sections", "headroom_after_db"})),
+        FormReader(BuiltBoxForm, verify_part, frozenset({"built", "planned", "curve"})),
+        FormReader(BoardsForm, panels_part, frozenset({"panels", "layout"})),
+        FormReader(LotForm, lot_part, frozenset({"samples", "lot"})),
+    )
+}
+
+
 def read_part(path: Path, name: str) -> Part:
     """Read what `path` holds: the machine form of a fit, a check, a lot, a box (planned, equalised, finished or as boards)
     or a comparison, or a drift log.
@@ -71,36 +113,22 @@ def read_part(path: Path, name: str) -> Part:
         )
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_reportable", file=path) from error
-    if isinstance(data, Mapping):
-        if "parameters" in data:
+    if isinstance(data, dict):
+        if data.get("kind") == FIT or "parameters" in data:
             return fit_part(read_fit(path), name)
-        for keys, make in _FORMS:
-            if keys <= data.keys():
-                try:
-                    return make(data, name)
-                except (KeyError, TypeError, ValueError, AttributeError) as error:
-                    raise TsfitError(
-                        f"{path}: looks like tsfit's own file but is damaged at {error}; write it anew.",
-                        code="not_reportable",
-                        file=path,
-                    ) from error
+        reader = READERS.get(str(data.get("kind")))
+        if reader is None:
+            reader = next((one for one in READERS.values() if one.keys <= data.keys()), None)
+            # What is "enclosure" now was "kind" in the files of finished boxes.
+            data.setdefault("enclosure", data.get("kind"))
+        if reader is not None:
+            return reader.read(path, data, name)
     raise TsfitError(f"{path}: JSON, but nothing that a page is made from; {hint}.", code="not_reportable", file=path)
 
 
 def _is_log(path: Path) -> bool:
     with path.open("rb") as stream:
         return stream.read(len(LOG_BEGINS)) == LOG_BEGINS
-
-
-_FORMS: tuple[tuple[set[str], Callable[[Mapping[str, Any], str], Part]], ...] = (
-    ({"verdict", "figures"}, check_part),
-    ({"enclosure", "frequency_hz", "design"}, box_part),
-    ({"compared", "cases"}, compare_part),
-    ({"sections", "headroom_after_db"}, equaliser_part),
-    ({"built", "planned", "curve"}, verify_part),
-    ({"panels", "layout"}, panels_part),
-    ({"samples", "lot"}, lot_part),
-)
 
 
 def make_page(paths: Sequence[Path], title: str | None = None, now: datetime | None = None) -> str:

@@ -1,14 +1,16 @@
-"""What the machine forms of the commands say, as sections of a page: findings first, numbers after, pictures between."""
+"""What the forms of the commands say, as sections of a page: findings first, numbers after, pictures between."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
+from tsfit.box.compare.form import ConsequenceForm
+from tsfit.box.forms import BoxForm
+from tsfit.check.forms import CheckForm, ContradictionForm, JudgedForm
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_figure
@@ -20,6 +22,11 @@ from tsfit.report.picture import picture
 DOTS_PER_OCTAVE = 20.0
 """Measured points that a page draws; more would only make it heavy."""
 LEVEL_SPAN_DB = 40.0
+VERDICTS = {
+    "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
+    "outside": "The datasheet does not hold.",
+    "undecided": "Undecided: the measurement is not sure enough to tell.",
+}
 
 
 def fit_part(fit: FitResult, name: str) -> Part:
@@ -90,118 +97,95 @@ def _short(place: str, value: str) -> str:
     return value[:12] if place.endswith("sha256") else value
 
 
-def check_part(data: Mapping[str, Any], name: str) -> Part:
-    """Turn the machine form of a check into a part."""
-    words = {
-        "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
-        "outside": "The datasheet does not hold.",
-        "undecided": "Undecided: the measurement is not sure enough to tell.",
-    }
-    subject = str(data.get("driver") or data.get("sheet") or "the datasheet")
-    rows = []
-    for figure in data.get("figures", []):
-        printed, unit = display(figure["name"], figure["published"])
-        factor = printed / figure["published"] if figure["published"] else 1.0
-        off, limit = figure.get("deviation_percent"), figure.get("tolerance_percent")
-        level = off is None
-        off, limit = (figure.get("deviation_db"), figure.get("tolerance_db")) if level else (off, limit)
-        spread = figure["stdev"] * (1.0 if level else factor)
-        rows.append(
-            [
-                figure_name(figure["name"]),
-                number(printed),
-                rounded(figure["measured"] * factor, spread),
-                rounded(spread, spread),
-                unit,
-                number(off, 3),
-                number(limit, 3),
-                "dB" if level else "%",
-                figure["verdict"],
-            ]
-        )
+def check_part(data: CheckForm, name: str) -> Part:
+    """Turn a check into a part."""
+    subject = data.driver or "the datasheet"
     columns = ("figure", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
-    out = [figure_name(figure["name"]) for figure in data.get("figures", []) if figure["verdict"] == "outside"]
-    verdict = words.get(str(data.get("verdict")), "") + (f" Outside: {', '.join(out)}." if out else "")
+    out = [figure_name(one.name) for one in data.figures if one.verdict == "outside"]
+    verdict = VERDICTS[data.verdict] + (f" Outside: {', '.join(out)}." if out else "")
     found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
-    if data.get("pattern"):
-        found.append(text(str(data["pattern"])))
-    if rows:
-        found.append(table("Printed against measured", columns, rows))
-    contradictions = [_contradiction(item) for item in data.get("contradictions", [])]
-    if contradictions:
-        found += [text("The sheet contradicts itself:"), Block("list", items=contradictions)]
-    box = _consequence(subject, data.get("consequence") or {}, name)
-    conclusion = (data.get("consequence") or {}).get("conclusion")
-    if conclusion:
-        found.insert(2, text(str(conclusion), strong=True))
-    return Part(subject, found=found, box=box)
+    if data.consequence.conclusion:
+        found.append(text(data.consequence.conclusion, strong=True))
+    if data.pattern:
+        found.append(text(data.pattern))
+    if data.figures:
+        found.append(table("Printed against measured", columns, list(map(_judged, data.figures))))
+    if data.contradictions:
+        found.append(text("The sheet contradicts itself:"))
+        found.append(Block("list", items=list(map(_contradiction, data.contradictions))))
+    return Part(subject, found=found, box=_consequence(subject, data.consequence.boxes, name))
 
 
-def _consequence(subject: str, data: Mapping[str, Any], name: str) -> list[Block]:
+def _judged(one: JudgedForm) -> list[str]:
+    printed, unit = display(one.name, one.published)
+    factor = printed / one.published if one.published else 1.0
+    level = one.deviation_percent is None
+    off, limit = (one.deviation_db, one.tolerance_db) if level else (one.deviation_percent, one.tolerance_percent)
+    spread = one.stdev * (1.0 if level else factor)
+    return [
+        figure_name(one.name),
+        number(printed),
+        rounded(one.measured * factor, spread),
+        rounded(spread, spread),
+        unit,
+        number(off, 3),
+        number(limit, 3),
+        "dB" if level else "%",
+        one.verdict,
+    ]
+
+
+def _consequence(subject: str, boxes: Sequence[ConsequenceForm], name: str) -> list[Block]:
     """What the printed and the measured driver make of the same boxes."""
-    boxes = data.get("boxes") or []
     if not boxes:
         return []
     blocks = [heading(f"{subject}: printed against measured in the same boxes")]
-    blocks += [text(str(box["sentence"])) for box in boxes]
+    blocks += [text(box.sentence or "") for box in boxes]
     caption = f"{subject}: what the measured driver changes in boxes planned on the printed one."
     blocks.append(Block("picture", picture=picture(consequence_figure(subject, boxes), f"{name}-boxes", caption)))
+    columns = ("figure", "printed", "measured", "change", "95 % from", "95 % to", "unit")
     for box in boxes:
-        rows = [
-            [_what(key), *(number(item[when]["value"]) for when in ("before", "after", "change")),
-             number(item["change"]["low"]), number(item["change"]["high"]), _unit(key)]
-            for key, item in box["figures"].items()
-        ]  # fmt: skip
-        blocks.append(
-            table(str(box["box"]), ("figure", "printed", "measured", "change", "95 % from", "95 % to", "unit"), rows)
-        )
+        rows = []
+        for key, one in box.figures.items():
+            told = (one.before.value, one.after.value, one.change.value, one.change.low, one.change.high)
+            rows.append([_what(key), *map(number, told), _unit(key)])
+        blocks.append(table(box.box, columns, rows))
     return blocks
 
 
-def _contradiction(item: Mapping[str, Any]) -> str:
-    if item.get("sentence"):
-        return str(item["sentence"])
-    suspect = f"; suspect: {item['suspect']}" if item.get("suspect") else ""
-    return f"{item.get('relation')}: printed {number(item.get('printed'))}, implied {number(item.get('implied'))}{suspect}."
+def _contradiction(item: ContradictionForm) -> str:
+    if item.sentence:
+        return item.sentence
+    suspect = f"; suspect: {item.suspect}" if item.suspect else ""
+    return f"{item.relation}: printed {number(item.printed)}, implied {number(item.implied)}{suspect}."
 
 
-QUANTITIES = (
-    ("spl_db", "level, dB", LEVEL_SPAN_DB, 2.2),
-    ("max_spl_db", "most level, dB", LEVEL_SPAN_DB, 1.8),
-    ("excursion_mm", "travel, mm", None, 1.3),
-    ("group_delay_ms", "group delay, ms", None, 1.3),
-    ("impedance_ohm", "impedance, Ω", None, 1.3),
-    ("port_speed_m_s", "port air, m/s", None, 1.3),
-)
-"""Curves of a box's machine form that a page shows."""
-
-
-def box_part(data: Mapping[str, Any], name: str) -> Part:
-    """Turn the machine form of a box into a part."""
-    subject = str(data.get("driver", "driver"))
-    design = data.get("design", {})
+def box_part(data: BoxForm, name: str) -> Part:
+    """Turn a box into a part."""
+    subject = data.driver
+    curves = (
+        ("level, dB", data.spl_db, LEVEL_SPAN_DB, 2.2),
+        ("most level, dB", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
+        ("travel, mm", data.excursion_mm, None, 1.3),
+        ("group delay, ms", data.group_delay_ms, None, 1.3),
+        ("impedance, Ω", data.impedance_ohm, None, 1.3),
+        ("port air, m/s", data.port_speed_m_s, None, 1.3),
+    )
     quantities = [
-        Quantity(label, {subject: _floats(data[key])}, span=span, height=height)
-        for key, label, span, height in QUANTITIES
-        if data.get(key) is not None
+        Quantity(label, {subject: values}, span=span, height=height)
+        for label, values, span, height in curves
+        if values is not None
     ]
-    if not quantities:
-        raise ValueError("its curves")
-    title = f"{subject}, {data.get('enclosure')} box"
-    subtitle = f"{number(data.get('drive_v'), 3)} V RMS, 1 m, half space"
+    title = f"{subject}, {data.enclosure} box"
+    subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
     caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
-    drawn = curves_figure(data["frequency_hz"], quantities, title, subtitle)
-    rows = [[_what(key), number(value), _unit(key)] for key, value in design.items() if value is not None]
+    drawn = curves_figure(data.frequency_hz, quantities, title, subtitle)
+    rows = [[_what(key), number(value), _unit(key)] for key, value in data.design.items() if value is not None]
     blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
-    blocks.append(table(f"Design of the {data.get('enclosure')} box", ("what", "value", "unit"), rows))
-    remarks = [str(note["message"]) for note in data.get("notes", [])]
-    if remarks:
-        blocks.append(Block("list", items=remarks))
+    blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
+    if data.notes:
+        blocks.append(Block("list", items=[note.message for note in data.notes]))
     return Part(subject, box=blocks)
-
-
-def _floats(values: Sequence[Any]) -> np.ndarray:
-    return np.array([math.nan if value is None else value for value in values], dtype=float)
 
 
 UNITS = {"hz": "Hz", "l": "l", "db": "dB", "cm": "cm", "mm": "mm", "ms": "ms", "v": "V", "w": "W", "percent": "%"}

@@ -7,7 +7,9 @@ import pytest
 from helpers.boxes import closed_box, passive_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
+from tsfit.base.files import to_json
 from tsfit.box.compare.consequence import AUDIBLE_DB, consequence, draws_of_fit, exact
+from tsfit.box.compare.form import consequence_form
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import cutoff, ripple
 from tsfit.driver.air import Air
@@ -154,7 +156,7 @@ def test_the_machine_form_is_plain():
     found = consequence(
         vented_box(driver, volume=0.05, tuning=33.0).enclosure, exact(driver), exact(made_driver(Qes=0.7)), box="planned"
     )
-    data = json.loads(json.dumps(found.to_dict(), allow_nan=False))
+    data = json.loads(to_json(consequence_form(found)))
     assert data["box"] == "planned"
     assert len(data["level_change_db"]["value"]) == len(data["frequency_hz"]) == 11
     assert set(data["figures"]) == {"f3_hz", "ripple_db", "reference_db"}

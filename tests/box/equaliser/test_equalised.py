@@ -7,7 +7,8 @@ import pytest
 from helpers.boxes import band_pass_box, closed_box, infinite_baffle, vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.equalised import at_level, equalise, flat, like, to_dict, words
+from tsfit.box.equaliser.equalised import at_level, equalise, flat, like, words
+from tsfit.box.equaliser.form import equaliser_form
 from tsfit.box.equaliser.sections import FilterSection, flat_target_db
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
@@ -100,7 +101,7 @@ def test_unrated_drivers_have_no_headroom():
     assert found.loudest is None
     assert (taken.headroom_db, taken.limited_by) == (None, None)
     assert "not known without ratings" in " ".join(words(found, taken))
-    assert to_dict(found, taken)["loudest_db"] is None
+    assert equaliser_form(found, taken).loudest_db is None
 
 
 def test_a_small_driver_is_looked_at_where_it_plays():

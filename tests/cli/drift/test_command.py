@@ -40,7 +40,9 @@ def test_add_says_what_it_did(fits, tmp_path, capsys):
     assert run(["drift", "add", str(fits[0]), "--log", log, "--hours", "0"]) == 0
     assert "entry 1, Saltwit 12 after 0 h" in " ".join(capsys.readouterr().out.split())
     assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out) == {"schema": 1, "entry": 2, "hours": 12.0, "notes": []}
+    assert json.loads(capsys.readouterr().out) == {
+        "schema": 1, "kind": "drift entry", "entry": 2, "hours": 12.0, "notes": [],
+    }  # fmt: skip
     assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
     assert "already holds this fit" in capsys.readouterr().err
     assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "-1"]) == 2

@@ -13,12 +13,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
-from typing import Any, Generic, Literal, TypeVar
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Read, ReadFloat, Real
 from tsfit.base.intervals import middle
 from tsfit.box.design.tolerance import driver_draws, in_proportion
 from tsfit.box.enclosure import Enclosure, lossless_resonance, reference_level
@@ -30,7 +30,6 @@ from tsfit.circuit.several import as_one, rewired
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
-Plain = TypeVar("Plain", float, Real)
 Outcome = Literal["holds", "adjust", "differs", "undecided"]
 
 AUDIBLE_DB = 1.0
@@ -86,44 +85,45 @@ def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) ->
 
 
 @dataclass(frozen=True)
-class Bounded(Generic[Plain]):
-    """A number, or one for each frequency, with its 95 % interval; None or NaN where a draw has none."""
+class Band:
+    """A number with its 95 % interval; NaN where a draw has none."""
 
-    value: Plain
-    low: Plain
-    high: Plain
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return value and interval, null for what there is not."""
-        return {item.name: _plain(getattr(self, item.name)) for item in fields(self)}
+    value: ReadFloat
+    low: ReadFloat
+    high: ReadFloat
 
 
-def _plain(value: Any) -> Any:
-    if np.ndim(value):
-        return [_plain(one) for one in np.asarray(value).tolist()]
-    return float(value) if math.isfinite(value) else None
+@dataclass(frozen=True)
+class BandCurve:
+    """The same for each frequency, (n_freq,)."""
+
+    value: Read
+    low: Read
+    high: Read
 
 
-def _band(values: Real) -> Bounded[Any]:
-    """Bounded of `values` (1 + n, ...), the best estimate first."""
+def _band_curve(values: Real) -> BandCurve:
+    """Band of `values` (1 + n, ...), the best estimate first."""
     if len(values) == 1:
-        return Bounded(values[0], values[0], values[0])
+        return BandCurve(values[0], values[0], values[0])
     low, high = middle(values[1:])
     # A best estimate beyond its own draws happens to a maximum; the interval then reaches to it.
-    return Bounded(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
+    return BandCurve(values[0], np.minimum(low, values[0]), np.maximum(high, values[0]))
+
+
+def _band(values: Real) -> Band:
+    """Band of `values` (1 + n,)."""
+    whole = _band_curve(values)
+    return Band(float(whole.value), float(whole.low), float(whole.high))
 
 
 @dataclass(frozen=True)
 class NumberChange:
     """One number of the box with the first driver, with the second, and the difference second − first."""
 
-    before: Bounded[float]
-    after: Bounded[float]
-    change: Bounded[float]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the three with their intervals."""
-        return {item.name: getattr(self, item.name).to_dict() for item in fields(self)}
+    before: Band
+    after: Band
+    change: Band
 
 
 @dataclass(frozen=True)
@@ -143,10 +143,6 @@ class Remedy:
     moved_to: float
     left_db: float
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return it in trade units."""
-        return {"volume_l": 1e3 * self.volume, "tuning_hz": self.tuning, "moved_to": self.moved_to, "left_db": self.left_db}
-
 
 @dataclass(frozen=True)
 class Consequence:
@@ -160,10 +156,10 @@ class Consequence:
     figures : dict of NumberChange
         f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
     frequency_hz : (n_freq,), where levels are compared
-    level_change_db : Bounded of (n_freq,), level of the second less that of the first driver at the same voltage
-    maximum_change_db : Bounded of (n_freq,) or None
+    level_change_db : BandCurve, level of the second less that of the first driver at the same voltage
+    maximum_change_db : BandCurve or None
         The same of the most that both can play within the ratings of the first; None when these limit nothing.
-    shape_change_db : Bounded
+    shape_change_db : Band
         Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
     outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
         "undecided" when the interval of the change reaches to both sides
@@ -175,26 +171,11 @@ class Consequence:
     tuning: float | None
     figures: Mapping[str, NumberChange]
     frequency_hz: Real
-    level_change_db: Bounded[Real]
-    maximum_change_db: Bounded[Real] | None
-    shape_change_db: Bounded[float]
+    level_change_db: BandCurve
+    maximum_change_db: BandCurve | None
+    shape_change_db: Band
     outcome: Outcome
     remedy: Remedy | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        return {
-            "box": self.box,
-            "volume_l": None if self.volume is None else 1e3 * self.volume,
-            "tuning_hz": self.tuning,
-            "figures": {name: change.to_dict() for name, change in self.figures.items()},
-            "frequency_hz": self.frequency_hz.tolist(),
-            "level_change_db": self.level_change_db.to_dict(),
-            "maximum_change_db": None if self.maximum_change_db is None else self.maximum_change_db.to_dict(),
-            "shape_change_db": self.shape_change_db.to_dict(),
-            "outcome": self.outcome,
-            "remedy": None if self.remedy is None else self.remedy.to_dict(),
-        }
 
 
 def consequence(
@@ -244,8 +225,8 @@ def consequence(
             for name, one in numbers[0].items()
         },
         frequency_hz=table,
-        level_change_db=_band(second.full.respond(table).spl_db - first.full.respond(table).spl_db),
-        maximum_change_db=None if loudest[0] is None or loudest[1] is None else _band(loudest[1] - loudest[0]),
+        level_change_db=_band_curve(second.full.respond(table).spl_db - first.full.respond(table).spl_db),
+        maximum_change_db=None if loudest[0] is None or loudest[1] is None else _band_curve(loudest[1] - loudest[0]),
         shape_change_db=shape,
         outcome=outcome,
         remedy=remedy,

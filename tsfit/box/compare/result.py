@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Read, Real
 from tsfit.box.compare.conditions import Candidate
 from tsfit.box.equaliser.equalised import Equalised
 from tsfit.box.frequencies import PREFERRED_HZ
@@ -35,11 +35,13 @@ class Lead:
 class Difference:
     """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
 
-    db: Real
-    low_db: Real | None
-    high_db: Real | None
+    db: Read
+    low_db: Read | None
+    high_db: Read | None
     leads: tuple[Lead, ...]
     crossings_hz: tuple[float, ...]
+
+    FORM: ClassVar = ("db", "low_db", "high_db", "crossings_hz", "leads")
 
 
 @dataclass(frozen=True)
@@ -65,31 +67,6 @@ class CaseResult:
     equalised: tuple[Equalised, ...]
     words: tuple[str, ...] = field(default=())
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        return {
-            "case": self.name,
-            "frequency_hz": self.frequency_hz,
-            "designs": [box.numbers() for box in self.boxes],
-            "level_db": dict(self.level_db),
-            "limited_by": self.limited_by,
-            "differences": {
-                way: [
-                    {
-                        "db": one.db,
-                        "low_db": one.low_db,
-                        "high_db": one.high_db,
-                        "crossings_hz": list(one.crossings_hz),
-                        "leads": [vars(lead) for lead in one.leads],
-                    }
-                    for one in each
-                ]
-                for way, each in self.differences.items()
-            },
-            "equalised": [{"flat_to_hz": one.target_from_hz, **one.summary()} for one in self.equalised],
-            "words": list(self.words),
-        }
-
 
 @dataclass(frozen=True)
 class DriverComparison:
@@ -97,17 +74,6 @@ class DriverComparison:
 
     candidates: tuple[Candidate, ...]
     cases: tuple[CaseResult, ...]
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the machine form."""
-        return {
-            "schema": 1,
-            "compared": [
-                {"name": one.driver.name, "cost": one.cost, "with_uncertainty": one.fit is not None}
-                for one in self.candidates
-            ],
-            "cases": [case.to_dict() for case in self.cases],
-        }
 
 
 def table_rows(case: CaseResult) -> list[int]:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
-from typing import Annotated, Any
+from dataclasses import dataclass, replace
+from typing import Annotated
 
 from numpy.typing import ArrayLike
 
@@ -68,19 +68,6 @@ class Proposal:
         assert volume is not None
         assert tuning is not None
         return volume, tuning
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        limits = None if self.search is None else asdict(self.search.limits)
-        return {
-            "schema": 1,
-            "asked": self.asked,
-            "others": list(self.others),
-            "alignment": None if self.alignment is None else asdict(self.alignment),
-            "limits": limits,
-            "sensitivity": self.sensitivity.to_dict(),
-            "box": self.result.to_dict(),
-        }
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 
@@ -47,15 +47,6 @@ class Spread:
     outermost: tuple[float, float]
     share_without: float
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "planned": self.planned,
-            "interval95": list(self.interval95),
-            "outermost": list(self.outermost),
-            "share_without": self.share_without,
-        }
-
 
 @dataclass(frozen=True)
 class Sensitivity:
@@ -69,17 +60,7 @@ class Sensitivity:
     tuning_error: float
     draws: int
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "draws": self.draws,
-            "volume_error": self.volume_error,
-            "tuning_error": self.tuning_error,
-            "spreads": {
-                source: {name: spread.to_dict() for name, spread in numbers.items()}
-                for source, numbers in self.spreads.items()
-            },
-        }
+    FORM: ClassVar = ("draws", "volume_error", "tuning_error", "spreads")
 
 
 def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Real]:

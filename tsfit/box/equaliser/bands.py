@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -40,16 +39,6 @@ class EqualisedBands:
     travel_mm: tuple[float, float]
     power_w: tuple[float, float]
     loudest_db: tuple[float, float] | None
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "draws": self.draws,
-            "curves": {name: {"low": low, "high": high} for name, (low, high) in self.curves.items()},
-            "travel_mm": list(self.travel_mm),
-            "power_w": list(self.power_w),
-            "loudest_db": self.loudest_db and list(self.loudest_db),
-        }
 
     def sentence(self) -> str:
         """Say how far the costs are uncertain."""

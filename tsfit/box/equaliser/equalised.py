@@ -86,23 +86,6 @@ class Equalised:
         at = int(np.searchsorted(self.frequency_hz, frequency))
         return -tightest, frequency, str(self.most.limited_by[at])
 
-    def summary(self) -> dict[str, Any]:
-        """Return the machine form without curves."""
-        loudest, at, limit = (None, None, None) if self.loudest is None else self.loudest
-        taken = None if loudest is None else at_level(self, loudest)
-        return {
-            "sections": [section.to_dict() for section in self.sections],
-            "target_from_hz": self.target_from_hz,
-            "played_hz": list(self.played_hz),
-            "boost_db": self.boost[0],
-            "boost_hz": self.boost[1],
-            "error_db": self.error_db,
-            "loudest_db": loudest,
-            "limited_at_hz": at,
-            "limited_by": limit,
-            "power_w": None if taken is None else self.largest(taken.power_w)[0],
-        }
-
 
 @dataclass(frozen=True)
 class LevelCost:
@@ -256,31 +239,6 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
 def three_digits(value: float) -> str:
     """Write `value` with three digits, and without an exponent where it is large."""
     return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
-
-
-def to_dict(equalised: Equalised, taken: LevelCost) -> dict[str, Any]:
-    """Return the fixed machine form; levels are absolute, at the level of `taken`."""
-    return {
-        "schema": 1,
-        "driver": equalised.box.enclosure.driver.name,
-        "enclosure": equalised.box.enclosure.kind,
-        **equalised.summary(),
-        "xmax_mm": None if equalised.box.ratings.xmax_m is None else 1e3 * equalised.box.ratings.xmax_m,
-        "level_db": taken.level_db,
-        "frequency_hz": equalised.frequency_hz,
-        "before_db": taken.level_db + equalised.before_db,
-        "gain_db": equalised.gain_db,
-        "after_db": taken.level_db + equalised.after_db,
-        "target_db": None if equalised.target_db is None else taken.level_db + equalised.target_db,
-        "power_before_w": taken.power_before_w,
-        "power_after_w": taken.power_w,
-        "excursion_before_mm": taken.excursion_before_mm,
-        "excursion_after_mm": taken.excursion_mm,
-        "headroom_before_db": taken.headroom_before_db,
-        "headroom_after_db": taken.headroom_db,
-        "headroom_limited_by": taken.limited_by,
-        "words": words(equalised, taken),
-    }
 
 
 def _usual(box: BoxResult) -> tuple[float, ...]:

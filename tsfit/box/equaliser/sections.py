@@ -100,16 +100,6 @@ class FilterSection:
         b, a = (polynomial @ powers for polynomial in self.polynomials())
         return b / a[0], a / a[0]
 
-    def to_dict(self) -> dict[str, object]:
-        """Return the section and its coefficients at common rates, a[0] left out."""
-        given: dict[str, object] = {"words": str(self), "kind": self.kind, "frequency_hz": self.frequency_hz, "q": self.q}
-        if self.kind in ("peaking", "low shelf", "high shelf"):
-            given["gain_db"] = self.gain_db
-        if self.kind == "pole shift":
-            given |= {"from_hz": self.from_hz, "from_q": self.from_q}
-        pairs = {f"{rate:g}": self.biquad(rate) for rate in SAMPLE_RATES_HZ if self.frequency_hz < 0.5 * rate}
-        return given | {"biquads": {rate: {"b": list(b), "a": list(a[1:])} for rate, (b, a) in pairs.items()}}
-
     def __str__(self) -> str:
         words = f"{self.kind} {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
         if self.kind == "pole shift":

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,10 +68,6 @@ class Comparison:
         """Whether it surely differs, by more than anyone hears or saws off."""
         return abs(self.deviation) > max(2.0 * self.stdev, WORTH)
 
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {**vars(self), "built": self.built.to_dict()}
-
 
 @dataclass(frozen=True)
 class BuiltBox:
@@ -113,31 +109,6 @@ class BuiltBox:
     def outside(self) -> bool:
         """Whether something is surely not as planned."""
         return self.leak or any(one.verdict == "off" for one in self.comparisons)
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return the fixed machine form."""
-        return {
-            "driver": self.name,
-            "kind": self.kind,
-            "built": {name: estimate.to_dict() for name, estimate in self.numbers.items()},
-            "planned": dict(self.planned),
-            "comparisons": [one.to_dict() for one in self.comparisons],
-            "leak": self.leak,
-            "misfit": self.misfit,
-            "advice": list(self.advice),
-            "notes": [note.to_dict() for note in self.notes],
-            "curve": {
-                "frequency_hz": self.curve.frequency_hz[self.used].tolist(),
-                **{
-                    name: {"real": values[self.used].real.tolist(), "imag": values[self.used].imag.tolist()}
-                    for name, values in (
-                        ("measured_ohm", self.curve.impedance_ohm),
-                        ("fitted_ohm", self.fitted_ohm),
-                        ("planned_ohm", self.planned_ohm),
-                    )
-                },
-            },
-        }
 
 
 def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Comparison:
@@ -236,19 +207,20 @@ def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) ->
     return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
 
 
-def figure_rows(data: Mapping[str, Any]) -> list[list[str]]:
-    """Rows of a table from the machine form of a `BuiltBox`: what, planned, built, 95 % from, to, unit, verdict."""
-    verdicts = {one["name"]: str(one["verdict"]) for one in data["comparisons"]}
+def number_rows(
+    built: Mapping[str, Estimate], planned: Mapping[str, float], comparisons: Sequence[Comparison]
+) -> list[list[str]]:
+    """Rows of a table of a `BuiltBox`: what, planned, built, 95 % from, to, unit, verdict."""
+    verdicts = {one.name: str(one.verdict) for one in comparisons}
     rows = []
-    for name, estimate in data["built"].items():
-        unit, scale = SHOWN.get(estimate["unit"], (estimate["unit"], 1.0))
-        planned = data["planned"].get(name)
-        found = (estimate["value"], *estimate["interval95"])
+    for name, estimate in built.items():
+        unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
+        own = planned.get(name)
         rows.append(
             [
                 LABELS.get(name, name),
-                "" if planned is None else f"{scale * planned:.4g}",
-                *(rounded(scale * value, scale * estimate["stdev"]) for value in found),
+                "" if own is None else f"{scale * own:.4g}",
+                *(rounded(scale * value, scale * estimate.stdev) for value in (estimate.value, *estimate.interval95)),
                 unit,
                 verdicts.get(name, ""),
             ]

@@ -134,7 +134,9 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
 
 def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:
     proposal = dataclasses.replace(proposal, result=asked.in_room(proposal.result))
-    data = proposal.to_dict()
+    from tsfit.box.forms import proposal_form
+
+    data = proposal_form(proposal)
     asked.write(proposal.plan, proposal.result, data)
     asked.outputs.show(data, lambda: _print(proposal))
 

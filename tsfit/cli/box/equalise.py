@@ -66,15 +66,15 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
     found = _found(box.build(one), other, options)
     taken = run.at_level(found, found.reference_db if level_db is None else level_db)
     bands = None if fit is None else equalised_bands(found, taken, fit)
-    data = run.to_dict(found, taken)
-    if bands is not None:
-        data |= {"bands": bands.to_dict(), "words": [*data["words"], bands.sentence()]}
+    from tsfit.box.equaliser.form import equaliser_form
+
+    data = equaliser_form(found, taken, bands)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.plots.equalised import equalised_figure
 
         outputs.write_plot(equalised_figure(data))
-    outputs.show(data, lambda: _print(found, taken, other, data["words"]))
+    outputs.show(data, lambda: _print(found, taken, other, list(data.words)))
 
 
 def _checked(options: dict[str, Any]) -> dict[str, Any]:

@@ -186,6 +186,8 @@ def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:
     if fit is not None:
         result = with_bands(result, fit)
     result = asked.in_room(result)
-    data = result.to_dict()
+    from tsfit.box.forms import box_form
+
+    data = box_form(result)
     asked.write(plan, result, data)
     asked.outputs.show(data, lambda: print_box(result))

@@ -58,7 +58,9 @@ def panels(dxf: Path | None, outputs: Outputs, **options: Any) -> None:
 
     outputs.refuse_existing(dxf)
     built = cabinet(made(CabinetPlan, options))
-    data = built.to_dict()
+    from tsfit.box.forms import boards_form
+
+    data = boards_form(built)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.plots.panels import panels_figure

@@ -37,6 +37,7 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     """  # noqa: D301
     from tsfit.bench.cabinet import read_cabinet
     from tsfit.box.file import read_box
+    from tsfit.box.forms import built_box_form
     from tsfit.box.verify.verify import verify as verify_box
     from tsfit.formats.driver import read_driver_or_fit
 
@@ -44,7 +45,7 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     planned = read_box(plan)
     one, fit = read_driver_or_fit(driver)
     built = verify_box(read_cabinet(curve, rig), planned, one, fit)
-    data = built.to_dict()
+    data = built_box_form(built)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.plots.box_verify import verify_figure
@@ -55,11 +56,11 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box.verify.findings import KIND_NAMES, figure_rows
+    from tsfit.box.verify.findings import KIND_NAMES, number_rows
 
     rows = [
         [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
-        for what, planned, found, low, high, unit, verdict in figure_rows(built.to_dict())
+        for what, planned, found, low, high, unit, verdict in number_rows(built.numbers, built.planned, built.comparisons)
     ]
     say(built.name)
     say(f"finished {KIND_NAMES[built.kind]} box, the fit misses the curve by {100 * built.misfit:.2g} %")

@@ -13,6 +13,7 @@ from tsfit.cli.output import Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
+    from tsfit.check.forms import CheckForm, LotForm
     from tsfit.check.pairs import LotResult
     from tsfit.check.verdict import CheckResult
     from tsfit.formats.sheet import Sheet
@@ -77,24 +78,25 @@ def check(
     outputs.refuse_existing()
     allowed = None if rules is None else read_rules(rules)
     sheet = None if sheet_file is None else read_sheet(sheet_file)
-    result, tables = _judged(fits, sheet, allowed, boxes)
-    data = result.to_dict()
+    result, data, tables = _judged(fits, sheet, allowed, boxes)
     outputs.write_json(data)
     if outputs.plot is not None:
+        from tsfit.box.compare.form import consequence_form
+        from tsfit.check.verdict import CheckResult
         from tsfit.plots.consequence import consequence_figure
 
-        drawn = data["consequence"].get("boxes")
-        if not drawn:
+        if not isinstance(result, CheckResult) or not result.boxes:
             raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
-        outputs.write_plot(consequence_figure(data["driver"], drawn))
+        outputs.write_plot(consequence_figure(result.driver, [consequence_form(box) for box, _ in result.boxes]))
     outputs.show(data, tables)
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 
 
 def _judged(
     fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
-) -> tuple[Consistency | CheckResult | LotResult, Callable[[], None]]:
-    """Judge what was given, and return with it what prints it."""
+) -> tuple[Consistency | CheckResult | LotResult, CheckForm | LotForm, Callable[[], None]]:
+    """Judge what was given, and return with it its machine form and what prints it."""
+    from tsfit.check.forms import check_form, consistency_form, lot_form
     from tsfit.cli.check.lot import print_lot
     from tsfit.cli.check.tables import print_alone, print_result
 
@@ -103,7 +105,7 @@ def _judged(
 
         assert sheet is not None
         lone, alone = consistency(sheet), sheet
-        return lone, lambda: print_alone(alone, lone)
+        return lone, consistency_form(lone), lambda: print_alone(alone, lone)
     from tsfit.box.file import read_box
     from tsfit.formats.fit import read_fit
 
@@ -114,11 +116,11 @@ def _judged(
 
         assert sheet is not None
         checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
-        return checked, lambda: print_result(read[0], against, checked)
+        return checked, check_form(checked), lambda: print_result(read[0], against, checked)
     from tsfit.check.pairs import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
-    return lot, lambda: print_lot(lot, judged=sheet is not None)
+    return lot, lot_form(lot), lambda: print_lot(lot, judged=sheet is not None)
 
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from tsfit.cli.printing import print_table, say
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
+    from tsfit.box.compare.consequence import BandCurve, Consequence
     from tsfit.check.consistency import Consistency, Contradiction
     from tsfit.check.slips import Suspicion
     from tsfit.check.verdict import CheckResult
@@ -22,7 +24,6 @@ NUMBERS = (
     ("f3_hz", "f3", ", Hz", 1),
     ("ripple_db", "ripple", ", dB", 2),
 )
-BAND = ("value", "low", "high")
 
 
 def print_alone(sheet: Sheet, result: Consistency) -> None:
@@ -60,8 +61,10 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
-    if result.consequence:
-        _print_consequence(result.consequence)
+    for consequence, sentence in result.boxes:
+        _print_consequence(consequence, sentence)
+    if result.boxes:
+        say(result.conclusion)
     named = ", ".join(PARAMETERS[item.name].called for item in result.figures if item.verdict == result.verdict)
     words = {
         "inside": "inside; every judged figure holds.",
@@ -71,34 +74,34 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     say(f"Verdict: {words[result.verdict]}")
 
 
-def _print_consequence(consequence: Mapping[str, Any]) -> None:
-    for box in consequence["boxes"]:
-        say(box["sentence"])
-        rows = []
-        for name, shown, unit, digits in NUMBERS:
-            if name in box["figures"]:
-                item = box["figures"][name]
-                ends = (_number(item["before"]["value"], digits), *(_number(item["after"][end], digits) for end in BAND))
-                rows.append([f"{shown}{unit}", ends[0], ends[1], f"{ends[2]} to {ends[3]}"])
-        print_table(["in this box", "sheet", "fit", "95 %"], rows)
-        changes = [("level", box["level_change_db"]), ("most level", box["maximum_change_db"])]
-        known = [(label, change) for label, change in changes if change]
-        columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
-        rows = [
-            [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
-            for k, frequency in enumerate(box["frequency_hz"])
-        ]
-        print_table(columns, rows, title="fit less sheet")
-    say(consequence["conclusion"])
+def _print_consequence(box: Consequence, sentence: str) -> None:
+    say(sentence)
+    rows = []
+    for name, shown, unit, digits in NUMBERS:
+        if name in box.figures:
+            item = box.figures[name]
+            before, value, low, high = (
+                _number(number, digits) for number in (item.before.value, item.after.value, item.after.low, item.after.high)
+            )
+            rows.append([f"{shown}{unit}", before, value, f"{low} to {high}"])
+    print_table(["in this box", "sheet", "fit", "95 %"], rows)
+    known = [("level", box.level_change_db)]
+    known += [] if box.maximum_change_db is None else [("most level", box.maximum_change_db)]
+    columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
+    rows = [
+        [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
+        for k, frequency in enumerate(box.frequency_hz)
+    ]
+    print_table(columns, rows, title="fit less sheet")
 
 
-def _change(change: Mapping[str, Any], k: int) -> tuple[str, str]:
-    value, low, high = (_number(change[end][k], 1, sign=True) for end in BAND)
+def _change(change: BandCurve, k: int) -> tuple[str, str]:
+    value, low, high = (_number(float(end[k]), 1, sign=True) for end in (change.value, change.low, change.high))
     return value, f"{low} to {high}"
 
 
-def _number(value: float | None, digits: int, *, sign: bool = False) -> str:
-    return "none" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
+def _number(value: float, digits: int, *, sign: bool = False) -> str:
+    return "none" if not math.isfinite(value) else f"{value:{'+' if sign else ''}.{digits}f}"
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:

@@ -72,7 +72,7 @@ def add(fit: Path, log: Path, hours: float, outputs: Outputs) -> None:
         say(f"{log}: entry {number}, {entry.driver.name} after {hours:g} h")
         print_notes(after.notes)
 
-    data = {"schema": 1, "entry": number, "hours": hours, "notes": [note.to_dict() for note in after.notes]}
+    data = {"schema": 1, "kind": "drift entry", "entry": number, "hours": hours, "notes": after.notes}
     outputs.show(data, tables)
 
 
@@ -92,14 +92,14 @@ def show(log: Path, box: Path | None, box_plot: Path | None, outputs: Outputs) -
           --box-plot box.png
     """  # noqa: D301
     from tsfit.cli.drift.tables import print_history
+    from tsfit.drift.forms import drift_form
     from tsfit.drift.history import history
     from tsfit.drift.log import read_log
-    from tsfit.drift.summary import history_to_dict
 
     _refuse_existing(outputs, box, box_plot)
     judged = history(read_log(log))
     boxed = None if box is None else _boxed(box, judged.entries[0], judged.entries[-1])
-    data = {**history_to_dict(judged), **_box_part(boxed)}
+    data = drift_form(judged, boxed)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.plots.drift import drift_figure
@@ -128,15 +128,15 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
     from tsfit.bench.refit import change_between
     from tsfit.cli.drift.tables import print_change
     from tsfit.cli.progress import progress
+    from tsfit.drift.forms import change_form
     from tsfit.drift.log import read_log
-    from tsfit.drift.summary import change_to_dict
 
     _refuse_existing(outputs, box, box_plot)
     with progress(quiet=outputs.as_json) as step:
         first, second, found = change_between(read_log(log), one, other, on_step=step)
     boxed = None if box is None else _boxed(box, first, second)
     _plot_box(outputs, box_plot, boxed)
-    outputs.show({"schema": 1, **change_to_dict(found), **_box_part(boxed)}, lambda: print_change(found, boxed))
+    outputs.show(change_form(found, boxed), lambda: print_change(found, boxed))
 
 
 @drift.command()
@@ -187,7 +187,8 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
         say(ending.message)
         hint(f"Now: tsfit drift show {ending.log}")
 
-    found = {"schema": 1, "why": ending.why, "hours": ending.hours, "message": ending.message, "log": ending.log}
+    found = {"schema": 1, "kind": "break-in", "why": ending.why, "hours": ending.hours}
+    found |= {"message": ending.message, "log": ending.log}
     outputs.show(found, tables)
     return 1 if ending.why == "hot" else 0
 
@@ -220,14 +221,6 @@ def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
     from tsfit.drift.box import boxed_change
 
     return boxed_change(read_box(box), first, other, np.random.default_rng(0))
-
-
-def _box_part(boxed: BoxedChange | None) -> dict[str, object]:
-    if boxed is None:
-        return {}
-    from tsfit.drift.box import sentence
-
-    return {"box": {**boxed.found.to_dict(), "summary": sentence(boxed)}}
 
 
 def _plot_box(outputs: Outputs, path: Path | None, boxed: BoxedChange | None) -> None:

@@ -6,13 +6,12 @@ from math import exp
 from typing import TYPE_CHECKING
 
 from tsfit.cli.printing import print_notes, print_table, say
-from tsfit.drift.summary import sentences
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
     from tsfit.drift.box import BoxedChange
-    from tsfit.drift.change import Change
+    from tsfit.drift.change import DriftChange
     from tsfit.drift.history import History
 
 BOX_FIGURES = {
@@ -57,7 +56,7 @@ def print_history(judged: History, boxed: BoxedChange | None) -> None:
     """Print the entries of a log, how each cause moved, what that does in a box, and remarks."""
     _print_entries(judged)
     _print_courses(judged)
-    for sentence in sentences(judged):
+    for sentence in judged.sentences():
         say(sentence)
     _print_box(boxed)
     print_notes(judged.notes)
@@ -96,7 +95,7 @@ def _print_courses(judged: History) -> None:
     print_table(["cause", "figure", "change", "course", "ends at", "drifted"], courses)
 
 
-def print_change(found: Change, boxed: BoxedChange | None) -> None:
+def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
     """Print what changed from one entry to another, what that does in a box, and remarks."""
     rows = []
     for one in found.causes:

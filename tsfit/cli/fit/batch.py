@@ -60,7 +60,7 @@ def _machine(outcome: Outcome) -> dict[str, object]:
         "bench": outcome.bench,
         "fit": outcome.fit_file,
         "summary": None if outcome.summary is None else outcome.summary.row(),
-        "error": None if outcome.error is None else outcome.error.to_dict()["error"],
+        "error": None if outcome.error is None else vars(outcome.error),
     }
 
 

@@ -1,4 +1,4 @@
-"""What a log says in words: numbers of the made truth, and none that the points do not tell."""
+"""What a log says in words and as JSON: numbers of the made truth, and none that the points do not tell."""
 
 import json
 
@@ -6,15 +6,16 @@ import numpy as np
 import pytest
 from helpers.made_histories import HOURS, made_history
 
+from tsfit.base.files import to_json
+from tsfit.drift.forms import drift_form
 from tsfit.drift.history import history
-from tsfit.drift.summary import history_to_dict, sentences
 
 HOURS = np.array(HOURS)
 
 
 def said(drift, hours=HOURS, seed=5):
     judged = history(made_history(np.random.default_rng(seed), drift, hours))
-    return judged, " ".join(sentences(judged))
+    return judged, " ".join(judged.sentences())
 
 
 def test_a_settling_suspension_is_said_with_its_end():
@@ -24,14 +25,14 @@ def test_a_settling_suspension_is_said_with_its_end():
     low, high = (float(part.strip(" %+")) for part in words.split("(")[2].split(" %)")[0].split(" to "))
     assert low < 20.0 < high
     assert low < end < high
-    told = history_to_dict(judged)["causes"]["compliance"]
-    assert 100.0 * (told["end"] / told["values"][0] - 1.0) == pytest.approx(end, abs=1.0)
+    told = drift_form(judged).causes["compliance"]
+    assert 100.0 * (told.end / told.values[0] - 1.0) == pytest.approx(end, abs=1.0)
 
 
 def test_nothing_is_said_of_what_only_scatters():
     judged, words = said(None)
     assert words == "Nothing drifted beyond what repeats scatter."
-    assert history_to_dict(judged)["drifted"] == []
+    assert drift_form(judged).drifted == ()
 
 
 def test_one_entry_asks_for_more():
@@ -40,9 +41,9 @@ def test_one_entry_asks_for_more():
 
 def test_the_machine_form_is_json_and_counts_every_entry():
     judged, _ = said({"Bl": np.where(HOURS > 5.0, 0.9, 1.0)})
-    told = json.loads(json.dumps(history_to_dict(judged)))
+    told = json.loads(to_json(drift_form(judged)))
     assert [entry["hours"] for entry in told["entries"]] == HOURS.tolist()
     motor = told["causes"]["motor"]
     assert motor["course"] == "step"
     assert motor["change"] == pytest.approx(-0.1, abs=0.01)
-    assert (told["summary"], told["drifted"]) == (sentences(judged), ["motor"])
+    assert (told["summary"], told["drifted"]) == (judged.sentences(), ["motor"])

@@ -1,0 +1,159 @@
+"""What JSON holds of an equaliser, as `tsfit.box.forms` has it of a box."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from tsfit.base.arrays import Read
+from tsfit.base.forms import IF_TOLD
+from tsfit.box.equaliser.bands import EqualisedBands
+from tsfit.box.equaliser.equalised import Equalised, LevelCost, at_level, words
+from tsfit.box.equaliser.sections import SAMPLE_RATES_HZ, FilterSection
+from tsfit.box.forms import LowHigh
+
+
+@dataclass(frozen=True)
+class Biquad:
+    """Coefficients of a digital section; a[0] is 1 and left out."""
+
+    b: tuple[float, float, float]
+    a: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class SectionForm:
+    """A section of an equaliser with its coefficients by sampling rate, Hz."""
+
+    words: str
+    kind: str
+    frequency_hz: float
+    q: float
+    gain_db: float | None = field(default=None, metadata=IF_TOLD)
+    from_hz: float | None = field(default=None, metadata=IF_TOLD)
+    from_q: float | None = field(default=None, metadata=IF_TOLD)
+    biquads: dict[str, Biquad] = field(default_factory=dict)
+
+
+def section_form(section: FilterSection) -> SectionForm:
+    """Return the form of a section."""
+    shifted = section.kind == "pole shift"
+    pairs = {f"{rate:g}": section.biquad(rate) for rate in SAMPLE_RATES_HZ if section.frequency_hz < 0.5 * rate}
+    return SectionForm(
+        str(section),
+        section.kind,
+        section.frequency_hz,
+        section.q,
+        section.gain_db if section.kind in ("peaking", "low shelf", "high shelf") else None,
+        section.from_hz if shifted else None,
+        section.from_q if shifted else None,
+        {rate: Biquad(tuple(b), tuple(a[1:])) for rate, (b, a) in pairs.items()},
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class EqualiserSummary:
+    """Sections, how near they come to their target, and what they cost at the most that the limits allow."""
+
+    sections: tuple[SectionForm, ...]
+    target_from_hz: float | None = None
+    played_hz: tuple[float, float]
+    boost_db: float
+    boost_hz: float
+    error_db: float | None = None
+    loudest_db: float | None = None
+    limited_at_hz: float | None = None
+    limited_by: str | None = None
+    power_w: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Whose:
+    driver: str
+    enclosure: str
+
+
+@dataclass(frozen=True)
+class EqualisedBandsForm:
+    """How sure the costs of an equaliser are."""
+
+    draws: int
+    curves: dict[str, LowHigh]
+    travel_mm: tuple[float, float]
+    power_w: tuple[float, float]
+    loudest_db: tuple[float, float] | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class EqualiserForm(EqualiserSummary, _Whose):
+    """A box with its equaliser at one level; levels are absolute."""
+
+    KIND: ClassVar = "equaliser"
+
+    xmax_mm: float | None
+    level_db: float
+    frequency_hz: Read
+    before_db: Read
+    gain_db: Read
+    after_db: Read
+    target_db: Read | None
+    power_before_w: Read
+    power_after_w: Read
+    excursion_before_mm: Read
+    excursion_after_mm: Read
+    headroom_before_db: Read | None
+    headroom_after_db: Read | None
+    headroom_limited_by: tuple[str, ...] | None
+    words: tuple[str, ...]
+    bands: EqualisedBandsForm | None = field(default=None, metadata=IF_TOLD)
+
+
+def summary_fields(equalised: Equalised) -> dict[str, object]:
+    """Return the fields of the `EqualiserSummary` of an equalised box."""
+    loudest, at, limit = equalised.loudest or (None, None, None)
+    taken = None if loudest is None else at_level(equalised, loudest)
+    return vars(
+        EqualiserSummary(
+            sections=tuple(map(section_form, equalised.sections)),
+            target_from_hz=equalised.target_from_hz,
+            played_hz=equalised.played_hz,
+            boost_db=equalised.boost[0],
+            boost_hz=equalised.boost[1],
+            error_db=equalised.error_db,
+            loudest_db=loudest,
+            limited_at_hz=at,
+            limited_by=limit,
+            power_w=None if taken is None else equalised.largest(taken.power_w)[0],
+        )
+    )
+
+
+def equaliser_form(equalised: Equalised, taken: LevelCost, sure: EqualisedBands | None = None) -> EqualiserForm:
+    """Return the form of an equalised box at the level of `taken`, with its bands where there are such."""
+    xmax, level, limited = equalised.box.ratings.xmax_m, taken.level_db, taken.limited_by
+    return EqualiserForm(
+        driver=equalised.box.enclosure.driver.name,
+        enclosure=equalised.box.enclosure.kind,
+        **summary_fields(equalised),  # type: ignore[arg-type]
+        xmax_mm=None if xmax is None else 1e3 * xmax,
+        level_db=level,
+        frequency_hz=equalised.frequency_hz,
+        before_db=level + equalised.before_db,
+        gain_db=equalised.gain_db,
+        after_db=level + equalised.after_db,
+        target_db=None if equalised.target_db is None else level + equalised.target_db,
+        power_before_w=taken.power_before_w,
+        power_after_w=taken.power_w,
+        excursion_before_mm=taken.excursion_before_mm,
+        excursion_after_mm=taken.excursion_mm,
+        headroom_before_db=taken.headroom_before_db,
+        headroom_after_db=taken.headroom_db,
+        headroom_limited_by=None if limited is None else tuple(limited.tolist()),
+        words=(*words(equalised, taken), *(() if sure is None else (sure.sentence(),))),
+        bands=None if sure is None else _bands(sure),
+    )
+
+
+def _bands(sure: EqualisedBands) -> EqualisedBandsForm:
+    curves = {name: LowHigh(*ends) for name, ends in sure.curves.items()}
+    return EqualisedBandsForm(sure.draws, curves, sure.travel_mm, sure.power_w, sure.loudest_db)

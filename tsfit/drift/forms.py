@@ -1,0 +1,155 @@
+"""What JSON holds of a driver's drift: a change between two entries, or a whole log judged."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+import numpy as np
+
+from tsfit.base.arrays import Real
+from tsfit.base.forms import IF_TOLD
+from tsfit.base.notes import QualityNote
+from tsfit.box.compare.form import ConsequenceForm, consequence_form
+from tsfit.drift.box import BoxedChange, sentence
+from tsfit.drift.change import DriftChange
+from tsfit.drift.entry import LoggedDriver
+from tsfit.drift.history import CauseHistory, History
+
+
+@dataclass(frozen=True)
+class CauseChangeForm:
+    """Change of one cause, relative: 0.1 is 10 %."""
+
+    figure: str
+    change: float
+    stdev: float
+    e_n: float
+    beyond_repeatability: bool
+    kelvin: float | None = field(default=None, metadata=IF_TOLD)
+
+
+@dataclass(frozen=True)
+class ParameterChange:
+    """Relative change of a parameter with its standard uncertainty."""
+
+    change: float
+    stdev: float
+
+
+@dataclass(frozen=True)
+class PartOfLog:
+    """What changed from the first entry to the last."""
+
+    causes: dict[str, CauseChangeForm]
+    figures: dict[str, ParameterChange]
+    notes: tuple[QualityNote, ...]
+
+
+@dataclass(frozen=True)
+class DriftChangeForm(PartOfLog):
+    """What changed between two entries, and what that does to a box, if one was named."""
+
+    KIND: ClassVar = "drift change"
+
+    box: ConsequenceForm | None = field(default=None, metadata=IF_TOLD)
+
+
+@dataclass(frozen=True)
+class EntryForm:
+    """Which fit an entry is."""
+
+    hours: float
+    added: str
+    rig: str | None
+    coil: str
+    suspension: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CauseForm:
+    """A cause over the hours; values in SI at 20 °C and in reference air, or ratios to the first without a mass."""
+
+    figure: str
+    unit: str
+    hours: Real
+    values: Real
+    relative_stdev: Real
+    drifted: bool
+    change: float
+    course: str
+    time_constant_h: float | None
+    end: float
+    band95: tuple[float, float] | None
+    hours_left: tuple[float, float] | None
+    scatter: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class DriftForm:
+    """A log, judged."""
+
+    KIND: ClassVar = "drift"
+
+    driver: LoggedDriver
+    entries: tuple[EntryForm, ...]
+    causes: dict[str, CauseForm]
+    drifted: tuple[str, ...]
+    first_to_last: PartOfLog | None
+    repeats: int
+    summary: tuple[str, ...]
+    notes: tuple[QualityNote, ...]
+    box: ConsequenceForm | None = field(default=None, metadata=IF_TOLD)
+
+
+def change_form(change: DriftChange, boxed: BoxedChange | None = None) -> DriftChangeForm:
+    """Return the form of a change, and of what it does to a box."""
+    return DriftChangeForm(**vars(_part(change)), box=_box(boxed))
+
+
+def _part(change: DriftChange) -> PartOfLog:
+    causes = {
+        one.cause: CauseChangeForm(one.figure, one.relative, one.stdev, one.e_n, one.beyond, one.kelvin)
+        for one in change.causes
+    }
+    return PartOfLog(causes, {name: ParameterChange(*moved) for name, moved in change.figures.items()}, change.notes)
+
+
+def _box(boxed: BoxedChange | None) -> ConsequenceForm | None:
+    return None if boxed is None else consequence_form(boxed.found, summary=sentence(boxed))
+
+
+def drift_form(history: History, boxed: BoxedChange | None = None) -> DriftForm:
+    """Return the form of a judged log, and of what it does to a box."""
+    return DriftForm(
+        driver=history.entries[0].driver,
+        entries=tuple(EntryForm(one.hours, one.added, one.rig, one.coil, one.suspension) for one in history.entries),
+        causes={name: _cause(one, absolute=history.absolute) for name, one in history.causes.items()},
+        drifted=tuple(one.cause for one in history.drifted),
+        first_to_last=None if history.first_to_last is None else _part(history.first_to_last),
+        repeats=history.repeatability.repeats,
+        summary=tuple(history.sentences()),
+        notes=history.notes,
+        box=_box(boxed),
+    )
+
+
+def _cause(one: CauseHistory, *, absolute: bool) -> CauseForm:
+    settling, band = one.settling, one.settling.band95
+    zero = 0.0 if absolute or one.figure == "Re" else float(settling.at(one.hours[:1])[0])
+    return CauseForm(
+        figure=one.figure,
+        unit="SI" if zero == 0.0 else "ratio",
+        hours=one.hours,
+        values=np.exp(one.logarithm - zero),
+        relative_stdev=one.stdev,
+        drifted=one.drifted,
+        change=one.relative,
+        course=one.course,
+        time_constant_h=settling.time_constant_h,
+        end=math.exp(settling.end - zero),
+        band95=None if band is None else (math.exp(band[0] - zero), math.exp(band[1] - zero)),
+        hours_left=settling.hours_left,
+        scatter=settling.scatter,
+    )
