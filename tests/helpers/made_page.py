@@ -17,7 +17,7 @@ from tsfit.box.compare.form import comparison_form
 from tsfit.box.equaliser.equalised import at_level, flat
 from tsfit.box.equaliser.form import equaliser_form
 from tsfit.box.forms import boards_form, box_form, built_box_form
-from tsfit.box.panels import cabinet
+from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
 from tsfit.check.forms import check_form, lot_form
@@ -93,7 +93,7 @@ def write_files(folder: Path, name="Wagtail 8") -> list[Path]:
     contents |= {
         "equaliser.json": equaliser_form(equalised, at_level(equalised, 85.0)),
         "built.json": built_box_form(built_box(fit)),
-        "boards.json": boards_form(cabinet(0.045, displaced=0.003, braces=1, double_front=True, cutout=0.232)),
+        "boards.json": boards_form(cabinet(CabinetPlan(0.045, driver=0.003, braces=1, double_front=True, cutout=0.232))),
         "lot.json": lot_form(check_lot(lot(fit), read_sheet(sheet))),
     }
     for file, data in contents.items():
