@@ -12,7 +12,7 @@ from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
 from tsfit.circuit.response import Circuit
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.curve import ImpedanceCurve, State
-from tsfit.fitting.fit import _lawful, _mass_start, _reference, _used, fit
+from tsfit.fitting.fit import fit, free_air_resonance, obeys_the_law, points_used, start_of_mass
 from tsfit.fitting.least_squares import Objective, Weights
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import solve
@@ -199,19 +199,19 @@ def test_the_first_guess_of_the_mass_is_that_of_the_shifts():
     mass, box = loaded(kind="added mass", mass=0.02), loaded(kind="closed box", volume=VOLUME)
     by_mass = 0.02 / ((40.0 / 30.0) ** 2 - 1.0)
     by_box = REFERENCE_AIR.stiffness * AREA**2 / VOLUME / ((2.0 * np.pi * 40.0) ** 2 * ((60.0 / 40.0) ** 2 - 1.0))
-    assert _mass_start([mass], [peak(30.0)], peak(40.0), area) == pytest.approx(by_mass, rel=1e-9)
-    assert _mass_start([box], [peak(60.0)], peak(40.0), area) == pytest.approx(by_box, rel=1e-9)
-    both = _mass_start([mass, box], [peak(30.0), peak(60.0)], peak(40.0), area)
+    assert start_of_mass([mass], [peak(30.0)], peak(40.0), area) == pytest.approx(by_mass, rel=1e-9)
+    assert start_of_mass([box], [peak(60.0)], peak(40.0), area) == pytest.approx(by_box, rel=1e-9)
+    both = start_of_mass([mass, box], [peak(30.0), peak(60.0)], peak(40.0), area)
     assert both == pytest.approx(np.sqrt(by_mass * by_box), rel=1e-9)
     # A baffle moves too little to tell: cones of 0.05 m² weigh between 50 g and 250 g (common practice, no source).
-    assert 0.05 < _mass_start([loaded(kind="infinite baffle")], [peak(38.0)], peak(40.0), area) < 0.25
+    assert 0.05 < start_of_mass([loaded(kind="infinite baffle")], [peak(38.0)], peak(40.0), area) < 0.25
 
 
 def test_free_air_is_what_states_are_compared_with_and_a_baffle_where_there_is_none():
     states = [loaded(kind="closed box", volume=VOLUME), loaded(kind="infinite baffle"), loaded(), loaded()]
     peaks = [peak(fs) for fs in (60.0, 38.0, 40.0, 41.0)]
-    assert _reference(states, peaks).Fs == 40.0
-    assert _reference(states[:2], peaks[:2]).Fs == 38.0
+    assert free_air_resonance(states, peaks).Fs == 40.0
+    assert free_air_resonance(states[:2], peaks[:2]).Fs == 38.0
 
 
 @pytest.mark.parametrize(
@@ -230,13 +230,13 @@ def test_a_curve_that_a_causal_circuit_follows_needs_no_test_of_causality(coil, 
     missed = 6.0 * np.maximum(np.where(f < 20.0, octave * BROKEN_OCTAVE, 0.0), share * BROKEN_LAW)
     best = SimpleNamespace(circuit=Circuit(coil), misfit=lambda sweep: missed)
     sweep = SimpleNamespace(frequency_hz=f, impedance_ohm=np.full(1000, 6.0), noise=0.0)
-    assert _lawful(best, sweep) == lawful
+    assert obeys_the_law(best, sweep) == lawful
 
 
 @pytest.mark.parametrize(("fs", "lowest", "highest"), [(40.0, 5.0, 2000.0), (50.0, 6.25, 2000.0), (100.0, 12.5, 4000.0)])
 def test_the_ends_of_what_is_used_belong_to_it(fs, lowest, highest):
     f = np.array([lowest - 0.01, lowest, lowest + 0.01, highest - 0.5, highest, highest + 0.5])
-    used = _used(ImpedanceCurve(f, np.ones(6, complex)), fs)
+    used = points_used(ImpedanceCurve(f, np.ones(6, complex)), fs)
     assert used.tolist() == [False, True, True, True, True, False]
 
 

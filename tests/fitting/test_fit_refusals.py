@@ -11,7 +11,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
-from tsfit.fitting.fit import _mass_start, _no_fit, fit
+from tsfit.fitting.fit import fit, start_of_mass, why_no_fit
 from tsfit.fitting.sweep import Known
 
 
@@ -114,12 +114,12 @@ def test_a_state_that_cannot_be_is_refused(state, said):
 def test_a_state_must_move_the_resonance_by_one_percent(state, moved, verb):
     asked = [loaded(**state)], [peak(moved)], peak(40.0), Known(AREA, 1e-4)
     if verb is None:
-        assert _mass_start(*asked) > 0.0
+        assert start_of_mass(*asked) > 0.0
         return
     with pytest.raises(
         TsfitError, match=rf"^loaded\.txt: the resonance should have {verb} clearly from free air's 40 Hz"
     ) as caught:
-        _mass_start(*asked)
+        start_of_mass(*asked)
     assert f"stands at {moved:g} Hz" in caught.value.message
     assert caught.value.file == "loaded.txt"
 
@@ -156,9 +156,9 @@ def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
         remedy = "check that the other coil was open, and " + remedy.replace("check ", "")
     for fault, why in (("Qms ran away", "Qms ran away"), (None, "the circuit misses the sweeps by 7 %")):
         best = SimpleNamespace(fault=fault, floor=0.07)
-        error = _no_fit(best, told, [np.ones(400, bool)], forced=forced)
+        error = why_no_fit(best, told, [np.ones(400, bool)], forced=forced)
         assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
         assert error.file == "free air.txt"
     stepped = replace(told[0][0], impedance_ohm=told[0][0].impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0))
-    error = _no_fit(best, [(stepped, told[0][1])], [np.ones(400, bool)], forced=forced)
+    error = why_no_fit(best, [(stepped, told[0][1])], [np.ones(400, bool)], forced=forced)
     assert "(the circuit misses the sweeps by 7 %; it breaks the Kramers-Kronig relations by" in error.message

@@ -142,7 +142,7 @@ def test_batches_are_added_until_all_stands_still(monkeypatch, tails, settled, b
         f"{module}.simulate",
         lambda best, rng, n: rng.standard_normal((n, 1)) / np.abs(rng.standard_normal((n, 1))) ** tails,
     )
-    monkeypatch.setattr(f"{module}._told", lambda best, rows, settled: (len(rows), settled))
+    monkeypatch.setattr(f"{module}.findings_of", lambda best, rows, settled: (len(rows), settled))
     done = []
     assert run_trials(None, "auto", on_trials=done.append) == (batches * BATCH, settled)
     assert done == list(range(100, batches * BATCH + 1, 100))

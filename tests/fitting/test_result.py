@@ -14,7 +14,7 @@ from tsfit.driver.air import Air
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import ModelCandidate
 from tsfit.fitting.fit import fit
-from tsfit.fitting.result import _rivalry, _told
+from tsfit.fitting.result import candidate_of, rivals_of_the_best
 from tsfit.fitting.select import Ranked
 from tsfit.fitting.sweep import Known
 
@@ -92,7 +92,7 @@ def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, f
         )
         for k, (coil, bic, weight) in enumerate((("simple", -5.0, 1.0), ("ladder-2", 3.0, 0.0)))
     )
-    told = _rivalry([best, other])
+    told = rivals_of_the_best([best, other])
     assert (told is None) == (fault is not None)
     if told:
         assert told.message == (
@@ -104,7 +104,7 @@ def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, f
 @pytest.mark.parametrize(("bic", "x"), [(np.inf, 1.0), (100.0, np.nan)])
 def test_a_model_that_ran_away_has_no_figures(bic, x):
     candidate = SimpleNamespace(circuit=Circuit("simple", "log-creep"), model=None, x=np.array([x]), fault="it ran away")
-    told = _told(Ranked(candidate, bic, bic, 1.0), None)
+    told = candidate_of(Ranked(candidate, bic, bic, 1.0), None)
     assert told == ModelCandidate("simple", "log-creep", None, None, 0.0, None, None, None, "it ran away")
 
 

@@ -11,7 +11,7 @@ from helpers.made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.select import Ranked, _suspension_start, _worth_polish, rank
+from tsfit.fitting.select import Ranked, rank, start_of_suspension, worth_polish
 from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.start import coil_start
 
@@ -178,7 +178,7 @@ def test_only_sound_models_within_six_share_the_weight():
     ],
 )
 def test_what_may_still_count_is_fitted_to_the_last_digit(fault, bic, worth):
-    assert _worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, 0.0), 100.0) == worth
+    assert worth_polish(Ranked(Fitted(0.0, 9, fault=fault), bic, bic, 0.0), 100.0) == worth
 
 
 def test_a_named_model_that_has_not_ended_goes_on_from_there(monkeypatch):
@@ -199,10 +199,10 @@ def test_a_named_model_that_has_not_ended_goes_on_from_there(monkeypatch):
 def test_each_suspension_begins_at_a_tenth_of_the_friction():
     """Rms = 2π fs Mms/Qms; of a structural loss Λ it is Λ/(2π fs) at resonance."""
     ws = 2.0 * math.pi * 40.0
-    start = _suspension_start({"Fs": 40.0, "Qms": 5.0, "Mms": 0.05})
+    start = start_of_suspension({"Fs": 40.0, "Qms": 5.0, "Mms": 0.05})
     assert start["Lambda"] / ws == pytest.approx(0.1 * ws * 0.05 / 5.0, rel=1e-12)
     assert (start["creep"], start["order"]) == (0.02, 0.9)
-    assert _suspension_start({"Fs": 40.0, "Qms": 5.0})["Lambda"] == pytest.approx(20.0 * start["Lambda"], rel=1e-12)
+    assert start_of_suspension({"Fs": 40.0, "Qms": 5.0})["Lambda"] == pytest.approx(20.0 * start["Lambda"], rel=1e-12)
 
 
 @pytest.mark.parametrize(

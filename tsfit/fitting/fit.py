@@ -96,7 +96,7 @@ def fit(
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
-        raise _no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
+        raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
     doubts += [note for k in choice.kept for note in _law_notes(best, curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
@@ -117,16 +117,16 @@ class _Bench:
     def start(self, kept: Sequence[int], sd: Known | None, demands: Demands) -> tuple[dict[str, float], bool]:
         """Return start values, SI, from the sweeps numbered `kept`, and whether Mms is among them."""
         curves, peaks = [self.curves[k] for k in kept], [self.peaks[k] for k in kept]
-        reference = _reference(curves, peaks)
+        reference = free_air_resonance(curves, peaks)
         start = {"Re": reference.Re, "Fs": reference.Fs, "Qms": reference.Qms, "Qes": reference.Qes}
         if len({(state.kind, state.mass, state.volume) for _, state in curves}) > 1:
-            return {**start, "Mms": _mass_start(curves, peaks, reference, sd)}, True
+            return {**start, "Mms": start_of_mass(curves, peaks, reference, sd)}, True
         # A mass that is held makes up for the second state.
         return {**start, **demands.of(["Mms"]).hold}, "Mms" in demands.hold
 
     def used(self, fs: float) -> list[Mask]:
         """Which points of each curve are used, (n,) each."""
-        masks = [_used(curve, fs) for curve, _ in self.curves]
+        masks = [points_used(curve, fs) for curve, _ in self.curves]
         for k, ((_, state), mask) in enumerate(zip(self.curves, masks, strict=True), start=1):
             log.info("sweep %d, %s: %d of %d points used", k, state.kind, np.count_nonzero(mask), len(mask))
         return masks
@@ -190,10 +190,11 @@ def _with_levels(result: FitResult, best: Solved, choice: Choice, bench: _Bench,
 
 
 def _law_notes(best: Solved, curve: ImpedanceCurve, used: Mask, number: int) -> list[QualityNote]:
-    return [] if _lawful(best, _of(best.model.sweeps, number)) else law_note(curve, used, number)
+    return [] if obeys_the_law(best, _of(best.model.sweeps, number)) else law_note(curve, used, number)
 
 
-def _lawful(best: Solved, sweep: FitSweep) -> bool:
+def obeys_the_law(best: Solved, sweep: FitSweep) -> bool:
+    """Whether the best circuit, which obeys the law itself, follows a sweep so closely that the sweep does too."""
     return (
         best.circuit.coil != "four-exponent"
         and relative_misfit(best, sweep) <= LAWFUL * BROKEN_LAW
@@ -230,7 +231,8 @@ def _check_request(
     check_wirings(curves)
 
 
-def _reference(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> Resonance:
+def free_air_resonance(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> Resonance:
+    """Resonance of the free-air sweeps, which all other states are held against."""
     return next(
         peak
         for kind in ("free air", "infinite baffle")
@@ -239,7 +241,7 @@ def _reference(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[R
     )
 
 
-def _mass_start(
+def start_of_mass(
     curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance], reference: Resonance, sd: Known | None
 ) -> float:
     """Mms from the shift of the peaks, kg: the mean of what each state says (Small 1972); refuses what did not move."""
@@ -270,18 +272,20 @@ def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb
     )
 
 
-def _used(curve: ImpedanceCurve, fs: float) -> Mask:
+def points_used(curve: ImpedanceCurve, fs: float) -> Mask:
+    """Which points (n,) of a curve a fit uses."""
     f = curve.frequency_hz
     return np.asarray((f >= LOWEST_SHARE * fs) & (f <= max(HIGHEST[0], HIGHEST[1] * fs)))
 
 
-def _no_fit(
+def why_no_fit(
     best: Solved,
     curves: Sequence[tuple[ImpedanceCurve, State]],
     masks: Sequence[Mask],
     *,
     forced: bool,
 ) -> TsfitError:
+    """Say why no circuit fits, with the sweep that misses most and the remedy."""
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.floor:.0f} %"
     if best.fault is None and len(curves) > 1:

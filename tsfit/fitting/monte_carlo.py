@@ -95,7 +95,7 @@ def run_trials(
             settled = len(batches) > 1 and _stand_still(np.array(batches), _ended(np.concatenate(rows)))
             if settled or len(batches) == MOST_BATCHES:
                 break
-    return _told(best, np.concatenate(rows), settled)
+    return findings_of(best, np.concatenate(rows), settled)
 
 
 def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
@@ -204,7 +204,7 @@ def _stand_still(batches: Real, ended: Real) -> bool:
     return bool(np.all(2.0 * error < np.array(tolerance)))
 
 
-def _told(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
+def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
     ended = _ended(rows)
     centre = figure_table(best.model, best.x)

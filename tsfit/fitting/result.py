@@ -95,7 +95,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
         ),
         provenance=label.provenance,
         budget=table,
-        candidates=tuple(_told(each, ranked[0]) for each in ranked),
+        candidates=tuple(candidate_of(each, ranked[0]) for each in ranked),
         states=states,
         minimum=Rest(best),
         wirings=wiring_estimates(ranked),
@@ -128,7 +128,8 @@ def _traced(found: Mapping[str, Estimate], traced: Mapping[str, Estimate]) -> di
     return {name: traced.get(name, estimate) for name, estimate in found.items()}
 
 
-def _told(each: Ranked, best: Ranked) -> ModelCandidate:
+def candidate_of(each: Ranked, best: Ranked) -> ModelCandidate:
+    """Tell one choice of circuits beside the best."""
     candidate = each.solved
     circuit = candidate.circuit
     if not (math.isfinite(each.bic) and np.all(np.isfinite(candidate.x))):
@@ -149,7 +150,7 @@ def _told(each: Ranked, best: Ranked) -> ModelCandidate:
         )
 
 
-def _rivalry(ranked: Sequence[Ranked]) -> QualityNote | None:
+def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     """What the runner-up would change, and what the average over the models that count would."""
     sound = [each for each in ranked if each.fault is None]
     if len(sound) < 2:
@@ -230,7 +231,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             )
         )
     notes += _demand_notes(best)
-    rivalry = _rivalry(ranked)
+    rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
         notes.append(rivalry)
     if improve is not None:

@@ -105,7 +105,7 @@ class Task:
         names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []))
         circuit = Circuit(coil, suspension)
         model = JointModel(self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *circuit.parameters}))
-        x = model.start(_suspension_start(at) | dict(at))
+        x = model.start(start_of_suspension(at) | dict(at))
         if suspension != self.plain:
             x = _suspension_step(model, x, floor)
         tried = solve(model, x, floor, rough=not self.alone)
@@ -156,7 +156,7 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
-    return rank([_polished(each.solved) if _worth_polish(each, best) else each.solved for each in ranked])
+    return rank([_polished(each.solved) if worth_polish(each, best) else each.solved for each in ranked])
 
 
 def _scout(task: Task, start: Mapping[str, float]) -> Solved:
@@ -198,7 +198,7 @@ def rank(found: Sequence[Solved]) -> list[Ranked]:
     return [replace(each, weight=share / sum(shares)) for each, share in zip(ranked, shares, strict=True)]
 
 
-def _worth_polish(each: Ranked, best: float) -> bool:
+def worth_polish(each: Ranked, best: float) -> bool:
     """Whether a rough search may hide a model that counts."""
     return each.bic <= best + CLOSE_CALL + ROUGH_MISS
 
@@ -225,7 +225,7 @@ def _free_air_like(sweeps: Sequence[FitSweep]) -> FitSweep:
     return next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
 
 
-def _suspension_start(start: Mapping[str, float]) -> dict[str, float]:
+def start_of_suspension(start: Mapping[str, float]) -> dict[str, float]:
     """A mild touch of each suspension effect, for a tenth of the friction or less."""
     fs, qms, mms = start["Fs"], start["Qms"], start.get("Mms", 1.0)
     structural = 0.1 * (2.0 * math.pi * fs) ** 2 * mms / qms

@@ -4,17 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import Unpack
+from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, Unpack
 
 from tsfit.base.files import refuse_existing
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
-from tsfit.cli.fit.command import Asked
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import print_table, say_error
 from tsfit.cli.progress import shows_bars
 from tsfit.driver.units import display, rounded
 
+if TYPE_CHECKING:
+    from tsfit.fitting.demands import Demands
+
 SHOWN = ("Re", "Fs", "Qts", "Vas")
+
+
+class Asked(TypedDict):
+    """How each bench is to be fitted."""
+
+    coil: str | None
+    suspension: str | None
+    points_per_octave: int
+    monte_carlo: int | Literal["auto"] | None
+    demands: NotRequired[Demands]
 
 
 def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **asked: Unpack[Asked]) -> int:

@@ -4,25 +4,16 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, Unpack
+from typing import TYPE_CHECKING, Literal, Unpack
 
 import click
 
 from tsfit.cli.output import Outputs, with_outputs
 
 if TYPE_CHECKING:
+    from tsfit.cli.fit.batch import Asked
     from tsfit.driver.fit_result import FitResult
     from tsfit.fitting.demands import Demands
-
-
-class Asked(TypedDict):
-    """How each bench is to be fitted."""
-
-    coil: str | None
-    suspension: str | None
-    points_per_octave: int
-    monte_carlo: int | Literal["auto"] | None
-    demands: NotRequired[Demands]
 
 
 def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> int | str | None:
