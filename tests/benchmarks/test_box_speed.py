@@ -16,7 +16,7 @@ from tsfit.box.bands import with_bands
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.circuit import load
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.record import Driver
 
 BOXES, POINTS = 10_000, 300
@@ -83,7 +83,7 @@ def test_ten_thousand_boxes_with_all_limits(benchmark, median, tmp_path):
         HERON.values(),
         Circuit("ladder-2"),
         load.vented_box(volume, tuning, air, losses=load.Losses(leak_q=7.0)),
-        Drive(voltage=1.0),
+        Source(voltage=1.0),
     )
     far = 2j * np.pi * F * air.density / (2.0 * np.pi)
     for row, ours in zip(answer, (same.current, same.travel, same.port, same.pressure / far), strict=True):

@@ -10,7 +10,7 @@ import numpy as np
 from helpers.ngspice import Box, netlist, run
 
 from tsfit.circuit.load import Losses, closed_box
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.air import REFERENCE_AIR
 
 DRIVER = {"Re": 5.6, "Bl": 9.1, "Mms": 0.052, "Cms": 5.1e-4, "Rms": 2.2, "Sd": 0.0346, "Le": 6e-4}
@@ -22,7 +22,7 @@ FREQUENCY_HZ = np.linspace(5.0, 1000.0, 300)
 
 def many_boxes():
     load = closed_box(VOLUMES, resonance=48.0, losses=Losses(**LOSSES))
-    return Response(FREQUENCY_HZ, DRIVER, Circuit(), load, Drive(voltage=1.0))
+    return Response(FREQUENCY_HZ, DRIVER, Circuit(), load, Source(voltage=1.0))
 
 
 def one_by_ngspice(volume, folder):

@@ -24,7 +24,7 @@ from tsfit.circuit.load import (
     vented_box,
 )
 from tsfit.circuit.network import chamber
-from tsfit.circuit.response import Circuit, Drive, Response, impedance, impedance_gradient
+from tsfit.circuit.response import Circuit, Response, Source, impedance, impedance_gradient
 from tsfit.driver.air import REFERENCE_AIR
 
 VALUES = {**DRIVER, **COILS["simple"]}
@@ -135,7 +135,7 @@ def test_what_holds_unless_stated():
     load = vented_box(0.06, 34.0)
     plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load)
     told = Response(
-        FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=2.83, source_ohm=0.0, distance_m=1.0, air=REFERENCE_AIR)
+        FREQUENCY_HZ, VALUES, Circuit(), load, Source(voltage=2.83, source_ohm=0.0, distance_m=1.0, air=REFERENCE_AIR)
     )
     np.testing.assert_array_equal(plain.pressure, told.pressure)
     bare = Load(compliance=load.compliance, port_mass=load.port_mass)
@@ -144,12 +144,12 @@ def test_what_holds_unless_stated():
 
 def test_drive_distance_and_source_resistance():
     load = LOADS["closed"]
-    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=1.0))
-    far = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Drive(voltage=2.0, distance_m=2.0))
+    plain = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Source(voltage=1.0))
+    far = Response(FREQUENCY_HZ, VALUES, Circuit(), load, Source(voltage=2.0, distance_m=2.0))
     np.testing.assert_allclose(far.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(far.peak_travel, 2.0 * math.sqrt(2.0) * np.abs(plain.travel), rtol=1e-12)
     leads = Response(
-        FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, Drive(voltage=1.0, source_ohm=0.4)
+        FREQUENCY_HZ, {**VALUES, "Re": VALUES["Re"] - 0.4}, Circuit(), load, Source(voltage=1.0, source_ohm=0.4)
     )
     np.testing.assert_allclose(leads.pressure, plain.pressure, rtol=1e-12)
     np.testing.assert_allclose(leads.impedance, plain.impedance - 0.4, rtol=1e-12)

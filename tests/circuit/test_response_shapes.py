@@ -15,7 +15,7 @@ from tsfit.circuit.load import (
     passive_radiator_box,
     vented_box,
 )
-from tsfit.circuit.response import Circuit, Drive, Response, Squares, impedance, impedance_gradient
+from tsfit.circuit.response import Circuit, Response, Source, Squares, impedance, impedance_gradient
 
 DOWN, ACROSS = (3, 1), (2,)
 VOLUMES = np.array([0.02, 0.05])
@@ -54,7 +54,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
 
     z = impedance(FREQUENCY_HZ, values, circuit, many)
     _, gradient = impedance_gradient(FREQUENCY_HZ, values, circuit, many)
-    answer = Response(FREQUENCY_HZ, values, circuit, many, Drive(voltage=volt, source_ohm=source_ohm))
+    answer = Response(FREQUENCY_HZ, values, circuit, many, Source(voltage=volt, source_ohm=source_ohm))
     assert z.shape == full
 
     for i in range(3):
@@ -68,7 +68,7 @@ def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
                 at = np.broadcast_to(gradient[name], full)[i, j]
                 slope = np.broadcast_to(slope, at.shape)
                 np.testing.assert_allclose(at, slope, rtol=1e-9, atol=1e-12 * np.max(np.abs(slope)), err_msg=name)
-            alone = Response(FREQUENCY_HZ, one, circuit, single, Drive(voltage=volt[i, 0], source_ohm=source_ohm[j]))
+            alone = Response(FREQUENCY_HZ, one, circuit, single, Source(voltage=volt[i, 0], source_ohm=source_ohm[j]))
             for name in result_names():
                 assert getattr(answer, name).shape == full, name
                 np.testing.assert_allclose(
@@ -88,7 +88,7 @@ LOADS_AND_BAND_PASS = {
 @pytest.mark.parametrize("load", LOADS_AND_BAND_PASS)
 def test_squares_are_those_of_the_phasors(load):
     asked = FREQUENCY_HZ, DRIVER | COILS["simple"], Circuit(), LOADS_AND_BAND_PASS[load](VOLUMES, DRIVER["Sd"])
-    drive = Drive(voltage=4.0, source_ohm=0.3, distance_m=2.0)
+    drive = Source(voltage=4.0, source_ohm=0.3, distance_m=2.0)
     phasors, squares = Response(*asked, drive), Squares(*asked, drive)
     for name in result_names():
         expected = np.abs(getattr(phasors, name)) ** 2

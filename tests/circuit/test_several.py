@@ -3,7 +3,7 @@ import pytest
 
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import closed_box
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.circuit.several import ohm_factor, together
 from tsfit.driver.record import Driver
 
@@ -25,7 +25,7 @@ def heron(coil="simple", suspension="ideal", **suspension_values):
 
 
 def answer(driver, volume, volt):
-    return Response(F, driver.values(), Circuit(driver.coil, driver.suspension), closed_box(volume), Drive(voltage=volt))
+    return Response(F, driver.values(), Circuit(driver.coil, driver.suspension), closed_box(volume), Source(voltage=volt))
 
 
 @pytest.mark.parametrize("coil", COILS)

@@ -13,7 +13,7 @@ from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.tolerance import driver_draws
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import infinite_baffle
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.circuit.several import rewired, together
 from tsfit.driver.record import Driver
 
@@ -27,7 +27,7 @@ F = np.geomspace(10.0, 500.0, 50)
 
 def answer(driver):
     circuit = Circuit(driver.coil, driver.suspension)
-    return Response(F, driver.values(), circuit, infinite_baffle(driver.Sd), Drive(voltage=2.83))
+    return Response(F, driver.values(), circuit, infinite_baffle(driver.Sd), Source(voltage=2.83))
 
 
 @pytest.mark.against("two coils of 2 Ω rewired", "common practice, no source: 4 Ω and 1 Ω", "1e-6")

@@ -13,7 +13,7 @@ from scipy.optimize import brentq, fsolve, minimize_scalar
 from scipy.signal import butter, cheby1, freqs
 
 from tsfit.circuit.load import Losses, closed_box, vented_box
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.formulas import (
     REFERENCE_PRESSURE,
     compliance,
@@ -38,7 +38,7 @@ def shape(frequency_hz, qts, load):
     """Pressure over its mid-band value, complex; the mid-band value is Small's efficiency, not one from the circuit."""
     values, qes = driver(qts)
     level = sensitivity_2v83(efficiency(FS, VAS, qes), RE)
-    answer = Response(frequency_hz, values, Circuit(), load, Drive(voltage=math.sqrt(8.0)))
+    answer = Response(frequency_hz, values, Circuit(), load, Source(voltage=math.sqrt(8.0)))
     return answer.pressure / (REFERENCE_PRESSURE * 10.0 ** (level / 20.0))
 
 

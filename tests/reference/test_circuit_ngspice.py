@@ -19,7 +19,7 @@ from tsfit.circuit.load import (
     passive_radiator_box,
     vented_box,
 )
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.air import Air
 
 AIR = Air(temperature_c=24.0, pressure_hpa=955.0, humidity_percent=60.0)
@@ -116,7 +116,7 @@ def test_same_answer(box, coil, tmp_path):
     spice = run(netlist(driver, drawn, AIR.density, AIR.sound_speed, "dec 60 5 1000", volt=2.83, source_ohm=0.4), tmp_path)
     f = spice["frequency"]
     assert (f[0], len(f)) == (5.0, 139)
-    ours = Response(f, driver, Circuit(coil), load, Drive(voltage=2.83, source_ohm=0.4, distance_m=2.0, air=AIR))
+    ours = Response(f, driver, Circuit(coil), load, Source(voltage=2.83, source_ohm=0.4, distance_m=2.0, air=AIR))
 
     velocity = spice["i(vvelocity)"]
     nothing = np.zeros_like(velocity)

@@ -12,7 +12,7 @@ import pytest
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.step import step_response
 from tsfit.circuit.load import Losses, closed_box, vented_box
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
 
@@ -58,7 +58,7 @@ BOXES = {
 def test_response_and_group_delay(box):
     model, load = BOXES[box][0](), BOXES[box][1]
     omega = 2.0 * np.pi * F
-    pressure = Response(F, P, Circuit(), load, Drive(voltage=1.0, air=AIR)).pressure
+    pressure = Response(F, P, Circuit(), load, Source(voltage=1.0, air=AIR)).pressure
     far = np.asarray(model(1j * omega)) * AIR.density / (2.0 * np.pi)
     np.testing.assert_allclose(pressure, far, rtol=1e-8)
 
@@ -71,7 +71,7 @@ def test_response_and_group_delay(box):
     )
     # Only relative steps this wide keep both rounding and curvature of the phase below what is compared.
     near = np.stack([F * (1.0 - 1e-5), F * (1.0 + 1e-5)])
-    low, high = (Response(f, P, Circuit(), load, Drive(voltage=1.0, air=AIR)).pressure for f in near)
+    low, high = (Response(f, P, Circuit(), load, Source(voltage=1.0, air=AIR)).pressure for f in near)
     delay = -np.angle(high / low) / (2.0 * np.pi * (near[1] - near[0]))
     np.testing.assert_allclose(delay, by_control, rtol=1e-4, atol=1e-9)
 
@@ -98,7 +98,7 @@ def test_step_response(box):
     rate, period = 8192.0, 2.0
     n = int(rate * period)
     f = np.fft.rfftfreq(n, 1.0 / rate)[1:]
-    pressure = Response(f, P, Circuit(), load, Drive(voltage=1.0, air=AIR)).pressure
+    pressure = Response(f, P, Circuit(), load, Source(voltage=1.0, air=AIR)).pressure
     odd = np.arange(1, n // 2 + 1) % 2 == 1
     # Square wave of ±1/2: odd harmonics 1/(jπk) of the fundamental, a step of 1 at t = 0 and of −1 at half the period.
     # The jump of the response itself, which no finite spectrum draws, is taken out and put back.

@@ -16,7 +16,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Number, Real
 from tsfit.circuit.load import Load
-from tsfit.circuit.response import Circuit, Drive, Response, Squares, impedance
+from tsfit.circuit.response import Circuit, Response, Source, Squares, impedance
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
     braked_q,
@@ -149,8 +149,8 @@ class Enclosure:
         return Circuit(self.driver.coil, self.driver.suspension)
 
     @property
-    def _drive(self) -> Drive:
-        return Drive(self.voltage, self.source_ohm, air=self.driver.air)
+    def _drive(self) -> Source:
+        return Source(self.voltage, self.source_ohm, air=self.driver.air)
 
     def level_db(self, frequency_hz: Real) -> Real:
         """Return the level re `reference_db`."""

@@ -139,7 +139,7 @@ Told = TypeVar("Told", Complex, Real)
 
 
 @dataclass(frozen=True)
-class Drive:
+class Source:
     """What drives the circuit, and where it is heard.
 
     Attributes
@@ -159,7 +159,7 @@ class Drive:
     air: Air = REFERENCE_AIR
 
 
-DRIVE = Drive()
+SOURCE = Source()
 
 
 class _Answer(Generic[Wave, Told]):
@@ -171,7 +171,7 @@ class _Answer(Generic[Wave, Told]):
         values: Mapping[str, Number],
         circuit: Circuit,
         load: Load,
-        drive: Drive = DRIVE,
+        drive: Source = SOURCE,
     ) -> None:
         self.frequency_hz: Real = np.asarray(frequency_hz, dtype=np.float64)
         self._p = _columns(values)

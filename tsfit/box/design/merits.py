@@ -17,7 +17,7 @@ from tsfit.box.enclosure import reference_level
 from tsfit.box.numbers import HALF_POWER_DB, last_rise, waves
 from tsfit.circuit.load import Load
 from tsfit.circuit.network import column
-from tsfit.circuit.response import Circuit, Drive, Response
+from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.air import Air
 
 SPACING = 0.02
@@ -69,7 +69,7 @@ def merits(
     source_ohm: float = 0.0,
 ) -> Merits:
     """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
-    answer = Response(frequency_hz, values, models, load, Drive(voltage, source_ohm, air=air))
+    answer = Response(frequency_hz, values, models, load, Source(voltage, source_ohm, air=air))
     reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass, source_ohm=source_ohm)
     level = answer.spl_db - column(reference)
     # The current without the inductance is larger by Z/(Z - Zcoil), and everything else with it.
