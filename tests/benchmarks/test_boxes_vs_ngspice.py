@@ -26,7 +26,7 @@ def many_boxes():
 
 
 def one_by_ngspice(volume, folder):
-    drawn = Box(volume=volume, reference_hz=48.0, losses=Losses(**LOSSES))
+    drawn = Box(volume=volume, reference_hz=48.0, **LOSSES)
     return run(netlist(DRIVER, drawn, REFERENCE_AIR.density, REFERENCE_AIR.sound_speed, "lin 300 5 1000"), folder)
 
 

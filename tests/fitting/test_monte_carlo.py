@@ -13,13 +13,13 @@ from tsfit.base.files import to_json
 from tsfit.driver.fit_result import Estimate, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.monte_carlo import (
     BATCH,
-    _ended,
-    _figure,
-    _refitted,
-    _stand_still,
-    _summary,
+    ended_trials,
+    figure_of,
     numerical_tolerance,
+    refitted,
     run_trials,
+    stand_still,
+    summary_of,
     with_trials,
 )
 from tsfit.fitting.uncertainty import COVERAGE_95
@@ -37,7 +37,7 @@ def linear(points):
 @pytest.mark.parametrize("points", [1.0, 9.0])
 def test_a_linear_problem_gets_its_covariance(points):
     best, slopes = linear(points)
-    found = _refitted(best, np.random.default_rng(5), 4000)
+    found = refitted(best, np.random.default_rng(5), 4000)
     expected = np.linalg.inv(slopes.T @ slopes)
     assert np.abs(np.mean(found, axis=0)) == pytest.approx(0.0, abs=4.0 * np.sqrt(expected.max() / 4000))
     assert np.cov(found.T) == pytest.approx(expected, abs=0.08 * expected.max())
@@ -66,7 +66,7 @@ def test_stated_errors_hold_where_neighbours_err_alike():
 )
 def test_sum_of_four(draw, end):
     ordered = np.sort(np.sum(draw(np.random.default_rng(6)), axis=0))
-    found = _figure(ordered, Estimate(0.0, 2.0, (-2.0 * COVERAGE_95, 2.0 * COVERAGE_95), "1"))
+    found = figure_of(ordered, Estimate(0.0, 2.0, (-2.0 * COVERAGE_95, 2.0 * COVERAGE_95), "1"))
     assert (found.mean, found.stdev) == pytest.approx((0.0, 2.0), abs=0.02)
     assert found.interval95 == pytest.approx((-end, end), abs=0.03)
     assert found.shortest95 == pytest.approx((-end, end), abs=0.15)
@@ -75,7 +75,7 @@ def test_sum_of_four(draw, end):
 
 def test_the_shortest_interval_of_a_skew_figure_lies_lower():
     ordered = np.sort(np.exp(np.random.default_rng(7).standard_normal(100_000)))
-    found = _figure(ordered, Estimate(1.0, 1.0, (1.0 - COVERAGE_95, 1.0 + COVERAGE_95), "1"))
+    found = figure_of(ordered, Estimate(1.0, 1.0, (1.0 - COVERAGE_95, 1.0 + COVERAGE_95), "1"))
     assert found.interval95 == pytest.approx((np.exp(-COVERAGE_95), np.exp(COVERAGE_95)), rel=0.03)
     assert found.shortest95[0] < 0.5 * found.interval95[0]
     assert found.shortest95[1] - found.shortest95[0] < found.interval95[1] - found.interval95[0]
@@ -84,7 +84,7 @@ def test_the_shortest_interval_of_a_skew_figure_lies_lower():
 
 def test_few_trials_leave_the_verdict_open():
     ordered = np.sort(np.random.default_rng(8).standard_normal(200))
-    assert _figure(ordered, Estimate(0.0, 0.9, (-1.8, 1.8), "1")).agrees is None
+    assert figure_of(ordered, Estimate(0.0, 0.9, (-1.8, 1.8), "1")).agrees is None
 
 
 @pytest.mark.parametrize(("gap", "agrees"), [(0.0016, True), (0.0025, None), (0.0080, None), (0.0084, False)])
@@ -94,10 +94,10 @@ def test_the_verdict_is_open_by_two_standard_deviations_of_a_rank(gap, agrees):
     ordered = 1e-4 * np.arange(10_000)
     low, high = ordered[249], ordered[9749]
     for ends in ((low - gap, high), (low, high - gap)):
-        found = _figure(ordered, Estimate(0.5, 0.012, ends, "1"))
+        found = figure_of(ordered, Estimate(0.5, 0.012, ends, "1"))
         assert (found.interval95, found.agrees) == ((low, high), agrees)
     assert found.stdev == pytest.approx(1e-4 * np.sqrt(10_000 * 10_001 / 12.0), rel=1e-9)
-    np.testing.assert_allclose(_summary(ordered[:, np.newaxis])[:, 0], [found.mean, found.stdev, low, high], rtol=1e-9)
+    np.testing.assert_allclose(summary_of(ordered[:, np.newaxis])[:, 0], [found.mean, found.stdev, low, high], rtol=1e-9)
 
 
 @pytest.mark.parametrize(("stdev", "tolerance"), [(0.012, 0.005), (0.96, 0.5), (3.0e-5, 0.5e-5), (70.0, 5.0)])
@@ -109,28 +109,28 @@ def test_batches_stand_still_or_not():
     rng = np.random.default_rng(9)
     ended = rng.standard_normal((1000, 2))
     quiet = np.tile([[0.0], [1.0], [-2.0], [2.0]], (3, 1, 2)) + 0.01 * rng.standard_normal((3, 4, 2))
-    assert _stand_still(quiet, ended)
+    assert stand_still(quiet, ended)
     quiet[1, 3, 0] += 5.0
-    assert not _stand_still(quiet, ended)
+    assert not stand_still(quiet, ended)
 
 
 def test_batches_stand_still_when_twice_their_error_is_within_the_tolerance():
     """Three batches 1 apart err by 1/sqrt 3, twice that is 1.155; half a digit of 20 is 5, of 2 it is 0.5."""
     ended = np.array([[-1.0], [1.0]]) / np.sqrt(2.0)
     apart = np.tile(np.array([-1.0, 0.0, 1.0])[:, np.newaxis, np.newaxis], (1, 4, 1))
-    assert not _stand_still(apart, 2.0 * ended)
-    assert _stand_still(apart, 20.0 * ended)
-    assert _stand_still(4.32 * apart, 20.0 * ended)
-    assert not _stand_still(4.34 * apart, 20.0 * ended)
+    assert not stand_still(apart, 2.0 * ended)
+    assert stand_still(apart, 20.0 * ended)
+    assert stand_still(4.32 * apart, 20.0 * ended)
+    assert not stand_still(4.34 * apart, 20.0 * ended)
 
 
 def test_half_of_the_trials_must_end():
     rows = np.ones((10, 2))
     rows[:5, 1] = np.nan
-    assert _ended(rows).shape == (5, 2)
+    assert ended_trials(rows).shape == (5, 2)
     rows[5, 0] = np.inf
     with pytest.raises(TsfitError, match="Of 10 Monte Carlo trials only 4 ended") as caught:
-        _ended(rows)
+        ended_trials(rows)
     assert caught.value.code == "trials_failed"
 
 

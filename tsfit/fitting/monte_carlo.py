@@ -91,8 +91,8 @@ def run_trials(
                 on_trials(sum(map(len, rows)))
             if settled is None:
                 break
-            batches.append(_summary(_ended(np.concatenate(rows[begun:]))))
-            settled = len(batches) > 1 and _stand_still(np.array(batches), _ended(np.concatenate(rows)))
+            batches.append(summary_of(ended_trials(np.concatenate(rows[begun:]))))
+            settled = len(batches) > 1 and stand_still(np.array(batches), ended_trials(np.concatenate(rows)))
             if settled or len(batches) == MOST_BATCHES:
                 break
     return findings_of(best, np.concatenate(rows), settled)
@@ -137,13 +137,13 @@ def check_trials(trials: Trials) -> None:
 @np.errstate(all="ignore")
 def simulate(best: Solved, rng: np.random.Generator, number: int) -> Real:
     """Figures of `number` trials, shape (number, k) in the order of `figure_table`; NaN where a trial ended nowhere."""
-    found = _refitted(best, rng, number)
+    found = refitted(best, rng, number)
     table = figure_table(best.model, found)
     table["Re_20C"] = table["Re_20C"] * (1.0 - coil_spread(best.model) * rng.standard_normal(number))
     return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
 
 
-def _refitted(best: Solved, rng: np.random.Generator, number: int) -> Real:
+def refitted(best: Solved, rng: np.random.Generator, number: int) -> Real:
     """Variables (number, n_variables) of as many trials.
 
     Curves that differ from the fitted ones by errors e leave the residual r(x) − r(best) − e/σ, and a prior that stands
@@ -168,7 +168,7 @@ def _apart(objective: Objective, wanted: Real, at: Real) -> Real:
     return objective.residual(at) - wanted
 
 
-def _ended(rows: Real) -> Real:
+def ended_trials(rows: Real) -> Real:
     """Those of the trials (m, k) that have figures.
 
     Raises
@@ -186,7 +186,7 @@ def _ended(rows: Real) -> Real:
     return ended
 
 
-def _summary(ended: Real) -> Real:
+def summary_of(ended: Real) -> Real:
     """Mean, standard uncertainty, low and high end, shape (4, k)."""
     return np.stack([np.mean(ended, axis=0), np.std(ended, axis=0, ddof=1), *middle(ended)])
 
@@ -197,7 +197,7 @@ def numerical_tolerance(stdev: float) -> float:
     return 0.5 * 10.0 ** (exponent - DIGITS + 1)
 
 
-def _stand_still(batches: Real, ended: Real) -> bool:
+def stand_still(batches: Real, ended: Real) -> bool:
     """Whether the averages over the batches (h, 4, k) are settled (JCGM 101, 7.9.4 d to j)."""
     error = np.std(batches, axis=0, ddof=1) / math.sqrt(len(batches))
     tolerance = [numerical_tolerance(stdev) if stdev > 0.0 else math.inf for stdev in np.std(ended, axis=0, ddof=1)]
@@ -206,7 +206,7 @@ def _stand_still(batches: Real, ended: Real) -> bool:
 
 def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
-    ended = _ended(rows)
+    ended = ended_trials(rows)
     centre = figure_table(best.model, best.x)
     units = {**units_of(best.model), **CONDITION_UNITS}
 
@@ -219,11 +219,11 @@ def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     for k, (name, value) in enumerate(centre.items()):
         if variance[k] > 0.0 and name not in best.open_terms:
             linear = estimate_of(float(value), math.sqrt(variance[k]), units[name], level=name in LEVELS)
-            figures[name] = _figure(np.sort(ended[:, k]), linear)
+            figures[name] = figure_of(np.sort(ended[:, k]), linear)
     return MonteCarlo(len(ended), len(rows) - len(ended), settled, figures)
 
 
-def _figure(ordered: Real, linear: Estimate) -> MonteCarloFigure:
+def figure_of(ordered: Real, linear: Estimate) -> MonteCarloFigure:
     """Sum up the trials (m,) of one figure, in order, beside its estimate by the covariance (JCGM 101, 7.7 and 8)."""
     number = len(ordered)
     first, span = ranks(number)
