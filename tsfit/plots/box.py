@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -10,7 +10,7 @@ from matplotlib.ticker import MaxNLocator
 
 from tsfit.base.arrays import Real
 from tsfit.box.told import in_units
-from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, frequency_axis, name_level, new_figure, value_axis
+from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_figure, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 LEVEL_SPAN_DB = 40.0
 BAND_INK = "#c9d6d9"
-LIMIT_STYLES: dict[str, tuple[str, Any]] = {
+LIMIT_STYLES = {
     "power": LINES[0],
     "travel": LINES[1],
     "port speed": LINES[2],
@@ -38,7 +38,7 @@ def box_figure(result: BoxResult) -> Figure:
     limits where they are near. Grey bands are the 95 % that the fit's uncertainty leaves, where the driver came as a fit.
     """
     curves, enclosure = result.curves, result.enclosure
-    quantities: list[tuple[str, Any, str, float]] = [("spl_db", curves.spl_db, "level, dB", 1.9)]
+    quantities: list[tuple[str, Real, str, float]] = [("spl_db", curves.spl_db, "level, dB", 1.9)]
     if result.maximum is not None:
         quantities.append(("max_spl_db", result.maximum.spl_db, "most, dB", 1.9))
     quantities.append(("excursion_mm", curves.excursion_mm, "travel, mm peak", 1.25))
@@ -90,7 +90,7 @@ def step_figure(result: BoxResult) -> Figure:
     return figure
 
 
-def _marker(values: np.ndarray) -> str:
+def _marker(values: Real) -> str:
     """A curve of very few points shows them."""
     return "o" if len(values) < 3 else ""
 
@@ -124,16 +124,10 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
         if frequency is not None and low <= frequency <= high:
             level = reference - 3.01
             panel.plot([frequency], [level], marker="o", markersize=4.5, color=LINES[0][0])
-            panel.annotate(
-                f"f3 {frequency:.3g} Hz",
-                (frequency, level),
-                xytext=(7 if side == "left" else -7, 2 if band_pass else -3),
-                textcoords="offset points",
-                va="bottom" if band_pass else "top",
-                ha=side,
-                fontsize=SMALL,
-                color=LINES[0][0],
-            )
+            note(
+                panel, f"f3 {frequency:.3g} Hz", (frequency, level), LINES[0][0],
+                (7 if side == "left" else -7, 2 if band_pass else -3), va="bottom" if band_pass else "top", ha=side,
+            )  # fmt: skip
 
 
 def _in_the_room(panel: Axes, frequency: Real, level: Real, lowest_mode: float) -> None:
@@ -144,15 +138,10 @@ def _in_the_room(panel: Axes, frequency: Real, level: Real, lowest_mode: float) 
     panel.plot(frequency[below], level[below], color=colour, linestyle=dash, linewidth=1.3)
     at = min(int(np.searchsorted(frequency, 0.6 * lowest_mode)), len(frequency) - 1)
     crowded = frequency[at] < 3.0 * frequency[0]
-    panel.annotate(
-        "in the room, roughly",
-        (frequency[at], level[at]),
-        xytext=(0.0 if crowded else -5.0, 3.0),
-        textcoords="offset points",
+    note(
+        panel, "in the room, roughly", (frequency[at], level[at]), colour, (0.0 if crowded else -5.0, 3.0),
         ha="left" if crowded else "right",
-        fontsize=SMALL,
-        color=colour,
-    )
+    )  # fmt: skip
 
 
 def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None) -> None:
@@ -163,15 +152,7 @@ def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None)
     if peak is not None and np.any(peak.spl_db > level + 0.05):
         panel.plot(frequency, peak.spl_db, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
         above = int(np.argmax(peak.spl_db - level))
-        panel.annotate(
-            "short-term",
-            (frequency[above], float(peak.spl_db[above])),
-            xytext=(0, 3.0),
-            textcoords="offset points",
-            ha="center",
-            fontsize=SMALL,
-            color=QUIET,
-        )
+        note(panel, "short-term", (frequency[above], float(peak.spl_db[above])), QUIET, (0, 3.0), ha="center")
     edges = np.flatnonzero(np.diff(most.binding)) + 1
     starts, ends = np.concatenate([[0], edges]), np.concatenate([edges, [len(frequency)]])
     span = np.log(frequency[-1] / frequency[0]) or 1.0
@@ -195,16 +176,7 @@ def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None)
 
 def _on_line(panel: Axes, frequency: float, level: float, text: str, colour: str, aside: float = 5.0) -> None:
     """Name a line underneath it, to the right where it rises and to the left where it falls."""
-    panel.annotate(
-        text,
-        (frequency, level),
-        xytext=(aside, -3.0),
-        textcoords="offset points",
-        ha="left" if aside > 0.0 else "right",
-        va="top",
-        fontsize=SMALL,
-        color=colour,
-    )
+    note(panel, text, (frequency, level), colour, (aside, -3.0), ha="left" if aside > 0.0 else "right", va="top")
 
 
 def _limit_line(panel: Axes, limit: float | None, unit: float, text: str) -> None:

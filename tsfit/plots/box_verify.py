@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from tsfit.base.arrays import Complex, Real
 from tsfit.box.forms import BuiltBoxForm
 from tsfit.box.verify.findings import KIND_NAMES
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,9 +31,7 @@ def verify_figure(data: BuiltBoxForm) -> Figure:
     error.axhline(0.0, color=QUIET, linewidth=0.7)
     error.plot(f, miss.real, "o", markersize=2.0, color=LINES[0][0])
     error.plot(f, miss.imag, "o", markersize=2.0, color=LINES[0][0], markerfacecolor="none", markeredgewidth=0.5)
-    error.annotate(
-        "● magnitude  ○ phase", (1.0, 1.0), xycoords="axes fraction", ha="right", va="bottom", fontsize=SMALL, color=QUIET
-    )
+    note(error, "● magnitude  ○ phase", (1.0, 1.0), QUIET, xycoords="axes fraction", ha="right", va="bottom")
     log_value_axis(magnitude, "impedance, Ω")
     value_axis(error, "error, %")
     frequency_axis(error, float(f[0]), float(f[-1]))
@@ -50,16 +48,10 @@ def _magnitude(panel: Axes, f: Real, z: Complex, fitted: Complex, planned: Compl
     # Each name hangs on its own curve where the two differ most, on the side away from the other.
     for text, line, (colour, _) in (("built", fitted, LINES[0]), ("planned", planned, LINES[1])):
         higher = np.abs(line[apart]) >= np.abs((fitted if line is planned else planned)[apart])
-        panel.annotate(
-            text,
-            (float(f[apart]), float(np.abs(line[apart]))),
-            xytext=(-26 if higher else 26, -12),
-            textcoords="offset points",
-            ha="right" if higher else "left",
-            arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
-            fontsize=SMALL,
-            color=colour,
-        )
+        note(
+            panel, text, (float(f[apart]), float(np.abs(line[apart]))), colour, (-26 if higher else 26, -12),
+            ha="right" if higher else "left", arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6},
+        )  # fmt: skip
 
 
 def _resonances(panel: Axes, data: BuiltBoxForm, lowest: float) -> None:
@@ -69,14 +61,7 @@ def _resonances(panel: Axes, data: BuiltBoxForm, lowest: float) -> None:
             panel.axvline(at, color=HAIR, linewidth=0.8, zorder=0)
             # fp comes close to fL, so its name stands inside.
             inside = name == "fp"
-            panel.annotate(
-                f"{name} {at:.3g} Hz",
-                (at, 0.9 if inside else 1.0),
-                xytext=(-3 if inside else 0, 0),
-                textcoords="offset points",
-                xycoords=("data", "axes fraction"),
-                ha="right" if inside else "center",
-                va="top" if inside else "bottom",
-                fontsize=SMALL,
-                color=QUIET,
-            )
+            note(
+                panel, f"{name} {at:.3g} Hz", (at, 0.9 if inside else 1.0), QUIET, (-3 if inside else 0, 0),
+                xycoords=("data", "axes fraction"), ha="right" if inside else "center", va="top" if inside else "bottom",
+            )  # fmt: skip

@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from tsfit.base.arrays import Real
 from tsfit.box.compare.consequence import BandCurve
 from tsfit.box.compare.form import ConsequenceForm
-from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_figure, value_axis
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,12 +66,7 @@ def _name_curves(panel: Axes, frequency: Real, curves: Sequence[tuple[str, BandC
     for k, (label, _) in enumerate(curves):
         other = values[1 - k][place] if len(values) == 2 else -np.inf
         above = values[k][place] > other or (k == 0 and values[k][place] == other)
-        panel.annotate(
-            label,
-            (frequency[place], values[k][place]),
-            xytext=(0, 6 if above else -6),
-            textcoords="offset points",
+        note(
+            panel, label, (frequency[place], values[k][place]), LINES[k][0], (0, 6 if above else -6),
             va="bottom" if above else "top",
-            fontsize=SMALL,
-            color=LINES[k][0],
-        )
+        )  # fmt: skip

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.figure import Figure
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from tsfit.plots.style import LINES, SMALL, frequency_axis, name_level, new_figure, spread, value_axis
+from tsfit.base.arrays import Real
+from tsfit.plots.style import LINES, frequency_axis, name_level, new_figure, note, spread, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -82,7 +83,7 @@ def _range(panel: Axes, quantity: Quantity) -> None:
         panel.set_ylim(min(0.0, 1.1 * float(values.min())), 1.1 * top or 1.0)
 
 
-def _name(panel: Axes, frequency: NDArray[np.float64], quantity: Quantity, systems: list[str]) -> None:
+def _name(panel: Axes, frequency: Real, quantity: Quantity, systems: list[str]) -> None:
     """Write each system's name above the panel with a leader to its curve."""
     count = len(systems)
     shares = [(number + 0.5) / count for number in range(count)]
@@ -93,9 +94,9 @@ def _name(panel: Axes, frequency: NDArray[np.float64], quantity: Quantity, syste
         colour, _ = LINES[number % len(LINES)]
         values = np.asarray(quantity.curves[name], dtype=float)
         at = int(np.clip(round(place * (len(frequency) - 1)), 0, len(frequency) - 1))
-        look: dict[str, Any] = {"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0}
-        text = panel.annotate(
-            name, (float(frequency[at]), float(values[at])), xytext=(place, 1.04), textcoords="axes fraction",
-            ha="center", fontsize=SMALL, color=colour, arrowprops=look, parse_math=False,
+        look = {"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0}
+        point = (float(frequency[at]), float(values[at]))
+        note(
+            panel, name, point, colour, (place, 1.04), textcoords="axes fraction", ha="center", arrowprops=look,
+            parse_math=False, label=name,
         )  # fmt: skip
-        text.set_label(name)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Literal
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_figure, preferred_numbers
+from tsfit.base.arrays import Real
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_figure, note, preferred_numbers
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +49,7 @@ def map_figure(
     )
     litres = 1e3 * design.volume / filling
     merits = design.boxes.merits
-    values: dict[Quantity, tuple[Any, Any]] = {
+    values: dict[Quantity, tuple[Real, Callable[[float], str]]] = {
         "f3": (merits.f3_hz, lambda v: f"{v:.4g} Hz"),
         "ripple": (merits.unevenness_db, lambda v: f"{v:g} dB"),
         "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
@@ -77,7 +79,7 @@ def _dash_name(place: int) -> str:
     return ("solid", "dashed", "dash-dotted")[place]
 
 
-def _steps(data: Any) -> list[float]:
+def _steps(data: Real) -> list[float]:
     """Round numbers within what most of the map holds, eight or so."""
     low, high = np.nanquantile(data, [0.01, 0.95])
     return [float(step) for step in MaxNLocator(9, steps=[1, 2, 5, 10]).tick_values(low, high)]
@@ -86,14 +88,8 @@ def _steps(data: Any) -> list[float]:
 def _mark(panel: Axes, litres: float, tuning: float) -> None:
     panel.plot([litres], [tuning], marker="o", markersize=7, markerfacecolor="white", markeredgecolor=INK, zorder=5)
     left = np.log(litres / panel.get_xlim()[0]) > 0.6 * np.log(panel.get_xlim()[1] / panel.get_xlim()[0])
-    panel.annotate(
-        f"{litres:.3g} l, {tuning:.3g} Hz",
-        (litres, tuning),
-        xytext=(-9 if left else 9, 9),
-        textcoords="offset points",
-        ha="right" if left else "left",
-        fontsize=TEXT,
-        color=INK,
-        weight="bold",
+    note(
+        panel, f"{litres:.3g} l, {tuning:.3g} Hz", (litres, tuning), INK, (-9 if left else 9, 9),
+        ha="right" if left else "left", fontsize=TEXT, weight="bold",
         bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
-    )
+    )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, frequency_axis, new_figure, value_axis
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, frequency_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -66,30 +66,17 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
     bars = 100.0 * K * one.stdev
     low, high = float(np.min(values - bars)), float(np.max(values + bars))
     panel.set_ylim(low - 0.1 * (high - low), high + (0.3 if told else 0.1) * (high - low))
-    panel.annotate(
-        f"{one.cause} ({one.figure})",
-        (0.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0, 2),
-        textcoords="offset points",
-        va="bottom",
+    note(
+        panel, f"{one.cause} ({one.figure})", (0.0, 1.0), colour, (0, 2), xycoords="axes fraction", va="bottom",
         fontsize=TEXT,
-        color=colour,
-    )
+    )  # fmt: skip
 
 
 def _name(panel: Axes, value: float, text: str, colour: str) -> None:
-    panel.annotate(
-        text,
-        (1.0, value),
-        xycoords=("axes fraction", "data"),
-        xytext=(0, 4 if value > 0.0 else -4),
-        textcoords="offset points",
-        ha="right",
+    note(
+        panel, text, (1.0, value), colour, (0, 4 if value > 0.0 else -4), xycoords=("axes fraction", "data"), ha="right",
         va="bottom" if value > 0.0 else "top",
-        fontsize=SMALL,
-        color=colour,
-    )
+    )  # fmt: skip
 
 
 def box_drift_figure(boxed: BoxedChange) -> Figure:
@@ -107,16 +94,11 @@ def box_drift_figure(boxed: BoxedChange) -> Figure:
         at = int(places[index] * len(frequency))
         f3 = box.f3_hz
         text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {f3:.3g} Hz"
-        levels.annotate(
-            text,
-            (float(frequency[at]), float(level[at])),
-            xytext=(-26, 22) if index == 0 else (10, -26),
-            textcoords="offset points",
+        note(
+            levels, text, (float(frequency[at]), float(level[at])), colour, (-26, 22) if index == 0 else (10, -26),
             ha="right" if index == 0 else "left",
-            fontsize=SMALL,
-            color=colour,
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0},
-        )
+        )  # fmt: skip
     top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for box in (boxed.before, boxed.after)) + 2.0) / 5.0)
     levels.set_ylim(top - LEVEL_SPAN_DB, top)
     value_axis(levels, "level, dB")

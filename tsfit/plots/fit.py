@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.figure import Figure
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.plots.style import HAIR, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, spread, value_axis
+from tsfit.plots.style import (
+    HAIR,
+    LINES,
+    QUIET,
+    Dash,
+    frequency_axis,
+    log_value_axis,
+    new_figure,
+    note,
+    spread,
+    value_axis,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,7 +58,7 @@ def fit_figure(fit: FitResult) -> Figure:
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)
     high = max(float(state.curve.frequency_hz[-1]) for state in fit.states)
     for index, (state, panel) in enumerate(zip(fit.states, residuals, strict=True)):
-        colour, dash = _look(kinds.index(names[index]))
+        colour, dash = LINES[kinds.index(names[index]) % len(LINES)]
         _state(magnitude, state, np.abs, colour, dash, names[index])
         _state(phase, state, lambda z: np.degrees(np.angle(z)), colour, dash, names[index])
         key = "" if index else ":  ● magnitude  ○ phase  ▬ ±1σ"
@@ -55,10 +68,6 @@ def fit_figure(fit: FitResult) -> Figure:
     frequency_axis(panels[-1], low, high)
     _name_states(magnitude, [fit.states[names.index(kind)] for kind in kinds], kinds)
     return figure
-
-
-def _look(kind: int) -> tuple[str, Any]:
-    return LINES[kind % len(LINES)]
 
 
 def state_name(state: State) -> str:
@@ -71,7 +80,7 @@ def state_name(state: State) -> str:
     return name if state.wiring is None else f"{name}, {state.wiring}"
 
 
-def _state(panel: Axes, state: FittedState, of: Any, colour: str, dash: Any, name: str) -> None:
+def _state(panel: Axes, state: FittedState, of: Callable[[Complex], Real], colour: str, dash: Dash, name: str) -> None:
     frequency, measured = state.curve.frequency_hz, of(state.curve.impedance_ohm)
     for chosen, shade in ((state.used, colour), (~state.used, QUIET)):
         panel.plot(frequency[chosen], measured[chosen], ".", color=shade, markersize=4.5, alpha=0.3, markeredgewidth=0)
@@ -92,17 +101,7 @@ def _residual(panel: Axes, state: FittedState, caption: str, colour: str) -> Non
     reach = 1.15 * float(np.max(shown, initial=0.0)) or 1.0
     panel.set_ylim(-reach, reach)
     value_axis(panel, "error, %")
-    panel.annotate(
-        caption,
-        (1.0, 1.0),
-        xycoords="axes fraction",
-        xytext=(0, 1.5),
-        textcoords="offset points",
-        ha="right",
-        va="bottom",
-        fontsize=SMALL,
-        color=colour,
-    )
+    note(panel, caption, (1.0, 1.0), colour, (0, 1.5), xycoords="axes fraction", ha="right", va="bottom")
 
 
 def _name_states(panel: Axes, states: list[FittedState], names: list[str]) -> None:
@@ -112,14 +111,9 @@ def _name_states(panel: Axes, states: list[FittedState], names: list[str]) -> No
     at = [float(state.curve.frequency_hz[peak]) for state, peak in zip(states, peaks, strict=True)]
     places = spread([float((np.log(f) - low) / (high - low)) for f in at], LABEL_WIDTH)
     for index, (state, peak, name) in enumerate(zip(states, peaks, names, strict=True)):
-        colour, _ = _look(index)
-        panel.annotate(
-            name,
-            (at[index], float(np.abs(state.fitted_ohm[peak]))),
-            xytext=(places[index], 1.04),
-            textcoords="axes fraction",
-            ha="center",
-            fontsize=SMALL,
-            color=colour,
+        colour, _ = LINES[index % len(LINES)]
+        note(
+            panel, name, (at[index], float(np.abs(state.fitted_ohm[peak]))), colour, (places[index], 1.04),
+            textcoords="axes fraction", ha="center",
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 2.0},
-        )
+        )  # fmt: skip

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from matplotlib.patches import Rectangle
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.plots.style import LINES, SMALL, WIDTH_IN
 
 if TYPE_CHECKING:
@@ -24,8 +24,8 @@ Span = tuple[float, float]
 
 def limit_rows(
     panel: Axes,
-    frequency_hz: NDArray[np.float64],
-    rows: Mapping[str, tuple[NDArray[np.float64], Sequence[str]]],
+    frequency_hz: Real,
+    rows: Mapping[str, tuple[Real, Sequence[str]]],
     styles: Mapping[str, int],
 ) -> None:
     """Make room below the curves of `panel` for one row a system: a line broken where another limit takes over, and named.

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.check.forms import LotForm
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, SMALL, TEXT, new_figure
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, new_figure, note
 
 ROW_IN = 0.3
 
@@ -30,16 +30,10 @@ def lot_figure(data: LotForm) -> Figure:
         if one.published:
             panel.plot(100.0 * (one.published / one.mean - 1.0), row, "D", color=LINES[1][0], markerfacecolor="none")
         if one.outlier is not None:
-            panel.annotate(
-                data.samples[one.outlier],
-                (float(off[one.outlier]), row),
-                xytext=(0, 5),
-                textcoords="offset points",
-                ha="center",
-                fontsize=SMALL,
-                color=LINES[0][0],
+            note(
+                panel, data.samples[one.outlier], (float(off[one.outlier]), row), LINES[0][0], (0, 5), ha="center",
                 parse_math=False,
-            )
+            )  # fmt: skip
     panel.axvline(0.0, color=QUIET, linewidth=0.9)
     panel.set_yticks(range(len(rows)), [one.name for one in rows])
     panel.set_ylim(len(rows) - 0.4, -0.6)

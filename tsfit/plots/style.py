@@ -24,7 +24,8 @@ LEFT_IN, RIGHT_IN, HEAD_IN, FOOT_IN, GAP_IN = 0.75, 0.18, 0.46, 0.45, 0.17
 INK = "#20242b"
 QUIET = "#7d838c"
 HAIR = "#dcdfe3"
-LINES: tuple[tuple[str, Any], ...] = (
+Dash = str | tuple[int, tuple[float, ...]]
+LINES: tuple[tuple[str, Dash], ...] = (
     ("#14505c", "solid"),
     ("#b4531a", (0, (6.0, 1.6))),
     ("#5b3f8c", (0, (7.0, 1.6, 1.4, 1.6))),
@@ -118,19 +119,18 @@ def frequency_axis(panel: Axes, low: float, high: float) -> None:
     panel.set_xlabel("frequency, Hz", fontsize=TEXT, color=INK)
 
 
+def note(
+    panel: Axes, text: str, at: tuple[float, float], colour: str, shift: tuple[float, float] = (0.0, 0.0), **look: Any
+) -> None:
+    """Write small `text` at the point `at`, `shift` points aside of it; `look` is what else matplotlib may be told."""
+    usual: dict[str, Any] = {"textcoords": "offset points", "fontsize": SMALL, "color": colour}
+    panel.annotate(text, at, xytext=shift, **usual | look)
+
+
 def name_level(panel: Axes, value: float, text: str) -> None:
     """Draw a quiet line across the panel and name it at its right end."""
     panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
-    panel.annotate(
-        text,
-        (1.0, value),
-        xycoords=("axes fraction", "data"),
-        xytext=(0, 2.5),
-        textcoords="offset points",
-        ha="right",
-        fontsize=SMALL,
-        color=QUIET,
-    )
+    note(panel, text, (1.0, value), QUIET, (0, 2.5), xycoords=("axes fraction", "data"), ha="right")
 
 
 def spread(positions: Sequence[float], width: float) -> list[float]:

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.plots.style import HAIR, LINES, QUIET, SMALL, frequency_axis, log_value_axis, new_figure, value_axis
+from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
 
 
 def sweep_figure(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequence[ImpedanceCurve] = ()) -> Figure:
@@ -28,15 +28,10 @@ def sweep_figure(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequ
     phase.plot(frequency, np.degrees(np.angle(curve.impedance_ohm)), color=colour, linewidth=1.2)
     phase.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
     peak = int(np.argmax(size * (frequency < 0.1 * frequency[-1])))
-    magnitude.annotate(
-        f"{size[peak]:.3g} Ω at {frequency[peak]:.3g} Hz",
-        (float(frequency[peak]), float(size[peak])),
-        xytext=(6, 0),
-        textcoords="offset points",
-        va="center",
-        fontsize=SMALL,
-        color=colour,
-    )
+    note(
+        magnitude, f"{size[peak]:.3g} Ω at {frequency[peak]:.3g} Hz", (float(frequency[peak]), float(size[peak])),
+        colour, (6, 0), va="center",
+    )  # fmt: skip
     log_value_axis(magnitude, "impedance, Ω")
     value_axis(phase, "phase, °", steps=(1, 1.5, 3, 4.5, 9, 10))
     if curve.variance_ohm2 is not None:
