@@ -8,13 +8,7 @@ from tsfit.base.errors import TsfitError
 
 
 def within(value: float, low: float, high: float, name: str, unit: str) -> float:
-    """Return `value` if it lies between `low` and `high`.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value``.
-    """
+    """Return `value` if it lies between `low` and `high`. Raises ``wrong_value``."""
     if not low <= value <= high:
         unit = f" {unit}" if unit else ""
         allowed = f"{low:g}{unit} or more" if math.isinf(high) else f"a value between {low:g} and {high:g}{unit}"

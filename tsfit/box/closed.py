@@ -37,13 +37,7 @@ class ClosedPlan(BoxPlan, Filled):
         return self.filling
 
     def acting(self, given: Setup) -> float:
-        """Volume (m³) that acts.
-
-        Raises
-        ------
-        TsfitError
-            ``unreachable_qtc``, ``usage`` or ``wrong_value``.
-        """
+        """Volume (m³) that acts. Raises ``unreachable_qtc``, ``usage`` or ``wrong_value``."""
         one, qts = given.driver, given.braked.Qts
         if (self.volume is None) == (self.qtc is None):
             raise TsfitError("A closed box needs either a volume or a Qtc; give one of the two.", code="usage")

@@ -85,12 +85,8 @@ def file_form(kind: Kind) -> type[Table]:
 
 
 def read_box(path: Path) -> BoxPlan:
-    """Read the box that `path` plans.
-
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    """Read the box that `path` plans. Raises ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or
+    ``wrong_value``, naming file, key and remedy.
     """
     data = load_toml(path, "box")
     kind = data.get("kind")
@@ -113,13 +109,7 @@ def read_box(path: Path) -> BoxPlan:
 
 
 def write_box(path: Path, plan: BoxPlan, *, replace: bool = False) -> None:
-    """Write `plan` as a box file; what has its default is left out.
-
-    Raises
-    ------
-    TsfitError
-        ``exists`` or ``cannot_write``.
-    """
+    """Write `plan` as a box file; what has its default is left out. Raises ``exists`` or ``cannot_write``."""
     import tomlkit
 
     tables: dict[str, Any] = {"kind": plan.kind}

@@ -32,11 +32,7 @@ def default_frequencies() -> Real:
 
 def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> Real:
     """Return `frequency_hz` as an array ``(n_freq,)`` that increases, within 0.1 Hz to 100 kHz.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value``; the sentence starts with `where`.
+    Raises ``wrong_value``; the sentence starts with `where`.
     """
     frequency = np.atleast_1d(np.asarray(frequency_hz, dtype=float))
     if frequency.ndim != 1 or not frequency.size:
@@ -52,11 +48,7 @@ def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> 
 
 def read_frequencies(path: Path) -> Real:
     """Read frequencies (Hz) from a text file, one a line, decimal point; blank lines and lines from ``#`` on are skipped.
-
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, or ``wrong_value`` naming the line.
+    Raises ``missing_file``, or ``wrong_value`` naming the line.
     """
     try:
         data = read_bytes(path, MAX_BYTES, "too large for a list of frequencies; name a short text.", "wrong_value")

@@ -54,11 +54,7 @@ class Needed:
 
 def level_needs(result: BoxResult, target_db: float, frequency_hz: Real, *, distance_m: float = 1.0) -> Needed:
     """What `target_db` at `distance_m` takes at each frequency.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for a level or distance that cannot be.
+    Raises ``wrong_value`` for a level or distance that cannot be.
     """
     within(target_db, 0.0, 200.0, "target level", "dB")
     within(distance_m, 0.1, 1000.0, "distance", "m")
@@ -110,11 +106,7 @@ def protecting_high_passes(
 
     None when the travel stays within Xmax without one, empty when none keeps it there. Each has the lowest corner that
     does; none is looked for above f3, where it would only make the box smaller.
-
-    Raises
-    ------
-    TsfitError
-        ``no_rating`` without Xmax; ``no_cutoff`` without f3.
+    Raises ``no_rating`` without Xmax; ``no_cutoff`` without f3.
     """
     if ratings.xmax_m is None:
         raise TsfitError(
@@ -244,11 +236,7 @@ def level_report(
     result: BoxResult, target_db: float, *, distance_m: float = 1.0, low_hz: float | None = None, high_hz: float = 200.0
 ) -> LevelReport:
     """What `target_db` at `distance_m` takes between two frequencies; the lower one is f3 when left out.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value``; ``no_cutoff`` when the box has no f3 and no lowest frequency is given.
+    Raises ``wrong_value``; ``no_cutoff`` when the box has no f3 and no lowest frequency is given.
     """
     low = result.f3_hz if low_hz is None else low_hz
     if low is None:

@@ -98,7 +98,7 @@ class Cabinet:
 
 @dataclass(frozen=True)
 class CabinetPlan:
-    """What a box of boards is to be.
+    """What a box of boards is to be. Raises ``wrong_value`` for what cannot be.
 
     Attributes
     ----------
@@ -112,11 +112,6 @@ class CabinetPlan:
     cutout : diameter of the driver's opening, m
     sheet, kerf : size of a sheet and width of the saw cut, m
     density : of the board, kg/m³
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for what cannot be.
     """
 
     net: Annotated[float, Told("volume_l", LITRE)]
@@ -168,11 +163,7 @@ class CabinetPlan:
 
     def inside(self, gross: float) -> Sides:
         """Width, height and depth inside (m) of `gross` volume (m³); fixed sides stay, the others keep the proportions.
-
-        Raises
-        ------
-        TsfitError
-            ``usage`` when all three are fixed.
+        Raises ``usage`` when all three are fixed.
         """
         given = [None if side is None else side - wall for side, wall in zip(self.fixed, self.walls, strict=True)]
         if None not in given:
@@ -185,12 +176,8 @@ class CabinetPlan:
 
 
 def cabinet(plan: CabinetPlan) -> Cabinet:
-    """Work out the boards of a box.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for what cannot be; ``usage`` for three fixed sizes; ``too_large`` for a board that no sheet holds.
+    """Work out the boards of a box. Raises ``wrong_value`` for what cannot be; ``usage`` for three fixed sizes;
+    ``too_large`` for a board that no sheet holds.
     """
     # Braces take a share of the volume that goes with the inside height only: solve for it by repetition, which contracts.
     gross, solid = plan.net + plan.displaced, 1.0 - plan.brace_open
@@ -237,11 +224,7 @@ def _panels(plan: CabinetPlan, inside: Sides, outside: Sides) -> tuple[Panel, ..
 
 def layout(panels: Sequence[Panel], sheet: tuple[float, float], kerf: float) -> tuple[tuple[Placed, ...], int]:
     """Place all boards on as few sheets as the packing finds, a kerf between any two; returns them and the sheet count.
-
-    Raises
-    ------
-    TsfitError
-        ``too_large`` when a board fits on no sheet.
+    Raises ``too_large`` when a board fits on no sheet.
     """
     from rectpack import newPacker
 

@@ -49,11 +49,7 @@ class Filling:
 
     def acting(self, volume: float, name: str = "volume") -> float:
         """Volume (m³) that acts: what is left of `volume` (m³) beside what is in it, times what filling makes of it.
-
-        Raises
-        ------
-        TsfitError
-            ``wrong_value``.
+        Raises ``wrong_value``.
         """
         within(volume / LITRE, 1e-4, 1e5, name, "l")
         within(self.factor, 1.0, 1.4, f"filling of the {name}", "")
@@ -89,11 +85,7 @@ class Opening:
 
     def tunes(self, tuning: float | None, acting: float, air: Air) -> float:
         """Return the `tuning` (Hz) that is wanted, or the one that the port's length gives with the `acting` volume (m³).
-
-        Raises
-        ------
-        TsfitError
-            ``usage`` unless one of the two is told; ``wrong_value``.
+        Raises ``usage`` unless one of the two is told; ``wrong_value``.
         """
         if (tuning is None) == (self.length is None):
             raise TsfitError("A vented box needs either a tuning or a port length; give one of the two.", code="usage")
@@ -128,11 +120,7 @@ class Radiator:
 
     def spring(self) -> float:
         """Compliance (m/N) of one, once all is checked.
-
-        Raises
-        ------
-        TsfitError
-            ``usage`` unless resonance or compliance is told; ``wrong_value``.
+        Raises ``usage`` unless resonance or compliance is told; ``wrong_value``.
         """
         if (self.fs is None) == (self.compliance is None):
             raise TsfitError("A passive radiator needs its resonance or its compliance; give one of the two.", code="usage")
@@ -172,11 +160,7 @@ class StatedDrive:
 
     def volts(self, driver: Driver) -> float:
         """V RMS at the amplifier for `driver`, all drivers of the box as one.
-
-        Raises
-        ------
-        TsfitError
-            ``usage`` for both voltage and power; ``wrong_value``.
+        Raises ``usage`` for both voltage and power; ``wrong_value``.
         """
         if self.voltage is not None and self.power is not None:
             raise TsfitError("Both a drive voltage and a power are given; keep one of them.", code="usage")

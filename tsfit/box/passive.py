@@ -39,11 +39,7 @@ class PassivePlan(BoxPlan, Filled):
 
     def put(self, given: Setup) -> Built:
         """Build the box.
-
-        Raises
-        ------
-        TsfitError
-            ``tuning_too_high`` too, when the bare radiator already tunes the box lower than asked for.
+        Raises ``tuning_too_high`` too, when the bare radiator already tunes the box lower than asked for.
         """
         one, acting = self.radiator, self.filling.acting(self.volume)
         if one.added_mass is not None and self.tuning is not None:

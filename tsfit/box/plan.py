@@ -113,13 +113,7 @@ class BoxPlan:
         return Filling()
 
     def put(self, given: Setup) -> Built:
-        """Build the box around the drivers of `given`.
-
-        Raises
-        ------
-        TsfitError
-            As the kind says.
-        """
+        """Build the box around the drivers of `given`. Raises as the kind says."""
         raise NotImplementedError
 
     def with_ratings(self, ratings: Ratings) -> BoxPlan:
@@ -128,11 +122,7 @@ class BoxPlan:
 
     def setup(self, driver: Driver) -> Setup:
         """Take the drivers together, `driver` being one of them.
-
-        Raises
-        ------
-        TsfitError
-            ``usage``, ``wrong_value`` or ``incomplete_driver``.
+        Raises ``usage``, ``wrong_value`` or ``incomplete_driver``.
         """
         one = rewired(driver if self.air is None else replace(driver, air=self.air), self.drivers.wiring)
         count, in_series = self.drivers.count, self.drivers.in_series
@@ -152,16 +142,12 @@ class BoxPlan:
 
     def build(self, driver: Driver, frequency_hz: ArrayLike | None = None) -> BoxResult:
         """Put `driver` into it; nothing is evaluated before it is asked for.
+        Raises ``usage``, ``wrong_value``, ``incomplete_driver``, and what the kind of box raises.
 
         Parameters
         ----------
         frequency_hz : (n_freq,) increasing, optional
             Where curves are wanted; 5 Hz to 2 kHz when left out.
-
-        Raises
-        ------
-        TsfitError
-            ``usage``, ``wrong_value``, ``incomplete_driver``, and what the kind of box raises.
         """
         given = self.setup(driver)
         built = self.put(given)

@@ -111,11 +111,7 @@ class Port:
 
     def length(self, mass: float, air: Air, tuning: float) -> float:
         """Length (m) over all, roundings included, that gives all ports together the acoustic `mass` (kg/m⁴).
-
-        Raises
-        ------
-        TsfitError
-            ``port_too_short`` when the ends alone are too heavy; names what would do.
+        Raises ``port_too_short`` when the ends alone are too heavy; names what would do.
         """
         length = float(self.any_length(mass, air))
         if length <= 2.0 * self.flare:
@@ -134,11 +130,7 @@ class Port:
 
     def mass(self, length: float, air: Air) -> float:
         """Acoustic mass (kg/m⁴) of all ports together, `length` (m) over all.
-
-        Raises
-        ------
-        TsfitError
-            ``wrong_value`` for a length that the roundings alone exceed.
+        Raises ``wrong_value`` for a length that the roundings alone exceed.
         """
         within(100.0 * length, 200.0 * self.flare, 1e4, "port length", "cm")
         return float(air.density / self.count * ((length - 2.0 * self.flare) / self.section + self.ends_mass()))

@@ -29,11 +29,7 @@ CAUTION = (
 @dataclass(frozen=True)
 class Room:
     """A room known by its longest side, m, and the air in it; at most `cap_db` of gain is counted.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for a side outside 0.5 m to 100 m, or a cap outside 0 to 40 dB.
+    Raises ``wrong_value`` for a side outside 0.5 m to 100 m, or a cap outside 0 to 40 dB.
     """
 
     longest_side_m: float

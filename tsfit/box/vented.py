@@ -45,13 +45,7 @@ class VentedPlan(BoxPlan, Filled):
         return {**self.losses.factors(), "port_q": loss_factor(self.port_q, "port_q")}
 
     def put(self, given: Setup) -> Built:
-        """Build the box.
-
-        Raises
-        ------
-        TsfitError
-            ``port_too_short`` too, when no tube of that section is short enough.
-        """
+        """Build the box. Raises ``port_too_short`` too, when no tube of that section is short enough."""
         acting, one = self.filling.acting(self.volume), given.driver
         tuning = self.opening.tunes(self.tuning, acting, one.air)
         factors = self.factors()

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from tsfit.cli.box.options import amplifier_options, wiring_option
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ LACKING = {
 
 
 @click.command()
-@click.argument("drivers", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="A B [C ...]")
+@click.argument("drivers", nargs=-1, required=True, type=PATH, metavar="A B [C ...]")
 @click.option("--qtc", type=float, multiple=True, help="Closed boxes of this Qtc; each driver gets the volume it takes.")
 @click.option("--volume-l", type=float, multiple=True, help="Closed boxes of this net volume; vented with --tuning-hz.")
 @click.option("--tuning-hz", type=float, multiple=True, help="Vented boxes of every --volume-l, tuned to this.")
@@ -42,15 +42,13 @@ LACKING = {
 @click.option("--cabinet-l", type=float, multiple=True, help="One closed cabinet of this inside volume, see --displaces-l.")
 @click.option("--displaces-l", type=float, multiple=True, help="Room that a driver takes inside, in the order of drivers.")
 @click.option("--f3-hz", type=float, multiple=True, help="Closed boxes with this f3.")
-@click.option(
-    "--box", "boxes", type=click.Path(path_type=Path), multiple=True, metavar="FILE", help="A planned box (TOML)."
-)
+@click.option("--box", "boxes", type=PATH, multiple=True, metavar="FILE", help="A planned box (TOML).")
 @click.option("--baffle", is_flag=True, help="Infinite baffle.")
 @click.option("--flat-to-hz", type=float, help="Equalise each driver flat down to here, in every box, too.")
 @click.option(
     "--sheet",
     "sheets",
-    type=click.Path(path_type=Path),
+    type=PATH,
     multiple=True,
     help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
 )

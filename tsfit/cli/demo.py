@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, say
 from tsfit.cli.progress import progress
 
@@ -20,7 +20,7 @@ FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V8
 @click.command()
 @click.option(
     "--folder",
-    type=click.Path(path_type=Path),
+    type=PATH,
     default=Path("tsfit-demo"),
     show_default=True,
     help="Where to leave figures and JSON; a number is added when it exists.",

@@ -15,6 +15,9 @@ from tsfit.cli.printing import print_json
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+PATH = click.Path(path_type=Path)
+"""Type of arguments and options that name a file or folder."""
+
 
 @dataclass(frozen=True)
 class Outputs:
@@ -35,11 +38,7 @@ class Outputs:
 
     def refuse_existing(self, *files: Path | None, plots: Sequence[Path | None] = ()) -> None:
         """Refuse before the work what could not be written after it: ``-o``, ``--plot``, more `files` and `plots`.
-
-        Raises
-        ------
-        TsfitError
-            ``exists`` for a file that is there; ``wrong_file_type`` for a plot in a format that is not drawn.
+        Raises ``exists`` for a file that is there; ``wrong_file_type`` for a plot in a format that is not drawn.
         """
         from tsfit.base.files import refuse_existing
         from tsfit.plots.save import figure_kind
@@ -80,12 +79,8 @@ class Outputs:
 
 
 OPTIONS = {
-    "output": click.option(
-        "-o", "--output", type=click.Path(path_type=Path), metavar="FILE", help="Write the machine form to a JSON file."
-    ),
-    "plot": click.option(
-        "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Write the figure, as .png, .svg or .pdf."
-    ),
+    "output": click.option("-o", "--output", type=PATH, metavar="FILE", help="Write the machine form to a JSON file."),
+    "plot": click.option("--plot", type=PATH, metavar="FILE", help="Write the figure, as .png, .svg or .pdf."),
     "replace": click.option("--replace", is_flag=True, help="Allow files that are there to be replaced."),
     "as_json": click.option("--json", "as_json", is_flag=True, help="Print the machine form instead of tables."),
 }

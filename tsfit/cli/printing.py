@@ -156,9 +156,7 @@ def print_rendered(content: RenderableType, *, most_columns: int | None = None) 
     from rich.console import Console
 
     console = Console(
-        highlight=False,
-        width=min(columns(), most_columns or NO_EDGE),
-        color_system=None if no_colour() else "auto",
+        highlight=False, width=min(columns(), most_columns or NO_EDGE), color_system=None if no_colour() else "auto"
     )
     with console.capture() as captured:
         console.print(content)

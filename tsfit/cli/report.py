@@ -6,16 +6,16 @@ from pathlib import Path
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, say
 
 
 @click.command()
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument("files", nargs=-1, required=True, type=PATH)
 @click.option(
     "-o",
     "--output",
-    type=click.Path(path_type=Path),
+    type=PATH,
     default=Path("report.html"),
     show_default=True,
     metavar="FILE.html",

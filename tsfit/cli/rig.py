@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.groups import NamingGroup
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, say
 from tsfit.cli.sound import confirmed_level, live_levels
 
@@ -41,7 +41,7 @@ def rig() -> None:
 
 
 @rig.command()
-@click.argument("rig", type=click.Path(path_type=Path))
+@click.argument("rig", type=PATH)
 @click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor in the driver's place: tells the gain match.")
 @click.option("--seconds", type=SECONDS, default=4.0, show_default=True, help="Length of the sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
@@ -91,7 +91,7 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 
 
 @rig.command()
-@click.argument("rig", type=click.Path(path_type=Path))
+@click.argument("rig", type=PATH)
 @click.option("--known-ohm", type=click.FloatRange(0.01, 1e5), multiple=True, help="Known resistor; may be repeated.")
 @click.option("--known-uncertainty-ohm", type=float, multiple=True, help="Its standard uncertainty, in the same order.")
 @click.option(
@@ -104,9 +104,7 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 @click.option("--reading-v", type=click.FloatRange(1e-4, 1e3), help="What the voltmeter reads, V RMS.  [default: asked]")
 @click.option("--seconds", type=SECONDS, default=4.0, show_default=True, help="Length of each sweep.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
-@click.option(
-    "-o", "--output", type=click.Path(path_type=Path), metavar="FILE.toml", help="Name of the calibrated rig file."
-)
+@click.option("-o", "--output", type=PATH, metavar="FILE.toml", help="Name of the calibrated rig file.")
 @click.option("--yes", is_flag=True, help="Ask nothing: everything is plugged by itself, as on the simulated rig.")
 @with_outputs("as_json")
 def calibrate(

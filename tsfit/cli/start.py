@@ -7,12 +7,12 @@ from pathlib import Path
 import click
 
 from tsfit.bench.new_folder import RIGS
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_quiet, say
 
 
 @click.command()
-@click.argument("folder", type=click.Path(path_type=Path))
+@click.argument("folder", type=PATH)
 @click.option(
     "--rig",
     type=click.Choice(RIGS),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, live_levels
 
@@ -66,7 +66,7 @@ class SweepRun:
 
 
 @click.command()
-@click.argument("rig", type=click.Path(path_type=Path))
+@click.argument("rig", type=PATH)
 @click.option("--state", type=click.Choice(STATES), default="free air", show_default=True, help="State of the driver.")
 @click.option("--mass-g", type=float, help="Added mass.")
 @click.option("--mass-uncertainty-g", type=float, help="Its standard uncertainty.")
@@ -100,7 +100,7 @@ class SweepRun:
 @click.option("--repeats", type=click.IntRange(1, 100), default=1, show_default=True, help="Recordings in a row.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
-@click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FILE.wav", help="Name of the recording.")
+@click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording.")
 @click.option("--no-figure", is_flag=True, help="Draw no figure.")
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
@@ -264,7 +264,7 @@ def _guided(rig: Rig, asked: SweepRun) -> int:
     from tsfit.bench.file import BenchDriverTable, write_bench
     from tsfit.formats.toml import validated
 
-    folder = Path(click.prompt("Folder for this driver", default="bench", type=click.Path(path_type=Path)))
+    folder = Path(click.prompt("Folder for this driver", default="bench", type=PATH))
     bench = folder / "bench.toml"
     refuse_existing(bench)
     given = {

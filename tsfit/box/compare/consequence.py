@@ -61,23 +61,13 @@ class DriverDraws:
 
 
 def exact(driver: Driver) -> DriverDraws:
-    """Take `driver` as it is, without uncertainty.
-
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` without Mms or Sd.
-    """
+    """Take `driver` as it is, without uncertainty. Raises ``incomplete_driver`` without Mms or Sd."""
     return DriverDraws(driver, {name: np.array([float(value)]) for name, value in driver.values().items()})
 
 
 def draws_of_fit(fit: FitResult, rng: np.random.Generator, size: int = DRAWS) -> DriverDraws:
     """Draw the parameters of `fit` from its covariance; what has no uncertainty stays fixed.
-
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` when the fit tells no Mms or has no Sd.
+    Raises ``incomplete_driver`` when the fit tells no Mms or has no Sd.
     """
     best = exact(fit.driver)
     drawn = driver_draws(fit, size, rng)
@@ -179,12 +169,7 @@ class Consequence:
 
 
 def consequence(
-    enclosure: Enclosure,
-    before: DriverDraws,
-    after: DriverDraws,
-    *,
-    box: str = "",
-    frequency_hz: Real | None = None,
+    enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *, box: str = "", frequency_hz: Real | None = None
 ) -> Consequence:
     """Put `after` in the place of `before` in one box.
 

@@ -42,11 +42,7 @@ WATT = 1.0
 
 def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: int = DRAWS) -> DriverComparison:
     """Compare `candidates`, the first being what the others are held against, in every one of `cases`.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for fewer than two candidates or no case; what a box cannot be built for.
+    Raises ``usage`` for fewer than two candidates or no case; what a box cannot be built for.
     """
     if len(candidates) < 2 or not cases:
         raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")

@@ -179,11 +179,7 @@ def needed_qts(family: Family, leak_q: float = math.inf) -> tuple[float, float]:
 
 def align(driver: Driver, family: Family, leak_q: float = math.inf) -> Alignment:
     """Return the vented box of `family` for `driver`.
-
-    Raises
-    ------
-    TsfitError
-        ``no_alignment`` with the Qts that the family needs and the families that do exist for this driver.
+    Raises ``no_alignment`` with the Qts that the family needs and the families that do exist for this driver.
     """
     found = possible_alignments(driver, leak_q)
     if family not in found:
@@ -205,11 +201,7 @@ def closed_volumes_for_f3(driver: Driver, f3_hz: float) -> tuple[float, ...]:
 
     With x = 1 + Vas/Vb, y = (f3/Fs)² and c = 1/Qts² the response of Small, JAES 20(10), 1972, is half power where
     x² − 2yx − y² + cy = 0. The larger x is the smaller box, with a Qtc above 0.707; the other has one below.
-
-    Raises
-    ------
-    TsfitError
-        ``unreachable_f3`` below what any closed box reaches; names the lowest and its volume.
+    Raises ``unreachable_f3`` below what any closed box reaches; names the lowest and its volume.
     """
     c, y = 1.0 / driver.Qts**2, (f3_hz / driver.Fs) ** 2
     under = 2.0 * y**2 - c * y

@@ -80,13 +80,7 @@ class ClosedAim:
     largest_volume: Annotated[float | None, Told("largest_volume_l", LITRE)] = None
 
     def words(self) -> str:
-        """Name the one thing that is asked for.
-
-        Raises
-        ------
-        TsfitError
-            ``usage`` unless it is exactly one.
-        """
+        """Name the one thing that is asked for. Raises ``usage`` unless it is exactly one."""
         names = ("Qtc", "f3", "volume", "lowest f3 within a volume")
         given = [name for name, value in zip(names, vars(self).values(), strict=True) if value is not None]
         if len(given) != 1:
@@ -109,11 +103,7 @@ def propose_closed(
 
     Losses and air load act on the curves and the spread; the volume itself is that of the lossless textbook box, whose Qts
     counts the source resistance. Volumes hold what is displaced, and act as the filling makes the rest.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` unless exactly one thing is asked for; ``unreachable_f3``, and as `ClosedPlan.build`.
+    Raises ``usage`` unless exactly one thing is asked for; ``unreachable_f3``, and as `ClosedPlan.build`.
     """
     words = aim.words()
     for name, value in (("f3", aim.f3), ("volume", aim.volume), ("largest volume", aim.largest_volume)):
@@ -181,13 +171,7 @@ class VentedBounds:
     fixed_port: bool = True
 
     def limits(self, driver: Driver, like: VentedPlan) -> Limits:
-        """Return the usual limits of `driver`, replaced by these, for a box `like` that one.
-
-        Raises
-        ------
-        TsfitError
-            ``wrong_value``.
-        """
+        """Return the usual limits of `driver`, replaced by these, for a box `like` that one. Raises ``wrong_value``."""
         given = {name: value for name, value in vars(self).items() if value is not None}
         fixed = given.pop("fixed_port")
         for name, value in given.items():
@@ -217,11 +201,7 @@ def propose_vented(
     """Vented box by `aim` within `bounds`, in all but volume, tuning and scaled port `like` that plan.
 
     A family has only Q_L as its loss: give no others with one. With several drivers they share the box.
-
-    Raises
-    ------
-    TsfitError
-        ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
+    Raises ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
     """
     given = like.setup(driver)
     search = _search(given, bounds.limits(given.driver, like), like)

@@ -185,22 +185,14 @@ def _over(value: Real, limit: Real | float) -> Real:
 
 
 def best_vented(
-    search: VentedSearch,
-    aim: Aim = "lowest f3",
-    *,
-    ratings: Ratings | None = None,
-    output_hz: float | None = None,
+    search: VentedSearch, aim: Aim = "lowest f3", *, ratings: Ratings | None = None, output_hz: float | None = None
 ) -> Candidates:
     """Return the one box (arrays of shape ``(1,)``) that serves `aim` best within the limits of `search`.
 
     With "least ripple" the limit on ripple does not count, and of equally even boxes (0.01 dB) the one with the lowest f3
     is taken. "most output" is the loudest that `ratings` allow at `output_hz` (Hz).
-
-    Raises
-    ------
-    TsfitError
-        ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
-        "most output" comes without a frequency or a rating.
+    Raises ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
+    "most output" comes without a frequency or a rating.
     """
     objective: Callable[[Candidates], Real] = _f3
     if aim == "most output":

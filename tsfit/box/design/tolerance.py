@@ -70,11 +70,7 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     fit has no uncertainty for stays as it is.
     """
     driver = fit.driver
-    fixed = {
-        **{name: getattr(driver, name) for name in BASIC},
-        **driver.coil_values,
-        **driver.suspension_values,
-    }
+    fixed = {**{name: getattr(driver, name) for name in BASIC}, **driver.coil_values, **driver.suspension_values}
     drawn = {name: np.full(n, value) for name, value in fixed.items()}
     known = [name for name in fit.correlation_names if name in fixed and fit.parameters[name].value > 0.0]
     relative = np.array([fit.parameters[name].stdev / fit.parameters[name].value for name in known])

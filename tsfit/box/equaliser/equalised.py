@@ -112,20 +112,12 @@ class LevelCost:
 
 
 def equalise(
-    box: BoxResult,
-    sections: Sequence[FilterSection],
-    *,
-    from_hz: float | None = None,
-    to_hz: float | None = None,
+    box: BoxResult, sections: Sequence[FilterSection], *, from_hz: float | None = None, to_hz: float | None = None
 ) -> Equalised:
     """Put `sections` before `box`; costs are looked for from `from_hz` to `to_hz`, 20 to 200 Hz where left out.
 
     Of a small driver, whose box resonates above 200 Hz, both stand a decade or more higher.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` without a section; ``wrong_value`` for a range that cannot be.
+    Raises ``usage`` without a section; ``wrong_value`` for a range that cannot be.
     """
     if not sections:
         raise TsfitError("An equaliser needs a section; give one, or a target to solve for.", code="usage")
@@ -137,13 +129,8 @@ def equalise(
 def flat(box: BoxResult, lowest_hz: float) -> Equalised:
     """Make `box` a Butterworth high-pass with its half-power point at `lowest_hz`: of second order closed, else of fourth.
 
-    Costs are looked for from 0.8 of that frequency to 200 Hz, or to four times it.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for a band-pass box, whose upper end is no business of an equaliser; else as
-        `tsfit.box.equaliser.sections.reach`.
+    Costs are looked for from 0.8 of that frequency to 200 Hz, or to four times it. Raises ``wrong_value`` for a
+    band-pass box, whose upper end is no business of an equaliser; else as `tsfit.box.equaliser.sections.reach`.
     """
     if box.enclosure.kind == "bandpass":
         raise TsfitError("A band-pass box is not made flat by an equaliser; give sections, or --like.", code="wrong_value")
@@ -156,12 +143,8 @@ def flat(box: BoxResult, lowest_hz: float) -> Equalised:
 def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Equalised:
     """Give `box` the shape of `other`'s response from `lowest_hz` up, the other's f3 where left out.
 
-    Shapes are matched, each re its own mid-band level.
-
-    Raises
-    ------
-    TsfitError
-        ``no_cutoff`` when the other has no f3 and no frequency is given; else as `tsfit.box.equaliser.sections.reach`.
+    Shapes are matched, each re its own mid-band level. Raises ``no_cutoff`` when the other has no f3 and no frequency is
+    given; else as `tsfit.box.equaliser.sections.reach`.
     """
     lowest = other.f3_hz if lowest_hz is None else lowest_hz
     if lowest is None:
@@ -176,11 +159,7 @@ def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Eq
 
 def at_level(equalised: Equalised, level_db: float) -> LevelCost:
     """Tell what the sections cost at a drive for which the box alone has `level_db` in the mid-band, 1 m, half space.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for a level that cannot be.
+    Raises ``wrong_value`` for a level that cannot be.
     """
     within(level_db, 0.0, 200.0, "level", "dB")
     enclosure = equalised.box.enclosure

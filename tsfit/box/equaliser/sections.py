@@ -84,11 +84,7 @@ class FilterSection:
 
     def biquad(self, sample_rate_hz: float) -> tuple[Real, Real]:
         """Coefficients b (3,) and a (3,), a[0] = 1, of the digital section.
-
-        Raises
-        ------
-        TsfitError
-            ``wrong_value`` when the section's frequency is not below half of the rate.
+        Raises ``wrong_value`` when the section's frequency is not below half of the rate.
         """
         if not self.frequency_hz < 0.5 * sample_rate_hz:
             raise TsfitError(
@@ -124,14 +120,10 @@ def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Real:
 
 
 def reach(
-    frequency_hz: Real,
-    level_db: Real,
-    target_db: Real,
-    lowest_hz: float,
-    *,
-    poles: tuple[float, float] | None = None,
+    frequency_hz: Real, level_db: Real, target_db: Real, lowest_hz: float, *, poles: tuple[float, float] | None = None
 ) -> tuple[FilterSection, ...]:
     """Find sections that bring `level_db` to `target_db` from 0.8 `lowest_hz` up to 200 Hz, or four times `lowest_hz`.
+    Raises ``unreachable_target`` when more than 24 dB of boost were needed.
 
     Parameters
     ----------
@@ -144,11 +136,6 @@ def reach(
     -------
     tuple of FilterSection
         The smallest number of them, three at most, that the largest error does not fall by more than 0.1 dB with one more.
-
-    Raises
-    ------
-    TsfitError
-        ``unreachable_target`` when more than 24 dB of boost were needed.
     """
     top = max(FIT_ABOVE_HZ, 4.0 * lowest_hz)
     inside = (frequency_hz >= FIT_BELOW * lowest_hz) & (frequency_hz <= top)

@@ -44,11 +44,7 @@ class _SectionsFile(Table):
 
 def parse_section(text: str, poles: Poles = None) -> FilterSection:
     """Return the section that `text` describes; `poles` (Hz, Q) are where a pole shift without ``from`` starts.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` with the form that is understood.
+    Raises ``wrong_value`` with the form that is understood.
     """
     plain = " ".join(text.replace(",", " ").replace("−", "-").lower().split())
     kind = next((kind for kind in KINDS if plain.startswith(kind)), None)
@@ -70,12 +66,8 @@ def parse_section(text: str, poles: Poles = None) -> FilterSection:
 
 
 def read_sections(path: Path, poles: Poles = None) -> tuple[FilterSection, ...]:
-    """Read the ``[[section]]`` tables of a TOML file, with keys kind, frequency_hz, q, gain_db, from_hz, from_q.
-
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    """Read the ``[[section]]`` tables of a TOML file, with keys kind, frequency_hz, q, gain_db, from_hz, from_q. Raises
+    ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
     """
     file = read_toml(path, _SectionsFile, "equaliser")
     found = []

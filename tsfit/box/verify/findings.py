@@ -229,11 +229,7 @@ def number_rows(
 
 
 def remarks(
-    moved: str | None,
-    misfit: float,
-    fit: FitResult | None,
-    numbers: Mapping[str, Estimate],
-    untold: tuple[str, ...] = (),
+    moved: str | None, misfit: float, fit: FitResult | None, numbers: Mapping[str, Estimate], untold: tuple[str, ...] = ()
 ) -> tuple[QualityNote, ...]:
     """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
     notes = []

@@ -122,7 +122,8 @@ def _starts(unknowns: Unknowns) -> list[Real]:
 
 
 def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult | None = None) -> BuiltBox:
-    """Find what was built, and hold it against `plan`.
+    """Find what was built, and hold it against `plan`. Raises ``usage`` for another kind of box; ``too_narrow`` when the
+    curve does not hold the resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
 
     Parameters
     ----------
@@ -134,12 +135,6 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
         One driver, as measured before it was built in.
     fit : FitResult, optional
         Its fit; without one its parameters count as a datasheet's, and the result says so.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold the resonances; ``no_match`` when no
-        box of this kind explains it; what building the plan raises.
     """
     if plan.kind not in LOSSES:
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")

@@ -12,6 +12,7 @@ import click
 from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.options import box_options, drive_options, driver_argument, result_options, shape_options
 from tsfit.cli.groups import NamingGroup
+from tsfit.cli.output import PATH
 from tsfit.cli.printing import hint, print_table, say
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ def closed(driver: Path, **options: Any) -> None:
 @shape_options
 @box_options
 @drive_options
-@click.option("--map", "map_file", type=click.Path(path_type=Path), metavar="FILE", help="Write a map of what boxes give.")
+@click.option("--map", "map_file", type=PATH, metavar="FILE", help="Write a map of what boxes give.")
 @click.option(
     "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."
 )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
@@ -18,13 +18,11 @@ if TYPE_CHECKING:
 
 @click.command()
 @driver_argument
-@click.option("--box", "plan", type=click.Path(path_type=Path), required=True, metavar="BOX", help="A box file (TOML).")
+@click.option("--box", "plan", type=PATH, required=True, metavar="BOX", help="A box file (TOML).")
 @click.option("--section", "texts", multiple=True, metavar="TEXT", help="A section in words; may be repeated.")
-@click.option("--sections", type=click.Path(path_type=Path), metavar="FILE", help="A TOML file of sections.")
+@click.option("--sections", type=PATH, metavar="FILE", help="A TOML file of sections.")
 @click.option("--flat-to-hz", type=float, help="Find sections that make the box flat down to here.")
-@click.option(
-    "--like", type=click.Path(path_type=Path), metavar="OTHER", help="Find sections that give it OTHER's response."
-)
+@click.option("--like", type=PATH, metavar="OTHER", help="Find sections that give it OTHER's response.")
 @click.option("--from-hz", type=float, help="Lowest frequency that is played, or matched.")
 @click.option("--to-hz", type=float, help="Highest frequency that is played.")
 @click.option("--level-db", type=float, help="Mid-band level that costs are told for.  [default: that of the box's drive]")

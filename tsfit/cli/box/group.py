@@ -16,6 +16,7 @@ from tsfit.cli.box.options import box_options, drive_options, driver_argument, p
 from tsfit.cli.box.panels import panels
 from tsfit.cli.box.verify import verify
 from tsfit.cli.groups import NamingGroup
+from tsfit.cli.output import PATH
 
 if TYPE_CHECKING:
     from tsfit.box.enclosure import Kind
@@ -144,7 +145,7 @@ def bandpass(driver: Path, **options: Any) -> None:
 
 
 @box.command()
-@click.argument("plan", type=click.Path(path_type=Path), metavar="BOX")
+@click.argument("plan", type=PATH, metavar="BOX")
 @driver_argument
 @result_options
 def show(plan: Path, driver: Path, **options: Any) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("plan", type=click.Path(path_type=Path), metavar="BOX")
+@click.argument("plan", type=PATH, metavar="BOX")
 @driver_argument
 @click.option("--target-db", type=float, required=True, help="Wanted level, dB re 20 µPa.")
 @click.option("--distance-m", type=float, default=1.0, show_default=True, help="Where it is wanted; half space, no room.")

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from tsfit.cli.output import with_outputs
+from tsfit.cli.output import PATH, with_outputs
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -25,7 +24,7 @@ def _add(*options: Callable[[Command], Command]) -> Callable[[Command], Command]
     return decorate
 
 
-driver_argument = click.argument("driver", type=click.Path(path_type=Path))
+driver_argument = click.argument("driver", type=PATH)
 
 box_options = _add(
     click.option("--leak-q", **_Q, help="Loss factor of leaks.  [default: no loss]"),
@@ -65,13 +64,11 @@ port_options = _add(
 result_options = _add(
     click.option(
         "--frequencies",
-        type=click.Path(path_type=Path),
+        type=PATH,
         metavar="FILE",
         help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
     ),
-    click.option(
-        "--plot-step", type=click.Path(path_type=Path), metavar="FILE", help="Write a figure of the step response."
-    ),
+    click.option("--plot-step", type=PATH, metavar="FILE", help="Write a figure of the step response."),
     click.option("--room-m", type=float, help="Tell the gain of a closed room of this longest side, a rule of thumb."),
     with_outputs("as_json", "output", "plot", "replace"),
 )
@@ -117,7 +114,5 @@ drive_options = _add(
         show_default=True,
         help="Air load of the cone: as measured in free air, or with what a baffle adds.",
     ),
-    click.option(
-        "--save-box", type=click.Path(path_type=Path), metavar="FILE", help="Write the box as a file for tsfit box show."
-    ),
+    click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),
 )

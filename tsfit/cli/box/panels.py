@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 @click.option("--sheet-mm", type=float, nargs=2, default=(2500.0, 1250.0), show_default=True, help="Size of a sheet.")
 @click.option("--kerf-mm", type=float, default=4.0, show_default=True, help="Width of the saw cut.")
 @click.option("--density", type=float, default=720.0, show_default=True, help="Of the board, kg/m³.")
-@click.option("--dxf", type=click.Path(path_type=Path), metavar="FILE", help="Write the drawing as DXF, in mm.")
+@click.option("--dxf", type=PATH, metavar="FILE", help="Write the drawing as DXF, in mm.")
 @with_outputs()
 def panels(dxf: Path | None, outputs: Outputs, **options: Any) -> None:
     """List the boards of a rectangular box, and lay them out on sheets.

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("curve", type=click.Path(path_type=Path))
-@click.option("--driver", type=click.Path(path_type=Path), required=True, help="Fit of the driver, or its sheet.")
-@click.option("--box", "plan", type=click.Path(path_type=Path), required=True, help="Box file of the plan.")
-@click.option("--rig", type=click.Path(path_type=Path), help="CURVE is a recording made on this rig.")
+@click.argument("curve", type=PATH)
+@click.option("--driver", type=PATH, required=True, help="Fit of the driver, or its sheet.")
+@click.option("--box", "plan", type=PATH, required=True, help="Box file of the plan.")
+@click.option("--rig", type=PATH, help="CURVE is a recording made on this rig.")
 @with_outputs()
 def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Outputs) -> int:
     """Tell from one impedance curve what was built.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
@@ -20,15 +20,13 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FIT]... SHEET")
+@click.argument("files", nargs=-1, type=PATH, metavar="[FIT]... SHEET")
 @click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
-@click.option(
-    "--rules", type=click.Path(path_type=Path), metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table."
-)
+@click.option("--rules", type=PATH, metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table.")
 @click.option(
     "--box",
     "boxes",
-    type=click.Path(path_type=Path),
+    type=PATH,
     multiple=True,
     metavar="FILE",
     help="A box file that both drivers are put into; may be given again.",
@@ -36,12 +34,7 @@ if TYPE_CHECKING:
 @click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
 @with_outputs()
 def check(
-    files: tuple[Path, ...],
-    template: bool,
-    rules: Path | None,
-    boxes: tuple[Path, ...],
-    strict: bool,
-    outputs: Outputs,
+    files: tuple[Path, ...], template: bool, rules: Path | None, boxes: tuple[Path, ...], strict: bool, outputs: Outputs
 ) -> int:
     """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
 

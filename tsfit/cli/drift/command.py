@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.groups import NamingGroup
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_quiet, print_notes, say
 from tsfit.cli.sound import CAUTIONS, live_levels
 
@@ -26,9 +26,8 @@ HOURS_OF_LOW_NOTES = (
 
 def box_options(command: Callable[..., object]) -> Callable[..., object]:
     """Add ``--box BOX`` and ``--box-plot FILE``."""
-    path = click.Path(path_type=Path)
-    command = click.option("--box-plot", type=path, metavar="FILE", help="Write the figure of the box.")(command)
-    return click.option("--box", type=path, metavar="BOX", help="Box file of a planned cabinet to judge.")(command)
+    command = click.option("--box-plot", type=PATH, metavar="FILE", help="Write the figure of the box.")(command)
+    return click.option("--box", type=PATH, metavar="BOX", help="Box file of a planned cabinet to judge.")(command)
 
 
 @click.group(cls=NamingGroup)
@@ -46,8 +45,8 @@ def drift() -> None:
 
 
 @drift.command()
-@click.argument("fit", type=click.Path(path_type=Path))
-@click.option("--log", "log", type=click.Path(path_type=Path), required=True, metavar="LOG", help="The driver's log.")
+@click.argument("fit", type=PATH)
+@click.option("--log", "log", type=PATH, required=True, metavar="LOG", help="The driver's log.")
 @click.option("--hours", type=float, required=True, help="Hours of use so far.")
 @with_outputs("as_json")
 def add(fit: Path, log: Path, hours: float, outputs: Outputs) -> None:
@@ -77,7 +76,7 @@ def add(fit: Path, log: Path, hours: float, outputs: Outputs) -> None:
 
 
 @drift.command()
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=PATH)
 @box_options
 @with_outputs()
 def show(log: Path, box: Path | None, box_plot: Path | None, outputs: Outputs) -> None:
@@ -110,7 +109,7 @@ def show(log: Path, box: Path | None, box_plot: Path | None, outputs: Outputs) -
 
 
 @drift.command()
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=PATH)
 @click.argument("one", metavar="FROM")
 @click.argument("other", metavar="TO")
 @box_options
@@ -140,8 +139,8 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
 
 
 @drift.command()
-@click.argument("rig", type=click.Path(path_type=Path))
-@click.option("-o", "--output", type=click.Path(path_type=Path), required=True, metavar="FOLDER", help="Kept there.")
+@click.argument("rig", type=PATH)
+@click.option("-o", "--output", type=PATH, required=True, metavar="FOLDER", help="Kept there.")
 @click.option("--name", "driver", required=True, help="Name of the driver.")
 @click.option("--hours", type=float, required=True, help="Hours to play at most.")
 @click.option("--hours-before", type=float, default=0.0, show_default=True, help="Hours the driver had been used.")

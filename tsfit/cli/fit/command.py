@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal, Unpack
 
 import click
 
-from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.cli.fit.batch import Asked
@@ -45,22 +45,15 @@ def _demands(hold: tuple[str, ...], bounds: tuple[str, ...]) -> Demands:
 
 
 @click.command()
-@click.argument("benches", type=click.Path(path_type=Path), metavar="BENCH...", nargs=-1, required=True)
+@click.argument("benches", type=PATH, metavar="BENCH...", nargs=-1, required=True)
 @click.option("--coil", metavar="MODEL", help="Force a coil model: simple, ladder-2, ladder-3, power-law, ...")
 @click.option("--suspension", metavar="MODEL", help="Force a suspension model: ideal, log-creep, fractional, structural.")
 @click.option(
     "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of recorded curves."
 )
 @click.option("--candidates", is_flag=True, help="Print every choice of circuit models that was fitted, best first.")
-@click.option(
-    "--spice", type=click.Path(path_type=Path), metavar="FILE", help="Write the driver as a SPICE subcircuit, in free air."
-)
-@click.option(
-    "--summary",
-    type=click.Path(path_type=Path),
-    metavar="FILE",
-    help="Write a .csv file with a row for each bench, SI.",
-)
+@click.option("--spice", type=PATH, metavar="FILE", help="Write the driver as a SPICE subcircuit, in free air.")
+@click.option("--summary", type=PATH, metavar="FILE", help="Write a .csv file with a row for each bench, SI.")
 @click.option(
     "--monte-carlo",
     callback=_trials,
@@ -150,19 +143,11 @@ def _fitted(
         check_trials(monte_carlo)
     with progress(quiet=quiet) as step:
         result = fit_bench(
-            bench,
-            coil=coil,
-            suspension=suspension,
-            points_per_octave=points_per_octave,
-            demands=demands,
-            on_step=step,
+            bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, demands=demands, on_step=step
         )
         if monte_carlo is None:
             return result
         told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
         return with_trials(
-            result,
-            monte_carlo,
-            workers=os.cpu_count() or 1,
-            on_trials=lambda done: step(f"Monte Carlo trial {done}{told}"),
+            result, monte_carlo, workers=os.cpu_count() or 1, on_trials=lambda done: step(f"Monte Carlo trial {done}{told}")
         )
