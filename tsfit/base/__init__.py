@@ -1,1 +1,1 @@
-"""What everything stands on: errors, files, processes, intervals, notes."""
+"""What everything stands on: errors, files, machine forms, types of arrays, conformity, intervals, notes, processes."""
