@@ -36,7 +36,7 @@ def test_refitted_with_the_first_ones_model(pair):
     assert two.coil == "ladder-2"
     assert "refitted" in [note.code for note in change.notes]
     # The same sweeps under the same model: nothing is left of the difference.
-    assert all(abs(cause.relative) < 1e-4 for cause in change.causes)
+    assert all(abs(cause.change) < 1e-4 for cause in change.causes.values())
     assert two.hours == 5.0
 
 

@@ -23,9 +23,9 @@ def test_spread_is_that_of_the_samples():
     item = figure(judge_lot(fits(30.0, 33.0, 36.3)), "Fs")
     # Steps of ln 1.1 = 0.09531 around 33.
     assert item.mean == pytest.approx(33.0)
-    assert item.spread == pytest.approx(0.09531, abs=1e-5)
-    assert item.measurement == pytest.approx(0.002)
-    assert item.interval[0] * item.interval[1] == pytest.approx(33.0**2)
+    assert item.spread_percent == pytest.approx(9.531, abs=1e-3)
+    assert item.measurement_percent == pytest.approx(0.2)
+    assert item.tolerance_interval[0] * item.tolerance_interval[1] == pytest.approx(33.0**2)
     assert item.outlier is None
 
 

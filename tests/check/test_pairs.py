@@ -24,13 +24,13 @@ def test_pairs_follow_the_box_and_not_qts():
     result = check_lot(lot)
     assert heavier.Qts == pytest.approx(first.Qts)
     assert abs(softer.Qts / first.Qts - 1.0) > 0.1
-    assert [(pair.first, pair.second) for pair in result.best] == [(0, 1)]
+    assert [pair.samples for pair in result.best_pairs] == [(0, 1)]
     assert result.verdict == "undecided"
 
 
 def test_the_chosen_pairs_use_every_sample_and_are_the_best_together():
     result = check_lot(fits(30.0, 30.3, 33.0, 33.3))
-    assert {frozenset((pair.first, pair.second)) for pair in result.best} == {frozenset((0, 1)), frozenset((2, 3))}
+    assert {frozenset(pair.samples) for pair in result.best_pairs} == {frozenset((0, 1)), frozenset((2, 3))}
     assert len(result.pairs) == 6
     assert [pair.difference_db for pair in result.pairs] == sorted(pair.difference_db for pair in result.pairs)
 
@@ -38,4 +38,4 @@ def test_the_chosen_pairs_use_every_sample_and_are_the_best_together():
 def test_without_a_moving_mass_there_are_no_pairs():
     lot = [made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY) for _ in range(2)]
     result = check_lot(lot)
-    assert (result.box, result.pairs, result.best) == ("", (), ())
+    assert (result.box, result.pairs, result.best_pairs) == ("", (), ())

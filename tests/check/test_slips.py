@@ -73,12 +73,12 @@ def test_travel_from_peak_to_peak_is_halved(tmp_path, text):
 
 
 def test_what_is_not_printed_is_derived_with_the_interval_of_the_rounding():
-    found = {item.figure: item for item in consistency(sheet(Qms="4.0", Qes="0.50", Fs="40 Hz")).derived}
+    found = {item.name: item for item in consistency(sheet(Qms="4.0", Qes="0.50", Fs="40 Hz")).derived}
     # By hand: 3.95·0.495/4.445 = 0.43988 and 4.05·0.505/4.555 = 0.44901; 39.5/0.505 = 78.2, 40.5/0.495 = 81.8.
-    assert (found["Qts"].low, found["Qts"].high) == pytest.approx((0.43988, 0.44901), abs=1e-5)
+    assert found["Qts"].interval == pytest.approx((0.43988, 0.44901), abs=1e-5)
     assert found["Qts"].value == pytest.approx(4.0 * 0.5 / 4.5)
-    assert (found["EBP"].low, found["EBP"].high) == pytest.approx((78.22, 81.82), abs=0.01)
-    assert found["Qts"].needs == ("Qms", "Qes")
+    assert found["EBP"].interval == pytest.approx((78.22, 81.82), abs=0.01)
+    assert found["Qts"].derived_from == ("Qms", "Qes")
     assert set(found) == {"Qts", "EBP"}
 
 

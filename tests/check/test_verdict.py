@@ -303,7 +303,7 @@ def test_only_a_level_at_one_watt_that_is_not_inside_is_read_another_way():
 def test_contradictions_are_told_but_do_not_enter_the_verdict():
     fit = made_fit()
     result = judge(fit, sheet(Qms="3.70", Qes="0.450", Qts="0.420"))
-    assert [item.figure for item in result.contradictions] == ["Qts"]
+    assert [item.figures[0] for item in result.contradictions] == ["Qts"]
     assert result.verdict == "inside"
 
 

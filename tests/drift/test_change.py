@@ -20,18 +20,14 @@ def _entry(rng, errors=(0.0, 0.0), hours=0.0, **options):
     return entry_of(made_fit(truth, rng, errors, **options), hours)
 
 
-def _by_cause(change):
-    return {one.cause: one for one in change.causes}
-
-
 def test_stated_uncertainty_of_a_difference_is_what_differences_scatter():
     rng = np.random.default_rng(3)
     deltas, stated = [], []
     for _ in range(400):
         errors = rng.standard_normal(2)
         change = compare(_entry(rng, errors), _entry(rng, errors), STEADY)
-        deltas.append([one.relative for one in change.causes])
-        stated.append([one.stdev for one in change.causes])
+        deltas.append([one.change for one in change.causes.values()])
+        stated.append([one.stdev for one in change.causes.values()])
     # 400 draws know a standard deviation to 3.5 % (1/√(2·400)); the coil's has a reading of 0.5 K beside the fits'.
     assert np.std(deltas, axis=0)[:4] == pytest.approx(np.mean(stated, axis=0)[:4], rel=0.12)
 
@@ -42,7 +38,7 @@ def test_a_mass_of_its_own_does_not_cancel():
     heavier = {key if "mass" not in key else "mass:0.06": shifts for key, shifts in other.systematic.items()}
 
     unlike = replace(other, systematic=heavier)
-    same, different = (_by_cause(compare(one, two, STEADY)) for two in (other, unlike))
+    same, different = (compare(one, two, STEADY).causes for two in (other, unlike))
     expected = np.hypot(same["moving mass"].stdev, np.sqrt(2.0) * MASS)
     assert different["moving mass"].stdev == pytest.approx(expected, rel=0.01)
     assert same["moving mass"].stdev == pytest.approx(np.sqrt(2.0) * RANDOM["Mms"], rel=0.01)
@@ -54,32 +50,32 @@ def test_another_rig_does_not_cancel_and_is_said():
     here, there = compare(one, same, STEADY), compare(one, other, STEADY)
     assert "other_rig" in [note.code for note in there.notes]
     assert not here.notes
-    within = _by_cause(here)["coil temperature"].stdev
-    assert _by_cause(there)["coil temperature"].stdev == pytest.approx(np.hypot(within, np.sqrt(2.0) * RIG), rel=0.01)
+    within = here.causes["coil temperature"].stdev
+    assert there.causes["coil temperature"].stdev == pytest.approx(np.hypot(within, np.sqrt(2.0) * RIG), rel=0.01)
 
 
 def test_a_softer_suspension_is_nothing_but_compliance():
     rng = np.random.default_rng(6)
     change = compare(_entry(rng), _entry(rng, truth={"Cms": 1.15 * FRESH["Cms"]}, hours=10.0), USUALLY)
-    found = _by_cause(change)
-    assert [one.cause for one in change.causes if one.beyond] == ["compliance"]
-    assert found["compliance"].relative == pytest.approx(0.15, abs=0.01)
+    found = change.causes
+    assert [name for name, one in change.causes.items() if one.beyond_repeatability] == ["compliance"]
+    assert found["compliance"].change == pytest.approx(0.15, abs=0.01)
     assert found["compliance"].e_n == pytest.approx(np.log(1.15) / (2.0 * found["compliance"].stdev / 1.15), rel=0.05)
-    assert change.figures["Fs"][0] == pytest.approx(1.15**-0.5 - 1.0, abs=0.004)
-    assert change.figures["Vas"][0] == pytest.approx(0.15, abs=0.01)
-    assert change.figures["Qes"][0] == pytest.approx(1.15**-0.5 - 1.0, abs=0.012)
+    assert change.figures["Fs"].change == pytest.approx(1.15**-0.5 - 1.0, abs=0.004)
+    assert change.figures["Vas"].change == pytest.approx(0.15, abs=0.01)
+    assert change.figures["Qes"].change == pytest.approx(1.15**-0.5 - 1.0, abs=0.012)
 
 
 def test_a_warm_coil_is_no_change_of_the_motor():
     rng = np.random.default_rng(7)
     warm = {"Re": FRESH["Re"] * (1.0 + 0.00393 * 8.0)}
-    found = _by_cause(compare(_entry(rng), _entry(rng, truth=warm), USUALLY))
-    assert found["coil temperature"].beyond
+    found = compare(_entry(rng), _entry(rng, truth=warm), USUALLY).causes
+    assert found["coil temperature"].beyond_repeatability
     assert found["coil temperature"].kelvin == pytest.approx(8.0, abs=0.7)
-    assert not found["motor"].beyond
+    assert not found["motor"].beyond_repeatability
     # With the air as warm as the coil it is no change at all, only the suspension is warned about.
     change = compare(_entry(rng), _entry(rng, truth=warm, air=Air(temperature_c=28.0)), USUALLY)
-    assert not _by_cause(change)["coil temperature"].beyond
+    assert not change.causes["coil temperature"].beyond_repeatability
     assert [note.code for note in change.notes] == ["suspension_temperature"]
 
 
@@ -94,19 +90,19 @@ def test_without_a_mass_it_is_taken_as_unchanged_and_said():
     rng = np.random.default_rng(9)
     softer = {"Cms": 1.15 * FRESH["Cms"]}
     change = compare(_entry(rng), _entry(rng, truth=softer, with_mass=False), USUALLY)
-    assert "moving mass" not in _by_cause(change)
+    assert "moving mass" not in change.causes
     assert "mass_assumed" in [note.code for note in change.notes]
-    assert _by_cause(change)["compliance"].relative == pytest.approx(0.15, abs=0.01)
-    assert [one.cause for one in change.causes if one.beyond] == ["compliance"]
+    assert change.causes["compliance"].change == pytest.approx(0.15, abs=0.01)
+    assert [name for name, one in change.causes.items() if one.beyond_repeatability] == ["compliance"]
 
 
 def test_repeats_that_scatter_widen_the_difference():
     rng = np.random.default_rng(10)
     one, other = _entry(rng), _entry(rng, truth={"Cms": 1.03 * FRESH["Cms"]})
-    assert _by_cause(compare(one, other, USUALLY))["compliance"].beyond
+    assert compare(one, other, USUALLY).causes["compliance"].beyond_repeatability
     rough = Repeatability(np.full(5, 0.03), 5)
-    found = _by_cause(compare(one, other, rough))["compliance"]
-    assert not found.beyond
+    found = compare(one, other, rough).causes["compliance"]
+    assert not found.beyond_repeatability
     assert found.stdev == pytest.approx(1.03 * np.sqrt(2.0) * 0.03, rel=0.01)
     assert REPEAT["Cms"] < 0.03
 
@@ -122,7 +118,7 @@ def test_fits_that_do_not_tell_what_they_share():
     old = entry_of(replace(made_fit(FRESH, rng, (0.0, 0.0)), systematic={}), 0.0)
     change = compare(old, _entry(rng), STEADY)
     assert "shared_unknown" in [note.code for note in change.notes]
-    assert _by_cause(change)["moving mass"].stdev > MASS
+    assert change.causes["moving mass"].stdev > MASS
 
 
 def test_another_driver_is_refused():

@@ -20,7 +20,7 @@ from tsfit.box.forms import boards_form, box_form, built_box_form
 from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
-from tsfit.check.forms import check_form, lot_form
+from tsfit.check.forms import check_form
 from tsfit.check.pairs import check_lot
 from tsfit.circuit.load import Load, Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
@@ -94,7 +94,7 @@ def write_files(folder: Path, name="Wagtail 8") -> list[Path]:
         "equaliser.json": equaliser_form(equalised, at_level(equalised, 85.0)),
         "built.json": built_box_form(built_box(fit)),
         "boards.json": boards_form(cabinet(CabinetPlan(0.045, driver=0.003, braces=1, double_front=True, cutout=0.232))),
-        "lot.json": lot_form(check_lot(lot(fit), read_sheet(sheet))),
+        "lot.json": check_lot(lot(fit), read_sheet(sheet)),
     }
     for file, data in contents.items():
         (folder / file).write_text(to_json(data))

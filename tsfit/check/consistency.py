@@ -13,18 +13,17 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Mask, Number, Real
 from tsfit.base.conformity import Verdict
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
-from tsfit.driver.units import display
+from tsfit.driver.units import Printed, display
 from tsfit.formats.sheet import Sheet
 
 AIR_SLACK = 0.015
@@ -38,63 +37,63 @@ CLEARLY = 4.0
 """By how much χ² must tell two suspects apart: twice the logarithm of a likelihood ratio of 7."""
 _ORDER = ("Vas", "Qts", "Qes", "Qms", "Fs", "Bl", "Mms", *PUBLISHED)
 
-Interval = tuple[Any, Any]
+Interval = tuple[Number, Number]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Contradiction:
-    """A printed figure that the other printed figures rule out.
+    """A printed parameter that the other printed ones rule out, SI.
 
     Attributes
     ----------
-    figure : str
-    needs : tuple of str
-        The printed figures from which it follows.
-    printed : float, SI
-    implied : (float, float), SI, the range that the others allow; from 0 where they only limit it upwards
-    suspect : str or None
-        The one figure whose misprint alone would explain every contradiction of the sheet.
-    possible : tuple of str
-        Every figure that could be it; empty when no single one can.
-    text : str
-        The figure as printed.
+    sentence : what is printed and what follows, in trade units
+    relation : in short, like ``Qts(Qms, Qes)``
+    implied_range : what the others allow, from 0 where they only limit it upwards; `implied` is its middle
+    figures : the parameter, then those from which it follows
+    suspect : the one whose misprint alone would explain every contradiction of the sheet
+    possible : all that could be it; empty when no single one can
     """
 
-    figure: str
-    needs: tuple[str, ...]
+    sentence: str = ""
+    relation: str = ""
     printed: float
-    implied: tuple[float, float]
+    implied: float
+    implied_range: tuple[float, float] | None = None
+    figures: tuple[str, ...] = ()
     suspect: str | None = None
     possible: tuple[str, ...] = ()
-    text: str = ""
 
-    @property
-    def sentence(self) -> str:
-        """What is printed and what follows, in one sentence and in trade units."""
-        factor, unit = display(self.figure, 1.0)
-        low, high = (f"{end * factor:.4g}" for end in self.implied)
-        printed = " ".join(self.text.split())
-        if not printed.endswith(unit):
-            printed += f" ({self.printed * factor:.4g} {unit})"
-        needs = " and ".join(self.needs)
-        ends = f"at most {high}" if self.implied[0] == 0.0 else f"{low} to {high}"
-        return f"{self.figure} is printed as {printed}, but {needs} make it {ends} {unit}".rstrip() + "."
 
-    @property
-    def relation(self) -> str:
-        """The relation in short, like ``Qts(Qms, Qes)``."""
-        return f"{self.figure}({', '.join(self.needs)})"
+def _contradiction(
+    figures: tuple[str, ...], printed: Printed, ends: tuple[float, float], suspect: str | None, possible: tuple[str, ...]
+) -> Contradiction:
+    figure, *needs = figures
+    factor, unit = display(figure, 1.0)
+    low, high = (f"{end * factor:.4g}" for end in ends)
+    told = " ".join(printed.text.split())
+    if not told.endswith(unit):
+        told += f" ({printed.value * factor:.4g} {unit})"
+    allowed = f"at most {high}" if ends[0] == 0.0 else f"{low} to {high}"
+    return Contradiction(
+        sentence=f"{figure} is printed as {told}, but {' and '.join(needs)} make it {allowed} {unit}".rstrip() + ".",
+        relation=f"{figure}({', '.join(needs)})",
+        printed=printed.value,
+        implied=0.5 * sum(ends),
+        implied_range=ends,
+        figures=figures,
+        suspect=suspect,
+        possible=possible,
+    )
 
 
 @dataclass(frozen=True)
 class Derived:
-    """A figure that is not printed and follows from printed ones; SI, `low` to `high` is what their rounding leaves."""
+    """A parameter that is not printed and follows from printed ones, with what their rounding leaves open, SI."""
 
-    figure: str
-    needs: tuple[str, ...]
+    name: str
+    derived_from: tuple[str, ...]
     value: float
-    low: float
-    high: float
+    interval: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -124,7 +123,7 @@ def consistency(sheet: Sheet) -> Consistency:
     """Hold the printed figures of `sheet` against each other."""
     found, suspicion = _judge(sheet)
     extra = derived(sheet)
-    known = {name: printed.value for name, printed in sheet.figures.items()} | {item.figure: item.value for item in extra}
+    known = {name: printed.value for name, printed in sheet.figures.items()} | {item.name: item.value for item in extra}
     diameter = known.get("diameter") or (2.0 * math.sqrt(known["Sd"] / math.pi) if "Sd" in known else None)
     suspicions = [] if suspicion is None else [suspicion]
     suspicions += [
@@ -150,16 +149,15 @@ def derived(sheet: Sheet) -> tuple[Derived, ...]:
         for needs in _ways(figure, intervals):
             ends = [float(end[0]) for end in _implied(figure, needs, intervals)]
             value = float(complete({name: np.float64(values[name]) for name in needs})[figure])
-            if all(map(math.isfinite, (*ends, value))) and (figure in LEVELS or ends[0] > 0.0):
-                item = Derived(figure, needs, value, ends[0], ends[1])
-                if best is None or item.high - item.low < best.high - best.low:
-                    best = item
+            sensible = all(map(math.isfinite, (*ends, value))) and (figure in LEVELS or ends[0] > 0.0)
+            if sensible and (best is None or ends[1] - ends[0] < best.interval[1] - best.interval[0]):
+                best = Derived(figure, needs, value, (ends[0], ends[1]))
         if best is not None:
             found.append(best)
     return tuple(found)
 
 
-def _ways(figure: str, printed: Mapping[str, Any]) -> list[tuple[str, ...]]:
+def _ways(figure: str, printed: Collection[str]) -> list[tuple[str, ...]]:
     """All sets of printed figures from which `figure` follows by one relation, others bridging what it needs."""
     ways = []
     for relation in RELATIONS:
@@ -174,7 +172,7 @@ def _intervals(sheet: Sheet) -> dict[str, Interval]:
     return {name: (item.value - item.half_digit, item.value + item.half_digit) for name, item in sheet.figures.items()}
 
 
-def relations_of(printed: Mapping[str, Any]) -> list[tuple[str, tuple[str, ...]]]:
+def relations_of(printed: Collection[str]) -> list[tuple[str, tuple[str, ...]]]:
     """Return each printed figure that follows from other printed ones, with those; each set of figures once."""
     found: dict[frozenset[str], tuple[str, tuple[str, ...]]] = {}
     for figure in dict.fromkeys(_ORDER):
@@ -183,7 +181,7 @@ def relations_of(printed: Mapping[str, Any]) -> list[tuple[str, tuple[str, ...]]
     return list(found.values())
 
 
-def _sources(name: str, printed: Mapping[str, Any], banned: frozenset[str]) -> tuple[str, ...] | None:
+def _sources(name: str, printed: Collection[str], banned: frozenset[str]) -> tuple[str, ...] | None:
     """Printed figures from which `name` follows without any of `banned`; itself when printed."""
     if name in banned:
         return None
@@ -208,9 +206,7 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
     for figure, needs in broken:
         low, high = _implied(figure, needs, intervals)
         ends = (float(low[0]), float(high[0]))
-        found.append(
-            Contradiction(figure, needs, sheet.figures[figure].value, ends, suspect, possible, sheet.figures[figure].text)
-        )
+        found.append(_contradiction((figure, *needs), sheet.figures[figure], ends, suspect, possible))
     found += _bounds(sheet, intervals)
     return tuple(found), suspicion
 
@@ -224,12 +220,12 @@ def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradicti
 
     def beyond(figure: str, needs: tuple[str, ...], most: float) -> None:
         if intervals[figure][0] >= most:
-            printed = sheet.figures[figure]
-            found.append(Contradiction(figure, needs, printed.value, (0.0, most), None, (figure, *needs), printed.text))
+            figures = (figure, *needs)
+            found.append(_contradiction(figures, sheet.figures[figure], (0.0, most), None, figures))
 
     for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
         if {"Qts", q} <= intervals.keys() and other not in intervals:
-            beyond("Qts", (q,), intervals[q][1])
+            beyond("Qts", (q,), float(intervals[q][1]))
     if {"Fs", "Vas", "Qts"} <= intervals.keys() and _sources("Qes", intervals, frozenset()) is None:
         most = {**intervals, "Qes": intervals["Qts"]}
         for level, needs in (("sensitivity_1W", ("Fs", "Vas")), ("sensitivity_2V83", ("Fs", "Vas", "Re"))):
@@ -274,17 +270,17 @@ def _likeliest(possible: tuple[str, ...], relations: list[tuple[str, tuple[str, 
     return first if explained[first] >= explained[second] + CLEARLY else None
 
 
-def _log(figure: str, value: Any) -> Any:
+def _log(figure: str, value: Number) -> Number:
     return _NEPER * value if figure in LEVELS else np.log(value)
 
 
-def _slope(figure: str, values: Mapping[str, Any], name: str, level: Any) -> float:
+def _slope(figure: str, values: Mapping[str, Number], name: str, level: Number) -> float:
     """Derivative of the logarithm of `figure` by that of `name`; a level counts as the power it stands for."""
     moved = values[name] + _STEP / _NEPER if name in LEVELS else values[name] * math.exp(_STEP)
     return float((_log(figure, complete({**values, name: moved})[figure]) - level) / _STEP)
 
 
-def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> tuple[NDArray[Any], NDArray[Any]]:
+def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> tuple[Real, Real]:
     """Lower and upper end of what `needs` allow for `figure`, shape (1,) or `_SEARCH`'s; NaN where they allow nothing."""
     corners = np.array(list(itertools.product((False, True), repeat=len(needs))))
     chosen = (np.where(corners[:, [i]], intervals[name][1], intervals[name][0]) for i, name in enumerate(needs))
@@ -302,7 +298,7 @@ def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interv
     return low, high
 
 
-def _holds(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> NDArray[np.bool_]:
+def _holds(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> Mask:
     """Tell where printed and implied interval overlap; 1e-9 is there for the arithmetic."""
     low, high = _implied(figure, needs, intervals)
     margin = 1e-9 * np.abs(high)
@@ -344,8 +340,8 @@ def _suspects(
 
 
 def _agree(
-    relations: list[tuple[str, tuple[str, ...]]], name: str, middle: Any, half: Any, intervals: Mapping[str, Interval]
-) -> NDArray[np.bool_]:
+    relations: list[tuple[str, tuple[str, ...]]], name: str, middle: Real, half: Real, intervals: Mapping[str, Interval]
+) -> Mask:
     """Tell for which of the trial values `middle` ± `half` (k,) of `name` all `relations` hold."""
     trial = {**intervals, name: (middle - half, middle + half)}
     return np.asarray(np.all([_holds(figure, needs, trial) for figure, needs in relations], axis=0))

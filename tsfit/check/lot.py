@@ -20,8 +20,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.conformity import Verdict
 from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
@@ -37,17 +37,16 @@ ROUNDING = 1e-9
 JUDGED = (*MEASURED[:-1], "Le", "Sd", *LEVELS)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LotFigure:
-    """One figure over all samples, SI; spreads are relative, or in dB for a level.
+    """One parameter over all samples, SI; spreads are in percent, or in dB for a level.
 
     Attributes
     ----------
     values : (n,) float
     mean : geometric, or arithmetic for a level
-    spread : standard deviation of the samples
-    measurement : what the fits' uncertainties alone would spread
-    interval : the tolerance interval
+    spread_percent, spread_db : standard deviation of the samples
+    measurement_percent, measurement_db : what the fits' uncertainties alone would spread
     outlier : index of the sample that stands out, None when none does
     published, allowed : of the sheet, None without one
     verdict : "inside" when the tolerance interval lies within what the sheet allows, "outside" when the mean lies beyond,
@@ -57,18 +56,15 @@ class LotFigure:
     name: str
     values: tuple[float, ...]
     mean: float
-    spread: float
-    measurement: float
-    interval: tuple[float, float]
+    spread_percent: float | None
+    spread_db: float | None
+    measurement_percent: float | None
+    measurement_db: float | None
+    tolerance_interval: tuple[float, float]
     outlier: int | None
-    published: float | None = None
-    allowed: tuple[float, float] | None = None
-    verdict: Verdict | None = None
-
-    @property
-    def level(self) -> bool:
-        """Whether it is in dB."""
-        return self.name in LEVELS
+    published: float | None
+    allowed: tuple[float, float] | None
+    verdict: Verdict | None
 
 
 def howe_factor(count: int, fraction: float = FRACTION, confidence: float = CONFIDENCE) -> float:
@@ -119,7 +115,7 @@ def _figure(
     name: str, values: Sequence[float], stdevs: Sequence[float], sheet: Sheet | None, rules: Mapping[str, float]
 ) -> LotFigure:
     level = name in LEVELS
-    x: NDArray[np.float64] = np.array(values) if level else np.log(values)
+    x: Real = np.array(values) if level else np.log(values)
     own = np.array(stdevs) if level else np.array(stdevs) / np.array(values)
     mean, spread = float(x.mean()), float(x.std(ddof=1))
     spread = spread if spread > ROUNDING else 0.0
@@ -137,13 +133,16 @@ def _figure(
         centre = back(mean)
         inside = allowed[0] <= low and high <= allowed[1]
         verdict = "inside" if inside else "undecided" if allowed[0] <= centre <= allowed[1] else "outside"
+    measurement = float(np.sqrt(np.mean(own**2)))
     return LotFigure(
         name=name,
         values=tuple(values),
         mean=back(mean),
-        spread=spread,
-        measurement=float(np.sqrt(np.mean(own**2))),
-        interval=(low, high),
+        spread_percent=None if level else 100.0 * spread,
+        spread_db=spread if level else None,
+        measurement_percent=None if level else 100.0 * measurement,
+        measurement_db=measurement if level else None,
+        tolerance_interval=(low, high),
         outlier=_outlier(x, spread),
         published=None if published is None else published.value,
         allowed=allowed,
@@ -151,7 +150,7 @@ def _figure(
     )
 
 
-def _outlier(x: NDArray[np.float64], spread: float) -> int | None:
+def _outlier(x: Real, spread: float) -> int | None:
     if len(x) < 3 or spread == 0.0:
         return None
     off = np.abs(x - x.mean()) / spread

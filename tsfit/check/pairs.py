@@ -11,6 +11,7 @@ import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from tsfit.box.design.alignments import usual_qtc
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.numbers import cutoff
 from tsfit.box.plan import BoxPlan
-from tsfit.check.lot import LotFigure, judge_lot
+from tsfit.check.lot import CONFIDENCE, FRACTION, LotFigure, judge_lot
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 from tsfit.formats.sheet import Sheet
@@ -29,33 +30,46 @@ from tsfit.formats.sheet import Sheet
 
 @dataclass(frozen=True)
 class SamplePair:
-    """Two samples, by index, and how far they differ in the same box at most, dB."""
+    """Two samples, by index and by name, and how far they differ in the same box at most, dB."""
 
-    first: int
-    second: int
+    samples: tuple[int, int]
+    names: tuple[str, str]
     difference_db: float
 
 
 @dataclass(frozen=True)
+class LotInterval:
+    """What the tolerance intervals are."""
+
+    method: str = "Howe 1969, ISO 16269-6"
+    fraction: float = FRACTION
+    confidence: float = CONFIDENCE
+    normal: bool = True
+
+
+@dataclass(frozen=True)
 class LotResult:
-    """What a lot is like.
+    """Several samples of one type.
 
     Attributes
     ----------
-    names : of the samples
-    figures : over all samples
+    samples : their names
+    verdict : of the parameters that a sheet prints; undecided without one
+    lot : each parameter over all samples
     box : the box in which pairs were compared, "" when no box could be made
     pairs : every two samples, the best matched first
-    best : pairs that use no sample twice, chosen so that the sum of their squared differences is smallest
-    verdict : of the figures that a sheet prints; undecided without one
+    best_pairs : pairs that use no sample twice, chosen so that the sum of their squared differences is smallest
     """
 
-    names: tuple[str, ...]
-    figures: tuple[LotFigure, ...]
+    KIND: ClassVar = "lot"
+
+    samples: tuple[str, ...]
+    verdict: Verdict
+    tolerance_interval: LotInterval
+    lot: tuple[LotFigure, ...]
     box: str
     pairs: tuple[SamplePair, ...]
-    best: tuple[SamplePair, ...]
-    verdict: Verdict
+    best_pairs: tuple[SamplePair, ...]
 
 
 def check_lot(
@@ -78,7 +92,7 @@ def check_lot(
         As `tsfit.check.lot.judge_lot`.
     """
     figures = judge_lot(fits, sheet, rules)
-    names = tuple(_name(fit.driver, k) for k, fit in enumerate(fits))
+    names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))
     verdicts = [figure.verdict for figure in figures if figure.verdict is not None]
     drivers = [fit.driver for fit in fits]
     box, pairs = "", tuple[SamplePair, ...]()
@@ -88,15 +102,12 @@ def check_lot(
         enclosure = (plan or ClosedPlan(qtc=qtc)).build(middle).enclosure
         own = None if plan is None else plan.name or f"{plan.kind} box"
         box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
-        pairs = _pairs(enclosure, middle, drivers)
-    return LotResult(names, figures, box, pairs, _best(pairs), worst(verdicts) if verdicts else "undecided")
+        pairs = _pairs(enclosure, middle, drivers, names)
+    verdict = worst(verdicts) if verdicts else "undecided"
+    return LotResult(names, verdict, LotInterval(), figures, box, pairs, _best(pairs))
 
 
-def _name(driver: Driver, k: int) -> str:
-    return driver.serial or f"{driver.name} ({k + 1})"
-
-
-def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> tuple[SamplePair, ...]:
+def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver], names: Sequence[str]) -> tuple[SamplePair, ...]:
     f3 = cutoff(enclosure) or middle.Fs
     frequency = np.geomspace(f3 / math.sqrt(2.0), 8.0 * f3, 120)
     before = exact(middle)
@@ -104,7 +115,7 @@ def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver]) -> t
         consequence(enclosure, before, exact(driver), frequency_hz=frequency).level_change_db.value for driver in drivers
     ]
     found = [
-        SamplePair(a, b, float(np.max(np.abs(levels[a] - levels[b]))))
+        SamplePair((a, b), (names[a], names[b]), float(np.max(np.abs(levels[a] - levels[b]))))
         for a, b in itertools.combinations(range(len(drivers)), 2)
     ]
     return tuple(sorted(found, key=lambda pair: pair.difference_db))
@@ -115,6 +126,6 @@ def _best(pairs: Sequence[SamplePair]) -> tuple[SamplePair, ...]:
     import networkx
 
     graph = networkx.Graph()
-    graph.add_weighted_edges_from((pair.first, pair.second, pair.difference_db**2) for pair in pairs)
+    graph.add_weighted_edges_from((*pair.samples, pair.difference_db**2) for pair in pairs)
     chosen = {frozenset(edge) for edge in networkx.min_weight_matching(graph)}
-    return tuple(pair for pair in pairs if frozenset((pair.first, pair.second)) in chosen)
+    return tuple(pair for pair in pairs if frozenset(pair.samples) in chosen)

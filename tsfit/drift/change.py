@@ -16,13 +16,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.load import air_load_change
 from tsfit.drift.entry import Entry, differences
@@ -81,19 +82,17 @@ class Causes:
 
 @dataclass(frozen=True)
 class CauseChange:
-    """One cause: relative change (ratio − 1), its standard uncertainty, E_n, and whether it is beyond repeatability."""
+    """Change of one cause, seen in `figure`, relative (0.1 is 10 %), with its standard uncertainty and E_n.
 
-    cause: str
+    A change of Re at 20 °C is told in kelvin too: how much warmer the coil was than stated; None for the other causes.
+    """
+
     figure: str
-    relative: float
+    change: float
     stdev: float
     e_n: float
-    beyond: bool
-
-    @property
-    def kelvin(self) -> float | None:
-        """A change of Re at 20 °C as how much warmer the coil was than stated; None for the other causes."""
-        return math.log1p(self.relative) / COPPER_PER_K if self.figure == "Re" else None
+    beyond_repeatability: bool
+    kelvin: float | None = field(default=None, metadata=IF_TOLD)
 
     @property
     def stdev_kelvin(self) -> float:
@@ -102,20 +101,26 @@ class CauseChange:
 
 
 @dataclass(frozen=True)
+class ParameterChange:
+    """Relative change of a parameter with its standard uncertainty."""
+
+    change: float
+    stdev: float
+
+
+@dataclass(frozen=True)
 class DriftChange:
     """What changed from one entry to another.
 
     Attributes
     ----------
-    causes : tuple of CauseChange
-        The moving mass is absent where either fit could not tell it; it is then taken as unchanged.
-    figures : dict of (relative change, standard uncertainty)
-        Fs, Qms, Qes and Vas at 20 °C and in reference air.
-    notes : tuple of QualityNote
+    causes : by name; without the moving mass where either fit could not tell it, which is then taken as unchanged
+    figures : Fs, Qms, Qes and Vas at 20 °C and in reference air
+    notes : remarks
     """
 
-    causes: tuple[CauseChange, ...]
-    figures: dict[str, tuple[float, float]]
+    causes: dict[str, CauseChange]
+    figures: dict[str, ParameterChange]
     notes: tuple[QualityNote, ...]
 
 
@@ -220,23 +225,24 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
     covariance = covariance + np.diag(np.maximum(2.0 * repeatability.stdev**2 - random, 0.0))
     delta = two.values - one.values
     stdev = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    causes = tuple(
-        CauseChange(
-            cause=cause,
-            figure=FIGURES[cause],
-            relative=math.expm1(delta[k]),
+    causes = {
+        cause: CauseChange(
+            figure=figure,
+            change=math.expm1(delta[k]),
             stdev=float(stdev[k]) * math.exp(delta[k]),
             e_n=float(delta[k] / (K * stdev[k])),
-            beyond=bool(abs(delta[k]) > K * stdev[k]),
+            beyond_repeatability=bool(abs(delta[k]) > K * stdev[k]),
+            kelvin=math.log1p(math.expm1(delta[k])) / COPPER_PER_K if figure == "Re" else None,
         )
-        for k, cause in enumerate(CAUSES)
+        for k, (cause, figure) in enumerate(FIGURES.items())
         if told or cause != "moving mass"
-    )
+    }
     figures = {}
     for name, row in TO_FIGURES.items():
         weights = np.array(row)
         change = math.exp(float(weights @ delta))
-        figures[name] = (change - 1.0, change * math.sqrt(max(float(weights @ covariance @ weights), 0.0)))
+        spread = change * math.sqrt(max(float(weights @ covariance @ weights), 0.0))
+        figures[name] = ParameterChange(change - 1.0, spread)
     return DriftChange(causes, figures, tuple(_notes(first, other, told=told)))
 
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -73,6 +73,8 @@ class Entry:
     provenance : of the fit, and the fit's file with its hash
     """
 
+    FORM: ClassVar = ("hours", "added", "rig", "coil", "suspension")
+    """What tables and machine forms tell of it; the log holds all."""
     __pydantic_config__ = ConfigDict(strict=True, allow_inf_nan=False)
 
     hours: Annotated[float, Field(ge=0.0, lt=1e7)]

@@ -14,57 +14,17 @@ from tsfit.base.notes import QualityNote
 from tsfit.box.compare.form import ConsequenceForm, consequence_form
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
-from tsfit.drift.entry import LoggedDriver
+from tsfit.drift.entry import Entry, LoggedDriver
 from tsfit.drift.history import CauseHistory, History
 
 
 @dataclass(frozen=True)
-class CauseChangeForm:
-    """Change of one cause, relative: 0.1 is 10 %."""
-
-    figure: str
-    change: float
-    stdev: float
-    e_n: float
-    beyond_repeatability: bool
-    kelvin: float | None = field(default=None, metadata=IF_TOLD)
-
-
-@dataclass(frozen=True)
-class ParameterChange:
-    """Relative change of a parameter with its standard uncertainty."""
-
-    change: float
-    stdev: float
-
-
-@dataclass(frozen=True)
-class PartOfLog:
-    """What changed from the first entry to the last."""
-
-    causes: dict[str, CauseChangeForm]
-    figures: dict[str, ParameterChange]
-    notes: tuple[QualityNote, ...]
-
-
-@dataclass(frozen=True)
-class DriftChangeForm(PartOfLog):
+class DriftChangeForm(DriftChange):
     """What changed between two entries, and what that does to a box, if one was named."""
 
     KIND: ClassVar = "drift change"
 
     box: ConsequenceForm | None = field(default=None, metadata=IF_TOLD)
-
-
-@dataclass(frozen=True)
-class EntryForm:
-    """Which fit an entry is."""
-
-    hours: float
-    added: str
-    rig: str | None
-    coil: str
-    suspension: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,10 +53,10 @@ class DriftForm:
     KIND: ClassVar = "drift"
 
     driver: LoggedDriver
-    entries: tuple[EntryForm, ...]
+    entries: tuple[Entry, ...]
     causes: dict[str, CauseForm]
     drifted: tuple[str, ...]
-    first_to_last: PartOfLog | None
+    first_to_last: DriftChange | None
     repeats: int
     summary: tuple[str, ...]
     notes: tuple[QualityNote, ...]
@@ -105,15 +65,7 @@ class DriftForm:
 
 def change_form(change: DriftChange, boxed: BoxedChange | None = None) -> DriftChangeForm:
     """Return the form of a change, and of what it does to a box."""
-    return DriftChangeForm(**vars(_part(change)), box=_box(boxed))
-
-
-def _part(change: DriftChange) -> PartOfLog:
-    causes = {
-        one.cause: CauseChangeForm(one.figure, one.relative, one.stdev, one.e_n, one.beyond, one.kelvin)
-        for one in change.causes
-    }
-    return PartOfLog(causes, {name: ParameterChange(*moved) for name, moved in change.figures.items()}, change.notes)
+    return DriftChangeForm(**vars(change), box=_box(boxed))
 
 
 def _box(boxed: BoxedChange | None) -> ConsequenceForm | None:
@@ -124,10 +76,10 @@ def drift_form(history: History, boxed: BoxedChange | None = None) -> DriftForm:
     """Return the form of a judged log, and of what it does to a box."""
     return DriftForm(
         driver=history.entries[0].driver,
-        entries=tuple(EntryForm(one.hours, one.added, one.rig, one.coil, one.suspension) for one in history.entries),
+        entries=history.entries,
         causes={name: _cause(one, absolute=history.absolute) for name, one in history.causes.items()},
         drifted=tuple(one.cause for one in history.drifted),
-        first_to_last=None if history.first_to_last is None else _part(history.first_to_last),
+        first_to_last=history.first_to_last,
         repeats=history.repeatability.repeats,
         summary=tuple(history.sentences()),
         notes=history.notes,

@@ -155,7 +155,7 @@ def history(log: Log) -> History:
         settling = settle(hours[told], values[told, k], spread, SCALE_FREEDOM)
         drifted = settling.course != "constant"
         if not settling.enough and settling.course == "constant":
-            drifted = change is not None and any(one.cause == cause and one.beyond for one in change.causes)
+            drifted = change is not None and cause in change.causes and change.causes[cause].beyond_repeatability
         causes[cause] = CauseHistory(cause, FIGURES[cause], hours[told], values[told, k], spread, settling, drifted)
     notes = dict.fromkeys((*log.notes, *(change.notes if change is not None else ())))
     return History(entries, causes, change, repeatability, mass is not None, tuple(notes))

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.check.forms import LotForm
+from tsfit.check.pairs import LotResult
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, new_figure, note
 
 ROW_IN = 0.3
 
 
-def lot_figure(data: LotForm) -> Figure:
+def lot_figure(data: LotResult) -> Figure:
     """Draw one row a figure: every sample off the mean in percent, the tolerance interval, and where the sheet stands.
 
     Levels, which are no ratios, are left to the table.

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from tsfit.check.forms import LotFigureForm, LotForm
+from tsfit.check.lot import LotFigure
+from tsfit.check.pairs import LotResult
 from tsfit.driver.units import display, rounded
 from tsfit.plots.lot import lot_figure
 from tsfit.report.blocks import Block, Part, figure_name, heading, number, table, text
 from tsfit.report.picture import picture
 
 
-def lot_part(data: LotForm, name: str) -> Part:
+def lot_part(data: LotResult, name: str) -> Part:
     """Turn a lot into a part."""
     samples, figures = data.samples, data.lot
     subject = f"{len(samples)} samples"
@@ -55,7 +56,7 @@ def lot_part(data: LotForm, name: str) -> Part:
     )
 
 
-def _row(one: LotFigureForm, *, judged: bool) -> list[str]:
+def _row(one: LotFigure, *, judged: bool) -> list[str]:
     factor, unit = display(one.name, 1.0)
     level = one.spread_db is not None
     spread, measured = (one.spread_db, one.measurement_db) if level else (one.spread_percent, one.measurement_percent)

@@ -15,7 +15,8 @@ from tsfit.base.forms import damaged, read_form
 from tsfit.box.compare.form import ComparisonForm
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.forms import BoardsForm, BoxForm, BuiltBoxForm
-from tsfit.check.forms import CheckForm, LotForm
+from tsfit.check.forms import CheckForm
+from tsfit.check.pairs import LotResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part, text
@@ -88,7 +89,7 @@ READERS: dict[str, FormReader[Any]] = {
         FormReader(EqualiserForm, equaliser_part, frozenset({"sections", "headroom_after_db"})),
         FormReader(BuiltBoxForm, verify_part, frozenset({"built", "planned", "curve"})),
         FormReader(BoardsForm, panels_part, frozenset({"panels", "layout"})),
-        FormReader(LotForm, lot_part, frozenset({"samples", "lot"})),
+        FormReader(LotResult, lot_part, frozenset({"samples", "lot"})),
     )
 }
 

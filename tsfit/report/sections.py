@@ -10,7 +10,8 @@ import numpy as np
 
 from tsfit.box.compare.form import ConsequenceForm
 from tsfit.box.forms import BoxForm
-from tsfit.check.forms import CheckForm, ContradictionForm, JudgedForm
+from tsfit.check.consistency import Contradiction
+from tsfit.check.forms import CheckForm, JudgedForm
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_figure
@@ -153,7 +154,7 @@ def _consequence(subject: str, boxes: Sequence[ConsequenceForm], name: str) -> l
     return blocks
 
 
-def _contradiction(item: ContradictionForm) -> str:
+def _contradiction(item: Contradiction) -> str:
     if item.sentence:
         return item.sentence
     suspect = f"; suspect: {item.suspect}" if item.suspect else ""

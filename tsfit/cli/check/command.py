@@ -13,7 +13,7 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
-    from tsfit.check.forms import CheckForm, LotForm
+    from tsfit.check.forms import CheckForm
     from tsfit.check.pairs import LotResult
     from tsfit.check.verdict import CheckResult
     from tsfit.formats.sheet import Sheet
@@ -87,9 +87,9 @@ def check(
 
 def _judged(
     fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
-) -> tuple[Consistency | CheckResult | LotResult, CheckForm | LotForm, Callable[[], None]]:
+) -> tuple[Consistency | CheckResult | LotResult, CheckForm | LotResult, Callable[[], None]]:
     """Judge what was given, and return with it its machine form and what prints it."""
-    from tsfit.check.forms import check_form, consistency_form, lot_form
+    from tsfit.check.forms import check_form, consistency_form
     from tsfit.cli.check.lot import print_lot
     from tsfit.cli.check.tables import print_alone, print_result
 
@@ -113,7 +113,7 @@ def _judged(
     from tsfit.check.pairs import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
-    return lot, lot_form(lot), lambda: print_lot(lot, judged=sheet is not None)
+    return lot, lot, lambda: print_lot(lot, judged=sheet is not None)
 
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:

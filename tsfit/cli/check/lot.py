@@ -19,42 +19,43 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
     from tsfit.check.lot import CONFIDENCE, FRACTION
 
     rows = []
-    for item in result.figures:
+    for item in result.lot:
         parameter = PARAMETERS[item.name]
         factor = parameter.factor
-        scale, sign = (1.0, " dB") if parameter.level else (100.0, " %")
-        spread = (item.spread if parameter.level else item.spread * item.mean) * factor
-        low, high = (rounded(end * factor, spread) for end in item.interval)
+        sign = " dB" if parameter.level else " %"
+        own, measured = item.spread_db or item.spread_percent or 0.0, item.measurement_db or item.measurement_percent or 0.0
+        spread = (own if parameter.level else 0.01 * own * item.mean) * factor
+        low, high = (rounded(end * factor, spread) for end in item.tolerance_interval)
         row = [
             parameter.heading,
             rounded(item.mean * factor, spread),
-            f"{item.spread * scale:.2g}{sign}",
-            f"{item.measurement * scale:.2g}{sign}",
+            f"{own:.2g}{sign}",
+            f"{measured:.2g}{sign}",
             f"{low} to {high}",
         ]
         if judged:
             row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
         rows.append(row)
     columns = ["figure", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
-    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.names)} samples")
+    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
     hint(
         f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
         "confidence, if their figures scatter normally (Howe's factor, ISO 16269-6)."
     )
     strange: dict[str, list[str]] = {}
-    for item in result.figures:
+    for item in result.lot:
         if item.outlier is not None:
-            strange.setdefault(result.names[item.outlier], []).append(PARAMETERS[item.name].called)
+            strange.setdefault(result.samples[item.outlier], []).append(PARAMETERS[item.name].called)
     for name, figures in strange.items():
         say(f"{name} stands out in {', '.join(figures)} (Grubbs' test, 5 %).")
     if result.pairs:
         say(f"Pairs by the level of both in the same box: {result.box}.")
-        names, pairs = result.names, dict.fromkeys([*result.best, *result.pairs[:MOST_PAIRS]])
+        pairs = dict.fromkeys([*result.best_pairs, *result.pairs[:MOST_PAIRS]])
         rows = [
-            [f"{names[pair.first]} and {names[pair.second]}", f"{pair.difference_db:.2f}", "yes" * (pair in result.best)]
+            [f"{' and '.join(pair.names)}", f"{pair.difference_db:.2f}", "yes" * (pair in result.best_pairs)]
             for pair in pairs
         ]
         print_table(["pair", "apart at most, dB", "chosen"], rows)
     if judged:
-        out = [item.name for item in result.figures if item.verdict == "outside"]
+        out = [item.name for item in result.lot if item.verdict == "outside"]
         say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")

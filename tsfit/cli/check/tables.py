@@ -127,7 +127,7 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
     if result.derived:
         say("Not printed, but derived from what is, with what its rounding leaves open:")
     for item in result.derived:
-        parameter = PARAMETERS[item.figure]
-        spread = 0.5 * (item.high - item.low) * parameter.factor
-        value, low, high = (rounded(end * parameter.factor, spread) for end in (item.value, item.low, item.high))
+        parameter = PARAMETERS[item.name]
+        spread = 0.5 * (item.interval[1] - item.interval[0]) * parameter.factor
+        value, low, high = (rounded(end * parameter.factor, spread) for end in (item.value, *item.interval))
         say(f"  {parameter.called} {value} {parameter.shown}".rstrip() + f" ({low} to {high})")

@@ -98,14 +98,14 @@ def _print_courses(judged: History) -> None:
 def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
     """Print what changed from one entry to another, what that does in a box, and remarks."""
     rows = []
-    for one in found.causes:
-        shown = f"{100.0 * one.relative:+.2f} %"
+    for cause, one in found.causes.items():
+        shown = f"{100.0 * one.change:+.2f} %"
         spread = f"{100.0 * one.stdev:.2f} %"
         if one.kelvin is not None:
             shown, spread = f"{one.kelvin:+.1f} K", f"{one.stdev_kelvin:.1f} K"
-        rows.append([one.cause, one.figure, shown, spread, f"{one.e_n:+.2f}", "yes" if one.beyond else "no"])
+        rows.append([cause, one.figure, shown, spread, f"{one.e_n:+.2f}", "yes" if one.beyond_repeatability else "no"])
     print_table(["cause", "figure", "change", "±1σ", "E_n", "beyond"], rows)
-    rows = [[name, f"{100.0 * value:+.2f} %", f"{100.0 * spread:.2f} %"] for name, (value, spread) in found.figures.items()]
+    rows = [[name, f"{100.0 * one.change:+.2f} %", f"{100.0 * one.stdev:.2f} %"] for name, one in found.figures.items()]
     print_table(["figure at 20 °C, reference air", "change", "±1σ"], rows)
     _print_box(boxed)
     print_notes(found.notes)
