@@ -38,7 +38,7 @@ def bent(monkeypatch, root, slope, at=(1.0, 3.0), n_priors=0, valley=0.0):
         "Fs": lambda x: np.exp(x[..., 1]),
     }
     monkeypatch.setattr(
-        "tsfit.fitting.profile.figure_table", lambda model, x: {name: figure(x) for name, figure in table.items()}
+        "tsfit.fitting.profile.parameter_table", lambda model, x: {name: figure(x) for name, figure in table.items()}
     )
 
     def residual(x):

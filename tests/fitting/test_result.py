@@ -82,7 +82,7 @@ def test_a_runner_up_too_far_to_count():
 @pytest.mark.parametrize("fault", [None, "ran away"])
 def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, fault):
     figures = {"Qts": 0.4, "Vas": 0.05}, {"Qts": 0.41, "Vas": 0.049}
-    monkeypatch.setattr("tsfit.fitting.result.trade_figures", lambda model, x: figures[x])
+    monkeypatch.setattr("tsfit.fitting.result.trade_parameters", lambda model, x: figures[x])
     best, other = (
         SimpleNamespace(
             solved=SimpleNamespace(circuit=Circuit(coil), model=None, x=k),

@@ -16,7 +16,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.fitting.select import Ranked
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import Figures
+from tsfit.fitting.uncertainty import Propagated
 
 NOISE, MISFIT, MODELS = "noise", "what the circuit misses", "choice of circuit models"
 REMEDIES = {
@@ -33,7 +33,7 @@ REMEDIES = {
 CALIBRATION = "calibrate the rig with resistors known more closely"
 
 
-def budget(ranked: Sequence[Ranked], figures: Figures) -> dict[str, dict[str, float]]:
+def budget(ranked: Sequence[Ranked], figures: Propagated) -> dict[str, dict[str, float]]:
     """Standard uncertainty in SI that each source alone would give each figure, by figure, then by source, largest first.
 
     The squares of one figure add up to the square of its standard uncertainty.

@@ -135,7 +135,8 @@ class Objective:
             np.sqrt(2.0 / (weights.points_per_error * variance)).astype(np.complex128)
             for variance in weights.variances(self.problem)
         ]
-        self._n_data = 2 * sum(map(len, self._weights))
+        ends = np.cumsum([0, *(2 * len(weight) for weight in self._weights)]).tolist()
+        self._n_data, self._places = ends[-1], [slice(start, stop) for start, stop in pairwise(ends)]
 
     def residual(self, x: Real) -> Real:
         """Weighted misfits, real and imaginary parts in turn, then the priors."""
@@ -160,9 +161,7 @@ class Objective:
         return float(np.sum(self.residual(x) ** 2))
 
     def _parts(self, x: Real) -> list[tuple[Misfit, Complex, slice]]:
-        ends = np.cumsum([0, *(2 * len(weight) for weight in self._weights)]).tolist()
-        places = [slice(start, stop) for start, stop in pairwise(ends)]
-        return list(zip(self.recent(x), self._weights, places, strict=True))
+        return list(zip(self.recent(x), self._weights, self._places, strict=True))
 
 
 class Descent(NamedTuple):

@@ -27,7 +27,7 @@ from tsfit.base.processes import processes
 from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import propagate
-from tsfit.fitting.reference_conditions import CONDITION_UNITS, coil_spread, figure_table
+from tsfit.fitting.reference_conditions import CONDITION_UNITS, coil_spread, parameter_table
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.uncertainty import LEVELS, estimate_of, units_of
 
@@ -136,9 +136,9 @@ def check_trials(trials: Trials) -> None:
 # A trial may try a step that overflows; it then has no end, or another step.
 @np.errstate(all="ignore")
 def simulate(best: Solved, rng: np.random.Generator, number: int) -> Real:
-    """Figures of `number` trials, shape (number, k) in the order of `figure_table`; NaN where a trial ended nowhere."""
+    """Parameters of `number` trials, shape (number, k) in the order of `parameter_table`; NaN where one ended nowhere."""
     found = refitted(best, rng, number)
-    table = figure_table(best.model, found)
+    table = parameter_table(best.model, found)
     table["Re_20C"] = table["Re_20C"] * (1.0 - coil_spread(best.model) * rng.standard_normal(number))
     return np.stack([np.broadcast_to(column, number) for column in table.values()], axis=1)
 
@@ -207,11 +207,11 @@ def stand_still(batches: Real, ended: Real) -> bool:
 def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
     ended = ended_trials(rows)
-    centre = figure_table(best.model, best.x)
+    centre = parameter_table(best.model, best.x)
     units = {**units_of(best.model), **CONDITION_UNITS}
 
     def stacked(at: Real) -> Real:
-        return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in figure_table(best.model, at).values()])
+        return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in parameter_table(best.model, at).values()])
 
     variance = np.diag(propagate(stacked, best.x, best.covariance)).copy()
     variance[list(centre).index("Re_20C")] += float(centre["Re_20C"] * coil_spread(best.model)) ** 2

@@ -20,7 +20,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
 from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import slopes_at
-from tsfit.fitting.reference_conditions import figure_table
+from tsfit.fitting.reference_conditions import parameter_table
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS
 
@@ -66,7 +66,7 @@ class _Bowl:
         wanted = list(names)
 
         def rows(x: Real) -> Real:
-            table = figure_table(self.best.model, x)
+            table = parameter_table(self.best.model, x)
             return np.stack([table[name] if name in LEVELS else np.log(table[name]) for name in wanted])
 
         return rows
@@ -80,7 +80,7 @@ def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[d
     ----------
     best : Solved
     estimates : dict of Estimate
-        By names of `figure_table`, as the covariance has them; those that are not positive are left alone.
+        By names of `parameter_table`, as the covariance has them; those that are not positive are left alone.
     """
     spread = np.sqrt(np.diag(best.covariance))
     doubtful = [k for k in range(len(spread) - best.model.n_priors) if spread[k] > KNOWN_WELL]

@@ -1,4 +1,4 @@
-"""Figures under other conditions than those of the bench: Re at 20 °C, Vas at reference pressure, mass without air."""
+"""Parameters under other conditions than those of the bench: Re at 20 °C, Vas at reference pressure, mass without air."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import estimate_of, trade_figures
+from tsfit.fitting.uncertainty import estimate_of, trade_parameters
 
 COIL_TEMPERATURE_K = (1.0, 2.0)
 """Standard uncertainty of the coil's temperature where it is stated, and where it is taken to be that of the air: common
@@ -20,7 +20,7 @@ practice, no source."""
 CONDITION_UNITS = {"Re_20C": "ohm", "Vas_1013hPa": "m³", "Mms_without_air": "kg", "Mms_in_baffle": "kg"}
 
 
-def condition_figures(model: JointModel, x: Real) -> dict[str, Real]:
+def condition_parameters(model: JointModel, x: Real) -> dict[str, Real]:
     """Values by name, SI; variables (..., n_variables) give values of shape (...).
 
     Copper 0.00393/K at 20 °C (IEC 60028). Vas follows the pressure (ρc² = γP). A free disc carries (8/3)ρa³ of air, both
@@ -38,9 +38,9 @@ def condition_figures(model: JointModel, x: Real) -> dict[str, Real]:
     return figures
 
 
-def figure_table(model: JointModel, x: Real) -> dict[str, Real]:
+def parameter_table(model: JointModel, x: Real) -> dict[str, Real]:
     """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
-    return {**trade_figures(model, x), **condition_figures(model, x)}
+    return {**trade_parameters(model, x), **condition_parameters(model, x)}
 
 
 def coil_spread(model: JointModel) -> float:
@@ -51,8 +51,8 @@ def coil_spread(model: JointModel) -> float:
 def condition_estimates(best: Solved) -> dict[str, Estimate]:
     """Estimates by name of what the parameters would be under reference conditions."""
     model = best.model
-    centre = condition_figures(model, best.x)
-    joint = propagate(lambda at: np.stack(list(condition_figures(model, at).values())), best.x, best.covariance)
+    centre = condition_parameters(model, best.x)
+    joint = propagate(lambda at: np.stack(list(condition_parameters(model, at).values())), best.x, best.covariance)
     variance = dict(zip(centre, np.diag(joint), strict=True))
     variance["Re_20C"] += float(centre["Re_20C"] * coil_spread(model)) ** 2
     return {

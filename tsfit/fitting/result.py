@@ -24,7 +24,7 @@ from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Solved, engine_of
 from tsfit.fitting.sweep import FitSweep
-from tsfit.fitting.uncertainty import estimates, figures_of, systematic_shifts, trade_figures
+from tsfit.fitting.uncertainty import estimates, propagated, systematic_shifts, trade_parameters
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ class Label:
 def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: Label, numbers: Sequence[int]) -> FitResult:
     """Return the result of a fit whose candidates are `ranked`, best first; `numbers` tells the sweep of each state."""
     best = ranked[0].solved
-    figures = figures_of(ranked)
+    figures = propagated(ranked)
     parameters, correlation = estimates(best.model, figures)
     conditions = condition_estimates(best)
     traced, traced_notes = traced_intervals(best, {**parameters, **conditions})
@@ -106,7 +106,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
 
 def _driver(best: Solved, label: Label) -> Driver:
     model = best.model
-    value = {key: float(number) for key, number in trade_figures(model, best.x).items()}
+    value = {key: float(number) for key, number in trade_parameters(model, best.x).items()}
     extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
     return Driver(
         name=label.name,
@@ -135,7 +135,7 @@ def candidate_of(each: Ranked, best: Ranked) -> ModelCandidate:
     if not (math.isfinite(each.bic) and np.all(np.isfinite(candidate.x))):
         return ModelCandidate(circuit.coil, circuit.suspension, None, None, 0.0, None, None, None, each.fault)
     with np.errstate(all="ignore"):
-        figures = trade_figures(candidate.model, candidate.x)
+        figures = trade_parameters(candidate.model, candidate.x)
         qts, vas = (float(figures[name]) if name in figures else math.nan for name in ("Qts", "Vas"))
         return ModelCandidate(
             circuit.coil,
@@ -158,7 +158,7 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     best, other = sound[0], sound[1]
     counted = sum(each.weight > 0.0 for each in sound)
     weighed = sound[: max(counted, 2)]
-    at = [trade_figures(each.solved.model, each.solved.x) for each in weighed]
+    at = [trade_parameters(each.solved.model, each.solved.x) for each in weighed]
     names = [name for name in ("Qts", "Vas") if name in at[0]]
 
     def change(name: str, value: float) -> str:

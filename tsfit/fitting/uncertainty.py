@@ -30,7 +30,7 @@ UNITS = {
 LEVELS = ("sensitivity_1W", "sensitivity_2V83")
 
 
-def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def trade_parameters(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
     """Everything the states can tell, SI, by name; variables (..., n_variables) give values of shape (...)."""
     v = model.values(x)
     p = model.circuit_values(v)
@@ -54,7 +54,7 @@ def trade_figures(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArra
 
 
 @dataclass(frozen=True)
-class Figures:
+class Propagated:
     """The figures of a fit and how they hang on its variables.
 
     Attributes
@@ -74,19 +74,19 @@ class Figures:
     covariance: NDArray[np.float64]
 
 
-def figures_of(ranked: Sequence[Ranked]) -> Figures:
-    """Figures of the best candidate but for its open terms, with the spread between the models that count beside it.
+def propagated(ranked: Sequence[Ranked]) -> Propagated:
+    """Parameters of the best candidate but for its open terms, with the spread between the models that count beside it.
 
     The values are those of the best model, so that they belong together; the second moment of the others about them, each
     with its weight, is added to the covariance (after Buckland, Burnham & Augustin, Biometrics 53, 1997).
     """
     best = ranked[0].solved
-    centre = trade_figures(best.model, best.x)
+    centre = trade_parameters(best.model, best.x)
     names = tuple(name for name in centre if name not in best.open_terms)
     values = np.array([float(centre[name]) for name in names])
 
     def figures(at: NDArray[np.float64]) -> NDArray[np.float64]:
-        table = trade_figures(best.model, at)
+        table = trade_parameters(best.model, at)
         return np.stack([table[name] for name in names])
 
     slopes = slopes_at(figures, best.x, best.covariance)
@@ -94,7 +94,7 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
     columns = []
     for rival in ranked[1:]:
         if rival.weight:
-            other = trade_figures(rival.solved.model, rival.solved.x)
+            other = trade_parameters(rival.solved.model, rival.solved.x)
             columns.append(
                 [
                     math.sqrt(rival.weight) * (float(other[name]) - value) if name not in own else 0.0
@@ -103,10 +103,10 @@ def figures_of(ranked: Sequence[Ranked]) -> Figures:
             )
     apart = np.array(columns).reshape(-1, len(names)).T
     covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T
-    return Figures(names, values, slopes, apart, covariance)
+    return Propagated(names, values, slopes, apart, covariance)
 
 
-def estimates(model: JointModel, figures: Figures) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+def estimates(model: JointModel, figures: Propagated) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
     """Estimates by name, and the matrix (k, k) of their correlation."""
     spread = np.sqrt(np.maximum(np.diag(figures.covariance), 0.0))
     units = units_of(model)
@@ -133,7 +133,7 @@ def systematic_shifts(
     if not names:
         return {}
     moves = STEP * covariance[[model.names.index(name) for name in names]]
-    above, below = trade_figures(model, x + moves), trade_figures(model, x - moves)
+    above, below = trade_parameters(model, x + moves), trade_parameters(model, x - moves)
     change = {figure: (above[figure] - below[figure]) / (2.0 * STEP) for figure in above}
     return {name: {figure: float(by[k]) for figure, by in change.items()} for k, name in enumerate(names)}
 
@@ -149,6 +149,6 @@ def estimate_of(value: float, stdev: float, unit: str, *, level: bool = False) -
 
 
 def units_of(model: JointModel) -> dict[str, str]:
-    """SI unit of every figure of `trade_figures`, by name."""
+    """SI unit of every figure of `trade_parameters`, by name."""
     terms = (*COIL_MODELS[model.circuit.coil].parameters, *SUSPENSION_MODELS[model.circuit.suspension].extra)
     return {**UNITS, **{parameter.name: parameter.unit for parameter in terms}}

@@ -80,7 +80,7 @@ def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequ
             )
 
 
-def wiring_figures(model: JointModel, x: Real, wiring: str) -> dict[str, Real]:
+def wiring_parameters(model: JointModel, x: Real, wiring: str) -> dict[str, Real]:
     """What depends on the wiring, SI, by name; variables (..., n_variables) give values of shape (...)."""
     v = model.values(x)
     p = model.rewired(model.circuit_values(v), v, wiring)
@@ -109,16 +109,16 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
     for wiring in WIRINGS:
 
         def figures(at: Real, wiring: str = wiring) -> Real:
-            return np.stack(list(wiring_figures(model, at, wiring).values()))
+            return np.stack(list(wiring_parameters(model, at, wiring).values()))
 
         variance = np.diag(propagate(figures, best.x, best.covariance)).copy()
         for rival in (one for one in ranked[1:] if one.weight):
-            other = wiring_figures(rival.solved.model, rival.solved.x, wiring)
+            other = wiring_parameters(rival.solved.model, rival.solved.x, wiring)
             variance += rival.weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
         spread = np.sqrt(variance)
         found[wiring] = {
             name: estimate_of(float(value), float(stdev), UNITS[name], level=name in LEVELS)
-            for (name, value), stdev in zip(wiring_figures(model, best.x, wiring).items(), spread, strict=True)
+            for (name, value), stdev in zip(wiring_parameters(model, best.x, wiring).items(), spread, strict=True)
         }
     return found
 
