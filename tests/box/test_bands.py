@@ -44,6 +44,11 @@ def drivers(fit, draws):
         )  # fmt: skip
 
 
+def ends(result, name):
+    band = result.bands.curves[name]
+    return np.array([band.low, band.high])
+
+
 @pytest.mark.parametrize("kind", BOXES)
 @pytest.mark.parametrize("more", [{}, {"drivers": 4, "in_series": 2, "source_ohm": 0.2, "air_load": "baffle"}])
 def test_the_bands_are_those_of_boxes_built_one_by_one(kind, more):
@@ -59,9 +64,9 @@ def test_the_bands_are_those_of_boxes_built_one_by_one(kind, more):
 
     if "air_load" not in more:
         spl = bounds([box.respond(frequency).spl_db for box in boxes])
-        np.testing.assert_allclose(result.bands.curves["spl_db"], spl, rtol=1e-9)
+        np.testing.assert_allclose(ends(result, "spl_db"), spl, rtol=1e-9)
         most = bounds([maximum_output(box, frequency, result.ratings).spl_db for box in boxes])
-        np.testing.assert_allclose(result.bands.curves["max_spl_db"], most, rtol=1e-9)
+        np.testing.assert_allclose(ends(result, "max_spl_db"), most, rtol=1e-9)
     for name in set(result.bands.design) & {"f3_hz", "qtc", "fc_hz", "reference_db"}:
         expected = bounds([box.numbers()[name] for box in one_by_one])
         assert result.bands.design[name] == pytest.approx(tuple(expected), rel=2e-3), name
@@ -70,8 +75,7 @@ def test_the_bands_are_those_of_boxes_built_one_by_one(kind, more):
 @pytest.mark.parametrize("kind", BOXES)
 def test_twice_the_uncertainty_is_twice_the_band(kind):
     widths = [
-        np.diff(with_bands(BOXES[kind](FIT.driver), fit_of(spread)).bands.curves["spl_db"], axis=0)
-        for spread in (4e-3, 8e-3)
+        np.diff(ends(with_bands(BOXES[kind](FIT.driver), fit_of(spread)), "spl_db"), axis=0) for spread in (4e-3, 8e-3)
     ]
     np.testing.assert_allclose(widths[1] / widths[0], 2.0, rtol=0.1)
 

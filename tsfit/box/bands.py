@@ -13,10 +13,10 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.design.tolerance import several_draws
-from tsfit.box.enclosure import Enclosure, lossless_resonance, motion, reference_level
+from tsfit.box.enclosure import Enclosure, lossless_resonance, motion
 from tsfit.box.limits import maximum_output
 from tsfit.box.numbers import HALF_POWER_DB, last_rise
-from tsfit.box.result import Bands, BoxResult
+from tsfit.box.result import Bands, BoxResult, LowHigh
 from tsfit.driver.fit_result import FitResult
 
 DRAWS = 1000
@@ -47,7 +47,7 @@ def with_bands(
         result,
         bands=Bands(
             draws,
-            {name: middle(values) for name, values in curves.items()},
+            {name: LowHigh(*middle(values)) for name, values in curves.items()},
             {name: (float(low), float(high)) for name, (low, high) in ((n, middle(v)) for n, v in design.items())},
         ),
     )
@@ -67,6 +67,6 @@ def _numbers(result: BoxResult, box: Enclosure, level: Real) -> dict[str, Real]:
         numbers["fc_hz"], numbers["qtc"] = lossless_resonance(sets, air, result.chamber.acting, source_ohm=source)
     if box.kind == "bandpass":
         return numbers | {"reference_db": np.max(level, axis=-1)}
-    reference = reference_level(sets, air, voltage=box.voltage, added_mass=box.load.added_mass, source_ohm=box.source_ohm)
+    reference = box.references_db
     f3 = last_rise(level - (reference + HALF_POWER_DB)[:, np.newaxis], result.frequency_hz)
     return numbers | {"reference_db": reference} | ({"f3_hz": f3} if np.all(np.isfinite(f3)) else {})

@@ -126,15 +126,13 @@ class Enclosure:
     @property
     def reference_db(self) -> float:
         """Mid-band level at the drive, see `reference_level`; of a band-pass, what the driver would have in a baffle."""
-        return float(
-            reference_level(
-                self.driver.values(),
-                self.driver.air,
-                voltage=self.voltage,
-                added_mass=self.load.added_mass,
-                source_ohm=self.source_ohm,
-            )
-        )
+        return float(replace(self, sets=None).references_db)
+
+    @property
+    def references_db(self) -> Real:
+        """The same of every parameter set."""
+        drive = {"voltage": self.voltage, "source_ohm": self.source_ohm}
+        return reference_level(self.parameters, self.driver.air, added_mass=self.load.added_mass, **drive)
 
     def respond(self, frequency_hz: Real) -> Response:
         """Evaluate the circuit at 1 m in half space."""

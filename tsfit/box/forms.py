@@ -27,23 +27,6 @@ from tsfit.driver.fit_result import Estimate
 
 
 @dataclass(frozen=True)
-class LowHigh:
-    """Bounds (n_freq,) of the middle 95 %."""
-
-    low: Read
-    high: Read
-
-
-@dataclass(frozen=True)
-class BandsForm:
-    """How sure curves and design numbers of a box are."""
-
-    draws: int
-    curves: dict[str, LowHigh]
-    design: dict[str, tuple[float, float]]
-
-
-@dataclass(frozen=True)
 class RoomForm:
     """A room's gain, and the level of a box in it."""
 
@@ -84,7 +67,7 @@ class BoxForm:
     max_peak_spl_db: Read | None = None
     peak_limited_by: tuple[str, ...] | None = None
     design: dict[str, float | None]
-    bands: BandsForm | None = None
+    bands: Bands | None = None
     room: RoomForm | None = None
     notes: tuple[QualityNote, ...] = ()
 
@@ -108,14 +91,10 @@ def box_form(result: BoxResult) -> BoxForm:
         max_peak_spl_db=None if peak is None else peak.spl_db,
         peak_limited_by=None if peak is None else tuple(peak.limited_by.tolist()),
         design=result.numbers(),
-        bands=None if result.bands is None else _bands(result.bands),
+        bands=result.bands,
         room=None if result.room is None else _room(result.room, result),
         notes=result.notes,
     )
-
-
-def _bands(bands: Bands) -> BandsForm:
-    return BandsForm(bands.draws, {name: LowHigh(*ends) for name, ends in bands.curves.items()}, dict(bands.design))
 
 
 def _room(room: Room, result: BoxResult) -> RoomForm:

@@ -10,7 +10,7 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Read, Real
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
@@ -86,21 +86,26 @@ class Largest:
 
 
 @dataclass(frozen=True)
+class LowHigh:
+    """Bounds (n_freq,) of the middle 95 % of the draws."""
+
+    low: Read
+    high: Read
+
+
+@dataclass(frozen=True)
 class Bands:
-    """Bounds of the middle 95 % of the draws, see `tsfit.box.bands.with_bands`.
+    """How sure curves and design numbers are, see `tsfit.box.bands.with_bands`.
 
     Attributes
     ----------
-    draws : int
-    curves : dict of (2, n_freq) arrays
-        Lower and upper bound of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such.
-    design : dict of pairs
-        The same of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz. An f3 that the frequencies of the curves do not
-        hold in every draw is left out.
+    curves : of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such
+    design : bounds of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz; an f3 that the frequencies of the curves do not
+        hold in every draw is left out
     """
 
     draws: int
-    curves: Mapping[str, Real]
+    curves: Mapping[str, LowHigh]
     design: Mapping[str, tuple[float, float]]
 
 

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields, replace
+from itertools import chain, repeat
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from tsfit.box.compare.result import CaseResult, DriverComparison
     from tsfit.driver.formulas import Wiring
 
-Value = TypeVar("Value")
 TITLES = {
     "equal voltage": "2.83 V at each",
     "equal power": "1 W into Re of each",
@@ -68,27 +68,7 @@ LACKING = {
 @wiring_option
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
 @with_outputs()
-def compare(
-    drivers: tuple[Path, ...],
-    qtc: tuple[float, ...],
-    volume_l: tuple[float, ...],
-    tuning_hz: tuple[float, ...],
-    port_diameter_cm: float | None,
-    cabinet_l: tuple[float, ...],
-    f3_hz: tuple[float, ...],
-    boxes: tuple[Path, ...],
-    baffle: bool,
-    flat_to_hz: float | None,
-    displaces_l: tuple[float, ...],
-    sheets: tuple[Path, ...],
-    xmax_mm: tuple[float, ...],
-    rated_power_w: tuple[float, ...],
-    cost: tuple[float, ...],
-    ways: tuple[str, ...],
-    wiring: Wiring | None,
-    outputs: Outputs,
-    **amplifier: float | None,
-) -> None:
+def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
 
     Drivers are fits (JSON), published sheets or driver files (TOML); differences are to the first. Each box option adds a
@@ -110,9 +90,9 @@ def compare(
     from tsfit.box.compare.form import comparison_form
 
     outputs.refuse_existing()
-    candidates = _candidates(drivers, AskedDrivers(sheets, cost, displaces_l, xmax_mm, rated_power_w, wiring, amplifier))
-    asked = AskedCases(qtc, volume_l, tuning_hz, port_diameter_cm, cabinet_l, f3_hz, boxes, baffle)
-    result = run(candidates, [replace(case, flat_to_hz=flat_to_hz) for case in _cases(candidates, asked)])
+    asked = Asked(**{one.name: options.pop(one.name) for one in fields(Asked)[:-1]}, amplifier=options)
+    candidates = _candidates(asked)
+    result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz) for case in _cases(candidates, asked)])
     data = comparison_form(result)
     outputs.write_json(data)
     if (plot := outputs.plot) is not None:
@@ -126,22 +106,19 @@ def compare(
 
 
 @dataclass(frozen=True)
-class AskedDrivers:
-    """What is said of the drivers: one value each in their order, or fewer; wiring and amplifier are those of all."""
+class Asked:
+    """What the options ask for, in their units.
 
+    Of the drivers one value each in their order, or fewer; wiring and amplifier are those of all, and so are the boxes.
+    """
+
+    drivers: tuple[Path, ...]
     sheets: tuple[Path, ...]
     cost: tuple[float, ...]
     displaces_l: tuple[float, ...]
     xmax_mm: tuple[float, ...]
     rated_power_w: tuple[float, ...]
     wiring: Wiring | None
-    amplifier: Mapping[str, float | None]
-
-
-@dataclass(frozen=True)
-class AskedCases:
-    """Conditions that are equal for all drivers, in the units of their options."""
-
     qtc: tuple[float, ...]
     volume_l: tuple[float, ...]
     tuning_hz: tuple[float, ...]
@@ -150,9 +127,19 @@ class AskedCases:
     f3_hz: tuple[float, ...]
     boxes: tuple[Path, ...]
     baffle: bool
+    flat_to_hz: float | None
+    amplifier: Mapping[str, float | None]
+
+    def each(self, name: str) -> Iterator[Any]:
+        """Values of an option for the drivers in their order; None for those that got none."""
+        given = getattr(self, name)
+        if len(given) > len(self.drivers):
+            flag = name.removesuffix("s") if name == "sheets" else name.replace("_", "-")
+            raise click.UsageError(f"more --{flag} than drivers; give one each, in the same order.")
+        return chain(given, repeat(None))
 
 
-def _candidates(drivers: tuple[Path, ...], asked: AskedDrivers) -> list[Candidate]:
+def _candidates(asked: Asked) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
@@ -160,33 +147,20 @@ def _candidates(drivers: tuple[Path, ...], asked: AskedDrivers) -> list[Candidat
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.sheet import read_sheet
 
-    count = len(drivers)
-    if count < 2:
+    if len(asked.drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
-    for flag, given in (
-        ("--sheet", asked.sheets),
-        ("--cost", asked.cost),
-        ("--displaces-l", asked.displaces_l),
-        ("--xmax-mm", asked.xmax_mm),
-        ("--rated-power-w", asked.rated_power_w),
-    ):
-        if len(given) > count:
-            raise click.UsageError(f"more {flag} than drivers; give one each, in the same order.")
-    sheets, costs, displaced = _each(asked.sheets, count), _each(asked.cost, count), _each(asked.displaces_l, count)
-    travels, powers = _each(asked.xmax_mm, count), _each(asked.rated_power_w, count)
+    told = [asked.each(name) for name in ("sheets", "cost", "displaces_l", "xmax_mm", "rated_power_w")]
     found = []
-    for number, path in enumerate(drivers):
+    for path, sheet, cost, litres, travel, power in zip(asked.drivers, *told, strict=False):
         driver, fit = read_driver_or_fit(path)
-        if (sheet := sheets[number]) is not None:
+        if sheet is not None:
             values = read_sheet(sheet).values()
             driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
-        own = {"xmax_mm": travels[number], "rated_power_w": powers[number]}
-        ratings = made(Ratings, {**asked.amplifier, **own})
-        driver = rewired(driver, asked.wiring)
-        found.append(Candidate(driver, fit, costs[number], 1e-3 * (displaced[number] or 0.0), ratings))
+        ratings = made(Ratings, {**asked.amplifier, "xmax_mm": travel, "rated_power_w": power})
+        found.append(Candidate(rewired(driver, asked.wiring), fit, cost, 1e-3 * (litres or 0.0), ratings))
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):
-        stems = [path.stem for path in drivers]
+        stems = [path.stem for path in asked.drivers]
         marks = [stem if stems.count(stem) == 1 else f"{stem}, {number}" for number, stem in enumerate(stems, start=1)]
         found = [
             replace(one, driver=replace(one.driver, name=f"{one.driver.name} ({mark})"))
@@ -195,12 +169,7 @@ def _candidates(drivers: tuple[Path, ...], asked: AskedDrivers) -> list[Candidat
     return found
 
 
-def _each(given: tuple[Value, ...], count: int) -> list[Value | None]:
-    """Return one value for each of so many drivers; those that got none come last."""
-    return [*given, *[None] * (count - len(given))]
-
-
-def _cases(candidates: list[Candidate], asked: AskedCases) -> list[Case]:
+def _cases(candidates: list[Candidate], asked: Asked) -> list[Case]:
     from tsfit.box.compare import conditions as equal
     from tsfit.box.file import read_box
 
@@ -210,12 +179,9 @@ def _cases(candidates: list[Candidate], asked: AskedCases) -> list[Case]:
         raise click.UsageError("--tuning-hz tunes the boxes of --volume-l; give that too.")
     if port is not None and not tunings:
         raise click.UsageError("--port-diameter-cm is the port of vented boxes; give --tuning-hz too.")
-    for litres in asked.volume_l:
-        if tunings:
-            diameter = None if port is None else 1e-2 * port
-            cases += [equal.same_vented(1e-3 * litres, tuning, diameter) for tuning in tunings]
-        else:
-            cases.append(equal.same_volume(1e-3 * litres))
+    diameter = None if port is None else 1e-2 * port
+    for volume in (1e-3 * litres for litres in asked.volume_l):
+        cases += [equal.same_vented(volume, tuning, diameter) for tuning in tunings] or [equal.same_volume(volume)]
     cases += [equal.same_cabinet(1e-3 * litres) for litres in asked.cabinet_l]
     cases += [equal.same_f3(f3) for f3 in asked.f3_hz]
     for path in asked.boxes:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -28,16 +28,8 @@ STATES = ("free air", "added mass", "closed box", "infinite baffle")
 class SweepRun:
     """What is played on which driver, how often, and what is said of it.
 
-    Attributes
-    ----------
-    wanted : what is played; its level counts once `confirmed`
-    specimen : which driver
-    repeats : recordings in a row
-    level_dbfs, level_v : peak level asked for, re full scale or at the total channel; None: the rig's own
-    state : state and conditions, by their keys in a bench file
-    draws : whether a plot is drawn
-    yes : whether a loud level needs no question
-    quiet : whether nothing is printed
+    The level of what is `wanted` counts once `confirmed`; `level_dbfs` and `level_v` (V peak at the total channel) are
+    those asked for, None for the rig's own. `state` holds state and conditions, by their keys in a bench file.
     """
 
     wanted: Wanted
@@ -94,8 +86,8 @@ class SweepRun:
     show_default=True,
     help="Length of it; 8 periods of the lowest frequency or more.",
 )
-@click.option("--low-hz", type=float, default=5.0, show_default=True, help="Lowest frequency.")
-@click.option("--high-hz", type=float, default=20000.0, show_default=True, help="Highest frequency.")
+@click.option("--low-hz", default=5.0, show_default=True, help="Lowest frequency.")
+@click.option("--high-hz", default=20000.0, show_default=True, help="Highest frequency.")
 @click.option("--periods", type=click.IntRange(2, 1000), default=4, show_default=True, help="Periods of a multisine.")
 @click.option("--repeats", type=click.IntRange(1, 100), default=1, show_default=True, help="Recordings in a row.")
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
@@ -105,25 +97,7 @@ class SweepRun:
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @with_outputs("as_json")
-def sweep(
-    rig: Path,
-    kind: str,
-    seconds: float,
-    low_hz: float,
-    high_hz: float,
-    periods: int,
-    repeats: int,
-    level_dbfs: float | None,
-    level_v: float | None,
-    hours: float | None,
-    serial: str | None,
-    output: Path | None,
-    no_figure: bool,
-    guided: bool,
-    yes: bool,
-    outputs: Outputs,
-    **state: object,
-) -> int:
+def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **options: Any) -> int:
     """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and figure beside the recording.
 
     The raw recording is written while it is made; whatever stops it leaves a readable partial one, which is never fitted.
@@ -139,10 +113,14 @@ def sweep(
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
 
+    def taken(*names: str) -> dict[str, Any]:
+        return {name: options.pop(name) for name in names}
+
     read, quiet = read_rig(rig), outputs.as_json
-    wanted = Wanted(kind=kind, seconds=seconds, low_hz=low_hz, high_hz=high_hz, periods=periods)
-    specimen = Specimen(hours or None, serial or None)
-    asked = SweepRun(wanted, specimen, repeats, level_dbfs, level_v, state, not no_figure, yes, quiet)
+    wanted = Wanted(**taken("kind", "seconds", "low_hz", "high_hz", "periods"))
+    specimen = Specimen(options.pop("hours") or None, options.pop("serial") or None)
+    draws, run = not options.pop("no_figure"), taken("repeats", "level_dbfs", "level_v", "yes")
+    asked = SweepRun(wanted, specimen, state=options, draws=draws, quiet=quiet, **run)
     if guided:
         if quiet:
             raise click.UsageError("--guided asks questions; leave out --json.")

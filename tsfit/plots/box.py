@@ -55,8 +55,8 @@ def box_figure(result: BoxResult) -> Figure:
         panel = at[name]
         value_axis(panel, label)
         if result.bands is not None and name in result.bands.curves:
-            low, high = result.bands.curves[name]
-            panel.fill_between(curves.frequency_hz, low, high, color=BAND_INK, linewidth=0.0)
+            band = result.bands.curves[name]
+            panel.fill_between(curves.frequency_hz, band.low, band.high, color=BAND_INK, linewidth=0.0)
         if name == "max_spl_db":
             continue
         panel.plot(curves.frequency_hz, values, color=colour, linestyle=dash, linewidth=1.6, marker=_marker(values))

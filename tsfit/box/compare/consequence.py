@@ -21,7 +21,7 @@ import numpy as np
 from tsfit.base.arrays import Read, ReadFloat, Real
 from tsfit.base.intervals import middle
 from tsfit.box.design.tolerance import driver_draws, in_proportion
-from tsfit.box.enclosure import Enclosure, lossless_resonance, reference_level
+from tsfit.box.enclosure import Enclosure, lossless_resonance
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import HALF_POWER_DB, around, last_rise, waves
@@ -256,7 +256,7 @@ class _Boxed:
     def shape_db(self, frequency_hz: Real, load: Load | None = None) -> Real:
         """Level re the mid-band without coil: of every draw, or of the best estimate with every variation of `load`."""
         values = {**self.draws.values, "Le": np.zeros(1)}
-        reference = self.reference_db()
+        reference = self.full.references_db
         if load is not None:
             values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
         boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
@@ -267,26 +267,13 @@ class _Boxed:
         most = maximum_output(self.full, frequency_hz, ratings_of(rated))
         return None if most is None else np.asarray(most.spl_db)
 
-    def reference_db(self) -> Real:
-        """Mid-band level at the voltage, coil left out; see `Enclosure.reference_db`."""
-        box = self.enclosure
-        return np.asarray(
-            reference_level(
-                self.draws.values,
-                box.driver.air,
-                voltage=box.voltage,
-                added_mass=box.load.added_mass,
-                source_ohm=box.source_ohm,
-            )
-        )
-
     def numbers(self, grid: Real, level: Real) -> dict[str, Real]:
         """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
         f3 = last_rise(level - HALF_POWER_DB, grid)
         found = {
             "f3_hz": f3,
             "ripple_db": waves(level, grid >= np.nan_to_num(f3)[:, np.newaxis]),
-            "reference_db": self.reference_db(),
+            "reference_db": self.full.references_db,
         }
         box = self.enclosure
         if box.kind == "closed":

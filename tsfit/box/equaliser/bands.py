@@ -14,9 +14,9 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
 from tsfit.box.bands import DRAWS, drawn_box
-from tsfit.box.enclosure import reference_level
 from tsfit.box.equaliser.equalised import Equalised, LevelCost, three_digits
 from tsfit.box.limits import maximum_output
+from tsfit.box.result import LowHigh
 from tsfit.driver.fit_result import FitResult
 
 
@@ -26,16 +26,13 @@ class EqualisedBands:
 
     Attributes
     ----------
-    draws : int
-    curves : dict of (2, n_freq) arrays
-        Lower and upper bound of after_db (absolute), power_after_w, excursion_after_mm and, where something is rated,
-        headroom_after_db.
+    curves : of after_db (absolute), power_after_w, excursion_after_mm and, where something is rated, headroom_after_db
     travel_mm, power_w : largest in the range that is played
     loudest_db : mid-band level at which the first limit is met; None where nothing is rated
     """
 
     draws: int
-    curves: Mapping[str, Real]
+    curves: Mapping[str, LowHigh]
     travel_mm: tuple[float, float]
     power_w: tuple[float, float]
     loudest_db: tuple[float, float] | None
@@ -81,14 +78,11 @@ def equalised_bands(
     most = maximum_output(many, f, equalised.box.ratings)
     if most is not None:
         curves["headroom_after_db"] = most.spl_db - level
-        reference = reference_level(
-            sets, box.driver.air, voltage=box.voltage, added_mass=box.load.added_mass, source_ohm=box.source_ohm
-        )
-        mid_band = reference + taken.level_db - equalised.reference_db
+        mid_band = many.references_db + taken.level_db - equalised.reference_db
         loudest = _pair(mid_band + np.min(curves["headroom_after_db"][:, played], axis=-1))
     return EqualisedBands(
         draws=draws,
-        curves={name: middle(values) for name, values in curves.items()},
+        curves={name: LowHigh(*middle(values)) for name, values in curves.items()},
         travel_mm=_pair(np.max(curves["excursion_after_mm"][:, played], axis=-1)),
         power_w=_pair(np.max(curves["power_after_w"][:, played], axis=-1)),
         loudest_db=loudest,

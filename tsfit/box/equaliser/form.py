@@ -10,7 +10,6 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.box.equaliser.bands import EqualisedBands
 from tsfit.box.equaliser.equalised import Equalised, LevelCost, at_level, words
 from tsfit.box.equaliser.sections import SAMPLE_RATES_HZ, FilterSection
-from tsfit.box.forms import LowHigh
 
 
 @dataclass(frozen=True)
@@ -73,17 +72,6 @@ class _Whose:
     enclosure: str
 
 
-@dataclass(frozen=True)
-class EqualisedBandsForm:
-    """How sure the costs of an equaliser are."""
-
-    draws: int
-    curves: dict[str, LowHigh]
-    travel_mm: tuple[float, float]
-    power_w: tuple[float, float]
-    loudest_db: tuple[float, float] | None
-
-
 @dataclass(frozen=True, kw_only=True)
 class EqualiserForm(EqualiserSummary, _Whose):
     """A box with its equaliser at one level; levels are absolute."""
@@ -105,7 +93,7 @@ class EqualiserForm(EqualiserSummary, _Whose):
     headroom_after_db: Read | None
     headroom_limited_by: tuple[str, ...] | None
     words: tuple[str, ...]
-    bands: EqualisedBandsForm | None = field(default=None, metadata=IF_TOLD)
+    bands: EqualisedBands | None = field(default=None, metadata=IF_TOLD)
 
 
 def summary_fields(equalised: Equalised) -> dict[str, object]:
@@ -150,10 +138,5 @@ def equaliser_form(equalised: Equalised, taken: LevelCost, sure: EqualisedBands 
         headroom_after_db=taken.headroom_db,
         headroom_limited_by=None if limited is None else tuple(limited.tolist()),
         words=(*words(equalised, taken), *(() if sure is None else (sure.sentence(),))),
-        bands=None if sure is None else _bands(sure),
+        bands=sure,
     )
-
-
-def _bands(sure: EqualisedBands) -> EqualisedBandsForm:
-    curves = {name: LowHigh(*ends) for name, ends in sure.curves.items()}
-    return EqualisedBandsForm(sure.draws, curves, sure.travel_mm, sure.power_w, sure.loudest_db)

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.base.notes import QualityNote
+from tsfit.base.notes import QualityNote, Severity
 from tsfit.box.design.tolerance import TUNING_ERROR, VOLUME_ERROR
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.passive import PassivePlan
@@ -233,36 +233,23 @@ def remarks(
 ) -> tuple[QualityNote, ...]:
     """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
     notes = []
+
+    def note(code: str, message: str, severity: Severity = "warn") -> None:
+        notes.append(QualityNote(code, severity, message))
+
     if untold:
         named = ", ".join(LABELS.get(name, name) for name in untold)
-        notes.append(QualityNote("not_told", "note", f"The curve does not tell: {named}. Other values of it fit as well."))
+        note("not_told", f"The curve does not tell: {named}. Other values of it fit as well.", "note")
     if fit is None:
-        notes.append(
-            QualityNote(
-                "driver_assumed",
-                "warn",
-                "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is only "
-                "as good as that.",
-            )
-        )
+        said = "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is "
+        note("driver_assumed", f"{said}only as good as that.")
     if moved is not None:
-        notes.append(
-            QualityNote(
-                "driver_differs",
-                "warn",
-                f"The curve fits a driver that is not as measured, most of all in {moved}: it has changed, it is "
-                "another one, or something else is in the box; the numbers allow for that, but measure it again.",
-            )
-        )
+        said = f"The curve fits a driver that is not as measured, most of all in {moved}: it has changed, it is another "
+        said += "one, or something else is in the box; the numbers allow for that, but measure it again."
+        note("driver_differs", said)
     if misfit > LARGE_MISFIT:
-        notes.append(
-            QualityNote(
-                "misfit",
-                "warn",
-                f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the figure for resonances of panels or a "
-                "driver that changed before believing the numbers.",
-            )
-        )
+        said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the figure for resonances of panels or a "
+        note("misfit", f"{said}driver that changed before believing the numbers.")
     if "qtc" not in numbers and "fb" not in numbers:
-        notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))
+        note("no_resonance", "The losses leave the box without a resonance.")
     return tuple(notes)

@@ -84,8 +84,8 @@ def vented(driver: Path, **options: Any) -> None:
 @click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator.")
 @click.option("--radiator-fs-hz", type=float, help="Its resonance in free air, nothing added.")
 @click.option("--radiator-compliance-mm-n", type=float, help="Its compliance instead, mm/N.")
-@click.option("--radiator-qms", type=float, default=math.inf, help="Its mechanical Q.  [default: no loss]")
-@click.option("--radiators", type=int, default=1, show_default=True, help="How many equal radiators.")
+@click.option("--radiator-qms", default=math.inf, help="Its mechanical Q.  [default: no loss]")
+@click.option("--radiators", default=1, show_default=True, help="How many equal radiators.")
 @click.option("--added-mass-g", type=float, help="Mass fixed to each radiator.")
 @click.option("--tuning-hz", type=float, help="Wanted tuning instead; gives the mass to add.")
 @click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
@@ -124,8 +124,8 @@ def baffle(driver: Path, **options: Any) -> None:
 @click.option("--rear-volume-l", type=float, required=True, help="Net volume of the closed chamber, litres.")
 @click.option("--front-volume-l", type=float, required=True, help="Net volume of the vented chamber, litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and front chamber.")
-@click.option("--rear-leak-q", type=float, default=math.inf, help="Leaks of the closed chamber.  [default: no loss]")
-@click.option("--rear-absorption-q", type=float, default=math.inf, help="Its absorption.  [default: no loss]")
+@click.option("--rear-leak-q", default=math.inf, help="Leaks of the closed chamber.  [default: no loss]")
+@click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]")
 @port_options
 @box_options
 @drive_options

@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 @click.argument("plan", type=PATH, metavar="BOX")
 @driver_argument
 @click.option("--target-db", type=float, required=True, help="Wanted level, dB re 20 µPa.")
-@click.option("--distance-m", type=float, default=1.0, show_default=True, help="Where it is wanted; half space, no room.")
+@click.option("--distance-m", default=1.0, show_default=True, help="Where it is wanted; half space, no room.")
 @click.option("--from-hz", type=float, help="Lowest frequency at which it is wanted.  [default: f3]")
-@click.option("--to-hz", type=float, default=200.0, show_default=True, help="Highest one.")
+@click.option("--to-hz", default=200.0, show_default=True, help="Highest one.")
 @amplifier_options
 @with_outputs("as_json")
 def level(

@@ -12,8 +12,6 @@ from tsfit.cli.output import PATH, with_outputs
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
-_Q: dict[str, Any] = {"type": float, "default": math.inf}
-
 
 def _add(*options: Callable[[Command], Command]) -> Callable[[Command], Command]:
     def decorate(command: Command) -> Command:
@@ -24,35 +22,33 @@ def _add(*options: Callable[[Command], Command]) -> Callable[[Command], Command]
     return decorate
 
 
+AIR_LOAD_WORDS = "Air load of the cone: as measured in free air, or with what a baffle adds."
+
+
+def _choice(flag: str, *values: str, words: str) -> Callable[[Command], Command]:
+    """Return an option that is one of `values`, the first where left out."""
+    return click.option(flag, type=click.Choice(values), default=values[0], show_default=True, help=words)
+
+
 driver_argument = click.argument("driver", type=PATH)
 
 box_options = _add(
-    click.option("--leak-q", **_Q, help="Loss factor of leaks.  [default: no loss]"),
-    click.option("--absorption-q", **_Q, help="Loss factor of absorption.  [default: no loss]"),
-    click.option(
-        "--filling", type=float, default=1.0, show_default=True, help="Times the volume that the air acts as, 1 to 1.4."
-    ),
-    click.option(
-        "--displaced-l", type=float, default=0.0, help="Driver, port and braces, taken off the volume.  [default: 0]"
-    ),
+    click.option("--leak-q", default=math.inf, help="Loss factor of leaks.  [default: no loss]"),
+    click.option("--absorption-q", default=math.inf, help="Loss factor of absorption.  [default: no loss]"),
+    click.option("--filling", default=1.0, show_default=True, help="Times the volume that the air acts as, 1 to 1.4."),
+    click.option("--displaced-l", default=0.0, help="Driver, port and braces, taken off the volume.  [default: 0]"),
 )
 
 shape_options = _add(
     click.option("--port-diameter-cm", type=float, help="Inner diameter of a round port; adds length and air speed."),
     click.option("--port-width-cm", type=float, help="Width of a slot, with --port-height-cm."),
     click.option("--port-height-cm", type=float, help="Height of a slot."),
-    click.option("--ports", type=int, default=1, show_default=True, help="How many equal ports."),
-    click.option("--flare-cm", type=float, default=0.0, help="Radius of the rounding at both ends.  [default: 0]"),
-    click.option(
-        "--port-ends",
-        type=click.Choice(["one flush", "both flush", "both free"]),
-        default="one flush",
-        show_default=True,
-        help="Which ends are flush with a panel.",
-    ),
+    click.option("--ports", default=1, show_default=True, help="How many equal ports."),
+    click.option("--flare-cm", default=0.0, help="Radius of the rounding at both ends.  [default: 0]"),
+    _choice("--port-ends", "one flush", "both flush", "both free", words="Which ends are flush with a panel."),
     click.option("--port-on-wall", is_flag=True, help="A long side of the slot is a wall of the box."),
     click.option("--box-depth-cm", type=float, help="Inner depth along the port, to tell whether it fits."),
-    click.option("--port-q", **_Q, help="Loss factor of the port.  [default: no loss]"),
+    click.option("--port-q", default=math.inf, help="Loss factor of the port.  [default: no loss]"),
 )
 
 port_options = _add(
@@ -89,30 +85,16 @@ amplifier_options = _add(
 drive_options = _add(
     click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: 2.83]"),
     click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v."),
-    click.option("--source-ohm", type=float, default=0.0, help="Resistance of amplifier and leads.  [default: 0]"),
-    click.option("--drivers", type=int, default=1, show_default=True, help="How many equal drivers."),
-    click.option(
-        "--in-series", type=int, default=1, show_default=True, help="Drivers in each series string; strings in parallel."
-    ),
+    click.option("--source-ohm", default=0.0, help="Resistance of amplifier and leads.  [default: 0]"),
+    click.option("--drivers", default=1, show_default=True, help="How many equal drivers."),
+    click.option("--in-series", default=1, show_default=True, help="Drivers in each series string; strings in parallel."),
     wiring_option,
-    click.option(
-        "--arrangement",
-        type=click.Choice(["side by side", "push-push", "face to face"]),
-        default="side by side",
-        show_default=True,
-        help="How several drivers stand.",
-    ),
+    _choice("--arrangement", "side by side", "push-push", "face to face", words="How several drivers stand."),
     click.option("--rated-power-w", type=float, help="Continuous rating of one driver.  [default: its sheet's]"),
     click.option("--peak-power-w", type=float, help="Short-term rating of one driver.  [default: its sheet's]"),
     click.option("--rating-ohm", type=float, help="Resistance that the ratings refer to.  [default: Re]"),
     click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
     amplifier_options,
-    click.option(
-        "--air-load",
-        type=click.Choice(["free air", "baffle"]),
-        default="free air",
-        show_default=True,
-        help="Air load of the cone: as measured in free air, or with what a baffle adds.",
-    ),
+    _choice("--air-load", "free air", "baffle", words=AIR_LOAD_WORDS),
     click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),
 )

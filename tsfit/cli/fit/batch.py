@@ -19,14 +19,22 @@ if TYPE_CHECKING:
 SHOWN = ("Re", "Fs", "Qts", "Vas")
 
 
-class Asked(TypedDict):
+Trials = int | Literal["auto"] | None
+
+
+class AskedFit(TypedDict):
     """How each bench is to be fitted."""
 
     coil: str | None
     suspension: str | None
     points_per_octave: int
-    monte_carlo: int | Literal["auto"] | None
     demands: NotRequired[Demands]
+
+
+class Asked(AskedFit):
+    """The same, and with how many Monte Carlo trials."""
+
+    monte_carlo: Trials
 
 
 def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **asked: Unpack[Asked]) -> int:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Unpack
+from typing import TYPE_CHECKING, Unpack
 
 import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
-    from tsfit.cli.fit.batch import Asked
+    from tsfit.cli.fit.batch import Asked, AskedFit, Trials
     from tsfit.driver.fit_result import FitResult
     from tsfit.fitting.demands import Demands
 
@@ -124,16 +124,7 @@ def fit(
     return 0
 
 
-def _fitted(
-    bench: Path,
-    quiet: bool,
-    *,
-    coil: str | None,
-    suspension: str | None,
-    points_per_octave: int,
-    monte_carlo: int | Literal["auto"] | None,
-    demands: Demands,
-) -> FitResult:
+def _fitted(bench: Path, quiet: bool, monte_carlo: Trials, **asked: Unpack[AskedFit]) -> FitResult:
     """Fit one bench, with Monte Carlo trials where they are asked for, and tell how far it is."""
     from tsfit.bench.fit import fit_bench
     from tsfit.cli.progress import progress
@@ -142,12 +133,9 @@ def _fitted(
     if monte_carlo is not None:
         check_trials(monte_carlo)
     with progress(quiet=quiet) as step:
-        result = fit_bench(
-            bench, coil=coil, suspension=suspension, points_per_octave=points_per_octave, demands=demands, on_step=step
-        )
+        result = fit_bench(bench, on_step=step, **asked)
         if monte_carlo is None:
             return result
-        told = "" if monte_carlo == "auto" else f" of {monte_carlo}"
-        return with_trials(
-            result, monte_carlo, workers=os.cpu_count() or 1, on_trials=lambda done: step(f"Monte Carlo trial {done}{told}")
-        )
+        of = "" if monte_carlo == "auto" else f" of {monte_carlo}"
+        workers = os.cpu_count() or 1
+        return with_trials(result, monte_carlo, workers=workers, on_trials=lambda n: step(f"Monte Carlo trial {n}{of}"))
