@@ -54,8 +54,8 @@ def test_terms_that_no_sweep_told_are_kept_apart(tmp_path):
 
 def test_the_form_is_the_fixed_one():
     data = fit_to_dict(made_fit())
-    keys = ["schema", "driver", "model", "parameters", "correlation", "systematic", "quality", "provenance", "sweeps"]
-    keys += ["budget", "candidates", "conditions", "agreement"]
+    keys = ["schema", "kind", "driver", "model", "parameters", "correlation", "systematic", "quality", "provenance"]
+    keys += ["sweeps", "budget", "candidates", "conditions", "agreement"]
     assert list(data) == keys
     assert data["schema"] == 1
     assert data["model"] == {"coil": "ladder-2", "suspension": "ideal"}

@@ -17,18 +17,16 @@ import itertools
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, get_args
+from typing import get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.driver.covariance import covariance_of
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.formulas import Wiring, wiring_factors
 from tsfit.driver.parameters import LEVELS, MEASURED
 from tsfit.formats.sheet import Sheet
-
-Array = NDArray[np.float64]
 
 SCATTER = 0.01
 """Relative standard deviation of a figure that no cause explains (common practice, no source)."""
@@ -129,7 +127,7 @@ def _joined(*sentences: str) -> str:
     return " ".join(sentence for sentence in sentences if sentence)
 
 
-def _deviations(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet, names: list[str]) -> tuple[Array, Array]:
+def _deviations(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet, names: list[str]) -> tuple[Real, Real]:
     """Logarithms of measured over printed (k,), and the inverse of their covariance (k, k)."""
     y, spread, rounding = [], [], []
     for name in names:
@@ -146,7 +144,7 @@ def _deviations(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet, 
     return np.array(y), np.asarray(np.linalg.inv(covariance), dtype=np.float64)
 
 
-def _direction(cause: str, names: list[str], measured: Mapping[str, Estimate]) -> Array:
+def _direction(cause: str, names: list[str], measured: Mapping[str, Estimate]) -> Real:
     moves = dict(CAUSES[cause][2])
     moves["Qts"] = _through_q(measured, moves.get("Qms", 0.0), moves.get("Qes", 0.0))
     return np.array([moves.get(name, 0.0) for name in names])
@@ -161,7 +159,7 @@ def _through_q(measured: Mapping[str, Estimate], by_qms: float, by_qes: float) -
 
 
 def _explained(
-    y: Array, inverse: Array, names: list[str], measured: Mapping[str, Estimate], count: int
+    y: Real, inverse: Real, names: list[str], measured: Mapping[str, Estimate], count: int
 ) -> list[tuple[float, int, tuple[str, ...], tuple[float, ...]]]:
     """Sets of `count` causes that chance does not refute: χ², degrees of freedom, causes, amounts; the best first."""
     directions = {cause: _direction(cause, names, measured) for cause in CAUSES}
@@ -189,7 +187,7 @@ def _wiring_steps() -> list[tuple[float, float]]:
 
 
 def _wired(
-    y: Array, inverse: Array, names: list[str], step: tuple[float, float], measured: Mapping[str, Estimate]
+    y: Real, inverse: Real, names: list[str], step: tuple[float, float], measured: Mapping[str, Estimate]
 ) -> tuple[float, int]:
     re, bl = math.log(step[0]), math.log(step[1])
     moves: dict[str, float] = {"Re": re, "Bl": bl, "Qes": re - 2.0 * bl, "sensitivity_1W": 2.0 * bl - re}
@@ -218,7 +216,7 @@ def _words(causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet) ->
 
 def _inductance(measured: Mapping[str, Estimate], sheet: Sheet) -> str:
     """Say that the printed inductance is off beyond uncertainty and rounding, "" when it is not or nobody knows."""
-    estimate: Any = measured.get("Le_1kHz")
+    estimate = measured.get("Le_1kHz")
     printed = sheet.figures.get("Le")
     if estimate is None or printed is None or estimate.value <= 0.0:
         return ""

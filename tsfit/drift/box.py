@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.compare.consequence import Consequence, DriverDraws, consequence
 from tsfit.box.plan import BoxPlan
@@ -21,7 +21,6 @@ from tsfit.driver.formulas import circuit_values, electrical_q, mechanical_resis
 from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
 
-Array = NDArray[np.float64]
 DRAWS = 400
 
 
@@ -93,7 +92,7 @@ def driver_of(entry: Entry) -> Driver:
     )
 
 
-def _draws(entry: Entry, shared: dict[str, Array], rng: np.random.Generator) -> DriverDraws:
+def _draws(entry: Entry, shared: dict[str, Real], rng: np.random.Generator) -> DriverDraws:
     driver = driver_of(entry)
     best = {name: float(getattr(driver, name)) for name in BASIC}
     best |= {**driver.coil_values, **driver.suspension_values}

@@ -20,8 +20,8 @@ from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
@@ -29,8 +29,6 @@ from tsfit.circuit.load import air_load_change
 from tsfit.drift.entry import Entry, differences
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import COPPER_PER_K
-
-Array = NDArray[np.float64]
 
 CAUSES = ("compliance", "moving mass", "motor", "losses", "coil temperature")
 FIGURES = dict(zip(CAUSES, ("Cms", "Mms", "Bl", "Rms", "Re"), strict=True))
@@ -74,9 +72,9 @@ class Causes:
     mass_known : False where the moving mass is that of another entry
     """
 
-    values: Array
-    covariance: Array
-    shared: dict[str, Array]
+    values: Real
+    covariance: Real
+    shared: dict[str, Real]
     mass_known: bool
 
 
@@ -128,7 +126,7 @@ class DriftChange:
 class Repeatability:
     """Standard deviation of a repeat, (5,) relative by cause, and from how many repeats of the log it was learnt."""
 
-    stdev: Array
+    stdev: Real
     repeats: int
 
 
@@ -157,7 +155,7 @@ def coil_temperature(entry: Entry) -> float:
     return entry.conditions.temperature_c if read is None else read
 
 
-def logarithms(entries: Sequence[Entry], mass: float | None) -> Array:
+def logarithms(entries: Sequence[Entry], mass: float | None) -> Real:
     """Logarithms (n, 5) of the causes' figures of n entries at common conditions.
 
     Parameters
@@ -261,7 +259,7 @@ def _without_mass(entry: Entry) -> Entry:
     )
 
 
-def _random(part: Causes) -> Array:
+def _random(part: Causes) -> Real:
     """Variance (5,) that no shared input explains."""
     explained = sum((shift**2 for shift in part.shared.values()), np.zeros(len(CAUSES)))
     return np.maximum(np.diag(part.covariance) - explained, 0.0)
@@ -280,7 +278,7 @@ def _notes(first: Entry, other: Entry, *, told: bool) -> list[QualityNote]:
     return notes
 
 
-def learn_repeatability(entries: Sequence[Entry], values: Array) -> Repeatability:
+def learn_repeatability(entries: Sequence[Entry], values: Real) -> Repeatability:
     """Learn from entries at the same hours on the same rig.
 
     Parameters

@@ -152,7 +152,8 @@ def entry_of(
     full = np.eye(len(parameters))
     at = [list(parameters).index(name) for name in fit.correlation_names]
     full[np.ix_(at, at)] = fit.correlation
-    sweeps = fit.provenance.get("sweeps") or [{}]
+    told = fit.provenance.get("sweeps")
+    sweeps = told if isinstance(told, list) and told else [{}]
     reference = next((sweep for sweep in sweeps if sweep.get("state") == "free air"), sweeps[0])
     air = fit.driver.air
     return Entry(

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
@@ -31,7 +31,6 @@ from tsfit.driver.formulas import COPPER_PER_K
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-Array = NDArray[np.float64]
 SOONEST_H = 0.05
 """Hours that are no waiting."""
 PARTS = {"Cms": ("Fs",), "Bl": ("Fs", "Re", "Qes"), "Rms": ("Fs", "Qms")}
@@ -57,9 +56,9 @@ class CauseHistory:
 
     cause: str
     figure: str
-    hours: Array
-    logarithm: Array
-    stdev: Array
+    hours: Real
+    logarithm: Real
+    stdev: Real
     settling: Settling
     drifted: bool
 
@@ -174,7 +173,7 @@ def pick(judged: History, name: str) -> Entry:
     return judged.entries[number - 1]
 
 
-def _random(entries: tuple[Entry, ...], figure: str) -> Array:
+def _random(entries: tuple[Entry, ...], figure: str) -> Real:
     """Relative standard deviation (n,) of a figure that no stated input explains."""
     out = []
     for entry in entries:

@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from tsfit.base.arrays import Real
+
 Course = Literal["constant", "step", "exponential", "log-time"]
 
 CLEAR = 10.0
@@ -65,12 +65,12 @@ class Settling:
     shape: float
     slope: float
 
-    def at(self, hours: Array) -> Array:
+    def at(self, hours: Real) -> Real:
         """Value of the course at `hours` (n,)."""
         return np.asarray(self.start + self.slope * _shape(self.course, hours, np.array([self.shape]))[0])
 
 
-def settle(hours: Array, values: Array, sigma: Array, freedom: float) -> Settling:
+def settle(hours: Real, values: Real, sigma: Real, freedom: float) -> Settling:
     """Tell the course of `values`.
 
     Parameters
@@ -103,7 +103,7 @@ def settle(hours: Array, values: Array, sigma: Array, freedom: float) -> Settlin
     return fits[best].result(bic, enough=len(fits) > 1)
 
 
-def _grouped(t: Array, y: Array, s: Array) -> tuple[Array, Array, Array]:
+def _grouped(t: Real, y: Real, s: Real) -> tuple[Real, Real, Real]:
     """Weighted means of neighbours, so that `MOST` values are left; each has the weight of its group."""
     first = np.unique(np.linspace(0, len(t), MOST, endpoint=False).astype(int))
     w = 1.0 / s**2
@@ -111,14 +111,14 @@ def _grouped(t: Array, y: Array, s: Array) -> tuple[Array, Array, Array]:
     return np.add.reduceat(w * t, first) / total, np.add.reduceat(w * y, first) / total, 1.0 / np.sqrt(total)
 
 
-def _middles(times: Array) -> Array:
+def _middles(times: Real) -> Real:
     """Moments of a step: between times, where either side has two; thinned out in a long log."""
     middles = 0.5 * (times[1:] + times[:-1])
     chosen = np.unique(np.linspace(0, len(middles) - 1, min(len(middles), GRID)).astype(int))
     return np.asarray(middles[chosen])
 
 
-def _shape(course: Course, t: Array, theta: Array) -> Array:
+def _shape(course: Course, t: Real, theta: Real) -> Real:
     """g(t; θ), shape (n_theta, n)."""
     if course == "step":
         return (t > theta[:, None]).astype(float)
@@ -129,7 +129,7 @@ def _shape(course: Course, t: Array, theta: Array) -> Array:
     return np.zeros((len(theta), len(t)))
 
 
-def student(freedom: float) -> Callable[[Array], Array]:
+def student(freedom: float) -> Callable[[Real], Real]:
     """Cumulative Student t distribution, to 1e-5: ∫ cos^(ν−1) θ dθ up to tan θ = x/√ν.
 
     SciPy's would take longer to import than a whole log takes to read.
@@ -144,7 +144,7 @@ def student(freedom: float) -> Callable[[Array], Array]:
 class _Fits:
     """All the fits of one course over its grid."""
 
-    def __init__(self, course: Course, t: Array, y: Array, sigma: Array, freedom: float, theta: Array) -> None:
+    def __init__(self, course: Course, t: Real, y: Real, sigma: Real, freedom: float, theta: Real) -> None:
         self.course, self.t, self.theta = course, t, theta
         w = 1.0 / sigma**2
         g = _shape(course, t, theta)
@@ -186,7 +186,7 @@ class _Fits:
             slope=float(self.b[k]),
         )
 
-    def _end(self, weight: Array) -> tuple[float, tuple[float, float] | None]:
+    def _end(self, weight: Real) -> tuple[float, tuple[float, float] | None]:
         """End value and its band: a mixture over the grid of Student t."""
         if self.course == "log-time":
             last = np.log1p(AHEAD * self.t[-1] / self.theta)
@@ -211,7 +211,7 @@ class _Fits:
             band.append(0.5 * (low + high))
         return end, (band[0], band[1])
 
-    def _hours_left(self, weight: Array) -> tuple[float, float] | None:
+    def _hours_left(self, weight: Real) -> tuple[float, float] | None:
         """Hours from the last entry until within `NEAR` of the end, and the 95 % limit."""
         if self.course in ("constant", "step"):
             return 0.0, 0.0

@@ -10,6 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Annotated
+
+from pydantic import Field
 
 CO2_FRACTION = 400e-6
 COLDEST, WARMEST = -40.0, 60.0
@@ -28,9 +31,9 @@ class Air:
         Air temperature (°C), barometric pressure at the place (hPa, not reduced to sea level), relative humidity (%).
     """
 
-    temperature_c: float = 20.0
-    pressure_hpa: float = 1013.25
-    humidity_percent: float = 50.0
+    temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] = 20.0
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] = 1013.25
+    humidity_percent: Annotated[float, Field(ge=0.0, le=100.0)] = 50.0
 
     @property
     def _kelvin(self) -> float:

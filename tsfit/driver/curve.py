@@ -5,11 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
-import numpy as np
-from numpy.typing import NDArray
-
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.driver.air import REFERENCE_AIR, Air
@@ -41,13 +39,13 @@ class ImpedanceCurve:
         Hashes, rig, calibration, settings.
     """
 
-    frequency_hz: NDArray[np.float64]
-    impedance_ohm: NDArray[np.complex128]
-    variance_ohm2: NDArray[np.float64] | None = None
-    systematic: Mapping[str, NDArray[np.complex128]] = field(default_factory=dict)
+    frequency_hz: Real
+    impedance_ohm: Complex
+    variance_ohm2: Real | None = None
+    systematic: Mapping[str, Complex] = field(default_factory=dict)
     source: str = ""
     notes: tuple[QualityNote, ...] = ()
-    provenance: Mapping[str, Any] = field(default_factory=dict)
+    provenance: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
+from pydantic import Field
 
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
@@ -42,7 +42,7 @@ class Estimate:
     """
 
     value: float
-    stdev: float
+    stdev: Annotated[float, Field(ge=0.0)]
     interval95: tuple[float, float]
     unit: str
     interval_from: Literal["covariance", "profile"] = field(default="covariance", metadata=IF_TOLD)
@@ -71,9 +71,9 @@ class FittedState:
 
     curve: ImpedanceCurve
     state: State
-    used: NDArray[np.bool_]
-    fitted_ohm: NDArray[np.complex128]
-    sigma_ohm: NDArray[np.float64]
+    used: Mask
+    fitted_ohm: Complex
+    sigma_ohm: Real
 
 
 @dataclass(frozen=True)
@@ -255,10 +255,10 @@ class FitResult(Viewed):
     driver: Driver
     parameters: Mapping[str, Estimate]
     correlation_names: tuple[str, ...]
-    correlation: NDArray[np.float64]
+    correlation: Real
     systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     quality: tuple[QualityNote, ...] = ()
-    provenance: Mapping[str, Any] = field(default_factory=dict)
+    provenance: Mapping[str, object] = field(default_factory=dict)
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     candidates: tuple[ModelCandidate, ...] = ()
     states: tuple[FittedState, ...] = ()

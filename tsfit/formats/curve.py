@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, write_new
 from tsfit.base.notes import QualityNote
@@ -37,9 +38,9 @@ HEADER = "write a header line such as 'frequency (Hz), magnitude (ohm), phase (d
 class _Raw:
     """A curve before its checks: Hz (n,), ohm (n,), standard deviation (n,) or None, lines (n,), and what was read."""
 
-    f: NDArray[np.float64]
-    z: NDArray[np.complex128]
-    stdev: NDArray[np.float64] | None
+    f: Real
+    z: Complex
+    stdev: Real | None
     lines: NDArray[np.int64]
     columns: str
     notes: tuple[QualityNote, ...]
@@ -143,7 +144,7 @@ READINGS = {
 DEGREES, RADIANS, RECTANGULAR = READINGS
 
 
-def possible(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
+def possible(name: str, a: Real, b: Real) -> bool:
     """Whether a passive driver could show these numbers under this reading: resistance not negative, phase within ±90°."""
     if name == RECTANGULAR:
         return bool(np.mean(a < 0.0) <= NEGATIVE_SHARE)
@@ -151,7 +152,7 @@ def possible(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
     return bool(np.all(a > 0.0) and turned <= NEGATIVE_SHARE)
 
 
-def _impedance(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> NDArray[np.complex128]:
+def _impedance(name: str, a: Real, b: Real) -> Complex:
     factor = READINGS[name]
     if factor is None:
         return np.asarray(a + 1j * b)
@@ -176,7 +177,7 @@ def _named(table: Table, columns: tuple[Column, ...], path: Path) -> _Raw:
         line = int(table.lines[np.argmin((stdev > 0.0) & (stdev < IMPEDANCE_RANGE_OHM[1]))])
         refuse(path, "a standard deviation must be positive; correct it or remove the column.", "impedance", line)
 
-    def raw(name: str, a: NDArray[np.float64], b: NDArray[np.float64]) -> _Raw:
+    def raw(name: str, a: Real, b: Real) -> _Raw:
         return _Raw(data["frequency"], _impedance(name, a, b), stdev, table.lines, name, tuple(notes))
 
     if "real" in used:
@@ -250,7 +251,7 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
     return _Raw(f[keep], z[keep], stdev, raw.lines[order][keep], raw.columns, tuple(notes))
 
 
-def check_units(f: NDArray[np.float64], z: NDArray[np.complex128], path: Path) -> None:
+def check_units(f: Real, z: Complex, path: Path) -> None:
     """Refuse a curve that lies whole decades from where drivers are measured: nothing later would notice."""
     if not (TOP_HZ[0] <= f[-1] <= TOP_HZ[1] and f[0] < BOTTOM_HZ):
         refuse(
@@ -263,7 +264,7 @@ def check_units(f: NDArray[np.float64], z: NDArray[np.complex128], path: Path) -
         refuse(path, f"shows about {middle:.2g} ohm, no driver's; state ohm or kohm as the file has it.", "impedance")
 
 
-def _measured(z: NDArray[np.complex128]) -> NDArray[np.bool_]:
+def _measured(z: Complex) -> Mask:
     """False on the rows at both ends that equal a neighbour."""
     same = np.diff(z) == 0.0
     alone = np.flatnonzero(~(np.append(same, False) | np.insert(same, 0, False)))

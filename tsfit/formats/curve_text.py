@@ -11,6 +11,7 @@ from typing import NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 
 COMMENT = re.compile(r"\s*(?:#|\*|;|!|//|%)+")
@@ -46,7 +47,7 @@ class Column:
 class Table:
     """Numbers (n, k), the line each row stood on (n,), and the columns that a header named, if there was one."""
 
-    values: NDArray[np.float64]
+    values: Real
     lines: NDArray[np.int64]
     columns: tuple[Column, ...] | None
 

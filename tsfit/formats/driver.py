@@ -18,7 +18,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Field
 
@@ -44,7 +44,7 @@ class _DriverTable(DriverTable):
 
 class _DriverFile(Table):
     driver: _DriverTable
-    parameters: dict[str, Any]
+    parameters: dict[str, object]
     softening: _Softening | None = None
 
 

@@ -19,22 +19,21 @@ sigma, and which points were used.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated
 
 import numpy as np
-from numpy.typing import NDArray
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
 from tsfit.base.forms import plain
-from tsfit.base.notes import QualityNote, Severity
+from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
+from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.curve import ImpedanceCurve, State, StateKind
 from tsfit.driver.fit_result import Agreement, Estimate, FitResult, FittedState, LevelDependence, ModelCandidate, MonteCarlo
 from tsfit.driver.formulas import Wiring
@@ -55,16 +54,10 @@ NotNegative = Annotated[float, Field(strict=True, allow_inf_nan=False, ge=0.0)]
 Name = Annotated[str, Field(min_length=1)]
 
 
-class _Air(BaseModel):
-    temperature_c: Annotated[Finite, Field(ge=COLDEST, le=WARMEST)] = 20.0
-    pressure_hpa: Annotated[Finite, Field(ge=THINNEST, le=DENSEST)] = 1013.25
-    humidity_percent: Annotated[Finite, Field(ge=0.0, le=100.0)] = 50.0
-
-
 class _Driver(BaseModel):
     name: Name
     serial: str | None = None
-    air: _Air = _Air()
+    air: Air = REFERENCE_AIR
     given: dict[str, NotNegative] = {}
     wiring: Wiring | None = None
     coil_coupling: Finite | None = None
@@ -75,24 +68,9 @@ class _Model(BaseModel):
     suspension: str
 
 
-class _Estimate(BaseModel):
-    value: Finite
-    stdev: NotNegative
-    interval95: Annotated[list[Finite], Field(min_length=2, max_length=2)]
-    unit: str
-    interval_from: Literal["covariance", "profile"] = "covariance"
-
-
 class _Correlation(BaseModel):
     names: list[str] = []
     matrix: list[list[Finite]] = []
-
-
-class _Note(BaseModel):
-    code: str
-    severity: Severity
-    message: str
-    sweep: int | None = None
 
 
 class _Sweep(BaseModel):
@@ -108,24 +86,26 @@ class _Sweep(BaseModel):
 
 
 class _Fit(BaseModel):
+    model_config = ConfigDict(strict=True, allow_inf_nan=False)
+
     driver: _Driver
     model: _Model
-    parameters: Annotated[dict[str, _Estimate], Field(min_length=1)]
+    parameters: Annotated[dict[str, Estimate], Field(min_length=1)]
     correlation: _Correlation = _Correlation()
     systematic: dict[str, dict[str, Finite]] = {}
-    quality: list[_Note] = []
-    provenance: dict[str, Any] = {}
+    quality: tuple[QualityNote, ...] = ()
+    provenance: dict[str, object] = {}
     sweeps: list[_Sweep] = []
     budget: dict[str, dict[str, NotNegative]] = {}
     candidates: tuple[ModelCandidate, ...] = ()
-    wirings: dict[Wiring, dict[str, _Estimate]] = {}
-    conditions: dict[str, _Estimate] = {}
+    wirings: dict[Wiring, dict[str, Estimate]] = {}
+    conditions: dict[str, Estimate] = {}
     agreement: tuple[Agreement, ...] = ()
     levels: LevelDependence | None = None
     monte_carlo: MonteCarlo | None = None
 
 
-def fit_to_dict(fit: FitResult) -> dict[str, Any]:
+def fit_to_dict(fit: FitResult) -> dict[str, object]:
     """Return `fit` in the fixed JSON form, SI units."""
     driver = fit.driver
     terms = (
@@ -133,13 +113,12 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
         | dict(driver.coil_values)
         | dict(driver.suspension_values)
     )
-    air = {name: getattr(driver.air, name) for name in _Air.model_fields}
     given = {name: value for name, value in terms.items() if value is not None and name not in fit.parameters}
     coils = {} if driver.wiring is None else {"wiring": driver.wiring, "coil_coupling": driver.coupling}
     return {
         "schema": SCHEMA,
         "kind": KIND,
-        "driver": {"name": driver.name, "serial": driver.serial, "air": air, "given": given, **coils},
+        "driver": {"name": driver.name, "serial": driver.serial, "air": plain(driver.air), "given": given, **coils},
         "model": {"coil": driver.coil, "suspension": driver.suspension},
         "parameters": plain(fit.parameters),
         "correlation": {"names": list(fit.correlation_names), "matrix": np.asarray(fit.correlation).tolist()},
@@ -157,8 +136,8 @@ def fit_to_dict(fit: FitResult) -> dict[str, Any]:
     }
 
 
-def _sweep(fitted: FittedState) -> dict[str, Any]:
-    def parts(z: NDArray[np.complex128]) -> list[list[float]]:
+def _sweep(fitted: FittedState) -> dict[str, object]:
+    def parts(z: Complex) -> list[list[float]]:
         return [[_short(value.real), _short(value.imag)] for value in z.tolist()]
 
     state = fitted.state
@@ -185,8 +164,7 @@ def read_fit(path: Path) -> FitResult:
     TsfitError
         ``missing_file``, ``not_a_fit``, ``newer_schema``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
     """
-    data = _load(path)
-    file = validated(path, data, _Fit, "fit")
+    file = validated(path, _load(path), _Fit, "fit")
     for name, estimate in file.parameters.items():
         low, high = estimate.interval95
         if not low <= estimate.value <= high:
@@ -199,24 +177,24 @@ def read_fit(path: Path) -> FitResult:
     names, correlation = _correlation(path, file)
     return FitResult(
         driver=driver,
-        parameters=_read_estimates(file.parameters),
+        parameters=file.parameters,
         correlation_names=names,
         correlation=correlation,
         systematic=file.systematic,
-        quality=tuple(QualityNote(note.code, note.severity, note.message, note.sweep) for note in file.quality),
+        quality=file.quality,
         provenance=file.provenance,
         budget=file.budget,
         candidates=file.candidates,
         states=tuple(_fitted_state(path, number, sweep) for number, sweep in enumerate(file.sweeps)),
-        wirings={wiring: _read_estimates(group) for wiring, group in file.wirings.items()},
-        conditions=_read_estimates(file.conditions),
+        wirings={str(wiring): group for wiring, group in file.wirings.items()},
+        conditions=file.conditions,
         agreement=file.agreement,
         levels=file.levels,
         monte_carlo=file.monte_carlo,
     )
 
 
-def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], Real]:
     """Names and matrix, which must be one that correlations can have."""
     names, rows = tuple(file.correlation.names), file.correlation.matrix
     if len(rows) != len(names) or any(len(row) != len(names) for row in rows):
@@ -228,13 +206,6 @@ def _correlation(path: Path, file: _Fit) -> tuple[tuple[str, ...], NDArray[np.fl
     if not possible or (names and float(np.linalg.eigvalsh(matrix).min()) < -1e-4):
         raise _wrong(path, "correlation.matrix", "holds what correlations cannot be")
     return names, matrix
-
-
-def _read_estimates(items: Mapping[str, _Estimate]) -> dict[str, Estimate]:
-    return {
-        name: Estimate(item.value, item.stdev, (item.interval95[0], item.interval95[1]), item.unit, item.interval_from)
-        for name, item in items.items()
-    }
 
 
 def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
@@ -251,10 +222,12 @@ def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
     )
 
 
-def _load(path: Path) -> dict[str, Any]:
+def _load(path: Path) -> str:
+    """Return the text of a fit of a form that is known."""
     hint = "name a JSON file written by 'tsfit fit'"
     try:
-        data = json.loads(read_bytes(path, MAX_BYTES, f"too large for a fit; {hint}.", "not_a_fit").decode("utf-8-sig"))
+        text = read_bytes(path, MAX_BYTES, f"too large for a fit; {hint}.", "not_a_fit").decode("utf-8-sig")
+        data = json.loads(text)
     except OSError as error:
         raise unreadable(path, error, "name an existing fit file") from error
     except (ValueError, RecursionError) as error:
@@ -276,7 +249,7 @@ def _load(path: Path) -> dict[str, Any]:
             code="newer_schema",
             file=path,
         )
-    return data
+    return text
 
 
 def _wrong(path: Path, key: str, reason: str) -> TsfitError:
@@ -314,7 +287,7 @@ def _driver(path: Path, file: _Fit) -> Driver:
         suspension=file.model.suspension,
         suspension_values={name: known[name] for name in terms[1]},
         serial=file.driver.serial,
-        air=Air(**file.driver.air.model_dump()),
+        air=file.driver.air,
         wiring=file.driver.wiring,
         coupling=file.driver.coil_coupling,
     )

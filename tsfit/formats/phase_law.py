@@ -7,7 +7,8 @@ file or a channel of the wrong polarity does not.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
+
+from tsfit.base.arrays import Complex, Real
 
 SURE = 2.5
 """How many times better than the runner-up a reading must obey the law of phase to be believed."""
@@ -23,7 +24,7 @@ def is_mirrored(right: float, mirrored: float) -> bool:
     return mirrored < GOOD_PHASE and right > SURE * mirrored and right > 5.0
 
 
-def phase_misses(f: NDArray[np.float64], z: NDArray[np.complex128]) -> tuple[float, float]:
+def phase_misses(f: Real, z: Complex) -> tuple[float, float]:
     """Degrees RMS by which the phase, and the phase of opposite sign, miss what the slope of the magnitude demands.
 
     Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of

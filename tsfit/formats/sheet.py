@@ -18,7 +18,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import Field
 
@@ -108,16 +108,16 @@ class _ConditionsTable(Table):
 
 class _SheetFile(Table):
     driver: DriverTable
-    published: dict[str, Any]
-    tolerance: dict[str, Any] = Field(default_factory=dict)
+    published: dict[str, object]
+    tolerance: dict[str, object] = Field(default_factory=dict)
     conditions: _ConditionsTable = Field(default_factory=_ConditionsTable)
 
 
 class _RulesFile(Table):
-    tolerance: dict[str, Any]
+    tolerance: dict[str, object]
 
 
-def read_figures(path: Path, table: Mapping[str, Any], section: str, kind: str) -> dict[str, Printed]:
+def read_figures(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
     """Read the figures of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
 
     Raises
@@ -205,7 +205,7 @@ def read_rules(path: Path) -> dict[str, float]:
     return {name: _tolerance(path, name, value, "rule") for name, value in file.tolerance.items()}
 
 
-def _tolerance(path: Path, name: str, value: Any, kind: str) -> float:
+def _tolerance(path: Path, name: str, value: object, kind: str) -> float:
     place = f"tolerance.{name}"
     if name not in PUBLISHED:
         raise wrong_key(place, name, PUBLISHED, kind, path)

@@ -12,12 +12,10 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tsfit.base.arrays import Complex
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit, impedance
@@ -100,13 +98,13 @@ def _name(text: str) -> str:
     return "driver_" + (re.sub(r"[^A-Za-z0-9]+", "_", text).strip("_") or "unnamed")
 
 
-def _rates() -> NDArray[np.float64]:
+def _rates() -> Real:
     """Corner frequencies of the sections, rad/s."""
     low, high = 2.0 * math.pi * BAND_HZ[0] / BEYOND, 2.0 * math.pi * BAND_HZ[1] * BEYOND
     return np.geomspace(low, high, round(PER_DECADE * math.log10(high / low)) + 1)
 
 
-def _shares(columns: Complex, target: Complex, weight: Any) -> NDArray[np.float64]:
+def _shares(columns: Complex, target: Complex, weight: Real | Complex) -> Real:
     """Non-negative shares (m,) of `columns` (n, m) that come closest to `target` (n,), weighted by `weight` (n,)."""
     from scipy.optimize import nnls
 

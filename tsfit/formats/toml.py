@@ -50,7 +50,7 @@ class Table(BaseModel):
 
     @model_validator(mode="before")
     @classmethod
-    def _printed_values(cls, data: Any) -> Any:
+    def _printed_values(cls, data: object) -> object:
         if not isinstance(data, dict):
             return data
         out = dict(data)
@@ -78,7 +78,7 @@ def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
     return validated(path, load_toml(path, kind), model, kind)
 
 
-def load_toml(path: Path, kind: str) -> dict[str, Any]:
+def load_toml(path: Path, kind: str) -> dict[str, object]:
     """Read the tables of `path` as they stand; floats are `WrittenFloat`.
 
     Raises
@@ -97,8 +97,8 @@ def load_toml(path: Path, kind: str) -> dict[str, Any]:
         ) from error
 
 
-def validated(path: Path, data: Any, model: type[AnyModel], kind: str) -> AnyModel:
-    """Return `data`, read from `path`, as `model`.
+def validated(path: Path, data: object, model: type[AnyModel], kind: str) -> AnyModel:
+    """Return `data`, read from `path`, as `model`; a text is JSON.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def validated(path: Path, data: Any, model: type[AnyModel], kind: str) -> AnyMod
         ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
     """
     try:
-        return model.model_validate(data)
+        return model.model_validate_json(data) if isinstance(data, str) else model.model_validate(data)
     except ValidationError as error:
         raise _sentence(path, model, kind, error) from None
 
@@ -152,7 +152,7 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":
         return wrong_key(place, str(location[-1]), _fields_at(model, location[:-1]), kind, path)
-    if first["type"] == "missing":
+    if first["type"] == "missing" and not isinstance(location[-1], int):
         return TsfitError(f"{path}: {place} is missing; add it to the {kind} file.", code="missing_key", file=path)
     reason = first["msg"].removeprefix("Value error, ")
     reason = reason[0].lower() + reason[1:]

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Real
 from tsfit.formats.curve_text import NOT_FINITE, NUMBER, refuse
 
 UNITS = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
@@ -30,7 +31,7 @@ def is_touchstone(text: str, path: Path) -> bool:
     return words[:1] == ["#"] and bool(set(words) & set(FORMATS)) and bool(set(words) & {"S", "Z", "Y", "G", "H"})
 
 
-def read_touchstone(text: str, path: Path) -> tuple[NDArray[np.float64], NDArray[np.complex128], NDArray[np.int64], str]:
+def read_touchstone(text: str, path: Path) -> tuple[Real, Complex, NDArray[np.int64], str]:
     """Frequency in Hz (n,), impedance in ohm (n,), line numbers (n,), and the option line in words.
 
     Raises
@@ -99,7 +100,7 @@ def _options(words: list[str], path: Path, line: int) -> tuple[float, str, str, 
     return unit, parameter, form, reference
 
 
-def touchstone_text(frequency_hz: NDArray[np.float64], impedance_ohm: NDArray[np.complex128]) -> str:
+def touchstone_text(frequency_hz: Real, impedance_ohm: Complex) -> str:
     """S of 50 ohm as real and imaginary part, with all digits."""
     s = (impedance_ohm - REFERENCE_OHM) / (impedance_ohm + REFERENCE_OHM)
     rows = "".join(

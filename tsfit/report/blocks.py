@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from tsfit.report.picture import Picture
 
@@ -83,7 +82,7 @@ def _is_number(cell: str) -> bool:
     return True
 
 
-def number(value: Any, digits: int = 4) -> str:
+def number(value: object, digits: int = 4) -> str:
     """Write a number without exponent where a spreadsheet would like to read it; nothing for what is not known."""
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
         return ""
@@ -93,7 +92,7 @@ def number(value: Any, digits: int = 4) -> str:
     return str(value)
 
 
-def flat(data: Any, place: str = "") -> list[tuple[str, str]]:
+def flat(data: object, place: str = "") -> list[tuple[str, str]]:
     """Return every value of nested data with its place."""
     if isinstance(data, Mapping):
         return [row for key, inner in data.items() for row in flat(inner, f"{place}.{key}" if place else str(key))]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import numpy as np
@@ -47,7 +47,7 @@ class Picture:
     caption: str
     svg: Markup
     curves: tuple[str, ...]
-    readings: dict[str, Any]
+    readings: dict[str, object]
 
 
 def picture(figure: Figure, name: str, caption: str) -> Picture:
@@ -63,7 +63,7 @@ def picture(figure: Figure, name: str, caption: str) -> Picture:
     return Picture(name, caption, svg, tuple(curves), {"size": [width, height], "panels": panels, "curves": curves})
 
 
-def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, Any]:
+def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
     """Mark the artists of curves, note new names in `curves`, and return place, scale and lines of the panel."""
     figure = panel.get_figure(root=True)
     assert figure is not None

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -81,11 +80,12 @@ def _thinned(fit: FitResult) -> FitResult:
     return replace(fit, states=tuple(thin(state) for state in fit.states))
 
 
-def _provenance(data: Mapping[str, Any]) -> list[Block]:
+def _provenance(data: Mapping[str, object]) -> list[Block]:
     """Sweeps as a table of their own, the rest as pairs; of a checksum the first dozen characters tell files apart."""
     rest = {key: value for key, value in data.items() if key != "sweeps"}
     blocks = []
-    sweeps = [dict(flat(sweep)) for sweep in data.get("sweeps", []) if isinstance(sweep, Mapping)]
+    told = data.get("sweeps")
+    sweeps = [dict(flat(sweep)) for sweep in told if isinstance(sweep, Mapping)] if isinstance(told, list) else []
     keys = [key for key in dict.fromkeys(key for sweep in sweeps for key in sweep) if not key.startswith("calibration")]
     if sweeps:
         rows = [[key.replace("_", " "), *(_short(key, sweep.get(key, "")) for sweep in sweeps)] for key in keys]
