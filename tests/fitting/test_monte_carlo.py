@@ -10,6 +10,7 @@ from helpers.made_curves import make
 from tsfit.api import fit
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
+from tsfit.base.intervals import NORMAL_95
 from tsfit.driver.fit_result import Estimate, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.monte_carlo import (
     BATCH,
@@ -22,7 +23,6 @@ from tsfit.fitting.monte_carlo import (
     summary_of,
     with_trials,
 )
-from tsfit.fitting.uncertainty import COVERAGE_95
 from tsfit.formats.fit import fit_to_dict, read_fit
 
 
@@ -66,7 +66,7 @@ def test_stated_errors_hold_where_neighbours_err_alike():
 )
 def test_sum_of_four(draw, end):
     ordered = np.sort(np.sum(draw(np.random.default_rng(6)), axis=0))
-    found = figure_of(ordered, Estimate(0.0, 2.0, (-2.0 * COVERAGE_95, 2.0 * COVERAGE_95), "1"))
+    found = figure_of(ordered, Estimate(0.0, 2.0, (-2.0 * NORMAL_95, 2.0 * NORMAL_95), "1"))
     assert (found.mean, found.stdev) == pytest.approx((0.0, 2.0), abs=0.02)
     assert found.interval95 == pytest.approx((-end, end), abs=0.03)
     assert found.shortest95 == pytest.approx((-end, end), abs=0.15)
@@ -75,8 +75,8 @@ def test_sum_of_four(draw, end):
 
 def test_the_shortest_interval_of_a_skew_figure_lies_lower():
     ordered = np.sort(np.exp(np.random.default_rng(7).standard_normal(100_000)))
-    found = figure_of(ordered, Estimate(1.0, 1.0, (1.0 - COVERAGE_95, 1.0 + COVERAGE_95), "1"))
-    assert found.interval95 == pytest.approx((np.exp(-COVERAGE_95), np.exp(COVERAGE_95)), rel=0.03)
+    found = figure_of(ordered, Estimate(1.0, 1.0, (1.0 - NORMAL_95, 1.0 + NORMAL_95), "1"))
+    assert found.interval95 == pytest.approx((np.exp(-NORMAL_95), np.exp(NORMAL_95)), rel=0.03)
     assert found.shortest95[0] < 0.5 * found.interval95[0]
     assert found.shortest95[1] - found.shortest95[0] < found.interval95[1] - found.interval95[0]
     assert found.agrees is False
@@ -231,7 +231,7 @@ def test_an_ill_determined_figure_is_skew():
     low, high = np.log(np.array(figure.interval95) / stated)
     assert -low / high > 1.4
     assert figure.agrees is False
-    linear = found.parameters["Le"].stdev / stated * COVERAGE_95
+    linear = found.parameters["Le"].stdev / stated * NORMAL_95
     assert figure.covariance95 == pytest.approx((stated * np.exp(-linear), stated * np.exp(linear)))
     assert "Le" in next(note.message for note in found.quality if note.code == "monte_carlo")
 

@@ -12,7 +12,7 @@ from tsfit.fitting.model import JointModel
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.solve import solve
 from tsfit.fitting.sweep import make_sweep
-from tsfit.fitting.uncertainty import COVERAGE_95, estimate_of
+from tsfit.base.intervals import NORMAL_95, estimate_of
 
 CASES = [
     (("free air",), "ladder-2", 5e-3, {}),
@@ -72,7 +72,7 @@ def test_skew_intervals_of_badly_determined_figures():
         found.x,
         grad=lambda x: 2.0 * found.objective.jacobian(np.asarray(x)) @ found.objective.residual(np.asarray(x)),
     )
-    other.errordef = COVERAGE_95**2
+    other.errordef = NORMAL_95**2
     other.errors = np.sqrt(np.diag(found.covariance))
     other.strategy = 2
     other.migrad()

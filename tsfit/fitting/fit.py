@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
@@ -53,7 +53,7 @@ def fit(
     coil: str | None = None,
     suspension: str | None = None,
     demands: Demands = NOTHING,
-    provenance: Mapping[str, Any] | None = None,
+    provenance: Mapping[str, object] | None = None,
 ) -> FitResult:
     """Fit all sweeps of one driver together.
 

@@ -14,24 +14,26 @@ comes from the joint fit and is taken as independent of the levels, which hold f
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Number, Real
 from tsfit.base.notes import QualityNote
+from tsfit.circuit.coil import Values
 from tsfit.driver.fit_result import AtLevel, Estimate, LevelDependence
 from tsfit.driver.formulas import compliance
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.agreement import relative_misfit
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.start import Resonance
 from tsfit.fitting.sweep import FitSweep
-from tsfit.fitting.uncertainty import UNITS, estimate_of
+from tsfit.fitting.uncertainty import estimate_of
 
 OWN = ("Fs", "Qms", "Qes")
 """What every level has of its own."""
@@ -79,17 +81,17 @@ class LevelModel(JointModel):
             shares[self._level[sweep.number]] ** 2 * size for sweep, size in zip(self.sweeps, super().size, strict=True)
         )
 
-    def circuit_values(self, v: Mapping[str, Any], sweep: FitSweep | None = None) -> dict[str, Any]:
+    def circuit_values(self, v: Values, sweep: FitSweep | None = None) -> dict[str, Number]:
         """Return what the circuit needs, as it was at the level of `sweep`."""
         k = 0 if sweep is None else self._level[sweep.number]
         return super().circuit_values(self.at_level(v, k), sweep)
 
     @staticmethod
-    def at_level(v: Mapping[str, Any], k: int) -> Mapping[str, Any]:
+    def at_level(v: Values, k: int) -> Values:
         """Values with those of level `k` under the plain names."""
         return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
 
-    def _rows(self, v: Mapping[str, Any], sweep: FitSweep) -> tuple[Complex, dict[str, Any]]:
+    def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
         misfit, rows = super()._rows(v, sweep)
         k = self._level[sweep.number]
         return misfit, {f"{name}:{k}" if k and name in OWN else name: row for name, row in rows.items()}
@@ -220,7 +222,8 @@ def _estimates(
         for name, value, square in zip(names, values[k].tolist(), variance[k].tolist(), strict=True):
             # The mass is the same at all levels, and so is what it leaves open of Cms.
             common = 0.0 if mass is None or name != "Cms" else mass.stdev / mass.value * value
-            named[name] = estimate_of(value, math.hypot(math.sqrt(square), common), UNITS[name], level=k >= positive)
+            stdev = math.hypot(math.sqrt(square), common)
+            named[name] = estimate_of(value, stdev, PARAMETERS[name].unit, level=k >= positive)
         found.append(named)
     return found
 

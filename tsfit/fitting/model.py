@@ -12,12 +12,11 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 
 from tsfit.base.arrays import Complex, Number, Real
-from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.coil import COIL_MODELS, Values
 from tsfit.circuit.load import (
     BAFFLE_AIR_LOAD,
     BOX_AIR_LOAD,
@@ -198,14 +197,14 @@ class JointModel:
             x[self.names.index(name)] += known[exponent] * math.log(PIVOT_OMEGA)
         return x
 
-    def values(self, x: Real) -> dict[str, Any]:
+    def values(self, x: Real) -> dict[str, Number]:
         """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
-        columns: Any = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
-        powers: Any = np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
+        columns = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
+        powers = np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
         if x.ndim == 1:
             # Plain numbers are several times faster than arrays of one.
             columns, powers = columns.tolist(), powers.tolist()
-        out: dict[str, Any] = {
+        out: dict[str, Number] = {
             name: column if name in self._plain else power
             for name, column, power in zip(self.names, columns, powers, strict=True)
         }
@@ -218,7 +217,7 @@ class JointModel:
             out["Sd"] = self.sd.value * np.exp(out["sd"] * self.sd.uncertainty / self.sd.value)
         return out
 
-    def circuit_values(self, v: Mapping[str, Any], sweep: FitSweep | None = None) -> dict[str, Any]:
+    def circuit_values(self, v: Values, sweep: FitSweep | None = None) -> dict[str, Number]:
         """Return what the circuit needs; Re as it was during `sweep`."""
         re, fs, mms = v["Re"], v["Fs"], v["Mms"]
         values = {
@@ -232,7 +231,7 @@ class JointModel:
         values |= {name: v[name] for name in self.shape}
         return values if sweep is None else self.rewired(values, v, sweep.state.wiring)
 
-    def rewired(self, values: Mapping[str, Any], v: Mapping[str, Any], wiring: str | None) -> dict[str, Any]:
+    def rewired(self, values: Values, v: Values, wiring: str | None) -> dict[str, Number]:
         """Turn circuit values that hold for `self.wiring` into those of another `wiring`; every coil term scales alike."""
         if wiring == self.wiring:
             return dict(values)
@@ -243,7 +242,7 @@ class JointModel:
         return dict(values) | {name: factor * values[name] for name, factor in scaled.items()}
 
     @staticmethod
-    def coupling(v: Mapping[str, Any]) -> Any:
+    def coupling(v: Values) -> Number:
         """Coupling of the two coils."""
         return COUPLING[0] + COUPLING[1] * v["coupling"]
 
@@ -254,16 +253,16 @@ class JointModel:
             return 0.0
         return math.log((1 + COPPER_PER_K * (here - 20.0)) / (1 + COPPER_PER_K * (first - 20.0)))
 
-    def drift(self, v: Mapping[str, Any], sweep: FitSweep) -> Number:
+    def drift(self, v: Values, sweep: FitSweep) -> Number:
         """Logarithm of Re during `sweep` over that of the first."""
         return self._stated(v, f"drift:{sweep.number}", 0.0)
 
-    def _stated(self, v: Mapping[str, Any], key: str, value: float) -> Number:
+    def _stated(self, v: Values, key: str, value: float) -> Number:
         """Value of an input at the variables `v`; `value` where it counts as exact."""
         prior = self._by_key.get(key)
         return value if prior is None else prior.at(v[key])
 
-    def load(self, v: Mapping[str, Any], sweep: FitSweep) -> Load:
+    def load(self, v: Values, sweep: FitSweep) -> Load:
         """Return the acoustic load during `sweep`."""
         state = sweep.state
         if state.mass is not None:
@@ -295,9 +294,7 @@ class JointModel:
             found.append(Misfit(misfit, slopes))
         return found
 
-    def _as_measured(
-        self, v: Mapping[str, Any], sweep: FitSweep, z: Complex
-    ) -> tuple[Complex, Complex | None, dict[str, Complex]]:
+    def _as_measured(self, v: Values, sweep: FitSweep, z: Complex) -> tuple[Complex, Complex | None, dict[str, Complex]]:
         """Z as the bench with its systematic errors would show it, the derivative of that by Z (None is 1), and by each."""
         if not sweep.systematic:
             return z, None, {}
@@ -310,7 +307,7 @@ class JointModel:
             slope = slope + v[key] * (linear + 2.0 * square * z)
         return shown, slope, shifts
 
-    def _rows(self, v: Mapping[str, Any], sweep: FitSweep) -> tuple[Complex, dict[str, Any]]:
+    def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
         """Misfit of one sweep, and the derivative of what the bench shows by every variable that it hangs on, (n,) each."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)
@@ -333,14 +330,14 @@ class JointModel:
         for name, exponent in self.pivots.items():
             rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
         if self.wiring is not None:
-            rows["coupling"] = self._coupling_slope(v, sweep) * sum(terms[name] for name in self.coil_scale)
+            rows["coupling"] = np.asarray(self._coupling_slope(v, sweep) * sum(terms[name] for name in self.coil_scale))
         rows |= self._load_rows(v, sweep, load, p, d)
         shown, slope, shifts = self._as_measured(v, sweep, z.astype(np.complex128, copy=False))
         if slope is not None:
             rows = {name: row * slope for name, row in rows.items()} | shifts
         return np.asarray(shown - sweep.impedance_ohm, dtype=np.complex128), rows
 
-    def _by_frequency(self, p: Mapping[str, Any], terms: Mapping[str, Any], load: Load, d: Mapping[str, Any]) -> Any:
+    def _by_frequency(self, p: Values, terms: Mapping[str, Complex], load: Load, d: Mapping[str, Complex]) -> Complex:
         """Derivative of Z by the logarithm of frequency through coil, suspension terms and load.
 
         Z of scaled frequencies is Z of values that are scaled by their power of time.
@@ -351,15 +348,13 @@ class JointModel:
             through = through + load.compliance * d["compliance"]
         return through + sum(powers[name] * row for name, row in terms.items() if name in powers)
 
-    def _coupling_slope(self, v: Mapping[str, Any], sweep: FitSweep) -> float:
+    def _coupling_slope(self, v: Values, sweep: FitSweep) -> float:
         """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""
         mutual = ("series", "parallel")
         change = (sweep.state.wiring in mutual) - (self.wiring in mutual)
         return float(COUPLING[1] * change / (1.0 + self.coupling(v)))
 
-    def _load_rows(
-        self, v: Mapping[str, Any], sweep: FitSweep, load: Load, p: Mapping[str, Any], d: Mapping[str, Any]
-    ) -> dict[str, Any]:
+    def _load_rows(self, v: Values, sweep: FitSweep, load: Load, p: Values, d: Mapping[str, Complex]) -> dict[str, Complex]:
         state = sweep.state
         spread = {key: prior.spread for key, prior in self._by_key.items()}
         if state.kind == "added mass":

@@ -27,9 +27,9 @@ from tsfit.base.processes import processes
 from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloFigure
 from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import propagate
-from tsfit.fitting.reference_conditions import CONDITION_UNITS, coil_spread, parameter_table
+from tsfit.fitting.reference_conditions import coil_spread, parameter_table
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import LEVELS, estimate_of, units_of
+from tsfit.fitting.uncertainty import parameter_estimate
 
 Trials = int | Literal["auto"]
 
@@ -208,7 +208,6 @@ def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     """Sum up the trials (m, k) beside what the covariance says."""
     ended = ended_trials(rows)
     centre = parameter_table(best.model, best.x)
-    units = {**units_of(best.model), **CONDITION_UNITS}
 
     def stacked(at: Real) -> Real:
         return np.stack([np.broadcast_to(column, at.shape[:-1]) for column in parameter_table(best.model, at).values()])
@@ -218,7 +217,7 @@ def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     figures = {}
     for k, (name, value) in enumerate(centre.items()):
         if variance[k] > 0.0 and name not in best.open_terms:
-            linear = estimate_of(float(value), math.sqrt(variance[k]), units[name], level=name in LEVELS)
+            linear = parameter_estimate(name, float(value), math.sqrt(variance[k]))
             figures[name] = figure_of(np.sort(ended[:, k]), linear)
     return MonteCarlo(len(ended), len(rows) - len(ended), settled, figures)
 

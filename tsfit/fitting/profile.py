@@ -16,13 +16,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.intervals import NORMAL_95
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
+from tsfit.driver.parameters import LEVELS
 from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import slopes_at
 from tsfit.fitting.reference_conditions import parameter_table
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import COVERAGE_95, LEVELS
 
 POOR = 0.1
 """Share by which the sum of squares may miss the parabola: the ends of an interval then miss by about half as much."""
@@ -161,7 +162,7 @@ def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
     start = float(measure(bowl.x)[0])
     at, x = start, bowl.x
     # The root of what is added is nearly straight, so a secant from one trial value to the next finds the end.
-    root, wanted = 0.0, start + COVERAGE_95 * stdev
+    root, wanted = 0.0, start + NORMAL_95 * stdev
     for _ in range(TRIALS):
         if not abs(wanted - start) <= FARTHEST * abs(stdev):
             return None
@@ -170,11 +171,11 @@ def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
             return None
         before, at, x = at, float(measure(found)[0]), found
         last, root = root, math.sqrt(max(bowl.objective.sum(x) - bowl.least, 0.0))
-        if abs(root - COVERAGE_95) < NEAR:
+        if abs(root - NORMAL_95) < NEAR:
             return at
         if not abs(root - last) > 0.0:
             return None
-        wanted = at + (COVERAGE_95 - root) * (at - before) / (root - last)
+        wanted = at + (NORMAL_95 - root) * (at - before) / (root - last)
     return None
 
 
@@ -182,7 +183,7 @@ def _with_interval(estimate: Estimate, name: str, stdev: float, start: float, en
     """Give `estimate` the ends of its profile, from `start`, widened by what the likelihood does not know of."""
     level = name in LEVELS
     whole = estimate.stdev if level else estimate.stdev / estimate.value
-    rest = COVERAGE_95 * math.sqrt(max(whole**2 - stdev**2, 0.0))
+    rest = NORMAL_95 * math.sqrt(max(whole**2 - stdev**2, 0.0))
     below, above = (math.hypot(end - start, rest) for end in ends)
     low, high = start - below, start + above
     if not level:

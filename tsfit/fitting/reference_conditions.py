@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Number, Real
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import Estimate
@@ -12,15 +12,14 @@ from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import estimate_of, trade_parameters
+from tsfit.fitting.uncertainty import parameter_estimate, trade_parameters
 
 COIL_TEMPERATURE_K = (1.0, 2.0)
 """Standard uncertainty of the coil's temperature where it is stated, and where it is taken to be that of the air: common
 practice, no source."""
-CONDITION_UNITS = {"Re_20C": "ohm", "Vas_1013hPa": "m³", "Mms_without_air": "kg", "Mms_in_baffle": "kg"}
 
 
-def condition_parameters(model: JointModel, x: Real) -> dict[str, Real]:
+def condition_parameters(model: JointModel, x: Real) -> dict[str, Number]:
     """Values by name, SI; variables (..., n_variables) give values of shape (...).
 
     Copper 0.00393/K at 20 °C (IEC 60028). Vas follows the pressure (ρc² = γP). A free disc carries (8/3)ρa³ of air, both
@@ -38,7 +37,7 @@ def condition_parameters(model: JointModel, x: Real) -> dict[str, Real]:
     return figures
 
 
-def parameter_table(model: JointModel, x: Real) -> dict[str, Real]:
+def parameter_table(model: JointModel, x: Real) -> dict[str, Number]:
     """Every figure that is printed, SI, by name; variables (..., n_variables) give values of shape (...)."""
     return {**trade_parameters(model, x), **condition_parameters(model, x)}
 
@@ -56,7 +55,7 @@ def condition_estimates(best: Solved) -> dict[str, Estimate]:
     variance = dict(zip(centre, np.diag(joint), strict=True))
     variance["Re_20C"] += float(centre["Re_20C"] * coil_spread(model)) ** 2
     return {
-        name: estimate_of(float(value), float(np.sqrt(variance[name])), CONDITION_UNITS[name])
+        name: parameter_estimate(name, float(value), float(np.sqrt(variance[name])))
         for name, value in centre.items()
         if value > 0.0
     }

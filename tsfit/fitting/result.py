@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -63,14 +63,14 @@ class Label:
 
     name: str
     serial: str | None
-    provenance: Mapping[str, Any]
+    provenance: Mapping[str, object]
 
 
 def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: Label, numbers: Sequence[int]) -> FitResult:
     """Return the result of a fit whose candidates are `ranked`, best first; `numbers` tells the sweep of each state."""
     best = ranked[0].solved
     figures = propagated(ranked)
-    parameters, correlation = estimates(best.model, figures)
+    parameters, correlation = estimates(figures)
     conditions = condition_estimates(best)
     traced, traced_notes = traced_intervals(best, {**parameters, **conditions})
     table = budget(ranked, figures)

@@ -9,32 +9,25 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Number, Real
+from tsfit.base.intervals import NORMAL_95
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
 from tsfit.fitting.select import Ranked
 
-COVERAGE_95 = 1.959964
-UNITS = {
-    "Re": "ohm", "Fs": "Hz", "Qms": "1", "Qes": "1", "Qts": "1", "Vas": "m³", "Mms": "kg", "Cms": "m/N", "Rms": "N·s/m",
-    "Bl": "T·m", "Sd": "m²", "eta0": "1", "sensitivity_1W": "dB", "sensitivity_2V83": "dB", "Le_1kHz": "H",
-}  # fmt: skip
-LEVELS = ("sensitivity_1W", "sensitivity_2V83")
 
-
-def trade_parameters(model: JointModel, x: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
     """Everything the states can tell, SI, by name; variables (..., n_variables) give values of shape (...)."""
     v = model.values(x)
     p = model.circuit_values(v)
-    figures: dict[str, Any] = {name: v[name] for name in ("Re", "Fs", "Qms", "Qes")}
+    figures: dict[str, Number] = {name: v[name] for name in ("Re", "Fs", "Qms", "Qes")}
     figures["Qts"] = total_q(v["Qms"], v["Qes"])
     if model.with_mass:
         figures |= {name: p[name] for name in ("Mms", "Cms", "Rms", "Bl")}
@@ -68,10 +61,10 @@ class Propagated:
     """
 
     names: tuple[str, ...]
-    values: NDArray[np.float64]
-    slopes: NDArray[np.float64]
-    apart: NDArray[np.float64]
-    covariance: NDArray[np.float64]
+    values: Real
+    slopes: Real
+    apart: Real
+    covariance: Real
 
 
 def propagated(ranked: Sequence[Ranked]) -> Propagated:
@@ -85,7 +78,7 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     names = tuple(name for name in centre if name not in best.open_terms)
     values = np.array([float(centre[name]) for name in names])
 
-    def figures(at: NDArray[np.float64]) -> NDArray[np.float64]:
+    def figures(at: Real) -> Real:
         table = trade_parameters(best.model, at)
         return np.stack([table[name] for name in names])
 
@@ -106,12 +99,11 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     return Propagated(names, values, slopes, apart, covariance)
 
 
-def estimates(model: JointModel, figures: Propagated) -> tuple[dict[str, Estimate], NDArray[np.float64]]:
+def estimates(figures: Propagated) -> tuple[dict[str, Estimate], Real]:
     """Estimates by name, and the matrix (k, k) of their correlation."""
     spread = np.sqrt(np.maximum(np.diag(figures.covariance), 0.0))
-    units = units_of(model)
     found = {
-        name: estimate_of(float(value), float(sigma), units[name], level=name in LEVELS)
+        name: parameter_estimate(name, float(value), float(sigma))
         for name, value, sigma in zip(figures.names, figures.values, spread, strict=True)
     }
     scale = np.where(spread > 0.0, spread, 1.0)
@@ -120,9 +112,7 @@ def estimates(model: JointModel, figures: Propagated) -> tuple[dict[str, Estimat
     return found, correlation
 
 
-def systematic_shifts(
-    model: JointModel, x: NDArray[np.float64], covariance: NDArray[np.float64]
-) -> dict[str, dict[str, float]]:
+def systematic_shifts(model: JointModel, x: Real, covariance: Real) -> dict[str, dict[str, float]]:
     """Change of each parameter for one standard uncertainty of each input that the fit was told, by input, then by name.
 
     A unit-normal prior that stands 1 higher moves the minimum by its column of the covariance, so that these changes, each
@@ -134,21 +124,20 @@ def systematic_shifts(
         return {}
     moves = STEP * covariance[[model.names.index(name) for name in names]]
     above, below = trade_parameters(model, x + moves), trade_parameters(model, x - moves)
-    change = {figure: (above[figure] - below[figure]) / (2.0 * STEP) for figure in above}
+    change = {figure: np.asarray(above[figure] - below[figure]) / (2.0 * STEP) for figure in above}
     return {name: {figure: float(by[k]) for figure, by in change.items()} for k, name in enumerate(names)}
+
+
+def parameter_estimate(name: str, value: float, stdev: float) -> Estimate:
+    """Value of the parameter `name`, SI, as `estimate_of`."""
+    return estimate_of(value, stdev, PARAMETERS[name].unit, level=PARAMETERS[name].level)
 
 
 def estimate_of(value: float, stdev: float, unit: str, *, level: bool = False) -> Estimate:
     """Value with its 95 % interval, symmetric in the logarithm of a positive quantity unless that is a `level`."""
     if level or value <= 0.0:
-        interval = (value - COVERAGE_95 * stdev, value + COVERAGE_95 * stdev)
+        interval = (value - NORMAL_95 * stdev, value + NORMAL_95 * stdev)
     else:
-        factor = math.exp(COVERAGE_95 * stdev / value)
+        factor = math.exp(NORMAL_95 * stdev / value)
         interval = (value / factor, value * factor)
     return Estimate(value, stdev, interval, unit)
-
-
-def units_of(model: JointModel) -> dict[str, str]:
-    """SI unit of every figure of `trade_parameters`, by name."""
-    terms = (*COIL_MODELS[model.circuit.coil].parameters, *SUSPENSION_MODELS[model.circuit.suspension].extra)
-    return {**UNITS, **{parameter.name: parameter.unit for parameter in terms}}

@@ -9,11 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
@@ -25,7 +24,7 @@ from tsfit.fitting.propagation import propagate
 from tsfit.fitting.select import Ranked
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance
-from tsfit.fitting.uncertainty import LEVELS, UNITS, estimate_of
+from tsfit.fitting.uncertainty import parameter_estimate
 
 WIRINGS = ("series", "parallel", "one coil")
 BRAKED = 0.5
@@ -80,12 +79,12 @@ def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequ
             )
 
 
-def wiring_parameters(model: JointModel, x: Real, wiring: str) -> dict[str, Real]:
+def wiring_parameters(model: JointModel, x: Real, wiring: str) -> dict[str, Number]:
     """What depends on the wiring, SI, by name; variables (..., n_variables) give values of shape (...)."""
     v = model.values(x)
     p = model.rewired(model.circuit_values(v), v, wiring)
     qes = electrical_q(v["Fs"], p["Mms"], p["Re"], p["Bl"])
-    figures: dict[str, Any] = {"Re": p["Re"], "Qes": qes, "Qts": total_q(v["Qms"], qes)}
+    figures: dict[str, Number] = {"Re": p["Re"], "Qes": qes, "Qts": total_q(v["Qms"], qes)}
     if model.with_mass:
         figures["Bl"] = p["Bl"]
         if model.sd is not None:
@@ -117,7 +116,7 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
             variance += rival.weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
         spread = np.sqrt(variance)
         found[wiring] = {
-            name: estimate_of(float(value), float(stdev), UNITS[name], level=name in LEVELS)
+            name: parameter_estimate(name, float(value), float(stdev))
             for (name, value), stdev in zip(wiring_parameters(model, best.x, wiring).items(), spread, strict=True)
         }
     return found
