@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import tsfit.bench.fit
 import tsfit.check.boxes
 import tsfit.fitting.fit
-from tsfit.base.views import register
+from tsfit.base.views import Maker, register
 from tsfit.bench.sweep import Measurement
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
@@ -69,7 +69,7 @@ def _shown(part: Part) -> str:
     return fragment([*part.found, *part.sure, *part.box])
 
 
-def _late(place: str) -> Callable[[Any], Any]:
+def _late(place: str) -> Maker:
     """Return the function at "module:name", imported when it is called."""
     module, name = place.split(":")
     return lambda record: getattr(import_module(f"tsfit.{module}"), name)(record)

@@ -7,12 +7,13 @@ import numpy as np
 import pytest
 from helpers.made_curves import COILS, make
 
+from tsfit.base.intervals import NORMAL_95
 from tsfit.circuit.response import Circuit
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.solve import solve
 from tsfit.fitting.sweep import make_sweep
-from tsfit.base.intervals import NORMAL_95, estimate_of
+from tsfit.fitting.uncertainty import estimate_of
 
 CASES = [
     (("free air",), "ladder-2", 5e-3, {}),

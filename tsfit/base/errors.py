@@ -7,6 +7,7 @@ The command line prints that sentence and exits with 2; nothing else may reach a
 from __future__ import annotations
 
 import os
+from functools import partial
 
 
 class TsfitError(Exception):
@@ -29,3 +30,7 @@ class TsfitError(Exception):
         self.code = code
         self.message = message
         self.file = None if file is None else os.fspath(file)
+
+    def __reduce__(self) -> tuple[object, ...]:
+        """Let it pass from process to process."""
+        return partial(type(self), code=self.code, file=self.file), (self.message,)

@@ -9,10 +9,11 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import Any
 
-_VIEWS: dict[tuple[type, str], Callable[[Any], Any]] = {}
+Maker = Callable[[Any], Any]
+_VIEWS: dict[tuple[type, str], Maker] = {}
 
 
-def register(record: type, **views: Callable[[Any], Any]) -> None:
+def register(record: type, **views: Maker) -> None:
     """Say what makes the views of `record`, by name."""
     _VIEWS.update({(record, name): make for name, make in views.items()})
 
@@ -28,12 +29,11 @@ def view(record: object, name: str) -> Any:
 class Viewed:
     """A record that a notebook shows as the page does, and that has a fixed JSON form, SI units."""
 
-    def to_dict(self) -> dict[str, Any]:
+    def to_dict(self) -> dict[str, object]:
         """Return the fixed JSON form as plain data."""
         from tsfit.base.forms import plain
 
-        found: dict[str, Any] = plain(view(self, "form"))  # type: ignore[assignment]
-        return found
+        return plain(view(self, "form"))  # type: ignore[return-value]
 
     def _repr_html_(self) -> str:
         return str(view(self, "page"))

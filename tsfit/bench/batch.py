@@ -96,26 +96,22 @@ def fit_many(
 
     with processes(min(workers or os.cpu_count() or 1, len(benches))) as pool:
         waiting = {
-            pool.submit(fit_one, bench, name, replace=replace, options=options): (bench, name)
+            pool.submit(fit_one, bench, name, replace=replace, options=options): bench
             for bench, name in zip(benches, names, strict=True)
         }
         for done in as_completed(waiting):
-            bench, name = waiting[done]
+            bench = waiting[done]
             fault = done.exception()
             if fault is not None:
                 error = TsfitError(f"{bench}: its process ended ({fault}); fit it alone.", code="internal", file=bench)
                 yield Outcome(bench, None, None, error)
                 continue
-            summary, told = done.result()
             log.info("fitted %s", bench)
-            refused = None if told is None else TsfitError(told[0], code=told[1], file=told[2])
-            yield Outcome(bench, name if told is None else None, summary, refused)
+            yield done.result()
 
 
-def fit_one(
-    bench: Path, name: Path, *, replace: bool, options: dict[str, Any]
-) -> tuple[Summary | None, tuple[str, str, str | Path | None] | None]:
-    """Fit one bench and write it: its summary, or message, code and file of why it could not be done."""
+def fit_one(bench: Path, name: Path, *, replace: bool, options: dict[str, Any]) -> Outcome:
+    """Fit one bench and write it."""
     from tsfit.base.files import refuse_existing, to_json, write_new
     from tsfit.bench.fit import fit_bench
     from tsfit.fitting.monte_carlo import with_trials
@@ -129,11 +125,13 @@ def fit_one(
             result = with_trials(result, trials)
         write_new(name, to_json(fit_to_dict(result)), replace=replace)
     except TsfitError as error:
-        return None, (error.message, error.code, error.file)
+        return Outcome(bench, None, None, error)
     except Exception as error:
         cause = " ".join(f"{type(error).__name__}: {error}".split())
-        return None, (f"{bench}: tsfit itself failed ({cause}).", "internal", bench)
-    return summary_of(result), None
+        return Outcome(
+            bench, None, None, TsfitError(f"{bench}: tsfit itself failed ({cause}).", code="internal", file=bench)
+        )
+    return Outcome(bench, name, summary_of(result), None)
 
 
 def summary_of(result: FitResult) -> Summary:

@@ -122,8 +122,7 @@ class History(Viewed):
 
     def plot(self) -> Figure:
         """Draw every cause against hours of use."""
-        drawn: Figure = view(self, "plot")
-        return drawn
+        return view(self, "plot")  # type: ignore[no-any-return]
 
 
 def history(log: Log) -> History:

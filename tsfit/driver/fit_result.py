@@ -300,8 +300,7 @@ class FitResult(Viewed):
 
     def plot(self) -> Figure:
         """Draw measured and fitted impedance."""
-        drawn: Figure = view(self, "plot")
-        return drawn
+        return view(self, "plot")  # type: ignore[no-any-return]
 
     def spice(self) -> str:
         """Return the driver in free air as the text of a SPICE subcircuit."""

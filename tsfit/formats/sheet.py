@@ -24,7 +24,7 @@ from pydantic import Field
 
 from tsfit.base.errors import TsfitError
 from tsfit.driver.air import DENSEST, THINNEST
-from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL
+from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL, Wiring
 from tsfit.driver.parameters import LEVELS, PARAMETERS, PUBLISHED
 from tsfit.driver.record import Driver, driver_from_figures
 from tsfit.driver.units import Printed, parse_printed
@@ -37,18 +37,12 @@ _PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$"
 _TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")
 
 
-@dataclass(frozen=True)
-class Conditions:
-    """For what a sheet was printed; None where it does not say.
+class Conditions(Table):
+    """For what a sheet was printed; None where it does not say. The air load is what is counted in Mms, Fs and the Qs."""
 
-    Attributes
-    ----------
-    pressure_hpa : hPa; coil_temperature_c : °C; wiring : of two coils; air_load : in Mms, and so in Fs and the Qs
-    """
-
-    pressure_hpa: float | None = None
-    coil_temperature_c: float | None = None
-    wiring: Literal["series", "parallel", "one coil"] | None = None
+    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] | None = None
+    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
+    wiring: Wiring | None = None
     air_load: Literal["free air", "baffle"] | None = None
 
 
@@ -99,18 +93,11 @@ class DriverTable(Table):
     note: str | None = None
 
 
-class _ConditionsTable(Table):
-    pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] | None = None
-    coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
-    wiring: Literal["series", "parallel", "one coil"] | None = None
-    air_load: Literal["free air", "baffle"] | None = None
-
-
 class _SheetFile(Table):
     driver: DriverTable
     published: dict[str, object]
     tolerance: dict[str, object] = Field(default_factory=dict)
-    conditions: _ConditionsTable = Field(default_factory=_ConditionsTable)
+    conditions: Conditions = Conditions()
 
 
 class _RulesFile(Table):
@@ -135,11 +122,8 @@ def read_figures(path: Path, table: Mapping[str, object], section: str, kind: st
         if name not in PUBLISHED:
             raise wrong_key(place, name, PUBLISHED, kind, path)
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-            raise TsfitError(
-                f"{path}: {place} must be a number with its unit, not a {type(value).__name__}; correct it.",
-                code="wrong_value",
-                file=path,
-            )
+            message = f"{path}: {place} must be a number with its unit, not a {type(value).__name__}; correct it."
+            raise TsfitError(message, code="wrong_value", file=path)
         text, ways = _one_way(str(value)) if name == "Xmax" else (value, 1)
         try:
             printed = parse_printed(text, PARAMETERS[name].unit, f"{path}: {place}")
@@ -189,7 +173,7 @@ def read_sheet(path: Path) -> Sheet:
         figures=figures,
         tolerances={name: _tolerance(path, name, value, "sheet") for name, value in file.tolerance.items()},
         file=str(path),
-        conditions=Conditions(**file.conditions.model_dump()),
+        conditions=file.conditions,
     )
 
 
