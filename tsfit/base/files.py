@@ -28,11 +28,8 @@ def packaged(name: str, mark: str) -> Path:
     for folder in (here / name, here.parent / name):
         if (folder / mark).is_file():
             return folder
-    raise TsfitError(
-        f"{here}: {name} is missing from this installation; install tsfit again from a complete copy.",
-        code="missing_file",
-        file=here,
-    )
+    message = f"{here}: {name} is missing from this installation; install tsfit again from a complete copy."
+    raise TsfitError(message, code="missing_file", file=here)
 
 
 def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
@@ -88,9 +85,8 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
         raise _exists(path) from error
     except OSError as error:
         reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
-        ) from error
+        message = f"{path}: cannot be written ({reason}); name a folder that exists and has room."
+        raise TsfitError(message, code="cannot_write", file=path) from error
     log.info("wrote %s, %d bytes", path, len(data))
 
 
@@ -101,9 +97,8 @@ def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
 
 
 def _exists(path: Path) -> TsfitError:
-    return TsfitError(
-        f"{path}: already there and left as it is; name another file or add --replace.", code="exists", file=path
-    )
+    message = f"{path}: already there and left as it is; name another file or add --replace."
+    return TsfitError(message, code="exists", file=path)
 
 
 def name_once(beside: str | Path, path: Path) -> None:

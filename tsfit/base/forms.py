@@ -79,9 +79,8 @@ def read_form(path: Path, data: object, record: type[AnyRecord]) -> AnyRecord:
 
 def damaged(path: Path, place: str) -> TsfitError:
     """Return the refusal of a machine form that is not as the program writes it: ``not_reportable``."""
-    return TsfitError(
-        f"{path}: looks like tsfit's own file but is damaged at {place}; write it anew.", code="not_reportable", file=path
-    )
+    message = f"{path}: looks like tsfit's own file but is damaged at {place}; write it anew."
+    return TsfitError(message, code="not_reportable", file=path)
 
 
 @cache

@@ -67,11 +67,10 @@ def fit_names(benches: Sequence[Path], folder: Path | None) -> list[Path]:
     seen: dict[Path, Path] = {}
     for bench, name in zip(benches, names, strict=True):
         if name.resolve() in seen:
-            raise TsfitError(
-                f"{bench}: its fit would go to {name} like that of {seen[name.resolve()]}; rename one or fit it apart.",
-                code="usage",
-                file=bench,
+            message = (
+                f"{bench}: its fit would go to {name} like that of {seen[name.resolve()]}; rename one or fit it apart."
             )
+            raise TsfitError(message, code="usage", file=bench)
         seen[name.resolve()] = bench
     return names
 

@@ -116,18 +116,14 @@ def open_folder(folder: Path, routine: Routine) -> bool:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
-        raise TsfitError(
-            f"{folder}: cannot be made ({reason}); name another folder.", code="cannot_write", file=folder
-        ) from error
+        message = f"{folder}: cannot be made ({reason}); name another folder."
+        raise TsfitError(message, code="cannot_write", file=folder) from error
     if not path.exists():
         write_new(path, to_json({"schema": 1, **routine.model_dump()}))
         return False
     if _read(path, Routine) != routine:
-        raise TsfitError(
-            f"{path}: is the plan of another routine; ask for the same as then, or name another folder.",
-            code="other_routine",
-            file=path,
-        )
+        message = f"{path}: is the plan of another routine; ask for the same as then, or name another folder."
+        raise TsfitError(message, code="other_routine", file=path)
     return True
 
 
@@ -213,11 +209,8 @@ def _sweep(
     measured = measure(rig, folder / f"{stem}.wav", table, excitation, specimen=specimen, on_level=on_level)
     if measured.curve is None:
         said = " ".join(note.message for note in measured.verdict.notes if note.severity == "refuse")
-        raise TsfitError(
-            f"{measured.recording}: the sweep cannot be trusted ({said}); put that right and start the routine again.",
-            code="refused_sweep",
-            file=measured.recording,
-        )
+        message = f"{measured.recording}: the sweep cannot be trusted ({said}); put that right and start the routine again."
+        raise TsfitError(message, code="refused_sweep", file=measured.recording)
     bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
     write_bench(bench, rig.path, BenchDriverTable(name=routine.driver), [table])
     fit = fit_like(bench, entries[0] if entries else None)
@@ -280,7 +273,6 @@ def _read(path: Path, model: type[Model]) -> Model:
         data = json.loads(path.read_text(encoding="utf-8"))
         data.pop("schema", None)
     except (OSError, ValueError, AttributeError) as error:
-        raise TsfitError(
-            f"{path}: cannot be read ({error}); name another folder for the routine.", code="wrong_value", file=path
-        ) from error
+        message = f"{path}: cannot be read ({error}); name another folder for the routine."
+        raise TsfitError(message, code="wrong_value", file=path) from error
     return validated(path, data, model, "routine")

@@ -75,11 +75,8 @@ def dated_folder(rig: Rig, now: datetime) -> Path:
     try:
         folder.mkdir()
     except OSError as error:
-        raise TsfitError(
-            f"{folder}: cannot be made ({error.strerror}); look after the folder of the rig file.",
-            code="cannot_write",
-            file=folder,
-        ) from error
+        message = f"{folder}: cannot be made ({error.strerror}); look after the folder of the rig file."
+        raise TsfitError(message, code="cannot_write", file=folder) from error
     return folder
 
 
@@ -170,12 +167,11 @@ def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | N
     open_player(rig).play(tone, listen, on_level=on_level)
     heard = 20.0 * math.log10(max(peak, 1e-15))
     if heard < NOT_HEARD_DBFS:
-        raise TsfitError(
+        message = (
             f"{rig.path}: the total channel heard only {heard:.0f} dBFS of the tone; check output, cables and "
-            "channel numbers.",
-            code="not_heard",
-            file=rig.path,
+            "channel numbers."
         )
+        raise TsfitError(message, code="not_heard", file=rig.path)
     return heard
 
 

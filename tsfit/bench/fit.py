@@ -137,11 +137,10 @@ def _same_rate(curves: list[ImpedanceCurve]) -> None:
     if len(set(rates.values())) > 1:
         told = ", ".join(f"{source} {rate:g} Hz" for source, rate in rates.items())
         odd = list(rates)[-1]
-        raise TsfitError(
-            f"The recordings of one bench disagree in sample rate ({told}); record all at one rate, a wrong one shifts Fs.",
-            code="sample_rate",
-            file=odd,
+        message = (
+            f"The recordings of one bench disagree in sample rate ({told}); record all at one rate, a wrong one shifts Fs."
         )
+        raise TsfitError(message, code="sample_rate", file=odd)
 
 
 def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:

@@ -109,11 +109,8 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
             raise TsfitError(f"{folder}: already there and not empty; name a new folder.", code="exists", file=folder)
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise TsfitError(
-            f"{folder}: cannot be made ({error.strerror}); name a place that you may write to.",
-            code="cannot_write",
-            file=folder,
-        ) from error
+        message = f"{folder}: cannot be made ({error.strerror}); name a place that you may write to."
+        raise TsfitError(message, code="cannot_write", file=folder) from error
     contents = {
         "NEXT.txt": NEXT,
         "rig.toml": (source / f"{rig}.toml").read_text(encoding="utf-8").replace(f"{rig}.svg", "rig.svg"),

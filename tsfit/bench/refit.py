@@ -89,10 +89,9 @@ def _bench_of(entry: Entry) -> Path:
         )
     path: Path = Path(str(fit)).parent / str(bench["file"])
     if not path.is_file() or sha256(path) != bench["sha256"]:
-        raise TsfitError(
+        message = (
             f"{path}: is not there, or not as it was at {entry.hours:g} h; put it back or fit both with one --coil and "
-            "--suspension and log them.",
-            code="no_bench",
-            file=path,
+            "--suspension and log them."
         )
+        raise TsfitError(message, code="no_bench", file=path)
     return path

@@ -67,22 +67,19 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
         if level_dbfs is not None:
             raise TsfitError("Both --level-v and --level-dbfs are given; keep one of them.", code="usage")
         if rig.volts_per_full_scale is None:
-            raise TsfitError(
+            message = (
                 f"{rig.path}: the output is not calibrated in volts; add volts_per_full_scale to [playback], or give "
-                "--level-dbfs.",
-                code="usage",
-                file=rig.path,
+                "--level-dbfs."
             )
+            raise TsfitError(message, code="usage", file=rig.path)
         if not level_v > 0.0:
             raise TsfitError(f"--level-v: {level_v:g} V cannot be played; give a positive voltage.", code="usage")
         level_dbfs = 20.0 * math.log10(level_v / rig.volts_per_full_scale)
     if level_dbfs is None:
         level_dbfs = QUIET_DBFS if rig.level_dbfs is None else rig.level_dbfs
     if level_dbfs > LIMIT_DBFS:
-        raise TsfitError(
-            f"The level of {level_dbfs:.1f} dBFS is above the limit of {LIMIT_DBFS:g} dBFS; ask for less.",
-            code="level_limit",
-        )
+        message = f"The level of {level_dbfs:.1f} dBFS is above the limit of {LIMIT_DBFS:g} dBFS; ask for less."
+        raise TsfitError(message, code="level_limit")
     return level_dbfs
 
 

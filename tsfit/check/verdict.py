@@ -137,12 +137,11 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         else:
             not_judged[name] = reason or _missing(name)
     if not figures:
-        raise TsfitError(
+        message = (
             f"{sheet.file or sheet.name}: prints nothing that the fit of {fit.driver.name} measured; "
-            "add a figure such as Fs or Qts.",
-            code="nothing_to_judge",
-            file=sheet.file or None,
+            "add a figure such as Fs or Qts."
         )
+        raise TsfitError(message, code="nothing_to_judge", file=sheet.file or None)
     return CheckResult(
         driver=fit.driver.name,
         verdict=worst([figure.verdict for figure in figures]),

@@ -206,9 +206,8 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
         ``other_driver`` for entries of different drivers or wirings.
     """
     if first.driver != other.driver:
-        raise TsfitError(
-            "The two entries are of different drivers, serials or wirings; compare entries of one.", code="other_driver"
-        )
+        message = "The two entries are of different drivers, serials or wirings; compare entries of one."
+        raise TsfitError(message, code="other_driver")
     mass = reference_mass((first, other))
     one, two = causes_of(first, mass), causes_of(other, mass)
     told = one.mass_known and two.mass_known

@@ -134,9 +134,8 @@ def history(log: Log) -> History:
         ``empty_log``.
     """
     if not log.entries:
-        raise TsfitError(
-            f"{log.path}: holds no entry yet; add one with 'tsfit drift add'.", code="empty_log", file=log.path
-        )
+        message = f"{log.path}: holds no entry yet; add one with 'tsfit drift add'."
+        raise TsfitError(message, code="empty_log", file=log.path)
     entries = tuple(sorted(log.entries, key=lambda entry: entry.hours))
     mass = reference_mass(entries)
     values = logarithms(entries, mass)
@@ -166,9 +165,8 @@ def pick(judged: History, name: str) -> Entry:
     if number is None and name.isdecimal():
         number = int(name)
     if number is None or not 1 <= number <= count:
-        raise TsfitError(
-            f"{name!r} is not an entry of this log; give a number from 1 to {count}, or first or last.", code="usage"
-        )
+        message = f"{name!r} is not an entry of this log; give a number from 1 to {count}, or first or last."
+        raise TsfitError(message, code="usage")
     return judged.entries[number - 1]
 
 

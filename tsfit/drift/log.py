@@ -71,9 +71,8 @@ def read_log(path: Path) -> Log:
 
 
 def _no_log(path: Path) -> TsfitError:
-    return TsfitError(
-        f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file.", code="not_a_log", file=path
-    )
+    message = f"{path}: not a drift log; name one that 'tsfit drift add' wrote, or a new file."
+    return TsfitError(message, code="not_a_log", file=path)
 
 
 def _lines(data: bytes) -> Iterator[tuple[int, int]]:
@@ -103,11 +102,8 @@ def _entry(path: Path, data: bytes, start: int, stop: int) -> Entry | None:
     except ValidationError:
         entry = None
     if entry is None or entry.schema > SCHEMA:
-        raise TsfitError(
-            f"{path}: holds entries of a form that this tsfit does not know; use a newer tsfit.",
-            code="newer_schema",
-            file=path,
-        )
+        message = f"{path}: holds entries of a form that this tsfit does not know; use a newer tsfit."
+        raise TsfitError(message, code="newer_schema", file=path)
     return entry
 
 
@@ -136,20 +132,16 @@ def add_entry(path: Path, entry: Entry) -> Log:
             notes = _unlike(path, before.entries, entry)
             _append(path, line_of(entry))
     except filelock.Timeout:
-        raise TsfitError(
-            f"{path}: another program has been adding to it for {LOCK_SECONDS:g} s; end that and add again.",
-            code="busy",
-            file=path,
-        ) from None
+        message = f"{path}: another program has been adding to it for {LOCK_SECONDS:g} s; end that and add again."
+        raise TsfitError(message, code="busy", file=path) from None
     except OSError as error:
         raise _cannot_write(path, error.strerror or str(error)) from error
     return Log(path, (*before.entries, entry), (*aside, *before.notes, *notes))
 
 
 def _cannot_write(path: Path, reason: str) -> TsfitError:
-    return TsfitError(
-        f"{path}: cannot be written ({reason}); name a folder that exists and has room.", code="cannot_write", file=path
-    )
+    message = f"{path}: cannot be written ({reason}); name a folder that exists and has room."
+    return TsfitError(message, code="cannot_write", file=path)
 
 
 def line_of(entry: Entry) -> bytes:
@@ -214,18 +206,14 @@ def _unlike(path: Path, entries: tuple[Entry, ...], entry: Entry) -> list[Qualit
         ("wiring", first.driver.wiring, entry.driver.wiring),
     ):
         if one != other:
-            raise TsfitError(
+            message = (
                 f"{path}: is the log of {what} {one or 'not stated'}, and the fit's is {other or 'not stated'}; "
-                "start a log of its own, or correct the bench file and fit again.",
-                code="other_wiring" if what == "wiring" else "other_driver",
-                file=path,
+                "start a log of its own, or correct the bench file and fit again."
             )
+            raise TsfitError(message, code="other_wiring" if what == "wiring" else "other_driver", file=path)
     mine = entry.source("fit").get("sha256")
     for number, known in enumerate(entries, 1):
         if mine is not None and mine == known.source("fit").get("sha256") and known.hours == entry.hours:
-            raise TsfitError(
-                f"{path}: already holds this fit at {entry.hours:g} h, as entry {number}; nothing was added.",
-                code="already_logged",
-                file=path,
-            )
+            message = f"{path}: already holds this fit at {entry.hours:g} h, as entry {number}; nothing was added."
+            raise TsfitError(message, code="already_logged", file=path)
     return differences(first, entry)

@@ -119,20 +119,16 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         ``wrong_value`` when Qts is not below Qms and Qes.
     """
     if any(figures[q] <= figures["Qts"] for q in ("Qms", "Qes") if q in figures and "Qts" in figures):
-        raise TsfitError(
-            f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong.",
-            code="wrong_value",
-            file=where,
-        )
+        message = f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong."
+        raise TsfitError(message, code="wrong_value", file=where)
     known = complete(figures)
     missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
     if missing:
-        raise TsfitError(
+        message = (
             f"{where}: {', '.join(missing)} cannot be had from the figures given; "
-            f"add {missing[0]} or figures it follows from.",
-            code="incomplete_driver",
-            file=where,
+            f"add {missing[0]} or figures it follows from."
         )
+        raise TsfitError(message, code="incomplete_driver", file=where)
     return Driver(
         name=name,
         Re=float(known["Re"]),

@@ -131,10 +131,8 @@ def parse_printed(text: str | float, si: str, where: str) -> Printed:
         example = '"0.38"' if si == PLAIN else f'"12.3 {si}"'
         raise TsfitError(f"{where}: {text!r} is not a number with its unit; write it like {example}.", code="wrong_value")
     if _AMBIGUOUS.match(match.group(1)):
-        raise TsfitError(
-            f"{where}: {text!r} may be thousands or a decimal comma; write it without the comma or with a point.",
-            code="wrong_value",
-        )
+        message = f"{where}: {text!r} may be thousands or a decimal comma; write it without the comma or with a point."
+        raise TsfitError(message, code="wrong_value")
     number, unit = match.group(1).replace(",", "."), match.group(2)
     if si != PLAIN and not unit:
         raise TsfitError(f'{where}: {text!r} has no unit; write it like "{number} {si}".', code="wrong_unit")

@@ -95,17 +95,14 @@ def check_demands(demands: Demands, coils: Collection[str], suspensions: Collect
     possible = [name for name in _all() if name in shared or any(name in each for each in (*terms, *extra))]
     for name in (*demands.hold, *demands.bounds):
         if name not in possible:
-            raise TsfitError(
-                f"{name!r} cannot be held or bounded in this fit; possible are {_told(possible)}.", code="unknown_parameter"
-            )
+            message = f"{name!r} cannot be held or bounded in this fit; possible are {_told(possible)}."
+            raise TsfitError(message, code="unknown_parameter")
     # Terms of two models that never stand together are in no circuit at once.
     for models in (terms, extra):
         wanted = demands.names & set().union(*models)
         if not any(wanted <= each for each in models):
-            raise TsfitError(
-                f"No circuit model has {_told(sorted(wanted))} together; hold or bound terms of one model.",
-                code="unknown_parameter",
-            )
+            message = f"No circuit model has {_told(sorted(wanted))} together; hold or bound terms of one model."
+            raise TsfitError(message, code="unknown_parameter")
     both = sorted(set(demands.hold) & set(demands.bounds))
     if both:
         raise TsfitError(f"{_told(both)}: both held and bounded; keep one of the two.", code="wrong_value")
@@ -114,10 +111,8 @@ def check_demands(demands: Demands, coils: Collection[str], suspensions: Collect
             raise TsfitError(f"{name} cannot be held at {value:g}; give a positive value.", code="wrong_value")
     for name, (low, high) in demands.bounds.items():
         if not 0.0 < low < high < float("inf"):
-            raise TsfitError(
-                f"{name} cannot be kept between {low:g} and {high:g}; give two positive values, the lower first.",
-                code="wrong_value",
-            )
+            message = f"{name} cannot be kept between {low:g} and {high:g}; give two positive values, the lower first."
+            raise TsfitError(message, code="wrong_value")
 
 
 def shown(name: str, value: float) -> str:

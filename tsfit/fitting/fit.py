@@ -212,11 +212,8 @@ def _check_request(
         raise TsfitError("No sweep to fit; name at least one free-air sweep.", code="no_free_air")
     kinds = {state.kind for _, state in curves}
     if not kinds & {"free air", "infinite baffle"}:
-        raise TsfitError(
-            f"{curves[0][0].source}: only {', '.join(sorted(kinds))} was swept; add a free-air sweep to compare with.",
-            code="no_free_air",
-            file=curves[0][0].source,
-        )
+        message = f"{curves[0][0].source}: only {', '.join(sorted(kinds))} was swept; add a free-air sweep to compare with."
+        raise TsfitError(message, code="no_free_air", file=curves[0][0].source)
     if sd is None and "closed box" in kinds:
         raise TsfitError(
             "A closed-box sweep needs the effective area of the cone; give effective_diameter_cm or sd_cm2 in [driver].",
@@ -264,12 +261,11 @@ def start_of_mass(
 
 
 def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb: str, remedy: str) -> TsfitError:
-    return TsfitError(
+    message = (
         f"{curve.source}: the resonance should have {verb} clearly from free air's {reference.Fs:.4g} Hz but stands at "
-        f"{peak.Fs:.4g} Hz; {remedy}.",
-        code="no_shift",
-        file=curve.source,
+        f"{peak.Fs:.4g} Hz; {remedy}."
     )
+    return TsfitError(message, code="no_shift", file=curve.source)
 
 
 def points_used(curve: ImpedanceCurve, fs: float) -> Mask:

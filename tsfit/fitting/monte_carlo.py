@@ -128,9 +128,8 @@ def check_trials(trials: Trials) -> None:
         ``few_trials``.
     """
     if trials != "auto" and not LEAST_TRIALS <= trials <= MOST_TRIALS:
-        raise TsfitError(
-            f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'.", code="few_trials"
-        )
+        message = f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'."
+        raise TsfitError(message, code="few_trials")
 
 
 # A trial may try a step that overflows; it then has no end, or another step.

@@ -56,22 +56,20 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         size = curve.impedance_ohm.real
         peaks, heights = _peaks(smoothed(f, np.log(size)))
     if not len(peaks):
-        raise TsfitError(
+        message = (
             f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "
-            "from well below to well above its resonance.",
-            code="no_resonance",
-            file=curve.source,
+            "from well below to well above its resonance."
         )
+        raise TsfitError(message, code="no_resonance", file=curve.source)
     main = int(np.argmax(heights))
     partners = [k for k in range(len(peaks)) if k != main and heights[k] > max(SECOND_PEAK, 0.15 * heights[main])]
     if partners:
         low, high = sorted((f[peaks[main]], f[peaks[partners[0]]]))
-        raise TsfitError(
+        message = (
             f"{curve.source}: two resonance peaks, near {low:.3g} and {high:.3g} Hz, as a vented box shows them; "
-            "take the driver out of the box and sweep it in free air.",
-            code="vented_box",
-            file=curve.source,
+            "take the driver out of the box and sweep it in free air."
         )
+        raise TsfitError(message, code="vented_box", file=curve.source)
     return _read_peak(f, size, int(peaks[main]))
 
 

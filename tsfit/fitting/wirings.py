@@ -44,20 +44,18 @@ def check_wirings(curves: Sequence[tuple[ImpedanceCurve, State]]) -> None:
     """
     without = [curve.source for curve, state in curves if state.wiring is None]
     if without and len(without) < len(curves):
-        raise TsfitError(
+        message = (
             f"{without[0]}: other sweeps of the driver state a wiring and this one does not; add wiring, one of "
-            f"{', '.join(WIRINGS)}.",
-            code="mixed_wiring",
-            file=without[0],
+            f"{', '.join(WIRINGS)}."
         )
+        raise TsfitError(message, code="mixed_wiring", file=without[0])
     for curve, state in curves:
         if state.other_coil != "open":
-            raise TsfitError(
+            message = (
                 f"{curve.source}: the other coil was {state.other_coil}, and its current brakes the cone, so that neither "
-                f"Qes nor Qms can be told; {OPEN_IT}.",
-                code="other_coil",
-                file=curve.source,
+                f"Qes nor Qms can be told; {OPEN_IT}."
             )
+            raise TsfitError(message, code="other_coil", file=curve.source)
 
 
 def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> None:
@@ -71,12 +69,11 @@ def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequ
     both = [peak.Qms for (_, state), peak in zip(curves, peaks, strict=True) if state.wiring in ("series", "parallel")]
     for (curve, state), peak in zip(curves, peaks, strict=True):
         if both and state.wiring == "one coil" and peak.Qms < BRAKED * min(both):
-            raise TsfitError(
+            message = (
                 f"{curve.source}: through one coil Qms reads {peak.Qms:.2g} against {min(both):.2g} with both coils wired, "
-                f"as if the other coil had been shorted or loaded, and then no Qes can be told; {OPEN_IT}.",
-                code="other_coil",
-                file=curve.source,
+                f"as if the other coil had been shorted or loaded, and then no Qes can be told; {OPEN_IT}."
             )
+            raise TsfitError(message, code="other_coil", file=curve.source)
 
 
 def wiring_parameters(model: JointModel, x: Real, wiring: str) -> dict[str, Number]:

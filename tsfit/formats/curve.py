@@ -121,9 +121,8 @@ def write_curve(curve: ImpedanceCurve, path: Path) -> None:
 def _from_table(table: Table, path: Path) -> _Raw:
     width = table.values.shape[1]
     if width < 3:
-        refuse(
-            path, f"has {width} column{'s'[: width - 1]}; export the phase too, a magnitude alone does not do.", "columns"
-        )
+        message = f"has {width} column{'s'[: width - 1]}; export the phase too, a magnitude alone does not do."
+        refuse(path, message, "columns")
     if table.columns is not None:
         return _named(table, table.columns, path)
     if width > 3:
@@ -234,11 +233,8 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
         line = int(raw.lines[order[twice[0] + 1]])
         refuse(path, f"{f[twice[0]]:g} Hz stands there a second time; keep one row.", "frequency", line)
     if np.mean(z.real < 0.0) > NEGATIVE_SHARE:
-        refuse(
-            path,
-            "has negative resistance, impossible for a driver; swap one channel's polarity and sweep again.",
-            "impedance",
-        )
+        message = "has negative resistance, impossible for a driver; swap one channel's polarity and sweep again."
+        refuse(path, message, "impedance")
     keep = _measured(z)
     if not np.all(keep):
         dropped = int(np.sum(~keep))
@@ -254,11 +250,8 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
 def check_units(f: Real, z: Complex, path: Path) -> None:
     """Refuse a curve that lies whole decades from where drivers are measured: nothing later would notice."""
     if not (TOP_HZ[0] <= f[-1] <= TOP_HZ[1] and f[0] < BOTTOM_HZ):
-        refuse(
-            path,
-            f"covers {f[0]:g} to {f[-1]:g} Hz, which no driver needs; state Hz or kHz as the file has it.",
-            "frequency",
-        )
+        message = f"covers {f[0]:g} to {f[-1]:g} Hz, which no driver needs; state Hz or kHz as the file has it."
+        refuse(path, message, "frequency")
     middle = float(np.median(np.abs(z)))
     if not TYPICAL_OHM[0] <= middle <= TYPICAL_OHM[1]:
         refuse(path, f"shows about {middle:.2g} ohm, no driver's; state ohm or kohm as the file has it.", "impedance")
@@ -277,8 +270,7 @@ def _measured(z: Complex) -> Mask:
 def _check_sign(raw: _Raw, path: Path) -> None:
     """Refuse a phase of the wrong sign; the law of phase sees it all along the curve."""
     if is_mirrored(*phase_misses(raw.f, raw.z)):
-        refuse(
-            path,
-            "has its phase mirrored, negative where the magnitude rises; change the sign of the phase or imaginary column.",
-            "mirrored_phase",
+        message = (
+            "has its phase mirrored, negative where the magnitude rises; change the sign of the phase or imaginary column."
         )
+        refuse(path, message, "mirrored_phase")

@@ -89,12 +89,8 @@ def read_table(text: str, path: Path) -> Table:
     told = [(number, line.strip()) for number, line in enumerate(text.splitlines(), 1) if line.strip()]
     for number, line in told:
         if len(line) > LONGEST_LINE:
-            refuse(
-                path,
-                f"is longer than {LONGEST_LINE} characters, no row of three numbers; export it as text.",
-                "ragged",
-                number,
-            )
+            message = f"is longer than {LONGEST_LINE} characters, no row of three numbers; export it as text."
+            refuse(path, message, "ragged", number)
     rows = [(number, line) for number, line in told if not COMMENT.match(line) and _starts_with_number(line)]
     if not rows:
         refuse(path, "holds no rows of numbers; export frequency, magnitude and phase as text.", "empty")
@@ -107,12 +103,8 @@ def read_table(text: str, path: Path) -> Table:
     width = len(cells[0][1])
     for number, row in cells:
         if len(row) != width:
-            refuse(
-                path,
-                f"{len(row)} columns where the first row has {width}; complete the row or remove it.",
-                "ragged",
-                number,
-            )
+            message = f"{len(row)} columns where the first row has {width}; complete the row or remove it."
+            refuse(path, message, "ragged", number)
     values = np.array([[_number(cell.strip(), comma, path, number) for cell in row] for number, row in cells])
     columns = _header([(number, line) for number, line in told if number < first], separator, width, path)
     return Table(values, np.array([number for number, _ in cells]), columns)
@@ -140,11 +132,10 @@ def _dialect(lines: list[str], path: Path) -> tuple[str, bool]:
         cell.count(",") <= 1 for line in lines for cell in line.split()
     ):
         return r"\s+", True
-    refuse(
-        path,
-        "uses the comma both between columns and, it seems, within numbers; export it with semicolons between columns.",
-        "separators",
+    message = (
+        "uses the comma both between columns and, it seems, within numbers; export it with semicolons between columns."
     )
+    refuse(path, message, "separators")
 
 
 def _number(cell: str, comma: bool, path: Path, line: int) -> float:
@@ -167,31 +158,23 @@ def _header(above: list[tuple[int, str]], separator: str, width: int, path: Path
             if len(columns) == width and _complete(roles):
                 return columns
             if roles[0] == "frequency" and len(columns) == width > 1 and separator != r"\s+":
-                refuse(
-                    path,
+                message = (
                     f"the header {bare[:60]!r} does not name frequency with magnitude and phase, or with real and "
-                    "imaginary part, once each; rename its columns.",
-                    "columns",
-                    number,
+                    "imaginary part, once each; rename its columns."
                 )
+                refuse(path, message, "columns", number)
     for number, line in above:
         if OTHER_UNIT.search(line):
-            refuse(
-                path,
-                f"{line[:60]!r} tells of units but does not name all {width} columns; name them all.",
-                "columns",
-                number,
-            )
+            message = f"{line[:60]!r} tells of units but does not name all {width} columns; name them all."
+            refuse(path, message, "columns", number)
     plain = [(number, line) for number, line in above if not COMMENT.match(line)]
     if plain:
         number, line = plain[-1]
-        refuse(
-            path,
+        message = (
             f"{line[:60]!r} does not name the {width} columns below it; write a header such as "
-            "'frequency (Hz), magnitude (ohm), phase (deg)', or put # before the line.",
-            "columns",
-            number,
+            "'frequency (Hz), magnitude (ohm), phase (deg)', or put # before the line."
         )
+        refuse(path, message, "columns", number)
     return None
 
 

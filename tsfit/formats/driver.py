@@ -82,11 +82,8 @@ def read_driver(path: Path) -> Driver:
     if "published" in tables and "parameters" not in tables:
         return read_sheet(path).driver()
     if "parameters" not in tables:
-        raise TsfitError(
-            f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file.",
-            code="missing_key",
-            file=path,
-        )
+        message = f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file."
+        raise TsfitError(message, code="missing_key", file=path)
     file = validated(path, tables, _DriverFile, "driver")
     figures = read_figures(path, file.parameters, "parameters", "driver")
     driver = driver_from_figures(

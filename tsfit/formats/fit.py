@@ -233,22 +233,16 @@ def _load(path: Path) -> str:
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_a_fit", file=path) from error
     if isinstance(data, dict) and "error" in data:
-        raise TsfitError(
-            f"{path}: holds the message of a job that failed, not a fit; mend its cause and fit again.",
-            code="not_a_fit",
-            file=path,
-        )
+        message = f"{path}: holds the message of a job that failed, not a fit; mend its cause and fit again."
+        raise TsfitError(message, code="not_a_fit", file=path)
     if not isinstance(data, dict) or not {"schema", "driver", "parameters"} & data.keys():
         raise TsfitError(f"{path}: JSON, but not a fit; {hint}.", code="not_a_fit", file=path)
     schema = data.get("schema")
     if not isinstance(schema, int) or isinstance(schema, bool) or schema < 1:
         raise _wrong(path, "schema", f"must be {SCHEMA}, not {schema!r}")
     if schema > SCHEMA:
-        raise TsfitError(
-            f"{path}: written in form {schema}, and this tsfit reads up to {SCHEMA}; use a newer tsfit.",
-            code="newer_schema",
-            file=path,
-        )
+        message = f"{path}: written in form {schema}, and this tsfit reads up to {SCHEMA}; use a newer tsfit."
+        raise TsfitError(message, code="newer_schema", file=path)
     return text
 
 

@@ -113,9 +113,8 @@ def read_figures(path: Path, table: Mapping[str, object], section: str, kind: st
         ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
     """
     if not table:
-        raise TsfitError(
-            f'{path}: [{section}] has no figures; add at least one, like Fs = "31.5 Hz".', code="missing_key", file=path
-        )
+        message = f'{path}: [{section}] has no figures; add at least one, like Fs = "31.5 Hz".'
+        raise TsfitError(message, code="missing_key", file=path)
     figures = {}
     for name, value in table.items():
         place = f"{section}.{name}"
@@ -132,13 +131,11 @@ def read_figures(path: Path, table: Mapping[str, object], section: str, kind: st
         if ways == 2:
             printed = Printed(0.5 * printed.value, 0.5 * printed.half_digit, str(value))
         if abs(printed.value) > LARGEST or (name not in LEVELS and 0.0 < printed.value < 1.0 / LARGEST):
-            raise TsfitError(
-                f"{path}: {place} = {printed.text!r} is beyond any driver; correct it.", code="wrong_value", file=path
-            )
+            message = f"{path}: {place} = {printed.text!r} is beyond any driver; correct it."
+            raise TsfitError(message, code="wrong_value", file=path)
         if name not in LEVELS and printed.value <= 0.0:
-            raise TsfitError(
-                f"{path}: {place} must be positive, not {printed.text!r}; correct it.", code="wrong_value", file=path
-            )
+            message = f"{path}: {place} must be positive, not {printed.text!r}; correct it."
+            raise TsfitError(message, code="wrong_value", file=path)
         figures[name] = printed
     return figures
 
@@ -162,11 +159,8 @@ def read_sheet(path: Path) -> Sheet:
     figures = read_figures(path, file.published, "published", "sheet")
     for name in file.tolerance:
         if name in PUBLISHED and name not in figures:
-            raise TsfitError(
-                f"{path}: tolerance.{name} has no published figure; add published.{name} or drop the tolerance.",
-                code="wrong_key",
-                file=path,
-            )
+            message = f"{path}: tolerance.{name} has no published figure; add published.{name} or drop the tolerance."
+            raise TsfitError(message, code="wrong_key", file=path)
     return Sheet(
         name=file.driver.name,
         serial=file.driver.serial,
@@ -197,12 +191,10 @@ def _tolerance(path: Path, name: str, value: object, kind: str) -> float:
     match = _TOLERANCE.match(value) if isinstance(value, str) else None
     if match is None or match.group(2) != unit:
         example = "1 dB" if name in LEVELS else "15 %"
-        raise TsfitError(
-            f'{path}: {place} is {str(value)!r}; write it in {unit}, like "{example}".', code="wrong_unit", file=path
-        )
+        message = f'{path}: {place} is {str(value)!r}; write it in {unit}, like "{example}".'
+        raise TsfitError(message, code="wrong_unit", file=path)
     number = float(match.group(1).replace(",", "."))
     if number == 0.0:
-        raise TsfitError(
-            f"{path}: {place} of 0 can be met by nothing; write what is allowed.", code="wrong_value", file=path
-        )
+        message = f"{path}: {place} of 0 can be met by nothing; write what is allowed."
+        raise TsfitError(message, code="wrong_value", file=path)
     return number if unit == "dB" else number / 100.0

@@ -92,9 +92,8 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
     except OSError as error:
         raise unreadable(path, error, f"name an existing {kind} file") from error
     except (ValueError, RecursionError) as error:
-        raise TsfitError(
-            f"{path}: not a valid TOML {kind} file ({error}); mend that place.", code="not_toml", file=path
-        ) from error
+        message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."
+        raise TsfitError(message, code="not_toml", file=path) from error
 
 
 def validated(path: Path, data: object, model: type[AnyModel], kind: str) -> AnyModel:

@@ -45,10 +45,8 @@ def fit_figure(fit: FitResult) -> Figure:
         ``no_curves`` when `fit` was read back from a file and holds no measured curve.
     """
     if not fit.states:
-        raise TsfitError(
-            f"{fit.driver.name}: this fit holds no measured curve to draw; fit the recordings again with --plot.",
-            code="no_curves",
-        )
+        message = f"{fit.driver.name}: this fit holds no measured curve to draw; fit the recordings again with --plot."
+        raise TsfitError(message, code="no_curves")
     names = [state_name(state.state) for state in fit.states]
     kinds = list(dict.fromkeys(names))
     heights = [2.3, 1.3, *[1.05] * len(fit.states)]

@@ -26,9 +26,8 @@ def figure_kind(path: Path) -> str:
     """
     kind = path.suffix.lower().lstrip(".")
     if kind not in KINDS:
-        raise TsfitError(
-            f"{path}: a figure ends in .png, .svg or .pdf; choose one of them.", code="wrong_file_type", file=path
-        )
+        message = f"{path}: a figure ends in .png, .svg or .pdf; choose one of them."
+        raise TsfitError(message, code="wrong_file_type", file=path)
     return kind
 
 
