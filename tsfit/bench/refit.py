@@ -23,7 +23,6 @@ def change_between(
 
     Parameters
     ----------
-    log : Log
     one, other : str
         Number in the order of hours, "first" or "last".
     on_step : callable

@@ -88,7 +88,6 @@ class Pattern:
         Keys of `CAUSES`, "wiring" or "inductance"; empty when nothing is there to explain or nothing explains it.
     amounts : tuple of float
         Relative change of each cause (0.2 is 20 % more).
-    sentence : str
     chi2, degrees : of what stays unexplained
     """
 

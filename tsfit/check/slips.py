@@ -48,7 +48,6 @@ class Suspicion:
 
     Attributes
     ----------
-    figure : str
     meant : float, SI, what would then have been meant
     reason : str, the slip in words, to follow "probably"
     """

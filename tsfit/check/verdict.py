@@ -58,8 +58,7 @@ class Judged:
 
     Attributes
     ----------
-    published : Printed, SI
-    measured, stdev, expanded : float, SI; `expanded` is U, with the rounding of the print
+    published, measured, stdev, expanded : SI; `expanded` is U, with the rounding of the print
     deviation, tolerance : float, percent of the published value, or dB for a level
     note : what the reader must know about this line, "" when nothing
     tolerance_from : "rules", "sheet", "common practice" or "IEC 60268-5"

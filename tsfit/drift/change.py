@@ -183,7 +183,6 @@ def causes_of(entry: Entry, mass: float | None = None) -> Causes:
 
     Parameters
     ----------
-    entry : Entry
     mass : float, optional
         Mms in reference air, kg, taken where the fit could not tell it.
     """

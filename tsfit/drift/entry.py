@@ -131,8 +131,6 @@ def entry_of(
 
     Parameters
     ----------
-    fit : FitResult
-    hours : float
     file : mapping, optional
         Name and hash of the fit's file, kept in the provenance.
     added : datetime, optional

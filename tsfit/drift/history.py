@@ -84,10 +84,8 @@ class History(Viewed):
     causes : by name; the moving mass only where at least two entries tell it
     first_to_last : DriftChange or None
         None with one entry.
-    repeatability : Repeatability
     absolute : bool
         Whether the moving mass is known; without it the figures but Re are on a scale of their own, for ratios only.
-    notes : tuple of QualityNote
     """
 
     entries: tuple[Entry, ...]

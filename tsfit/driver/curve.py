@@ -34,7 +34,6 @@ class ImpedanceCurve:
         the calibration, …), by name. Curves of one rig use the same name for the same cause.
     source : str
         File or description, for messages.
-    notes : tuple of QualityNote
     provenance : dict
         Hashes, rig, calibration, settings.
     """

@@ -62,8 +62,6 @@ class FittedState:
 
     Attributes
     ----------
-    curve : ImpedanceCurve
-    state : State
     used : (n,) bool
     fitted_ohm : (n,) complex
     sigma_ohm : (n,) float, standard deviation of each of real and imaginary part, noise and model floor together
@@ -82,7 +80,6 @@ class ModelCandidate:
 
     Attributes
     ----------
-    coil, suspension : str
     aicc, bic : float, relative to the best; None when the fit ended nowhere
     weight : float, its share in the average over models; 0 for those that do not count
     misfit_percent : float, RMS of misfit over |Z|; None when the fit ended nowhere
@@ -168,13 +165,11 @@ class MonteCarloFigure:
 
     Attributes
     ----------
-    mean, stdev : float
     interval95 : with as many trials below as above
     shortest95 : the shortest that holds 95 % of the trials
     covariance95 : what the covariance says of the same inputs
     agrees : whether `covariance95` agrees with `interval95` to the first digit of the standard uncertainty; None where the
         trials are too few to tell
-    unit : str
     """
 
     mean: float
@@ -195,7 +190,6 @@ class MonteCarlo:
     trials : int, those that ended
     failed : int, those that did not, which nothing here counts
     settled : bool or None, whether an adaptive run came to rest; None for a given number
-    figures : dict of MonteCarloFigure
     """
 
     trials: int
@@ -234,8 +228,6 @@ class FitResult(Viewed):
         Change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass, the area,
         the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of two fits
         that share the input does not. Empty in files of older versions.
-    quality : tuple of QualityNote
-    provenance : dict
     states : tuple of FittedState
         Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
     minimum : Minimum or None

@@ -62,7 +62,6 @@ def fit(
     curves : sequence of (ImpedanceCurve, State)
         At least one state. Free air alone tells Re, Fs, the Qs and the coil; an added mass or a closed box (with `sd`) as a
         second state tells the rest.
-    name, serial : str
     sd : Known, optional
         Effective area with standard uncertainty, m². Needed for Vas, efficiency, and any box.
     coil, suspension : str, optional
@@ -90,14 +89,16 @@ def fit(
     doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, bench.peaks[k], misses[k], k)]
 
     def run(sweeps: Sequence[FitSweep]) -> list[Ranked]:
-        return compete(Task(_free_air_first(sweeps), sd, with_mass, coil, suspension, demands), start)
+        free_first = sorted(sweeps, key=lambda one: (one.state.kind != "free air", one.state.kind != "infinite baffle"))
+        return compete(Task(free_first, sd, with_mass, coil, suspension, demands), start)
 
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
         raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
-    doubts += [note for k in choice.kept for note in _law_notes(best, curves[k][0], masks[k], k)]
+    lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
+    doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
@@ -161,10 +162,6 @@ class _Bench:
         return found, masks, notes
 
 
-def _free_air_first(sweeps: Sequence[FitSweep]) -> list[FitSweep]:
-    return sorted(sweeps, key=lambda sweep: (sweep.state.kind != "free air", sweep.state.kind != "infinite baffle"))
-
-
 def _of(sweeps: Sequence[FitSweep], number: int) -> FitSweep:
     return next(sweep for sweep in sweeps if sweep.number == number)
 
@@ -187,10 +184,6 @@ def _with_levels(result: FitResult, best: Solved, choice: Choice, bench: _Bench,
         message = f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
         return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
-
-
-def _law_notes(best: Solved, curve: ImpedanceCurve, used: Mask, number: int) -> list[QualityNote]:
-    return [] if obeys_the_law(best, _of(best.model.sweeps, number)) else law_note(curve, used, number)
 
 
 def obeys_the_law(best: Solved, sweep: FitSweep) -> bool:

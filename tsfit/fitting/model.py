@@ -70,9 +70,6 @@ class JointModel:
 
     Attributes
     ----------
-    sweeps : sequence of FitSweep
-    circuit : Circuit
-    sd : Known or None
     with_mass : bool
         Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     demands : Demands

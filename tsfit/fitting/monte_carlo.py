@@ -59,7 +59,6 @@ def run_trials(
 
     Parameters
     ----------
-    best : Solved
     trials : int or "auto"
         With "auto" batches of 10,000 are added until mean, standard uncertainty and interval of every figure stand still
         within half of the first digit of its standard uncertainty (JCGM 101, 7.9).

@@ -44,7 +44,6 @@ class Ranked:
 
     Attributes
     ----------
-    solved : Solved
     aicc, bic : float, lower is better
     weight : float, its share among the models within `CLOSE_CALL` of the best, exp(−ΔBIC/2) made to sum to 1; 0 beyond
     """
@@ -66,11 +65,7 @@ class Task:
 
     Attributes
     ----------
-    sweeps : sequence of FitSweep
-    sd : Known or None
-    with_mass : bool
     coil, suspension : str or None, names that are forced
-    demands : Demands
     """
 
     sweeps: Sequence[FitSweep]
@@ -134,7 +129,6 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
 
     Parameters
     ----------
-    task : Task
     start : mapping
         SI values of Re, Fs, Qms, Qes and, if the task is `with_mass`, Mms.
     """

@@ -39,8 +39,6 @@ class Solved:
 
     Attributes
     ----------
-    model : JointModel
-    solution : Solution
     fault : str or None, why the choice cannot stand, in words
     pinned : names of parameters that reached a bound, and are held there
     """

@@ -95,7 +95,6 @@ def validity_notes(
 
     Parameters
     ----------
-    curve : ImpedanceCurve
     peak : Resonance
         As read off the curve.
     phase_miss : float

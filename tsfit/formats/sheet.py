@@ -52,7 +52,6 @@ class Sheet:
 
     Attributes
     ----------
-    name, serial, file : str
     figures : dict of Printed
         SI values by trade name, with the rounding of the print.
     tolerances : dict of float

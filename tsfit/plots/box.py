@@ -171,12 +171,10 @@ def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None)
         widest[name] = max(widest.get(name, (-1.0, 0)), (share, middle))
     for name, (_, middle) in widest.items():
         falling = level[min(middle + 1, len(level) - 1)] < level[max(middle - 1, 0)] - 0.01
-        _on_line(panel, frequency[middle], float(level[middle]), name, LIMIT_STYLES[name][0], -5.0 if falling else 5.0)
-
-
-def _on_line(panel: Axes, frequency: float, level: float, text: str, colour: str, aside: float = 5.0) -> None:
-    """Name a line underneath it, to the right where it rises and to the left where it falls."""
-    note(panel, text, (frequency, level), colour, (aside, -3.0), ha="left" if aside > 0.0 else "right", va="top")
+        # Underneath the line, to the right where it rises and to the left where it falls.
+        aside, side = (-5.0, "right") if falling else (5.0, "left")
+        at = (frequency[middle], float(level[middle]))
+        note(panel, name, at, LIMIT_STYLES[name][0], (aside, -3.0), ha=side, va="top")
 
 
 def _limit_line(panel: Axes, limit: float | None, unit: float, text: str) -> None:

@@ -34,7 +34,6 @@ def map_figure(
 
     Parameters
     ----------
-    design : DesignMap
     chosen : (volume in m³ that acts, tuning in Hz), marked and named
     filling : times the net volume, which is drawn, that acts
     quantities : any of "f3", "ripple", "group delay"; each has its own dash, and its number with unit on every contour
@@ -42,7 +41,9 @@ def map_figure(
     search = design.search
     styles = dict(zip(QUANTITIES, LINES, strict=False))
     names = ", ".join(
-        f"{quantity} {_dash_name(place)}" for place, quantity in enumerate(QUANTITIES) if quantity in quantities
+        f"{one} {dash}"
+        for one, dash in zip(QUANTITIES, ("solid", "dashed", "dash-dotted"), strict=True)
+        if one in quantities
     )
     figure, (panel,) = new_figure(
         [HEIGHT_IN], search.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
@@ -73,10 +74,6 @@ def map_figure(
     if chosen is not None:
         _mark(panel, 1e3 * chosen[0] / filling, chosen[1])
     return figure
-
-
-def _dash_name(place: int) -> str:
-    return ("solid", "dashed", "dash-dotted")[place]
 
 
 def _steps(data: Real) -> list[float]:

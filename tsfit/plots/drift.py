@@ -61,7 +61,11 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         low, high = percent(np.array(settling.band95))
         panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)
         end = float(percent(np.array([settling.end]))[0])
-        _name(panel, end, f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %", colour)
+        text, (up, side) = (
+            f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %",
+            (4, "bottom") if end > 0.0 else (-4, "top"),
+        )
+        note(panel, text, (1.0, end), colour, (0, up), xycoords=("axes fraction", "data"), ha="right", va=side)
     value_axis(panel, "%")
     bars = 100.0 * K * one.stdev
     low, high = float(np.min(values - bars)), float(np.max(values + bars))
@@ -69,13 +73,6 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
     note(
         panel, f"{one.cause} ({one.figure})", (0.0, 1.0), colour, (0, 2), xycoords="axes fraction", va="bottom",
         fontsize=TEXT,
-    )  # fmt: skip
-
-
-def _name(panel: Axes, value: float, text: str, colour: str) -> None:
-    note(
-        panel, text, (1.0, value), colour, (0, 4 if value > 0.0 else -4), xycoords=("axes fraction", "data"), ha="right",
-        va="bottom" if value > 0.0 else "top",
     )  # fmt: skip
 
 

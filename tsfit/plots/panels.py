@@ -6,7 +6,7 @@ import io
 from typing import TYPE_CHECKING
 
 from tsfit.box.forms import Board, BoardsForm, Laid
-from tsfit.box.panels import Cabinet, Placed
+from tsfit.box.panels import Cabinet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -15,10 +15,6 @@ if TYPE_CHECKING:
 BETWEEN_SHEETS = 0.1
 MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
-
-
-def _middle(one: Placed) -> tuple[float, float]:
-    return one.x + 0.5 * one.length, one.y + 0.5 * one.width
 
 
 def panels_figure(data: BoardsForm) -> Figure:
@@ -103,7 +99,7 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
     for one in cabinet.placed:
         drop = one.sheet * step
         outline(1e3 * one.x, 1e3 * one.y - drop, 1e3 * one.length, 1e3 * one.width, BOARD_LAYER)
-        x, y = _middle(one)
+        x, y = one.x + 0.5 * one.length, one.y + 0.5 * one.width
         if one.panel.cutout is not None:
             space.add_circle((1e3 * x, 1e3 * y - drop), 500.0 * one.panel.cutout, dxfattribs={"layer": CUTOUT_LAYER})
         text = space.add_text(one.panel.name, height=15.0, dxfattribs={"layer": TEXT_LAYER})
