@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
 from tsfit.box.enclosure import Kind
-from tsfit.box.parts import Filled, Filling
+from tsfit.box.parts import Filled
 from tsfit.box.plan import BoxPlan, Built, Setup
 from tsfit.box.result import ChamberNumbers
 from tsfit.box.told import LITRE, Told
@@ -30,11 +30,6 @@ class ClosedPlan(BoxPlan, Filled):
     kind: ClassVar[Kind] = "closed"
     volume: Annotated[float | None, Told("volume_l", LITRE, above=0.0)] = None
     qtc: Annotated[float | None, Told("qtc", above=0.0)] = None
-
-    @property
-    def contents(self) -> Filling:
-        """Filling of the box."""
-        return self.filling
 
     def acting(self, given: Setup) -> float:
         """Volume (m³) that acts. Raises ``unreachable_qtc``, ``usage`` or ``wrong_value``."""

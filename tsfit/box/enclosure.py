@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -92,7 +92,7 @@ class Enclosure:
     driver: Driver
     load: Load
     voltage: float
-    port_area: Any = None
+    port_area: Number | None = None
     source_ohm: float = 0.0
     count: int = 1
     ohm_factor: float = 1.0
@@ -107,16 +107,17 @@ class Enclosure:
     def set_count(self) -> int | None:
         """Number of parameter sets; None for a single box."""
         values = (*self.parameters.values(), *self.load.parameters().values(), self.port_area)
-        return max((len(value) for value in values if np.ndim(value)), default=None)
+        return max((len(value) for value in values if isinstance(value, np.ndarray) and value.ndim), default=None)
 
     def take(self, part: slice) -> Enclosure:
         """Return the same with some of its parameter sets."""
 
-        def cut(value: Any) -> Any:
-            return value[part] if np.ndim(value) else value
+        def cut(value: Number) -> Number:
+            return value[part] if isinstance(value, np.ndarray) and value.ndim else value
 
         sets = self.sets and {name: cut(value) for name, value in self.sets.items()}
-        return replace(self, load=self.load.take(part), port_area=cut(self.port_area), sets=sets)
+        area = None if self.port_area is None else cut(self.port_area)
+        return replace(self, load=self.load.take(part), port_area=area, sets=sets)
 
     @property
     def without_coil(self) -> Enclosure:

@@ -7,7 +7,7 @@ driven as one was, add in phase where the wavelength is long: 20·lg(n). Both ar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -81,13 +81,7 @@ def level_needs(result: BoxResult, target_db: float, frequency_hz: Real, *, dist
 
 @dataclass(frozen=True)
 class HighPass:
-    """A Butterworth high-pass that keeps the cone within Xmax at a drive.
-
-    Attributes
-    ----------
-    order, corner_hz
-    loss_db : what it takes from the level at f3 of the box
-    """
+    """A Butterworth high-pass that keeps the cone within Xmax at a drive; it takes `loss_db` from the level at f3."""
 
     order: int
     corner_hz: float
@@ -155,14 +149,8 @@ def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> Amplifie
     """Amplifier that reaches every limit of the box between two frequencies; None without ratings of the driver."""
     box = result.enclosure
     frequency = np.geomspace(low_hz, high_hz, 400)
-    driver_only = Ratings(
-        power_w=result.ratings.power_w,
-        power_ohm=result.ratings.power_ohm,
-        xmax_m=result.ratings.xmax_m,
-        radiator_xmax_m=result.ratings.radiator_xmax_m,
-        port_speed_m_s=result.ratings.port_speed_m_s,
-    )
-    most = maximum_output(box, frequency, driver_only)
+    no_amplifier = dict.fromkeys(("amplifier_v", "amplifier_a", "amplifier_w", "amplifier_load_ohm"))
+    most = maximum_output(box, frequency, replace(result.ratings, **no_amplifier))
     if most is None:
         return None
     seen = np.abs(box.respond(frequency).impedance + box.source_ohm)
@@ -184,13 +172,8 @@ def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> Amplifie
 class LevelReport:
     """Everything above for one wanted level.
 
-    Attributes
-    ----------
-    needs : Needed
-    high_passes : tuple of HighPass or None
-        At the largest voltage that the level takes of each of the boxes; None where none is needed or Xmax is not known,
-        empty where none is enough.
-    amplifier : AmplifierNeed or None
+    High-passes are for the largest voltage that the level takes of each of the boxes; None where none is needed or Xmax is
+    not known, empty where none is enough.
     """
 
     needs: Needed

@@ -64,12 +64,7 @@ class Cabinet:
     ----------
     net, gross : inside volume without and with what is in it, m³
     inside, outside : width, height, depth, m
-    thickness : m
-    panels : tuple of Panel
-    placed : tuple of Placed
-    sheet : length and width of one sheet, m
-    sheets : how many
-    kerf : m
+    sheet, sheets : length and width of one sheet, m; how many
     weight : of the boards, cutouts taken off, kg
     """
 

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar
 from tsfit.base.errors import TsfitError
 from tsfit.box.bounds import within
 from tsfit.box.enclosure import Kind
-from tsfit.box.parts import Filled, Filling, Radiator
+from tsfit.box.parts import Filled, Radiator
 from tsfit.box.plan import BoxPlan, Built, Setup
 from tsfit.box.result import ChamberNumbers, OpeningNumbers
 from tsfit.box.told import LITRE, Inside, Told
@@ -31,11 +31,6 @@ class PassivePlan(BoxPlan, Filled):
     volume: Annotated[float, Told("volume_l", LITRE, above=0.0)]
     tuning: Annotated[float | None, Told("tuning_hz", above=0.0)] = None
     radiator: Annotated[Radiator, Inside("radiator")]
-
-    @property
-    def contents(self) -> Filling:
-        """Filling of the box."""
-        return self.filling
 
     def put(self, given: Setup) -> Built:
         """Build the box.

@@ -27,7 +27,7 @@ from tsfit.box.bounds import within
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import Ratings, ratings_of
-from tsfit.box.parts import AirLoad, DriverSet, Filling, StatedDrive
+from tsfit.box.parts import AirLoad, DriverSet, Filled, Filling, StatedDrive
 from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
 from tsfit.box.told import Inside, Told
 from tsfit.circuit.load import Load, air_load_change
@@ -38,14 +38,9 @@ from tsfit.driver.record import Driver
 
 @dataclass(frozen=True)
 class Setup:
-    """What stands before any box: all drivers as one, in the air of the box, and what drives them.
+    """What stands before any box: all drivers as one `driver`, in the air of the box, and what drives them (V RMS, Ω).
 
-    Attributes
-    ----------
-    driver : all drivers taken together as one
-    count, ohm_factor : how many, and their resistance as wired per resistance of one
-    voltage, source_ohm : V RMS of the amplifier; Ω
-    added_mass : that the air load adds to all cones, kg
+    `ohm_factor` is their resistance as wired per resistance of one, `added_mass` (kg) what the air load adds to all cones.
     """
 
     driver: Driver
@@ -69,13 +64,7 @@ class Setup:
 class Built:
     """What a kind of box makes of its drivers: the load, and what follows without evaluating the circuit.
 
-    Attributes
-    ----------
-    load : Load
-    losses : loss factors by name, infinite for none
-    port_area : section of all ports or area of all radiators, m²; None where unknown
-    chamber, opening : numbers by the textbook
-    notes : remarks on the building
+    Losses are infinite for none; `port_area` is the section of all ports or the area of all radiators, m², if known.
     """
 
     load: Load
@@ -90,13 +79,7 @@ class Built:
 class BoxPlan:
     """What all kinds of boxes are told; a kind says in `put` what it makes of the drivers.
 
-    Attributes
-    ----------
-    name : of the box, for people
-    air_load : "free air" or "baffle"
-    drivers, drive : DriverSet and StatedDrive
-    ratings : that replace what the driver's sheet states
-    air : in and around the box; the driver's when left out
+    `ratings` replace what the driver's sheet states; `air` in and around the box is the driver's when left out.
     """
 
     kind: ClassVar[Kind]
@@ -110,7 +93,7 @@ class BoxPlan:
     @property
     def contents(self) -> Filling:
         """Filling of the box, or of the chamber behind the cone."""
-        return Filling()
+        return self.filling if isinstance(self, Filled) else Filling()
 
     def put(self, given: Setup) -> Built:
         """Build the box around the drivers of `given`. Raises as the kind says."""
@@ -141,13 +124,10 @@ class BoxPlan:
         )
 
     def build(self, driver: Driver, frequency_hz: ArrayLike | None = None) -> BoxResult:
-        """Put `driver` into it; nothing is evaluated before it is asked for.
-        Raises ``usage``, ``wrong_value``, ``incomplete_driver``, and what the kind of box raises.
+        """Put `driver` into it, with curves at `frequency_hz` (n_freq,), increasing, else from 5 Hz to 2 kHz.
 
-        Parameters
-        ----------
-        frequency_hz : (n_freq,) increasing, optional
-            Where curves are wanted; 5 Hz to 2 kHz when left out.
+        Nothing is evaluated before it is asked for.
+        Raises ``usage``, ``wrong_value``, ``incomplete_driver``, and what the kind of box raises.
         """
         given = self.setup(driver)
         built = self.put(given)

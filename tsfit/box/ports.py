@@ -72,11 +72,14 @@ class Port:
     @property
     def section(self) -> float:
         """Section of one port, m²."""
-        if self.diameter is not None:
-            return math.pi / 4.0 * self.diameter**2
+        return math.pi / 4.0 * self.diameter**2 if self.diameter is not None else math.prod(self.slot)
+
+    @property
+    def slot(self) -> tuple[float, float]:
+        """Width and height of a slot, m."""
         assert self.width is not None
         assert self.height is not None
-        return self.width * self.height
+        return self.width, self.height
 
     @property
     def across(self) -> float:
@@ -96,10 +99,9 @@ class Port:
             mouth = radius + self.flare
             ends = flush_ends * FLANGED_END + (2 - flush_ends) * FREE_END
             return ends / (math.pi * mouth) + 2.0 * _rounding(radius, self.flare)
-        assert self.width is not None
-        assert self.height is not None
-        outer = slot_end(self.width, self.height)
-        inner = slot_end(self.width, 2.0 * self.height) if self.on_wall else outer
+        width, height = self.slot
+        outer = slot_end(width, height)
+        inner = slot_end(width, 2.0 * height) if self.on_wall else outer
         free = FREE_END / FLANGED_END
         lengths = {"one flush": outer + free * inner, "both flush": outer + inner, "both free": free * (outer + inner)}
         return lengths[self.ends] / self.section / scale
@@ -152,9 +154,8 @@ class Port:
         """Room (m³) that all ports take inside the box, with walls of thickness `wall` (m)."""
         if self.diameter is not None:
             return self.count * length * math.pi / 4.0 * (self.diameter + 2.0 * wall) ** 2
-        assert self.width is not None
-        assert self.height is not None
-        return self.count * length * (self.width + 2.0 * wall) * (self.height + 2.0 * wall)
+        width, height = self.slot
+        return self.count * length * (width + 2.0 * wall) * (height + 2.0 * wall)
 
     def wider(self, factor: float) -> Port:
         """Return the same port with its section's sides times `factor`."""

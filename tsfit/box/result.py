@@ -111,17 +111,12 @@ class Bands:
 
 @dataclass(frozen=True)
 class BoxResult:
-    """A driver in a box.
+    """A driver in a box: `chamber`, `opening` and `remarks` follow from the building, the rest is evaluated when asked for.
 
     Attributes
     ----------
-    enclosure : driver, load and drive
-    chamber, opening : numbers that follow from the building
-    ratings : Ratings
     losses : loss factors as used, by name; infinite for none
-    air_load : "free air" or "baffle"
     frequency_hz : (n_freq,), those of the curves
-    remarks : on the building
     bands : how sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`
     room : the room whose gain is told beside the level, where one was asked for; no other number takes it in
     """

@@ -35,11 +35,6 @@ class VentedPlan(BoxPlan, Filled):
     port_q: Annotated[float, Told("port_q", above=0.0)] = math.inf
     opening: Annotated[Opening, Inside("port")] = Opening()
 
-    @property
-    def contents(self) -> Filling:
-        """Filling of the box."""
-        return self.filling
-
     def factors(self) -> dict[str, float]:
         """Loss factors by name, once checked."""
         return {**self.losses.factors(), "port_q": loss_factor(self.port_q, "port_q")}

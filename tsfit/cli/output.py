@@ -21,15 +21,7 @@ PATH = click.Path(path_type=Path)
 
 @dataclass(frozen=True)
 class Outputs:
-    """Where a command's result goes: into files named beforehand, then onto standard output.
-
-    Attributes
-    ----------
-    output : JSON file of ``-o``, if asked for
-    plot : file of ``--plot``, if asked for
-    replace : whether files that are there may be replaced
-    as_json : whether the machine form is printed instead of tables
-    """
+    """Where a command's result goes: into files named beforehand, then onto standard output; each field is an option."""
 
     output: Path | None = None
     plot: Path | None = None

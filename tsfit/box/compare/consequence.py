@@ -45,16 +45,7 @@ _POINTS = 120
 
 @dataclass(frozen=True)
 class DriverDraws:
-    """A driver and draws of its parameters.
-
-    Attributes
-    ----------
-    driver : Driver
-        The best estimate, with Mms and Sd.
-    values : dict of (1 + n,) float, SI
-        What the circuit asks for; first the best estimate, then n draws, none for a driver that is taken
-        as exact.
-    """
+    """A driver, the best estimate, and what the circuit asks for, (1 + n,), SI: that first, then n draws, or none."""
 
     driver: Driver
     values: Mapping[str, Real]
@@ -140,20 +131,15 @@ class Consequence:
 
     Attributes
     ----------
-    box : str
-        What kind of box and how it was chosen, for people.
+    box : what kind of box and how it was chosen, for people
     volume : m³, None for a baffle; tuning : Hz, None without a port
-    figures : dict of NumberChange
-        f3_hz and ripple_db (coil left out), reference_db (mid-band); for a closed box also qtc and fc_hz (lossless).
+    figures : f3_hz and ripple_db (coil left out), reference_db (mid-band); of a closed box also qtc and fc_hz (lossless)
     frequency_hz : (n_freq,), where levels are compared
-    level_change_db : BandCurve, level of the second less that of the first driver at the same voltage
-    maximum_change_db : BandCurve or None
-        The same of the most that both can play within the ratings of the first; None when these limit nothing.
-    shape_change_db : Band
-        Largest change of the level re mid-band, coil left out, above f3/√2 of the first driver.
+    level_change_db : level of the second less that of the first driver at the same voltage
+    maximum_change_db : the same of the most that both can play within the ratings of the first; None if these limit nothing
+    shape_change_db : largest change of the level re mid-band, coil left out, above f3/√2 of the first driver
     outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
         "undecided" when the interval of the change reaches to both sides
-    remedy : Remedy or None
     """
 
     box: str
@@ -171,18 +157,11 @@ class Consequence:
 def consequence(
     enclosure: Enclosure, before: DriverDraws, after: DriverDraws, *, box: str = "", frequency_hz: Real | None = None
 ) -> Consequence:
-    """Put `after` in the place of `before` in one box.
+    """Put `after` in the place of `before` in one box; there are as many draws in both, or none in one of them.
 
-    Parameters
-    ----------
-    enclosure : Enclosure
-        The box as planned, whose load and voltage are kept; its driver's air is the air of box and room.
-    before, after : DriverDraws
-        As many draws in both, or none in one of them.
-    box : str
-        How the box was chosen, for people; its kind when left out.
-    frequency_hz : (n_freq,), optional
-        Where the levels are compared; ISO 266 third-octaves around the resonance when left out.
+    Load and voltage of `enclosure`, the box as planned, are kept; its driver's air is the air of box and room. `box` says
+    how it was chosen, for people. Levels are compared at `frequency_hz` (n_freq,), else at ISO 266 third-octaves around
+    the resonance.
     """
     first = _Boxed(enclosure, _like(enclosure, before, before))
     second = _Boxed(enclosure, _like(enclosure, before, after))

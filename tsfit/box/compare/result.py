@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import ClassVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.base.arrays import Read, Real
 from tsfit.box.compare.conditions import Candidate
@@ -62,7 +63,7 @@ class CaseResult:
     frequency_hz: Real
     boxes: tuple[BoxResult, ...]
     level_db: Mapping[str, Real]
-    limited_by: tuple[Any, ...] | None
+    limited_by: tuple[NDArray[np.str_], ...] | None
     differences: Mapping[str, tuple[Difference, ...]]
     equalised: tuple[Equalised, ...]
     words: tuple[str, ...] = field(default=())

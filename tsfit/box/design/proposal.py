@@ -35,17 +35,9 @@ from tsfit.driver.record import Driver
 
 @dataclass(frozen=True)
 class Proposal:
-    """A box that serves what was asked.
+    """A box that serves what was `asked`; `others` answer the same question, or are families that exist, in words.
 
-    Attributes
-    ----------
-    asked : what it was designed by, in words
-    plan : BoxPlan, as a box file keeps it
-    result : BoxResult
-    sensitivity : Sensitivity
-    others : other boxes that answer the same question, or families that exist, in words
-    alignment : of a vented box by family
-    search : of a vented box, the limits and losses with it
+    A vented box has its `search` with limits and losses, one by family its `alignment`.
     """
 
     asked: str

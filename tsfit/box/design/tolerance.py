@@ -111,16 +111,9 @@ def sensitivity(
     draws: int = DRAWS,
     generator: np.random.Generator | None = None,
 ) -> Sensitivity:
-    """Spread of the numbers of a closed or a vented box.
+    """Spread of the numbers of a closed or a vented box as planned; without the fit of one driver by building errors only.
 
-    Parameters
-    ----------
-    box : BoxResult
-        As planned.
-    fit : FitResult, optional
-        Source of the driver's uncertainty, one driver; without it only building errors count.
-    generator : numpy Generator, optional
-        Seeded with 0 when left out, so that the same box always has the same spread.
+    The generator is seeded with 0 when left out, so that the same box always has the same spread.
     """
     generator = np.random.default_rng(0) if generator is None else generator
     driver = box.enclosure.driver

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
@@ -108,7 +108,7 @@ class LevelCost:
     power_before_w: Real
     excursion_before_mm: Real
     headroom_before_db: Real | None
-    limited_by: Any
+    limited_by: NDArray[np.str_] | None
 
 
 def equalise(

@@ -12,8 +12,8 @@ Q is 0.707 where it is left out. A pole shift without ``from`` starts at the pol
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.equaliser.sections import KINDS, FilterSection, SectionKind
@@ -81,22 +81,22 @@ def read_sections(path: Path, poles: Poles = None) -> tuple[FilterSection, ...]:
     return tuple(found)
 
 
-def _section(place: str, kind: SectionKind, given: dict[str, Any], poles: Poles) -> FilterSection:
+def _section(place: str, kind: SectionKind, given: Mapping[str, float | None], poles: Poles) -> FilterSection:
     def refuse(why: str) -> TsfitError:
         return TsfitError(f"{place}: {why}", code="wrong_value")
 
-    given = {name: value for name, value in given.items() if value is not None}
-    if kind in WITH_GAIN and "gain_db" not in given:
+    told = {name: value for name, value in given.items() if value is not None}
+    if kind in WITH_GAIN and "gain_db" not in told:
         raise refuse(f"a {kind} needs its gain; add it, in dB.")
-    if kind not in WITH_GAIN and "gain_db" in given:
+    if kind not in WITH_GAIN and "gain_db" in told:
         raise refuse(f"a {kind} takes no gain; leave it out.")
-    if kind != "pole shift" and {"from_hz", "from_q"} & given.keys():
+    if kind != "pole shift" and {"from_hz", "from_q"} & told.keys():
         raise refuse("only a pole shift starts from somewhere; leave that out.")
-    if kind == "pole shift" and not {"from_hz", "from_q"} & given.keys():
+    if kind == "pole shift" and not {"from_hz", "from_q"} & told.keys():
         if poles is None:
             raise refuse("only a closed box or baffle has poles to start from; say from where it shifts.")
-        given["from_hz"], given["from_q"] = poles
+        told["from_hz"], told["from_q"] = poles
     try:
-        return FilterSection(kind, **given)
+        return FilterSection(kind, **told)
     except TsfitError as error:
         raise refuse(error.message) from error

@@ -195,6 +195,7 @@ def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str
 def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
     """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
     assert isinstance(plan, PassivePlan)
+    assert built.port_area is not None
     count = plan.radiator.count
     per_acoustic = float(built.port_area) ** 2 / count
     change = 1e3 * per_acoustic * float(built.load.port_mass * ((built.load.tuning / fb) ** 2 - 1.0))

@@ -27,7 +27,7 @@ def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str
     found = sizes(box)
     found.pop("compliance_share", None)
     found[next(iter(found))] /= filling
-    if part.sprung:
+    if part.sprung and box.port_area is not None:
         found["fp"] = float(resonance(part.port_mass, part.passive_compliance))
         found["radiator_mass"] = float(part.port_mass * box.port_area**2)
     if box.kind == "closed":

@@ -111,13 +111,7 @@ def driver_prior(driver: Driver, fit: FitResult | None) -> DriverPrior:
 class Unknowns:
     """A finished box that shows one curve: a `least_squares.Problem` of unit normals alone.
 
-    Attributes
-    ----------
-    planned : Enclosure
-    prior : DriverPrior
-    cone_air : mass, kg, of the air that a baffle adds to all cones
-    losses : names of those that it may have
-    sweep : CabinetSweep
+    `cone_air` is the mass, kg, of the air that a baffle adds to all cones; `losses` names those that it may have.
     """
 
     planned: Enclosure

@@ -122,19 +122,12 @@ def _starts(unknowns: Unknowns) -> list[Real]:
 
 
 def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult | None = None) -> BuiltBox:
-    """Find what was built, and hold it against `plan`. Raises ``usage`` for another kind of box; ``too_narrow`` when the
-    curve does not hold the resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
+    """Find what was built, and hold it against `plan`, which is of any kind but the infinite baffle.
 
-    Parameters
-    ----------
-    curve : ImpedanceCurve
-        At the driver's terminals, without crossover, from well below the lowest resonance to well above the highest.
-    plan : BoxPlan
-        Of any kind but the infinite baffle.
-    driver : Driver
-        One driver, as measured before it was built in.
-    fit : FitResult, optional
-        Its fit; without one its parameters count as a datasheet's, and the result says so.
+    The curve is that at the driver's terminals, without crossover, from well below the lowest resonance to well above the
+    highest; `driver` is one driver, as measured before it was built in. Without a fit its parameters count as a datasheet's,
+    and the result says so. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold the
+    resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
     """
     if plan.kind not in LOSSES:
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")

@@ -130,7 +130,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
             three_digits(float(taken.power_w[k])),
             f"{taken.excursion_mm[k]:.2f}",
         ]
-        if taken.headroom_db is not None:
+        if taken.headroom_db is not None and taken.limited_by is not None:
             row += [f"{taken.headroom_db[k]:+.1f}", str(taken.limited_by[k])]
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
