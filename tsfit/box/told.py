@@ -73,9 +73,9 @@ class Leaf:
         return self.told.option or self.told.key
 
 
-def _marked(record: type[DataclassInstance]) -> dict[str, tuple[Any, Told | Inside]]:
+def _marked(record: type[DataclassInstance]) -> dict[str, tuple[object, Told | Inside]]:
     """Type and mark of every field, by name; one that says nothing is told by its name, in SI."""
-    found: dict[str, tuple[Any, Told | Inside]] = {}
+    found: dict[str, tuple[object, Told | Inside]] = {}
     hints = get_type_hints(record, include_extras=True)
     for item in fields(record):
         hint, *marks = get_args(hints[item.name]) if get_origin(hints[item.name]) is Annotated else (hints[item.name],)
@@ -83,7 +83,7 @@ def _marked(record: type[DataclassInstance]) -> dict[str, tuple[Any, Told | Insi
     return found
 
 
-def _record_in(hint: Any) -> type[DataclassInstance]:
+def _record_in(hint: object) -> type[DataclassInstance]:
     return next(part for part in (hint, *get_args(hint)) if isinstance(part, type) and is_dataclass(part))
 
 
@@ -111,7 +111,9 @@ def leaves_of_kind(record: type[DataclassInstance]) -> tuple[Leaf, ...]:
     return tuple(leaf for leaf in leaves(record) if not leaf.told.beside or leaf.told.beside in own)
 
 
-def made(record: type[Record], given: Mapping[str, Any], name: Callable[[Leaf], str] = lambda leaf: leaf.option) -> Record:
+def made(
+    record: type[Record], given: Mapping[str, object], name: Callable[[Leaf], str] = lambda leaf: leaf.option
+) -> Record:
     """Make a `record` of what is `given` in the units of people, by what `name` calls each value: its option, or its key.
 
     What is not given, or None, has its default.
@@ -122,15 +124,15 @@ def made(record: type[Record], given: Mapping[str, Any], name: Callable[[Leaf], 
     return _made(record, values)
 
 
-def _si(leaf: Leaf, value: Any) -> Any:
+def _si(leaf: Leaf, value: object) -> object:
     if isinstance(value, tuple):
         return tuple(_si(leaf, one) for one in value)
-    if leaf.told.scale != 1.0:
+    if leaf.told.scale != 1.0 and isinstance(value, int | float):
         return value * leaf.told.scale
     return float(value) if isinstance(value, float) else value
 
 
-def _made(record: type[Record], values: Mapping[tuple[str, ...], Any]) -> Record:
+def _made(record: type[Record], values: Mapping[tuple[str, ...], object]) -> Record:
     arguments = {path[0]: value for path, value in values.items() if len(path) == 1}
     for name, (hint, mark) in _marked(record).items():
         if not isinstance(mark, Inside):

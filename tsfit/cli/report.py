@@ -40,9 +40,9 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
 
     refuse_existing(output, replace=replace)
     write_new(output, make_page(files, title), replace=replace)
-    outputs.show({"page": str(output), "files": [str(file) for file in files]}, lambda: _print(output))
 
+    def tables() -> None:
+        say(f"{output}")
+        hint("Open it in a browser; print it for a PDF.")
 
-def _print(page: Path) -> None:
-    say(f"{page}")
-    hint("Open it in a browser; print it for a PDF.")
+    outputs.show({"page": str(output), "files": [str(file) for file in files]}, tables)

@@ -38,7 +38,8 @@ def words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
             "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."
         )
     if "limits" in case.level_db:
-        sentences += [_unrated(name, box) for name, box in zip(names, case.boxes, strict=True) if _lacking(box)]
+        lacking = [(name, " and no known ".join(_lacking(box))) for name, box in zip(names, case.boxes, strict=True)]
+        sentences += [f"{name} has no known {what}, so that never stops it." for name, what in lacking if what]
     for number in range(1, len(names)):
         sentences += [
             _sentence(names[0], names[number], way, case.differences[way][number - 1])
@@ -68,10 +69,6 @@ def _about_hz(frequency: float) -> str:
 def _lacking(box: BoxResult) -> list[str]:
     found = (("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m))
     return [name for name, value in found if value is None]
-
-
-def _unrated(name: str, box: BoxResult) -> str:
-    return f"{name} has no known {' and no known '.join(_lacking(box))}, so that never stops it."
 
 
 def _sentence(first: str, other: str, way: str, difference: Difference) -> str:

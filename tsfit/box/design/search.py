@@ -194,9 +194,7 @@ def best_vented(
     Raises ``unreachable_limits`` when no box keeps them all; names those that the closest one exceeds. ``usage`` when
     "most output" comes without a frequency or a rating.
     """
-    objective: Callable[[Candidates], Real] = _f3
-    if aim == "most output":
-        objective = _quietness(search, ratings, output_hz)
+    objective = _quietness(search, ratings, output_hz) if aim == "most output" else lambda boxes: boxes.merits.f3_hz
     if aim == "least ripple":
         free = _with_ripple(search, math.inf)
         least = _search(free, lambda boxes: boxes.merits.unevenness_db).merits.unevenness_db[0]
@@ -210,10 +208,6 @@ def best_vented(
             code="unreachable_limits",
         )
     return found
-
-
-def _f3(boxes: Candidates) -> Real:
-    return boxes.merits.f3_hz
 
 
 def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Real]:

@@ -174,24 +174,15 @@ def _fitted(
     """Sections of the kinds of `start` whose gain at `f` (n,) is closest to `wanted_db` (n,), and their largest error."""
     from scipy.optimize import least_squares
 
-    vector = np.concatenate([_pack(section) for section in start])
-    low, high = (np.concatenate([_bounds(section, lowest_hz, side) for section in start]) for side in (0, 1))
+    vector = np.ravel([(math.log(one.frequency_hz), math.log(one.q), one.gain_db) for one in start])
+    low = np.array([math.log(0.5 * lowest_hz), math.log(0.3), -18.0] * len(start))
+    high = np.array([math.log(10.0 * lowest_hz), math.log(5.0), 18.0] * len(start))
 
     def misses(x: Real) -> Real:
         return gain_db(_unpack(x, start), f) - wanted_db
 
     found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
     return _unpack(found.x, start), float(np.max(np.abs(found.fun)))
-
-
-def _pack(section: FilterSection) -> Real:
-    return np.array([math.log(section.frequency_hz), math.log(section.q), section.gain_db])
-
-
-def _bounds(section: FilterSection, lowest_hz: float, side: int) -> Real:
-    low = [math.log(0.5 * lowest_hz), math.log(0.3), -18.0]
-    high = [math.log(10.0 * lowest_hz), math.log(5.0), 18.0]
-    return np.array((low, high)[side])
 
 
 def _unpack(x: Real, like: Sequence[FilterSection]) -> tuple[FilterSection, ...]:

@@ -97,7 +97,8 @@ def explain(unknowns: Unknowns) -> Explanation:
     How many points share one error is told by the closest of them: a poor one would make all look alike.
     """
     plainest, *further = (replace(unknowns, losses=losses) for losses in LOSSES[unknowns.planned.kind])
-    found = [min((Explanation(plainest, settle(plainest, start)) for start in _starts(plainest)), key=_least)]
+    tried = [Explanation(plainest, settle(plainest, start)) for start in _starts(plainest)]
+    found = [min(tried, key=lambda one: one.criterion(one.solution.weights.points_per_error))]
     kept = len(plainest.names) - len(plainest.losses)
     for model in further:
         start = np.concatenate([found[0].solution.x[:kept], np.zeros(len(model.losses))])
@@ -111,10 +112,6 @@ def explain(unknowns: Unknowns) -> Explanation:
     return best
 
 
-def _least(one: Explanation) -> float:
-    return one.criterion(one.solution.weights.points_per_error)
-
-
 def _starts(unknowns: Unknowns) -> list[Real]:
     """The best of a grid of volumes and tunings about the plan; the compliance of a radiator follows by itself."""
     sizes = [name for name in unknowns.names if name.endswith("volume") or name == "fb"]
@@ -125,9 +122,9 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     """Find what was built, and hold it against `plan`, which is of any kind but the infinite baffle.
 
     The curve is that at the driver's terminals, without crossover, from well below the lowest resonance to well above the
-    highest; `driver` is one driver, as measured before it was built in. Without a fit its parameters count as a datasheet's,
-    and the result says so. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold the
-    resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
+    highest; `driver` is one driver, as measured before it was built in. Without a fit its parameters count as those of a
+    datasheet, and the result says so. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold
+    the resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
     """
     if plan.kind not in LOSSES:
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")

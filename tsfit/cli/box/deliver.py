@@ -76,8 +76,10 @@ def print_box(result: BoxResult) -> None:
     kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
         enclosure.kind, f"{enclosure.kind} box"
     )
+    said = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
+    losses = ", ".join(said)
     say(f"{several}{name}")
-    say(f"{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {_losses(result)}")
+    say(f"{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {losses or 'no box losses'}")
     numbers = result.numbers()
     print_table(("design", "value"), _design_rows(numbers, band_pass=enclosure.kind == "bandpass"))
     frequencies = table_frequencies(result.usual_hz)
@@ -133,11 +135,6 @@ def _print_bands(result: BoxResult, numbers: dict[str, float | None]) -> None:
         if (bounds := result.bands.design.get(name)) is not None
     ]
     print_table(("with the fit's uncertainty", "value", "95 % interval"), rows)
-
-
-def _losses(result: BoxResult) -> str:
-    found = [f"{name.removesuffix('_q').replace('_', ' ')} Q {q:g}" for name, q in result.losses.items() if q < math.inf]
-    return ", ".join(found) or "no box losses"
 
 
 def _design_rows(numbers: dict[str, float | None], *, band_pass: bool) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.deliver import BoxOutputs, print_box
-from tsfit.cli.box.options import box_options, drive_options, driver_argument, result_options, shape_options
+from tsfit.cli.box.options import box_options, drive_options, driver_argument, plan_options, result_options, shape_options
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH
 from tsfit.cli.printing import hint, print_table, say
@@ -43,9 +43,7 @@ def design() -> None:
 @click.option("--f3-hz", type=float, help="Wanted half-power frequency of the lossless box; the smaller of two boxes.")
 @click.option("--volume-l", type=float, help="Volume, to see what it gives.")
 @click.option("--largest-volume-l", type=float, help="Take the lowest f3 within this volume.")
-@box_options
-@drive_options
-@result_options
+@plan_options
 def closed(driver: Path, **options: Any) -> None:
     """Closed box by Qtc, f3 or volume, or the lowest f3 within a volume.
 

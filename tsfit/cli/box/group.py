@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import math
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,14 +14,13 @@ from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.design import design
 from tsfit.cli.box.equalise import equalise
 from tsfit.cli.box.level import level
-from tsfit.cli.box.options import box_options, drive_options, driver_argument, port_options, result_options
+from tsfit.cli.box.options import drive_options, driver_argument, plan_options, port_options, result_options
 from tsfit.cli.box.panels import panels
 from tsfit.cli.box.verify import verify
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH
 
 if TYPE_CHECKING:
-    from tsfit.box.enclosure import Kind
     from tsfit.box.plan import BoxPlan
 
 
@@ -38,14 +39,25 @@ def box() -> None:
     """  # noqa: D301
 
 
-@box.command()
-@driver_argument
+def of_its_kind(described: Callable[..., object]) -> click.Command:
+    """Make of a function that has options and a docstring the command for the kind of box that it is named after."""
+
+    @functools.wraps(described)
+    def run(driver: Path, **options: Any) -> None:
+        from tsfit.box.kinds import PLANS
+        from tsfit.box.told import made
+
+        plan = next(plan for kind, plan in PLANS.items() if kind == described.__name__)
+        _show(made(plan, options), driver, BoxOutputs.of(options))
+
+    return box.command()(driver_argument(run))
+
+
+@of_its_kind
 @click.option("--volume-l", type=float, help="Net volume in litres.")
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box; sets the volume.")
-@box_options
-@drive_options
-@result_options
-def closed(driver: Path, **options: Any) -> None:
+@plan_options
+def closed() -> None:
     """Closed box, by volume or by Qtc.
 
     \b
@@ -53,18 +65,14 @@ def closed(driver: Path, **options: Any) -> None:
       tsfit box closed fit.json --qtc 0.707 --plot box.png
       tsfit box closed fit.json --volume-l 35 --power-w 50
     """  # noqa: D301
-    _run("closed", driver, options)
 
 
-@box.command()
-@driver_argument
+@of_its_kind
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and box air.")
 @port_options
-@box_options
-@drive_options
-@result_options
-def vented(driver: Path, **options: Any) -> None:
+@plan_options
+def vented() -> None:
     """Vented box, by volume and tuning or port.
 
     \b
@@ -74,11 +82,9 @@ def vented(driver: Path, **options: Any) -> None:
           --port-diameter-cm 8 --leak-q 7 --power-w 50 \\
           --json
     """  # noqa: D301
-    _run("vented", driver, options)
 
 
-@box.command()
-@driver_argument
+@of_its_kind
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
 @click.option("--radiator-mass-g", type=float, required=True, help="Moving mass of one radiator.")
 @click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator.")
@@ -89,10 +95,8 @@ def vented(driver: Path, **options: Any) -> None:
 @click.option("--added-mass-g", type=float, help="Mass fixed to each radiator.")
 @click.option("--tuning-hz", type=float, help="Wanted tuning instead; gives the mass to add.")
 @click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
-@box_options
-@drive_options
-@result_options
-def passive(driver: Path, **options: Any) -> None:
+@plan_options
+def passive() -> None:
     """Box with one or more passive radiators.
 
     \b
@@ -101,14 +105,12 @@ def passive(driver: Path, **options: Any) -> None:
           --radiator-mass-g 110 --radiator-area-cm2 480 \\
           --radiator-fs-hz 20 --tuning-hz 26
     """  # noqa: D301
-    _run("passive", driver, options)
 
 
-@box.command()
-@driver_argument
+@of_its_kind
 @drive_options
 @result_options
-def baffle(driver: Path, **options: Any) -> None:
+def baffle() -> None:
     """Infinite baffle: a wall with nothing behind it that pushes back.
 
     \b
@@ -116,21 +118,17 @@ def baffle(driver: Path, **options: Any) -> None:
       tsfit box baffle fit.json --air-load baffle \\
           --power-w 100
     """  # noqa: D301
-    _run("baffle", driver, options)
 
 
-@box.command()
-@driver_argument
+@of_its_kind
 @click.option("--rear-volume-l", type=float, required=True, help="Net volume of the closed chamber, litres.")
 @click.option("--front-volume-l", type=float, required=True, help="Net volume of the vented chamber, litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and front chamber.")
 @click.option("--rear-leak-q", default=math.inf, help="Leaks of the closed chamber.  [default: no loss]")
 @click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]")
 @port_options
-@box_options
-@drive_options
-@result_options
-def bandpass(driver: Path, **options: Any) -> None:
+@plan_options
+def bandpass() -> None:
     """Band-pass box: closed chamber behind the driver, vented one before it.
 
     Filling and displaced volume are those of the closed chamber; the loss factors without "rear" those of the vented one.
@@ -141,7 +139,6 @@ def bandpass(driver: Path, **options: Any) -> None:
           --front-volume-l 25 --tuning-hz 50 \\
           --port-diameter-cm 12
     """  # noqa: D301
-    _run("bandpass", driver, options)
 
 
 @box.command()
@@ -167,14 +164,6 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
 
 for command in (design, level, verify, panels, equalise):
     box.add_command(command)
-
-
-def _run(kind: Kind, driver: Path, options: dict[str, Any]) -> None:
-    """Build what the `options` of the kind, and of `result_options`, ask for."""
-    from tsfit.box.kinds import PLANS
-    from tsfit.box.told import made
-
-    _show(made(PLANS[kind], options), driver, BoxOutputs.of(options))
 
 
 def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:

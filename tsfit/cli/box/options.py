@@ -98,3 +98,5 @@ drive_options = _add(
     _choice("--air-load", "free air", "baffle", words=AIR_LOAD_WORDS),
     click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),
 )
+
+plan_options = _add(box_options, drive_options, result_options)

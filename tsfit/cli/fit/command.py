@@ -13,7 +13,6 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 if TYPE_CHECKING:
     from tsfit.cli.fit.batch import Asked, AskedFit, Trials
     from tsfit.driver.fit_result import FitResult
-    from tsfit.fitting.demands import Demands
 
 
 def _trials(ctx: click.Context, param: click.Parameter, value: str | None) -> int | str | None:
@@ -35,13 +34,6 @@ def _parts(option: str, given: tuple[str, ...]) -> dict[str, str]:
             raise click.UsageError(f"{option} {text}: write the name of a parameter, =, and what it shall be.")
         found[name.strip()] = value.strip()
     return found
-
-
-def _demands(hold: tuple[str, ...], bounds: tuple[str, ...]) -> Demands:
-    from tsfit.fitting.demands import demands_of
-
-    ends = {name: value.split(",") for name, value in _parts("--bounds", bounds).items()}
-    return demands_of(_parts("--hold", hold), ends, "command line")
 
 
 @click.command()
@@ -98,7 +90,10 @@ def fit(
       tsfit fit bench.toml --hold Re=5.42 --bounds Qms=2,12
       tsfit fit lot/*.toml -o fits --summary lot.csv
     """  # noqa: D301
-    asked["demands"] = _demands(hold, bounds)
+    from tsfit.fitting.demands import demands_of
+
+    ends = {name: value.split(",") for name, value in _parts("--bounds", bounds).items()}
+    asked["demands"] = demands_of(_parts("--hold", hold), ends, "command line")
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit.batch import fit_all
 
