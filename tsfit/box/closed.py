@@ -20,11 +20,8 @@ from tsfit.driver.formulas import closed_box_ratio, closed_box_volume
 class ClosedPlan(BoxPlan, Filled):
     """A closed box of a given volume, or of the volume that gives a wanted Qtc.
 
-    Attributes
-    ----------
-    volume : m³. Either this or `qtc`.
-    qtc : total Q of the lossless box, above Qts: Vb = Vas/((Qtc/Qts)² − 1), Small, JAES 20(10), 1972
-    losses : at fc of the lossless box
+    Volume in m³, or total Q of the lossless box, above Qts: Vb = Vas/((Qtc/Qts)² − 1), Small, JAES 20(10), 1972. Losses
+    hold at fc of that box.
     """
 
     kind: ClassVar[Kind] = "closed"

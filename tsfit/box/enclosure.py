@@ -73,19 +73,13 @@ class Enclosure:
 
     Attributes
     ----------
-    kind : "closed", "vented", "passive", "baffle" or "bandpass"
-    driver : Driver
-        All drivers of the box taken together as one; its `air` is the air of the box.
-    load : Load
+    driver : all drivers of the box taken together as one; its `air` is the air of the box
     voltage : V RMS of the amplifier, which is the voltage at the terminals without `source_ohm`
-    port_area : m²
-        Section of all ports together, or area of the passive radiators; None where unknown.
-    source_ohm : resistance of amplifier and leads
-    count : how many drivers there are
+    port_area : section of all ports together, or area of the passive radiators, m²; None where unknown
+    source_ohm, count : resistance of amplifier and leads; how many drivers there are
     ohm_factor : resistance of all drivers as wired per resistance of one
-    sets : mapping or None
-        Circuit values as arrays of parameter sets ``(n_sets,)`` that stand in for the driver's own. The values of `load`
-        and `port_area` may be such arrays too.
+    sets : circuit values as arrays of parameter sets ``(n_sets,)`` that stand in for the driver's own; the values of `load`
+        and `port_area` may be such arrays too
     """
 
     kind: Kind

@@ -47,8 +47,7 @@ class Ratings:
     ----------
     power_w, peak_power_w : continuous and short-term rating of one driver, W
     power_ohm : resistance that the ratings refer to, of one driver; None for its Re
-    xmax_m : one-way peak travel of the cone, m
-    radiator_xmax_m : the same of a passive radiator
+    xmax_m, radiator_xmax_m : one-way peak travel of the cone, and of a passive radiator, m
     port_speed_m_s : peak air speed allowed in the port
     amplifier_v, amplifier_a : largest V RMS and A RMS of the amplifier
     amplifier_w, amplifier_load_ohm : its rating, W of a sine into ohm, in place of `amplifier_v`; also tells the current
@@ -117,8 +116,7 @@ class MaximumOutput:
     ----------
     spl_db : level at 1 m in half space, dB re 20 µPa
     voltage_v : amplifier voltage that it takes, V RMS
-    names : limits that were known, of `LIMITS`
-    binding : index into `names` of the limit that stops it
+    binding : index into `names`, those of `LIMITS` that were known, of the limit that stops it
     voltages : by name, the voltage that this limit alone would allow; empty for many parameter sets, where it would take
         most of the memory
     """

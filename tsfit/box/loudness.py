@@ -30,15 +30,11 @@ class Needed:
 
     Attributes
     ----------
-    voltage_v : amplifier voltage, V RMS
-    power_w : voltage²/Re, the power that ratings speak of
-    real_power_w : power that the drivers really take
-    current_a : A RMS
+    power_w, real_power_w : voltage²/Re, the power that ratings speak of, and what the drivers really take
     excursion_mm : peak travel, one way
     margin_db : how far the most that the limits allow lies above the wanted level; None without ratings
     limited_by : limit that comes first; None without ratings
-    boxes : int
-        Least number of such boxes that reach the level at every frequency, each within its limits; None without ratings
+    boxes : least number that reach the level at every frequency, each within its limits; None without ratings
     """
 
     frequency_hz: Real
@@ -133,7 +129,6 @@ class AmplifierNeed:
     bound_by : what sets the voltage: the power rating, or travel everywhere
     lowest_ohm, lowest_hz : least impedance that it sees within the band, leads included, and where
     rated_load_ohm : largest common rated load (8, 4, 2, 1 ohm) that covers it: 80 % of it is not more than the least
-    power_w : its rating into that load
     """
 
     voltage_v: float

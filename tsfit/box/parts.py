@@ -106,7 +106,6 @@ class Radiator:
     mass, area : moving mass (kg) and effective area (m²) of one
     fs, compliance : its free-air resonance without added mass, Hz, or its compliance, m/N: one of the two
     qms : its mechanical Q at that resonance
-    count : how many
     added_mass : fixed to each, kg; None where the tuning tells it, or none is
     """
 

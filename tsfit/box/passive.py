@@ -20,11 +20,8 @@ from tsfit.driver.formulas import resonance
 class PassivePlan(BoxPlan, Filled):
     """A box with one or more equal passive radiators.
 
-    Attributes
-    ----------
-    volume : m³
-    tuning : Hz that the mass added to each radiator is to bring; or that mass is told, or neither
-    losses : at the tuning
+    Volume in m³; the tuning, Hz, is the one that the mass added to each radiator is to bring, unless that mass is told, or
+    neither. Losses hold at the tuning.
     """
 
     kind: ClassVar[Kind] = "passive"

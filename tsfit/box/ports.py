@@ -39,9 +39,7 @@ class Port:
     Attributes
     ----------
     diameter : m, of a round port; or width and height, m, of a slot
-    count : how many
     flare : radius of the rounding at both ends of a round port, m
-    ends : which ends are flush with a panel
     on_wall : a slot of which one long side is a wall of the box
     """
 

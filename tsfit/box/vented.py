@@ -22,11 +22,7 @@ from tsfit.driver.record import Driver
 class VentedPlan(BoxPlan, Filled):
     """A vented box tuned to `tuning` (Hz), or by the length of its port.
 
-    Attributes
-    ----------
-    volume : m³
-    losses, port_q : at the tuning
-    opening : port and what is told with it; with its section come length and air speed
+    Volume in m³; losses and `port_q` hold at the tuning. With the section of the port come its length and air speed.
     """
 
     kind: ClassVar[Kind] = "vented"

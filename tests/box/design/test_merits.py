@@ -5,8 +5,8 @@ import pytest
 from helpers.boxes import vented_box
 
 from tsfit.box.design.merits import frequencies, merits
+from tsfit.box.enclosure import Enclosure
 from tsfit.circuit import load
-from tsfit.circuit.response import Circuit
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 1.2e-3})
@@ -17,7 +17,7 @@ TUNING = np.array([36.0, 31.0, 27.0])
 @pytest.fixture(scope="module")
 def found():
     boxes = load.vented_box(VOLUME, TUNING, HERON.air, losses=load.Losses(leak_q=10.0))
-    return merits(frequencies(20.0, 40.0), HERON.values(), Circuit(HERON.coil), boxes, HERON.air)
+    return merits(frequencies(20.0, 40.0), Enclosure("vented", HERON, boxes, 2.83))
 
 
 def test_each_is_what_the_box_alone_says(found):

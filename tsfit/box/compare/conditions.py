@@ -50,14 +50,7 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Case:
-    """A condition that is equal for all candidates.
-
-    Attributes
-    ----------
-    name : in words
-    build : candidate -> its box in this condition
-    flat_to_hz : with it, every candidate is equalised to a Butterworth response down to there
-    """
+    """A condition that is equal for all candidates, each equalised flat down to `flat_to_hz` where that is told."""
 
     name: str
     build: Callable[[Candidate], BoxResult]

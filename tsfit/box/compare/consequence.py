@@ -109,14 +109,9 @@ class NumberChange:
 
 @dataclass(frozen=True)
 class Remedy:
-    """The box that suits the second driver best, within a factor of two in volume and 25 % in tuning.
+    """The box (m³, Hz) that suits the second driver best, within a factor of two in volume and 25 % in tuning.
 
-    Attributes
-    ----------
-    volume : m³
-    tuning : Hz, None without a port
-    moved_to : factor by which the response then lies higher in frequency, within 1.25 either way
-    left_db : the change of shape that stays besides
+    The response then lies higher in frequency by the factor `moved_to`, and `left_db` is the change of shape that stays.
     """
 
     volume: float

@@ -49,14 +49,8 @@ class Difference:
 class CaseResult:
     """All candidates in one case.
 
-    Attributes
-    ----------
-    boxes : (n,) BoxResult
-    level_db : by way, (n, n_freq); a way that a candidate has no rating for is missing
-    limited_by : (n, n_freq) names, or None where nothing is rated
-    differences : by way, (n − 1,) to the first
-    equalised : (n,) or empty
-    words : sentences
+    Of n boxes `level_db` by way is (n, n_freq), a way that a candidate has no rating for being missing; `limited_by` are
+    (n, n_freq) names, or None where nothing is rated; `differences` by way are (n − 1,) to the first.
     """
 
     name: str

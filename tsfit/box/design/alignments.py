@@ -49,10 +49,8 @@ class Alignment:
 
     Attributes
     ----------
-    family : "B4", "QB3", "C4" or "SC4"
     qts, leak_q : of the driver and the box it was solved for
-    volume : m³
-    tuning : Hz
+    volume, tuning : m³, Hz
     f3_hz : half-power frequency of the textbook's response
     ripple_db : height of its ripple over the mid-band level
     coefficients : a1, a2, a3

@@ -7,18 +7,14 @@ apart: f3 to about 0.02 %, ripple to 0.01 dB, group delay to 0.2 %.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Number, Real
-from tsfit.box.enclosure import reference_level
+from tsfit.base.arrays import Mask, Real
+from tsfit.box.enclosure import Enclosure
 from tsfit.box.numbers import HALF_POWER_DB, last_rise, waves
-from tsfit.circuit.load import Load
 from tsfit.circuit.network import column
-from tsfit.circuit.response import Circuit, Response, Source
-from tsfit.driver.air import Air
 
 SPACING = 0.02
 LINGERING = 0.5
@@ -58,22 +54,18 @@ def frequencies(low_hz: float, high_hz: float) -> Real:
     return np.asarray(np.exp(SPACING * np.arange(first, last + 1)))
 
 
-def merits(
-    frequency_hz: Real,
-    values: Mapping[str, Number],
-    models: Circuit,
-    load: Load,
-    air: Air,
-    *,
-    voltage: float = 2.83,
-    source_ohm: float = 0.0,
-) -> Merits:
-    """Evaluate boxes given by `values` (SI, each a float or ``(...)``) and `load` on `frequency_hz` ``(n_freq,)``."""
-    answer = Response(frequency_hz, values, models, load, Source(voltage, source_ohm, air=air))
-    reference = reference_level(values, air, voltage=voltage, added_mass=load.added_mass, source_ohm=source_ohm)
-    level = answer.spl_db - column(reference)
+def merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
+    """Evaluate the parameter sets ``(n_sets,)`` of `boxes` on `frequency_hz` ``(n_freq,)``, a cache full at a time."""
+    at_once = max(1, VALUES_AT_ONCE // frequency_hz.size)
+    parts = [_merits(frequency_hz, boxes.take(slice(k, k + at_once))) for k in range(0, boxes.set_count or 0, at_once)]
+    return Merits(*(np.concatenate(columns) for columns in zip(*(vars(part).values() for part in parts), strict=True)))
+
+
+def _merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
+    answer = boxes.respond(frequency_hz)
+    level = answer.spl_db - column(boxes.references_db)
     # The current without the inductance is larger by Z/(Z - Zcoil), and everything else with it.
-    all_ohms = answer.impedance + source_ohm
+    all_ohms = answer.impedance + boxes.source_ohm
     smooth = level + 20.0 * np.log10(np.abs(all_ohms / (all_ohms - answer.coil)))
     turn = np.angle(answer.pressure[..., 1:] * np.conj(answer.pressure[..., :-1]))
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))

@@ -146,11 +146,7 @@ class VentedAim:
 class VentedBounds:
     """What a vented box may be, as people say it, SI; None for what is usual.
 
-    Attributes
-    ----------
-    largest_volume, smallest_volume : of the box with what is displaced in it, m³
-    ripple_db, delay (s), port_speed (m/s), port_length (m), depth (m) : as in `Limits`
-    fixed_port : False scales the section of the port to the narrowest that keeps `port_speed`
+    Volumes (m³) are those of the box with what is displaced in it; the rest is as in `Limits`.
     """
 
     largest_volume: Annotated[float | None, Told("largest_volume_l", LITRE)] = None

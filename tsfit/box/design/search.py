@@ -17,12 +17,11 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.design.merits import VALUES_AT_ONCE, Merits, frequencies, merits
+from tsfit.box.design.merits import Merits, frequencies, merits
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.ports import Port
 from tsfit.circuit import load
-from tsfit.circuit.response import Circuit
 from tsfit.driver.formulas import closed_box_ratio
 from tsfit.driver.record import Driver
 
@@ -46,8 +45,7 @@ class Limits:
 
     Attributes
     ----------
-    volume : smallest and largest volume that acts, m³
-    tuning : lowest and highest tuning, Hz
+    volume, tuning : smallest and largest volume that acts, m³, and tuning, Hz
     ripple_db : largest ripple; a level that lingers below the mid-band counts as a dip (`Merits.unevenness_db`)
     delay : largest group delay at any frequency, s
     port : the port; None takes a plain round one where `port_speed` tells how wide
@@ -88,7 +86,6 @@ class Candidates:
     Attributes
     ----------
     volume, tuning : m³, Hz
-    merits : Merits
     port_scale, port_length : times the sides of the port's section, and m; NaN without a port of known size
     excess : 0 within the limits, else the sum of the logarithms by which they are exceeded
     exceeded : names of the limits, and by how much each is exceeded
@@ -130,11 +127,7 @@ class VentedSearch:
             min(driver.Fs, float(np.min(tuning))),
             math.hypot(driver.Fs * closed_box_ratio(driver.Vas, float(np.min(volume))), float(np.max(tuning))),
         )
-        at_once = max(1, VALUES_AT_ONCE // grid.size)
-        parts = [
-            self._merits(grid, volume[k : k + at_once], tuning[k : k + at_once]) for k in range(0, volume.size, at_once)
-        ]
-        found = Merits(*(np.concatenate(columns) for columns in zip(*parts, strict=True)))
+        found = merits(grid, self.boxes(volume, tuning))
         scale, length = self._port(volume, tuning, found.port_flow)
         width = self.port.across * scale
         longest = np.cbrt(volume) if limits.depth is None else limits.depth - width
@@ -155,18 +148,12 @@ class VentedSearch:
             }
         return Candidates(volume, tuning, found, scale, length, np.sum(list(exceeded.values()), axis=0), exceeded)
 
-    def load(self, volume: Real, tuning: Real) -> load.Load:
-        """Return the loads of such boxes."""
+    def boxes(self, volume: Real, tuning: Real, port_area: Real | None = None) -> Enclosure:
+        """Return such boxes as parameter sets of one."""
         losses = load.Losses(self.leak_q, self.absorption_q, self.port_q)
-        return load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, losses=losses)
-
-    def _merits(self, grid: Real, volume: Real, tuning: Real) -> tuple[Real, ...]:
-        driver = self.driver
-        box = self.load(volume, tuning)
-        models = Circuit(driver.coil, driver.suspension)
-        drive = {"voltage": self.voltage, "source_ohm": self.source_ohm}
-        found = merits(grid, driver.values(), models, box, driver.air, **drive)
-        return tuple(getattr(found, field.name) for field in fields(Merits))
+        there = load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, losses=losses)
+        wired = self.source_ohm, self.count, self.ohm_factor
+        return Enclosure("vented", self.driver, there, self.voltage, port_area, *wired)
 
     def _port(self, volume: Real, tuning: Real, flow: Real) -> tuple[Real, Real]:
         if self.limits.scaled_port is not None:
@@ -218,9 +205,7 @@ def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float |
 
     def quietness(boxes: Candidates) -> Real:
         area = None if np.any(np.isnan(boxes.port_scale)) else search.port.area * boxes.port_scale**2
-        box = search.load(boxes.volume, boxes.tuning)
-        several = Enclosure("vented", search.driver, box, 1.0, area, search.source_ohm, search.count, search.ohm_factor)
-        most = maximum_output(several, at, ratings)
+        most = maximum_output(search.boxes(boxes.volume, boxes.tuning, area), at, ratings)
         if most is None:
             raise TsfitError(
                 f"{search.driver.name}: nothing limits the output; state Xmax, a rated power or an amplifier's voltage.",

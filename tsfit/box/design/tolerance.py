@@ -9,18 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import middle
-from tsfit.box.design.merits import VALUES_AT_ONCE, Merits, frequencies, merits
+from tsfit.box.design.merits import frequencies, merits
 from tsfit.box.enclosure import lossless_resonance
+from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.circuit import load
-from tsfit.circuit.response import Circuit
 from tsfit.driver.covariance import covariance_of, draw
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import circuit_values, resonance
@@ -149,21 +149,12 @@ def _numbers(box: BoxResult, values: dict[str, Real], volume_error: Real, tuning
         lowest, highest = np.minimum(fs, tuning), np.hypot(fc, tuning)
     losses = load.Losses(**box.losses)
     grid = frequencies(float(np.min(lowest)), float(np.max(highest)))
-    models = Circuit(driver.coil, driver.suspension)
-    at_once = max(1, VALUES_AT_ONCE // grid.size)
-    found: list[Merits] = []
-    for k in range(0, volume.size, at_once):
-        part = slice(k, k + at_once)
-        if tuning is None:
-            there = load.closed_box(volume[part], driver.air, resonance=fc[part], added_mass=added_mass, losses=losses)
-        else:
-            there = load.vented_box(volume[part], tuning[part], driver.air, added_mass=added_mass, losses=losses)
-        chosen = {name: value[part] for name, value in values.items()}
-        found.append(merits(grid, chosen, models, there, driver.air, source_ohm=source_ohm))
-    numbers = {
-        "f3_hz": np.concatenate([part.f3_hz for part in found]),
-        "ripple_db": np.concatenate([part.ripple_db for part in found]),
-    }
+    if tuning is None:
+        there = load.closed_box(volume, driver.air, resonance=fc, added_mass=added_mass, losses=losses)
+    else:
+        there = load.vented_box(volume, tuning, driver.air, added_mass=added_mass, losses=losses)
+    found = merits(grid, replace(enclosure, load=there, sets=values, port_area=None, voltage=STANDARD_DRIVE))
+    numbers = {"f3_hz": found.f3_hz, "ripple_db": found.ripple_db}
     return numbers if tuning is not None else {**numbers, "qtc": qtc}
 
 

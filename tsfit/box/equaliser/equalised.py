@@ -93,7 +93,6 @@ class LevelCost:
 
     Attributes
     ----------
-    level_db : that level
     power_w : amplifier voltage²/Re, the power that ratings speak of
     excursion_mm : peak travel, one way
     headroom_db : boost that the first limit still allows, negative beyond it; None where nothing is rated

@@ -38,7 +38,6 @@ class FilterSection:
 
     Attributes
     ----------
-    kind : one of `KINDS`
     frequency_hz, q : of poles (and zeros); of a pole shift where the poles go
     gain_db : of peaking and shelves
     from_hz, from_q : of a pole shift, the poles that are there, which its zeros cancel
