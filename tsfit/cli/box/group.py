@@ -39,8 +39,8 @@ def box() -> None:
     """  # noqa: D301
 
 
-def of_its_kind(described: Callable[..., object]) -> click.Command:
-    """Make of a function that has options and a docstring the command for the kind of box that it is named after."""
+def of_its_kind(described: Callable[[], None]) -> Callable[..., None]:
+    """Make of a function that only has a docstring what plans the kind of box that it is named after, from options."""
 
     @functools.wraps(described)
     def run(driver: Path, **options: Any) -> None:
@@ -50,13 +50,15 @@ def of_its_kind(described: Callable[..., object]) -> click.Command:
         plan = next(plan for kind, plan in PLANS.items() if kind == described.__name__)
         _show(made(plan, options), driver, BoxOutputs.of(options))
 
-    return box.command()(driver_argument(run))
+    return run
 
 
-@of_its_kind
+@box.command()
+@driver_argument
 @click.option("--volume-l", type=float, help="Net volume in litres.")
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box; sets the volume.")
 @plan_options
+@of_its_kind
 def closed() -> None:
     """Closed box, by volume or by Qtc.
 
@@ -67,11 +69,13 @@ def closed() -> None:
     """  # noqa: D301
 
 
-@of_its_kind
+@box.command()
+@driver_argument
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and box air.")
 @port_options
 @plan_options
+@of_its_kind
 def vented() -> None:
     """Vented box, by volume and tuning or port.
 
@@ -84,7 +88,8 @@ def vented() -> None:
     """  # noqa: D301
 
 
-@of_its_kind
+@box.command()
+@driver_argument
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
 @click.option("--radiator-mass-g", type=float, required=True, help="Moving mass of one radiator.")
 @click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator.")
@@ -96,6 +101,7 @@ def vented() -> None:
 @click.option("--tuning-hz", type=float, help="Wanted tuning instead; gives the mass to add.")
 @click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
 @plan_options
+@of_its_kind
 def passive() -> None:
     """Box with one or more passive radiators.
 
@@ -107,9 +113,11 @@ def passive() -> None:
     """  # noqa: D301
 
 
-@of_its_kind
+@box.command()
+@driver_argument
 @drive_options
 @result_options
+@of_its_kind
 def baffle() -> None:
     """Infinite baffle: a wall with nothing behind it that pushes back.
 
@@ -120,7 +128,8 @@ def baffle() -> None:
     """  # noqa: D301
 
 
-@of_its_kind
+@box.command()
+@driver_argument
 @click.option("--rear-volume-l", type=float, required=True, help="Net volume of the closed chamber, litres.")
 @click.option("--front-volume-l", type=float, required=True, help="Net volume of the vented chamber, litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and front chamber.")
@@ -128,6 +137,7 @@ def baffle() -> None:
 @click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]")
 @port_options
 @plan_options
+@of_its_kind
 def bandpass() -> None:
     """Band-pass box: closed chamber behind the driver, vented one before it.
 
