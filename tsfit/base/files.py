@@ -84,9 +84,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
     except FileExistsError as error:
         raise _exists(path) from error
     except OSError as error:
-        reason = error.strerror or str(error)
-        message = f"{path}: cannot be written ({reason}); name a folder that exists and has room."
-        raise TsfitError(message, code="cannot_write", file=path) from error
+        raise unwritable(path, error.strerror or str(error)) from error
     log.info("wrote %s, %d bytes", path, len(data))
 
 
@@ -94,6 +92,12 @@ def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
     """Refuse before the work what `write_new` would refuse after it."""
     if path is not None and path.exists() and not replace:
         raise _exists(path)
+
+
+def unwritable(path: Path, reason: str) -> TsfitError:
+    """Return the refusal of a file that cannot be written: ``cannot_write``."""
+    message = f"{path}: cannot be written ({reason}); name a folder that exists and has room."
+    return TsfitError(message, code="cannot_write", file=path)
 
 
 def _exists(path: Path) -> TsfitError:

@@ -21,7 +21,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import read_bytes, unreadable
+from tsfit.base.files import read_bytes, unreadable, unwritable
 from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences
 
@@ -124,7 +124,7 @@ def add_entry(path: Path, entry: Entry) -> Log:
 
     # The lock would make the folder.
     if not path.parent.is_dir():
-        raise _cannot_write(path, "no such folder")
+        raise unwritable(path, "no such folder")
     try:
         with filelock.FileLock(f"{path}.lock", timeout=LOCK_SECONDS):
             aside = _set_damage_aside(path) if path.exists() else ()
@@ -135,13 +135,8 @@ def add_entry(path: Path, entry: Entry) -> Log:
         message = f"{path}: another program has been adding to it for {LOCK_SECONDS:g} s; end that and add again."
         raise TsfitError(message, code="busy", file=path) from None
     except OSError as error:
-        raise _cannot_write(path, error.strerror or str(error)) from error
+        raise unwritable(path, error.strerror or str(error)) from error
     return Log(path, (*before.entries, entry), (*aside, *before.notes, *notes))
-
-
-def _cannot_write(path: Path, reason: str) -> TsfitError:
-    message = f"{path}: cannot be written ({reason}); name a folder that exists and has room."
-    return TsfitError(message, code="cannot_write", file=path)
 
 
 def line_of(entry: Entry) -> bytes:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
+
+from tsfit.base.arrays import Complex, Mask, Real
 
 SEED, EDGE = 7.0, 3.0
 """Scatter from which a point begins a band, and to which the band reaches: 7 is beyond noise in any sweep."""
@@ -37,13 +38,13 @@ RAYLEIGH_MEDIAN = math.sqrt(math.log(4.0))
 class Band:
     """A band left out: which points (n,) of those given, from where to where in Hz, and why."""
 
-    points: NDArray[np.bool_]
+    points: Mask
     low_hz: float
     high_hz: float
     reason: str
 
 
-def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex128], resonance_hz: float) -> list[Band]:
+def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[Band]:
     """Find the bands of a sweep that stand out of its smooth misfit.
 
     Parameters
@@ -79,7 +80,7 @@ def narrow_bands(frequency_hz: NDArray[np.float64], misfit: NDArray[np.complex12
     return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
 
 
-def _core(height: NDArray[np.float64]) -> tuple[int, int]:
+def _core(height: Real) -> tuple[int, int]:
     """Part around the peak of a band; the far skirts of a resonance are smooth again, and so no matter."""
     top = int(np.argmax(height))
     low = np.flatnonzero(height <= SKIRT * height[top])
@@ -99,7 +100,7 @@ def mains_line(low: float, high: float) -> str:
     return ""
 
 
-def running_median(values: NDArray[np.float64], half: int, mirror: Literal["even", "odd"]) -> NDArray[np.float64]:
+def running_median(values: Real, half: int, mirror: Literal["even", "odd"]) -> Real:
     """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
     from scipy.ndimage import median_filter
 

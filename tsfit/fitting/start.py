@@ -11,9 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tsfit.base.arrays import Complex
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -73,7 +72,7 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
     return _read_peak(f, size, int(peaks[main]))
 
 
-def _peaks(values: NDArray[np.float64]) -> tuple[list[int], list[float]]:
+def _peaks(values: Real) -> tuple[list[int], list[float]]:
     """Indices of the local maxima, and their prominence: the drop to the higher of the two saddles beside each."""
     rising, falling = values[1:-1] > values[:-2], values[1:-1] >= values[2:]
     peaks, heights = [], []
@@ -88,7 +87,7 @@ def _peaks(values: NDArray[np.float64]) -> tuple[list[int], list[float]]:
     return peaks, heights
 
 
-def smoothed(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.float64]:
+def smoothed(f: Real, values: Real) -> Real:
     """Running mean over about a twentieth of an octave, where the curve has that many points."""
     per_octave = len(f) / max(math.log2(f[-1] / f[0]), 0.1)
     width = 2 * int(per_octave / 40.0) + 1
@@ -98,7 +97,7 @@ def smoothed(f: NDArray[np.float64], values: NDArray[np.float64]) -> NDArray[np.
     return np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
 
 
-def _read_peak(f: NDArray[np.float64], size: NDArray[np.float64], peak: int) -> Resonance:
+def _read_peak(f: Real, size: Real, peak: int) -> Resonance:
     rmax = float(size[peak])
     re, fs = float(np.min(size)), float(f[peak])
     level = math.sqrt(re * rmax)
@@ -150,17 +149,17 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
     return grid, np.stack([np.broadcast_to(term, (len(grid), len(s))) for term in terms], axis=1)
 
 
-def _over(grid: list[dict[str, float]], name: str) -> NDArray[np.float64]:
+def _over(grid: list[dict[str, float]], name: str) -> Real:
     """One value of the grid as a column (k, 1)."""
     return np.array([[at[name]] for at in grid])
 
 
-def _corner(s: Complex, w: NDArray[np.float64]) -> Complex:
+def _corner(s: Complex, w: Real) -> Complex:
     """Rungs of 1 ohm that change from inductor to resistor at `w` (k, 1)."""
     return s / (s + w)
 
 
-def _named(coil: str, at: Mapping[str, float], size: NDArray[np.float64]) -> dict[str, float]:
+def _named(coil: str, at: Mapping[str, float], size: Real) -> dict[str, float]:
     """SI values by the names of the coil model."""
     match coil:
         case "simple" | "ladder-2" | "ladder-3":
@@ -178,7 +177,7 @@ def _named(coil: str, at: Mapping[str, float], size: NDArray[np.float64]) -> dic
             return {"Leb": size[0], "Le": size[1], "Kss": size[1] * math.sqrt(at["w1"]), "Rss": size[1] * at["w2"]}
 
 
-def coil_start(coil: str, frequency_hz: NDArray[np.float64], blocked: NDArray[np.complex128]) -> dict[str, float]:
+def coil_start(coil: str, frequency_hz: Real, blocked: Complex) -> dict[str, float]:
     """Start values of the coil terms from an estimate of the blocked impedance without Re, above resonance.
 
     Corner frequencies and exponents are tried over a coarse grid, magnitudes solved for by linear least squares.

@@ -9,8 +9,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import (
@@ -165,7 +165,7 @@ def _phase(miss: float) -> str | None:
     )
 
 
-def broken_law(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
+def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
     """Say by how much and where the `used` points (n,) break the Kramers-Kronig relations beyond noise, if they do.
 
     Judged are the whole range and each octave of it: a narrow fault is little in the whole.
@@ -192,9 +192,7 @@ def broken_law(curve: ImpedanceCurve, used: NDArray[np.bool_]) -> str | None:
     )
 
 
-def _broken_octave(
-    f: NDArray[np.float64], found: KramersKronig, noise: NDArray[np.float64]
-) -> tuple[float, float, float] | None:
+def _broken_octave(f: Real, found: KramersKronig, noise: Real) -> tuple[float, float, float] | None:
     """Edges in Hz of the octave that breaks the law most, and its RMS residual; None where all is within the noise."""
     square = np.abs(found.residual) ** 2
     # The freedom of the test is spread over the range.
@@ -210,7 +208,7 @@ def _broken_octave(
     return None
 
 
-def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None = None) -> list[QualityNote]:
+def law_note(curve: ImpedanceCurve, used: Mask, number: int | None = None) -> list[QualityNote]:
     """Warn of a curve that no linear and steady thing can have."""
     broken = broken_law(curve, used)
     if broken is None or any(note.code == "kramers_kronig" for note in curve.notes):
@@ -222,7 +220,7 @@ def law_note(curve: ImpedanceCurve, used: NDArray[np.bool_], number: int | None 
     return [QualityNote("kramers_kronig", "warn", message, number)]
 
 
-def roughness(residual: NDArray[np.complex128], share: float = 0.5) -> float:
+def roughness(residual: Complex, share: float = 0.5) -> float:
     """Noise from point to point, by the second difference that `share` of them stay below (6 times its variance)."""
     if len(residual) < 3:
         return 0.0
