@@ -214,7 +214,7 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
         # One mass for both: what one of the fits says of it is no change.
         one, two = (causes_of(_without_mass(entry), mass) for entry in (first, other))
     covariance = one.covariance + two.covariance
-    for name in one.shared.keys() & two.shared.keys():
+    for name in sorted(one.shared.keys() & two.shared.keys()):
         both = np.outer(one.shared[name], two.shared[name])
         covariance = covariance - both - both.T
     random = sum(_random(part) for part in (one, two))
