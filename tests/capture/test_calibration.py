@@ -8,14 +8,7 @@ import pytest
 import soundfile
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture.calibration import (
-    calibration_noise,
-    read_calibration,
-    resistor_shifts,
-    solve_terms,
-    standards_at,
-    terms_of,
-)
+from tsfit.capture.calibration import BandTerms, calibration_of, solve_terms
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import Bilinear, read_rig
 
@@ -105,15 +98,63 @@ def test_calibration_takes_mismatch_loading_and_leads_away(simulated, driver, tm
     assert np.median(wrong) > 0.015
 
 
-def test_calibration_at_another_rate_is_refused(simulated, driver, tmp_path):
-    Bench(simulated, tmp_path, rate=44100).standards()
+def test_a_calibration_of_another_rate_and_length_serves_as_well(simulated, driver, tmp_path):
+    Bench(simulated, tmp_path, rate=44100, seconds=1.5).standards()
     bench = Bench(simulated, tmp_path)
-    path = bench.record("driver.wav", driver)
-    with pytest.raises(TsfitError) as caught:
-        impedance_from_recording(path, bench.rig_file())
-    assert caught.value.code == "sample_rate"
-    assert "open.wav" in caught.value.message
-    assert "44100" in caught.value.message
+    curve = impedance_from_recording(bench.record("driver.wav", driver, seed=9), bench.rig_file())
+    f = curve.frequency_hz
+    error = np.abs(curve.impedance_ohm / _impedance(driver, f) - 1.0)
+    assert error[(f >= 10.0) & (f <= 5000.0)].max() < 5e-4
+
+
+def test_one_known_resistor_is_a_calibration(simulated, driver, tmp_path):
+    """It tells the gains; leads and inputs are as the file states them."""
+    bench = Bench(simulated, tmp_path)
+    bench.standards()
+    text = RIG + "[inputs]\nimpedance_ohm = 10000\n[leads]\nresistance_ohm = 0.1\n"
+    known = "[calibration]" + CALIBRATION[CALIBRATION.index("\n[[") :]
+    path = bench.record("driver.wav", driver, seed=9)
+    errors = []
+    for rig in (text, text + known):
+        curve = impedance_from_recording(path, bench.rig_file(rig))
+        inside = (curve.frequency_hz > 10.0) & (curve.frequency_hz < 2000.0)
+        errors.append(np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)[inside].max())
+    assert errors[0] > 0.015
+    assert errors[1] < 2e-3
+
+
+def test_a_standard_that_contradicts_the_others_is_named_and_left_out(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
+    bench.standards()
+    bench.record("other.wav", 33.0, seed=21)
+    bench.record("more.wav", 150.0, seed=22)
+    wrong = CALIBRATION + '[[calibration.known]]\nrecording = "other.wav"\nohm = 34.0\nuncertainty_ohm = 0.01\n'
+    wrong += '[[calibration.known]]\nrecording = "more.wav"\nohm = 150.0\nuncertainty_ohm = 0.05\n'
+    curve = impedance_from_recording(bench.record("driver.wav", driver, seed=9), bench.rig_file(RIG + wrong))
+    assert any("34 ohm contradicts" in note.message for note in curve.notes)
+    inside = (curve.frequency_hz > 10.0) & (curve.frequency_hz < 5000.0)
+    assert np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)[inside].max() < 1e-3
+
+
+def test_a_rig_that_no_smooth_terms_describe_has_terms_for_each_band(simulated, driver, tmp_path):
+    """An equaliser left on in one channel: a bell of 3 dB at 300 Hz."""
+    from scipy import signal
+
+    bench = Bench(simulated, tmp_path)
+    bench.standards()
+    path = bench.record("driver.wav", driver, seed=9)
+    bell = signal.iirpeak(300.0, 2.0, fs=RATE)
+    for name in ("open.wav", "short.wav", "known.wav", "driver.wav"):
+        both, rate = soundfile.read(tmp_path / name)
+        both[:, 1] += 0.4 * signal.lfilter(*bell, both[:, 1])
+        soundfile.write(tmp_path / name, both, rate, subtype="DOUBLE")
+    rig = bench.rig_file()
+    assert isinstance(calibration_of(rig).terms, BandTerms)
+    curve = impedance_from_recording(path, rig)
+    inside = (curve.frequency_hz > 10.0) & (curve.frequency_hz < 5000.0)
+    error = np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)[inside]
+    assert np.median(error) < 1e-3
+    assert any(note.code == "terms_per_band" for note in curve.notes)
 
 
 def test_a_calibration_that_is_only_noise_is_refused(simulated, driver, tmp_path):
@@ -127,21 +168,20 @@ def test_a_calibration_that_is_only_noise_is_refused(simulated, driver, tmp_path
     assert "known.wav" in caught.value.message
 
 
-def test_noise_of_the_standards_enters_the_variance(simulated, driver, tmp_path):
+def test_noise_of_the_standards_enters_the_uncertainty(simulated, driver, tmp_path):
     """Scatter over seeds of Z from one and the same ratio, which only the standards' noise can move."""
     bench = Bench(simulated, tmp_path, rate=8000, noise_dbfs=-60.0, seconds=1.0)
-    rig = bench.rig_file()
-    f = np.geomspace(25.0, 3000.0, 12)
+    f, m = np.array([50.0, 200.0, 800.0]), np.full(3, 0.2 + 0.1j)
     found, stated = [], []
     for seed in range(16):
         bench.standards(seed)
-        standards = standards_at(read_calibration(rig), rig, f, 8000.0)
-        m = np.full(len(f), 0.2 + 0.1j)
-        found.append(terms_of(standards).impedance(m))
-        stated.append(calibration_noise(standards, m))
+        terms = calibration_of(bench.rig_file(RIG + CALIBRATION.replace("0.005", "0.0"))).terms
+        found.append(terms.impedance(m, f))
+        stated.append(np.sum(np.abs(np.stack(list(terms.shifts(m, f).values()))) ** 2, axis=0))
     found = np.array(found)
     scatter = np.mean(np.abs(found - found.mean(axis=0)) ** 2, axis=0) * 16 / 15
-    assert np.mean(scatter / np.mean(stated, axis=0)) == pytest.approx(1.0, abs=0.25)
+    # Priors hold what noise alone would move more, so the stated may be a little larger, and never much smaller.
+    assert 0.4 < np.mean(scatter / np.mean(stated, axis=0)) < 1.5
 
 
 def test_more_resistors_are_solved_by_least_squares():
@@ -173,22 +213,19 @@ def test_four_resistors_in_a_rig_file(simulated, driver, tmp_path):
     inside = curve.frequency_hz >= 10.0
     error = np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)
     assert error[inside].max() < 5e-4
-    assert set(curve.systematic) == {f"known resistor {ohm:g} ohm" for ohm in (2.0, 8.0, 33.0, 150.0)}
+    assert set(curve.systematic) >= {f"known resistor {ohm:g} ohm" for ohm in (2.0, 8.0, 33.0, 150.0)}
 
 
 def test_shift_of_a_known_resistor(simulated, tmp_path):
     """A resistor that is in truth 0.1 % larger than stated makes every impedance come out 0.1 % too small."""
     bench = Bench(simulated, tmp_path, rate=8000)
     bench.standards()
-    rig = bench.rig_file()
-    standards = standards_at(read_calibration(rig), rig, np.array([50.0, 500.0]), 8000.0)
-    m = np.array([0.06 + 0.0j, 0.3 + 0.1j])
-    shifts = resistor_shifts(standards, m)
-    assert set(shifts) == {"known resistor 10 ohm"}
-    z = terms_of(standards).impedance(m)
-    np.testing.assert_allclose(shifts["known resistor 10 ohm"], z * 0.0005, rtol=1e-3)
-    exact = [replace(one, uncertainty_ohm=0.0) for one in standards]
-    assert resistor_shifts(exact, m) == {}
+    terms = calibration_of(bench.rig_file()).terms
+    f, m = np.array([50.0, 500.0]), np.array([0.06 + 0.0j, 0.3 + 0.1j])
+    shift, z = terms.shifts(m, f)["known resistor 10 ohm"], terms.impedance(m, f)
+    np.testing.assert_allclose(shift, z * 0.0005, rtol=2e-2)
+    exact = calibration_of(bench.rig_file(RIG + CALIBRATION.replace("0.005", "0.0"))).terms
+    assert "known resistor 10 ohm" not in exact.shifts(m, f)
 
 
 @pytest.mark.parametrize(("topology", "second", "reference"), [("divider", "driver", 100.0), ("shunt", "reference", 1.0)])

@@ -9,8 +9,8 @@ from scipy.fft import next_fast_len
 from tsfit.capture.distortion import find_distortion
 from tsfit.capture.excitation import Wanted, make_excitation
 from tsfit.capture.forms import distortion_form
+from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.rig import read_rig
-from tsfit.capture.transfer import channel_ratio
 
 RATE = 12000
 SECONDS = {"exponential sweep": 6.0, "odd multisine": 12.0, "stepped sine": 25.0}

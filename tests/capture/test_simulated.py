@@ -12,10 +12,10 @@ from tsfit.base.errors import TsfitError
 from tsfit.capture.calibration import solve_terms
 from tsfit.capture.excitation import KINDS, Excitation, Wanted, make_excitation
 from tsfit.capture.impedance import impedance_from_recording
+from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.rig import read_rig
 from tsfit.capture.simulated import PlantedFault, SimulatedBench, bench_load, simulated_recording
 from tsfit.capture.stream import Stopped
-from tsfit.capture.transfer import channel_ratio
 from tsfit.circuit.load import BOX_AIR_LOAD, free_air
 from tsfit.driver.curve import State
 from tsfit.driver.record import Driver

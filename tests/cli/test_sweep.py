@@ -5,6 +5,7 @@ import shutil
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 from helpers.paths import RIGS
@@ -64,7 +65,9 @@ def test_repeats_are_compared_and_averaged(rig, capsys):
     assert tomllib.loads(Path("free-air-3.toml").read_text())["repeats"]["repeats"] == 4
     assert Path("free-air.png").is_file()
     mean, *repeats = (read_curve(Path(name)) for name in ("free-air.txt", *(one["curve"] for one in found["sweeps"])))
-    wanted = sum(one.impedance_ohm for one in repeats) / 4
+    # A point at the edge of what noise lets be told may be in one repeat and not in the next.
+    inside = [np.isin(np.round(one.frequency_hz, 6), np.round(mean.frequency_hz, 6)) for one in repeats]
+    wanted = sum(one.impedance_ohm[some] for one, some in zip(repeats, inside, strict=True)) / 4
     assert abs(mean.impedance_ohm / wanted - 1.0).max() < 1e-4
     told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--seconds", "2", "--repeats", "2", "-o", "x.wav"])
     assert "x.txt: average of 2 sweeps" in told.output
@@ -80,7 +83,7 @@ def test_an_average_that_is_there_is_refused_before_the_sound(rig, capsys):
 
 @pytest.mark.parametrize(
     ("kind", "high_hz", "code"),
-    [("odd multisine", "9.9", "usage"), ("exponential sweep", "10", "range"), ("exponential sweep", "20", None)],
+    [("odd multisine", "9.9", "usage"), ("exponential sweep", "10", None), ("exponential sweep", "20", None)],
 )
 def test_a_range_too_narrow_for_anything_is_said_so(rig, capsys, kind, high_hz, code):
     status, found = _sweep(capsys, "--excitation", kind, "--high-hz", high_hz, "--no-figure")

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, area_of, assumed_in, assumption, known_or_assumed, state_of
@@ -64,7 +63,6 @@ def fit_bench(
 
     def run(gain: GainTrim) -> FitResult:
         curves = [one if isinstance(one, ImpedanceCurve) else impedance_of(one, gain) for one in read]
-        _same_rate(curves)
         on_step("fitting")
         return fit(
             list(zip(curves, states, strict=True)),
@@ -130,17 +128,6 @@ def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNot
         for state, each in zip(states, told, strict=True)
     ]
     return with_levels, notes
-
-
-def _same_rate(curves: list[ImpedanceCurve]) -> None:
-    rates = {curve.source: rate for curve in curves if (rate := curve.provenance.get("sample_rate_hz")) is not None}
-    if len(set(rates.values())) > 1:
-        told = ", ".join(f"{source} {rate:g} Hz" for source, rate in rates.items())
-        odd = list(rates)[-1]
-        message = (
-            f"The recordings of one bench disagree in sample rate ({told}); record all at one rate, a wrong one shifts Fs."
-        )
-        raise TsfitError(message, code="sample_rate", file=odd)
 
 
 def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:

@@ -14,9 +14,9 @@ from tsfit.capture.excitation import Excitation
 from tsfit.capture.forms import SweepVerdictForm, sweep_verdict_form
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
+from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Player
-from tsfit.capture.transfer import channel_ratio
 
 MAINS_HZ = (50.0, 60.0)
 HARMONICS = (1, 2, 3, 4, 5)

@@ -1,26 +1,32 @@
-"""Three-term calibration: recordings of known things in the driver's place give a, b, c of the bilinear map.
+"""Calibration: recordings of known things in the driver's place tell what the rig does to the ratio of its channels.
 
-m (cZ + 1) = aZ + b is linear in (a, b, c): open circuit (Z infinite) gives a − c m = 0, short circuit b = m, a known
-resistor the whole line. Three standards solve it at each frequency, more do so by least squares.
+Whatever standards there are enter one fit of smooth terms (`tsfit.capture.terms`). A rig that the smooth terms do not
+describe falls back to three terms for each band, which need three standards: m (cZ + 1) = aZ + b is linear in (a, b, c);
+open circuit (Z infinite) gives a − c m = 0, short circuit b = m, a known resistor the whole line.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
+from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
-from tsfit.capture.transfer import Ratio, channel_ratio
+from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 
-POINTS_PER_OCTAVE = 12.0
-"""Band width in which a standard is read: its ratio is smooth, so bands may be wide and overlap."""
-WORST_RATIO = 0.02
-"""Standard deviation of a standard's ratio in the median point from which the recording is of no use."""
+SILENT = 0.02
+"""Ratio from which a standard's need not be told apart from nothing: that of a short circuit, or of an open shunt."""
+LEAST_POINTS = 8
+CONTRADICTION, OF_NO_MATTER = 3.0, 1e-3
+"""RMS misfit of a standard, in stated standard deviations, from which it contradicts the smooth terms, and the share of a
+ratio below which that is of no matter."""
+ENOUGH_FOR_BANDS = 3
 STEP_SHARE, STEP_NOISE = 0.5, 2e-3
 """How far the step from one standard's ratio to the next may be from the drawn rig's: share of it, and beside that."""
 
@@ -37,16 +43,74 @@ class StandardRecording:
 
 
 @dataclass(frozen=True)
-class Standard:
-    """A known impedance with standard uncertainty, and the ratio (n,) that it gave, with variance (n,)."""
+class BandTerms:
+    """Terms for each band, for a rig that no smooth terms describe.
 
-    name: str
-    ohm: float
-    uncertainty_ohm: float
-    ratio: Complex
-    variance: Real
-    file: str
-    sha256: str
+    Attributes
+    ----------
+    standards : at least three
+    frequency_hz : (n,) where the terms were solved
+    """
+
+    standards: tuple[Standard, ...]
+    frequency_hz: Real
+
+    def _solved(self, frequency_hz: Real, moved: int | None = None, by: float = 0.0) -> Bilinear:
+        """Terms at `frequency_hz` (k,), with the value of one standard `moved`."""
+        ratios = np.stack([at(one.ratio.frequency_hz, one.ratio.value, frequency_hz) for one in self.standards])
+        return solve_terms([one.ohm + by * (k == moved) for k, one in enumerate(self.standards)], ratios)
+
+    def impedance(self, m: Complex, frequency_hz: Real) -> Complex:
+        """Impedance (n,) in ohm of the measured ratio `m` (n,)."""
+        return self._solved(frequency_hz).impedance(m)
+
+    def slope(self, m: Complex, frequency_hz: Real) -> Complex:
+        """dZ/dm (n,) in ohm."""
+        return self._solved(frequency_hz).slope(m)
+
+    def shifts(self, m: Complex, frequency_hz: Real) -> dict[str, Complex]:
+        """Change of Z (n,) at ratio `m` for one standard uncertainty of each known resistor."""
+        base = self.impedance(m, frequency_hz)
+        return {
+            one.name: self._solved(frequency_hz, k, one.uncertainty_ohm).impedance(m) - base
+            for k, one in enumerate(self.standards)
+            if one.uncertainty_ohm > 0.0
+        }
+
+    def noise(self, m: Complex, frequency_hz: Real) -> Real:
+        """Variance of Z (n,) at ratio `m` that comes from the noise of the standards, to first order."""
+        ohm = [one.ohm for one in self.standards]
+        ratios = np.stack([at(one.ratio.frequency_hz, one.ratio.value, frequency_hz) for one in self.standards])
+        base, total = solve_terms(ohm, ratios).impedance(m), np.zeros(len(m))
+        for k, one in enumerate(self.standards):
+            step = 1e-6 * np.maximum(np.abs(ratios[k]), 1e-3)
+            moved = ratios.copy()
+            moved[k] += step
+            variance = np.interp(frequency_hz, one.ratio.frequency_hz, one.ratio.variance)
+            total += np.abs((solve_terms(ohm, moved).impedance(m) - base) / step) ** 2 * variance
+        return total
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """What is known of a rig.
+
+    Attributes
+    ----------
+    terms : smooth, or for each band
+    files : hashes of the recordings by the names that the rig file gives them; empty for a rig that is not calibrated
+    notes : what to say of it with every sweep
+    """
+
+    terms: Terms | BandTerms
+    files: Mapping[str, str]
+    notes: tuple[QualityNote, ...] = ()
+
+
+def at(frequency_hz: Real, value: Complex, wanted_hz: Real) -> Complex:
+    """Interpolate complex `value` (n,) at `wanted_hz` (k,), over the logarithm of frequency."""
+    x, known = np.log(wanted_hz), np.log(frequency_hz)
+    return np.asarray(np.interp(x, known, value.real) + 1j * np.interp(x, known, value.imag))
 
 
 def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
@@ -60,18 +124,25 @@ def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
     values = np.asarray(ohm, dtype=float)[:, None]
     is_open = np.isinf(values)
     # A row divided by its resistance weighs like the open circuit's.
-    weight = np.where(is_open, 0.0, 1.0 / np.maximum(values, 1.0))
-    of_a = np.where(is_open, 1.0, np.where(is_open, 1.0, values) * weight)
-    rows = np.stack([*np.broadcast_arrays(of_a + 0j, weight + 0j, -ratio * of_a)], axis=-1)
-    right = ratio * weight
+    z = np.where(is_open, 1.0, values)
+    weight = np.where(is_open, 1.0, 1.0 / np.maximum(z, 1.0))
+    ones = np.ones_like(ratio)
+    rows = np.stack(
+        [
+            np.where(is_open, ones, z * weight),
+            np.where(is_open, 0.0, ones * weight),
+            -ratio * np.where(is_open, ones, z * weight),
+        ],
+        axis=-1,
+    )
+    right = np.where(is_open, 0.0, ratio * weight)
     matrix, vector = np.moveaxis(rows, 1, 0), right.T[..., None]
     hermitian = np.conj(np.swapaxes(matrix, -1, -2))
     if len(values) == 3:
         solution = np.linalg.solve(matrix, vector)[..., 0]
     else:
         solution = np.linalg.solve(hermitian @ matrix, hermitian @ vector)[..., 0]
-    a, b, c = np.asarray(solution, dtype=complex).T
-    return Bilinear(a, b, c)
+    return Bilinear(solution[:, 0], solution[:, 1], solution[:, 2])
 
 
 def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:
@@ -102,53 +173,90 @@ def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:
     )
 
 
-def standards_at(
-    recorded: Sequence[StandardRecording], rig: Rig, frequency_hz: Real, sample_rate_hz: float
-) -> tuple[Standard, ...]:
-    """Return the standards at `frequency_hz` (n,), for sweeps recorded at `sample_rate_hz`.
+def calibration_of(rig: Rig) -> Calibration:
+    """Terms of a rig: those that its standards tell, or as drawn.
 
     Raises
     ------
     TsfitError
-        ``sample_rate`` when one was recorded at another rate than the sweep; ``calibration`` when one is too short or too
-        noisy, or they follow one another unlike their stated values.
+        Whatever `read_recording` refuses; ``calibration`` when a standard tells nothing, or the standards follow one
+        another unlike their stated values.
     """
-    found = []
-    for one in recorded:
-        recording = one.recording
-        if recording.sample_rate_hz != sample_rate_hz:
-            raise TsfitError(
-                f"{recording.path}: recorded at {recording.sample_rate_hz:g} Hz but the sweep at {sample_rate_hz:g} Hz; "
-                "calibrate again at the sweep's rate.",
-                code="sample_rate",
-                file=recording.path,
-            )
-        ratio = _ratio(recording, rig, frequency_hz)
-        found.append(
-            Standard(one.name, one.ohm, one.uncertainty_ohm, ratio.value, ratio.variance, one.file, recording.sha256)
+    if rig.calibration is None:
+        return Calibration(drawn_terms(rig), {})
+    recorded = read_calibration(rig)
+    standards = tuple(_standard(one, rig) for one in recorded)
+    _check_order(standards, rig)
+    files = {one.file: one.recording.sha256 for one in recorded}
+    terms = fitted_terms(rig, standards)
+    odd = _odd(terms, standards)
+    worst = max(*terms.misfit, *np.abs(terms.x[len(terms.x) - terms.known :]))
+    if odd is None:
+        return Calibration(replace(terms, covariance=terms.covariance * max(1.0, worst) ** 2), files)
+    culprit = _culprit(rig, standards)
+    if culprit is not None:
+        others = fitted_terms(rig, [one for one in standards if one is not culprit])
+        message = (
+            f"The calibration's {culprit.name} contradicts the other standards, which agree without it, and is left out; "
+            "check its value, its clips and its file."
         )
-    _check_order(found, rig)
-    return tuple(found)
+        return Calibration(others, files, (QualityNote("odd_standard", "warn", message),))
+    if len(standards) < ENOUGH_FOR_BANDS:
+        message = (
+            f"The calibration's {odd.name} is off by {worst:.0f} times its noise from what gains, delay and leads explain; "
+            "its uncertainty is taken so many times larger. Record open, short and a resistor to tell more."
+        )
+        note = QualityNote("rough_calibration", "warn", message)
+        return Calibration(replace(terms, covariance=terms.covariance * worst**2), files, (note,))
+    message = (
+        "The standards of the calibration follow no smooth gains, delays and leads, so each band has terms of its own; the "
+        "calibration must be as long as the sweeps for that."
+    )
+    bands = BandTerms(standards, standards[0].ratio.frequency_hz)
+    return Calibration(bands, files, (QualityNote("terms_per_band", "note", message),))
 
 
-def _ratio(recording: Recording, rig: Rig, frequency_hz: Real) -> Ratio:
-    first, second = recording.samples[:, rig.total], recording.samples[:, rig.second]
-    found = channel_ratio(first, second, recording.sample_rate_hz, POINTS_PER_OCTAVE, at_hz=frequency_hz)
-    if len(found.value) < len(frequency_hz) or not np.median(found.variance) < WORST_RATIO**2:
+def _standard(one: StandardRecording, rig: Rig) -> Standard:
+    first, second = one.recording.samples[:, rig.total], one.recording.samples[:, rig.second]
+    ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
+    if len(ratio.frequency_hz) < LEAST_POINTS:
         raise TsfitError(
-            f"{recording.path}: this calibration recording is too short or too noisy for {frequency_hz[0]:.3g} to "
-            f"{frequency_hz[-1]:.5g} Hz; record it with the excitation and level of the sweeps.",
+            f"{one.recording.path}: this calibration recording tells nothing above its noise; record it with the "
+            "excitation and level of the sweeps.",
             code="calibration",
-            file=recording.path,
+            file=one.recording.path,
         )
-    return found
+    return Standard(one.name, one.ohm, one.uncertainty_ohm, ratio)
+
+
+def _odd(terms: Terms, standards: Sequence[Standard]) -> Standard | None:
+    """The standard that is furthest from the terms, if that is beyond noise and of matter, or beyond its stated value."""
+    pulls = dict(zip(terms.names, np.abs(terms.x), strict=True))
+    pulled = max(standards, key=lambda one: pulls.get(one.name, 0.0))
+    if pulls.get(pulled.name, 0.0) > CONTRADICTION + 1.0:
+        return pulled
+    worst = int(np.argmax(terms.misfit))
+    one = standards[worst]
+    size = float(np.median(np.abs(one.ratio.value))) + SILENT
+    share = terms.misfit[worst] * float(np.median(np.sqrt(one.ratio.variance))) / size
+    return one if terms.misfit[worst] > CONTRADICTION and share > OF_NO_MATTER else None
+
+
+def _culprit(rig: Rig, standards: Sequence[Standard]) -> Standard | None:
+    """The one standard without which the others agree, where there are enough of them to tell."""
+    if len(standards) <= ENOUGH_FOR_BANDS:
+        return None
+    fits = [fitted_terms(rig, [other for other in standards if other is not one]) for one in standards]
+    best = int(np.argmin([terms.cost for terms in fits]))
+    rest = [one for k, one in enumerate(standards) if k != best]
+    return standards[best] if _odd(fits[best], rest) is None else None
 
 
 def _check_order(standards: Sequence[Standard], rig: Rig) -> None:
     """Refuse standards whose ratios do not follow their values, as when two files are swapped; gains cancel."""
     standards = sorted(standards, key=lambda standard: standard.ohm)
     ohm = np.array([min(standard.ohm, 1e12) for standard in standards])
-    found = np.array([np.median(np.abs(standard.ratio)) for standard in standards])
+    found = np.array([np.median(np.abs(standard.ratio.value)) for standard in standards])
     drawn = np.abs(rig.ratio(ohm))
     steps, expected = np.diff(found / found.max()), np.diff(drawn / drawn.max())
     wrong = np.abs(steps - expected) > STEP_SHARE * np.abs(expected) + STEP_NOISE
@@ -160,30 +268,3 @@ def _check_order(standards: Sequence[Standard], rig: Rig) -> None:
             code="calibration",
             file=rig.path,
         )
-
-
-def terms_of(standards: Sequence[Standard]) -> Bilinear:
-    """Return the terms that the standards give."""
-    return solve_terms([standard.ohm for standard in standards], np.stack([standard.ratio for standard in standards]))
-
-
-def calibration_noise(standards: Sequence[Standard], m: Complex) -> Real:
-    """Variance of Z (n,) at ratio `m` that comes from the noise of the calibration recordings, to first order."""
-    base = terms_of(standards).impedance(m)
-    total = np.zeros(len(m))
-    for k, one in enumerate(standards):
-        step = 1e-6 * np.maximum(np.abs(one.ratio), 1e-3)
-        moved = [*standards[:k], replace(one, ratio=one.ratio + step), *standards[k + 1 :]]
-        total += np.abs((terms_of(moved).impedance(m) - base) / step) ** 2 * one.variance
-    return total
-
-
-def resistor_shifts(standards: Sequence[Standard], m: Complex) -> dict[str, Complex]:
-    """Change of Z (n,) at ratio `m` for one standard uncertainty of each known resistor."""
-    base = terms_of(standards).impedance(m)
-    shifts = {}
-    for k, one in enumerate(standards):
-        if one.uncertainty_ohm > 0.0:
-            moved = [*standards[:k], replace(one, ohm=one.ohm + one.uncertainty_ohm), *standards[k + 1 :]]
-            shifts[one.name] = terms_of(moved).impedance(m) - base
-    return shifts

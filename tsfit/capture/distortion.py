@@ -21,8 +21,8 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.excitation import Excitation
+from tsfit.capture.ratio import Ratio
 from tsfit.capture.rig import Rig
-from tsfit.capture.transfer import Ratio
 
 HIGHEST = 5
 LEAST_SETTLED = 2

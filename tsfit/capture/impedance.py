@@ -9,20 +9,13 @@ from pathlib import Path
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Mask, Number, Real
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
-from tsfit.capture.calibration import (
-    Standard,
-    calibration_noise,
-    read_calibration,
-    resistor_shifts,
-    standards_at,
-    terms_of,
-)
+from tsfit.capture.calibration import BandTerms, Calibration, calibration_of
+from tsfit.capture.ratio import Ratio, channel_ratio
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.rig import SIMULATED, Bilinear, CalibrationTable, Rig
-from tsfit.capture.transfer import Ratio, channel_ratio
+from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.driver.curve import ImpedanceCurve
 
 OPEN_OHM, SHORT_OHM = 2000.0, 0.25
@@ -31,6 +24,8 @@ SWAPPED = 1.05
 WORST_POINT, WORST_MEDIAN = 0.1, 0.03
 """Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
 LEAST_POINTS = 24
+LEAST_SHIFT = 1e-5
+"""Share of Z below which a cause that all points share is of no matter."""
 OLD_DAYS = 90
 """Age from which a calibration is warned about: common practice, no source."""
 
@@ -54,7 +49,7 @@ class Heard:
     rms : of both channels, full scale 1
     points_per_octave : density asked for
     ratio : Ratio, where the recording has excitation
-    standards : of the rig's calibration at the ratio's frequencies, empty for a rig that is not calibrated
+    calibration : what is known of the rig; None until it was asked
     """
 
     path: Path
@@ -65,7 +60,7 @@ class Heard:
     rms: tuple[float, float]
     points_per_octave: float
     ratio: Ratio
-    standards: tuple[Standard, ...] = ()
+    calibration: Calibration | None = None
 
 
 def impedance_from_recording(
@@ -121,25 +116,17 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
 
 
 def with_standards(heard: Sequence[Heard]) -> list[Heard]:
-    """Add its standards to sweeps of one rig if that is calibrated; their recordings are read once for all sweeps.
+    """Add to sweeps of one rig what is known of it; recordings of standards are read once for all sweeps.
 
     Raises
     ------
     TsfitError
-        As `tsfit.capture.calibration.read_calibration` and `standards_at`.
+        As `tsfit.capture.calibration.calibration_of`.
     """
-    if not heard or heard[0].rig.calibration is None:
-        return list(heard)
-    rig = heard[0].rig
-    recorded = read_calibration(rig)
-    found: list[Heard] = []
-    for one in heard:
-        f, rate = one.ratio.frequency_hz, one.sample_rate_hz
-        alike = (other for other in found if rate == other.sample_rate_hz and np.array_equal(f, other.ratio.frequency_hz))
-        like = next(alike, None)
-        standards = standards_at(recorded, rig, f, rate) if like is None else like.standards
-        found.append(replace(one, standards=standards))
-    return found
+    if not heard:
+        return []
+    calibration = calibration_of(heard[0].rig)
+    return [replace(one, calibration=calibration) for one in heard]
 
 
 def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
@@ -151,16 +138,22 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
         ``swapped``, ``polarity``, ``open``, ``short``, ``level``, ``range``.
     """
     path, rig, f = heard.path, heard.rig, heard.ratio.frequency_hz
+    calibration = calibration_of(rig) if heard.calibration is None else heard.calibration
+    terms = calibration.terms
     # A calibration takes the gains away by itself.
-    factor = gain.ratio if heard.standards else gain.ratio * rig.gain_trim
+    factor = gain.ratio if calibration.files else gain.ratio * rig.gain_trim
     m = factor * heard.ratio.value
-    terms, calibrating, systematic = _through(rig, heard.standards, m)
-    z = terms.impedance(m)
-    noise = np.abs(terms.slope(m)) ** 2 * (factor**2 * heard.ratio.variance) + calibrating
+    z, slope = terms.impedance(m, f), terms.slope(m, f)
+    noise = np.abs(slope) ** 2 * (factor**2 * heard.ratio.variance)
+    if isinstance(terms, BandTerms):
+        noise = noise + terms.noise(m, f)
+    systematic = {
+        name: shift for name, shift in terms.shifts(m, f).items() if np.any(np.abs(shift) > LEAST_SHIFT * np.abs(z))
+    }
     if gain.uncertainty > 0.0:
-        systematic["channel gain"] = terms.slope(m) * m * (gain.uncertainty / gain.ratio)
+        systematic["channel gain"] = slope * m * (gain.uncertainty / gain.ratio)
     # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
-    _check_ratio(path, rig, rig.ratio(z) if heard.standards else m)
+    _check_ratio(path, rig, rig.ratio(z) if calibration.files else m)
     _check_impedance(path, z)
     keep = _certain_enough(heard, np.sqrt(noise) / np.abs(z))
     return ImpedanceCurve(
@@ -169,16 +162,9 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
         variance_ohm2=noise[keep],
         systematic={name: shift[keep] for name, shift in systematic.items()},
         source=str(path),
-        notes=_notes(rig, trimmed=gain.uncertainty > 0.0),
-        provenance=_provenance(heard, gain.ratio),
+        notes=(*_notes(rig, trimmed=gain.uncertainty > 0.0), *calibration.notes),
+        provenance=_provenance(heard, calibration, gain.ratio),
     )
-
-
-def _through(rig: Rig, standards: Sequence[Standard], m: Complex) -> tuple[Bilinear, Number, dict[str, Complex]]:
-    """Map of the rig, and at ratio `m` the variance of Z that its calibration adds and changes of Z for one uncertainty."""
-    if not standards:
-        return rig.bilinear(), 0.0, rig.shifts(m)
-    return terms_of(standards), calibration_noise(standards, m), resistor_shifts(standards, m)
 
 
 def _certain_enough(heard: Heard, relative: Real) -> Mask:
@@ -300,7 +286,7 @@ def _calibration_notes(rig: Rig, calibration: CalibrationTable) -> list[QualityN
     return notes
 
 
-def _provenance(heard: Heard, gain_ratio: float) -> dict[str, object]:
+def _provenance(heard: Heard, calibration: Calibration, gain_ratio: float) -> dict[str, object]:
     found: dict[str, object] = {
         "sha256": heard.sha256,
         "sample_rate_hz": heard.sample_rate_hz,
@@ -312,6 +298,6 @@ def _provenance(heard: Heard, gain_ratio: float) -> dict[str, object]:
         found["device"] = SIMULATED
     if gain_ratio != 1.0:
         found["gain_ratio"] = gain_ratio
-    if heard.standards:
-        found["calibration"] = {standard.file: standard.sha256 for standard in heard.standards}
+    if calibration.files:
+        found["calibration"] = dict(calibration.files)
     return found

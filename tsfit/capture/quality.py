@@ -17,9 +17,9 @@ from tsfit.base.notes import QualityNote
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
 from tsfit.capture.octaves import octaves
+from tsfit.capture.ratio import Ratio, channel_ratio
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
-from tsfit.capture.transfer import Ratio, channel_ratio
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, kramers_kronig
 from tsfit.driver.curve import ImpedanceCurve
 

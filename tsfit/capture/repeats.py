@@ -17,7 +17,6 @@ from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.octaves import octaves
-from tsfit.capture.transfer import pooled
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.formulas import COPPER_PER_K
 
@@ -27,6 +26,9 @@ LEAST_COMMON, LEAST_POINTS = 0.5, 24
 """Share of the shortest curve that all repeats must have in common, and points."""
 BELOW, ABOVE = 0.25, (5.0, 16.0)
 """Where Re is read, over the frequency of the peak."""
+POOL = 5
+"""Neighbours to either side over which scatter is pooled."""
+OUTLIER = 4.0
 LOW_REAL = 10.0
 """Percentile of the real part that stands for Re in turning ohms to kelvin; the motion only ever adds to it."""
 WARMING_K, SIGMAS = 2.5, 3.0
@@ -211,3 +213,22 @@ def _scatter_note(odd: dict[str, float]) -> list[QualityNote]:
         "a few sweeps, fix the driver and the mass, and record again."
     )
     return [QualityNote("repeats_differ", "warn", message)]
+
+
+def pooled(noise: Real, freedom: Real) -> Real:
+    """Noise per line pooled with the neighbours', except where a band stands out (hum): there its own counts."""
+    from scipy.special import chdtri, fdtri
+
+    width = 2 * POOL + 1
+    if len(noise) < width:
+        return noise
+    views = np.lib.stride_tricks.sliding_window_view
+    padded, weights = np.pad(noise, POOL, mode="reflect"), np.pad(freedom, POOL, mode="reflect")
+    around, weight = views(padded, width), views(weights, width).copy()
+    # Little freedom makes large values common: those above all but a thousandth, over the median of so much freedom.
+    common = np.maximum(OUTLIER, chdtri(2.0 * freedom, 1e-3) / chdtri(2.0 * freedom, 0.5))
+    weight[around > (common * np.median(around, axis=1))[:, None]] = 0.0
+    pooled_freedom = weight.sum(axis=1)
+    pooled = (around * weight).sum(axis=1) / np.maximum(pooled_freedom, 1e-9)
+    limit = fdtri(2.0 * np.maximum(freedom, 0.5), 2.0 * np.maximum(pooled_freedom, 1.0), 0.999)
+    return np.asarray(np.where(noise > limit * pooled, noise, pooled))

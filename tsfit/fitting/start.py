@@ -26,6 +26,10 @@ GRID, EXPONENTS = 9, (0.5, 0.6, 0.7, 0.8, 0.9)
 BEYOND = (4.0, 16.0)
 """Corners of a semi-inductance beyond the highest, over that: there it is hardly seen, and a coil without one is near."""
 SAMPLES = 40
+OVER_NOISE = 6.0
+"""Height of a peak in ln|Z|, over its standard deviation, from which it is one."""
+FARTHEST_PEAK = 8.0
+"""Ratio of two peaks' frequencies up to which they may be those of one vented box."""
 LEAST_SHARE, USUAL_SHARE = 0.05, 0.3
 """Magnitude of a coil term, over the blocked impedance at the top, down to which it is left, and that of one that comes out
 less or negative: from a trace of it the search does not come back."""
@@ -50,10 +54,10 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         ``no_resonance`` when there is no peak inside the range; ``vented_box`` when there are two.
     """
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
-    peaks, heights = _peaks(smoothed(f, np.log(size)))
+    peaks, heights = _sure_peaks(curve, size)
     if not len(peaks) and np.all(curve.impedance_ohm.real > 0.0):
         size = curve.impedance_ohm.real
-        peaks, heights = _peaks(smoothed(f, np.log(size)))
+        peaks, heights = _sure_peaks(curve, size)
     if not len(peaks):
         message = (
             f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "
@@ -61,7 +65,13 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         )
         raise TsfitError(message, code="no_resonance", file=curve.source)
     main = int(np.argmax(heights))
-    partners = [k for k in range(len(peaks)) if k != main and heights[k] > max(SECOND_PEAK, 0.15 * heights[main])]
+    partners = [
+        k
+        for k in range(len(peaks))
+        if k != main
+        and heights[k] > max(SECOND_PEAK, 0.15 * heights[main])
+        and 1.0 / FARTHEST_PEAK < f[peaks[k]] / f[peaks[main]] < FARTHEST_PEAK
+    ]
     if partners:
         low, high = sorted((f[peaks[main]], f[peaks[partners[0]]]))
         message = (
@@ -70,6 +80,16 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         )
         raise TsfitError(message, code="vented_box", file=curve.source)
     return _read_peak(f, size, int(peaks[main]))
+
+
+def _sure_peaks(curve: ImpedanceCurve, size: Real) -> tuple[list[int], list[float]]:
+    """Peaks (`_peaks`) of `size` (n,) that stand out from the noise of the curve."""
+    peaks, heights = _peaks(smoothed(curve.frequency_hz, np.log(size)))
+    if curve.variance_ohm2 is None:
+        return peaks, heights
+    noise = np.sqrt(0.5 * curve.variance_ohm2) / size
+    sure = [k for k, (peak, height) in enumerate(zip(peaks, heights, strict=True)) if height > OVER_NOISE * noise[peak]]
+    return [peaks[k] for k in sure], [heights[k] for k in sure]
 
 
 def _peaks(values: Real) -> tuple[list[int], list[float]]:

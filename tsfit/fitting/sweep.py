@@ -51,9 +51,10 @@ class FitSweep:
     impedance_ohm: Complex
     noise: Real
     systematic: Mapping[str, Complex]
-    """Per cause, the (3,) coefficients of the shift of Z for one standard uncertainty, as a polynomial in Z. Every linear
-    fault of a bench is bilinear in Z, so its derivative is quadratic; taken at the model's Z and not at the noisy measured
-    one, the shift cannot lower the misfit by shrinking the noise."""
+    """Per cause, the (3, n) coefficients of the shift of Z for one standard uncertainty, as a polynomial in Z. Every linear
+    fault of a bench is bilinear in Z, so its derivative is quadratic, with coefficients that rise and fall with frequency
+    at most (a delay, a coupling); taken at the model's Z and not at the noisy measured one, the shift cannot lower the
+    misfit by shrinking the noise."""
     state: State
     number: int
 
@@ -62,9 +63,13 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
     """Keep the points of `curve` that are `used` (n,)."""
     noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
     z = curve.impedance_ohm[used].astype(np.complex128)
-    powers = np.stack([np.ones_like(z), z, z**2], axis=1) / np.abs(z)[:, None]
-    systematic: dict[str, Complex] = {
-        name: np.linalg.lstsq(powers, shift[used] / np.abs(z), rcond=None)[0].astype(np.complex128)
-        for name, shift in curve.systematic.items()
-    }
+    s = 1j * curve.frequency_hz[used] / np.sqrt(curve.frequency_hz[used][0] * curve.frequency_hz[used][-1])
+    course = np.stack([np.ones_like(s), s, 1.0 / s])
+    powers = np.stack([np.ones_like(z), z, z**2])
+    columns = (powers[:, np.newaxis] * course).reshape(9, -1).T / np.abs(z)[:, np.newaxis]
+    scale = np.linalg.norm(columns, axis=0)
+    systematic: dict[str, Complex] = {}
+    for name, shift in curve.systematic.items():
+        found = np.linalg.lstsq(columns / scale, shift[used] / np.abs(z), rcond=1e-9)[0] / scale
+        systematic[name] = np.asarray(found.reshape(3, 3) @ course, dtype=np.complex128)
     return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number)

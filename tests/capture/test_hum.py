@@ -1,0 +1,41 @@
+"""Hum in what is left over: tones of known frequency beside known noise."""
+
+import numpy as np
+import pytest
+
+from tsfit.capture.hum import hum_of, near_mains
+from tsfit.capture.lines import lines_of
+
+RATE, SECONDS = 4000.0, 5.3
+
+
+def left(tones, seed=1):
+    rng = np.random.default_rng(seed)
+    time = np.arange(round(RATE * SECONDS)) / RATE
+    noise = rng.standard_normal(len(time))
+    signal = noise + sum(size * np.sin(2.0 * np.pi * f * time + 1.0) for f, size in tones)
+    block = lines_of(np.ones(len(time)) + noise, signal, RATE).blocks[0]
+    return block, block.second / np.sqrt(len(time))
+
+
+@pytest.mark.parametrize("mains", [49.92, 50.0, 50.07, 59.9, 60.1])
+def test_mains_are_found_where_they_are(mains):
+    block, rest = left([(mains, 1.0), (3.0 * mains, 0.4)])
+    found = hum_of(block, rest)
+    assert len(found) == 2
+    assert found[0] == pytest.approx(mains, abs=0.02)
+    assert found[1] == pytest.approx(3.0 * mains, abs=0.06)
+
+
+def test_a_tone_elsewhere_is_no_hum():
+    assert hum_of(*left([(73.0, 1.0)])) == []
+
+
+def test_noise_is_no_hum():
+    assert sum(bool(hum_of(*left([], seed))) for seed in range(40)) <= 1
+
+
+def test_lines_near_harmonics_of_either_mains():
+    block, _ = left([])
+    near = block.frequency_hz[near_mains(block)]
+    assert {round(f / 10.0) for f in near if f < 130.0} == {5, 6, 10, 12}

@@ -1,0 +1,39 @@
+"""Raw lines of a recording against numpy's transform and the noise that was put in."""
+
+import numpy as np
+import pytest
+
+from tsfit.capture.lines import lines_of
+
+RATE = 8000.0
+
+
+def test_lines_are_those_of_the_discrete_transform():
+    rng = np.random.default_rng(1)
+    one, two = rng.standard_normal((2, 9600))
+    block = lines_of(one, two, RATE).blocks[0]
+    place = np.rint(block.frequency_hz / RATE * 9600).astype(int)
+    assert block.first == pytest.approx(np.fft.rfft(one - one.mean())[place])
+    assert block.second == pytest.approx(np.fft.rfft(two - two.mean())[place])
+    assert not block.rest
+
+
+def test_a_record_of_unwieldy_length_is_cut_by_no_more_than_a_thousandth():
+    block = lines_of(*np.random.default_rng(2).standard_normal((2, 48611)), RATE).blocks[0]
+    assert RATE / block.step_hz > 0.999 * 48611
+
+
+@pytest.mark.parametrize("share", [0.1, 1.0, 30.0])
+def test_noise_of_both_channels_is_compared_in_the_rest_before_the_excitation(share):
+    rng = np.random.default_rng(3)
+    drive = np.concatenate([np.zeros(4000), np.sin(np.arange(16000) * 0.05), np.zeros(2000)])
+    noise = 1e-4 * rng.standard_normal((2, len(drive))) * np.sqrt([[share], [1.0]])
+    lines = lines_of(drive + noise[0], 0.5 * drive + noise[1], RATE)
+    assert lines.noise_share == pytest.approx(share, rel=0.15)
+    assert lines.blocks[0].rest
+
+
+def test_without_rest_both_channels_count_alike():
+    rng = np.random.default_rng(4)
+    one, two = rng.standard_normal((2, 20000))
+    assert lines_of(one, 0.1 * two, RATE).noise_share == 1.0

@@ -1,0 +1,88 @@
+"""The ratio of two channels against a bench from its differential equations: right, independent, and as sure as stated."""
+
+import numpy as np
+import pytest
+from helpers.made_ratios import EXCITATIONS, RATE, driver, record, rig, true_ratio
+from scipy import stats
+
+from tsfit.capture.ratio import channel_ratio
+
+
+def scores(simulator, kind, bench, seed, one=None, **options):
+    """Errors of the points over their stated standard deviation, (n,) complex, and the ratio."""
+    one = driver(simulator) if one is None else one
+    samples = record(simulator, kind, one, bench, np.random.default_rng([11, seed]), **options)
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    truth = true_ratio(simulator, one, bench, found.frequency_hz)
+    return (found.value - truth) / np.sqrt(found.variance), found
+
+
+@pytest.mark.against("ratio of the channels of any recording", "a bench simulated in time from its equations", "chi-square")
+@pytest.mark.parametrize("topology", ["divider", "shunt"])
+@pytest.mark.parametrize("kind", EXCITATIONS)
+def test_points_err_as_they_say(bench_simulator, kind, topology):
+    for seed, noise in enumerate((-88.0, -62.0)):
+        z, found = scores(bench_simulator, kind, rig(bench_simulator, topology, noise), seed)
+        n = len(z)
+        assert n > 150
+        assert found.frequency_hz[0] < 12.0
+        # 2|z|² is a chi-square with two degrees of freedom; noise powers of some 40 degrees widen that.
+        low, high = stats.chi2.ppf([1e-4, 1.0 - 1e-4], 2 * n) / (2 * n)
+        assert 0.9 * low < float(np.mean(np.abs(z) ** 2)) < 1.12 * high
+        assert float(np.max(np.abs(z))) < 4.5
+
+
+def test_points_are_independent(bench_simulator):
+    """Neighbours' errors have nothing to do with each other, although one smooth function stands behind all."""
+    products = []
+    for seed in range(6):
+        z, _ = scores(bench_simulator, "sweep", rig(bench_simulator, "divider", -66.0), 100 + seed, seconds=2.0)
+        products.append(np.real(z[1:] * z[:-1].conj()))
+    together = np.concatenate(products)
+    assert abs(float(np.mean(together))) < 4.0 * float(np.std(together)) / np.sqrt(len(together))
+
+
+@pytest.mark.parametrize("mains", [49.93, 50.0, 60.05])
+@pytest.mark.parametrize("kind", ["sweep", "noise cut from a longer one", "multisine cut"])
+def test_hum_is_taken_out_and_bends_nothing(bench_simulator, kind, mains):
+    bench = rig(bench_simulator, "divider", -85.0, hum_dbfs=(-60.0, -63.0), mains_hz=mains)
+    z, found = scores(bench_simulator, kind, bench, 7)
+    assert float(np.mean(np.abs(z) ** 2)) < 1.5
+    assert float(np.max(np.abs(z))) < 5.5
+    assert min(abs(f - mains) for f in found.left_out) < 0.5
+
+
+def test_where_there_is_no_hum_nothing_is_left_out(bench_simulator):
+    for seed in range(5):
+        _, found = scores(bench_simulator, "sweep", rig(bench_simulator, "shunt", -70.0), 200 + seed, seconds=2.0)
+        assert len(found.left_out) <= 1
+
+
+def test_a_short_record_keeps_every_line_it_has(bench_simulator):
+    """1.5 s of sweep: lines 0.6 Hz apart, one of them a point where a band holds no more."""
+    z, found = scores(bench_simulator, "sweep", rig(bench_simulator, "divider", -75.0), 3, seconds=1.5)
+    assert np.count_nonzero(found.frequency_hz < 40.0) > 30
+    assert float(np.mean(np.abs(z[found.frequency_hz < 40.0]) ** 2)) < 1.7
+
+
+def test_any_density(bench_simulator):
+    samples = record(
+        bench_simulator, "sweep", driver(bench_simulator), rig(bench_simulator, "divider", -80.0), np.random.default_rng(1)
+    )
+    counts = [len(channel_ratio(samples[:, 0], samples[:, 1], RATE, density).frequency_hz) for density in (6.0, 24.0, 96.0)]
+    assert counts[0] < 90
+    assert counts[1] > 2.5 * counts[0]
+    assert counts[2] > 2.0 * counts[1]
+
+
+def test_long_records_in_blocks_say_the_same(bench_simulator, monkeypatch):
+    bench, one = rig(bench_simulator, "divider", -70.0), driver(bench_simulator)
+    samples = record(bench_simulator, "noise from rest", one, bench, np.random.default_rng(5), seconds=8.0)
+    whole = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    monkeypatch.setattr("tsfit.capture.lines.LONGEST_BLOCK", 1 << 16)
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    truth = true_ratio(bench_simulator, one, bench, found.frequency_hz)
+    z = np.abs(found.value - truth) / np.sqrt(found.variance)
+    assert float(np.mean(z**2)) == pytest.approx(1.0, abs=0.25)
+    near = np.interp(found.frequency_hz, whole.frequency_hz, whole.variance)
+    assert float(np.median(found.variance / near)) < 1.1

@@ -1,0 +1,83 @@
+"""Mains hum in the lines of a recording: which of its harmonics stand out, and where the mains really are.
+
+A tone of steady frequency f adds to a record's transform C/(f_k − f): a main line, and sides that fall off slowly unless f
+is a multiple of the distance of lines. So it acts as an undamped mode, and is taken out as one.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Mask
+from tsfit.capture.lines import Block
+
+MAINS_HZ = (50.0, 60.0)
+OFF = 2e-3
+"""How far the mains may be from their nominal frequency, relative."""
+HARMONICS = 20
+NEAR_HUM = 1.5
+"""Distance from a harmonic, in lines, within which a line counts for nothing."""
+STANDS_OUT = 12.0
+"""Power of a harmonic over the noise from which it is believed, where the mains are known."""
+SURE = 30.0
+"""Power of the strongest harmonic from which there is hum at all."""
+SIDE = 12
+"""Lines to either side of a harmonic of which its frequency is read."""
+
+
+def near_mains(block: Block) -> Mask:
+    """Lines (n,) where a harmonic of the mains may stand, whether there is hum or not."""
+    near = np.zeros(len(block.frequency_hz), dtype=bool)
+    for nominal in MAINS_HZ:
+        order = np.maximum(np.rint(block.frequency_hz / nominal), 1.0)
+        away = np.abs(block.frequency_hz - order * nominal)
+        near |= (order <= HARMONICS) & (away < OFF * order * nominal + NEAR_HUM * block.step_hz)
+    return near
+
+
+def hum_of(block: Block, left: Complex) -> list[float]:
+    """Frequencies (Hz) of the harmonics of the mains that stand out.
+
+    Parameters
+    ----------
+    block : Block
+    left : (n,) complex
+        What the ratio leaves over in each line, over its usual noise.
+    """
+    power, first, step = np.abs(left) ** 2, block.frequency_hz[0], block.step_hz
+    best: tuple[float, float] = (0.0, 0.0)
+    for nominal in MAINS_HZ:
+        orders = np.arange(1, min(HARMONICS, int(block.frequency_hz[-1] / nominal / (1.0 + OFF))) + 1)
+        fine = min(step / 4.0, nominal * OFF)
+        for mains in np.arange(nominal * (1.0 - OFF), nominal * (1.0 + OFF) + fine / 2.0, fine):
+            place = np.rint((orders * mains - first) / step).astype(int)
+            place = place[(place >= 0) & (place < len(power))]
+            score = float(np.sum(np.minimum(power[place], 1e6) - 1.0))
+            if score > best[0] * 1.0000001:
+                best = (score, float(mains))
+    mains = best[1]
+    if not mains:
+        return []
+    orders = np.arange(1, min(HARMONICS, int(block.frequency_hz[-1] / mains)) + 1)
+    strong = [float(power[_around(block, order * mains, 1)].max(initial=0.0)) for order in orders]
+    if max(strong, default=0.0) < SURE:
+        return []
+    loudest = int(orders[int(np.argmax(strong))])
+    mains = _refined(block, left, loudest * mains) / loudest
+    return [float(order * mains) for order, one in zip(orders, strong, strict=True) if one > STANDS_OUT]
+
+
+def _around(block: Block, frequency_hz: float, lines: int) -> slice:
+    place = round((frequency_hz - float(block.frequency_hz[0])) / block.step_hz)
+    return slice(max(place - lines, 0), max(place + lines + 1, 0))
+
+
+def _refined(block: Block, left: Complex, frequency_hz: float) -> float:
+    """Frequency of the tone near `frequency_hz` whose C/(f_k − f) is most like what is left over."""
+    here = _around(block, frequency_hz, SIDE)
+    f, y = block.frequency_hz[here], left[here]
+    tried = frequency_hz + block.step_hz * np.linspace(-1.0, 1.0, 401)
+    away = f - tried[:, np.newaxis]
+    shape = 1.0 / np.where(np.abs(away) < 1e-3 * block.step_hz, 1e-3 * block.step_hz, away)
+    explained = np.abs(shape @ y) ** 2 / np.sum(shape**2, axis=1)
+    return float(tried[int(np.argmax(explained))])

@@ -1,0 +1,117 @@
+"""The raw lines of a two-channel recording: all that it knows, before anything is averaged.
+
+A long recording is cut into blocks, each with ends of its own; nothing is lost by it but a few terms for those ends. A
+record that begins and ends at rest stays whole, because its ends leave nothing behind.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Mask, Real
+
+LOWEST_HZ, HIGHEST_HZ = 2.0, 20000.0
+NYQUIST_SHARE = 0.9
+LONGEST_BLOCK = 1 << 22
+"""Samples of a block."""
+AT_REST = 0.02
+"""RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
+END_SECONDS = 0.02
+LEAST_REST_SECONDS = 0.05
+"""Rest before the excitation from which the channels' noise can be compared."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Lines of one stretch of a record.
+
+    Attributes
+    ----------
+    frequency_hz : (n,) float
+    first, second : (n,) complex
+        Transforms of both channels.
+    step_hz : distance of the lines
+    samples : how many were transformed
+    rest : whether the stretch begins and ends at rest
+    """
+
+    frequency_hz: Real
+    first: Complex
+    second: Complex
+    step_hz: float
+    samples: int
+    rest: bool
+
+
+@dataclass(frozen=True)
+class Lines:
+    """All blocks of a record.
+
+    Attributes
+    ----------
+    blocks : tuple of Block
+    noise_share : noise power of the first channel over that of the second, 1 where no rest tells it
+    noise : variance of the first channel's noise, infinite where no rest tells it
+    """
+
+    blocks: tuple[Block, ...]
+    noise_share: float
+    noise: float
+
+
+def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
+    """Lines of two channels (n,) from 2 Hz to 20 kHz or 0.45 of the rate.
+
+    Parameters
+    ----------
+    first, second : (n,) float
+    sample_rate_hz : float
+    """
+    count = max(1, round(len(first) / LONGEST_BLOCK))
+    edges = np.linspace(0, len(first), count + 1).astype(int)
+    blocks = [_block(first[start:stop], second[start:stop], sample_rate_hz) for start, stop in itertools.pairwise(edges)]
+    return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
+
+
+def _block(first: Real, second: Real, rate: float) -> Block:
+    from scipy import fft
+
+    length = _quick(len(first))
+    first, second = first[:length] - first[:length].mean(), second[:length] - second[:length].mean()
+    end = max(1, round(END_SECONDS * rate))
+    rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
+    step = rate / length
+    low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
+    kept = slice(max(low, 1), max(high, 1) + 1)
+    f = np.asarray(step * np.arange(kept.start, kept.stop), dtype=np.float64)
+    return Block(f, fft.rfft(first)[kept], fft.rfft(second)[kept], step, length, bool(rest))
+
+
+def _quick(length: int) -> int:
+    """Length up to 0.1 % below, whose transform is quick; where none is, the length itself."""
+    from scipy.fft import prev_fast_len
+
+    found = int(prev_fast_len(length, real=True))
+    return found if found >= 0.999 * length else length
+
+
+def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
+    """Noise power of `first` over that of `second`, and its variance, by the rest before the excitation; 1, inf without."""
+    window = max(8, round(0.01 * rate))
+    count = len(first) // window
+    if count < 8:
+        return 1.0, math.inf
+    powers = np.stack([np.square(x[: count * window]).reshape(count, window).mean(axis=1) for x in (first, second)])
+    quiet: Mask = np.all(powers < 1e-2 * powers.max(axis=1, keepdims=True), axis=0)
+    rest = int(np.argmin(quiet)) if not quiet.all() else 0
+    # The last quiet window may hold the first faint samples of the excitation.
+    if (rest - 1) * window < LEAST_REST_SECONDS * rate:
+        return 1.0, math.inf
+    samples = slice(0, (rest - 1) * window)
+    # Slow drift and hum are no noise of this kind; differences leave what is broad.
+    one, two = np.diff(first[samples]).var(), np.diff(second[samples]).var()
+    return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * float(one)

@@ -1,0 +1,181 @@
+"""The ratio of two channels as a rational function of frequency, which a linear bench of a few parts always is.
+
+Vector fitting (Gustavsen & Semlyen, IEEE Transactions on Power Delivery 14(3), 1999): with poles p given, both
+
+    σ(s) m(s) = d + Σ r/(s − p)   and   σ(s) = 1 + Σ c/(s − p)
+
+are linear in r, c and d; the zeros of σ are better poles. Poles are real or come in conjugate pairs and lie in the left
+half-plane. How many are needed is decided by the Bayesian information criterion.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Real
+
+TURNS = 12
+SETTLED = 1e-4
+"""Relative change of the poles at which they stand."""
+FLOOR = 3e-5
+"""Share of the ratio below which nothing is followed: rounding and converters are no better."""
+FOLDED = 2
+"""Order of the polynomial for what sampling folds back."""
+SHARPEST = 30.0
+"""Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
+ORDERS = ((1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
+"""Numbers of real poles and of pairs that are tried: coil, couplings and loading; resonances."""
+ROUGH_ORDERS = ((2, 1), (3, 1), (3, 2))
+"""Those that are tried for a first look."""
+
+
+@dataclass(frozen=True)
+class Rational:
+    """d + Σ r/(s − p).
+
+    Attributes
+    ----------
+    poles, residues : (n,) complex, rad/s and the unit of the ratio times rad/s; conjugates stand side by side
+    constant : its value far above all poles
+    """
+
+    poles: Complex
+    residues: Complex
+    constant: float
+
+    def at(self, frequency_hz: Real) -> Complex:
+        """Ratio (n,) at `frequency_hz` (n,)."""
+        return fractions(frequency_hz, self.poles, self.residues, self.constant)
+
+
+def fractions(frequency_hz: Real, poles: Complex, residues: Complex, constant: complex) -> Complex:
+    """Return d + Σ r/(s − p), shape (n,), at `frequency_hz` (n,)."""
+    out = np.full(len(frequency_hz), constant, dtype=np.complex128)
+    s = 2j * math.pi * frequency_hz
+    for pole, residue in zip(poles, residues, strict=True):
+        out += residue / (s - pole)
+    return out
+
+
+def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex, wanted_hz: Real) -> Complex:
+    """What the two ends of a record leave in its lines at `wanted_hz` (k,).
+
+    They add to its spectrum what a difference of initial states would: a sum of the system's own modes (Pintelon &
+    Schoukens, System Identification, 2nd ed., 2012, section 2.6.3, from memory), and what sampling folds back, smooth.
+
+    Parameters
+    ----------
+    frequency_hz, left, weight : (n,)
+        What the ratio leaves over in the lines that count, and how much they count.
+    poles : (m,) complex
+        Of the ratio.
+    """
+
+    def columns(f: Real) -> Complex:
+        s = 2j * math.pi * f
+        powers = (s / (2.0 * math.pi * frequency_hz[-1]))[:, np.newaxis] ** np.arange(FOLDED + 1)
+        return np.concatenate([1.0 / (s[:, np.newaxis] - poles), powers], axis=1)
+
+    some = columns(frequency_hz) * weight[:, np.newaxis]
+    scale = np.linalg.norm(some, axis=0)
+    x = np.linalg.lstsq(some / scale, left * weight, rcond=1e-10)[0] / scale
+    return np.asarray(columns(wanted_hz) @ x)
+
+
+def _basis(s: Complex, poles: Complex) -> Complex:
+    """Partial fractions (n, k) with real coefficients: of a pair, the sum and j times the difference."""
+    out = 1.0 / (s[:, np.newaxis] - poles)
+    pairs = np.flatnonzero(poles.imag > 0.0)
+    first, second = out[:, pairs], out[:, pairs + 1]
+    out[:, pairs], out[:, pairs + 1] = first + second, 1j * (first - second)
+    return out
+
+
+def _solved(columns: Complex, right: Complex) -> Real:
+    """Real least-squares solution of complex equations whose columns differ by many decades."""
+    scale = np.linalg.norm(columns, axis=0)
+    scale[scale == 0.0] = 1.0
+    left = columns / scale
+    found = np.linalg.lstsq(np.concatenate([left.real, left.imag]), np.concatenate([right.real, right.imag]), rcond=1e-12)[
+        0
+    ]
+    return np.asarray(found / scale)
+
+
+def _zeros(poles: Complex, coefficients: Real) -> Complex:
+    """Zeros of 1 + Σ c/(s − p), mirrored into the left half-plane; conjugates stand side by side."""
+    matrix = np.diag(poles.real).astype(float)
+    ones = np.ones(len(poles))
+    for k in np.flatnonzero(poles.imag > 0.0):
+        matrix[k, k + 1], matrix[k + 1, k] = poles[k].imag, -poles[k].imag
+        ones[k], ones[k + 1] = 2.0, 0.0
+    found = np.linalg.eigvals(matrix - np.outer(ones, coefficients)).astype(np.complex128)
+    found = -np.abs(found.real) + 1j * found.imag
+    real = np.abs(found.imag) < 1e-9 * np.abs(found)
+    upper = found[~real & (found.imag > 0.0)]
+    return np.concatenate([found[real].real.astype(np.complex128), np.stack([upper, upper.conj()], axis=1).ravel()])
+
+
+def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[Rational, float]:
+    """Best function with as many poles as `poles`, from there, and its weighted sum of squares."""
+    right = m * weight
+    for _ in range(TURNS):
+        basis = _basis(s, poles)
+        columns = np.concatenate([basis, np.ones((len(s), 1)), -m[:, np.newaxis] * basis], axis=1)
+        better = _zeros(
+            poles, _solved(np.asarray(columns * weight[:, np.newaxis], dtype=np.complex128), right)[len(poles) + 1 :]
+        )
+        if len(better) != len(poles) or not np.all(np.isfinite(better)):
+            break
+        moved = np.max(np.abs(np.sort(np.abs(better)) / np.sort(np.abs(poles)) - 1.0))
+        poles = better
+        if moved < SETTLED:
+            break
+    basis = _basis(s, poles)
+    columns = np.concatenate([basis, np.ones((len(s), 1))], axis=1)
+    x = _solved(np.asarray(columns * weight[:, np.newaxis], dtype=np.complex128), right)
+    residues = x[:-1].astype(np.complex128)
+    for k in np.flatnonzero(poles.imag > 0.0):
+        residues[k], residues[k + 1] = x[k] + 1j * x[k + 1], x[k] - 1j * x[k + 1]
+    misfit = (columns @ x - m) * weight
+    return Rational(poles, residues, float(x[-1])), float(np.sum(np.abs(misfit) ** 2))
+
+
+def fit_rational(
+    frequency_hz: Real, ratio: Complex, variance: Real, orders: Iterable[tuple[int, int]] = ORDERS
+) -> Rational:
+    """Rational function of the points of a ratio.
+
+    Parameters
+    ----------
+    frequency_hz : (n,) float, increasing
+    ratio : (n,) complex
+    variance : (n,) float
+        E|δm|² of each point.
+    orders : iterable of (int, int)
+        Numbers of real poles and of pairs to try.
+    """
+    weight = 1.0 / np.sqrt(variance + (FLOOR * np.abs(ratio)) ** 2)
+    s = np.asarray(2j * math.pi * frequency_hz, dtype=np.complex128)
+    # Where the ratio stands out most against its usual value is the main resonance, or near enough.
+    peak = frequency_hz[int(np.argmax(np.abs(ratio - np.median(ratio)) / np.sqrt(frequency_hz)))]
+    best, least = None, math.inf
+    for reals, pairs in orders:
+        if 2 * (2 * pairs + reals) + 1 > len(s):
+            continue
+        centres = 2.0 * math.pi * peak * 1.7 ** np.arange(pairs)
+        upper = centres * (-0.1 + 1j)
+        rest = 2.0 * math.pi * np.geomspace(min(3.0 * peak, frequency_hz[-1]), 1.5 * frequency_hz[-1], reals)
+        both = np.stack([upper, upper.conj()], axis=1).ravel()
+        poles = np.concatenate([both, -rest]).astype(np.complex128)
+        found, squares = _vector_fit(s, ratio, weight, poles)
+        criterion = 2.0 * squares + (2 * len(poles) + 1) * math.log(2 * len(s))
+        if criterion < least and np.all(np.abs(found.poles.imag) < 2.0 * SHARPEST * np.abs(found.poles.real)):
+            best, least = found, criterion
+    if best is None:
+        return Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))
+    return best
