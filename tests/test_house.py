@@ -56,6 +56,38 @@ def test_a_file_fits_in_a_head(path):
         assert ast.get_docstring(ast.parse(text)), "a module says what it is"
 
 
+def _definitions(kind):
+    """Every class or function of the package, and its file."""
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, kind):
+                yield node, path
+
+
+def test_a_function_fits_on_a_screen():
+    lines = {f"{path.name}: {one.name}": one.end_lineno - one.lineno + 1 for one, path in _definitions(ast.FunctionDef)}
+    assert {name: count for name, count in lines.items() if count > 60} == {}
+
+
+def test_more_than_eight_parameters_want_a_record():
+    found = [
+        f"{path.name}: {one.name}"
+        for one, path in _definitions(ast.FunctionDef)
+        if "cli" not in path.parts and len([*one.args.posonlyargs, *one.args.args, *one.args.kwonlyargs]) > 8
+    ]
+    assert found == []
+
+
+def test_a_class_name_means_one_thing():
+    names = [one.name for one, _ in _definitions(ast.ClassDef)]
+    assert sorted({name for name in names if names.count(name) > 1}) == []
+
+
+def test_what_is_meant_is_said():
+    """Where a number or a record is meant, the type says so."""
+    assert sum(bool(re.search(r"\bAny\b", line)) for path in MODULES for line in path.read_text().splitlines()) < 100
+
+
 def test_few_files_lie_directly_in_the_package():
     assert len([path for path in (ROOT / "tsfit").iterdir() if path.is_file()]) <= 6
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask
-from tsfit.capture.lines import Block
+from tsfit.capture.lines import Stretch
 
 MAINS_HZ = (50.0, 60.0)
 OFF = 2e-3
@@ -25,7 +25,7 @@ SIDE = 12
 """Lines to either side of a harmonic of which its frequency is read."""
 
 
-def near_mains(block: Block) -> Mask:
+def near_mains(block: Stretch) -> Mask:
     """Lines (n,) where a harmonic of the mains may stand, whether there is hum or not."""
     near = np.zeros(len(block.frequency_hz), dtype=bool)
     for nominal in MAINS_HZ:
@@ -35,12 +35,12 @@ def near_mains(block: Block) -> Mask:
     return near
 
 
-def hum_of(block: Block, left: Complex) -> list[float]:
+def hum_of(block: Stretch, left: Complex) -> list[float]:
     """Frequencies (Hz) of the harmonics of the mains that stand out.
 
     Parameters
     ----------
-    block : Block
+    block : Stretch
     left : (n,) complex
         What the ratio leaves over in each line, over its usual noise.
     """
@@ -67,12 +67,12 @@ def hum_of(block: Block, left: Complex) -> list[float]:
     return [float(order * mains) for order, one in zip(orders, strong, strict=True) if one > STANDS_OUT]
 
 
-def _around(block: Block, frequency_hz: float, lines: int) -> slice:
+def _around(block: Stretch, frequency_hz: float, lines: int) -> slice:
     place = round((frequency_hz - float(block.frequency_hz[0])) / block.step_hz)
     return slice(max(place - lines, 0), max(place + lines + 1, 0))
 
 
-def _refined(block: Block, left: Complex, frequency_hz: float) -> float:
+def _refined(block: Stretch, left: Complex, frequency_hz: float) -> float:
     """Frequency of the tone near `frequency_hz` whose C/(f_k − f) is most like what is left over."""
     here = _around(block, frequency_hz, SIDE)
     f, y = block.frequency_hz[here], left[here]

@@ -26,7 +26,7 @@ LEAST_REST_SECONDS = 0.05
 
 
 @dataclass(frozen=True)
-class Block:
+class Stretch:
     """Lines of one stretch of a record.
 
     Attributes
@@ -53,12 +53,12 @@ class Lines:
 
     Attributes
     ----------
-    blocks : tuple of Block
+    blocks : tuple of Stretch
     noise_share : noise power of the first channel over that of the second, 1 where no rest tells it
     noise : variance of the first channel's noise, infinite where no rest tells it
     """
 
-    blocks: tuple[Block, ...]
+    blocks: tuple[Stretch, ...]
     noise_share: float
     noise: float
 
@@ -77,7 +77,7 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
 
 
-def _block(first: Real, second: Real, rate: float) -> Block:
+def _block(first: Real, second: Real, rate: float) -> Stretch:
     from scipy import fft
 
     length = _quick(len(first))
@@ -88,7 +88,7 @@ def _block(first: Real, second: Real, rate: float) -> Block:
     low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
     kept = slice(max(low, 1), max(high, 1) + 1)
     f = np.asarray(step * np.arange(kept.start, kept.stop), dtype=np.float64)
-    return Block(f, fft.rfft(first)[kept], fft.rfft(second)[kept], step, length, bool(rest))
+    return Stretch(f, fft.rfft(first)[kept], fft.rfft(second)[kept], step, length, bool(rest))
 
 
 def _quick(length: int) -> int:

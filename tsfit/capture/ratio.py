@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains
-from tsfit.capture.lines import Block, Lines, lines_of
+from tsfit.capture.lines import Lines, Stretch, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, fractions, of_the_ends
 
 POINTS_PER_OCTAVE = 24.0
@@ -159,14 +159,14 @@ class _Bands:
             float(f) for block, used in zip(self.blocks, self.used, strict=True) for f in block.frequency_hz[~used]
         )
 
-    def _model(self, block: Block, model: Rational | None) -> Complex:
+    def _model(self, block: Stretch, model: Rational | None) -> Complex:
         if model is not None:
             return model.at(block.frequency_hz)
         one = np.vdot(block.first, block.second) / np.vdot(block.first, block.first).real
         return np.full(len(block.first), one)
 
     def _ends(
-        self, block: Block, m0: Complex, band: NDArray[np.intp], used: Mask, model: Rational | None
+        self, block: Stretch, m0: Complex, band: NDArray[np.intp], used: Mask, model: Rational | None
     ) -> Complex | float:
         """What ends that are not at rest leave in the second channel's lines, and hum: an undamped mode from end to end."""
         if model is None:

@@ -90,7 +90,7 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     from tsfit.box.compare.form import comparison_form
 
     outputs.refuse_existing()
-    asked = Asked(**{one.name: options.pop(one.name) for one in fields(Asked)[:-1]}, amplifier=options)
+    asked = AskedComparison(**{one.name: options.pop(one.name) for one in fields(AskedComparison)[:-1]}, amplifier=options)
     candidates = _candidates(asked)
     result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz) for case in _cases(candidates, asked)])
     data = comparison_form(result)
@@ -106,7 +106,7 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
 
 
 @dataclass(frozen=True)
-class Asked:
+class AskedComparison:
     """What the options ask for, in their units.
 
     Of the drivers one value each in their order, or fewer; wiring and amplifier are those of all, and so are the boxes.
@@ -139,7 +139,7 @@ class Asked:
         return chain(given, repeat(None))
 
 
-def _candidates(asked: Asked) -> list[Candidate]:
+def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
@@ -169,7 +169,7 @@ def _candidates(asked: Asked) -> list[Candidate]:
     return found
 
 
-def _cases(candidates: list[Candidate], asked: Asked) -> list[Case]:
+def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
     from tsfit.box.compare import conditions as equal
     from tsfit.box.file import read_box
 

@@ -35,7 +35,7 @@ RAYLEIGH_MEDIAN = math.sqrt(math.log(4.0))
 
 
 @dataclass(frozen=True)
-class Band:
+class ExcludedBand:
     """A band left out: which points (n,) of those given, from where to where in Hz, and why."""
 
     points: Mask
@@ -44,7 +44,7 @@ class Band:
     reason: str
 
 
-def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[Band]:
+def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[ExcludedBand]:
     """Find the bands of a sweep that stand out of its smooth misfit.
 
     Parameters
@@ -76,7 +76,7 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
         ):
             points = np.zeros(len(frequency_hz), dtype=bool)
             points[first:end] = True
-            bands.append(Band(points, low, high, hum or "a narrow resonance of surround, cone or box, or a leak"))
+            bands.append(ExcludedBand(points, low, high, hum or "a narrow resonance of surround, cone or box, or a leak"))
     return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
 
 

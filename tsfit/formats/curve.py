@@ -17,7 +17,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, write_new
 from tsfit.base.notes import QualityNote
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.formats.curve_text import Column, Table, decode, read_table, refuse
+from tsfit.formats.curve_text import Column, TextTable, decode, read_table, refuse
 from tsfit.formats.phase_law import GOOD_PHASE, SURE, is_mirrored, phase_misses
 from tsfit.formats.touchstone import is_touchstone, read_touchstone, touchstone_text
 
@@ -118,7 +118,7 @@ def write_curve(curve: ImpedanceCurve, path: Path) -> None:
     write_new(path, "\n".join([",".join(names), *rows]) + "\n")
 
 
-def _from_table(table: Table, path: Path) -> _Raw:
+def _from_table(table: TextTable, path: Path) -> _Raw:
     width = table.values.shape[1]
     if width < 3:
         message = f"has {width} column{'s'[: width - 1]}; export the phase too, a magnitude alone does not do."
@@ -159,7 +159,7 @@ def _impedance(name: str, a: Real, b: Real) -> Complex:
     return np.asarray(a * (np.cos(angle) + 1j * np.sin(angle)))
 
 
-def _named(table: Table, columns: tuple[Column, ...], path: Path) -> _Raw:
+def _named(table: TextTable, columns: tuple[Column, ...], path: Path) -> _Raw:
     """Take the columns by the names that the header gives them."""
     data = {c.role: c.scale * table.values[:, k] for k, c in enumerate(columns) if c.role}
     unit = next((column.unit for column in columns if column.role == "phase"), "")
@@ -190,7 +190,7 @@ def _named(table: Table, columns: tuple[Column, ...], path: Path) -> _Raw:
     return _most_lawful({name: raw(name, a, b) for name in (DEGREES, RADIANS)}, table, path)
 
 
-def _most_lawful(readings: dict[str, _Raw], table: Table, path: Path) -> _Raw:
+def _most_lawful(readings: dict[str, _Raw], table: TextTable, path: Path) -> _Raw:
     """Pick the reading that obeys the law of phase clearly better than any other."""
     if not readings:
         refuse(path, f"is no impedance of a driver in any reading of its columns; {HEADER}.", "columns")

@@ -44,7 +44,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Table:
+class TextTable:
     """Numbers (n, k), the line each row stood on (n,), and the columns that a header named, if there was one."""
 
     values: Real
@@ -78,7 +78,7 @@ def decode(raw: bytes, path: Path) -> str:
     return text.replace("\u2212", "-").replace("\x1a", "")
 
 
-def read_table(text: str, path: Path) -> Table:
+def read_table(text: str, path: Path) -> TextTable:
     """Find the rows of numbers and the header above them.
 
     Raises
@@ -107,7 +107,7 @@ def read_table(text: str, path: Path) -> Table:
             refuse(path, message, "ragged", number)
     values = np.array([[_number(cell.strip(), comma, path, number) for cell in row] for number, row in cells])
     columns = _header([(number, line) for number, line in told if number < first], separator, width, path)
-    return Table(values, np.array([number for number, _ in cells]), columns)
+    return TextTable(values, np.array([number for number, _ in cells]), columns)
 
 
 def _starts_with_number(line: str) -> bool:

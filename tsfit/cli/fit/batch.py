@@ -31,13 +31,13 @@ class AskedFit(TypedDict):
     demands: NotRequired[Demands]
 
 
-class Asked(AskedFit):
+class AskedBatch(AskedFit):
     """The same, and with how many Monte Carlo trials."""
 
     monte_carlo: Trials
 
 
-def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **asked: Unpack[Asked]) -> int:
+def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **asked: Unpack[AskedBatch]) -> int:
     """Fit `benches` into the folder of ``-o``, print what came of each in their order, and return the exit code."""
     names = fit_names(benches, outputs.output)
     refuse_existing(summary, replace=outputs.replace)

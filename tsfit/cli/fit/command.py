@@ -11,7 +11,7 @@ import click
 from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
-    from tsfit.cli.fit.batch import Asked, AskedFit, Trials
+    from tsfit.cli.fit.batch import AskedBatch, AskedFit, Trials
     from tsfit.driver.fit_result import FitResult
 
 
@@ -73,7 +73,7 @@ def fit(
     bounds: tuple[str, ...],
     budget: bool,
     outputs: Outputs,
-    **asked: Unpack[Asked],
+    **asked: Unpack[AskedBatch],
 ) -> int:
     """Fit all the sweeps that a bench file names, together.
 
