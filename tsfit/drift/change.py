@@ -24,6 +24,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.load import air_load_change
 from tsfit.drift.entry import Entry, differences
@@ -57,7 +58,6 @@ USUAL = (0.005, 0.003, 0.003, 0.015, 0.002)
 """Relative standard deviation of a repeat, by cause, until the log's own repeats tell: common practice, no source."""
 USUAL_FREEDOM = 2.0
 """So many repeats are the usual ones worth."""
-K = 2.0
 
 
 @dataclass(frozen=True)
@@ -226,8 +226,8 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
             figure=figure,
             change=math.expm1(delta[k]),
             stdev=float(stdev[k]) * math.exp(delta[k]),
-            e_n=float(delta[k] / (K * stdev[k])),
-            beyond_repeatability=bool(abs(delta[k]) > K * stdev[k]),
+            e_n=float(delta[k] / (COVERAGE_FACTOR * stdev[k])),
+            beyond_repeatability=bool(abs(delta[k]) > COVERAGE_FACTOR * stdev[k]),
             kelvin=math.log1p(math.expm1(delta[k])) / COPPER_PER_K if figure == "Re" else None,
         )
         for k, (cause, figure) in enumerate(FIGURES.items())

@@ -9,7 +9,6 @@ memory). The Bayesian information criterion (Schwarz, Annals of Statistics 6(2),
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -129,18 +128,6 @@ def _shape(course: Course, t: Real, theta: Real) -> Real:
     return np.zeros((len(theta), len(t)))
 
 
-def student(freedom: float) -> Callable[[Real], Real]:
-    """Cumulative Student t distribution, to 1e-5: ∫ cos^(ν−1) θ dθ up to tan θ = x/√ν.
-
-    SciPy's would take longer to import than a whole log takes to read.
-    """
-    theta = np.linspace(-0.5 * math.pi, 0.5 * math.pi, 4001)
-    density = np.cos(theta) ** (freedom - 1.0)
-    below = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
-    below /= below[-1]
-    return lambda x: np.asarray(np.interp(np.arctan(x / math.sqrt(freedom)), theta, below))
-
-
 class _Fits:
     """All the fits of one course over its grid."""
 
@@ -200,13 +187,14 @@ class _Fits:
         if self.course == "exponential" and weight[-1] * len(weight) > 0.05 * weight.max() * len(weight):
             return end, None
         reach = float(np.max(np.abs(centre - end) + 50.0 * spread)) + 1e-12
-        below = student(self.freedom)
+        from scipy.special import stdtr
+
         band = []
         for share in (0.025, 0.975):
             low, high = end - reach, end + reach
             for _ in range(BISECTIONS):
                 middle = 0.5 * (low + high)
-                beyond = float(weight @ below((middle - centre) / spread)) >= share
+                beyond = float(weight @ stdtr(self.freedom, (middle - centre) / spread)) >= share
                 low, high = (low, middle) if beyond else (middle, high)
             band.append(0.5 * (low + high))
         return end, (band[0], band[1])

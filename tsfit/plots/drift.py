@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.figure import Figure
 
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, frequency_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     from tsfit.drift.box import BoxedChange
     from tsfit.drift.history import CauseHistory, History
 
-K = 2.0
 POINTS = 300
 LEVEL_SPAN_DB = 40.0
 
@@ -50,9 +50,17 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         return np.asarray(100.0 * np.expm1(logarithm - zero))
 
     values = percent(one.logarithm)
-    panel.axhspan(*(K * 100.0 * side * float(np.median(one.stdev)) for side in (-1.0, 1.0)), color=HAIR, alpha=0.6, lw=0)
+    usual = COVERAGE_FACTOR * 100.0 * float(np.median(one.stdev))
+    panel.axhspan(-usual, usual, color=HAIR, alpha=0.6, lw=0)
     panel.errorbar(
-        one.hours, values, 100.0 * K * one.stdev, fmt="o", markersize=3.0, color=colour, elinewidth=0.7, capsize=0.0
+        one.hours,
+        values,
+        100.0 * COVERAGE_FACTOR * one.stdev,
+        fmt="o",
+        markersize=3.0,
+        color=colour,
+        elinewidth=0.7,
+        capsize=0.0,
     )
     if settling.enough:
         hours = np.linspace(float(one.hours[0]), last, POINTS)
@@ -67,7 +75,7 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         )
         note(panel, text, (1.0, end), colour, (0, up), xycoords=("axes fraction", "data"), ha="right", va=side)
     value_axis(panel, "%")
-    bars = 100.0 * K * one.stdev
+    bars = 100.0 * COVERAGE_FACTOR * one.stdev
     low, high = float(np.min(values - bars)), float(np.max(values + bars))
     panel.set_ylim(low - 0.1 * (high - low), high + (0.3 if told else 0.1) * (high - low))
     note(

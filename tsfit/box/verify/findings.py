@@ -9,6 +9,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from tsfit.base.conformity import conformity
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.box.design.tolerance import TUNING_ERROR, VOLUME_ERROR
 from tsfit.box.enclosure import Enclosure
@@ -114,12 +116,9 @@ class BuiltBox:
 def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Comparison:
     """Judge a deviation with its expanded uncertainty (k = 2), as ISO 14253-1 does."""
     deviation, stdev = built.value / planned - 1.0, built.stdev / planned
-    verdict: Verdict = "undecided"
-    if abs(deviation) - 2.0 * stdev > tolerance:
-        verdict = "off"
-    elif abs(deviation) + 2.0 * stdev <= tolerance:
-        verdict = "as planned"
-    return Comparison(name, planned, built, deviation, stdev, tolerance, verdict)
+    judged = conformity(deviation, tolerance, COVERAGE_FACTOR * stdev)
+    words: dict[str, Verdict] = {"inside": "as planned", "outside": "off", "undecided": "undecided"}
+    return Comparison(name, planned, built, deviation, stdev, tolerance, words[judged])
 
 
 def advice(
