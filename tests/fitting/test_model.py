@@ -148,5 +148,5 @@ def test_a_sweep_keeps_the_points_that_are_used():
     sweep = make_sweep(curve, State(), 3, np.array([False, True, True, False, True]))
     assert (sweep.number, sweep.frequency_hz.tolist()) == (3, f[[1, 2, 4]].tolist())
     np.testing.assert_allclose(sweep.noise, [0.2, 0.3, 0.5])
-    np.testing.assert_allclose(sweep.systematic["gain"], [0.0, 1.0, 0.0], atol=1e-12)
+    np.testing.assert_allclose(sweep.systematic["gain"], [[0.0] * 3, [1.0] * 3, [0.0] * 3], atol=1e-12)
     assert not make_sweep(replace(curve, variance_ohm2=None), State(), 0, np.ones(5, bool)).noise.any()

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from tsfit.base.intervals import NORMAL_95
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.parameters import LEVELS
-from tsfit.fitting.least_squares import CLOSE, descend
+from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import slopes_at
 from tsfit.fitting.reference_conditions import parameter_table
 from tsfit.fitting.solve import Solved
@@ -44,15 +44,33 @@ NEAR = 0.01
 """Distance from 1.96 at which an end is found."""
 
 
-def _measure(best: Solved, names: Iterable[str]) -> Callable[[Real], Real]:
-    """Return the function whose interval is symmetric where the covariance is right: logarithms, or levels as such."""
-    wanted = list(names)
+@dataclass(frozen=True)
+class _Bowl:
+    """The sum of squares as the covariance weighs it (points that share one error count once), and where it is least.
 
-    def rows(x: Real) -> Real:
-        table = parameter_table(best.model, x)
-        return np.stack([table[name] if name in LEVELS else np.log(table[name]) for name in wanted])
+    Attributes
+    ----------
+    best : Solved
+    objective : Objective, whose sum of squares it is
+    covariance : (n_variables, n_variables) float
+    x, least : where the sum is least, and how much it is there
+    """
 
-    return rows
+    best: Solved
+    objective: Objective
+    covariance: Real
+    x: Real
+    least: float
+
+    def measure(self, names: Iterable[str]) -> Callable[[Real], Real]:
+        """Return the function whose interval is symmetric where the covariance is right: logarithms, or levels as such."""
+        wanted = list(names)
+
+        def rows(x: Real) -> Real:
+            table = parameter_table(self.best.model, x)
+            return np.stack([table[name] if name in LEVELS else np.log(table[name]) for name in wanted])
+
+        return rows
 
 
 @np.errstate(all="ignore")
@@ -61,6 +79,7 @@ def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[d
 
     Parameters
     ----------
+    best : Solved
     estimates : dict of Estimate
         By names of `parameter_table`, as the covariance has them; those that are not positive are left alone.
     """
@@ -68,84 +87,90 @@ def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[d
     doubtful = [k for k in range(len(spread) - best.model.n_priors) if spread[k] > KNOWN_WELL]
     if not doubtful:
         return {}, []
+    bowl = _bowl(best)
     each = np.eye(len(spread))
-    poor = [k for k in doubtful if _poor(best, each[k])]
+    poor = [k for k in doubtful if _poor(bowl, each[k])]
     if not poor:
         return {}, []
     names = [name for name, estimate in estimates.items() if name in LEVELS or estimate.value > 0.0]
-    slopes = dict(zip(names, slopes_at(_measure(best, names), best.x, best.covariance), strict=True))
+    slopes = dict(zip(names, slopes_at(bowl.measure(names), best.x, best.covariance), strict=True))
     traced, lost = {}, []
     for name, slope in slopes.items():
-        along = best.covariance @ slope
+        along = bowl.covariance @ slope
         stdev = math.sqrt(max(slope @ along, 0.0))
         related = stdev > 0.0 and np.max(np.abs(along[poor]) / spread[poor]) > RELATED * stdev
-        if not related or not _poor(best, slope):
+        if not related or not _poor(bowl, slope):
             continue
-        low, high = (_end(best, name, side * stdev, along / stdev**2) for side in (-1.0, 1.0))
+        low, high = (_end(bowl, name, side * stdev, along / stdev**2) for side in (-1.0, 1.0))
         if low is None or high is None:
             lost.append(name)
         else:
-            start = float(_measure(best, [name])(best.x)[0])
+            start = float(bowl.measure([name])(bowl.x)[0])
             traced[name] = _with_interval(estimates[name], name, stdev, start, (low, high))
     return traced, _notes(traced, lost)
 
 
-def _poor(best: Solved, slope: Real) -> bool:
+def _bowl(best: Solved) -> _Bowl:
+    return _Bowl(best, best.objective, best.covariance, best.x, best.solution.least)
+
+
+def _poor(bowl: _Bowl, slope: Real) -> bool:
     """Whether the least sum of squares misses the parabola as the figure of `slope` (n_variables,) moves.
 
     The others follow along the covariance and then by one linear step, for which the model is evaluated anyway.
     """
-    objective, along = best.objective, best.covariance @ slope
+    along = bowl.covariance @ slope
     step = AWAY * along / math.sqrt(slope @ along)
-    for x in (best.x - step, best.x + step):
-        r, j = objective.residual(x), objective.jacobian(x)
+    for x in (bowl.x - step, bowl.x + step):
+        r, j = bowl.objective.residual(x), bowl.objective.jacobian(x)
         # The step with the figure held: least |r + jᵀδ|² with slope·δ = 0, by a multiplier.
         held = np.block([[j @ j.T, slope[:, None]], [slope[None, :], np.zeros((1, 1))]])
         scale = 1.0 / np.sqrt(np.append(np.diag(j @ j.T), slope @ along))
         wanted = np.append(-(j @ r), 0.0)
         delta = scale * np.linalg.lstsq(held * np.outer(scale, scale), scale * wanted, rcond=1e-13)[0]
-        added = float(np.sum((r + delta[:-1] @ j) ** 2)) - best.solution.least
+        added = float(np.sum((r + delta[:-1] @ j) ** 2)) - bowl.least
         if not abs(added - AWAY**2) <= POOR * AWAY**2:
             return True
     return False
 
 
-def _minimum(best: Solved, x: Real, name: str, value: float, stdev: float) -> Real | None:
+def _minimum(bowl: _Bowl, x: Real, name: str, value: float, stdev: float) -> Real | None:
     """Least sum of squares from `x` on, the figure `name` held at `value` to within `stdev`; None where there is no end."""
-    objective, measure = best.objective, _measure(best, [name])
+    objective, measure = bowl.objective, bowl.measure([name])
 
     def residual(at: Real) -> Real:
         return np.concatenate([objective.residual(at), [(measure(at)[0] - value) / stdev]])
 
     def jacobian(at: Real) -> Real:
-        return np.concatenate([objective.jacobian(at), slopes_at(measure, at, best.covariance).T / stdev], axis=1)
+        return np.concatenate([objective.jacobian(at), slopes_at(measure, at, bowl.covariance).T / stdev], axis=1)
 
     found, _, ended = descend(residual, jacobian, x, CLOSE)
     return found if ended else None
 
 
-def _end(best: Solved, name: str, stdev: float, way: Real) -> float | None:
-    """Where the least sum of squares has grown by 1.96², in units of `_measure`; None where it never does.
+def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
+    """Where the least sum of squares has grown by 1.96², in units of `_Bowl.measure`; None where it never does.
 
     Parameters
     ----------
+    bowl : _Bowl
     name : of the figure
     stdev : of the figure, negative for the low end
     way : (n_variables,) float, change of the variables for a unit of the figure
     """
-    objective, measure = best.objective, _measure(best, [name])
-    start = float(measure(best.x)[0])
-    at, x = start, best.x
+    measure = bowl.measure([name])
+    start = float(measure(bowl.x)[0])
+    at, x = start, bowl.x
     # The root of what is added is nearly straight, so a secant from one trial value to the next finds the end.
     root, wanted = 0.0, start + NORMAL_95 * stdev
     for _ in range(TRIALS):
         if not abs(wanted - start) <= FARTHEST * abs(stdev):
             return None
-        found = _minimum(best, x + way * (wanted - at), name, wanted, STIFF * abs(stdev))
+        found = _minimum(bowl, x + way * (wanted - at), name, wanted, STIFF * abs(stdev))
         if found is None:
             return None
         before, at, x = at, float(measure(found)[0]), found
-        last, root = root, math.sqrt(max(objective.sum(x) - best.solution.least, 0.0))
+        last, root = root, math.sqrt(max(bowl.objective.sum(x) - bowl.least, 0.0))
         if abs(root - NORMAL_95) < NEAR:
             return at
         if not abs(root - last) > 0.0:

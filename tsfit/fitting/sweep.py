@@ -59,6 +59,10 @@ class FitSweep:
     number: int
 
 
+FLAT = 1e-4
+"""Share of a shift that coefficients alike at all frequencies may miss."""
+
+
 def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> FitSweep:
     """Keep the points of `curve` that are `used` (n,)."""
     noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
@@ -66,10 +70,17 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
     s = 1j * curve.frequency_hz[used] / np.sqrt(curve.frequency_hz[used][0] * curve.frequency_hz[used][-1])
     course = np.stack([np.ones_like(s), s, 1.0 / s])
     powers = np.stack([np.ones_like(z), z, z**2])
-    columns = (powers[:, np.newaxis] * course).reshape(9, -1).T / np.abs(z)[:, np.newaxis]
-    scale = np.linalg.norm(columns, axis=0)
+    weight = 1.0 / np.abs(z)
+    flat = (powers * weight).T
+    rising = ((powers * weight)[:, np.newaxis] * course).reshape(9, -1).T
     systematic: dict[str, Complex] = {}
     for name, shift in curve.systematic.items():
-        found = np.linalg.lstsq(columns / scale, shift[used] / np.abs(z), rcond=1e-9)[0] / scale
+        wanted = shift[used] * weight
+        found = np.linalg.lstsq(flat, wanted, rcond=None)[0]
+        if np.max(np.abs(flat @ found - wanted)) <= FLAT * np.max(np.abs(wanted)):
+            systematic[name] = np.asarray(found[:, np.newaxis] * np.ones_like(z), dtype=np.complex128)
+            continue
+        scale = np.linalg.norm(rising, axis=0)
+        found = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
         systematic[name] = np.asarray(found.reshape(3, 3) @ course, dtype=np.complex128)
     return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number)
