@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains
 from tsfit.capture.lines import Lines, Stretch, lines_of
-from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, fractions, of_the_ends
+from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
 
 POINTS_PER_OCTAVE = 24.0
 TURNS = 3
@@ -142,9 +142,7 @@ class _Bands:
             self._tell_noise(m0, second, correction)
         correction, weight, bias = self._correct(m0, second)
         centre = self.centre
-        base = (
-            fractions(centre, np.zeros(0, complex), np.zeros(0, complex), m0[0][0]) if model is None else model.at(centre)
-        )
+        base = np.full(self.count, m0[0][0]) if model is None else model.at(centre)
         driven = self._sum([np.abs(block.first) ** 2 for block in self.blocks])
         weight = np.where(driven > QUIET * driven.max(), weight, 0.0)
         with np.errstate(divide="ignore"):
