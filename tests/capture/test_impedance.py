@@ -85,10 +85,10 @@ def test_systematic_directions(recorded):
     curve = impedance_from_recording(path, rig)
     z = curve.impedance_ohm
     assert set(curve.systematic) >= {"reference resistor", "channel gain"}
-    np.testing.assert_allclose(curve.systematic["reference resistor"], 1e-3 * z, rtol=1e-3)
-    np.testing.assert_allclose(curve.systematic["channel gain"], ASSUMED_GAIN * z * (1.0 + z / 100.0), rtol=1e-3)
+    np.testing.assert_allclose(curve.systematic["reference resistor"], 1e-3 * z, rtol=1e-7)
+    np.testing.assert_allclose(curve.systematic["channel gain"], ASSUMED_GAIN * z * (1.0 + z / 100.0), rtol=1e-7)
     trimmed = impedance_from_recording(path, rig, gain=GainTrim(uncertainty=0.001))
-    np.testing.assert_allclose(trimmed.systematic["channel gain"], 0.001 * z * (1.0 + z / 100.0), rtol=1e-6)
+    np.testing.assert_allclose(trimmed.systematic["channel gain"], 0.001 * z * (1.0 + z / 100.0), rtol=1e-7)
     assert "not_calibrated" not in {note.code for note in trimmed.notes}
 
 

@@ -96,10 +96,9 @@ class Terms:
         own axes, each under the name of what it is most.
         """
         out: dict[str, Complex] = {}
-        base = self.impedance(m, frequency_hz)
         for name, direction in self._directions():
-            moved = replace(self, x=self.x + STEP * direction)
-            out[name] = np.asarray((moved.impedance(m, frequency_hz) - base) / STEP)
+            above, below = (replace(self, x=self.x + step * direction) for step in (STEP, -STEP))
+            out[name] = (above.impedance(m, frequency_hz) - below.impedance(m, frequency_hz)) / (2.0 * STEP)
         return out
 
     def _directions(self) -> list[tuple[str, Real]]:
