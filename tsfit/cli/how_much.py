@@ -34,6 +34,8 @@ def _said(context: click.Context, option: click.Parameter, value: bool) -> None:
     if not value or root.meta.get(key):
         return
     root.meta[key] = True
+    if root.meta.get("tsfit.quiet") and root.meta.get("tsfit.verbose"):
+        raise click.UsageError("--quiet and --verbose exclude each other; leave one away.")
     if option.name == "verbose":
         import logging
 
@@ -50,5 +52,3 @@ def _said(context: click.Context, option: click.Parameter, value: bool) -> None:
             log.setLevel(logging.NOTSET)
 
         root.call_on_close(leave)
-    if root.meta.get("tsfit.quiet") and root.meta.get("tsfit.verbose"):
-        raise click.UsageError("--quiet and --verbose exclude each other; leave one away.")
