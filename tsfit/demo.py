@@ -9,14 +9,12 @@ from pathlib import Path
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, to_json, write_new
 from tsfit.bench.batch import fit_many
-from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
-from tsfit.box.compare.drivers import compare
+from tsfit.box.compare.drivers import DriverComparison, compare
 from tsfit.box.compare.form import comparison_form
-from tsfit.box.compare.result import DriverComparison
+from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import Opening, StatedLosses
 from tsfit.box.ports import Port
-from tsfit.box.vented import VentedPlan
 from tsfit.check.boxes import check_sheet
 from tsfit.check.forms import check_form
 from tsfit.check.verdict import CheckResult

@@ -12,9 +12,9 @@ from helpers.boxes import vented_box
 from helpers.made_fit import made_fit
 from helpers.ngspice import Box, netlist, run
 
-from tsfit.box.bands import with_bands
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
+from tsfit.box.uncertainty import with_bands
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.record import Driver

@@ -9,12 +9,13 @@ import time
 from dataclasses import replace
 
 import numpy as np
+from helpers.boxes import vented_search
 
-from tsfit.box.design.search import VentedSearch, best_vented, usual_limits
+from tsfit.box.design.search import best_vented, usual_limits
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 1.2e-3})
-SEARCH = VentedSearch(
+SEARCH = vented_search(
     HERON, replace(usual_limits(HERON, 0.1), port_speed=15.0, delay=0.03), math.sqrt(50.0 * HERON.Re), leak_q=10.0
 )
 STEP, SHARE = 0.01, 40

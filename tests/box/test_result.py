@@ -2,7 +2,7 @@
 
 import pytest
 
-from tsfit.box.closed import ClosedPlan
+from tsfit.box.kinds import ClosedPlan
 from tsfit.box.numbers import cutoff
 from tsfit.driver.record import Driver
 

@@ -1,11 +1,13 @@
 """How the fields of a record are told: by option or key, in the units of people, and back."""
 
+import math
 from dataclasses import dataclass
 from typing import Annotated
 
 import pytest
 
-from tsfit.box.told import LITRE, MM, Inside, Told, in_units, leaves, leaves_of_kind, made, told
+from tsfit.base.errors import TsfitError
+from tsfit.box.told import LITRE, MM, Inside, Told, in_units, leaves, leaves_of_kind, made, told, within
 
 
 @dataclass(frozen=True)
@@ -48,3 +50,23 @@ def test_values_are_told_in_the_units_of_people():
     assert told(Crate(float("inf")))["volume_l"] is None
     assert told(Crate(0.03))["hole.count"] is None
     assert in_units(Hole(0.008, 2)) == {"width_mm": 8.0, "count": 2.0, "lid.depth_mm": None}
+
+
+@pytest.mark.parametrize("value", [0.0, 5, 10.0])
+def test_the_bounds_belong_to_it(value):
+    assert within(value, 0.0, 10.0, "tuning", "Hz") == value
+
+
+@pytest.mark.parametrize(
+    ("value", "high", "says"),
+    [
+        (-0.1, 10.0, "tuning: -0.1 Hz cannot be; give a value between 0 and 10 Hz."),
+        (10.1, 10.0, "tuning: 10.1 Hz cannot be; give a value between 0 and 10 Hz."),
+        (math.nan, 10.0, "tuning: nan Hz cannot be; give a value between 0 and 10 Hz."),
+        (-1.0, math.inf, "tuning: -1 Hz cannot be; give 0 Hz or more."),
+    ],
+)
+def test_beyond_them_it_is_refused(value, high, says):
+    with pytest.raises(TsfitError) as refused:
+        within(value, 0.0, high, "tuning", "Hz")
+    assert (refused.value.message, refused.value.code) == (says, "wrong_value")

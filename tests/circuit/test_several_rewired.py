@@ -8,9 +8,8 @@ from helpers.boxes import closed_box
 from helpers.made_fit import made_fit
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.bands import drawn_box
 from tsfit.box.compare.consequence import consequence, exact
-from tsfit.box.design.tolerance import driver_draws
+from tsfit.box.uncertainty import drawn_box, driver_draws
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import infinite_baffle
 from tsfit.circuit.response import Circuit, Response, Source

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import fields
 
-from tsfit.box.kinds import PLANS
+from tsfit.box.design.search import VentedSearch
+from tsfit.box.enclosure import Enclosure
+from tsfit.box.kinds import PLANS, ClosedChamber, VentedChamber
 from tsfit.box.limits import Ratings
 from tsfit.box.parts import DriverSet, Filling, Opening, Radiator, StatedDrive, StatedLosses
 from tsfit.box.ports import Port
-from tsfit.box.vented import ClosedChamber, VentedChamber
+from tsfit.circuit.load import Load, Losses
 
 
 def _taken(record, values, **renamed):
@@ -49,6 +51,11 @@ def box_plan(kind, **values):
 
 def _built(kind, driver, frequency_hz=None, **values):
     return box_plan(kind, **values).build(driver, frequency_hz)
+
+
+def vented_search(driver, limits, voltage=2.83, **losses):
+    """Make a search for a vented box of one driver."""
+    return VentedSearch(Enclosure("vented", driver, Load(), voltage), limits, Losses(**losses))
 
 
 def closed_box(driver, **values):

@@ -8,8 +8,8 @@ import numpy as np
 
 from helpers.boxes import box_plan
 from helpers.made_fit import made_fit
-from tsfit.box.design.tolerance import driver_draws
 from tsfit.box.ports import Port
+from tsfit.box.uncertainty import driver_draws
 from tsfit.circuit import load
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve

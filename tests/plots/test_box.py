@@ -8,8 +8,8 @@ from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_bo
 from helpers.made_fit import made_fit
 from helpers.read_plot import png, texts
 
-from tsfit.box.bands import with_bands
 from tsfit.box.ports import Port
+from tsfit.box.uncertainty import with_bands
 from tsfit.driver.record import Driver
 from tsfit.plots.box import box_figure, step_figure
 

@@ -4,15 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import vented_search
 from matplotlib.contour import QuadContourSet
 
-from tsfit.box.design.search import VentedSearch, design_map, usual_limits
+from tsfit.box.design.search import design_map, usual_limits
 from tsfit.driver.record import Driver
 from tsfit.plots.design import map_figure
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 PLACE = (0.06, 31.0)
-SEARCH = VentedSearch(HERON, replace(usual_limits(HERON, 0.1), delay=0.025), leak_q=10.0)
+SEARCH = vented_search(HERON, replace(usual_limits(HERON, 0.1), delay=0.025), leak_q=10.0)
 
 
 def contours(quantities):

@@ -9,8 +9,7 @@ import math
 import numpy as np
 import pytest
 
-from tsfit.box.enclosure import Enclosure
-from tsfit.box.step import step_response
+from tsfit.box.enclosure import Enclosure, step_response
 from tsfit.circuit.load import Losses, closed_box, vented_box
 from tsfit.circuit.response import Circuit, Response, Source
 from tsfit.driver.air import Air
@@ -79,7 +78,7 @@ def test_response_and_group_delay(box):
 @pytest.mark.against("step response as drawn", "python-control", "0.2 % of the jump")
 @pytest.mark.parametrize("box", BOXES)
 def test_the_drawn_step_response(box):
-    """`tsfit.box.step` against control.step_response, half a millisecond away from the jump."""
+    """`tsfit.box.enclosure` against control.step_response, half a millisecond away from the jump."""
     model, load = BOXES[box][0](), BOXES[box][1]
     driver = Driver("P", Re=P["Re"], Fs=30.905, Qms=1.0, Qes=1.0, Mms=P["Mms"], Sd=P["Sd"], air=AIR)
     time, pressure = step_response(Enclosure("closed", driver, load, 2.0, sets=P))

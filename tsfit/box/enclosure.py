@@ -93,6 +93,11 @@ class Enclosure:
     sets: Mapping[str, Number] | None = None
 
     @property
+    def braked(self) -> Driver:
+        """The drivers as one whose Qes counts the source resistance, Qes·(1 + Rg/Re), as textbook formulas want it."""
+        return replace(self.driver, Qes=self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re))
+
+    @property
     def parameters(self) -> Mapping[str, Number]:
         """Circuit values of the driver, or the parameter sets that stand in for them."""
         return self.driver.values() if self.sets is None else self.sets
@@ -231,3 +236,32 @@ def curves(enclosure: Enclosure, frequency_hz: Real) -> Curves:
         port_speed_m_s=moves.port_speed,
         radiator_excursion_mm=None if radiator is None else 1e3 * radiator,
     )
+
+
+SAMPLES = 65536
+AHEAD = 0.02
+"""Share of the time shown that lies before the step."""
+
+
+def step_response(enclosure: Enclosure, duration_s: float | None = None) -> tuple[Real, Real]:
+    """Return time (s) and pressure (Pa at 1 m in half space) around a step from 0 to the drive's RMS volts.
+
+    Parameters
+    ----------
+    duration_s : float, optional
+        Time shown; four periods of the driver's resonance when left out.
+    """
+    shown = 4.0 / enclosure.driver.Fs if duration_s is None else duration_s
+    # A lightly damped port rings long after what is shown; sixteen times as long leaves nothing of it.
+    period = 32.0 * shown
+    n = SAMPLES
+    harmonic = np.arange(1, n // 2 + 1)
+    frequency = harmonic / period
+    pressure = enclosure.respond(frequency).pressure
+    fade = np.clip((frequency / frequency[-1] - 2.0 / 3.0) * 3.0, 0.0, 1.0)
+    spectrum = np.where(harmonic % 2 == 1, pressure / (1j * math.pi * harmonic), 0.0) * np.cos(0.5 * math.pi * fade) ** 2
+    wave = np.fft.irfft(np.concatenate([[0.0], spectrum]), n) * n
+    step = period / n
+    before, after = round(AHEAD * shown / step), round((1.0 - AHEAD) * shown / step)
+    time = np.asarray(np.arange(-before, after) * step, dtype=np.float64)
+    return time, np.concatenate([wave[n - before :], wave[:after]])

@@ -15,12 +15,12 @@ from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import Alignment
 from tsfit.box.design.proposal import Proposal
 from tsfit.box.design.search import Limits
-from tsfit.box.design.tolerance import Sensitivity
 from tsfit.box.limits import Ratings
 from tsfit.box.panels import CAUTIONS, Cabinet
 from tsfit.box.result import Bands, BoxResult
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import LITRE
+from tsfit.box.uncertainty import Sensitivity
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.box.verify.findings import Comparison as Held
 from tsfit.driver.fit_result import Estimate

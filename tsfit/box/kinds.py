@@ -1,12 +1,233 @@
-"""Every kind of box that can be planned."""
+"""Every kind of box that can be planned: closed, vented, with passive radiators, infinite baffle, band-pass."""
 
 from __future__ import annotations
 
-from tsfit.box.closed import BafflePlan, ClosedPlan
-from tsfit.box.enclosure import Kind
-from tsfit.box.passive import PassivePlan
-from tsfit.box.plan import BoxPlan
-from tsfit.box.vented import BandPassPlan, VentedPlan
+import math
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.notes import QualityNote
+from tsfit.box.enclosure import Enclosure, Kind
+from tsfit.box.parts import Filled, Filling, Opening, Radiator, StatedLosses
+from tsfit.box.plan import BoxPlan, Built
+from tsfit.box.result import ChamberNumbers, OpeningNumbers
+from tsfit.box.told import LITRE, Inside, Told, within
+from tsfit.circuit import load
+from tsfit.driver.formulas import closed_box_ratio, closed_box_volume, resonance
+from tsfit.driver.record import Driver
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosedPlan(BoxPlan, Filled):
+    """A closed box of a given volume, or of the volume that gives a wanted Qtc.
+
+    Volume in m³, or total Q of the lossless box, above Qts: Vb = Vas/((Qtc/Qts)² − 1), Small, JAES 20(10), 1972. Losses
+    hold at fc of that box.
+    """
+
+    kind: ClassVar[Kind] = "closed"
+    volume: Annotated[float | None, Told("volume_l", LITRE, above=0.0)] = None
+    qtc: Annotated[float | None, Told("qtc", above=0.0)] = None
+
+    def acting(self, given: Enclosure) -> float:
+        """Volume (m³) that acts. Raises ``unreachable_qtc``, ``usage`` or ``wrong_value``."""
+        one, qts = given.driver, given.braked.Qts
+        if (self.volume is None) == (self.qtc is None):
+            raise TsfitError("A closed box needs either a volume or a Qtc; give one of the two.", code="usage")
+        if self.volume is not None:
+            return self.filling.acting(self.volume)
+        assert self.qtc is not None
+        if self.qtc <= qts:
+            raise TsfitError(
+                f"{one.name}: Qtc {self.qtc:.4g} cannot be had, because no closed box brings it below the driver's "
+                f"Qts of {qts:.4g}; ask for more than that.",
+                code="unreachable_qtc",
+            )
+        within(self.qtc, 0.0, 100.0, "Qtc", "")
+        acting = float(closed_box_volume(one.Vas, qts, self.qtc))
+        self.filling.acting(self.filling.around(acting), f"{one.name}: the volume for Qtc {self.qtc:.6g}")
+        return acting
+
+    def put(self, given: Enclosure) -> Built:
+        """Build the box; raises as `acting` too."""
+        acting, one = self.acting(given), given.driver
+        ratio = float(closed_box_ratio(one.Vas, acting))
+        factors = self.losses.factors()
+        losses, added = load.Losses(**factors), given.load.added_mass
+        box = load.closed_box(acting, one.air, resonance=one.Fs * ratio, added_mass=added, losses=losses)
+        numbers = ChamberNumbers.of(acting, self.filling, one.Vas, fc=one.Fs * ratio, qtc=given.braked.Qts * ratio)
+        return Built(box, factors, numbers)
+
+
+@dataclass(frozen=True, kw_only=True)
+class BafflePlan(BoxPlan):
+    """An infinite baffle: no air spring, nothing from behind; fc is Fs and Qtc is Qts."""
+
+    kind: ClassVar[Kind] = "baffle"
+
+    def put(self, given: Enclosure) -> Built:
+        """Build the baffle."""
+        numbers = ChamberNumbers(fc=given.driver.Fs, qtc=given.braked.Qts)
+        return Built(given.load, {}, numbers)
+
+
+@dataclass(frozen=True, kw_only=True)
+class VentedPlan(BoxPlan, Filled):
+    """A vented box tuned to `tuning` (Hz), or by the length of its port.
+
+    Volume in m³; losses and `port_q` hold at the tuning. With the section of the port come its length and air speed.
+    """
+
+    kind: ClassVar[Kind] = "vented"
+    volume: Annotated[float, Told("volume_l", LITRE, above=0.0)]
+    tuning: Annotated[float | None, Told("tuning_hz", above=0.0)] = None
+    port_q: Annotated[float, Told("port_q", above=0.0)] = math.inf
+    opening: Annotated[Opening, Inside("port")] = Opening()
+
+    def put(self, given: Enclosure) -> Built:
+        """Build the box. Raises ``port_too_short`` too, when no tube of that section is short enough."""
+        acting, one = self.filling.acting(self.volume), given.driver
+        tuning = self.opening.tunes(self.tuning, acting, one.air)
+        factors = self.losses.factors(port_q=self.port_q)
+        box = load.vented_box(acting, tuning, one.air, added_mass=given.load.added_mass, losses=load.Losses(**factors))
+        opened, notes = _opened(self.opening, float(box.port_mass), tuning, acting, given.driver)
+        chamber = ChamberNumbers.of(acting, self.filling, one.Vas)
+        return Built(box, factors, chamber, opened, notes=notes)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClosedChamber(Filled):
+    """The closed chamber of a band-pass box: volume, m³, and losses at its fc."""
+
+    losses: Annotated[StatedLosses, Inside(option="rear_")] = StatedLosses()
+    volume: Annotated[float, Told("volume_l", LITRE, "rear_volume_l", above=0.0)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class VentedChamber:
+    """The vented chamber of a band-pass box: volume, m³, tuning, Hz, and losses at the tuning."""
+
+    losses: Annotated[StatedLosses, Inside()] = StatedLosses()
+    volume: Annotated[float, Told("volume_l", LITRE, "front_volume_l", above=0.0)]
+    tuning: Annotated[float | None, Told("tuning_hz", above=0.0)] = None
+    port_q: Annotated[float, Told("port_q", above=0.0)] = math.inf
+
+
+@dataclass(frozen=True, kw_only=True)
+class BandPassPlan(BoxPlan):
+    """A driver between a closed chamber behind it and a vented one before it, with the `opening` as for `VentedPlan`."""
+
+    kind: ClassVar[Kind] = "bandpass"
+    rear: Annotated[ClosedChamber, Inside("rear")]
+    front: Annotated[VentedChamber, Inside("front")]
+    opening: Annotated[Opening, Inside("port")] = Opening()
+
+    @property
+    def contents(self) -> Filling:
+        """Filling of the closed chamber."""
+        return self.rear.filling
+
+    def put(self, given: Enclosure) -> Built:
+        """Build the box; raises as `VentedPlan.put`."""
+        one = given.driver
+        acting = self.rear.filling.acting(self.rear.volume, "rear volume")
+        front = Filling().acting(self.front.volume, "front volume")
+        tuning = self.opening.tunes(self.front.tuning, front, one.air)
+        ratio = float(closed_box_ratio(one.Vas, acting))
+        fc, qtc = one.Fs * ratio, given.braked.Qts * ratio
+        front_factors = self.front.losses.factors(port_q=self.front.port_q)
+        factors = {**self.rear.losses.factors("rear_"), **front_factors}
+        behind = load.Losses(self.rear.losses.leak_q, self.rear.losses.absorption_q)
+        closed = load.closed_box(acting, one.air, resonance=fc, losses=behind, added_mass=given.load.added_mass)
+        vented = load.vented_box(front, tuning, one.air, losses=load.Losses(**front_factors))
+        box = load.band_pass_box(closed, vented)
+        opened, notes = _opened(self.opening, float(vented.port_mass), tuning, front, one)
+        chamber = ChamberNumbers.of(acting, self.rear.filling, one.Vas, front=front, fc=fc, qtc=qtc)
+        return Built(box, factors, chamber, opened, notes=notes)
+
+
+def _opened(
+    opening: Opening, mass: float, tuning: float, acting: float, driver: Driver
+) -> tuple[OpeningNumbers, tuple[QualityNote, ...]]:
+    """Numbers of the port of a chamber of that `acting` volume (m³), and a remark when it does not fit."""
+    port, air, h = opening.port, driver.air, tuning / driver.Fs
+    if port is None:
+        return OpeningNumbers(fb=tuning, h=h), ()
+    length, depth = port.length(mass, air, tuning), opening.depth
+    reach = acting ** (1.0 / 3.0)
+    if depth is not None:
+        reach = within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0 - port.across
+    notes: tuple[QualityNote, ...] = ()
+    if length > reach:
+        room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"
+        said = f"The port is {100.0 * length:.1f} cm long, more than {room}: bend it, or take a smaller one."
+        notes = (QualityNote("long_port", "note", said),)
+    numbers = OpeningNumbers(
+        fb=tuning,
+        h=h,
+        port_diameter=port.diameter,
+        port_length=length,
+        port_area=port.area,
+        port_volume=port.displaced(length),
+        port_resonance=port.resonance(length, air),
+        port_speed_limit=port.speed_limit(air),
+    )
+    return numbers, notes
+
+
+@dataclass(frozen=True, kw_only=True)
+class PassivePlan(BoxPlan, Filled):
+    """A box with one or more equal passive radiators.
+
+    Volume in m³; the tuning, Hz, is the one that the mass added to each radiator is to bring, unless that mass is told, or
+    neither. Losses hold at the tuning.
+    """
+
+    kind: ClassVar[Kind] = "passive"
+    volume: Annotated[float, Told("volume_l", LITRE, above=0.0)]
+    tuning: Annotated[float | None, Told("tuning_hz", above=0.0)] = None
+    radiator: Annotated[Radiator, Inside("radiator")]
+
+    def put(self, given: Enclosure) -> Built:
+        """Build the box.
+        Raises ``tuning_too_high`` too, when the bare radiator already tunes the box lower than asked for.
+        """
+        one, acting = self.radiator, self.filling.acting(self.volume)
+        if one.added_mass is not None and self.tuning is not None:
+            raise TsfitError("Both an added mass and a tuning are given; keep one of them.", code="usage")
+        added = one.added_mass or 0.0
+        if self.tuning is not None:
+            within(self.tuning, 1.0, 5000.0, "tuning", "Hz")
+            highest = float(self._load(acting, one.mass, given).tuning)
+            added = one.mass * ((highest / self.tuning) ** 2 - 1.0)
+            if added < 0.0:
+                raise TsfitError(
+                    f"tuning: {self.tuning:.4g} Hz is more than the {highest:.4g} Hz that the bare radiator gives in this "
+                    "box; ask for less, or take a lighter radiator.",
+                    code="tuning_too_high",
+                )
+        within(added, 0.0, 1e3, "mass added to the radiator", "kg")
+        box = self._load(acting, one.mass + added, given)
+        opened = OpeningNumbers(
+            fb=float(box.tuning),
+            h=float(box.tuning) / given.driver.Fs,
+            radiator_added_mass=added,
+            radiator_fs=float(resonance(box.port_mass, box.passive_compliance)),
+        )
+        chamber = ChamberNumbers.of(acting, self.filling, given.driver.Vas)
+        return Built(box, self.losses.factors(), chamber, opened, one.count * one.area)
+
+    def _load(self, acting: float, mass: float, given: Enclosure) -> load.Load:
+        """Load with radiators of that `mass` each.
+
+        n equal radiators in one box move as one of n times the mass, area and resistance, and an nth of the compliance.
+        """
+        one, count = self.radiator, self.radiator.count
+        moving = load.PassiveRadiator(count * mass, count * one.area, one.spring() / count, count * one.resistance())
+        losses = load.Losses(**self.losses.factors())
+        return load.passive_radiator_box(acting, moving, given.driver.air, losses=losses, added_mass=given.load.added_mass)
+
 
 PLANS: dict[Kind, type[BoxPlan]] = {
     plan.kind: plan for plan in (ClosedPlan, VentedPlan, PassivePlan, BafflePlan, BandPassPlan)

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import WORST_LOAD, Ratings, maximum_output
 from tsfit.box.result import BoxResult
+from tsfit.box.told import within
 
 ORDERS = (1, 2, 3, 4)
 

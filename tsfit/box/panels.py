@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
-from tsfit.box.told import LITRE, MM, Told
+from tsfit.box.told import LITRE, MM, Told, within
 
 Sides = tuple[float, float, float]
 PROPORTIONS = (1.0, 1.26, 1.59)

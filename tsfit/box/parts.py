@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
 from tsfit.box.ports import Port
-from tsfit.box.told import CM, CM2, GRAM, LITRE, Inside, Told
+from tsfit.box.told import CM, CM2, GRAM, LITRE, Inside, Told, within
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.several import Arrangement
 from tsfit.driver.air import Air
@@ -30,14 +29,10 @@ class StatedLosses:
     leak_q: Annotated[float, Told("leak_q", above=0.0)] = math.inf
     absorption_q: Annotated[float, Told("absorption_q", above=0.0)] = math.inf
 
-    def factors(self, prefix: str = "") -> dict[str, float]:
-        """Return them by name, `prefix` before it, once checked."""
-        return {prefix + name: loss_factor(q, prefix + name) for name, q in vars(self).items()}
-
-
-def loss_factor(q: float, name: str) -> float:
-    """Return the loss factor `q` if it is 0.1 or more."""
-    return within(q, 0.1, math.inf, name.replace("_q", " Q").replace("_", " "), "")
+    def factors(self, prefix: str = "", **more: float) -> dict[str, float]:
+        """Return them and `more` by name, `prefix` before it, once each is sure to be 0.1 or more."""
+        named = {prefix + name: q for name, q in {**vars(self), **more}.items()}
+        return {name: within(q, 0.1, math.inf, name.replace("_q", " Q").replace("_", " "), "") for name, q in named.items()}
 
 
 @dataclass(frozen=True)

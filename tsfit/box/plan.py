@@ -23,13 +23,12 @@ from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
-from tsfit.box.bounds import within
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import Ratings, ratings_of
 from tsfit.box.parts import AirLoad, DriverSet, Filled, Filling, StatedDrive
 from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
-from tsfit.box.told import Inside, Told
+from tsfit.box.told import Inside, Told, within
 from tsfit.circuit.load import Load, air_load_change
 from tsfit.circuit.several import ohm_factor, rewired, together
 from tsfit.driver.air import Air
@@ -37,41 +36,17 @@ from tsfit.driver.record import Driver
 
 
 @dataclass(frozen=True)
-class Setup:
-    """What stands before any box: all drivers as one `driver`, in the air of the box, and what drives them (V RMS, Ω).
-
-    `ohm_factor` is their resistance as wired per resistance of one, `added_mass` (kg) what the air load adds to all cones.
-    """
-
-    driver: Driver
-    count: int
-    ohm_factor: float
-    voltage: float
-    source_ohm: float
-    added_mass: float
-
-    @property
-    def braked(self) -> Driver:
-        """The drivers as one whose Qes counts the source resistance, Qes·(1 + Rg/Re), as textbook formulas want it."""
-        return replace(self.driver, Qes=self.driver.Qes * (1.0 + self.source_ohm / self.driver.Re))
-
-    def enclosure(self, kind: Kind, load: Load, port_area: float | None = None) -> Enclosure:
-        """Join drivers, load and drive."""
-        return Enclosure(kind, self.driver, load, self.voltage, port_area, self.source_ohm, self.count, self.ohm_factor)
-
-
-@dataclass(frozen=True)
 class Built:
     """What a kind of box makes of its drivers: the load, and what follows without evaluating the circuit.
 
-    Losses are infinite for none; `port_area` is the section of all ports or the area of all radiators, m², if known.
+    Losses are infinite for none; `radiator_area` is that of all passive radiators, m².
     """
 
     load: Load
     losses: dict[str, float]
     chamber: ChamberNumbers
     opening: OpeningNumbers = OpeningNumbers()
-    port_area: float | None = None
+    radiator_area: float | None = None
     notes: tuple[QualityNote, ...] = ()
 
 
@@ -95,16 +70,16 @@ class BoxPlan:
         """Filling of the box, or of the chamber behind the cone."""
         return self.filling if isinstance(self, Filled) else Filling()
 
-    def put(self, given: Setup) -> Built:
-        """Build the box around the drivers of `given`. Raises as the kind says."""
+    def put(self, given: Enclosure) -> Built:
+        """Build the box around the drivers of `given`, which still stand in a baffle. Raises as the kind says."""
         raise NotImplementedError
 
     def with_ratings(self, ratings: Ratings) -> BoxPlan:
         """Return the plan with what `ratings` state in place of its own; an amplifier as a whole."""
         return replace(self, ratings=ratings.over(self.ratings))
 
-    def setup(self, driver: Driver) -> Setup:
-        """Take the drivers together, `driver` being one of them.
+    def setup(self, driver: Driver) -> Enclosure:
+        """Take the drivers together, `driver` being one of them, in the air of the box, as if in an infinite baffle.
         Raises ``usage``, ``wrong_value`` or ``incomplete_driver``.
         """
         one = rewired(driver if self.air is None else replace(driver, air=self.air), self.drivers.wiring)
@@ -113,14 +88,15 @@ class BoxPlan:
         if self.air_load not in ("free air", "baffle"):
             raise TsfitError(f"air load: {self.air_load!r} is not known; use 'free air' or 'baffle'.", code="wrong_value")
         one_area = one.values()["Sd"]
-        cones = driver.values()["Sd"] / one_area
-        return Setup(
-            driver=driver,
+        added = driver.values()["Sd"] / one_area * float(air_load_change(one_area, one.air))
+        return Enclosure(
+            self.kind,
+            driver,
+            Load(added_mass=added if self.air_load == "baffle" else 0.0),
+            self.drive.volts(driver),
+            source_ohm=within(self.drive.source_ohm, 0.0, 1000.0, "source resistance", "ohm"),
             count=count,
             ohm_factor=ohm_factor(count, in_series),
-            voltage=self.drive.volts(driver),
-            source_ohm=within(self.drive.source_ohm, 0.0, 1000.0, "source resistance", "ohm"),
-            added_mass=cones * float(air_load_change(one_area, one.air)) if self.air_load == "baffle" else 0.0,
         )
 
     def build(self, driver: Driver, frequency_hz: ArrayLike | None = None) -> BoxResult:
@@ -131,7 +107,8 @@ class BoxPlan:
         """
         given = self.setup(driver)
         built = self.put(given)
-        enclosure = given.enclosure(self.kind, built.load, built.port_area)
+        area = built.opening.port_area if built.radiator_area is None else built.radiator_area
+        enclosure = replace(given, load=built.load, port_area=area)
         stated = self.ratings.over(Ratings(port_speed_m_s=built.opening.port_speed_limit))
         return BoxResult(
             enclosure=enclosure,

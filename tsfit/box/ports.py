@@ -21,8 +21,7 @@ import numpy as np
 
 from tsfit.base.arrays import Number
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
-from tsfit.box.told import CM, Told
+from tsfit.box.told import CM, Told, within
 from tsfit.circuit.load import FLANGED_END, FREE_END
 from tsfit.driver.air import Air
 

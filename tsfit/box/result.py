@@ -95,7 +95,7 @@ class LowHigh:
 
 @dataclass(frozen=True)
 class Bands:
-    """How sure curves and design numbers are, see `tsfit.box.bands.with_bands`.
+    """How sure curves and design numbers are, see `tsfit.box.uncertainty.with_bands`.
 
     Attributes
     ----------
@@ -117,7 +117,7 @@ class BoxResult:
     ----------
     losses : loss factors as used, by name; infinite for none
     frequency_hz : (n_freq,), those of the curves
-    bands : how sure curves and numbers are, where the driver came as a fit: `tsfit.box.bands.with_bands`
+    bands : how sure curves and numbers are, where the driver came as a fit: `tsfit.box.uncertainty.with_bands`
     room : the room whose gain is told beside the level, where one was asked for; no other number takes it in
     """
 

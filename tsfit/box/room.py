@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
-from tsfit.box.bounds import within
+from tsfit.box.told import within
 from tsfit.driver.air import REFERENCE_AIR, Air
 
 CAP_DB = 12.0

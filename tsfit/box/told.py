@@ -14,8 +14,11 @@ from dataclasses import MISSING, dataclass, fields, is_dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
+from tsfit.base.errors import TsfitError
+
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
+
 
 LITRE, CM, MM, CM2, GRAM = 1e-3, 1e-2, 1e-3, 1e-4, 1e-3
 """SI values of the units in which boxes are told."""
@@ -169,3 +172,12 @@ def in_units(record: DataclassInstance) -> dict[str, float | None]:
         leaf.key: None if (value := getattr(record, leaf.path[0])) is None else value / leaf.told.scale
         for leaf in leaves(type(record))
     }
+
+
+def within(value: float, low: float, high: float, name: str, unit: str) -> float:
+    """Return `value` if it lies between `low` and `high`. Raises ``wrong_value``."""
+    if not low <= value <= high:
+        unit = f" {unit}" if unit else ""
+        allowed = f"{low:g}{unit} or more" if math.isinf(high) else f"a value between {low:g} and {high:g}{unit}"
+        raise TsfitError(f"{name}: {value:.6g}{unit} cannot be; give {allowed}.", code="wrong_value")
+    return float(value)

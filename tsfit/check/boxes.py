@@ -12,13 +12,12 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.consequence import Consequence, consequence, draws_of_fit, exact
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosure import Enclosure
+from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
-from tsfit.box.vented import VentedPlan
 from tsfit.check.verdict import CheckResult, judge
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver, driver_from_figures

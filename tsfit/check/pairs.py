@@ -16,10 +16,10 @@ from typing import ClassVar
 import numpy as np
 
 from tsfit.base.conformity import Verdict, worst
-from tsfit.box.closed import ClosedPlan
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.alignments import usual_qtc
 from tsfit.box.enclosure import Enclosure
+from tsfit.box.kinds import ClosedPlan
 from tsfit.box.numbers import cutoff
 from tsfit.box.plan import BoxPlan
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotFigure, judge_lot

@@ -16,7 +16,7 @@ from tsfit.cli.printing import print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
-    from tsfit.box.compare.result import CaseResult, DriverComparison
+    from tsfit.box.compare.drivers import CaseResult, DriverComparison
     from tsfit.driver.formulas import Wiring
 
 TITLES = {
@@ -226,7 +226,7 @@ def _print(result: DriverComparison, ways: tuple[str, ...]) -> None:
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
-    from tsfit.box.compare.result import table_rows
+    from tsfit.box.compare.drivers import table_rows
 
     differences = case.differences[way]
     columns = ["Hz", *names]

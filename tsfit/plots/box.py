@@ -77,7 +77,7 @@ def box_figure(result: BoxResult) -> Figure:
 
 def step_figure(result: BoxResult) -> Figure:
     """Draw the pressure after a voltage step."""
-    from tsfit.box.step import step_response
+    from tsfit.box.enclosure import step_response
 
     time, pressure = step_response(result.enclosure)
     figure, (panel,) = new_figure([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")

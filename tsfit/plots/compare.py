@@ -24,7 +24,7 @@ def compare_figure(names: Sequence[str], case: CaseForm) -> Figure:
     Parameters
     ----------
     names : of the drivers, the first being what the others are held against
-    case : machine form of a `tsfit.box.compare.result.CaseResult`
+    case : machine form of a `tsfit.box.compare.drivers.CaseResult`
     """
     frequency = case.frequency_hz
     shown = frequency <= HIGHEST_HZ

@@ -46,7 +46,7 @@ def map_figure(
         if one in quantities
     )
     figure, (panel,) = new_figure(
-        [HEIGHT_IN], search.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
+        [HEIGHT_IN], search.bare.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
     )
     litres = 1e3 * design.volume / filling
     merits = design.boxes.merits

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.boxes import vented_box
+from helpers.boxes import vented_box, vented_search
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.design.search import Limits, VentedSearch, best_vented, usual_limits
+from tsfit.box.design.search import Limits, best_vented, usual_limits
 from tsfit.box.ports import Port
-from tsfit.circuit.load import air_load_change
+from tsfit.circuit.load import Load, air_load_change
 from tsfit.driver.record import Driver
 
 DRIVERS = int(os.environ.get("TSFIT_SEARCH_DRIVERS", "5"))
@@ -44,7 +44,7 @@ def random_search(seed):
     if generator.random() < 0.5:
         port = Port(diameter=uniform(0.25, 0.7) * math.sqrt(driver.Sd))
         limits = replace(limits, port=port, port_length=uniform(0.2, 0.8))
-    return VentedSearch(driver, limits, voltage=math.sqrt(uniform(2.0, 20.0) * driver.Re), leak_q=uniform(7.0, 20.0))
+    return vented_search(driver, limits, voltage=math.sqrt(uniform(2.0, 20.0) * driver.Re), leak_q=uniform(7.0, 20.0))
 
 
 def everything(search):
@@ -70,11 +70,11 @@ def test_the_lowest_f3_is_that_of_a_dense_grid(seed):
         assert found.merits.f3_hz[0] <= 1.005 * np.min(grid.merits.f3_hz[within])
     limits = search.limits
     alone = vented_box(
-        search.driver,
+        search.bare.driver,
         volume=found.volume[0],
         tuning=found.tuning[0],
-        leak_q=search.leak_q,
-        voltage=search.voltage,
+        leak_q=search.losses.leak_q,
+        voltage=search.bare.voltage,
         port=search.port.wider(float(found.port_scale[0])),
     )
     f3 = alone.numbers()["f3_hz"]
@@ -92,7 +92,7 @@ def test_the_lowest_f3_is_that_of_a_dense_grid(seed):
 @pytest.mark.parametrize("volume", [(0.02, 0.06), (0.04, 0.04)])
 def test_the_most_even_box(qes, volume):
     driver = replace(HERON, Qes=qes)
-    search = VentedSearch(driver, Limits(volume, (12.0, 80.0)), leak_q=10.0)
+    search = vented_search(driver, Limits(volume, (12.0, 80.0)), leak_q=10.0)
     found = best_vented(search, "least ripple")
     grid = everything(search)
     least = np.min(grid.merits.unevenness_db)
@@ -105,12 +105,12 @@ def test_the_most_even_box(qes, volume):
 def test_with_no_limit_but_volume_the_lossless_box_without_ripple_is_no_worse_than_b4():
     """B4 is one of the boxes without ripple, so the search may find a lower one, never a higher one."""
     driver = replace(HERON, Qes=1.0 / (1.0 / 0.38268 - 1.0 / HERON.Qms), coil_values={"Le": 0.0})
-    search = VentedSearch(driver, replace(usual_limits(driver), ripple_db=1e-3))
+    search = vented_search(driver, replace(usual_limits(driver), ripple_db=1e-3))
     assert best_vented(search).merits.f3_hz[0] <= driver.Fs * 1.001
 
 
 def test_limits_that_exclude_everything_are_named():
-    search = VentedSearch(HERON, replace(usual_limits(HERON, 0.02), delay=1e-4))
+    search = vented_search(HERON, replace(usual_limits(HERON, 0.02), delay=1e-4))
     with pytest.raises(TsfitError, match=r"misses the limit of .*group delay.*; relax that") as refused:
         best_vented(search)
     assert refused.value.code == "unreachable_limits"
@@ -124,15 +124,15 @@ def test_a_search_behind_a_resistance_with_air_load_and_other_ports_agrees_with_
     if seed == 3:
         port = Port(width=0.2, height=0.03, on_wall=True)
     limits = replace(search.limits, port=port, fixed_port=False, port_length=2.0, delay=math.inf, ripple_db=3.0)
-    extra = float(air_load_change(search.driver.Sd, search.driver.air))
-    search = replace(search, limits=limits, source_ohm=0.5, added_mass=extra)
+    extra = float(air_load_change(search.bare.driver.Sd, search.bare.driver.air))
+    search = replace(search, limits=limits, bare=replace(search.bare, source_ohm=0.5, load=Load(added_mass=extra)))
     found = best_vented(search)
     alone = vented_box(
-        search.driver,
+        search.bare.driver,
         volume=found.volume[0],
         tuning=found.tuning[0],
-        leak_q=search.leak_q,
-        voltage=search.voltage,
+        leak_q=search.losses.leak_q,
+        voltage=search.bare.voltage,
         source_ohm=0.5,
         air_load="baffle",
         port=port.wider(float(found.port_scale[0])),

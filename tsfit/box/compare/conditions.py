@@ -9,13 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.closed import BafflePlan, ClosedPlan
+from tsfit.box.kinds import BafflePlan, ClosedPlan, VentedPlan
 from tsfit.box.limits import Ratings
 from tsfit.box.parts import Filling, Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
-from tsfit.box.vented import VentedPlan
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 

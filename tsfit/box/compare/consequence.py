@@ -20,11 +20,11 @@ import numpy as np
 
 from tsfit.base.arrays import Read, ReadFloat, Real
 from tsfit.base.intervals import middle
-from tsfit.box.design.tolerance import driver_draws, in_proportion
 from tsfit.box.enclosure import Enclosure, lossless_resonance
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import HALF_POWER_DB, around, last_rise, waves
+from tsfit.box.uncertainty import driver_draws, in_proportion
 from tsfit.circuit.load import Load
 from tsfit.circuit.several import as_one, rewired
 from tsfit.driver.fit_result import FitResult

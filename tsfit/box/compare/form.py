@@ -8,7 +8,7 @@ from typing import ClassVar
 from tsfit.base.arrays import Read
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.compare.consequence import Band, BandCurve, Consequence, NumberChange
-from tsfit.box.compare.result import CaseResult, Difference, DriverComparison
+from tsfit.box.compare.drivers import CaseResult, Difference, DriverComparison
 from tsfit.box.equaliser.form import EqualiserSummary, summary_fields
 
 

@@ -9,8 +9,6 @@ from typing import Annotated
 from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
-from tsfit.box.closed import ClosedPlan
 from tsfit.box.design.alignments import (
     Alignment,
     Family,
@@ -20,15 +18,15 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
-from tsfit.box.design.tolerance import Sensitivity, sensitivity
 from tsfit.box.frequencies import checked_frequencies
+from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
-from tsfit.box.plan import BoxPlan, Setup
+from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
-from tsfit.box.told import CM, LITRE, Told
-from tsfit.box.vented import VentedPlan
-from tsfit.circuit.load import Load
+from tsfit.box.told import CM, LITRE, Told, within
+from tsfit.box.uncertainty import Sensitivity, sensitivity
+from tsfit.circuit.load import Losses
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
@@ -192,7 +190,8 @@ def propose_vented(
     Raises ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
     """
     given = like.setup(driver)
-    search = _search(given, bounds.limits(given.driver, like), like)
+    losses = Losses(**like.losses.factors(port_q=like.port_q))
+    search = VentedSearch(given, bounds.limits(given.driver, like), losses)
     exist = possible_alignments(given.braked, like.losses.leak_q)
     alignment = None
     if aim.family is not None:
@@ -200,7 +199,7 @@ def propose_vented(
         volume, tuning = alignment.volume, alignment.tuning
         port = search.limits.port if search.limits.fixed_port else None
     else:
-        volume, tuning, port = _best(search, aim, given, like)
+        volume, tuning, port = _best(search, aim, like)
     opening = replace(like.opening, port=port)
     plan = replace(like, volume=like.filling.around(volume), tuning=tuning, opening=opening)
     result = plan.build(driver, frequency_hz)
@@ -208,22 +207,9 @@ def propose_vented(
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
 
 
-def _search(given: Setup, limits: Limits, like: VentedPlan) -> VentedSearch:
-    return VentedSearch(
-        given.driver,
-        limits,
-        given.voltage,
-        **like.factors(),
-        source_ohm=given.source_ohm,
-        added_mass=given.added_mass,
-        count=given.count,
-        ohm_factor=given.ohm_factor,
-    )
-
-
-def _best(search: VentedSearch, aim: VentedAim, given: Setup, like: VentedPlan) -> tuple[float, float, Port | None]:
+def _best(search: VentedSearch, aim: VentedAim, like: VentedPlan) -> tuple[float, float, Port | None]:
     """Volume that acts (m³), tuning (Hz) and port of the best box."""
-    ratings = ratings_of(given.enclosure("vented", Load()), like.ratings)
+    ratings = ratings_of(search.bare, like.ratings)
     found = best_vented(search, aim.sought, ratings=ratings, output_hz=aim.output_hz)
     limits, scaled = search.limits, search.limits.scaled_port
     port = limits.port if limits.fixed_port else None

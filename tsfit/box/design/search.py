@@ -53,7 +53,7 @@ class Limits:
     port_length : longest port, m; None takes what `depth` leaves with one diameter free behind it, else the edge of a cube
         of the box's volume
     depth : inner depth of the box along the port, m
-    port_speed : fastest air in the port, m/s peak, at `voltage`
+    port_speed : fastest air in the port, m/s peak, at the drive
     """
 
     volume: tuple[float, float]
@@ -102,18 +102,11 @@ class Candidates:
 
 @dataclass(frozen=True)
 class VentedSearch:
-    """A driver (several taken together), its drive, air load, losses of its box (Q at the tuning), and limits to keep."""
+    """Drivers as if in a baffle, the losses of their box (Q at the tuning), and limits to keep."""
 
-    driver: Driver
+    bare: Enclosure
     limits: Limits
-    voltage: float = 2.83
-    leak_q: float = math.inf
-    absorption_q: float = math.inf
-    port_q: float = math.inf
-    source_ohm: float = 0.0
-    added_mass: float = 0.0
-    count: int = 1
-    ohm_factor: float = 1.0
+    losses: load.Losses = load.LOSSLESS
 
     @property
     def port(self) -> Port:
@@ -122,7 +115,7 @@ class VentedSearch:
 
     def evaluate(self, volume: Real, tuning: Real) -> Candidates:
         """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
-        driver, limits = self.driver, self.limits
+        driver, limits = self.bare.driver, self.limits
         grid = frequencies(
             min(driver.Fs, float(np.min(tuning))),
             math.hypot(driver.Fs * closed_box_ratio(driver.Vas, float(np.min(volume))), float(np.max(tuning))),
@@ -150,10 +143,9 @@ class VentedSearch:
 
     def boxes(self, volume: Real, tuning: Real, port_area: Real | None = None) -> Enclosure:
         """Return such boxes as parameter sets of one."""
-        losses = load.Losses(self.leak_q, self.absorption_q, self.port_q)
-        there = load.vented_box(volume, tuning, self.driver.air, added_mass=self.added_mass, losses=losses)
-        wired = self.source_ohm, self.count, self.ohm_factor
-        return Enclosure("vented", self.driver, there, self.voltage, port_area, *wired)
+        added = self.bare.load.added_mass
+        there = load.vented_box(volume, tuning, self.bare.driver.air, added_mass=added, losses=self.losses)
+        return replace(self.bare, load=there, port_area=port_area)
 
     def _port(self, volume: Real, tuning: Real, flow: Real) -> tuple[Real, Real]:
         if self.limits.scaled_port is not None:
@@ -162,8 +154,8 @@ class VentedSearch:
             scale = np.ones_like(volume)
         else:
             return np.full_like(volume, np.nan), np.full_like(volume, np.nan)
-        mass = load.vented_box(volume, tuning, self.driver.air).port_mass
-        return scale, np.asarray(self.port.any_length(mass, self.driver.air, scale))
+        mass = load.vented_box(volume, tuning, self.bare.driver.air).port_mass
+        return scale, np.asarray(self.port.any_length(mass, self.bare.driver.air, scale))
 
 
 def _over(value: Real, limit: Real | float) -> Real:
@@ -188,9 +180,10 @@ def best_vented(
         search = _with_ripple(search, float(least) + SAME_RIPPLE_DB)
     found = _search(search, objective)
     if found.excess[0] > 0.0:
-        missed = " and ".join(name for name, excess in found.exceeded.items() if excess[0] > 0.0)
+        name = search.bare.driver.name
+        missed = " and ".join(limit for limit, excess in found.exceeded.items() if excess[0] > 0.0)
         raise TsfitError(
-            f"{search.driver.name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
+            f"{name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
             f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )
@@ -207,9 +200,9 @@ def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float |
         area = None if np.any(np.isnan(boxes.port_scale)) else search.port.area * boxes.port_scale**2
         most = maximum_output(search.boxes(boxes.volume, boxes.tuning, area), at, ratings)
         if most is None:
+            name = search.bare.driver.name
             raise TsfitError(
-                f"{search.driver.name}: nothing limits the output; state Xmax, a rated power or an amplifier's voltage.",
-                code="usage",
+                f"{name}: nothing limits the output; state Xmax, a rated power or an amplifier's voltage.", code="usage"
             )
         return np.asarray(-most.spl_db[:, 0], dtype=float)
 

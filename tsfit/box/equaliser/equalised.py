@@ -8,19 +8,22 @@ on the sections, for all limits allow some voltage at the terminals (`tsfit.box.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Mask, Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.bounds import within
+from tsfit.base.intervals import middle
 from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, FilterSection, flat_target_db, gain_db, reach
 from tsfit.box.frequencies import default_frequencies, table_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
-from tsfit.box.result import BoxResult
+from tsfit.box.result import BoxResult, LowHigh
+from tsfit.box.told import within
+from tsfit.box.uncertainty import DRAWS, drawn_box, ends
+from tsfit.driver.fit_result import FitResult
 
 WORTH_A_WORD_DB = 0.5
 
@@ -43,10 +46,10 @@ class Equalised:
     frequency_hz: Real
     before_db: Real
     gain_db: Real
-    target_db: Real | None
-    target_from_hz: float | None
     played_hz: tuple[float, float]
     most: MaximumOutput | None
+    target_db: Real | None = None
+    target_from_hz: float | None = None
 
     @property
     def after_db(self) -> Real:
@@ -71,10 +74,14 @@ class Equalised:
         """Largest gain, dB, within the range that is played, and its frequency."""
         return self.largest(self.gain_db)
 
+    @property
+    def played(self) -> Mask:
+        """Which frequencies are played."""
+        return (self.frequency_hz >= self.played_hz[0]) & (self.frequency_hz <= self.played_hz[1])
+
     def largest(self, values: Real) -> tuple[float, float]:
         """Return the largest of `values` (n_freq,) within the range that is played, and its frequency."""
-        low, high = self.played_hz
-        at = int(np.argmax(np.where((self.frequency_hz >= low) & (self.frequency_hz <= high), values, -np.inf)))
+        at = int(np.argmax(np.where(self.played, values, -np.inf)))
         return float(values[at]), float(self.frequency_hz[at])
 
     @property
@@ -120,9 +127,10 @@ def equalise(
     """
     if not sections:
         raise TsfitError("An equaliser needs a section; give one, or a target to solve for.", code="usage")
-    usual = _usual(box)
-    played = _range(usual[0] if from_hz is None else from_hz, usual[-1] if to_hz is None else to_hz)
-    return _equalised(box, tuple(sections), _frequencies(box), None, None, played)
+    usual = table_frequencies(box.usual_hz)
+    low = within(usual[0] if from_hz is None else from_hz, 1.0, 5000.0, "lowest frequency", "Hz")
+    high = within(usual[-1] if to_hz is None else to_hz, low * 1.1, 20e3, "highest frequency", "Hz")
+    return _equalised(box, tuple(sections), _frequencies(box), (low, high))
 
 
 def flat(box: BoxResult, lowest_hz: float) -> Equalised:
@@ -219,44 +227,87 @@ def three_digits(value: float) -> str:
     return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
 
 
-def _usual(box: BoxResult) -> tuple[float, ...]:
-    return table_frequencies(box.usual_hz)
-
-
-def _frequencies(box: BoxResult) -> Real:
-    return np.union1d(default_frequencies(), _usual(box))
-
-
-def _range(low: float, high: float) -> tuple[float, float]:
-    within(low, 1.0, 5000.0, "lowest frequency", "Hz")
-    within(high, low * 1.1, 20e3, "highest frequency", "Hz")
-    return low, high
-
-
 def _solved(box: BoxResult, frequency: Real, target: Real, lowest_hz: float) -> Equalised:
     sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=box.poles)
     played = (FIT_BELOW * lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
-    return _equalised(box, sections, frequency, target, lowest_hz, played)
+    return replace(_equalised(box, sections, frequency, played), target_db=target, target_from_hz=lowest_hz)
+
+
+def _frequencies(box: BoxResult) -> Real:
+    return np.union1d(default_frequencies(), table_frequencies(box.usual_hz))
 
 
 def _equalised(
-    box: BoxResult,
-    sections: tuple[FilterSection, ...],
-    frequency: Real,
-    target: Real | None,
-    target_from_hz: float | None,
-    played: tuple[float, float],
+    box: BoxResult, sections: tuple[FilterSection, ...], frequency: Real, played: tuple[float, float]
 ) -> Equalised:
-    if not np.any((frequency >= played[0]) & (frequency <= played[1])):
-        raise TsfitError("The range that is played holds no frequency; widen it.", code="wrong_value")
-    return Equalised(
+    found = Equalised(
         box=box,
         sections=sections,
         frequency_hz=frequency,
         before_db=box.enclosure.level_db(frequency),
         gain_db=gain_db(sections, frequency),
-        target_db=target,
-        target_from_hz=target_from_hz,
         played_hz=played,
         most=maximum_output(box.enclosure, frequency, box.ratings),
+    )
+    if not np.any(found.played):
+        raise TsfitError("The range that is played holds no frequency; widen it.", code="wrong_value")
+    return found
+
+
+@dataclass(frozen=True)
+class EqualisedBands:
+    """Bounds of the middle 95 % of the draws.
+
+    Attributes
+    ----------
+    curves : of after_db (absolute), power_after_w, excursion_after_mm and, where something is rated, headroom_after_db
+    travel_mm, power_w : largest in the range that is played
+    loudest_db : mid-band level at which the first limit is met; None where nothing is rated
+    """
+
+    draws: int
+    curves: Mapping[str, LowHigh]
+    travel_mm: tuple[float, float]
+    power_w: tuple[float, float]
+    loudest_db: tuple[float, float] | None
+
+    def sentence(self) -> str:
+        """Say how far the costs are uncertain."""
+        least, most = (three_digits(bound) for bound in self.power_w)
+        low, high = self.travel_mm
+        said = f"By the fit's uncertainty (95 %) that is {least} to {most} W and {low:.3g} to {high:.3g} mm"
+        if self.loudest_db is None:
+            return f"{said}."
+        return f"{said}, and the first limit comes at {self.loudest_db[0]:.1f} to {self.loudest_db[1]:.1f} dB."
+
+
+def equalised_bands(equalised: Equalised, taken: LevelCost, fit: FitResult) -> EqualisedBands | None:
+    """Return the bands that the uncertainty of `fit`, whose driver is in the box, gives to what the sections cost.
+
+    Sections and drive stay as they are. None when the fit states no uncertainty.
+    """
+    if not fit.correlation_names:
+        return None
+    box, f = equalised.box.enclosure, equalised.frequency_hz
+    many = drawn_box(box, fit, DRAWS)
+    drive = 10.0 ** ((taken.level_db - equalised.reference_db + equalised.gain_db) / 20.0)
+    answer = many.respond(f)
+    level = answer.spl_db + 20.0 * np.log10(drive)
+    curves = {
+        "after_db": level,
+        "power_after_w": (drive * box.voltage) ** 2 / np.asarray(many.parameters["Re"])[:, np.newaxis],
+        "excursion_after_mm": 1e3 * drive * answer.peak_travel,
+    }
+    played, loudest = equalised.played, None
+    most = maximum_output(many, f, equalised.box.ratings)
+    if most is not None:
+        curves["headroom_after_db"] = most.spl_db - level
+        mid_band = many.references_db + taken.level_db - equalised.reference_db
+        loudest = ends(mid_band + np.min(curves["headroom_after_db"][:, played], axis=-1))
+    return EqualisedBands(
+        draws=DRAWS,
+        curves={name: LowHigh(*middle(values)) for name, values in curves.items()},
+        travel_mm=ends(np.max(curves["excursion_after_mm"][:, played], axis=-1)),
+        power_w=ends(np.max(curves["power_after_w"][:, played], axis=-1)),
+        loudest_db=loudest,
     )

@@ -7,8 +7,7 @@ from typing import ClassVar
 
 from tsfit.base.arrays import Read
 from tsfit.base.forms import IF_TOLD
-from tsfit.box.equaliser.bands import EqualisedBands
-from tsfit.box.equaliser.equalised import Equalised, LevelCost, at_level, words
+from tsfit.box.equaliser.equalised import Equalised, EqualisedBands, LevelCost, at_level, words
 from tsfit.box.equaliser.sections import SAMPLE_RATES_HZ, FilterSection
 
 

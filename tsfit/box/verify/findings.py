@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from tsfit.base.conformity import conformity
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote, Severity
-from tsfit.box.design.tolerance import TUNING_ERROR, VOLUME_ERROR
 from tsfit.box.enclosure import Enclosure
-from tsfit.box.passive import PassivePlan
+from tsfit.box.kinds import BandPassPlan, PassivePlan, VentedPlan
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import LITRE
-from tsfit.box.vented import BandPassPlan, VentedPlan
+from tsfit.box.uncertainty import TUNING_ERROR, VOLUME_ERROR
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.units import rounded

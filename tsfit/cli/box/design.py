@@ -55,8 +55,8 @@ def closed(driver: Path, **options: Any) -> None:
       tsfit box design closed fit.json --qtc 0.7 --drivers 2 \\
           --save-box box.toml
     """  # noqa: D301
-    from tsfit.box.closed import ClosedPlan
     from tsfit.box.design.proposal import ClosedAim, propose_closed
+    from tsfit.box.kinds import ClosedPlan
     from tsfit.box.told import made
     from tsfit.formats.driver import read_driver_or_fit
 
@@ -107,8 +107,8 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
           --port-on-wall
     """  # noqa: D301
     from tsfit.box.design.proposal import VentedAim, VentedBounds, propose_vented
+    from tsfit.box.kinds import VentedPlan
     from tsfit.box.told import made
-    from tsfit.box.vented import VentedPlan
     from tsfit.formats.driver import read_driver_or_fit
 
     asked = BoxOutputs.of(options, plots=[map_file])

@@ -50,7 +50,7 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
           --plot equalised.png
     """  # noqa: D301
     from tsfit.box.equaliser import equalised as run
-    from tsfit.box.equaliser.bands import equalised_bands
+    from tsfit.box.equaliser.equalised import equalised_bands
     from tsfit.box.file import read_box
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
@@ -90,7 +90,7 @@ def _checked(options: dict[str, Any]) -> dict[str, Any]:
 def _found(result: BoxResult, other: BoxResult | None, options: dict[str, Any]) -> Equalised:
     """Equalise `result` by the sections of the options, to be flat, or like the `other` box."""
     from tsfit.box.equaliser import equalised as run
-    from tsfit.box.equaliser.text import parse_section, read_sections
+    from tsfit.box.equaliser.sections import parse_section, read_sections
 
     if options["flat_to_hz"] is not None:
         return run.flat(result, options["flat_to_hz"])

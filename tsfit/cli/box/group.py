@@ -177,7 +177,7 @@ for command in (design, level, verify, panels, equalise):
 
 
 def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:
-    from tsfit.box.bands import with_bands
+    from tsfit.box.uncertainty import with_bands
     from tsfit.formats.driver import read_driver_or_fit
 
     frequency_hz = asked.frequency_hz

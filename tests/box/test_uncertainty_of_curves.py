@@ -6,10 +6,9 @@ from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_bo
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.forms import plain
-from tsfit.box.bands import with_bands
-from tsfit.box.design.tolerance import driver_draws
 from tsfit.box.forms import box_form
 from tsfit.box.limits import maximum_output
+from tsfit.box.uncertainty import driver_draws, with_bands
 from tsfit.driver.record import Driver
 
 RATINGS = {"power_w": 90.0, "xmax_m": 0.005}

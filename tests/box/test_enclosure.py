@@ -7,7 +7,7 @@ import pytest
 from helpers.boxes import closed_box
 from scipy import signal
 
-from tsfit.box.step import step_response
+from tsfit.box.enclosure import step_response
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)

@@ -9,7 +9,7 @@ from helpers.boxes import closed_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.forms import plain
-from tsfit.box.design.tolerance import driver_draws, sensitivity
+from tsfit.box.uncertainty import driver_draws, sensitivity
 
 DRIVER = made_driver()
 

@@ -4,8 +4,7 @@ import pytest
 from helpers.boxes import closed_box, vented_box
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.equaliser.sections import FilterSection
-from tsfit.box.equaliser.text import parse_section, read_sections
+from tsfit.box.equaliser.sections import FilterSection, parse_section, read_sections
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", 5.6, 31.0, 4.6, 0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=150.0)
