@@ -16,10 +16,9 @@ import numpy as np
 
 from tsfit.base.arrays import Number, Real
 from tsfit.base.intervals import middle
-from tsfit.box.design.merits import frequencies, merits
 from tsfit.box.enclosure import Enclosure, lossless_resonance, motion
 from tsfit.box.limits import maximum_output
-from tsfit.box.numbers import HALF_POWER_DB, last_rise
+from tsfit.box.numbers import HALF_POWER_DB, last_rise, merit_frequencies, merits
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import Bands, BoxResult, LowHigh
 from tsfit.circuit import load
@@ -132,7 +131,7 @@ def _built(box: BoxResult, values: Mapping[str, Number], volume_error: Real, tun
     else:
         lowest, highest = np.minimum(fs, tuning * tuning_error), np.hypot(fc, tuning * tuning_error)
         there = load.vented_box(volume, tuning * tuning_error, air, added_mass=added, losses=losses)
-    grid = frequencies(float(np.min(lowest)), float(np.max(highest)))
+    grid = merit_frequencies(float(np.min(lowest)), float(np.max(highest)))
     found = merits(grid, replace(enclosure, load=there, sets=values, port_area=None, voltage=STANDARD_DRIVE))
     return {"f3_hz": found.f3_hz, "ripple_db": found.ripple_db} | ({"qtc": qtc} if tuning is None else {})
 

@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.design.merits import Merits, frequencies, merits
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.limits import Ratings, maximum_output
+from tsfit.box.numbers import Merits, merit_frequencies, merits
 from tsfit.box.ports import Port
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio
@@ -116,7 +116,7 @@ class VentedSearch:
     def evaluate(self, volume: Real, tuning: Real) -> Candidates:
         """Evaluate boxes of `volume` (m³) and `tuning` (Hz), arrays of one shape ``(n,)``."""
         driver, limits = self.bare.driver, self.limits
-        grid = frequencies(
+        grid = merit_frequencies(
             min(driver.Fs, float(np.min(tuning))),
             math.hypot(driver.Fs * closed_box_ratio(driver.Vas, float(np.min(volume))), float(np.max(tuning))),
         )

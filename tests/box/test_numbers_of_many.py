@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from helpers.boxes import vented_box
 
-from tsfit.box.design.merits import frequencies, merits
 from tsfit.box.enclosure import Enclosure
+from tsfit.box.numbers import merit_frequencies, merits
 from tsfit.circuit import load
 from tsfit.driver.record import Driver
 
@@ -17,7 +17,7 @@ TUNING = np.array([36.0, 31.0, 27.0])
 @pytest.fixture(scope="module")
 def found():
     boxes = load.vented_box(VOLUME, TUNING, HERON.air, losses=load.Losses(leak_q=10.0))
-    return merits(frequencies(20.0, 40.0), Enclosure("vented", HERON, boxes, 2.83))
+    return merits(merit_frequencies(20.0, 40.0), Enclosure("vented", HERON, boxes, 2.83))
 
 
 def test_each_is_what_the_box_alone_says(found):
@@ -31,7 +31,7 @@ def test_each_is_what_the_box_alone_says(found):
 
 
 def test_a_box_has_the_same_numbers_whatever_it_is_evaluated_with():
-    few, many = frequencies(20.0, 40.0), frequencies(10.0, 80.0)
+    few, many = merit_frequencies(20.0, 40.0), merit_frequencies(10.0, 80.0)
     assert set(few) <= set(many)
     assert np.diff(np.log(many)) == pytest.approx(0.02)
     assert many[0] <= 10.0 / 6.0
