@@ -11,7 +11,6 @@ from tsfit.base.files import packaged, to_json, write_new
 from tsfit.bench.batch import fit_many
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
 from tsfit.box.compare.drivers import DriverComparison, compare
-from tsfit.box.compare.form import comparison_form
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import Opening, StatedLosses
 from tsfit.box.ports import Port
@@ -94,7 +93,7 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     comparison = compare([_candidate(fits[stem], sheets[stem]) for stem in DRIVERS], CASES)
     drift = history(read_log(data / LOG)).sentences()
     machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}
-    machine["compare.json"] = comparison_form(comparison)
+    machine["compare.json"] = comparison
     for name, content in machine.items():
         write_new(folder / name, to_json(content))
         files.append(folder / name)

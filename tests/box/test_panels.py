@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.forms import boards_form
 from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.cli import main
 from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
@@ -20,11 +19,16 @@ def boards(net, **wanted):
     return cabinet(CabinetPlan(net, **wanted))
 
 
+def area_of(built):
+    """Area of all boards, m²."""
+    return 1e-6 * sum(panel.count * panel.length_mm * panel.width_mm for panel in built.panels)
+
+
 def test_a_box_worked_out_by_hand():
     """24 l inside as 0.3 × 0.4 × 0.2 m, boards of 20 mm: outside 340 × 440 × 240 mm."""
     built = boards(0.024, thickness=0.02, proportions=(3.0, 4.0, 2.0), cutout=0.2, density=700.0)
-    assert built.outside == pytest.approx((0.34, 0.44, 0.24))
-    sizes = {panel.name: (panel.count, panel.length, panel.width) for panel in built.panels}
+    assert built.outside_mm == pytest.approx((340.0, 440.0, 240.0))
+    sizes = {panel.name: (panel.count, 1e-3 * panel.length_mm, 1e-3 * panel.width_mm) for panel in built.panels}
     assert sizes == {
         "front": (1, pytest.approx(0.44), pytest.approx(0.34)),
         "back": (1, pytest.approx(0.44), pytest.approx(0.34)),
@@ -32,38 +36,42 @@ def test_a_box_worked_out_by_hand():
         "sides": (2, pytest.approx(0.4), pytest.approx(0.2)),
     }
     area = 2 * 0.44 * 0.34 + 2 * 0.34 * 0.2 + 2 * 0.4 * 0.2
-    assert built.area == pytest.approx(area)
-    assert built.weight == pytest.approx(700.0 * 0.02 * (area - math.pi / 4 * 0.04))
+    assert area_of(built) == pytest.approx(area)
+    assert built.weight_kg == pytest.approx(700.0 * 0.02 * (area - math.pi / 4 * 0.04))
 
 
 @pytest.mark.parametrize("double", [False, True])
 def test_wood_and_inside_make_the_outside(double):
     built = boards(0.06, thickness=0.019, driver=0.003, double_front=double, width=0.4)
-    assert built.area * 0.019 + built.gross == pytest.approx(math.prod(built.outside))
-    assert built.gross == pytest.approx(0.063)
-    assert built.outside[0] == pytest.approx(0.4)
+    wood = 1e3 * area_of(built) * 0.019
+    assert wood + built.gross_volume_l == pytest.approx(1e-6 * math.prod(built.outside_mm))
+    assert built.gross_volume_l == pytest.approx(63.0)
+    assert built.outside_mm[0] == pytest.approx(400.0)
 
 
 def test_braces_and_what_is_inside_come_on_top_of_the_net_volume():
     built = boards(0.06, driver=0.002, braces=2, brace_open=0.4)
-    wood = 2 * 0.6 * built.inside[0] * built.inside[2] * 0.019
-    assert math.prod(built.inside) - 0.002 - wood == pytest.approx(0.06)
-    assert built.gross == pytest.approx(math.prod(built.inside))
+    wood = 2 * 0.6 * built.inside_mm[0] * built.inside_mm[2] * 19.0
+    assert 1e-6 * (math.prod(built.inside_mm) - wood) - 2.0 == pytest.approx(60.0)
+    assert built.gross_volume_l == pytest.approx(1e-6 * math.prod(built.inside_mm))
 
 
 @settings(deadline=None, max_examples=40)
 @given(st.floats(0.005, 0.25), st.floats(0.009, 0.03), st.integers(0, 3), st.booleans(), st.floats(0.0, 0.008))
 def test_boards_keep_a_saw_cut_from_each_other_and_stay_on_the_sheet(volume, thickness, braces, double, kerf):
     built = boards(volume, thickness=thickness, braces=braces, double_front=double, kerf=kerf)
-    assert len(built.placed) == sum(panel.count for panel in built.panels)
-    assert sum(one.length * one.width for one in built.placed) == pytest.approx(built.area)
-    for one in built.placed:
-        assert min(one.x, one.y) >= 0.0
-        assert one.x + one.length <= built.sheet[0] + 2e-5
-        assert one.y + one.width <= built.sheet[1] + 2e-5
-    for a, b in itertools.combinations(built.placed, 2):
-        apart = max(a.x - b.x - b.length, b.x - a.x - a.length, a.y - b.y - b.width, b.y - a.y - a.width)
-        assert a.sheet != b.sheet or apart >= kerf - 1e-9
+    assert len(built.layout) == sum(panel.count for panel in built.panels)
+    area = sum(one.length_mm * one.width_mm for one in built.layout)
+    assert area == pytest.approx(1e6 * area_of(built))
+    assert built.waste == pytest.approx(1.0 - area / (built.sheets * math.prod(built.sheet_mm)))
+    for one in built.layout:
+        assert min(one.x_mm, one.y_mm) >= 0.0
+        assert one.x_mm + one.length_mm <= built.sheet_mm[0] + 2e-2
+        assert one.y_mm + one.width_mm <= built.sheet_mm[1] + 2e-2
+    for a, b in itertools.combinations(built.layout, 2):
+        aside = max(a.x_mm - b.x_mm - b.length_mm, b.x_mm - a.x_mm - a.length_mm)
+        above = max(a.y_mm - b.y_mm - b.width_mm, b.y_mm - a.y_mm - a.width_mm)
+        assert a.sheet != b.sheet or max(aside, above) >= 1e3 * kerf - 1e-6
 
 
 def test_drawing_read_again_holds_every_board_in_millimetres():
@@ -80,13 +88,13 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
         (x0, y0), (x1, y1) = line.get_points("xy")[0], line.get_points("xy")[2]
         found.append(tuple(sorted((round(x1 - x0, 3), round(y1 - y0, 3)))))
     wanted = [
-        tuple(sorted((round(1e3 * panel.length, 3), round(1e3 * panel.width, 3))))
+        tuple(sorted((round(panel.length_mm, 3), round(panel.width_mm, 3))))
         for panel in built.panels
         for _ in range(panel.count)
     ]
     assert sorted(found) == sorted(wanted)
     assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
-    assert len(panels_figure(boards_form(built)).axes) == built.sheets
+    assert len(panels_figure(built).axes) == built.sheets
 
 
 @pytest.mark.parametrize(

@@ -46,7 +46,7 @@ def test_vented_boxes_too():
     first, last = _pair(3, Cms=1.2 * FRESH["Cms"])
     boxed = boxed_change(VENTED, first, last, np.random.default_rng(0))
     assert boxed.before.numbers()["f3_hz"] != boxed.after.numbers()["f3_hz"]
-    assert boxed.found.tuning == pytest.approx(24.0)
+    assert boxed.found.tuning_hz == pytest.approx(24.0)
 
 
 def test_what_both_fits_share_cancels():

@@ -13,10 +13,9 @@ from helpers.paths import SAMPLES
 from tsfit.base.files import to_json
 from tsfit.box.compare.conditions import Candidate, in_baffle, same_volume
 from tsfit.box.compare.drivers import compare
-from tsfit.box.compare.form import comparison_form
 from tsfit.box.equaliser.equalised import at_level, flat
 from tsfit.box.equaliser.form import equaliser_form
-from tsfit.box.forms import boards_form, box_form, built_box_form
+from tsfit.box.forms import box_form
 from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
@@ -84,16 +83,14 @@ def write_files(folder: Path, name="Wagtail 8") -> list[Path]:
         "fit.json": fit_to_dict(fit),
         "check.json": check_form(check_sheet(fit, read_sheet(sheet))),
         "box.json": box_form(closed_box(fit.driver, qtc=0.707)),
-        "compare.json": comparison_form(
-            compare(pair, [replace(same_volume(0.03), flat_to_hz=30.0), in_baffle()], draws=50)
-        ),
+        "compare.json": compare(pair, [replace(same_volume(0.03), flat_to_hz=30.0), in_baffle()], draws=50),
     }
     plain = closed_box(fit.driver, qtc=0.8)
     equalised = flat(plain, 40.0)
     contents |= {
         "equaliser.json": equaliser_form(equalised, at_level(equalised, 85.0)),
-        "built.json": built_box_form(built_box(fit)),
-        "boards.json": boards_form(cabinet(CabinetPlan(0.045, driver=0.003, braces=1, double_front=True, cutout=0.232))),
+        "built.json": built_box(fit),
+        "boards.json": cabinet(CabinetPlan(0.045, driver=0.003, braces=1, double_front=True, cutout=0.232)),
         "lot.json": check_lot(lot(fit), read_sheet(sheet)),
     }
     for file, data in contents.items():

@@ -48,14 +48,9 @@ def plain(value: object) -> object:
 def _record(record: object) -> dict[str, object]:
     kind = getattr(record, "KIND", None)
     head = {} if kind is None else {"schema": SCHEMA, "kind": kind}
-    names = getattr(record, "FORM", None)
-    if names is None:
-        names = [
-            one.name
-            for one in fields(record)  # type: ignore[arg-type]
-            if not (one.metadata == IF_TOLD and getattr(record, one.name) == one.default)
-        ]
-    return {**head, **{name: plain(getattr(record, name)) for name in names}}
+    own = {one.name: one for one in fields(record)}  # type: ignore[arg-type]
+    left = {name for name, one in own.items() if one.metadata == IF_TOLD and getattr(record, name) == one.default}
+    return {**head, **{name: plain(getattr(record, name)) for name in getattr(record, "FORM", own) if name not in left}}
 
 
 def read_form(path: Path, data: object, record: type[AnyRecord]) -> AnyRecord:

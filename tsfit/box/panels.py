@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.told import LITRE, MM, Told, within
@@ -56,38 +56,57 @@ class Placed:
 
 
 @dataclass(frozen=True)
+class Board:
+    """So many equal boards, with a round cutout in the middle if any."""
+
+    name: str
+    count: int
+    length_mm: float
+    width_mm: float
+    cutout_mm: float | None
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A board on a sheet: its lower left corner and its size there, turned by a right angle or not."""
+
+    panel: str
+    sheet: int
+    x_mm: float
+    y_mm: float
+    length_mm: float
+    width_mm: float
+    turned: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
 class Cabinet:
-    """A cut list and what belongs to it, SI.
+    """A cut list and what belongs to it.
 
     Attributes
     ----------
-    net, gross : inside volume without and with what is in it, m³
-    inside, outside : width, height, depth, m
-    sheet, sheets : length and width of one sheet, m; how many
-    weight : of the boards, cutouts taken off, kg
+    net_volume_l, gross_volume_l : inside volume without and with what is in it
+    inside_mm, outside_mm : width, height, depth
+    sheet_mm, sheets : length and width of one sheet; how many
+    waste : share of the sheets that no board takes
+    weight_kg : of the boards, cutouts taken off
     """
 
-    net: float
-    gross: float
-    inside: Sides
-    outside: Sides
-    thickness: float
-    panels: tuple[Panel, ...]
-    placed: tuple[Placed, ...]
-    sheet: tuple[float, float]
+    KIND: ClassVar = "boards"
+
+    net_volume_l: float
+    gross_volume_l: float
+    inside_mm: Sides
+    outside_mm: Sides
+    thickness_mm: float
+    panels: tuple[Board, ...]
+    sheet_mm: tuple[float, float]
     sheets: int
-    kerf: float
-    weight: float
-
-    @property
-    def area(self) -> float:
-        """Of all boards, cutouts not taken off, m²."""
-        return sum(panel.count * panel.length * panel.width for panel in self.panels)
-
-    @property
-    def waste(self) -> float:
-        """Share of the sheets that no board takes."""
-        return 1.0 - self.area / (self.sheets * self.sheet[0] * self.sheet[1])
+    kerf_mm: float
+    layout: tuple[Laid, ...]
+    waste: float
+    weight_kg: float
+    cautions: tuple[str, ...] = CAUTIONS
 
 
 @dataclass(frozen=True)
@@ -186,20 +205,25 @@ def cabinet(plan: CabinetPlan) -> Cabinet:
     panels = _panels(plan, (w, h, d), outside)
     placed, sheets = layout(panels, plan.sheet, plan.kerf)
     holes = sum(math.pi / 4.0 * panel.cutout**2 for panel in panels if panel.cutout is not None)
-    area = sum(panel.count * panel.length * panel.width for panel in panels) - holes
-    area -= plan.braces * plan.brace_open * w * d
+    area = sum(panel.count * panel.length * panel.width for panel in panels)
     return Cabinet(
-        net=plan.net,
-        gross=gross,
-        inside=(w, h, d),
-        outside=outside,
-        thickness=plan.thickness,
-        panels=panels,
-        placed=placed,
-        sheet=plan.sheet,
+        net_volume_l=plan.net / LITRE,
+        gross_volume_l=gross / LITRE,
+        inside_mm=(1e3 * w, 1e3 * h, 1e3 * d),
+        outside_mm=(1e3 * outside[0], 1e3 * outside[1], 1e3 * outside[2]),
+        thickness_mm=1e3 * plan.thickness,
+        panels=tuple(
+            Board(one.name, one.count, 1e3 * one.length, 1e3 * one.width, one.cutout and 1e3 * one.cutout) for one in panels
+        ),
+        sheet_mm=(1e3 * plan.sheet[0], 1e3 * plan.sheet[1]),
         sheets=sheets,
-        kerf=plan.kerf,
-        weight=plan.density * plan.thickness * area,
+        kerf_mm=1e3 * plan.kerf,
+        layout=tuple(
+            Laid(one.panel.name, one.sheet + 1, 1e3 * one.x, 1e3 * one.y, 1e3 * one.length, 1e3 * one.width, one.turned)
+            for one in placed
+        ),
+        waste=1.0 - area / (sheets * plan.sheet[0] * plan.sheet[1]),
+        weight_kg=plan.density * plan.thickness * (area - holes - plan.braces * plan.brace_open * w * d),
     )
 
 

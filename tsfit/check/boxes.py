@@ -109,8 +109,8 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
 
 def sentence(item: Consequence) -> str:
     """Say in one sentence what becomes of one planned box."""
-    size = "" if item.volume is None else f", {1e3 * item.volume:.3g} l"
-    tuned = "" if item.tuning is None else f" tuned to {item.tuning:.3g} Hz"
+    size = "" if item.volume_l is None else f", {item.volume_l:.3g} l"
+    tuned = "" if item.tuning_hz is None else f" tuned to {item.tuning_hz:.3g} Hz"
     place = f"{item.box[:1].upper()}{item.box[1:]}{size}{tuned}"
     shape = item.shape_change_db
     moves = f"the response changes shape by {shape.value:.1f} dB ({shape.low:.1f} to {shape.high:.1f})"
@@ -119,10 +119,10 @@ def sentence(item: Consequence) -> str:
     if item.outcome == "undecided":
         return f"{place}: {moves}; the measurement is too uncertain to say whether it can stay."
     if item.outcome == "adjust" and item.remedy is not None:
-        tuning = "" if item.remedy.tuning is None else f" and tune it to {item.remedy.tuning:.3g} Hz"
+        tuning = "" if item.remedy.tuning_hz is None else f" and tune it to {item.remedy.tuning_hz:.3g} Hz"
         f3 = item.figures["f3_hz"].before.value * item.remedy.moved_to
         then = f"the planned response comes back within {item.remedy.left_db:.1f} dB, with f3 near {f3:.3g} Hz"
-        return f"{place}: {moves}; change the volume to {1e3 * item.remedy.volume:.3g} l{tuning}: {then}."
+        return f"{place}: {moves}; change the volume to {item.remedy.volume_l:.3g} l{tuning}: {then}."
     if item.remedy is None:
         return f"{place}: {moves}; plan it anew for this driver."
     return f"{place}: {moves}; no volume from half to twice of it brings the planned response back."

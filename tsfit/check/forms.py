@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 from tsfit.base.conformity import Verdict
 from tsfit.base.forms import IF_TOLD
-from tsfit.box.compare.form import ConsequenceForm, consequence_form
+from tsfit.box.compare.consequence import Consequence
 from tsfit.check.consistency import Consistency, Contradiction, Derived
 from tsfit.check.slips import Suspicion
 from tsfit.check.verdict import CheckResult, Judged
@@ -59,7 +59,7 @@ class NotJudged:
 class BoxesForm:
     """What a driver changes in the boxes planned for the printed one; nothing where nobody asked."""
 
-    boxes: tuple[ConsequenceForm, ...] = field(default=(), metadata=IF_TOLD)
+    boxes: tuple[Consequence, ...] = field(default=(), metadata=IF_TOLD)
     conclusion: str = field(default="", metadata=IF_TOLD)
 
 
@@ -103,9 +103,7 @@ def check_form(result: CheckResult) -> CheckForm:
         causes=dict(zip(result.pattern.causes, result.pattern.amounts, strict=False)),
         suspicions=result.suspicions,
         converted=result.converted,
-        consequence=BoxesForm(
-            tuple(consequence_form(one, sentence=sentence) for one, sentence in result.boxes), result.conclusion
-        ),
+        consequence=BoxesForm(tuple(replace(one, sentence=sentence) for one, sentence in result.boxes), result.conclusion),
     )
 
 

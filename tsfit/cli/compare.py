@@ -87,22 +87,20 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
           --plot compare.png
     """  # noqa: D301
     from tsfit.box.compare.drivers import compare as run
-    from tsfit.box.compare.form import comparison_form
 
     outputs.refuse_existing()
     asked = AskedComparison(**{one.name: options.pop(one.name) for one in fields(AskedComparison)[:-1]}, amplifier=options)
     candidates = _candidates(asked)
     result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz) for case in _cases(candidates, asked)])
-    data = comparison_form(result)
-    outputs.write_json(data)
+    outputs.write_json(result)
     if (plot := outputs.plot) is not None:
         from tsfit.plots.compare import compare_figure
 
-        names = [one.driver.name for one in result.candidates]
-        for number, case in enumerate(data.cases):
+        names = [one.name for one in result.compared]
+        for number, case in enumerate(result.cases):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
             outputs.write_plot(compare_figure(names, case), path)
-    outputs.show(data, lambda: _print(result, ways))
+    outputs.show(result, lambda: _print(candidates, result, ways))
 
 
 @dataclass(frozen=True)
@@ -195,8 +193,8 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
     return cases
 
 
-def _print(result: DriverComparison, ways: tuple[str, ...]) -> None:
-    names = [one.driver.name for one in result.candidates]
+def _print(candidates: list[Candidate], result: DriverComparison, ways: tuple[str, ...]) -> None:
+    names = [one.name for one in result.compared]
     rows = [
         [
             name,
@@ -207,12 +205,12 @@ def _print(result: DriverComparison, ways: tuple[str, ...]) -> None:
             "-" if one.power_w is None else f"{one.power_w:.4g}",
             "-" if one.cost is None else f"{one.cost:g}",
         ]
-        for name, one in zip(names, result.candidates, strict=True)
+        for name, one in zip(names, candidates, strict=True)
     ]
     print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
     for case in result.cases:
         say("")
-        say(case.name)
+        say(case.case)
         for sentence in case.words:
             say(f"  {sentence}")
         for name, one in zip(names, case.equalised, strict=False):
@@ -245,7 +243,7 @@ def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
             if one.low_db is not None and one.high_db is not None:
                 row.append(f"{one.low_db[k]:+.1f} … {one.high_db[k]:+.1f}")
         if way == "limits" and case.limited_by is not None:
-            stops = [str(names[k]) for names in case.limited_by]
+            stops = [names[k] for names in case.limited_by]
             row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
         rows.append(row)
     print_table(columns, rows, title=f"level in dB at 1 m, {TITLES[way]}")

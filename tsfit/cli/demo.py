@@ -72,7 +72,7 @@ def _print(result: DemoResult) -> None:
     say("4. Which of them, in which box")
     for case in result.comparison.cases:
         say("")
-        say(f"  {case.name[:1].upper()}{case.name[1:]}")
+        say(f"  {case.case[:1].upper()}{case.case[1:]}")
         for sentence in case.words:
             say(f"  - {sentence}")
     say("")

@@ -121,8 +121,8 @@ def sentence(boxed: BoxedChange) -> str:
         return f"{planned} may still hold {later}: {most}, and the fits cannot tell more."
     if remedy is None or found.outcome == "differs":
         return f"{planned} no longer suits {later}: {most}, and no other volume or tuning mends it."
-    tuning = "" if remedy.tuning is None else f", tuned to {remedy.tuning:.3g} Hz,"
+    tuning = "" if remedy.tuning_hz is None else f", tuned to {remedy.tuning_hz:.3g} Hz,"
     return (
-        f"{planned} needs {1e3 * remedy.volume:.3g} l{tuning} {later} to sound as planned: left as it is, {most}; so "
+        f"{planned} needs {remedy.volume_l:.3g} l{tuning} {later} to sound as planned: left as it is, {most}; so "
         f"changed, {remedy.left_db:.2g} dB remain."
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
-from tsfit.box.compare.form import ConsequenceForm, consequence_form
+from tsfit.box.compare.consequence import Consequence
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
 from tsfit.drift.entry import Entry, LoggedDriver
@@ -24,7 +24,7 @@ class DriftChangeForm(DriftChange):
 
     KIND: ClassVar = "drift change"
 
-    box: ConsequenceForm | None = field(default=None, metadata=IF_TOLD)
+    box: Consequence | None = field(default=None, metadata=IF_TOLD)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -60,7 +60,7 @@ class DriftForm:
     repeats: int
     summary: tuple[str, ...]
     notes: tuple[QualityNote, ...]
-    box: ConsequenceForm | None = field(default=None, metadata=IF_TOLD)
+    box: Consequence | None = field(default=None, metadata=IF_TOLD)
 
 
 def change_form(change: DriftChange, boxed: BoxedChange | None = None) -> DriftChangeForm:
@@ -68,8 +68,8 @@ def change_form(change: DriftChange, boxed: BoxedChange | None = None) -> DriftC
     return DriftChangeForm(**vars(change), box=_box(boxed))
 
 
-def _box(boxed: BoxedChange | None) -> ConsequenceForm | None:
-    return None if boxed is None else consequence_form(boxed.found, summary=sentence(boxed))
+def _box(boxed: BoxedChange | None) -> Consequence | None:
+    return None if boxed is None else replace(boxed.found, summary=sentence(boxed))
 
 
 def drift_form(history: History, boxed: BoxedChange | None = None) -> DriftForm:

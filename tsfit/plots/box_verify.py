@@ -8,15 +8,14 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.box.forms import BuiltBoxForm
-from tsfit.box.verify.findings import KIND_NAMES
+from tsfit.box.verify.findings import KIND_NAMES, BuiltBox
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def verify_figure(data: BuiltBoxForm) -> Figure:
+def verify_figure(data: BuiltBox) -> Figure:
     """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
     figure, (magnitude, error) = new_figure(
         [3.0, 1.2],
@@ -54,7 +53,7 @@ def _magnitude(panel: Axes, f: Real, z: Complex, fitted: Complex, planned: Compl
         )  # fmt: skip
 
 
-def _resonances(panel: Axes, data: BuiltBoxForm, lowest: float) -> None:
+def _resonances(panel: Axes, data: BuiltBox, lowest: float) -> None:
     for name in ("fL", "fp", "fb", "fH", "fc", "hole"):
         at = data.built[name].value if name in data.built else 0.0
         if at > lowest:

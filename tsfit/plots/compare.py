@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.box.compare.form import CaseForm
+from tsfit.box.compare.drivers import CaseResult
 from tsfit.plots.curves import Quantity, curves_figure
 from tsfit.plots.limits import ROW_PT, limit_rows
 
@@ -16,7 +16,7 @@ HIGHEST_HZ = 500.0
 TITLES = {"equal power": "1 W, dB", "limits": "loudest, dB"}
 
 
-def compare_figure(names: Sequence[str], case: CaseForm) -> Figure:
+def compare_figure(names: Sequence[str], case: CaseResult) -> Figure:
     """Draw level at equal power and the loudest of every driver, and below each what the others have over the first.
 
     Bands are the 95 % intervals of the differences. At the foot of the loudest stands which limit stops whom where.
@@ -24,7 +24,7 @@ def compare_figure(names: Sequence[str], case: CaseForm) -> Figure:
     Parameters
     ----------
     names : of the drivers, the first being what the others are held against
-    case : machine form of a `tsfit.box.compare.drivers.CaseResult`
+    case : one of a comparison
     """
     frequency = case.frequency_hz
     shown = frequency <= HIGHEST_HZ

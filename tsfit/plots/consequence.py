@@ -9,8 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
-from tsfit.box.compare.consequence import BandCurve
-from tsfit.box.compare.form import ConsequenceForm
+from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
 LEAST_SPAN_DB = 1.5
 
 
-def consequence_figure(name: str, boxes: Sequence[ConsequenceForm]) -> Figure:
+def consequence_figure(name: str, boxes: Sequence[Consequence]) -> Figure:
     """Draw for each box the change of level at the same voltage and of the most level, with their 95 % bands.
 
     Parameters
@@ -47,12 +46,12 @@ def consequence_figure(name: str, boxes: Sequence[ConsequenceForm]) -> Figure:
     return figure
 
 
-def _curves(box: ConsequenceForm) -> list[tuple[str, BandCurve]]:
+def _curves(box: Consequence) -> list[tuple[str, BandCurve]]:
     most = box.maximum_change_db
     return [("at the same voltage", box.level_change_db), *([] if most is None else [("at its loudest", most)])]
 
 
-def _title(box: ConsequenceForm) -> str:
+def _title(box: Consequence) -> str:
     size = "" if box.volume_l is None else f", {box.volume_l:.3g} l"
     tuned = "" if box.tuning_hz is None else f", tuned to {box.tuning_hz:.3g} Hz"
     return f"{box.box[:1].upper()}{box.box[1:]}{size}{tuned}"

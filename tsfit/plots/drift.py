@@ -87,7 +87,7 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
 def box_drift_figure(boxed: BoxedChange) -> Figure:
     """Draw the level in one box with the driver of both entries, and below the difference with its 95 % band."""
     found, name = boxed.found, boxed.first.driver.name
-    size = "" if found.volume is None else f", {1e3 * found.volume:.3g} l"
+    size = "" if found.volume_l is None else f", {found.volume_l:.3g} l"
     figure, (levels, panel) = new_figure(
         [2.2, 1.4], name, f"{found.box}{size}; {boxed.before.enclosure.voltage:.3g} V RMS, 1 m, half space, coil at 20 °C"
     )

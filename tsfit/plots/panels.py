@@ -5,19 +5,19 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
-from tsfit.box.forms import Board, BoardsForm, Laid
-from tsfit.box.panels import Cabinet
+from tsfit.box.panels import Board, Cabinet, Laid
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BETWEEN_SHEETS = 0.1
+BETWEEN_SHEETS = 100.0
+"""In the drawing, mm."""
 MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
-def panels_figure(data: BoardsForm) -> Figure:
+def panels_figure(data: Cabinet) -> Figure:
     """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
     from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle
@@ -88,22 +88,24 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
     space = drawing.modelspace()
     for layer, colour in ((SHEET_LAYER, 8), (BOARD_LAYER, 7), (CUTOUT_LAYER, 1), (TEXT_LAYER, 8)):
         drawing.layers.add(layer, color=colour)
-    step = 1e3 * (cabinet.sheet[1] + BETWEEN_SHEETS)
+    (across, up), step = cabinet.sheet_mm, cabinet.sheet_mm[1] + BETWEEN_SHEETS
+    cutouts = {board.name: board.cutout_mm for board in cabinet.panels}
 
     def outline(x: float, y: float, length: float, width: float, layer: str) -> None:
         corners = [(x, y), (x + length, y), (x + length, y + width), (x, y + width)]
         space.add_lwpolyline(corners, close=True, dxfattribs={"layer": layer})
 
     for number in range(cabinet.sheets):
-        outline(0.0, -number * step, 1e3 * cabinet.sheet[0], 1e3 * cabinet.sheet[1], SHEET_LAYER)
-    for one in cabinet.placed:
-        drop = one.sheet * step
-        outline(1e3 * one.x, 1e3 * one.y - drop, 1e3 * one.length, 1e3 * one.width, BOARD_LAYER)
-        x, y = one.x + 0.5 * one.length, one.y + 0.5 * one.width
-        if one.panel.cutout is not None:
-            space.add_circle((1e3 * x, 1e3 * y - drop), 500.0 * one.panel.cutout, dxfattribs={"layer": CUTOUT_LAYER})
-        text = space.add_text(one.panel.name, height=15.0, dxfattribs={"layer": TEXT_LAYER})
-        text.set_placement((1e3 * x, 1e3 * y - drop), align=TextEntityAlignment.MIDDLE_CENTER)
+        outline(0.0, -number * step, across, up, SHEET_LAYER)
+    for one in cabinet.layout:
+        foot = one.y_mm - (one.sheet - 1) * step
+        outline(one.x_mm, foot, one.length_mm, one.width_mm, BOARD_LAYER)
+        middle = one.x_mm + 0.5 * one.length_mm, foot + 0.5 * one.width_mm
+        cutout = cutouts[one.panel]
+        if cutout is not None:
+            space.add_circle(middle, 0.5 * cutout, dxfattribs={"layer": CUTOUT_LAYER})
+        text = space.add_text(one.panel, height=15.0, dxfattribs={"layer": TEXT_LAYER})
+        text.set_placement(middle, align=TextEntityAlignment.MIDDLE_CENTER)
     stream = io.StringIO()
     drawing.write(stream)
     return stream.getvalue().encode(drawing.output_encoding)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from tsfit.box.forms import BoardsForm, BuiltBoxForm
-from tsfit.box.verify.findings import KIND_NAMES, LABELS, number_rows
+from tsfit.box.panels import Cabinet
+from tsfit.box.verify.findings import KIND_NAMES, LABELS, BuiltBox, number_rows
 from tsfit.plots.box_verify import verify_figure
 from tsfit.plots.panels import panels_figure
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
 
-def verify_part(data: BuiltBoxForm, name: str) -> Part:
+def verify_part(data: BuiltBox, name: str) -> Part:
     """Turn a finished box, held against its plan, into a part."""
     subject = data.driver
     title = f"{subject} in its finished {KIND_NAMES[data.enclosure]} box"
@@ -35,7 +35,7 @@ def verify_part(data: BuiltBoxForm, name: str) -> Part:
     )
 
 
-def _verdict(data: BuiltBoxForm) -> str:
+def _verdict(data: BuiltBox) -> str:
     off = [LABELS.get(one.name, one.name) for one in data.comparisons if one.verdict == "off"]
     said = ["The box leaks."] if data.leak else []
     if off:
@@ -46,7 +46,7 @@ def _verdict(data: BuiltBoxForm) -> str:
     return " ".join(said)
 
 
-def panels_part(data: BoardsForm, name: str) -> Part:
+def panels_part(data: Cabinet, name: str) -> Part:
     """Turn a cut list into a part."""
     subject = f"Boards for {number(data.net_volume_l, 3)} l"
     rows = [[one.name, str(one.count), *map(_tenths, (one.length_mm, one.width_mm, one.cutout_mm))] for one in data.panels]

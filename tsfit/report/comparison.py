@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tsfit.box.compare.form import CaseForm, ComparisonForm, FlatForm
+from tsfit.box.compare.drivers import CaseResult, DriverComparison
+from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History, history
 from tsfit.drift.log import read_log
@@ -18,7 +19,7 @@ from tsfit.report.picture import picture
 TITLES = {"equal power": "at 1 W into Re of each", "limits": "each driven until something gives"}
 
 
-def compare_part(data: ComparisonForm, name: str) -> Part:
+def compare_part(data: DriverComparison, name: str) -> Part:
     """Turn a comparison into a part."""
     names = [one.name for one in data.compared]
     subject = " and ".join(names)
@@ -35,7 +36,7 @@ def compare_part(data: ComparisonForm, name: str) -> Part:
     return Part(subject, found=found, box=box)
 
 
-def _levels(names: list[str], case: CaseForm, way: str) -> Block:
+def _levels(names: list[str], case: CaseResult, way: str) -> Block:
     frequency = case.frequency_hz
     rows = []
     for wanted in PREFERRED_HZ:

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING, Any, Generic, TypeVar
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
-from tsfit.box.compare.form import ComparisonForm
+from tsfit.box.compare.drivers import DriverComparison
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.box.forms import BoardsForm, BoxForm, BuiltBoxForm
+from tsfit.box.forms import BoxForm
+from tsfit.box.panels import Cabinet
+from tsfit.box.verify.findings import BuiltBox
 from tsfit.check.forms import CheckForm
 from tsfit.check.pairs import LotResult
 from tsfit.formats.fit import KIND as FIT
@@ -85,10 +87,10 @@ READERS: dict[str, FormReader[Any]] = {
     for reader in (
         FormReader(CheckForm, check_part, frozenset({"verdict", "figures"})),
         FormReader(BoxForm, box_part, frozenset({"enclosure", "frequency_hz", "design"})),
-        FormReader(ComparisonForm, compare_part, frozenset({"compared", "cases"})),
+        FormReader(DriverComparison, compare_part, frozenset({"compared", "cases"})),
         FormReader(EqualiserForm, equaliser_part, frozenset({"sections", "headroom_after_db"})),
-        FormReader(BuiltBoxForm, verify_part, frozenset({"built", "planned", "curve"})),
-        FormReader(BoardsForm, panels_part, frozenset({"panels", "layout"})),
+        FormReader(BuiltBox, verify_part, frozenset({"built", "planned", "curve"})),
+        FormReader(Cabinet, panels_part, frozenset({"panels", "layout"})),
         FormReader(LotResult, lot_part, frozenset({"samples", "lot"})),
     )
 }

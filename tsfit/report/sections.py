@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tsfit.box.compare.form import ConsequenceForm
+from tsfit.box.compare.consequence import Consequence
 from tsfit.box.forms import BoxForm
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm, JudgedForm
@@ -136,7 +136,7 @@ def _judged(one: JudgedForm) -> list[str]:
     ]
 
 
-def _consequence(subject: str, boxes: Sequence[ConsequenceForm], name: str) -> list[Block]:
+def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[Block]:
     """What the printed and the measured driver make of the same boxes."""
     if not boxes:
         return []

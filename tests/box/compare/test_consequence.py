@@ -9,7 +9,6 @@ from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.files import to_json
 from tsfit.box.compare.consequence import AUDIBLE_DB, consequence, draws_of_fit, exact
-from tsfit.box.compare.form import consequence_form
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import cutoff, ripple
 from tsfit.driver.air import Air
@@ -47,8 +46,8 @@ def test_numbers_are_those_of_the_box_commands():
             assert found.figures[name].after.value == pytest.approx(measure(no_coil[1]), rel=tolerance, abs=1e-3)
         change = second.respond(found.frequency_hz).spl_db - planned.enclosure.respond(found.frequency_hz).spl_db
         assert found.level_change_db.value == pytest.approx(change, abs=1e-9)
-    assert found.volume == pytest.approx(0.05)
-    assert found.tuning == pytest.approx(35.0)
+    assert found.volume_l == pytest.approx(50.0)
+    assert found.tuning_hz == pytest.approx(35.0)
 
 
 def test_the_same_driver_changes_nothing():
@@ -80,9 +79,9 @@ def test_the_remedy_is_the_box_of_the_textbook():
     box = closed_box(first, qtc=0.9).enclosure
     found = consequence(box, exact(first), exact(second))
     assert found.outcome == "adjust"
-    assert found.remedy.volume / found.volume == pytest.approx(1.5, rel=0.02)
+    assert found.remedy.volume_l / found.volume_l == pytest.approx(1.5, rel=0.02)
     assert found.remedy.left_db < 0.1
-    assert found.remedy.tuning is None
+    assert found.remedy.tuning_hz is None
 
 
 def test_no_box_mends_a_driver_of_another_kind():
@@ -156,7 +155,7 @@ def test_the_machine_form_is_plain():
     found = consequence(
         vented_box(driver, volume=0.05, tuning=33.0).enclosure, exact(driver), exact(made_driver(Qes=0.7)), box="planned"
     )
-    data = json.loads(to_json(consequence_form(found)))
+    data = json.loads(to_json(found))
     assert data["box"] == "planned"
     assert len(data["level_change_db"]["value"]) == len(data["frequency_hz"]) == 11
     assert set(data["figures"]) == {"f3_hz", "ripple_db", "reference_db"}

@@ -9,7 +9,6 @@ from scipy import signal
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
-from tsfit.box.equaliser.form import section_form
 from tsfit.box.equaliser.sections import KINDS, FilterSection, flat_target_db, gain_db, reach
 from tsfit.driver.record import Driver
 
@@ -127,6 +126,6 @@ def test_wrong_sections_are_refused(wrong):
 
 
 def test_machine_form_holds_coefficients():
-    data = plain(section_form(FilterSection("peaking", 40.0, 2.0, 5.0)))
+    data = plain(FilterSection("peaking", 40.0, 2.0, 5.0))
     b, a = FilterSection("peaking", 40.0, 2.0, 5.0).biquad(48000.0)
     assert data["biquads"]["48000"] == {"b": list(b), "a": list(a[1:])}

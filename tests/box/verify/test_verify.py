@@ -34,7 +34,7 @@ def test_vented_cabinets_are_found_as_they_were_built(floor, known):
         )
         box = load.vented_box(volume, tuning, added_mass=AIR * generator.uniform(0.5, 1.5), losses=load.Losses(leak_q=ql))
         values = FIT.driver.values() if known else drawn(generator)
-        found = verify(cabinet(box, values, generator, floor), VENTED, FIT.driver, FIT).numbers
+        found = verify(cabinet(box, values, generator, floor), VENTED, FIT.driver, FIT).built
         for name, truth in (("fb", tuning), ("volume", volume), ("leak_q", ql)):
             errors[name].append(abs(found[name].value / truth - 1.0))
             scaled.append((found[name].value - truth) / found[name].stdev)
@@ -61,9 +61,9 @@ def test_closed_cabinets_are_found_as_they_were_built(known):
         fc /= math.sqrt(1.0 + air / values["Mms"])
         found = verify(curve, CLOSED, FIT.driver, FIT)
         assert not found.leak
-        errors.append(abs(found.numbers["volume"].value / volume - 1.0))
-        scaled.append((found.numbers["volume"].value - volume) / found.numbers["volume"].stdev)
-        assert found.numbers["fc"].value == pytest.approx(fc, rel=0.005)
+        errors.append(abs(found.built["volume"].value / volume - 1.0))
+        scaled.append((found.built["volume"].value - volume) / found.built["volume"].stdev)
+        assert found.built["fc"].value == pytest.approx(fc, rel=0.005)
     assert np.quantile(errors, 1.0 if known else 0.9) < 0.03
     assert math.sqrt(np.mean(np.square(scaled))) < 1.7
 
@@ -73,9 +73,9 @@ def test_a_box_as_planned_needs_nothing():
     assert [one.verdict for one in found.comparisons] == ["as planned", "as planned"]
     assert found.advice == ()
     assert not found.outside
-    assert found.numbers["leak_q"].value == pytest.approx(10.0, rel=1e-3)
+    assert found.built["leak_q"].value == pytest.approx(10.0, rel=1e-3)
     assert found.planned["leak_q"] == pytest.approx(10.0)
-    assert found.numbers["fL"].value < 33.0 < found.numbers["fH"].value
+    assert found.built["fL"].value < 33.0 < found.built["fH"].value
 
 
 def test_a_port_too_short_is_told_by_how_many_millimetres():
@@ -101,7 +101,7 @@ def test_filling_counts_as_volume_that_was_planned():
     plan = box_plan("closed", volume=0.02, filling=1.2)
     found = verify(cabinet(load.closed_box(0.024)), plan, FIT.driver, FIT)
     # The priors of losses and air pull a little, well within what the result says of itself.
-    assert abs(found.numbers["volume"].value - 0.02) < 0.5 * found.numbers["volume"].stdev < 0.0004
+    assert abs(found.built["volume"].value - 0.02) < 0.5 * found.built["volume"].stdev < 0.0004
     assert found.comparisons[0].verdict == "as planned"
 
 
@@ -116,7 +116,7 @@ def test_a_leak_is_found_and_comes_first(box, name):
     found = verify(cabinet(box, generator=np.random.default_rng(1), floor=0.002), CLOSED, FIT.driver, FIT)
     assert found.leak
     assert found.outside
-    assert name in found.numbers
+    assert name in found.built
     assert "measure again" in found.advice[0]
 
 
@@ -124,7 +124,7 @@ def test_absorption_is_told_from_leaks():
     closed = verify(
         cabinet(load.closed_box(0.02, resonance=FC, losses=load.Losses(absorption_q=9.0))), CLOSED, FIT.driver, FIT
     )
-    assert closed.numbers["absorption_q"].value == pytest.approx(9.0, rel=0.05)
+    assert closed.built["absorption_q"].value == pytest.approx(9.0, rel=0.05)
     assert not closed.leak
 
 
@@ -133,19 +133,19 @@ def test_several_drivers_in_series_are_one_to_the_box():
     enclosure = plan.build(FIT.driver).enclosure
     curve = cabinet(load.vented_box(0.09, 33.0, losses=load.Losses(leak_q=10.0)), enclosure.driver.values())
     found = verify(curve, plan, FIT.driver, FIT)
-    assert found.numbers["volume"].value == pytest.approx(0.09, rel=2e-3)
+    assert found.built["volume"].value == pytest.approx(0.09, rel=2e-3)
 
 
 def test_a_driver_that_changed_is_named_and_allowed_for():
     values = {**FIT.driver.values(), "Cms": 1.10 * FIT.driver.Cms}
     found = verify(cabinet(load.vented_box(0.045, 33.0, losses=load.Losses(leak_q=10.0)), values), VENTED, FIT.driver, FIT)
     assert "driver_differs" in [note.code for note in found.notes]
-    assert found.numbers["fb"].value == pytest.approx(33.0, rel=0.005)
+    assert found.built["fb"].value == pytest.approx(33.0, rel=0.005)
 
 
 def test_a_driver_without_a_fit_makes_the_volume_uncertain():
     curve = cabinet(load.closed_box(0.02))
-    sure, unsure = (verify(curve, CLOSED, FIT.driver, fit).numbers["volume"].stdev for fit in (FIT, None))
+    sure, unsure = (verify(curve, CLOSED, FIT.driver, fit).built["volume"].stdev for fit in (FIT, None))
     assert unsure > 3.0 * sure
     assert "driver_assumed" in [note.code for note in verify(curve, CLOSED, FIT.driver).notes]
 
@@ -169,7 +169,7 @@ def test_equal_noise_gives_equal_intervals():
     for seed in range(14):
         box = load.closed_box(0.02, resonance=FC, losses=load.Losses(absorption_q=20.0))
         curve = cabinet(box, generator=np.random.default_rng(500 + seed), floor=0.0, noise=0.05)
-        found = verify(curve, CLOSED, FIT.driver, FIT).numbers
+        found = verify(curve, CLOSED, FIT.driver, FIT).built
         widths.append([found[name].stdev / found[name].value for name in ("fc", "qtc", "volume", "absorption_q")])
     widths = np.array(widths)
     assert np.all(widths[:, 0] < 0.01 * widths[:, 2])

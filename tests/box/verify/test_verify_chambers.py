@@ -78,10 +78,10 @@ def test_boxes_are_found_as_they_were_built(kind, known):
         found = verify(cabinet(box, values, generator), plan, FIT.driver, FIT)
         assert not found.leak
         for name, value in truth.items():
-            error = found.numbers[name].value / value - 1.0
+            error = found.built[name].value / value - 1.0
             if "volume" not in name or known:
                 assert abs(error) < most.get(name, 0.03), (seed, name, error)
-            scaled.append(error * value / found.numbers[name].stdev)
+            scaled.append(error * value / found.built[name].stdev)
     assert 0.25 < math.sqrt(np.mean(np.square(scaled))) < 1.6
     assert np.max(np.abs(scaled)) < 4.0
 
@@ -104,7 +104,7 @@ def test_boxes_as_planned_need_nothing():
 )
 def test_a_radiator_of_another_mass_is_told_in_grams(grams, says):
     found = verify(cabinet(passive(mass=GRAMS + 1e-3 * grams)[0]), PASSIVE, FIT.driver, FIT)
-    assert found.numbers["radiator_mass"].value == pytest.approx(GRAMS + 1e-3 * grams, rel=2e-3)
+    assert found.built["radiator_mass"].value == pytest.approx(GRAMS + 1e-3 * grams, rel=2e-3)
     advice = [sentence for sentence in found.advice if "tuning" in sentence]
     assert len(advice) == 1
     assert re.search(says, advice[0])
@@ -112,7 +112,7 @@ def test_a_radiator_of_another_mass_is_told_in_grams(grams, says):
 
 def test_a_stiff_radiator_is_told_from_a_light_one():
     found = verify(cabinet(passive(fp=30.0)[0]), PASSIVE, FIT.driver, FIT)
-    assert found.numbers["fp"].value == pytest.approx(30.0 * math.sqrt(60.0 / 67.0), rel=5e-3)
+    assert found.built["fp"].value == pytest.approx(30.0 * math.sqrt(60.0 / 67.0), rel=5e-3)
     assert found.outside
     assert f"yields {(22.0 / 30.0) ** 2:.2f} times" in found.advice[-1]
 
@@ -121,17 +121,17 @@ def test_what_the_curve_does_not_tell_is_said_and_not_printed():
     """Without friction there is no telling how little of it there is."""
     box, truth = passive(qms=1e9)
     found = verify(cabinet(box, generator=np.random.default_rng(3)), PASSIVE, FIT.driver, FIT)
-    assert "radiator_q" not in found.numbers
+    assert "radiator_q" not in found.built
     assert "Qmp, radiator" in next(note.message for note in found.notes if note.code == "not_told")
     for name in ("fb", "fp"):
-        assert found.numbers[name].value == pytest.approx(truth[name], rel=0.01)
+        assert found.built[name].value == pytest.approx(truth[name], rel=0.01)
 
 
 def test_a_radiator_that_resonates_below_the_curve_is_still_roughly_told():
     curve = cabinet(passive(fp=6.0)[0], generator=np.random.default_rng(3))
     above = curve.frequency_hz > 18.0
     curve = type(curve)(curve.frequency_hz[above], curve.impedance_ohm[above], curve.variance_ohm2[above])
-    found = verify(curve, PASSIVE, FIT.driver, FIT).numbers["fp"]
+    found = verify(curve, PASSIVE, FIT.driver, FIT).built["fp"]
     assert found.value == pytest.approx(6.0 * math.sqrt(60.0 / 67.0), abs=3.0 * found.stdev)
     assert found.stdev > 0.03 * found.value
 
@@ -172,6 +172,6 @@ def test_two_radiators_share_what_is_to_be_added():
     both, losses = load.PassiveRadiator(2 * light, 2 * AREA, spring / 2, rubbed), load.Losses(leak_q=12.0)
     box = load.passive_radiator_box(0.06, both, FIT.driver.air, losses=losses, added_mass=AIR)
     found = verify(cabinet(box), plan, FIT.driver, FIT)
-    assert found.numbers["radiator_mass"].value == pytest.approx(2 * light, rel=5e-3)
+    assert found.built["radiator_mass"].value == pytest.approx(2 * light, rel=5e-3)
     assert len(found.advice) == 1
     assert "fix 4 g more to each radiator" in found.advice[0]

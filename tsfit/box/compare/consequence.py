@@ -13,12 +13,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
 
 from tsfit.base.arrays import Read, ReadFloat, Real
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance
 from tsfit.box.frequencies import table_frequencies
@@ -109,13 +110,13 @@ class NumberChange:
 
 @dataclass(frozen=True)
 class Remedy:
-    """The box (m³, Hz) that suits the second driver best, within a factor of two in volume and 25 % in tuning.
+    """The box that suits the second driver best, within a factor of two in volume and 25 % in tuning.
 
     The response then lies higher in frequency by the factor `moved_to`, and `left_db` is the change of shape that stays.
     """
 
-    volume: float
-    tuning: float | None
+    volume_l: float
+    tuning_hz: float | None
     moved_to: float
     left_db: float
 
@@ -127,7 +128,7 @@ class Consequence:
     Attributes
     ----------
     box : what kind of box and how it was chosen, for people
-    volume : m³, None for a baffle; tuning : Hz, None without a port
+    volume_l, tuning_hz : None for a baffle, None without a port
     figures : f3_hz and ripple_db (coil left out), reference_db (mid-band); of a closed box also qtc and fc_hz (lossless)
     frequency_hz : (n_freq,), where levels are compared
     level_change_db : level of the second less that of the first driver at the same voltage
@@ -135,18 +136,21 @@ class Consequence:
     shape_change_db : largest change of the level re mid-band, coil left out, above f3/√2 of the first driver
     outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
         "undecided" when the interval of the change reaches to both sides
+    sentence, summary : what a check, or a drift log, says of it in words
     """
 
     box: str
-    volume: float | None
-    tuning: float | None
+    volume_l: float | None
+    tuning_hz: float | None
     figures: Mapping[str, NumberChange]
-    frequency_hz: Real
+    frequency_hz: Read
     level_change_db: BandCurve
     maximum_change_db: BandCurve | None
     shape_change_db: Band
     outcome: Outcome
     remedy: Remedy | None
+    sentence: str | None = field(default=None, metadata=IF_TOLD)
+    summary: str | None = field(default=None, metadata=IF_TOLD)
 
 
 def consequence(
@@ -177,8 +181,8 @@ def consequence(
         outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
     return Consequence(
         box=box or enclosure.kind,
-        volume=first.volume,
-        tuning=first.tuning,
+        volume_l=None if first.volume is None else 1e3 * first.volume,
+        tuning_hz=first.tuning,
         figures={
             name: NumberChange(_band(one), _band(numbers[1][name]), _band(numbers[1][name] - one))
             for name, one in numbers[0].items()
@@ -277,8 +281,8 @@ def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real) -> Remedy | N
     best = int(np.argmin(off))
     assert second.volume is not None
     return Remedy(
-        volume=second.volume * float(volumes.ravel()[best]),
-        tuning=None if tuning is None else tuning * float(tunings.ravel()[best]),
+        volume_l=1e3 * (second.volume * float(volumes.ravel()[best])),
+        tuning_hz=None if tuning is None else tuning * float(tunings.ravel()[best]),
         moved_to=math.exp(step * (int(np.argmin(moved[:, best])) - most)),
         left_db=float(off[best]),
     )

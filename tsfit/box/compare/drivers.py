@@ -13,20 +13,20 @@ taken as independent; what both fits share, such as the mass, would make differe
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import ClassVar, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.base.arrays import Number, Read, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import middle
 from tsfit.box.compare.conditions import Candidate, Case
 from tsfit.box.enclosure import Enclosure
-from tsfit.box.equaliser.equalised import Equalised, flat
+from tsfit.box.equaliser.equalised import flat
+from tsfit.box.equaliser.form import FlatForm, flat_form
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
 from tsfit.box.parts import STANDARD_DRIVE
@@ -45,7 +45,8 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
     """
     if len(candidates) < 2 or not cases:
         raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
-    return DriverComparison(tuple(candidates), tuple(_case(candidates, case, draws) for case in cases))
+    compared = tuple(Compared(one.driver.name, one.cost, one.fit is not None) for one in candidates)
+    return DriverComparison(compared, tuple(_case(candidates, case, draws) for case in cases))
 
 
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
@@ -67,17 +68,16 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
     differences = {
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
     }
-    equalised = () if case.flat_to_hz is None else tuple(flat(box, case.flat_to_hz) for box in boxes)
     result = CaseResult(
-        name=case.name,
+        case=case.name,
         frequency_hz=frequency,
-        boxes=boxes,
+        designs=tuple(box.numbers() for box in boxes),
         level_db={way: np.array([one[way] for one in levels]) for way in ways},
-        limited_by=None if None in maxima else tuple(one.limited_by for one in maxima if one is not None),
+        limited_by=None if None in maxima else tuple(tuple(map(str, one.limited_by)) for one in maxima if one is not None),
         differences=differences,
-        equalised=equalised,
+        equalised=() if case.flat_to_hz is None else tuple(flat_form(flat(box, case.flat_to_hz)) for box in boxes),
     )
-    return replace(result, words=tuple(words(candidates, result)))
+    return replace(result, words=tuple(words(candidates, boxes, result)))
 
 
 def _offsets(box: BoxResult, ohm: Number) -> dict[str, Number]:
@@ -116,8 +116,8 @@ def _difference(
     return Difference(db, low, high, *_leads(frequency, db, low, high))
 
 
-def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tuple[tuple[Lead, ...], tuple[float, ...]]:
-    """Stretches of the woofer's range in which one leads, and where the lead changes."""
+def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tuple[tuple[float, ...], tuple[Lead, ...]]:
+    """Where the lead changes, and the stretches of the woofer's range in which one leads."""
     inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
     f, d = frequency[inside], db[inside]
     ordinary = np.isin(f, PREFERRED_HZ)
@@ -140,7 +140,7 @@ def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tu
         crossings.append(float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))))
     # A crossing between two stretches in which nobody leads worth mentioning is none.
     told = [c for c in crossings if any(lead.to_hz < c for lead in leads) and any(lead.from_hz > c for lead in leads)]
-    return tuple(leads), tuple(told)
+    return tuple(told), tuple(leads)
 
 
 @dataclass(frozen=True)
@@ -166,35 +166,45 @@ class Difference:
     db: Read
     low_db: Read | None
     high_db: Read | None
-    leads: tuple[Lead, ...]
     crossings_hz: tuple[float, ...]
-
-    FORM: ClassVar = ("db", "low_db", "high_db", "crossings_hz", "leads")
+    leads: tuple[Lead, ...]
 
 
 @dataclass(frozen=True)
 class CaseResult:
-    """All candidates in one case.
+    """All n candidates in one case.
 
-    Of n boxes `level_db` by way is (n, n_freq), a way that a candidate has no rating for being missing; `limited_by` are
-    (n, n_freq) names, or None where nothing is rated; `differences` by way are (n − 1,) to the first.
+    `designs` are the numbers of their boxes, `level_db` by way is (n, n_freq), a way that a candidate has no rating for
+    being missing; `limited_by` are (n, n_freq) names, None where nothing is rated; `differences` by way are (n − 1,) to the
+    first.
     """
 
+    case: str
+    frequency_hz: Read
+    designs: tuple[dict[str, float | None], ...]
+    level_db: dict[str, Read]
+    limited_by: tuple[tuple[str, ...], ...] | None
+    differences: dict[str, tuple[Difference, ...]]
+    equalised: tuple[FlatForm, ...]
+    words: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Compared:
+    """A driver of a comparison."""
+
     name: str
-    frequency_hz: Real
-    boxes: tuple[BoxResult, ...]
-    level_db: Mapping[str, Real]
-    limited_by: tuple[NDArray[np.str_], ...] | None
-    differences: Mapping[str, tuple[Difference, ...]]
-    equalised: tuple[Equalised, ...]
-    words: tuple[str, ...] = field(default=())
+    cost: float | None
+    with_uncertainty: bool
 
 
 @dataclass(frozen=True)
 class DriverComparison:
     """What `compare` found; `cases` in the order asked for."""
 
-    candidates: tuple[Candidate, ...]
+    KIND: ClassVar = "comparison"
+
+    compared: tuple[Compared, ...]
     cases: tuple[CaseResult, ...]
 
 
@@ -213,24 +223,24 @@ NARROW = 2.0 ** (1.0 / 6.0)
 """Stretches of other limits that are not worth a word."""
 
 
-def words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
+def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: CaseResult) -> list[str]:
     """Say who wins where, in sentences."""
     sentences = []
     names = [one.driver.name for one in candidates]
-    volumes = [box.chamber.volume for box in case.boxes]
+    volumes = [box.chamber.volume for box in boxes]
     known = [volume for volume in volumes if volume is not None]
     if known and max(known) - min(known) > 0.005 * max(known):
         each = ", ".join(
             f"{name} {1e3 * volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
         )
         sentences.append(f"It takes {each}.")
-    f3 = [box.f3_hz for box in case.boxes]
+    f3 = [box.f3_hz for box in boxes]
     if all(value is not None for value in f3):
         sentences.append(
             "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."
         )
     if "limits" in case.level_db:
-        lacking = [(name, " and no known ".join(_lacking(box))) for name, box in zip(names, case.boxes, strict=True)]
+        lacking = [(name, " and no known ".join(_lacking(box))) for name, box in zip(names, boxes, strict=True)]
         sentences += [f"{name} has no known {what}, so that never stops it." for name, what in lacking if what]
     for number in range(1, len(names)):
         sentences += [
@@ -241,10 +251,10 @@ def words(candidates: Sequence[Candidate], case: CaseResult) -> list[str]:
         if "limits" in case.differences and case.limited_by is not None:
             sentences.append(_limits_sentence(names[0], names[number], case, number))
     for name, one in zip(names, case.equalised, strict=False):
-        sentence = f"Flat to {_hz(one.target_from_hz or 0.0)}, {name} takes {one.boost[0]:.1f} dB of boost"
-        if one.loudest is not None:
-            loudest, at_hz, limit = one.loudest
-            sentence += f" and then plays to {loudest:.1f} dB in the mid-band, where {limit} stops it at {_hz(at_hz)}"
+        sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
+        if one.loudest_db is not None and one.limited_at_hz is not None:
+            sentence += f" and then plays to {one.loudest_db:.1f} dB in the mid-band, where {one.limited_by} stops it"
+            sentence += f" at {_hz(one.limited_at_hz)}"
         sentences.append(sentence + ".")
     return sentences
 
@@ -290,7 +300,7 @@ def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> s
     """Say what stops whom in each stretch, and who is louder there."""
     assert case.limited_by is not None
     inside = np.flatnonzero((case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ))
-    pairs = [(str(case.limited_by[0][k]), str(case.limited_by[number][k])) for k in inside]
+    pairs = [(case.limited_by[0][k], case.limited_by[number][k]) for k in inside]
     db = case.differences["limits"][number - 1].db[inside]
     edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
     parts = []

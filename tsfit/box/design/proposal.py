@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 from numpy.typing import ArrayLike
 
@@ -18,6 +18,7 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
+from tsfit.box.forms import BoxForm, box_form
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
@@ -38,6 +39,9 @@ class Proposal:
     A vented box has its `search` with limits and losses, one by family its `alignment`.
     """
 
+    KIND: ClassVar = "proposal"
+    FORM: ClassVar = ("asked", "others", "alignment", "limits", "sensitivity", "box")
+
     asked: str
     plan: BoxPlan
     result: BoxResult
@@ -45,6 +49,16 @@ class Proposal:
     others: tuple[str, ...] = ()
     alignment: Alignment | None = None
     search: VentedSearch | None = None
+
+    @property
+    def limits(self) -> Limits | None:
+        """What a vented box was allowed to be."""
+        return None if self.search is None else self.search.limits
+
+    @property
+    def box(self) -> BoxForm:
+        """The box as JSON holds it."""
+        return box_form(self.result)
 
     def map(self) -> DesignMap:
         """Evaluate the vented boxes around this one."""

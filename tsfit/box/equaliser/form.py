@@ -8,52 +8,14 @@ from typing import ClassVar
 from tsfit.base.arrays import Read
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.equaliser.equalised import Equalised, EqualisedBands, LevelCost, at_level, words
-from tsfit.box.equaliser.sections import SAMPLE_RATES_HZ, FilterSection
-
-
-@dataclass(frozen=True)
-class Biquad:
-    """Coefficients of a digital section; a[0] is 1 and left out."""
-
-    b: tuple[float, float, float]
-    a: tuple[float, float]
-
-
-@dataclass(frozen=True)
-class SectionForm:
-    """A section of an equaliser with its coefficients by sampling rate, Hz."""
-
-    words: str
-    kind: str
-    frequency_hz: float
-    q: float
-    gain_db: float | None = field(default=None, metadata=IF_TOLD)
-    from_hz: float | None = field(default=None, metadata=IF_TOLD)
-    from_q: float | None = field(default=None, metadata=IF_TOLD)
-    biquads: dict[str, Biquad] = field(default_factory=dict)
-
-
-def section_form(section: FilterSection) -> SectionForm:
-    """Return the form of a section."""
-    shifted = section.kind == "pole shift"
-    pairs = {f"{rate:g}": section.biquad(rate) for rate in SAMPLE_RATES_HZ if section.frequency_hz < 0.5 * rate}
-    return SectionForm(
-        str(section),
-        section.kind,
-        section.frequency_hz,
-        section.q,
-        section.gain_db if section.kind in ("peaking", "low shelf", "high shelf") else None,
-        section.from_hz if shifted else None,
-        section.from_q if shifted else None,
-        {rate: Biquad(tuple(b), tuple(a[1:])) for rate, (b, a) in pairs.items()},
-    )
+from tsfit.box.equaliser.sections import FilterSection
 
 
 @dataclass(frozen=True, kw_only=True)
 class EqualiserSummary:
     """Sections, how near they come to their target, and what they cost at the most that the limits allow."""
 
-    sections: tuple[SectionForm, ...]
+    sections: tuple[FilterSection, ...]
     target_from_hz: float | None = None
     played_hz: tuple[float, float]
     boost_db: float
@@ -63,6 +25,21 @@ class EqualiserSummary:
     limited_at_hz: float | None = None
     limited_by: str | None = None
     power_w: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class _FlatTo:
+    flat_to_hz: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlatForm(EqualiserSummary, _FlatTo):
+    """Summary of an equaliser that makes a box flat down to a frequency."""
+
+
+def flat_form(equalised: Equalised) -> FlatForm:
+    """Return the form of a box made flat."""
+    return FlatForm(flat_to_hz=equalised.target_from_hz, **summary_fields(equalised))  # type: ignore[arg-type]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +78,7 @@ def summary_fields(equalised: Equalised) -> dict[str, object]:
     taken = None if loudest is None else at_level(equalised, loudest)
     return vars(
         EqualiserSummary(
-            sections=tuple(map(section_form, equalised.sections)),
+            sections=equalised.sections,
             target_from_hz=equalised.target_from_hz,
             played_hz=equalised.played_hz,
             boost_db=equalised.boost[0],

@@ -19,15 +19,16 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.box.told import within
 from tsfit.formats.toml import Table, read_toml
@@ -42,6 +43,14 @@ EXTRA_SECTIONS = 2
 
 
 @dataclass(frozen=True)
+class Biquad:
+    """Coefficients of a digital section; a[0] is 1 and left out."""
+
+    b: tuple[float, float, float]
+    a: tuple[float, float]
+
+
+@dataclass(frozen=True)
 class FilterSection:
     """One section.
 
@@ -52,28 +61,30 @@ class FilterSection:
     from_hz, from_q : of a pole shift, the poles that are there, which its zeros cancel
     """
 
+    FORM: ClassVar = ("words", "kind", "frequency_hz", "q", "gain_db", "from_hz", "from_q", "biquads")
+
     kind: SectionKind
     frequency_hz: float
     q: float = BUTTERWORTH_Q
-    gain_db: float = 0.0
-    from_hz: float = 0.0
-    from_q: float = 0.0
+    gain_db: float | None = field(default=None, metadata=IF_TOLD)
+    from_hz: float | None = field(default=None, metadata=IF_TOLD)
+    from_q: float | None = field(default=None, metadata=IF_TOLD)
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
             raise TsfitError(f"equaliser: {self.kind!r} is no section; use one of {', '.join(KINDS)}.", code="wrong_value")
         within(self.frequency_hz, 0.1, 1e5, f"{self.kind} frequency", "Hz")
         within(self.q, 0.05, 100.0, f"{self.kind} Q", "")
-        within(self.gain_db, -60.0, 60.0, f"{self.kind} gain", "dB")
+        within(self.gain_db or 0.0, -60.0, 60.0, f"{self.kind} gain", "dB")
         if self.kind == "pole shift":
-            within(self.from_hz, 0.1, 1e5, "pole shift, present frequency", "Hz")
-            within(self.from_q, 0.05, 100.0, "pole shift, present Q", "")
+            within(self.from_hz or 0.0, 0.1, 1e5, "pole shift, present frequency", "Hz")
+            within(self.from_q or 0.0, 0.05, 100.0, "pole shift, present Q", "")
 
     def polynomials(self) -> tuple[Real, Real]:
         """Numerator and denominator, highest power first, in s over the section's angular frequency; each (3,)."""
-        a, q = 10.0 ** (self.gain_db / 40.0), self.q
+        a, q = 10.0 ** ((self.gain_db or 0.0) / 40.0), self.q
         root = math.sqrt(a) / q
-        ratio = self.from_hz / self.frequency_hz
+        ratio = (self.from_hz or 0.0) / self.frequency_hz
         numerator, denominator = {
             "peaking": ((1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0)),
             "low shelf": ((a, a * root, a * a), (a, root, 1.0)),
@@ -104,13 +115,24 @@ class FilterSection:
         b, a = (polynomial @ powers for polynomial in self.polynomials())
         return b / a[0], a / a[0]
 
+    @property
+    def biquads(self) -> dict[str, Biquad]:
+        """Digital sections by sampling rate, Hz, where its frequency is below half of that."""
+        pairs = {f"{rate:g}": self.biquad(rate) for rate in SAMPLE_RATES_HZ if self.frequency_hz < 0.5 * rate}
+        return {rate: Biquad(tuple(b), tuple(a[1:])) for rate, (b, a) in pairs.items()}
+
+    @property
+    def words(self) -> str:
+        """What `str` prints."""
+        return str(self)
+
     def __str__(self) -> str:
         words = f"{self.kind} {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
         if self.kind == "pole shift":
             return (
                 f"pole shift from {self.from_hz:.4g} Hz, Q {self.from_q:.3g} to {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
             )
-        return words + (f", {self.gain_db:+.1f} dB" if "pass" not in self.kind else "")
+        return words + (f", {self.gain_db or 0.0:+.1f} dB" if "pass" not in self.kind else "")
 
 
 def gain_db(sections: Sequence[FilterSection], frequency_hz: ArrayLike) -> Real:
@@ -182,7 +204,7 @@ def _fitted(
     """Sections of the kinds of `start` whose gain at `f` (n,) is closest to `wanted_db` (n,), and their largest error."""
     from scipy.optimize import least_squares
 
-    vector = np.ravel([(math.log(one.frequency_hz), math.log(one.q), one.gain_db) for one in start])
+    vector = np.ravel([(math.log(one.frequency_hz), math.log(one.q), one.gain_db or 0.0) for one in start])
     low = np.array([math.log(0.5 * lowest_hz), math.log(0.3), -18.0] * len(start))
     high = np.array([math.log(10.0 * lowest_hz), math.log(5.0), 18.0] * len(start))
 

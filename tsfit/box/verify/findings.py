@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import ClassVar, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
+from tsfit.base.arrays import Complex, Read
 from tsfit.base.conformity import conformity
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote, Severity
@@ -17,7 +15,6 @@ from tsfit.box.kinds import BandPassPlan, PassivePlan, VentedPlan
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import LITRE
 from tsfit.box.uncertainty import TUNING_ERROR, VOLUME_ERROR
-from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.units import rounded
 
@@ -71,40 +68,57 @@ class Comparison:
 
 
 @dataclass(frozen=True)
+class Parts:
+    """A complex curve (n,)."""
+
+    real: Read
+    imag: Read
+
+    @property
+    def complex(self) -> Complex:
+        """The curve itself."""
+        return self.real + 1j * self.imag
+
+
+@dataclass(frozen=True)
+class BuiltCurve:
+    """Impedance of a finished box as measured, as fitted and as planned, ohm, at the frequencies that were used."""
+
+    frequency_hz: Read
+    measured_ohm: Parts
+    fitted_ohm: Parts
+    planned_ohm: Parts
+
+
+@dataclass(frozen=True)
 class BuiltBox:
     """What a curve tells of a finished box, SI.
 
     Attributes
     ----------
-    kind : "closed", "vented", "passive" or "bandpass"
-    numbers : dict of Estimate
-        Net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their resonance fp
-        with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q, absorption_q,
-        port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb.
-    planned : dict of float
-        The same numbers of the plan, with the driver as its fit has it; losses where the plan states some.
-    comparisons : tuple of Comparison
-        Volumes, tuning, and resonance of passive radiators.
+    enclosure : "closed", "vented", "passive" or "bandpass"
+    built : net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their resonance
+        fp with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q, absorption_q,
+        port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb
+    planned : the same numbers of the plan, with the driver as its fit has it; losses where the plan states some
+    comparisons : of volumes, tuning, and resonance of passive radiators
     leak : whether the box leaks more than is usual
     misfit : RMS of the misfit of each of real and imaginary part over |Z|
     advice : sentences on what to change
-    notes : tuple of QualityNote
-    curve, used, fitted_ohm, planned_ohm : the curve (n,), which of its points were used, fit and plan there
     """
 
-    name: str
-    kind: str
-    numbers: Mapping[str, Estimate]
-    planned: Mapping[str, float]
+    KIND: ClassVar = "built box"
+
+    driver: str
+    enclosure: str
+    built: dict[str, Estimate]
+    planned: dict[str, float]
     comparisons: tuple[Comparison, ...]
     leak: bool
     misfit: float
     advice: tuple[str, ...]
     notes: tuple[QualityNote, ...]
-    curve: ImpedanceCurve
-    used: NDArray[np.bool_]
-    fitted_ohm: NDArray[np.complex128]
-    planned_ohm: NDArray[np.complex128]
+    curve: BuiltCurve
 
     @property
     def outside(self) -> bool:

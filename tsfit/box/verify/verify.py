@@ -18,7 +18,7 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
 from tsfit.box.numbers import resonance_with_losses
 from tsfit.box.plan import BoxPlan
-from tsfit.box.verify.findings import TOLERANCES, BuiltBox, advice, compare, remarks
+from tsfit.box.verify.findings import TOLERANCES, BuiltBox, BuiltCurve, Parts, advice, compare, remarks
 from tsfit.box.verify.unknowns import LOSSES, CabinetSweep, Unknowns, closed_resonance, driver_prior, impedance_of, sizes
 from tsfit.circuit.load import air_load_change
 from tsfit.circuit.response import Circuit, impedance
@@ -150,14 +150,16 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     comparisons = [
         compare(name, before[name], told[name], tolerance) for name, tolerance in TOLERANCES.items() if name in told
     ]
+    f = curve.frequency_hz[used]
+    fitted, intended = impedance_of(built, f), impedance_of(planned, f)
     leak = "hole" in found or any(
         name in found and found[name].interval95[1] < most
         for name, most in (("leak_q", LEAKY_Q[plan.kind]), ("rear_leak_q", LEAKY_Q["closed"]))
     )
     return BuiltBox(
-        name=driver.name,
-        kind=plan.kind,
-        numbers=told,
+        driver=driver.name,
+        enclosure=plan.kind,
+        built=told,
         planned=before,
         comparisons=tuple(comparisons),
         leak=leak,
@@ -171,10 +173,7 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
             leak,
         ),
         notes=remarks(moved, best.misfit, fit, told, tuple(name for name in found if name not in told)),
-        curve=curve,
-        used=used,
-        fitted_ohm=impedance_of(built, curve.frequency_hz),
-        planned_ohm=impedance_of(planned, curve.frequency_hz),
+        curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in (curve.impedance_ohm[used], fitted, intended))),
     )
 
 

@@ -133,11 +133,8 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
 
 def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:
     proposal = dataclasses.replace(proposal, result=asked.in_room(proposal.result))
-    from tsfit.box.forms import proposal_form
-
-    data = proposal_form(proposal)
-    asked.write(proposal.plan, proposal.result, data)
-    asked.outputs.show(data, lambda: _print(proposal))
+    asked.write(proposal.plan, proposal.result, proposal)
+    asked.outputs.show(proposal, lambda: _print(proposal))
 
 
 def _print(proposal: Proposal) -> None:

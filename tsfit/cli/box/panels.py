@@ -58,46 +58,34 @@ def panels(dxf: Path | None, outputs: Outputs, **options: Any) -> None:
 
     outputs.refuse_existing(dxf)
     built = cabinet(made(CabinetPlan, options))
-    from tsfit.box.forms import boards_form
-
-    data = boards_form(built)
-    outputs.write_json(data)
+    outputs.write_json(built)
     if outputs.plot is not None:
         from tsfit.plots.panels import panels_figure
 
-        outputs.write_plot(panels_figure(data))
+        outputs.write_plot(panels_figure(built))
     if dxf is not None:
         from tsfit.plots.panels import panels_dxf
 
         outputs.write_file(dxf, panels_dxf(built))
-    outputs.show(data, lambda: _print(built))
+    outputs.show(built, lambda: _print(built))
 
 
 def _print(built: Cabinet) -> None:
-    from tsfit.box.panels import CAUTIONS
-
-    inside, outside = (" x ".join(f"{1e3 * side:.1f}" for side in sides) for sides in (built.inside, built.outside))
+    inside, outside = (" x ".join(f"{side:.1f}" for side in sides) for sides in (built.inside_mm, built.outside_mm))
+    length, width = built.sheet_mm
     rows = [
-        ("net volume, gross volume", f"{1e3 * built.net:.2f} l, {1e3 * built.gross:.2f} l"),
+        ("net volume, gross volume", f"{built.net_volume_l:.2f} l, {built.gross_volume_l:.2f} l"),
         ("inside width, height, depth", f"{inside} mm"),
         ("outside width, height, depth", f"{outside} mm"),
-        ("weight of the boards", f"{built.weight:.1f} kg"),
-        (
-            "sheets, waste",
-            f"{built.sheets} of {1e3 * built.sheet[0]:.0f} x {1e3 * built.sheet[1]:.0f} mm, {built.waste:.0%}",
-        ),
+        ("weight of the boards", f"{built.weight_kg:.1f} kg"),
+        ("sheets, waste", f"{built.sheets} of {length:.0f} x {width:.0f} mm, {built.waste:.0%}"),
     ]
     print_table(("box", "value"), rows)
+    sizes = [(one.length_mm, one.width_mm, one.cutout_mm) for one in built.panels]
     boards = [
-        [
-            panel.name,
-            f"{panel.count}",
-            f"{1e3 * panel.length:.1f}",
-            f"{1e3 * panel.width:.1f}",
-            "" if panel.cutout is None else f"{1e3 * panel.cutout:.1f}",
-        ]
-        for panel in built.panels
+        [one.name, f"{one.count}", *(f"{size:.1f}" if size else "" for size in sides)]
+        for one, sides in zip(built.panels, sizes, strict=True)
     ]
     print_table(("board", "how many", "length, mm", "width, mm", "round cutout, mm"), boards)
-    for caution in CAUTIONS:
+    for caution in built.cautions:
         say(caution)

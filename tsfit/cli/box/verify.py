@@ -37,7 +37,6 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     """  # noqa: D301
     from tsfit.bench.cabinet import read_cabinet
     from tsfit.box.file import read_box
-    from tsfit.box.forms import built_box_form
     from tsfit.box.verify.verify import verify as verify_box
     from tsfit.formats.driver import read_driver_or_fit
 
@@ -45,13 +44,12 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     planned = read_box(plan)
     one, fit = read_driver_or_fit(driver)
     built = verify_box(read_cabinet(curve, rig), planned, one, fit)
-    data = built_box_form(built)
-    outputs.write_json(data)
+    outputs.write_json(built)
     if outputs.plot is not None:
         from tsfit.plots.box_verify import verify_figure
 
-        outputs.write_plot(verify_figure(data))
-    outputs.show(data, lambda: _print(built))
+        outputs.write_plot(verify_figure(built))
+    outputs.show(built, lambda: _print(built))
     return int(built.outside)
 
 
@@ -60,10 +58,10 @@ def _print(built: BuiltBox) -> None:
 
     rows = [
         [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
-        for what, planned, found, low, high, unit, verdict in number_rows(built.numbers, built.planned, built.comparisons)
+        for what, planned, found, low, high, unit, verdict in number_rows(built.built, built.planned, built.comparisons)
     ]
-    say(built.name)
-    say(f"finished {KIND_NAMES[built.kind]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
+    say(built.driver)
+    say(f"finished {KIND_NAMES[built.enclosure]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
     for sentence in built.advice:
         say(sentence)

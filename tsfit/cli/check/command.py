@@ -74,13 +74,12 @@ def check(
     result, data, tables = _judged(fits, sheet, allowed, boxes)
     outputs.write_json(data)
     if outputs.plot is not None:
-        from tsfit.box.compare.form import consequence_form
         from tsfit.check.verdict import CheckResult
         from tsfit.plots.consequence import consequence_figure
 
         if not isinstance(result, CheckResult) or not result.boxes:
             raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
-        outputs.write_plot(consequence_figure(result.driver, [consequence_form(box) for box, _ in result.boxes]))
+        outputs.write_plot(consequence_figure(result.driver, [box for box, _ in result.boxes]))
     outputs.show(data, tables)
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 
