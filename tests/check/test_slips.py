@@ -3,8 +3,7 @@ import pytest
 from tsfit.check.consistency import consistency
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import display, parse_printed
-from tsfit.formats.sheet import Sheet, read_sheet
-from tsfit.formats.sheet_template import TEMPLATE
+from tsfit.formats.sheet import Sheet, empty_sheet, read_sheet
 
 # The driver of test_consistency.py, worked there by hand.
 TRUE = {
@@ -84,7 +83,7 @@ def test_what_is_not_printed_is_derived_with_the_interval_of_the_rounding():
 
 def test_the_template_is_a_sheet_that_agrees_with_itself(tmp_path):
     path = tmp_path / "sheet.toml"
-    lines = [line[2:] if line.startswith("# ") and " = " in line else line for line in TEMPLATE.splitlines()]
+    lines = [line[2:] if line.startswith("# ") and " = " in line else line for line in empty_sheet().splitlines()]
     path.write_text("\n".join(lines))
     filled = read_sheet(path)
     assert len(filled.figures) == 20

@@ -10,7 +10,7 @@ from tsfit.base.conformity import conformity, worst
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
 from tsfit.check.conditions import at_conditions
-from tsfit.check.forms import check_form, judged_form
+from tsfit.check.forms import check_form
 from tsfit.check.verdict import DEFAULT_TOLERANCES, judge
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.parameters import PARAMETERS
@@ -32,7 +32,7 @@ def test_deviation_tolerance_and_uncertainty_of_one_figure():
     # By hand: Fs 33.9 Hz against 30.0 Hz is +13.0 %; u = hypot(0.0678, 0.05/√3) = 0.07369 Hz, U = 0.14738 Hz.
     (item,) = judge(made_fit(), sheet(Fs="30.0 Hz")).figures
     assert item.deviation == pytest.approx(13.0)
-    assert item.expanded == pytest.approx(0.14738, abs=1e-5)
+    assert item.expanded_uncertainty == pytest.approx(0.14738, abs=1e-5)
     assert (item.measured, item.stdev) == pytest.approx((33.9, 0.0678))
     assert (item.tolerance, item.unit, item.verdict) == (15.0, "%", "inside")
 
@@ -51,7 +51,7 @@ def test_the_zone_around_the_tolerance_is_undecided(fs, verdict):
 def test_the_rounding_of_the_print_counts():
     # Qts 0.4012 against 0.4: exactly measured, yet the print may mean 0.35 to 0.45, U = 2·0.05/√3 = 0.058 beside T = 0.06.
     (item,) = judge(made_fit(spread=0.0), sheet(Qts="0.4")).figures
-    assert item.expanded == pytest.approx(0.1 / math.sqrt(3.0))
+    assert item.expanded_uncertainty == pytest.approx(0.1 / math.sqrt(3.0))
     (item,) = judge(made_fit(spread=0.0), sheet({"Qts": 0.1}, Qts="0.4")).figures
     assert item.verdict == "undecided"
     (item,) = judge(made_fit(spread=0.0), sheet({"Qts": 0.1}, Qts="0.400")).figures
@@ -64,7 +64,7 @@ def test_levels_are_judged_in_decibel():
     (item,) = judge(fit, sheet(sensitivity_2V83=f"{level + 2.0:.2f} dB")).figures
     assert item.deviation == pytest.approx(-2.0, abs=0.01)
     assert (item.tolerance, item.unit, item.verdict) == (1.0, "dB", "outside")
-    data = plain(judged_form(item))
+    data = plain(item)
     assert (data["deviation_percent"], data["tolerance_percent"]) == (None, None)
     assert data["deviation_db"] == item.deviation
 
@@ -77,14 +77,14 @@ def test_the_whole_is_as_bad_as_its_worst_figure():
 
 def test_the_machine_form_of_a_figure_holds_what_was_judged():
     percent, level = judge(made_fit(), sheet({"Fs": 0.2}, Fs="30.0 Hz", sensitivity_2V83="88.0 dB")).figures
-    data = plain(judged_form(percent))
+    data = plain(percent)
     assert data.pop("tolerance_percent") == pytest.approx(20.0)
     assert data == {
         "name": "Fs", "published": 30.0, "measured": percent.measured, "stdev": percent.stdev,
-        "expanded_uncertainty": percent.expanded, "deviation_percent": percent.deviation, "deviation_db": None,
+        "expanded_uncertainty": percent.expanded_uncertainty, "deviation_percent": percent.deviation, "deviation_db": None,
         "tolerance_db": None, "tolerance_from": "sheet", "verdict": "inside", "note": "",
     }  # fmt: skip
-    assert judged_form(level).tolerance_db == 1.0
+    assert level.tolerance_db == 1.0
     assert judge(made_fit(), sheet(Le="0.80 mH")).figures[0].note == "inductance at 1 kHz"
 
 
@@ -240,7 +240,7 @@ def test_the_smallest_impedance_is_that_of_the_circuit_by_hand():
     lowest = minimize_scalar(size, bounds=(50.0, 1000.0), method="bounded").fun
     (item,) = judge(made_fit(driver), sheet(Znom="8 ohm")).figures
     assert item.measured == pytest.approx(lowest, rel=1e-5)
-    assert (item.stdev, item.expanded) == pytest.approx((0.002 * 5.62, 0.004 * 5.62))
+    assert (item.stdev, item.expanded_uncertainty) == pytest.approx((0.002 * 5.62, 0.004 * 5.62))
     assert item.deviation == pytest.approx(100.0 * (lowest - 8.0) / 8.0, rel=1e-4)
     assert (item.tolerance, item.unit) == (pytest.approx(20.0), "%")
 
@@ -265,7 +265,7 @@ def test_the_rated_impedance_has_a_guard_band_of_two_standard_uncertainties(sigm
 
 def test_a_rated_impedance_without_an_uncertainty_of_re_is_judged_as_exact():
     (item,) = judge(made_fit(only=("Fs",)), sheet(Znom="8 ohm")).figures
-    assert (item.stdev, item.expanded, item.verdict) == (0.0, 0.0, "outside")
+    assert (item.stdev, item.expanded_uncertainty, item.verdict) == (0.0, 0.0, "outside")
     (item,) = judge(made_fit(only=("Fs",)), sheet(Znom=f"{item.measured / 0.79:.4f} ohm")).figures
     assert item.verdict == "outside"
 

@@ -20,7 +20,7 @@ from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet
 from tsfit.check.forms import check_form
-from tsfit.check.pairs import check_lot
+from tsfit.check.lot import check_lot
 from tsfit.circuit.load import Load, Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State

@@ -53,13 +53,13 @@ def made_sheet(rng: np.random.Generator, *, wrong: bool) -> MadeSheet:
     figures = {name: printed(name, true[name], digits[name]) for name in names}
     if not wrong:
         return MadeSheet(Sheet("made", figures))
-    touched = [name for name in names if any(name in (figure, *needs) for figure, needs in relations_of(figures))]
+    touched = [name for name in names if any(name in chain for chain in relations_of(figures))]
     planted = str(rng.choice(touched))
     size = math.exp(rng.uniform(math.log(0.001), math.log(math.log(3.0)))) * rng.choice([-1.0, 1.0])
     moved = true[planted] + 10.0 / math.log(10.0) * size if planted in LEVELS else true[planted] * math.exp(size)
     figures[planted] = printed(planted, moved, digits[planted])
     beyond = _is_beyond(planted, moved, true, figures)
-    sets = [frozenset({figure, *needs}) for figure, needs in relations_of(figures)]
+    sets = [frozenset(chain) for chain in relations_of(figures)]
     same = [name for name in names if all((name in one) == (planted in one) for one in sets)]
     return MadeSheet(Sheet("made", figures), planted, beyond, frozenset(same))
 
@@ -75,7 +75,7 @@ def _is_beyond(name, moved, true, figures):
         item = figures[other]
         return item.half_digit * math.log(10.0) / 10.0 if other in LEVELS else item.half_digit / item.value
 
-    for figure, needs in relations_of(figures):
+    for figure, *needs in relations_of(figures):
         if name not in (figure, *needs):
             continue
         allowed = 0.5 * math.log(10.0) / 10.0 if figure in LEVELS else 0.015 if "Vas" in (figure, *needs) else 0.0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, write_new
-from tsfit.formats.sheet_template import TEMPLATE
+from tsfit.formats.sheet import empty_sheet
 
 RIGS = ("line-divider", "amplifier-divider", "amplifier-shunt", "balanced-divider", "simulated")
 
@@ -116,7 +116,7 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
         "rig.toml": (source / f"{rig}.toml").read_text(encoding="utf-8").replace(f"{rig}.svg", "rig.svg"),
         "rig.svg": (source / f"{rig}.svg").read_text(encoding="utf-8"),
         "bench.toml": BENCH,
-        "sheet.toml": TEMPLATE,
+        "sheet.toml": empty_sheet(),
         "box.toml": BOX,
     }
     for name, text in contents.items():

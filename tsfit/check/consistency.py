@@ -13,8 +13,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from tsfit.base.conformity import Verdict
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
-from tsfit.driver.units import Printed, display
+from tsfit.driver.units import display
 from tsfit.formats.sheet import Sheet
 
 AIR_SLACK = 0.015
@@ -38,6 +39,8 @@ CLEARLY = 4.0
 _ORDER = ("Vas", "Qts", "Qes", "Qms", "Fs", "Bl", "Mms", *PUBLISHED)
 
 Interval = tuple[Number, Number]
+Chain = tuple[str, ...]
+"""A printed parameter, then those from which it follows."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,9 +68,10 @@ class Contradiction:
 
 
 def _contradiction(
-    figures: tuple[str, ...], printed: Printed, ends: tuple[float, float], suspect: str | None, possible: tuple[str, ...]
+    chain: Chain, sheet: Sheet, ends: tuple[float, float], suspect: str | None, possible: tuple[str, ...]
 ) -> Contradiction:
-    figure, *needs = figures
+    figure, *needs = chain
+    printed = sheet.figures[figure]
     factor, unit = display(figure, 1.0)
     low, high = (f"{end * factor:.4g}" for end in ends)
     told = " ".join(printed.text.split())
@@ -80,7 +84,7 @@ def _contradiction(
         printed=printed.value,
         implied=0.5 * sum(ends),
         implied_range=ends,
-        figures=figures,
+        figures=chain,
         suspect=suspect,
         possible=possible,
     )
@@ -102,16 +106,21 @@ class Consistency:
 
     Attributes
     ----------
-    relations : what was looked at, as (figure, figures it follows from)
+    relations : what was looked at
     contradictions : the relations that cannot be true
-    suspicions : figures that are probably slips of a known kind
-    derived : figures that are not printed and follow, with the interval that rounding leaves, SI
+    suspicions : parameters that are probably slips of a known kind
+    derived : parameters that are not printed and follow, with the interval that rounding leaves, SI
     """
 
-    relations: tuple[tuple[str, tuple[str, ...]], ...]
+    KIND: ClassVar = "check"
+    FORM: ClassVar = ("verdict", "figures", "contradictions", "consequence", "relations", "suspicions", "derived")
+
+    relations: tuple[Chain, ...]
     contradictions: tuple[Contradiction, ...]
     suspicions: tuple[Suspicion, ...] = ()
     derived: tuple[Derived, ...] = ()
+    figures: ClassVar[tuple[()]] = ()
+    consequence: ClassVar[Mapping[str, object]] = {}
 
     @property
     def verdict(self) -> Verdict:
@@ -127,7 +136,7 @@ def consistency(sheet: Sheet) -> Consistency:
     diameter = known.get("diameter") or (2.0 * math.sqrt(known["Sd"] / math.pi) if "Sd" in known else None)
     suspicions = [] if suspicion is None else [suspicion]
     suspicions += [
-        item for item in implausible(sheet.figures, diameter) if item.figure not in {s.figure for s in suspicions}
+        item for item in implausible(sheet.figures, diameter) if suspicion is None or item.figure != suspicion.figure
     ]
     return Consistency(tuple(relations_of(sheet.figures)), found, tuple(suspicions), extra)
 
@@ -139,15 +148,14 @@ def contradictions(sheet: Sheet) -> tuple[Contradiction, ...]:
 
 def derived(sheet: Sheet) -> tuple[Derived, ...]:
     """Return what follows from the printed figures and is not printed, each by the way that leaves the least."""
-    intervals = _intervals(sheet)
-    values = sheet.values()
+    intervals, values = _intervals(sheet), sheet.values()
     found = []
     for figure in dict.fromkeys(relation.figure for relation in RELATIONS):
         if figure in intervals:
             continue
         best: Derived | None = None
         for needs in _ways(figure, intervals):
-            ends = [float(end[0]) for end in _implied(figure, needs, intervals)]
+            ends = [float(end[0]) for end in _implied((figure, *needs), intervals)]
             value = float(complete({name: np.float64(values[name]) for name in needs})[figure])
             sensible = all(map(math.isfinite, (*ends, value))) and (figure in LEVELS or ends[0] > 0.0)
             if sensible and (best is None or ends[1] - ends[0] < best.interval[1] - best.interval[0]):
@@ -157,56 +165,46 @@ def derived(sheet: Sheet) -> tuple[Derived, ...]:
     return tuple(found)
 
 
-def _ways(figure: str, printed: Collection[str]) -> list[tuple[str, ...]]:
-    """All sets of printed figures from which `figure` follows by one relation, others bridging what it needs."""
-    ways = []
+def _ways(name: str, printed: Collection[str], banned: frozenset[str] = frozenset()) -> Iterator[tuple[str, ...]]:
+    """Yield the printed parameters from which `name` follows by each relation without any of `banned`, others bridging."""
     for relation in RELATIONS:
-        if relation.figure == figure:
-            sources = [_sources(name, printed, frozenset({figure})) for name in relation.needs]
+        if relation.figure == name:
+            sources = [_sources(need, printed, banned | {name}) for need in relation.needs]
             if all(source is not None for source in sources):
-                ways.append(tuple(dict.fromkeys(name for source in sources for name in source or ())))
-    return list(dict.fromkeys(ways))
+                yield tuple(dict.fromkeys(need for source in sources for need in source or ()))
+
+
+def _sources(name: str, printed: Collection[str], banned: frozenset[str]) -> tuple[str, ...] | None:
+    """Printed parameters from which `name` follows without any of `banned`; itself when printed."""
+    if name in banned:
+        return None
+    return (name,) if name in printed else next(_ways(name, printed, banned), None)
 
 
 def _intervals(sheet: Sheet) -> dict[str, Interval]:
     return {name: (item.value - item.half_digit, item.value + item.half_digit) for name, item in sheet.figures.items()}
 
 
-def relations_of(printed: Collection[str]) -> list[tuple[str, tuple[str, ...]]]:
-    """Return each printed figure that follows from other printed ones, with those; each set of figures once."""
-    found: dict[frozenset[str], tuple[str, tuple[str, ...]]] = {}
+def relations_of(printed: Collection[str]) -> list[Chain]:
+    """Return each printed parameter that follows from other printed ones, with those; each set of parameters once."""
+    found: dict[frozenset[str], Chain] = {}
     for figure in dict.fromkeys(_ORDER):
         for needs in _ways(figure, printed) if figure in printed else ():
-            found.setdefault(frozenset({figure, *needs}), (figure, needs))
+            found.setdefault(frozenset({figure, *needs}), (figure, *needs))
     return list(found.values())
-
-
-def _sources(name: str, printed: Collection[str], banned: frozenset[str]) -> tuple[str, ...] | None:
-    """Printed figures from which `name` follows without any of `banned`; itself when printed."""
-    if name in banned:
-        return None
-    if name in printed:
-        return (name,)
-    for relation in RELATIONS:
-        if relation.figure == name:
-            sources = [_sources(need, printed, banned | {name}) for need in relation.needs]
-            if all(source is not None for source in sources):
-                return tuple(dict.fromkeys(need for source in sources for need in source or ()))
-    return None
 
 
 def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
     """Contradictions of `sheet`, and the slip that explains all of them, if one figure's alone does."""
     intervals = _intervals(sheet)
     relations = relations_of(sheet.figures)
-    broken = [relation for relation in relations if not _holds(*relation, intervals)]
+    broken = [relation for relation in relations if not _holds(relation, intervals)]
     possible, suspicion = _suspects(broken, relations, sheet, intervals)
     suspect = suspicion.figure if suspicion else _likeliest(possible, relations, sheet)
     found = []
-    for figure, needs in broken:
-        low, high = _implied(figure, needs, intervals)
-        ends = (float(low[0]), float(high[0]))
-        found.append(_contradiction((figure, *needs), sheet.figures[figure], ends, suspect, possible))
+    for chain in broken:
+        low, high = _implied(chain, intervals)
+        found.append(_contradiction(chain, sheet, (float(low[0]), float(high[0])), suspect, possible))
     found += _bounds(sheet, intervals)
     return tuple(found), suspicion
 
@@ -218,23 +216,22 @@ def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradicti
     """
     found = []
 
-    def beyond(figure: str, needs: tuple[str, ...], most: float) -> None:
-        if intervals[figure][0] >= most:
-            figures = (figure, *needs)
-            found.append(_contradiction(figures, sheet.figures[figure], (0.0, most), None, figures))
+    def beyond(chain: Chain, most: float) -> None:
+        if intervals[chain[0]][0] >= most:
+            found.append(_contradiction(chain, sheet, (0.0, most), None, chain))
 
     for q, other in (("Qms", "Qes"), ("Qes", "Qms")):
         if {"Qts", q} <= intervals.keys() and other not in intervals:
-            beyond("Qts", (q,), float(intervals[q][1]))
+            beyond(("Qts", q), float(intervals[q][1]))
     if {"Fs", "Vas", "Qts"} <= intervals.keys() and _sources("Qes", intervals, frozenset()) is None:
         most = {**intervals, "Qes": intervals["Qts"]}
-        for level, needs in (("sensitivity_1W", ("Fs", "Vas")), ("sensitivity_2V83", ("Fs", "Vas", "Re"))):
-            if level in intervals and set(needs) <= intervals.keys():
-                beyond(level, (*needs, "Qts"), float(_implied(level, (*needs, "Qes"), most)[1][0]))
+        for chain in (("sensitivity_1W", "Fs", "Vas"), ("sensitivity_2V83", "Fs", "Vas", "Re")):
+            if set(chain) <= intervals.keys():
+                beyond((*chain, "Qts"), float(_implied((*chain, "Qes"), most)[1][0]))
     return found
 
 
-def _likeliest(possible: tuple[str, ...], relations: list[tuple[str, tuple[str, ...]]], sheet: Sheet) -> str | None:
+def _likeliest(possible: tuple[str, ...], relations: list[Chain], sheet: Sheet) -> str | None:
     """Return the one of `possible` that leaves clearly less to adjust than any other; None if none does.
 
     Least squares on logarithms: each figure may move with half a digit over √3 for its standard deviation, and χ² is what
@@ -249,7 +246,7 @@ def _likeliest(possible: tuple[str, ...], relations: list[tuple[str, tuple[str, 
     }
     names = list(values)
     residual, slopes, slack = [], [], []
-    for figure, needs in relations:
+    for figure, *needs in relations:
         at = {name: values[name] for name in needs}
         with np.errstate(all="ignore"):
             level = _log(figure, complete(at)[figure])
@@ -280,8 +277,9 @@ def _slope(figure: str, values: Mapping[str, Number], name: str, level: Number) 
     return float((_log(figure, complete({**values, name: moved})[figure]) - level) / _STEP)
 
 
-def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> tuple[Real, Real]:
-    """Lower and upper end of what `needs` allow for `figure`, shape (1,) or `_SEARCH`'s; NaN where they allow nothing."""
+def _implied(chain: Chain, intervals: Mapping[str, Interval]) -> tuple[Real, Real]:
+    """Lower and upper end of what the others of `chain` allow, shape (1,) or `_SEARCH`'s; NaN where they allow nothing."""
+    figure, *needs = chain
     corners = np.array(list(itertools.product((False, True), repeat=len(needs))))
     chosen = (np.where(corners[:, [i]], intervals[name][1], intervals[name][0]) for i, name in enumerate(needs))
     values = {name: np.asarray(value, dtype=np.float64) for name, value in zip(needs, chosen, strict=True)}
@@ -293,34 +291,30 @@ def _implied(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interv
         if figure == "sensitivity_1W" and {"Re", "Znom"} <= intervals.keys():
             rated = 10.0 * np.log10(intervals["Znom"][1] / intervals["Re"][0])
             low, high = np.minimum(low, low + rated), np.maximum(high, high + rated)
-    elif "Vas" in (figure, *needs):
+    elif "Vas" in chain:
         low, high = low * (1.0 - AIR_SLACK), high * (1.0 + AIR_SLACK)
     return low, high
 
 
-def _holds(figure: str, needs: tuple[str, ...], intervals: Mapping[str, Interval]) -> Mask:
+def _holds(chain: Chain, intervals: Mapping[str, Interval]) -> Mask:
     """Tell where printed and implied interval overlap; 1e-9 is there for the arithmetic."""
-    low, high = _implied(figure, needs, intervals)
+    (low, high), printed = _implied(chain, intervals), intervals[chain[0]]
     margin = 1e-9 * np.abs(high)
-    return np.asarray((low - margin <= intervals[figure][1]) & (high + margin >= intervals[figure][0]))
+    return np.asarray((low - margin <= printed[1]) & (high + margin >= printed[0]))
 
 
 def _suspects(
-    broken: list[tuple[str, tuple[str, ...]]],
-    relations: list[tuple[str, tuple[str, ...]]],
-    sheet: Sheet,
-    intervals: Mapping[str, Interval],
+    broken: list[Chain], relations: list[Chain], sheet: Sheet, intervals: Mapping[str, Interval]
 ) -> tuple[tuple[str, ...], Suspicion | None]:
     """Return the figures of which one alone, printed otherwise, would let all relations hold, and the one slip that would.
 
     Constrained adjustment: one figure is free, all others stay within their printed intervals.
     """
-    candidates = [name for name in sheet.figures if broken and all(name in (figure, *needs) for figure, needs in broken)]
+    candidates = [name for name in sheet.figures if broken and all(name in chain for chain in broken)]
     explaining, slips = [], []
     for name in candidates:
         printed = sheet.figures[name]
-        concerned = [relation for relation in relations if name in (relation[0], *relation[1])]
-
+        concerned = [chain for chain in relations if name in chain]
         factors = slips_of(name)
         if factors:
             at = np.array(list(factors))
@@ -339,9 +333,7 @@ def _suspects(
     return tuple(explaining), slips[0] if len({slip.figure for slip in slips}) == 1 else None
 
 
-def _agree(
-    relations: list[tuple[str, tuple[str, ...]]], name: str, middle: Real, half: Real, intervals: Mapping[str, Interval]
-) -> Mask:
+def _agree(relations: list[Chain], name: str, middle: Real, half: Real, intervals: Mapping[str, Interval]) -> Mask:
     """Tell for which of the trial values `middle` ± `half` (k,) of `name` all `relations` hold."""
     trial = {**intervals, name: (middle - half, middle + half)}
-    return np.asarray(np.all([_holds(figure, needs, trial) for figure, needs in relations], axis=0))
+    return np.asarray(np.all([_holds(chain, trial) for chain in relations], axis=0))

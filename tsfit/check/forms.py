@@ -1,4 +1,4 @@
-"""What JSON holds of a check: a sheet against a fit, or against itself. SI, unless a unit is in the name."""
+"""What JSON holds of a sheet against a fit. SI, unless a unit is in the name."""
 
 from __future__ import annotations
 
@@ -8,43 +8,9 @@ from typing import ClassVar
 from tsfit.base.conformity import Verdict
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.compare.consequence import Consequence
-from tsfit.check.consistency import Consistency, Contradiction, Derived
+from tsfit.check.consistency import Contradiction
 from tsfit.check.slips import Suspicion
 from tsfit.check.verdict import CheckResult, Judged
-
-
-@dataclass(frozen=True, kw_only=True)
-class JudgedForm:
-    """One parameter of a sheet judged; a level has its deviation in dB and no percentages."""
-
-    name: str
-    published: float
-    measured: float
-    stdev: float
-    expanded_uncertainty: float = 0.0
-    deviation_percent: float | None = None
-    tolerance_percent: float | None = None
-    deviation_db: float | None = None
-    tolerance_db: float | None = None
-    tolerance_from: str = ""
-    verdict: Verdict
-    note: str = ""
-
-
-def judged_form(judged: Judged) -> JudgedForm:
-    """Return the form of one judged parameter."""
-    unit = "percent" if judged.unit == "%" else "db"
-    return JudgedForm(
-        name=judged.name,
-        published=judged.published.value,
-        measured=judged.measured,
-        stdev=judged.stdev,
-        expanded_uncertainty=judged.expanded,
-        **{f"deviation_{unit}": judged.deviation, f"tolerance_{unit}": judged.tolerance},
-        tolerance_from=judged.tolerance_from,
-        verdict=judged.verdict,
-        note=judged.note,
-    )
 
 
 @dataclass(frozen=True)
@@ -65,13 +31,13 @@ class BoxesForm:
 
 @dataclass(frozen=True, kw_only=True)
 class CheckForm:
-    """A sheet judged against a fit, or, without a driver, against itself."""
+    """A sheet judged against a fit, or, as it is read without a driver, against itself (`Consistency` is written)."""
 
     KIND: ClassVar = "check"
 
     driver: str | None = field(default=None, metadata=IF_TOLD)
     verdict: Verdict
-    figures: tuple[JudgedForm, ...]
+    figures: tuple[Judged, ...]
     not_judged: tuple[NotJudged, ...] | None = field(default=None, metadata=IF_TOLD)
     contradictions: tuple[Contradiction, ...] = ()
     pattern: str | None = field(default=None, metadata=IF_TOLD)
@@ -79,16 +45,6 @@ class CheckForm:
     suspicions: tuple[Suspicion, ...] | None = field(default=None, metadata=IF_TOLD)
     converted: tuple[str, ...] | None = field(default=None, metadata=IF_TOLD)
     consequence: BoxesForm = BoxesForm()
-    relations: tuple[tuple[str, ...], ...] | None = field(default=None, metadata=IF_TOLD)
-
-
-@dataclass(frozen=True, kw_only=True)
-class ConsistencyForm(CheckForm):
-    """A sheet judged against itself."""
-
-    FORM: ClassVar = ("verdict", "figures", "contradictions", "consequence", "relations", "suspicions", "derived")
-
-    derived: tuple[Derived, ...] = ()
 
 
 def check_form(result: CheckResult) -> CheckForm:
@@ -96,7 +52,7 @@ def check_form(result: CheckResult) -> CheckForm:
     return CheckForm(
         driver=result.driver,
         verdict=result.verdict,
-        figures=tuple(map(judged_form, result.figures)),
+        figures=result.figures,
         not_judged=tuple(NotJudged(name, reason) for name, reason in result.not_judged.items()),
         contradictions=result.contradictions,
         pattern=result.pattern.sentence,
@@ -104,16 +60,4 @@ def check_form(result: CheckResult) -> CheckForm:
         suspicions=result.suspicions,
         converted=result.converted,
         consequence=BoxesForm(tuple(replace(one, sentence=sentence) for one, sentence in result.boxes), result.conclusion),
-    )
-
-
-def consistency_form(result: Consistency) -> ConsistencyForm:
-    """Return the form of a check of a sheet against itself."""
-    return ConsistencyForm(
-        verdict=result.verdict,
-        figures=(),
-        contradictions=result.contradictions,
-        relations=tuple((figure, *needs) for figure, needs in result.relations),
-        suspicions=result.suspicions,
-        derived=result.derived,
     )

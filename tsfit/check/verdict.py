@@ -52,28 +52,40 @@ _NOT_JUDGED = {
 }
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Judged:
-    """One figure of the sheet and what became of it.
+    """One parameter of the sheet and what became of it, SI; a level has its deviation in dB and no percentages.
 
     Attributes
     ----------
-    published, measured, stdev, expanded : SI; `expanded` is U, with the rounding of the print
-    deviation, tolerance : float, percent of the published value, or dB for a level
-    note : what the reader must know about this line, "" when nothing
+    stdev, expanded_uncertainty : of the fit alone; U, with the rounding of the print
+    deviation_percent, tolerance_percent : of the published value
     tolerance_from : "rules", "sheet", "common practice" or "IEC 60268-5"
+    note : what the reader must know about this line, "" when nothing
     """
 
     name: str
-    published: Printed
+    published: float
     measured: float
     stdev: float
-    expanded: float
-    deviation: float
-    tolerance: float
+    expanded_uncertainty: float = 0.0
+    deviation_percent: float | None = None
+    tolerance_percent: float | None = None
+    deviation_db: float | None = None
+    tolerance_db: float | None = None
+    tolerance_from: str = ""
     verdict: Verdict
     note: str = ""
-    tolerance_from: str = ""
+
+    @property
+    def deviation(self) -> float:
+        """Deviation in `unit`."""
+        return self.deviation_percent or self.deviation_db or 0.0
+
+    @property
+    def tolerance(self) -> float:
+        """Tolerance in `unit`."""
+        return self.tolerance_percent or self.tolerance_db or 0.0
 
     @property
     def unit(self) -> str:
@@ -127,12 +139,12 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         reason = _NOT_JUDGED.get(name)
         source, tolerance = _tolerance(name, sheet, rules or {})
         if name == "Znom":
-            figures.append(replace(_rated_impedance(fit, published, tolerance), tolerance_from=source))
+            figures.append(_rated_impedance(fit, published, tolerance, source))
         elif reason is None and (estimate := measured.get("Le_1kHz" if name == "Le" else name)) is not None:
-            judged = _judge_one(name, published, estimate, tolerance)
+            judged = _judge_one(name, published, estimate, tolerance, source)
             if name == "sensitivity_1W" and "Znom" in sheet.figures and judged.verdict != "inside":
-                judged = _rated_watt(judged, estimate, tolerance, sheet.figures["Znom"].value / fit.driver.Re)
-            figures.append(replace(judged, tolerance_from=source))
+                judged = _rated_watt(judged, published, estimate, sheet.figures["Znom"].value / fit.driver.Re)
+            figures.append(judged)
         else:
             not_judged[name] = reason or _missing(name)
     if not figures:
@@ -148,14 +160,14 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         not_judged=not_judged,
         contradictions=contradictions(sheet),
         pattern=pattern(fit, measured, sheet),
-        suspicions=tuple(_suspicions(figures)),
+        suspicions=tuple(_suspicions(figures, sheet)),
         converted=converted,
     )
 
 
-def _suspicions(figures: list[Judged]) -> list[Suspicion]:
+def _suspicions(figures: list[Judged], sheet: Sheet) -> list[Suspicion]:
     found = [
-        towards(item.name, item.published, item.measured, item.tolerance / 100.0)
+        towards(item.name, sheet.figures[item.name], item.measured, item.tolerance / 100.0)
         for item in figures
         if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)
     ]
@@ -171,41 +183,54 @@ def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str
     return source, DEFAULT_TOLERANCES.get(name, 1.0 - RATED_FRACTION)
 
 
-def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float) -> Judged:
+def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float, source: str) -> Judged:
     expanded = COVERAGE_FACTOR * math.hypot(estimate.stdev, published.half_digit / math.sqrt(3.0))
-    difference = estimate.value - published.value
-    if name in LEVELS:
-        allowed, deviation, shown = tolerance, difference, tolerance
-    else:
-        allowed, deviation, shown = tolerance * published.value, 100.0 * difference / published.value, 100.0 * tolerance
-    notes = {"Le": "inductance at 1 kHz"}
+    difference, level = estimate.value - published.value, name in LEVELS
+    allowed = tolerance if level else tolerance * published.value
     return Judged(
-        name, published, estimate.value, estimate.stdev, expanded, deviation, shown,
-        conformity(difference, allowed, expanded), notes.get(name, ""),
-    )  # fmt: skip
+        name=name,
+        published=published.value,
+        measured=estimate.value,
+        stdev=estimate.stdev,
+        expanded_uncertainty=expanded,
+        deviation_percent=None if level else 100.0 * difference / published.value,
+        tolerance_percent=None if level else 100.0 * tolerance,
+        deviation_db=difference if level else None,
+        tolerance_db=tolerance if level else None,
+        tolerance_from=source,
+        verdict=conformity(difference, allowed, expanded),
+        note="inductance at 1 kHz" if name == "Le" else "",
+    )
 
 
-def _rated_watt(judged: Judged, estimate: Estimate, tolerance: float, resistance_ratio: float) -> Judged:
+def _rated_watt(judged: Judged, published: Printed, estimate: Estimate, resistance_ratio: float) -> Judged:
     """Judge a level again as 1 W into the rated impedance (IEC 60268-5), and keep the reading that suits the sheet."""
     shifted = replace(estimate, value=estimate.value + 10.0 * math.log10(resistance_ratio))
-    other = _judge_one(judged.name, judged.published, shifted, tolerance)
+    other = _judge_one(judged.name, published, shifted, judged.tolerance, judged.tolerance_from)
     if abs(other.deviation) >= abs(judged.deviation):
         return judged
     return replace(other, note="1 W into the rated impedance (IEC 60268-5)")
 
 
-def _rated_impedance(fit: FitResult, published: Printed, tolerance: float) -> Judged:
+def _rated_impedance(fit: FitResult, published: Printed, tolerance: float, source: str) -> Judged:
     """Hold the smallest impedance of the fitted circuit, 20 Hz to 20 kHz, against the rated one: only too low is wrong."""
     driver = replace(fit.driver, Mms=fit.driver.Mms or 1.0, Sd=fit.driver.Sd or 1.0)
     frequency = np.geomspace(20.0, 20e3, 2000)
     lowest = float(np.abs(impedance(frequency, driver.values(), Circuit(driver.coil, driver.suspension))).min())
     stdev = fit.parameters["Re"].stdev if "Re" in fit.parameters else 0.0
     expanded = COVERAGE_FACTOR * stdev
-    verdict = conformity(max(published.value - lowest, 0.0), tolerance * published.value, expanded)
     return Judged(
-        "Znom", published, lowest, stdev, expanded, 100.0 * (lowest / published.value - 1.0), 100.0 * tolerance, verdict,
-        "smallest impedance; only too low is outside",
-    )  # fmt: skip
+        name="Znom",
+        published=published.value,
+        measured=lowest,
+        stdev=stdev,
+        expanded_uncertainty=expanded,
+        deviation_percent=100.0 * (lowest / published.value - 1.0),
+        tolerance_percent=100.0 * tolerance,
+        tolerance_from=source,
+        verdict=conformity(max(published.value - lowest, 0.0), tolerance * published.value, expanded),
+        note="smallest impedance; only too low is outside",
+    )
 
 
 def _missing(name: str) -> str:

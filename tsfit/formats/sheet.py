@@ -103,6 +103,11 @@ class _RulesFile(Table):
     tolerance: dict[str, object]
 
 
+def empty_sheet() -> str:
+    """Return the text of a sheet to fill in, with every key explained."""
+    return Path(__file__).with_name("sheet.toml").read_text(encoding="utf-8")
+
+
 def read_figures(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
     """Read the figures of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
 

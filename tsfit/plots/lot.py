@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.check.pairs import LotResult
+from tsfit.check.lot import LotResult
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, new_figure, note
 
 ROW_IN = 0.3

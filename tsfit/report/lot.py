@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from tsfit.check.lot import LotFigure
-from tsfit.check.pairs import LotResult
+from tsfit.check.lot import LotFigure, LotResult
 from tsfit.driver.units import display, rounded
 from tsfit.plots.lot import lot_figure
 from tsfit.report.blocks import Block, Part, figure_name, heading, number, table, text

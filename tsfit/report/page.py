@@ -18,7 +18,7 @@ from tsfit.box.forms import BoxForm
 from tsfit.box.panels import Cabinet
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.check.forms import CheckForm
-from tsfit.check.pairs import LotResult
+from tsfit.check.lot import LotResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part, text

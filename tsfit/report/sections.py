@@ -10,7 +10,8 @@ import numpy as np
 from tsfit.box.compare.consequence import Consequence
 from tsfit.box.forms import BoxForm
 from tsfit.check.consistency import Contradiction
-from tsfit.check.forms import CheckForm, JudgedForm
+from tsfit.check.forms import CheckForm
+from tsfit.check.verdict import Judged
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_figure
@@ -117,7 +118,7 @@ def check_part(data: CheckForm, name: str) -> Part:
     return Part(subject, found=found, box=_consequence(subject, data.consequence.boxes, name))
 
 
-def _judged(one: JudgedForm) -> list[str]:
+def _judged(one: Judged) -> list[str]:
     printed, unit = display(one.name, one.published)
     factor = printed / one.published if one.published else 1.0
     level = one.deviation_percent is None

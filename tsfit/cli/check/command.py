@@ -13,8 +13,7 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
-    from tsfit.check.forms import CheckForm
-    from tsfit.check.pairs import LotResult
+    from tsfit.check.lot import LotResult
     from tsfit.check.verdict import CheckResult
     from tsfit.formats.sheet import Sheet
 
@@ -54,12 +53,10 @@ def check(
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
-    from tsfit.formats.sheet import read_rules, read_sheet
+    from tsfit.formats.sheet import empty_sheet, read_rules, read_sheet
 
     if template:
-        from tsfit.formats.sheet_template import TEMPLATE
-
-        click.echo(TEMPLATE, nl=False)
+        click.echo(empty_sheet(), nl=False)
         return 0
     fits, sheet_file = _sorted(files)
     if outputs.plot is not None and (len(fits) != 1 or sheet_file is None):
@@ -86,18 +83,17 @@ def check(
 
 def _judged(
     fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
-) -> tuple[Consistency | CheckResult | LotResult, CheckForm | LotResult, Callable[[], None]]:
+) -> tuple[Consistency | CheckResult | LotResult, object, Callable[[], None]]:
     """Judge what was given, and return with it its machine form and what prints it."""
-    from tsfit.check.forms import check_form, consistency_form
-    from tsfit.cli.check.lot import print_lot
-    from tsfit.cli.check.tables import print_alone, print_result
+    from tsfit.check.forms import check_form
+    from tsfit.cli.check.tables import print_alone, print_lot, print_result
 
     if not fits:
         from tsfit.check.consistency import consistency
 
         assert sheet is not None
         lone, alone = consistency(sheet), sheet
-        return lone, consistency_form(lone), lambda: print_alone(alone, lone)
+        return lone, lone, lambda: print_alone(alone, lone)
     from tsfit.box.file import read_box
     from tsfit.formats.fit import read_fit
 
@@ -109,7 +105,7 @@ def _judged(
         assert sheet is not None
         checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
         return checked, check_form(checked), lambda: print_result(read[0], against, checked)
-    from tsfit.check.pairs import check_lot
+    from tsfit.check.lot import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
     return lot, lot, lambda: print_lot(lot, judged=sheet is not None)

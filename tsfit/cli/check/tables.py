@@ -1,4 +1,4 @@
-"""Tables and sentences of a check: a sheet against a fit, and a sheet alone."""
+"""Tables and sentences of a check: a sheet against a fit, a sheet alone, several fits of one type."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from tsfit.cli.printing import print_table, say
+from tsfit.cli.printing import hint, print_table, say
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
     from tsfit.box.compare.consequence import BandCurve, Consequence
     from tsfit.check.consistency import Consistency, Contradiction
+    from tsfit.check.lot import LotResult
     from tsfit.check.slips import Suspicion
     from tsfit.check.verdict import CheckResult
     from tsfit.driver.fit_result import FitResult
@@ -24,6 +25,7 @@ NUMBERS = (
     ("f3_hz", "f3", ", Hz", 1),
     ("ripple_db", "ripple", ", dB", 2),
 )
+MOST_PAIRS = 10
 
 
 def print_alone(sheet: Sheet, result: Consistency) -> None:
@@ -43,8 +45,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     rows = []
     for item in result.figures:
         parameter = PARAMETERS[item.name]
-        spread = item.expanded * parameter.factor
-        row = [parameter.heading, item.published.shown(parameter.factor)]
+        spread = item.expanded_uncertainty * parameter.factor
+        row = [parameter.heading, sheet.figures[item.name].shown(parameter.factor)]
         row += [rounded(item.measured * parameter.factor, spread), rounded(spread, spread)]
         rows.append([*row, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict])
     columns = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"]
@@ -131,3 +133,50 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
         spread = 0.5 * (item.interval[1] - item.interval[0]) * parameter.factor
         value, low, high = (rounded(end * parameter.factor, spread) for end in (item.value, *item.interval))
         say(f"  {parameter.called} {value} {parameter.shown}".rstrip() + f" ({low} to {high})")
+
+
+def print_lot(result: LotResult, *, judged: bool) -> None:
+    """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
+    from tsfit.check.lot import CONFIDENCE, FRACTION
+
+    rows = []
+    for item in result.lot:
+        parameter = PARAMETERS[item.name]
+        factor = parameter.factor
+        sign = " dB" if parameter.level else " %"
+        own, measured = item.spread_db or item.spread_percent or 0.0, item.measurement_db or item.measurement_percent or 0.0
+        spread = (own if parameter.level else 0.01 * own * item.mean) * factor
+        low, high = (rounded(end * factor, spread) for end in item.tolerance_interval)
+        row = [
+            parameter.heading,
+            rounded(item.mean * factor, spread),
+            f"{own:.2g}{sign}",
+            f"{measured:.2g}{sign}",
+            f"{low} to {high}",
+        ]
+        if judged:
+            row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
+        rows.append(row)
+    columns = ["figure", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
+    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
+    hint(
+        f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
+        "confidence, if their figures scatter normally (Howe's factor, ISO 16269-6)."
+    )
+    strange: dict[str, list[str]] = {}
+    for item in result.lot:
+        if item.outlier is not None:
+            strange.setdefault(result.samples[item.outlier], []).append(PARAMETERS[item.name].called)
+    for name, figures in strange.items():
+        say(f"{name} stands out in {', '.join(figures)} (Grubbs' test, 5 %).")
+    if result.pairs:
+        say(f"Pairs by the level of both in the same box: {result.box}.")
+        pairs = dict.fromkeys([*result.best_pairs, *result.pairs[:MOST_PAIRS]])
+        rows = [
+            [f"{' and '.join(pair.names)}", f"{pair.difference_db:.2f}", "yes" * (pair in result.best_pairs)]
+            for pair in pairs
+        ]
+        print_table(["pair", "apart at most, dB", "chosen"], rows)
+    if judged:
+        out = [item.name for item in result.lot if item.verdict == "outside"]
+        say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")

@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 from helpers.made_fit import made_driver, made_fit
 
-from tsfit.check.pairs import check_lot
-from tsfit.cli.check.lot import MOST_PAIRS, print_lot
+from tsfit.check.lot import check_lot
+from tsfit.cli.check.tables import MOST_PAIRS, print_lot
 from tsfit.formats.sheet import read_sheet
 
 SHEET = '[driver]\nname = "Wagtail 8"\n[published]\nFs = "45 Hz"\nQts = "0.40"\n'

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
 
-from tsfit.check.pairs import check_lot
+from tsfit.check.lot import check_lot
 
 
 def fits(*fs: float):
