@@ -20,6 +20,7 @@ from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.record import rated
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import Sheet, read_sheet
 from tsfit.report.page import make_page
@@ -107,6 +108,4 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
 
 def _candidate(fit: FitResult, sheet: Sheet) -> Candidate:
     """A fit with what only the sheet tells: how far the cone may go, and what power the coil stands."""
-    printed = sheet.values()
-    driver = replace(fit.driver, Xmax=printed.get("Xmax"), Pe=printed.get("Pe"), Ppeak=printed.get("Ppeak"))
-    return Candidate(driver, fit)
+    return Candidate(rated(fit.driver, sheet.values()), fit)

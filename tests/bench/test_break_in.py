@@ -14,7 +14,7 @@ from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import StreamReport
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
-from tsfit.driver.softening import Softening
+from tsfit.driver.record import Softening
 from tsfit.formats.driver import read_driver, read_softening
 
 

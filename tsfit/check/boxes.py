@@ -30,11 +30,7 @@ _BORROWED = ("Re", "Sd", "Qms", "Mms")
 
 
 def check_sheet(
-    fit: FitResult,
-    sheet: Sheet,
-    *,
-    rules: Mapping[str, float] | None = None,
-    plans: Sequence[tuple[str, BoxPlan]] = (),
+    fit: FitResult, sheet: Sheet, *, rules: Mapping[str, float] | None = None, plans: Sequence[tuple[str, BoxPlan]] = ()
 ) -> CheckResult:
     """Judge `sheet` against `fit`, and put both drivers into the same boxes.
 
@@ -54,9 +50,7 @@ def check_sheet(
     if not found:
         return result
     return replace(
-        result,
-        boxes=tuple((item, sentence(item)) for item in found),
-        conclusion=conclusion(result.verdict, found),
+        result, boxes=tuple((item, sentence(item)) for item in found), conclusion=conclusion(result.verdict, found)
     )
 
 

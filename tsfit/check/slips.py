@@ -18,10 +18,7 @@ _TENS = {
     for sign in (1, -1)
 }
 _OWN: Mapping[str, Mapping[float, str]] = {
-    "Vas": {
-        0.3048**3 / 1e-3: "cubic feet were taken for litres",
-        1e-3 / 0.3048**3: "litres were taken for cubic feet",
-    },
+    "Vas": {0.3048**3 / 1e-3: "cubic feet were taken for litres", 1e-3 / 0.3048**3: "litres were taken for cubic feet"},
     "Sd": {
         0.0254**2 / 1e-4: "square inches were taken for square centimetres",
         0.25: "it was worked out with the diameter in place of the radius",

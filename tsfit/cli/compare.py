@@ -142,6 +142,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
     from tsfit.circuit.several import rewired
+    from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.sheet import read_sheet
 
@@ -152,8 +153,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     for path, sheet, cost, litres, travel, power in zip(asked.drivers, *told, strict=False):
         driver, fit = read_driver_or_fit(path)
         if sheet is not None:
-            values = read_sheet(sheet).values()
-            driver = replace(driver, Xmax=values.get("Xmax"), Pe=values.get("Pe"), Ppeak=values.get("Ppeak"))
+            driver = rated(driver, read_sheet(sheet).values())
         ratings = made(Ratings, {**asked.amplifier, "xmax_mm": travel, "rated_power_w": power})
         found.append(Candidate(rewired(driver, asked.wiring), fit, cost, 1e-3 * (litres or 0.0), ratings))
     names = [one.driver.name for one in found]

@@ -45,15 +45,11 @@ def boxed_change(plan: BoxPlan, first: Entry, other: Entry, rng: np.random.Gener
     TsfitError
         ``incomplete_driver`` when an entry tells no Mms or no Sd; as the box.
     """
-    shared = {_source(name, entry): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.systematic}
+    shared = {entry.shared_name(name): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.systematic}
     draws = [_draws(entry, shared, rng) for entry in (first, other)]
     before, after = (plan.build(one.driver) for one in draws)
     found = consequence(before.enclosure, draws[0], draws[1], box=plan.name or "")
     return BoxedChange(first, other, before, after, found)
-
-
-def _source(name: str, entry: Entry) -> str:
-    return f"{name} ({entry.rig})" if name.startswith("systematic:") else name
 
 
 def driver_of(entry: Entry) -> Driver:
@@ -101,7 +97,7 @@ def _draws(entry: Entry, shared: dict[str, Real], rng: np.random.Generator) -> D
     for source, shifts in entry.systematic.items():
         step = np.array([shifts.get(name, 0.0) / entry.parameters[name][0] for name in names])
         covariance = covariance - np.outer(step, step)
-        steps += np.outer(shared[_source(source, entry)], step)
+        steps += np.outer(shared[entry.shared_name(source)], step)
     steps += draw(covariance, DRAWS, rng)
     figures = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
     for k, name in enumerate(names):

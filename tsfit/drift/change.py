@@ -191,8 +191,7 @@ def causes_of(entry: Entry, mass: float | None = None) -> Causes:
     shared = {}
     for source, shifts in entry.systematic.items():
         moved = [shifts.get(name, 0.0) / entry.parameters[name][0] if name in entry.parameters else 0.0 for name in PRIMARY]
-        name = f"{source} ({entry.rig})" if source.startswith("systematic:") else source
-        shared[name] = np.asarray(TO_CAUSES @ np.array(moved))
+        shared[entry.shared_name(source)] = np.asarray(TO_CAUSES @ np.array(moved))
     return Causes(logarithms([entry], mass)[0], covariance, shared, "Mms" in entry.parameters)
 
 

@@ -118,6 +118,10 @@ class Entry:
         value, stdev, _ = self.parameters[name]
         return stdev / value
 
+    def shared_name(self, source: str) -> str:
+        """Return a key of `systematic` by which entries share it: what is due to the rig carries the rig's name."""
+        return f"{source} ({self.rig})" if source.startswith("systematic:") else source
+
     def source(self, what: str) -> Mapping[str, object]:
         """Return one part of the provenance, such as "fit" or "bench"; empty where there is none."""
         found = self.provenance.get(what)

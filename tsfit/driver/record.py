@@ -1,9 +1,10 @@
-"""The driver as a record: what the circuit needs to know of it, SI units."""
+"""The driver as a record: what the circuit needs to know of it, SI units; and how use softens its suspension."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from tsfit.base.errors import TsfitError
 from tsfit.driver.air import REFERENCE_AIR, Air
@@ -17,6 +18,7 @@ from tsfit.driver.formulas import (
     mechanical_resistance,
     total_q,
 )
+from tsfit.driver.parameters import BASIC
 
 
 @dataclass(frozen=True)
@@ -122,14 +124,14 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         message = f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong."
         raise TsfitError(message, code="wrong_value", file=where)
     known = complete(figures)
-    missing = [figure for figure in ("Re", "Fs", "Qms", "Qes", "Mms", "Sd") if figure not in known]
+    missing = [figure for figure in BASIC if figure not in known]
     if missing:
         message = (
             f"{where}: {', '.join(missing)} cannot be had from the figures given; "
             f"add {missing[0]} or figures it follows from."
         )
         raise TsfitError(message, code="incomplete_driver", file=where)
-    return Driver(
+    driver = Driver(
         name=name,
         Re=float(known["Re"]),
         Fs=float(known["Fs"]),
@@ -138,7 +140,23 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         Mms=float(known["Mms"]),
         Sd=float(known["Sd"]),
         coil_values={"Le": float(known.get("Le", 0.0))},
-        Xmax=figures.get("Xmax"),
-        Pe=figures.get("Pe"),
-        Ppeak=figures.get("Ppeak"),
     )
+    return rated(driver, figures)
+
+
+def rated(driver: Driver, figures: Mapping[str, float]) -> Driver:
+    """Return `driver` with the travel and the power ratings that `figures` tell, as those of a sheet."""
+    return replace(driver, Xmax=figures.get("Xmax"), Pe=figures.get("Pe"), Ppeak=figures.get("Ppeak"))
+
+
+@dataclass(frozen=True)
+class Softening:
+    """A suspension that gives: with use its compliance grows by the share `gain`, with `time_constant_h` hours."""
+
+    gain: float
+    time_constant_h: float
+
+    def after(self, driver: Driver, hours: float) -> Driver:
+        """Return `driver` after so many hours of use; moving mass, motor and losses stay."""
+        slower = 1.0 / math.sqrt(1.0 - self.gain * math.expm1(-hours / self.time_constant_h))
+        return replace(driver, Fs=driver.Fs * slower, Qms=driver.Qms * slower, Qes=driver.Qes * slower)

@@ -16,16 +16,8 @@ from tsfit.driver.parameters import PARAMETERS, PLAIN
 
 _PREFIXES = {"": 1.0, "k": 1e3, "d": 1e-1, "c": 1e-2, "m": 1e-3, "µ": 1e-6}
 _LENGTHS = {
-    "m": 1.0,
-    "dm": 1e-1,
-    "cm": 1e-2,
-    "mm": 1e-3,
-    "µm": 1e-6,
-    "in": 0.0254,
-    "inch": 0.0254,
-    "ft": 0.3048,
-    "foot": 0.3048,
-}
+    "m": 1.0, "dm": 1e-1, "cm": 1e-2, "mm": 1e-3, "µm": 1e-6, "in": 0.0254, "inch": 0.0254, "ft": 0.3048, "foot": 0.3048,
+}  # fmt: skip
 _OUNCE = 28.349523125e-3
 
 

@@ -26,8 +26,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import Wiring
-from tsfit.driver.record import Driver, driver_from_figures
-from tsfit.driver.softening import Softening
+from tsfit.driver.record import Driver, Softening, driver_from_figures
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import DriverTable, read_figures, read_sheet
 from tsfit.formats.toml import Table, load_toml, validated

@@ -19,17 +19,8 @@ from tsfit.base.files import read_bytes, unreadable
 from tsfit.driver.units import parse_printed
 
 UNIT_SUFFIXES = {
-    "g": "g",
-    "l": "l",
-    "cm2": "cm^2",
-    "cm": "cm",
-    "ohm": "ohm",
-    "hz": "Hz",
-    "mm": "mm",
-    "w": "W",
-    "v": "V",
-    "a": "A",
-}
+    "g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V", "a": "A",
+}  # fmt: skip
 MAX_BYTES = 1_000_000
 
 

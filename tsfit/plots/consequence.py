@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_figure, note, value_axis
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 LEAST_SPAN_DB = 1.5
 

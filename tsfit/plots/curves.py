@@ -4,17 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
 from tsfit.plots.style import LINES, frequency_axis, name_level, new_figure, note, spread, value_axis
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 NAME_WIDTH = 0.24
 """Room that a curve's name takes above the panel, as a part of its width."""

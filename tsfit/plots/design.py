@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from tsfit.base.arrays import Real
+from tsfit.box.design.search import DesignMap
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_figure, note, preferred_numbers
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from tsfit.box.design.search import DesignMap
 
 Quantity = Literal["f3", "ripple", "group delay"]
 QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")

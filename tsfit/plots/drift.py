@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.intervals import COVERAGE_FACTOR
+from tsfit.drift.box import BoxedChange
+from tsfit.drift.history import CauseHistory, History
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, frequency_axis, new_figure, note, value_axis
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from tsfit.drift.box import BoxedChange
-    from tsfit.drift.history import CauseHistory, History
 
 POINTS = 300
 LEVEL_SPAN_DB = 40.0

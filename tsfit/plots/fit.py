@@ -3,30 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.plots.style import (
-    HAIR,
-    LINES,
-    QUIET,
-    Dash,
-    frequency_axis,
-    log_value_axis,
-    new_figure,
-    note,
-    spread,
-    value_axis,
-)
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
+from tsfit.plots.style import HAIR, LINES, QUIET, Dash, frequency_axis, log_value_axis, new_figure, note, spread, value_axis
 
 LABEL_WIDTH = 0.19
 """Room that a state's name takes, as a part of the panel's width."""

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.patches import Rectangle
 
 from tsfit.base.arrays import Real
 from tsfit.plots.style import LINES, SMALL, WIDTH_IN
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 ROW_PT = 11.0
 GAP = 0.004
@@ -23,10 +20,7 @@ Span = tuple[float, float]
 
 
 def limit_rows(
-    panel: Axes,
-    frequency_hz: Real,
-    rows: Mapping[str, tuple[Real, Sequence[str]]],
-    styles: Mapping[str, int],
+    panel: Axes, frequency_hz: Real, rows: Mapping[str, tuple[Real, Sequence[str]]], styles: Mapping[str, int]
 ) -> None:
     """Make room below the curves of `panel` for one row a system: a line broken where another limit takes over, and named.
 

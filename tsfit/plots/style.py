@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 WIDTH_IN = 7.2
 LEFT_IN, RIGHT_IN, HEAD_IN, FOOT_IN, GAP_IN = 0.75, 0.18, 0.46, 0.45, 0.17

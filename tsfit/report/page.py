@@ -6,8 +6,12 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import Any, Generic, TypeVar
+
+import jinja2
+from markupsafe import Markup
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json, read_bytes
@@ -21,35 +25,22 @@ from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
-from tsfit.report.blocks import Block, Part, text
-from tsfit.report.cabinet import panels_part, verify_part
+from tsfit.report.blocks import Block, Part
+from tsfit.report.box import box_part, equaliser_part, panels_part, verify_part
 from tsfit.report.comparison import compare_part, drift_part
-from tsfit.report.equaliser import equaliser_part
-from tsfit.report.lot import lot_part
-from tsfit.report.sections import box_part, check_part, fit_part
-
-if TYPE_CHECKING:
-    import jinja2
+from tsfit.report.sections import check_part, fit_part, lot_part
 
 MAX_BYTES = 50_000_000
 _FOLDER = Path(__file__).parent
 LOG_BEGINS = b'{"crc32":'
 Form = TypeVar("Form")
-CAUTIONS = (
-    "Amplifiers: the minus terminal of a bridged output is not ground, and line inputs die of speaker level.",
-    "DC and power heat a coil until it burns; keep fingers and instruments away from what is hot or live, and leave mains "
-    "equipment closed.",
-    "Hearing: low frequencies at high level do not sound as loud as they are.",
-    "Weight: large drivers are heavy and their magnets snatch at tools; block them before you work on them.",
-    "Wood: power tools and dust hurt eyes, ears and lungs; follow the tool's instructions, and the rules and licensed "
-    "people of your place.",
-)
-SECTIONS = (
-    ("found", "What was found", "found"),
-    ("sure", "How sure that is", "sure"),
-    ("box", "What it means for the box", "box"),
-    ("measured", "How it was measured", "measured"),
-)
+SECTIONS = {
+    "found": "What was found",
+    "sure": "How sure that is",
+    "box": "What it means for the box",
+    "measured": "How it was measured",
+}
+"""Sections of the page, each made of that field of every `Part`."""
 
 
 @dataclass(frozen=True)
@@ -149,17 +140,8 @@ def make_page(paths: Sequence[Path], title: str | None = None, now: datetime | N
 
 def render(parts: Sequence[Part], title: str | None = None, now: datetime | None = None) -> str:
     """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
-    from importlib.metadata import version
-
-    from markupsafe import Markup
-
-    sections = []
-    for name, head, attribute in SECTIONS:
-        blocks = [block for part in parts for block in getattr(part, attribute)]
-        if blocks:
-            sections.append(Section(name, head, blocks))
-    cautions = Block("list", items=CAUTIONS)
-    sections.append(Section("cautions", "Before you connect or cut anything", (text("The work can hurt."), cautions)))
+    told = {name: [block for part in parts for block in getattr(part, name)] for name in SECTIONS}
+    sections = [Section(name, SECTIONS[name], blocks) for name, blocks in told.items() if blocks]
     pictures = [block.picture for section in sections for block in section.blocks if block.picture is not None]
     # Inside a script element only this character could end it.
     readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
@@ -181,16 +163,12 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
 
 def fragment(blocks: Sequence[Block]) -> str:
     """Return `blocks` as HTML to stand within another page, such as a notebook; nothing in it moves."""
-    from markupsafe import Markup
-
     template = _environment().from_string('{% from "blocks.html.j2" import shown %}{{ shown(blocks) }}')
     style = "max-width:46em;padding:0.5em;background:#fff;color:#20242b"
     return Markup('<div style="{}">{}</div>').format(style, Markup(template.render(blocks=blocks)))
 
 
 def _environment() -> jinja2.Environment:
-    import jinja2
-
     return jinja2.Environment(
         loader=jinja2.FileSystemLoader(_FOLDER), autoescape=True, trim_blocks=True, undefined=jinja2.StrictUndefined
     )

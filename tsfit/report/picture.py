@@ -9,18 +9,15 @@ from __future__ import annotations
 import io
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup, escape
+from matplotlib.artist import Artist
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from tsfit.plots.style import HAIR, INK, LINES, QUIET
-
-if TYPE_CHECKING:
-    from matplotlib.artist import Artist
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 COLOURS = {INK: "--ink", QUIET: "--quiet", HAIR: "--hair"} | {
     colour: f"--line-{number}" for number, (colour, _) in enumerate(LINES, start=1)

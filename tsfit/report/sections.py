@@ -1,4 +1,4 @@
-"""What the forms of the commands say, as sections of a page: findings first, numbers after, pictures between."""
+"""A fit, a check and a lot as parts of a page: findings first, numbers after, pictures between."""
 
 from __future__ import annotations
 
@@ -8,21 +8,20 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.box.compare.consequence import Consequence
-from tsfit.box.forms import BoxForm
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
+from tsfit.check.lot import LotFigure, LotResult
 from tsfit.check.verdict import Judged
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_figure
-from tsfit.plots.curves import Quantity, curves_figure
 from tsfit.plots.fit import fit_figure
-from tsfit.report.blocks import Block, Part, figure_name, flat, heading, number, table, text
+from tsfit.plots.lot import lot_figure
+from tsfit.report.blocks import Block, Part, figure_name, flat, heading, number, shown_key, table, text, unit_of
 from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 20.0
 """Measured points that a page draws; more would only make it heavy."""
-LEVEL_SPAN_DB = 40.0
 VERDICTS = {
     "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
     "outside": "The datasheet does not hold.",
@@ -150,7 +149,7 @@ def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[
         rows = []
         for key, one in box.figures.items():
             told = (one.before.value, one.after.value, one.change.value, one.change.low, one.change.high)
-            rows.append([_what(key), *map(number, told), _unit(key)])
+            rows.append([shown_key(key), *map(number, told), unit_of(key)])
         blocks.append(table(box.box, columns, rows))
     return blocks
 
@@ -162,41 +161,65 @@ def _contradiction(item: Contradiction) -> str:
     return f"{item.relation}: printed {number(item.printed)}, implied {number(item.implied)}{suspect}."
 
 
-def box_part(data: BoxForm, name: str) -> Part:
-    """Turn a box into a part."""
-    subject = data.driver
-    curves = (
-        ("level, dB", data.spl_db, LEVEL_SPAN_DB, 2.2),
-        ("most level, dB", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
-        ("travel, mm", data.excursion_mm, None, 1.3),
-        ("group delay, ms", data.group_delay_ms, None, 1.3),
-        ("impedance, Ω", data.impedance_ohm, None, 1.3),
-        ("port air, m/s", data.port_speed_m_s, None, 1.3),
+def lot_part(data: LotResult, name: str) -> Part:
+    """Turn a lot into a part."""
+    samples, figures = data.samples, data.lot
+    subject = f"{len(samples)} samples"
+    judged = any(one.verdict is not None for one in figures)
+    told = data.tolerance_interval
+    share, sure = (number(100.0 * share, 3) for share in (told.fraction, told.confidence))
+    found: list[Block] = [heading(f"{subject} of one type")]
+    if judged:
+        out = [figure_name(one.name) for one in figures if one.verdict == "outside"]
+        words = {"inside": "The lot holds its datasheet.", "outside": "The lot does not hold its datasheet."}
+        verdict = words.get(data.verdict, "Undecided: the samples are too few or too far apart to tell.")
+        found.append(text(verdict + (f" Its mean is outside in {', '.join(out)}." if out else ""), strong=True))
+    strange: dict[str, list[str]] = {}
+    for one in figures:
+        if one.outlier is not None:
+            strange.setdefault(samples[one.outlier], []).append(figure_name(one.name))
+    found += [text(f"{sample} stands out in {', '.join(names)} (Grubbs' test, 5 %).") for sample, names in strange.items()]
+    columns = ["figure", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
+    columns += ["sheet", "verdict"] if judged else []
+    found.append(table(f"Figures of {subject}", columns, [_row(one, judged=judged) for one in figures]))
+    drawn = picture(lot_figure(data), f"{name}-lot", f"{subject}: every figure of every sample, off the mean of all.")
+    between = (
+        f"{share} % of all drivers of the type lie between the ends, with {sure} % confidence, if their figures scatter "
+        f"normally ({told.method}). Spread is that of the samples; what each is measured to is beside it."
     )
-    quantities = [
-        Quantity(label, {subject: values}, span=span, height=height)
-        for label, values, span, height in curves
-        if values is not None
+    box: list[Block] = []
+    if data.pairs:
+        chosen = [one.samples for one in data.best_pairs]
+        pairs = [
+            [" and ".join(one.names), f"{one.difference_db:.2f}", "yes" * (one.samples in chosen)] for one in data.pairs
+        ]
+        box = [
+            heading("Which two belong together"),
+            text(f"Both in the same box: {data.box}."),
+            table("Pairs, the best matched first", ("pair", "apart at most, dB", "chosen"), pairs),
+        ]
+    return Part(
+        subject,
+        found=found,
+        sure=[heading(f"{subject} of one type"), Block("picture", picture=drawn), text(between)],
+        box=box,
+        measured=[heading(f"{subject} of one type"), Block("list", items=samples)],
+    )
+
+
+def _row(one: LotFigure, *, judged: bool) -> list[str]:
+    factor, unit = display(one.name, 1.0)
+    level = one.spread_db is not None
+    spread, measured = (one.spread_db, one.measurement_db) if level else (one.spread_percent, one.measurement_percent)
+    step = ((spread or 0.0) if level else 0.01 * (spread or 0.0) * one.mean) * factor
+    row = [
+        figure_name(one.name),
+        *(rounded(value * factor, step) for value in (one.mean, *one.tolerance_interval)),
+        unit,
+        number(spread, 2),
+        number(measured, 2),
+        "dB" if level else "%",
     ]
-    title = f"{subject}, {data.enclosure} box"
-    subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
-    caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
-    drawn = curves_figure(data.frequency_hz, quantities, title, subtitle)
-    rows = [[_what(key), number(value), _unit(key)] for key, value in data.design.items() if value is not None]
-    blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
-    blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
-    if data.notes:
-        blocks.append(Block("list", items=[note.message for note in data.notes]))
-    return Part(subject, box=blocks)
-
-
-UNITS = {"hz": "Hz", "l": "l", "db": "dB", "cm": "cm", "mm": "mm", "ms": "ms", "v": "V", "w": "W", "percent": "%"}
-
-
-def _unit(key: str) -> str:
-    return "m/s" if key.endswith("_m_s") else UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
-
-
-def _what(key: str) -> str:
-    unit = key.removesuffix("_m_s") if key.endswith("_m_s") else key.rsplit("_", 1)[0] if _unit(key) else key
-    return unit.replace("_", " ")
+    if judged:
+        row += ["" if one.published is None else number(one.published * factor), one.verdict or ""]
+    return row

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
+from tsfit.box.compare.consequence import BandCurve, Consequence
+from tsfit.check.consistency import Consistency, Contradiction
+from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
+from tsfit.check.slips import Suspicion
+from tsfit.check.verdict import CheckResult
 from tsfit.cli.printing import hint, print_table, say
+from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
-
-if TYPE_CHECKING:
-    from tsfit.box.compare.consequence import BandCurve, Consequence
-    from tsfit.check.consistency import Consistency, Contradiction
-    from tsfit.check.lot import LotResult
-    from tsfit.check.slips import Suspicion
-    from tsfit.check.verdict import CheckResult
-    from tsfit.driver.fit_result import FitResult
-    from tsfit.formats.sheet import Sheet
+from tsfit.formats.sheet import Sheet
 
 NUMBERS = (
     ("qtc", "Qtc", "", 3),
@@ -137,8 +134,6 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
 
 def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
-    from tsfit.check.lot import CONFIDENCE, FRACTION
-
     rows = []
     for item in result.lot:
         parameter = PARAMETERS[item.name]

@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from math import exp
-from typing import TYPE_CHECKING
 
 from tsfit.cli.printing import print_notes, print_table, say
+from tsfit.drift.box import BoxedChange, sentence
+from tsfit.drift.change import DriftChange
+from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
-
-if TYPE_CHECKING:
-    from tsfit.drift.box import BoxedChange
-    from tsfit.drift.change import DriftChange
-    from tsfit.drift.history import History
 
 BOX_FIGURES = {
     "f3_hz": "f3, Hz",
@@ -32,8 +29,6 @@ SHOWN = 12
 def _print_box(boxed: BoxedChange | None) -> None:
     if boxed is None:
         return
-    from tsfit.drift.box import sentence
-
     rows = []
     for name, one in boxed.found.figures.items():
         spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
@@ -56,8 +51,8 @@ def print_history(judged: History, boxed: BoxedChange | None) -> None:
     """Print the entries of a log, how each cause moved, what that does in a box, and remarks."""
     _print_entries(judged)
     _print_courses(judged)
-    for sentence in judged.sentences():
-        say(sentence)
+    for words in judged.sentences():
+        say(words)
     _print_box(boxed)
     print_notes(judged.notes)
 

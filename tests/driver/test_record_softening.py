@@ -4,8 +4,7 @@ import math
 
 import pytest
 
-from tsfit.driver.record import Driver
-from tsfit.driver.softening import Softening
+from tsfit.driver.record import Driver, Softening
 
 NEW = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 

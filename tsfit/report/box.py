@@ -1,0 +1,157 @@
+"""Boxes as parts of a page: planned, equalised, finished, and as boards."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tsfit.box.equaliser.form import EqualiserForm
+from tsfit.box.forms import BoxForm
+from tsfit.box.frequencies import PREFERRED_HZ
+from tsfit.box.panels import Cabinet
+from tsfit.box.verify.findings import KIND_NAMES, LABELS, BuiltBox, number_rows
+from tsfit.plots.box_verify import verify_figure
+from tsfit.plots.curves import Quantity, curves_figure
+from tsfit.plots.equalised import equalised_figure
+from tsfit.plots.panels import panels_figure
+from tsfit.report.blocks import Block, Part, heading, number, shown_key, table, text, unit_of
+from tsfit.report.picture import picture
+
+LEVEL_SPAN_DB = 40.0
+RATES_HZ = ("44100", "48000", "96000")
+
+
+def box_part(data: BoxForm, name: str) -> Part:
+    """Turn a box into a part."""
+    subject = data.driver
+    curves = (
+        ("level, dB", data.spl_db, LEVEL_SPAN_DB, 2.2),
+        ("most level, dB", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
+        ("travel, mm", data.excursion_mm, None, 1.3),
+        ("group delay, ms", data.group_delay_ms, None, 1.3),
+        ("impedance, Ω", data.impedance_ohm, None, 1.3),
+        ("port air, m/s", data.port_speed_m_s, None, 1.3),
+    )
+    quantities = [
+        Quantity(label, {subject: values}, span=span, height=height)
+        for label, values, span, height in curves
+        if values is not None
+    ]
+    title = f"{subject}, {data.enclosure} box"
+    subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
+    caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
+    drawn = curves_figure(data.frequency_hz, quantities, title, subtitle)
+    rows = [[shown_key(key), number(value), unit_of(key)] for key, value in data.design.items() if value is not None]
+    blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
+    blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
+    if data.notes:
+        blocks.append(Block("list", items=[note.message for note in data.notes]))
+    return Part(subject, box=blocks)
+
+
+def equaliser_part(data: EqualiserForm, name: str) -> Part:
+    """Turn an equalised box into a part."""
+    subject = data.driver
+    rated = data.headroom_after_db is not None
+    caption = f"{subject}, equalised: level, gain, travel{', and how much boost the first limit leaves' * rated}."
+    box = [
+        heading(f"{subject}, equalised"),
+        Block("picture", picture=picture(equalised_figure(data), f"{name}-equaliser", caption)),
+        _costs(subject, data),
+        Block("list", items=[f"Section {count}: {one.words}" for count, one in enumerate(data.sections, start=1)]),
+        _coefficients(subject, data),
+    ]
+    return Part(subject, found=[heading(f"{subject}, equalised"), text(" ".join(data.words))], box=box)
+
+
+def _costs(subject: str, data: EqualiserForm) -> Block:
+    low, high = data.played_hz
+    preferred = sorted({decade * hz for decade in (1.0, 10.0) for hz in PREFERRED_HZ if low <= decade * hz <= high})
+    headroom, limits = data.headroom_after_db, data.headroom_limited_by
+    rows = []
+    for wanted in preferred:
+        k = int(np.argmin(np.abs(data.frequency_hz / wanted - 1.0)))
+        row = [f"{wanted:g}", *(f"{curve[k]:.1f}" for curve in (data.before_db, data.gain_db, data.after_db))]
+        row += [number(float(data.power_after_w[k]), 3), f"{data.excursion_after_mm[k]:.2f}"]
+        if headroom is not None and limits is not None:
+            row += [f"{headroom[k]:.1f}", limits[k]]
+        rows.append(row)
+    columns = ["Hz", "alone, dB", "gain, dB", "equalised, dB", "into Re, W", "travel, mm"]
+    columns += [] if headroom is None else ["headroom, dB", "first limit"]
+    return table(f"{subject} at {data.level_db:.1f} dB in the mid-band, equalised", columns, rows)
+
+
+def _coefficients(subject: str, data: EqualiserForm) -> Block:
+    rows = []
+    for count, section in enumerate(data.sections, start=1):
+        for rate in RATES_HZ:
+            if (digital := section.biquads.get(rate)) is not None:
+                rows.append([str(count), rate, *(f"{value:.12f}" for value in (*digital.b, *digital.a))])
+    return table(f"Equaliser of {subject}, a0 = 1", ("section", "rate, Hz", "b0", "b1", "b2", "a1", "a2"), rows)
+
+
+def verify_part(data: BuiltBox, name: str) -> Part:
+    """Turn a finished box, held against its plan, into a part."""
+    subject = data.driver
+    title = f"{subject} in its finished {KIND_NAMES[data.enclosure]} box"
+    columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
+    drawn = picture(verify_figure(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
+    misfit = text(f"The model of the box misses the curve by {number(100.0 * data.misfit, 2)} %.")
+    notes = [note.message for note in data.notes]
+    to_do = (
+        Block("list", items=data.advice)
+        if data.advice
+        else text("Nothing needs to be changed, as far as this curve can tell.")
+    )
+    return Part(
+        subject,
+        found=[
+            heading(title),
+            text(_verdict(data), strong=True),
+            table(f"Planned and built: {title}", columns, number_rows(data.built, data.planned, data.comparisons)),
+        ],
+        sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
+        box=[heading(f"{title}: what to change"), to_do],
+    )
+
+
+def _verdict(data: BuiltBox) -> str:
+    off = [LABELS.get(one.name, one.name) for one in data.comparisons if one.verdict == "off"]
+    said = ["The box leaks."] if data.leak else []
+    if off:
+        said.append(f"Surely not as planned: {', '.join(off)}.")
+    if not said:
+        open_ones = any(one.verdict == "undecided" for one in data.comparisons)
+        said = ["Undecided: the curve is not sure enough to tell." if open_ones else "The box is as planned."]
+    return " ".join(said)
+
+
+def panels_part(data: Cabinet, name: str) -> Part:
+    """Turn a cut list into a part."""
+    subject = f"Boards for {number(data.net_volume_l, 3)} l"
+    rows = [[one.name, str(one.count), *map(_tenths, (one.length_mm, one.width_mm, one.cutout_mm))] for one in data.panels]
+    sizes = [
+        ["net volume, l", f"{data.net_volume_l:.2f}"],
+        ["gross volume, l", f"{data.gross_volume_l:.2f}"],
+        *(
+            [f"{where} {side}, mm", _tenths(length)]
+            for where, sides in (("inside", data.inside_mm), ("outside", data.outside_mm))
+            for side, length in zip(("width", "height", "depth"), sides, strict=True)
+        ),
+        ["boards, mm thick", number(data.thickness_mm)],
+        ["boards, kg", f"{data.weight_kg:.1f}"],
+        ["sheets", str(data.sheets)],
+        ["waste, %", f"{100.0 * data.waste:.0f}"],
+    ]
+    drawn = picture(panels_figure(data), f"{name}-boards", f"{subject}, laid out on sheets to scale; sizes in mm.")
+    box = [
+        heading(subject),
+        Block("picture", picture=drawn),
+        table("Cut list", ("board", "how many", "length, mm", "width, mm", "round cutout, mm"), rows),
+        table("The box of these boards", ("what", "value"), sizes),
+        Block("list", items=data.cautions),
+    ]
+    return Part(subject, box=box)
+
+
+def _tenths(millimetres: float | None) -> str:
+    return "" if millimetres is None else f"{millimetres:.1f}"
