@@ -81,6 +81,8 @@ def test_pictures_of_one_notebook_share_no_name(there):
 def test_what_does_not_belong_to_the_state_is_refused(there):
     with pytest.raises(tsfit.TsfitError, match="mass_g"):
         tsfit.sweep("try-it/rig.toml", "never.wav", mass_g=30.0)
+    with pytest.raises(tsfit.TsfitError, match="confirmed_dbfs=-20"):
+        tsfit.sweep("try-it/rig.toml", "never.wav", level_dbfs=-20.0, confirmed_dbfs=-25.0)
     assert not Path("never.wav").exists()
 
 

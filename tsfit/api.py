@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import tsfit.bench.fit
 import tsfit.check.boxes
 import tsfit.fitting.fit
+from tsfit.base.errors import TsfitError
 from tsfit.base.views import Maker, register
 from tsfit.bench.sweep import Measurement
+from tsfit.capture.excitation import QUIET_DBFS, Wanted
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State
@@ -160,12 +162,14 @@ def sweep(
     excitation: str = "exponential sweep",
     seconds: float = 8.0,
     level_dbfs: float | None = None,
+    confirmed_dbfs: float = QUIET_DBFS,
     **given: Any,
 ) -> Sweep:
     """Play a sweep on a rig, record it, judge it, and turn it into a curve beside the recording.
 
     Before sound: the amplifier's minus terminal may not be ground, line inputs die of speaker level, and ears come first.
-    It starts at −30 dBFS, or at the rig's own level, unless `level_dbfs` says otherwise.
+    It plays at −30 dBFS, or at the rig's own level, unless `level_dbfs` says otherwise; what is louder than −30 dBFS only
+    when `confirmed_dbfs` allows it.
 
     Parameters
     ----------
@@ -173,17 +177,18 @@ def sweep(
     recording : name of the new recording (.wav)
     state : "free air", "added mass", "closed box" or "infinite baffle"
     excitation : "exponential sweep", "multisine", "odd multisine" or "stepped sine"
+    confirmed_dbfs : the loudest peak that is meant, re full scale
     given : more of the excitation: low_hz (5), high_hz (20000), periods (4); and what a bench file's ``[[sweep]]`` says of
         the state: mass_g, volume_l, wiring, air_temperature_c, …
 
     Raises
     ------
     TsfitError
-        As `tsfit.bench.sweep.measure`; ``wrong_value`` for what does not belong to the state.
+        As `tsfit.bench.sweep.measure`; ``confirm`` for a level above `confirmed_dbfs`; ``wrong_value`` for what does not
+        belong to the state.
     """
     from tsfit.bench.file import SweepTable
     from tsfit.bench.sweep import choose_level, measure, plan
-    from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
     from tsfit.formats.toml import validated
 
@@ -191,6 +196,9 @@ def sweep(
     more = {name: given.pop(name) for name in ("low_hz", "high_hz", "periods") if name in given}
     table = validated(Path(rig), {"recording": "-", "state": state, **given}, SweepTable, "sweep")
     level = choose_level(read, level_dbfs, None)
+    if not level <= confirmed_dbfs:
+        message = f"{rig}: would play at {level:.1f} dBFS; when that is meant, add confirmed_dbfs={level:g}."
+        raise TsfitError(message, code="confirm", file=Path(rig))
     played = plan(read, Wanted(excitation, seconds, level_dbfs=level, **more))
     return measure(read, Path(recording), table, played)
 

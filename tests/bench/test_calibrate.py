@@ -22,6 +22,7 @@ from tsfit.bench.calibrate import (
 )
 from tsfit.bench.sweep import plan
 from tsfit.capture.excitation import Wanted, make_tone
+from tsfit.capture.player import Hung, open_player
 from tsfit.capture.rig import read_rig
 
 
@@ -71,6 +72,22 @@ def test_three_terms_take_a_wrong_reference_away(rig, recorded):
     with pytest.raises(TsfitError) as error:
         write_calibrated(rig, things[:2], rig.path.with_name("two.toml"), datetime(2026, 5, 4))
     assert error.value.code == "wrong_value"
+
+
+@pytest.mark.parametrize("second", [0.0, 22.0])
+def test_a_recording_that_is_the_one_before_again_is_refused_at_once(rig, second, recorded):
+    first = recorded(10.0)
+    thing = KnownThing(second, None, rig.path.with_name("again.wav"))
+    hung = replace(rig, simulated_driver=None)
+    with pytest.MonkeyPatch.context() as patch:
+        # Nobody has plugged anything else.
+        patch.setattr("tsfit.bench.calibrate.open_player", lambda _, __: open_player(rig, Hung(known_ohm=10.0)))
+        with pytest.raises(TsfitError, match="do not differ as they should") as error:
+            record_standard(hung, thing, plan(rig, Wanted(seconds=2.0)), before=[first])
+    assert error.value.code == "calibration"
+    record_standard(
+        rig, KnownThing(second, None, rig.path.with_name("well.wav")), plan(rig, Wanted(seconds=2.0)), before=[first]
+    )
 
 
 def test_a_voltmeter_tells_what_full_scale_gives(rig):

@@ -24,16 +24,16 @@ def asked(monkeypatch):
     ("level", "yes", "count"), [(None, False, 0), (-40.0, False, 0), (-20.0, False, 1), (-20.0, True, 0)]
 )
 def test_only_a_loud_level_is_asked_about(level, yes, count, asked, capsys):
-    assert confirmed_level(RIG, level, yes=yes, quiet=False) == (RIG.level_dbfs if level is None else level)
-    assert len(asked) == count
+    assert confirmed_level(RIG, "a tone", level, yes=yes, quiet=False) == (RIG.level_dbfs if level is None else level)
+    assert asked == ["Play a tone at -20.0 dBFS, above the quiet -30?"] * count
     assert " ".join(capsys.readouterr().out.split()) == CAUTIONS
 
 
 def test_a_program_that_cannot_be_asked_must_mean_it(asked, capsys):
     with pytest.raises(TsfitError, match="--yes") as refused:
-        confirmed_level(RIG, -20.0, yes=False, quiet=True)
+        confirmed_level(RIG, "a tone", -20.0, yes=False, quiet=True)
     assert refused.value.code == "confirm"
-    assert confirmed_level(RIG, -20.0, yes=True, quiet=True) == -20.0
+    assert confirmed_level(RIG, "a tone", -20.0, yes=True, quiet=True) == -20.0
     assert (asked, capsys.readouterr().out) == ([], "")
 
 

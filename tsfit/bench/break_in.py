@@ -92,14 +92,15 @@ class Ending:
 
 
 def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -> Routine:
-    """Plan a break-in at a level that `rig` may play.
+    """Plan a break-in at a level that `rig` may play; its sweeps are as loud as the rig's own level, and never louder.
 
     Raises
     ------
     TsfitError
         ``level_limit``; ``wrong_value``.
     """
-    levels = {"level_dbfs": choose_level(rig, level_dbfs, None), "sweep_dbfs": choose_level(rig, None, None)}
+    level = choose_level(rig, level_dbfs, None)
+    levels = {"level_dbfs": level, "sweep_dbfs": min(level, choose_level(rig, None, None))}
     return validated(rig.path, {**levels, **values}, Routine, "routine")
 
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
+from tsfit.capture.calibration import check_differing, read_standard
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.player import Hung, open_player
@@ -81,20 +82,27 @@ def dated_folder(rig: Rig, now: datetime) -> Path:
 
 
 def record_standard(
-    rig: Rig, standard: KnownThing, excitation: Excitation, on_level: Callable[[Levels], None] | None = None
+    rig: Rig,
+    standard: KnownThing,
+    excitation: Excitation,
+    on_level: Callable[[Levels], None] | None = None,
+    before: Sequence[KnownThing] = (),
 ) -> None:
-    """Record one standard; on the simulated rig it takes the driver's place by itself.
+    """Record one standard, and hold it against those `before`; on the simulated rig it takes the driver's place by itself.
 
     Raises
     ------
     TsfitError
-        As `tsfit.bench.sweep.measure`.
+        As `tsfit.bench.sweep.measure`; ``calibration`` when the recordings do not differ as the standards do.
     """
     player = open_player(rig, Hung(known_ohm=standard.ohm))
     conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
     with Recorder(standard.recording, excitation.sample_rate_hz, conditions) as recorder:
         player.play(excitation, recorder.write, on_level=on_level)
         recorder.finish()
+    if before:
+        things = (*before, standard)
+        check_differing(rig, [read_standard(rig, one.name, one.ohm, 0.0, _relative(one, rig.path)) for one in things])
 
 
 def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now: datetime) -> Rig:
@@ -105,18 +113,14 @@ def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now:
     TsfitError
         ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
     """
-
-    def relative(standard: KnownThing) -> str:
-        return Path(os.path.relpath(standard.recording, path.parent)).as_posix()
-
     table: dict[str, object] = {"made": now.replace(microsecond=0), "rig": rig.name}
     for standard in standards:
         if math.isinf(standard.ohm):
-            table["open"] = relative(standard)
+            table["open"] = _relative(standard, path)
         elif standard.ohm == 0.0:
-            table["short"] = relative(standard)
+            table["short"] = _relative(standard, path)
     known = [
-        {"recording": relative(standard), "ohm": standard.ohm}
+        {"recording": _relative(standard, path), "ohm": standard.ohm}
         | ({} if standard.uncertainty_ohm is None else {"uncertainty_ohm": standard.uncertainty_ohm})
         for standard in standards
         if 0.0 < standard.ohm < math.inf
@@ -213,6 +217,11 @@ def prove(rig: Rig, standard: KnownThing) -> Proof:
         degrees=float(np.degrees(np.abs(np.angle(ratio)).max())),
         median_percent=100.0 * float(np.median(error)),
     )
+
+
+def _relative(standard: KnownThing, file: Path) -> str:
+    """Name of the recording as `file` beside it would name it."""
+    return Path(os.path.relpath(standard.recording, file.parent)).as_posix()
 
 
 def _document(rig: Rig) -> tomlkit.TOMLDocument:

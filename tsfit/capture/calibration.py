@@ -164,13 +164,38 @@ def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:
         stated = known.uncertainty_ohm
         spread = ASSUMED_RELATIVE * known.ohm if stated is None else stated
         named.append((f"known resistor {known.ohm:g} ohm", known.ohm, spread, known.recording))
+    return tuple(read_standard(rig, name, ohm, spread, file) for name, ohm, spread, file in named)
+
+
+def read_standard(rig: Rig, name: str, ohm: float, spread: float, file: str) -> StandardRecording:
+    """Read the recording of one standard, whose file is named relative to the rig's; raises as `read_recording`."""
     silent = 0.0 if rig.topology == "divider" else np.inf
-    return tuple(
-        StandardRecording(
-            name, ohm, spread, file, read_recording(rig.path.parent / file, rig.second if ohm == silent else None)
-        )
-        for name, ohm, spread, file in named
+    recording = read_recording(rig.path.parent / file, rig.second if ohm == silent else None)
+    return StandardRecording(name, ohm, spread, file, recording)
+
+
+def check_differing(rig: Rig, recorded: Sequence[StandardRecording]) -> None:
+    """Refuse recordings whose channels do not differ in strength as their standards do on `rig`.
+
+    Raises
+    ------
+    TsfitError
+        ``calibration``.
+    """
+    strength = [one.recording.samples.std(axis=0) for one in recorded]
+    _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strength], rig)
+
+
+def on_trust(standards: int) -> str | None:
+    """What so few standards cannot tell, in a sentence; None for three or more."""
+    if standards > 2:
+        return None
+    told = (
+        "One resistor tells the channels' gains and delay; leads, inputs and crosstalk stay"
+        if standards == 1
+        else "Two standards tell gains, delay, leads and inputs; crosstalk stays"
     )
+    return f"{told} on trust, as the rig file and usual practice have it."
 
 
 def calibration_of(rig: Rig) -> Calibration:
@@ -186,13 +211,15 @@ def calibration_of(rig: Rig) -> Calibration:
         return Calibration(drawn_terms(rig), {})
     recorded = read_calibration(rig)
     standards = tuple(_standard(one, rig) for one in recorded)
-    _check_order(standards, rig)
+    _check_order(recorded, [float(np.median(np.abs(one.ratio.value))) for one in standards], rig)
     files = {one.file: one.recording.sha256 for one in recorded}
     terms = fitted_terms(rig, standards)
     odd = _odd(terms, standards)
     worst = max(*terms.misfit, *np.abs(terms.x[len(terms.x) - terms.known :]))
     if odd is None:
-        return Calibration(replace(terms, covariance=terms.covariance * max(1.0, worst) ** 2), files)
+        trust = on_trust(len(standards))
+        notes = () if trust is None else (QualityNote("few_standards", "note", trust),)
+        return Calibration(replace(terms, covariance=terms.covariance * max(1.0, worst) ** 2), files, notes)
     culprit = _culprit(rig, standards)
     if culprit is not None:
         others = fitted_terms(rig, [one for one in standards if one is not culprit])
@@ -252,11 +279,11 @@ def _culprit(rig: Rig, standards: Sequence[Standard]) -> Standard | None:
     return standards[best] if _odd(fits[best], rest) is None else None
 
 
-def _check_order(standards: Sequence[Standard], rig: Rig) -> None:
+def _check_order(recorded: Sequence[StandardRecording], ratios: Sequence[float], rig: Rig) -> None:
     """Refuse standards whose ratios do not follow their values, as when two files are swapped; gains cancel."""
-    standards = sorted(standards, key=lambda standard: standard.ohm)
+    order = sorted(range(len(recorded)), key=lambda k: recorded[k].ohm)
+    standards, found = [recorded[k] for k in order], np.array([ratios[k] for k in order])
     ohm = np.array([min(standard.ohm, 1e12) for standard in standards])
-    found = np.array([np.median(np.abs(standard.ratio.value)) for standard in standards])
     drawn = np.abs(rig.ratio(ohm))
     steps, expected = np.diff(found / found.max()), np.diff(drawn / drawn.max())
     wrong = np.abs(steps - expected) > STEP_SHARE * np.abs(expected) + STEP_NOISE

@@ -6,14 +6,11 @@ import math
 import threading
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tsfit.capture.excitation import Excitation, playable
 from tsfit.capture.stream import Block, Levels, Sink, levels_of
-
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
 
 CHANNELS = 2
 RING_SECONDS = 20.0
@@ -64,7 +61,7 @@ class Exchange:
         self.excitation = excitation
         self.rate = excitation.sample_rate_hz
         self.expected = len(excitation.samples)
-        self.played = excitation.samples[:, None]
+        self.played = playable(excitation)[:, None]
         self.outputs = outputs
         self.sink = sink
         self.stop_exception = stop

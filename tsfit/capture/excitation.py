@@ -27,6 +27,8 @@ from tsfit.base.errors import TsfitError
 KINDS = ("exponential sweep", "multisine", "odd multisine", "stepped sine")
 QUIET_DBFS = -30.0
 LIMIT_DBFS = -3.0
+ROUNDING_DB = 1e-4
+"""By which rounded samples may exceed a level."""
 HIGHEST_SHARE = 0.46
 """Highest frequency over the sample rate; converters' filters begin above."""
 SWEEP_BELOW, SWEEP_ABOVE = 0.5, 1.0 / 12.0
@@ -195,11 +197,33 @@ def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, lev
 
 
 def _check_level(level_dbfs: float) -> None:
+    if math.isnan(level_dbfs):
+        raise TsfitError("level: not a number; nothing is played.", code="level_limit")
     if not level_dbfs <= LIMIT_DBFS:
         raise TsfitError(
             f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
             code="level_limit",
         )
+
+
+def playable(excitation: Excitation) -> NDArray[np.float32]:
+    """Copy the samples (n,) for the device, whoever made them: the last step before it.
+
+    Raises
+    ------
+    TsfitError
+        ``level_limit`` for samples that are no numbers, above `LIMIT_DBFS`, or above the level that the excitation states.
+    """
+    samples = np.array(excitation.samples, dtype=np.float32)
+    peak = float(np.abs(samples).max(initial=0.0))
+    _check_level(20.0 * math.log10(max(peak, 1e-15)) - ROUNDING_DB)
+    if peak > 10.0 ** ((excitation.level_dbfs + ROUNDING_DB) / 20.0):
+        raise TsfitError(
+            f"excitation: peaks at {20.0 * math.log10(peak):.1f} dBFS and states {excitation.level_dbfs:.1f}; nothing is "
+            "played louder than stated, so make it anew.",
+            code="level_limit",
+        )
+    return samples
 
 
 def fade(n: int) -> Real:

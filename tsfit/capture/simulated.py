@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
+from tsfit.capture.excitation import Excitation, playable
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, levels_of
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
@@ -26,9 +27,6 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
 from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.driver.record import Driver
-
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
 
 HUM_HARMONICS = {1: 1.0, 2: 0.2, 3: 0.4, 5: 0.2}
 """Amplitudes relative to the fundamental's: an invented, plausible mixture."""
@@ -137,7 +135,8 @@ class SimulatedBench:
         Stopped
             ``device_vanished``, by a `PlantedFault`; ``interrupted``.
         """
-        samples, flags = _with_faults(self, simulated_recording(self, excitation))
+        safe = replace(excitation, samples=playable(excitation).astype(float))
+        samples, flags = _with_faults(self, simulated_recording(self, safe))
         gone = min((fault.block for fault in self.faults if fault.kind == "vanish"), default=None)
         n, size = len(samples), self.block_frames
         try:

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
+from itertools import zip_longest
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.errors import TsfitError
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, say
@@ -26,6 +30,44 @@ TONE_HZ, TONE_SECONDS = 130.0, 15.0
 """Where voltmeters are good, and no harmonic of the mains."""
 SECONDS = click.FloatRange(1.6, 60.0)
 """Every sweep of a rig begins at 5 Hz, which takes two periods of that for each of its four parts."""
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """What `rig calibrate` is asked for: its options."""
+
+    known_ohm: tuple[float, ...]
+    known_uncertainty_ohm: tuple[float, ...]
+    proof_ohm: float | None
+    no_open: bool
+    no_short: bool
+    trim: bool
+    volts: bool
+    reading_v: float | None
+    seconds: float
+    level_dbfs: float | None
+    yes: bool
+
+    def standards(self) -> list[tuple[float, float | None]]:
+        """What to record, in order: ohm and standard uncertainty."""
+        ohms, spreads = self.known_ohm, self.known_uncertainty_ohm
+        if self.volts:
+            if ohms or self.proof_ohm is not None or self.trim:
+                raise click.UsageError(
+                    "--volts needs no resistor and stands alone; calibrate with resistors in another run."
+                )
+            return []
+        if self.reading_v is not None:
+            raise click.UsageError("--reading-v belongs to --volts; add that, or leave the reading out.")
+        if len(spreads) > len(ohms):
+            raise click.UsageError("more --known-uncertainty-ohm than --known-ohm; give one each, in the same order.")
+        if self.trim and len(ohms) != 1:
+            raise click.UsageError("--trim needs exactly one --known-ohm.")
+        if not ohms:
+            raise click.UsageError("a calibration needs one known resistor at least; give --known-ohm.")
+        known = list(zip_longest(ohms, spreads))
+        ends = [(math.inf, None)] * (not (self.no_open or self.trim)) + [(0.0, None)] * (not (self.no_short or self.trim))
+        return [*ends, *known]
 
 
 @click.group(cls=NamingGroup)
@@ -63,7 +105,8 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
     from tsfit.capture.rig import read_rig
 
     read, quiet = read_rig(rig), outputs.as_json
-    level = confirmed_level(read, level_dbfs, yes=yes, quiet=quiet)
+    what = f"5 Hz to 20 kHz, {seconds:g} s"
+    level = confirmed_level(read, what, level_dbfs, yes=yes, quiet=quiet)
     excitation = plan(read, Wanted(seconds=seconds, level_dbfs=level, silence_s=2.0))
     with live_levels(excitation.seconds, quiet=quiet) as show:
         found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
@@ -107,27 +150,13 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 @click.option("-o", "--output", type=PATH, metavar="FILE.toml", help="Name of the calibrated rig file.")
 @click.option("--yes", is_flag=True, help="Ask nothing: everything is plugged by itself, as on the simulated rig.")
 @with_outputs("as_json")
-def calibrate(
-    rig: Path,
-    known_ohm: tuple[float, ...],
-    known_uncertainty_ohm: tuple[float, ...],
-    proof_ohm: float | None,
-    no_open: bool,
-    no_short: bool,
-    trim: bool,
-    volts: bool,
-    reading_v: float | None,
-    seconds: float,
-    level_dbfs: float | None,
-    output: Path | None,
-    yes: bool,
-    outputs: Outputs,
-) -> int:
+def calibrate(rig: Path, output: Path | None, outputs: Outputs, **options: Any) -> int:
     """Walk through open circuit, short circuit and known resistors, and write a calibrated copy of the rig file.
 
     The recordings go into a dated folder beside the rig file. With --proof-ohm one more resistor is measured and the error
     stated. Leaves with 1 when that is more than half a percent. With --volts a tone is played instead, for a voltmeter
-    across the points of the total channel, and sweeps can then be asked for in volts.
+    across the points of the total channel, and sweeps can then be asked for in volts. One known resistor alone, with
+    --no-open and --no-short, tells the channels' gains and delay; what stays on trust is said.
 
     \b
     Example:
@@ -137,32 +166,47 @@ def calibrate(
       tsfit rig calibrate rig.toml --volts
     """  # noqa: D301
     from tsfit.base.files import refuse_existing
-    from tsfit.bench.calibrate import dated_folder, prove, write_calibrated, write_trimmed
+    from tsfit.bench.calibrate import prove, write_calibrated, write_trimmed
+    from tsfit.capture.calibration import on_trust
     from tsfit.capture.rig import read_rig
 
+    asked = _Asked(**options)
     read, now = read_rig(rig), datetime.now().astimezone()
-    kind = "volts" if volts else "trimmed" if trim else "calibrated"
+    kind = "volts" if asked.volts else "trimmed" if asked.trim else "calibrated"
     path = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
     refuse_existing(path)
-    if volts:
-        if known_ohm or proof_ohm is not None or trim:
-            raise click.UsageError("--volts needs no resistor and stands alone; calibrate with resistors in another run.")
-        return _volts(read, path, reading_v, level_dbfs, outputs, yes=yes)
-    if reading_v is not None:
-        raise click.UsageError("--reading-v belongs to --volts; add that, or leave the reading out.")
-    ohms = _wanted(known_ohm, known_uncertainty_ohm, trim=trim, no_open=no_open, no_short=no_short)
-    level = confirmed_level(read, level_dbfs, yes=yes, quiet=outputs.as_json)
-    recorder = _Recorder(read, dated_folder(read, now), level, seconds, ask=not (yes or outputs.as_json))
-    standards = [recorder.record(ohm, spread) for ohm, spread in ohms]
-    ready = write_trimmed(read, standards[0], path) if trim else write_calibrated(read, standards, path, now)
-    proof = None if proof_ohm is None else prove(ready, recorder.record(proof_ohm, None, "proof"))
-    found = {"rig": str(path), "recordings": str(recorder.folder)}
-    outputs.show(found if proof is None else {**found, "proof": vars(proof)}, lambda: _print_calibrated(path, proof))
+    standards = asked.standards()
+    if asked.volts:
+        return _volts(read, path, asked, outputs)
+    plugs = not asked.yes and not (outputs.as_json and read.simulated_driver)
+    if plugs and outputs.as_json and not sys.stdin.isatty():
+        raise TsfitError(
+            "--json asks for each standard on a terminal; add --yes where all is plugged by itself.", code="confirm"
+        )
+    count = len(standards) + (asked.proof_ohm is not None)
+    what = f"5 Hz to 20 kHz, {asked.seconds:g} s, {count} times"
+    level = confirmed_level(read, what, asked.level_dbfs, yes=asked.yes, quiet=outputs.as_json)
+    recorder = _Recorder(read, now, level, asked.seconds, plugs, quiet=outputs.as_json)
+    things: list[KnownThing] = []
+    for ohm, spread in standards:
+        things.append(recorder.record(ohm, spread, things))
+    proving = None if asked.proof_ohm is None else recorder.record(asked.proof_ohm, None, things, "proof")
+    ready = write_trimmed(read, things[0], path) if asked.trim else write_calibrated(read, things, path, now)
+    proof = None if proving is None else prove(ready, proving)
+    trust = None if asked.trim else on_trust(len(things))
+    found: dict[str, object] = {"rig": str(path), "recordings": str(recorder.folder)}
+    if trust is not None:
+        found["on_trust"] = trust
+    if proof is not None:
+        found["proof"] = vars(proof)
+    outputs.show(found, lambda: _print_calibrated(path, proof, trust))
     return int(proof is not None and proof.percent > WORST_PERCENT)
 
 
-def _print_calibrated(path: Path, proof: Proof | None) -> None:
+def _print_calibrated(path: Path, proof: Proof | None, trust: str | None) -> None:
     say(f"Calibrated rig: {path}")
+    if trust is not None:
+        say(trust)
     if proof is None:
         hint("Not proved: measure one more resistor with --proof-ohm to see what the calibration is worth.")
         return
@@ -174,16 +218,17 @@ def _print_calibrated(path: Path, proof: Proof | None) -> None:
         say(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
 
 
-def _volts(rig: Rig, path: Path, reading_v: float | None, level_dbfs: float | None, outputs: Outputs, *, yes: bool) -> int:
+def _volts(rig: Rig, path: Path, asked: _Asked, outputs: Outputs) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
     from tsfit.bench.calibrate import play_tone, write_volts
     from tsfit.capture.excitation import make_tone
 
-    ask = reading_v is None
-    if ask and outputs.as_json:
+    reading_v = asked.reading_v
+    if reading_v is None and outputs.as_json:
         raise click.UsageError("--json asks nothing; add --reading-v with what the voltmeter reads.")
-    level = confirmed_level(rig, level_dbfs, yes=yes, quiet=outputs.as_json)
-    if ask:
+    what = f"a tone of {TONE_HZ:g} Hz for {TONE_SECONDS:g} s"
+    level = confirmed_level(rig, what, asked.level_dbfs, yes=asked.yes, quiet=outputs.as_json)
+    if reading_v is None:
         say(
             "Connect the driver, and a voltmeter set to AC across the points of the total channel; true RMS, for a few "
             f"millivolts to a few volts.\nA tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts."
@@ -205,46 +250,36 @@ def _volts(rig: Rig, path: Path, reading_v: float | None, level_dbfs: float | No
     return 0
 
 
-def _wanted(
-    ohms: tuple[float, ...], spreads: tuple[float, ...], *, trim: bool, no_open: bool, no_short: bool
-) -> list[tuple[float, float | None]]:
-    """What to record, in order: ohm and standard uncertainty."""
-    if len(spreads) > len(ohms):
-        raise click.UsageError("more --known-uncertainty-ohm than --known-ohm; give one each, in the same order.")
-    known = [(ohm, spreads[k] if k < len(spreads) else None) for k, ohm in enumerate(ohms)]
-    if trim:
-        if len(known) != 1:
-            raise click.UsageError("--trim needs exactly one --known-ohm.")
-        return known
-    ends = ([] if no_open else [(math.inf, None)]) + ([] if no_short else [(0.0, None)])
-    if not known or len(ends) + len(known) < 3:
-        raise click.UsageError(
-            "three terms need three recordings; give --known-ohm beside open and short, or more resistors without them."
-        )
-    return [*ends, *known]
-
-
 @dataclass(frozen=True)
 class _Recorder:
-    """Records resistors in the driver's place, at one level and for the same time each, into one folder."""
+    """Records resistors in the driver's place, at one level and for the same time each, into a new folder."""
 
     rig: Rig
-    folder: Path
+    now: datetime
     level_dbfs: float
     seconds: float
-    ask: bool
+    plugs: bool
+    quiet: bool
 
-    def record(self, ohm: float, spread: float | None, name: str = "known") -> KnownThing:
+    @cached_property
+    def folder(self) -> Path:
+        """Made when something is about to be recorded into it."""
+        from tsfit.bench.calibrate import dated_folder
+
+        return dated_folder(self.rig, self.now)
+
+    def record(self, ohm: float, spread: float | None, before: list[KnownThing], name: str = "known") -> KnownThing:
         """Have `ohm` (infinite: nothing) plugged in, and record it; `spread` is its standard uncertainty."""
         from tsfit.bench.calibrate import KnownThing, record_standard
         from tsfit.bench.sweep import plan
         from tsfit.capture.excitation import Wanted
 
+        excitation = plan(self.rig, Wanted(seconds=self.seconds, level_dbfs=self.level_dbfs))
+        if self.plugs:
+            what = KnownThing(ohm, spread, self.rig.path).name
+            click.prompt(f"In the driver's place: {what}. Press Enter", default="", show_default=False, err=self.quiet)
         stem = "open" if math.isinf(ohm) else "short" if ohm == 0.0 else f"{name}-{ohm:g}-ohm"
         standard = KnownThing(ohm, spread, self.folder / f"{stem}.wav")
-        if self.ask:
-            click.prompt(f"In the driver's place: {standard.name}. Press Enter", default="", show_default=False)
-        excitation = plan(self.rig, Wanted(seconds=self.seconds, level_dbfs=self.level_dbfs))
-        with live_levels(excitation.seconds, quiet=not self.ask) as show:
-            record_standard(self.rig, standard, excitation, show)
+        with live_levels(excitation.seconds, quiet=self.quiet) as show:
+            record_standard(self.rig, standard, excitation, show, before)
         return standard

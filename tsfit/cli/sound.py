@@ -21,8 +21,10 @@ CAUTIONS = (
 )
 
 
-def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool) -> float:
-    """Show the cautions, ask before anything above the quiet default, and return the peak level re full scale."""
+def confirmed_level(
+    rig: Rig, what: str, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool
+) -> float:
+    """Show the cautions, ask before `what` is played above the quiet default, and return the peak level re full scale."""
     from tsfit.base.errors import TsfitError
     from tsfit.bench.sweep import choose_level
     from tsfit.capture.excitation import QUIET_DBFS
@@ -36,7 +38,7 @@ def confirmed_level(rig: Rig, level_dbfs: float | None, level_v: float | None = 
                 f"The level of {level:.1f} dBFS is above the quiet {QUIET_DBFS:g}; add --yes when it is meant.",
                 code="confirm",
             )
-        click.confirm(f"Play at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
+        click.confirm(f"Play {what} at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
     return level
 
 

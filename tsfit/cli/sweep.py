@@ -44,7 +44,9 @@ class SweepRun:
 
     def confirmed(self, rig: Rig) -> SweepRun:
         """Return this with the level that `rig` plays, after the cautions, and after a question if it is loud."""
-        level = confirmed_level(rig, self.level_dbfs, self.level_v, yes=self.yes, quiet=self.quiet)
+        one, times = self.wanted, f", {self.repeats} times" if self.repeats > 1 else ""
+        what = f"{one.kind}, {one.low_hz:g} to {one.high_hz:g} Hz, {one.seconds:g} s{times}"
+        level = confirmed_level(rig, what, self.level_dbfs, self.level_v, yes=self.yes, quiet=self.quiet)
         return replace(self, wanted=replace(self.wanted, level_dbfs=level))
 
     def table(self, rig: Path, **more: object) -> SweepTable:

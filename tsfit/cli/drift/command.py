@@ -176,8 +176,8 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
     if not yes:
         if as_json:
             raise click.UsageError("--json cannot ask; add --yes when all is ready.")
-        low, high, level = plan.low_hz, plan.high_hz, plan.level_dbfs
-        click.confirm(f"Play {low:g} to {high:g} Hz at {level:.1f} dBFS for {plan.hours:g} h at most?", abort=True)
+        notes = f"{plan.low_hz:g} to {plan.high_hz:g} Hz at {plan.level_dbfs:.1f} dBFS for {plan.hours:g} h at most"
+        click.confirm(f"Play {notes}, and sweeps from 5 Hz to 20 kHz at {plan.sweep_dbfs:.1f} dBFS?", abort=True)
     on_step = (lambda step: None) if as_json or is_quiet() else _say_once()
     with live_levels(60.0, quiet=as_json) as show:
         ending = run(read, output, plan, on_step=on_step, on_level=show)
