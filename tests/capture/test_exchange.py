@@ -73,8 +73,8 @@ def test_clock_says_nothing_after_a_short_time():
 
 def test_delay_without_one_clear_answer_is_not_told():
     n = 48000
-    tone = SimpleNamespace(samples=np.zeros(2 * n), sample_rate_hz=RATE, start=0, stop=n)
-    tone.samples[:n] = np.sin(2.0 * np.pi * 1000.0 / RATE * np.arange(n))
+    tone = SimpleNamespace(samples=np.zeros(2 * n), sample_rate_hz=RATE, start=0, stop=n, level_dbfs=-6.0)
+    tone.samples[:n] = 0.5 * np.sin(2.0 * np.pi * 1000.0 / RATE * np.arange(n))
     exchange = Exchange(tone, 1, lambda block: None, StandInStop)
     exchange.end[1000 : 1000 + n // 2, 0] = tone.samples[n // 2 : n]
     assert exchange.delay() is None
