@@ -8,17 +8,40 @@ os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THR
 
 import contextlib
 import importlib.util
+import pickle
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from types import ModuleType
+from typing import TYPE_CHECKING
 
 import pytest
 from filelock import FileLock
 from helpers.paths import SAMPLES
 
-SAMPLE_DATA = SAMPLES
+if TYPE_CHECKING:
+    from tsfit.driver.fit_result import FitResult
+
+
+LONGEST = (
+    "test_house", "test_readme", "test_demo", "test_fit", "test_calibration", "test_simulated", "test_break_in",
+    "test_intervals_emcee", "test_circumstances", "test_terminal", "test_wheel", "test_ratio", "test_distortion",
+    "test_impedance_refusals", "test_damaged_files", "test_live_recording", "test_faults",
+)  # fmt: skip
+"""Files that take longest come first, so that no worker is left with one of them alone at the end."""
+
+
+def pytest_configure(config):
+    """Let workers take the files in this order, not those with the most tests first."""
+    config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(items):
+    """Bring the longest files to the front; all else stays in its order."""
+    rank = {name: number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
 
 
 @pytest.fixture(scope="session")
@@ -28,7 +51,7 @@ def bench_simulator() -> ModuleType:
     ``simulate(driver, state, rig, excitation, rng)`` with `BenchDriver` (or a resistor in ohm), `BenchState`, `BenchRig`,
     and `exponential_sweep`, `multisine` or `white_noise` times a voltage gives the two channels, (n, 2), 1 = full scale.
     """
-    spec = importlib.util.spec_from_file_location("bench_simulator", SAMPLE_DATA / "bench_simulator.py")
+    spec = importlib.util.spec_from_file_location("bench_simulator", SAMPLES / "bench_simulator.py")
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
@@ -66,6 +89,18 @@ def demonstration(made_once) -> Path:
             assert run(["demo"]) == 0
 
     return made_once("demonstration", play)
+
+
+@pytest.fixture(scope="session")
+def sample_fit(made_once) -> Callable[[str], "FitResult"]:
+    """``sample_fit("saltwit-12")``: the fit of that bench in sample_data, its circuit looked for; not to be changed."""
+
+    def make(stem: str, folder: Path) -> None:
+        from tsfit.bench.fit import fit_bench
+
+        (folder / "fit.pickle").write_bytes(pickle.dumps(fit_bench(SAMPLES / f"{stem}-bench.toml")))
+
+    return lambda stem: pickle.loads((made_once(f"fit-{stem}", partial(make, stem)) / "fit.pickle").read_bytes())
 
 
 @pytest.fixture(scope="session")

@@ -1,15 +1,15 @@
 """The guided break-in on a simulated rig: it settles, survives interruption, notices heat, and starts softly."""
 
-import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench.break_in import SOFT_START_DB, fit_like, make_routine, run
+from tsfit.bench.break_in import SOFT_START_DB, fit_like, make_routine, open_folder, run
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import StreamReport
 from tsfit.drift.history import history
@@ -20,11 +20,10 @@ from tsfit.formats.driver import read_driver, read_softening
 
 @pytest.fixture
 def rig(tmp_path):
-    shutil.copy(RIGS / "simulated.toml", tmp_path)
-    (tmp_path / "drivers").mkdir()
+    path = simulated_rig(tmp_path)
     file = tmp_path / "drivers" / "dunlin-10.toml"
-    file.write_text((RIGS / "drivers" / "dunlin-10.toml").read_text().replace("time_constant_h = 4", "time_constant_h = 1"))
-    return read_rig(tmp_path / "simulated.toml")
+    file.write_text(file.read_text().replace("time_constant_h = 4", "time_constant_h = 1"))
+    return read_rig(path)
 
 
 def _plan(rig, **changes):
@@ -115,7 +114,7 @@ def test_a_suspension_effect_that_shows_no_longer_ends_no_routine(monkeypatch, s
 
 
 def test_another_plan_in_the_same_folder_is_refused(rig, tmp_path):
-    run(rig, tmp_path / "kept", _plan(rig, hours=0.01))
+    assert not open_folder(tmp_path / "kept", _plan(rig, hours=0.01))
     with pytest.raises(TsfitError) as caught:
         run(rig, tmp_path / "kept", _plan(rig, hours=0.02))
     assert caught.value.code == "other_routine"

@@ -1,13 +1,12 @@
 """Calibration on the simulated rig: what is planted is found, and what a voltmeter's reading means."""
 
 import math
-import shutil
 import tomllib
 from dataclasses import replace
 from datetime import datetime
 
 import pytest
-from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.calibrate import (
@@ -28,9 +27,7 @@ from tsfit.capture.rig import read_rig
 
 @pytest.fixture
 def rig(tmp_path):
-    shutil.copy(RIGS / "simulated.toml", tmp_path)
-    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
-    return read_rig(tmp_path / "simulated.toml")
+    return read_rig(simulated_rig(tmp_path))
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from helpers.made_bench import MODELS, made_bench
 from helpers.paths import SAMPLES
 
 from tsfit.base.errors import TsfitError
@@ -27,11 +28,6 @@ def _truth(name, recording):
     return true
 
 
-@pytest.fixture(scope="module")
-def fits():
-    return {stem: fit_bench(SAMPLES / f"{stem}-bench.toml") for stem in ("saltwit-12", "saltwit-12b", "saltwit-12-shunt")}
-
-
 @pytest.mark.against(
     "parameters from recordings", "a bench simulated in time from its differential equations", "4 standard uncertainties"
 )
@@ -43,8 +39,8 @@ def fits():
         ("saltwit-12-shunt", "Saltwit 12", "recordings/shunt-saltwit-12-free-air.flac"),
     ],
 )
-def test_sample_recordings_give_the_truth(fits, stem, name, recording):
-    result, true = fits[stem], _truth(name, recording)
+def test_sample_recordings_give_the_truth(sample_fit, stem, name, recording):
+    result, true = sample_fit(stem), _truth(name, recording)
     inside = {}
     for figure, estimate in result.parameters.items():
         if figure in GOALS:
@@ -58,13 +54,13 @@ def test_sample_recordings_give_the_truth(fits, stem, name, recording):
     assert result.driver.suspension == "ideal"
 
 
-def test_meter_that_agrees_is_said_to_agree(fits):
-    notes = [note for note in fits["saltwit-12"].quality if note.code == "dc_resistance"]
+def test_meter_that_agrees_is_said_to_agree(sample_fit):
+    notes = [note for note in sample_fit("saltwit-12").quality if note.code == "dc_resistance"]
     assert [note.severity for note in notes] == ["note"]
 
 
-def test_provenance_names_every_file(fits):
-    provenance = fits["saltwit-12"].provenance
+def test_provenance_names_every_file(sample_fit):
+    provenance = sample_fit("saltwit-12").provenance
     assert provenance["bench"]["file"] == "saltwit-12-bench.toml"
     assert len(provenance["sweeps"]) == 3
     for sweep in provenance["sweeps"]:
@@ -106,14 +102,14 @@ def bench(tmp_path):
 
 def test_meter_that_disagrees_is_explained_and_can_trim(bench, monkeypatch):
     bench.change("dc_resistance_ohm = 5.08", "dc_resistance_ohm = 5.40")
-    told = fit_bench(bench.file)
+    told = fit_bench(bench.file, **MODELS)
     note = next(note for note in told.quality if note.code == "dc_resistance")
     assert note.severity == "warn"
     assert "channel gains" in note.message
     bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
     opened, reader = [], soundfile.SoundFile
     monkeypatch.setattr(soundfile, "SoundFile", lambda stream: opened.append(stream.name) or reader(stream))
-    trimmed = fit_bench(bench.file)
+    trimmed = fit_bench(bench.file, **MODELS)
     assert sorted(opened) == sorted(map(str, (bench.free_air, bench.mass))), "each is read once"
     assert trimmed.parameters["Re"].value == pytest.approx(5.40, rel=1e-4)
     assert trimmed.parameters["Re"].stdev > 0.8 * 0.03
@@ -128,9 +124,9 @@ def test_trim_undoes_a_channel_mismatch(bench):
         soundfile.write(path, samples * [1.0, 0.95], rate, subtype="PCM_24")
     true = _truth("Saltwit 12", "recordings/shunt-saltwit-12-free-air.flac")
     bench.change("dc_resistance_ohm = 5.08", f"dc_resistance_ohm = {true['Re']:.5f}")
-    assert abs(fit_bench(bench.file).parameters["Re"].value / true["Re"] - 1.0) > 0.05
+    assert abs(fit_bench(bench.file, **MODELS).parameters["Re"].value / true["Re"] - 1.0) > 0.05
     bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
-    result = fit_bench(bench.file)
+    result = fit_bench(bench.file, **MODELS)
     for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Bl"):
         assert result.parameters[name].value == pytest.approx(true[name], rel=3e-3), name
 
@@ -161,10 +157,13 @@ def test_a_wrong_bench_file_is_named(bench, old, new, code, word):
     assert str(bench.folder) in error.message
 
 
-def test_a_printed_mass_counts_like_a_number(bench):
-    plain = fit_bench(bench.file)
-    bench.change("mass_g = 30.0", 'mass = "0.0300 kg"')
-    assert fit_bench(bench.file).parameters["Mms"].value == pytest.approx(plain.parameters["Mms"].value, rel=1e-9)
+def test_a_printed_mass_counts_like_a_number(tmp_path):
+    path = made_bench(tmp_path)
+    plain, text = fit_bench(path, **MODELS), path.read_text()
+    path.write_text(text.replace("mass_g = 40", 'mass = "0.0400 kg"'))
+    assert path.read_text() != text
+    found = fit_bench(path, **MODELS)
+    assert found.parameters["Mms"].value == pytest.approx(plain.parameters["Mms"].value, rel=1e-9)
 
 
 def test_swapped_files_show_no_fall_of_the_resonance(bench):
@@ -177,15 +176,15 @@ def test_swapped_files_show_no_fall_of_the_resonance(bench):
     assert "mass-30g" in error.message
 
 
-def test_recordings_of_unlike_rates_are_fitted_together(bench):
+def test_recordings_of_unlike_rates_are_fitted_together(bench, sample_fit):
     """Each file's own rate is what counts; the same sound at another rate gives the same parameters."""
     from scipy import signal
 
-    plain = fit_bench(bench.file)
+    plain = sample_fit("saltwit-12-shunt")
     samples, rate = soundfile.read(bench.mass, always_2d=True)
     other = 44100 if rate == 48000 else 48000
     soundfile.write(bench.mass, signal.resample(samples, round(len(samples) * other / rate)), other, subtype="PCM_24")
-    found = fit_bench(bench.file)
+    found = fit_bench(bench.file, **MODELS)
     for name in ("Fs", "Qts", "Mms"):
         assert found.parameters[name].value == pytest.approx(plain.parameters[name].value, rel=2e-3)
 

@@ -5,6 +5,7 @@ import shutil
 
 import numpy as np
 import pytest
+from helpers.made_bench import FORCED, MODELS
 from helpers.paths import SAMPLES
 
 from tsfit.base.errors import TsfitError
@@ -16,7 +17,6 @@ from tsfit.driver.formulas import compliance, force_factor, mechanical_resistanc
 from tsfit.formats.curve import write_curve
 
 VOLTS = (0.1, 0.5, 1.0)
-MODELS = {"coil": "ladder-2", "suspension": "ideal"}
 
 
 @pytest.fixture
@@ -46,7 +46,7 @@ def test_a_bench_file_with_levels_gives_figures_against_level(bench, tmp_path, c
     assert abs(result.levels.limit["Fs"].value - 30.0) < 4.0 * result.levels.limit["Fs"].stdev
     assert abs(result.parameters["Fs"].value - result.levels.at[0].figures["Fs"].value) < 0.01
     out = tmp_path / "fit.json"
-    assert run(["fit", str(bench), "-o", str(out), "--coil", "ladder-2", "--suspension", "ideal"]) == 0
+    assert run(["fit", str(bench), "-o", str(out), *FORCED]) == 0
     printed = capsys.readouterr().out
     assert "Figures against level" in printed
     assert "level, V peak" in printed

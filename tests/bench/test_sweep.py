@@ -1,13 +1,13 @@
 """One state on the simulated rig: the level asked for, what the rate carries, and what is left on disk."""
 
 import math
-import shutil
 import tomllib
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.file import SweepTable
@@ -62,9 +62,7 @@ def test_the_top_is_lowered_where_the_rate_cannot_carry_it():
 
 @pytest.fixture
 def rig(tmp_path):
-    shutil.copy(RIGS / "simulated.toml", tmp_path)
-    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
-    return read_rig(tmp_path / "simulated.toml")
+    return read_rig(simulated_rig(tmp_path))
 
 
 def test_what_a_sweep_leaves(rig, tmp_path):

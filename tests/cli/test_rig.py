@@ -1,14 +1,13 @@
 """``tsfit rig calibrate`` on the simulated rig: three terms, the trim, their proof, and what may not happen."""
 
 import json
-import shutil
 import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
-from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.rig import read_rig
@@ -17,9 +16,7 @@ from tsfit.cli import run, tsfit
 
 @pytest.fixture
 def rig(tmp_path):
-    shutil.copy(RIGS / "simulated.toml", tmp_path)
-    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
-    return tmp_path / "simulated.toml"
+    return simulated_rig(tmp_path)
 
 
 def _calibrate(rig, capsys, *options):

@@ -1,14 +1,13 @@
 """``tsfit sweep`` on the simulated rig."""
 
 import json
-import shutil
 import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.bench.fit import fit_bench
 from tsfit.cli import run, tsfit
@@ -17,10 +16,8 @@ from tsfit.formats.curve import read_curve
 
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
-    shutil.copy(RIGS / "simulated.toml", tmp_path)
-    shutil.copytree(RIGS / "drivers", tmp_path / "drivers")
     monkeypatch.chdir(tmp_path)
-    return tmp_path / "simulated.toml"
+    return simulated_rig(tmp_path)
 
 
 def _sweep(capsys, *options):

@@ -5,6 +5,7 @@ import shutil
 import pytest
 from helpers.made_fit import made_fit
 from helpers.paths import ROOT
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.files import to_json
 from tsfit.cli import run
@@ -33,9 +34,8 @@ def good(tmp_path_factory):
     folder = tmp_path_factory.mktemp("good")
     for name in ("saltwit-12-sheet.toml", "saltwit-12b-sheet.toml"):
         shutil.copy(SAMPLES / name, folder)
-    shutil.copy(ROOT / "rigs" / "simulated.toml", folder / "rig.toml")
-    shutil.copytree(ROOT / "rigs" / "drivers", folder / "drivers")
-    shutil.copy(ROOT / "rigs" / "drivers" / "dunlin-10.toml", folder / "driver.toml")
+    simulated_rig(folder, "rig.toml")
+    shutil.copy(folder / "drivers" / "dunlin-10.toml", folder / "driver.toml")
     (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit())))
     sweep = ["sweep", str(folder / "rig.toml"), "-o", str(folder / "sweep.wav"), "--seconds", "2", "--low-hz", "10"]
     assert run([*sweep, "--high-hz", "4000", "--no-figure", "--json"]) == 0

@@ -11,8 +11,8 @@ from pathlib import Path
 import pytest
 from helpers.damage import answer
 from helpers.paths import ROOT
+from helpers.simulated_rig import simulated_rig
 
-RIGS = ROOT / "rigs"
 SHEET = ROOT / "sample_data" / "saltwit-12-sheet.toml"
 
 
@@ -31,9 +31,7 @@ def process(*arguments, cwd, env=None, **options):
 
 def bench(folder: Path) -> Path:
     """A rig that needs no hardware, in `folder`."""
-    folder.mkdir(parents=True, exist_ok=True)
-    shutil.copy(RIGS / "simulated.toml", folder / "rig.toml")
-    shutil.copytree(RIGS / "drivers", folder / "drivers")
+    simulated_rig(folder, "rig.toml")
     return folder
 
 

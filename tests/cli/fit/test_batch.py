@@ -5,13 +5,13 @@ import json
 
 import numpy as np
 import pytest
+from helpers.made_bench import FORCED
 
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.cli import run
 from tsfit.driver.record import Driver
 from tsfit.formats.fit import read_fit
 
-FAST = ["--coil", "ladder-2", "--suspension", "ideal"]
 FREQUENCY_HZ = np.geomspace(8.0, 4000.0, 200)
 
 
@@ -37,7 +37,7 @@ def lot(tmp_path):
 def test_one_bad_bench_does_not_stop_the_rest(lot, tmp_path, capsys):
     summary, fits = tmp_path / "lot.csv", tmp_path / "fits"
     fits.mkdir()
-    assert run(["fit", *lot, *FAST, "-o", str(fits), "--summary", str(summary)]) == 2
+    assert run(["fit", *lot, *FORCED, "-o", str(fits), "--summary", str(summary)]) == 2
     out, err = capsys.readouterr()
     assert "dunlin2" in out
     assert "1 of 4 could not be done" in err
@@ -57,13 +57,13 @@ def test_one_bad_bench_does_not_stop_the_rest(lot, tmp_path, capsys):
 
 def test_fits_go_beside_their_benches_and_nothing_is_overwritten(lot, tmp_path, capsys):
     good = [path for path in lot if "bad" not in path][:2]
-    assert run(["fit", *good, *FAST, "--json", "--monte-carlo", "200"]) == 0
+    assert run(["fit", *good, *FORCED, "--json", "--monte-carlo", "200"]) == 0
     told = json.loads(capsys.readouterr().out)["fits"]
     assert [each["error"] for each in told] == [None, None]
     written = tmp_path / "dunlin0.fit.json"
     assert read_fit(written).monte_carlo.trials == 200
     before = written.read_bytes()
-    assert run(["fit", *good, *FAST, "--json"]) == 2
+    assert run(["fit", *good, *FORCED, "--json"]) == 2
     told = json.loads(capsys.readouterr().out)["fits"]
     assert [each["error"]["code"] for each in told] == ["exists", "exists"]
     assert written.read_bytes() == before

@@ -1,0 +1,19 @@
+"""The rig that needs no hardware, in a folder of one's own."""
+
+import shutil
+from pathlib import Path
+
+from helpers.paths import RIGS
+
+QUICK_HZ = 16000
+"""A rate at which a sweep costs a third; what is swept then ends at 7 kHz."""
+
+
+def simulated_rig(folder: Path, name: str = "simulated.toml", rate_hz: int = QUICK_HZ) -> Path:
+    """Copy the simulated rig with its drivers into `folder`, which is made; its sound card runs at `rate_hz`."""
+    shutil.copytree(RIGS / "drivers", folder / "drivers")
+    text = (RIGS / "simulated.toml").read_text()
+    assert "sample_rate_hz = 48000" in text
+    path = folder / name
+    path.write_text(text.replace("sample_rate_hz = 48000", f"sample_rate_hz = {rate_hz}"))
+    return path
