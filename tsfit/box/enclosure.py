@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Number, Real
+from tsfit.base.arrays import Complex, Number, Read, Real
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Response, Source, Squares, impedance
 from tsfit.driver.air import Air
@@ -31,6 +31,13 @@ from tsfit.driver.record import Driver
 
 STEP = 1e-3
 Kind = Literal["closed", "vented", "passive", "baffle", "bandpass"]
+KIND_NAMES: dict[str, str] = {
+    "closed": "closed box",
+    "vented": "vented box",
+    "passive": "passive-radiator box",
+    "baffle": "infinite baffle",
+    "bandpass": "band-pass box",
+}
 
 
 def reference_level(
@@ -198,15 +205,15 @@ class Curves:
     radiator_excursion_mm : peak travel of a passive radiator, one way; None without one
     """
 
-    frequency_hz: Real
-    spl_db: Real
-    phase_deg: Real
-    excursion_mm: Real
-    impedance_ohm: Real
-    impedance_deg: Real
-    group_delay_ms: Real
-    port_speed_m_s: Real | None
-    radiator_excursion_mm: Real | None = None
+    frequency_hz: Read
+    spl_db: Read
+    phase_deg: Read
+    excursion_mm: Read
+    impedance_ohm: Read
+    impedance_deg: Read
+    group_delay_ms: Read
+    port_speed_m_s: Read | None = None
+    radiator_excursion_mm: Read | None = None
 
 
 def slope(function: Callable[[Real], Real], frequency_hz: Real) -> Real:

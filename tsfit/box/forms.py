@@ -7,11 +7,12 @@ records, so that they draw the same from a result as from its file.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from tsfit.base.arrays import Read
 from tsfit.base.notes import QualityNote
+from tsfit.box.enclosure import Curves
 from tsfit.box.limits import Ratings
 from tsfit.box.result import Bands, BoxResult
 from tsfit.box.room import CAUTION, Room
@@ -30,11 +31,7 @@ class RoomForm:
 
 
 @dataclass(frozen=True, kw_only=True)
-class BoxForm:
-    """A box with its curves and design numbers."""
-
-    KIND: ClassVar = "box"
-
+class _Asked:
     enclosure: str
     driver: str
     drivers: int = 1
@@ -43,15 +40,14 @@ class BoxForm:
     air_load: str = ""
     losses: dict[str, float | None] = field(default_factory=dict)
     ratings: Ratings | None = None
-    frequency_hz: Read
-    spl_db: Read
-    phase_deg: Read
-    excursion_mm: Read
-    impedance_ohm: Read
-    impedance_deg: Read
-    group_delay_ms: Read
-    port_speed_m_s: Read | None = None
-    radiator_excursion_mm: Read | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoxForm(Curves, _Asked):
+    """A box with its curves and design numbers."""
+
+    KIND: ClassVar = "box"
+
     max_spl_db: Read | None = None
     max_voltage_v: Read | None = None
     limited_by: tuple[str, ...] | None = None
@@ -75,7 +71,7 @@ def box_form(result: BoxResult) -> BoxForm:
         air_load=result.air_load,
         losses={name: None if math.isinf(q) else q for name, q in result.losses.items()},
         ratings=result.ratings,
-        **{one.name: getattr(curves, one.name) for one in fields(curves)},
+        **vars(curves),
         max_spl_db=None if maximum is None else maximum.spl_db,
         max_voltage_v=None if maximum is None else maximum.voltage_v,
         limited_by=None if maximum is None else tuple(maximum.limited_by.tolist()),

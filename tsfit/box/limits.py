@@ -117,8 +117,6 @@ class MaximumOutput:
     spl_db : level at 1 m in half space, dB re 20 µPa
     voltage_v : amplifier voltage that it takes, V RMS
     binding : index into `names`, those of `LIMITS` that were known, of the limit that stops it
-    voltages : by name, the voltage that this limit alone would allow; empty for many parameter sets, where it would take
-        most of the memory
     """
 
     frequency_hz: Real
@@ -126,17 +124,11 @@ class MaximumOutput:
     voltage_v: Real
     names: tuple[str, ...]
     binding: NDArray[np.int8]
-    voltages: dict[str, Real]
 
     @property
     def limited_by(self) -> NDArray[np.str_]:
         """Name of the limit that stops it."""
         return np.asarray(self.names)[self.binding]
-
-    def spl_by(self, name: str) -> Real:
-        """Level that the limit `name` alone would allow, dB."""
-        with np.errstate(divide="ignore"):
-            return np.asarray(self.spl_db + 20.0 * np.log10(self.voltages[name] / self.voltage_v))
 
 
 def ratings_of(enclosure: Enclosure, stated: Ratings | None = None) -> Ratings:
@@ -191,27 +183,17 @@ def maximum_output(
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     enclosure = replace(enclosure, voltage=1.0)
-    sets = enclosure.set_count
-    if sets is None:
-        allowed, level, lowest, binding = _evaluate(enclosure, frequency, ratings, peak=peak)
-        each = {name: np.sqrt(square) for name, square in allowed.items()}
-        return MaximumOutput(frequency, level, np.sqrt(lowest), tuple(each), binding, each) if each else None
-    step = max(1, CHUNK // frequency.size)
-    level, volts = np.empty((2, sets, frequency.size))
-    binding = np.empty((sets, frequency.size), dtype=np.int8)
-    names: tuple[str, ...] = ()
-    for start in range(0, sets, step):
-        some = slice(start, start + step)
-        allowed, level[some], lowest, binding[some] = _evaluate(enclosure.take(some), frequency, ratings, peak=peak)
-        np.sqrt(lowest, out=volts[some])
-        names = tuple(allowed)
-    return MaximumOutput(frequency, level, volts, names, binding, {}) if names else None
+    sets, step = enclosure.set_count, max(1, CHUNK // frequency.size)
+    some = [enclosure] if sets is None else [enclosure.take(slice(k, k + step)) for k in range(0, sets, step)]
+    parts = [_evaluate(part, frequency, ratings, peak=peak) for part in some]
+    first = parts[0] if parts[0].names else None
+    if sets is None or first is None:
+        return first
+    level, volts = (np.concatenate([getattr(part, name) for part in parts]) for name in ("spl_db", "voltage_v"))
+    return MaximumOutput(frequency, level, volts, first.names, np.concatenate([part.binding for part in parts]))
 
 
-def _evaluate(
-    enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: bool
-) -> tuple[dict[str, Real], Real, Real, NDArray[np.int8]]:
-    """Squares of the voltages allowed, level, square of the lowest, and the place of the limit that sets it."""
+def _evaluate(enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: bool) -> MaximumOutput:
     answer = enclosure.squares(frequency)
     pressure = answer.pressure
     binding = np.zeros(pressure.shape, dtype=np.int8)
@@ -227,4 +209,4 @@ def _evaluate(
         np.log(level, out=level)
     level *= 10.0 / math.log(10.0)
     level -= 20.0 * math.log10(REFERENCE_PRESSURE)
-    return allowed, level, lowest, binding
+    return MaximumOutput(frequency, level, np.sqrt(lowest, out=lowest), tuple(allowed), binding)

@@ -85,10 +85,10 @@ def cutoff(enclosure: Enclosure) -> float | None:
 class PassBand:
     """Where a box plays: reference_db, its mid-band level; f3_hz and f3_upper_hz, 3.01 dB below; ripple_db."""
 
-    reference_db: float
     f3_hz: float | None
+    f3_upper_hz: float | None
     ripple_db: float
-    f3_upper_hz: float | None = None
+    reference_db: float
 
 
 def pass_band(enclosure: Enclosure) -> PassBand:
@@ -111,7 +111,7 @@ def pass_band(enclosure: Enclosure) -> PassBand:
     first, last = (lower[0] if lower else None), (upper[-1] if upper else None)
     inside = level[(grid > (first or 0.0)) & (grid < (last or np.inf))]
     dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
-    return PassBand(peak, first, float(peak - np.min(dips, initial=peak)), last)
+    return PassBand(first, last, float(peak - np.min(dips, initial=peak)), peak)
 
 
 def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:

@@ -39,23 +39,6 @@ class Panel:
 
 
 @dataclass(frozen=True)
-class Placed:
-    """A board on a sheet: its lower left corner and its size there, m; turned by a right angle where `turned`."""
-
-    panel: Panel
-    sheet: int
-    x: float
-    y: float
-    length: float
-    width: float
-
-    @property
-    def turned(self) -> bool:
-        """Whether its length runs across the sheet."""
-        return not math.isclose(self.length, self.panel.length)
-
-
-@dataclass(frozen=True)
 class Board:
     """So many equal boards, with a round cutout in the middle if any."""
 
@@ -218,10 +201,7 @@ def cabinet(plan: CabinetPlan) -> Cabinet:
         sheet_mm=(1e3 * plan.sheet[0], 1e3 * plan.sheet[1]),
         sheets=sheets,
         kerf_mm=1e3 * plan.kerf,
-        layout=tuple(
-            Laid(one.panel.name, one.sheet + 1, 1e3 * one.x, 1e3 * one.y, 1e3 * one.length, 1e3 * one.width, one.turned)
-            for one in placed
-        ),
+        layout=placed,
         waste=1.0 - area / (sheets * plan.sheet[0] * plan.sheet[1]),
         weight_kg=plan.density * plan.thickness * (area - holes - plan.braces * plan.brace_open * w * d),
     )
@@ -240,7 +220,7 @@ def _panels(plan: CabinetPlan, inside: Sides, outside: Sides) -> tuple[Panel, ..
     )
 
 
-def layout(panels: Sequence[Panel], sheet: tuple[float, float], kerf: float) -> tuple[tuple[Placed, ...], int]:
+def layout(panels: Sequence[Panel], sheet: tuple[float, float], kerf: float) -> tuple[tuple[Laid, ...], int]:
     """Place all boards on as few sheets as the packing finds, a kerf between any two; returns them and the sheet count.
     Raises ``too_large`` when a board fits on no sheet.
     """
@@ -265,6 +245,8 @@ def layout(panels: Sequence[Panel], sheet: tuple[float, float], kerf: float) -> 
     for number, x, y, length, _, board in packer.rect_list():
         panel = boards[board]
         straight = abs(length * unit - kerf - panel.length) <= abs(length * unit - kerf - panel.width)
-        size = (panel.length, panel.width) if straight else (panel.width, panel.length)
-        placed.append(Placed(panel, number, x * unit, y * unit, *size))
-    return tuple(placed), 1 + max(one.sheet for one in placed)
+        along, across = (panel.length, panel.width) if straight else (panel.width, panel.length)
+        turned = not math.isclose(along, panel.length)
+        place = 1e3 * (x * unit), 1e3 * (y * unit)
+        placed.append(Laid(panel.name, number + 1, *place, 1e3 * along, 1e3 * across, turned))
+    return tuple(placed), max(one.sheet for one in placed)

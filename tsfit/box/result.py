@@ -75,14 +75,14 @@ class OpeningNumbers:
 
 @dataclass(frozen=True)
 class Largest:
-    """Largest travels (m) with their frequencies (Hz), speed (m/s) and radiator travel (m), all peak."""
+    """Largest travels and speed with their frequencies, all peak, under the keys of the machine form."""
 
-    travel: float
-    travel_hz: float
-    travel_above_fb: float | None
-    travel_above_fb_hz: float | None
-    port_speed: float | None
-    radiator_travel: float | None
+    excursion_max_mm: float
+    excursion_max_hz: float
+    excursion_above_fb_mm: float | None
+    excursion_above_fb_hz: float | None
+    port_speed_max_m_s: float | None
+    radiator_excursion_max_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ class BoxResult:
         """Mid-band level, half-power frequencies, ripple."""
         if self.enclosure.kind == "bandpass":
             return pass_band(self.enclosure)
-        return PassBand(self.enclosure.reference_db, self.f3_hz, ripple(self.enclosure, self.f3_hz))
+        return PassBand(self.f3_hz, None, ripple(self.enclosure, self.f3_hz), self.enclosure.reference_db)
 
     @cached_property
     def poles(self) -> tuple[float, float] | None:
@@ -180,13 +180,12 @@ class BoxResult:
         def top(above: float) -> tuple[float, float]:
             travel = np.where(frequency >= above, moves.travel, -1.0)
             at = int(np.argmax(travel))
-            return float(travel[at]), float(frequency[at])
+            return 1e3 * float(travel[at]), float(frequency[at])
 
         tuning = self.opening.fb if self.enclosure.kind in ("vented", "passive") else None
         upper = (None, None) if tuning is None or tuning > frequency[-1] else top(tuning)
         speed, radiator = (None if one is None else float(np.max(one)) for one in (moves.port_speed, moves.radiator_travel))
-        travel, at = top(0.0)
-        return Largest(travel, at, upper[0], upper[1], speed, radiator)
+        return Largest(*top(0.0), upper[0], upper[1], speed, None if radiator is None else 1e3 * radiator)
 
     @property
     def usual_hz(self) -> float:
@@ -216,26 +215,14 @@ class BoxResult:
 
     def numbers(self) -> dict[str, float | None]:
         """Return all numbers in the units of people, by the keys of the machine form; None for what there is not."""
-        largest, heard, poles = self.largest, self.pass_band, self.poles or (None, None)
-
-        def mm(travel: float | None) -> float | None:
-            return None if travel is None else 1e3 * travel
-
+        poles = self.poles or (None, None)
         return {
             **in_units(self.chamber),
             "fc_circuit_hz": poles[0],
             "qtc_circuit": poles[1],
             **in_units(self.opening),
-            "f3_hz": heard.f3_hz,
-            "f3_upper_hz": heard.f3_upper_hz,
-            "ripple_db": heard.ripple_db,
-            "reference_db": heard.reference_db,
-            "excursion_max_mm": mm(largest.travel),
-            "excursion_max_hz": largest.travel_hz,
-            "excursion_above_fb_mm": mm(largest.travel_above_fb),
-            "excursion_above_fb_hz": largest.travel_above_fb_hz,
-            "port_speed_max_m_s": largest.port_speed,
-            "radiator_excursion_max_mm": mm(largest.radiator_travel),
+            **vars(self.pass_band),
+            **vars(self.largest),
         }
 
 
@@ -247,14 +234,10 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
     """What goes beyond its rating at the drive."""
     drive = f"{enclosure.voltage:.3g} V"
     notes = []
+    beyond, theirs = "cone travels beyond Xmax", "passive radiator travels beyond its limit"
     for limit, travel, code, words in (
-        (ratings.xmax_m, moves.travel, "beyond_xmax", "cone travels beyond Xmax"),
-        (
-            ratings.radiator_xmax_m,
-            moves.radiator_travel,
-            "radiator_beyond_xmax",
-            "passive radiator travels beyond its limit",
-        ),
+        (ratings.xmax_m, moves.travel, "beyond_xmax", beyond),
+        (ratings.radiator_xmax_m, moves.radiator_travel, "radiator_beyond_xmax", theirs),
     ):
         if limit is not None and travel is not None and (over := travel > limit).any():
             highest = frequency[np.flatnonzero(over)[-1]]

@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from tsfit.base.arrays import Real
+from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.told import in_units
 from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_figure, note, value_axis
 
@@ -97,13 +98,10 @@ def _marker(values: Real) -> str:
 
 def _subtitle(result: BoxResult) -> str:
     enclosure = result.enclosure
-    build = {
-        "closed": "closed box, {volume_l:.3g} l, Qtc {qtc:.3g}",
-        "vented": "vented box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
-        "passive": "passive-radiator box, {volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
-        "baffle": "infinite baffle, Qtc {qtc:.3g}",
-        "bandpass": "band-pass box, {volume_l:.3g} l + {front_volume_l:.3g} l, tuned to {fb_hz:.3g} Hz",
-    }[enclosure.kind].format(**in_units(result.chamber), **in_units(result.opening))
+    told = {**in_units(result.chamber), **in_units(result.opening)}
+    volumes = " + ".join(f"{told[key]:.3g} l" for key in ("volume_l", "front_volume_l") if told[key] is not None)
+    tuned = f"Qtc {told['qtc']:.3g}" if told["fb_hz"] is None else f"tuned to {told['fb_hz']:.3g} Hz"
+    build = ", ".join(filter(None, (KIND_NAMES[enclosure.kind], volumes, tuned)))
     several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
     return f"{several}{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
 

@@ -8,7 +8,8 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.box.verify.findings import KIND_NAMES, BuiltBox
+from tsfit.box.enclosure import KIND_NAMES
+from tsfit.box.verify.findings import BuiltBox
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ def verify_figure(data: BuiltBox) -> Figure:
     """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
     figure, (magnitude, error) = new_figure(
         [3.0, 1.2],
-        f"{data.driver} in its finished {KIND_NAMES[data.enclosure]} box",
+        f"{data.driver} in its finished {KIND_NAMES[data.enclosure]}",
         "dots measured, lines as fitted and as planned",
     )
     f, curve = data.curve.frequency_hz, data.curve

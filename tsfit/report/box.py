@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from tsfit.box.equaliser.form import EqualiserForm
+from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.forms import BoxForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels import Cabinet
-from tsfit.box.verify.findings import KIND_NAMES, LABELS, BuiltBox, number_rows
+from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
 from tsfit.plots.box_verify import verify_figure
 from tsfit.plots.curves import Quantity, curves_figure
 from tsfit.plots.equalised import equalised_figure
@@ -92,7 +93,7 @@ def _coefficients(subject: str, data: EqualiserForm) -> Block:
 def verify_part(data: BuiltBox, name: str) -> Part:
     """Turn a finished box, held against its plan, into a part."""
     subject = data.driver
-    title = f"{subject} in its finished {KIND_NAMES[data.enclosure]} box"
+    title = f"{subject} in its finished {KIND_NAMES[data.enclosure]}"
     columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
     drawn = picture(verify_figure(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
     misfit = text(f"The model of the box misses the curve by {number(100.0 * data.misfit, 2)} %.")
@@ -107,7 +108,7 @@ def verify_part(data: BuiltBox, name: str) -> Part:
         found=[
             heading(title),
             text(_verdict(data), strong=True),
-            table(f"Planned and built: {title}", columns, number_rows(data.built, data.planned, data.comparisons)),
+            table(f"Planned and built: {title}", columns, number_rows(data)),
         ],
         sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
         box=[heading(f"{title}: what to change"), to_do],

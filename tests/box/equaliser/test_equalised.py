@@ -27,11 +27,11 @@ def test_costs_are_those_of_the_box_at_that_drive():
         k = int(np.searchsorted(found.frequency_hz, wanted))
         volts = box.enclosure.voltage * 10.0 ** ((95.0 - box.numbers()["reference_db"] + found.gain_db[k]) / 20.0)
         driven = closed_box(HERON, volume=0.03, voltage=volts, frequency_hz=[wanted])
-        assert driven.curves.excursion_mm[0] == pytest.approx(taken.excursion_mm[k], rel=1e-9)
+        assert driven.curves.excursion_mm[0] == pytest.approx(taken.excursion_after_mm[k], rel=1e-9)
         assert driven.curves.spl_db[0] == pytest.approx(95.0 + found.after_db[k], abs=1e-9)
-        assert volts**2 / HERON.Re == pytest.approx(taken.power_w[k], rel=1e-9)
-        assert driven.maximum.spl_db[0] - driven.curves.spl_db[0] == pytest.approx(taken.headroom_db[k], abs=1e-9)
-        assert driven.maximum.limited_by[0] == taken.limited_by[k]
+        assert volts**2 / HERON.Re == pytest.approx(taken.power_after_w[k], rel=1e-9)
+        assert driven.maximum.spl_db[0] - driven.curves.spl_db[0] == pytest.approx(taken.headroom_after_db[k], abs=1e-9)
+        assert driven.maximum.limited_by[0] == taken.headroom_limited_by[k]
 
 
 def test_ten_decibels_are_ten_times_the_power_and_three_times_the_travel():
@@ -39,9 +39,9 @@ def test_ten_decibels_are_ten_times_the_power_and_three_times_the_travel():
     found = equalise(closed_box(HERON, volume=0.03), [FilterSection("peaking", 40.0, 1.0, 10.0)])
     taken = at_level(found, 80.0)
     k = int(np.searchsorted(found.frequency_hz, 40.0))
-    assert taken.power_w[k] / taken.power_before_w[k] == pytest.approx(10.0, rel=1e-6)
-    assert taken.excursion_mm[k] / taken.excursion_before_mm[k] == pytest.approx(3.162, rel=1e-3)
-    assert taken.headroom_before_db[k] - taken.headroom_db[k] == pytest.approx(10.0)
+    assert taken.power_after_w[k] / taken.power_before_w[k] == pytest.approx(10.0, rel=1e-6)
+    assert taken.excursion_after_mm[k] / taken.excursion_before_mm[k] == pytest.approx(3.162, rel=1e-3)
+    assert taken.headroom_before_db[k] - taken.headroom_after_db[k] == pytest.approx(10.0)
     gain, at = found.boost
     assert (gain, at) == (pytest.approx(10.0), pytest.approx(40.0))
     assert "10 times the power, 3.16 times the travel" in words(found, taken)[0]
@@ -54,10 +54,10 @@ def test_at_the_loudest_level_nothing_is_left_and_the_limit_is_named(port):
     loudest, at_hz, limit = found.loudest
     taken = at_level(found, loudest)
     played = (found.frequency_hz >= 25.0) & (found.frequency_hz <= 200.0)
-    assert taken.headroom_db[played].min() == pytest.approx(0.0, abs=1e-9)
-    k = int(np.argmin(np.where(played, taken.headroom_db, np.inf)))
+    assert taken.headroom_after_db[played].min() == pytest.approx(0.0, abs=1e-9)
+    k = int(np.argmin(np.where(played, taken.headroom_after_db, np.inf)))
     assert found.frequency_hz[k] == at_hz
-    assert limit == taken.limited_by[k]
+    assert limit == taken.headroom_limited_by[k]
     assert limit == ("travel" if port is None else "port speed")
     assert "dB too much" in " ".join(words(found, at_level(found, loudest + 3.0)))
     assert "There are 3.0 dB left" in " ".join(words(found, at_level(found, loudest - 3.0)))
@@ -99,7 +99,7 @@ def test_unrated_drivers_have_no_headroom():
     found = equalise(closed_box(replace(HERON, Xmax=None, Pe=None), volume=0.03), [PEAK])
     taken = at_level(found, 90.0)
     assert found.loudest is None
-    assert (taken.headroom_db, taken.limited_by) == (None, None)
+    assert (taken.headroom_after_db, taken.headroom_limited_by) == (None, None)
     assert "not known without ratings" in " ".join(words(found, taken))
     assert equaliser_form(found, taken).loudest_db is None
 

@@ -52,18 +52,14 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
     boxes = tuple(case.build(one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
-    levels: list[dict[str, Real]] = []
-    maxima: list[MaximumOutput | None] = []
-    drawn: list[dict[str, Real] | None] = []
-    for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True)):
-        level, most = _levels(box, box.enclosure, frequency)
-        levels.append(level)
-        maxima.append(most)
-        if one.fit is not None and one.fit.correlation_names:
-            many = drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed))
-            drawn.append(_levels(box, many, frequency)[0])
-        else:
-            drawn.append(None)
+    found = [_levels(box, box.enclosure, frequency) for box in boxes]
+    levels, maxima = [level for level, _ in found], [most for _, most in found]
+    drawn = [
+        _levels(box, drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed)), frequency)[0]
+        if one.fit is not None and one.fit.correlation_names
+        else None
+        for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True))
+    ]
     ways: list[str] = [way for way in WAYS if all(way in one for one in levels)]
     differences = {
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
@@ -110,9 +106,9 @@ def _difference(
     first, other = drawn[0], drawn[number]
     low = high = None
     if first is not None or other is not None:
-        a = levels[0][way][np.newaxis] if first is None else first[way]
-        b = levels[number][way][np.newaxis] if other is None else other[way]
-        low, high = middle(b - a)
+        a = levels[0] if first is None else first
+        b = levels[number] if other is None else other
+        low, high = middle(b[way] - a[way])
     return Difference(db, low, high, *_leads(frequency, db, low, high))
 
 
@@ -135,9 +131,8 @@ def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tu
             sure = bool(low[inside][at] > 0.0 if d[at] > 0.0 else high[inside][at] < 0.0)
         least = math.copysign(float(np.min(size)), d[at])
         leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), least, sure))
-    crossings = []
-    for k in np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0):
-        crossings.append(float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))))
+    changes = np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0)
+    crossings = [float(f[k] * (f[k + 1] / f[k]) ** (d[k] / (d[k] - d[k + 1]))) for k in changes]
     # A crossing between two stretches in which nobody leads worth mentioning is none.
     told = [c for c in crossings if any(lead.to_hz < c for lead in leads) and any(lead.from_hz > c for lead in leads)]
     return tuple(told), tuple(leads)
@@ -227,21 +222,19 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     """Say who wins where, in sentences."""
     sentences = []
     names = [one.driver.name for one in candidates]
-    volumes = [box.chamber.volume for box in boxes]
-    known = [volume for volume in volumes if volume is not None]
-    if known and max(known) - min(known) > 0.005 * max(known):
-        each = ", ".join(
-            f"{name} {1e3 * volume:.3g} l" for name, volume in zip(names, volumes, strict=True) if volume is not None
-        )
-        sentences.append(f"It takes {each}.")
-    f3 = [box.f3_hz for box in boxes]
-    if all(value is not None for value in f3):
-        sentences.append(
-            "f3: " + ", ".join(f"{name} {_hz(value or 0.0)}" for name, value in zip(names, f3, strict=True)) + "."
-        )
+    named = list(zip(names, boxes, strict=True))
+    volumes = [(name, 1e3 * box.chamber.volume) for name, box in named if box.chamber.volume is not None]
+    litres = [volume for _, volume in volumes]
+    if litres and max(litres) - min(litres) > 0.005 * max(litres):
+        sentences.append(f"It takes {', '.join(f'{name} {volume:.3g} l' for name, volume in volumes)}.")
+    f3 = [f"{name} {_hz(box.f3_hz)}" for name, box in named if box.f3_hz is not None]
+    if len(f3) == len(names):
+        sentences.append(f"f3: {', '.join(f3)}.")
     if "limits" in case.level_db:
-        lacking = [(name, " and no known ".join(_lacking(box))) for name, box in zip(names, boxes, strict=True)]
-        sentences += [f"{name} has no known {what}, so that never stops it." for name, what in lacking if what]
+        for name, box in named:
+            rated = ("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m)
+            lacking = " and no known ".join(what for what, value in rated if value is None)
+            sentences += [f"{name} has no known {lacking}, so that never stops it."] if lacking else []
     for number in range(1, len(names)):
         sentences += [
             _sentence(names[0], names[number], way, case.differences[way][number - 1])
@@ -263,16 +256,6 @@ def _hz(frequency: float) -> str:
     return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
 
 
-def _about_hz(frequency: float) -> str:
-    """An end of a stretch, which nobody needs to a tenth of a hertz."""
-    return f"{frequency:.0f} Hz"
-
-
-def _lacking(box: BoxResult) -> list[str]:
-    found = (("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m))
-    return [name for name, value in found if value is None]
-
-
 def _sentence(first: str, other: str, way: str, difference: Difference) -> str:
     lead = f"At {way}"
     if not difference.leads:
@@ -292,7 +275,8 @@ def _where(from_hz: float, to_hz: float) -> str:
     low, high = from_hz <= LOWEST_HZ * 1.03, to_hz >= HIGHEST_HZ / 1.03
     if low and high:
         return "at every frequency of the bass"
-    start, stop = _about_hz(from_hz), _about_hz(to_hz)
+    # Nobody needs an end of a stretch to a tenth of a hertz.
+    start, stop = f"{from_hz:.0f} Hz", f"{to_hz:.0f} Hz"
     return f"below {stop}" if low else f"above {start}" if high else f"from {start} to {stop}"
 
 
@@ -315,11 +299,8 @@ def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> s
             who = "they are level"
         elif least >= -LEAD_DB or most <= LEAD_DB:
             name, low, high = (other, least, most) if least >= -LEAD_DB else (first, -most, -least)
-            who = (
-                f"{name} is louder by {max(high, 0.0):.1f} dB"
-                if high - low < 0.15
-                else (f"{name} is louder by {max(low, 0.0):.1f} to {high:.1f} dB")
-            )
+            by = f"{max(high, 0.0):.1f}" if high - low < 0.15 else f"{max(low, 0.0):.1f} to {high:.1f}"
+            who = f"{name} is louder by {by} dB"
         else:
             who = f"{other} is between {-least:.1f} dB quieter and {most:.1f} dB louder"
         parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -33,8 +33,6 @@ SAME_RIPPLE_DB = 0.01
 """Boxes whose ripple differs by less are equally even; the lower f3 decides."""
 DEFAULT_RIPPLE_DB = 0.5
 """Ripple allowed when none is stated (common practice, no source)."""
-
-
 PLAIN_PORT = Port(diameter=0.1)
 """Stands for a round port of any size."""
 
@@ -87,8 +85,7 @@ class Candidates:
     ----------
     volume, tuning : m³, Hz
     port_scale, port_length : times the sides of the port's section, and m; NaN without a port of known size
-    excess : 0 within the limits, else the sum of the logarithms by which they are exceeded
-    exceeded : names of the limits, and by how much each is exceeded
+    exceeded : by limit, the logarithm by which it is exceeded, 0 within
     """
 
     volume: Real
@@ -96,8 +93,12 @@ class Candidates:
     merits: Merits
     port_scale: Real
     port_length: Real
-    excess: Real
     exceeded: dict[str, Real]
+
+    @property
+    def excess(self) -> Real:
+        """Sum of what is exceeded."""
+        return np.asarray(np.sum(list(self.exceeded.values()), axis=0))
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ class VentedSearch:
                 # A port that would need a negative length is too wide.
                 "port width": np.maximum((2.0 * self.port.flare - length) / width, 0.0),
             }
-        return Candidates(volume, tuning, found, scale, length, np.sum(list(exceeded.values()), axis=0), exceeded)
+        return Candidates(volume, tuning, found, scale, length, exceeded)
 
     def boxes(self, volume: Real, tuning: Real, port_area: Real | None = None) -> Enclosure:
         """Return such boxes as parameter sets of one."""
@@ -233,9 +234,11 @@ def design_map(search: VentedSearch, around: tuple[float, float], points: int = 
     across, up = np.meshgrid(volume, tuning)
     boxes = search.evaluate(across.ravel(), up.ravel())
     limits = search.limits
-    for name, value, (low, high) in (("volume", boxes.volume, limits.volume), ("tuning", boxes.tuning, limits.tuning)):
-        boxes.exceeded[name] = _over(value, high) + _over(np.full_like(value, low), value)
-    return DesignMap(search, volume, tuning, replace(boxes, excess=np.sum(list(boxes.exceeded.values()), axis=0)))
+    exceeded = boxes.exceeded | {
+        name: _over(value, high) + _over(np.full_like(value, low), value)
+        for name, value, (low, high) in (("volume", boxes.volume, limits.volume), ("tuning", boxes.tuning, limits.tuning))
+    }
+    return DesignMap(search, volume, tuning, replace(boxes, exceeded=exceeded))
 
 
 def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:
@@ -279,13 +282,8 @@ def _search(search: VentedSearch, objective: Callable[[Candidates], Real]) -> Ca
 
 def _one(boxes: Candidates, k: int) -> Candidates:
     at = slice(k, k + 1)
-    m = boxes.merits
-    return Candidates(
-        boxes.volume[at],
-        boxes.tuning[at],
-        Merits(*(getattr(m, field.name)[at] for field in fields(Merits))),
-        boxes.port_scale[at],
-        boxes.port_length[at],
-        boxes.excess[at],
-        {name: excess[at] for name, excess in boxes.exceeded.items()},
-    )
+    merits = Merits(**{name: values[at] for name, values in vars(boxes.merits).items()})
+    exceeded = {name: excess[at] for name, excess in boxes.exceeded.items()}
+    arrays = (boxes.volume, boxes.tuning), (boxes.port_scale, boxes.port_length)
+    (volume, tuning), (scale, length) = ((one[at], other[at]) for one, other in arrays)
+    return Candidates(volume, tuning, merits, scale, length, exceeded)

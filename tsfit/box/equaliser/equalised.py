@@ -12,9 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Mask, Read, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import middle
 from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, FilterSection, flat_target_db, gain_db, reach
@@ -94,27 +93,34 @@ class Equalised:
         return -tightest, frequency, str(self.most.limited_by[at])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class LevelCost:
-    """What sections cost when the box alone would have a mid-band level; arrays (n_freq,).
+    """What sections cost when the box alone would have a mid-band level; arrays (n_freq,), levels absolute.
 
     Attributes
     ----------
-    power_w : amplifier voltage²/Re, the power that ratings speak of
-    excursion_mm : peak travel, one way
-    headroom_db : boost that the first limit still allows, negative beyond it; None where nothing is rated
-    power_before_w, excursion_before_mm, headroom_before_db : the same without sections
-    limited_by : limit that comes first; None where nothing is rated
+    xmax_mm : one-way peak travel that is rated; None where none is
+    before_db, power_before_w, … : without sections
+    power_after_w : amplifier voltage²/Re, the power that ratings speak of
+    excursion_after_mm : peak travel, one way
+    headroom_after_db : boost that the first limit still allows, negative beyond it; None where nothing is rated
+    headroom_limited_by : limit that comes first; None where nothing is rated
     """
 
+    xmax_mm: float | None
     level_db: float
-    power_w: Real
-    excursion_mm: Real
-    headroom_db: Real | None
-    power_before_w: Real
-    excursion_before_mm: Real
-    headroom_before_db: Real | None
-    limited_by: NDArray[np.str_] | None
+    frequency_hz: Read
+    before_db: Read
+    gain_db: Read
+    after_db: Read
+    target_db: Read | None
+    power_before_w: Read
+    power_after_w: Read
+    excursion_before_mm: Read
+    excursion_after_mm: Read
+    headroom_before_db: Read | None
+    headroom_after_db: Read | None
+    headroom_limited_by: tuple[str, ...] | None
 
 
 def equalise(
@@ -173,17 +179,23 @@ def at_level(equalised: Equalised, level_db: float) -> LevelCost:
     drive = 10.0 ** ((level_db - equalised.reference_db) / 20.0)
     travel = 1e3 * drive * enclosure.respond(equalised.frequency_hz).peak_travel
     power = np.full_like(travel, (drive * enclosure.voltage) ** 2 / enclosure.driver.Re)
-    most = equalised.most
+    most, xmax = equalised.most, equalised.box.ratings.xmax_m
     spare = None if most is None else np.asarray(most.spl_db) - level_db - equalised.before_db
     return LevelCost(
+        xmax_mm=None if xmax is None else 1e3 * xmax,
         level_db=level_db,
-        power_w=power * 10.0 ** (equalised.gain_db / 10.0),
-        excursion_mm=travel * 10.0 ** (equalised.gain_db / 20.0),
-        headroom_db=None if spare is None else spare - equalised.gain_db,
+        frequency_hz=equalised.frequency_hz,
+        before_db=level_db + equalised.before_db,
+        gain_db=equalised.gain_db,
+        after_db=level_db + equalised.after_db,
+        target_db=None if equalised.target_db is None else level_db + equalised.target_db,
         power_before_w=power,
+        power_after_w=power * 10.0 ** (equalised.gain_db / 10.0),
         excursion_before_mm=travel,
+        excursion_after_mm=travel * 10.0 ** (equalised.gain_db / 20.0),
         headroom_before_db=spare,
-        limited_by=None if most is None else most.limited_by,
+        headroom_after_db=None if spare is None else spare - equalised.gain_db,
+        headroom_limited_by=None if most is None else tuple(most.limited_by.tolist()),
     )
 
 
@@ -197,8 +209,8 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
         said.append(f"The target is met within {equalised.error_db:.1f} dB from {equalised.target_from_hz:.3g} Hz up.")
-    power, power_at = equalised.largest(taken.power_w)
-    travel, travel_at = equalised.largest(taken.excursion_mm)
+    power, power_at = equalised.largest(taken.power_after_w)
+    travel, travel_at = equalised.largest(taken.excursion_after_mm)
     said.append(
         f"At {taken.level_db:.1f} dB in the mid-band it takes {three_digits(power)} W into Re at {power_at:.3g} Hz "
         f"({three_digits(equalised.largest(taken.power_before_w)[0])} W without), and the cone travels {travel:.3g} mm at "

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import ClassVar
 
-from tsfit.base.arrays import Read
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.equaliser.equalised import Equalised, EqualisedBands, LevelCost, at_level, words
 from tsfit.box.equaliser.sections import FilterSection
@@ -49,25 +48,11 @@ class _Whose:
 
 
 @dataclass(frozen=True, kw_only=True)
-class EqualiserForm(EqualiserSummary, _Whose):
-    """A box with its equaliser at one level; levels are absolute."""
+class EqualiserForm(LevelCost, EqualiserSummary, _Whose):
+    """A box with its equaliser at one level."""
 
     KIND: ClassVar = "equaliser"
 
-    xmax_mm: float | None
-    level_db: float
-    frequency_hz: Read
-    before_db: Read
-    gain_db: Read
-    after_db: Read
-    target_db: Read | None
-    power_before_w: Read
-    power_after_w: Read
-    excursion_before_mm: Read
-    excursion_after_mm: Read
-    headroom_before_db: Read | None
-    headroom_after_db: Read | None
-    headroom_limited_by: tuple[str, ...] | None
     words: tuple[str, ...]
     bands: EqualisedBands | None = field(default=None, metadata=IF_TOLD)
 
@@ -87,32 +72,18 @@ def summary_fields(equalised: Equalised) -> dict[str, object]:
             loudest_db=loudest,
             limited_at_hz=at,
             limited_by=limit,
-            power_w=None if taken is None else equalised.largest(taken.power_w)[0],
+            power_w=None if taken is None else equalised.largest(taken.power_after_w)[0],
         )
     )
 
 
 def equaliser_form(equalised: Equalised, taken: LevelCost, sure: EqualisedBands | None = None) -> EqualiserForm:
     """Return the form of an equalised box at the level of `taken`, with its bands where there are such."""
-    xmax, level, limited = equalised.box.ratings.xmax_m, taken.level_db, taken.limited_by
     return EqualiserForm(
         driver=equalised.box.enclosure.driver.name,
         enclosure=equalised.box.enclosure.kind,
         **summary_fields(equalised),  # type: ignore[arg-type]
-        xmax_mm=None if xmax is None else 1e3 * xmax,
-        level_db=level,
-        frequency_hz=equalised.frequency_hz,
-        before_db=level + equalised.before_db,
-        gain_db=equalised.gain_db,
-        after_db=level + equalised.after_db,
-        target_db=None if equalised.target_db is None else level + equalised.target_db,
-        power_before_w=taken.power_before_w,
-        power_after_w=taken.power_w,
-        excursion_before_mm=taken.excursion_before_mm,
-        excursion_after_mm=taken.excursion_mm,
-        headroom_before_db=taken.headroom_before_db,
-        headroom_after_db=taken.headroom_db,
-        headroom_limited_by=None if limited is None else tuple(limited.tolist()),
+        **vars(taken),
         words=(*words(equalised, taken), *(() if sure is None else (sure.sentence(),))),
         bands=sure,
     )

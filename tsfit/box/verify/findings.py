@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 from tsfit.base.arrays import Complex, Read
 from tsfit.base.conformity import conformity
 from tsfit.base.intervals import COVERAGE_FACTOR
-from tsfit.base.notes import QualityNote, Severity
+from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import BandPassPlan, PassivePlan, VentedPlan
 from tsfit.box.plan import BoxPlan
@@ -46,7 +46,6 @@ LABELS = {
 """What tables call the numbers of a box, where that is not their own name."""
 SHOWN = {"m³": ("l", 1e3), "kg": ("g", 1e3)}
 """Unit in which tables show an SI unit, and how many of them it has."""
-KIND_NAMES = {"closed": "closed", "vented": "vented", "passive": "passive-radiator", "bandpass": "band-pass"}
 
 
 @dataclass(frozen=True)
@@ -167,16 +166,14 @@ def advice(
 
 def _leaks(numbers: Mapping[str, Estimate]) -> list[str]:
     if "hole" in numbers:
-        return [
-            f"The curve has a second, low resonance, as an opening gives that tunes the box to "
-            f"{numbers['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the "
-            "joints, close it, and measure again."
-        ]
+        tuned = (
+            f"The curve has a second, low resonance, as an opening gives that tunes the box to {numbers['hole'].value:.3g}"
+        )
+        where = "look for a hole at the terminals, the driver's seal and the joints, close it, and measure again."
+        return [f"{tuned} Hz: {where}"]
     chamber, q = ("closed chamber", "rear_leak_q") if "rear_leak_q" in numbers else ("box", "leak_q")
-    return [
-        f"The {chamber} leaks (QL {numbers[q].value:.2g}): seal driver, terminals and joints, and measure again before "
-        "anything else is changed."
-    ]
+    remedy = "seal driver, terminals and joints, and measure again before anything else is changed."
+    return [f"The {chamber} leaks (QL {numbers[q].value:.2g}): {remedy}"]
 
 
 def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
@@ -220,24 +217,16 @@ def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) ->
     return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
 
 
-def number_rows(
-    built: Mapping[str, Estimate], planned: Mapping[str, float], comparisons: Sequence[Comparison]
-) -> list[list[str]]:
-    """Rows of a table of a `BuiltBox`: what, planned, built, 95 % from, to, unit, verdict."""
-    verdicts = {one.name: str(one.verdict) for one in comparisons}
+def number_rows(found: BuiltBox) -> list[list[str]]:
+    """Rows of a table: what, planned, built, 95 % from, to, unit, verdict."""
+    verdicts = {one.name: str(one.verdict) for one in found.comparisons}
     rows = []
-    for name, estimate in built.items():
+    for name, estimate in found.built.items():
         unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
-        own = planned.get(name)
-        rows.append(
-            [
-                LABELS.get(name, name),
-                "" if own is None else f"{scale * own:.4g}",
-                *(rounded(scale * value, scale * estimate.stdev) for value in (estimate.value, *estimate.interval95)),
-                unit,
-                verdicts.get(name, ""),
-            ]
-        )
+        own = found.planned.get(name)
+        numbers = [rounded(scale * value, scale * estimate.stdev) for value in (estimate.value, *estimate.interval95)]
+        planned = "" if own is None else f"{scale * own:.4g}"
+        rows.append([LABELS.get(name, name), planned, *numbers, unit, verdicts.get(name, "")])
     return rows
 
 
@@ -246,23 +235,20 @@ def remarks(
 ) -> tuple[QualityNote, ...]:
     """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
     notes = []
-
-    def note(code: str, message: str, severity: Severity = "warn") -> None:
-        notes.append(QualityNote(code, severity, message))
-
     if untold:
         named = ", ".join(LABELS.get(name, name) for name in untold)
-        note("not_told", f"The curve does not tell: {named}. Other values of it fit as well.", "note")
+        said = f"The curve does not tell: {named}. Other values of it fit as well."
+        notes.append(QualityNote("not_told", "note", said))
     if fit is None:
         said = "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is "
-        note("driver_assumed", f"{said}only as good as that.")
+        notes.append(QualityNote("driver_assumed", "warn", f"{said}only as good as that."))
     if moved is not None:
         said = f"The curve fits a driver that is not as measured, most of all in {moved}: it has changed, it is another "
         said += "one, or something else is in the box; the numbers allow for that, but measure it again."
-        note("driver_differs", said)
+        notes.append(QualityNote("driver_differs", "warn", said))
     if misfit > LARGE_MISFIT:
         said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the figure for resonances of panels or a "
-        note("misfit", f"{said}driver that changed before believing the numbers.")
+        notes.append(QualityNote("misfit", "warn", f"{said}driver that changed before believing the numbers."))
     if "qtc" not in numbers and "fb" not in numbers:
-        note("no_resonance", "The losses leave the box without a resonance.")
+        notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))
     return tuple(notes)

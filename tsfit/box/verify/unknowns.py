@@ -164,18 +164,9 @@ class Unknowns:
         def moved(values: Mapping[str, float]) -> dict[str, float]:
             return {name: value * factors.get(name, 1.0) for name, value in values.items()}
 
+        terms = moved(driver.coil_values), moved(driver.suspension_values)
         basic = moved({name: getattr(driver, name) for name in BASIC})
-        driver = replace(
-            driver,
-            Re=basic["Re"],
-            Fs=basic["Fs"],
-            Qms=basic["Qms"],
-            Qes=basic["Qes"],
-            Mms=basic["Mms"],
-            Sd=basic["Sd"],
-            coil_values=moved(driver.coil_values),
-            suspension_values=moved(driver.suspension_values),
-        )
+        driver = replace(driver, **basic, coil_values=terms[0], suspension_values=terms[1])  # type: ignore[arg-type]
         box = {name: math.exp(centre + spread * v[name]) for name, (centre, spread) in self._centres.items()}
         mass = self.cone_air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * v["air load"], 0.0)
         return replace(self.planned, driver=driver, load=self.load(box, mass))

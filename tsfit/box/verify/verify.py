@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
@@ -136,8 +136,9 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     if isinstance(plan, PassivePlan):
         stated["port_q"] = plan.radiator.qms
     before = numbers(planned, tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf))), filling)
-    used = _used(curve, *((before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])))
-    best, moved = _explained(_unknowns(curve, used, planned, driver, fit))
+    ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
+    sweep = _sweep(curve, *ends)
+    best, moved = _explained(_unknowns(sweep, planned, driver, fit))
     built = best.unknowns.enclosure(best.solution.x)
     if best.misfit > TOO_LARGE_MISFIT:
         raise TsfitError(
@@ -150,8 +151,9 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     comparisons = [
         compare(name, before[name], told[name], tolerance) for name, tolerance in TOLERANCES.items() if name in told
     ]
-    f = curve.frequency_hz[used]
-    fitted, intended = impedance_of(built, f), impedance_of(planned, f)
+    f = sweep.frequency_hz
+    curves = sweep.impedance_ohm, impedance_of(built, f), impedance_of(planned, f)
+    off_plan = {one.name: one.deviation for one in comparisons if one.worth_changing}
     leak = "hole" in found or any(
         name in found and found[name].interval95[1] < most
         for name, most in (("leak_q", LEAKY_Q[plan.kind]), ("rear_leak_q", LEAKY_Q["closed"]))
@@ -164,21 +166,14 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
         comparisons=tuple(comparisons),
         leak=leak,
         misfit=best.misfit,
-        advice=advice(
-            plan,
-            (planned, built),
-            before,
-            found,
-            {one.name: one.deviation for one in comparisons if one.worth_changing},
-            leak,
-        ),
+        advice=advice(plan, (planned, built), before, found, off_plan, leak),
         notes=remarks(moved, best.misfit, fit, told, tuple(name for name in found if name not in told)),
-        curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in (curve.impedance_ohm[used], fitted, intended))),
+        curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
     )
 
 
-def _used(curve: ImpedanceCurve, lowest: float, highest: float) -> Mask:
-    """Which points tell of a box that resonates between `lowest` and `highest` Hz."""
+def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep:
+    """What of a curve tells of a box that resonates between `lowest` and `highest` Hz."""
     f = curve.frequency_hz
     used = f <= UP_TO * highest
     if np.count_nonzero(used) < 20 or f[0] > 0.8 * lowest or f[-1] < 1.3 * highest:
@@ -187,16 +182,16 @@ def _used(curve: ImpedanceCurve, lowest: float, highest: float) -> Mask:
             f"{lowest:.3g} and {highest:.3g} Hz; measure from half of the lowest to twice the highest.",
             code="too_narrow",
         )
-    return used
-
-
-def _unknowns(curve: ImpedanceCurve, used: Mask, planned: Enclosure, driver: Driver, fit: FitResult | None) -> Unknowns:
-    f, z = curve.frequency_hz[used], curve.impedance_ohm[used].astype(np.complex128)
+    f, z = f[used], curve.impedance_ohm[used].astype(np.complex128)
     noise = np.zeros(f.size) if curve.variance_ohm2 is None else curve.variance_ohm2[used]
     shifts = np.array([shift[used] for shift in curve.systematic.values()], dtype=np.complex128).reshape(-1, f.size)
+    return CabinetSweep(f, z, noise, shifts)
+
+
+def _unknowns(sweep: CabinetSweep, planned: Enclosure, driver: Driver, fit: FitResult | None) -> Unknowns:
     area = driver.values()["Sd"]
     cone_air = planned.driver.values()["Sd"] / area * float(air_load_change(area, planned.driver.air))
-    return Unknowns(planned, driver_prior(driver, fit), cone_air, (), CabinetSweep(f, z, noise, shifts))
+    return Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep)
 
 
 def _explained(unknowns: Unknowns) -> tuple[Explanation, str | None]:

@@ -68,18 +68,16 @@ class BoxOutputs:
 
 def print_box(result: BoxResult) -> None:
     """Print design numbers, curves, maximum output and remarks."""
+    from tsfit.box.enclosure import KIND_NAMES
     from tsfit.box.frequencies import table_frequencies
 
     enclosure, room = result.enclosure, result.room
     name = enclosure.driver.name
     several = f"{enclosure.count} x " if enclosure.count > 1 else ""
-    kind = {"passive": "passive-radiator box", "baffle": "infinite baffle", "bandpass": "band-pass box"}.get(
-        enclosure.kind, f"{enclosure.kind} box"
-    )
     said = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
     losses = ", ".join(said)
     say(f"{several}{name}")
-    say(f"{kind}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {losses or 'no box losses'}")
+    say(f"{KIND_NAMES[enclosure.kind]}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {losses or 'no box losses'}")
     numbers = result.numbers()
     print_table(("design", "value"), _design_rows(numbers, band_pass=enclosure.kind == "bandpass"))
     frequencies = table_frequencies(result.usual_hz)

@@ -117,21 +117,21 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say(f"  {number}  {section}")
     _print_coefficients(found)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
-    if taken.headroom_db is not None:
+    if taken.headroom_after_db is not None:
         columns += ["headroom dB", "first limit"]
     rows = []
     for frequency in table_frequencies(found.box.usual_hz):
         k = int(found.frequency_hz.searchsorted(frequency))
         row = [
             f"{frequency:g}",
-            f"{taken.level_db + found.before_db[k]:.1f}",
-            f"{found.gain_db[k]:+.1f}",
-            f"{taken.level_db + found.after_db[k]:.1f}",
-            three_digits(float(taken.power_w[k])),
-            f"{taken.excursion_mm[k]:.2f}",
+            f"{taken.before_db[k]:.1f}",
+            f"{taken.gain_db[k]:+.1f}",
+            f"{taken.after_db[k]:.1f}",
+            three_digits(float(taken.power_after_w[k])),
+            f"{taken.excursion_after_mm[k]:.2f}",
         ]
-        if taken.headroom_db is not None and taken.limited_by is not None:
-            row += [f"{taken.headroom_db[k]:+.1f}", str(taken.limited_by[k])]
+        if taken.headroom_after_db is not None and taken.headroom_limited_by is not None:
+            row += [f"{taken.headroom_after_db[k]:+.1f}", taken.headroom_limited_by[k]]
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
     for sentence in words:

@@ -54,14 +54,15 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box.verify.findings import KIND_NAMES, number_rows
+    from tsfit.box.enclosure import KIND_NAMES
+    from tsfit.box.verify.findings import number_rows
 
     rows = [
         [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
-        for what, planned, found, low, high, unit, verdict in number_rows(built.built, built.planned, built.comparisons)
+        for what, planned, found, low, high, unit, verdict in number_rows(built)
     ]
     say(built.driver)
-    say(f"finished {KIND_NAMES[built.enclosure]} box, the fit misses the curve by {100 * built.misfit:.2g} %")
+    say(f"finished {KIND_NAMES[built.enclosure]}, the fit misses the curve by {100 * built.misfit:.2g} %")
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
     for sentence in built.advice:
         say(sentence)
