@@ -10,7 +10,7 @@ from scipy.signal import cheby1
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.box.forms import box_form
+from tsfit.box.result import box_form
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)

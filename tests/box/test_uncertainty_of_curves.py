@@ -6,8 +6,8 @@ from helpers.boxes import band_pass_box, closed_box, infinite_baffle, passive_bo
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.forms import plain
-from tsfit.box.forms import box_form
 from tsfit.box.limits import maximum_output
+from tsfit.box.result import box_form
 from tsfit.box.uncertainty import driver_draws, with_bands
 from tsfit.driver.record import Driver
 

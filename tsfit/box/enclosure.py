@@ -40,32 +40,13 @@ KIND_NAMES: dict[str, str] = {
 }
 
 
-def reference_level(
-    values: Mapping[str, Number], air: Air, *, voltage: float, added_mass: Number = 0.0, source_ohm: float = 0.0
-) -> Real:
-    """Mid-band level at 1 m in half space without coil inductance, dB: the 2.83 V sensitivity, moved to the drive.
-
-    `values` are those of the circuit, each a float or of shape ``(...)``, as is the result. An added air load lowers it by
-    20·lg(1 + ΔM/Mms), a source resistance by 20·lg(1 + Rg/Re).
-    """
-    fs = resonance(values["Mms"], values["Cms"])
-    eta0 = efficiency(
-        fs,
-        equivalent_volume(values["Cms"], values["Sd"], air),
-        electrical_q(fs, values["Mms"], values["Re"], values["Bl"]),
-        air,
-    )
-    drive = 10.0 * math.log10(voltage**2 / 8.0)
-    lost = 20.0 * np.log10((1.0 + added_mass / values["Mms"]) * (1.0 + source_ohm / values["Re"]))
-    return np.asarray(sensitivity_2v83(eta0, values["Re"], air) + drive - lost)
-
-
 def lossless_resonance(
     values: Mapping[str, Number], air: Air, volume: Number | None, *, source_ohm: float = 0.0
 ) -> tuple[Real, Real]:
     """Fc (Hz) and Qtc in a closed box of `volume` (m³) without losses; Fs and Qts without a box (None).
 
-    `values` and shapes as in `reference_level`; the source resistance counts in the Q.
+    `values` are those of the circuit, each a float or of shape ``(...)``, as is the result; the source resistance counts in
+    the Q.
     """
     fs, qts = resonance(values["Mms"], values["Cms"]), braked_q(values, source_ohm)
     if volume is None:
@@ -132,25 +113,40 @@ class Enclosure:
 
     @property
     def reference_db(self) -> float:
-        """Mid-band level at the drive, see `reference_level`; of a band-pass, what the driver would have in a baffle."""
+        """Mid-band level of the box itself at the drive; of a band-pass, what the driver would have in a baffle."""
         return float(replace(self, sets=None).references_db)
 
     @property
     def references_db(self) -> Real:
-        """The same of every parameter set."""
-        drive = {"voltage": self.voltage, "source_ohm": self.source_ohm}
-        return reference_level(self.parameters, self.driver.air, added_mass=self.load.added_mass, **drive)
+        """Mid-band level at 1 m in half space without coil inductance, of every parameter set, dB.
+
+        The 2.83 V sensitivity, moved to the drive; an added air load lowers it by 20·lg(1 + ΔM/Mms), a source resistance by
+        20·lg(1 + Rg/Re).
+        """
+        values, air = self.parameters, self.driver.air
+        fs = resonance(values["Mms"], values["Cms"])
+        vas = equivalent_volume(values["Cms"], values["Sd"], air)
+        eta0 = efficiency(fs, vas, electrical_q(fs, values["Mms"], values["Re"], values["Bl"]), air)
+        drive = 10.0 * math.log10(self.voltage**2 / 8.0)
+        added, source = self.load.added_mass / values["Mms"], self.source_ohm / values["Re"]
+        lost = 20.0 * np.log10((1.0 + added) * (1.0 + source))
+        return np.asarray(sensitivity_2v83(eta0, values["Re"], air) + drive - lost)
 
     def respond(self, frequency_hz: Real) -> Response:
         """Evaluate the circuit at 1 m in half space."""
-        return Response(frequency_hz, self.parameters, self._models, self.load, self._drive)
+        return Response(frequency_hz, self.parameters, self.models, self.load, self._drive)
 
     def squares(self, frequency_hz: Real) -> Squares:
         """Evaluate squared magnitudes of the same."""
-        return Squares(frequency_hz, self.parameters, self._models, self.load, self._drive)
+        return Squares(frequency_hz, self.parameters, self.models, self.load, self._drive)
+
+    def impedance(self, frequency_hz: Real) -> Complex:
+        """Impedance at the terminals, ohm, by itself."""
+        return impedance(frequency_hz, self.parameters, self.models, self.load)
 
     @property
-    def _models(self) -> Circuit:
+    def models(self) -> Circuit:
+        """Models of coil and suspension."""
         return Circuit(self.driver.coil, self.driver.suspension)
 
     @property
@@ -163,9 +159,8 @@ class Enclosure:
 
     def mechanical_impedance(self, frequency_hz: Real) -> Complex:
         """Zm in N·s/m with the load, without the motor: Bl²/(Z − Re) of the circuit without coil inductance."""
-        driver = self.without_coil.driver
-        z = impedance(frequency_hz, driver.values(), Circuit(driver.coil, driver.suspension), self.load)
-        return np.asarray(driver.Bl**2 / (z - driver.Re))
+        still = self.without_coil
+        return np.asarray(still.driver.Bl**2 / (still.impedance(frequency_hz) - still.driver.Re))
 
 
 @dataclass(frozen=True)
@@ -251,12 +246,11 @@ AHEAD = 0.02
 
 
 def step_response(enclosure: Enclosure, duration_s: float | None = None) -> tuple[Real, Real]:
-    """Return time (s) and pressure (Pa at 1 m in half space) around a step from 0 to the drive's RMS volts.
+    """Return time (s) and pressure (Pa at 1 m in half space), each (n,), around a step from 0 to the drive's RMS volts.
 
-    Parameters
-    ----------
-    duration_s : float, optional
-        Time shown; four periods of the driver's resonance when left out.
+    Shown are `duration_s`, or four periods of the driver's resonance. The spectrum is that of a square wave slow enough to
+    have died out within half a period; a raised cosine over the uppermost third of its frequencies keeps the corner of the
+    step from ringing.
     """
     shown = 4.0 / enclosure.driver.Fs if duration_s is None else duration_s
     # A lightly damped port rings long after what is shown; sixteen times as long leaves nothing of it.

@@ -174,12 +174,7 @@ def maximum_output(
     """Return the loudest that `ratings` allow at each frequency (n_freq,); None when none of them limits anything.
 
     The values of `enclosure.load`, its port area and `enclosure.sets` may be arrays of parameter sets ``(n_sets,)``;
-    results then have shape ``(n_sets, n_freq)``.
-
-    Parameters
-    ----------
-    peak : bool
-        Take the short-term power rating in place of the continuous one.
+    results then have shape ``(n_sets, n_freq)``. `peak` takes the short-term power rating in place of the continuous one.
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     enclosure = replace(enclosure, voltage=1.0)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Annotated
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +17,7 @@ from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, maximum_output
 from tsfit.box.numbers import PassBand, cutoff, pass_band, resonance_with_losses, ripple
 from tsfit.box.parts import AirLoad, Filling
-from tsfit.box.room import Room
+from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 
 
@@ -255,3 +255,75 @@ def _unrated(ratings: Ratings) -> list[QualityNote]:
     if len(lacking) != 1:
         return []
     return [_note("unrated", f"No rating of {lacking[0]} is known, so the maximum output is not limited by it.")]
+
+
+@dataclass(frozen=True)
+class RoomForm:
+    """A room's gain, and the level of a box in it."""
+
+    longest_side_m: float
+    lowest_mode_hz: float
+    cap_db: float
+    gain_db: Read
+    spl_db: Read
+    caution: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Asked:
+    enclosure: str
+    driver: str
+    drivers: int = 1
+    drive_v: float
+    source_ohm: float = 0.0
+    air_load: str = ""
+    losses: dict[str, float | None] = field(default_factory=dict)
+    ratings: Ratings | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class BoxForm(Curves, _Asked):
+    """A box with its curves and design numbers."""
+
+    KIND: ClassVar = "box"
+
+    max_spl_db: Read | None = None
+    max_voltage_v: Read | None = None
+    limited_by: tuple[str, ...] | None = None
+    max_peak_spl_db: Read | None = None
+    peak_limited_by: tuple[str, ...] | None = None
+    design: dict[str, float | None]
+    bands: Bands | None = None
+    room: RoomForm | None = None
+    notes: tuple[QualityNote, ...] = ()
+
+
+def box_form(result: BoxResult) -> BoxForm:
+    """Return the form of a box."""
+    maximum, peak, curves = result.maximum, result.peak, result.curves
+    return BoxForm(
+        enclosure=result.enclosure.kind,
+        driver=result.enclosure.driver.name,
+        drivers=result.enclosure.count,
+        drive_v=result.enclosure.voltage,
+        source_ohm=result.enclosure.source_ohm,
+        air_load=result.air_load,
+        losses=dict(result.losses),
+        ratings=result.ratings,
+        **vars(curves),
+        max_spl_db=None if maximum is None else maximum.spl_db,
+        max_voltage_v=None if maximum is None else maximum.voltage_v,
+        limited_by=None if maximum is None else tuple(maximum.limited_by.tolist()),
+        max_peak_spl_db=None if peak is None else peak.spl_db,
+        peak_limited_by=None if peak is None else tuple(peak.limited_by.tolist()),
+        design=result.numbers(),
+        bands=result.bands,
+        room=None if result.room is None else _room(result.room, result),
+        notes=result.notes,
+    )
+
+
+def _room(room: Room, result: BoxResult) -> RoomForm:
+    gain = room.gain_db(result.curves.frequency_hz)
+    level = result.curves.spl_db + gain
+    return RoomForm(room.longest_side_m, room.lowest_mode_hz, room.cap_db, gain, level, CAUTION)

@@ -6,7 +6,7 @@ import numpy as np
 
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.enclosure import KIND_NAMES
-from tsfit.box.forms import BoxForm
+from tsfit.box.result import BoxForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels import Cabinet
 from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows

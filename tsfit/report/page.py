@@ -18,8 +18,8 @@ from tsfit.base.files import is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
 from tsfit.box.compare.drivers import DriverComparison
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.box.forms import BoxForm
 from tsfit.box.panels import Cabinet
+from tsfit.box.result import BoxForm
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotResult

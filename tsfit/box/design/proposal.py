@@ -18,13 +18,12 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
-from tsfit.box.forms import BoxForm, box_form
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
-from tsfit.box.result import BoxResult
+from tsfit.box.result import BoxForm, BoxResult, box_form
 from tsfit.box.told import CM, LITRE, Told, within
 from tsfit.box.uncertainty import Sensitivity, sensitivity
 from tsfit.circuit.load import Losses

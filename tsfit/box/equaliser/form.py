@@ -1,4 +1,4 @@
-"""What JSON holds of an equaliser, as `tsfit.box.forms` has it of a box."""
+"""What JSON holds of an equaliser, as `tsfit.box.result` has it of a box."""
 
 from __future__ import annotations
 

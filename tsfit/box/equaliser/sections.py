@@ -152,20 +152,11 @@ def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Real:
 def reach(
     frequency_hz: Real, level_db: Real, target_db: Real, lowest_hz: float, *, poles: tuple[float, float] | None = None
 ) -> tuple[FilterSection, ...]:
-    """Find sections that bring `level_db` to `target_db` from 0.8 `lowest_hz` up to 200 Hz, or four times `lowest_hz`.
+    """Find sections that bring `level_db` to `target_db`, both (n,), from 0.8 `lowest_hz` to 200 Hz, or four times that.
+
+    With `poles`, frequency and Q of those that a closed box has, a pole shift to (`lowest_hz`, 0.707) does most of it;
+    without, a low shelf. Returned are the fewest, three at most, whose largest error one more would not lower by 0.1 dB.
     Raises ``unreachable_target`` when more than 24 dB of boost were needed.
-
-    Parameters
-    ----------
-    frequency_hz, level_db, target_db : (n,)
-        Any reference, one and the same for both.
-    poles : frequency and Q of the poles that a closed box has
-        With them a pole shift to (`lowest_hz`, 0.707) does most of it; without, a low shelf.
-
-    Returns
-    -------
-    tuple of FilterSection
-        The smallest number of them, three at most, that the largest error does not fall by more than 0.1 dB with one more.
     """
     top = max(FIT_ABOVE_HZ, 4.0 * lowest_hz)
     inside = (frequency_hz >= FIT_BELOW * lowest_hz) & (frequency_hz <= top)

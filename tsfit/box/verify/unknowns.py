@@ -21,7 +21,7 @@ from tsfit.base.arrays import Complex, Number, Real
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.circuit import load
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, Losses
-from tsfit.circuit.response import Circuit, impedance, impedance_gradient
+from tsfit.circuit.response import impedance_gradient
 from tsfit.driver.covariance import covariance_of, root_of
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import closed_box_ratio
@@ -203,8 +203,8 @@ class Unknowns:
     def misfits(self, x: Real) -> list[Misfit]:
         """What the curve is missed by, and the derivative by every variable."""
         box = self.enclosure(x)
-        driver, part, values = box.driver, box.load, box.driver.values()
-        z, d = impedance_gradient(self.sweep.frequency_hz, values, Circuit(driver.coil, driver.suspension), part)
+        part, values = box.load, box.parameters
+        z, d = impedance_gradient(self.sweep.frequency_hz, values, box.models, part)
         rows: dict[str, Number | Complex] = {}
         for name, value in values.items():
             _add(rows, IN_THE_CIRCUIT.get(name, {name: 1.0}), value * d[name])
@@ -241,9 +241,8 @@ class Unknowns:
         grid = np.stack([one.ravel() for one in np.meshgrid(*shares.values())])
         boxes: dict[str, Number] = {name: math.exp(centre) for name, (centre, _) in self._centres.items()}
         boxes |= {name: size * factors for (name, size), factors in zip(sized.items(), grid, strict=True)}
-        driver, shape = self.planned.driver, Circuit(self.planned.driver.coil, self.planned.driver.suspension)
-        many = self.load(boxes, self.cone_air * BOX_AIR_LOAD[0])
-        z = impedance(self.sweep.frequency_hz, driver.values(), shape, many)
+        many = replace(self.planned, load=self.load(boxes, self.cone_air * BOX_AIR_LOAD[0]))
+        z = many.impedance(self.sweep.frequency_hz)
         off = np.mean(np.log(np.abs(z / self.sweep.impedance_ohm)) ** 2, axis=-1)
         return [
             self.variables(dict(zip(shares, grid[:, place].tolist(), strict=True))) for place in np.argsort(off)[:number]
@@ -253,11 +252,6 @@ class Unknowns:
 def _add(rows: dict[str, Number | Complex], powers: Mapping[str, float], row: Complex) -> None:
     for name, power in powers.items():
         rows[name] = rows.get(name, 0.0) + power * row
-
-
-def impedance_of(box: Enclosure, frequency_hz: Real) -> Complex:
-    """Impedance of a box without its source resistance."""
-    return impedance(frequency_hz, box.driver.values(), Circuit(box.driver.coil, box.driver.suspension), box.load)
 
 
 def closed_resonance(box: Enclosure) -> float:

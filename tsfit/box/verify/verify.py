@@ -19,9 +19,8 @@ from tsfit.box.kinds import PassivePlan
 from tsfit.box.numbers import resonance_with_losses
 from tsfit.box.plan import BoxPlan
 from tsfit.box.verify.findings import TOLERANCES, BuiltBox, BuiltCurve, Parts, advice, compare, remarks
-from tsfit.box.verify.unknowns import LOSSES, CabinetSweep, Unknowns, closed_resonance, driver_prior, impedance_of, sizes
+from tsfit.box.verify.unknowns import LOSSES, CabinetSweep, Unknowns, closed_resonance, driver_prior, sizes
 from tsfit.circuit.load import air_load_change
-from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.formulas import mechanical_resistance, resonance
@@ -152,7 +151,7 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
         compare(name, before[name], told[name], tolerance) for name, tolerance in TOLERANCES.items() if name in told
     ]
     f = sweep.frequency_hz
-    curves = sweep.impedance_ohm, impedance_of(built, f), impedance_of(planned, f)
+    curves = sweep.impedance_ohm, built.impedance(f), planned.impedance(f)
     off_plan = {one.name: one.deviation for one in comparisons if one.worth_changing}
     leak = "hole" in found or any(
         name in found and found[name].interval95[1] < most
@@ -248,11 +247,11 @@ def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str
 
 def _peak(box: Enclosure, fb: float, reach: float) -> float:
     """Frequency (Hz) of the peak of the motional impedance between fb and `reach` times that."""
-    still = {**box.driver.values(), "Le": 0.0}
+    still = box.without_coil
 
     def top(log: Real) -> float:
         """Logarithm of frequency where a parabola through the highest point and its neighbours has its top."""
-        z = np.abs(impedance(np.exp(log), still, Circuit("simple", box.driver.suspension), box.load))
+        z = np.abs(still.impedance(np.exp(log)))
         at = min(max(int(np.argmax(z)), 1), len(log) - 2)
         before, here, after = z[at - 1 : at + 2]
         bend = before - 2.0 * here + after

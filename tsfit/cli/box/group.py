@@ -186,7 +186,7 @@ def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:
     if fit is not None:
         result = with_bands(result, fit)
     result = asked.in_room(result)
-    from tsfit.box.forms import box_form
+    from tsfit.box.result import box_form
 
     data = box_form(result)
     asked.write(plan, result, data)
