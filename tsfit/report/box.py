@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.enclosure import KIND_NAMES
-from tsfit.box.result import BoxForm
+from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels import Cabinet
+from tsfit.box.result import BoxForm
 from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
 from tsfit.plots.box_verify import verify_figure
 from tsfit.plots.curves import Quantity, curves_figure
