@@ -80,12 +80,12 @@ def _late(place: str) -> Maker:
 register(
     FitResult,
     form=_late("formats.fit:fit_to_dict"),
-    plot=_late("plots.fit:fit_figure"),
+    plot=_late("plots.fit:fit_plot"),
     spice=lambda fitted: _late("formats.spice:spice_subcircuit")(fitted.driver),
     page=_page_of_fit,
 )
 register(CheckResult, form=_late("check.forms:check_form"), page=_page_of_check)
-register(History, form=_late("drift.forms:drift_form"), plot=_late("plots.drift:drift_figure"), page=_page_of_drift)
+register(History, form=_late("drift.forms:drift_form"), plot=_late("plots.drift:drift_plot"), page=_page_of_drift)
 register(Measurement, page=_page_of_sweep)
 
 

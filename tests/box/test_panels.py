@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from tsfit.base.errors import TsfitError
 from tsfit.box.panels import CabinetPlan, cabinet
 from tsfit.cli import main
-from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_figure
+from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_plot
 
 
 def boards(net, **wanted):
@@ -94,7 +94,7 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
     ]
     assert sorted(found) == sorted(wanted)
     assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
-    assert len(panels_figure(built).axes) == built.sheets
+    assert len(panels_plot(built).axes) == built.sheets
 
 
 @pytest.mark.parametrize(

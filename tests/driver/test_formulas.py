@@ -27,7 +27,7 @@ from tsfit.driver.formulas import (
     sensitivity_2v83,
     total_q,
 )
-from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.record import Driver, driver_from_parameters
 
 SIX = {"Re": 5.6, "Fs": 31.0, "Qms": 4.6, "Qes": 0.42, "Mms": 0.052, "Sd": 0.0346}
 ELEVEN = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd")
@@ -95,7 +95,7 @@ def test_every_relation_agrees_with_every_other():
     full = complete(SIX | {"diameter": math.sqrt(4.0 * SIX["Sd"] / math.pi)})
     for relation in RELATIONS:
         again = relation.formula(*(full[name] for name in relation.needs))
-        assert again == pytest.approx(full[relation.figure], rel=1e-12), relation
+        assert again == pytest.approx(full[relation.gives], rel=1e-12), relation
 
 
 def complete_sets():
@@ -114,7 +114,7 @@ def test_a_whole_driver_from_every_complete_set():
     full, sets = complete(SIX), complete_sets()
     assert len(sets) == 188
     for names in sets:
-        again = driver_from_figures("Heron 10", {name: full[name] for name in names}, where="heron.toml")
+        again = driver_from_parameters("Heron 10", {name: full[name] for name in names}, where="heron.toml")
         for name in ELEVEN:
             assert getattr(again, name) == pytest.approx(full[name], rel=1e-9), names
 
@@ -128,7 +128,7 @@ def test_five_figures_are_not_a_driver():
     for names in complete_sets()[::10]:
         for missing in names:
             with pytest.raises(TsfitError) as refused:
-                driver_from_figures("Heron 10", {n: full[n] for n in names if n != missing}, where="heron.toml")
+                driver_from_parameters("Heron 10", {n: full[n] for n in names if n != missing}, where="heron.toml")
             assert refused.value.code == "incomplete_driver"
             assert "heron.toml" in refused.value.message
 
@@ -144,7 +144,7 @@ def test_arrays_complete_like_numbers():
 def test_a_total_q_above_its_parts_is_refused(q):
     figures = {k: v for k, v in SIX.items() if k not in ("Qms", "Qes")} | {q: 0.4, "Qts": 0.4}
     with pytest.raises(TsfitError, match="Qts must be smaller") as refused:
-        driver_from_figures("Heron 10", figures, where="heron.toml")
+        driver_from_parameters("Heron 10", figures, where="heron.toml")
     assert refused.value.code == "wrong_value"
 
 

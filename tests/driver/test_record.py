@@ -5,7 +5,7 @@ import math
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.record import Driver, driver_from_parameters
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 W = 2.0 * math.pi * 31.0
@@ -34,7 +34,7 @@ def test_what_is_not_known_is_asked_for(lacks, word):
 
 def test_a_driver_from_the_parameters_of_a_sheet():
     printed = {"Re": 5.6, "Fs": 31.0, "Qms": 4.6, "Qts": HERON.Qts, "Vas": HERON.Vas, "Sd": 0.0346, "Xmax": 0.006}
-    made = driver_from_figures("Heron 10", printed, where="sheet.toml")
+    made = driver_from_parameters("Heron 10", printed, where="sheet.toml")
     assert made.Qes == pytest.approx(0.42)
     assert made.Mms == pytest.approx(0.052)
     assert made.Xmax == 0.006
@@ -49,6 +49,6 @@ def test_a_driver_from_the_parameters_of_a_sheet():
 )
 def test_what_makes_no_driver_is_said_with_its_place(figures, code, word):
     with pytest.raises(TsfitError, match=word) as refused:
-        driver_from_figures("x", figures, where="sheet.toml")
+        driver_from_parameters("x", figures, where="sheet.toml")
     assert refused.value.code == code
     assert refused.value.message.startswith("sheet.toml: ")

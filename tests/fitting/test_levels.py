@@ -66,7 +66,7 @@ def test_a_level_that_no_circuit_follows_leaves_the_others_their_sigma():
 
 
 @pytest.mark.against(
-    "figures against level and their limit, `TSFIT_LEVEL_TRIALS` trials", "planted dependence", "unit spread"
+    "parameters against level and their limit, `TSFIT_LEVEL_TRIALS` trials", "planted dependence", "unit spread"
 )
 @pytest.mark.parametrize("slopes", [(-0.08, 0.3, 0.04), (0.0, 0.0, 0.0)])
 def test_planted_dependence_is_found_within_its_sigma(slopes):

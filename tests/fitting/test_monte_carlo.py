@@ -11,7 +11,7 @@ from tsfit.api import fit
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.base.intervals import NORMAL_95
-from tsfit.driver.fit_result import Estimate, MonteCarlo, MonteCarloFigure
+from tsfit.driver.fit_result import Estimate, MonteCarlo, MonteCarloParameter
 from tsfit.fitting.monte_carlo import (
     BATCH,
     ended_trials,
@@ -173,7 +173,7 @@ def test_what_trials_show_is_told(agrees, words, failed, settled, codes):
     """More than one in a hundred without an end is a warning, and so are intervals that move still."""
     interval = (0.0, 1.0)
     figures = {
-        name: MonteCarloFigure(0.5, 0.2, interval, interval, interval, each, "1")
+        name: MonteCarloParameter(0.5, 0.2, interval, interval, interval, each, "1")
         for name, each in zip(("Re", "Fs", "Qms"), agrees, strict=True)
     }
     found = MonteCarlo(100 - failed, failed, settled, figures)

@@ -22,8 +22,8 @@ from tsfit.bench.batch import Outcome, summary_csv, summary_of
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.formats.fit import fit_to_dict, read_fit
 from tsfit.formats.spice import spice_subcircuit
-from tsfit.plots.box import box_figure
-from tsfit.plots.save import save_figure
+from tsfit.plots.box import box_plot
+from tsfit.plots.save import save_plot
 from tsfit.report.page import make_page
 
 names = st.one_of(
@@ -84,7 +84,7 @@ def test_a_figure_is_drawn_whatever_the_name(tmp_path):
     def play(name):
         result = closed_box(replace(made_driver(), name=name), qtc=0.8)
         path = tmp_path / "figure.svg"
-        save_figure(path, box_figure(result), replace=True)
+        save_plot(path, box_plot(result), replace=True)
         kinds = {element.tag.rpartition("}")[2] for element in ElementTree.parse(path).iter()}
         assert not kinds & {"script", "image", "foreignObject", "a"}
 

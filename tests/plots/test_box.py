@@ -11,14 +11,14 @@ from helpers.read_plot import png, texts
 from tsfit.box.ports import Port
 from tsfit.box.uncertainty import with_bands
 from tsfit.driver.record import Driver
-from tsfit.plots.box import box_figure, step_figure
+from tsfit.plots.box import box_plot, step_plot
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, Xmax=0.006)
 
 
 def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
     result = closed_box(HERON, qtc=0.707, power=50.0)
-    figure = box_figure(result)
+    figure = box_plot(result)
     assert [panel.get_ylabel() for panel in figure.axes] == [
         "level, dB", "most, dB", "travel, mm peak", "group delay, ms", "impedance, Ω",
     ]  # fmt: skip
@@ -31,9 +31,9 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
 
 
 def test_a_port_of_known_diameter_gets_a_panel():
-    figure = box_figure(vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08))
+    figure = box_plot(vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08))
     assert [panel.get_ylabel() for panel in figure.axes][3] == "port, m/s peak"
-    assert len(box_figure(vented_box(HERON, volume=0.06, tuning=31.0)).axes) == len(figure.axes) - 1
+    assert len(box_plot(vented_box(HERON, volume=0.06, tuning=31.0)).axes) == len(figure.axes) - 1
 
 
 RATED = {"power_w": 120.0, "peak_power_w": 300.0, "amplifier_v": 60.0}
@@ -53,7 +53,7 @@ KINDS = {
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_maximum_names_each_limit_once_and_draws_it_in_its_own_style(kind):
     result = KINDS[kind](ratings=RATED)
-    figure = box_figure(result)
+    figure = box_plot(result)
     panel = figure.axes[1]
     assert panel.get_ylabel() == "most, dB"
     seen = result.maximum.spl_db > panel.get_ylim()[0]
@@ -69,18 +69,18 @@ def test_the_maximum_names_each_limit_once_and_draws_it_in_its_own_style(kind):
 
 
 def test_without_ratings_there_is_no_panel_of_the_maximum():
-    figure = box_figure(closed_box(replace(HERON, Xmax=None), qtc=0.707))
+    figure = box_plot(closed_box(replace(HERON, Xmax=None), qtc=0.707))
     assert "most, dB" not in [panel.get_ylabel() for panel in figure.axes]
 
 
 def test_bands_of_a_fit_are_shaded():
     fit = replace(made_fit(spread=0.02), correlation_names=("Re", "Fs"), correlation=np.eye(2))
-    figure = box_figure(with_bands(closed_box(fit.driver, qtc=0.707), fit, draws=50))
+    figure = box_plot(with_bands(closed_box(fit.driver, qtc=0.707), fit, draws=50))
     assert [len(panel.collections) for panel in figure.axes] == [1, 1, 0, 1]
 
 
 def test_the_step_starts_at_zero_and_is_in_milliseconds():
-    (panel,) = step_figure(closed_box(HERON, qtc=0.707)).axes
+    (panel,) = step_plot(closed_box(HERON, qtc=0.707)).axes
     assert (panel.get_xlabel(), panel.get_ylabel()) == ("time, ms", "pressure, Pa")
     time, pressure = panel.lines[1].get_data()
     assert abs(time[np.argmax(pressure)]) < 1.0
@@ -88,9 +88,9 @@ def test_the_step_starts_at_zero_and_is_in_milliseconds():
 
 @pytest.mark.parametrize("frequency", [[30.0], [30.0, 31.0], [20.0, 30.0, 40.0]])
 def test_few_frequencies_can_be_drawn(frequency):
-    assert png(box_figure(closed_box(HERON, qtc=0.707, frequency_hz=frequency)))
+    assert png(box_plot(closed_box(HERON, qtc=0.707, frequency_hz=frequency)))
 
 
 def test_a_name_with_dollars_and_a_very_long_name_are_shown_as_they_are():
     for name in ("$ Heron _{ $", "Heron " * 40):
-        assert png(box_figure(closed_box(replace(HERON, name=name), qtc=0.707)))
+        assert png(box_plot(closed_box(replace(HERON, name=name), qtc=0.707)))

@@ -9,7 +9,7 @@ from matplotlib.contour import QuadContourSet
 
 from tsfit.box.design.search import design_map, usual_limits
 from tsfit.driver.record import Driver
-from tsfit.plots.design import map_figure
+from tsfit.plots.design import map_plot
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 PLACE = (0.06, 31.0)
@@ -18,7 +18,7 @@ SEARCH = vented_search(HERON, replace(usual_limits(HERON, 0.1), delay=0.025), le
 
 def contours(quantities):
     design = design_map(SEARCH, PLACE, 25)
-    figure = map_figure(design, PLACE, quantities)
+    figure = map_plot(design, PLACE, quantities)
     (panel,) = figure.axes
     figure.canvas.draw()
     sets = [item for item in panel.collections if isinstance(item, QuadContourSet) and not item.filled]

@@ -11,8 +11,8 @@ from tsfit.box.equaliser.form import equaliser_form
 from tsfit.box.equaliser.sections import FilterSection
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
-from tsfit.plots.curves import Quantity, curves_figure
-from tsfit.plots.equalised import equalised_figure
+from tsfit.plots.curves import Quantity, curves_plot
+from tsfit.plots.equalised import equalised_plot
 from tsfit.plots.limits import limit_rows
 from tsfit.plots.style import LINES
 
@@ -22,7 +22,7 @@ F = np.geomspace(10.0, 1000.0, 201)
 
 def drawn(limits):
     curves = {name: 90.0 + 20.0 * np.log10(F / 100.0) - k for k, name in enumerate(limits)}
-    figure = curves_figure(F, [Quantity("loudest, dB", curves, span=30.0, height=2.5)], "x", "y")
+    figure = curves_plot(F, [Quantity("loudest, dB", curves, span=30.0, height=2.5)], "x", "y")
     (panel,) = figure.axes
     before = panel.get_ylim()
     rows = {name: (curves[name], found) for name, found in limits.items()}
@@ -80,7 +80,7 @@ def test_a_curve_of_one_limit_is_one_row():
 def test_the_equalised_figure():
     box = vented_box(HERON, volume=0.06, tuning=27.0, port=Port(diameter=0.1))
     found = flat(box, 30.0)
-    figure = equalised_figure(equaliser_form(found, at_level(found, 95.0)))
+    figure = equalised_plot(equaliser_form(found, at_level(found, 95.0)))
     labels = [panel.get_ylabel() for panel in figure.axes]
     assert labels == ["level, dB", "gain, dB", "travel, mm peak", "headroom, dB"]
     written = [text.get_text() for panel in figure.axes for text in panel.texts]
@@ -88,5 +88,5 @@ def test_the_equalised_figure():
         assert word in written
     bare = vented_box(replace(HERON, Xmax=None, Pe=None), volume=0.06, tuning=27.0)
     found = equalise(bare, [FilterSection("peaking", 40.0, 1.2, 3.0)])
-    figure = equalised_figure(equaliser_form(found, at_level(found, 95.0)))
+    figure = equalised_plot(equaliser_form(found, at_level(found, 95.0)))
     assert [panel.get_ylabel() for panel in figure.axes] == labels[:3]

@@ -49,7 +49,7 @@ def test_sigma_of_every_variable(kinds, coil, noise, figures):
         assert other.values[k] == pytest.approx(found.x[k], abs=0.1 * sigma), name
 
 
-@pytest.mark.against("interval ends of badly determined figures", "iminuit, MINOS", "2 %")
+@pytest.mark.against("interval ends of badly determined parameters", "iminuit, MINOS", "2 %")
 def test_skew_intervals_of_badly_determined_figures():
     """A sweep that ends too low for its coil; MINOS goes where the sum of squares has grown by 1.96²."""
     minuit = pytest.importorskip("iminuit", reason="package iminuit is not installed")

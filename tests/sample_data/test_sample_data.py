@@ -79,11 +79,11 @@ def test_files_name_each_other_completely_and_stay_small(script):
 def test_truth_keeps_the_relations_of_the_trade(name, key, air):
     figures = TRUTH["drivers"][name][key]
     for relation in RELATIONS:
-        if relation.figure in figures and all(need in figures for need in relation.needs):
-            if air is None and {"Vas", "eta0"} & {relation.figure, *relation.needs}:
+        if relation.gives in figures and all(need in figures for need in relation.needs):
+            if air is None and {"Vas", "eta0"} & {relation.gives, *relation.needs}:
                 continue
             implied = relation.formula(*(figures[need] for need in relation.needs))
-            assert implied == pytest.approx(figures[relation.figure], rel=1e-9), relation
+            assert implied == pytest.approx(figures[relation.gives], rel=1e-9), relation
     if air is None:
         bench_air = Air(**TRUTH["bench_air"])
         assert figures["Vas"] == pytest.approx(bench_air.stiffness * figures["Sd"] ** 2 * figures["Cms"])
@@ -122,7 +122,7 @@ def test_sheets_agree_with_themselves_within_their_printed_digits(sheet):
     relations = [relation for relation in RELATIONS if all(need in known for need in relation.needs)]
     for relation in [*relations, *(r for r in RELATIONS if "eta0" in r.needs)]:
         corners = [relation.formula(*corner) for corner in itertools.product(*(known[need] for need in relation.needs))]
-        low, high = known.setdefault(relation.figure, (min(corners), max(corners)))
+        low, high = known.setdefault(relation.gives, (min(corners), max(corners)))
         assert min(corners) <= high, relation
         assert max(corners) >= low, relation
 

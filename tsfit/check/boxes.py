@@ -20,13 +20,13 @@ from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
 from tsfit.check.verdict import CheckResult, judge
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.record import Driver, driver_from_parameters
 from tsfit.formats.sheet import Sheet
 
 USUAL_LEAK_Q = 7.0
 SEED = 5
 _BORROWED = ("Re", "Sd", "Qms", "Mms")
-"""Figures that a sheet may leave out and the fit can lend without touching what the sheet claims of the box."""
+"""Parameters that a sheet may leave out and the fit can lend without touching what the sheet claims of the box."""
 
 
 def check_sheet(
@@ -67,19 +67,19 @@ def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, Bo
 def printed_driver(fit: FitResult, sheet: Sheet) -> Driver | None:
     """Return the driver of `sheet`, with what it does not print of Re, Sd, Qms, Mms and the coil taken from `fit`.
 
-    None when the figures contradict each other so much, or are so few, that they make no driver.
+    None when the parameters contradict each other so much, or are so few, that they make no driver.
     """
-    figures, lent = sheet.values(), [name for name in _BORROWED if getattr(fit.driver, name) is not None]
+    parameters, lent = sheet.values(), [name for name in _BORROWED if getattr(fit.driver, name) is not None]
     while True:
         try:
-            driver = driver_from_figures(sheet.name, figures, where=sheet.name)
+            driver = driver_from_parameters(sheet.name, parameters, where=sheet.name)
         except TsfitError as error:
-            name = next((name for name in lent if name not in figures and error.code == "incomplete_driver"), None)
+            name = next((name for name in lent if name not in parameters and error.code == "incomplete_driver"), None)
             if name is None:
                 return None
-            figures = {**figures, name: float(getattr(fit.driver, name))}
+            parameters = {**parameters, name: float(getattr(fit.driver, name))}
             continue
-        if "Le" in figures:
+        if "Le" in parameters:
             return driver
         return replace(driver, coil=fit.driver.coil, coil_values=fit.driver.coil_values)
 
@@ -96,7 +96,7 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
             plan = VentedPlan(volume=at.volume, tuning=at.tuning, losses=StatedLosses(leak_q=USUAL_LEAK_Q))
             boxes.append((f"vented box of the family {family} by the sheet", plan.build(printed).enclosure))
     except TsfitError:
-        # Figures that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
+        # Parameters that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
         return boxes
     return boxes
 
@@ -130,7 +130,7 @@ def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
             return "The driver is outside its sheet, but boxes planned from the sheet can be cut as planned."
         return "Boxes planned from the sheet can be cut as planned."
     if outcomes == {"differs"}:
-        return "This is another driver than the sheet describes: send it back, or plan anew from the measured figures."
+        return "This is another driver than the sheet describes: send it back, or plan anew from the measured parameters."
     if outcomes == {"undecided"}:
         return "Whether boxes planned from the sheet hold cannot be told: measure more exactly before cutting wood."
     if "differs" not in outcomes and "undecided" not in outcomes:

@@ -57,7 +57,7 @@ def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Est
 def _scale(
     found: dict[str, Estimate], factors: Mapping[str, float], level_db: float, rated_db: float | None = None
 ) -> None:
-    """Multiply figures in place, shift the levels (1 W, and 2.83 V by `rated_db` if that differs), and let Qts follow."""
+    """Multiply some in place, shift the levels (1 W, and 2.83 V by `rated_db` if that differs), and let Qts follow."""
     before = {name: found[name].value for name in ("Qms", "Qes") if name in found}
     shifts = {"sensitivity_1W": level_db, "sensitivity_2V83": level_db if rated_db is None else rated_db}
     if "eta0" in found:

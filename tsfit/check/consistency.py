@@ -1,7 +1,7 @@
-"""Is a datasheet true to itself? Each printed figure against what the other printed figures say it must be.
+"""Is a datasheet true to itself? Each printed parameter against what the other printed ones say it must be.
 
-A printed figure stands for an interval, its last digit ±½. A relation holds when the interval of the printed figure and
-the interval that follows from the others overlap; the relations are monotonic in every figure, so the corners of the
+A printed parameter stands for an interval, its last digit ±½. A relation holds when that interval and the interval that
+follows from the others overlap; the relations are monotonic in every parameter, so the corners of the
 printed intervals give the exact range. What makers leave open is granted to them:
 
 - Vas and what follows from it: ±1.5 %, for the reference airs in use (1.18 to 1.21 kg/m³, 340 to 346 m/s);
@@ -31,7 +31,7 @@ AIR_SLACK = 0.015
 LEVEL_SLACK_DB = 0.5
 _STEP = 0.001
 _SEARCH = np.exp(np.arange(-1.5, 1.5, _STEP))
-"""Factors by which one figure is tried wrong, 1/4.5 to 4.5 in steps of 0.1 %."""
+"""Factors by which one parameter is tried wrong, 1/4.5 to 4.5 in steps of 0.1 %."""
 _NEPER = math.log(10.0) / 10.0
 """Logarithm of a power per dB."""
 CLEARLY = 4.0
@@ -70,17 +70,17 @@ class Contradiction:
 def _contradiction(
     chain: Chain, sheet: Sheet, ends: tuple[float, float], suspect: str | None, possible: tuple[str, ...]
 ) -> Contradiction:
-    figure, *needs = chain
-    printed = sheet.figures[figure]
-    factor, unit = display(figure, 1.0)
+    parameter, *needs = chain
+    printed = sheet.figures[parameter]
+    factor, unit = display(parameter, 1.0)
     low, high = (f"{end * factor:.4g}" for end in ends)
     told = " ".join(printed.text.split())
     if not told.endswith(unit):
         told += f" ({printed.value * factor:.4g} {unit})"
     allowed = f"at most {high}" if ends[0] == 0.0 else f"{low} to {high}"
     return Contradiction(
-        sentence=f"{figure} is printed as {told}, but {' and '.join(needs)} make it {allowed} {unit}".rstrip() + ".",
-        relation=f"{figure}({', '.join(needs)})",
+        sentence=f"{parameter} is printed as {told}, but {' and '.join(needs)} make it {allowed} {unit}".rstrip() + ".",
+        relation=f"{parameter}({', '.join(needs)})",
         printed=printed.value,
         implied=0.5 * sum(ends),
         implied_range=ends,
@@ -129,7 +129,7 @@ class Consistency:
 
 
 def consistency(sheet: Sheet) -> Consistency:
-    """Hold the printed figures of `sheet` against each other."""
+    """Hold the printed parameters of `sheet` against each other."""
     found, suspicion = _judge(sheet)
     extra = derived(sheet)
     known = {name: printed.value for name, printed in sheet.figures.items()} | {item.name: item.value for item in extra}
@@ -142,24 +142,24 @@ def consistency(sheet: Sheet) -> Consistency:
 
 
 def contradictions(sheet: Sheet) -> tuple[Contradiction, ...]:
-    """Return every relation between printed figures of `sheet` that cannot be true."""
+    """Return every relation between printed parameters of `sheet` that cannot be true."""
     return _judge(sheet)[0]
 
 
 def derived(sheet: Sheet) -> tuple[Derived, ...]:
-    """Return what follows from the printed figures and is not printed, each by the way that leaves the least."""
+    """Return what follows from the printed parameters and is not printed, each by the way that leaves the least."""
     intervals, values = _intervals(sheet), sheet.values()
     found = []
-    for figure in dict.fromkeys(relation.figure for relation in RELATIONS):
-        if figure in intervals:
+    for parameter in dict.fromkeys(relation.gives for relation in RELATIONS):
+        if parameter in intervals:
             continue
         best: Derived | None = None
-        for needs in _ways(figure, intervals):
-            ends = [float(end[0]) for end in _implied((figure, *needs), intervals)]
-            value = float(complete({name: np.float64(values[name]) for name in needs})[figure])
-            sensible = all(map(math.isfinite, (*ends, value))) and (figure in LEVELS or ends[0] > 0.0)
+        for needs in _ways(parameter, intervals):
+            ends = [float(end[0]) for end in _implied((parameter, *needs), intervals)]
+            value = float(complete({name: np.float64(values[name]) for name in needs})[parameter])
+            sensible = all(map(math.isfinite, (*ends, value))) and (parameter in LEVELS or ends[0] > 0.0)
             if sensible and (best is None or ends[1] - ends[0] < best.interval[1] - best.interval[0]):
-                best = Derived(figure, needs, value, (ends[0], ends[1]))
+                best = Derived(parameter, needs, value, (ends[0], ends[1]))
         if best is not None:
             found.append(best)
     return tuple(found)
@@ -168,7 +168,7 @@ def derived(sheet: Sheet) -> tuple[Derived, ...]:
 def _ways(name: str, printed: Collection[str], banned: frozenset[str] = frozenset()) -> Iterator[tuple[str, ...]]:
     """Yield the printed parameters from which `name` follows by each relation without any of `banned`, others bridging."""
     for relation in RELATIONS:
-        if relation.figure == name:
+        if relation.gives == name:
             sources = [_sources(need, printed, banned | {name}) for need in relation.needs]
             if all(source is not None for source in sources):
                 yield tuple(dict.fromkeys(need for source in sources for need in source or ()))
@@ -188,14 +188,14 @@ def _intervals(sheet: Sheet) -> dict[str, Interval]:
 def relations_of(printed: Collection[str]) -> list[Chain]:
     """Return each printed parameter that follows from other printed ones, with those; each set of parameters once."""
     found: dict[frozenset[str], Chain] = {}
-    for figure in dict.fromkeys(_ORDER):
-        for needs in _ways(figure, printed) if figure in printed else ():
-            found.setdefault(frozenset({figure, *needs}), (figure, *needs))
+    for parameter in dict.fromkeys(_ORDER):
+        for needs in _ways(parameter, printed) if parameter in printed else ():
+            found.setdefault(frozenset({parameter, *needs}), (parameter, *needs))
     return list(found.values())
 
 
 def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
-    """Contradictions of `sheet`, and the slip that explains all of them, if one figure's alone does."""
+    """Contradictions of `sheet`, and the slip that explains all of them, if one parameter's alone does."""
     intervals = _intervals(sheet)
     relations = relations_of(sheet.figures)
     broken = [relation for relation in relations if not _holds(relation, intervals)]
@@ -210,7 +210,7 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
 
 
 def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradiction]:
-    """Figures beyond what others allow at most, where one figure that would settle it is not printed.
+    """Parameters beyond what others allow at most, where one parameter that would settle it is not printed.
 
     Qts is below Qms and below Qes; so, of a sheet that tells no Qes, the efficiency is below that with Qts in its place.
     """
@@ -234,8 +234,8 @@ def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradicti
 def _likeliest(possible: tuple[str, ...], relations: list[Chain], sheet: Sheet) -> str | None:
     """Return the one of `possible` that leaves clearly less to adjust than any other; None if none does.
 
-    Least squares on logarithms: each figure may move with half a digit over √3 for its standard deviation, and χ² is what
-    stays of the relations' residuals when one figure is free.
+    Least squares on logarithms: each may move with half a digit over √3 for its standard deviation, and χ² is what stays of
+     the relations' residuals when one parameter is free.
     """
     if len(possible) < 2:
         return possible[0] if possible else None
@@ -246,14 +246,14 @@ def _likeliest(possible: tuple[str, ...], relations: list[Chain], sheet: Sheet) 
     }
     names = list(values)
     residual, slopes, slack = [], [], []
-    for figure, *needs in relations:
+    for parameter, *needs in relations:
         at = {name: values[name] for name in needs}
         with np.errstate(all="ignore"):
-            level = _log(figure, complete(at)[figure])
-            row = [(name == figure) - (_slope(figure, at, name, level) if name in needs else 0.0) for name in names]
-        residual.append(_log(figure, values[figure]) - level)
+            level = _log(parameter, complete(at)[parameter])
+            row = [(name == parameter) - (_slope(parameter, at, name, level) if name in needs else 0.0) for name in names]
+        residual.append(_log(parameter, values[parameter]) - level)
         slopes.append(row)
-        own = _NEPER * LEVEL_SLACK_DB if figure in LEVELS else AIR_SLACK if "Vas" in (figure, *needs) else _STEP
+        own = _NEPER * LEVEL_SLACK_DB if parameter in LEVELS else AIR_SLACK if "Vas" in (parameter, *needs) else _STEP
         slack.append(own / math.sqrt(3.0))
     r, s = np.array(residual), np.array(slopes)
     if not (np.all(np.isfinite(r)) and np.all(np.isfinite(s))):
@@ -267,28 +267,28 @@ def _likeliest(possible: tuple[str, ...], relations: list[Chain], sheet: Sheet) 
     return first if explained[first] >= explained[second] + CLEARLY else None
 
 
-def _log(figure: str, value: Number) -> Number:
-    return _NEPER * value if figure in LEVELS else np.log(value)
+def _log(parameter: str, value: Number) -> Number:
+    return _NEPER * value if parameter in LEVELS else np.log(value)
 
 
-def _slope(figure: str, values: Mapping[str, Number], name: str, level: Number) -> float:
-    """Derivative of the logarithm of `figure` by that of `name`; a level counts as the power it stands for."""
+def _slope(parameter: str, values: Mapping[str, Number], name: str, level: Number) -> float:
+    """Derivative of the logarithm of `parameter` by that of `name`; a level counts as the power it stands for."""
     moved = values[name] + _STEP / _NEPER if name in LEVELS else values[name] * math.exp(_STEP)
-    return float((_log(figure, complete({**values, name: moved})[figure]) - level) / _STEP)
+    return float((_log(parameter, complete({**values, name: moved})[parameter]) - level) / _STEP)
 
 
 def _implied(chain: Chain, intervals: Mapping[str, Interval]) -> tuple[Real, Real]:
     """Lower and upper end of what the others of `chain` allow, shape (1,) or `_SEARCH`'s; NaN where they allow nothing."""
-    figure, *needs = chain
+    parameter, *needs = chain
     corners = np.array(list(itertools.product((False, True), repeat=len(needs))))
     chosen = (np.where(corners[:, [i]], intervals[name][1], intervals[name][0]) for i, name in enumerate(needs))
     values = {name: np.asarray(value, dtype=np.float64) for name, value in zip(needs, chosen, strict=True)}
     with np.errstate(all="ignore"):
-        implied = np.asarray(complete(values)[figure])
+        implied = np.asarray(complete(values)[parameter])
     low, high = implied.min(axis=0), implied.max(axis=0)
-    if figure in LEVELS:
+    if parameter in LEVELS:
         low, high = low - LEVEL_SLACK_DB, high + LEVEL_SLACK_DB
-        if figure == "sensitivity_1W" and {"Re", "Znom"} <= intervals.keys():
+        if parameter == "sensitivity_1W" and {"Re", "Znom"} <= intervals.keys():
             rated = 10.0 * np.log10(intervals["Znom"][1] / intervals["Re"][0])
             low, high = np.minimum(low, low + rated), np.maximum(high, high + rated)
     elif "Vas" in chain:
@@ -306,9 +306,9 @@ def _holds(chain: Chain, intervals: Mapping[str, Interval]) -> Mask:
 def _suspects(
     broken: list[Chain], relations: list[Chain], sheet: Sheet, intervals: Mapping[str, Interval]
 ) -> tuple[tuple[str, ...], Suspicion | None]:
-    """Return the figures of which one alone, printed otherwise, would let all relations hold, and the one slip that would.
+    """Return those of which one alone, printed otherwise, would let all relations hold, and the one slip that would.
 
-    Constrained adjustment: one figure is free, all others stay within their printed intervals.
+    Constrained adjustment: one parameter is free, all others stay within their printed intervals.
     """
     candidates = [name for name in sheet.figures if broken and all(name in chain for chain in broken)]
     explaining, slips = [], []

@@ -1,11 +1,11 @@
 """Several samples of one type: how far they spread, which one stands out, and what the next one will be like.
 
-For each figure, of n samples with mean m and standard deviation s (n − 1):
+For each parameter, of n samples with mean m and standard deviation s (n − 1):
 
-- Outlier: Grubbs' test, two-sided, G = max|x − m|/s against its critical value at 5 % for the whole figure
+- Outlier: Grubbs' test, two-sided, G = max|x − m|/s against its critical value at 5 % for the whole parameter
   (ISO 5725-2:2019, 7.3.4; formula by Student's t). Three samples at least.
-- Tolerance interval: m ± k s, which holds at least the fraction β of all drivers of the type with confidence γ, for figures
-  that scatter normally (ISO 16269-6:2014). The factor is Howe's: k = z √((n − 1)(1 + 1/n)/χ²), z the normal quantile of
+- Tolerance interval: m ± k s, which holds at least the fraction β of all drivers of the type with confidence γ, for what
+  scatters normally (ISO 16269-6:2014). The factor is Howe's: k = z √((n − 1)(1 + 1/n)/χ²), z the normal quantile of
   (1 + β)/2 and χ² that of n − 1 degrees of freedom exceeded with probability γ (Howe, JASA 64, 1969).
 - Measurement: the scatter that the fits' own uncertainties would make alone is told beside s; it is not taken out of the
   interval, which so errs to the wide side.
@@ -51,7 +51,7 @@ JUDGED = (*MEASURED[:-1], "Le", "Sd", *LEVELS)
 
 
 @dataclass(frozen=True, kw_only=True)
-class LotFigure:
+class LotParameter:
     """One parameter over all samples, SI; spreads are in percent, or in dB for a level.
 
     Attributes
@@ -99,13 +99,13 @@ def grubbs_critical(count: int, significance: float = SIGNIFICANCE) -> float:
 
 def judge_lot(
     fits: Sequence[FitResult], sheet: Sheet | None = None, rules: Mapping[str, float] | None = None
-) -> tuple[LotFigure, ...]:
-    """Return every figure that all `fits` tell, at the conditions of `sheet` (reference air without one).
+) -> tuple[LotParameter, ...]:
+    """Return every parameter that all `fits` tell, at the conditions of `sheet` (reference air without one).
 
     Raises
     ------
     TsfitError
-        ``usage`` for fewer than two samples, ``nothing_to_judge`` when they have no figure in common.
+        ``usage`` for fewer than two samples, ``nothing_to_judge`` when they have no parameter in common.
     """
     if len(fits) < 2:
         raise TsfitError("One fit makes no lot; name the fits of two samples or more.", code="usage")
@@ -120,13 +120,13 @@ def judge_lot(
             if name in LEVELS or min(values) > 0.0:
                 found.append(_figure(name, values, stdevs, sheet, rules or {}))
     if not found:
-        raise TsfitError("The fits have no figure in common; fit the same states of every sample.", code="nothing_to_judge")
+        raise TsfitError("The fits share no parameter; fit the same states of every sample.", code="nothing_to_judge")
     return tuple(found)
 
 
 def _figure(
     name: str, values: Sequence[float], stdevs: Sequence[float], sheet: Sheet | None, rules: Mapping[str, float]
-) -> LotFigure:
+) -> LotParameter:
     level = name in LEVELS
     x: Real = np.array(values) if level else np.log(values)
     own = np.array(stdevs) if level else np.array(stdevs) / np.array(values)
@@ -141,13 +141,13 @@ def _figure(
     if published is not None and sheet is not None:
         tolerance = rules.get(name, sheet.tolerances.get(name, DEFAULT_TOLERANCES[name]))
         side = tolerance if level else tolerance * published.value
-        # A printed figure may mean anything within its rounding.
+        # A printed parameter may mean anything within its rounding.
         allowed = (published.value - side - published.half_digit, published.value + side + published.half_digit)
         centre = back(mean)
         inside = allowed[0] <= low and high <= allowed[1]
         verdict = "inside" if inside else "undecided" if allowed[0] <= centre <= allowed[1] else "outside"
     measurement = float(np.sqrt(np.mean(own**2)))
-    return LotFigure(
+    return LotParameter(
         name=name,
         values=tuple(values),
         mean=back(mean),
@@ -209,7 +209,7 @@ class LotResult:
     samples: tuple[str, ...]
     verdict: Verdict
     tolerance_interval: LotInterval
-    lot: tuple[LotFigure, ...]
+    lot: tuple[LotParameter, ...]
     box: str
     pairs: tuple[SamplePair, ...]
     best_pairs: tuple[SamplePair, ...]
@@ -234,9 +234,9 @@ def check_lot(
     TsfitError
         As `judge_lot`.
     """
-    figures = judge_lot(fits, sheet, rules)
+    parameters = judge_lot(fits, sheet, rules)
     names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))
-    verdicts = [figure.verdict for figure in figures if figure.verdict is not None]
+    verdicts = [parameter.verdict for parameter in parameters if parameter.verdict is not None]
     drivers = [fit.driver for fit in fits]
     box, pairs = "", tuple[SamplePair, ...]()
     if all(driver.Mms is not None and driver.Sd is not None for driver in drivers):
@@ -247,7 +247,7 @@ def check_lot(
         box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
         pairs = _pairs(enclosure, middle, drivers, names)
     verdict = worst(verdicts) if verdicts else "undecided"
-    return LotResult(names, verdict, LotInterval(), figures, box, pairs, _best(pairs))
+    return LotResult(names, verdict, LotInterval(), parameters, box, pairs, _best(pairs))
 
 
 def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver], names: Sequence[str]) -> tuple[SamplePair, ...]:

@@ -1,8 +1,8 @@
 """What would explain all deviations of a driver from its sheet at once?
 
-Each cause moves the figures in a fixed proportion: a softer suspension lowers Fs and every Q together and raises Cms and
+Each cause moves the parameters in a fixed proportion: a softer suspension lowers Fs and every Q together and raises Cms and
 Vas twice as much. With y the logarithms of measured over printed, V their covariance (that of the fit in full, the rounding
-of the print, and the scatter that each figure of a sample has on its own) and d the direction of a cause, least squares
+of the print, and the scatter that each parameter of a sample has on its own) and d the direction of a cause, least squares
 gives its amount a and what stays unexplained::
 
     a = (dᵀV⁻¹y)/(dᵀV⁻¹d)        χ² = (y − a d)ᵀ V⁻¹ (y − a d)
@@ -29,7 +29,7 @@ from tsfit.driver.parameters import LEVELS, MEASURED
 from tsfit.formats.sheet import Sheet
 
 SCATTER = 0.01
-"""Relative standard deviation of a figure that no cause explains (common practice, no source)."""
+"""Relative standard deviation of a parameter that no cause explains (common practice, no source)."""
 CHANCE = 0.01
 CLOSE = 4.0
 """Explanations whose χ² differs by less cannot be told apart: twice the logarithm of a likelihood ratio of 7."""
@@ -70,12 +70,12 @@ CAUSES: Mapping[str, tuple[str, str, Mapping[str, float]]] = {
         {"Sd": 1.0, "Vas": 2.0, "sensitivity_1W": 2.0, "sensitivity_2V83": 2.0},
     ),
 }
-"""By name: words for more and for less, and d ln(figure) for one unit of d ln of the cause; a level counts as a power."""
+"""By name: words for more and for less, and d ln(parameter) for one unit of d ln(cause); a level counts as a power."""
 
 _MOST = {"resistance": math.log(1.4), "air": math.log(1.4)}
 """No coil cold enough to measure, and no place to live, is further away (common practice, no source)."""
 _ANYTHING = math.log(30.0)
-"""No part of a driver differs by more than this factor: such figures are not explained by a part."""
+"""No part of a driver differs by more than this factor: such parameters are not explained by a part."""
 
 
 @dataclass(frozen=True)
@@ -99,11 +99,11 @@ class Pattern:
 
 
 def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> Pattern:
-    """Explain how `measured` (the parameters of `fit` at the sheet's conditions) differs from the figures of `sheet`."""
+    """Explain how `measured` (the parameters of `fit` at the sheet's conditions) differs from the parameters of `sheet`."""
     names = [name for name in JUDGED if name in measured and name in sheet.figures]
     inductance = _inductance(measured, sheet)
     if len(names) < 2:
-        return Pattern((), (), inductance or "Too few figures are printed and measured to explain anything.", 0.0, 0)
+        return Pattern((), (), inductance or "Too few parameters are printed and measured to explain anything.", 0.0, 0)
     y, inverse = _deviations(fit, measured, sheet, names)
     null = float(y @ inverse @ y)
     if _by_chance(null, len(names)) > CHANCE:

@@ -1,7 +1,7 @@
 """Slips of a datasheet that have a name: a decimal point, a unit, a radius, a travel told from peak to peak.
 
-A slip is a factor from the printed to the meant value. Where the printed figures contradict each other, the slip is
-suspected whose undoing makes them agree. A figure that nothing else checks is suspected only when no driver has such a
+A slip is a factor from the printed to the meant value. Where the printed parameters contradict each other, the slip is
+suspected whose undoing makes them agree. A parameter that nothing else checks is suspected only when no driver has such a
 value, and then of a factor of 1000 first, because that is what a wrong prefix makes.
 """
 
@@ -41,7 +41,7 @@ LONG_TRAVEL = 0.11
 
 @dataclass(frozen=True)
 class Suspicion:
-    """A printed figure that is probably a slip of a known kind.
+    """A printed parameter that is probably a slip of a known kind.
 
     Attributes
     ----------
@@ -54,38 +54,38 @@ class Suspicion:
     reason: str
 
     def sentence(self, label: str, printed: Printed) -> str:
-        """Say it in one sentence, the figure called `label`."""
+        """Say it in one sentence, the parameter called `label`."""
         value, unit = display(self.figure, self.meant)
         return f"{label} {printed.text.strip()}: probably {self.reason}; {value:.4g} {unit}".rstrip() + " would be meant."
 
 
-def slips_of(figure: str) -> dict[float, str]:
+def slips_of(parameter: str) -> dict[float, str]:
     """Factors from printed to meant with their words; none for a level, of which ten times is not a slip of a digit."""
-    if figure.startswith("sensitivity"):
+    if parameter.startswith("sensitivity"):
         return {}
-    return {**_OWN.get(figure, {}), **_TENS}
+    return {**_OWN.get(parameter, {}), **_TENS}
 
 
-def implausible(figures: Mapping[str, Printed], diameter: float | None) -> list[Suspicion]:
-    """Suspect figures that no driver has, or a travel that a cone of `diameter` (m) hardly makes."""
+def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> list[Suspicion]:
+    """Suspect parameters that no driver has, or a travel that a cone of `diameter` (m) hardly makes."""
     found = []
-    for name, printed in figures.items():
+    for name, printed in parameters.items():
         low, high = PLAUSIBLE.get(name, (0.0, float("inf")))
         if not low <= printed.value <= high:
             for factor, reason in slips_of(name).items():
                 if low <= printed.value * factor <= high:
                     found.append(Suspicion(name, printed.value * factor, reason))
                     break
-    travel = figures.get("Xmax")
+    travel = parameters.get("Xmax")
     if travel is not None and diameter is not None and LONG_TRAVEL * diameter < travel.value <= PLAUSIBLE["Xmax"][1]:
         found.append(Suspicion("Xmax", 0.5 * travel.value, _OWN["Xmax"][0.5]))
     return found
 
 
-def towards(figure: str, printed: Printed, measured: float, tolerance: float) -> Suspicion | None:
-    """Suspect the slip that would bring a `printed` figure within `tolerance` (a fraction) of the `measured` one (SI)."""
-    near = {factor: abs(measured / (printed.value * factor) - 1.0) for factor in slips_of(figure)}
+def towards(parameter: str, printed: Printed, measured: float, tolerance: float) -> Suspicion | None:
+    """Suspect the slip that would bring what is `printed` within `tolerance` (a fraction) of the `measured` one (SI)."""
+    near = {factor: abs(measured / (printed.value * factor) - 1.0) for factor in slips_of(parameter)}
     best = min(near, key=near.__getitem__, default=None)
     if best is None or near[best] > tolerance:
         return None
-    return Suspicion(figure, printed.value * best, slips_of(figure)[best])
+    return Suspicion(parameter, printed.value * best, slips_of(parameter)[best])

@@ -1,4 +1,4 @@
-"""Judge a published datasheet against a fit, figure by figure, with the uncertainty of both taken into account.
+"""Judge a published datasheet against a fit, parameter by parameter, with the uncertainty of both taken into account.
 
 With p published, x measured, T the tolerance and U the expanded uncertainty (ISO 14253-1; JCGM 106)::
 
@@ -95,13 +95,13 @@ class Judged:
 
 @dataclass(frozen=True)
 class CheckResult(Viewed):
-    """What a check found: the verdict, each judged figure, those that could not be judged with the reason, and more.
+    """What a check found: the verdict, each judged parameter, those that could not be judged with the reason, and more.
 
     Attributes
     ----------
     contradictions : of the sheet with itself; they do not enter the verdict
     pattern : what explains all deviations together
-    suspicions : figures outside that a slip of a known kind would explain
+    suspicions : parameters outside that a slip of a known kind would explain
     converted : sentences on what was brought to the conditions of the sheet
     boxes : what the deviations do to each box, with a sentence; empty when nobody asked or the sheet does not tell
     conclusion : what to do with driver and boxes, "" without boxes
@@ -120,7 +120,7 @@ class CheckResult(Viewed):
 
 
 def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None) -> CheckResult:
-    """Judge every figure of `sheet` against `fit`.
+    """Judge every parameter of `sheet` against `fit`.
 
     Parameters
     ----------
@@ -130,52 +130,52 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
     Raises
     ------
     TsfitError
-        ``nothing_to_judge`` when no printed figure can be held against the fit; ``unknown_condition`` when the sheet states
+        ``nothing_to_judge`` when nothing printed can be held against the fit; ``unknown_condition`` when the sheet states
         conditions to which the fit cannot be brought.
     """
     measured, converted = at_conditions(fit, sheet.conditions)
-    figures, not_judged = [], {}
+    parameters, not_judged = [], {}
     for name, published in sheet.figures.items():
         reason = _NOT_JUDGED.get(name)
         source, tolerance = _tolerance(name, sheet, rules or {})
         if name == "Znom":
-            figures.append(_rated_impedance(fit, published, tolerance, source))
+            parameters.append(_rated_impedance(fit, published, tolerance, source))
         elif reason is None and (estimate := measured.get("Le_1kHz" if name == "Le" else name)) is not None:
             judged = _judge_one(name, published, estimate, tolerance, source)
             if name == "sensitivity_1W" and "Znom" in sheet.figures and judged.verdict != "inside":
                 judged = _rated_watt(judged, published, estimate, sheet.figures["Znom"].value / fit.driver.Re)
-            figures.append(judged)
+            parameters.append(judged)
         else:
             not_judged[name] = reason or _missing(name)
-    if not figures:
+    if not parameters:
         message = (
             f"{sheet.file or sheet.name}: prints nothing that the fit of {fit.driver.name} measured; "
-            "add a figure such as Fs or Qts."
+            "add a parameter such as Fs or Qts."
         )
         raise TsfitError(message, code="nothing_to_judge", file=sheet.file or None)
     return CheckResult(
         driver=fit.driver.name,
-        verdict=worst([figure.verdict for figure in figures]),
-        figures=tuple(figures),
+        verdict=worst([parameter.verdict for parameter in parameters]),
+        figures=tuple(parameters),
         not_judged=not_judged,
         contradictions=contradictions(sheet),
         pattern=pattern(fit, measured, sheet),
-        suspicions=tuple(_suspicions(figures, sheet)),
+        suspicions=tuple(_suspicions(parameters, sheet)),
         converted=converted,
     )
 
 
-def _suspicions(figures: list[Judged], sheet: Sheet) -> list[Suspicion]:
+def _suspicions(parameters: list[Judged], sheet: Sheet) -> list[Suspicion]:
     found = [
         towards(item.name, sheet.figures[item.name], item.measured, item.tolerance / 100.0)
-        for item in figures
+        for item in parameters
         if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)
     ]
     return [suspicion for suspicion in found if suspicion is not None]
 
 
 def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str, float]:
-    """Where the tolerance of a figure comes from, and how large it is."""
+    """Where the tolerance of a parameter comes from, and how large it is."""
     for source, table in (("rules", rules), ("sheet", sheet.tolerances)):
         if name in table:
             return source, table[name]

@@ -94,12 +94,12 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz) for case in _cases(candidates, asked)])
     outputs.write_json(result)
     if (plot := outputs.plot) is not None:
-        from tsfit.plots.compare import compare_figure
+        from tsfit.plots.compare import compare_plot
 
         names = [one.name for one in result.compared]
         for number, case in enumerate(result.cases):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
-            outputs.write_plot(compare_figure(names, case), path)
+            outputs.write_plot(compare_plot(names, case), path)
     outputs.show(result, lambda: _print(candidates, result, ways))
 
 

@@ -14,7 +14,7 @@ from tsfit.cli.progress import progress
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
 
-FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
+SHOWN = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
 
 
 @click.command()
@@ -23,7 +23,7 @@ FIGURES = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V8
     type=PATH,
     default=Path("tsfit-demo"),
     show_default=True,
-    help="Where to leave figures and JSON; a number is added when it exists.",
+    help="Where to leave the page and JSON; a number is added when it exists.",
 )
 @with_outputs("as_json")
 def demo(folder: Path, outputs: Outputs) -> None:
@@ -51,13 +51,13 @@ def _print(result: DemoResult) -> None:
     fits = [result.fits[stem] for stem in DRIVERS]
     say("1. What the bench measured (value ± standard uncertainty)")
     rows = []
-    for name in FIGURES:
+    for name in SHOWN:
         cells = []
         for fit in fits:
             told = fit.parameters[name].shown(name)
             cells.append(f"{told.value} ± {told.spread}")
         rows.append([f"{name}, {told.unit}" if told.unit else name, *cells])
-    print_table(["figure", *(fit.driver.name for fit in fits)], rows)
+    print_table(["parameter", *(fit.driver.name for fit in fits)], rows)
     say("2. What the datasheets are worth")
     for stem, fit in result.fits.items():
         check = result.checks[stem]

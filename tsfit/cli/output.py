@@ -33,14 +33,14 @@ class Outputs:
         Raises ``exists`` for a file that is there; ``wrong_file_type`` for a plot in a format that is not drawn.
         """
         from tsfit.base.files import refuse_existing
-        from tsfit.plots.save import figure_kind
+        from tsfit.plots.save import plot_kind
 
         drawn = (self.plot, *plots)
         for path in (self.output, *drawn, *files):
             refuse_existing(path, replace=self.replace)
         for path in drawn:
             if path is not None:
-                figure_kind(path)
+                plot_kind(path)
 
     def write_json(self, data: object) -> None:
         """Write `data` to the file of ``-o``, whole or not at all, if it was asked for."""
@@ -51,10 +51,10 @@ class Outputs:
 
     def write_plot(self, figure: Figure, path: Path | None = None) -> None:
         """Write `figure` to `path`, or to the file of ``--plot``, if it was asked for."""
-        from tsfit.plots.save import save_figure
+        from tsfit.plots.save import save_plot
 
         if (named := path or self.plot) is not None:
-            save_figure(named, figure, replace=self.replace)
+            save_plot(named, figure, replace=self.replace)
 
     def write_file(self, path: Path, content: str | bytes) -> None:
         """Write another file, whole or not at all."""
@@ -72,7 +72,7 @@ class Outputs:
 
 OPTIONS = {
     "output": click.option("-o", "--output", type=PATH, metavar="FILE", help="Write the machine form to a JSON file."),
-    "plot": click.option("--plot", type=PATH, metavar="FILE", help="Write the figure, as .png, .svg or .pdf."),
+    "plot": click.option("--plot", type=PATH, metavar="FILE", help="Write the plot, as .png, .svg or .pdf."),
     "replace": click.option("--replace", is_flag=True, help="Allow files that are there to be replaced."),
     "as_json": click.option("--json", "as_json", is_flag=True, help="Print the machine form instead of tables."),
 }

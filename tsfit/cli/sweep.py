@@ -176,13 +176,13 @@ def _draw(
         return
     from tsfit.bench.file import state_of
     from tsfit.plots.fit import state_name
-    from tsfit.plots.save import save_figure
-    from tsfit.plots.sweep import sweep_figure
+    from tsfit.plots.save import save_plot
+    from tsfit.plots.sweep import sweep_plot
 
     subtitle = f"{state_name(state_of(table))}; {asked.wanted.kind} at {asked.wanted.level_dbfs:.0f} dBFS" + (
         f"; average of {len(repeats)} sweeps, drawn thin" if repeats else ""
     )
-    save_figure(path.with_suffix(".png"), sweep_figure(curve, path.stem, subtitle, repeats))
+    save_plot(path.with_suffix(".png"), sweep_plot(curve, path.stem, subtitle, repeats))
 
 
 def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measurement:

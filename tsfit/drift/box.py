@@ -99,10 +99,10 @@ def _draws(entry: Entry, shared: dict[str, Real], rng: np.random.Generator) -> D
         covariance = covariance - np.outer(step, step)
         steps += np.outer(shared[entry.shared_name(source)], step)
     steps += draw(covariance, DRAWS, rng)
-    figures = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
+    parameters = {name: np.full(1 + DRAWS, value) for name, value in best.items()}
     for k, name in enumerate(names):
-        figures[name][1:] *= np.exp(steps[:, k])
-    return DriverDraws(driver, {name: np.asarray(value) for name, value in circuit_values(figures).items()})
+        parameters[name][1:] *= np.exp(steps[:, k])
+    return DriverDraws(driver, {name: np.asarray(value) for name, value in circuit_values(parameters).items()})
 
 
 def sentence(boxed: BoxedChange) -> str:

@@ -32,7 +32,7 @@ from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import COPPER_PER_K
 
 CAUSES = ("compliance", "moving mass", "motor", "losses", "coil temperature")
-FIGURES = dict(zip(CAUSES, ("Cms", "Mms", "Bl", "Rms", "Re"), strict=True))
+SEEN_IN = dict(zip(CAUSES, ("Cms", "Mms", "Bl", "Rms", "Re"), strict=True))
 PRIMARY = ("Re", "Fs", "Qms", "Qes", "Mms")
 TO_CAUSES = np.array(
     [
@@ -44,14 +44,14 @@ TO_CAUSES = np.array(
     ]
 )
 OFFSETS = math.log(2.0 * math.pi) * np.array([-2.0, 0.0, 0.5, 1.0, 0.0])
-"""Logarithms of the figures of `CAUSES` are ``TO_CAUSES`` times those of `PRIMARY`, plus these."""
-TO_FIGURES = {
+"""Logarithms of the parameters of `CAUSES` are ``TO_CAUSES`` times those of `PRIMARY`, plus these."""
+TO_PARAMETERS = {
     "Fs": (-0.5, -0.5, 0.0, 0.0, 0.0),
     "Qms": (-0.5, 0.5, 0.0, -1.0, 0.0),
     "Qes": (-0.5, 0.5, -2.0, 0.0, 1.0),
     "Vas": (1.0, 0.0, 0.0, 0.0, 0.0),
 }
-"""Logarithms of Thiele-Small figures from those of the causes, at 20 °C and in reference air."""
+"""Logarithms of Thiele-Small parameters from those of the causes, at 20 °C and in reference air."""
 COIL_READING_K = 0.5
 """Standard uncertainty of the coil's temperature, read or taken from the air: common practice, no source."""
 USUAL = (0.005, 0.003, 0.003, 0.015, 0.002)
@@ -62,7 +62,7 @@ USUAL_FREEDOM = 2.0
 
 @dataclass(frozen=True)
 class Causes:
-    """Logarithms of one entry's figures at common conditions, in the order of `CAUSES`.
+    """Logarithms of one entry's parameters at common conditions, in the order of `CAUSES`.
 
     Attributes
     ----------
@@ -80,7 +80,7 @@ class Causes:
 
 @dataclass(frozen=True)
 class CauseChange:
-    """Change of one cause, seen in `figure`, relative (0.1 is 10 %), with its standard uncertainty and E_n.
+    """Change of one cause, seen in `parameter`, relative (0.1 is 10 %), with its standard uncertainty and E_n.
 
     A change of Re at 20 °C is told in kelvin too: how much warmer the coil was than stated; None for the other causes.
     """
@@ -156,7 +156,7 @@ def coil_temperature(entry: Entry) -> float:
 
 
 def logarithms(entries: Sequence[Entry], mass: float | None) -> Real:
-    """Logarithms (n, 5) of the causes' figures of n entries at common conditions.
+    """Logarithms (n, 5) of the causes' parameters of n entries at common conditions.
 
     Parameters
     ----------
@@ -222,23 +222,23 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
     stdev = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     causes = {
         cause: CauseChange(
-            figure=figure,
+            figure=parameter,
             change=math.expm1(delta[k]),
             stdev=float(stdev[k]) * math.exp(delta[k]),
             e_n=float(delta[k] / (COVERAGE_FACTOR * stdev[k])),
             beyond_repeatability=bool(abs(delta[k]) > COVERAGE_FACTOR * stdev[k]),
-            kelvin=math.log1p(math.expm1(delta[k])) / COPPER_PER_K if figure == "Re" else None,
+            kelvin=math.log1p(math.expm1(delta[k])) / COPPER_PER_K if parameter == "Re" else None,
         )
-        for k, (cause, figure) in enumerate(FIGURES.items())
+        for k, (cause, parameter) in enumerate(SEEN_IN.items())
         if told or cause != "moving mass"
     }
-    figures = {}
-    for name, row in TO_FIGURES.items():
+    parameters = {}
+    for name, row in TO_PARAMETERS.items():
         weights = np.array(row)
         change = math.exp(float(weights @ delta))
         spread = change * math.sqrt(max(float(weights @ covariance @ weights), 0.0))
-        figures[name] = ParameterChange(change - 1.0, spread)
-    return DriftChange(causes, figures, tuple(_notes(first, other, told=told)))
+        parameters[name] = ParameterChange(change - 1.0, spread)
+    return DriftChange(causes, parameters, tuple(_notes(first, other, told=told)))
 
 
 def _without_mass(entry: Entry) -> Entry:

@@ -91,7 +91,7 @@ class Entry:
     schema: Annotated[int, Field(ge=1)] = SCHEMA
 
     def __post_init__(self) -> None:
-        """Refuse figures that no fit writes; pydantic makes a `ValidationError` of it."""
+        """Refuse parameters that no fit writes; pydantic makes a `ValidationError` of it."""
         needed = NEEDED | WITH_MASS if "Mms" in self.parameters else NEEDED
         if not self.parameters.keys() >= needed:
             raise ValueError("parameters are missing")

@@ -15,7 +15,7 @@ from tsfit.base.views import Viewed, view
 from tsfit.drift.change import (
     CAUSES,
     COIL_READING_K,
-    FIGURES,
+    SEEN_IN,
     DriftChange,
     Repeatability,
     compare,
@@ -35,7 +35,7 @@ SOONEST_H = 0.05
 """Hours that are no waiting."""
 PARTS = {"Cms": ("Fs",), "Bl": ("Fs", "Re", "Qes"), "Rms": ("Fs", "Qms")}
 PART_FACTORS = {"Cms": 2.0, "Bl": 0.5, "Rms": 1.0}
-"""Of what a figure's random part is made where the moving mass is not told; correlations, left out, narrow it."""
+"""Of what a parameter's random part is made where the moving mass is not told; correlations, left out, narrow it."""
 SCALE_FREEDOM = 1.0
 """How far the scatter known beforehand is believed against the one about the course, in degrees of freedom."""
 
@@ -46,9 +46,9 @@ class CauseHistory:
 
     Attributes
     ----------
-    cause, figure : its name, and the figure that shows it
+    cause, figure : its name, and the parameter that shows it
     hours : (n,)
-    logarithm : (n,) of the figure at common conditions; without a known mass, on a scale of its own
+    logarithm : (n,) of the parameter at common conditions; without a known mass, on a scale of its own
     stdev : (n,) of each entry's random part, repeatability included
     settling : the course
     drifted : whether it changed beyond what repeats scatter
@@ -85,7 +85,7 @@ class History(Viewed):
     first_to_last : DriftChange or None
         None with one entry.
     absolute : bool
-        Whether the moving mass is known; without it the figures but Re are on a scale of their own, for ratios only.
+        Whether the moving mass is known; without it the parameters but Re are on a scale of their own, for ratios only.
     """
 
     entries: tuple[Entry, ...]
@@ -146,12 +146,12 @@ def history(log: Log) -> History:
         if cause == "moving mass" and told.sum() < 2:
             continue
         telling = tuple(entry for entry, tells in zip(entries, told, strict=True) if tells)
-        spread = np.maximum(_random(telling, FIGURES[cause]), repeatability.stdev[k])
+        spread = np.maximum(_random(telling, SEEN_IN[cause]), repeatability.stdev[k])
         settling = settle(hours[told], values[told, k], spread, SCALE_FREEDOM)
         drifted = settling.course != "constant"
         if not settling.enough and settling.course == "constant":
             drifted = change is not None and cause in change.causes and change.causes[cause].beyond_repeatability
-        causes[cause] = CauseHistory(cause, FIGURES[cause], hours[told], values[told, k], spread, settling, drifted)
+        causes[cause] = CauseHistory(cause, SEEN_IN[cause], hours[told], values[told, k], spread, settling, drifted)
     notes = dict.fromkeys((*log.notes, *(change.notes if change is not None else ())))
     return History(entries, causes, change, repeatability, mass is not None, tuple(notes))
 
@@ -168,18 +168,18 @@ def pick(judged: History, name: str) -> Entry:
     return judged.entries[number - 1]
 
 
-def _random(entries: tuple[Entry, ...], figure: str) -> Real:
-    """Relative standard deviation (n,) of a figure that no stated input explains."""
+def _random(entries: tuple[Entry, ...], parameter: str) -> Real:
+    """Relative standard deviation (n,) of a parameter that no stated input explains."""
     out = []
     for entry in entries:
-        if "Mms" in entry.parameters or figure == "Re":
-            value, _, random = entry.parameters[figure]
+        if "Mms" in entry.parameters or parameter == "Re":
+            value, _, random = entry.parameters[parameter]
             out.append(random / value)
         else:
-            parts = [entry.parameters[name][2] / entry.parameters[name][0] for name in PARTS[figure]]
-            out.append(PART_FACTORS[figure] * math.hypot(*parts))
+            parts = [entry.parameters[name][2] / entry.parameters[name][0] for name in PARTS[parameter]]
+            out.append(PART_FACTORS[parameter] * math.hypot(*parts))
     spread = np.array(out)
-    return np.hypot(spread, COPPER_PER_K * COIL_READING_K) if figure == "Re" else spread
+    return np.hypot(spread, COPPER_PER_K * COIL_READING_K) if parameter == "Re" else spread
 
 
 def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:

@@ -1,4 +1,4 @@
-"""What a fit found: estimates, the fitted sweeps, the circuits tried, and how the figures hang on the inputs."""
+"""What a fit found: estimates, the fitted sweeps, the circuits tried, and how the parameters hang on the inputs."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Estimate:
     interval_from: Literal["covariance", "profile"] = field(default="covariance", metadata=IF_TOLD)
 
     def shown(self, name: str) -> Shown:
-        """Write value, standard uncertainty and interval of the figure `name` for people."""
+        """Write value, standard uncertainty and interval of the parameter `name` for people."""
         value, unit = display(name, self.value, self.unit)
         factor = 1.0 if unit == "dB" or not self.value else value / self.value
         spread = self.stdev * factor
@@ -137,7 +137,7 @@ class AtLevel:
 
 @dataclass(frozen=True)
 class LevelDependence:
-    """Figures against level, and their limit at level zero by straight lines in the square of level.
+    """Parameters against level, and their limit at level zero by straight lines in the square of level.
 
     Attributes
     ----------
@@ -160,8 +160,8 @@ class LevelDependence:
 
 
 @dataclass(frozen=True)
-class MonteCarloFigure:
-    """One figure over the trials of a Monte Carlo run, in the stated SI unit.
+class MonteCarloParameter:
+    """One parameter over the trials of a Monte Carlo run, in the stated SI unit.
 
     Attributes
     ----------
@@ -195,7 +195,7 @@ class MonteCarlo:
     trials: int
     failed: int
     settled: bool | None
-    figures: Mapping[str, MonteCarloFigure]
+    figures: Mapping[str, MonteCarloParameter]
 
 
 class Minimum(Protocol):

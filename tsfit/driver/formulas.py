@@ -107,14 +107,14 @@ def closed_box_ratio(vas: Number, volume: Number) -> Number:
     return np.sqrt(1.0 + vas / volume)
 
 
-def circuit_values(figures: Mapping[str, Number]) -> dict[str, Number]:
-    """Return `figures` with Bl, Cms and Rms in place of Fs, Qms and Qes, as the circuit asks for them."""
-    rest = {name: value for name, value in figures.items() if name not in ("Fs", "Qms", "Qes")}
-    fs, mms = figures["Fs"], figures["Mms"]
+def circuit_values(parameters: Mapping[str, Number]) -> dict[str, Number]:
+    """Return `parameters` with Bl, Cms and Rms in place of Fs, Qms and Qes, as the circuit asks for them."""
+    rest = {name: value for name, value in parameters.items() if name not in ("Fs", "Qms", "Qes")}
+    fs, mms = parameters["Fs"], parameters["Mms"]
     return rest | {
-        "Bl": force_factor(fs, mms, figures["Re"], figures["Qes"]),
+        "Bl": force_factor(fs, mms, parameters["Re"], parameters["Qes"]),
         "Cms": compliance(fs, mms),
-        "Rms": mechanical_resistance(fs, mms, figures["Qms"]),
+        "Rms": mechanical_resistance(fs, mms, parameters["Qms"]),
     }
 
 
@@ -137,9 +137,9 @@ def wiring_factors(wiring: str | None, coupling: Number = 1.0) -> tuple[float, f
 
 @dataclass(frozen=True)
 class Relation:
-    """One formula that gives `figure` from the figures `needs`."""
+    """One formula that gives one parameter from those it needs."""
 
-    figure: str
+    gives: str
     needs: tuple[str, ...]
     formula: Callable[..., Number]
 
@@ -184,17 +184,17 @@ def _extend(known: dict[str, Number], relations: tuple[Relation, ...]) -> bool:
     """Add what `relations` give in one pass; tell whether they gave anything."""
     before = len(known)
     for relation in relations:
-        if relation.figure not in known and all(name in known for name in relation.needs):
-            known[relation.figure] = relation.formula(*(known[name] for name in relation.needs))
+        if relation.gives not in known and all(name in known for name in relation.needs):
+            known[relation.gives] = relation.formula(*(known[name] for name in relation.needs))
     return len(known) > before
 
 
-def complete(figures: Mapping[str, Number]) -> dict[str, Number]:
-    """Return `figures` (SI values by name) with all that the relations can add; given values are kept as they are.
+def complete(parameters: Mapping[str, Number]) -> dict[str, Number]:
+    """Return `parameters` (SI values by name) with all that the relations can add; given values are kept as they are.
 
     Any six independent ones of Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl and Sd give the rest.
     """
-    known = dict(figures)
+    known = dict(parameters)
     while _extend(known, RELATIONS) or _extend(known, DETOURS):
         pass
     return known

@@ -111,8 +111,8 @@ class Driver:
         }
 
 
-def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) -> Driver:
-    """Build a driver with a simple coil from SI figures in any complete set.
+def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where: str) -> Driver:
+    """Build a driver with a simple coil from SI parameters in any complete set.
 
     Raises
     ------
@@ -120,15 +120,15 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         ``incomplete_driver`` when something needed can neither be read nor derived; names what is missing and `where`.
         ``wrong_value`` when Qts is not below Qms and Qes.
     """
-    if any(figures[q] <= figures["Qts"] for q in ("Qms", "Qes") if q in figures and "Qts" in figures):
+    if any(parameters[q] <= parameters["Qts"] for q in ("Qms", "Qes") if q in parameters and "Qts" in parameters):
         message = f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong."
         raise TsfitError(message, code="wrong_value", file=where)
-    known = complete(figures)
-    missing = [figure for figure in BASIC if figure not in known]
+    known = complete(parameters)
+    missing = [parameter for parameter in BASIC if parameter not in known]
     if missing:
         message = (
-            f"{where}: {', '.join(missing)} cannot be had from the figures given; "
-            f"add {missing[0]} or figures it follows from."
+            f"{where}: {', '.join(missing)} cannot be had from the parameters given; "
+            f"add {missing[0]} or parameters it follows from."
         )
         raise TsfitError(message, code="incomplete_driver", file=where)
     driver = Driver(
@@ -141,12 +141,12 @@ def driver_from_figures(name: str, figures: Mapping[str, float], *, where: str) 
         Sd=float(known["Sd"]),
         coil_values={"Le": float(known.get("Le", 0.0))},
     )
-    return rated(driver, figures)
+    return rated(driver, parameters)
 
 
-def rated(driver: Driver, figures: Mapping[str, float]) -> Driver:
-    """Return `driver` with the travel and the power ratings that `figures` tell, as those of a sheet."""
-    return replace(driver, Xmax=figures.get("Xmax"), Pe=figures.get("Pe"), Ppeak=figures.get("Ppeak"))
+def rated(driver: Driver, parameters: Mapping[str, float]) -> Driver:
+    """Return `driver` with the travel and the power ratings that `parameters` tell, as those of a sheet."""
+    return replace(driver, Xmax=parameters.get("Xmax"), Pe=parameters.get("Pe"), Ppeak=parameters.get("Ppeak"))
 
 
 @dataclass(frozen=True)

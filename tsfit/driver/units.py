@@ -138,7 +138,7 @@ def parse_printed(text: str | float, si: str, where: str) -> Printed:
     except (OverflowError, ValueError):
         value = half = math.inf
     if not (math.isfinite(value) and 0.0 < half < math.inf):
-        raise TsfitError(f"{where}: {text!r} is beyond any figure; correct it.", code="wrong_value")
+        raise TsfitError(f"{where}: {text!r} is beyond any parameter; correct it.", code="wrong_value")
     return Printed(value, half, str(text))
 
 

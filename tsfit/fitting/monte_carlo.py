@@ -24,7 +24,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import PROBABILITY, middle, ranks
 from tsfit.base.notes import QualityNote
 from tsfit.base.processes import processes
-from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloFigure
+from tsfit.driver.fit_result import Estimate, FitResult, MonteCarlo, MonteCarloParameter
 from tsfit.fitting.least_squares import CLOSE, Objective, descend
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.reference_conditions import coil_spread, parameter_table
@@ -220,7 +220,7 @@ def findings_of(best: Solved, rows: Real, settled: bool | None) -> MonteCarlo:
     return MonteCarlo(len(ended), len(rows) - len(ended), settled, figures)
 
 
-def figure_of(ordered: Real, linear: Estimate) -> MonteCarloFigure:
+def figure_of(ordered: Real, linear: Estimate) -> MonteCarloParameter:
     """Sum up the trials (m,) of one figure, in order, beside its estimate by the covariance (JCGM 101, 7.7 and 8)."""
     number = len(ordered)
     first, span = ranks(number)
@@ -236,7 +236,7 @@ def figure_of(ordered: Real, linear: Estimate) -> MonteCarloFigure:
     gap = max(abs(low - linear.interval95[0]), abs(high - linear.interval95[1]))
     tolerance = numerical_tolerance(linear.stdev)
     agrees = True if gap + unsure <= tolerance else False if gap - unsure > tolerance else None
-    return MonteCarloFigure(
+    return MonteCarloParameter(
         mean=float(np.mean(ordered)),
         stdev=stdev,
         interval95=(float(low), float(high)),

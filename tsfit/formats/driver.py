@@ -1,10 +1,10 @@
 """Read whatever names a driver: a fit (JSON), a published sheet or a driver file (both TOML).
 
-A driver file gives any set of figures from which the rest follows::
+A driver file gives any set of parameters from which the rest follows::
 
     [driver]
     name = "Wagtail 8"
-    wiring = "series"          # of two coils, for which the figures hold; or "parallel", "one coil"
+    wiring = "series"          # of two coils, for which the parameters hold; or "parallel", "one coil"
     [parameters]
     Re = "5.7 ohm"
     Fs = "31.5 Hz"
@@ -26,9 +26,9 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import Wiring
-from tsfit.driver.record import Driver, Softening, driver_from_figures
+from tsfit.driver.record import Driver, Softening, driver_from_parameters
 from tsfit.formats.fit import read_fit
-from tsfit.formats.sheet import DriverTable, read_figures, read_sheet
+from tsfit.formats.sheet import DriverTable, read_parameters, read_sheet
 from tsfit.formats.toml import Table, load_toml, validated
 
 
@@ -84,9 +84,9 @@ def read_driver(path: Path) -> Driver:
         message = f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file."
         raise TsfitError(message, code="missing_key", file=path)
     file = validated(path, tables, _DriverFile, "driver")
-    figures = read_figures(path, file.parameters, "parameters", "driver")
-    driver = driver_from_figures(
-        file.driver.name, {name: printed.value for name, printed in figures.items()}, where=str(path)
+    parameters = read_parameters(path, file.parameters, "parameters", "driver")
+    driver = driver_from_parameters(
+        file.driver.name, {name: printed.value for name, printed in parameters.items()}, where=str(path)
     )
     return replace(driver, wiring=file.driver.wiring)
 

@@ -12,7 +12,7 @@
 
 All SI. ``driver.given`` holds what the driver has and no sweep told (an area read with a ruler, Xmax); ``driver.wiring``
 and ``driver.coil_coupling`` are for two coils. Other keys of ``driver`` are left for people and skipped when reading.
-``sweeps`` holds what was fitted and what the fit makes of it, to six digits, for figures: measured and fitted impedance,
+``sweeps`` holds what was fitted and what the fit makes of it, to six digits, for plots: measured and fitted impedance,
 sigma, and which points were used.
 """
 
@@ -45,7 +45,7 @@ SCHEMA = 1
 KIND = "fit"
 MAX_BYTES = 50_000_000
 NOTHING_KNOWN = 10.0
-"""Standard uncertainty over the value from which a figure is none."""
+"""Standard uncertainty over the value from which a parameter is none."""
 _DRIVER_FIGURES = (*BASIC, "Xmax", "Pe", "Ppeak")
 _POSITIVE = {name for name, parameter in PARAMETERS.items() if parameter.positive}
 

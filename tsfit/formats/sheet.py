@@ -1,4 +1,4 @@
-"""A published datasheet: the figures as printed, and how far a sample may be off.
+"""A published datasheet: the parameters as printed, and how far a sample may be off.
 
 ::
 
@@ -26,12 +26,12 @@ from tsfit.base.errors import TsfitError
 from tsfit.driver.air import DENSEST, THINNEST
 from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL, Wiring
 from tsfit.driver.parameters import LEVELS, PARAMETERS, PUBLISHED
-from tsfit.driver.record import Driver, driver_from_figures
+from tsfit.driver.record import Driver, driver_from_parameters
 from tsfit.driver.units import Printed, parse_printed
 from tsfit.formats.toml import Table, read_toml, wrong_key
 
 LARGEST = 1e9
-"""No figure of a driver, nor its inverse, is larger than this in SI units."""
+"""No parameter of a driver, nor its inverse, is larger than this in SI units."""
 
 _PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$", re.IGNORECASE)
 _TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")
@@ -55,7 +55,7 @@ class Sheet:
     figures : dict of Printed
         SI values by trade name, with the rounding of the print.
     tolerances : dict of float
-        By figure: a fraction of the printed value, or dB for a level. Only those that the sheet states.
+        By parameter: a fraction of the printed value, or dB for a level. Only those that the sheet states.
     conditions : Conditions
         For what it was printed.
     """
@@ -68,7 +68,7 @@ class Sheet:
     conditions: Conditions = field(default_factory=Conditions)
 
     def values(self) -> dict[str, float]:
-        """Return the printed figures as plain SI values."""
+        """Return the printed parameters as plain SI values."""
         return {name: printed.value for name, printed in self.figures.items()}
 
     def driver(self) -> Driver:
@@ -80,7 +80,7 @@ class Sheet:
             ``incomplete_driver`` naming what the sheet does not tell.
         """
         return replace(
-            driver_from_figures(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
+            driver_from_parameters(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
         )
 
 
@@ -108,8 +108,8 @@ def empty_sheet() -> str:
     return Path(__file__).with_name("sheet.toml").read_text(encoding="utf-8")
 
 
-def read_figures(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
-    """Read the figures of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
+def read_parameters(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
+    """Read the parameters of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
 
     Raises
     ------
@@ -117,9 +117,9 @@ def read_figures(path: Path, table: Mapping[str, object], section: str, kind: st
         ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
     """
     if not table:
-        message = f'{path}: [{section}] has no figures; add at least one, like Fs = "31.5 Hz".'
+        message = f'{path}: [{section}] has no parameters; add at least one, like Fs = "31.5 Hz".'
         raise TsfitError(message, code="missing_key", file=path)
-    figures = {}
+    parameters = {}
     for name, value in table.items():
         place = f"{section}.{name}"
         if name not in PUBLISHED:
@@ -140,8 +140,8 @@ def read_figures(path: Path, table: Mapping[str, object], section: str, kind: st
         if name not in LEVELS and printed.value <= 0.0:
             message = f"{path}: {place} must be positive, not {printed.text!r}; correct it."
             raise TsfitError(message, code="wrong_value", file=path)
-        figures[name] = printed
-    return figures
+        parameters[name] = printed
+    return parameters
 
 
 def _one_way(text: str) -> tuple[str, int]:
@@ -160,15 +160,15 @@ def read_sheet(path: Path) -> Sheet:
         One sentence for a file that cannot be read, a wrong key (with the closest right one), unit, sign or number.
     """
     file = read_toml(path, _SheetFile, "sheet")
-    figures = read_figures(path, file.published, "published", "sheet")
+    parameters = read_parameters(path, file.published, "published", "sheet")
     for name in file.tolerance:
-        if name in PUBLISHED and name not in figures:
-            message = f"{path}: tolerance.{name} has no published figure; add published.{name} or drop the tolerance."
+        if name in PUBLISHED and name not in parameters:
+            message = f"{path}: tolerance.{name} has no published parameter; add published.{name} or drop the tolerance."
             raise TsfitError(message, code="wrong_key", file=path)
     return Sheet(
         name=file.driver.name,
         serial=file.driver.serial,
-        figures=figures,
+        figures=parameters,
         tolerances={name: _tolerance(path, name, value, "sheet") for name, value in file.tolerance.items()},
         file=str(path),
         conditions=file.conditions,
@@ -176,7 +176,7 @@ def read_sheet(path: Path) -> Sheet:
 
 
 def read_rules(path: Path) -> dict[str, float]:
-    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any figures.
+    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any parameters.
 
     Raises
     ------

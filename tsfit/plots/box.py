@@ -11,7 +11,7 @@ from matplotlib.ticker import MaxNLocator
 from tsfit.base.arrays import Real
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.told import in_units
-from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_figure, note, value_axis
+from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_plot, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +32,7 @@ LIMIT_STYLES = {
 """Colour and dash of the maximum output where this limit stops it; no box has both a port and a radiator."""
 
 
-def box_figure(result: BoxResult) -> Figure:
+def box_plot(result: BoxResult) -> Figure:
     """Draw level, maximum output, cone travel, port speed or radiator travel, group delay and impedance against frequency.
 
     The level panel names the mid-band level and f3, the maximum which limit stops it where, travel and port speed their
@@ -49,7 +49,7 @@ def box_figure(result: BoxResult) -> Figure:
         quantities.append(("radiator_excursion_mm", curves.radiator_excursion_mm, "radiator, mm peak", 1.25))
     quantities.append(("group_delay_ms", curves.group_delay_ms, "group delay, ms", 1.25))
     quantities.append(("impedance_ohm", curves.impedance_ohm, "impedance, Ω", 1.25))
-    figure, panels = new_figure([height for *_, height in quantities], enclosure.driver.name, _subtitle(result))
+    figure, panels = new_plot([height for *_, height in quantities], enclosure.driver.name, _subtitle(result))
     at = {name: panel for panel, (name, *_) in zip(panels, quantities, strict=True)}
     colour, dash = LINES[0]
     for name, values, label, _ in quantities:
@@ -76,12 +76,12 @@ def box_figure(result: BoxResult) -> Figure:
     return figure
 
 
-def step_figure(result: BoxResult) -> Figure:
+def step_plot(result: BoxResult) -> Figure:
     """Draw the pressure after a voltage step."""
     from tsfit.box.enclosure import step_response
 
     time, pressure = step_response(result.enclosure)
-    figure, (panel,) = new_figure([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")
+    figure, (panel,) = new_plot([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")
     panel.axhline(0.0, color=QUIET, linewidth=0.9)
     panel.plot(1e3 * time, pressure, color=LINES[0][0], linewidth=1.6)
     value_axis(panel, "pressure, Pa")

@@ -10,15 +10,15 @@ from matplotlib.figure import Figure
 from tsfit.base.arrays import Complex, Real
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.verify.findings import BuiltBox
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, value_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def verify_figure(data: BuiltBox) -> Figure:
+def verify_plot(data: BuiltBox) -> Figure:
     """Draw |Z| as measured, as fitted and as planned, with the resonances marked, and what the fit misses."""
-    figure, (magnitude, error) = new_figure(
+    figure, (magnitude, error) = new_plot(
         [3.0, 1.2],
         f"{data.driver} in its finished {KIND_NAMES[data.enclosure]}",
         "dots measured, lines as fitted and as planned",

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.box.compare.drivers import CaseResult
-from tsfit.plots.curves import Quantity, curves_figure
+from tsfit.plots.curves import Quantity, curves_plot
 from tsfit.plots.limits import ROW_PT, limit_rows
 
 SPAN_DB = 35.0
@@ -16,7 +16,7 @@ HIGHEST_HZ = 500.0
 TITLES = {"equal power": "1 W, dB", "limits": "loudest, dB"}
 
 
-def compare_figure(names: Sequence[str], case: CaseResult) -> Figure:
+def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
     """Draw level at equal power and the loudest of every driver, and below each what the others have over the first.
 
     Bands are the 95 % intervals of the differences. At the foot of the loudest stands which limit stops whom where.
@@ -45,7 +45,7 @@ def compare_figure(names: Sequence[str], case: CaseResult) -> Figure:
         curves = {name: one.db[shown] for name, one in pairs}
         zero = (0.0, names[0])
         quantities.append(Quantity("difference, dB", curves, bands or None, limit=zero, height=1.2, signed=True))
-    figure = curves_figure(frequency[shown], quantities, " · ".join(names), f"{case.case}; 1 m, half space")
+    figure = curves_plot(frequency[shown], quantities, " · ".join(names), f"{case.case}; 1 m, half space")
     if "limits" in case.level_db and case.limited_by is not None:
         loudest = next(panel for panel in figure.axes if panel.get_ylabel() == TITLES["limits"])
         each = zip(names, case.level_db["limits"], case.limited_by, strict=True)

@@ -10,12 +10,12 @@ from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
 from tsfit.box.compare.consequence import BandCurve, Consequence
-from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_figure, note, value_axis
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_plot, note, value_axis
 
 LEAST_SPAN_DB = 1.5
 
 
-def consequence_figure(name: str, boxes: Sequence[Consequence]) -> Figure:
+def consequence_plot(name: str, boxes: Sequence[Consequence]) -> Figure:
     """Draw for each box the change of level at the same voltage and of the most level, with their 95 % bands.
 
     Parameters
@@ -23,7 +23,7 @@ def consequence_figure(name: str, boxes: Sequence[Consequence]) -> Figure:
     name : of the driver
     boxes : at least one, all at the same frequencies
     """
-    figure, panels = new_figure(
+    figure, panels = new_plot(
         [1.7] * len(boxes), name, "level with the measured driver less that with the printed one; shaded: 95 %", gap_in=0.3
     )
     changes = [_curves(box) for box in boxes]

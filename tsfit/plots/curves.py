@@ -11,7 +11,7 @@ from matplotlib.figure import Figure
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
-from tsfit.plots.style import LINES, frequency_axis, name_level, new_figure, note, spread, value_axis
+from tsfit.plots.style import LINES, frequency_axis, name_level, new_plot, note, spread, value_axis
 
 NAME_WIDTH = 0.24
 """Room that a curve's name takes above the panel, as a part of its width."""
@@ -39,10 +39,10 @@ class Quantity:
     signed: bool = False
 
 
-def curves_figure(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:
+def curves_plot(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:
     """Draw every quantity in a panel of its own, and name the systems once, above the first."""
     frequency = np.asarray(frequency_hz, dtype=float)
-    figure, panels = new_figure([quantity.height for quantity in quantities], title, subtitle)
+    figure, panels = new_plot([quantity.height for quantity in quantities], title, subtitle)
     systems = list(dict.fromkeys(name for quantity in quantities for name in quantity.curves))
     for panel, quantity in zip(panels, quantities, strict=True):
         for name, values in quantity.curves.items():

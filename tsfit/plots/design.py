@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 
 from tsfit.base.arrays import Real
 from tsfit.box.design.search import DesignMap
-from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_figure, note, preferred_numbers
+from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_plot, note, preferred_numbers
 
 Quantity = Literal["f3", "ripple", "group delay"]
 QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")
@@ -20,7 +20,7 @@ EVEN_STEPS = (0.1, 0.5, 1.0, 2.0, 4.0)
 HEIGHT_IN = 5.2
 
 
-def map_figure(
+def map_plot(
     design: DesignMap,
     chosen: tuple[float, float] | None = None,
     quantities: tuple[Quantity, ...] = QUANTITIES,
@@ -42,7 +42,7 @@ def map_figure(
         for one, dash in zip(QUANTITIES, ("solid", "dashed", "dash-dotted"), strict=True)
         if one in quantities
     )
-    figure, (panel,) = new_figure(
+    figure, (panel,) = new_plot(
         [HEIGHT_IN], search.bare.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
     )
     litres = 1e3 * design.volume / filling

@@ -9,13 +9,13 @@ from matplotlib.figure import Figure
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.drift.box import BoxedChange
 from tsfit.drift.history import CauseHistory, History
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, frequency_axis, new_figure, note, value_axis
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, frequency_axis, new_plot, note, value_axis
 
 POINTS = 300
 LEVEL_SPAN_DB = 40.0
 
 
-def drift_figure(history: History) -> Figure:
+def drift_plot(history: History) -> Figure:
     """Draw each cause against hours of use, in percent of where it began, with its course and the band of its end.
 
     Bars are two standard deviations of an entry; the grey band around nothing is what repeats scatter.
@@ -24,7 +24,7 @@ def drift_figure(history: History) -> Figure:
     first, last = history.entries[0].hours, history.entries[-1].hours
     driver = history.entries[0].driver
     subtitle = f"at 20 °C and in reference air; {len(history.entries)} entries, {first:g} to {last:g} h; bars ±2σ"
-    figure, panels = new_figure(
+    figure, panels = new_plot(
         [1.35 if one.drifted else 0.9 for one in causes],
         driver.name if driver.serial is None else f"{driver.name}, {driver.serial}",
         subtitle,
@@ -79,11 +79,11 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
     )  # fmt: skip
 
 
-def box_drift_figure(boxed: BoxedChange) -> Figure:
+def box_drift_plot(boxed: BoxedChange) -> Figure:
     """Draw the level in one box with the driver of both entries, and below the difference with its 95 % band."""
     found, name = boxed.found, boxed.first.driver.name
     size = "" if found.volume_l is None else f", {found.volume_l:.3g} l"
-    figure, (levels, panel) = new_figure(
+    figure, (levels, panel) = new_plot(
         [2.2, 1.4], name, f"{found.box}{size}; {boxed.before.enclosure.voltage:.3g} V RMS, 1 m, half space, coil at 20 °C"
     )
     places = (0.30, 0.62)

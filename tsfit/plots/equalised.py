@@ -7,14 +7,14 @@ from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.plots.curves import Quantity, curves_figure
+from tsfit.plots.curves import Quantity, curves_plot
 from tsfit.plots.limits import limit_rows
 
 SPAN_DB = 35.0
 ALONE, AFTER, TARGET = "alone", "with equaliser", "target"
 
 
-def equalised_figure(data: EqualiserForm) -> Figure:
+def equalised_plot(data: EqualiserForm) -> Figure:
     """Draw level, gain, travel and boost headroom, with the limit that comes first named at the foot of the last."""
     low, high = data.played_hz
     shown = (data.frequency_hz >= 0.5 * low) & (data.frequency_hz <= 2.5 * high)
@@ -39,7 +39,7 @@ def equalised_figure(data: EqualiserForm) -> Figure:
         sure = bands("headroom_after_db")
         quantities.append(Quantity("headroom, dB", spare, bands=sure, limit=(0.0, "the limit"), height=1.9))
     subtitle = f"{data.enclosure}; {data.level_db:.1f} dB in the mid-band, 1 m, half space"
-    figure = curves_figure(frequency, quantities, data.driver, subtitle)
+    figure = curves_plot(frequency, quantities, data.driver, subtitle)
     if data.headroom_after_db is not None and data.headroom_limited_by is not None:
         limits = np.asarray(data.headroom_limited_by)[shown].tolist()
         limit_rows(figure.axes[-1], frequency, {AFTER: (data.headroom_after_db[shown], limits)}, {AFTER: 1})

@@ -12,13 +12,13 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.plots.style import HAIR, LINES, QUIET, Dash, frequency_axis, log_value_axis, new_figure, note, spread, value_axis
+from tsfit.plots.style import HAIR, LINES, QUIET, Dash, frequency_axis, log_value_axis, new_plot, note, spread, value_axis
 
 LABEL_WIDTH = 0.19
 """Room that a state's name takes, as a part of the panel's width."""
 
 
-def fit_figure(fit: FitResult) -> Figure:
+def fit_plot(fit: FitResult) -> Figure:
     """Draw magnitude and phase of every state, measured as dots and fitted as lines, and each state's residuals.
 
     Residuals are measured over fitted impedance, less one, in percent: the real part is the error of the magnitude (dots),
@@ -37,7 +37,7 @@ def fit_figure(fit: FitResult) -> Figure:
     kinds = list(dict.fromkeys(names))
     heights = [2.3, 1.3, *[1.05] * len(fit.states)]
     subtitle = f"coil {fit.driver.coil}, suspension {fit.driver.suspension}; dots measured, lines fitted"
-    figure, panels = new_figure(heights, fit.driver.name, subtitle)
+    figure, panels = new_plot(heights, fit.driver.name, subtitle)
     magnitude, phase, *residuals = panels
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)
     high = max(float(state.curve.frequency_hz[-1]) for state in fit.states)

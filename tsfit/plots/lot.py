@@ -1,4 +1,4 @@
-"""Several samples of one type, figure by figure."""
+"""Several samples of one type, parameter by parameter."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.check.lot import LotResult
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, new_figure, note
+from tsfit.plots.style import HAIR, INK, LINES, QUIET, TEXT, new_plot, note
 
 ROW_IN = 0.3
 
 
-def lot_figure(data: LotResult) -> Figure:
-    """Draw one row a figure: every sample off the mean in percent, the tolerance interval, and where the sheet stands.
+def lot_plot(data: LotResult) -> Figure:
+    """Draw one row a parameter: every sample off the mean in percent, the tolerance interval, and where the sheet stands.
 
     Levels, which are no ratios, are left to the table.
     """
@@ -21,7 +21,7 @@ def lot_figure(data: LotResult) -> Figure:
     subtitle = f"dots: samples; bars: {100.0 * told.fraction:g} % of the type, {100.0 * told.confidence:g} % sure"
     if any(one.published for one in rows):
         subtitle += "; ◇ sheet"
-    figure, (panel,) = new_figure([ROW_IN * (len(rows) + 0.4)], f"{len(data.samples)} samples of one type", subtitle)
+    figure, (panel,) = new_plot([ROW_IN * (len(rows) + 0.4)], f"{len(data.samples)} samples of one type", subtitle)
     for row, one in enumerate(rows):
         low, high = (100.0 * (end / one.mean - 1.0) for end in one.tolerance_interval)
         off = 100.0 * (np.asarray(one.values, dtype=float) / one.mean - 1.0)

@@ -1,4 +1,4 @@
-"""The boards of a box on their sheets: a figure to look at, a DXF drawing to cut from."""
+"""The boards of a box on their sheets: a plot to look at, a DXF drawing to cut from."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
-def panels_figure(data: Cabinet) -> Figure:
+def panels_plot(data: Cabinet) -> Figure:
     """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
     from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle

@@ -1,4 +1,4 @@
-"""Write a figure to a file, whole or not at all."""
+"""Write a plot to a file, whole or not at all."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 KINDS = ("png", "svg", "pdf")
 
 
-def figure_kind(path: Path) -> str:
-    """Format that the name of a figure asks for.
+def plot_kind(path: Path) -> str:
+    """Format that the name of a plot asks for.
 
     Raises
     ------
@@ -26,20 +26,20 @@ def figure_kind(path: Path) -> str:
     """
     kind = path.suffix.lower().lstrip(".")
     if kind not in KINDS:
-        message = f"{path}: a figure ends in .png, .svg or .pdf; choose one of them."
+        message = f"{path}: a plot ends in .png, .svg or .pdf; choose one of them."
         raise TsfitError(message, code="wrong_file_type", file=path)
     return kind
 
 
-def save_figure(path: Path, figure: Figure, *, replace: bool = False) -> None:
+def save_plot(path: Path, figure: Figure, *, replace: bool = False) -> None:
     """Write `figure` in the format that the file name ends with.
 
     Raises
     ------
     TsfitError
-        ``wrong_file_type`` as `figure_kind`; ``exists`` and ``cannot_write`` as for any file.
+        ``wrong_file_type`` as `plot_kind`; ``exists`` and ``cannot_write`` as for any file.
     """
-    kind = figure_kind(path)
+    kind = plot_kind(path)
     stream = io.BytesIO()
     figure.savefig(stream, format=kind, dpi=160)
     content = stream.getvalue()

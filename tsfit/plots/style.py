@@ -1,4 +1,4 @@
-"""One visual language for all figures.
+"""One visual language for all plots.
 
 Lines are named where they run instead of in a legend; they differ in dash as well as in colour, so that a photocopy keeps
 them apart; frequency ticks stand at preferred numbers; every axis has its unit. No global state: nothing here touches
@@ -35,7 +35,7 @@ SMALL, TEXT, TITLE = 7.5, 8.5, 10.5
 LONGEST_TITLE = 70
 
 
-def new_figure(heights_in: Sequence[float], title: str, subtitle: str, gap_in: float = GAP_IN) -> tuple[Figure, list[Axes]]:
+def new_plot(heights_in: Sequence[float], title: str, subtitle: str, gap_in: float = GAP_IN) -> tuple[Figure, list[Axes]]:
     """Return a figure of panels of the given heights, one above the other, sharing their horizontal axis.
 
     Margins are fixed instead of fitted to what is written in them: fitting takes longer than drawing. What stands above a

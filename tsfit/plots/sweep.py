@@ -8,16 +8,16 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_figure, note, value_axis
+from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, value_axis
 
 
-def sweep_figure(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequence[ImpedanceCurve] = ()) -> Figure:
+def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequence[ImpedanceCurve] = ()) -> Figure:
     """Draw magnitude and phase of `curve`, with the `repeats` it is the average of, and its standard uncertainty.
 
     The uncertainty is the noise of the magnitude, in percent of it: the square root of half the variance of Z.
     """
     noisy = curve.variance_ohm2 is not None
-    figure, panels = new_figure([2.6, 1.5, *([1.2] if noisy else [])], title, subtitle)
+    figure, panels = new_plot([2.6, 1.5, *([1.2] if noisy else [])], title, subtitle)
     magnitude, phase = panels[:2]
     colour, _ = LINES[0]
     for one in repeats:

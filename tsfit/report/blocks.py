@@ -50,11 +50,11 @@ FIGURE_NAMES = {
     "eta0": "η0, efficiency",
     "Le_1kHz": "Le at 1 kHz",
 }
-"""What tables call a figure, where that is not its own name."""
+"""What tables call a parameter, where that is not its own name."""
 
 
-def figure_name(name: str) -> str:
-    """Return the name of a figure as a reader knows it."""
+def parameter_name(name: str) -> str:
+    """Return the name of a parameter as a reader knows it."""
     return FIGURE_NAMES.get(name, name)
 
 

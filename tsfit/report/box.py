@@ -10,10 +10,10 @@ from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels import Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
-from tsfit.plots.box_verify import verify_figure
-from tsfit.plots.curves import Quantity, curves_figure
-from tsfit.plots.equalised import equalised_figure
-from tsfit.plots.panels import panels_figure
+from tsfit.plots.box_verify import verify_plot
+from tsfit.plots.curves import Quantity, curves_plot
+from tsfit.plots.equalised import equalised_plot
+from tsfit.plots.panels import panels_plot
 from tsfit.report.blocks import Block, Part, heading, number, shown_key, table, text, unit_of
 from tsfit.report.picture import picture
 
@@ -40,7 +40,7 @@ def box_part(data: BoxForm, name: str) -> Part:
     title = f"{subject}, {data.enclosure} box"
     subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
     caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
-    drawn = curves_figure(data.frequency_hz, quantities, title, subtitle)
+    drawn = curves_plot(data.frequency_hz, quantities, title, subtitle)
     rows = [[shown_key(key), number(value), unit_of(key)] for key, value in data.design.items() if value is not None]
     blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
     blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
@@ -56,7 +56,7 @@ def equaliser_part(data: EqualiserForm, name: str) -> Part:
     caption = f"{subject}, equalised: level, gain, travel{', and how much boost the first limit leaves' * rated}."
     box = [
         heading(f"{subject}, equalised"),
-        Block("picture", picture=picture(equalised_figure(data), f"{name}-equaliser", caption)),
+        Block("picture", picture=picture(equalised_plot(data), f"{name}-equaliser", caption)),
         _costs(subject, data),
         Block("list", items=[f"Section {count}: {one.words}" for count, one in enumerate(data.sections, start=1)]),
         _coefficients(subject, data),
@@ -95,7 +95,7 @@ def verify_part(data: BuiltBox, name: str) -> Part:
     subject = data.driver
     title = f"{subject} in its finished {KIND_NAMES[data.enclosure]}"
     columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
-    drawn = picture(verify_figure(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
+    drawn = picture(verify_plot(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
     misfit = text(f"The model of the box misses the curve by {number(100.0 * data.misfit, 2)} %.")
     notes = [note.message for note in data.notes]
     to_do = (
@@ -143,7 +143,7 @@ def panels_part(data: Cabinet, name: str) -> Part:
         ["sheets", str(data.sheets)],
         ["waste, %", f"{100.0 * data.waste:.0f}"],
     ]
-    drawn = picture(panels_figure(data), f"{name}-boards", f"{subject}, laid out on sheets to scale; sizes in mm.")
+    drawn = picture(panels_plot(data), f"{name}-boards", f"{subject}, laid out on sheets to scale; sizes in mm.")
     box = [
         heading(subject),
         Block("picture", picture=drawn),

@@ -11,8 +11,8 @@ from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History, history
 from tsfit.drift.log import read_log
-from tsfit.plots.compare import compare_figure
-from tsfit.plots.drift import drift_figure
+from tsfit.plots.compare import compare_plot
+from tsfit.plots.drift import drift_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
@@ -30,7 +30,7 @@ def compare_part(data: DriverComparison, name: str) -> Part:
         found += [text(f"{title[:1].upper()}{title[1:]}:"), Block("list", items=case.words)]
         box.append(heading(title))
         caption = f"{subject}, {case.case}: level, loudest, and differences with their 95 % bands."
-        box.append(Block("picture", picture=picture(compare_figure(names, case), f"{name}-case-{count}", caption)))
+        box.append(Block("picture", picture=picture(compare_plot(names, case), f"{name}-case-{count}", caption)))
         box += [_levels(names, case, way) for way in TITLES if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
     return Part(subject, found=found, box=box)
@@ -82,7 +82,7 @@ def history_part(judged: History, name: str) -> Part:
     subject = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
     found = [heading(f"{subject}: what the hours did"), *(text(sentence, strong=True) for sentence in judged.sentences())]
     caption = f"{subject}: every cause of change against hours of use, with its course."
-    drawn = picture(drift_figure(judged), f"{name}-drift", caption)
+    drawn = picture(drift_plot(judged), f"{name}-drift", caption)
     rows = [
         [cause, one.figure, number(100.0 * one.relative, 3), one.course, "yes" if one.drifted else "no"]
         for cause, one in judged.causes.items()

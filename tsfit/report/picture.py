@@ -1,4 +1,4 @@
-"""A figure as part of a page: its drawing in colours that follow the page, and what a reader may read off it.
+"""A plot as part of a page: its drawing in colours that follow the page, and what a reader may read off it.
 
 An artist with a label belongs to the curve of that name; lines of one name in several panels are one curve. Curves can be
 read off and switched off on the page. What has no label (reference lines, measured points) is only drawn.
@@ -22,7 +22,7 @@ from tsfit.plots.style import HAIR, INK, LINES, QUIET
 COLOURS = {INK: "--ink", QUIET: "--quiet", HAIR: "--hair"} | {
     colour: f"--line-{number}" for number, (colour, _) in enumerate(LINES, start=1)
 }
-"""Names that the page's style sheet gives to the colours of the figures."""
+"""Names that the page's style sheet gives to the colours of the plots."""
 MOST_POINTS = 600
 """Points per curve that go into the page for reading off."""
 

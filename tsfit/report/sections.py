@@ -10,20 +10,20 @@ import numpy as np
 from tsfit.box.compare.consequence import Consequence
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
-from tsfit.check.lot import LotFigure, LotResult
+from tsfit.check.lot import LotParameter, LotResult
 from tsfit.check.verdict import Judged
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
-from tsfit.plots.consequence import consequence_figure
-from tsfit.plots.fit import fit_figure
-from tsfit.plots.lot import lot_figure
-from tsfit.report.blocks import Block, Part, figure_name, flat, heading, number, shown_key, table, text, unit_of
+from tsfit.plots.consequence import consequence_plot
+from tsfit.plots.fit import fit_plot
+from tsfit.plots.lot import lot_plot
+from tsfit.report.blocks import Block, Part, flat, heading, number, parameter_name, shown_key, table, text, unit_of
 from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 20.0
 """Measured points that a page draws; more would only make it heavy."""
 VERDICTS = {
-    "inside": "The datasheet holds: every figure that can be judged is inside its tolerance.",
+    "inside": "The datasheet holds: every parameter that can be judged is inside its tolerance.",
     "outside": "The datasheet does not hold.",
     "undecided": "Undecided: the measurement is not sure enough to tell.",
 }
@@ -33,16 +33,16 @@ def fit_part(fit: FitResult, name: str) -> Part:
     """Turn a fit into a part; `name` makes its pictures' names."""
     driver = fit.driver
     rows = []
-    for figure, estimate in fit.parameters.items():
-        told = estimate.shown(figure)
-        rows.append([figure_name(figure), told.value, told.spread, told.low, told.high, told.unit])
-    columns = ("figure", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
+    for parameter, estimate in fit.parameters.items():
+        told = estimate.shown(parameter)
+        rows.append([parameter_name(parameter), told.value, told.spread, told.low, told.high, told.unit])
+    columns = ("parameter", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
-    key = {figure: display(figure, item.value, item.unit) for figure, item in fit.parameters.items()}
+    key = {parameter: display(parameter, item.value, item.unit) for parameter, item in fit.parameters.items()}
     lead = ", ".join(
-        f"{figure} {key[figure][0]:.3g} {key[figure][1]}".rstrip()
-        for figure in ("Re", "Fs", "Qts", "Vas", "Mms", "Bl")
-        if figure in key
+        f"{parameter} {key[parameter][0]:.3g} {key[parameter][1]}".rstrip()
+        for parameter in ("Re", "Fs", "Qts", "Vas", "Mms", "Bl")
+        if parameter in key
     )
     sure: list[Block] = [heading(title)]
     if fit.states:
@@ -50,7 +50,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
             f"{driver.name}: impedance as measured (dots) and as the fitted circuit has it (lines), and what it misses "
             "in each sweep."
         )
-        sure.append(Block("picture", picture=picture(fit_figure(_thinned(fit)), f"{name}-fit", caption)))
+        sure.append(Block("picture", picture=picture(fit_plot(_thinned(fit)), f"{name}-fit", caption)))
     remarks = [note.message if note.sweep is None else f"Sweep {note.sweep + 1}: {note.message}" for note in fit.quality]
     sure.append(Block("list", items=remarks) if remarks else text("The fit has nothing to remark."))
     model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
@@ -101,8 +101,8 @@ def _short(place: str, value: str) -> str:
 def check_part(data: CheckForm, name: str) -> Part:
     """Turn a check into a part."""
     subject = data.driver or "the datasheet"
-    columns = ("figure", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
-    out = [figure_name(one.name) for one in data.figures if one.verdict == "outside"]
+    columns = ("parameter", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
+    out = [parameter_name(one.name) for one in data.figures if one.verdict == "outside"]
     verdict = VERDICTS[data.verdict] + (f" Outside: {', '.join(out)}." if out else "")
     found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
     if data.consequence.conclusion:
@@ -124,7 +124,7 @@ def _judged(one: Judged) -> list[str]:
     off, limit = (one.deviation_db, one.tolerance_db) if level else (one.deviation_percent, one.tolerance_percent)
     spread = one.stdev * (1.0 if level else factor)
     return [
-        figure_name(one.name),
+        parameter_name(one.name),
         number(printed),
         rounded(one.measured * factor, spread),
         rounded(spread, spread),
@@ -143,8 +143,8 @@ def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[
     blocks = [heading(f"{subject}: printed against measured in the same boxes")]
     blocks += [text(box.sentence or "") for box in boxes]
     caption = f"{subject}: what the measured driver changes in boxes planned on the printed one."
-    blocks.append(Block("picture", picture=picture(consequence_figure(subject, boxes), f"{name}-boxes", caption)))
-    columns = ("figure", "printed", "measured", "change", "95 % from", "95 % to", "unit")
+    blocks.append(Block("picture", picture=picture(consequence_plot(subject, boxes), f"{name}-boxes", caption)))
+    columns = ("what", "printed", "measured", "change", "95 % from", "95 % to", "unit")
     for box in boxes:
         rows = []
         for key, one in box.figures.items():
@@ -163,28 +163,28 @@ def _contradiction(item: Contradiction) -> str:
 
 def lot_part(data: LotResult, name: str) -> Part:
     """Turn a lot into a part."""
-    samples, figures = data.samples, data.lot
+    samples, parameters = data.samples, data.lot
     subject = f"{len(samples)} samples"
-    judged = any(one.verdict is not None for one in figures)
+    judged = any(one.verdict is not None for one in parameters)
     told = data.tolerance_interval
     share, sure = (number(100.0 * share, 3) for share in (told.fraction, told.confidence))
     found: list[Block] = [heading(f"{subject} of one type")]
     if judged:
-        out = [figure_name(one.name) for one in figures if one.verdict == "outside"]
+        out = [parameter_name(one.name) for one in parameters if one.verdict == "outside"]
         words = {"inside": "The lot holds its datasheet.", "outside": "The lot does not hold its datasheet."}
         verdict = words.get(data.verdict, "Undecided: the samples are too few or too far apart to tell.")
         found.append(text(verdict + (f" Its mean is outside in {', '.join(out)}." if out else ""), strong=True))
     strange: dict[str, list[str]] = {}
-    for one in figures:
+    for one in parameters:
         if one.outlier is not None:
-            strange.setdefault(samples[one.outlier], []).append(figure_name(one.name))
+            strange.setdefault(samples[one.outlier], []).append(parameter_name(one.name))
     found += [text(f"{sample} stands out in {', '.join(names)} (Grubbs' test, 5 %).") for sample, names in strange.items()]
-    columns = ["figure", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
+    columns = ["parameter", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
     columns += ["sheet", "verdict"] if judged else []
-    found.append(table(f"Figures of {subject}", columns, [_row(one, judged=judged) for one in figures]))
-    drawn = picture(lot_figure(data), f"{name}-lot", f"{subject}: every figure of every sample, off the mean of all.")
+    found.append(table(f"Parameters of {subject}", columns, [_row(one, judged=judged) for one in parameters]))
+    drawn = picture(lot_plot(data), f"{name}-lot", f"{subject}: every parameter of every sample, off the mean of all.")
     between = (
-        f"{share} % of all drivers of the type lie between the ends, with {sure} % confidence, if their figures scatter "
+        f"{share} % of all drivers of the type lie between the ends, with {sure} % confidence, if their parameters scatter "
         f"normally ({told.method}). Spread is that of the samples; what each is measured to is beside it."
     )
     box: list[Block] = []
@@ -207,13 +207,13 @@ def lot_part(data: LotResult, name: str) -> Part:
     )
 
 
-def _row(one: LotFigure, *, judged: bool) -> list[str]:
+def _row(one: LotParameter, *, judged: bool) -> list[str]:
     factor, unit = display(one.name, 1.0)
     level = one.spread_db is not None
     spread, measured = (one.spread_db, one.measurement_db) if level else (one.spread_percent, one.measurement_percent)
     step = ((spread or 0.0) if level else 0.01 * (spread or 0.0) * one.mean) * factor
     row = [
-        figure_name(one.name),
+        parameter_name(one.name),
         *(rounded(value * factor, step) for value in (one.mean, *one.tolerance_interval)),
         unit,
         number(spread, 2),

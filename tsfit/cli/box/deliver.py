@@ -59,9 +59,9 @@ class BoxOutputs:
 
             write_box(self.save_box, plan, replace=self.outputs.replace)
         if self.outputs.plot is not None or self.plot_step is not None:
-            from tsfit.plots.box import box_figure, step_figure
+            from tsfit.plots.box import box_plot, step_plot
 
-            for path, drawn in ((self.outputs.plot, box_figure), (self.plot_step, step_figure)):
+            for path, drawn in ((self.outputs.plot, box_plot), (self.plot_step, step_plot)):
                 if path is not None:
                     self.outputs.write_plot(drawn(result), path)
 

@@ -123,10 +123,10 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     frequency_hz = asked.frequency_hz
     proposal = propose_vented(read, made(VentedAim, options), bounds, plan, fit=fit, frequency_hz=frequency_hz)
     if map_file is not None:
-        from tsfit.plots.design import map_figure
+        from tsfit.plots.design import map_plot
 
         quantities: Any = QUANTITIES if map_of == "all" else (map_of,)
-        figure = map_figure(proposal.map(), proposal.place, quantities, filling=plan.filling.factor)
+        figure = map_plot(proposal.map(), proposal.place, quantities, filling=plan.filling.factor)
         asked.outputs.write_plot(figure, map_file)
     _deliver(proposal, asked)
 

@@ -69,9 +69,9 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
     data = equaliser_form(found, taken, bands)
     outputs.write_json(data)
     if outputs.plot is not None:
-        from tsfit.plots.equalised import equalised_figure
+        from tsfit.plots.equalised import equalised_plot
 
-        outputs.write_plot(equalised_figure(data))
+        outputs.write_plot(equalised_plot(data))
     outputs.show(data, lambda: _print(found, taken, other, list(data.words)))
 
 

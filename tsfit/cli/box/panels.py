@@ -60,9 +60,9 @@ def panels(dxf: Path | None, outputs: Outputs, **options: Any) -> None:
     built = cabinet(made(CabinetPlan, options))
     outputs.write_json(built)
     if outputs.plot is not None:
-        from tsfit.plots.panels import panels_figure
+        from tsfit.plots.panels import panels_plot
 
-        outputs.write_plot(panels_figure(built))
+        outputs.write_plot(panels_plot(built))
     if dxf is not None:
         from tsfit.plots.panels import panels_dxf
 

@@ -46,9 +46,9 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     built = verify_box(read_cabinet(curve, rig), planned, one, fit)
     outputs.write_json(built)
     if outputs.plot is not None:
-        from tsfit.plots.box_verify import verify_figure
+        from tsfit.plots.box_verify import verify_plot
 
-        outputs.write_plot(verify_figure(built))
+        outputs.write_plot(verify_plot(built))
     outputs.show(built, lambda: _print(built))
     return int(built.outside)
 

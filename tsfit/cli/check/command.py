@@ -35,13 +35,13 @@ if TYPE_CHECKING:
 def check(
     files: tuple[Path, ...], template: bool, rules: Path | None, boxes: tuple[Path, ...], strict: bool, outputs: Outputs
 ) -> int:
-    """Judge a published SHEET against a FIT, figure by figure; or, alone, against itself.
+    """Judge a published SHEET against a FIT, parameter by parameter; or, alone, against itself.
 
     Of several FITs it tells how samples of one type spread, which stands out, and which make the best pairs.
 
-    A figure is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those of
-    --rules, else of the sheet, else of common practice. Leaves with 1 when a figure is outside, or a lone sheet contradicts
-    itself; an undecided verdict leaves with 0 unless --strict is given.
+    A parameter is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those
+    of --rules, else of the sheet, else of common practice. Leaves with 1 when a parameter is outside, or a lone sheet
+    contradicts itself; an undecided verdict leaves with 0 unless --strict is given.
 
     \b
     Example:
@@ -72,11 +72,11 @@ def check(
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.check.verdict import CheckResult
-        from tsfit.plots.consequence import consequence_figure
+        from tsfit.plots.consequence import consequence_plot
 
         if not isinstance(result, CheckResult) or not result.boxes:
             raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
-        outputs.write_plot(consequence_figure(result.driver, [box for box, _ in result.boxes]))
+        outputs.write_plot(consequence_plot(result.driver, [box for box, _ in result.boxes]))
     outputs.show(data, tables)
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 

@@ -26,14 +26,14 @@ MOST_PAIRS = 10
 
 
 def print_alone(sheet: Sheet, result: Consistency) -> None:
-    """Print whether the figures of a sheet agree with each other, and what else follows from them."""
+    """Print whether the parameters of a sheet agree with each other, and what else follows from them."""
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
         count = len(result.relations)
-        say(f"{sheet.name}: the printed figures agree with each other; relations looked at: {count}.")
+        say(f"{sheet.name}: the printed parameters agree with each other; relations looked at: {count}.")
     else:
-        say(f"{sheet.name}: undecided; no printed figure follows from others that are printed.")
+        say(f"{sheet.name}: undecided; no printed parameter follows from others that are printed.")
     _print_rest(sheet, result)
 
 
@@ -46,7 +46,7 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         row = [parameter.heading, sheet.figures[item.name].shown(parameter.factor)]
         row += [rounded(item.measured * parameter.factor, spread), rounded(spread, spread)]
         rows.append([*row, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict])
-    columns = ["figure", "sheet", "fit", "±U", "off by", "limit", "verdict"]
+    columns = ["parameter", "sheet", "fit", "±U", "off by", "limit", "verdict"]
     print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
     notes = dict.fromkeys(f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note)
     for name, reason in result.not_judged.items():
@@ -66,7 +66,7 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         say(result.conclusion)
     named = ", ".join(PARAMETERS[item.name].called for item in result.figures if item.verdict == result.verdict)
     words = {
-        "inside": "inside; every judged figure holds.",
+        "inside": "inside; every judged parameter holds.",
         "outside": f"outside; {named}.",
         "undecided": f"undecided; the uncertainty is too large to tell for {named}.",
     }
@@ -111,9 +111,9 @@ def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
     if suspect:
         say(f"Another {PARAMETERS[suspect].called} alone would make all of it agree.")
     elif possible:
-        say(f"Which figure is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
+        say(f"Which parameter is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
     else:
-        say("Which figure is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
+        say("Which parameter is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
 
 
 def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
@@ -133,7 +133,7 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
 
 
 def print_lot(result: LotResult, *, judged: bool) -> None:
-    """Print figures, outliers, pairs and, when `judged` against a sheet, the verdict."""
+    """Print parameters, outliers, pairs and, when `judged` against a sheet, the verdict."""
     rows = []
     for item in result.lot:
         parameter = PARAMETERS[item.name]
@@ -152,18 +152,18 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         if judged:
             row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
         rows.append(row)
-    columns = ["figure", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
+    columns = ["parameter", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
     print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
     hint(
         f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
-        "confidence, if their figures scatter normally (Howe's factor, ISO 16269-6)."
+        "confidence, if their parameters scatter normally (Howe's factor, ISO 16269-6)."
     )
     strange: dict[str, list[str]] = {}
     for item in result.lot:
         if item.outlier is not None:
             strange.setdefault(result.samples[item.outlier], []).append(PARAMETERS[item.name].called)
-    for name, figures in strange.items():
-        say(f"{name} stands out in {', '.join(figures)} (Grubbs' test, 5 %).")
+    for name, parameters in strange.items():
+        say(f"{name} stands out in {', '.join(parameters)} (Grubbs' test, 5 %).")
     if result.pairs:
         say(f"Pairs by the level of both in the same box: {result.box}.")
         pairs = dict.fromkeys([*result.best_pairs, *result.pairs[:MOST_PAIRS]])

@@ -26,7 +26,7 @@ HOURS_OF_LOW_NOTES = (
 
 def box_options(command: Callable[..., object]) -> Callable[..., object]:
     """Add ``--box BOX`` and ``--box-plot FILE``."""
-    command = click.option("--box-plot", type=PATH, metavar="FILE", help="Write the figure of the box.")(command)
+    command = click.option("--box-plot", type=PATH, metavar="FILE", help="Write the plot of the box.")(command)
     return click.option("--box", type=PATH, metavar="BOX", help="Box file of a planned cabinet to judge.")(command)
 
 
@@ -101,9 +101,9 @@ def show(log: Path, box: Path | None, box_plot: Path | None, outputs: Outputs) -
     data = drift_form(judged, boxed)
     outputs.write_json(data)
     if outputs.plot is not None:
-        from tsfit.plots.drift import drift_figure
+        from tsfit.plots.drift import drift_plot
 
-        outputs.write_plot(drift_figure(judged))
+        outputs.write_plot(drift_plot(judged))
     _plot_box(outputs, box_plot, boxed)
     outputs.show(data, lambda: print_history(judged, boxed))
 
@@ -225,6 +225,6 @@ def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
 def _plot_box(outputs: Outputs, path: Path | None, boxed: BoxedChange | None) -> None:
     if path is None or boxed is None:
         return
-    from tsfit.plots.drift import box_drift_figure
+    from tsfit.plots.drift import box_drift_plot
 
-    outputs.write_plot(box_drift_figure(boxed), path)
+    outputs.write_plot(box_drift_plot(boxed), path)

@@ -61,10 +61,10 @@ def _print_entries(judged: History) -> None:
     driver = judged.entries[0].driver
     rows = []
     for number, entry in enumerate(judged.entries, 1):
-        figures = [
+        parameters = [
             f"{entry.parameters[one.name][0] * one.factor:.4g}" if one.name in entry.parameters else "−" for one in LOGGED
         ]
-        rows.append([str(number), f"{entry.hours:g}", *figures, f"{entry.conditions.temperature_c:.1f}"])
+        rows.append([str(number), f"{entry.hours:g}", *parameters, f"{entry.conditions.temperature_c:.1f}"])
     if len(rows) > 2 * SHOWN:
         rows[SHOWN:-SHOWN] = [["…", *[""] * (2 + len(LOGGED))]]
     title = driver.name if driver.serial is None else f"{driver.name}, {driver.serial}"
@@ -87,7 +87,7 @@ def _print_courses(judged: History) -> None:
                 "yes" if one.drifted else "no",
             ]
         )
-    print_table(["cause", "figure", "change", "course", "ends at", "drifted"], courses)
+    print_table(["cause", "parameter", "change", "course", "ends at", "drifted"], courses)
 
 
 def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
@@ -99,8 +99,8 @@ def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
         if one.kelvin is not None:
             shown, spread = f"{one.kelvin:+.1f} K", f"{one.stdev_kelvin:.1f} K"
         rows.append([cause, one.figure, shown, spread, f"{one.e_n:+.2f}", "yes" if one.beyond_repeatability else "no"])
-    print_table(["cause", "figure", "change", "±1σ", "E_n", "beyond"], rows)
+    print_table(["cause", "parameter", "change", "±1σ", "E_n", "beyond"], rows)
     rows = [[name, f"{100.0 * one.change:+.2f} %", f"{100.0 * one.stdev:.2f} %"] for name, one in found.figures.items()]
-    print_table(["figure at 20 °C, reference air", "change", "±1σ"], rows)
+    print_table(["parameter at 20 °C, reference air", "change", "±1σ"], rows)
     _print_box(boxed)
     print_notes(found.notes)

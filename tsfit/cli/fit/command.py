@@ -108,9 +108,9 @@ def fit(
     data = fit_to_dict(result)
     outputs.write_json(data)
     if outputs.plot is not None:
-        from tsfit.plots.fit import fit_figure
+        from tsfit.plots.fit import fit_plot
 
-        outputs.write_plot(fit_figure(result))
+        outputs.write_plot(fit_plot(result))
     if spice is not None:
         from tsfit.formats.spice import spice_subcircuit
 

@@ -17,9 +17,9 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         told = estimate.shown(name)
         traced = " *" if estimate.interval_from == "profile" else ""
         rows.append([name, told.value, told.spread, f"{told.low} … {told.high}{traced}", told.unit])
-    print_table(["figure", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
+    print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
     if result.wirings:
-        wired = [[wiring, *_cells(figures)] for wiring, figures in result.wirings.items()]
+        wired = [[wiring, *_cells(parameters)] for wiring, parameters in result.wirings.items()]
         print_table(["wiring", *next(iter(result.wirings.values()))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
@@ -30,9 +30,9 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         _print_budget(result)
 
 
-def _cells(figures: Mapping[str, Estimate], *, spread: bool = False) -> list[str]:
-    """Return each figure in its unit, on request with its standard uncertainty."""
-    shown = [estimate.shown(name) for name, estimate in figures.items()]
+def _cells(parameters: Mapping[str, Estimate], *, spread: bool = False) -> list[str]:
+    """Return each parameter in its unit, on request with its standard uncertainty."""
+    shown = [estimate.shown(name) for name, estimate in parameters.items()]
     return [
         f"{told.value}{f' ± {told.spread}' if spread else ''} {'' if told.unit == '1' else told.unit}".strip()
         for told in shown
@@ -70,7 +70,7 @@ def _print_candidates(result: FitResult) -> None:
 
 
 def _print_levels(result: FitResult) -> None:
-    """Print the figures against level, and their limit."""
+    """Print the parameters against level, and their limit."""
     levels = result.levels
     if levels is None:
         return
@@ -79,29 +79,30 @@ def _print_levels(result: FitResult) -> None:
     for each in levels.at:
         rows.append([f"{each.level:.3g}", *_cells({name: each.figures[name] for name in names}, spread=True)])
     columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *names]
-    print_table(columns, rows, title="Figures against level")
+    print_table(columns, rows, title="Parameters against level")
 
 
 def _print_budget(result: FitResult) -> None:
     """Print what contributes how much to Vas (or Qts), then the largest three sources of every parameter."""
-    figure = "Vas" if "Vas" in result.budget else "Qts"
-    estimate = result.parameters[figure]
+    parameter = "Vas" if "Vas" in result.budget else "Qts"
+    estimate = result.parameters[parameter]
     rows = []
-    for source, share in shares_of(result.budget[figure], least=1e-3, most=20).items():
-        spread = result.budget[figure][source]
-        value, unit = display(figure, spread, estimate.unit)
+    for source, share in shares_of(result.budget[parameter], least=1e-3, most=20).items():
+        spread = result.budget[parameter][source]
+        value, unit = display(parameter, spread, estimate.unit)
         relative = f"{100.0 * spread / abs(estimate.value):.2g}"
         rows.append([source, f"{rounded(value, value)} {unit}".rstrip(), relative, f"{100.0 * share:.1f}"])
-    print_table(["source", "±1σ", f"% of {figure}", "% of variance"], rows, title=f"What makes the uncertainty of {figure}")
+    title = f"What makes the uncertainty of {parameter}"
+    print_table(["source", "±1σ", f"% of {parameter}", "% of variance"], rows, title=title)
     largest = [
         [name, ", ".join(f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items())]
         for name, sources in result.budget.items()
     ]
-    print_table(["figure", "largest shares of its variance"], largest)
+    print_table(["parameter", "largest shares of its variance"], largest)
 
 
 def _print_monte_carlo(result: FitResult) -> None:
-    """Print what the trials say of every figure, and whether the covariance says the same."""
+    """Print what the trials say of every parameter, and whether the covariance says the same."""
     found = result.monte_carlo
     if found is None:
         return
@@ -112,4 +113,4 @@ def _print_monte_carlo(result: FitResult) -> None:
         agrees = {True: "yes", False: "no", None: "open"}[each.agrees]
         rows.append([name, told.spread, f"{told.low} … {told.high}", f"{short.low} … {short.high}", agrees])
     title = f"{found.trials} Monte Carlo trials, units as above; does the covariance agree?"
-    print_table(["figure", "±1σ", "95 % interval", "shortest 95 %", "agrees"], rows, title=title)
+    print_table(["parameter", "±1σ", "95 % interval", "shortest 95 %", "agrees"], rows, title=title)
