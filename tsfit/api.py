@@ -124,9 +124,8 @@ def fit(
         What `tsfit.fitting.fit.fit` refuses; ``few_trials``, ``trials_failed``.
     """
     pairs = [(curves, State())] if isinstance(curves, ImpedanceCurve) else curves
-    return _tried(
-        lambda: tsfit.fitting.fit.fit(pairs, demands=Demands(hold or {}, bounds or {}), **options), monte_carlo, workers
-    )
+    demands = Demands(hold or {}, bounds or {})
+    return _tried(lambda: tsfit.fitting.fit.fit(pairs, demands=demands, **options), monte_carlo, workers)
 
 
 def fit_bench(
@@ -147,11 +146,8 @@ def fit_bench(
     TsfitError
         Whatever is wrong with the file, a recording, or the fit.
     """
-    return _tried(
-        lambda: tsfit.bench.fit.fit_bench(Path(path), demands=Demands(hold or {}, bounds or {}), **options),
-        monte_carlo,
-        workers,
-    )
+    demands = Demands(hold or {}, bounds or {})
+    return _tried(lambda: tsfit.bench.fit.fit_bench(Path(path), demands=demands, **options), monte_carlo, workers)
 
 
 def sweep(

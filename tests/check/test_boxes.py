@@ -25,16 +25,16 @@ def fit(**changes):
 
 def test_a_true_sheet_keeps_its_boxes():
     result = check_sheet(fit(), sheet(**PRINTED))
-    assert [box.outcome for box, _ in result.boxes] == ["holds", "holds"]
+    assert [box.outcome for box in result.boxes] == ["holds", "holds"]
     assert result.conclusion == "Boxes planned from the sheet can be cut as planned."
-    closed, said = result.boxes[0]
+    closed = result.boxes[0]
     assert closed.figures["qtc"].before.value == pytest.approx(math.sqrt(0.5))
-    assert "cut it as planned" in said
+    assert "cut it as planned" in closed.sentence
 
 
 def test_a_weaker_motor_changes_the_boxes():
     result = check_sheet(fit(Qes=0.56), sheet(**PRINTED))
-    closed, _ = result.boxes[0]
+    closed = result.boxes[0]
     assert closed.outcome == "adjust"
     # The same Qtc needs Vas/((Qtc/Qts)² − 1), with Qts = 3.7·0.56/4.26.
     qts = 3.7 * 0.56 / 4.26

@@ -32,26 +32,16 @@ _BORROWED = ("Re", "Sd", "Qms", "Mms")
 def check_sheet(
     fit: FitResult, sheet: Sheet, *, rules: Mapping[str, float] | None = None, plans: Sequence[tuple[str, BoxPlan]] = ()
 ) -> CheckResult:
-    """Judge `sheet` against `fit`, and put both drivers into the same boxes.
+    """Judge `sheet` against `fit`, and put both drivers into the same boxes; raises as `tsfit.check.verdict.judge`.
 
     Parameters
     ----------
-    rules : dict of float, optional
-        Tolerances that go before those of the sheet.
+    rules : tolerances that go before those of the sheet
     plans : boxes of the user's own, with a name for each
-
-    Raises
-    ------
-    TsfitError
-        As `tsfit.check.verdict.judge`.
     """
     result = judge(fit, sheet, rules)
     found = box_consequences(fit, sheet, plans)
-    if not found:
-        return result
-    return replace(
-        result, boxes=tuple((item, sentence(item)) for item in found), conclusion=conclusion(result.verdict, found)
-    )
+    return replace(result, boxes=found, conclusion=conclusion(result.verdict, found) if found else "")
 
 
 def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, BoxPlan]] = ()) -> tuple[Consequence, ...]:
@@ -61,7 +51,8 @@ def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, Bo
         return ()
     before, after = exact(printed), draws_of_fit(fit, np.random.default_rng(SEED))
     boxes = [*_usual_boxes(printed), *((name, plan.build(printed).enclosure) for name, plan in plans)]
-    return tuple(consequence(enclosure, before, after, box=name) for name, enclosure in boxes)
+    found = (consequence(enclosure, before, after, box=name) for name, enclosure in boxes)
+    return tuple(replace(item, sentence=sentence(item)) for item in found)
 
 
 def printed_driver(fit: FitResult, sheet: Sheet) -> Driver | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from tsfit.base.conformity import Verdict
@@ -59,5 +59,5 @@ def check_form(result: CheckResult) -> CheckForm:
         causes=dict(zip(result.pattern.causes, result.pattern.amounts, strict=False)),
         suspicions=result.suspicions,
         converted=result.converted,
-        consequence=BoxesForm(tuple(replace(one, sentence=sentence) for one, sentence in result.boxes), result.conclusion),
+        consequence=BoxesForm(result.boxes, result.conclusion),
     )

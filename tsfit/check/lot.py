@@ -222,17 +222,12 @@ def check_lot(
     rules: Mapping[str, float] | None = None,
     plan: BoxPlan | None = None,
 ) -> LotResult:
-    """Judge the samples of a type, and pair them by what they do in one box.
+    """Judge the samples of a type, and pair them by what they do in one box; raises as `judge_lot`.
 
     Parameters
     ----------
     fits : of two samples or more
     plan : the box for the pairs; without one a closed box with the Qtc that is usual for the middle driver
-
-    Raises
-    ------
-    TsfitError
-        As `judge_lot`.
     """
     parameters = judge_lot(fits, sheet, rules)
     names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))

@@ -115,7 +115,7 @@ class CheckResult(Viewed):
     pattern: Pattern
     suspicions: tuple[Suspicion, ...] = ()
     converted: tuple[str, ...] = ()
-    boxes: tuple[tuple[Consequence, str], ...] = ()
+    boxes: tuple[Consequence, ...] = ()
     conclusion: str = ""
 
 

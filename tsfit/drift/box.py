@@ -53,13 +53,7 @@ def boxed_change(plan: BoxPlan, first: Entry, other: Entry, rng: np.random.Gener
 
 
 def driver_of(entry: Entry) -> Driver:
-    """Return the driver of an entry with a coil of 20 °C and the air load of reference air.
-
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver``.
-    """
+    """Return the driver of an entry with a coil of 20 °C and the air load of reference air; else ``incomplete_driver``."""
     for name in ("Mms", "Sd"):
         if name not in entry.parameters:
             raise TsfitError(

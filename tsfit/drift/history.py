@@ -124,13 +124,7 @@ class History(Viewed):
 
 
 def history(log: Log) -> History:
-    """Judge a log.
-
-    Raises
-    ------
-    TsfitError
-        ``empty_log``.
-    """
+    """Judge a log; raises ``empty_log``."""
     if not log.entries:
         message = f"{log.path}: holds no entry yet; add one with 'tsfit drift add'."
         raise TsfitError(message, code="empty_log", file=log.path)

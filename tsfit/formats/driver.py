@@ -48,13 +48,7 @@ class _DriverFile(Table):
 
 
 def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
-    """Read the driver that `path` describes, and the fit it comes from, if it is one.
-
-    Raises
-    ------
-    TsfitError
-        As `read_driver`.
-    """
+    """Read the driver that `path` describes, and the fit it comes from, if it is one; raises as `read_driver`."""
     if is_json(path):
         fit = read_fit(path)
         return fit.driver, fit
@@ -92,13 +86,7 @@ def read_driver(path: Path) -> Driver:
 
 
 def read_softening(path: Path) -> Softening | None:
-    """Read how the driver of a driver file softens with use; None when the file says nothing, or is no driver file.
-
-    Raises
-    ------
-    TsfitError
-        As `read_driver`.
-    """
+    """Read how the driver of a driver file softens with use, None where nothing says so; raises as `read_driver`."""
     if is_json(path) or "softening" not in (tables := load_toml(path, "driver")):
         return None
     table = validated(path, tables, _DriverFile, "driver").softening

@@ -176,13 +176,7 @@ def read_sheet(path: Path) -> Sheet:
 
 
 def read_rules(path: Path) -> dict[str, float]:
-    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any parameters.
-
-    Raises
-    ------
-    TsfitError
-        As `read_sheet`.
-    """
+    """Read the tolerances of a rule file: a [tolerance] table like that of a sheet, for any parameters; raises as that."""
     file = read_toml(path, _RulesFile, "rule")
     return {name: _tolerance(path, name, value, "rule") for name, value in file.tolerance.items()}
 

@@ -134,11 +134,8 @@ def _coil(kind: str, p: dict[str, float], s: Complex, target: Complex, z: Comple
     parts = [("Vcoil {} 0",)]
     parts += [(f"Rcoil {{}} {shares[0]:.12g}",)] if shares[0] > 0.0 else []
     parts += [(f"Lcoil {{}} {shares[1]:.12g}",)] if shares[1] > 0.0 else []
-    parts += [
-        (f"Rc{k} {{}} {r:.12g}", f"Lc{k} {{}} {r / rate:.12g}")
-        for k, (r, rate) in enumerate(zip(shares[2:], rates, strict=True))
-        if r > 0.0
-    ]
+    told = enumerate(zip(shares[2:], rates, strict=True))
+    parts += [(f"Rc{k} {{}} {r:.12g}", f"Lc{k} {{}} {r / rate:.12g}") for k, (r, rate) in told if r > 0.0]
     return _chain(parts, "coil0", "emf"), np.asarray(columns @ shares)
 
 
@@ -152,9 +149,6 @@ def _suspension(kind: str, p: dict[str, float], s: Complex, target: Complex, wei
     shares = _shares(columns, target, weight)
     parts = [(f"Rms {{}} {shares[0]:.12g}",)] if shares[0] > 0.0 else []
     parts += [(f"Cms {{}} {1.0 / shares[1]:.12g}",)] if shares[1] > 0.0 else []
-    parts += [
-        (f"Rs{k} {{}} {r:.12g}", f"Cs{k} {{}} {1.0 / (r * rate):.12g}")
-        for k, (r, rate) in enumerate(zip(shares[2:], rates, strict=True))
-        if r > 0.0
-    ]
+    told = enumerate(zip(shares[2:], rates, strict=True))
+    parts += [(f"Rs{k} {{}} {r:.12g}", f"Cs{k} {{}} {1.0 / (r * rate):.12g}") for k, (r, rate) in told if r > 0.0]
     return _chain(parts, "sus0", "0"), np.asarray(columns @ shares)

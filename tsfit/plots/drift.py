@@ -47,16 +47,8 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
     values = percent(one.logarithm)
     usual = COVERAGE_FACTOR * 100.0 * float(np.median(one.stdev))
     panel.axhspan(-usual, usual, color=HAIR, alpha=0.6, lw=0)
-    panel.errorbar(
-        one.hours,
-        values,
-        100.0 * COVERAGE_FACTOR * one.stdev,
-        fmt="o",
-        markersize=3.0,
-        color=colour,
-        elinewidth=0.7,
-        capsize=0.0,
-    )
+    bars = 100.0 * COVERAGE_FACTOR * one.stdev
+    panel.errorbar(one.hours, values, bars, fmt="o", markersize=3.0, color=colour, elinewidth=0.7, capsize=0.0)
     if settling.enough:
         hours = np.linspace(float(one.hours[0]), last, POINTS)
         panel.plot(hours, percent(settling.at(hours)), color=colour, linewidth=1.3, label=one.cause)
@@ -64,13 +56,10 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         low, high = percent(np.array(settling.band95))
         panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)
         end = float(percent(np.array([settling.end]))[0])
-        text, (up, side) = (
-            f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %",
-            (4, "bottom") if end > 0.0 else (-4, "top"),
-        )
+        text = f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %"
+        up, side = (4, "bottom") if end > 0.0 else (-4, "top")
         note(panel, text, (1.0, end), colour, (0, up), xycoords=("axes fraction", "data"), ha="right", va=side)
     value_axis(panel, "%")
-    bars = 100.0 * COVERAGE_FACTOR * one.stdev
     low, high = float(np.min(values - bars)), float(np.max(values + bars))
     panel.set_ylim(low - 0.1 * (high - low), high + (0.3 if told else 0.1) * (high - low))
     note(

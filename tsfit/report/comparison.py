@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 
 from tsfit.box.compare.drivers import CaseResult, DriverComparison
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
-from tsfit.drift.history import History, history
-from tsfit.drift.log import read_log
+from tsfit.drift.history import History
 from tsfit.plots.compare import compare_plot
 from tsfit.plots.drift import drift_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text
@@ -63,17 +60,6 @@ def _equalised(who: str, data: FlatForm) -> Block:
         rows.append([section.kind, number(section.frequency_hz), number(section.q, 3), *digits])
     caption = f"Equaliser for {who}, flat to {number(data.flat_to_hz, 3)} Hz; coefficients for 48 kHz, a0 = 1"
     return table(caption, ("section", "Hz", "Q", "b0", "b1", "b2", "a1", "a2"), rows)
-
-
-def drift_part(path: Path, name: str) -> Part:
-    """Turn a drift log into a part.
-
-    Raises
-    ------
-    TsfitError
-        As `tsfit.drift.log.read_log` and `tsfit.drift.history.history`.
-    """
-    return history_part(history(read_log(path)), name)
 
 
 def history_part(judged: History, name: str) -> Part:

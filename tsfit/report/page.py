@@ -23,11 +23,13 @@ from tsfit.box.result import BoxForm
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotResult
+from tsfit.drift.history import history
+from tsfit.drift.log import read_log
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part
 from tsfit.report.box import box_part, equaliser_part, panels_part, verify_part
-from tsfit.report.comparison import compare_part, drift_part
+from tsfit.report.comparison import compare_part, history_part
 from tsfit.report.sections import check_part, fit_part, lot_part
 
 MAX_BYTES = 50_000_000
@@ -100,7 +102,7 @@ def read_part(path: Path, name: str) -> Part:
     if not is_json(path):
         raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
     if _is_log(path):
-        return drift_part(path, name)
+        return history_part(history(read_log(path)), name)
     try:
         data = json.loads(
             read_bytes(path, MAX_BYTES, f"too large for a page; {hint}.", "not_reportable").decode("utf-8-sig")

@@ -76,7 +76,7 @@ def check(
 
         if not isinstance(result, CheckResult) or not result.boxes:
             raise TsfitError("--plot: fit or sheet tell too little for a box, so there is nothing to draw.", code="no_box")
-        outputs.write_plot(consequence_plot(result.driver, [box for box, _ in result.boxes]))
+        outputs.write_plot(consequence_plot(result.driver, result.boxes))
     outputs.show(data, tables)
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 

@@ -60,8 +60,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
-    for consequence, sentence in result.boxes:
-        _print_consequence(consequence, sentence)
+    for box in result.boxes:
+        _print_consequence(box)
     if result.boxes:
         say(result.conclusion)
     named = ", ".join(PARAMETERS[item.name].called for item in result.figures if item.verdict == result.verdict)
@@ -73,8 +73,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     say(f"Verdict: {words[result.verdict]}")
 
 
-def _print_consequence(box: Consequence, sentence: str) -> None:
-    say(sentence)
+def _print_consequence(box: Consequence) -> None:
+    say(box.sentence or "")
     rows = []
     for name, shown, unit, digits in NUMBERS:
         if name in box.figures:

@@ -74,19 +74,11 @@ def _print_entries(judged: History) -> None:
 def _print_courses(judged: History) -> None:
     courses = []
     for one in judged.causes.values():
-        end, course = one.settling, one.settling.course
-        parameter = PARAMETERS[one.figure]
-        known = judged.absolute or one.figure == "Re"
-        courses.append(
-            [
-                one.cause,
-                one.figure,
-                f"{100.0 * one.relative:+.2f} %",
-                course if end.enough else "too few",
-                f"{parameter.factor * exp(end.end):.4g} {parameter.shown}" if known and end.enough else "−",
-                "yes" if one.drifted else "no",
-            ]
-        )
+        end, parameter = one.settling, PARAMETERS[one.figure]
+        known = end.enough and (judged.absolute or one.figure == "Re")
+        ends = f"{parameter.factor * exp(end.end):.4g} {parameter.shown}" if known else "−"
+        course, drifted = end.course if end.enough else "too few", "yes" if one.drifted else "no"
+        courses.append([one.cause, one.figure, f"{100.0 * one.relative:+.2f} %", course, ends, drifted])
     print_table(["cause", "parameter", "change", "course", "ends at", "drifted"], courses)
 
 

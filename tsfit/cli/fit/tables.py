@@ -45,23 +45,18 @@ def _print_candidates(result: FitResult) -> None:
     def cell(value: float | None, form: str) -> str:
         return "" if value is None else format(value, form)
 
-    def volume(value: float | None) -> str:
-        return "" if value is None else f"{display('Vas', value, 'm³')[0]:.4g} {display('Vas', value, 'm³')[1]}"
-
-    rows = [
-        [
-            each.coil,
-            each.suspension,
-            cell(each.bic, "+.1f"),
-            cell(each.aicc, "+.1f"),
-            f"{each.weight:.2f}" if each.weight else "",
-            cell(each.misfit_percent, ".2f"),
-            cell(each.Qts, ".4g"),
-            volume(each.Vas),
-        ]
-        for each in result.candidates
-        if each.fault is None
-    ]
+    rows = []
+    for each in result.candidates:
+        if each.fault is None:
+            litres = "" if each.Vas is None else "{:.4g} {}".format(*display("Vas", each.Vas))
+            row = [
+                each.coil,
+                each.suspension,
+                cell(each.bic, "+.1f"),
+                cell(each.aicc, "+.1f"),
+                cell(each.weight or None, ".2f"),
+            ]
+            rows.append([*row, cell(each.misfit_percent, ".2f"), cell(each.Qts, ".4g"), litres])
     columns = ["coil", "suspension", "ΔBIC", "ΔAICc", "weight", "misfit %", "Qts", "Vas"]
     print_table(columns, rows, title="Choices of circuit models, best first", leading=2)
     for each in result.candidates:
