@@ -75,7 +75,7 @@ def test_further_figures_come_along(tmp_path):
             "Mms, Sd cannot be had",
         ),
         (f'{HEAD}[parameters]\nRe = "5 ohm"\nQts = 0.5\nQes = 0.5\nFs = "40 Hz"\n', "wrong_value", "Qts must be smaller"),
-        (f"{HEAD}[parameters]\n", "missing_key", "has no figures"),
+        (f"{HEAD}[parameters]\n", "missing_key", "is empty"),
         (HEAD, "missing_key", "neither [parameters] nor [published]"),
         ('[parameters]\nRe = "5 ohm"\n', "missing_key", "driver is missing"),
         (f'{HEAD}[parameters]\nrE = "5 ohm"\n', "wrong_key", "did you mean 'Re'?"),

@@ -46,7 +46,7 @@ KIND = "fit"
 MAX_BYTES = 50_000_000
 NOTHING_KNOWN = 10.0
 """Standard uncertainty over the value from which a parameter is none."""
-_DRIVER_FIGURES = (*BASIC, "Xmax", "Pe", "Ppeak")
+_DRIVER_PARAMETERS = (*BASIC, "Xmax", "Pe", "Ppeak")
 _POSITIVE = {name for name, parameter in PARAMETERS.items() if parameter.positive}
 
 Finite = Annotated[float, Field(strict=True, allow_inf_nan=False)]
@@ -109,7 +109,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, object]:
     """Return `fit` in the fixed JSON form, SI units."""
     driver = fit.driver
     terms = (
-        {name: getattr(driver, name) for name in _DRIVER_FIGURES}
+        {name: getattr(driver, name) for name in _DRIVER_PARAMETERS}
         | dict(driver.coil_values)
         | dict(driver.suspension_values)
     )

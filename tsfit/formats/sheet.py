@@ -117,7 +117,7 @@ def read_parameters(path: Path, table: Mapping[str, object], section: str, kind:
         ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
     """
     if not table:
-        message = f'{path}: [{section}] has no parameters; add at least one, like Fs = "31.5 Hz".'
+        message = f'{path}: [{section}] is empty; add at least one, like Fs = "31.5 Hz".'
         raise TsfitError(message, code="missing_key", file=path)
     parameters = {}
     for name, value in table.items():

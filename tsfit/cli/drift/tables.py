@@ -11,7 +11,7 @@ from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
-BOX_FIGURES = {
+BOX_NUMBERS = {
     "f3_hz": "f3, Hz",
     "fc_hz": "fc, Hz",
     "qtc": "Qtc",
@@ -34,7 +34,7 @@ def _print_box(boxed: BoxedChange | None) -> None:
         spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
         values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
         low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
-        rows.append([BOX_FIGURES.get(name, name), *values, f"{low} … {high}"])
+        rows.append([BOX_NUMBERS.get(name, name), *values, f"{low} … {high}"])
     hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
     print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
     frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db
