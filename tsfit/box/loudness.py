@@ -186,23 +186,18 @@ class LevelReport:
             said.append(f"It takes {self.needs.boxes} such boxes close together, each within its limits.")
         if self.high_passes:
             best, *others = self.high_passes
+            more = "".join(f"; order {one.order} at {one.corner_hz:.3g} Hz for {one.loss_db:.1f} dB" for one in others)
             said.append(
                 "Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order "
-                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3"
-                + "".join(
-                    f"; order {other.order} at {other.corner_hz:.3g} Hz for {other.loss_db:.1f} dB" for other in others
-                )
-                + "."
+                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3{more}."
             )
         elif self.high_passes is not None:
             said.append("The cone travels beyond Xmax at that drive, and no high-pass below f3 keeps it within.")
         if self.amplifier is not None:
             need = self.amplifier
-            load = (
-                "less than any common rated load"
-                if need.rated_load_ohm is None
-                else f"so one rated {need.power_w:.0f} W into {need.rated_load_ohm:g} ohm"
-            )
+            load = "less than any common rated load"
+            if need.rated_load_ohm is not None:
+                load = f"so one rated {need.power_w:.0f} W into {need.rated_load_ohm:g} ohm"
             said.append(
                 f"An amplifier that is not to be the limit gives {need.voltage_v:.3g} V and {need.current_a:.3g} A RMS; it "
                 f"sees {need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."

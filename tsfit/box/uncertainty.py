@@ -80,16 +80,11 @@ def driver_draws(fit: FitResult, n: int, generator: np.random.Generator) -> dict
     return {name: np.asarray(value) for name, value in circuit_values(drawn).items()}
 
 
-def several_draws(driver: Driver, fit: FitResult, n: int, generator: np.random.Generator) -> dict[str, Real]:
-    """Draw as `driver_draws` does, for `driver`: several of the fit's driver as one, or it with its coils wired anew.
-
-    Such have multiples of the circuit values of the fit's driver, the same multiples in every draw.
-    """
-    return in_proportion(driver_draws(fit, n, generator), fit.driver, driver)
-
-
 def in_proportion(drawn: Mapping[str, Real], was: Driver, now: Driver) -> dict[str, Real]:
-    """Return draws of the driver `was` as those of `now`, each value times what the two have to one another."""
+    """Return draws of the driver `was` as those of `now`: several of it as one, or it with its coils wired anew.
+
+    Each value is what it was times what the two have to one another, the same in every draw.
+    """
     one = was.values()
     return {name: drawn[name] * (value / one[name] if one[name] else 1.0) for name, value in now.values().items()}
 
@@ -106,7 +101,7 @@ def sensitivity(box: BoxResult, fit: FitResult | None = None, *, draws: int = DR
     factors[:, 0] = 1.0
     sources: dict[Source, tuple[Mapping[str, Number], Real]] = {"building": (as_read, factors)}
     if fit is not None and fit.correlation_names:
-        drawn = several_draws(box.enclosure.driver, fit, draws, generator)
+        drawn = in_proportion(driver_draws(fit, draws, generator), fit.driver, box.enclosure.driver)
         for name, values in drawn.items():
             values[0] = as_read[name][0]
         sources = {"driver": (drawn, np.ones_like(factors)), **sources, "both": (drawn, factors)}
@@ -176,8 +171,8 @@ def with_bands(
 
 def drawn_box(box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator | None = None) -> Enclosure:
     """Return `box` with parameter sets (draws,) of its drivers in place of their values; seeded with 0 when left out."""
-    sets = several_draws(box.driver, fit, draws, np.random.default_rng(0) if generator is None else generator)
-    return replace(box, sets=sets)
+    drawn = driver_draws(fit, draws, np.random.default_rng(0) if generator is None else generator)
+    return replace(box, sets=in_proportion(drawn, fit.driver, box.driver))
 
 
 def _numbers(result: BoxResult, box: Enclosure, level: Real) -> dict[str, Real]:
