@@ -18,6 +18,7 @@ def made_bench(folder: Path, more: str = "") -> Path:
     curves, area, _ = make(("free air", "added mass"), np.random.default_rng(1), errors=False)
     text = f'[driver]\nname = "{NAME}"\nsd_cm2 = {1e4 * area.value:g}\nsd_uncertainty_cm2 = {1e4 * area.uncertainty:g}\n'
     for curve, state in curves:
+        (folder / curve.source).unlink(missing_ok=True)
         write_curve(curve, folder / curve.source)
         text += f'[[sweep]]\ncurve = "{curve.source}"\nstate = "{state.kind}"\n'
         if state.mass is not None:

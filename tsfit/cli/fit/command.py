@@ -32,6 +32,8 @@ def _parts(option: str, given: tuple[str, ...]) -> dict[str, str]:
         name, equals, value = text.partition("=")
         if not (name.strip() and equals and value.strip()):
             raise click.UsageError(f"{option} {text}: write the name of a parameter, =, and what it shall be.")
+        if name.strip() in found:
+            raise click.UsageError(f"{option} {name.strip()}: given twice; keep one of them.")
         found[name.strip()] = value.strip()
     return found
 

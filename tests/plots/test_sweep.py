@@ -1,0 +1,33 @@
+"""The plot of a sweep: magnitude, phase and noise are those of the curve; the peak is named."""
+
+import numpy as np
+import pytest
+
+from tsfit.driver.curve import ImpedanceCurve
+from tsfit.plots.sweep import sweep_figure
+
+F = np.geomspace(5.0, 20e3, 300)
+Z = 5.0 + 45.0 / (1.0 + 4j * (F / 31.0 - 31.0 / F)) + 2j * np.pi * F * 1e-3
+
+
+def _only(panel):
+    return next(line for line in panel.lines if len(line.get_xdata()) == len(F))
+
+
+def test_curves_are_those_of_the_sweep():
+    figure = sweep_figure(ImpedanceCurve(F, Z, (0.02 * np.abs(Z)) ** 2), "Knot 8", "free air")
+    magnitude, phase, noise = figure.axes
+    np.testing.assert_allclose(_only(magnitude).get_ydata(), np.abs(Z))
+    np.testing.assert_allclose(_only(phase).get_ydata(), np.degrees(np.angle(Z)))
+    # 2 % of both parts together are 1.41 % of the magnitude.
+    np.testing.assert_allclose(_only(noise).get_ydata(), 2.0 / np.sqrt(2.0))
+    (told,) = magnitude.texts
+    assert told.get_text().endswith(" Hz")
+    assert float(told.get_text().split(" at ")[1].split()[0]) == pytest.approx(31.0, rel=0.03)
+
+
+def test_without_noise_there_is_no_panel_of_it_and_repeats_are_drawn():
+    figure = sweep_figure(ImpedanceCurve(F, Z), "Knot 8", "", [ImpedanceCurve(F, 1.01 * Z), ImpedanceCurve(F, 0.99 * Z)])
+    assert [panel.get_ylabel() for panel in figure.axes] == ["impedance, Ω", "phase, °"]
+    drawn = [line.get_ydata() for line in figure.axes[0].lines if len(line.get_xdata()) == len(F)]
+    assert [float(one[0] / abs(Z[0])) for one in drawn] == pytest.approx([1.01, 0.99, 1.0])
