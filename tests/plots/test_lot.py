@@ -6,7 +6,7 @@ from helpers.made_page import SHEET, drawn_fit, lot
 
 from tsfit.check.lot import check_lot
 from tsfit.formats.sheet import read_sheet
-from tsfit.plots.lot import lot_figure
+from tsfit.plots.lot import lot_plot
 
 
 @pytest.fixture(scope="module")
@@ -14,7 +14,7 @@ def drawn(tmp_path_factory):
     path = tmp_path_factory.mktemp("sheet") / "sheet.toml"
     path.write_text(SHEET)
     fits = lot(drawn_fit())
-    figure = lot_figure(check_lot(fits, read_sheet(path)))
+    figure = lot_plot(check_lot(fits, read_sheet(path)))
     return fits, figure.axes[0]
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.plots.sweep import sweep_figure
+from tsfit.plots.sweep import sweep_plot
 
 F = np.geomspace(5.0, 20e3, 300)
 Z = 5.0 + 45.0 / (1.0 + 4j * (F / 31.0 - 31.0 / F)) + 2j * np.pi * F * 1e-3
@@ -15,7 +15,7 @@ def _only(panel):
 
 
 def test_curves_are_those_of_the_sweep():
-    figure = sweep_figure(ImpedanceCurve(F, Z, (0.02 * np.abs(Z)) ** 2), "Knot 8", "free air")
+    figure = sweep_plot(ImpedanceCurve(F, Z, (0.02 * np.abs(Z)) ** 2), "Knot 8", "free air")
     magnitude, phase, noise = figure.axes
     np.testing.assert_allclose(_only(magnitude).get_ydata(), np.abs(Z))
     np.testing.assert_allclose(_only(phase).get_ydata(), np.degrees(np.angle(Z)))
@@ -27,7 +27,7 @@ def test_curves_are_those_of_the_sweep():
 
 
 def test_without_noise_there_is_no_panel_of_it_and_repeats_are_drawn():
-    figure = sweep_figure(ImpedanceCurve(F, Z), "Knot 8", "", [ImpedanceCurve(F, 1.01 * Z), ImpedanceCurve(F, 0.99 * Z)])
+    figure = sweep_plot(ImpedanceCurve(F, Z), "Knot 8", "", [ImpedanceCurve(F, 1.01 * Z), ImpedanceCurve(F, 0.99 * Z)])
     assert [panel.get_ylabel() for panel in figure.axes] == ["impedance, Ω", "phase, °"]
     drawn = [line.get_ydata() for line in figure.axes[0].lines if len(line.get_xdata()) == len(F)]
     assert [float(one[0] / abs(Z[0])) for one in drawn] == pytest.approx([1.01, 0.99, 1.0])
