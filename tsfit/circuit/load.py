@@ -31,6 +31,8 @@ BOX_AIR_LOAD = (0.8, 0.4)
 """Gain of air load in a test box as a share of the baffle value: between a tube's end and a wall, barely known."""
 BAFFLE_AIR_LOAD = (1.0, 0.15)
 """The same in a real, finite baffle."""
+BOX_LOSS = 0.1
+"""Usual 1/Q of leaks, and of absorption, in a closed test box (Q from 10 up). Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -261,12 +263,13 @@ def band_pass_box(rear: Load, front: Load) -> Load:
 
 def _lossy(box: Load, frequency_hz: Number, losses: Losses) -> Load:
     """Give `box` leaks and absorption, whose factors hold at a frequency (Hz)."""
-    omega, compliance = 2.0 * math.pi * np.asarray(frequency_hz), box.compliance
-    return replace(
-        box,
-        leak_conductance=omega * compliance / np.asarray(losses.leak_q),
-        absorption=1.0 / (omega * compliance * np.asarray(losses.absorption_q)),
-    )
+    return leaking(box, frequency_hz, 1.0 / np.asarray(losses.leak_q), 1.0 / np.asarray(losses.absorption_q))
+
+
+def leaking(box: Load, frequency_hz: Number, leak: Number, absorption: Number) -> Load:
+    """Give `box` leaks and absorption by 1/Q_L and 1/Q_A, which may be 0, at a frequency (Hz)."""
+    susceptance = 2.0 * math.pi * np.asarray(frequency_hz) * box.compliance
+    return replace(box, leak_conductance=susceptance * leak, absorption=absorption / susceptance)
 
 
 def port_mass(length: Number, radius: Number, air: Air = REFERENCE_AIR, ends: float = FLANGED_END + FREE_END) -> Number:

@@ -120,6 +120,30 @@ class Agreement:
 
 
 @dataclass(frozen=True)
+class BoxLosses:
+    """What the closed test box of one sweep loses by itself.
+
+    Attributes
+    ----------
+    sweep : number of the sweep
+    hz : resonance that its curve shows, at which the factors hold
+    leak_q, absorption_q, box_q : Small's loss factors of leaks, of absorption, and of both; None where none is seen
+    least_q : what `box_q` surely exceeds (97.5 %); None where both losses are held
+    sigma : standard uncertainties by which 1/box_q stands off zero; None where both losses are held
+    share_of_vas : share of the variance of Vas that would go if the losses were known
+    """
+
+    sweep: int
+    hz: float
+    leak_q: Estimate | None
+    absorption_q: Estimate | None
+    box_q: Estimate | None
+    least_q: float | None
+    sigma: float | None
+    share_of_vas: float
+
+
+@dataclass(frozen=True)
 class AtLevel:
     """What the free-air sweeps of one level tell, SI.
 
@@ -238,6 +262,8 @@ class FitResult(Viewed):
         Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them.
     agreement : tuple of Agreement
         Each state that tells Mms against the others; empty with fewer than two.
+    boxes : tuple of BoxLosses
+        What the test box of each closed-box sweep loses; empty in files of older versions.
     levels : LevelDependence or None
         None unless free air was swept at several levels.
     monte_carlo : MonteCarlo or None
@@ -258,6 +284,7 @@ class FitResult(Viewed):
     wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
     conditions: Mapping[str, Estimate] = field(default_factory=dict)
     agreement: tuple[Agreement, ...] = ()
+    boxes: tuple[BoxLosses, ...] = ()
     levels: LevelDependence | None = None
     monte_carlo: MonteCarlo | None = None
 

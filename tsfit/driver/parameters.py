@@ -93,6 +93,8 @@ PARAMETERS: dict[str, Parameter] = {
         Parameter("Rss", "ohm", "resistance of the shorting path", "Ω"),
         Parameter("creep", PLAIN, "compliance lost per decade, λ"),
         Parameter("order", PLAIN, "order of the fractional damper, 0 to 1"),
+        Parameter("QL", PLAIN, "leak Q of the test box"),
+        Parameter("QA", PLAIN, "absorption Q of the test box"),
         Parameter("Lambda", "N/m", "structural loss, Λ", "N/m"),
     )
 }

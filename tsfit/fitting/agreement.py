@@ -2,7 +2,8 @@
 
 Each state is fitted with the free-air sweeps alone, under the chosen circuit, and so are the remaining ones. Both use the
 same free-air sweeps, area and bench, so their errors are correlated: Cov = Ca I Cb with I the information of what they
-share (first order, JCGM 100:2008, 5.2.2). What no mass or volume explains, such as a leak, shows as a misfit of that sweep.
+share (first order, JCGM 100:2008, 5.2.2). What no mass, volume or loss explains, as a hole, shows as a misfit of that
+sweep.
 """
 
 from __future__ import annotations
@@ -129,7 +130,11 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
     for sweep in model.sweeps:
         size = relative_misfit(best, sweep)
         if free and sweep.state.kind != "free air" and size > ODD_MISFIT[1] and size > ODD_MISFIT[0] * min(free):
-            causes = "a leak, filling or a panel that gives" if sweep.state.kind == "closed box" else "a mass that is loose"
+            causes = (
+                "a hole that acts as a vent or a panel that gives"
+                if sweep.state.kind == "closed box"
+                else "a mass that is loose"
+            )
             message = (
                 f"The circuit misses this sweep by {100.0 * size:.2g} % RMS and free air by {100.0 * min(free):.2g} %, "
                 f"which no mass or volume explains; look for {causes}, and sweep again."

@@ -28,6 +28,7 @@ REMEDIES = {
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
     "volume": "measure the box better, by filling it, and subtract what the driver takes",
+    "losses of the box": "seal the test box and take filling out, or use an added mass instead",
     "air load": "use a larger test box, or an added mass instead",
 }
 CALIBRATION = "calibrate the rig with resistors known more closely"

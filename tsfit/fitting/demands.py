@@ -13,6 +13,9 @@ from tsfit.driver.units import display, parse_printed
 
 SHARED = ("Re", "Fs", "Qms", "Qes", "Mms")
 """What every fit has as variables, Mms where the states tell it."""
+BOX_LOSSES = ("QL", "QA")
+"""Loss factors of a closed test box: of leaks and of absorption. Each sweep has its own, for a box is sealed anew. What
+is fitted is 1/Q; noise may bring that of a tight box below zero, for cut off there it would bend Qms and its ±."""
 
 
 @dataclass(frozen=True)
@@ -74,14 +77,16 @@ def demands_of(hold: Mapping[str, str | float], bounds: Mapping[str, Sequence[st
 
 def _all() -> tuple[str, ...]:
     models = (*(model.parameters for model in COIL_MODELS.values()), *(model.extra for model in SUSPENSION_MODELS.values()))
-    return (*SHARED, *dict.fromkeys(parameter.name for terms in models for parameter in terms))
+    return (*SHARED, *BOX_LOSSES, *dict.fromkeys(parameter.name for terms in models for parameter in terms))
 
 
 def _told(names: Collection[str]) -> str:
     return ", ".join(names)
 
 
-def check_demands(demands: Demands, coils: Collection[str], suspensions: Collection[str], *, with_mass: bool) -> None:
+def check_demands(
+    demands: Demands, coils: Collection[str], suspensions: Collection[str], *, with_mass: bool, boxed: bool
+) -> None:
     """Refuse demands that no fit with one of these circuit models can meet.
 
     Raises
@@ -91,12 +96,15 @@ def check_demands(demands: Demands, coils: Collection[str], suspensions: Collect
     """
     terms = [{each.name for each in COIL_MODELS[name].parameters} for name in coils]
     extra = [{each.name for each in SUSPENSION_MODELS[name].extra} for name in suspensions]
-    shared = SHARED if with_mass else SHARED[:4]
+    shared = (*(SHARED if with_mass else SHARED[:4]), *(BOX_LOSSES if boxed else ()))
     possible = [name for name in _all() if name in shared or any(name in each for each in (*terms, *extra))]
     for name in (*demands.hold, *demands.bounds):
         if name not in possible:
             message = f"{name!r} cannot be held or bounded in this fit; possible are {_told(possible)}."
             raise TsfitError(message, code="unknown_parameter")
+    for name in set(BOX_LOSSES) & set(demands.bounds):
+        message = f"{name} can be held but not bounded: its reciprocal is fitted, of each box sweep by itself."
+        raise TsfitError(message, code="unknown_parameter")
     # Terms of two models that never stand together are in no circuit at once.
     for models in (terms, extra):
         wanted = demands.names & set().union(*models)

@@ -85,7 +85,8 @@ def fit(
     choice = choose([state for _, state in curves])
     start, with_mass = bench.start(choice.kept, sd, demands)
     models = [coil] if coil else list(COIL_MODELS), [suspension] if suspension else list(SUSPENSION_MODELS)
-    check_demands(demands, *models, with_mass=with_mass)
+    boxed = any(curves[k][1].kind == "closed box" for k in choice.kept)
+    check_demands(demands, *models, with_mass=with_mass, boxed=boxed)
     doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, bench.peaks[k], misses[k], k)]
 
     def run(sweeps: Sequence[FitSweep]) -> list[Ranked]:

@@ -20,12 +20,14 @@ from tsfit.circuit.coil import COIL_MODELS, Values
 from tsfit.circuit.load import (
     BAFFLE_AIR_LOAD,
     BOX_AIR_LOAD,
+    BOX_LOSS,
     Load,
     added_mass,
     air_load_change,
     closed_box,
     free_air,
     infinite_baffle,
+    leaking,
 )
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.suspension import SUSPENSION_MODELS
@@ -39,7 +41,7 @@ from tsfit.driver.formulas import (
     mechanical_resistance,
     wiring_factors,
 )
-from tsfit.fitting.demands import NOTHING, Demands
+from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.engine import Limits
 from tsfit.fitting.least_squares import Misfit
 from tsfit.fitting.sweep import FitSweep, Known, Prior
@@ -132,6 +134,10 @@ class JointModel:
             if state.volume is not None and state.volume_uncertainty:
                 label = f"volume of {1e3 * state.volume:.4g} l"
                 found.append(Prior("volume", f"volume:{state.volume}", label, state.volume, state.volume_uncertainty))
+        if sweep.resonance_hz is not None and self.with_mass:
+            label = f"losses of the box, sweep {sweep.number + 1}"
+            free = [name for name in BOX_LOSSES if name not in self.demands.hold]
+            found += [Prior("loss", f"{name}:{sweep.number}", label, 0.0, BOX_LOSS) for name in free]
         return found
 
     @cached_property
@@ -270,7 +276,14 @@ class JointModel:
         if state.volume is None:
             return infinite_baffle(v["Sd"], state.air, air_load)
         gain = air_load * air_load_change(v["Sd"], state.air)
-        return closed_box(self._stated(v, f"volume:{state.volume}", state.volume), state.air, added_mass=gain)
+        box = closed_box(self._stated(v, f"volume:{state.volume}", state.volume), state.air, added_mass=gain)
+        if sweep.resonance_hz is None:
+            return box
+        return leaking(box, sweep.resonance_hz, *(self.box_loss(v, sweep, name) for name in BOX_LOSSES))
+
+    def box_loss(self, v: Values, sweep: FitSweep, name: str) -> Number:
+        """1/Q of one of `BOX_LOSSES` during `sweep`, at the resonance that its curve shows."""
+        return self._stated(v, f"{name}:{sweep.number}", 1.0 / self.demands.hold.get(name, math.inf))
 
     def fitted(self, x: Real, sweep: FitSweep, frequency_hz: Real) -> Complex:
         """Impedance of the model in the state of `sweep`, shape (n,), systematic errors of the bench left out."""
@@ -364,10 +377,17 @@ class JointModel:
             "sd": self.sd.uncertainty / self.sd.value * (p["Sd"] * d["Sd"] + 1.5 * load.added_mass * d["added_mass"]),
             key: spread[key] * air_load_change(v["Sd"], state.air) * d["added_mass"],
         }
+        if state.volume is None:
+            return rows
+        if sweep.resonance_hz is not None:
+            unit = leaking(load, sweep.resonance_hz, BOX_LOSS, BOX_LOSS)
+            rows[f"QL:{sweep.number}"] = unit.leak_conductance * d["leak_conductance"]
+            rows[f"QA:{sweep.number}"] = unit.absorption * d["absorption"]
         key = f"volume:{state.volume}"
-        if key in spread and state.volume is not None:
-            per_volume = load.compliance / self._stated(v, key, state.volume)
-            rows[key] = spread[key] * per_volume * d["compliance"]
+        if key in spread:
+            by_volume = load.compliance * d["compliance"] + load.leak_conductance * d["leak_conductance"]
+            by_volume = by_volume - load.absorption * d["absorption"]
+            rows[key] = spread[key] / self._stated(v, key, state.volume) * by_volume
         return rows
 
 

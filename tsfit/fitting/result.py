@@ -16,6 +16,7 @@ from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
 from tsfit.fitting.agreement import agreement_notes, agreements
+from tsfit.fitting.box_losses import box_losses, loss_notes
 from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.demands import shown
 from tsfit.fitting.monte_carlo import Trials, run_trials
@@ -80,6 +81,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
         for note in state.curve.notes
     )
     agreement = agreements(best)
+    boxes = tuple(box_losses(best, figures))
     return FitResult(
         driver=_driver(best, label),
         parameters=_traced(parameters, traced),
@@ -91,6 +93,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
             *_notes(ranked, states, advice(table)),
             *wiring_notes(best, states),
             *agreement_notes(best, agreement),
+            *loss_notes(boxes),
             *traced_notes,
         ),
         provenance=label.provenance,
@@ -101,6 +104,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
         wirings=wiring_estimates(ranked),
         conditions=_traced(conditions, traced),
         agreement=tuple(agreement),
+        boxes=boxes,
     )
 
 
@@ -238,7 +242,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
         pull = float(best.x[best.model.names.index(prior.key)])
-        if abs(pull) > 3.0 and prior.kind not in ("drift", "air load"):
+        if abs(pull) > 3.0 and prior.kind not in ("drift", "air load", "loss"):
             message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
             told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
             notes.append(QualityNote("strained_input", "warn", told))

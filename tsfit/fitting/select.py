@@ -21,7 +21,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.parameters import Parameter
-from tsfit.fitting.demands import NOTHING, Demands
+from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, covariance_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
@@ -99,7 +99,9 @@ class Task:
         """Fit one circuit from SI values `at` on."""
         names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []))
         circuit = Circuit(coil, suspension)
-        model = JointModel(self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *circuit.parameters}))
+        model = JointModel(
+            self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *BOX_LOSSES, *circuit.parameters})
+        )
         x = model.start(start_of_suspension(at) | dict(at))
         if suspension != self.plain:
             x = _suspension_step(model, x, floor)

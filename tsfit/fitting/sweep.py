@@ -10,6 +10,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Number, Real
 from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.fitting.start import find_resonance
 
 
 @dataclass(frozen=True)
@@ -32,7 +33,7 @@ class Prior:
     centre, spread : value and standard uncertainty, SI, of a change relative or in standard uncertainties
     """
 
-    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "clock"]
+    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "loss", "clock"]
     key: str
     label: str
     centre: float
@@ -57,6 +58,8 @@ class FitSweep:
     misfit by shrinking the noise."""
     state: State
     number: int
+    resonance_hz: float | None = None
+    """As the curve shows it, of a closed box, whose loss factors hold there."""
 
 
 FLAT = 1e-4
@@ -83,4 +86,5 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
         scale = np.linalg.norm(rising, axis=0)
         found = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
         systematic[name] = np.asarray(found.reshape(3, 3) @ course, dtype=np.complex128)
-    return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number)
+    peak = find_resonance(curve).Fs if state.kind == "closed box" else None
+    return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number, peak)

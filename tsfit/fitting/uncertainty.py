@@ -117,9 +117,9 @@ def systematic_shifts(model: JointModel, x: Real, covariance: Real) -> dict[str,
 
     A unit-normal prior that stands 1 higher moves the minimum by its column of the covariance, so that these changes, each
     with itself, are the type B part of the covariance of the parameters (JCGM 100:2008, 5.2.2). The drift of Re from sweep
-    to sweep is left out: no other fit shares it.
+    to sweep and the losses of a test box are left out: no other fit shares them.
     """
-    names = [prior.key for prior in model.priors if prior.kind not in ("drift", "clock")]
+    names = [prior.key for prior in model.priors if prior.kind not in ("drift", "clock", "loss")]
     if not names:
         return {}
     moves = STEP * covariance[[model.names.index(name) for name in names]]

@@ -7,6 +7,7 @@
      "systematic": {input: {name: change for one standard uncertainty}}, "quality": [...], "provenance": {...},
      "sweeps": [...], "budget": {name: {source: standard uncertainty from it alone}},
      "candidates": [{"coil", "suspension", "aicc", "bic", "weight", ...}],
+     "boxes": [{"sweep", "hz", "leak_q", "absorption_q", "box_q", "least_q", "sigma", "share_of_vas"}],
      "levels": {"unit", "at": [{"level", "sweeps", "figures"}], "limit", "lowest_from_limit", ...},
      "monte_carlo": {"trials", "failed", "settled", "figures": {name: {"mean", "stdev", "interval95", "shortest95", ...}}}}
 
@@ -35,7 +36,16 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.curve import ImpedanceCurve, State, StateKind
-from tsfit.driver.fit_result import Agreement, Estimate, FitResult, FittedState, LevelDependence, ModelCandidate, MonteCarlo
+from tsfit.driver.fit_result import (
+    Agreement,
+    BoxLosses,
+    Estimate,
+    FitResult,
+    FittedState,
+    LevelDependence,
+    ModelCandidate,
+    MonteCarlo,
+)
 from tsfit.driver.formulas import Wiring
 from tsfit.driver.parameters import BASIC, LEVELS, PARAMETERS
 from tsfit.driver.record import Driver
@@ -101,6 +111,7 @@ class _Fit(BaseModel):
     wirings: dict[Wiring, dict[str, Estimate]] = {}
     conditions: dict[str, Estimate] = {}
     agreement: tuple[Agreement, ...] = ()
+    boxes: tuple[BoxLosses, ...] = ()
     levels: LevelDependence | None = None
     monte_carlo: MonteCarlo | None = None
 
@@ -130,6 +141,7 @@ def fit_to_dict(fit: FitResult) -> dict[str, object]:
         "candidates": [asdict(candidate) for candidate in fit.candidates],
         "conditions": plain(fit.conditions),
         "agreement": [asdict(each) for each in fit.agreement],
+        **({"boxes": plain(fit.boxes)} if fit.boxes else {}),
         **({} if fit.levels is None else {"levels": asdict(fit.levels)}),
         **({} if fit.monte_carlo is None else {"monte_carlo": asdict(fit.monte_carlo)}),
         **({"wirings": plain(fit.wirings)} if fit.wirings else {}),
@@ -189,6 +201,7 @@ def read_fit(path: Path) -> FitResult:
         wirings={str(wiring): group for wiring, group in file.wirings.items()},
         conditions=file.conditions,
         agreement=file.agreement,
+        boxes=file.boxes,
         levels=file.levels,
         monte_carlo=file.monte_carlo,
     )
