@@ -33,6 +33,10 @@ CLOSE_CALL = 6.0
 """Difference of BIC up to which a model is averaged over (Kass & Raftery, JASA 90, 1995: above 6 is strong evidence)."""
 LEAST_TOUCH = 1e-3
 """Least share of a touch of a suspension effect from which it is looked for."""
+WORTH_ENDING = 5.0
+"""Discrepancy floor of a search without an end, over that of the best model, up to which it goes on."""
+ROUNDS = 4
+"""How often a search goes on at most."""
 SCOUT, PLAINEST = "ladder-2", "simple"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
 where that one fails."""
@@ -152,7 +156,12 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
-    return rank([_polished(each.solved) if worth_polish(each, best) else each.solved for each in ranked])
+    known = WORTH_ENDING * ranked[0].solved.floor
+
+    def further(each: Ranked) -> bool:
+        return worth_polish(each, best) or (each.fault == UNFINISHED and each.solved.floor < known)
+
+    return rank([_polished(each.solved) if further(each) else each.solved for each in ranked])
 
 
 def _scout(task: Task, start: Mapping[str, float]) -> Solved:
@@ -201,8 +210,12 @@ def worth_polish(each: Ranked, best: float) -> bool:
 
 def _polished(candidate: Solved) -> Solved:
     """Go on from where the candidate stopped, to the last digit."""
-    found = solve(candidate.model, candidate.x, candidate.floor)
-    return replace(found, pinned=(*candidate.pinned, *found.pinned))
+    for _ in range(ROUNDS):
+        found = solve(candidate.model, candidate.x, candidate.floor)
+        candidate = replace(found, pinned=(*candidate.pinned, *found.pinned))
+        if candidate.fault != UNFINISHED:
+            break
+    return candidate
 
 
 def misfit_percent(candidate: Solved) -> float:
