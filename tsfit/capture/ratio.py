@@ -18,7 +18,9 @@ less the bias that the noise of the first channel makes. m0 is a rational functi
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +51,7 @@ LOUDER = 4.0
 """How much louder than in the rest before it the first channel's noise may be during the excitation."""
 LONE = 18.0
 """Power of a line's residual over its usual noise from which it is hum or another lone tone: one line in e^18 by chance."""
+Scalar = TypeVar("Scalar", np.float64, np.complex128)
 DECAYS_TO_HZ, EVERY = 500.0, 8
 """Frequency up to which all lines, and above which every so manieth, tell the decays of a record's ends."""
 
@@ -108,137 +111,141 @@ class _Points:
     told: Mask
 
 
+class _Part:
+    """Lines (n,) of one stretch, which lie side by side in bands, and what they are beside a model."""
+
+    def __init__(self, block: Stretch, number: Real) -> None:
+        self.block = block
+        self.starts = np.flatnonzero(np.diff(number, prepend=-np.inf))
+        self.names, self.lengths = number[self.starts], np.diff(self.starts, append=len(number))
+        # Before a ratio is known, where hum may be counts for nothing.
+        self.used: Mask = ~near_mains(block)
+        # Where its bands are among those of all parts, and the power of what is left over in each line.
+        self.place: NDArray[np.intp] = np.arange(len(self.names))
+        self.left: Real = np.zeros(len(number))
+
+    def spread(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
+        """Values of all bands at the lines."""
+        return np.repeat(values[self.place], self.lengths)
+
+    def beside(self, model: Rational | None, noise: Real) -> None:
+        """Hold the second channel's lines against those of the first times `model`, with `noise` by bands."""
+        block = self.block
+        if model is None:
+            self.ratio: Complex = np.full(len(self.used), np.vdot(block.first, block.second) / np.sum(_square(block.first)))
+        else:
+            self.ratio, self.used = model.at(block.frequency_hz), np.ones(len(self.used), dtype=bool)
+        self.expected = self.ratio * block.first
+        self.off = block.second - self.expected
+        self.power = _square(self.expected)
+        if model is not None:
+            self._take_ends(model, self.spread(noise))
+
+    def _take_ends(self, model: Rational, noise: Real) -> None:
+        """Take away what ends that are not at rest leave in the second channel, and hum: an undamped mode throughout."""
+        block = self.block
+        weight = 1.0 / np.sqrt(noise + FOLLOWED**2 * self.power)
+        hum = hum_of(block, self.off * weight)
+        for tone in hum:
+            self.used &= np.abs(block.frequency_hz - tone) > NEAR_HUM * block.step_hz
+        if block.rest and not hum:
+            return
+        # Hum in the first channel, times a ratio that bends, leaves the system's modes as ends do.
+        poles = np.concatenate([model.poles, 2j * math.pi * np.array(hum)])
+        f = block.frequency_hz
+        some = self.used & ((f < DECAYS_TO_HZ) | (np.arange(len(f)) % EVERY == 0))
+        self.off[self.used] -= of_the_ends(f[some], self.off[some], weight[some], poles, f[self.used])
+
+
 class _Bands:
     """The lines of a record by bands, with what the turns learn: noise power of each band, and lines that do not count."""
 
     def __init__(self, lines: Lines, points_per_octave: float, silent: float) -> None:
         self.silent = silent
-        self.blocks, self.share, self.first_noise = lines.blocks, lines.noise_share, lines.noise
-        number = [np.floor(points_per_octave * np.log2(block.frequency_hz / 1000.0) + 0.5) for block in self.blocks]
-        names, index = np.unique(np.concatenate(number), return_inverse=True)
+        self.share, self.first_noise = lines.noise_share, lines.noise
+        self.parts = [
+            _Part(block, np.floor(points_per_octave * np.log2(block.frequency_hz / 1000.0) + 0.5)) for block in lines.blocks
+        ]
+        names = np.unique(np.concatenate([part.names for part in self.parts]))
         self.count = len(names)
-        ends = np.cumsum([len(one) for one in number])[:-1]
-        self.band: list[NDArray[np.intp]] = np.split(index, ends)
+        for part in self.parts:
+            part.place = np.searchsorted(names, part.names)
         # Recordings of one length and rate have their points at the same places.
-        self.lines = self._sum([np.ones(len(one)) for one in number])
-        self.centre = self._sum([block.frequency_hz for block in self.blocks]) / self.lines
-        # Before a ratio is known, where hum may be counts for nothing.
-        self.used: list[Mask] = [~near_mains(block) for block in self.blocks]
-        loudness = float(np.mean(np.concatenate([np.abs(block.first) ** 2 for block in self.blocks])))
+        lines_in = self._sum(lambda part: np.ones(len(part.used)))
+        self.centre = self._sum(lambda part: part.block.frequency_hz) / lines_in
+        self.driven = self._sum(lambda part: _square(part.block.first))
+        loudness = float(self.driven.sum() / lines_in.sum())
         self.noise: Real = np.full(self.count, FIRST_GUESS * loudness)
         self.least = 1e-20 * loudness
 
     def points(self, model: Rational | None) -> _Points:
         """Ratio of each band beside `model`; noise and hum are told from what that leaves over."""
-        m0 = [self._model(block, model) for block in self.blocks]
-        if model is not None:
-            self.used = [np.ones(len(m), dtype=bool) for m in m0]
-        second = [
-            block.second - self._ends(block, m, band, used, model)
-            for block, m, band, used in zip(self.blocks, m0, self.band, self.used, strict=True)
-        ]
+        for part in self.parts:
+            part.beside(model, self.noise)
         for _ in range(2):
-            correction, *_ = self._correct(m0, second)
-            self._tell_noise(m0, second, correction)
-        correction, weight, bias = self._correct(m0, second)
-        centre = self.centre
-        base = np.full(self.count, m0[0][0]) if model is None else model.at(centre)
-        driven = self._sum([np.abs(block.first) ** 2 for block in self.blocks])
-        weight = np.where(driven > QUIET * driven.max(), weight, 0.0)
+            self._tell_noise(self._correct()[0])
+        correction, weight, bias = self._correct()
+        base = np.full(self.count, self.parts[0].ratio[0]) if model is None else model.at(self.centre)
+        weight = np.where(self.driven > QUIET * self.driven.max(), weight, 0.0)
         with np.errstate(divide="ignore"):
             variance = np.where(weight > HEARD * bias, 1.0 / np.maximum(weight - bias, 1e-300), np.inf)
         value, variance = base * (1.0 + correction), np.abs(base) ** 2 * variance
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
-        return _Points(centre, value, variance, told)
+        return _Points(self.centre, value, variance, told)
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
-        return tuple(
-            float(f) for block, used in zip(self.blocks, self.used, strict=True) for f in block.frequency_hz[~used]
-        )
+        return tuple(float(f) for part in self.parts for f in part.block.frequency_hz[~part.used])
 
-    def _model(self, block: Stretch, model: Rational | None) -> Complex:
-        if model is not None:
-            return model.at(block.frequency_hz)
-        one = np.vdot(block.first, block.second) / np.vdot(block.first, block.first).real
-        return np.full(len(block.first), one)
-
-    def _ends(
-        self, block: Stretch, m0: Complex, band: NDArray[np.intp], used: Mask, model: Rational | None
-    ) -> Complex | float:
-        """What ends that are not at rest leave in the second channel's lines, and hum: an undamped mode from end to end."""
-        if model is None:
-            return 0.0
-        x = m0 * block.first
-        weight = 1.0 / np.sqrt(self.noise[band] + (FOLLOWED * np.abs(x)) ** 2)
-        hum = hum_of(block, (block.second - x) * weight)
-        for f in hum:
-            used &= np.abs(block.frequency_hz - f) > NEAR_HUM * block.step_hz
-        if block.rest and not hum:
-            return 0.0
-        # Hum in the first channel, times a ratio that bends, leaves the system's modes as ends do.
-        poles = np.concatenate([model.poles, 2j * math.pi * np.array(hum)])
-        some = used & ((block.frequency_hz < DECAYS_TO_HZ) | (np.arange(len(used)) % EVERY == 0))
-        left = block.second[some] - m0[some] * block.first[some]
-        found = np.zeros(len(used), dtype=np.complex128)
-        found[used] = of_the_ends(block.frequency_hz[some], left, weight[some], poles, block.frequency_hz[used])
-        return found
-
-    def _sum(self, values: list[Real]) -> Real:
-        total = np.zeros(self.count)
-        for band, value in zip(self.band, values, strict=True):
-            total += np.bincount(band, weights=value, minlength=self.count)
+    def _sum(self, values: Callable[[_Part], NDArray[Scalar]]) -> NDArray[Scalar]:
+        """Sums (n_bands,) of what every part has at its lines."""
+        found = [np.add.reduceat(values(part), part.starts) for part in self.parts]
+        total = np.zeros(self.count, dtype=found[0].dtype)
+        for part, sums in zip(self.parts, found, strict=True):
+            total[part.place] += sums
         return total
 
-    def _correct(self, m0: list[Complex], second: list[Complex]) -> tuple[Complex, Real, Real]:
+    def _correct(self) -> tuple[Complex, Real, Real]:
         """Relative correction of each band, its inverse variance, and what of that is the first channel's noise."""
-        cross, power, bias = [], [], []
-        for block, m, y, band, used in zip(self.blocks, m0, second, self.band, self.used, strict=True):
-            size = np.abs(m) ** 2
-            w = used / self.noise[band]
-            x = m * block.first
-            cross.append(w * x.conj() * (y - x))
-            power.append(w * np.abs(x) ** 2)
+
+        def noise_of_first(part: _Part) -> Real:
             # What is left over may be more than noise; the first channel's has a bound where it was heard alone.
-            alone = np.minimum(
-                self.share / (w + (w == 0.0)) / (1.0 + size * self.share), LOUDER * self.first_noise * block.samples
-            )
-            bias.append(w * size * alone)
-        real, imaginary = self._sum([one.real for one in cross]), self._sum([one.imag for one in cross])
-        weight, lost = self._sum(power), self._sum(bias)
+            size = _square(part.ratio)
+            alone = self.share * part.spread(self.noise) / (1.0 + size * self.share)
+            return part.used * size * np.minimum(alone, LOUDER * self.first_noise * part.block.samples)
+
+        cross = self._sum(lambda part: part.used * part.expected.conj() * part.off) / self.noise
+        weight = self._sum(lambda part: part.used * part.power) / self.noise
+        lost = self._sum(noise_of_first) / self.noise
         heard = weight > HEARD * lost
-        left = np.where(heard, weight - lost, 1.0)
-        correction = np.where(heard, (real + lost + 1j * imaginary) / left, 0.0)
-        return correction, weight, lost
+        return np.where(heard, (cross + lost) / np.where(heard, weight - lost, 1.0), 0.0), weight, lost
 
-    def _tell_noise(self, m0: list[Complex], second: list[Complex], correction: Complex) -> None:
+    def _tell_noise(self, correction: Complex) -> None:
         """Noise power of each band from what the points leave over there and near by; lone tones no longer count."""
-        left = [
-            np.abs(y - m * (1.0 + correction[band]) * block.first) ** 2
-            for block, m, y, band in zip(self.blocks, m0, second, self.band, strict=True)
-        ]
-        self.noise = self._pooled(left)
-        lines = self._sum([used.astype(float) for used in self.used])
-        for block, m, band, used, power in zip(self.blocks, m0, self.band, self.used, left, strict=True):
-            usual = self.noise[band] + (FOLLOWED * np.abs(m * block.first)) ** 2
-            used &= (power < LONE * usual) | (lines[band] < 3.0)
-        self.noise = self._pooled(left)
+        for part in self.parts:
+            part.left = _square(part.off - part.spread(correction) * part.expected)
+        self.noise, lines = self._pooled(), self._sum(lambda part: part.used.astype(float))
+        for part in self.parts:
+            usual = part.spread(self.noise) + FOLLOWED**2 * part.power
+            part.used &= (part.left < LONE * usual) | (part.spread(lines) < 3.0)
+        self.noise = self._pooled()
 
-    def _pooled(self, left: list[Real]) -> Real:
-        lines = self._sum([used.astype(float) for used in self.used])
-        freedom = np.maximum(lines - 1.0, 0.0)
-        power = self._sum([power * used for power, used in zip(left, self.used, strict=True)])
+    def _pooled(self) -> Real:
+        freedom = np.maximum(self._sum(lambda part: part.used.astype(float)) - 1.0, 0.0)
+        power = self._sum(lambda part: part.left * part.used)
         sums = np.concatenate([[0.0], np.cumsum(np.where(freedom > 0.0, power, 0.0))])
         counts = np.concatenate([[0.0], np.cumsum(freedom)])
-        place = np.arange(self.count)
-        out = np.zeros(self.count)
-        open_ = np.ones(self.count, dtype=bool)
+        out, open_ = np.zeros(self.count), np.arange(self.count)
         for half in range(2, self.count + 2):
-            low, high = np.maximum(place - half, 0), np.minimum(place + half + 1, self.count)
+            low, high = np.maximum(open_ - half, 0), np.minimum(open_ + half + 1, self.count)
             within = counts[high] - counts[low]
-            done = open_ & ((within >= FREEDOM) | (half > self.count))
-            out[done] = (sums[high] - sums[low])[done] / np.maximum(within[done], 1.0)
-            open_ &= ~done
-            if not open_.any():
+            out[open_] = (sums[high] - sums[low]) / np.maximum(within, 1.0)
+            open_ = open_[within < FREEDOM]
+            if not len(open_):
                 break
         return np.maximum(out, self.least)
+
+
+def _square(z: Complex) -> Real:
+    """|z|², without the root that abs takes."""
+    return np.asarray(z.real**2 + z.imag**2)

@@ -74,16 +74,13 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
     poles : (m,) complex
         Of the ratio.
     """
-
-    def columns(f: Real) -> Complex:
-        s = 2j * math.pi * f
-        powers = (s / (2.0 * math.pi * frequency_hz[-1]))[:, np.newaxis] ** np.arange(FOLDED + 1)
-        return np.concatenate([1.0 / (s[:, np.newaxis] - poles), powers], axis=1)
-
-    some = columns(frequency_hz) * weight[:, np.newaxis]
+    s = 2j * math.pi * frequency_hz[:, np.newaxis]
+    powers = (1j * frequency_hz[:, np.newaxis] / frequency_hz[-1]) ** np.arange(FOLDED + 1)
+    some = np.concatenate([1.0 / (s - poles), powers], axis=1) * weight[:, np.newaxis]
     scale = np.linalg.norm(some, axis=0)
     x = np.linalg.lstsq(some / scale, left * weight, rcond=1e-10)[0] / scale
-    return np.asarray(columns(wanted_hz) @ x)
+    folded = np.polynomial.polynomial.polyval(1j * wanted_hz / frequency_hz[-1], x[len(poles) :])
+    return np.asarray(fractions(wanted_hz, poles, x[: len(poles)], 0.0) + folded)
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:

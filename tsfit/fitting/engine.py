@@ -74,18 +74,23 @@ def lmfit_name(name: str) -> str:
 
 
 def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, float] | None = None) -> lmfit.Minimizer:
-    """Return the Minimizer of `target` from `x` on; `limits` and `fixed` by names of variables."""
+    """Return the Minimizer of `target` from `x` on; `limits` and `fixed` by names of variables.
+
+    Without `fixed` it runs once, with a list: Parameters, which can evaluate text, cost as much as the descent.
+    """
     import lmfit
 
-    parameters = lmfit.Parameters()
+    parameters = []
     bounded = {lmfit_name(name): bounds for name, bounds in limits.items()}
     for name, value in zip(target.names, x.tolist(), strict=True):
         low, high = bounded.get(name, (-math.inf, math.inf))
         if name in bounded:
             value = min(max(value, low + INSIDE * (high - low)), high - INSIDE * (high - low))
-        parameters.add(name, value=value, min=low, max=high)
-    for name, value in (fixed or {}).items():
-        parameters.add(lmfit_name(name), value=value, vary=False)
+        parameters.append(lmfit.Parameter(name, value=value, min=low, max=high))
+    if fixed is not None:
+        held = [lmfit.Parameter(lmfit_name(name), value=value, vary=False) for name, value in fixed.items()]
+        listed, parameters = [*parameters, *held], lmfit.Parameters()
+        parameters.add_many(*listed)
     return lmfit.Minimizer(
         target.residuals, parameters, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
     )
@@ -93,7 +98,8 @@ def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, fl
 
 def descended(minimizer: lmfit.Minimizer, near: float, evaluations: int) -> lmfit.minimizer.MinimizerResult:
     """Let `minimizer` run; `near` and `evaluations` as of `least_squares.descend`."""
-    diag = np.ones(sum(parameter.vary for parameter in minimizer.params.values()))
+    parameters = minimizer.params.values() if isinstance(minimizer.params, dict) else minimizer.params
+    diag = np.ones(sum(parameter.vary for parameter in parameters))
     return minimizer.leastsq(ftol=near, xtol=near, diag=diag, factor=FIRST_STEP, max_nfev=max(evaluations, 2))
 
 
