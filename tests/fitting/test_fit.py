@@ -66,6 +66,18 @@ def test_finds_the_coil_model(coil):
         assert abs(estimate.value - value) < 4.0 * estimate.stdev, name
 
 
+@pytest.mark.parametrize("noise", [1e-3, 1e-6])
+@pytest.mark.parametrize("seed", [1, 4])
+def test_a_forced_coil_that_is_too_rich_comes_to_an_end(noise, seed):
+    """Data of a plain inductor leave a rung's direction without slope: no reason to refuse, and Re, Fs and Qs are known."""
+    terms = {"coil": "simple", "terms": {"Le": 0.9e-3}, "relative_noise": noise, "errors": False}
+    curves, _, true = make(("free air", "added mass"), np.random.default_rng(seed), **terms)
+    found = fit(curves, coil="ladder-2", suspension="ideal")
+    assert any(note.code == "open_coil_terms" for note in found.quality)
+    for name in ("Re", "Fs", "Qms", "Qes"):
+        assert abs(found.parameters[name].value - true[name]) < 4.0 * found.parameters[name].stdev, name
+
+
 @pytest.mark.parametrize(("coil", "spare"), [("ladder-3", 2), ("semi-inductance", 1)])
 def test_spare_coil_terms_cost_what_they_are_worth_and_are_not_stated(coil, spare):
     """Curves of a simpler coil: the criterion charges ln n a term, and the figures stay those of the simpler one."""

@@ -35,6 +35,8 @@ lmfit goes on from there; where the end is one of many (trials, intervals)."""
 ROUGH_MISS = 1.0
 """How far from its least a search may end that only compares models, in units of BIC; it ends with a step of half that."""
 OUT_OF_EVALUATIONS = 5
+NO_SLOPE = 1e-2
+"""What the sum of squares may still lose at an end: what is determined is within 0.1 standard deviations."""
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 
@@ -253,8 +255,12 @@ def settle(
     if not rough and ended:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
         x, _, ended = _polish(objective, x, FINE, MAX_EVALUATIONS, limits or {})
-    jacobian, least = objective.jacobian(x), objective.sum(x)
-    covariance = covariance_of(jacobian, problem.n_priors)
+    jacobian, residual = objective.jacobian(x), objective.residual(x)
+    covariance, least = covariance_of(jacobian, problem.n_priors), float(residual @ residual)
+    if not ended and np.all(np.isfinite(jacobian)):
+        # Out of evaluations on a level, as where a coil has a term too many: an e-fold gains nothing.
+        slope = jacobian @ residual
+        ended = bool(slope @ np.linalg.solve(jacobian @ jacobian.T + np.eye(len(x)), slope) < NO_SLOPE)
     misfits = tuple(misfit for misfit, _ in recent(x))
     unlikely = deviance(misfits, weights.variances(problem))
     return Solution(x, covariance, weights, misfits, jacobian, least, unlikely, ended)
