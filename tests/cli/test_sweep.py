@@ -70,6 +70,26 @@ def test_repeats_are_compared_and_averaged(rig, capsys):
     assert "x.txt: average of 2 sweeps" in told.output
 
 
+def test_it_repeats_until_what_was_wanted_is_reached(rig, capsys):
+    options = ("--no-figure", "--high-hz", "4000", "--repeats", "4", "--level-dbfs", "-60")
+    status, found = _sweep(capsys, *options, "--until", "Fs 0.012 %")
+    assert 1 < len(found["sweeps"]) <= 4
+    until = found["until"]
+    assert status == (until["reached"] > 1.2e-4)
+    assert until["swept_s"] == 3.0 * len(found["sweeps"])
+    # What one sweep of the series tells, and all together: the noise of the mean, beside what they share.
+    one = fit_bench(Path("free-air-1.txt")).parameters["Fs"]
+    assert until["reached"] < one.stdev / one.value
+    options = ["--seconds", "2", "--until", "Fs 0.001 %", "-o", "x.wav", "--no-figure"]
+    assert run(["sweep", "simulated.toml", *options]) == 1
+    out = " ".join(capsys.readouterr().out.split())
+    assert "no time does it" in out
+    assert "clock" in out
+    assert not Path("x-2.wav").exists()
+    for wrong in (["--until", "Xmax 1 %"], ["--until", "Fs 1 %", "--state", "infinite baffle"]):
+        assert run(["sweep", "simulated.toml", *wrong]) == 2
+
+
 def test_an_average_that_is_there_is_refused_before_the_sound(rig, capsys):
     Path("free-air.txt").write_text("mine")
     status, found = _sweep(capsys, "--repeats", "2")

@@ -10,11 +10,15 @@ from typing import ClassVar
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.errors import TsfitError
+from tsfit.bench.how_long import Need, needs
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.forms import SweepVerdictForm, sweep_verdict_form
+from tsfit.capture.impedance import hear, impedance_of, with_standards
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
 from tsfit.capture.ratio import channel_ratio
+from tsfit.capture.recording import Recording
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Player
 
@@ -40,6 +44,7 @@ class RigCheck:
     hum_found_hz : mains frequency that stands out of the noise, None when none does
     gain_percent : error of the ratio of the channels' gains, None without a known resistor
     advice : sentences; empty when nothing needs turning
+    how_long : what usual uncertainties take; empty where no driver's resonance is heard
     """
 
     verdict: SweepVerdict
@@ -47,6 +52,7 @@ class RigCheck:
     hum_found_hz: float | None
     gain_percent: float | None
     advice: tuple[str, ...]
+    how_long: tuple[Need, ...]
 
 
 @dataclass(frozen=True)
@@ -60,12 +66,18 @@ class RigCheckForm:
     hum_found_hz: float | None
     gain_percent: float | None
     advice: tuple[str, ...]
+    how_long: tuple[Need, ...]
 
 
 def rig_check_form(found: RigCheck) -> RigCheckForm:
     """Return the form of a check of a rig."""
     return RigCheckForm(
-        sweep_verdict_form(found.verdict), found.hum_dbfs, found.hum_found_hz, found.gain_percent, found.advice
+        sweep_verdict_form(found.verdict),
+        found.hum_dbfs,
+        found.hum_found_hz,
+        found.gain_percent,
+        found.advice,
+        found.how_long,
     )
 
 
@@ -101,7 +113,18 @@ def check_rig(
     levels = {f"{mains:g}": hum_level(quiet, rate, mains) for mains in MAINS_HZ}
     found = _standing_out(levels, verdict.noise_dbfs, len(quiet))
     gain = None if known_ohm is None else _gain_percent(samples, rate, rig, known_ohm)
-    return RigCheck(verdict, levels, found, gain, tuple(_advise(verdict, levels, found, gain)))
+    excited = (excitation.stop - excitation.start) / rate
+    times = () if known_ohm is not None else _how_long(Recording(rig.path, samples, rate, ""), rig, excited)
+    return RigCheck(verdict, levels, found, gain, tuple(_advise(verdict, levels, found, gain)), times)
+
+
+def _how_long(recording: Recording, rig: Rig, seconds: float) -> tuple[Need, ...]:
+    """What usual uncertainties take; nothing where no resonance of a driver is heard."""
+    try:
+        [heard] = with_standards([hear(recording, rig)])
+        return needs(impedance_of(heard), seconds, rig)
+    except TsfitError:
+        return ()
 
 
 def hum_level(quiet: Real, rate: float, mains_hz: float) -> tuple[float, float]:

@@ -102,6 +102,7 @@ def measure(
     excitation: Excitation,
     *,
     specimen: Specimen = Specimen(),
+    points_per_octave: float = 48.0,
     on_level: Callable[[Levels], None] | None = None,
 ) -> Measurement:
     """Play `excitation` on `rig`, record to `path` (.wav), judge, and turn the recording into a curve beside it (.txt).
@@ -131,7 +132,7 @@ def measure(
     if any(note.severity == "refuse" for note in verdict.notes):
         add_conditions(path, verdict=plain(sweep_verdict_form(verdict)))
         return Measurement(path, conditions_path(path), report, verdict, None, None)
-    [heard] = with_standards([hear(recording, rig)])
+    [heard] = with_standards([hear(recording, rig, points_per_octave)])
     curve = impedance_of(heard)
     write_curve(curve, curve_file)
     verdict = replace(verdict, notes=(*verdict.notes, *judge_curve(curve)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -23,6 +24,8 @@ OPEN_OHM, SHORT_OHM = 2000.0, 0.25
 SWAPPED = 1.05
 WORST_POINT, WORST_MEDIAN = 0.1, 0.03
 """Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
+USUAL_DENSITY = 48.0
+"""Points per octave of which these are; of a denser curve as many count as one."""
 LEAST_POINTS = 24
 LEAST_SHIFT = 1e-5
 """Share of Z below which a cause that all points share is of no matter."""
@@ -169,6 +172,8 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
 
 def _certain_enough(heard: Heard, relative: Real) -> Mask:
     """Flags (n,) of the points whose `relative` uncertainty is of use, where these suffice."""
+    # Of more points each tells less, and all together as much.
+    relative = relative / max(1.0, math.sqrt(heard.points_per_octave / USUAL_DENSITY))
     keep = relative < WORST_POINT
     few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
     if few and typical <= WORST_MEDIAN:

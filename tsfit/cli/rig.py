@@ -129,7 +129,7 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
     say(f"Round trip {delay}; sample clock {clock}.")
     if found.gain_percent is not None:
         say(f"Channel gains differ by {found.gain_percent:+.3f} % from what the resistor asks for.")
-    for sentence in found.advice or ("Nothing needs turning.",):
+    for sentence in (*(need.sentence for need in found.how_long), *(found.advice or ("Nothing needs turning.",))):
         say(sentence)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -10,17 +11,21 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.errors import TsfitError
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, live_levels
 
 if TYPE_CHECKING:
     from tsfit.bench.file import SweepTable
+    from tsfit.bench.how_long import Aim, Need
     from tsfit.bench.sweep import Averaged, Measurement, Specimen
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import Rig
     from tsfit.driver.curve import ImpedanceCurve
 
+MOST_REPEATS = 20
+"""Of recordings until an aim is reached, where nothing else is said."""
 STATES = ("free air", "added mass", "closed box", "infinite baffle")
 
 
@@ -38,6 +43,8 @@ class SweepRun:
     level_dbfs: float | None
     level_v: float | None
     state: Mapping[str, object]
+    points_per_octave: int
+    aim: Aim | None
     draws: bool
     yes: bool
     quiet: bool
@@ -91,7 +98,13 @@ class SweepRun:
 @click.option("--low-hz", default=5.0, show_default=True, help="Lowest frequency.")
 @click.option("--high-hz", default=20000.0, show_default=True, help="Highest frequency.")
 @click.option("--periods", type=click.IntRange(2, 1000), default=4, show_default=True, help="Periods of a multisine.")
-@click.option("--repeats", type=click.IntRange(1, 100), default=1, show_default=True, help="Recordings in a row.")
+@click.option(
+    "--repeats", type=click.IntRange(1, 100), help="Recordings in a row, with --until at most.  [default: 1 or 20]"
+)
+@click.option("--until", metavar="AIM", help="Repeat until a standard uncertainty is reached, as in 'Fs 0.1 %'.")
+@click.option(
+    "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of the curve."
+)
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
 @click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording.")
@@ -111,6 +124,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
       tsfit sweep rig.toml --state "added mass" --mass-g 40
       tsfit sweep rig.toml --guided
     """  # noqa: D301
+    from tsfit.bench.how_long import aim_of
     from tsfit.bench.sweep import Specimen
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
@@ -121,23 +135,32 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
     read, quiet = read_rig(rig), outputs.as_json
     wanted = Wanted(**taken("kind", "seconds", "low_hz", "high_hz", "periods"))
     specimen = Specimen(options.pop("hours") or None, options.pop("serial") or None)
-    draws, run = not options.pop("no_figure"), taken("repeats", "level_dbfs", "level_v", "yes")
-    asked = SweepRun(wanted, specimen, state=options, draws=draws, quiet=quiet, **run)
+    until = options.pop("until")
+    aim = None if until is None else aim_of(until)
+    if aim is not None and (guided or options["state"] != "free air"):
+        raise click.UsageError("--until reckons with free air; leave out --guided and other states.")
+    repeats = options.pop("repeats") or (1 if aim is None else MOST_REPEATS)
+    draws, run = not options.pop("no_figure"), taken("level_dbfs", "level_v", "yes", "points_per_octave")
+    asked = SweepRun(wanted, specimen, repeats, state=options, aim=aim, draws=draws, quiet=quiet, **run)
     if guided:
         if quiet:
             raise click.UsageError("--guided asks questions; leave out --json.")
         return _guided(read, asked)
     table = asked.table(rig)
     path = output or Path(f"{_stem(table)}.wav")
-    measured, averaged = _repeat(read, table, path, asked.confirmed(read))
+    measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
         found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
+        if need is not None:
+            found["until"] = vars(need)
         if averaged is not None:
             from tsfit.capture.forms import repeats_form
 
             found["average"] = {"curve": str(averaged.curve_file), **vars(repeats_form(averaged.agreement))}
         print_json(found)
-    return 2 if any(one.curve is None for one in measured) else 0
+    if any(one.curve is None for one in measured):
+        return 2
+    return int(need is not None and need.reached > need.wanted)
 
 
 def _stem(table: SweepTable) -> str:
@@ -147,8 +170,10 @@ def _stem(table: SweepTable) -> str:
     return stem if table.volume_l is None else f"{stem}-{table.volume_l:g}l"
 
 
-def _repeat(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> tuple[list[Measurement], Averaged | None]:
-    """Record one state so often, and average where there are several and all can be used."""
+def _repeat(
+    rig: Rig, table: SweepTable, path: Path, asked: SweepRun
+) -> tuple[list[Measurement], Averaged | None, Need | None]:
+    """Record one state so often, or until an aim is reached, and average where there are several and all can be used."""
     from tsfit.base.files import refuse_existing
     from tsfit.bench.sweep import average
 
@@ -158,14 +183,45 @@ def _repeat(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> tuple[l
         refuse_existing(name.with_suffix(".txt"))
         if asked.draws:
             refuse_existing(name.with_suffix(".png"))
-    measured = [_record(rig, table, name, asked) for name in names]
-    if asked.repeats == 1 or any(one.curve is None for one in measured):
-        return measured, None
+    measured: list[Measurement] = []
+    need = None
+    for name in names:
+        measured.append(_record(rig, table, name, asked))
+        if measured[-1].curve is None and asked.aim is not None:
+            break
+        need = _so_far(rig, measured, asked)
+        if need is not None and (need.seconds is None or need.reached <= need.wanted):
+            break
+    if len(measured) == 1 or any(one.curve is None for one in measured):
+        return measured, None, need
     averaged = average(measured, path.with_suffix(".txt"))
     _draw(path, averaged.curve, table, asked, averaged.repeats)
     if not asked.quiet:
         _print_average(averaged)
-    return measured, averaged
+    return measured, averaged, need
+
+
+def _so_far(rig: Rig, measured: Sequence[Measurement], asked: SweepRun) -> Need | None:
+    """What the repeats have reached together and what is still to do; None without an aim."""
+    if asked.aim is None:
+        return None
+    from tsfit.bench.how_long import needs
+    from tsfit.capture.repeats import average_curves
+
+    curve = average_curves([one.curve for one in measured if one.curve is not None])
+    [need] = needs(curve, asked.wanted.seconds * len(measured), rig, [asked.aim])
+    left = 0.0 if need.seconds is None else max(need.seconds - need.swept_s, 0.0)
+    said = f"  {need.parameter} to {asked.aim.said(need.reached)} after {len(measured)}"
+    if not asked.quiet:
+        if need.reached <= need.wanted:
+            say(f"{said}: reached.")
+        elif need.seconds is None:
+            say(f"{said}. {need.sentence}")
+        elif len(measured) == asked.repeats:
+            say(f"{said}, and no more may be recorded; {left:.0f} s were still to go.")
+        else:
+            say(f"{said}; about {left:.0f} s to go.")
+    return need
 
 
 def _draw(
@@ -191,11 +247,16 @@ def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measure
 
     excitation = plan(rig, asked.wanted)
     with live_levels(excitation.seconds, quiet=asked.quiet) as show:
-        measured = measure(rig, path, table, excitation, specimen=asked.specimen, on_level=show)
+        measured = measure(
+            rig, path, table, excitation,
+            specimen=asked.specimen, points_per_octave=asked.points_per_octave, on_level=show,
+        )  # fmt: skip
     if measured.curve is not None:
         _draw(path, measured.curve, table, asked)
     if not asked.quiet:
         _print(measured)
+        if asked.aim is None and table.state == "free air" and measured.curve is not None:
+            _print_how_long(rig, measured.curve, asked.wanted.seconds)
     return measured
 
 
@@ -215,6 +276,15 @@ def _print(measured: Measurement) -> None:
     if measured.curve_file is not None and measured.curve is not None:
         points = len(measured.curve.frequency_hz)
         say(f"  {measured.curve_file}: {points} points of impedance")
+
+
+def _print_how_long(rig: Rig, curve: ImpedanceCurve, seconds: float) -> None:
+    """Say how long to sweep; nothing where no driver's resonance is in the curve."""
+    from tsfit.bench.how_long import needs
+
+    with contextlib.suppress(TsfitError):
+        for need in needs(curve, seconds, rig):
+            say(f"  {need.sentence}")
 
 
 def _print_average(averaged: Averaged) -> None:
@@ -262,7 +332,7 @@ def _guided(rig: Rig, asked: SweepRun) -> int:
         if chosen is None:
             continue
         table = asked.table(rig.path, state=state, **chosen, **played)
-        measured, _ = _repeat(rig, table, folder / f"{_stem(table)}.wav", asked)
+        measured, *_ = _repeat(rig, table, folder / f"{_stem(table)}.wav", asked)
         if any(one.curve is None for one in measured):
             say("This sweep cannot be used; put right what is said above and start again.")
             return 2

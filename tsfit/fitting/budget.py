@@ -84,5 +84,9 @@ def advice(table: Mapping[str, Mapping[str, float]]) -> str | None:
         return None
     shares = [f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items()]
     first = next(iter(sources))
-    remedy = next((text for start, text in REMEDIES.items() if first.startswith(start)), CALIBRATION)
-    return f"The variance of {figure} comes from {', '.join(shares)}; to improve it first, {remedy}."
+    return f"The variance of {figure} comes from {', '.join(shares)}; to improve it first, {remedy_of(first)}."
+
+
+def remedy_of(source: str) -> str:
+    """What lowers the uncertainty that a source brings."""
+    return next((text for start, text in REMEDIES.items() if source.startswith(start)), CALIBRATION)
