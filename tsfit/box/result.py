@@ -270,7 +270,7 @@ class RoomForm:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Asked:
+class _BoxAsked:
     enclosure: str
     driver: str
     drivers: int = 1
@@ -282,7 +282,7 @@ class _Asked:
 
 
 @dataclass(frozen=True, kw_only=True)
-class BoxForm(Curves, _Asked):
+class BoxForm(Curves, _BoxAsked):
     """A box with its curves and design numbers."""
 
     KIND: ClassVar = "box"
