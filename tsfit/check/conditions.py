@@ -1,13 +1,8 @@
 """Bring a fit to the conditions for which a sheet was printed, so that like is held against like.
 
 A sheet that is silent is taken to hold at reference air (Vas follows the barometer), for the coils as they were measured,
-with the coil as warm as it was, and with the cone's air load of free air. It may say otherwise::
-
-    [conditions]
-    pressure_hpa = 1013.25
-    coil_temperature_c = 20.0
-    wiring = "parallel"          # of two coils: "series", "parallel" or "one coil"
-    air_load = "baffle"          # or "free air"
+with the coil as warm as it was, and with the cone's air load of free air. Its [conditions] may say otherwise
+(`tsfit.formats.sheet.Conditions`).
 """
 
 from __future__ import annotations

@@ -30,7 +30,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
-from tsfit.base.forms import plain
+from tsfit.base.forms import SCHEMA, plain
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.suspension import SUSPENSION_MODELS
@@ -51,7 +51,6 @@ from tsfit.driver.parameters import BASIC, LEVELS, PARAMETERS
 from tsfit.driver.record import Driver
 from tsfit.formats.toml import validated
 
-SCHEMA = 1
 KIND = "fit"
 MAX_BYTES = 50_000_000
 NOTHING_KNOWN = 10.0

@@ -1,16 +1,4 @@
-"""A published datasheet: the parameters as printed, and how far a sample may be off.
-
-::
-
-    [driver]
-    name = "Wagtail 8"
-    [published]
-    Fs = "31.5 Hz"
-    Qts = "0.38"
-    Vas = "2.3 ft^3"
-    [tolerance]
-    Fs = "10 %"
-"""
+"""A published datasheet: the parameters as printed, and how far a sample may be off; ``sheet.toml`` is an empty one."""
 
 from __future__ import annotations
 

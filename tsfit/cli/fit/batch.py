@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, NotRequired, TypedDict, Unpack
+from typing import Literal, NotRequired, TypedDict, Unpack
 
 from tsfit.base.files import refuse_existing
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
@@ -12,12 +12,9 @@ from tsfit.cli.output import Outputs
 from tsfit.cli.printing import print_table, say_error
 from tsfit.cli.progress import shows_bars
 from tsfit.driver.units import display, rounded
-
-if TYPE_CHECKING:
-    from tsfit.fitting.demands import Demands
+from tsfit.fitting.demands import Demands
 
 SHOWN = ("Re", "Fs", "Qts", "Vas")
-
 
 Trials = int | Literal["auto"] | None
 
