@@ -28,7 +28,7 @@ from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.sweep import FitSweep, Known, make_sweep
-from tsfit.fitting.validity import broken_law, law_note, refuse_unfit, validity_notes
+from tsfit.fitting.validity import broken_law, law_note, re_note, refuse_unfit, validity_notes
 from tsfit.fitting.wirings import check_other_coil, check_wirings
 
 log = logging.getLogger(__name__)
@@ -102,6 +102,8 @@ def fit(
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
+    first = best.model.sweeps[0].number
+    doubts += re_note(curves[first][0], result.parameters["Re"], float(best.model.values(best.x)["Fs"]), first)
     result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
 

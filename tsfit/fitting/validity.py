@@ -23,6 +23,8 @@ from tsfit.circuit.kramers_kronig import (
     octave_means,
 )
 from tsfit.driver.curve import ImpedanceCurve
+from tsfit.driver.fit_result import Estimate
+from tsfit.fitting.artefacts import running_median
 from tsfit.fitting.start import Resonance
 from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses
 
@@ -36,6 +38,8 @@ COIL_RANGE, AUDIBLE_HZ = (2000.0, 40.0), 20e3
 """No sweep needs more, Hz and times Fs, than what is fitted; nor more than what is heard."""
 ROUGH_SHARE = 0.8
 """Share of an octave's points that its noise is read from: the edges of a fault are fewer, real noise is more."""
+FAR_BELOW, LEAST_LOW = 4.0, 5
+"""How far below Fs a curve reads Re, and the least points there."""
 FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
@@ -226,3 +230,26 @@ def roughness(residual: Complex, share: float = 0.5) -> float:
         return 0.0
     rough = np.quantile(np.abs(np.diff(residual, 2)), share)
     return float(rough) / math.sqrt(-6.0 * math.log(1.0 - share))
+
+
+def re_note(curve: ImpedanceCurve, re: Estimate, fs: float, number: int) -> list[QualityNote]:
+    """Warn where Re lies above what the curve reads far below the resonance `fs` (Hz): no driver reads less than its Re.
+
+    The least real part is that of running medians, which noise hardly lowers (their variance is π/2 of a mean's).
+    """
+    low = curve.frequency_hz < fs / FAR_BELOW
+    if np.count_nonzero(low) < LEAST_LOW:
+        return []
+    real = curve.impedance_ohm[low].real
+    half = max(len(real) // 20, 2)
+    smooth = running_median(real, half, "even")
+    at = int(np.argmin(smooth))
+    noise = roughness(curve.impedance_ohm[low]) ** 2 if curve.variance_ohm2 is None else curve.variance_ohm2[low][at]
+    if re.value - smooth[at] <= 3.0 * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / (2 * half + 1))):
+        return []
+    message = (
+        f"Re comes out at {re.value:.4g} ± {re.stdev:.2g} ohm, but the curve itself reads {smooth[at]:.4g} ohm at "
+        f"{curve.frequency_hz[low][at]:.2g} Hz, and no driver reads less than its Re: a loss of coil or suspension is "
+        f"taken for it. Check with an ohmmeter, and hold Re at what that reads (--hold Re={smooth[at]:.4g})."
+    )
+    return [QualityNote("re_above_curve", "warn", message, number)]
