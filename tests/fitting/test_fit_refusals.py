@@ -10,7 +10,7 @@ from helpers.made_curves import ALL, AREA, COILS, FREQUENCY_HZ, VOLUME, curve_of
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver.curve import State
+from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit, start_of_mass, why_no_fit
 from tsfit.fitting.sweep import Known
 
@@ -54,7 +54,7 @@ def test_refuses_a_range_beside_the_resonance():
     curves, _, _ = make(("free air",), np.random.default_rng(0))
     curve = curves[0][0]
     keep = curve.frequency_hz > 27.0
-    cut = replace(curve, frequency_hz=curve.frequency_hz[keep], impedance_ohm=curve.impedance_ohm[keep], variance_ohm2=None)
+    cut = ImpedanceCurve(curve.frequency_hz[keep], curve.impedance_ohm[keep], source="made")
     assert _refusal([(cut, State())]).code == "short_range"
 
 

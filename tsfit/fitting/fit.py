@@ -21,12 +21,13 @@ from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
+from tsfit.fitting.kinds import no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.start import Resonance, find_resonance
+from tsfit.fitting.start import Resonance, TwoPeaks, find_resonance
 from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 from tsfit.fitting.validity import broken_law, law_note, re_note, refuse_unfit, validity_notes
 from tsfit.fitting.wirings import check_other_coil, check_wirings
@@ -74,13 +75,13 @@ def fit(
     Raises
     ------
     TsfitError
-        ``no_resonance``, ``vented_box``, ``short_range``, ``no_phase``, ``phase_unit``, ``mirrored_phase``, ``no_shift``,
-        ``no_free_air``, ``no_area``, ``mixed_wiring``, ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``,
-        ``wrong_value``.
+        ``no_resonance``, ``vented_box``, ``loudspeaker``, ``capacitor``, ``loose_mass``, ``short_range``, ``no_phase``,
+        ``phase_unit``, ``mirrored_phase``, ``no_shift``, ``no_free_air``, ``no_area``, ``mixed_wiring``, ``other_coil``,
+        ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
     """
     _check_request(curves, sd, coil, suspension)
-    bench = _Bench(curves, [find_resonance(curve) for curve, _ in curves])
-    misses = [refuse_unfit(curve, peak) for (curve, _), peak in zip(curves, bench.peaks, strict=True)]
+    bench = _Bench(curves, [_resonance(curve, state) for curve, state in curves])
+    misses = [_phase_miss(*pair, peak) for pair, peak in zip(curves, bench.peaks, strict=True)]
     check_other_coil(curves, bench.peaks)
     choice = choose([state for _, state in curves])
     start, with_mass = bench.start(choice.kept, sd, demands)
@@ -96,6 +97,10 @@ def fit(
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
+    for k in choice.kept:
+        other = no_bare_driver(*curves[k], masks[k], bench.peaks[k], best.floor if best.fault is None else 1.0)
+        if other is not None:
+            raise other
     if best.fault is not None or best.floor > POOR_FLOOR:
         raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
@@ -163,6 +168,25 @@ class _Bench:
         if notes:
             found = run([make_sweep(*self.curves[k], k, masks[k]) for k in numbers])
         return found, masks, notes
+
+
+def _resonance(curve: ImpedanceCurve, state: State) -> Resonance:
+    found = find_resonance(curve)
+    if found is None:
+        raise without_peak(curve)
+    if isinstance(found, TwoPeaks):
+        raise two_peaks(curve, state, *found)
+    return found
+
+
+def _phase_miss(curve: ImpedanceCurve, state: State, peak: Resonance) -> float:
+    try:
+        return refuse_unfit(curve, peak)
+    except TsfitError as error:
+        # A peak at the edge of a sweep may be one of two, of which the other is the cause.
+        raise (
+            error.code == "short_range" and no_bare_driver(curve, state, points_used(curve, peak.Fs), peak, 1.0)
+        ) or error from None
 
 
 def _of(sweeps: Sequence[FitSweep], number: int) -> FitSweep:

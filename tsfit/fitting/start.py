@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import ImpedanceCurve
 
 MIN_PROMINENCE = 0.04
@@ -45,13 +45,19 @@ class Resonance:
     Qes: float
 
 
-def find_resonance(curve: ImpedanceCurve) -> Resonance:
+class TwoPeaks(NamedTuple):
+    """Frequencies of two peaks, Hz, that may be those of one vented box."""
+
+    low: float
+    high: float
+
+
+def find_resonance(curve: ImpedanceCurve) -> Resonance | TwoPeaks | None:
     """Read the single resonance of a bare driver or closed box off |Z|, or off the resistance where the coil buries it.
 
-    Raises
-    ------
-    TsfitError
-        ``no_resonance`` when there is no peak inside the range; ``vented_box`` when there are two.
+    Returns
+    -------
+    Resonance, or two peaks, or None where there is no peak inside the range
     """
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
     peaks, heights = _sure_peaks(curve, size)
@@ -59,11 +65,7 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         size = curve.impedance_ohm.real
         peaks, heights = _sure_peaks(curve, size)
     if not len(peaks):
-        message = (
-            f"{curve.source}: no resonance peak between {f[0]:.4g} and {f[-1]:.4g} Hz; connect the driver itself and sweep "
-            "from well below to well above its resonance."
-        )
-        raise TsfitError(message, code="no_resonance", file=curve.source)
+        return None
     main = int(np.argmax(heights))
     partners = [
         k
@@ -73,12 +75,7 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance:
         and 1.0 / FARTHEST_PEAK < f[peaks[k]] / f[peaks[main]] < FARTHEST_PEAK
     ]
     if partners:
-        low, high = sorted((f[peaks[main]], f[peaks[partners[0]]]))
-        message = (
-            f"{curve.source}: two resonance peaks, near {low:.3g} and {high:.3g} Hz, as a vented box shows them; "
-            "take the driver out of the box and sweep it in free air."
-        )
-        raise TsfitError(message, code="vented_box", file=curve.source)
+        return TwoPeaks(*sorted((float(f[peaks[main]]), float(f[peaks[partners[0]]]))))
     return _read_peak(f, size, int(peaks[main]))
 
 

@@ -1,0 +1,78 @@
+"""What is no bare driver is told apart, and no bare driver is accused; the curves are drawn by formulas of their own."""
+
+import os
+
+import numpy as np
+import pytest
+from helpers import made_things
+from helpers.made_things import bare_drivers, crossovers, others, radiators, vented
+from helpers.paths import SHARED
+
+from tsfit.base.errors import TsfitError
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.fitting.fit import fit
+from tsfit.fitting.kinds import two_peaks, without_peak
+from tsfit.formats.curve import read_curve
+
+COUNT = int(os.environ.get("TSFIT_THINGS", "5"))
+"""Curves of each kind; TSFIT_THINGS=100 takes a quarter of an hour on one core."""
+TOLD = {"vented": "vented_box", "radiator": "vented_box", "crossover": "loudspeaker", "capacitor": "capacitor"}
+
+
+@pytest.mark.parametrize("drawn", [vented, radiators, crossovers, others], ids=lambda each: each.__name__)
+def test_what_is_no_bare_driver_is_named(drawn):
+    for thing in drawn(COUNT):
+        with pytest.raises(TsfitError) as refused:
+            fit([(thing.curve, State())])
+        assert refused.value.code == TOLD.get(thing.kind, "no_resonance"), thing.drawn
+
+
+def test_no_bare_driver_is_accused():
+    for thing in bare_drivers(2 * COUNT):
+        assert fit([(thing.curve, State())]).parameters["Fs"].value > 0.0, thing.drawn
+
+
+def test_no_peak_at_all_says_the_range():
+    f = np.geomspace(41.0, 4000.0, 400)
+    curve = ImpedanceCurve(f, 6.0 * (1.0 + 10.0 / (1.0 + 4j * (f / 40.0 - 40.0 / f))), source="x.txt")
+    assert without_peak(curve).message.startswith("x.txt: no resonance peak between 41 and 4000 Hz; connect the driver")
+
+
+def test_a_mass_that_is_loose_is_named():
+    """Two masses on two springs: as a vented box is, but in a sweep with a mass on the cone."""
+    thing = next(iter(vented(1)))
+    refused = two_peaks(thing.curve, State("added mass", mass=0.02, mass_uncertainty=1e-4), 20.0, 60.0)
+    assert refused.code == "loose_mass"
+    assert "press it on" in str(refused)
+
+
+def test_the_same_impedance_with_a_port_and_with_a_radiator():
+    """Without losses a radiator is a port on another driver, so that one curve cannot tell them apart."""
+    f = np.geomspace(10.0, 200.0, 50)
+    alpha, fb, fp, fs = 1.2, 30.0, 12.0, 25.0
+    # Kappa and the rest of the springs as follow from two masses on three springs, all over that of the driver.
+    radiator = made_things.radiator_air(f, alpha, fb, fp, 1e12, 1e12)
+    port = made_things.vented_air(f, alpha * (1.0 - (fp / fb) ** 2), fs, fb, 1e12, 1e12, 1e12)
+    rest = radiator - port
+    assert np.ptp(rest.real) == pytest.approx(0.0, abs=1e-9)
+    assert rest.real[0] == pytest.approx(alpha * (fp / fb) ** 2)
+
+
+@pytest.mark.skipif(not SHARED.is_dir(), reason="shared data with the curves are absent")
+@pytest.mark.parametrize(
+    ("name", "code"),
+    [
+        ("curves/vented-box-woofer-c", "vented_box"),
+        ("curves/vented-box-woofer-d", "vented_box"),
+        ("curves/vented-box-pair-e", "vented_box"),
+        ("more-curves/vented-c", "vented_box"),
+        ("more-curves/vented-damped-second-peak-b", "vented_box"),
+        ("more-curves/two-way-with-crossover-a", "loudspeaker"),
+        ("more-curves/resistor-k", "no_resonance"),
+        ("more-curves/tweeter-behind-capacitor-d", "impedance"),
+    ],
+)
+def test_measured_by_others(name, code):
+    with pytest.raises(TsfitError) as refused:
+        fit([(read_curve(SHARED / f"{name}.txt"), State())])
+    assert refused.value.code == code

@@ -1,0 +1,256 @@
+"""What a curve is of, if not of a bare driver: a vented box, a capacitor, a crossover, no driver at all.
+
+Where the circuit of a bare driver misses, others compete with it: the same driver before an enclosure with a port or a
+passive radiator (Small, JAES 21(5-8), 1973; 22(8-9), 1974), or behind a capacitor. One that comes much closer names it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Mask, Number, Real
+from tsfit.base.errors import TsfitError
+from tsfit.circuit.coil import Values, laplace
+from tsfit.circuit.load import Load
+from tsfit.circuit.response import Circuit
+from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import compliance
+from tsfit.fitting.model import JointModel
+from tsfit.fitting.select import Task, start_of_suspension
+from tsfit.fitting.solve import Solved, solve, undetermined
+from tsfit.fitting.start import Resonance, smoothed
+from tsfit.fitting.sweep import FitSweep, make_sweep
+from tsfit.fitting.validity import broken_law, roughness
+
+DOUBTFUL = 0.005
+"""Misfit of the bare driver, relative to |Z|, from which others compete."""
+CLOSER, DESCRIBED = 0.5, 0.06
+"""Misfit of a boxed driver over that of the bare one up to which it is told, and what it may miss itself."""
+STARTS = [(tuning, share) for tuning in (0.35, 0.5, 0.7, 0.85) for share in (0.7, 3.0)] + [(1.6, 0.7), (2.4, 1.0)]
+"""Tuning over the peak that is seen, and Vas over volume, from which the search for a box begins."""
+BELOW = 1.3
+"""Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are."""
+NEGATIVE, STEEP = 0.025, 1.2
+"""Negative reactance over |Z| that is beyond the phase error of a bench, and over resistance that is a capacitor's."""
+LEAST_POINTS = 3
+FLAT = 0.05
+"""Change of ln|Z|, and phase in rad, up to which an impedance is a resistor's."""
+
+
+@dataclass(frozen=True)
+class BoxedModel(JointModel):
+    """A driver before a box of unknown volume, tuning and leak, on a scale of 1 kg and 1 m².
+
+    A passive radiator instead of the port is the same circuit but for its losses: both have two masses on three springs,
+    one of which may be part of the driver's.
+    """
+
+    def _further(self) -> Sequence[str]:
+        return ("box", "fb", "QL")
+
+    def circuit_values(self, v: Values, sweep: FitSweep | None = None) -> dict[str, Number]:
+        """As of any model, with an area."""
+        return {**super().circuit_values(v, sweep), "Sd": 1.0}
+
+    def load(self, v: Values, sweep: FitSweep) -> Load:
+        """Return the box."""
+        omega = 2.0 * math.pi * v["fb"]
+        return Load(compliance=v["box"], port_mass=1.0 / (omega**2 * v["box"]), leak_conductance=omega * v["box"] / v["QL"])
+
+    def _load_rows(self, v: Values, sweep: FitSweep, load: Load, p: Values, d: Mapping[str, Complex]) -> dict[str, Complex]:
+        air, leak = load.compliance * d["compliance"], load.leak_conductance * d["leak_conductance"]
+        port = load.port_mass * d["port_mass"]
+        return {"box": air - port + leak, "fb": leak - 2.0 * port, "QL": -leak}
+
+
+@dataclass(frozen=True)
+class BlockedModel(JointModel):
+    """A driver behind a capacitor of unknown size, F."""
+
+    def _further(self) -> Sequence[str]:
+        return ("farad",)
+
+    def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
+        misfit, rows = super()._rows(v, sweep)
+        series = 1.0 / (laplace(sweep.frequency_hz) * v["farad"])
+        return misfit + series, rows | {"farad": -series}
+
+
+def without_peak(curve: ImpedanceCurve) -> TsfitError:
+    """Say what a curve without a resonance peak is of."""
+    f, z = curve.frequency_hz, curve.impedance_ohm
+    if _is_capacitor(f, z):
+        return _capacitor(curve)
+    span = f"between {f[0]:.4g} and {f[-1]:.4g} Hz"
+    flat = (np.abs(np.log(np.abs(z) / abs(z[0]))) < FLAT) & (np.abs(np.angle(z)) < FLAT)
+    if np.all(flat):
+        why = f"no resonance peak {span}, but {abs(z[0]):.3g} ohm throughout, as of a resistor; connect the driver itself"
+    elif np.all(flat[f < math.sqrt(f[0] * f[-1])]):
+        why = f"no resonance peak {span}, but a rise towards high frequencies, as of a coil alone; free the cone"
+    else:
+        why = f"no resonance peak {span}; connect the driver itself"
+    return _error(curve, "no_resonance", f"{why} and sweep from well below to well above its resonance.")
+
+
+def two_peaks(curve: ImpedanceCurve, state: State, low: float, high: float) -> TsfitError:
+    """Say what a curve with resonance peaks near `low` and `high`, Hz, is of."""
+    seen = f"two resonance peaks, near {low:.3g} and {high:.3g} Hz"
+    if state.kind == "added mass":
+        return _error(
+            curve,
+            "loose_mass",
+            f"{seen}, as of a mass that is not stuck to the cone all over; press it on, and sweep again.",
+        )
+    everywhere = np.ones(len(curve.frequency_hz), dtype=bool)
+    box = boxed(make_sweep(curve, state, 0, everywhere), high, low)
+    if box is not None and box.floor <= DESCRIBED:
+        return _cabinet(curve, seen)
+    spoilt = _spoilt(curve, everywhere)
+    if spoilt is not None:
+        return _error(curve, "no_fit", f"{seen}, but {spoilt}, so it was measured wrongly; sweep again.")
+    return _loudspeaker(curve, seen)
+
+
+def no_bare_driver(curve: ImpedanceCurve, state: State, used: Mask, peak: Resonance, floor: float) -> TsfitError | None:
+    """Say what a curve is of that the circuit of a bare driver misses by `floor`, relative to |Z|; None if it may be one.
+
+    Parameters
+    ----------
+    used : (n,) bool, the points that it misses
+    peak : Resonance
+        As read off the curve.
+    """
+    if floor < DOUBTFUL or state.kind not in ("free air", "infinite baffle"):
+        return None
+    f, z = curve.frequency_hz, curve.impedance_ohm
+    below, above = _negative(f, z, f < peak.Fs / BELOW), _negative(f, z, f > _coil_leads(f, z, peak.Fs))
+    sweep = make_sweep(curve, state, 0, used)
+    box = boxed(sweep, peak.Fs)
+    if above and (box is None or box.floor > DESCRIBED):
+        box = boxed(sweep, _highest(f, z, peak.Fs * 1.5, above), peak.Fs)
+    if z[0].imag < 0.0:
+        series = _behind_capacitor(sweep, peak)
+        if series.floor < min(CLOSER * floor, DESCRIBED) and (box is None or series.floor < box.floor):
+            return _capacitor(curve)
+    if box is not None and box.floor < min(CLOSER * floor, DESCRIBED) and _whole(box, curve).floor < DESCRIBED:
+        tuned = float(box.model.values(box.x)["fb"])
+        return _cabinet(curve, f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz")
+    if (below or (above and floor > DESCRIBED)) and _spoilt(curve, used) is None:
+        return _loudspeaker(curve, f"a resonance near {below or above:.3g} Hz beside that near {peak.Fs:.3g} Hz")
+    return None
+
+
+def boxed(sweep: FitSweep, upper: float, lower: float | None = None) -> Solved | None:
+    """Fit a driver in a vented box, or in one with a passive radiator; None where the sweep determines none.
+
+    Parameters
+    ----------
+    upper, lower : float
+        Its peaks, Hz; without the lower one, which then lies below the sweep, the tuning is searched for.
+    """
+    model = BoxedModel([sweep], Circuit("ladder-3"), None, with_mass=False)
+    found = [solve(model, model.start(start), rough=True) for start in _starts(sweep, upper, lower)]
+    told = [each for each in found if not {"box", "fb"} & set(undetermined(model, each.covariance))]
+    return min(told, key=lambda each: each.floor, default=None)
+
+
+def _whole(box: Solved, curve: ImpedanceCurve) -> Solved:
+    """Go on over the whole curve: behind a crossover a box describes it but for the top."""
+    sweep = make_sweep(curve, box.model.sweeps[0].state, 0, np.ones(len(curve.frequency_hz), dtype=bool))
+    return solve(BoxedModel([sweep], box.circuit, None, with_mass=False), box.x, box.floor, rough=True)
+
+
+def _behind_capacitor(sweep: FitSweep, peak: Resonance) -> Solved:
+    at = {"Re": peak.Re, "Fs": peak.Fs, "Qms": peak.Qms, "Qes": peak.Qes}
+    at = Task([sweep], None, with_mass=False).blocked("ladder-2", at) | start_of_suspension(at)
+    at["farad"] = -1.0 / (2.0 * math.pi * float(sweep.frequency_hz[0]) * float(sweep.impedance_ohm[0].imag))
+    models = [BlockedModel([sweep], Circuit("ladder-2", each), None, with_mass=False) for each in ("ideal", "log-creep")]
+    return min((solve(model, model.start(at), rough=True) for model in models), key=lambda each: each.floor)
+
+
+def _highest(f: Real, z: Complex, low: float, high: float) -> float:
+    """Frequency of the greatest |Z| between `low` and `high`, Hz."""
+    within = (f >= low) & (f <= max(high, 1.1 * low))
+    return float(f[within][np.argmax(np.abs(z[within]))])
+
+
+def _starts(sweep: FitSweep, upper: float, lower: float | None) -> Iterator[dict[str, float]]:
+    f, z = sweep.frequency_hz, sweep.impedance_ohm
+    task = Task([sweep], None, with_mass=False)
+    pairs = [(tuning * upper, share) for tuning, share in STARTS]
+    if lower is not None:
+        between = (f >= lower) & (f <= upper)
+        fb = float(f[between][np.argmin(np.abs(z[between]))])
+        pairs = [(fb, max((upper**2 - fb**2) * (fb**2 - lower**2) / (upper * lower) ** 2, 0.05))]
+    for fb, alpha in pairs:
+        x = upper**2
+        fs = math.sqrt(max((x**2 - x * fb**2) / (x * (1.0 + alpha) - fb**2), (0.2 * upper) ** 2))
+        re = float(np.min(np.abs(z)))
+        at = {"Re": re, "Fs": fs, "Qms": 5.0, "Qes": 5.0 * re / float(np.max(np.abs(z[f < 2.0 * upper])))}
+        yield task.blocked("ladder-3", at) | {"box": float(compliance(fs, 1.0)) / alpha, "fb": fb, "QL": 10.0}
+
+
+def _is_capacitor(f: Real, z: Complex) -> bool:
+    """Whether a curve begins as a capacitor: a reactance that falls as 1/f over an octave, more than its resistance."""
+    first = f <= 2.0 * f[0]
+    if np.count_nonzero(first) < LEAST_POINTS:
+        return False
+    fall = np.polyfit(np.log(f[first]), np.log(np.abs(z[first])), 1)[0]
+    return bool(np.all(z[first].imag < -STEEP * np.abs(z[first].real)) and -1.15 < fall < -0.5)
+
+
+def _negative(f: Real, z: Complex, where: Mask) -> float:
+    """Frequency about which the reactance is negative among the points `where` (n,); 0 where it is not."""
+    negative = where & (smoothed(f, z.imag) < -NEGATIVE * np.abs(z))
+    runs = np.flatnonzero(negative & np.roll(negative, 1) & np.roll(negative, -1))
+    return float(f[runs[len(runs) // 2]]) if len(runs) else 0.0
+
+
+def _spoilt(curve: ImpedanceCurve, used: Mask) -> str | None:
+    """Say why a curve is nothing's: it scatters, or breaks the Kramers-Kronig relations."""
+    scatter = roughness(np.log(curve.impedance_ohm[used]))
+    if scatter > DESCRIBED:
+        return f"it scatters by {100.0 * scatter:.0f} % from point to point"
+    return broken_law(curve, used)
+
+
+def _coil_leads(f: Real, z: Complex, fs: float) -> float:
+    """Frequency above the resonance from which the reactance is the coil's: once positive, a bare driver's remains so."""
+    leads = f[(f > fs) & (smoothed(f, z.imag) > NEGATIVE * np.abs(z))]
+    return float(leads[0]) if len(leads) else math.inf
+
+
+def _capacitor(curve: ImpedanceCurve) -> TsfitError:
+    f, z = curve.frequency_hz, curve.impedance_ohm
+    farad = -1.0 / (2.0 * math.pi * float(np.median((f * z.imag)[f <= 2.0 * f[0]])))
+    return _error(
+        curve,
+        "capacitor",
+        f"rises towards low frequencies as a capacitor in series, of about {1e6 * farad:.2g} uF, does; bridge it, or sweep "
+        "at the driver's own terminals.",
+    )
+
+
+def _cabinet(curve: ImpedanceCurve, seen: str) -> TsfitError:
+    return _error(
+        curve,
+        "vented_box",
+        f"{seen}, as of a vented box or one with a passive radiator; take the driver out of the box and sweep it in "
+        "free air, or judge the box with `tsfit box verify`.",
+    )
+
+
+def _loudspeaker(curve: ImpedanceCurve, seen: str) -> TsfitError:
+    return _error(
+        curve,
+        "loudspeaker",
+        f"{seen}, as of several drivers behind a crossover; disconnect the crossover and sweep one driver alone.",
+    )
+
+
+def _error(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
+    return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
