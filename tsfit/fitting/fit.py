@@ -185,7 +185,7 @@ def _phase_miss(curve: ImpedanceCurve, state: State, peak: Resonance) -> float:
     except TsfitError as error:
         # A peak at the edge of a sweep may be one of two, of which the other is the cause.
         raise (
-            error.code == "short_range" and no_bare_driver(curve, state, points_used(curve, peak.Fs), peak, 1.0)
+            error.code == "short_range" and no_bare_driver(curve, state, points_used(curve, peak.Fs), peak)
         ) or error from None
 
 

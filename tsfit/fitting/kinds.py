@@ -115,20 +115,27 @@ def two_peaks(curve: ImpedanceCurve, state: State, low: float, high: float) -> T
     return _loudspeaker(curve, seen)
 
 
-def no_bare_driver(curve: ImpedanceCurve, state: State, used: Mask, peak: Resonance, floor: float) -> TsfitError | None:
-    """Say what a curve is of that the circuit of a bare driver misses by `floor`, relative to |Z|; None if it may be one.
+def no_bare_driver(
+    curve: ImpedanceCurve, state: State, used: Mask, peak: Resonance, floor: float | None = None
+) -> TsfitError | None:
+    """Say what a curve is of that the circuit of a bare driver misses; None if it may be one.
 
     Parameters
     ----------
     used : (n,) bool, the points that it misses
     peak : Resonance
         As read off the curve.
+    floor : float, optional
+        By how much the best circuit misses them, relative to |Z|; that of a plain one where not given.
     """
-    if floor < DOUBTFUL or state.kind not in ("free air", "infinite baffle"):
+    if state.kind not in ("free air", "infinite baffle"):
+        return None
+    sweep = make_sweep(curve, state, 0, used)
+    floor = _bare(sweep, peak).floor if floor is None else floor
+    if floor < DOUBTFUL:
         return None
     f, z = curve.frequency_hz, curve.impedance_ohm
     below, above = _negative(f, z, f < peak.Fs / BELOW), _negative(f, z, f > _coil_leads(f, z, peak.Fs))
-    sweep = make_sweep(curve, state, 0, used)
     box = boxed(sweep, peak.Fs)
     if above and (box is None or box.floor > DESCRIBED):
         box = boxed(sweep, _highest(f, z, peak.Fs * 1.5, above), peak.Fs)
@@ -164,9 +171,18 @@ def _whole(box: Solved, curve: ImpedanceCurve) -> Solved:
     return solve(BoxedModel([sweep], box.circuit, None, with_mass=False), box.x, box.floor, rough=True)
 
 
-def _behind_capacitor(sweep: FitSweep, peak: Resonance) -> Solved:
+def _bare(sweep: FitSweep, peak: Resonance) -> Solved:
+    model = JointModel([sweep], Circuit("ladder-2"), None, with_mass=False)
+    return solve(model, model.start(_at_peak(sweep, peak)), rough=True)
+
+
+def _at_peak(sweep: FitSweep, peak: Resonance) -> dict[str, float]:
     at = {"Re": peak.Re, "Fs": peak.Fs, "Qms": peak.Qms, "Qes": peak.Qes}
-    at = Task([sweep], None, with_mass=False).blocked("ladder-2", at) | start_of_suspension(at)
+    return Task([sweep], None, with_mass=False).blocked("ladder-2", at) | start_of_suspension(at)
+
+
+def _behind_capacitor(sweep: FitSweep, peak: Resonance) -> Solved:
+    at = _at_peak(sweep, peak)
     at["farad"] = -1.0 / (2.0 * math.pi * float(sweep.frequency_hz[0]) * float(sweep.impedance_ohm[0].imag))
     models = [BlockedModel([sweep], Circuit("ladder-2", each), None, with_mass=False) for each in ("ideal", "log-creep")]
     return min((solve(model, model.start(at), rough=True) for model in models), key=lambda each: each.floor)
