@@ -33,7 +33,7 @@ SECONDS = click.FloatRange(1.6, 60.0)
 
 
 @dataclass(frozen=True)
-class _Asked:
+class _Calibrating:
     """What `rig calibrate` is asked for: its options."""
 
     known_ohm: tuple[float, ...]
@@ -170,7 +170,7 @@ def calibrate(rig: Path, output: Path | None, outputs: Outputs, **options: Any) 
     from tsfit.capture.calibration import on_trust
     from tsfit.capture.rig import read_rig
 
-    asked = _Asked(**options)
+    asked = _Calibrating(**options)
     read, now = read_rig(rig), datetime.now().astimezone()
     kind = "volts" if asked.volts else "trimmed" if asked.trim else "calibrated"
     path = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
@@ -218,7 +218,7 @@ def _print_calibrated(path: Path, proof: Proof | None, trust: str | None) -> Non
         say(f"More than {WORST_PERCENT:g} %: check the resistors' values and the contacts, and calibrate again.")
 
 
-def _volts(rig: Rig, path: Path, asked: _Asked, outputs: Outputs) -> int:
+def _volts(rig: Rig, path: Path, asked: _Calibrating, outputs: Outputs) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
     from tsfit.bench.calibrate import play_tone, write_volts
     from tsfit.capture.excitation import make_tone

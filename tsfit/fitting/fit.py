@@ -97,10 +97,7 @@ def fit(
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
-    for k in choice.kept:
-        other = no_bare_driver(*curves[k], masks[k], bench.peaks[k], best.floor if best.fault is None else 1.0)
-        if other is not None:
-            raise other
+    _refuse_other(bench, choice.kept, masks, best)
     if best.fault is not None or best.floor > POOR_FLOOR:
         raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
@@ -177,6 +174,14 @@ def _resonance(curve: ImpedanceCurve, state: State) -> Resonance:
     if isinstance(found, TwoPeaks):
         raise two_peaks(curve, state, *found)
     return found
+
+
+def _refuse_other(bench: _Bench, kept: Sequence[int], masks: Sequence[Mask], best: Solved) -> None:
+    floor = best.floor if best.fault is None else 1.0
+    for k in kept:
+        other = no_bare_driver(*bench.curves[k], masks[k], bench.peaks[k], floor)
+        if other is not None:
+            raise other
 
 
 def _phase_miss(curve: ImpedanceCurve, state: State, peak: Resonance) -> float:
