@@ -10,7 +10,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Number, Real
 from tsfit.driver.curve import ImpedanceCurve, State
-from tsfit.fitting.start import find_resonance
+from tsfit.fitting.start import Resonance, find_resonance
 
 
 @dataclass(frozen=True)
@@ -79,12 +79,13 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
     systematic: dict[str, Complex] = {}
     for name, shift in curve.systematic.items():
         wanted = shift[used] * weight
-        found = np.linalg.lstsq(flat, wanted, rcond=None)[0]
-        if np.max(np.abs(flat @ found - wanted)) <= FLAT * np.max(np.abs(wanted)):
-            systematic[name] = np.asarray(found[:, np.newaxis] * np.ones_like(z), dtype=np.complex128)
+        line = np.linalg.lstsq(flat, wanted, rcond=None)[0]
+        if np.max(np.abs(flat @ line - wanted)) <= FLAT * np.max(np.abs(wanted)):
+            systematic[name] = np.asarray(line[:, np.newaxis] * np.ones_like(z), dtype=np.complex128)
             continue
         scale = np.linalg.norm(rising, axis=0)
-        found = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
-        systematic[name] = np.asarray(found.reshape(3, 3) @ course, dtype=np.complex128)
-    peak = find_resonance(curve).Fs if state.kind == "closed box" else None
+        line = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
+        systematic[name] = np.asarray(line.reshape(3, 3) @ course, dtype=np.complex128)
+    found = find_resonance(curve) if state.kind == "closed box" else None
+    peak = found.Fs if isinstance(found, Resonance) else None
     return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number, peak)
