@@ -13,7 +13,7 @@ import pytest
 from helpers.paths import ROOT
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import sha256, to_json, write_new
+from tsfit.base.files import forget_written, sha256, to_json, write_new, written
 
 
 def test_a_file_is_written_whole_and_nothing_is_left_beside_it(tmp_path):
@@ -115,3 +115,36 @@ def test_killed_at_any_instant_a_file_is_whole(tmp_path):
         text = path.read_text()
         assert len(text) == 300_000
         assert len(set(text)) == 1
+
+
+def test_what_a_killed_writer_left_is_removed_by_the_next(tmp_path):
+    """A process that dies while it writes leaves its unfinished file; one that still writes is left alone."""
+    killed = (
+        "import os, signal, pathlib, tsfit.base.files as files\n"
+        "os.fsync = lambda handle: os.kill(os.getpid(), signal.SIGKILL)\n"
+        "files.write_new(pathlib.Path('a.txt'), 'lost')\n"
+    )
+    assert subprocess.run([sys.executable, "-c", killed], cwd=tmp_path, check=False).returncode < 0
+    [left] = tmp_path.iterdir()
+    host = left.name.split("-")[1]
+    living = tmp_path / f".tsfit-{host}-{os.getpid()}-x"
+    elsewhere = tmp_path / left.name.replace(host, "00000000")
+    for path in (living, elsewhere):
+        path.write_text("being written")
+    write_new(tmp_path / "b.txt", "kept")
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([living.name, elsewhere.name, "b.txt"])
+
+
+def test_what_was_written_is_known(tmp_path):
+    there, new = tmp_path / "there.txt", tmp_path / "new.txt"
+    there.write_text("mine")
+    forget_written()
+    with pytest.raises(TsfitError):
+        write_new(there, "yours")
+    assert written() == []
+    write_new(new, "made")
+    assert written() == [new]
+    write_new(there, "replaced", replace=True)
+    assert written() == [there, new]
+    new.unlink()
+    assert written() == [there]

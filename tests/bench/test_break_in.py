@@ -113,6 +113,20 @@ def test_a_suspension_effect_that_shows_no_longer_ends_no_routine(monkeypatch, s
     assert len(asked) == 1 + (then is not None)
 
 
+def test_a_sweep_that_a_killed_run_left_is_taken_up(rig, tmp_path, monkeypatch):
+    folder, steps = tmp_path / "kept", []
+    monkeypatch.setattr("tsfit.bench.break_in.write_bench", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        run(rig, folder, _plan(rig, hours=0.01))
+    monkeypatch.undo()
+    (folder / "sweep-002.partial.wav").write_bytes(b"cut off")
+    ending = run(rig, folder, _plan(rig, hours=0.01), on_step=steps.append)
+    assert [Path(str(entry.source("fit")["file"])).name for entry in read_log(ending.log).entries] == [
+        "sweep-001-fit.json", "sweep-003-fit.json",
+    ]  # fmt: skip
+    assert any("sweep-002" in step and "left as it is" in step for step in steps)
+
+
 def test_another_plan_in_the_same_folder_is_refused(rig, tmp_path):
     assert not open_folder(tmp_path / "kept", _plan(rig, hours=0.01))
     with pytest.raises(TsfitError) as caught:

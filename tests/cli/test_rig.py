@@ -5,6 +5,7 @@ import tomllib
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import click
 import pytest
 from click.testing import CliRunner
 from helpers.simulated_rig import simulated_rig
@@ -164,6 +165,22 @@ def test_volts_refused_in_one_sentence(rig, capsys, options, word):
     assert status == 2
     assert word in found["error"]["message"]
     assert len(list(rig.parent.iterdir())) == 2, "nothing is left behind"
+
+
+def test_an_interruption_tells_what_was_written(rig, monkeypatch, capsys):
+    def prompt(text, **_):
+        if "short" in text:
+            raise click.Abort
+
+    monkeypatch.setattr(click, "prompt", prompt)
+    assert run(["rig", "calibrate", str(rig), "--known-ohm", "10", "--seconds", "2"]) == 2
+    said = capsys.readouterr().err
+    assert "open.wav" in said
+    assert all(path.name in said for path in rig.parent.glob("*calibration*/*"))
+    monkeypatch.setattr(click, "prompt", lambda text, **_: prompt("short"))
+    assert run(["rig", "calibrate", str(rig), "--known-ohm", "10", "-o", str(rig.with_name("o.toml"))]) == 2
+    assert "nothing was written" in capsys.readouterr().err
+    assert len(list(rig.parent.glob("*calibration*"))) == 1
 
 
 @pytest.mark.parametrize("command", [["check"], ["calibrate", "--known-ohm", "10"]])

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import logging
 import os
+import platform
 import re
 import tempfile
+import time
+import zlib
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
 
 log = logging.getLogger(__name__)
+UNFINISHED = ".tsfit-"
+"""How the names of files begin that are being written: then machine, process, and a name of their own."""
 
 
 def packaged(name: str, mark: str) -> Path:
@@ -65,8 +71,10 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
         or full.
     """
     data = content.encode() if isinstance(content, str) else content
+    watch(path)
     try:
-        handle, beside = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        _clear_up(path.parent)
+        handle, beside = tempfile.mkstemp(prefix=f"{UNFINISHED}{_host()}-{os.getpid()}-", dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as stream:
                 stream.write(data)
@@ -86,6 +94,59 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
     except OSError as error:
         raise unwritable(path, error.strerror or str(error)) from error
     log.info("wrote %s, %d bytes", path, len(data))
+
+
+_before: dict[Path, tuple[int, int, int] | None] = {}
+
+
+def watch(*paths: Path) -> None:
+    """Remember how `paths` are before they are written to."""
+    for path in paths:
+        _before.setdefault(path, _state(path))
+
+
+def forget_written() -> None:
+    """Begin anew: what is written from now on counts."""
+    _before.clear()
+
+
+def written() -> list[Path]:
+    """Return which of the watched files are there and not as they were."""
+    return [path for path, state in _before.items() if _state(path) not in (None, state)]
+
+
+def _state(path: Path) -> tuple[int, int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def _host() -> str:
+    return f"{zlib.crc32(platform.node().encode()):08x}"
+
+
+def _clear_up(folder: Path) -> None:
+    """Remove what writers that were killed on this machine left unfinished in `folder`."""
+    for left in folder.glob(f"{UNFINISHED}{_host()}-*"):
+        writer = left.name.split("-")[2]
+        if writer.isdigit() and not _alive(int(writer), left):
+            with contextlib.suppress(OSError):
+                left.unlink()
+
+
+def _alive(process: int, file: Path) -> bool:
+    if os.name == "nt":
+        # Asking for a process by a signal would end it there; no file takes an hour to write.
+        return time.time() - file.stat().st_mtime < 3600.0
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def refuse_existing(path: Path | None, *, replace: bool = False) -> None:

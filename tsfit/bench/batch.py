@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import watch
 from tsfit.base.processes import processes
 from tsfit.driver.fit_result import FitResult
 
@@ -93,6 +94,7 @@ def fit_many(
     """
     from concurrent.futures import as_completed
 
+    watch(*names)
     with processes(min(workers or os.cpu_count() or 1, len(benches))) as pool:
         waiting = {
             pool.submit(fit_one, bench, name, replace=replace, options=options): bench

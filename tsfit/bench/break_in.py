@@ -33,7 +33,7 @@ from tsfit.drift.log import Log, add_entry, read_log
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.formats.fit import fit_to_dict
-from tsfit.formats.toml import validated
+from tsfit.formats.toml import load_toml, validated
 
 BLOCK_S = 60.0
 """Of low notes played at a time."""
@@ -158,6 +158,9 @@ def run(
     log = folder / "drift.log"
     blocks = 0
     entries = read_log(log).entries if log.exists() else ()
+    for stem, hours in _orphans(folder, entries).items():
+        becomes = "left as it is" if hours is None else "taken up where it is due"
+        on_step(f"{stem} of a run that broke off is not in the log, and is {becomes}")
     while True:
         played = _played(folder)
         swept = bool(entries) and entries[-1].hours >= routine.hours_before + played - SAME_H
@@ -203,19 +206,25 @@ def _sweep(
     on_level: Callable[[Levels], None] | None,
 ) -> Log:
     """Sweep, fit with the models of the first fit, and log."""
-    stem = _free_stem(folder)
+    due = (one for one, at in _orphans(folder, entries).items() if at is not None and abs(at - hours) < SAME_H)
+    orphan = next(due, None)
+    stem = orphan or _free_stem(folder)
     table = SweepTable(state="free air", recording=f"{stem}.wav")
-    excitation = plan(rig, Wanted(level_dbfs=routine.sweep_dbfs, periods=2))
-    specimen = Specimen(hours_of_use=hours)
-    measured = measure(rig, folder / f"{stem}.wav", table, excitation, specimen=specimen, on_level=on_level)
-    if measured.curve is None:
-        said = " ".join(note.message for note in measured.verdict.notes if note.severity == "refuse")
-        message = f"{measured.recording}: the sweep cannot be trusted ({said}); put that right and start the routine again."
-        raise TsfitError(message, code="refused_sweep", file=measured.recording)
+    if orphan is None:
+        excitation = plan(rig, Wanted(level_dbfs=routine.sweep_dbfs, periods=2))
+        specimen = Specimen(hours_of_use=hours)
+        measured = measure(rig, folder / f"{stem}.wav", table, excitation, specimen=specimen, on_level=on_level)
+        if measured.curve is None:
+            said = " ".join(note.message for note in measured.verdict.notes if note.severity == "refuse")
+            message = (
+                f"{measured.recording}: the sweep cannot be trusted ({said}); put that right and start the routine again."
+            )
+            raise TsfitError(message, code="refused_sweep", file=measured.recording)
     bench, file = folder / f"{stem}-bench.toml", folder / f"{stem}-fit.json"
-    write_bench(bench, rig.path, BenchDriverTable(name=routine.driver), [table])
+    if not bench.exists():
+        write_bench(bench, rig.path, BenchDriverTable(name=routine.driver), [table])
     fit = fit_like(bench, entries[0] if entries else None)
-    write_new(file, to_json(fit_to_dict(fit)))
+    write_new(file, to_json(fit_to_dict(fit)), replace=orphan is not None)
     entry = entry_of(fit, hours, file={"file": str(file.resolve()), "sha256": sha256(file)})
     return add_entry(folder / "drift.log", entry)
 
@@ -231,6 +240,19 @@ def fit_like(bench: Path, first: Entry | None) -> FitResult:
             raise
         logging.getLogger(__name__).info("%s", error.message)
         return fit_bench(bench, coil=first.coil, suspension="ideal")
+
+
+def _orphans(folder: Path, entries: tuple[Entry, ...]) -> dict[str, float | None]:
+    """Sweeps in no entry, as a killed run leaves them, and after which hours each was made; None where unusable."""
+    logged = {Path(str(entry.source("fit").get("file"))).name[:9] for entry in entries}
+    found: dict[str, float | None] = {}
+    for stem in sorted({path.name[:9] for path in folder.glob("sweep-*")} - logged):
+        hours = None
+        if (folder / f"{stem}.wav").exists() and (folder / f"{stem}.txt").exists():
+            told = load_toml(folder / f"{stem}.toml", "conditions").get("hours_of_use")
+            hours = float(told) if isinstance(told, (int, float)) else None
+        found[stem] = hours
+    return found
 
 
 def _free_stem(folder: Path) -> str:

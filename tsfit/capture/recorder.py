@@ -23,7 +23,7 @@ from typing import BinaryIO
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import name_once, write_new
+from tsfit.base.files import name_once, watch, write_new
 from tsfit.capture.recording import PARTIAL
 from tsfit.capture.stream import Block, Stopped
 from tsfit.formats.toml import load_toml
@@ -90,6 +90,7 @@ class Recorder:
                 raise _exists(name)
 
     def __enter__(self) -> Recorder:
+        watch(self.path)
         write_new(self.partial, wav_header(0, self._rate))
         write_new(conditions_path(self.partial), _toml(self.partial, self._conditions | {"complete": False}))
         self._stream: BinaryIO = self.partial.open("r+b", buffering=0)

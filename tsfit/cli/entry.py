@@ -10,6 +10,7 @@ import sys
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import forget_written, written
 from tsfit.cli.groups import JobGroup
 from tsfit.cli.how_much import with_how_much
 from tsfit.cli.refusal import by_the_system, refuse
@@ -53,6 +54,7 @@ def main(arguments: list[str] | None = None) -> None:
 
 def run(arguments: list[str]) -> int:
     """Run one command line and return its exit code: 0 (done), 1 (judged outside) or 2 (could not be done)."""
+    forget_written()
     try:
         status = tsfit.main(args=arguments, prog_name="tsfit", standalone_mode=False)
         return status if isinstance(status, int) else 0
@@ -61,7 +63,9 @@ def run(arguments: list[str]) -> int:
     except click.exceptions.Exit as leave:
         return leave.exit_code
     except click.Abort:
-        return refuse(TsfitError("Interrupted; nothing was written.", code="interrupted"), arguments)
+        kept = ", ".join(map(str, written()))
+        said = f"what was written until then is kept: {kept}" if kept else "nothing was written"
+        return refuse(TsfitError(f"Interrupted; {said}.", code="interrupted"), arguments)
     except click.ClickException as error:
         return refuse(TsfitError(" ".join(error.format_message().split()), code="usage"), arguments)
     except Exception as error:

@@ -21,7 +21,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import read_bytes, unreadable, unwritable
+from tsfit.base.files import read_bytes, unreadable, unwritable, watch
 from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences
 
@@ -147,6 +147,7 @@ def line_of(entry: Entry) -> bytes:
 
 def _append(path: Path, line: bytes) -> None:
     new = not path.exists()
+    watch(path)
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o666)
     try:
         length = os.fstat(handle).st_size
