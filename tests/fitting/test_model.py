@@ -73,7 +73,7 @@ def test_what_is_known_exactly_is_no_variable():
     model = JointModel(
         [make_sweep(curve, state, k, ALL) for k, (curve, state) in enumerate(exact)], Circuit(), None, with_mass=True
     )
-    assert [prior.key for prior in model.priors] == ["drift:1", "drift:2", "air load:closed box", "clock"]
+    assert [prior.key for prior in model.priors] == ["drift:1", "drift:2", "air load:closed box", "QL:2", "QA:2", "clock"]
     assert model.names[: -model.n_priors] == ("Re", "Fs", "Qms", "Qes", "Mms", "Le")
 
 

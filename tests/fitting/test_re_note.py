@@ -1,5 +1,7 @@
 """Re against what the curve itself reads far below its resonance."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from helpers.made_curves import make
@@ -18,11 +20,16 @@ def reads(ohm, noise, points=1000, stated=True):
     return ImpedanceCurve(np.geomspace(1.0, 20.0, points), z, np.full(points, 2.0 * noise**2) if stated else None)
 
 
+def estimate(value, stdev):
+    return Estimate(value, stdev, (value - 2.0 * stdev, value + 2.0 * stdev), "")
+
+
 @pytest.mark.parametrize("stated", [True, False])
 @pytest.mark.parametrize(("re", "warned"), [(4.90, False), (4.95, False), (5.10, True)])
 def test_re_above_the_curve_is_warned_of_and_noise_is_not(re, warned, stated):
     """A curve of 4.92 ohm, noise of 0.02 ohm on each of a thousand points, Re known to 0.02 ohm."""
-    notes = re_note(reads(4.92, 0.02, stated=stated), Estimate(re, 0.02, (re - 0.04, re + 0.04), "ohm"), 100.0, 0)
+    told = SimpleNamespace(parameters={"Re": estimate(re, 0.02), "Fs": estimate(100.0, 1.0)})
+    notes = re_note(reads(4.92, 0.02, stated=stated), told, 0)
     assert [note.code for note in notes] == ["re_above_curve"] * warned
     if warned:
         assert "the curve itself reads 4.9" in notes[0].message

@@ -86,8 +86,7 @@ def fit(
     choice = choose([state for _, state in curves])
     start, with_mass = bench.start(choice.kept, sd, demands)
     models = [coil] if coil else list(COIL_MODELS), [suspension] if suspension else list(SUSPENSION_MODELS)
-    boxed = any(curves[k][1].kind == "closed box" for k in choice.kept)
-    check_demands(demands, *models, with_mass=with_mass, boxed=boxed)
+    check_demands(demands, *models, with_mass=with_mass, boxed="closed box" in {curves[k][1].kind for k in choice.kept})
     doubts = [note for k, (curve, _) in enumerate(curves) for note in validity_notes(curve, bench.peaks[k], misses[k], k)]
 
     def run(sweeps: Sequence[FitSweep]) -> list[Ranked]:
@@ -104,8 +103,7 @@ def fit(
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
-    first = best.model.sweeps[0].number
-    doubts += re_note(curves[first][0], result.parameters["Re"], float(best.model.values(best.x)["Fs"]), first)
+    doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
 

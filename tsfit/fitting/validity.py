@@ -23,7 +23,7 @@ from tsfit.circuit.kramers_kronig import (
     octave_means,
 )
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.driver.fit_result import Estimate
+from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.artefacts import running_median
 from tsfit.fitting.start import Resonance
 from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses
@@ -232,12 +232,13 @@ def roughness(residual: Complex, share: float = 0.5) -> float:
     return float(rough) / math.sqrt(-6.0 * math.log(1.0 - share))
 
 
-def re_note(curve: ImpedanceCurve, re: Estimate, fs: float, number: int) -> list[QualityNote]:
-    """Warn where Re lies above what the curve reads far below the resonance `fs` (Hz): no driver reads less than its Re.
+def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityNote]:
+    """Warn where the Re of `fit` lies above what the curve reads far below the resonance: no driver reads less than its Re.
 
     The least real part is that of running medians, which noise hardly lowers (their variance is π/2 of a mean's).
     """
-    low = curve.frequency_hz < fs / FAR_BELOW
+    re = fit.parameters["Re"]
+    low = curve.frequency_hz < fit.parameters["Fs"].value / FAR_BELOW
     if np.count_nonzero(low) < LEAST_LOW:
         return []
     real = curve.impedance_ohm[low].real
