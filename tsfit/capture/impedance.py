@@ -11,11 +11,14 @@ from pathlib import Path
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.calibration import BandTerms, Calibration, calibration_of
+from tsfit.capture.disturbance import Disturbed
 from tsfit.capture.ratio import Ratio, channel_ratio
 from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.remarks import remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -52,6 +55,7 @@ class Heard:
     rms : of both channels, full scale 1
     points_per_octave : density asked for
     ratio : Ratio, where the recording has excitation
+    notes : on what disturbed it
     calibration : what is known of the rig; None until it was asked
     """
 
@@ -63,6 +67,7 @@ class Heard:
     rms: tuple[float, float]
     points_per_octave: float
     ratio: Ratio
+    notes: tuple[QualityNote, ...] = ()
     calibration: Calibration | None = None
 
 
@@ -95,7 +100,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     Raises
     ------
     TsfitError
-        ``sample_rate`` when the rig plays at another rate; ``level``, ``open``, ``short``.
+        ``sample_rate`` when the rig plays at another rate; ``level``, ``open``, ``short``; what `remarks` refuses.
     """
     path, rate = recording.path, recording.sample_rate_hz
     if rig.sample_rate_hz is not None and rate != rig.sample_rate_hz:
@@ -115,7 +120,16 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     longest = int(np.argmax(edges[1::2] - edges[::2]))
     stretch = np.arange(edges[2 * longest], edges[2 * longest + 1])
     inside = stretch[known[stretch]]
-    return replace(heard, ratio=Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside]))
+    ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside])
+    disturbed = found.disturbed
+    if float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
+        # Beside so much noise nothing is told in time.
+        disturbed = Disturbed(throughout=disturbed.throughout)
+    notes = tuple(remarks(disturbed, recording.samples, rig, rate))
+    for note in notes:
+        if note.severity == "refuse":
+            raise TsfitError(f"{path}: {note.message}", code=note.code, file=path)
+    return replace(heard, ratio=ratio, notes=notes)
 
 
 def with_standards(heard: Sequence[Heard]) -> list[Heard]:
@@ -165,7 +179,7 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
         variance_ohm2=noise[keep],
         systematic={name: shift[keep] for name, shift in systematic.items()},
         source=str(path),
-        notes=(*_notes(rig, trimmed=gain.uncertainty > 0.0), *calibration.notes),
+        notes=(*heard.notes, *_notes(rig, trimmed=gain.uncertainty > 0.0), *calibration.notes),
         provenance=_provenance(heard, calibration, gain.ratio),
     )
 
@@ -194,15 +208,10 @@ def _too_noisy(heard: Heard, relative: float) -> TsfitError:
     # With its noise counted in, the second channel bounds the ratio from above, hence Z from one side.
     bound = float(np.abs(rig.bilinear().impedance(rms[rig.second] / rms[rig.total])))
     if rig.topology == "shunt" and bound > OPEN_OHM:
-        return _open(path)
+        return refused(path, "open")
     if rig.topology == "divider" and bound < SHORT_OHM:
-        return _short(path)
-    return TsfitError(
-        f"{path}: the level is too low for the noise, which leaves {100.0 * min(relative, 1.0):.0f} % of uncertainty in a "
-        "typical point; raise the level, check both cables, or record longer.",
-        code="level",
-        file=path,
-    )
+        return refused(path, "short", ohm=SHORT_OHM)
+    return refused(path, "level", percent=100.0 * min(relative, 1.0))
 
 
 def _check_ratio(path: Path, rig: Rig, m: Complex) -> None:
@@ -210,51 +219,21 @@ def _check_ratio(path: Path, rig: Rig, m: Complex) -> None:
     middle = float(np.median(np.abs(m)))
     second = "driver" if rig.topology == "divider" else "reference"
     if middle > SWAPPED:
-        raise TsfitError(
-            f"{path}: channel {rig.second + 1} ({second}) is louder than channel {rig.total + 1} (total), which cannot be; "
-            "swap the channel numbers in the rig file or the cables.",
-            code="swapped",
-            file=path,
-        )
+        raise refused(path, "swapped", second=rig.second + 1, what=second, total=rig.total + 1)
     if rig.topology == "divider" and abs(float(np.median(m.real)) - 1.0) < 0.02:
-        raise _open(path)
+        raise refused(path, "open")
     if float(np.median(m.real)) < 0.0:
-        raise TsfitError(
-            f"{path}: the two channels are of opposite polarity; turn one input around, or record both unbalanced alike.",
-            code="polarity",
-            file=path,
-        )
-
-
-def _open(path: Path) -> TsfitError:
-    return TsfitError(
-        f"{path}: no driver seems to be connected (open circuit, or far more ohm than this rig can tell); check clips and "
-        "leads, then record again.",
-        code="open",
-        file=path,
-    )
-
-
-def _short(path: Path) -> TsfitError:
-    return TsfitError(
-        f"{path}: less than {SHORT_OHM:g} ohm hangs on the leads, a short circuit; check the clips, then record again.",
-        code="short",
-        file=path,
-    )
+        raise refused(path, "polarity")
 
 
 def _check_impedance(path: Path, z: Complex) -> None:
     middle = float(np.median(np.abs(z)))
     if middle > OPEN_OHM:
-        raise _open(path)
+        raise refused(path, "open")
     if middle < SHORT_OHM:
-        raise _short(path)
+        raise refused(path, "short", ohm=SHORT_OHM)
     if float(np.median(z.real)) < 0.0:
-        raise TsfitError(
-            f"{path}: the impedance comes out negative on this rig; check topology and channel numbers in the rig file.",
-            code="swapped",
-            file=path,
-        )
+        raise refused(path, "swapped, by its sign")
 
 
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
@@ -265,8 +244,13 @@ def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
         message = "No uncertainty of the reference resistor is stated; 0.1 % is assumed."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
-    if rig.calibration is None and rig.gain_uncertainty is None and not trimmed:
-        message = "The rig is not calibrated; its channels' gains are assumed to match within 0.5 %, which Re inherits."
+    if rig.calibration is None and not trimmed:
+        message = "The rig is not calibrated; "
+        if rig.gain_uncertainty is None:
+            message += "its channels' gains are assumed to match within 0.5 %, which Re inherits; "
+        message += (
+            "the value of its resistor, and that each channel hears less than -90 dB of the other, are taken on trust."
+        )
         notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None:
         notes += _calibration_notes(rig, rig.calibration)

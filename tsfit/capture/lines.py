@@ -37,6 +37,7 @@ class Stretch:
     step_hz : distance of the lines
     samples : how many were transformed
     rest : whether the stretch begins and ends at rest
+    lost : (n,) bool, lines that count for nothing, since what told them was taken out; None for none
     """
 
     frequency_hz: Real
@@ -45,6 +46,7 @@ class Stretch:
     step_hz: float
     samples: int
     rest: bool
+    lost: Mask | None = None
 
 
 @dataclass(frozen=True)

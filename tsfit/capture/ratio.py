@@ -19,13 +19,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.capture.disturbance import UNDISTURBED, Disturbance, Disturbed, Remnant, disturbances, may_go, without
 from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains
 from tsfit.capture.lines import Lines, Stretch, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
@@ -52,21 +53,35 @@ LOUDER = 4.0
 LONE = 18.0
 """Power of a line's residual over its usual noise from which it is hum or another lone tone: one line in e^18 by chance."""
 Scalar = TypeVar("Scalar", np.float64, np.complex128)
+LEAD_SEEN, LEAST_LEAD = 0.2, 0.05
+"""Share of the sample rate above which the phase tells whether the second channel leads, and samples that are a lead."""
 DECAYS_TO_HZ, EVERY = 500.0, 8
 """Frequency up to which all lines, and above which every so manieth, tell the decays of a record's ends."""
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What a first look has shown: by how many samples the second channel was made late, and what was taken out."""
+
+    late: int = 0
+    taken_out: tuple[Disturbance, ...] = ()
+
+
+FIRST = Earlier()
 
 
 @dataclass(frozen=True)
 class Ratio:
     """m = V2/V1 at `frequency_hz` (n,): complex (n,), variance E|δm|² (n,).
 
-    `left_out` names frequencies (Hz) of lone tones that count for nothing, such as hum.
+    `left_out` names frequencies (Hz) of lone tones that count for nothing, such as hum; `disturbed` what stood out in time.
     """
 
     frequency_hz: Real
     value: Complex
     variance: Real
     left_out: tuple[float, ...] = ()
+    disturbed: Disturbed = UNDISTURBED
 
 
 def channel_ratio(
@@ -86,8 +101,10 @@ def channel_ratio(
     return ratio_of_lines(lines_of(first, second, sample_rate_hz), points_per_octave, silent)
 
 
-def ratio_of_lines(lines: Lines, points_per_octave: float = POINTS_PER_OCTAVE, silent: float = 0.0) -> Ratio:
-    """Ratio of the two channels whose `lines` are given; see `channel_ratio`."""
+def ratio_of_lines(
+    lines: Lines, points_per_octave: float = POINTS_PER_OCTAVE, silent: float = 0.0, earlier: Earlier = FIRST
+) -> Ratio:
+    """Ratio of the two channels whose `lines` are given; see `channel_ratio`. `earlier`: what a look before has shown."""
     bands = _Bands(lines, points_per_octave, silent)
     model: Rational | None = None
     for turn in range(TURNS + 1):
@@ -95,10 +112,46 @@ def ratio_of_lines(lines: Lines, points_per_octave: float = POINTS_PER_OCTAVE, s
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
         kept = points.told
+        if turn == 0 and not earlier.late and (late := _lead(points, lines.blocks[0])):
+            earlier = Earlier(late)
+            return _on_time(ratio_of_lines(_delayed(lines, late), points_per_octave, silent, earlier), lines, late)
         orders = ORDERS if turn == TURNS - 1 else ROUGH_ORDERS
         model = fit_rational(points.frequency_hz[kept], points.value[kept], points.variance[kept], orders)
     kept = points.told
-    return Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
+    found = Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
+    if model is None:
+        return found
+    remnants = bands.remnants()
+    disturbed = disturbances(lines, remnants)
+    if may_go(disturbed, lines) and not earlier.taken_out:
+        earlier = replace(earlier, taken_out=disturbed.pieces)
+        return ratio_of_lines(without(lines, remnants, disturbed), points_per_octave, silent, earlier)
+    return replace(found, disturbed=replace(disturbed, taken_out=earlier.taken_out))
+
+
+def _lead(points: _Points, block: Stretch) -> int:
+    """Whole samples by which the second channel must be late not to lead the first; no rational function leads."""
+    rate = block.step_hz * block.samples
+    high = points.told & (points.frequency_hz > LEAD_SEEN * rate)
+    if np.count_nonzero(high) < LEAST_POINTS:
+        return 0
+    phase = np.unwrap(np.angle(points.value[high]))
+    slope = np.polyfit(points.frequency_hz[high], phase, 1, w=1.0 / np.sqrt(points.variance[high]))[0]
+    lead = float(slope) * rate / (2.0 * math.pi)
+    return math.ceil(lead) if lead > LEAST_LEAD else 0
+
+
+def _delayed(lines: Lines, samples: int) -> Lines:
+    blocks = tuple(
+        replace(one, second=one.second * np.exp(-2j * math.pi * samples / (one.step_hz * one.samples) * one.frequency_hz))
+        for one in lines.blocks
+    )
+    return replace(lines, blocks=blocks)
+
+
+def _on_time(ratio: Ratio, lines: Lines, samples: int) -> Ratio:
+    rate = lines.blocks[0].step_hz * lines.blocks[0].samples
+    return replace(ratio, value=ratio.value * np.exp(2j * math.pi * samples / rate * ratio.frequency_hz))
 
 
 @dataclass(frozen=True)
@@ -134,7 +187,8 @@ class _Part:
         if model is None:
             self.ratio: Complex = np.full(len(self.used), np.vdot(block.first, block.second) / np.sum(_square(block.first)))
         else:
-            self.ratio, self.used = model.at(block.frequency_hz), np.ones(len(self.used), dtype=bool)
+            self.ratio = model.at(block.frequency_hz)
+            self.used = np.ones(len(self.used), dtype=bool) if block.lost is None else ~block.lost
         self.expected = self.ratio * block.first
         self.off = block.second - self.expected
         self.power = _square(self.expected)
@@ -192,6 +246,11 @@ class _Bands:
         value, variance = base * (1.0 + correction), np.abs(base) ** 2 * variance
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
         return _Points(self.centre, value, variance, told)
+
+    def remnants(self) -> list[Remnant]:
+        """What the last model leaves over in each line, and what it predicts."""
+        sizes = [np.maximum(np.abs(part.ratio), self.silent) for part in self.parts]
+        return [Remnant(part.off, size * part.block.first, size) for part, size in zip(self.parts, sizes, strict=True)]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""

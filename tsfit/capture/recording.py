@@ -11,6 +11,7 @@ from typing import BinaryIO
 import numpy as np
 
 from tsfit.base.arrays import Mask, Real
+from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 
@@ -28,6 +29,9 @@ MIN_OCCASIONS = 6
 """Unlike neighbours of samples in the top bin that tell a clipped signal from the one peak of a repeated period."""
 COARSE = 3e-3
 """Step of the sample values over the peak above which a top cannot be told from a rounded one."""
+NEAR_TOP, MIN_STEPS = 0.98, 8
+"""Share of the peak above which the converter's step is read, and how many steps that takes."""
+LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
 BLOCK = 1 << 18
 UNKNOWN_SIZE = 0xFFFFFFFF
 PARTIAL = ".partial.wav"
@@ -57,7 +61,7 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
     ------
     TsfitError
         ``missing_file``, ``partial``, ``not_audio``, ``truncated``, ``empty``, ``too_long``, ``too_short``, ``mono``,
-        ``channels``, ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
+        ``channels``, ``lossy``, ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
     """
     _check_file(path)
     found = _decoded(path)
@@ -70,12 +74,12 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
 
 @dataclass(frozen=True)
 class _Decoded:
-    """Samples (n, channels), how many frames the header promises, rate in Hz, step between neighbouring sample values."""
+    """Samples (n, channels), how many frames the header promises, rate in Hz, and the form in which samples are stored."""
 
     samples: Real
     frames: int
     rate: float
-    step: float
+    subtype: str
 
 
 def _refused(path: Path, code: str, problem: str) -> TsfitError:
@@ -114,7 +118,7 @@ def _decoded(path: Path) -> _Decoded:
             blocks = [sound.read(BLOCK, dtype="float64", always_2d=True)]
             while len(blocks[-1]) == BLOCK:
                 blocks.append(sound.read(BLOCK, dtype="float64", always_2d=True))
-            return _Decoded(np.concatenate(blocks), sound.frames, float(sound.samplerate), _quantum(sound.subtype))
+            return _Decoded(np.concatenate(blocks), sound.frames, float(sound.samplerate), sound.subtype)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         if _promises_more(path) or _is_flac(path):
             problem = "damaged or cut off within its header or data; copy it again or record again."
@@ -128,10 +132,12 @@ def _check_form(path: Path, found: _Decoded) -> None:
     if n == 0:
         raise _refused(path, "empty", "holds no samples; record again.")
     if channels == 1:
-        raise _refused(path, "mono", "has one channel; record both channels of the rig in one stereo file.")
+        raise refused(path, "mono")
     log.info("read %s, %d samples at %g Hz", path, n, rate)
     if channels != 2:
         raise _refused(path, "channels", f"has {channels} channels; keep the two that the rig file names.")
+    if any(word in found.subtype for word in LOSSY):
+        raise refused(path, "lossy")
     if not np.all(np.isfinite(found.samples)):
         raise _refused(path, "not_finite", "holds samples that are not numbers (NaN or infinite); record again.")
     if n < MIN_SECONDS * rate:
@@ -150,14 +156,12 @@ def _check_channels(path: Path, found: _Decoded, may_be_silent: int | None) -> N
     rms = np.sqrt(np.mean(ac**2, axis=0))
     for channel in range(2):
         if rms[channel] < DEAD and channel != may_be_silent:
-            problem = f"channel {channel + 1} is silent; check its cable, input and gain, and that the driver is connected."
-            raise _refused(path, "dead_channel", problem)
+            raise refused(path, "dead_channel", channel=channel + 1)
     if np.sqrt(np.mean((ac[:, 0] - ac[:, 1]) ** 2)) < 1e-6 * rms.max():
-        raise _refused(path, "mono", "both channels are the same; record the rig's two channels, not one of them twice.")
+        raise refused(path, "mono, twice")
     for channel in range(2):
-        if _clipped(found.samples[:, channel], found.step):
-            problem = f"channel {channel + 1} is clipped; lower the level or the input gain and record again."
-            raise _refused(path, "clipping", problem)
+        if _clipped(found.samples[:, channel], _quantum(found.subtype)):
+            raise refused(path, "clipping", channel=channel + 1)
 
 
 def _clipped(x: Real, step: float) -> bool:
@@ -166,12 +170,13 @@ def _clipped(x: Real, step: float) -> bool:
         peak = float(side.max())
         if peak <= 0.0:
             continue
+        fine = _step(side, peak, step)
         # Floating point may go beyond 1, and then 1 is no limit.
         if peak <= 1.0 and _in_runs(side >= 1.0 - 1.5 * step) >= 3:
             return True
-        if 1.5 * step > COARSE * peak:
+        if 1.5 * fine > COARSE * peak:
             continue
-        width = max(TOP_WIDTH * peak, 1.5 * step)
+        width = max(TOP_WIDTH * peak, 1.5 * fine)
         top = side >= peak - width
         below = int(np.count_nonzero(side >= peak - 2.0 * width)) - int(np.count_nonzero(top))
         count = int(np.count_nonzero(top))
@@ -180,6 +185,15 @@ def _clipped(x: Real, step: float) -> bool:
         if _in_runs(top) >= MIN_PILE or len(np.unique(np.rint(x[:-1][top[1:]] / (0.02 * peak)))) >= MIN_OCCASIONS:
             return True
     return False
+
+
+def _step(side: Real, peak: float, stored: float) -> float:
+    """Step between neighbouring sample values near the top: a converter's may be coarser than the `stored` one."""
+    for share in (NEAR_TOP, 0.5, 0.0):
+        steps = np.diff(np.unique(side[side > share * peak]))
+        if len(steps) >= MIN_STEPS:
+            return max(stored, float(steps.min()))
+    return peak
 
 
 def _in_runs(flags: Mask) -> int:

@@ -310,6 +310,8 @@ def why_no_fit(
     if best.fault is None and len(curves) > 1:
         worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
         why += f", most of all {curves[worst.number][0].source}"
+        if worst.state.kind == "closed box":
+            why += ", as of a box that leaks or gives"
     for (curve, _), mask in zip(curves, masks, strict=True):
         broken = broken_law(curve, mask)
         if broken is not None:

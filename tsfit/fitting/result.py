@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tsfit.base.arrays import Mask
+from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve
@@ -242,7 +243,11 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
         pull = float(best.x[best.model.names.index(prior.key)])
-        if abs(pull) > 3.0 and prior.kind not in ("drift", "air load", "loss"):
+        if abs(pull) > 3.0 and prior.kind == "drift":
+            number = int(prior.key.removeprefix("drift:"))
+            percent = 100.0 * math.expm1(prior.at(pull))
+            notes.append(QualityNote("other_resistance", "warn", cause("other_resistance", percent=percent), number))
+        elif abs(pull) > 3.0 and prior.kind not in ("drift", "air load", "loss"):
             message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
             told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
             notes.append(QualityNote("strained_input", "warn", told))

@@ -1,0 +1,55 @@
+"""What stands out in time gets its name from the samples there."""
+
+import numpy as np
+import pytest
+from helpers.paths import RIGS
+
+from tsfit.capture.disturbance import Disturbance, Disturbed
+from tsfit.capture.remarks import remarks
+from tsfit.capture.rig import read_rig
+
+RATE, AT = 8000, 12000
+RIG = read_rig(RIGS / "amplifier-divider.toml")
+
+
+def _wave():
+    t = np.arange(3 * RATE) / RATE
+    return np.column_stack([np.sin(2.0 * np.pi * 90.0 * t), 0.3 * np.sin(2.0 * np.pi * 90.0 * t + 0.4)])
+
+
+def _stopped(x):
+    x[AT : AT + 50] = x[AT]
+    return x
+
+
+def _off(x):
+    x[AT : AT + 50, 1] = x[AT : AT + 50, 0]
+    return x
+
+
+def _pushed(x):
+    x[:, 1] += 0.2 * np.exp(-((np.arange(len(x)) - AT) ** 2) / 2e4)
+    return x
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        (_stopped, "gap"),
+        (lambda x: np.delete(x, slice(AT, AT + 37), axis=0), "lost_samples"),
+        (_off, "loose_contact"),
+        (_pushed, "burst"),
+    ],
+)
+@pytest.mark.parametrize(("share", "severity"), [(0.01, "warn"), (0.1, "refuse")])
+def test_a_disturbance_is_named(change, code, share, severity):
+    found = Disturbed((Disturbance(1.49, 1.52, share),))
+    (note,) = remarks(found, change(_wave()), RIG, RATE)
+    assert (note.code, note.severity) == (code, severity)
+    assert "1.49 s" in note.message
+
+
+def test_what_was_taken_out_is_a_note():
+    (note,) = remarks(Disturbed(taken_out=(Disturbance(1.49, 1.52, 0.1),)), _pushed(_wave()), RIG, RATE)
+    assert (note.code, note.severity) == ("burst", "note")
+    assert note.message.startswith("Left out, 1.49 s: something disturbed")
