@@ -25,10 +25,7 @@ UNFINISHED = ".tsfit-"
 def packaged(name: str, mark: str) -> Path:
     """Return the folder `name` of data that holds `mark`: inside an installed package, or beside it in a checkout.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file`` when the installation lacks it.
+    Raises TsfitError ``missing_file`` when the installation lacks it.
     """
     here = Path(__file__).parents[1]
     for folder in (here / name, here.parent / name):
@@ -41,12 +38,7 @@ def packaged(name: str, mark: str) -> Path:
 def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
     """Read a file of at most `most` bytes; one that tells no size, such as a pipe or a device, is read no further either.
 
-    Raises
-    ------
-    TsfitError
-        `code`, saying `too_large` of the path.
-    OSError
-        When it cannot be read.
+    Raises TsfitError `code`, saying `too_large` of the path. OSError when it cannot be read.
     """
     with path.open("rb") as stream:
         data = stream.read(most + 1)
@@ -64,11 +56,8 @@ def unreadable(path: Path, error: OSError, remedy: str) -> TsfitError:
 def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:
     """Write `content` beside `path`, flush it, then give it its name.
 
-    Raises
-    ------
-    TsfitError
-        ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is missing, read-only
-        or full.
+    Raises TsfitError ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is
+    missing, read-only or full.
     """
     data = content.encode() if isinstance(content, str) else content
     watch(path)
@@ -196,10 +185,7 @@ def to_json(data: object) -> str:
 def is_json(path: Path) -> bool:
     """Tell whether `path` holds JSON (what the program writes) rather than TOML (what a person writes), by content or name.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file`` when it cannot be read.
+    Raises TsfitError ``missing_file`` when it cannot be read.
     """
     try:
         with path.open("rb") as stream:

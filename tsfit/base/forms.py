@@ -56,10 +56,7 @@ def _record(record: object) -> dict[str, object]:
 def read_form(path: Path, data: object, record: type[AnyRecord]) -> AnyRecord:
     """Return `data`, JSON read from `path`, as a `record`; keys that it does not have are skipped.
 
-    Raises
-    ------
-    TsfitError
-        ``not_reportable`` naming the first place that is wrong.
+    Raises TsfitError ``not_reportable`` naming the first place that is wrong.
     """
     from pydantic import ValidationError
 

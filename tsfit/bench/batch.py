@@ -57,10 +57,7 @@ class Outcome:
 def fit_names(benches: Sequence[Path], folder: Path | None) -> list[Path]:
     """Return where the fit of each bench goes: ``<bench>.fit.json`` beside it or in `folder`.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when two benches would write one file; ``cannot_write`` when `folder` is none.
+    Raises TsfitError ``usage`` when two benches would write one file; ``cannot_write`` when `folder` is none.
     """
     if folder is not None and not folder.is_dir():
         raise TsfitError(f"{folder}: no such folder for the fits; make it first.", code="cannot_write", file=folder)

@@ -94,10 +94,7 @@ class Ending:
 def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -> Routine:
     """Plan a break-in at a level that `rig` may play; its sweeps are as loud as the rig's own level, and never louder.
 
-    Raises
-    ------
-    TsfitError
-        ``level_limit``; ``wrong_value``.
+    Raises TsfitError ``level_limit``; ``wrong_value``.
     """
     level = choose_level(rig, level_dbfs, None)
     levels = {"level_dbfs": level, "sweep_dbfs": min(level, choose_level(rig, None, None))}
@@ -107,10 +104,7 @@ def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -
 def open_folder(folder: Path, routine: Routine) -> bool:
     """Make `folder` for `routine`, or find it there already; tell whether there is something to go on from.
 
-    Raises
-    ------
-    TsfitError
-        ``other_routine`` when the folder holds another plan; ``cannot_write``.
+    Raises TsfitError ``other_routine`` when the folder holds another plan; ``cannot_write``.
     """
     path = folder / "routine.json"
     try:
@@ -142,16 +136,13 @@ def run(
 
     The simulated rig needs no time for the low notes and for pauses; its driver softens as its file says.
 
+    Raises TsfitError for whatever the device, the disk or a fit does; start again in the same folder to go on.
+    ``refused_sweep`` when a sweep cannot be trusted.
+
     Parameters
     ----------
     player : Player, optional
         What plays the low notes instead of the device that the rig file names.
-
-    Raises
-    ------
-    TsfitError
-        Whatever the device, the disk or a fit does; start again in the same folder to go on. ``refused_sweep`` when a sweep
-        cannot be trusted.
     """
     open_folder(folder, routine)
     player = player or open_player(rig)

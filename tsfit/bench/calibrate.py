@@ -65,13 +65,7 @@ class Proof:
 
 
 def dated_folder(rig: Rig, now: datetime) -> Path:
-    """Make a folder beside the rig file for one calibration's recordings.
-
-    Raises
-    ------
-    TsfitError
-        ``cannot_write``.
-    """
+    """Make a folder beside the rig file for one calibration's recordings. Raises TsfitError ``cannot_write``."""
     folder = rig.path.parent / f"{rig.path.stem}-calibration-{now:%Y-%m-%d-%H%M%S}"
     try:
         folder.mkdir()
@@ -90,10 +84,8 @@ def record_standard(
 ) -> None:
     """Record one standard, and hold it against those `before`; on the simulated rig it takes the driver's place by itself.
 
-    Raises
-    ------
-    TsfitError
-        As `tsfit.bench.sweep.measure`; ``calibration`` when the recordings do not differ as the standards do.
+    Raises TsfitError as `tsfit.bench.sweep.measure`; ``calibration`` when the recordings do not differ as the
+    standards do.
     """
     player = open_player(rig, Hung(known_ohm=standard.ohm))
     conditions = {"rig": {"name": rig.name, "file": str(rig.path)}, "standard": standard.name}
@@ -108,10 +100,7 @@ def record_standard(
 def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now: datetime) -> Rig:
     """Write a copy of the rig file to `path` that names the recordings of `standards`; return it as read back.
 
-    Raises
-    ------
-    TsfitError
-        ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
+    Raises TsfitError ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
     """
     table: dict[str, object] = {"made": now.replace(microsecond=0), "rig": rig.name}
     for standard in standards:
@@ -136,10 +125,7 @@ def write_trimmed(rig: Rig, standard: KnownThing, path: Path) -> Rig:
     One resistor sets the ratio of the gains, 50 Hz to 2 kHz, and nothing else; what it leaves is the resistor's uncertainty
     and what loading, leads and phase do.
 
-    Raises
-    ------
-    TsfitError
-        ``exists`` or ``cannot_write``; what a recording may be refused for.
+    Raises TsfitError ``exists`` or ``cannot_write``; what a recording may be refused for.
     """
     curve = impedance_from_recording(standard.recording, replace(rig, gain_trim=1.0))
     inside = (curve.frequency_hz > TRIM_RANGE_HZ[0]) & (curve.frequency_hz < TRIM_RANGE_HZ[1])
@@ -157,10 +143,7 @@ def write_trimmed(rig: Rig, standard: KnownThing, path: Path) -> Rig:
 def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | None = None) -> float:
     """Play a `tone` for the voltmeter; return the peak that the total channel heard, dB re full scale.
 
-    Raises
-    ------
-    TsfitError
-        As `tsfit.bench.sweep.measure`; ``not_heard`` when next to nothing came back.
+    Raises TsfitError as `tsfit.bench.sweep.measure`; ``not_heard`` when next to nothing came back.
     """
     peak = 0.0
 
@@ -182,17 +165,14 @@ def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | N
 def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:
     """Write a copy of the rig file to `path` that knows its output in volts; return it as read back.
 
+    Raises TsfitError ``exists`` or ``cannot_write``.
+
     Parameters
     ----------
     level_dbfs : float
         Peak level of the tone, re full scale.
     reading_v : float
         What a voltmeter read across the total channel's points, V RMS.
-
-    Raises
-    ------
-    TsfitError
-        ``exists`` or ``cannot_write``.
     """
     document = _document(rig)
     document["playback"]["volts_per_full_scale"] = float(f"{math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0):.5g}")
@@ -200,13 +180,7 @@ def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Ri
 
 
 def prove(rig: Rig, standard: KnownThing) -> Proof:
-    """Measure `standard` with `rig` and compare.
-
-    Raises
-    ------
-    TsfitError
-        What a recording may be refused for.
-    """
+    """Measure `standard` with `rig` and compare. Raises TsfitError for what a recording may be refused for."""
     curve = impedance_from_recording(standard.recording, rig)
     inside = (curve.frequency_hz >= PROOF_RANGE_HZ[0]) & (curve.frequency_hz <= PROOF_RANGE_HZ[1])
     ratio = curve.impedance_ohm[inside] / standard.ohm

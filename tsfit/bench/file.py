@@ -107,10 +107,7 @@ class BenchTable(Table):
 def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequence[SweepTable]) -> None:
     """Write a new bench file beside its recordings; the rig is named relative to it where that is possible.
 
-    Raises
-    ------
-    TsfitError
-        ``exists`` or ``cannot_write``.
+    Raises TsfitError ``exists`` or ``cannot_write``.
     """
     import os
 

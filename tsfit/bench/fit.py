@@ -34,6 +34,8 @@ def fit_bench(
 ) -> FitResult:
     """Fit everything that a bench file names, or a lone impedance curve.
 
+    Raises TsfitError for whatever is wrong with the file, a recording, or the fit.
+
     Parameters
     ----------
     path : Path
@@ -46,11 +48,6 @@ def fit_bench(
         Parameters that are held or bounded; they go before those of the bench file.
     on_step : callable
         Told what is being done, for a progress display.
-
-    Raises
-    ------
-    TsfitError
-        Whatever is wrong with the file, a recording, or the fit.
     """
     if path.suffix.lower() != ".toml":
         return _fit_curve(path, coil, suspension, demands)

@@ -85,13 +85,7 @@ class Need:
 
 
 def aim_of(text: str) -> Aim:
-    """Read an aim such as "Fs 0.1 %" or "sensitivity_1W 0.1 dB".
-
-    Raises
-    ------
-    TsfitError
-        ``usage``.
-    """
+    """Read an aim such as "Fs 0.1 %" or "sensitivity_1W 0.1 dB". Raises TsfitError ``usage``."""
     parts = re.fullmatch(r"\s*(\w+)\s+([\d.]+)\s*(%|dB)\s*", text)
     name = None if parts is None else next((one for one in TOLD if one.casefold() == parts[1].casefold()), None)
     try:
@@ -109,10 +103,7 @@ def aim_of(text: str) -> Aim:
 def needs(curve: ImpedanceCurve, seconds: float, rig: Rig, aims: Sequence[Aim] = USUAL) -> tuple[Need, ...]:
     """What each aim takes, from a free-air curve that `seconds` of sweep gave.
 
-    Raises
-    ------
-    TsfitError
-        What `tsfit.fitting.fit.fit` refuses.
+    Raises TsfitError for what `tsfit.fitting.fit.fit` refuses.
     """
     found = fit([(curve, State())])
     own = [aim.parameter in found.parameters for aim in aims]

@@ -96,10 +96,7 @@ Advice on each choice:
 def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     """Make `folder` with a copy of the ready `rig` and files to fill in; return them in the order of their use.
 
-    Raises
-    ------
-    TsfitError
-        ``exists`` when the folder is there and not empty; ``cannot_write``.
+    Raises TsfitError ``exists`` when the folder is there and not empty; ``cannot_write``.
     """
     from tsfit.capture.rig import read_rig
 

@@ -21,6 +21,8 @@ def change_between(
 ) -> tuple[Entry, Entry, DriftChange]:
     """Tell what changed between two entries, after fitting them with one circuit model if theirs differ.
 
+    Raises TsfitError ``usage`` for an entry that is not there; ``empty_log``.
+
     Parameters
     ----------
     one, other : str
@@ -33,11 +35,6 @@ def change_between(
     Entry, Entry
         The two, fitted anew where that was needed.
     DriftChange
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for an entry that is not there; ``empty_log``.
     """
     judged = history(log)
     first, second = pick(judged, one), pick(judged, other)

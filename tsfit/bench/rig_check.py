@@ -91,17 +91,14 @@ def check_rig(
 ) -> RigCheck:
     """Play `excitation` on `rig`, keep nothing, and judge what comes back.
 
+    Raises TsfitError for what the device refuses.
+
     Parameters
     ----------
     known_ohm : float, optional
         A resistor of this value hangs in the driver's place, which tells the match of the channels' gains.
     player : Player, optional
         What plays instead of the device that the rig file names.
-
-    Raises
-    ------
-    TsfitError
-        What the device refuses.
     """
     blocks: list[Block] = []
     player = player or open_player(rig, Hung(known_ohm=known_ohm))

@@ -58,10 +58,7 @@ class Averaged:
 def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> float:
     """Peak level in dB re full scale: as asked for, in volts where the rig's output is calibrated, else the rig's or quiet.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when volts are asked of a rig that does not know them; ``level_limit`` above the limit.
+    Raises TsfitError ``usage`` when volts are asked of a rig that does not know them; ``level_limit`` above the limit.
     """
     if level_v is not None:
         if level_dbfs is not None:
@@ -86,10 +83,7 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
 def plan(rig: Rig, wanted: Wanted) -> Excitation:
     """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it.
 
-    Raises
-    ------
-    TsfitError
-        As `tsfit.capture.excitation.make_excitation`.
+    Raises TsfitError as `tsfit.capture.excitation.make_excitation`.
     """
     rate = rig.plays_at_hz
     return make_excitation(replace(wanted, sample_rate_hz=rate, high_hz=min(wanted.high_hz, HIGHEST_SHARE * rate)))
@@ -110,10 +104,8 @@ def measure(
     The raw recording is on disk before anything is computed from it. A recording that the verdict refuses keeps its file
     and gets no curve.
 
-    Raises
-    ------
-    TsfitError
-        ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a partial recording).
+    Raises TsfitError ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a
+    partial recording).
     """
     from tsfit.capture.forms import sweep_verdict_form
     from tsfit.capture.impedance import hear, impedance_of, with_standards
@@ -162,10 +154,7 @@ def _known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen:
 def average(measured: Sequence[Measurement], path: Path) -> Averaged:
     """Average the curves of repeats into `path` (.txt), judge their agreement, and note that in each one's conditions.
 
-    Raises
-    ------
-    TsfitError
-        ``exists``, ``cannot_write``.
+    Raises TsfitError ``exists``, ``cannot_write``.
     """
     from tsfit.capture.forms import repeats_form
     from tsfit.capture.repeats import average_curves, judge_repeats

@@ -190,10 +190,7 @@ def closed_box(
 ) -> Load:
     """Closed box of `volume` (m³); its leak Q and absorption Q hold at `resonance` (Hz), which they need.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when a loss factor comes without `resonance`.
+    Raises TsfitError ``usage`` when a loss factor comes without `resonance`.
     """
     compliance = box_compliance(volume, air)
     if resonance is None:

@@ -17,10 +17,7 @@ Arrangement = Literal["side by side", "push-push", "face to face"]
 def ohm_factor(count: int, in_series: int) -> float:
     """Resistance of `count` drivers, in strings of `in_series`, the strings in parallel, per resistance of one.
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` when the strings cannot be equal.
+    Raises TsfitError ``wrong_value`` when the strings cannot be equal.
     """
     if count < 1 or in_series < 1 or count % in_series:
         raise TsfitError(
@@ -39,15 +36,12 @@ def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Ar
     cones move as one behind the air enclosed between them, one of them wired the other way round: a pair has twice the
     mass and half the compliance but one cone's area, so half the Vas of one driver. That enclosed air counts as stiff.
 
+    Raises TsfitError ``wrong_value`` for unequal strings, or an odd number face to face.
+
     Parameters
     ----------
     count, in_series : int
         How many drivers, and how many of them in each series string; the strings are in parallel.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` for unequal strings, or an odd number face to face.
     """
     factor = ohm_factor(count, in_series)
     if arrangement == "face to face" and count % 2:
@@ -83,10 +77,7 @@ def rewired(driver: Driver, wiring: Wiring | None) -> Driver:
     measured, `COIL_COUPLING`, which concerns the inductance alone. One coil by itself stands half of what both do (common
     practice, no source); a rating that is stated for one coil is kept for both.
 
-    Raises
-    ------
-    TsfitError
-        ``unknown_wiring`` for a driver of which no wiring is known.
+    Raises TsfitError ``unknown_wiring`` for a driver of which no wiring is known.
     """
     if wiring is None or wiring == driver.wiring:
         return driver

@@ -40,10 +40,7 @@ def boxed_change(plan: BoxPlan, first: Entry, other: Entry, rng: np.random.Gener
 
     What both fits owe to one input is drawn once for both, so that it cancels in the difference.
 
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` when an entry tells no Mms or no Sd; as the box.
+    Raises TsfitError ``incomplete_driver`` when an entry tells no Mms or no Sd; as the box.
     """
     shared = {entry.shared_name(name): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.systematic}
     draws = [_draws(entry, shared, rng) for entry in (first, other)]

@@ -133,17 +133,14 @@ def entry_of(
 ) -> Entry:
     """Make the entry of `fit` after `hours` of use.
 
+    Raises TsfitError ``usage`` for hours that are negative or no number.
+
     Parameters
     ----------
     file : mapping, optional
         Name and hash of the fit's file, kept in the provenance.
     added : datetime, optional
         Now where not given.
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for hours that are negative or no number.
     """
     if not 0.0 <= hours < 1e7:
         raise TsfitError(f"hours: {hours:g} cannot be hours of use; count them from 0.", code="usage")

@@ -44,10 +44,7 @@ class Log:
 def read_log(path: Path) -> Log:
     """Read a log; damaged lines are left out and remarked.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file``; ``not_a_log`` when no line is one; ``newer_schema``.
+    Raises TsfitError ``missing_file``; ``not_a_log`` when no line is one; ``newer_schema``.
     """
     try:
         data = read_bytes(
@@ -110,15 +107,13 @@ def _entry(path: Path, data: bytes, start: int, stop: int) -> Entry | None:
 def add_entry(path: Path, entry: Entry) -> Log:
     """Add `entry` to the log at `path`, which is made where it is missing.
 
+    Raises TsfitError ``other_driver``, ``other_wiring``, ``already_logged``, ``busy``, ``cannot_write``; as
+    `read_log`.
+
     Returns
     -------
     Log
         As it stands then, with remarks on what had to be set aside and on what is unlike the entries before.
-
-    Raises
-    ------
-    TsfitError
-        ``other_driver``, ``other_wiring``, ``already_logged``, ``busy``, ``cannot_write``; as `read_log`.
     """
     import filelock
 

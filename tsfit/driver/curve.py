@@ -51,6 +51,9 @@ class ImpedanceCurve:
 class State:
     """In which state of the driver a sweep was taken. SI; the uncertainties are standard uncertainties.
 
+    Raises TsfitError ``wrong_state`` for a kind that is none, and a mass or volume that is missing, not positive, or
+    of another kind.
+
     Attributes
     ----------
     kind : "free air", "added mass" (needs mass), "closed box" (needs volume) or "infinite baffle"
@@ -62,11 +65,6 @@ class State:
     air : ambient air during the sweep
     level_v : peak volts at the total channel, None when not known
     level_dbfs : peak level in dB re full scale of the output, None when not known
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_state`` for a kind that is none, and a mass or volume that is missing, not positive, or of another kind.
     """
 
     kind: StateKind = "free air"

@@ -295,10 +295,7 @@ class FitResult(Viewed):
         Their covariance is that of the variables of the fit (logarithms; priors in standard deviations) before rival
         circuits are added.
 
-        Raises
-        ------
-        TsfitError
-            ``no_minimum`` when the fit was read back from JSON.
+        Raises TsfitError ``no_minimum`` when the fit was read back from JSON.
         """
         return self._minimum().lmfit()
 

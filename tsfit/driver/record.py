@@ -114,11 +114,8 @@ class Driver:
 def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where: str) -> Driver:
     """Build a driver with a simple coil from SI parameters in any complete set.
 
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` when something needed can neither be read nor derived; names what is missing and `where`.
-        ``wrong_value`` when Qts is not below Qms and Qes.
+    Raises TsfitError ``incomplete_driver`` when something needed can neither be read nor derived; names what is
+    missing and `where`. ``wrong_value`` when Qts is not below Qms and Qes.
     """
     if any(parameters[q] <= parameters["Qts"] for q in ("Qms", "Qes") if q in parameters and "Qts" in parameters):
         message = f"{where}: Qts must be smaller than Qms and than Qes; correct the one that is wrong."

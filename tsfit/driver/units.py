@@ -86,10 +86,7 @@ def _plain(unit: str) -> str:
 def scale_to_si(unit: str, si: str, where: str) -> float:
     """Return the factor from `unit` to `si`, a unit of the SI or another one (for "1", a plain number, there is none).
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_unit`` when `unit` is unknown or of another dimension; the sentence starts with `where`.
+    Raises TsfitError ``wrong_unit`` when `unit` is unknown or of another dimension; the sentence starts with `where`.
     """
     plain, wanted = _plain(unit), _plain(si)
     for known, table in _UNITS.items():
@@ -104,6 +101,8 @@ def scale_to_si(unit: str, si: str, where: str) -> float:
 def parse_printed(text: str | float, si: str, where: str) -> Printed:
     """Read "8.2 ft^3", "0,21 mm/N" or a bare number of a parameter that has no unit.
 
+    Raises TsfitError ``wrong_value`` (no number), ``wrong_unit`` (missing, unknown or of another dimension).
+
     Parameters
     ----------
     text : str or float
@@ -112,11 +111,6 @@ def parse_printed(text: str | float, si: str, where: str) -> Printed:
         SI unit of the parameter, "1" for a plain number.
     where : str
         File and key, for the sentence of an error.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_value`` (no number), ``wrong_unit`` (missing, unknown or of another dimension).
     """
     match = _NUMBER.match(str(text))
     if match is None:

@@ -47,10 +47,7 @@ NOTHING = Demands()
 def demanded(name: str, text: str | float, where: str) -> float:
     """SI value of the parameter `name` as a person writes it: with its unit, or as a number in the trade's unit.
 
-    Raises
-    ------
-    TsfitError
-        ``unknown_parameter``, ``wrong_value``, ``wrong_unit``; the sentence starts with `where`.
+    Raises TsfitError ``unknown_parameter``, ``wrong_value``, ``wrong_unit``; the sentence starts with `where`.
     """
     parameter = PARAMETERS.get(name)
     if parameter is None:
@@ -89,10 +86,7 @@ def check_demands(
 ) -> None:
     """Refuse demands that no fit with one of these circuit models can meet.
 
-    Raises
-    ------
-    TsfitError
-        ``unknown_parameter``, ``wrong_value``.
+    Raises TsfitError ``unknown_parameter``, ``wrong_value``.
     """
     terms = [{each.name for each in COIL_MODELS[name].parameters} for name in coils]
     extra = [{each.name for each in SUSPENSION_MODELS[name].extra} for name in suspensions]

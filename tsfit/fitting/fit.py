@@ -58,6 +58,10 @@ def fit(
 ) -> FitResult:
     """Fit all sweeps of one driver together.
 
+    Raises TsfitError ``no_resonance``, ``vented_box``, ``loudspeaker``, ``capacitor``, ``loose_mass``,
+    ``short_range``, ``no_phase``, ``phase_unit``, ``mirrored_phase``, ``no_shift``, ``no_free_air``, ``no_area``,
+    ``mixed_wiring``, ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
+
     Parameters
     ----------
     curves : sequence of (ImpedanceCurve, State)
@@ -71,13 +75,6 @@ def fit(
         Parameters that are held or bounded; circuits without them do not compete.
     provenance : mapping, optional
         Carried into the result.
-
-    Raises
-    ------
-    TsfitError
-        ``no_resonance``, ``vented_box``, ``loudspeaker``, ``capacitor``, ``loose_mass``, ``short_range``, ``no_phase``,
-        ``phase_unit``, ``mirrored_phase``, ``no_shift``, ``no_free_air``, ``no_area``, ``mixed_wiring``, ``other_coil``,
-        ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
     """
     _check_request(curves, sd, coil, suspension)
     bench = _Bench(curves, [_resonance(curve, state) for curve, state in curves])

@@ -57,6 +57,8 @@ def run_trials(
 ) -> MonteCarlo:
     """Propagate the distributions of all inputs through the fit.
 
+    Raises TsfitError ``few_trials``; ``trials_failed`` when fewer than half of them end.
+
     Parameters
     ----------
     trials : int or "auto"
@@ -66,11 +68,6 @@ def run_trials(
         Number of processes.
     on_trials : callable
         Told how many trials are done.
-
-    Raises
-    ------
-    TsfitError
-        ``few_trials``; ``trials_failed`` when fewer than half of them end.
     """
     check_trials(trials)
     seeds = np.random.SeedSequence(SEED)
@@ -121,10 +118,7 @@ def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
 def check_trials(trials: Trials) -> None:
     """Refuse a number of trials that says nothing about an interval, or would never end.
 
-    Raises
-    ------
-    TsfitError
-        ``few_trials``.
+    Raises TsfitError ``few_trials``.
     """
     if trials != "auto" and not LEAST_TRIALS <= trials <= MOST_TRIALS:
         message = f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'."
@@ -167,13 +161,7 @@ def _apart(objective: Objective, wanted: Real, at: Real) -> Real:
 
 
 def ended_trials(rows: Real) -> Real:
-    """Those of the trials (m, k) that have figures.
-
-    Raises
-    ------
-    TsfitError
-        ``trials_failed``.
-    """
+    """Those of the trials (m, k) that have figures. Raises TsfitError ``trials_failed``."""
     ended = rows[np.all(np.isfinite(rows), axis=1)]
     if 2 * len(ended) < len(rows):
         raise TsfitError(

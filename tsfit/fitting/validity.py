@@ -47,10 +47,7 @@ FLAT_DEGREES, CHANGE = 2.0, 0.3
 def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> float:
     """Refuse a curve that no fit can use; return by how many degrees RMS the phase misses its law.
 
-    Raises
-    ------
-    TsfitError
-        ``short_range``, ``no_phase``, ``phase_unit`` or ``mirrored_phase``.
+    Raises TsfitError ``short_range``, ``no_phase``, ``phase_unit`` or ``mirrored_phase``.
     """
     f, z = curve.frequency_hz, curve.impedance_ohm
     near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))

@@ -37,10 +37,7 @@ OPEN_IT = "leave the ends of the idle coil open and sweep again"
 def check_wirings(curves: Sequence[tuple[ImpedanceCurve, State]]) -> None:
     """Refuse sweeps that cannot stand together, or whose idle coil is stated not to be open.
 
-    Raises
-    ------
-    TsfitError
-        ``mixed_wiring`` when only some state a wiring; ``other_coil``.
+    Raises TsfitError ``mixed_wiring`` when only some state a wiring; ``other_coil``.
     """
     without = [curve.source for curve, state in curves if state.wiring is None]
     if without and len(without) < len(curves):
@@ -61,10 +58,7 @@ def check_wirings(curves: Sequence[tuple[ImpedanceCurve, State]]) -> None:
 def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance]) -> None:
     """Refuse one-coil sweeps whose peak is so much lower than in another wiring that the idle coil cannot have been open.
 
-    Raises
-    ------
-    TsfitError
-        ``other_coil``.
+    Raises TsfitError ``other_coil``.
     """
     both = [peak.Qms for (_, state), peak in zip(curves, peaks, strict=True) if state.wiring in ("series", "parallel")]
     for (curve, state), peak in zip(curves, peaks, strict=True):

@@ -25,10 +25,7 @@ def fit_plot(fit: FitResult) -> Figure:
     the imaginary part that of the phase (rings, 1 % is 0.57°). The band is one standard deviation either way. Points
     that the fit left out are grey.
 
-    Raises
-    ------
-    TsfitError
-        ``no_curves`` when `fit` was read back from a file and holds no measured curve.
+    Raises TsfitError ``no_curves`` when `fit` was read back from a file and holds no measured curve.
     """
     if not fit.states:
         message = f"{fit.driver.name}: this fit holds no measured curve to draw; fit the recordings again with --plot."

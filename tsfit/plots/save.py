@@ -19,10 +19,7 @@ KINDS = ("png", "svg", "pdf")
 def plot_kind(path: Path) -> str:
     """Format that the name of a plot asks for.
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_file_type`` unless the name ends in .png, .svg or .pdf.
+    Raises TsfitError ``wrong_file_type`` unless the name ends in .png, .svg or .pdf.
     """
     kind = path.suffix.lower().lstrip(".")
     if kind not in KINDS:
@@ -34,10 +31,7 @@ def plot_kind(path: Path) -> str:
 def save_plot(path: Path, figure: Figure, *, replace: bool = False) -> None:
     """Write `figure` in the format that the file name ends with.
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_file_type`` as `plot_kind`; ``exists`` and ``cannot_write`` as for any file.
+    Raises TsfitError ``wrong_file_type`` as `plot_kind`; ``exists`` and ``cannot_write`` as for any file.
     """
     kind = plot_kind(path)
     stream = io.BytesIO()
