@@ -11,16 +11,7 @@ from functools import partial
 
 
 class TsfitError(Exception):
-    """A job that cannot be done, said in one sentence.
-
-    Parameters
-    ----------
-    message : str
-        One sentence: the place, what is wrong there, the remedy.
-    code : str
-        Short machine word for the cause, such as ``"clipping"`` or ``"wrong_key"``.
-    file : str or path, optional
-        The file that is at fault, if one is.
+    """A job that cannot be done: in one sentence the place, what is wrong there and the remedy; `code` names the cause.
 
     Its ``vars``, in their order, are its machine form ``{"error": {"code", "message", "file"}}``.
     """

@@ -78,16 +78,9 @@ def fit_many(
 ) -> Iterator[Outcome]:
     """Fit `benches` in parallel processes and write each fit to its name; yield the outcomes as they come.
 
-    A bench that cannot be fitted, or whose fit cannot be written, has an error and does not stop the others.
-
-    Parameters
-    ----------
-    benches, names : sequences of Path, of one length
-    replace : bool
-        Allow fits that are there to be replaced.
-    workers : int, optional
-        Number of processes; by default one a core.
-    options : keywords of `tsfit.bench.file.fit_bench`, and ``monte_carlo``, a number of trials, "auto" or None
+    A bench that cannot be fitted, or whose fit cannot be written, has an error and does not stop the others. There is one
+    worker a core unless told otherwise. `options` are those of `tsfit.bench.fit.fit_bench`, and ``monte_carlo``, a number
+    of trials, "auto" or None.
     """
     from concurrent.futures import as_completed
 

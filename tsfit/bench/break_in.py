@@ -50,31 +50,23 @@ Model = TypeVar("Model", bound=BaseModel)
 
 
 class Routine(BaseModel):
-    """What a break-in is to do.
-
-    Attributes
-    ----------
-    driver : name of the driver
-    level_dbfs, sweep_dbfs : peak of the low notes and of the sweeps re full scale
-    low_hz, high_hz : range of the low notes
-    hours, hours_before : to be played at most, and already used when the routine began
-    interval_h : played between sweeps
-    pause_s : for the coil to cool before each sweep
-    hottest_k : rise of the coil since the first sweep, read from Re, at which the routine stops
-    """
+    """What a break-in is to do."""
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     driver: Annotated[str, Field(min_length=1)]
+    # level_dbfs, sweep_dbfs: peak of the low notes and of the sweeps re full scale
     level_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
     sweep_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
+    # low_hz, high_hz: range of the low notes
     low_hz: Positive
     high_hz: Positive
+    # hours, hours_before: to be played at most, and already used when the routine began
     hours: Positive
     hours_before: NotNegative = 0.0
-    interval_h: Positive = 1.0
-    pause_s: NotNegative = 60.0
-    hottest_k: Positive = 10.0
+    interval_h: Positive = 1.0  # played between sweeps
+    pause_s: NotNegative = 60.0  # for the coil to cool before each sweep
+    hottest_k: Positive = 10.0  # rise of the coil since the first sweep, read from Re, at which the routine stops
 
 
 class _Played(BaseModel):
@@ -134,15 +126,11 @@ def run(
 ) -> Ending:
     """Play, pause, sweep and log until the driver has settled, its coil gets hot, or the time is over.
 
-    The simulated rig needs no time for the low notes and for pauses; its driver softens as its file says.
+    The simulated rig needs no time for the low notes and for pauses; its driver softens as its file says. A `player` plays
+    the low notes instead of the device that the rig file names.
 
     Raises TsfitError for whatever the device, the disk or a fit does; start again in the same folder to go on.
     ``refused_sweep`` when a sweep cannot be trusted.
-
-    Parameters
-    ----------
-    player : Player, optional
-        What plays the low notes instead of the device that the rig file names.
     """
     open_folder(folder, routine)
     player = player or open_player(rig)

@@ -49,19 +49,13 @@ class KnownThing:
 
 @dataclass(frozen=True)
 class Proof:
-    """How far the calibrated rig is off on a resistor that took no part in it, 10 Hz to 20 kHz.
-
-    Attributes
-    ----------
-    ohm : the resistor's value
-    percent, degrees : worst error of magnitude and phase
-    median_percent : error of the magnitude in the median point
-    """
+    """How far the calibrated rig is off on a resistor that took no part in it, 10 Hz to 20 kHz."""
 
     ohm: float
+    # percent, degrees: worst error of magnitude and phase
     percent: float
     degrees: float
-    median_percent: float
+    median_percent: float  # error of the magnitude in the median point
 
 
 def dated_folder(rig: Rig, now: datetime) -> Path:
@@ -165,14 +159,9 @@ def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | N
 def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:
     """Write a copy of the rig file to `path` that knows its output in volts; return it as read back.
 
-    Raises TsfitError ``exists`` or ``cannot_write``.
+    `level_dbfs` is the peak of the tone, `reading_v` what a voltmeter read across the total channel's points, V RMS.
 
-    Parameters
-    ----------
-    level_dbfs : float
-        Peak level of the tone, re full scale.
-    reading_v : float
-        What a voltmeter read across the total channel's points, V RMS.
+    Raises TsfitError ``exists`` or ``cannot_write``.
     """
     document = _document(rig)
     document["playback"]["volts_per_full_scale"] = float(f"{math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0):.5g}")

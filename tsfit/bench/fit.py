@@ -32,22 +32,12 @@ def fit_bench(
     demands: Demands = NOTHING,
     on_step: Callable[[str], None] = lambda step: None,
 ) -> FitResult:
-    """Fit everything that a bench file names, or a lone impedance curve.
+    """Fit everything that a bench file names, or a lone impedance curve (text or Touchstone), which counts as free air.
+
+    `coil` and `suspension` force a circuit model. Curves of recordings have `points_per_octave`. `demands` go before those
+    of the bench file. `on_step` is told what is being done.
 
     Raises TsfitError for whatever is wrong with the file, a recording, or the fit.
-
-    Parameters
-    ----------
-    path : Path
-        Bench file (TOML), or an impedance text or Touchstone file, which counts as one free-air sweep.
-    coil, suspension : str, optional
-        Force a circuit model.
-    points_per_octave : int
-        Density of the curves made from recordings.
-    demands : Demands
-        Parameters that are held or bounded; they go before those of the bench file.
-    on_step : callable
-        Told what is being done, for a progress display.
     """
     if path.suffix.lower() != ".toml":
         return _fit_curve(path, coil, suspension, demands)

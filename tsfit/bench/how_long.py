@@ -56,23 +56,16 @@ USUAL = (Aim("Fs", 0.001), Aim("Qts", 0.005), Aim("Vas", 0.01))
 
 @dataclass(frozen=True)
 class Need:
-    """What an aim takes at the level and noise that were heard.
+    """What an aim takes at the level and noise that were heard."""
 
-    Attributes
-    ----------
-    parameter, wanted, reached : as of `Aim`, and the standard uncertainty after `swept_s`
-    limit : what is left after any time
-    seconds : of sweep in one state; None where no time suffices
-    instead : what then helps
-    """
-
+    # parameter, wanted, reached: as of `Aim`, and the standard uncertainty after `swept_s`
     parameter: str
     wanted: float
     reached: float
-    limit: float
+    limit: float  # what is left after any time
     swept_s: float
-    seconds: float | None
-    instead: str | None
+    seconds: float | None  # of sweep in one state; None where no time suffices
+    instead: str | None  # what then helps
 
     @property
     def sentence(self) -> str:

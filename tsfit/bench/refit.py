@@ -19,22 +19,11 @@ from tsfit.drift.log import Log
 def change_between(
     log: Log, one: str, other: str, *, on_step: Callable[[str], None] = lambda step: None
 ) -> tuple[Entry, Entry, DriftChange]:
-    """Tell what changed between two entries, after fitting them with one circuit model if theirs differ.
+    """Tell what changed between two entries, and return them as compared: with one circuit model, fitted anew if needed.
+
+    `one` and `other` are numbers in the order of hours, "first" or "last"; `on_step` is told what is being done.
 
     Raises TsfitError ``usage`` for an entry that is not there; ``empty_log``.
-
-    Parameters
-    ----------
-    one, other : str
-        Number in the order of hours, "first" or "last".
-    on_step : callable
-        Told what is being done, for a progress display.
-
-    Returns
-    -------
-    Entry, Entry
-        The two, fitted anew where that was needed.
-    DriftChange
     """
     judged = history(log)
     first, second = pick(judged, one), pick(judged, other)

@@ -34,25 +34,15 @@ MATCH_RANGE_HZ = (50.0, 2000.0)
 
 @dataclass(frozen=True)
 class RigCheck:
-    """What a check of a rig found.
+    """What a check of a rig found."""
 
-    Attributes
-    ----------
-    verdict : SweepVerdict
-        Levels, noise, delay, clock, dropouts.
-    hum_dbfs : by mains frequency in Hz, amplitude of fundamental and harmonics together in both channels
-    hum_found_hz : mains frequency that stands out of the noise, None when none does
-    gain_percent : error of the ratio of the channels' gains, None without a known resistor
-    advice : sentences; empty when nothing needs turning
-    how_long : what usual uncertainties take; empty where no driver's resonance is heard
-    """
-
-    verdict: SweepVerdict
+    verdict: SweepVerdict  # levels, noise, delay, clock, dropouts
+    # by mains frequency in Hz, amplitude of fundamental and harmonics together in both channels
     hum_dbfs: dict[str, tuple[float, float]]
-    hum_found_hz: float | None
-    gain_percent: float | None
-    advice: tuple[str, ...]
-    how_long: tuple[Need, ...]
+    hum_found_hz: float | None  # mains frequency that stands out of the noise, None when none does
+    gain_percent: float | None  # error of the ratio of the channels' gains, None without a known resistor
+    advice: tuple[str, ...]  # sentences; empty when nothing needs turning
+    how_long: tuple[Need, ...]  # what usual uncertainties take; empty where no driver's resonance is heard
 
 
 @dataclass(frozen=True)
@@ -91,14 +81,10 @@ def check_rig(
 ) -> RigCheck:
     """Play `excitation` on `rig`, keep nothing, and judge what comes back.
 
-    Raises TsfitError for what the device refuses.
+    A resistor of `known_ohm` in the driver's place tells the match of the channels' gains. A `player` plays instead of the
+    device that the rig file names.
 
-    Parameters
-    ----------
-    known_ohm : float, optional
-        A resistor of this value hangs in the driver's place, which tells the match of the channels' gains.
-    player : Player, optional
-        What plays instead of the device that the rig file names.
+    Raises TsfitError for what the device refuses.
     """
     blocks: list[Block] = []
     player = player or open_player(rig, Hung(known_ohm=known_ohm))

@@ -26,19 +26,12 @@ Values = Mapping[str, Number]
 
 @dataclass(frozen=True)
 class CoilModel:
-    """One blocked-impedance model.
-
-    Attributes
-    ----------
-    parameters : tuple of Parameter
-        What it needs, in SI units; all positive.
-    evaluate : callable
-        ``evaluate(s, values) -> (z, gradient)``: blocked impedance in ohm, shape ``(..., n_freq)``, and the derivative by
-        each parameter's name.
-    """
+    """One blocked-impedance model."""
 
     name: str
-    parameters: tuple[Parameter, ...]
+    parameters: tuple[Parameter, ...]  # what it needs, in SI units; all positive
+    # ``evaluate(s, values) -> (z, gradient)``: blocked impedance in ohm, shape ``(..., n_freq)``, and the
+    # derivative by each parameter's name.
     evaluate: Callable[[Complex, Values], tuple[Complex, dict[str, Complex]]]
 
 

@@ -41,22 +41,13 @@ BROKEN_OCTAVE = 0.05
 
 @dataclass(frozen=True)
 class KramersKronig:
-    """What the test found.
+    """What the test found."""
 
-    Attributes
-    ----------
-    fitted_ohm : (n,) complex, the sum of elements
-    residual : (n,) complex, (Z − fitted)/|Z|
-    mu : 1 − Σ|Rk < 0|/Σ|Rk ≥ 0| (Schönleber et al. 2014): near 1 where RC elements alone describe the curve well
-    poles_hz : (k,) float, natural frequencies of the resonances used
-    rms : RMS of |residual|, the fit's own freedom allowed for
-    """
-
-    fitted_ohm: Complex
-    residual: Complex
-    mu: float
-    poles_hz: Real
-    rms: float
+    fitted_ohm: Complex  # (n,), the sum of elements
+    residual: Complex  # (n,), (Z − fitted)/|Z|
+    mu: float  # 1 − Σ|Rk < 0|/Σ|Rk ≥ 0| (Schönleber et al. 2014): near 1 where RC elements alone describe the curve well
+    poles_hz: Real  # (k,), natural frequencies of the resonances used
+    rms: float  # RMS of |residual|, the fit's own freedom allowed for
 
 
 def kramers_kronig(
@@ -67,20 +58,12 @@ def kramers_kronig(
     most_resonances: int = MOST_RESONANCES,
     noise: float = 0.0,
 ) -> KramersKronig:
-    """Test a curve.
+    """Test a curve, impedances (n,) in ohm at increasing frequencies (n,), whose relative RMS noise is `noise`.
 
-    Parameters
-    ----------
-    frequency_hz : (n,) float, increasing
-    impedance_ohm : (n,) complex
-    elements : int, optional
-        Number of RC elements, at least 2; by default 1.5 per octave of a range that goes two octaves beyond the band
-        at both ends, and no more than a quarter of the points. When given, they lie within the band as published.
-    most_resonances : int
-        Resonances are added one by one up to this many, while they pay, points last and the residual is above `noise`; 0
-        gives the test as published.
-    noise : float
-        Relative RMS noise of the curve.
+    There are `elements` RC elements, at least 2; by default 1.5 per octave of a range that goes two octaves beyond the band
+    at both ends, and no more than a quarter of the points. When given, they lie within the band as published. Resonances
+    are added one by one up to `most_resonances`, while they pay, points last and the residual is above `noise`; 0 gives the
+    test as published.
     """
     s = laplace(frequency_hz)
     z = np.asarray(impedance_ohm, dtype=complex)

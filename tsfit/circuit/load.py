@@ -37,21 +37,11 @@ BOX_LOSS = 0.1
 
 @dataclass(frozen=True)
 class Losses:
-    """Small's loss factors of a box or chamber, infinite where nothing is lost; the functions below say at which frequency.
+    """Small's loss factors of a box or chamber, infinite where nothing is lost; the functions below say where."""
 
-    Attributes
-    ----------
-    leak_q : float or array (...)
-        Q_L = ω C_AB R_AL, of leaks.
-    absorption_q : float or array (...)
-        Q_A = 1/(ω C_AB R_AB), of what is inside.
-    port_q : float or array (...)
-        Q_P = ω M_AP/R_AP, of the port; nothing where there is none.
-    """
-
-    leak_q: Number = math.inf
-    absorption_q: Number = math.inf
-    port_q: Number = math.inf
+    leak_q: Number = math.inf  # Q_L = ω C_AB R_AL, of leaks
+    absorption_q: Number = math.inf  # Q_A = 1/(ω C_AB R_AB), of what is inside
+    port_q: Number = math.inf  # Q_P = ω M_AP/R_AP, of the port; nothing where there is none
 
 
 LOSSLESS = Losses()
@@ -59,33 +49,20 @@ LOSSLESS = Losses()
 
 @dataclass(frozen=True)
 class Load:
-    """Acoustic load of one driver. Use the functions below rather than the bare constructor.
+    """Acoustic load of one driver. Use the functions below rather than the bare constructor."""
 
-    Attributes
-    ----------
-    added_mass : float or array (...)
-        Mass that moves with the cone beyond Mms, kg: a bench mass, or the change of air load.
-    compliance : float or array (...)
-        C_AB, m³/Pa; infinite when there is no box.
-    absorption, leak_conductance, port_resistance : float or array (...)
-        R_AB (Pa·s/m³), G_AL (m³/(Pa·s)), R_AP (Pa·s/m³).
-    port_mass, passive_compliance : float or array (...)
-        M_AP (kg/m⁴) and C_AP (m³/Pa); infinite where absent.
-    front : Load or None
-        Chamber in front of the cone: the acoustic values of another load.
-    baffled : bool
-        False when front and back radiate into the same air and cancel far away.
-    """
-
+    # Mass that moves with the cone beyond Mms, kg: a bench mass, or the change of air load.
     added_mass: Number = 0.0
-    compliance: Number = math.inf
+    compliance: Number = math.inf  # C_AB, m³/Pa; infinite when there is no box
+    # absorption, leak_conductance, port_resistance: R_AB (Pa·s/m³), G_AL (m³/(Pa·s)), R_AP (Pa·s/m³).
     absorption: Number = 0.0
     leak_conductance: Number = 0.0
+    # port_mass, passive_compliance: M_AP (kg/m⁴) and C_AP (m³/Pa); infinite where absent.
     port_mass: Number = math.inf
     port_resistance: Number = 0.0
     passive_compliance: Number = math.inf
-    front: Load | None = None
-    baffled: bool = True
+    front: Load | None = None  # chamber in front of the cone: the acoustic values of another load
+    baffled: bool = True  # False when front and back radiate into the same air and cancel far away
 
     @property
     def boxed(self) -> bool:

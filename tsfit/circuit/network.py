@@ -104,19 +104,14 @@ def chamber(s: Wave, per_s: Wave, load: Load | None) -> Chamber[Wave]:
 
 @dataclass(frozen=True, slots=True)
 class Network(Generic[Wave]):
-    """Both chambers, by default none. Flows through its openings are per flow of the cone, times `total`.
-
-    Attributes
-    ----------
-    total, product : T and P of both in series
-    way : 1 where flows of `port` and `leak` leave as the cone moves to the front, −1 where they enter
-    """
+    """Both chambers, by default none. Flows through its openings are per flow of the cone, times `total`."""
 
     rear: Chamber[Wave] = Chamber()
     front: Chamber[Wave] = Chamber()
+    # total, product: T and P of both in series
     total: Wave | float = 1.0
     product: Wave | float = 0.0
-    way: float = -1.0
+    way: float = -1.0  # 1 where flows of `port` and `leak` leave as the cone moves to the front, −1 where they enter
 
     @property
     def there(self) -> bool:

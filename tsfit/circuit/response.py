@@ -53,25 +53,16 @@ def _columns(values: Mapping[str, Number]) -> dict[str, Number]:
 
 @dataclass(frozen=True, slots=True)
 class _Parts(Generic[Wave]):
-    """What answers are made of: ``Z = still + Bl² T/N`` with N = Zm T, and T that of `tsfit.circuit.network`.
+    """What answers are made of: ``Z = still + Bl² T/N`` with N = Zm T, and T that of `tsfit.circuit.network`."""
 
-    Attributes
-    ----------
-    s : jω of the kind that was asked for
-    still : Re + Zcoil
-    moved : N = Zdriver T + Sd² P, with Zdriver the mechanical impedance without the chambers
-    net : both chambers
-    coil, suspension : the derivatives of either model by its parameters
-    ws : resonance, rad/s
-    """
-
-    s: Wave
-    still: Wave
-    moved: Wave
+    s: Wave  # jω of the kind that was asked for
+    still: Wave  # Re + Zcoil
+    moved: Wave  # N = Zdriver T + Sd² P, with Zdriver the mechanical impedance without the chambers
     net: Network[Wave]
+    # coil, suspension: the derivatives of either model by its parameters
     coil: dict[str, Complex]
     suspension: dict[str, Complex]
-    ws: Number
+    ws: Number  # resonance, rad/s
 
 
 def _as_it_is(value: Complex) -> Complex:
@@ -104,13 +95,9 @@ def impedance(frequency_hz: ArrayLike, values: Mapping[str, Number], circuit: Ci
 def impedance_gradient(
     frequency_hz: ArrayLike, values: Mapping[str, Number], circuit: Circuit, load: Load = FREE_AIR
 ) -> tuple[Complex, dict[str, Complex]]:
-    """Return Z and its analytic derivative by every parameter of driver and load, by name.
+    """Return Z (..., n_freq), ohm, and its analytic derivatives, which broadcast to that.
 
-    Returns
-    -------
-    z : complex array (..., n_freq)
-    gradient : dict of complex arrays that broadcast to (..., n_freq)
-        ∂Z/∂value in ohm per SI unit, keys `circuit.parameters` and those of `Load.parameters`.
+    They are in ohm per SI unit, by the names in `circuit.parameters` and `Load.parameters`.
     """
     s, p = laplace(frequency_hz), _columns(values)
     parts = _parts(s, p, circuit, load, _as_it_is)
@@ -140,22 +127,11 @@ Told = TypeVar("Told", Complex, Real)
 
 @dataclass(frozen=True)
 class Source:
-    """What drives the circuit, and where it is heard.
+    """What drives the circuit, and where it is heard."""
 
-    Attributes
-    ----------
-    voltage : float or array (...)
-        V RMS behind `source_ohm`.
-    source_ohm : float or array (...)
-        Resistance of amplifier and leads.
-    distance_m : float
-        In half space.
-    air : Air
-    """
-
-    voltage: Number = 2.83
-    source_ohm: Number = 0.0
-    distance_m: float = 1.0
+    voltage: Number = 2.83  # V RMS behind `source_ohm`
+    source_ohm: Number = 0.0  # resistance of amplifier and leads
+    distance_m: float = 1.0  # in half space
     air: Air = REFERENCE_AIR
 
 

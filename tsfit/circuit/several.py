@@ -29,19 +29,14 @@ def ohm_factor(count: int, in_series: int) -> float:
 
 
 def together(driver: Driver, count: int = 1, in_series: int = 1, arrangement: Arrangement = "side by side") -> Driver:
-    """Return the one driver that behaves as `count` equal ones that share a box.
+    """Return the one driver that behaves as `count` equal ones that share a box, in parallel strings of `in_series` each.
 
     Fs and the Qs stay. Side by side and push-push (opposite each other, wired to move outward together, so that their
     forces on the cabinet cancel) are the same to the air: area, mass and power add, Vas with them. Face to face, pairs of
-    cones move as one behind the air enclosed between them, one of them wired the other way round: a pair has twice the
-    mass and half the compliance but one cone's area, so half the Vas of one driver. That enclosed air counts as stiff.
+    cones move as one behind the air enclosed between them, one of them wired the other way round: a pair has twice the mass
+    and half the compliance but one cone's area, so half the Vas of one driver. That enclosed air counts as stiff.
 
     Raises TsfitError ``wrong_value`` for unequal strings, or an odd number face to face.
-
-    Parameters
-    ----------
-    count, in_series : int
-        How many drivers, and how many of them in each series string; the strings are in parallel.
     """
     factor = ohm_factor(count, in_series)
     if arrangement == "face to face" and count % 2:

@@ -27,19 +27,12 @@ CREEP_LOSS = math.pi / (2.0 * math.log(10.0))
 
 @dataclass(frozen=True)
 class SuspensionModel:
-    """One suspension model.
-
-    Attributes
-    ----------
-    extra : tuple of Parameter
-        What it needs beyond Cms (m/N) and Rms (N·s/m).
-    evaluate : callable
-        ``evaluate(s, ws, values) -> (z, gradient)``: mechanical impedance in N·s/m, shape ``(..., n_freq)``, and its
-        derivative by each parameter's name and by ``"ws"`` (the resonance in rad/s) with the others held.
-    """
+    """One suspension model."""
 
     name: str
-    extra: tuple[Parameter, ...]
+    extra: tuple[Parameter, ...]  # what it needs beyond Cms (m/N) and Rms (N·s/m)
+    # ``evaluate(s, ws, values) -> (z, gradient)``: mechanical impedance in N·s/m, shape ``(..., n_freq)``, and its
+    # derivative by each parameter's name and by ``"ws"`` (the resonance in rad/s) with the others held.
     evaluate: Callable[[Complex, Number, Values], tuple[Complex, dict[str, Complex]]]
 
 

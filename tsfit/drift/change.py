@@ -62,20 +62,12 @@ USUAL_FREEDOM = 2.0
 
 @dataclass(frozen=True)
 class Causes:
-    """Logarithms of one entry's parameters at common conditions, in the order of `CAUSES`.
+    """Logarithms of one entry's parameters at common conditions, in the order of `CAUSES`."""
 
-    Attributes
-    ----------
-    values : (5,)
-    covariance : (5, 5), shared inputs included
-    shared : (5,) by input, the change for one standard uncertainty; rig inputs carry the rig's name
-    mass_known : False where the moving mass is that of another entry
-    """
-
-    values: Real
-    covariance: Real
-    shared: dict[str, Real]
-    mass_known: bool
+    values: Real  # (5,)
+    covariance: Real  # (5, 5), shared inputs included
+    shared: dict[str, Real]  # (5,) by input, the change for one standard uncertainty; rig inputs carry the rig's name
+    mass_known: bool  # False where the moving mass is that of another entry
 
 
 @dataclass(frozen=True)
@@ -108,17 +100,11 @@ class ParameterChange:
 
 @dataclass(frozen=True)
 class DriftChange:
-    """What changed from one entry to another.
+    """What changed from one entry to another."""
 
-    Attributes
-    ----------
-    causes : by name; without the moving mass where either fit could not tell it, which is then taken as unchanged
-    figures : Fs, Qms, Qes and Vas at 20 °C and in reference air
-    notes : remarks
-    """
-
+    # by name; without the moving mass where either fit could not tell it, which is then taken as unchanged
     causes: dict[str, CauseChange]
-    figures: dict[str, ParameterChange]
+    figures: dict[str, ParameterChange]  # Fs, Qms, Qes and Vas at 20 °C and in reference air
     notes: tuple[QualityNote, ...]
 
 
@@ -158,11 +144,7 @@ def coil_temperature(entry: Entry) -> float:
 def logarithms(entries: Sequence[Entry], mass: float | None) -> Real:
     """Logarithms (n, 5) of the causes' parameters of n entries at common conditions.
 
-    Parameters
-    ----------
-    entries : sequence of n Entry
-    mass : float or None
-        Mms in reference air, kg, taken where a fit could not tell it; None for 1 kg, when no fit of the log could.
+    `mass` is Mms in reference air, kg, taken where a fit could not tell it; None for 1 kg, when no fit of the log could.
     """
     logs = np.log([[*(e.parameters[name][0] for name in PRIMARY[:4]), _mass_then(e, mass)] for e in entries])
     out = logs @ TO_CAUSES.T + OFFSETS
@@ -179,13 +161,7 @@ def _mass_then(entry: Entry, mass: float | None) -> float:
 
 
 def causes_of(entry: Entry, mass: float | None = None) -> Causes:
-    """Bring one entry to common conditions.
-
-    Parameters
-    ----------
-    mass : float, optional
-        Mms in reference air, kg, taken where the fit could not tell it.
-    """
+    """Bring one entry to common conditions; `mass`, Mms in reference air, kg, is taken where the fit could not tell it."""
     covariance = TO_CAUSES @ entry.covariance(PRIMARY) @ TO_CAUSES.T
     covariance[4, 4] += (COPPER_PER_K * COIL_READING_K) ** 2
     shared = {}
@@ -273,18 +249,9 @@ def _notes(first: Entry, other: Entry, *, told: bool) -> list[QualityNote]:
 
 
 def learn_repeatability(entries: Sequence[Entry], values: Real) -> Repeatability:
-    """Learn from entries at the same hours on the same rig.
+    """Learn from n entries at the same hours on the same rig, whose `values` (n, 5) are as `Causes.values`.
 
-    Parameters
-    ----------
-    entries : sequence of n
-    values : (n, 5)
-        As `Causes.values`.
-
-    Returns
-    -------
-    Repeatability
-        Pooled with `USUAL`, which is worth `USUAL_FREEDOM` repeats.
+    What they tell is pooled with `USUAL`, which is worth `USUAL_FREEDOM` repeats.
     """
     groups: dict[tuple[float, str | None], list[int]] = {}
     for k, entry in enumerate(entries):

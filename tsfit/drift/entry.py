@@ -58,36 +58,26 @@ class LoggedConditions:
 
 @dataclass(frozen=True)
 class Entry:
-    """One fit of the driver after `hours` of use; SI units.
-
-    Attributes
-    ----------
-    hours : hours of use
-    added : when it was logged, ISO 8601
-    driver, conditions : as measured
-    coil, suspension : circuit models of the fit
-    rig : its name, None for curves made elsewhere
-    parameters : by name the value, its standard uncertainty, and the part of that which no stated input explains
-    correlation : lower triangle of the correlation of all parameters, row by row, in their order
-    systematic : as `FitResult.systematic`
-    provenance : of the fit, and the fit's file with its hash
-    """
+    """One fit of the driver after `hours` of use; SI units."""
 
     FORM: ClassVar = ("hours", "added", "rig", "coil", "suspension")
     """What tables and machine forms tell of it; the log holds all."""
     __pydantic_config__ = ConfigDict(strict=True, allow_inf_nan=False)
 
     hours: Annotated[float, Field(ge=0.0, lt=1e7)]
-    added: str
+    added: str  # when it was logged, ISO 8601
+    # driver, conditions: as measured
     driver: LoggedDriver
     conditions: LoggedConditions
+    # coil, suspension: circuit models of the fit
     coil: str
     suspension: str
-    rig: str | None
+    rig: str | None  # its name, None for curves made elsewhere
+    # by name the value, its standard uncertainty, and the part of that which no stated input explains
     parameters: dict[str, tuple[Value, Spread, Spread]]
-    correlation: tuple[Coefficient, ...]
-    systematic: dict[str, dict[str, Value]]
-    provenance: dict[str, object]
+    correlation: tuple[Coefficient, ...]  # lower triangle of the correlation of all parameters, row by row, in their order
+    systematic: dict[str, dict[str, Value]]  # as `FitResult.systematic`
+    provenance: dict[str, object]  # of the fit, and the fit's file with its hash
     schema: Annotated[int, Field(ge=1)] = SCHEMA
 
     def __post_init__(self) -> None:
@@ -131,16 +121,11 @@ class Entry:
 def entry_of(
     fit: FitResult, hours: float, *, file: Mapping[str, str] | None = None, added: datetime | None = None
 ) -> Entry:
-    """Make the entry of `fit` after `hours` of use.
+    """Make the entry of `fit` after `hours` of use, `added` now where not given.
+
+    The name and hash of the fit's `file` are kept in the provenance.
 
     Raises TsfitError ``usage`` for hours that are negative or no number.
-
-    Parameters
-    ----------
-    file : mapping, optional
-        Name and hash of the fit's file, kept in the provenance.
-    added : datetime, optional
-        Now where not given.
     """
     if not 0.0 <= hours < 1e7:
         raise TsfitError(f"hours: {hours:g} cannot be hours of use; count them from 0.", code="usage")

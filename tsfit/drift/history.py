@@ -42,25 +42,16 @@ SCALE_FREEDOM = 1.0
 
 @dataclass(frozen=True)
 class CauseHistory:
-    """One cause over the hours.
+    """One cause over the hours."""
 
-    Attributes
-    ----------
-    cause, figure : its name, and the parameter that shows it
-    hours : (n,)
-    logarithm : (n,) of the parameter at common conditions; without a known mass, on a scale of its own
-    stdev : (n,) of each entry's random part, repeatability included
-    settling : the course
-    drifted : whether it changed beyond what repeats scatter
-    """
-
+    # cause, figure: its name, and the parameter that shows it
     cause: str
     figure: str
-    hours: Real
-    logarithm: Real
-    stdev: Real
+    hours: Real  # (n,)
+    logarithm: Real  # (n,) of the parameter at common conditions; without a known mass, on a scale of its own
+    stdev: Real  # (n,) of each entry's random part, repeatability included
     settling: Settling
-    drifted: bool
+    drifted: bool  # whether it changed beyond what repeats scatter
 
     @property
     def course(self) -> str:
@@ -76,22 +67,13 @@ class CauseHistory:
 
 @dataclass(frozen=True)
 class History(Viewed):
-    """The log of one driver, judged.
+    """The log of one driver, judged."""
 
-    Attributes
-    ----------
-    entries : in the order of hours
-    causes : by name; the moving mass only where at least two entries tell it
-    first_to_last : DriftChange or None
-        None with one entry.
-    absolute : bool
-        Whether the moving mass is known; without it the parameters but Re are on a scale of their own, for ratios only.
-    """
-
-    entries: tuple[Entry, ...]
-    causes: dict[str, CauseHistory]
-    first_to_last: DriftChange | None
+    entries: tuple[Entry, ...]  # in the order of hours
+    causes: dict[str, CauseHistory]  # by name; the moving mass only where at least two entries tell it
+    first_to_last: DriftChange | None  # None with one entry
     repeatability: Repeatability
+    # Whether the moving mass is known; without it the parameters but Re are on a scale of their own, for ratios only.
     absolute: bool
     notes: tuple[QualityNote, ...]
 

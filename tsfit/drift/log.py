@@ -105,15 +105,11 @@ def _entry(path: Path, data: bytes, start: int, stop: int) -> Entry | None:
 
 
 def add_entry(path: Path, entry: Entry) -> Log:
-    """Add `entry` to the log at `path`, which is made where it is missing.
+    """Add `entry` to the log at `path`, which is made where it is missing, and return the log as it stands then.
 
-    Raises TsfitError ``other_driver``, ``other_wiring``, ``already_logged``, ``busy``, ``cannot_write``; as
-    `read_log`.
+    It has remarks on what had to be set aside and on what is unlike the entries before.
 
-    Returns
-    -------
-    Log
-        As it stands then, with remarks on what had to be set aside and on what is unlike the entries before.
+    Raises TsfitError ``other_driver``, ``other_wiring``, ``already_logged``, ``busy``, ``cannot_write``; as `read_log`.
     """
     import filelock
 

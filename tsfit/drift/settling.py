@@ -38,29 +38,20 @@ AHEAD = 10.0
 
 @dataclass(frozen=True)
 class Settling:
-    """The course of a series of natural logarithms, relative to the log's own scale.
-
-    Attributes
-    ----------
-    course : the model chosen
-    start, end : fitted value at 0 h, and where it ends (log-time: at `AHEAD` times the hours covered)
-    band95 : interval in which `end`, as this bench would measure it without scatter, lies with 95 %; None when not told
-    hours_left : hours from the last entry until within 1 % of the end, and their 95 % limit; None when not told
-    time_constant_h : τ, or the hours of the step; None for the others
-    bic : by course, those that the points allow
-    scatter : standard deviation of one entry about the course
-    enough : False with too few points to tell a course or an end
-    """
+    """The course of a series of natural logarithms, relative to the log's own scale."""
 
     course: Course
+    # start, end: fitted value at 0 h, and where it ends (log-time: at `AHEAD` times the hours covered)
     start: float
     end: float
+    # interval in which `end`, as this bench would measure it without scatter, lies with 95 %; None when not told
     band95: tuple[float, float] | None
+    # hours from the last entry until within 1 % of the end, and their 95 % limit; None when not told
     hours_left: tuple[float, float] | None
-    time_constant_h: float | None
-    bic: dict[str, float]
-    scatter: float
-    enough: bool
+    time_constant_h: float | None  # τ, or the hours of the step; None for the others
+    bic: dict[str, float]  # by course, those that the points allow
+    scatter: float  # standard deviation of one entry about the course
+    enough: bool  # False with too few points to tell a course or an end
     shape: float
     slope: float
 
@@ -70,16 +61,10 @@ class Settling:
 
 
 def settle(hours: Real, values: Real, sigma: Real, freedom: float) -> Settling:
-    """Tell the course of `values`.
+    """Tell the course of `values` (n,), logarithms of a parameter at `hours` (n,) of use, in any order.
 
-    Parameters
-    ----------
-    hours, values : (n,)
-        Hours of use and the logarithm of a parameter, in any order.
-    sigma : (n,)
-        Standard deviation of each, as known before.
-    freedom : float
-        Degrees of freedom with which the common scale of `sigma` is known.
+    `sigma` (n,) is the standard deviation of each, as known before; `freedom` are the degrees of freedom with which its
+    common scale is known.
     """
     order = np.argsort(hours, kind="stable")
     t, y, s = hours[order], values[order], sigma[order]

@@ -23,13 +23,7 @@ THINNEST, DENSEST = 500.0, 1100.0
 
 @dataclass(frozen=True)
 class Air:
-    """Ambient air.
-
-    Attributes
-    ----------
-    temperature_c, pressure_hpa, humidity_percent : float
-        Air temperature (°C), barometric pressure at the place (hPa, not reduced to sea level), relative humidity (%).
-    """
+    """Ambient air: temperature, pressure at the place (not reduced to sea level) and relative humidity."""
 
     temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] = 20.0
     pressure_hpa: Annotated[float, Field(ge=THINNEST, le=DENSEST)] = 1013.25

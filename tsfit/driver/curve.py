@@ -25,17 +25,13 @@ class ImpedanceCurve:
 
     Attributes
     ----------
-    frequency_hz : (n,) float, increasing
-    impedance_ohm : (n,) complex
-    variance_ohm2 : (n,) float or None
-        E|δZ|², real and imaginary part together; independent from point to point. None when the source says nothing.
-    systematic : dict of (n,) complex
-        Change of Z for one standard uncertainty of an input that all points share (reference resistor, a known resistor of
-        the calibration, …), by name. Curves of one rig use the same name for the same cause.
-    source : str
-        File or description, for messages.
-    provenance : dict
-        Hashes, rig, calibration, settings.
+    frequency_hz, impedance_ohm : (n,), frequencies increasing
+    variance_ohm2 : (n,) E|δZ|², real and imaginary part together; independent from point to point. None when the source
+        says nothing
+    systematic : (n,) complex, by name: change of Z for one standard uncertainty of an input that all points share
+        (reference resistor, a known resistor of the calibration, …). Curves of one rig use the same name for the same cause
+    source : file or description, for messages
+    provenance : hashes, rig, calibration, settings
     """
 
     frequency_hz: Real

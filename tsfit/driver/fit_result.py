@@ -58,62 +58,42 @@ class Estimate:
 
 @dataclass(frozen=True)
 class FittedState:
-    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there.
-
-    Attributes
-    ----------
-    used : (n,) bool
-    fitted_ohm : (n,) complex
-    sigma_ohm : (n,) float, standard deviation of each of real and imaginary part, noise and model floor together
-    """
+    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there."""
 
     curve: ImpedanceCurve
     state: State
-    used: Mask
-    fitted_ohm: Complex
-    sigma_ohm: Real
+    used: Mask  # (n,)
+    fitted_ohm: Complex  # (n,)
+    sigma_ohm: Real  # (n,), standard deviation of each of real and imaginary part, noise and model floor together
 
 
 @dataclass(frozen=True)
 class ModelCandidate:
-    """One choice of circuit models that was fitted, beside the chosen one.
-
-    Attributes
-    ----------
-    aicc, bic : float, relative to the best; None when the fit ended nowhere
-    weight : float, its share in the average over models; 0 for those that do not count
-    misfit_percent : float, RMS of misfit over |Z|; None when the fit ended nowhere
-    Qts, Vas : float or None, SI
-    fault : str or None, why the choice cannot stand, in words
-    """
+    """One choice of circuit models that was fitted, beside the chosen one."""
 
     coil: str
     suspension: str
+    # aicc, bic: relative to the best; None when the fit ended nowhere
     aicc: float | None
     bic: float | None
-    weight: float
-    misfit_percent: float | None
+    weight: float  # its share in the average over models; 0 for those that do not count
+    misfit_percent: float | None  # RMS of misfit over |Z|; None when the fit ended nowhere
+    # Qts, Vas: SI
     Qts: float | None
     Vas: float | None
-    fault: str | None = None
+    fault: str | None = None  # why the choice cannot stand, in words
 
 
 @dataclass(frozen=True)
 class Agreement:
-    """One state against the others: Mms by each, kg.
+    """One state against the others: Mms by each, kg."""
 
-    Attributes
-    ----------
-    state : in words
-    sweeps : numbers of its sweeps
-    Mms, others : by this state and free air alone; by the remaining ones
-    percent, percent_stdev, sigma : how far apart, the standard uncertainty of that, and their ratio
-    """
-
-    state: str
-    sweeps: tuple[int, ...]
+    state: str  # in words
+    sweeps: tuple[int, ...]  # numbers of its sweeps
+    # Mms, others: by this state and free air alone; by the remaining ones
     Mms: float
     others: float
+    # percent, percent_stdev, sigma: how far apart, the standard uncertainty of that, and their ratio
     percent: float
     percent_stdev: float
     sigma: float
@@ -121,104 +101,67 @@ class Agreement:
 
 @dataclass(frozen=True)
 class BoxLosses:
-    """What the closed test box of one sweep loses by itself.
+    """What the closed test box of one sweep loses by itself."""
 
-    Attributes
-    ----------
-    sweep : number of the sweep
-    hz : resonance that its curve shows, at which the factors hold
-    leak_q, absorption_q, box_q : Small's loss factors of leaks, of absorption, and of both; None where none is seen
-    least_q : what `box_q` surely exceeds (97.5 %); None where both losses are held
-    sigma : standard uncertainties by which 1/box_q stands off zero; None where both losses are held
-    share_of_vas : share of the variance of Vas that would go if the losses were known
-    """
-
-    sweep: int
-    hz: float
+    sweep: int  # number of the sweep
+    hz: float  # resonance that its curve shows, at which the factors hold
+    # leak_q, absorption_q, box_q: Small's loss factors of leaks, of absorption, and of both; None where none is seen
     leak_q: Estimate | None
     absorption_q: Estimate | None
     box_q: Estimate | None
-    least_q: float | None
-    sigma: float | None
-    share_of_vas: float
+    least_q: float | None  # what `box_q` surely exceeds (97.5 %); None where both losses are held
+    sigma: float | None  # standard uncertainties by which 1/box_q stands off zero; None where both losses are held
+    share_of_vas: float  # share of the variance of Vas that would go if the losses were known
 
 
 @dataclass(frozen=True)
 class AtLevel:
-    """What the free-air sweeps of one level tell, SI.
+    """What the free-air sweeps of one level tell, SI."""
 
-    Attributes
-    ----------
-    level : peak volts or dB re full scale, as `LevelDependence.unit` says
-    sweeps : numbers of its sweeps
-    figures : Re, Fs, Qms, Qes and, where the states tell Mms, Cms; all as they were at that level
-    """
-
-    level: float
-    sweeps: tuple[int, ...]
-    figures: Mapping[str, Estimate]
+    level: float  # peak volts or dB re full scale, as `LevelDependence.unit` says
+    sweeps: tuple[int, ...]  # numbers of its sweeps
+    figures: Mapping[str, Estimate]  # Re, Fs, Qms, Qes and, where the states tell Mms, Cms; all as they were at that level
 
 
 @dataclass(frozen=True)
 class LevelDependence:
-    """Parameters against level, and their limit at level zero by straight lines in the square of level.
+    """Parameters against level, and their limit at level zero by straight lines in the square of level."""
 
-    Attributes
-    ----------
-    unit : "V" (peak) or "dBFS"
-    at : tuple of AtLevel, lowest level first
-    limit : dict of Estimate, at level zero
-    lowest_from_limit, highest_from_limit : dict of Estimate, value at the lowest and the highest level minus the limit
-    small_signal : bool, whether Fs and Qms at the lowest level differ from the limit by no more than twice the standard
-        uncertainty of the difference, or too little to matter
-    straight : bool or None, whether the levels lie on the lines of stiffness and friction; None with two, which always do
-    """
-
-    unit: Literal["V", "dBFS"]
-    at: tuple[AtLevel, ...]
-    limit: Mapping[str, Estimate]
+    unit: Literal["V", "dBFS"]  # "V" (peak) or "dBFS"
+    at: tuple[AtLevel, ...]  # lowest level first
+    limit: Mapping[str, Estimate]  # at level zero
+    # lowest_from_limit, highest_from_limit: value at the lowest and the highest level minus the limit
     lowest_from_limit: Mapping[str, Estimate]
     highest_from_limit: Mapping[str, Estimate]
+    # whether Fs and Qms at the lowest level differ from the limit by no more than twice the standard uncertainty of
+    # the difference, or too little to matter
     small_signal: bool
+    # whether the levels lie on the lines of stiffness and friction; None with two, which always do
     straight: bool | None
 
 
 @dataclass(frozen=True)
 class MonteCarloParameter:
-    """One parameter over the trials of a Monte Carlo run, in the stated SI unit.
-
-    Attributes
-    ----------
-    interval95 : with as many trials below as above
-    shortest95 : the shortest that holds 95 % of the trials
-    covariance95 : what the covariance says of the same inputs
-    agrees : whether `covariance95` agrees with `interval95` to the first digit of the standard uncertainty; None where the
-        trials are too few to tell
-    """
+    """One parameter over the trials of a Monte Carlo run, in the stated SI unit."""
 
     mean: float
     stdev: float
-    interval95: tuple[float, float]
-    shortest95: tuple[float, float]
-    covariance95: tuple[float, float]
+    interval95: tuple[float, float]  # with as many trials below as above
+    shortest95: tuple[float, float]  # the shortest that holds 95 % of the trials
+    covariance95: tuple[float, float]  # what the covariance says of the same inputs
+    # whether `covariance95` agrees with `interval95` to the first digit of the standard uncertainty; None where the trials
+    # are too few to tell
     agrees: bool | None
     unit: str
 
 
 @dataclass(frozen=True)
 class MonteCarlo:
-    """What the trials found.
+    """What the trials found."""
 
-    Attributes
-    ----------
-    trials : int, those that ended
-    failed : int, those that did not, which nothing here counts
-    settled : bool or None, whether an adaptive run came to rest; None for a given number
-    """
-
-    trials: int
-    failed: int
-    settled: bool | None
+    trials: int  # those that ended
+    failed: int  # those that did not, which nothing here counts
+    settled: bool | None  # whether an adaptive run came to rest; None for a given number
     figures: Mapping[str, MonteCarloParameter]
 
 
@@ -242,32 +185,21 @@ class FitResult(Viewed):
 
     Attributes
     ----------
-    driver : Driver
-        The best estimate, ready for the circuit.
-    parameters : dict of Estimate
-        By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz)
-        and by the name of each coil and suspension term. What the states could not tell is absent.
-    correlation_names, correlation : tuple of str, (k, k) float
-    systematic : dict of dict of float
-        Change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass, the area,
-        the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of two fits
-        that share the input does not. Empty in files of older versions.
-    states : tuple of FittedState
-        Read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions.
-    minimum : Minimum or None
-        What can be asked further; None when read back from JSON.
-    wirings : dict of dict of Estimate
-        For a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil.
-    conditions : dict of Estimate
-        Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them.
-    agreement : tuple of Agreement
-        Each state that tells Mms against the others; empty with fewer than two.
-    boxes : tuple of BoxLosses
-        What the test box of each closed-box sweep loses; empty in files of older versions.
-    levels : LevelDependence or None
-        None unless free air was swept at several levels.
-    monte_carlo : MonteCarlo or None
-        None unless asked for.
+    driver : the best estimate, ready for the circuit
+    parameters : by trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83,
+        Le_1kHz) and by the name of each coil and suspension term. What the states could not tell is absent
+    correlation : (k, k), in the order of the k `correlation_names`
+    systematic : change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass,
+        the area, the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of
+        two fits that share the input does not. Empty in files of older versions
+    states : read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions
+    minimum : what can be asked further; None when read back from JSON
+    wirings : for a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil
+    conditions : Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them
+    agreement : each state that tells Mms against the others; empty with fewer than two
+    boxes : what the test box of each closed-box sweep loses; empty in files of older versions
+    levels : None unless free air was swept at several levels
+    monte_carlo : None unless asked for
     """
 
     driver: Driver

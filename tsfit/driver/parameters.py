@@ -13,30 +13,17 @@ PLAIN = "1"
 
 @dataclass(frozen=True)
 class Parameter:
-    """One parameter.
+    """One parameter."""
 
-    Attributes
-    ----------
-    name : as the trade writes it, and as files name it
-    unit : SI unit, "1" for a plain number
-    shown : unit in which the trade speaks of it, "" for a plain number
-    factor : from the SI value to the shown one
-    label : what it is, in words
-    short : how a table calls it
-    level : whether it is in dB, so that it differs by dB and not by percent and may have any sign
-    positive : whether a value of zero or less cannot be
-    published : whether a datasheet prints it
-    """
-
-    name: str
-    unit: str
-    label: str
-    shown: str = ""
-    factor: float = 1.0
-    short: str = ""
-    level: bool = False
-    positive: bool = False
-    published: bool = False
+    name: str  # as the trade writes it, and as files name it
+    unit: str  # SI unit, "1" for a plain number
+    label: str  # what it is, in words
+    shown: str = ""  # unit in which the trade speaks of it, "" for a plain number
+    factor: float = 1.0  # from the SI value to the shown one
+    short: str = ""  # how a table calls it
+    level: bool = False  # whether it is in dB, so that it differs by dB and not by percent and may have any sign
+    positive: bool = False  # whether a value of zero or less cannot be
+    published: bool = False  # whether a datasheet prints it
 
     @property
     def called(self) -> str:

@@ -99,18 +99,11 @@ def scale_to_si(unit: str, si: str, where: str) -> float:
 
 
 def parse_printed(text: str | float, si: str, where: str) -> Printed:
-    """Read "8.2 ft^3", "0,21 mm/N" or a bare number of a parameter that has no unit.
+    """Read "8.2 ft^3", "0,21 mm/N" or a bare number of a parameter that has no unit (`si` is "1").
+
+    A bare float counts with the digits Python shows. `where` (file and key) is for the sentence of an error.
 
     Raises TsfitError ``wrong_value`` (no number), ``wrong_unit`` (missing, unknown or of another dimension).
-
-    Parameters
-    ----------
-    text : str or float
-        Number and unit as printed; decimal point or comma. A bare float counts with the digits Python shows.
-    si : str
-        SI unit of the parameter, "1" for a plain number.
-    where : str
-        File and key, for the sentence of an error.
     """
     match = _NUMBER.match(str(text))
     if match is None:

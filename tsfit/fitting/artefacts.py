@@ -45,14 +45,7 @@ class ExcludedBand:
 
 
 def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[ExcludedBand]:
-    """Find the bands of a sweep that stand out of its smooth misfit.
-
-    Parameters
-    ----------
-    frequency_hz : (n,) float, increasing
-    misfit : (n,) complex, over its expected standard deviation
-    resonance_hz : float, of this sweep
-    """
+    """Find the bands that stand out of a smooth `misfit` (n,), which is over its expected standard deviation."""
     octaves = np.log2(frequency_hz)
     density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
     half = max(round(TREND * density), 4)

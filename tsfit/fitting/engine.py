@@ -35,21 +35,14 @@ INSIDE = 1e-3
 
 @dataclass(frozen=True)
 class Target:
-    """Residuals and slopes as lmfit asks for them.
+    """Residuals and slopes as lmfit asks for them."""
 
-    Attributes
-    ----------
-    residual, jacobian : callables of the variables (n,), that return (m,) and (n, m)
-    names : the variables as lmfit calls them, in order
-    begun : (k,) where the free variables began, which come first
-    constant : float, row without slope
-    """
-
+    # residual, jacobian: callables of the variables (n,), that return (m,) and (n, m)
     residual: Callable[[Real], Real]
     jacobian: Callable[[Real], Real]
-    names: tuple[str, ...]
-    begun: Real
-    constant: float = 0.0
+    names: tuple[str, ...]  # the variables as lmfit calls them, in order
+    begun: Real  # (k,) where the free variables began, which come first
+    constant: float = 0.0  # row without slope
 
     def residuals(self, parameters: lmfit.Parameters) -> Real:
         """All rows, (m + k + 1,)."""

@@ -58,23 +58,13 @@ def fit(
 ) -> FitResult:
     """Fit all sweeps of one driver together.
 
-    Raises TsfitError ``no_resonance``, ``vented_box``, ``loudspeaker``, ``capacitor``, ``loose_mass``,
-    ``short_range``, ``no_phase``, ``phase_unit``, ``mirrored_phase``, ``no_shift``, ``no_free_air``, ``no_area``,
-    ``mixed_wiring``, ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
+    Free air alone tells Re, Fs, the Qs and the coil; an added mass or a closed box (with the area `sd`, m²) as a second
+    state tells the rest. Vas, efficiency and any box need `sd`. The Bayesian information criterion chooses `coil` and
+    `suspension` where they are not given, among circuits that have what `demands` holds or bounds.
 
-    Parameters
-    ----------
-    curves : sequence of (ImpedanceCurve, State)
-        At least one state. Free air alone tells Re, Fs, the Qs and the coil; an added mass or a closed box (with `sd`) as a
-        second state tells the rest.
-    sd : Known, optional
-        Effective area with standard uncertainty, m². Needed for Vas, efficiency, and any box.
-    coil, suspension : str, optional
-        Names of the circuit models; chosen by the Bayesian information criterion where not given.
-    demands : Demands
-        Parameters that are held or bounded; circuits without them do not compete.
-    provenance : mapping, optional
-        Carried into the result.
+    Raises TsfitError ``no_resonance``, ``vented_box``, ``loudspeaker``, ``capacitor``, ``loose_mass``, ``short_range``,
+    ``no_phase``, ``phase_unit``, ``mirrored_phase``, ``no_shift``, ``no_free_air``, ``no_area``, ``mixed_wiring``,
+    ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
     """
     _check_request(curves, sd, coil, suspension)
     bench = _Bench(curves, [_resonance(curve, state) for curve, state in curves])
@@ -141,9 +131,7 @@ class _Bench:
     ) -> tuple[Found, list[Mask], list[QualityNote]]:
         """Fit the sweeps of those `numbers`, and again without narrow bands that no circuit means.
 
-        Returns
-        -------
-        found, of the last `run`; which points of each curve were used; what was left out
+        Return what the last `run` found, which points of each curve it used, and what was left out.
         """
         sweeps = [make_sweep(*self.curves[k], k, masks[k]) for k in numbers]
         found, notes, masks = run(sweeps), [], list(masks)

@@ -87,28 +87,16 @@ class Weights:
 
 @dataclass(frozen=True)
 class Solution:
-    """Where a problem came to rest.
+    """Where a problem came to rest."""
 
-    Attributes
-    ----------
-    x : (n_variables,) best variables
-    covariance : (n_variables, n_variables), combined of data and priors
-    weights : Weights, as found
-    misfits : per sweep (n,) complex, ohm, at `x`
-    jacobian : (n_variables, m) derivative of the residuals there
-    least : sum of squares there
-    deviance : −2 ln L of the data, constants left out
-    ended : whether the search came to an end
-    """
-
-    x: Real
-    covariance: Real
-    weights: Weights
-    misfits: tuple[Complex, ...]
-    jacobian: Real
-    least: float
-    deviance: float
-    ended: bool
+    x: Real  # (n_variables,) best variables
+    covariance: Real  # (n_variables, n_variables), combined of data and priors
+    weights: Weights  # as found
+    misfits: tuple[Complex, ...]  # per sweep (n,) complex, ohm, at `x`
+    jacobian: Real  # (n_variables, m) derivative of the residuals there
+    least: float  # sum of squares there
+    deviance: float  # −2 ln L of the data, constants left out
+    ended: bool  # whether the search came to an end
 
 
 class Recent:
@@ -181,13 +169,10 @@ def descend(
     near: float,
     evaluations: int = MAX_EVALUATIONS,
 ) -> Descent:
-    """Find the least sum of squares from `x` on (MINPACK's lmder); all variables count alike, as logarithms do.
+    """Find the least sum of squares from `x` (n,) on (MINPACK's lmder); all variables count alike, as logarithms do.
 
-    Parameters
-    ----------
-    residual, jacobian : callables of (n,), that return (m,) and (n, m)
-    near : float
-        Relative change of the sum of squares, and of the variables, at which to stop.
+    `residual` returns (m,) and `jacobian` (n, m). `near` is the relative change of the sum, and of the variables, at which
+    to stop.
     """
     from scipy.optimize import leastsq
 
@@ -226,14 +211,7 @@ def settle(
 ) -> Solution:
     """Find the minimum from `start` (n_variables,) on, and the weights that belong to it, in turns.
 
-    Parameters
-    ----------
-    floor : float
-        Where the search for the discrepancy floor begins.
-    limits : mapping, optional
-        Lowest and highest value of variables by name.
-    rough : bool
-        Whether to end within `ROUGH_MISS` of the least.
+    The search for the discrepancy floor begins at `floor`; a `rough` one ends within `ROUGH_MISS` of the least.
     """
     recent = Recent(problem)
     x, weights, left = start, Weights(floor), MAX_EVALUATIONS

@@ -20,21 +20,12 @@ SAME_DB = 1.0
 
 @dataclass(frozen=True)
 class Choice:
-    """What is fitted together.
+    """What is fitted together."""
 
-    Attributes
-    ----------
-    kept : numbers of the sweeps of the joint fit
-    unit : "V" or "dBFS", None where the levels of the free-air sweeps cannot be compared
-    groups : numbers of the free-air sweeps of each level, lowest first; of one wiring
-    levels_db : of the groups, dB re 1 V peak or full scale
-    notes : what to tell
-    """
-
-    kept: tuple[int, ...]
-    unit: Literal["V", "dBFS"] | None
-    groups: tuple[tuple[int, ...], ...]
-    levels_db: tuple[float, ...]
+    kept: tuple[int, ...]  # numbers of the sweeps of the joint fit
+    unit: Literal["V", "dBFS"] | None  # "V" or "dBFS", None where the levels of the free-air sweeps cannot be compared
+    groups: tuple[tuple[int, ...], ...]  # numbers of the free-air sweeps of each level, lowest first; of one wiring
+    levels_db: tuple[float, ...]  # of the groups, dB re 1 V peak or full scale
     notes: tuple[QualityNote, ...]
 
 

@@ -51,19 +51,13 @@ BENT = 0.01
 
 @dataclass(frozen=True)
 class LevelModel(JointModel):
-    """Free-air sweeps at several levels as one least-squares problem.
+    """Free-air sweeps at several levels as one least-squares problem."""
 
-    Attributes
-    ----------
-    groups : sequence of sequence of int
-        Numbers of the sweeps of each level, lowest first; the variables of the lowest have their plain names, those of
-        level k are called ``Fs:k`` and so on.
-    shares : sequence of float
-        Discrepancy floor of each level over the largest, which the weights have: a linear circuit misses
-        the high levels more.
-    """
-
+    # Numbers of the sweeps of each level, lowest first; the variables of the lowest have their
+    # plain names, those of level k are called ``Fs:k`` and so on.
     groups: Sequence[Sequence[int]] = ()
+    # Discrepancy floor of each level over the largest, which the weights have: a linear circuit misses
+    # the high levels more.
     shares: Sequence[float] = ()
 
     @cached_property
@@ -120,14 +114,9 @@ def _figures(lines: Real, kg: float | None) -> Real:
 def fit_levels(
     best: Solved, sweeps: Sequence[FitSweep], groups: Sequence[Sequence[int]], peaks: Sequence[Resonance]
 ) -> Solved:
-    """Fit the levels under the circuit of `best`.
+    """Fit the free-air `sweeps` of all levels in `groups` of one level (lowest first) under the circuit of the fit `best`.
 
-    Parameters
-    ----------
-    best : Solved, of the joint fit
-    sweeps : the free-air sweeps of all levels
-    groups : numbers of the sweeps of each level, lowest first
-    peaks : resonance that each sweep shows, by number; where the search begins
+    The search begins at the `peaks`, the resonance that each sweep shows.
     """
     order = [number for group in groups for number in group]
     ordered = sorted(sweeps, key=lambda sweep: order.index(sweep.number))
@@ -158,12 +147,8 @@ def level_dependence(
 ) -> LevelDependence | None:
     """Return figures by level, with their limit; None where the lines lead to nothing a driver could be.
 
-    Parameters
-    ----------
-    found : Solved, from `fit_levels`
-    unit : in which levels are told
-    levels_db : dB, one a level, lowest first
-    mass : Mms of the joint fit, None where no state told it
+    `found` is from `fit_levels`; `levels_db` are those of its groups; `mass` is Mms of the joint fit, None where no state
+    told it.
     """
     model = found.model
     assert isinstance(model, LevelModel)
@@ -230,18 +215,12 @@ def _estimates(
 
 @dataclass(frozen=True)
 class Line:
-    """A weighted straight line.
+    """A weighted straight line."""
 
-    Attributes
-    ----------
-    to_zero : (n,), weights of the points in the value at zero
-    chance : probability of points that lie further from the line; None with two points
-    scatter : factor on all variances: 1, or where the points contradict the line what brings them to it (Birge, Physical
-        Review 40, 1932)
-    """
-
-    to_zero: Real
-    chance: float | None
+    to_zero: Real  # (n,), weights of the points in the value at zero
+    chance: float | None  # probability of points that lie further from the line; None with two points
+    # factor on all variances: 1, or where the points contradict the line what brings them to it (Birge, Physical Review 40,
+    # 1932)
     scatter: float
 
 

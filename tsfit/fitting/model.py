@@ -68,21 +68,14 @@ LINEAR = ("n", "Xr", "Xx", "order")
 
 @dataclass(frozen=True)
 class JointModel:
-    """The sweeps of one driver under one choice of coil and suspension model: a `least_squares.Problem`.
-
-    Attributes
-    ----------
-    with_mass : bool
-        Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
-    demands : Demands
-        Of its parameters; what is held is no variable.
-    """
+    """The sweeps of one driver under one choice of coil and suspension model: a `least_squares.Problem`."""
 
     sweeps: Sequence[FitSweep]
     circuit: Circuit
     sd: Known | None
+    # Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     with_mass: bool
-    demands: Demands = NOTHING
+    demands: Demands = NOTHING  # of its parameters; what is held is no variable
 
     @cached_property
     def coil(self) -> list[str]:

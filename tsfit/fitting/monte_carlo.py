@@ -55,19 +55,12 @@ def run_trials(
     workers: int = 1,
     on_trials: Callable[[int], None] = lambda done: None,
 ) -> MonteCarlo:
-    """Propagate the distributions of all inputs through the fit.
+    """Propagate the distributions of all inputs through the fit, in as many processes as there are `workers`.
+
+    With "auto" batches of 10,000 `trials` are added until mean, standard uncertainty and interval of every figure stand
+    still within half of the first digit of its standard uncertainty (JCGM 101, 7.9). `on_trials` is told how many are done.
 
     Raises TsfitError ``few_trials``; ``trials_failed`` when fewer than half of them end.
-
-    Parameters
-    ----------
-    trials : int or "auto"
-        With "auto" batches of 10,000 are added until mean, standard uncertainty and interval of every figure stand still
-        within half of the first digit of its standard uncertainty (JCGM 101, 7.9).
-    workers : int
-        Number of processes.
-    on_trials : callable
-        Told how many trials are done.
     """
     check_trials(trials)
     seeds = np.random.SeedSequence(SEED)
@@ -116,10 +109,7 @@ def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
 
 
 def check_trials(trials: Trials) -> None:
-    """Refuse a number of trials that says nothing about an interval, or would never end.
-
-    Raises TsfitError ``few_trials``.
-    """
+    """Refuse (``few_trials``) a number of trials that says nothing about an interval, or would never end."""
     if trials != "auto" and not LEAST_TRIALS <= trials <= MOST_TRIALS:
         message = f"{trials} Monte Carlo trials: ask for {LEAST_TRIALS} to {MOST_TRIALS}, or for 'auto'."
         raise TsfitError(message, code="few_trials")

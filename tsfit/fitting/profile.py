@@ -46,19 +46,12 @@ NEAR = 0.01
 
 @dataclass(frozen=True)
 class _Bowl:
-    """The sum of squares as the covariance weighs it (points that share one error count once), and where it is least.
-
-    Attributes
-    ----------
-    best : Solved
-    objective : Objective, whose sum of squares it is
-    covariance : (n_variables, n_variables) float
-    x, least : where the sum is least, and how much it is there
-    """
+    """The sum of squares as the covariance weighs it (points that share one error count once), and where it is least."""
 
     best: Solved
-    objective: Objective
-    covariance: Real
+    objective: Objective  # whose sum of squares it is
+    covariance: Real  # (n_variables, n_variables)
+    # x, least: where the sum is least, and how much it is there
     x: Real
     least: float
 
@@ -77,11 +70,7 @@ class _Bowl:
 def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[dict[str, Estimate], list[QualityNote]]:
     """Return those of the estimates whose interval had to be traced, with it, and what there is to remark.
 
-    Parameters
-    ----------
-    best : Solved
-    estimates : dict of Estimate
-        By names of `parameter_table`, as the covariance has them; those that are not positive are left alone.
+    They are named as in `parameter_table`; those that are not positive are left alone.
     """
     spread = np.sqrt(np.diag(best.covariance))
     doubtful = [k for k in range(len(spread) - best.model.n_priors) if spread[k] > KNOWN_WELL]
@@ -151,12 +140,7 @@ def _minimum(bowl: _Bowl, x: Real, name: str, value: float, stdev: float) -> Rea
 def _end(bowl: _Bowl, name: str, stdev: float, way: Real) -> float | None:
     """Where the least sum of squares has grown by 1.96², in units of `_Bowl.measure`; None where it never does.
 
-    Parameters
-    ----------
-    bowl : _Bowl
-    name : of the figure
-    stdev : of the figure, negative for the low end
-    way : (n_variables,) float, change of the variables for a unit of the figure
+    `stdev` of the figure is negative for the low end; `way` (n_variables,) is the change of the variables for a unit of it.
     """
     measure = bowl.measure([name])
     start = float(measure(bowl.x)[0])

@@ -15,13 +15,9 @@ EXACT_STEP = 1e-6
 
 
 def propagate(function: Callable[[Real], Real], x: Real, covariance: Real) -> Real:
-    """Covariance (k, k) of the k results of `function` at `x` (n,), to first order.
+    """Covariance (k, k) of the k results of `function` at `x` (n,), to first order, from the `covariance` (n, n) of `x`.
 
-    Parameters
-    ----------
-    function : callable
-        Takes inputs of shape (..., n) and returns results of shape (k, ...).
-    x, covariance : (n,), (n, n)
+    `function` takes inputs of shape (..., n) and returns results of shape (k, ...).
     """
     slopes = slopes_at(function, x, covariance)
     return np.asarray(slopes @ covariance @ slopes.T)

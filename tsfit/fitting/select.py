@@ -44,17 +44,13 @@ where that one fails."""
 
 @dataclass(frozen=True)
 class Ranked:
-    """A candidate among its rivals.
-
-    Attributes
-    ----------
-    aicc, bic : float, lower is better
-    weight : float, its share among the models within `CLOSE_CALL` of the best, exp(−ΔBIC/2) made to sum to 1; 0 beyond
-    """
+    """A candidate among its rivals."""
 
     solved: Solved
+    # aicc, bic: lower is better
     aicc: float
     bic: float
+    # its share among the models within `CLOSE_CALL` of the best, exp(−ΔBIC/2) made to sum to 1; 0 beyond
     weight: float
 
     @property
@@ -65,16 +61,12 @@ class Ranked:
 
 @dataclass(frozen=True)
 class Task:
-    """What every circuit is fitted to.
-
-    Attributes
-    ----------
-    coil, suspension : str or None, names that are forced
-    """
+    """What every circuit is fitted to."""
 
     sweeps: Sequence[FitSweep]
     sd: Known | None
     with_mass: bool
+    # coil, suspension: names that are forced
     coil: str | None = None
     suspension: str | None = None
     demands: Demands = NOTHING
@@ -133,10 +125,7 @@ def _having(forced: str | None, models: Mapping[str, Sequence[Parameter]], deman
 def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
     """Fit every coil with every suspension model, and return them best first, faulty ones last.
 
-    Parameters
-    ----------
-    start : mapping
-        SI values of Re, Fs, Qms, Qes and, if the task is `with_mass`, Mms.
+    `start` has SI values of Re, Fs, Qms, Qes and, if the task is `with_mass`, Mms.
     """
     start = {**start, **{name: value for name, value in task.demands.hold.items() if name in start}}
     scout = _scout(task, start)

@@ -35,18 +35,12 @@ UNDETERMINED = 1.0
 
 @dataclass(frozen=True)
 class Solved:
-    """One fitted choice of models.
-
-    Attributes
-    ----------
-    fault : str or None, why the choice cannot stand, in words
-    pinned : names of parameters that reached a bound, and are held there
-    """
+    """One fitted choice of models."""
 
     model: JointModel
     solution: Solution
-    fault: str | None
-    pinned: tuple[str, ...] = ()
+    fault: str | None  # why the choice cannot stand, in words
+    pinned: tuple[str, ...] = ()  # names of parameters that reached a bound, and are held there
 
     @property
     def circuit(self) -> Circuit:
@@ -108,18 +102,9 @@ class Solved:
 def solve(
     model: JointModel, start: Mapping[str, float] | Real, floor: float = START_FLOOR, *, rough: bool = False
 ) -> Solved:
-    """Fit `model` from SI start values or from variables.
+    """Fit `model` from SI start values or from variables; `floor` and `rough` are as of `least_squares.settle`.
 
-    Parameters
-    ----------
-    model, start
-    floor, rough
-        As of `least_squares.settle`.
-
-    Returns
-    -------
-    Solved
-        Its `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
+    `fault` is set when the minimiser finds no end, a parameter is not determined, or the values make no sense.
     """
     x = model.start(start) if isinstance(start, Mapping) else start
     solution = settle(model, x, floor, rough=rough, limits=model.limits)

@@ -55,9 +55,7 @@ class TwoPeaks(NamedTuple):
 def find_resonance(curve: ImpedanceCurve) -> Resonance | TwoPeaks | None:
     """Read the single resonance of a bare driver or closed box off |Z|, or off the resistance where the coil buries it.
 
-    Returns
-    -------
-    Resonance, or two peaks, or None where there is no peak inside the range
+    Two peaks are returned as such; None where there is no peak inside the range.
     """
     f, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
     peaks, heights = _sure_peaks(curve, size)
@@ -128,13 +126,9 @@ def _read_peak(f: Real, size: Real, peak: int) -> Resonance:
 
 
 def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
-    """Values that enter a coil model nonlinearly, over a coarse grid, and the terms that each then leaves linear.
+    """Values that enter a coil model nonlinearly, over a coarse grid of k, and the terms that each then leaves linear.
 
-    Returns
-    -------
-    grid : list of k dicts
-        Corner angular frequencies (rad/s), exponents, or their likes.
-    terms : (k, m, n) complex, impedance per unit of the m linear magnitudes at the n frequencies `s`
+    The terms (k, m, n) are impedances per unit of the m linear magnitudes at the n frequencies `s`.
     """
     low, high = abs(s[0]), abs(s[-1])
     terms: list[Complex]
@@ -195,20 +189,10 @@ def _named(coil: str, at: Mapping[str, float], size: Real) -> dict[str, float]:
 
 
 def coil_start(coil: str, frequency_hz: Real, blocked: Complex) -> dict[str, float]:
-    """Start values of the coil terms from an estimate of the blocked impedance without Re, above resonance.
+    """Start values of the coil terms (SI, positive) from an estimate (n,) of the blocked impedance without Re, above
+    resonance.
 
     Corner frequencies and exponents are tried over a coarse grid, magnitudes solved for by linear least squares.
-
-    Parameters
-    ----------
-    coil : str
-        Name of the coil model.
-    frequency_hz, blocked : (n,) float, complex
-
-    Returns
-    -------
-    dict of float
-        SI values by name; all positive.
     """
     some = np.unique(np.linspace(0, len(frequency_hz) - 1, SAMPLES).astype(int))
     s, z = 2j * math.pi * frequency_hz[some], blocked[some]

@@ -23,19 +23,12 @@ class Known:
 
 @dataclass(frozen=True)
 class Prior:
-    """An input that is known with uncertainty; its variable says by how many standard uncertainties it is off.
+    """An input that is known with uncertainty; its variable says by how many standard uncertainties it is off."""
 
-    Attributes
-    ----------
-    kind : what it is
-    key : name of its variable
-    label : what it is called where sources of uncertainty are told
-    centre, spread : value and standard uncertainty, SI, of a change relative or in standard uncertainties
-    """
-
-    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "loss", "clock"]
-    key: str
-    label: str
+    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "loss", "clock"]  # what it is
+    key: str  # name of its variable
+    label: str  # what it is called where sources of uncertainty are told
+    # centre, spread: value and standard uncertainty, SI, of a change relative or in standard uncertainties
     centre: float
     spread: float
 

@@ -48,23 +48,15 @@ def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
 
 @dataclass(frozen=True)
 class Propagated:
-    """The figures of a fit and how they hang on its variables.
+    """The figures of a fit and how they hang on its variables."""
 
-    Attributes
-    ----------
-    names : tuple of str, k of them
-    values : (k,) float
-    slopes : (k, n_variables) float, derivative by each variable
-    apart : (k, m) float, difference of each of m rival models from the chosen one, times the root of its weight; 0 for
-        terms that only the chosen model has
-    covariance : (k, k) float, of everything together
-    """
-
-    names: tuple[str, ...]
-    values: Real
-    slopes: Real
+    names: tuple[str, ...]  # k of them
+    values: Real  # (k,)
+    slopes: Real  # (k, n_variables), derivative by each variable
+    # (k, m), difference of each of m rival models from the chosen one, times the root of its weight; 0 for terms that
+    # only the chosen model has
     apart: Real
-    covariance: Real
+    covariance: Real  # (k, k), of everything together
 
 
 def propagated(ranked: Sequence[Ranked]) -> Propagated:

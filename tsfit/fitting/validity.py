@@ -92,17 +92,7 @@ def _refused(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
 def validity_notes(
     curve: ImpedanceCurve, peak: Resonance, phase_miss: float, number: int | None = None
 ) -> list[QualityNote]:
-    """Warn of what a curve that can be fitted lacks.
-
-    Parameters
-    ----------
-    peak : Resonance
-        As read off the curve.
-    phase_miss : float
-        What `refuse_unfit` returned, degrees.
-    number : int, optional
-        Of the sweep, for the notes.
-    """
+    """Warn of what a curve that can be fitted lacks; `phase_miss` is what `refuse_unfit` returned, degrees."""
     found = {
         "few_points": _few_points(curve, peak),
         "low_end": _low_end(curve, peak),

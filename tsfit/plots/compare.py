@@ -20,11 +20,6 @@ def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
     """Draw level at equal power and the loudest of every driver, and below each what the others have over the first.
 
     Bands are the 95 % intervals of the differences. At the foot of the loudest stands which limit stops whom where.
-
-    Parameters
-    ----------
-    names : of the drivers, the first being what the others are held against
-    case : one of a comparison
     """
     frequency = case.frequency_hz
     shown = frequency <= HIGHEST_HZ

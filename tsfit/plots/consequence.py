@@ -18,10 +18,7 @@ LEAST_SPAN_DB = 1.5
 def consequence_plot(name: str, boxes: Sequence[Consequence]) -> Figure:
     """Draw for each box the change of level at the same voltage and of the most level, with their 95 % bands.
 
-    Parameters
-    ----------
-    name : of the driver
-    boxes : at least one, all at the same frequencies
+    There is at least one box, and all have the same frequencies.
     """
     figure, panels = new_plot(
         [1.7] * len(boxes), name, "level with the measured driver less that with the printed one; shaded: 95 %", gap_in=0.3

@@ -19,24 +19,15 @@ NAME_WIDTH = 0.24
 
 @dataclass(frozen=True)
 class Quantity:
-    """One panel: its label with unit ("level, dB"), the curve of each system, a band where known, and how far down to show.
+    """One panel: a curve for each system, and what stands beside it."""
 
-    Attributes
-    ----------
-    curves : by system, (n_freq,)
-    bands : by system, lower and upper bound (n_freq,)
-    span : of the vertical axis below its top, None to start at zero
-    limit : value and its name, drawn as a quiet line
-    signed : a difference, drawn around zero
-    """
-
-    label: str
-    curves: Mapping[str, ArrayLike]
-    bands: Mapping[str, tuple[ArrayLike, ArrayLike]] | None = None
-    span: float | None = None
-    limit: tuple[float, str] | None = None
+    label: str  # with unit ("level, dB")
+    curves: Mapping[str, ArrayLike]  # by system, (n_freq,)
+    bands: Mapping[str, tuple[ArrayLike, ArrayLike]] | None = None  # by system, lower and upper bound (n_freq,)
+    span: float | None = None  # of the vertical axis below its top, None to start at zero
+    limit: tuple[float, str] | None = None  # value and its name, drawn as a quiet line
     height: float = 1.4
-    signed: bool = False
+    signed: bool = False  # a difference, drawn around zero
 
 
 def curves_plot(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:

@@ -29,11 +29,8 @@ def map_plot(
 ) -> Figure:
     """Draw contours of `quantities` over volume and tuning; what breaks the limits is shaded.
 
-    Parameters
-    ----------
-    chosen : (volume in m³ that acts, tuning in Hz), marked and named
-    filling : times the net volume, which is drawn, that acts
-    quantities : any of "f3", "ripple", "group delay"; each has its own dash, and its number with unit on every contour
+    Each has its own dash, and its number with unit on every contour. `chosen` (volume in m³ that acts, tuning in Hz) is
+    marked and named. What acts is `filling` times the net volume, which is drawn.
     """
     search = design.search
     styles = dict(zip(QUANTITIES, LINES, strict=False))

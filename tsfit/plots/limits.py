@@ -24,11 +24,8 @@ def limit_rows(
 ) -> None:
     """Make room below the curves of `panel` for one row a system: a line broken where another limit takes over, and named.
 
-    Parameters
-    ----------
-    frequency_hz : (n_freq,), over the whole width of the panel
-    rows : by system, its curve (n_freq,), on which a dot marks each change, and the name of its limit (n_freq,)
-    styles : by system, the number of its line in `LINES`
+    `frequency_hz` (n_freq,) spans the whole panel. A row is a curve (n_freq,), on which a dot marks each change, and the
+    name of its limit (n_freq,); `styles` are numbers of lines in `LINES`.
     """
     figure = panel.get_figure(root=True)
     assert figure is not None
