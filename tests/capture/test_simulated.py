@@ -75,8 +75,9 @@ def ratio(rig, samples, rate=RATE):
     [State(), State("added mass", mass=0.04), State("closed box", volume=0.03), State("infinite baffle")],
     ids=lambda state: state.kind,
 )
-def test_as_the_bench_from_differential_equations(rig_of, bench_simulator, sweep, topology, state):
+def test_as_the_bench_from_differential_equations(rig_of, bench_simulator, topology, state):
     rig = rig_of(topology)
+    sweep = make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=2.0, level_dbfs=-10.0))
     found = ratio(rig, recorded(bench(rig, load=bench_load(state, DRIVER)), sweep)[0])
     # A baffle is a box of endless volume there.
     volume = {"closed box": state.volume, "infinite baffle": 1e9}.get(state.kind)

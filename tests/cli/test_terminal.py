@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from helpers.made_fit import made_driver, made_fit
 from helpers.paths import SAMPLES
+from helpers.simulated_rig import QUICK_HZ
 
 from tsfit.base.files import to_json
 from tsfit.circuit.load import Losses, vented_box
@@ -36,7 +37,7 @@ TREE = dict(_tree(tsfit))
 LEAVES = [path for path, command in TREE.items() if not isinstance(command, click.Group)]
 RUNS = {
     "fit": "fit curve.txt --coil ladder-2 --candidates --budget",
-    "fit bench": "fit samples/saltwit-12-shunt-bench.toml",
+    "fit bench": "fit samples/saltwit-12-shunt-bench.toml --coil ladder-2",
     "check": "check old.json samples/saltwit-12b-sheet.toml",
     "check lone sheet": "check samples/saltwit-12b-sheet.toml",
     "check lot": "check one.json other.json third.json",
@@ -91,6 +92,8 @@ def made(tmp_path_factory):
     write_curve(ImpedanceCurve(frequency, boxed), folder / "cabinet.txt")
     (folder / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n[port]\ndiameter_cm = 8\n')
     assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    rig = folder / "try-it" / "rig.toml"
+    rig.write_text(rig.read_text().replace("sample_rate_hz = 48000", f"sample_rate_hz = {QUICK_HZ}"))
     return folder
 
 

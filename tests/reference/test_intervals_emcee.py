@@ -17,7 +17,7 @@ CASES = [
     (("free air",), "power-law", 1e-2, {"Qms": 2.0, "Qes": 0.9}),
     (("free air", "added mass"), "simple", 3e-3, {}),
 ]
-WALKERS, BURN_IN, KEPT = 40, 200, 1000
+WALKERS, BURN_IN, KEPT = 40, 100, 700
 
 
 @pytest.mark.against("95 % intervals of every variable", "emcee, posterior of the same likelihood", "10 %")
@@ -39,7 +39,9 @@ def test_95_percent_interval_of_every_variable(kinds, coil, noise, figures):
     def log_posterior(u):
         return -0.5 * float(np.sum(found.objective.residual(found.x + u * sigma) ** 2))
 
-    sampler = emcee.EnsembleSampler(WALKERS, len(sigma), log_posterior)
+    # Steps along differences of walkers, which forget in about 20 steps here.
+    moves = [(emcee.moves.DEMove(), 0.9), (emcee.moves.DEMove(gamma0=1.0), 0.1)]
+    sampler = emcee.EnsembleSampler(WALKERS, len(sigma), log_posterior, moves=moves)
     sampler.random_state = np.random.RandomState(31).get_state()
     state = sampler.run_mcmc(start, BURN_IN)
     sampler.reset()
