@@ -1,7 +1,5 @@
 """What can be wrong with a recording: each cause in one sentence with its remedy, for refusals and remarks alike."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError

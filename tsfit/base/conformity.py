@@ -1,7 +1,5 @@
 """The one rule by which something is within its tolerance, given how surely it is known (ISO 14253-1)."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from typing import Literal
 

@@ -4,8 +4,6 @@ Raise `TsfitError` with a sentence that names the file or flag, says what is wro
 The command line prints that sentence and exits with 2; nothing else may reach a user.
 """
 
-from __future__ import annotations
-
 import os
 from functools import partial
 

@@ -1,7 +1,5 @@
 """Read no more than is sensible; write files whole or not at all, and never over something that is there."""
 
-from __future__ import annotations
-
 import contextlib
 import hashlib
 import json

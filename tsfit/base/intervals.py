@@ -1,7 +1,5 @@
 """Coverage: how far an interval reaches beyond the standard uncertainty, and the middle 95 % of draws."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.base.arrays import Real

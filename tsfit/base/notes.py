@@ -1,7 +1,5 @@
 """A remark on a sweep or a fit, for machines and people."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 

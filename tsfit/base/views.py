@@ -3,8 +3,6 @@
 A record lies lower than what draws it. What draws it is therefore registered here by `tsfit.api`, and looked up when asked.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any

@@ -1,7 +1,5 @@
 """Many benches at once: each fitted in a process of its own, and one row of a table for each."""
 
-from __future__ import annotations
-
 import csv
 import io
 import logging

@@ -5,8 +5,6 @@ after each block), the sweeps with their bench files and fits, and the log. What
 that was playing at most; starting it again in the same folder goes on from there.
 """
 
-from __future__ import annotations
-
 import json
 import logging
 import math

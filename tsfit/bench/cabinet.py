@@ -1,7 +1,5 @@
 """The sweep of a finished cabinet, whatever holds it."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from tsfit.driver.curve import ImpedanceCurve

@@ -1,7 +1,5 @@
 """From a bench file, or a lone curve, to the fit."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import replace

@@ -5,8 +5,6 @@ the time, the rest stays. A parameter that needs the moving mass is reckoned wit
 noise, half the cone's mass added: the mass itself cancels.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Sequence

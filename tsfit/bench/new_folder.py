@@ -1,7 +1,5 @@
 """A new bench folder: a ready rig with its drawing, and commented files to fill in."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 

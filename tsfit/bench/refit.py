@@ -1,7 +1,5 @@
 """Bring two entries of a log to one circuit model by fitting their sweeps anew, where these can still be found."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Check a rig before measuring with it: play quietly, listen, and say what to turn and which way."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -9,8 +9,6 @@ with its analytic derivatives. Sources: Leach, JAES 50(6), 2002; Wright, JAES 38
 Thorborg & Futtrup, JAES 59(9), 2011 (which also splits Re; that split is not modelled here).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -11,8 +11,6 @@ its few poles are moved, always stable, to where the data want them (Gustavsen &
 1999), each time by linear least squares. Residuals are relative to |Z|, as is the weight.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

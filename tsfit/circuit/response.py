@@ -11,8 +11,6 @@ Cms, Rms, Sd and those of the coil and suspension models), each a float or an ar
 have shape ``(..., n_freq)``.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

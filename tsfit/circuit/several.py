@@ -1,7 +1,5 @@
 """Several equal drivers, and the two coils of one, wired to work as one: the driver of which the circuit then knows."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from typing import Literal
 

@@ -9,8 +9,6 @@ Sources: Knudsen & Jensen, JAES 41(1/2), 1993 (log creep); Agerkvist & Ritter, A
 family); Thorborg et al., JAES 58(6), 2010 (structural damping; not causal).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Which commands there are, where each lives, and the steps of the job under which the overview lists them."""
 
-from __future__ import annotations
-
 COMMANDS: dict[str, tuple[str, str]] = {
     "devices": ("tsfit.cli.devices:devices", "List the sound devices that can run a rig."),
     "rig": ("tsfit.cli.rig:rig", "Check a rig, calibrate it, and prove the calibration."),

@@ -1,7 +1,5 @@
 """``tsfit completion``: the script with which a shell completes commands and options."""
 
-from __future__ import annotations
-
 import click
 
 

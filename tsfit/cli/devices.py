@@ -1,7 +1,5 @@
 """``tsfit devices``: what can run a rig."""
 
-from __future__ import annotations
-
 import click
 
 from tsfit.cli.output import Outputs, with_outputs

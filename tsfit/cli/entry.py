@@ -1,7 +1,5 @@
 """Where the program is entered: run the command asked for, and say in one sentence what could not be done."""
 
-from __future__ import annotations
-
 import errno
 import io
 import os

@@ -1,7 +1,5 @@
 """Groups of commands: one names the command closest to a misspelt one, one imports a command only to run it."""
 
-from __future__ import annotations
-
 import importlib
 import os
 import sys

@@ -1,7 +1,5 @@
 """``tsfit guide``: short advice on the choices at the bench."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

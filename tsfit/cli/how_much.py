@@ -3,8 +3,6 @@
 It is kept in click's context, so that the flags may stand anywhere on a command line.
 """
 
-from __future__ import annotations
-
 import click
 
 from tsfit.cli.printing import printable

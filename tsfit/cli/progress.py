@@ -1,7 +1,5 @@
 """What is being done, on standard error where that is a terminal."""
 
-from __future__ import annotations
-
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager

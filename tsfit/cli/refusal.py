@@ -1,7 +1,5 @@
 """What could not be done, in one sentence on standard error, or as JSON on standard output."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 

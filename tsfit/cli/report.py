@@ -1,7 +1,5 @@
 """``tsfit report``: one page of whatever the other commands found."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """``tsfit start``: a new bench folder with files to fill in."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import click

@@ -1,7 +1,5 @@
 """What drift does to the cabinet that was planned: one box, the driver as it was and as it is."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -12,8 +12,6 @@ moves both and cancels in the difference: Var(Δ) = Σ₁ + Σ₂ − Σ (s₁ s
 for one standard uncertainty. E_n is Δ over its expanded uncertainty, k = 2 (ISO/IEC 17043).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """An entry of a driver's log: one fit after so many hours of use, with all that is needed to compare it with others."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What JSON holds of a driver's drift: a change between two entries, or a whole log judged."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, field, replace
 from typing import ClassVar

@@ -9,8 +9,6 @@ flushes it to the disk, so that entries of two processes never mix and a killed 
 The next to add moves such a line to ``LOG.damaged`` and says so; readers leave it out and say so.
 """
 
-from __future__ import annotations
-
 import os
 import zlib
 from collections.abc import Iterator

@@ -6,8 +6,6 @@ chi-square prior, so that everything stated is a Student t (Gelman et al., Bayes
 memory). The Bayesian information criterion (Schwarz, Annals of Statistics 6(2), 1978) chooses.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

@@ -5,8 +5,6 @@ Density follows CIPM-2007 (Picard, Davis, Glaeser & Fujii, Metrologia 45, 2008),
 Valid for 0-30 °C and 600-1100 hPa, at 400 ppm of carbon dioxide.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from functools import cached_property

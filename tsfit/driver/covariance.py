@@ -1,7 +1,5 @@
 """How the parameters of a fit hang together: the covariance of those that are named, and drivers drawn from it."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """An impedance curve, and the state of the driver in which it was taken."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -4,8 +4,6 @@ All SI. Formulas: Small, "Direct-Radiator Loudspeaker System Analysis", JAES 20(
 that broadcast. The T/S set (Re, Fs, Qms, Qes) is what one free-air sweep can tell; Mms and Sd complete it.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

@@ -3,8 +3,6 @@
 Whatever reads, prints, checks or stores a parameter by its name asks here. Units are SI; a plain number has the unit "1".
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 PLAIN = "1"

@@ -1,7 +1,5 @@
 """The driver as a record: what the circuit needs to know of it, SI units; and how use softens its suspension."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace

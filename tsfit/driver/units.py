@@ -4,8 +4,6 @@ A printed value keeps its digits: "8.2 ft^3" is 0.2322 m³ within half of its la
 datasheets and benches use and no others, so that a slip is not read as an exotic unit.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import dataclass

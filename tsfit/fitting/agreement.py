@@ -6,8 +6,6 @@ share (first order, JCGM 100:2008, 5.2.2). What no mass, volume or loss explains
 sweep.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

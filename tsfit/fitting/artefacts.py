@@ -4,8 +4,6 @@ What the best circuit misses is smooth in frequency; a narrow band that stands o
 something else, and would pull the parameters. It is left out of the fit and reported; never the resonance itself.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Literal

@@ -1,7 +1,5 @@
 """What closed test boxes lose by themselves: leak and absorption of each box sweep, and what that says of the box."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -6,8 +6,6 @@ covariance for the stated inputs, the noise as far as the recordings state it, a
 circuit misses. The choice among models stands beside them.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 

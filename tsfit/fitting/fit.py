@@ -1,7 +1,5 @@
 """The fit: impedance curves of one driver in known states to its parameters with uncertainty."""
 
-from __future__ import annotations
-
 import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace

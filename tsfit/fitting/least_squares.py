@@ -7,8 +7,6 @@ would drag the parameters. Where the misfit is smooth, so that many points share
 against the priors.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ Fs moves with level, and Mms, Bl and Vas come from how far a mass or a box moves
 one level. The joint fit takes the lowest level at which every state was swept.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

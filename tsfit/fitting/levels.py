@@ -11,8 +11,6 @@ The levels are fitted under the one circuit chosen for the driver; what rival ci
 comes from the joint fit and is taken as independent of the levels, which hold for any mass.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass

@@ -7,8 +7,6 @@ the same weights, from the linear answer on. The errors stand about what was fou
 the fit. The choice among circuit models is not drawn; the covariance that the trials are held against leaves it out too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from contextlib import ExitStack

@@ -7,8 +7,6 @@ squares has grown by 1.96² (Venzon & Moolgavkar, Applied Statistics 37, 1988). 
 models, the temperature of the coil) is added to both sides in quadrature.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace

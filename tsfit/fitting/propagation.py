@@ -1,7 +1,5 @@
 """First-order propagation of a covariance through a function (JCGM 100:2008, 5.2.2), by central differences."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Parameters under other conditions than those of the bench: Re at 20 °C, Vas at reference pressure, mass without air."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.base.arrays import Number, Real

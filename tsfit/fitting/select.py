@@ -7,8 +7,6 @@ divided by that many (the quasi-likelihood of Burnham & Anderson, Model Selectio
 thousand points along one bend are no thousand arguments for a model that follows it.
 """
 
-from __future__ import annotations
-
 import logging
 import math
 from collections.abc import Iterable, Mapping, Sequence

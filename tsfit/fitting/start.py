@@ -4,8 +4,6 @@ Resonance peak and the two frequencies where |Z| = √(Re Rmax): Small, JAES 20(
 is left above resonance once the motional branch is taken away.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What a fit is told: inputs known with uncertainty, and sweeps as the fit sees them."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal

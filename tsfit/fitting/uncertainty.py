@@ -4,8 +4,6 @@ First-order propagation (JCGM 100:2008, 5.2.2) through the same formulas that ev
 an interval that is symmetric in their logarithm.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

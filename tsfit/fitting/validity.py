@@ -4,8 +4,6 @@ Refused is only what no fit can use; the rest is fitted under a warning. The Kra
 much as a fit, need no test where a circuit follows the curve, for a circuit obeys them.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -5,8 +5,6 @@ goes depends on their coupling, which shows where one coil alone is among the sw
 uncertainty. An idle coil that is not open carries a current which brakes the cone: then no Q can be told.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

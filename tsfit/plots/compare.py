@@ -1,7 +1,5 @@
 """Drivers side by side in one condition."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What another driver changes in the boxes that were planned for the first."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

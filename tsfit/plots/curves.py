@@ -1,7 +1,5 @@
 """Quantities of one or several systems against frequency, one panel a quantity."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 

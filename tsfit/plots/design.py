@@ -1,7 +1,5 @@
 """Trade-off map of vented boxes: what each volume and tuning gives."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from typing import Literal
 

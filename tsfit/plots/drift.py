@@ -1,7 +1,5 @@
 """Drift: causes against hours of use, and a box with the driver as it was and as it is."""
 
-from __future__ import annotations
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure

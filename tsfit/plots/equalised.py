@@ -1,7 +1,5 @@
 """A box with and without its equaliser: level, gain, travel, headroom."""
 
-from __future__ import annotations
-
 import numpy as np
 from matplotlib.figure import Figure
 

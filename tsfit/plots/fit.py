@@ -1,7 +1,5 @@
 """How well a fit meets what was measured."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

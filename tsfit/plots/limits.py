@@ -1,7 +1,5 @@
 """Which limit stops whom where, written along the foot of a panel."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Mapping, Sequence
 from itertools import pairwise
 

@@ -1,7 +1,5 @@
 """Several samples of one type, parameter by parameter."""
 
-from __future__ import annotations
-
 import numpy as np
 from matplotlib.figure import Figure
 

@@ -5,8 +5,6 @@ them apart; frequency ticks stand at preferred numbers; every axis has its unit.
 matplotlib's settings.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from typing import Any

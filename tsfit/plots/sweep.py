@@ -1,7 +1,5 @@
 """What one sweep, or several of one state, found: impedance against frequency with its noise."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

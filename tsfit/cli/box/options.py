@@ -1,7 +1,5 @@
 """Options that the commands of ``tsfit box`` share; which field of a plan each gives stands there (`tsfit.box.told`)."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from typing import Any, TypeVar

@@ -1,7 +1,5 @@
 """Tables and sentences of a check: a sheet against a fit, a sheet alone, several fits of one type."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 

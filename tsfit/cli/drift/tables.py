@@ -1,7 +1,5 @@
 """Tables of a driver's log: its entries, what changed, and what that does in a box."""
 
-from __future__ import annotations
-
 from math import exp
 
 from tsfit.cli.printing import print_notes, print_table, say

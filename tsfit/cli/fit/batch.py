@@ -1,7 +1,5 @@
 """Many bench files for ``tsfit fit``: progress, a table, a summary, and which of them could not be done."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Literal, NotRequired, TypedDict, Unpack

@@ -1,7 +1,5 @@
 """Tables of a fit."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 
 from tsfit.cli.printing import print_notes, print_table, say
