@@ -48,7 +48,7 @@ def test_a_bench_file_with_levels_gives_figures_against_level(bench, tmp_path, c
     out = tmp_path / "fit.json"
     assert run(["fit", str(bench), "-o", str(out), *FORCED]) == 0
     printed = capsys.readouterr().out
-    assert "Figures against level" in printed
+    assert "Parameters against level" in printed
     assert "level, V peak" in printed
     assert [each["level"] for each in json.loads(out.read_text())["levels"]["at"]] == pytest.approx(VOLTS)
 
