@@ -1,13 +1,17 @@
 """The check of a rig on the simulated bench: what is planted is found, what is well is left alone."""
 
+import json
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 from helpers.paths import RIGS
 from helpers.simulated_rig import QUICK_HZ
 
-from tsfit.bench.rig_check import check_rig, hum_level
+from tsfit.base.files import to_json
+from tsfit.base.forms import plain, read_form
+from tsfit.bench.rig_check import RigCheckForm, check_rig, hum_level, rig_check_form
 from tsfit.bench.sweep import plan
 from tsfit.capture.excitation import Wanted
 from tsfit.capture.player import Hung, open_player
@@ -64,3 +68,13 @@ def test_levels_say_which_way_to_turn():
 
 def test_a_wrong_clock_is_told():
     assert any("clock" in sentence for sentence in checked(true_rate_hz=47950.0).advice)
+
+
+def test_the_machine_form_is_read_as_it_was_written():
+    found = checked(hum_dbfs=-50.0)
+    data = json.loads(to_json(rig_check_form(found)))
+    assert data["kind"] == "rig check"
+    again = read_form(Path("check.json"), data, RigCheckForm)
+    assert (again.hum_found_hz, again.advice) == (found.hum_found_hz, found.advice)
+    assert again.hum_found_hz == 50.0
+    assert json.loads(json.dumps(plain(again))) == data

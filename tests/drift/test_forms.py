@@ -1,13 +1,15 @@
 """What a log says in words and as JSON: numbers of the made truth, and none that the points do not tell."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
 from helpers.made_histories import HOURS, made_history
 
 from tsfit.base.files import to_json
-from tsfit.drift.forms import drift_form
+from tsfit.base.forms import plain, read_form
+from tsfit.drift.forms import DriftChangeForm, change_form, drift_form
 from tsfit.drift.history import history
 
 HOURS = np.array(HOURS)
@@ -47,3 +49,12 @@ def test_the_machine_form_is_json_and_counts_every_entry():
     assert motor["course"] == "step"
     assert motor["change"] == pytest.approx(-0.1, abs=0.01)
     assert (told["summary"], told["drifted"]) == (judged.sentences(), ["motor"])
+
+
+def test_a_change_is_read_as_it_was_written():
+    judged, _ = said({"Bl": np.where(HOURS > 5.0, 0.9, 1.0)})
+    data = json.loads(to_json(change_form(judged.first_to_last)))
+    assert data["kind"] == "drift change"
+    again = read_form(Path("change.json"), data, DriftChangeForm)
+    assert again.causes["motor"].change == pytest.approx(-0.1, abs=0.02)
+    assert json.loads(json.dumps(plain(again))) == data
