@@ -198,7 +198,8 @@ def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, lev
 
 def _check_level(level_dbfs: float) -> None:
     if math.isnan(level_dbfs):
-        raise TsfitError("level: not a number; nothing is played.", code="level_limit")
+        message = f"level: not a number; nothing is played, so give {LIMIT_DBFS:g} dBFS or less."
+        raise TsfitError(message, code="level_limit")
     if not level_dbfs <= LIMIT_DBFS:
         raise TsfitError(
             f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
@@ -206,16 +207,16 @@ def _check_level(level_dbfs: float) -> None:
         )
 
 
-def playable(excitation: Excitation) -> NDArray[np.float32]:
-    """Copy the samples (n,) for the device, whoever made them: the last step before it.
+def playable(excitation: Excitation) -> Real:
+    """Return the samples (n,) for the device, whoever made them: the last step before it.
 
     Raises
     ------
     TsfitError
         ``level_limit`` for samples that are no numbers, above `LIMIT_DBFS`, or above the level that the excitation states.
     """
-    samples = np.array(excitation.samples, dtype=np.float32)
-    peak = float(np.abs(samples).max(initial=0.0))
+    samples = np.asarray(excitation.samples)
+    peak = float(np.maximum(samples.max(initial=0.0), -samples.min(initial=0.0)))
     _check_level(20.0 * math.log10(max(peak, 1e-15)) - ROUNDING_DB)
     if peak > 10.0 ** ((excitation.level_dbfs + ROUNDING_DB) / 20.0):
         raise TsfitError(

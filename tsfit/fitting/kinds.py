@@ -32,6 +32,8 @@ CLOSER, DESCRIBED = 0.5, 0.06
 """Misfit of a boxed driver over that of the bare one up to which it is told, and what it may miss itself."""
 STARTS = [(tuning, share) for tuning in (0.35, 0.5, 0.7, 0.85) for share in (0.7, 3.0)] + [(1.6, 0.7), (2.4, 1.0)]
 """Tuning over the peak that is seen, and Vas over volume, from which the search for a box begins."""
+TUNED = (0.12, 8.0)
+"""Tuning over the peak that is seen, between which a box is told: the peaks of one lie within a factor of 8."""
 BELOW = 1.3
 """Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are."""
 NEGATIVE, STEEP = 0.025, 1.2
@@ -128,10 +130,11 @@ def no_bare_driver(
     floor : float, optional
         By how much the best circuit misses them, relative to |Z|; that of a plain one where not given.
     """
-    if state.kind not in ("free air", "infinite baffle"):
+    if state.kind not in ("free air", "infinite baffle") or state.wiring == "one coil" or (floor or 1.0) < DOUBTFUL:
         return None
     sweep = make_sweep(curve, state, 0, used)
-    floor = _bare(sweep, peak).floor if floor is None else floor
+    # The best circuit may have been forced, or held where it does not belong.
+    floor = min(floor or 1.0, _bare(sweep, peak).floor)
     if floor < DOUBTFUL:
         return None
     f, z = curve.frequency_hz, curve.impedance_ohm
@@ -145,7 +148,10 @@ def no_bare_driver(
             return _capacitor(curve)
     if box is not None and box.floor < min(CLOSER * floor, DESCRIBED) and _whole(box, curve).floor < DESCRIBED:
         tuned = float(box.model.values(box.x)["fb"])
-        return _cabinet(curve, f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz")
+        if TUNED[0] * peak.Fs < tuned < TUNED[1] * peak.Fs:
+            return _cabinet(
+                curve, f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz"
+            )
     if (below or (above and floor > DESCRIBED)) and _spoilt(curve, used) is None:
         return _loudspeaker(curve, f"a resonance near {below or above:.3g} Hz beside that near {peak.Fs:.3g} Hz")
     return None
@@ -172,17 +178,18 @@ def _whole(box: Solved, curve: ImpedanceCurve) -> Solved:
 
 
 def _bare(sweep: FitSweep, peak: Resonance) -> Solved:
-    model = JointModel([sweep], Circuit("ladder-2"), None, with_mass=False)
-    return solve(model, model.start(_at_peak(sweep, peak)), rough=True)
+    at = _at_peak(sweep, peak, "ladder-3")
+    models = [JointModel([sweep], Circuit("ladder-3", each), None, with_mass=False) for each in ("ideal", "log-creep")]
+    return min((solve(model, model.start(at), rough=True) for model in models), key=lambda each: each.floor)
 
 
-def _at_peak(sweep: FitSweep, peak: Resonance) -> dict[str, float]:
+def _at_peak(sweep: FitSweep, peak: Resonance, coil: str) -> dict[str, float]:
     at = {"Re": peak.Re, "Fs": peak.Fs, "Qms": peak.Qms, "Qes": peak.Qes}
-    return Task([sweep], None, with_mass=False).blocked("ladder-2", at) | start_of_suspension(at)
+    return Task([sweep], None, with_mass=False).blocked(coil, at) | start_of_suspension(at)
 
 
 def _behind_capacitor(sweep: FitSweep, peak: Resonance) -> Solved:
-    at = _at_peak(sweep, peak)
+    at = _at_peak(sweep, peak, "ladder-2")
     at["farad"] = -1.0 / (2.0 * math.pi * float(sweep.frequency_hz[0]) * float(sweep.impedance_ohm[0].imag))
     models = [BlockedModel([sweep], Circuit("ladder-2", each), None, with_mass=False) for each in ("ideal", "log-creep")]
     return min((solve(model, model.start(at), rough=True) for model in models), key=lambda each: each.floor)
