@@ -2,6 +2,8 @@
 
 import os
 import struct
+import subprocess
+import sys
 import tracemalloc
 from pathlib import Path
 
@@ -257,3 +259,35 @@ def test_channels_that_carry_nothing_of_use(tmp_path, samples):
         spoilt = samples.copy()
         spoilt[int(rng.integers(len(samples))), 1] = value
         assert _code(_write(tmp_path / "c.wav", spoilt, "FLOAT")) == "not_finite"
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="peaks are read from /proc")
+def test_a_long_recording_is_held_once_and_not_much_more(tmp_path):
+    """40 s at 96 kHz: 4 bytes a sample are what single precision takes; the rest is what checks need besides."""
+    x = np.random.default_rng(1).standard_normal(40 * 96000)
+    path = _write(tmp_path / "long.wav", 0.1 * np.column_stack([x, 0.3 * x + 0.01 * x[::-1]]), rate=96000)
+    # Not by getrusage, whose peak a child inherits from the process that starts it.
+    told = """
+import re, sys, soundfile
+from pathlib import Path
+from tsfit.capture.recording import read_recording
+peak = lambda: 1024 * int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
+before = peak()
+samples = read_recording(Path(sys.argv[1])).samples
+print((peak() - before) / samples.size)
+"""
+    done = subprocess.run([sys.executable, "-c", told, str(path)], capture_output=True, text=True, check=True)
+    assert 4.0 <= float(done.stdout) < 8.0
+
+
+def test_more_than_the_budget_is_refused(tmp_path, monkeypatch):
+    path = _write(tmp_path / "one.wav", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)))
+    assert _code(path) == "read"
+    monkeypatch.setattr("tsfit.capture.recording.MOST_VALUES", 2 * RATE - 1)
+    assert _code(path) == "too_long"
+
+
+@pytest.mark.parametrize("subtype", ["PCM_16", "PCM_24", "PCM_32", "FLOAT", "DOUBLE"])
+def test_samples_are_those_of_the_file_to_the_last_bit(tmp_path, subtype):
+    path = _write(tmp_path / "one.wav", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)), subtype)
+    assert np.array_equal(read_recording(path).samples, soundfile.read(path, dtype="float64")[0])

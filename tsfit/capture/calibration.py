@@ -16,7 +16,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.ratio import channel_ratio
-from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.recording import Recording, read_recording, strength
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
 from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 
@@ -182,8 +182,8 @@ def check_differing(rig: Rig, recorded: Sequence[StandardRecording]) -> None:
     TsfitError
         ``calibration``.
     """
-    strength = [one.recording.samples.std(axis=0) for one in recorded]
-    _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strength], rig)
+    strengths = [strength(one.recording.samples) for one in recorded]
+    _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strengths], rig)
 
 
 def on_trust(standards: int) -> str | None:

@@ -9,7 +9,7 @@ just then count for nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -84,7 +84,7 @@ class Disturbed:
 UNDISTURBED = Disturbed()
 
 
-def disturbances(lines: Lines, remnants: Sequence[Remnant]) -> Disturbed:
+def disturbances(lines: Lines, remnants: Iterable[Remnant]) -> Disturbed:
     """Find what stands out in time, or fills all of it.
 
     Parameters
@@ -201,7 +201,7 @@ def may_go(found: Disturbed, lines: Lines) -> bool:
     return bool(long) and max(long) <= SHORT_SECONDS and sum(long) <= SHORT_SHARE * total
 
 
-def without(lines: Lines, remnants: Sequence[Remnant], found: Disturbed) -> Lines:
+def without(lines: Lines, remnants: Iterable[Remnant], found: Disturbed) -> Lines:
     """Lines of a record from which the pieces are gone."""
     blocks, start = [], 0.0
     for block, remnant in zip(lines.blocks, remnants, strict=True):

@@ -17,7 +17,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.capture.calibration import BandTerms, Calibration, calibration_of
 from tsfit.capture.disturbance import Disturbed
 from tsfit.capture.ratio import Ratio, channel_ratio
-from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.recording import Recording, read_recording, strength
 from tsfit.capture.remarks import remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.driver.curve import ImpedanceCurve
@@ -111,7 +111,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
             file=path,
         )
     found = channel_ratio(recording.samples[:, rig.total], recording.samples[:, rig.second], rate, points_per_octave)
-    one, other = recording.samples.std(axis=0).tolist()
+    one, other, _ = strength(recording.samples).tolist()
     heard = Heard(path, recording.sha256, rate, len(recording.samples) / rate, rig, (one, other), points_per_octave, found)
     known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))

@@ -21,8 +21,8 @@ LONGEST_BLOCK = 1 << 22
 AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
 END_SECONDS = 0.02
-LEAST_REST_SECONDS = 0.05
-"""Rest before the excitation from which the channels' noise can be compared."""
+MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
+"""Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 
 
 @dataclass(frozen=True)
@@ -75,22 +75,25 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     """
     count = max(1, round(len(first) / LONGEST_BLOCK))
     edges = np.linspace(0, len(first), count + 1).astype(int)
-    blocks = [_block(first[start:stop], second[start:stop], sample_rate_hz) for start, stop in itertools.pairwise(edges)]
+    # Single precision is far below the noise of any converter, and half the memory; one block alone can afford double.
+    precision = np.float64 if count == 1 else np.float32
+    pairs = itertools.pairwise(edges)
+    blocks = [_block(first[start:stop], second[start:stop], sample_rate_hz, precision) for start, stop in pairs]
     return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
 
 
-def _block(first: Real, second: Real, rate: float) -> Stretch:
+def _block(first: Real, second: Real, rate: float, precision: type[np.floating]) -> Stretch:
     from scipy import fft
 
     length = _quick(len(first))
-    first, second = first[:length] - first[:length].mean(), second[:length] - second[:length].mean()
+    first, second = ((x[:length] - x[:length].mean(dtype=np.float64)).astype(precision) for x in (first, second))
     end = max(1, round(END_SECONDS * rate))
     rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
     step = rate / length
     low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
     kept = slice(max(low, 1), max(high, 1) + 1)
     f = np.asarray(step * np.arange(kept.start, kept.stop), dtype=np.float64)
-    return Stretch(f, fft.rfft(first)[kept], fft.rfft(second)[kept], step, length, bool(rest))
+    return Stretch(f, fft.rfft(first)[kept].copy(), fft.rfft(second)[kept].copy(), step, length, bool(rest))
 
 
 def _quick(length: int) -> int:
@@ -107,13 +110,14 @@ def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
     count = len(first) // window
     if count < 8:
         return 1.0, math.inf
-    powers = np.stack([np.square(x[: count * window]).reshape(count, window).mean(axis=1) for x in (first, second)])
+    rows = [x[: count * window].reshape(count, window) for x in (first, second)]
+    powers = np.stack([np.einsum("ij,ij->i", x, x, dtype=np.float64) for x in rows])
     quiet: Mask = np.all(powers < 1e-2 * powers.max(axis=1, keepdims=True), axis=0)
     rest = int(np.argmin(quiet)) if not quiet.all() else 0
     # The last quiet window may hold the first faint samples of the excitation.
     if (rest - 1) * window < LEAST_REST_SECONDS * rate:
         return 1.0, math.inf
-    samples = slice(0, (rest - 1) * window)
+    stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
-    one, two = np.diff(first[samples]).var(), np.diff(second[samples]).var()
+    one, two = (np.diff(x[max(stop - MOST_REST, 0) : stop].astype(np.float64)).var() for x in (first, second))
     return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * float(one)

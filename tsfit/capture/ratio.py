@@ -18,7 +18,7 @@ less the bias that the noise of the first channel makes. m0 is a rational functi
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -121,11 +121,10 @@ def ratio_of_lines(
     found = Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
     if model is None:
         return found
-    remnants = bands.remnants()
-    disturbed = disturbances(lines, remnants)
+    disturbed = disturbances(lines, bands.remnants())
     if may_go(disturbed, lines) and not earlier.taken_out:
         earlier = replace(earlier, taken_out=disturbed.pieces)
-        return ratio_of_lines(without(lines, remnants, disturbed), points_per_octave, silent, earlier)
+        return ratio_of_lines(without(lines, bands.remnants(), disturbed), points_per_octave, silent, earlier)
     return replace(found, disturbed=replace(disturbed, taken_out=earlier.taken_out))
 
 
@@ -177,21 +176,35 @@ class _Part:
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.zeros(len(number))
 
+    def sums(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
+        """Sums of the lines of each band, in double precision whatever that of the lines."""
+        return np.asarray(np.add.reduceat(values, self.starts, dtype=np.result_type(values, np.float64)))
+
     def spread(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
         """Values of all bands at the lines."""
         return np.repeat(values[self.place], self.lengths)
+
+    @property
+    def expected(self) -> Complex:
+        """Lines of the second channel by the model."""
+        return self.ratio * self.block.first
+
+    @property
+    def power(self) -> Real:
+        """Power that is expected in each line."""
+        return _square(self.expected)
 
     def beside(self, model: Rational | None, noise: Real) -> None:
         """Hold the second channel's lines against those of the first times `model`, with `noise` by bands."""
         block = self.block
         if model is None:
-            self.ratio: Complex = np.full(len(self.used), np.vdot(block.first, block.second) / np.sum(_square(block.first)))
+            self.ratio: Complex = np.full_like(
+                block.first, np.vdot(block.first, block.second) / np.sum(_square(block.first))
+            )
         else:
-            self.ratio = model.at(block.frequency_hz)
+            self.ratio = model.at(block.frequency_hz).astype(block.first.dtype)
             self.used = np.ones(len(self.used), dtype=bool) if block.lost is None else ~block.lost
-        self.expected = self.ratio * block.first
         self.off = block.second - self.expected
-        self.power = _square(self.expected)
         if model is not None:
             self._take_ends(model, self.spread(noise))
 
@@ -247,10 +260,11 @@ class _Bands:
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
         return _Points(self.centre, value, variance, told)
 
-    def remnants(self) -> list[Remnant]:
+    def remnants(self) -> Iterator[Remnant]:
         """What the last model leaves over in each line, and what it predicts."""
-        sizes = [np.maximum(np.abs(part.ratio), self.silent) for part in self.parts]
-        return [Remnant(part.off, size * part.block.first, size) for part, size in zip(self.parts, sizes, strict=True)]
+        for part in self.parts:
+            size = np.maximum(np.abs(part.ratio), self.silent)
+            yield Remnant(part.off, size * part.block.first, size)
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
@@ -258,7 +272,7 @@ class _Bands:
 
     def _sum(self, values: Callable[[_Part], NDArray[Scalar]]) -> NDArray[Scalar]:
         """Sums (n_bands,) of what every part has at its lines."""
-        found = [np.add.reduceat(values(part), part.starts) for part in self.parts]
+        found = [part.sums(values(part)) for part in self.parts]
         total = np.zeros(self.count, dtype=found[0].dtype)
         for part, sums in zip(self.parts, found, strict=True):
             total[part.place] += sums
@@ -282,7 +296,7 @@ class _Bands:
     def _tell_noise(self, correction: Complex) -> None:
         """Noise power of each band from what the points leave over there and near by; lone tones no longer count."""
         for part in self.parts:
-            part.left = _square(part.off - part.spread(correction) * part.expected)
+            part.left = _square(part.off - part.spread(correction).astype(part.off.dtype) * part.expected)
         self.noise, lines = self._pooled(), self._sum(lambda part: part.used.astype(float))
         for part in self.parts:
             usual = part.spread(self.noise) + FOLLOWED**2 * part.power

@@ -25,6 +25,7 @@ FLOOR = 3e-5
 """Share of the ratio below which nothing is followed: rounding and converters are no better."""
 FOLDED = 2
 """Order of the polynomial for what sampling folds back."""
+PIECE = 1 << 13
 SHARPEST = 30.0
 """Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
 ORDERS = ((1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
@@ -55,9 +56,11 @@ class Rational:
 def fractions(frequency_hz: Real, poles: Complex, residues: Complex, constant: complex) -> Complex:
     """Return d + Σ r/(s − p), shape (n,), at `frequency_hz` (n,)."""
     out = np.full(len(frequency_hz), constant, dtype=np.complex128)
-    s = 2j * math.pi * frequency_hz
-    for pole, residue in zip(poles, residues, strict=True):
-        out += residue / (s - pole)
+    # In pieces that stay near the processor.
+    for start in range(0, len(out), PIECE):
+        here, s = out[start : start + PIECE], 2j * math.pi * frequency_hz[start : start + PIECE]
+        for pole, residue in zip(poles, residues, strict=True):
+            here += residue / (s - pole)
     return out
 
 
@@ -75,7 +78,7 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
         Of the ratio.
     """
     s = 2j * math.pi * frequency_hz[:, np.newaxis]
-    powers = (1j * frequency_hz[:, np.newaxis] / frequency_hz[-1]) ** np.arange(FOLDED + 1)
+    powers = np.polynomial.polynomial.polyvander(1j * frequency_hz / frequency_hz[-1], FOLDED)
     some = np.concatenate([1.0 / (s - poles), powers], axis=1) * weight[:, np.newaxis]
     scale = np.linalg.norm(some, axis=0)
     x = np.linalg.lstsq(some / scale, left * weight, rcond=1e-10)[0] / scale
