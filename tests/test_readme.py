@@ -1,4 +1,4 @@
-"""The README's command lines do what they say, in their order, without hardware."""
+"""The command lines of README and guides do what they say, in their order, without hardware."""
 
 import io
 import re
@@ -10,10 +10,13 @@ import pytest
 from helpers.paths import ROOT
 
 from tsfit.cli import run
+from tsfit.cli.guide import FOLDER, TOPICS
 
+GUIDES = [FOLDER / f"{topic}.md" for topic in TOPICS]
 LINES = [
     line
-    for block in re.findall(r"^```sh\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
+    for text in (ROOT / "README.md", *GUIDES)
+    for block in re.findall(r"^```sh\n(.*?)^```$", text.read_text(), re.MULTILINE | re.DOTALL)
     for line in block.splitlines()
     if line.startswith("tsfit ")
 ]
@@ -36,6 +39,7 @@ ELSEWHERE = ("tsfit devices", "tsfit demo")
 
 def own_files(folder: Path) -> None:
     """Put what the README calls the reader's own files where its lines expect them, as soon as they can be had."""
+    (folder / "fits").mkdir(exist_ok=True)
     for copy, source in {
         **dict.fromkeys(("1.json", "2.json", "3.json", "4.json", "later.json"), "new.json"),
         "fresh.json": "new.json",
@@ -65,7 +69,7 @@ def test_every_line_runs(checkout, monkeypatch, capsys):
         words = shlex.split(line, comments=True)[1:]
         if ">" in words:
             words = words[: words.index(">")]
-        if words[0] == "sweep":
+        if words[0] == "sweep" and "--seconds" not in words:
             words += ["--seconds", "4"] if "--guided" in words else SHORT_SWEEP
         if words[0] == "fit" and "--coil" not in words and "--summary" not in words:
             # The simulated driver has a plain coil: of a rung it does not have, nothing can be told.
@@ -77,3 +81,10 @@ def test_every_line_runs(checkout, monkeypatch, capsys):
         if code not in (0, 1):
             failed.append((line, code, err.strip()))
     assert not failed
+
+
+def test_every_guide_is_listed_and_told_of():
+    assert {path.name for path in FOLDER.glob("*.md")} == {path.name for path in GUIDES}
+    readme = (ROOT / "README.md").read_text()
+    assert all(f"`{topic}`" in readme.split("## Where to read on")[1] for topic in TOPICS)
+    assert len(readme.splitlines()) <= 220

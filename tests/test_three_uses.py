@@ -1,4 +1,4 @@
-"""The README's scripts: measure on the bench, judge a datasheet, track drift; and how a notebook shows what they return."""
+"""The scripts of the guide to Python do the three uses; and how a notebook shows what they return."""
 
 import re
 import shutil
@@ -9,13 +9,14 @@ from helpers.paths import ROOT
 
 import tsfit
 from tsfit.cli import run
+from tsfit.cli.guide import FOLDER
 
-SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (ROOT / "README.md").read_text(), re.MULTILINE | re.DOTALL)
+SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (FOLDER / "python.md").read_text(), re.MULTILINE | re.DOTALL)
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """What the README's command lines have left before its scripts begin."""
+    """What README's command lines have left before these scripts begin."""
     folder = tmp_path_factory.mktemp("uses")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data", ignore=shutil.ignore_patterns("__pycache__"))
     assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
@@ -36,7 +37,7 @@ def test_the_scripts_run_in_their_order(there, capsys):
         if '"mass.txt"' in script:
             # The curves made elsewhere are here those of the first script.
             script = script.replace('"free-air.txt"', '"free.txt"').replace("mass=0.040", "mass=0.030")
-        exec(compile(script, "README.md", "exec"), {})
+        exec(compile(script, "python.md", "exec"), {})
     out = capsys.readouterr().out
     assert "Estimate(value=0." in out
     assert "outside ['Qts', 'Bl']" in out

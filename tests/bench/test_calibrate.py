@@ -104,3 +104,15 @@ def test_recordings_get_a_dated_folder_beside_the_rig(rig):
     with pytest.raises(TsfitError) as error:
         dated_folder(rig, now)
     assert error.value.code == "cannot_write"
+
+
+def test_a_copy_in_another_folder_names_the_same_files(rig, recorded):
+    things = [recorded(ohm) for ohm in (math.inf, 0.0, 10.0)]
+    beside = write_calibrated(rig, things, rig.path.with_name("calibrated.toml"), datetime(2026, 5, 4))
+    away = rig.path.parent / "away"
+    away.mkdir()
+    copy = write_volts(beside, -20.0, 0.1, away / "volts.toml")
+    assert copy.simulated_driver.resolve() == rig.simulated_driver.resolve()
+    table = tomllib.loads(copy.path.read_text())["calibration"]
+    assert (table["open"], table["known"][0]["recording"]) == ("../inf.wav", "../10.wav")
+    assert prove(copy, things[2]).median_percent < 0.2

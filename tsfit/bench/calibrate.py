@@ -88,7 +88,8 @@ def record_standard(
         recorder.finish()
     if before:
         things = (*before, standard)
-        check_differing(rig, [read_standard(rig, one.name, one.ohm, 0.0, _relative(one, rig.path)) for one in things])
+        named = [(one, _relative(one.recording, rig.path)) for one in things]
+        check_differing(rig, [read_standard(rig, one.name, one.ohm, 0.0, recording) for one, recording in named])
 
 
 def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now: datetime) -> Rig:
@@ -99,16 +100,16 @@ def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now:
     table: dict[str, object] = {"made": now.replace(microsecond=0), "rig": rig.name}
     for standard in standards:
         if math.isinf(standard.ohm):
-            table["open"] = _relative(standard, path)
+            table["open"] = _relative(standard.recording, path)
         elif standard.ohm == 0.0:
-            table["short"] = _relative(standard, path)
+            table["short"] = _relative(standard.recording, path)
     known = [
-        {"recording": _relative(standard, path), "ohm": standard.ohm}
+        {"recording": _relative(standard.recording, path), "ohm": standard.ohm}
         | ({} if standard.uncertainty_ohm is None else {"uncertainty_ohm": standard.uncertainty_ohm})
         for standard in standards
         if 0.0 < standard.ohm < math.inf
     ]
-    document = _document(rig)
+    document = _document(rig, path)
     document["calibration"] = table | {"known": known}
     return _written(document, path)
 
@@ -128,7 +129,7 @@ def write_trimmed(rig: Rig, standard: KnownThing, path: Path) -> Rig:
     nudged = float(abs(rig.ratio(standard.ohm * 1.001) / rig.ratio(standard.ohm))) - 1.0
     share = 1e-3 if standard.uncertainty_ohm is None else standard.uncertainty_ohm / standard.ohm
     reference = rig.reference_stdev / rig.reference_ohm
-    document = _document(rig)
+    document = _document(rig, path)
     document["channels"]["gain_trim"] = trim
     document["channels"]["gain_uncertainty_percent"] = 1e5 * nudged * math.hypot(share, reference)
     return _written(document, path)
@@ -163,7 +164,7 @@ def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Ri
 
     Raises TsfitError ``exists`` or ``cannot_write``.
     """
-    document = _document(rig)
+    document = _document(rig, path)
     document["playback"]["volts_per_full_scale"] = float(f"{math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0):.5g}")
     return _written(document, path)
 
@@ -182,15 +183,22 @@ def prove(rig: Rig, standard: KnownThing) -> Proof:
     )
 
 
-def _relative(standard: KnownThing, file: Path) -> str:
+def _relative(recording: Path, file: Path) -> str:
     """Name of the recording as `file` beside it would name it."""
-    return Path(os.path.relpath(standard.recording, file.parent)).as_posix()
+    return Path(os.path.relpath(recording, file.parent)).as_posix()
 
 
-def _document(rig: Rig) -> tomlkit.TOMLDocument:
+def _document(rig: Rig, path: Path) -> tomlkit.TOMLDocument:
+    """Text of the rig file; the files that it names are named as from `path`."""
     import tomlkit
 
-    return tomlkit.parse(rig.path.read_text(encoding="utf-8-sig"))
+    document = tomlkit.parse(rig.path.read_text(encoding="utf-8-sig"))
+    calibration = document.get("calibration", {})
+    naming = [(document.get("playback", {}), "driver"), (calibration, "open"), (calibration, "short")]
+    for table, key in [*naming, *((known, "recording") for known in calibration.get("known", []))]:
+        if key in table:
+            table[key] = _relative(rig.path.parent / table[key], path)
+    return document
 
 
 def _written(document: tomlkit.TOMLDocument, path: Path) -> Rig:

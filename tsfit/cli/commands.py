@@ -11,7 +11,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
-    "guide": ("tsfit.cli.guide:guide", "Read a short guide to a choice at the bench."),
+    "guide": ("tsfit.cli.guide:guide", "Read a guide: bench, files, datasheet, boxes, hours, uncertainty, …"),
     "completion": ("tsfit.cli.completion:completion", "Print what makes your shell complete tsfit's words."),
     "demo": ("tsfit.cli.demo:demo", "Play the whole job on the sample data; needs no hardware."),
 }

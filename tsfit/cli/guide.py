@@ -1,4 +1,4 @@
-"""``tsfit guide``: short advice on the choices at the bench."""
+"""``tsfit guide``: what README has no room for, topic by topic."""
 
 from pathlib import Path
 
@@ -8,19 +8,22 @@ from tsfit.cli.output import Outputs, with_outputs
 from tsfit.cli.printing import print_rendered, say
 
 FOLDER = Path(__file__).parents[1] / "guides"
-TOPICS = ("resistor", "mass", "level", "wiring", "curve", "box-or-mass", "dual-coils", "uncertainty")
+TOPICS = (
+    "bench", "wiring", "resistor", "level", "mass", "box-or-mass", "dual-coils", "files", "curve", "elsewhere",
+    "uncertainty", "datasheet", "boxes", "hours", "python",
+)  # fmt: skip
 
 
 @click.command()
 @click.argument("topic", type=click.Choice(TOPICS), required=False)
 @with_outputs("as_json")
 def guide(topic: str | None, outputs: Outputs) -> None:
-    """Read a short guide: which resistor, mass, level, wiring; how to read a curve; what uncertainty means for the box.
+    """Read a guide: the bench and its choices, the files, datasheets, boxes, hours of use, uncertainty, Python.
 
     \b
     Example:
       tsfit guide
-      tsfit guide mass
+      tsfit guide boxes
     """  # noqa: D301
     texts = {name: (FOLDER / f"{name}.md").read_text(encoding="utf-8") for name in ([topic] if topic else TOPICS)}
     outputs.show(texts, lambda: _print(texts, topic))
