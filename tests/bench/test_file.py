@@ -16,6 +16,7 @@ from tsfit.bench.file import (
     state_of,
     write_bench,
 )
+from tsfit.bench.fit import fit_bench
 from tsfit.formats.toml import read_toml
 
 FREE = SweepTable(recording="free.wav", state="free air")
@@ -69,3 +70,50 @@ def test_what_is_written_is_read(tmp_path):
     with pytest.raises(TsfitError) as refused:
         write_bench(path, tmp_path / "rig.toml", driver, [FREE])
     assert refused.value.code == "exists"
+
+
+DRIVEN = """rig = "rig.toml"
+[driver]
+name = "x"
+from = "fit.json"
+coil_alpha_per_k = 0.0039
+outward = "positive"
+[[sweep]]
+recording = "level-3.flac"
+state = "full travel"
+settle_s = 4.0
+period_s = 4.0
+total_v_full_scale = 20.0
+reference_v_full_scale = 0.5
+[[sweep]]
+recording = "power.flac"
+state = "power run"
+ambient_temperature_c = 22.0
+"""
+
+
+def test_states_that_are_driven_hard_are_read_and_not_fitted(tmp_path):
+    path = tmp_path / "bench.toml"
+    path.write_text(DRIVEN)
+    table = read_toml(path, BenchTable, "bench")
+    assert [sweep.driven for sweep in table.sweep] == [True, True]
+    assert table.driver.described_in == "fit.json"
+    with pytest.raises(TsfitError, match="holds no small-signal sweep") as error:
+        fit_bench(path)
+    assert error.value.code == "nothing_to_fit"
+
+
+@pytest.mark.parametrize(
+    ("was", "is_now", "said"),
+    [
+        ('recording = "power.flac"', 'curve = "power.txt"', "needs a recording of both channels"),
+        ("ambient_temperature_c", "settle_s", "settle_s belongs to state 'full travel'"),
+        ('state = "full travel"', 'state = "free air"', "settle_s belongs to state 'full travel', not to 'free air'"),
+        ("from =", "form =", "did you mean 'from'"),
+    ],
+)
+def test_keys_of_driven_states_stand_where_they_belong(tmp_path, was, is_now, said):
+    path = tmp_path / "bench.toml"
+    path.write_text(DRIVEN.replace(was, is_now))
+    with pytest.raises(TsfitError, match=said):
+        read_toml(path, BenchTable, "bench")

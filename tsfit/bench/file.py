@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, cast, get_args
 
 from pydantic import Field, model_validator
 
@@ -17,6 +17,9 @@ from tsfit.fitting.sweep import Known
 from tsfit.formats.toml import Table
 
 NotNegative = Annotated[float, Field(ge=0, le=1e9)]
+FullScale = Annotated[float, Field(ge=1e-6, le=1e6)]
+DrivenKind = Literal["full travel", "power run"]
+"""States that are no small-signal sweeps: a fit leaves them to the commands that are made for them."""
 ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance": 0.005}
 """Relative standard uncertainty where the bench file states none: common practice, no source."""
 
@@ -33,6 +36,11 @@ class BenchDriverTable(Table):
     coils: Literal[1, 2] = 1
     dc_resistance_ohm: Annotated[float, Field(ge=0.01, le=1e5)] | None = None
     dc_resistance_uncertainty_ohm: NotNegative | None = None
+    coil_alpha_per_k: Annotated[float, Field(ge=1e-3, le=1e-2)] | None = None
+    outward: Literal["positive"] | None = None
+    """Where the polarity was checked: which way the cone moves while the voltage is positive."""
+    described_in: Annotated[str | None, Field(alias="from")] = None
+    """Fit or driver file that tells what the bench's own small-signal sweeps do not."""
 
     @model_validator(mode="after")
     def _one_area(self) -> BenchDriverTable:
@@ -46,7 +54,7 @@ class SweepTable(Table):
 
     recording: str | None = None
     curve: str | None = None
-    state: StateKind
+    state: StateKind | DrivenKind
     mass_g: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     mass_uncertainty_g: NotNegative | None = None
     volume_l: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
@@ -60,6 +68,17 @@ class SweepTable(Table):
     level_v: Annotated[float, Field(ge=1e-6, le=1e3)] | None = None
     """Peak volts at the total channel."""
     level_dbfs: Annotated[float, Field(ge=-200, le=0)] | None = None
+    total_v_full_scale: FullScale | None = None
+    reference_v_full_scale: FullScale | None = None
+    driver_v_full_scale: FullScale | None = None
+    settle_s: NotNegative | None = None
+    period_s: Annotated[float, Field(gt=0, le=1e4)] | None = None
+    ambient_temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] | None = None
+
+    @property
+    def driven(self) -> bool:
+        """Whether it is no small-signal sweep."""
+        return self.state in get_args(DrivenKind)
 
     @model_validator(mode="after")
     def _complete(self) -> SweepTable:
@@ -70,6 +89,12 @@ class SweepTable(Table):
                 raise ValueError(f"state {state!r} needs {key}")
             if self.state != state and getattr(self, key) is not None:
                 raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
+        if self.driven and self.recording is None:
+            raise ValueError(f"state {self.state!r} needs a recording of both channels, not a curve")
+        for state, keys in (("full travel", ("settle_s", "period_s")), ("power run", ("ambient_temperature_c",))):
+            for key in keys:
+                if self.state != state and getattr(self, key) is not None:
+                    raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
         if self.level_v is not None and self.level_dbfs is not None:
             raise ValueError("both level_v and level_dbfs are given; keep one of them")
         if self.other_coil is not None and self.wiring != "one coil":
@@ -120,7 +145,7 @@ def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequenc
         document["rig"] = Path(os.path.relpath(rig.resolve(), path.parent.resolve())).as_posix()
     except ValueError:
         document["rig"] = rig.resolve().as_posix()
-    document["driver"] = driver.model_dump(exclude_unset=True)
+    document["driver"] = driver.model_dump(exclude_unset=True, by_alias=True)
     tables = tomlkit.aot()
     for sweep in sweeps:
         tables.append(tomlkit.item(sweep.model_dump(exclude_none=True)))
@@ -148,7 +173,7 @@ def assumed_in(sweep: SweepTable, number: int) -> tuple[QualityNote, ...]:
 
 
 def state_of(sweep: SweepTable) -> State:
-    """State of one sweep in SI, uncertainties assumed where none are stated."""
+    """State of one small-signal sweep in SI, uncertainties assumed where none are stated."""
 
     def known(value: float | None, stated: float | None, what: str) -> tuple[float | None, float | None]:
         if value is None:
@@ -159,7 +184,7 @@ def state_of(sweep: SweepTable) -> State:
     mass, mass_uncertainty = known(sweep.mass_g, sweep.mass_uncertainty_g, "mass")
     volume, volume_uncertainty = known(sweep.volume_l, sweep.volume_uncertainty_l, "volume")
     return State(
-        kind=sweep.state,
+        kind=cast(StateKind, sweep.state),
         mass=mass,
         mass_uncertainty=mass_uncertainty,
         volume=volume,

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, area_of, assumed_in, assumption, known_or_assumed, state_of
@@ -39,7 +40,7 @@ def fit_bench(
     """
     if path.suffix.lower() != ".toml":
         return _fit_curve(path, coil, suspension, demands)
-    table = read_toml(path, BenchTable, "bench")
+    table = small_signal(path, read_toml(path, BenchTable, "bench"))
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
     read = _read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
@@ -62,6 +63,18 @@ def fit_bench(
 
     result, meter_notes = _held_against_meter(run, table, rig)
     return replace(result, quality=(*notes, *area_notes, *meter_notes, *result.quality))
+
+
+def small_signal(path: Path, table: BenchTable) -> BenchTable:
+    """Return the bench with what is to be fitted alone.
+
+    Raises TsfitError ``nothing_to_fit`` where all of it was driven hard.
+    """
+    quiet = [sweep for sweep in table.sweep if not sweep.driven]
+    if not quiet:
+        message = f"{path}: holds no small-signal sweep to fit; add one, or ask 'tsfit travel' or 'tsfit heat'."
+        raise TsfitError(message, code="nothing_to_fit", file=path)
+    return table.model_copy(update={"sweep": quiet})
 
 
 def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: Demands) -> FitResult:

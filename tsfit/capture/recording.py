@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -36,6 +37,8 @@ COARSE = 3e-3
 NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
+NOT_FINITE = "holds samples that are not numbers (NaN or infinite); record again."
+SHORTER = "shorter than its header promises; copy it again or record again."
 BLOCK = 1 << 16
 ENOUGH = 1 << 20
 """Samples of which a converter's step is read."""
@@ -72,10 +75,63 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
     _check_file(path)
     found = _decoded(path)
     if len(found.samples) < found.frames or _promises_more(path):
-        raise _refused(path, "truncated", "shorter than its header promises; copy it again or record again.")
+        raise _refused(path, "truncated", SHORTER)
     _check_form(path, found)
     _check_channels(path, found, may_be_silent)
     return Recording(path, found.samples, found.rate, sha256(path))
+
+
+def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
+    """Sample rate in Hz of a long recording of two channels, and its samples (n, 2) in blocks of `seconds`.
+
+    Each block is judged when it is read.
+
+    Raises
+    ------
+    TsfitError
+        As `read_recording`, but for ``too_long``; a channel is dead that is so in every block.
+    """
+    import soundfile
+
+    _check_file(path)
+    if _promises_more(path):
+        raise _refused(path, "truncated", SHORTER)
+    try:
+        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+            rate, frames, subtype = float(sound.samplerate), sound.frames, sound.subtype
+            first = sound.read(max(int(MIN_SECONDS * rate) + 1, 1), dtype="float32", always_2d=True)
+    except (soundfile.SoundFileError, OSError, RuntimeError) as error:
+        problem = "cannot be read as audio; name a WAV or FLAC recording of two channels."
+        raise _refused(path, "not_audio", problem) from error
+    _check_form(path, _Decoded(first, frames, rate, subtype))
+    return rate, _blocks(path, int(seconds * rate), frames, subtype)
+
+
+def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
+    import soundfile
+
+    loudest, read = np.zeros(3), 0
+    try:
+        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+            while len(block := sound.read(size, dtype="float32", always_2d=True)):
+                if not np.all(np.isfinite(block)):
+                    raise _refused(
+                        path, "not_finite", "holds samples that are not numbers (NaN or infinite); record again."
+                    )
+                for channel in range(2):
+                    if _clipped(block[:, channel], _quantum(subtype)):
+                        raise refused(path, "clipping", channel=channel + 1)
+                loudest, read = np.maximum(loudest, strength(block)), read + len(block)
+                yield block
+    except (soundfile.SoundFileError, OSError, RuntimeError) as error:
+        raise _refused(path, "truncated", "damaged within its data; copy it again or record again.") from error
+    if read < frames:
+        raise _refused(path, "truncated", SHORTER)
+    for channel in range(2):
+        if loudest[channel] < DEAD:
+            raise refused(path, "dead_channel", channel=channel + 1)
+    if loudest[2] < 1e-6 * max(loudest):
+        raise refused(path, "mono, twice")
 
 
 @dataclass(frozen=True)
@@ -143,7 +199,7 @@ def _check_form(path: Path, found: _Decoded) -> None:
     if any(word in found.subtype for word in LOSSY):
         raise refused(path, "lossy")
     if not np.all(np.isfinite(found.samples)):
-        raise _refused(path, "not_finite", "holds samples that are not numbers (NaN or infinite); record again.")
+        raise _refused(path, "not_finite", NOT_FINITE)
     if n < MIN_SECONDS * rate:
         problem = f"lasts {n / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
         raise _refused(path, "too_short", problem)

@@ -6,6 +6,7 @@ m = (aZ + b)/(cZ + 1): the same mathematics as a one-port vector-network-analyse
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -21,6 +22,7 @@ from tsfit.formats.toml import Table, read_toml
 Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
 Factor = Annotated[float, Field(ge=1e-3, le=1e3)]
 NotNegative = Annotated[float, Field(ge=0, le=1e9)]
+FullScale = Annotated[float, Field(ge=1e-6, le=1e6)]
 Channel = Annotated[int, Field(ge=1, le=2)]
 
 DEFAULT_RATE_HZ = 48000.0
@@ -39,7 +41,8 @@ ASSUMED_LEAD = 0.1
 class ChannelsTable(Table):
     """``[channels]``: which of the two recorded channels is which, and how their gains compare.
 
-    `gain_trim` multiplies the measured ratio of the second channel to the total one.
+    `gain_trim` multiplies the measured ratio of the second channel to the total one. What reads as full scale is in peak
+    volts at the node of the circuit, attenuator included.
     """
 
     total: Channel
@@ -47,6 +50,10 @@ class ChannelsTable(Table):
     reference: Channel | None = None
     gain_uncertainty_percent: NotNegative | None = None
     gain_trim: Factor | None = None
+    total_v_full_scale: FullScale | None = None
+    reference_v_full_scale: FullScale | None = None
+    driver_v_full_scale: FullScale | None = None
+    full_scale_uncertainty_percent: Annotated[float, Field(ge=0, le=100)] | None = None
 
 
 class InputsTable(Table):
@@ -124,6 +131,8 @@ class RigTable(Table):
         second = getattr(self.channels, wanted)
         if second is None or getattr(self.channels, other) is not None:
             raise ValueError(f"a {self.topology} names the channels total and {wanted}")
+        if getattr(self.channels, f"{other}_v_full_scale") is not None:
+            raise ValueError(f"a {self.topology} has no channel {other}; write {wanted}_v_full_scale")
         if second == self.channels.total:
             raise ValueError(f"channels total and {wanted} are the same; give one of them the other number")
         return self
@@ -175,6 +184,10 @@ class Rig:
         Peak voltage across the total channel that a full-scale output gives.
     simulated_driver : Path or None
         Driver file that the device "simulated" plays.
+    total_v, second_v : float or None
+        Peak volts at the nodes of the channels that read as full scale.
+    full_scale_uncertainty : float
+        Relative standard uncertainty of each of them, common to all recordings.
     """
 
     path: Path
@@ -196,6 +209,9 @@ class Rig:
     level_dbfs: float | None = None
     volts_per_full_scale: float | None = None
     simulated_driver: Path | None = None
+    total_v: float | None = None
+    second_v: float | None = None
+    full_scale_uncertainty: float = ASSUMED_GAIN
 
     @property
     def plays_at_hz(self) -> float:
@@ -246,6 +262,13 @@ def read_rig(path: Path) -> Rig:
     second = channels.driver if table.topology == "divider" else channels.reference
     assert second is not None
     stated = None if inputs is None else inputs.impedance_uncertainty_ohm
+    second_v = channels.driver_v_full_scale if table.topology == "divider" else channels.reference_v_full_scale
+    of_gain, of_full = channels.gain_uncertainty_percent, channels.full_scale_uncertainty_percent
+    by_volts = 1.0
+    if channels.total_v_full_scale is not None and second_v is not None:
+        by_volts = second_v / channels.total_v_full_scale
+        if of_gain is None and of_full is not None:
+            of_gain = math.sqrt(2.0) * of_full
     return Rig(
         path=path,
         name=table.name,
@@ -258,12 +281,15 @@ def read_rig(path: Path) -> Rig:
         input_uncertainty=ASSUMED_INPUT if inputs is None or stated is None else stated / inputs.impedance_ohm,
         lead_ohm=0.0 if leads is None else leads.resistance_ohm,
         lead_uncertainty_ohm=None if leads is None else leads.resistance_uncertainty_ohm,
-        gain_uncertainty=None if channels.gain_uncertainty_percent is None else 0.01 * channels.gain_uncertainty_percent,
-        gain_trim=1.0 if channels.gain_trim is None else channels.gain_trim,
+        gain_uncertainty=None if of_gain is None else 0.01 * of_gain,
+        gain_trim=channels.gain_trim or by_volts,
         calibration=table.calibration,
         sample_rate_hz=playback.sample_rate_hz,
         device=playback.device,
         level_dbfs=playback.level_dbfs,
         volts_per_full_scale=playback.volts_per_full_scale,
         simulated_driver=None if playback.driver is None else path.parent / playback.driver,
+        total_v=channels.total_v_full_scale,
+        second_v=second_v,
+        full_scale_uncertainty=ASSUMED_GAIN if of_full is None else 0.01 * of_full,
     )

@@ -124,7 +124,7 @@ def _fields_at(model: type[BaseModel], location: tuple[int | str, ...]) -> list[
                 break
         else:
             return []
-    return list(current.model_fields)
+    return [field.alias or name for name, field in current.model_fields.items()]
 
 
 def _place(location: tuple[int | str, ...]) -> str:
