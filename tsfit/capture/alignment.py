@@ -47,32 +47,16 @@ SLOW_SECONDS = 0.02
 
 @dataclass(frozen=True)
 class Dropout:
-    """A place where the recording breaks.
+    """A place where the recording breaks."""
 
-    Attributes
-    ----------
-    frame : where in the recording, to a window's accuracy
-    lost : samples missing there, negative when so many came twice; 0 when none are known to, as after a gap or a click
-    """
-
-    frame: int
-    lost: int
+    frame: int  # where in the recording, to a window's accuracy
+    lost: int  # samples missing there, negative when so many came twice; 0 when none are known to be, as after a click
 
 
 def round_trip(total: Real, excitation: Excitation) -> tuple[int, float]:
-    """Delay from playback to recording, up to a second.
+    """Samples, up to a second, by which `total` (n,) is late, by the highest peak of the cross-correlation; and its height.
 
-    Parameters
-    ----------
-    total : (n,) float
-    excitation : Excitation
-
-    Returns
-    -------
-    delay : int
-        Real by which `total` is later, by the highest peak of the cross-correlation.
-    likeness : float
-        Its height, 1 for an undistorted, noiseless copy; negative when of opposite polarity.
+    The height is 1 for an undistorted, noiseless copy, and negative when of opposite polarity.
     """
     rate, x = excitation.sample_rate_hz, excitation.samples[excitation.start : excitation.stop]
     early, late = round(FARTHEST_SECONDS * rate), round(LONGEST_SECONDS * rate)
@@ -109,21 +93,9 @@ def _best_place(piece: Real, around: Real, *, whole: bool = False) -> tuple[int,
 
 
 def find_dropouts(total: Real, excitation: Excitation, delay: int) -> tuple[Dropout, ...]:
-    """Lost, repeated and damaged pieces of a recording.
+    """Lost, repeated and damaged pieces, in order, of a recording whose `total` channel (n,) is late by `delay`.
 
-    Parameters
-    ----------
-    total : (n,) float
-        The channel that hears everything.
-    excitation : Excitation
-    delay : int
-        As `round_trip` gives it.
-
-    Returns
-    -------
-    tuple of Dropout
-        In order. A recording that ends before its excitation loses what is missing there; of a multisine nothing else is
-        told then.
+    One that ends before its excitation loses what is missing there; of a multisine nothing else is told then.
     """
     missing = excitation.stop + delay - len(total)
     cut = (Dropout(len(total), missing),) if missing > 0 else ()

@@ -44,16 +44,10 @@ class StandardRecording:
 
 @dataclass(frozen=True)
 class BandTerms:
-    """Terms for each band, for a rig that no smooth terms describe.
+    """Terms for each band, for a rig that no smooth terms describe."""
 
-    Attributes
-    ----------
-    standards : at least three
-    frequency_hz : (n,) where the terms were solved
-    """
-
-    standards: tuple[Standard, ...]
-    frequency_hz: Real
+    standards: tuple[Standard, ...]  # at least three
+    frequency_hz: Real  # (n,) where the terms were solved
 
     def _solved(self, frequency_hz: Real, moved: int | None = None, by: float = 0.0) -> Bilinear:
         """Terms at `frequency_hz` (k,), with the value of one standard `moved`."""
@@ -93,18 +87,11 @@ class BandTerms:
 
 @dataclass(frozen=True)
 class Calibration:
-    """What is known of a rig.
-
-    Attributes
-    ----------
-    terms : smooth, or for each band
-    files : hashes of the recordings by the names that the rig file gives them; empty for a rig that is not calibrated
-    notes : what to say of it with every sweep
-    """
+    """What is known of a rig."""
 
     terms: Terms | BandTerms
-    files: Mapping[str, str]
-    notes: tuple[QualityNote, ...] = ()
+    files: Mapping[str, str]  # hashes by the recordings' names in the rig file; empty for a rig that is not calibrated
+    notes: tuple[QualityNote, ...] = ()  # what to say of it with every sweep
 
 
 def at(frequency_hz: Real, value: Complex, wanted_hz: Real) -> Complex:
@@ -114,13 +101,7 @@ def at(frequency_hz: Real, value: Complex, wanted_hz: Real) -> Complex:
 
 
 def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
-    """Solve a, b, c from `ohm` (k,) and the measured `ratio` (k, n), k at least 3.
-
-    Returns
-    -------
-    Bilinear
-        With arrays (n,).
-    """
+    """Solve a, b, c, arrays (n,), from `ohm` (k,) and the measured `ratio` (k, n), k at least 3."""
     values = np.asarray(ohm, dtype=float)[:, None]
     is_open = np.isinf(values)
     # A row divided by its resistance weighs like the open circuit's.
@@ -146,13 +127,7 @@ def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
 
 
 def read_calibration(rig: Rig) -> tuple[StandardRecording, ...]:
-    """Read the recordings that a calibrated rig names.
-
-    Raises
-    ------
-    TsfitError
-        Whatever `read_recording` refuses.
-    """
+    """Read the recordings that a calibrated rig names. Raises TsfitError for whatever `read_recording` refuses."""
     calibration = rig.calibration
     assert calibration is not None
     named = []
@@ -177,10 +152,7 @@ def read_standard(rig: Rig, name: str, ohm: float, spread: float, file: str) -> 
 def check_differing(rig: Rig, recorded: Sequence[StandardRecording]) -> None:
     """Refuse recordings whose channels do not differ in strength as their standards do on `rig`.
 
-    Raises
-    ------
-    TsfitError
-        ``calibration``.
+    Raises TsfitError ``calibration``.
     """
     strengths = [strength(one.recording.samples) for one in recorded]
     _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strengths], rig)
@@ -201,11 +173,8 @@ def on_trust(standards: int) -> str | None:
 def calibration_of(rig: Rig) -> Calibration:
     """Terms of a rig: those that its standards tell, or as drawn.
 
-    Raises
-    ------
-    TsfitError
-        Whatever `read_recording` refuses; ``calibration`` when a standard tells nothing, or the standards follow one
-        another unlike their stated values.
+    Raises TsfitError for whatever `read_recording` refuses; ``calibration`` when a standard tells nothing, or the
+    standards follow one another unlike their stated values.
     """
     if rig.calibration is None:
         return Calibration(drawn_terms(rig), {})
@@ -247,12 +216,11 @@ def _standard(one: StandardRecording, rig: Rig) -> Standard:
     first, second = one.recording.samples[:, rig.total], one.recording.samples[:, rig.second]
     ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
     if len(ratio.frequency_hz) < LEAST_POINTS:
-        raise TsfitError(
+        message = (
             f"{one.recording.path}: this calibration recording tells nothing above its noise; record it with the "
-            "excitation and level of the sweeps.",
-            code="calibration",
-            file=one.recording.path,
+            "excitation and level of the sweeps."
         )
+        raise TsfitError(message, code="calibration", file=one.recording.path)
     return Standard(one.name, one.ohm, one.uncertainty_ohm, ratio)
 
 
@@ -289,9 +257,8 @@ def _check_order(recorded: Sequence[StandardRecording], ratios: Sequence[float],
     wrong = np.abs(steps - expected) > STEP_SHARE * np.abs(expected) + STEP_NOISE
     if np.any(wrong):
         k = int(np.argmax(wrong))
-        raise TsfitError(
+        message = (
             f"{rig.path}: the calibration recordings of the {standards[k].name} and the {standards[k + 1].name} do not "
-            "differ as they should on this rig; check which file is which, the ohm values and the channel numbers.",
-            code="calibration",
-            file=rig.path,
+            "differ as they should on this rig; check which file is which, the ohm values and the channel numbers."
         )
+        raise TsfitError(message, code="calibration", file=rig.path)

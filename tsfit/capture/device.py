@@ -57,10 +57,7 @@ class DeviceInfo:
 def list_devices() -> list[DeviceInfo]:
     """Devices with at least two inputs and an output, and the usual sample rates that each of them takes.
 
-    Raises
-    ------
-    TsfitError
-        ``no_portaudio``, ``sound_system``.
+    Raises TsfitError ``no_portaudio``, ``sound_system``.
     """
     return [_with_rates(device) for device in _duplex_devices()]
 
@@ -68,10 +65,7 @@ def list_devices() -> list[DeviceInfo]:
 def find_device(fragment: str) -> DeviceInfo:
     """Return the one duplex device whose label has `fragment` in it, or whose name or label is `fragment`, case ignored.
 
-    Raises
-    ------
-    TsfitError
-        ``no_device`` or ``several_devices``, listing what is there; ``no_portaudio``, ``sound_system``.
+    Raises TsfitError ``no_device`` or ``several_devices``, listing what is there; ``no_portaudio``, ``sound_system``.
     """
     devices, wanted = _duplex_devices(), fragment.strip().casefold()
     found = [device for device in devices if wanted in device.label.casefold()]
@@ -82,10 +76,8 @@ def find_device(fragment: str) -> DeviceInfo:
         return _with_rates(found[0])
     there = ", ".join(repr(device.label) for device in (found or devices))
     if found:
-        raise TsfitError(
-            f"device {fragment!r}: several sound devices have that in their name ({there}); give more of the name.",
-            code="several_devices",
-        )
+        message = f"device {fragment!r}: several sound devices have that in their name ({there}); give more of the name."
+        raise TsfitError(message, code="several_devices")
     if not devices:
         raise TsfitError(
             f"device {fragment!r}: no sound device with two inputs and an output is there; connect one, or start its sound "
@@ -185,20 +177,10 @@ class SoundCard:
     def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
         """Play `excitation` and hand the first two inputs to `sink`, block by block, from a thread of its own.
 
-        Parameters
-        ----------
-        excitation : Excitation
-        sink : callable
-            Whatever it raises stops the recording and is raised here.
-        on_level : callable, optional
-            Called from the calling thread about twenty times a second.
+        Whatever `sink` raises is raised here; `on_level` is called from this thread, about twenty times a second.
 
-        Raises
-        ------
-        TsfitError
-            What `find_device` refuses; ``sample_rate``, ``outputs``, ``device`` when the device cannot be opened so.
-        Stopped
-            ``device_vanished``, ``stalled``, ``interrupted``; everything recorded until then has gone to `sink`.
+        Raises TsfitError for what `find_device` refuses; ``sample_rate``, ``outputs``, ``device`` when it cannot be opened
+        so. `Stopped`: ``device_vanished``, ``stalled``, ``interrupted``; everything until then has gone to `sink`.
         """
         sounddevice = _sounddevice()
         device = find_device(self.fragment)

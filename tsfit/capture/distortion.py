@@ -52,19 +52,11 @@ SIDE_LINES = 2
 
 @dataclass(frozen=True)
 class Distortion:
-    """Distortion against frequency.
+    """Distortion against frequency, by "2nd", …, "5th", or "even" and "odd"."""
 
-    Attributes
-    ----------
-    frequency_hz : (n,) float, of the fundamental; with a multisine the frequency itself
-    percent : by "2nd", …, "5th", or "even" and "odd": (n,) float, of the voltage at that frequency, noise subtracted; NaN
-        where noise hides it
-    below_percent : likewise, what noise would still hide
-    """
-
-    frequency_hz: Real
-    percent: dict[str, Real]
-    below_percent: dict[str, Real]
+    frequency_hz: Real  # (n,), of the fundamental; with a multisine the frequency itself
+    percent: dict[str, Real]  # (n,) of the voltage at that frequency, noise subtracted; NaN where noise hides it
+    below_percent: dict[str, Real]  # (n,) what noise would still hide
 
     @property
     def worst(self) -> tuple[float, float, str] | None:
@@ -96,11 +88,8 @@ class Distortion:
 def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Ratio, delay: int) -> Distortion | None:
     """Distortion in a recording (n, 2) that is `delay` samples late, `ratio` being that of its channels.
 
-    Returns
-    -------
-    Distortion or None
-        None where the excitation cannot tell: a plain multisine, one with fewer than two settled periods, one cut off or
-        of less than a third of an octave to judge, or when the ratio of the channels is not known.
+    None where the excitation cannot tell: a plain multisine, one with fewer than two settled periods, one cut off or of
+    less than a third of an octave to judge, or when the ratio of the channels is not known.
     """
     good = np.sqrt(ratio.variance) < KNOWN * np.abs(ratio.value)
     if int(good.sum()) < 2:
@@ -239,9 +228,7 @@ def _of_lines(channels: Real, excitation: Excitation, driver: _DriverVoltages, d
 def _judged(found: float, noise: float, count: float, noise_count: float, volts: float) -> tuple[float, float]:
     """Percent of the voltage with noise subtracted, NaN where noise may be all of it; and what noise would hide.
 
-    Parameters
-    ----------
-    found, noise : powers, which with `count` and `noise_count` complex values each are compared by the F distribution
+    The powers `found` and `noise`, of `count` and `noise_count` complex values, are compared by the F distribution.
     """
     from scipy.special import fdtri
 

@@ -61,37 +61,23 @@ LEAST_STEPS_PER_OCTAVE, MOST_STEPS = 3.0, 5000
 
 @dataclass(frozen=True)
 class Excitation:
-    """One excitation, ready to be played.
+    """One excitation, ready to be played; the excited part is ``samples[start:stop]``."""
 
-    Attributes
-    ----------
-    kind : one of `KINDS`
-    samples : (n,) float, full scale 1, level, fades, silence before and tail after included
-    start, stop : the excited part is ``samples[start:stop]``
-    level_dbfs : peak re full scale
-    period : samples per period of a multisine, else 0
-    periods : whole periods from `start`, the first of which settles; a fade out follows them
-    lines_hz : (k,) excited lines of a multisine, or the steps
-    even_hz, odd_hz : (k,) lines of an odd multisine that are left out on purpose, else empty
-    sweep_rate : L of the sweep sin(2π f0 L exp(t/L)), s; the m-th harmonic is the sweep itself L ln(m) earlier
-    low_hz, high_hz : range asked for
-    steps : (k, 2) int, from and to which sample each step is read, settling left out; empty unless a stepped sine
-    """
-
-    kind: str
-    samples: Real
+    kind: str  # one of `KINDS`
+    samples: Real  # (n,), full scale 1, level, fades, silence before and tail after included
     sample_rate_hz: float
     start: int
     stop: int
-    level_dbfs: float
-    low_hz: float
+    level_dbfs: float  # peak re full scale
+    low_hz: float  # of the range asked for, like `high_hz`
     high_hz: float
-    period: int = 0
-    periods: int = 1
-    lines_hz: Real = field(default_factory=lambda: np.zeros(0))
-    even_hz: Real = field(default_factory=lambda: np.zeros(0))
-    odd_hz: Real = field(default_factory=lambda: np.zeros(0))
-    sweep_rate: float = 0.0
+    period: int = 0  # samples per period of a multisine, else 0
+    periods: int = 1  # whole periods from `start`, the first of which settles; a fade out follows them
+    lines_hz: Real = field(default_factory=lambda: np.zeros(0))  # (k,) excited lines of a multisine, or the steps
+    even_hz: Real = field(default_factory=lambda: np.zeros(0))  # (k,) lines that an odd multisine leaves out on purpose
+    odd_hz: Real = field(default_factory=lambda: np.zeros(0))  # likewise
+    sweep_rate: float = 0.0  # L of the sweep sin(2π f0 L exp(t/L)), s; the m-th harmonic is the sweep L ln(m) earlier
+    # (k, 2), from and to which sample each step of a stepped sine is read, settling left out
     steps: NDArray[np.intp] = field(default_factory=lambda: np.zeros((0, 2), dtype=np.intp))
 
     @property
@@ -102,27 +88,17 @@ class Excitation:
 
 @dataclass(frozen=True)
 class Wanted:
-    """The excitation that is wanted.
+    """The excitation that is wanted."""
 
-    Attributes
-    ----------
-    kind : one of `KINDS`
-    seconds : about how long the excited part lasts
-    low_hz, high_hz : range at full level
-    level_dbfs : peak re full scale, `LIMIT_DBFS` at most
-    periods : of a multisine in `seconds`, the settling one counted
-    silence_s, tail_s : silence before, for the noise, and after, for the decay
-    """
-
-    kind: str = KINDS[0]
-    seconds: float = 8.0
+    kind: str = KINDS[0]  # one of `KINDS`
+    seconds: float = 8.0  # about how long the excited part lasts
     sample_rate_hz: float = 48000.0
-    low_hz: float = 5.0
+    low_hz: float = 5.0  # of the range at full level, like `high_hz`
     high_hz: float = 20000.0
-    level_dbfs: float = QUIET_DBFS
-    periods: int = 4
-    silence_s: float = 0.7
-    tail_s: float = 0.5
+    level_dbfs: float = QUIET_DBFS  # peak re full scale, `LIMIT_DBFS` at most
+    periods: int = 4  # of a multisine in `seconds`, the settling one counted
+    silence_s: float = 0.7  # before, for the noise
+    tail_s: float = 0.5  # silence after, for the decay
 
     def lines(self, period: int) -> NDArray[np.intp]:
         """Harmonics of a period of so many samples within the range."""
@@ -131,19 +107,10 @@ class Wanted:
 
 
 def make_excitation(wanted: Wanted, rng: np.random.Generator | None = None) -> Excitation:
-    """Make an excitation.
+    """Make an excitation; `rng` draws the odd multisine's phases and detection lines, a fixed one where none is given.
 
-    Parameters
-    ----------
-    wanted : Wanted
-    rng : Generator, optional
-        Of the odd multisine's phases and detection lines; a fixed one otherwise.
-
-    Raises
-    ------
-    TsfitError
-        ``level_limit``; ``usage`` for an unknown kind, a range that the rate cannot carry, too few periods or too short a
-        time.
+    Raises TsfitError ``level_limit``; ``usage`` for an unknown kind, a range that the rate cannot carry, too few
+    periods or too short a time.
     """
     _check(wanted)
     rate, level = wanted.sample_rate_hz, wanted.level_dbfs
@@ -183,10 +150,7 @@ def _check(wanted: Wanted) -> None:
 def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, level_dbfs: float = QUIET_DBFS) -> Excitation:
     """Make one steady tone, long enough to read a voltmeter: a stepped sine of one step.
 
-    Raises
-    ------
-    TsfitError
-        ``level_limit``.
+    Raises TsfitError ``level_limit``.
     """
     _check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
@@ -210,10 +174,8 @@ def _check_level(level_dbfs: float) -> None:
 def playable(excitation: Excitation) -> Real:
     """Return the samples (n,) for the device, whoever made them: the last step before it.
 
-    Raises
-    ------
-    TsfitError
-        ``level_limit`` for samples that are no numbers, above `LIMIT_DBFS`, or above the level that the excitation states.
+    Raises TsfitError ``level_limit`` for samples that are no numbers, above `LIMIT_DBFS`, or above the level that the
+    excitation states.
     """
     samples = np.asarray(excitation.samples)
     peak = float(np.maximum(samples.max(initial=0.0), -samples.min(initial=0.0)))

@@ -36,14 +36,7 @@ def near_mains(block: Stretch) -> Mask:
 
 
 def hum_of(block: Stretch, left: Complex) -> list[float]:
-    """Frequencies (Hz) of the harmonics of the mains that stand out.
-
-    Parameters
-    ----------
-    block : Stretch
-    left : (n,) complex
-        What the ratio leaves over in each line, over its usual noise.
-    """
+    """Frequencies (Hz) of the mains' harmonics that stand out of `left` (n,), what a line keeps over its usual noise."""
     power, first, step = np.abs(left) ** 2, block.frequency_hz[0], block.step_hz
     best: tuple[float, float] = (0.0, 0.0)
     for nominal in MAINS_HZ:

@@ -27,52 +27,28 @@ MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
 
 @dataclass(frozen=True)
 class Stretch:
-    """Lines of one stretch of a record.
-
-    Attributes
-    ----------
-    frequency_hz : (n,) float
-    first, second : (n,) complex
-        Transforms of both channels.
-    step_hz : distance of the lines
-    samples : how many were transformed
-    rest : whether the stretch begins and ends at rest
-    lost : (n,) bool, lines that count for nothing, since what told them was taken out; None for none
-    """
+    """Lines (n,) of one stretch of a record: frequencies, and the transforms of both channels."""
 
     frequency_hz: Real
     first: Complex
     second: Complex
-    step_hz: float
-    samples: int
-    rest: bool
-    lost: Mask | None = None
+    step_hz: float  # distance of the lines
+    samples: int  # how many were transformed
+    rest: bool  # whether the stretch begins and ends at rest
+    lost: Mask | None = None  # (n,) lines that count for nothing, since what told them was taken out; None for none
 
 
 @dataclass(frozen=True)
 class Lines:
-    """All blocks of a record.
-
-    Attributes
-    ----------
-    blocks : tuple of Stretch
-    noise_share : noise power of the first channel over that of the second, 1 where no rest tells it
-    noise : variance of the first channel's noise, infinite where no rest tells it
-    """
+    """All blocks of a record."""
 
     blocks: tuple[Stretch, ...]
-    noise_share: float
-    noise: float
+    noise_share: float  # noise power of the first channel over that of the second, 1 where no rest tells it
+    noise: float  # variance of the first channel's noise, infinite where no rest tells it
 
 
 def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
-    """Lines of two channels (n,) from 2 Hz to 20 kHz or 0.45 of the rate.
-
-    Parameters
-    ----------
-    first, second : (n,) float
-    sample_rate_hz : float
-    """
+    """Lines of two channels (n,) from 2 Hz to 20 kHz or 0.45 of the rate."""
     count = max(1, round(len(first) / LONGEST_BLOCK))
     edges = np.linspace(0, len(first), count + 1).astype(int)
     # Single precision is far below the noise of any converter, and half the memory; one block alone can afford double.

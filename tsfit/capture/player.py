@@ -24,10 +24,7 @@ class Hung:
 def open_player(rig: Rig, hung: Hung | None = None) -> Player:
     """Return what plays on `rig`; a simulated one with the driver in free air unless something else is `hung` on it.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when the rig file names no device; whatever is wrong with the simulated driver's file.
+    Raises TsfitError ``usage`` when the rig file names no device; whatever is wrong with the simulated driver's file.
     """
     if rig.device is None:
         raise TsfitError(

@@ -39,24 +39,14 @@ LIKENESS = 0.5
 
 @dataclass(frozen=True)
 class SweepVerdict:
-    """What a sweep is worth.
+    """What a sweep is worth."""
 
-    Attributes
-    ----------
-    peak_dbfs, noise_dbfs : of both channels; noise from the silence before the excitation
-    percent_per_octave : by the octave's nominal centre in Hz, standard uncertainty of the ratio in its median point
-    delay_samples : round trip, None when the excitation was not found
-    clock_ppm : sample clock against nominal, None when it was not measured
-    distortion : of the driver; None when the excitation cannot tell it
-    notes : tuple of QualityNote
-    """
-
-    peak_dbfs: tuple[float, float]
-    noise_dbfs: tuple[float, float]
-    percent_per_octave: dict[str, float]
-    delay_samples: int | None
-    clock_ppm: float | None
-    distortion: Distortion | None
+    peak_dbfs: tuple[float, float]  # of both channels
+    noise_dbfs: tuple[float, float]  # likewise, from the silence before the excitation
+    percent_per_octave: dict[str, float]  # standard uncertainty of the ratio in the median point, by nominal centre in Hz
+    delay_samples: int | None  # round trip, None when the excitation was not found
+    clock_ppm: float | None  # sample clock against nominal, None when it was not measured
+    distortion: Distortion | None  # of the driver; None when the excitation cannot tell it
     notes: tuple[QualityNote, ...]
 
     @property

@@ -36,17 +36,11 @@ ROUGH_ORDERS = ((2, 1), (3, 1), (3, 2))
 
 @dataclass(frozen=True)
 class Rational:
-    """d + Σ r/(s − p).
+    """d + Σ r/(s − p), conjugates side by side."""
 
-    Attributes
-    ----------
-    poles, residues : (n,) complex, rad/s and the unit of the ratio times rad/s; conjugates stand side by side
-    constant : its value far above all poles
-    """
-
-    poles: Complex
-    residues: Complex
-    constant: float
+    poles: Complex  # (n,) rad/s
+    residues: Complex  # (n,) in the unit of the ratio times rad/s
+    constant: float  # its value far above all poles
 
     def at(self, frequency_hz: Real) -> Complex:
         """Ratio (n,) at `frequency_hz` (n,)."""
@@ -69,13 +63,7 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
 
     They add to its spectrum what a difference of initial states would: a sum of the system's own modes (Pintelon &
     Schoukens, System Identification, 2nd ed., 2012, section 2.6.3, from memory), and what sampling folds back, smooth.
-
-    Parameters
-    ----------
-    frequency_hz, left, weight : (n,)
-        What the ratio leaves over in the lines that count, and how much they count.
-    poles : (m,) complex
-        Of the ratio.
+    `left` (n,) is what the ratio, whose `poles` are (m,), leaves over in the lines that count, by their `weight` (n,).
     """
     s = 2j * math.pi * frequency_hz[:, np.newaxis]
     powers = np.polynomial.polynomial.polyvander(1j * frequency_hz / frequency_hz[-1], FOLDED)
@@ -148,17 +136,7 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
 def fit_rational(
     frequency_hz: Real, ratio: Complex, variance: Real, orders: Iterable[tuple[int, int]] = ORDERS
 ) -> Rational:
-    """Rational function of the points of a ratio.
-
-    Parameters
-    ----------
-    frequency_hz : (n,) float, increasing
-    ratio : (n,) complex
-    variance : (n,) float
-        E|δm|² of each point.
-    orders : iterable of (int, int)
-        Numbers of real poles and of pairs to try.
-    """
+    """Rational function of a ratio (n,) with `variance` (n,) E|δm|²; `orders` are numbers of real poles and pairs."""
     weight = 1.0 / np.sqrt(variance + (FLOOR * np.abs(ratio)) ** 2)
     s = np.asarray(2j * math.pi * frequency_hz, dtype=np.complex128)
     # Where the ratio stands out most against its usual value is the main resonance, or near enough.

@@ -56,30 +56,17 @@ def wav_header(frames: int, sample_rate_hz: int) -> bytes:
 class Recorder:
     """A recording in the making; use it as a context manager, `write` every block, `finish` when all of it is there.
 
-    Left without `finish`, or by a process that dies, it keeps what is recorded under its partial name.
+    Left without `finish`, or by a process that dies, it keeps what is recorded under its partial name. `conditions` are
+    what a person should know about the recording `path`; nested mappings become tables, None is left out.
 
-    Parameters
-    ----------
-    path : Path
-        The finished recording, ``NAME.wav``.
-    sample_rate_hz : float
-    conditions : mapping
-        What a person should know about this recording; nested mappings become tables, None is left out.
-
-    Raises
-    ------
-    TsfitError
-        ``wrong_name`` when `path` does not end in ``.wav``; ``exists`` when a recording, a partial one or conditions of
-        this name are there; ``cannot_write`` when the folder is missing, read-only or full.
+    Raises TsfitError ``wrong_name`` when `path` does not end in ``.wav``; ``exists`` when a recording, a partial one or
+    conditions of this name are there; ``cannot_write`` when the folder is missing, read-only or full.
     """
 
     def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, object]) -> None:
         if path.suffix.lower() != ".wav" or path.name.lower().endswith(PARTIAL):
-            raise TsfitError(
-                f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another.",
-                code="wrong_name",
-                file=path,
-            )
+            message = f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another."
+            raise TsfitError(message, code="wrong_name", file=path)
         self.path = path
         self.partial = path.with_suffix(PARTIAL)
         self.frames = 0
@@ -101,12 +88,7 @@ class Recorder:
     def write(self, block: Block) -> None:
         """Append `block` (k, 2), full scale 1, and bring the header up to date.
 
-        Raises
-        ------
-        Stopped
-            ``disk_full``.
-        TsfitError
-            ``cannot_write`` for any other reason that the operating system gives.
+        Raises `Stopped` ``disk_full``; TsfitError ``cannot_write`` for any other reason that the operating system gives.
         """
         data = memoryview(np.asarray(block, dtype="<f4").tobytes())
         try:
@@ -129,11 +111,8 @@ class Recorder:
     def finish(self, **found: object) -> None:
         """Give recording and conditions their final names; `found` is what is known only afterwards.
 
-        Raises
-        ------
-        TsfitError
-            ``exists`` when somebody has taken the name meanwhile; ``cannot_write``; `Stopped` ``disk_full``. The partial
-            recording stays.
+        Raises TsfitError ``exists`` when somebody has taken the name meanwhile; ``cannot_write``; `Stopped`
+        ``disk_full``. The partial recording stays.
         """
         try:
             os.fsync(self._stream.fileno())
@@ -171,25 +150,18 @@ class Recorder:
     def _cannot_write(self, error: OSError) -> TsfitError:
         seconds = self.frames / self._rate
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            return Stopped(
-                f"{self.partial}: the disk is full after {seconds:.1f} s, which are kept; make room and record again.",
-                code="disk_full",
-                file=self.partial,
-            )
-        return TsfitError(
+            message = f"{self.partial}: the disk is full after {seconds:.1f} s, which are kept; make room and record again."
+            return Stopped(message, code="disk_full", file=self.partial)
+        message = (
             f"{self.partial}: cannot be written any further ({error.strerror or error}) after {seconds:.1f} s, which are "
-            "kept; look after the disk and record again.",
-            code="cannot_write",
-            file=self.partial,
+            "kept; look after the disk and record again."
         )
+        return TsfitError(message, code="cannot_write", file=self.partial)
 
 
 def _exists(path: Path) -> TsfitError:
-    return TsfitError(
-        f"{path}: already there, and no recording is ever overwritten; choose another name or move it away.",
-        code="exists",
-        file=path,
-    )
+    message = f"{path}: already there, and no recording is ever overwritten; choose another name or move it away."
+    return TsfitError(message, code="exists", file=path)
 
 
 def conditions_path(recording: Path) -> Path:
@@ -227,10 +199,7 @@ def played(recording: Path) -> Played:
 def add_conditions(recording: Path, **found: object) -> None:
     """Add what was found out after recording, such as the verdict, to the conditions of a finished `recording`.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_toml`` or ``cannot_write``.
+    Raises TsfitError ``missing_file``, ``not_toml`` or ``cannot_write``.
     """
     path = conditions_path(recording)
     write_new(path, _toml(recording, load_toml(path, "conditions") | found), replace=True)

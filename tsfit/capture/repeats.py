@@ -39,21 +39,12 @@ DIFFERENT_PERCENT, CHANCE = 0.5, 1e-3
 
 @dataclass(frozen=True)
 class RepeatsVerdict:
-    """What repeats say of each other.
-
-    Attributes
-    ----------
-    repeats : int
-    scatter_percent : by the octave's centre in Hz, RMS standard deviation of one repeat over |Z|, change of Re taken out
-    chi_square : the same over the stated variance, 1 for noise alone; empty where a curve states none
-    warming_k, warming_uncertainty_k : (repeats,) change of coil temperature since the first, by the copper coefficient
-    notes : tuple of QualityNote
-    """
+    """What repeats say of each other, by octave under its centre in Hz, and by repeat."""
 
     repeats: int
-    scatter_percent: dict[str, float]
-    chi_square: dict[str, float]
-    warming_k: tuple[float, ...]
+    scatter_percent: dict[str, float]  # RMS standard deviation of one repeat over |Z|, change of Re taken out
+    chi_square: dict[str, float]  # the same over the stated variance, 1 for noise alone; empty where a curve states none
+    warming_k: tuple[float, ...]  # change of coil temperature since the first, by the copper coefficient
     warming_uncertainty_k: tuple[float, ...]
     notes: tuple[QualityNote, ...]
 
@@ -61,10 +52,7 @@ class RepeatsVerdict:
 def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
     """Judge repeats of one state, in the order in which they were recorded.
 
-    Raises
-    ------
-    TsfitError
-        ``few_repeats`` for fewer than two, ``unlike_grids`` when they were not recorded alike.
+    Raises TsfitError ``few_repeats`` for fewer than two, ``unlike_grids`` when they were not recorded alike.
     """
     if len(curves) < 2:
         raise TsfitError("repeats: one curve alone has nothing to agree with; record two or more.", code="few_repeats")
@@ -97,10 +85,7 @@ def average_curves(curves: Sequence[ImpedanceCurve]) -> ImpedanceCurve:
     pooled over eleven neighbours, unless a point stands out from them. The variance is never below the stated one.
     Systematic directions do not shrink: they are averaged, as all repeats share their cause.
 
-    Raises
-    ------
-    TsfitError
-        ``few_repeats`` without a curve, ``unlike_grids``.
+    Raises TsfitError ``few_repeats`` without a curve, ``unlike_grids``.
     """
     if not curves:
         raise TsfitError("repeats: there is no curve to average; record one or more.", code="few_repeats")
@@ -130,9 +115,7 @@ def _shared(curves: Sequence[ImpedanceCurve]) -> dict[str, object]:
     return {key: value for key, value in first.items() if all(other.get(key) == value for other in others)}
 
 
-def _aligned(
-    curves: Sequence[ImpedanceCurve],
-) -> tuple[Real, Complex, Real | None]:
+def _aligned(curves: Sequence[ImpedanceCurve]) -> tuple[Real, Complex, Real | None]:
     """Frequencies (m,) that all curves have, their impedances (n, m), and variances (n, m) if all state them."""
     common = curves[0].frequency_hz
     for curve in curves[1:]:

@@ -164,54 +164,30 @@ class Bilinear:
 
 @dataclass(frozen=True)
 class Rig:
-    """A rig. Resistances in ohm; channels count from 0 here.
-
-    Attributes
-    ----------
-    total, second : int
-        Channel across everything, and the channel across the driver (divider) or the reference resistor (shunt).
-    input_siemens, input_uncertainty : float
-        Conductance of one input of the sound card, 0 when it loads nothing, and its relative standard uncertainty.
-    lead_ohm, lead_uncertainty_ohm : float
-    gain_uncertainty : float or None
-        Relative standard uncertainty of the ratio of the channels' gains; None where the file states none.
-    gain_trim : float
-        Factor on the measured ratio.
-    calibration : CalibrationTable or None
-        Its recordings are relative to `path`.
-    device, level_dbfs : what to play on and how loud (peak re full scale); None where the file says nothing
-    volts_per_full_scale : float or None
-        Peak voltage across the total channel that a full-scale output gives.
-    simulated_driver : Path or None
-        Driver file that the device "simulated" plays.
-    total_v, second_v : float or None
-        Peak volts at the nodes of the channels that read as full scale.
-    full_scale_uncertainty : float
-        Relative standard uncertainty of each of them, common to all recordings.
-    """
+    """A rig. Resistances in ohm; channels count from 0 here; None where the file says nothing."""
 
     path: Path
     name: str
     topology: Literal["divider", "shunt"]
     reference_ohm: float
     reference_uncertainty_ohm: float | None
-    total: int
-    second: int
-    input_siemens: float = 0.0
-    input_uncertainty: float = ASSUMED_INPUT
+    total: int  # channel across everything
+    second: int  # channel across the driver (divider) or the reference resistor (shunt)
+    input_siemens: float = 0.0  # conductance of one input of the sound card, 0 when it loads nothing
+    input_uncertainty: float = ASSUMED_INPUT  # of that, relative, standard
     lead_ohm: float = 0.0
     lead_uncertainty_ohm: float | None = None
-    gain_uncertainty: float | None = None
-    gain_trim: float = 1.0
-    calibration: CalibrationTable | None = None
+    gain_uncertainty: float | None = None  # relative standard uncertainty of the ratio of the channels' gains
+    gain_trim: float = 1.0  # factor on the measured ratio
+    calibration: CalibrationTable | None = None  # its recordings are relative to `path`
     sample_rate_hz: float | None = None
-    device: str | None = None
-    level_dbfs: float | None = None
-    volts_per_full_scale: float | None = None
-    simulated_driver: Path | None = None
-    total_v: float | None = None
-    second_v: float | None = None
-    full_scale_uncertainty: float = ASSUMED_GAIN
+    device: str | None = None  # what to play on
+    level_dbfs: float | None = None  # how loud, peak re full scale
+    volts_per_full_scale: float | None = None  # peak voltage across the total channel that a full-scale output gives
+    simulated_driver: Path | None = None  # driver file that the device "simulated" plays
+    total_v: float | None = None  # peak volts at the node of the total channel that read as full scale
+    second_v: float | None = None  # likewise of the second channel
+    full_scale_uncertainty: float = ASSUMED_GAIN  # of each of them, relative, standard, common to all recordings
 
     @property
     def plays_at_hz(self) -> float:
@@ -251,10 +227,7 @@ class Rig:
 def read_rig(path: Path) -> Rig:
     """Read a rig file.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``.
+    Raises TsfitError ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``.
     """
     table = read_toml(path, RigTable, "rig")
     channels, inputs, leads = table.channels, table.inputs, table.leads

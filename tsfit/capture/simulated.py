@@ -48,43 +48,25 @@ class PlantedFault:
 
 @dataclass(frozen=True)
 class SimulatedBench:
-    """A `Player` that reckons what a rig would record; the truth about what is simulated.
+    """A `Player` that reckons what a rig would record; the truth about what is simulated."""
 
-    Attributes
-    ----------
-    driver : Driver, or a resistance in ohm in its place (0 a short circuit, ``math.inf`` nothing connected)
-    load : its acoustic load; see `bench_load`
-    rig : reference, inputs, leads and channels as drawn; a calibration that it names is not used
-    channel_gain : gain of the second channel over that of the total channel, which a rig file does not know of
-    input_gain_db : gain of both inputs; the recording clips at full scale
-    volts_per_full_scale : peak voltage across the total channel that a full-scale output gives
-    noise_dbfs : RMS of white noise in each channel, None for none
-    hum_dbfs, mains_hz : amplitude of the hum's fundamental in both channels, None for none
-    warming_k : how much warmer than at its Re the coil is
-    asymmetry_per_m, stiffening_per_m2 : s1 and s2 of the stiffness K(x) = (1 + s1 x + s2 x²)/Cms
-    true_rate_hz : what the converters' clock really does, None when it is right
-    delay_samples : round trip
-    faults : tuple of PlantedFault
-    block_frames : frames handed on at a time
-    rng : source of noise and phases; goes on from recording to recording
-    """
-
-    driver: Driver | float
-    load: Load
-    rig: Rig
-    channel_gain: float = 1.0
-    input_gain_db: float = 0.0
-    volts_per_full_scale: float = 1.0
-    noise_dbfs: float | None = -100.0
-    hum_dbfs: float | None = None
+    driver: Driver | float  # or a resistance in ohm in its place (0 a short circuit, ``math.inf`` nothing connected)
+    load: Load  # acoustic; see `bench_load`
+    rig: Rig  # reference, inputs, leads and channels as drawn; a calibration that it names is not used
+    channel_gain: float = 1.0  # of the second channel over that of the total channel, which a rig file does not know of
+    input_gain_db: float = 0.0  # of both inputs; the recording clips at full scale
+    volts_per_full_scale: float = 1.0  # peak voltage across the total channel that a full-scale output gives
+    noise_dbfs: float | None = -100.0  # RMS of white noise in each channel, None for none
+    hum_dbfs: float | None = None  # amplitude of the hum's fundamental in both channels, None for none
     mains_hz: float = 50.0
-    warming_k: float = 0.0
-    asymmetry_per_m: float = 0.0
-    stiffening_per_m2: float = 0.0
-    true_rate_hz: float | None = None
-    delay_samples: int = 600
+    warming_k: float = 0.0  # how much warmer than at its Re the coil is
+    asymmetry_per_m: float = 0.0  # s1 of the stiffness K(x) = (1 + s1 x + s2 x²)/Cms
+    stiffening_per_m2: float = 0.0  # s2 of that
+    true_rate_hz: float | None = None  # what the converters' clock really does, None when it is right
+    delay_samples: int = 600  # round trip
     faults: tuple[PlantedFault, ...] = ()
-    block_frames: int = 2048
+    block_frames: int = 2048  # handed on at a time
+    # source of noise and phases; goes on from recording to recording
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0), compare=False)
 
     @property
@@ -99,13 +81,7 @@ class SimulatedBench:
         return f"simulated ({what})"
 
     def values(self) -> dict[str, float]:
-        """SI values of the driver as the circuit takes them, coil warmed.
-
-        Raises
-        ------
-        TsfitError
-            ``incomplete_driver``.
-        """
+        """SI values of the driver as the circuit takes them, coil warmed. Raises TsfitError ``incomplete_driver``."""
         assert isinstance(self.driver, Driver)
         values = self.driver.values()
         return values | {"Re": values["Re"] * (1.0 + COPPER_PER_K * self.warming_k)}
@@ -123,17 +99,8 @@ class SimulatedBench:
     def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
         """Reckon what would be recorded and hand it to `sink` block by block, from this thread and faster than real time.
 
-        Returns
-        -------
-        StreamReport
-            Its `seconds` are those that a recording would have taken.
-
-        Raises
-        ------
-        TsfitError
-            ``incomplete_driver``.
-        Stopped
-            ``device_vanished``, by a `PlantedFault`; ``interrupted``.
+        The report's `seconds` are those that a recording would have taken. Raises TsfitError ``incomplete_driver``;
+        `Stopped` ``device_vanished``, by a `PlantedFault`, or ``interrupted``.
         """
         safe = replace(excitation, samples=playable(excitation).astype(float))
         samples, flags = _with_faults(self, simulated_recording(self, safe))
@@ -168,10 +135,7 @@ class SimulatedBench:
 def bench_load(state: State, driver: Driver) -> Load:
     """Acoustic load of `driver` in `state`.
 
-    Raises
-    ------
-    TsfitError
-        ``usage`` when the state lacks its mass or volume; ``incomplete_driver``.
+    Raises TsfitError ``usage`` when the state lacks its mass or volume; ``incomplete_driver``.
     """
     if state.kind == "added mass":
         return added_mass(_stated(state, "mass"))
@@ -193,10 +157,7 @@ def _stated(state: State, name: str) -> float:
 def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:
     """What the sound card would record, (n, 2) as long as the excitation, with nothing failing.
 
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver``.
+    Raises TsfitError ``incomplete_driver``.
     """
     from scipy.fft import next_fast_len
 
@@ -239,10 +200,8 @@ def _with_faults(bench: SimulatedBench, samples: Block) -> tuple[Block, list[tup
     for fault in bench.faults:
         if fault.kind in ("missing block", "repeated block"):
             copies[fault.block] = 0 if fault.kind == "missing block" else 2
-    kept = np.concatenate([block for block, count in zip(blocks, copies, strict=True) for _ in range(count)])[
-        : len(samples)
-    ]
-    kept = np.concatenate([kept, samples[: len(samples) - len(kept)]])
+    kept = np.concatenate([block for block, count in zip(blocks, copies, strict=True) for _ in range(count)])
+    kept = np.concatenate([kept[: len(samples)], samples[: max(len(samples) - len(kept), 0)]])
     flags = [(fault.block * bench.block_frames, "input overflow") for fault in bench.faults if fault.kind == "overflow"]
     return kept, flags
 

@@ -43,25 +43,16 @@ def levels_of(block: Block, frame: int, expected: int) -> Levels:
 
 @dataclass(frozen=True)
 class StreamReport:
-    """How the recording went.
-
-    Attributes
-    ----------
-    device : name of the device
-    frames, expected : frames recorded, and to be recorded
-    seconds : how long it took by the computer's clock
-    measured_rate_hz : sample rate against the computer's clock, None when it could not be told
-    delay_samples : from playback to recording, None when it could not be told
-    flags : frame and kind ("input overflow", "output underflow", …) of every dropout that the sound system owned up to;
-        those before the excitation are left out
-    """
+    """How the recording went; None for what could not be told."""
 
     device: str
-    frames: int
-    expected: int
-    seconds: float
-    measured_rate_hz: float | None
-    delay_samples: int | None
+    frames: int  # recorded
+    expected: int  # to be recorded
+    seconds: float  # how long it took by the computer's clock
+    measured_rate_hz: float | None  # against the computer's clock
+    delay_samples: int | None  # from playback to recording
+    # frame and kind ("input overflow", "output underflow", …) of every dropout after the excitation's start that the sound
+    # system owned up to
     flags: tuple[tuple[int, str], ...] = ()
 
 
@@ -75,8 +66,6 @@ class Player(Protocol):
     def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
         """Play `excitation` and hand what comes back to `sink`, block by block; whatever `sink` raises stops it.
 
-        Raises
-        ------
-        TsfitError
-            What the device or the simulated bench refuses; `Stopped` when the recording ends before its time.
+        Raises TsfitError for what the device or the simulated bench refuses; `Stopped` when the recording ends before
+        its time.
         """

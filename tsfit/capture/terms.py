@@ -53,28 +53,16 @@ class Standard:
 
 @dataclass(frozen=True)
 class Terms:
-    """The smooth terms of a rig: best values in standard deviations of their priors, and how uncertain.
+    """The smooth terms of a rig: best values in standard deviations of their priors, and how uncertain."""
 
-    Attributes
-    ----------
-    rig : Rig, as drawn
-    names : tuple of str, causes as a budget names them
-    x : (k,) float, best values
-    covariance : (k, k) float
-    misfit : tuple of float, RMS of what each standard leaves over, in its stated standard deviations
-    known : how many of the names, the last ones, are known resistors
-    gain : usual value of the channels' gain ratio, with its sign, about which g is told
-    cost : sum of squares of what standards and priors leave over
-    """
-
-    rig: Rig
-    names: tuple[str, ...]
-    x: Real
-    covariance: Real
-    misfit: tuple[float, ...] = ()
-    known: int = 0
-    gain: float = 1.0
-    cost: float = 0.0
+    rig: Rig  # as drawn
+    names: tuple[str, ...]  # causes as a budget names them
+    x: Real  # (k,) best values
+    covariance: Real  # (k, k)
+    misfit: tuple[float, ...] = ()  # RMS of what each standard leaves over, in its stated standard deviations
+    known: int = 0  # how many of the names, the last ones, are known resistors
+    gain: float = 1.0  # usual value of the channels' gain ratio, with its sign, about which g is told
+    cost: float = 0.0  # sum of squares of what standards and priors leave over
 
     def ratio(self, ohm: Complex | Real | float, frequency_hz: Real) -> Complex:
         """Measured ratio (n,) of an impedance `ohm` at `frequency_hz` (n,)."""

@@ -12,33 +12,22 @@ from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import Wiring
 
 StateKind = Literal["free air", "added mass", "closed box", "infinite baffle"]
-
-
 OtherCoil = Literal["open", "shorted", "loaded"]
 
 
 @dataclass(frozen=True)
 class ImpedanceCurve:
-    """Impedance against frequency, with its noise and the directions in which it may be wrong as a whole.
+    """Impedance against frequency, with its noise and the directions in which it may be wrong as a whole."""
 
-    Attributes
-    ----------
-    frequency_hz, impedance_ohm : (n,), frequencies increasing
-    variance_ohm2 : (n,) E|δZ|², real and imaginary part together; independent from point to point. None when the source
-        says nothing
-    systematic : (n,) complex, by name: change of Z for one standard uncertainty of an input that all points share
-        (reference resistor, a known resistor of the calibration, …). Curves of one rig use the same name for the same cause
-    source : file or description, for messages
-    provenance : hashes, rig, calibration, settings
-    """
-
-    frequency_hz: Real
-    impedance_ohm: Complex
-    variance_ohm2: Real | None = None
+    frequency_hz: Real  # (n,) increasing
+    impedance_ohm: Complex  # (n,)
+    variance_ohm2: Real | None = None  # (n,) E|δZ|² of both parts together, independent by point; None where unknown
     systematic: Mapping[str, Complex] = field(default_factory=dict)
-    source: str = ""
+    """Change of Z (n,) for one standard uncertainty of an input that all points share (reference resistor, a known resistor
+    of the calibration, …), by name. Curves of one rig use the same name for the same cause."""
+    source: str = ""  # file or description, for messages
     notes: tuple[QualityNote, ...] = ()
-    provenance: Mapping[str, object] = field(default_factory=dict)
+    provenance: Mapping[str, object] = field(default_factory=dict)  # hashes, rig, calibration, settings
 
 
 @dataclass(frozen=True)
@@ -47,31 +36,19 @@ class State:
 
     Raises TsfitError ``wrong_state`` for a kind that is none, and a mass or volume that is missing, not positive, or
     of another kind.
-
-    Attributes
-    ----------
-    kind : "free air", "added mass" (needs mass), "closed box" (needs volume) or "infinite baffle"
-    mass, mass_uncertainty : kg
-    volume, volume_uncertainty : m³, net of the driver
-    wiring : of dual coils, None for a single coil
-    other_coil : what the second coil was connected to while one was swept
-    coil_temperature_c : °C, None when not read
-    air : ambient air during the sweep
-    level_v : peak volts at the total channel, None when not known
-    level_dbfs : peak level in dB re full scale of the output, None when not known
     """
 
     kind: StateKind = "free air"
-    mass: float | None = None
+    mass: float | None = None  # added, kg
     mass_uncertainty: float | None = None
-    volume: float | None = None
+    volume: float | None = None  # of the closed box, m³, net of the driver
     volume_uncertainty: float | None = None
-    wiring: Wiring | None = None
-    other_coil: OtherCoil = "open"
-    coil_temperature_c: float | None = None
-    air: Air = REFERENCE_AIR
-    level_v: float | None = None
-    level_dbfs: float | None = None
+    wiring: Wiring | None = None  # of dual coils, None for a single coil
+    other_coil: OtherCoil = "open"  # what the second coil was connected to while one was swept
+    coil_temperature_c: float | None = None  # None when not read
+    air: Air = REFERENCE_AIR  # ambient, during the sweep
+    level_v: float | None = None  # peak volts at the total channel, None when not known
+    level_dbfs: float | None = None  # peak level re full scale of the output, None when not known
 
     def __post_init__(self) -> None:
         kinds = get_args(StateKind)

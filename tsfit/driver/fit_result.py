@@ -181,44 +181,30 @@ class Minimum(Protocol):
 
 @dataclass(frozen=True)
 class FitResult(Viewed):
-    """What a fit found; it can draw, print and export itself.
+    """What a fit found; it can draw, print and export itself. Files of older versions lack some of it."""
 
-    Attributes
-    ----------
-    driver : the best estimate, ready for the circuit
-    parameters : by trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83,
-        Le_1kHz) and by the name of each coil and suspension term. What the states could not tell is absent
-    correlation : (k, k), in the order of the k `correlation_names`
-    systematic : change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass,
-        the area, the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of
-        two fits that share the input does not. Empty in files of older versions
-    states : read back from JSON without noise, systematic shifts and uncertainties; empty in files of older versions
-    minimum : what can be asked further; None when read back from JSON
-    wirings : for a driver with two coils: what changes with their wiring, by wiring and name. Empty for a single coil
-    conditions : Re_20C, Vas_1013hPa, Mms_without_air and Mms_in_baffle, as far as the states tell them
-    agreement : each state that tells Mms against the others; empty with fewer than two
-    boxes : what the test box of each closed-box sweep loses; empty in files of older versions
-    levels : None unless free air was swept at several levels
-    monte_carlo : None unless asked for
-    """
-
-    driver: Driver
+    driver: Driver  # the best estimate, ready for the circuit
     parameters: Mapping[str, Estimate]
-    correlation_names: tuple[str, ...]
-    correlation: Real
+    """By trade name (Re, Fs, Qms, Qes, Qts, Vas, Mms, Cms, Rms, Bl, Sd, eta0, sensitivity_1W, sensitivity_2V83, Le_1kHz)
+    and by the name of each coil and suspension term. What the states could not tell is absent."""
+    correlation_names: tuple[str, ...]  # (k,)
+    correlation: Real  # (k, k)
     systematic: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
+    """Change of each parameter for one standard uncertainty of an input that fits of one bench share (the mass, the area,
+    the reference resistor, …), by input, then by parameter. The covariance contains them; the difference of two fits that
+    share the input does not."""
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, object] = field(default_factory=dict)
     budget: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     candidates: tuple[ModelCandidate, ...] = ()
-    states: tuple[FittedState, ...] = ()
-    minimum: Minimum | None = None
-    wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)
-    conditions: Mapping[str, Estimate] = field(default_factory=dict)
-    agreement: tuple[Agreement, ...] = ()
-    boxes: tuple[BoxLosses, ...] = ()
-    levels: LevelDependence | None = None
-    monte_carlo: MonteCarlo | None = None
+    states: tuple[FittedState, ...] = ()  # read back from JSON without noise, systematic shifts and uncertainties
+    minimum: Minimum | None = None  # what can be asked further; None when read back from JSON
+    wirings: Mapping[str, Mapping[str, Estimate]] = field(default_factory=dict)  # of two coils: what changes with wiring
+    conditions: Mapping[str, Estimate] = field(default_factory=dict)  # such as Re_20C, as far as the states tell
+    agreement: tuple[Agreement, ...] = ()  # each state that tells Mms against the others; empty with fewer than two
+    boxes: tuple[BoxLosses, ...] = ()  # what the test box of each closed-box sweep loses
+    levels: LevelDependence | None = None  # None unless free air was swept at several levels
+    monte_carlo: MonteCarlo | None = None  # None unless asked for
 
     @property
     def lmfit(self) -> tuple[Minimizer, MinimizerResult]:

@@ -21,39 +21,26 @@ from tsfit.driver.parameters import BASIC
 
 @dataclass(frozen=True)
 class Driver:
-    """One driver, SI units.
-
-    Attributes
-    ----------
-    Re : ohm; Fs : Hz; Qms, Qes : 1
-    Mms : kg with the free-air air load, None when only free air was measured
-    Sd : m², None when unknown
-    coil, suspension : names of the circuit models
-    coil_values, suspension_values : their parameters, by name
-    air : the air to which Vas and efficiency refer
-    wiring, coupling : of two coils, the wiring for which the values hold and their coupling (see `wiring_factors`), None
-        where it was not measured; both are None of a driver with one coil or of unknown wiring
-    Xmax : one-way peak travel, m; Pe, Ppeak : continuous and short-term power rating, W; None when unknown
-    """
+    """One driver, SI units; None for what is unknown."""
 
     name: str
     Re: float
     Fs: float
     Qms: float
     Qes: float
-    Mms: float | None = None
+    Mms: float | None = None  # with the free-air air load; None when only free air was measured
     Sd: float | None = None
-    coil: str = "simple"
-    coil_values: Mapping[str, float] = field(default_factory=lambda: {"Le": 0.0})
+    coil: str = "simple"  # name of the circuit model, like `suspension`
+    coil_values: Mapping[str, float] = field(default_factory=lambda: {"Le": 0.0})  # the model's parameters, by name
     suspension: str = "ideal"
     suspension_values: Mapping[str, float] = field(default_factory=dict)
     serial: str | None = None
-    air: Air = REFERENCE_AIR
-    Xmax: float | None = None
-    Pe: float | None = None
-    Ppeak: float | None = None
-    wiring: Wiring | None = None
-    coupling: float | None = None
+    air: Air = REFERENCE_AIR  # to which Vas and efficiency refer
+    Xmax: float | None = None  # one-way peak travel
+    Pe: float | None = None  # continuous power rating
+    Ppeak: float | None = None  # short-term power rating
+    wiring: Wiring | None = None  # of two coils, for which the values hold; None with one coil
+    coupling: float | None = None  # of two coils (see `wiring_factors`), None where it was not measured
 
     def _need(self, name: str) -> float:
         value = getattr(self, name)

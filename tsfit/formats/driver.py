@@ -58,16 +58,10 @@ def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
 def read_driver(path: Path) -> Driver:
     """Read the driver that `path` describes.
 
-    Returns
-    -------
-    Driver
-        Of a fit, the fitted one in the air of its sweeps; of a sheet or driver file, at reference air with a plain
-        coil inductance. A fit of free air alone comes back without Mms.
+    Of a fit, the fitted one in the air of its sweeps, without Mms where only free air was swept; of a sheet or driver file,
+    at reference air with a plain coil inductance.
 
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` naming what to add; else as the readers of fits and sheets.
+    Raises TsfitError ``incomplete_driver`` naming what to add; else as the readers of fits and sheets.
     """
     if is_json(path):
         return read_fit(path).driver

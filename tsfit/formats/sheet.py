@@ -36,24 +36,14 @@ class Conditions(Table):
 
 @dataclass(frozen=True)
 class Sheet:
-    """A published sheet.
-
-    Attributes
-    ----------
-    figures : dict of Printed
-        SI values by trade name, with the rounding of the print.
-    tolerances : dict of float
-        By parameter: a fraction of the printed value, or dB for a level. Only those that the sheet states.
-    conditions : Conditions
-        For what it was printed.
-    """
+    """A published sheet."""
 
     name: str
-    figures: Mapping[str, Printed]
-    tolerances: Mapping[str, float] = field(default_factory=dict)
+    figures: Mapping[str, Printed]  # SI values by trade name, with the rounding of the print
+    tolerances: Mapping[str, float] = field(default_factory=dict)  # stated: fraction of the printed value; dB for a level
     serial: str | None = None
     file: str = ""
-    conditions: Conditions = field(default_factory=Conditions)
+    conditions: Conditions = field(default_factory=Conditions)  # for what it was printed
 
     def values(self) -> dict[str, float]:
         """Return the printed parameters as plain SI values."""
@@ -62,10 +52,7 @@ class Sheet:
     def driver(self) -> Driver:
         """Return the driver that the sheet describes.
 
-        Raises
-        ------
-        TsfitError
-            ``incomplete_driver`` naming what the sheet does not tell.
+        Raises TsfitError ``incomplete_driver`` naming what the sheet does not tell.
         """
         return replace(
             driver_from_parameters(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
@@ -99,10 +86,7 @@ def empty_sheet() -> str:
 def read_parameters(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
     """Read the parameters of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
+    Raises TsfitError ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
     """
     if not table:
         message = f'{path}: [{section}] is empty; add at least one, like Fs = "31.5 Hz".'
@@ -142,10 +126,7 @@ def _one_way(text: str) -> tuple[str, int]:
 def read_sheet(path: Path) -> Sheet:
     """Read a published sheet from its TOML file.
 
-    Raises
-    ------
-    TsfitError
-        One sentence for a file that cannot be read, a wrong key (with the closest right one), unit, sign or number.
+    Raises TsfitError for a file that cannot be read, a wrong key (with the closest right one), unit, sign or number.
     """
     file = read_toml(path, _SheetFile, "sheet")
     parameters = read_parameters(path, file.published, "published", "sheet")

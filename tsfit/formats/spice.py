@@ -37,10 +37,7 @@ def spice_subcircuit(driver: Driver) -> str:
 
     Without a measured Mms the mechanical side is scaled to 1 kg, which the impedance cannot notice.
 
-    Raises
-    ------
-    TsfitError
-        ``incomplete_driver`` when the suspension model has a term that the sweeps could not tell.
+    Raises TsfitError ``incomplete_driver`` when the suspension model has a term that the sweeps could not tell.
     """
     missing = [p.name for p in SUSPENSION_MODELS[driver.suspension].extra if p.name not in driver.suspension_values]
     if missing:

@@ -61,10 +61,8 @@ AnyModel = TypeVar("AnyModel", bound=BaseModel)
 def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
     """Read `path` as `model`; `kind` ("rig", "bench", "sheet", "driver") names the sort of file in messages.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    Raises TsfitError ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file,
+    key and remedy.
     """
     return validated(path, load_toml(path, kind), model, kind)
 
@@ -72,10 +70,7 @@ def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
 def load_toml(path: Path, kind: str) -> dict[str, object]:
     """Read the tables of `path` as they stand; floats are `WrittenFloat`.
 
-    Raises
-    ------
-    TsfitError
-        ``missing_file`` or ``not_toml``.
+    Raises TsfitError ``missing_file`` or ``not_toml``.
     """
     try:
         data = read_bytes(path, MAX_BYTES, f"too large for a {kind} file; name a TOML text.", "not_toml")
@@ -90,10 +85,7 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
 def validated(path: Path, data: object, model: type[AnyModel], kind: str) -> AnyModel:
     """Return `data`, read from `path`, as `model`; a text is JSON.
 
-    Raises
-    ------
-    TsfitError
-        ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
+    Raises TsfitError ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
     """
     try:
         return model.model_validate_json(data) if isinstance(data, str) else model.model_validate(data)

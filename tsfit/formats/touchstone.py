@@ -34,10 +34,7 @@ def is_touchstone(text: str, path: Path) -> bool:
 def read_touchstone(text: str, path: Path) -> tuple[Real, Complex, NDArray[np.int64], str]:
     """Frequency in Hz (n,), impedance in ohm (n,), line numbers (n,), and the option line in words.
 
-    Raises
-    ------
-    TsfitError
-        ``touchstone``, ``columns``, ``not_a_number``, ``empty``, ``impedance``.
+    Raises TsfitError ``touchstone``, ``columns``, ``not_a_number``, ``empty``, ``impedance``.
     """
     options: tuple[float, str, str, float] | None = None
     rows: list[list[float]] = []
