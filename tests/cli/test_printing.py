@@ -2,9 +2,11 @@
 
 import io
 
+import click
 import pytest
 
 from tsfit.base.notes import QualityNote
+from tsfit.cli.how_much import with_how_much
 from tsfit.cli.printing import columns, print_notes, print_table, printable, say, wrapped
 
 
@@ -37,13 +39,39 @@ def test_further_lines_stand_under_the_words_of_an_item(monkeypatch, capsys):
     assert all(line.startswith("    ") and not line.startswith("     ") for line in further)
 
 
-def test_a_remark_names_its_sweep():
-    said = []
-    notes = (QualityNote("x", "warn", "Too loud.", 1), QualityNote("y", "note", "All of it."))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("tsfit.cli.printing.say", said.append)
-        print_notes(notes, indent="  ")
-    assert said == ["  warn: sweep 2: Too loud.", "  note: All of it."]
+@pytest.fixture
+def said(monkeypatch):
+    """What is printed, and in which of the ways."""
+    lines = []
+    monkeypatch.setattr("tsfit.cli.printing.say", lines.append)
+
+    def ask(notes, *flags):
+        @click.command()
+        def command():
+            print_notes(notes, indent="  ")
+
+        lines.clear()
+        with_how_much(command).main(list(flags), standalone_mode=False)
+        return list(lines)
+
+    return ask
+
+
+def test_a_remark_names_its_sweeps_and_is_told_once(said):
+    notes = [QualityNote("held", "note", "Held.", k) for k in range(3)] + [QualityNote("x", "warn", "Too loud.", 1)]
+    assert said(notes) == ["  warn: sweep 2: Too loud.", "  note: sweeps 1, 2, 3: Held."]
+    assert said(notes, "-q") == ["  warn: sweep 2: Too loud."]
+
+
+def test_the_gravest_three_remarks_and_how_many_more(said):
+    notes = [QualityNote("runner_up", "note", "As it should be."), QualityNote("held", "note", "Held.")]
+    assert said(notes) == ["  note: Held.", "  1 more remark: --full or -v."]
+    warnings = [QualityNote("x", "warn", f"{k}.") for k in range(5)]
+    assert said([*notes, *warnings]) == [
+        "  warn: 0.", "  warn: 1.", "  warn: 2.", "  4 more remarks, 2 of them warnings: --full or -v."
+    ]  # fmt: skip
+    for flag in ("--full", "-v"):
+        assert len(said([*notes, *warnings], flag)) == 7
 
 
 def test_columns_that_do_not_fit_stand_in_a_further_table_with_the_first_repeated(monkeypatch, capsys):

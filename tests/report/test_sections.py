@@ -13,8 +13,8 @@ def of(page_files, name):
 def test_a_fit_with_its_remarks(page_files):
     _, words = of(page_files, "fit.json")
     # As made_fit.py made it: Fs 33.9 Hz to 0.2 %, which is 0.068 Hz.
-    assert "33.900" in words
-    assert "0.068" in words
+    assert "33.90" in words
+    assert "0.07" in words
     assert "Hum at 50 Hz in sweep 1." in words
 
 

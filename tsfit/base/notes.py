@@ -1,5 +1,6 @@
 """A remark on a sweep or a fit, for machines and people."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -16,3 +17,34 @@ class QualityNote:
     sweep: int | None = None
 
     FORM: ClassVar = ("sweep", "code", "severity", "message")
+
+
+TAKEN = frozenset(
+    {"assumed_uncertainty", "columns", "excluded_band", "few_standards", "free_air_only", "held", "mass_assumed"}
+    | {"mixed_excitation", "not_calibrated", "not_told", "repeated_rows", "shared_unknown", "simulated", "wiring"}
+)
+"""Notes that say what was assumed, held or left out; the other ones tell that something is as it should be."""
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """One remark, with all the sweeps that it is about."""
+
+    severity: Severity
+    sentence: str
+    matters: bool  # whether it is grave, or says what was taken on trust
+
+
+def gathered(notes: Iterable[QualityNote]) -> list[Gathered]:
+    """Return each remark once, the gravest first, with the numbers of its sweeps."""
+    sweeps: dict[tuple[str, Severity, str], list[int]] = {}
+    for note in notes:
+        sweeps.setdefault((note.code, note.severity, note.message), []).extend(
+            [] if note.sweep is None else [note.sweep + 1]
+        )
+    found = []
+    for (code, severity, message), numbers in sweeps.items():
+        place = f"sweep{'s'[: len(numbers) > 1]} {', '.join(map(str, numbers))}: " if numbers else ""
+        found.append(Gathered(severity, place + message, severity != "note" or code in TAKEN))
+    rank = ("refuse", "warn", "note")
+    return sorted(found, key=lambda each: (rank.index(each.severity), not each.matters))

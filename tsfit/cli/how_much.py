@@ -1,4 +1,4 @@
-"""How much is said: ``--quiet`` leaves results alone, ``--verbose`` prints on standard error what is read, tried, written.
+"""How much is said: ``--quiet`` prints results alone, ``--verbose`` on standard error what is done, ``--full`` all tables.
 
 It is kept in click's context, so that the flags may stand anywhere on a command line.
 """
@@ -9,16 +9,15 @@ from tsfit.cli.printing import printable
 
 
 def with_how_much(command: click.Command) -> click.Command:
-    """Give `command`, and all commands below it, ``--quiet`` and ``--verbose``, so that they may stand anywhere."""
+    """Give `command`, and all commands below it, these flags, so that they may stand anywhere."""
     if any(option.name == "verbose" for option in command.params):
         return command
-    for flag, help_text in (
-        ("quiet", "Print results only: no hints, no progress."),
-        ("verbose", "Say what is being done."),
+    for names, help_text in (
+        (["--full"], "Print every table, digit and remark."),
+        (["-q", "--quiet"], "Print results only: no hints, no progress."),
+        (["-v", "--verbose"], "Say what is being done, and every remark."),
     ):
-        option = click.Option(
-            [f"-{flag[0]}", f"--{flag}"], is_flag=True, expose_value=False, is_eager=True, callback=_said, help=help_text
-        )
+        option = click.Option(names, is_flag=True, expose_value=False, is_eager=True, callback=_said, help=help_text)
         command.params.append(option)
     if isinstance(command, click.Group):
         for inner in command.commands.values():

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 NO_EDGE = 10_000
 """A width that nothing reaches."""
 LONGEST_NAME = 20
+MOST_NOTES = 3
+"""Remarks that are printed where no more is asked for."""
 PADDING, EDGE = 3, 1
 """What a table takes beside its cells: for each column, and once."""
 
@@ -50,10 +52,19 @@ def wrapped(text: str, width: int, indent: str = "") -> str:
     return textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
+def _wanted(how: str) -> bool:
+    context = click.get_current_context(silent=True)
+    return context is not None and bool(context.find_root().meta.get(f"tsfit.{how}"))
+
+
 def is_quiet() -> bool:
     """Whether only results are wanted."""
-    context = click.get_current_context(silent=True)
-    return context is not None and bool(context.find_root().meta.get("tsfit.quiet"))
+    return _wanted("quiet")
+
+
+def is_full() -> bool:
+    """Whether every table and digit is wanted."""
+    return _wanted("full")
 
 
 def say(text: str) -> None:
@@ -76,10 +87,18 @@ def hint(text: str) -> None:
 
 
 def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
-    """Print remarks, each with its severity and, where it is about one sweep of several, the number of that."""
-    for note in notes:
-        place = "" if note.sweep is None else f"sweep {note.sweep + 1}: "
-        say(f"{indent}{note.severity}: {place}{note.message}")
+    """Print remarks: the gravest three once each, with the sweeps that they are about; all where more is wanted."""
+    from tsfit.base.notes import gathered
+
+    told = gathered(notes)
+    first = [each for each in told if each.matters and (each.severity != "note" or not is_quiet())]
+    shown = told if is_full() or _wanted("verbose") else first[:MOST_NOTES]
+    for each in shown:
+        say(f"{indent}{each.severity}: {each.sentence}")
+    if len(told) > len(shown):
+        warnings = sum(each.severity != "note" for each in first[MOST_NOTES:])
+        of_them = f", {warnings} of them warnings" if warnings else ""
+        hint(f"{indent}{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}{of_them}: --full or -v.")
 
 
 def print_json(data: object) -> None:

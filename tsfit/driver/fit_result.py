@@ -15,7 +15,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.record import Driver
-from tsfit.driver.units import display, rounded
+from tsfit.driver.units import believable, decimals_of, display, with_decimals
 
 if TYPE_CHECKING:
     from lmfit import Minimizer
@@ -25,13 +25,18 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Shown:
-    """An estimate as text: everything rounded to the second digit of its standard uncertainty, in the trade's unit."""
+    """An estimate as text, in the trade's unit, all with the same digits."""
 
     value: str
     spread: str
     low: str
     high: str
     unit: str
+
+    @property
+    def interval(self) -> str:
+        """Both ends, or nothing where they do not stand off the value."""
+        return "" if self.low == self.value == self.high else f"{self.low} … {self.high}"
 
 
 @dataclass(frozen=True)
@@ -47,13 +52,23 @@ class Estimate:
     unit: str
     interval_from: Literal["covariance", "profile"] = field(default="covariance", metadata=IF_TOLD)
 
-    def shown(self, name: str) -> Shown:
-        """Write value, standard uncertainty and interval of the parameter `name` for people."""
+    def shown(self, name: str, *, full: bool = False) -> Shown:
+        """Write value, standard uncertainty and interval of the parameter `name` for people.
+
+        All is rounded to the second digit of the standard uncertainty, and unless `full`, never beyond what anybody
+        believes of a measured value.
+        """
         value, unit = display(name, self.value, self.unit)
         factor = 1.0 if unit == "dB" or not self.value else value / self.value
         spread = self.stdev * factor
-        low, high = (rounded(bound * factor, spread) for bound in self.interval95)
-        return Shown(rounded(value, spread), rounded(spread, spread), low, high, unit)
+        decimals = decimals_of(spread)
+        if decimals is not None and not full:
+            decimals = min(decimals, believable(value, unit))
+        low, high = (with_decimals(bound * factor, decimals) for bound in self.interval95)
+        told = with_decimals(spread, decimals)
+        if decimals is not None and not float(told):
+            told = f"<{with_decimals(10.0**-decimals, decimals)}"
+        return Shown(with_decimals(value, decimals), told, low, high, unit)
 
 
 @dataclass(frozen=True)

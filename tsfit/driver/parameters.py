@@ -31,7 +31,7 @@ class Parameter:
     @property
     def heading(self) -> str:
         """Name and shown unit, as a table heads a row or column."""
-        return self.short or (f"{self.name}, {self.shown}" if self.shown else self.name)
+        return f"{self.called}, {self.shown}" if self.shown and not self.level else self.called
 
 
 PARAMETERS: dict[str, Parameter] = {
@@ -57,12 +57,12 @@ PARAMETERS: dict[str, Parameter] = {
         Parameter("sensitivity_1W", "dB", "sensitivity, 1 W", "dB", short="SPL 1 W", level=True, published=True),
         Parameter("sensitivity_2V83", "dB", "sensitivity, 2.83 V", "dB", short="SPL 2.83 V", level=True, published=True),
         Parameter("EBP", "Hz", "efficiency bandwidth product, Fs/Qes", "Hz", published=True),
-        Parameter("eta0", PLAIN, "reference efficiency", "%", 1e2, positive=True),
-        Parameter("Le_1kHz", "H", "inductance at 1 kHz", "mH", 1e3),
-        Parameter("Re_20C", "ohm", "DC resistance of the coil at 20 °C", "Ω"),
-        Parameter("Vas_1013hPa", "m³", "Vas at 1013.25 hPa", "l", 1e3),
-        Parameter("Mms_without_air", "kg", "moving mass without its air load", "g", 1e3),
-        Parameter("Mms_in_baffle", "kg", "moving mass in an infinite baffle", "g", 1e3),
+        Parameter("eta0", PLAIN, "reference efficiency", "%", 1e2, short="η0", positive=True),
+        Parameter("Le_1kHz", "H", "inductance at 1 kHz", "mH", 1e3, short="Le at 1 kHz"),
+        Parameter("Re_20C", "ohm", "DC resistance of the coil at 20 °C", "Ω", short="Re at 20 °C"),
+        Parameter("Vas_1013hPa", "m³", "Vas at 1013.25 hPa", "l", 1e3, short="Vas at 1013 hPa"),
+        Parameter("Mms_without_air", "kg", "moving mass without its air load", "g", 1e3, short="Mms without air"),
+        Parameter("Mms_in_baffle", "kg", "moving mass in an infinite baffle", "g", 1e3, short="Mms in a baffle"),
         Parameter("L2", "H", "inductance of rung 2", "mH", 1e3),
         Parameter("R2", "ohm", "loss resistance of rung 2", "Ω"),
         Parameter("L3", "H", "inductance of rung 3", "mH", 1e3),

@@ -138,9 +138,22 @@ def display(name: str, value: float, unit: str = PLAIN) -> tuple[float, str]:
     return value * parameter.factor, parameter.shown
 
 
+def decimals_of(spread: float) -> int | None:
+    """Return the decimals down to the second digit of a standard uncertainty (JCGM 100:2008, 7.2.6), None without one."""
+    return 1 - math.floor(math.log10(spread)) if math.isfinite(spread) and spread > 0.0 else None
+
+
+def believable(value: float, unit: str) -> int:
+    """Return the decimals beyond which nobody believes a measured `value`: those of a thousandth of it, or of 0.01 dB."""
+    least = 0.01 if unit == "dB" else abs(value) / 1000.0
+    return -math.floor(math.log10(least)) if least > 0.0 else 6
+
+
+def with_decimals(value: float, decimals: int | None) -> str:
+    """Return `value` rounded to `decimals`, or with six digits where these are None."""
+    return f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{max(decimals, 0)}f}"
+
+
 def rounded(value: float, spread: float) -> str:
-    """Return `value` rounded to the second digit of its standard uncertainty (JCGM 100:2008, 7.2.6)."""
-    if not (math.isfinite(spread) and spread > 0.0):
-        return f"{value:.6g}"
-    decimals = 1 - math.floor(math.log10(spread))
-    return f"{round(value, decimals):.{max(decimals, 0)}f}"
+    """Return `value` rounded to the second digit of its standard uncertainty."""
+    return with_decimals(value, decimals_of(spread))

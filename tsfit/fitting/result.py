@@ -252,11 +252,11 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
             notes.append(QualityNote("strained_input", "warn", told))
     if all(state.kind == "free air" for state in (one.state for one in states)):
-        notes.append(
-            QualityNote(
-                "free_air_only",
-                "note",
-                "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box.",
-            )
+        message = "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box."
+        notes.append(QualityNote("free_air_only", "note", message))
+    elif best.model.sd is None:
+        message = (
+            "Without the effective diameter there is no Vas and no level; measure it from mid-surround to mid-surround."
         )
+        notes.append(QualityNote("no_area", "note", message))
     return notes

@@ -81,9 +81,17 @@ def test_nothing_is_overwritten(bench, fitted, capsys):
 def test_a_table_for_people(bench, capsys):
     assert run(["fit", bench, *FORCED]) == 0
     out = capsys.readouterr().out
-    assert NAME in out
+    assert out.startswith(f"{NAME}: Fs ")
     assert "95 % interval" in out
+    assert len(out.splitlines()) <= 25
+
+
+def test_everything_on_request(bench, capsys):
+    assert run(["fit", bench, *FORCED, "--full"]) == 0
+    out = capsys.readouterr().out
     assert "\nnote: " in out
+    assert "more remark" not in out
+    assert "Mms in a baffle" in out
 
 
 def test_candidates_on_request(bench, capsys):

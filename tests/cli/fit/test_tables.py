@@ -13,11 +13,24 @@ def test_parameters_and_remarks(capsys):
     traced = {**fit.parameters, "Qms": replace(fit.parameters["Qms"], interval_from="profile")}
     notes = (QualityNote("odd_sweep", "warn", "Odd.", 2), QualityNote("budget", "note", "Improve it."))
     print_fit(replace(fit, parameters=traced, quality=notes))
-    out = capsys.readouterr().out
-    rows = {line.split()[0]: line.split() for line in out.splitlines() if line.split()}
+    lines = capsys.readouterr().out.splitlines()
+    rows = {line.split()[0]: line.split() for line in lines if line.split()}
     assert rows["Mms"][-1] == "g"
     assert float(rows["Mms"][1]) == round(1e3 * fit.parameters["Mms"].value, 2)
     assert rows["Vas"][-1] == "l"
     assert "*" in rows["Qms"]
     assert "*" not in rows["Qes"]
-    assert "\nwarn: sweep 3: Odd.\nnote: Improve it.\n" in out
+    assert lines[-1] == "warn: sweep 3: Odd."
+    # The answer comes first: which driver, how surely, what would make it surer, and that something is to be read.
+    assert lines[0].startswith(f"{fit.driver.name}: Fs 33.90 Hz, Qts ")
+    assert lines[1].startswith("One standard uncertainty: Fs 0.2 %; ")
+    assert lines[2:4] == ["Improve it.", "1 warning below: read first."]
+
+
+def test_without_an_uncertainty_below_a_thousandth_none_is_named(capsys):
+    fit = made_fit()
+    wide = {name: replace(each, stdev=0.02 * abs(each.value)) for name, each in fit.parameters.items()}
+    print_fit(replace(fit, parameters=wide, quality=()))
+    assert capsys.readouterr().out.splitlines()[1] == (
+        "One standard uncertainty: Fs 2 %; Qts 2 %; Vas 2 %; Re 2 %; Bl 2 %; Mms 2 %."
+    )

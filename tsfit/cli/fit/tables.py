@@ -2,30 +2,67 @@
 
 from collections.abc import Mapping
 
-from tsfit.cli.printing import print_notes, print_table, say
+from tsfit.cli.printing import is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.parameters import BASIC, PARAMETERS
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.budget import shares_of
 
+LEAST_PERCENT = 0.1
+"""Uncertainty below which nobody asks how small it is."""
+FIRST = ("Fs", "Qts", "Vas", "Re", "Bl", "Mms")
+"""What a box is planned with, and what a motor is judged by."""
+SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "sensitivity_2V83", "Le_1kHz")
+"""Parameters in the table where no more is asked for."""
+
 
 def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = False) -> None:
-    """Print the parameters with their uncertainty, what the fit has to remark, and on request what else it knows."""
+    """Print what the fit comes to, its parameters with their uncertainty, what it has to remark, and more on request."""
+    for sentence in _answer(result):
+        say(sentence)
+    full = is_full()
     rows = []
     for name, estimate in {**result.parameters, **result.conditions}.items():
-        told = estimate.shown(name)
-        traced = " *" if estimate.interval_from == "profile" else ""
-        rows.append([name, told.value, told.spread, f"{told.low} … {told.high}{traced}", told.unit])
-    print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows, title=result.driver.name)
+        if full or name in SHOWN:
+            told = estimate.shown(name, full=full)
+            traced = " *" if estimate.interval_from == "profile" else ""
+            label = PARAMETERS[name].called if name in PARAMETERS else name
+            rows.append([label, told.value, told.spread, f"{told.interval}{traced}", told.unit])
+    print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows)
     if result.wirings:
         wired = [[wiring, *_cells(parameters)] for wiring, parameters in result.wirings.items()]
         print_table(["wiring", *next(iter(result.wirings.values()))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
-    print_notes(result.quality)
+    print_notes(note for note in result.quality if note.code not in IN_THE_ANSWER)
     if candidates:
         _print_candidates(result)
     if budget:
         _print_budget(result)
+
+
+IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget")
+"""Notes that stand above the table."""
+
+
+def _answer(result: FitResult) -> list[str]:
+    """Sentences that say what the driver is, how surely, and what would make it surer."""
+    first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
+    shown = {name: each.shown(name) for name, each in first.items()}
+    values = ", ".join(f"{name} {told.value} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items())
+    percents = {name: 100.0 * each.stdev / abs(each.value) for name, each in first.items() if each.value}
+    surest = [name for name, percent in percents.items() if percent < LEAST_PERCENT]
+    rest = [f"{name} {percent:.2g} %" for name, percent in percents.items() if percent >= LEAST_PERCENT]
+    if surest:
+        rest = [f"{', '.join(surest)} below {LEAST_PERCENT} %", *rest]
+    warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
+    remarked = {note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}" for note in result.quality}
+    return [
+        f"{result.driver.name}: {values}.",
+        f"One standard uncertainty: {'; '.join(rest)}.",
+        *(remarked[code] for code in IN_THE_ANSWER if code in remarked),
+        *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
+    ]
 
 
 def _cells(parameters: Mapping[str, Estimate], *, spread: bool = False) -> list[str]:
