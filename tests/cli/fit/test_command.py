@@ -78,7 +78,8 @@ def test_nothing_is_overwritten(bench, fitted, capsys):
     assert run(["fit", bench, "-o", str(fitted / "fit.json"), "--replace"]) == 0
 
 
-def test_a_table_for_people(bench, capsys):
+def test_a_table_for_people(bench, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
     assert run(["fit", bench, *FORCED]) == 0
     out = capsys.readouterr().out
     assert out.startswith(f"{NAME}: Fs ")

@@ -2,10 +2,16 @@
 
 from dataclasses import replace
 
+import pytest
 from helpers.made_fit import made_fit
 
 from tsfit.base.notes import QualityNote
 from tsfit.cli.fit.tables import print_fit
+
+
+@pytest.fixture(autouse=True)
+def wide(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "160")
 
 
 def test_parameters_and_remarks(capsys):
