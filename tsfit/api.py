@@ -105,23 +105,13 @@ def fit(
     workers: int = 1,
     **options: Any,
 ) -> Fit:
-    """Fit all sweeps of one driver together.
+    """Fit all sweeps of one driver together; a lone curve counts as free air.
 
-    Parameters
-    ----------
-    curves : sequence of (ImpedanceCurve, State), or one curve, which counts as free air
-    hold, bounds : mappings, optional
-        Parameters by name that are held at a value, or kept between a lowest and a highest one, SI.
-    monte_carlo : int or "auto", optional
-        Number of trials that propagate the distributions of all inputs (`tsfit.fitting.monte_carlo`).
-    workers : int
-        Processes for the trials; a script that asks for several needs the guard ``if __name__ == "__main__":``.
-    options : keywords of `tsfit.fitting.fit.fit`: name, serial, sd (a `Known`, m²), coil, suspension, provenance
-
-    Raises
-    ------
-    TsfitError
-        What `tsfit.fitting.fit.fit` refuses; ``few_trials``, ``trials_failed``.
+    Parameters named in `hold` stay at a value, those in `bounds` between a lowest and a highest one, SI. `monte_carlo` is
+    how many trials propagate the distributions of all inputs (`tsfit.fitting.monte_carlo`), or "auto", in so many processes
+    as `workers`; a script that asks for several needs the guard ``if __name__ == "__main__":``. The `options` are keywords
+    of `tsfit.fitting.fit.fit`: name, serial, sd (a `Known`, m²), coil, suspension, provenance.
+    Raises what `tsfit.fitting.fit.fit` refuses; ``few_trials``, ``trials_failed``.
     """
     pairs = [(curves, State())] if isinstance(curves, ImpedanceCurve) else curves
     demands = Demands(hold or {}, bounds or {})
@@ -140,11 +130,7 @@ def fit_bench(
     """Fit everything that a bench file names, or a lone curve.
 
     `hold`, `bounds`, `monte_carlo` and `workers` are those of `fit`, the `options` those of `tsfit.bench.fit.fit_bench`.
-
-    Raises
-    ------
-    TsfitError
-        Whatever is wrong with the file, a recording, or the fit.
+    Raises whatever is wrong with the file, a recording, or the fit.
     """
     demands = Demands(hold or {}, bounds or {})
     return _tried(lambda: tsfit.bench.fit.fit_bench(Path(path), demands=demands, **options), monte_carlo, workers)
@@ -165,23 +151,14 @@ def sweep(
 
     Before sound: the amplifier's minus terminal may not be ground, line inputs die of speaker level, and ears come first.
     It plays at −30 dBFS, or at the rig's own level, unless `level_dbfs` says otherwise; what is louder than −30 dBFS only
-    when `confirmed_dbfs` allows it.
+    when `confirmed_dbfs`, the loudest peak that is meant, allows it.
 
-    Parameters
-    ----------
-    rig : rig file (TOML)
-    recording : name of the new recording (.wav)
-    state : "free air", "added mass", "closed box" or "infinite baffle"
-    excitation : "exponential sweep", "multisine", "odd multisine" or "stepped sine"
-    confirmed_dbfs : the loudest peak that is meant, re full scale
-    given : more of the excitation: low_hz (5), high_hz (20000), periods (4); and what a bench file's ``[[sweep]]`` says of
-        the state: mass_g, volume_l, wiring, air_temperature_c, …
-
-    Raises
-    ------
-    TsfitError
-        As `tsfit.bench.sweep.measure`; ``confirm`` for a level above `confirmed_dbfs`; ``wrong_value`` for what does not
-        belong to the state.
+    `rig` is a rig file (TOML), `recording` the name of the new recording (.wav); `state` is "free air", "added mass",
+    "closed box" or "infinite baffle", `excitation` "exponential sweep", "multisine", "odd multisine" or "stepped sine".
+    `given` is more of the excitation: low_hz (5), high_hz (20000), periods (4); and what a bench file's ``[[sweep]]`` says
+    of the state: mass_g, volume_l, wiring, air_temperature_c, …
+    Raises as `tsfit.bench.sweep.measure`; ``confirm`` for a level above `confirmed_dbfs`; ``wrong_value`` for what does not
+    belong to the state.
     """
     from tsfit.bench.file import SweepTable
     from tsfit.bench.sweep import choose_level, measure, plan
@@ -202,16 +179,8 @@ def sweep(
 def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: Any) -> Check:
     """Judge a published datasheet against a fit, and put both drivers into the same boxes.
 
-    Parameters
-    ----------
-    fitted : a fit, or its file
-    sheet : sheet file (TOML)
-    options : keywords of `tsfit.check.boxes.check_sheet`: rules, plans
-
-    Raises
-    ------
-    TsfitError
-        What is wrong with a file; as `tsfit.check.verdict.judge`.
+    The fit may be named by its file, the sheet is one (TOML); `options` are `rules` and `plans` of
+    `tsfit.check.boxes.check_sheet`. Raises what is wrong with a file; as `tsfit.check.verdict.judge`.
     """
     from tsfit.formats.sheet import read_sheet
 
@@ -219,17 +188,9 @@ def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: An
 
 
 def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:
-    """Add a fit to a driver's log, which is made where it is missing, and return the number of its entry.
+    """Add a fit, or its file, to a driver's log after that many `hours` of use, and return the number of its entry.
 
-    Parameters
-    ----------
-    fitted : a fit, or its file
-    hours : hours of use so far
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for hours that cannot be; as `tsfit.drift.log.add_entry`.
+    The log is made where it is missing. Raises ``usage`` for hours that cannot be; as `tsfit.drift.log.add_entry`.
     """
     from tsfit.base.files import sha256
     from tsfit.drift.entry import entry_of
@@ -244,11 +205,7 @@ def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> in
 
 def track(log: str | Path) -> Drift:
     """Tell what a driver's hours of use moved, from its log.
-
-    Raises
-    ------
-    TsfitError
-        As `tsfit.drift.log.read_log` and `tsfit.drift.history.history`.
+    Raises as `tsfit.drift.log.read_log` and `tsfit.drift.history.history`.
     """
     from tsfit.drift.history import history
     from tsfit.drift.log import read_log

@@ -1,7 +1,5 @@
 """The demonstration: from the sample recordings to a decision between two drivers, without any hardware."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -67,11 +65,7 @@ def free_folder(wanted: Path) -> Path:
 
 def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> DemoResult:
     """Fit both sample drivers, judge their sheets, look at the break-in, compare them in five boxes, and make a page of it.
-
-    Raises
-    ------
-    TsfitError
-        ``cannot_write`` when the folder cannot be made.
+    Raises ``cannot_write`` when the folder cannot be made.
     """
     data = sample_data()
     try:

@@ -57,28 +57,17 @@ def lossless_resonance(
 
 @dataclass(frozen=True)
 class Enclosure:
-    """A driver, what it works against, and what drives it.
-
-    Attributes
-    ----------
-    driver : all drivers of the box taken together as one; its `air` is the air of the box
-    voltage : V RMS of the amplifier, which is the voltage at the terminals without `source_ohm`
-    port_area : section of all ports together, or area of the passive radiators, m²; None where unknown
-    source_ohm, count : resistance of amplifier and leads; how many drivers there are
-    ohm_factor : resistance of all drivers as wired per resistance of one
-    sets : circuit values as arrays of parameter sets ``(n_sets,)`` that stand in for the driver's own; the values of `load`
-        and `port_area` may be such arrays too
-    """
+    """A driver, what it works against, and what drives it; `sets`, `load` and `port_area` may hold arrays (n_sets,)."""
 
     kind: Kind
-    driver: Driver
+    driver: Driver  # all drivers of the box taken together as one; its `air` is the air of the box
     load: Load
-    voltage: float
-    port_area: Number | None = None
-    source_ohm: float = 0.0
+    voltage: float  # V RMS of the amplifier
+    port_area: Number | None = None  # section of all ports together, or area of the passive radiators, m²
+    source_ohm: float = 0.0  # resistance of amplifier and leads
     count: int = 1
-    ohm_factor: float = 1.0
-    sets: Mapping[str, Number] | None = None
+    ohm_factor: float = 1.0  # resistance of all drivers as wired per resistance of one
+    sets: Mapping[str, Number] | None = None  # circuit values that stand in for the driver's own
 
     @property
     def braked(self) -> Driver:
@@ -187,28 +176,17 @@ def motion(enclosure: Enclosure, answer: Response) -> Motion:
 
 @dataclass(frozen=True)
 class Curves:
-    """What an enclosure does at each frequency; every array has shape ``(n_freq,)``.
-
-    Attributes
-    ----------
-    spl_db : level re 20 µPa at 1 m in half space
-    phase_deg : of the pressure against the drive, travelling time left out, within ±180
-    excursion_mm : peak travel of the cone, one way
-    impedance_ohm, impedance_deg : at the terminals
-    group_delay_ms : of the pressure, travelling time left out
-    port_speed_m_s : peak air speed, mean over the port's section; None without a port of known diameter
-    radiator_excursion_mm : peak travel of a passive radiator, one way; None without one
-    """
+    """What an enclosure does at each frequency; every array has shape ``(n_freq,)``."""
 
     frequency_hz: Read
-    spl_db: Read
-    phase_deg: Read
-    excursion_mm: Read
-    impedance_ohm: Read
+    spl_db: Read  # level re 20 µPa at 1 m in half space
+    phase_deg: Read  # of the pressure against the drive, travelling time left out, within ±180
+    excursion_mm: Read  # peak travel of the cone, one way
+    impedance_ohm: Read  # at the terminals
     impedance_deg: Read
-    group_delay_ms: Read
-    port_speed_m_s: Read | None = None
-    radiator_excursion_mm: Read | None = None
+    group_delay_ms: Read  # of the pressure, travelling time left out
+    port_speed_m_s: Read | None = None  # peak air speed, mean over the port's section
+    radiator_excursion_mm: Read | None = None  # peak travel of a passive radiator, one way
 
 
 def slope(function: Callable[[Real], Real], frequency_hz: Real) -> Real:

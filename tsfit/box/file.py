@@ -22,8 +22,6 @@
 the default of the command line.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import MISSING
 from functools import cache

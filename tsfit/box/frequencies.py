@@ -1,7 +1,5 @@
 """At which frequencies a box is evaluated."""
 
-from __future__ import annotations
-
 import math
 from pathlib import Path
 

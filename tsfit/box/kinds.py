@@ -1,7 +1,5 @@
 """Every kind of box that can be planned: closed, vented, with passive radiators, infinite baffle, band-pass."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Annotated, ClassVar

@@ -30,7 +30,7 @@ from tsfit.circuit.response import Squares
 from tsfit.driver.formulas import REFERENCE_PRESSURE
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
-"""Names of the limits, as tables, figures and JSON give them."""
+"""Names of the limits, as tables, plots and JSON give them."""
 POSSIBLE = 1e-9, 1e9
 """SI, of any kind; what lies beyond is a slip, and its square might be no number."""
 WORST_LOAD = 0.8
@@ -43,15 +43,9 @@ CHUNK = 24_000
 class Ratings:
     """What driver, port and amplifier stand, SI; None where unknown, which limits nothing.
 
-    Attributes
-    ----------
-    power_w, peak_power_w : continuous and short-term rating of one driver, W
-    power_ohm : resistance that the ratings refer to, of one driver; None for its Re
-    xmax_m, radiator_xmax_m : one-way peak travel of the cone, and of a passive radiator, m
-    port_speed_m_s : peak air speed allowed in the port
-    amplifier_v, amplifier_a : largest V RMS and A RMS of the amplifier
-    amplifier_w, amplifier_load_ohm : its rating, W of a sine into ohm, in place of `amplifier_v`; also tells the current
-        that it is sure to give, unless `amplifier_a` does
+    Power is the continuous and the short-term rating of one driver into `power_ohm`, its Re where left out; travel and port
+    speed are peaks, travel one way; amplifiers are told in V and A RMS, or by a rating, W of a sine into ohm, which also
+    tells the current that it is sure to give where no amps are stated.
     """
 
     power_w: Annotated[float | None, Told("drivers.rated_power_w", 1.0, "rated_power_w", above=0.0)] = None
@@ -110,20 +104,13 @@ class Ratings:
 
 @dataclass(frozen=True)
 class MaximumOutput:
-    """The loudest that the limits allow; arrays of shape ``(..., n_freq)``, parameter sets first.
-
-    Attributes
-    ----------
-    spl_db : level at 1 m in half space, dB re 20 µPa
-    voltage_v : amplifier voltage that it takes, V RMS
-    binding : index into `names`, those of `LIMITS` that were known, of the limit that stops it
-    """
+    """The loudest that the limits allow; arrays of shape ``(..., n_freq)``, parameter sets first."""
 
     frequency_hz: Real
-    spl_db: Real
-    voltage_v: Real
-    names: tuple[str, ...]
-    binding: NDArray[np.int8]
+    spl_db: Real  # at 1 m in half space, re 20 µPa
+    voltage_v: Real  # of the amplifier, V RMS
+    names: tuple[str, ...]  # those of `LIMITS` that were known
+    binding: NDArray[np.int8]  # index into `names` of the limit that stops it
 
     @property
     def limited_by(self) -> NDArray[np.str_]:

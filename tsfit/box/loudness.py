@@ -4,8 +4,6 @@ Distances are from one source in half space without a room: 6 dB less per doubli
 driven as one was, add in phase where the wavelength is long: 20·lg(n). Both are common practice, no source.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -26,26 +24,17 @@ ORDERS = (1, 2, 3, 4)
 
 @dataclass(frozen=True)
 class Needed:
-    """What a level takes at each frequency; arrays of shape ``(n_freq,)``.
-
-    Attributes
-    ----------
-    power_w, real_power_w : voltage²/Re, the power that ratings speak of, and what the drivers really take
-    excursion_mm : peak travel, one way
-    margin_db : how far the most that the limits allow lies above the wanted level; None without ratings
-    limited_by : limit that comes first; None without ratings
-    boxes : least number that reach the level at every frequency, each within its limits; None without ratings
-    """
+    """What a level takes at each frequency; arrays of shape ``(n_freq,)``. The last three are None without ratings."""
 
     frequency_hz: Real
     voltage_v: Real
-    power_w: Real
-    real_power_w: Real
+    power_w: Real  # voltage²/Re, the power that ratings speak of
+    real_power_w: Real  # what the drivers really take
     current_a: Real
-    excursion_mm: Real
-    margin_db: Real | None
-    limited_by: NDArray[np.str_] | None
-    boxes: int | None
+    excursion_mm: Real  # peak travel, one way
+    margin_db: Real | None  # how far the most that the limits allow lies above the wanted level
+    limited_by: NDArray[np.str_] | None  # limit that comes first
+    boxes: int | None  # least number that reach the level at every frequency, each within its limits
 
 
 def level_needs(result: BoxResult, target_db: float, frequency_hz: Real, *, distance_m: float = 1.0) -> Needed:
@@ -121,22 +110,14 @@ def protecting_high_passes(
 
 @dataclass(frozen=True)
 class AmplifierNeed:
-    """What an amplifier must give so that drivers and box, not it, set the limit.
+    """What an amplifier must give so that drivers and box, not it, set the limit."""
 
-    Attributes
-    ----------
-    voltage_v, current_a : V and A RMS of a sine
-    bound_by : what sets the voltage: the power rating, or travel everywhere
-    lowest_ohm, lowest_hz : least impedance that it sees within the band, leads included, and where
-    rated_load_ohm : largest common rated load (8, 4, 2, 1 ohm) that covers it: 80 % of it is not more than the least
-    """
-
-    voltage_v: float
-    current_a: float
-    bound_by: Literal["power", "travel or port"]
-    lowest_ohm: float
+    voltage_v: float  # RMS of a sine
+    current_a: float  # RMS of a sine
+    bound_by: Literal["power", "travel or port"]  # what sets the voltage: the power rating, or travel everywhere
+    lowest_ohm: float  # least impedance that it sees within the band, leads included
     lowest_hz: float
-    rated_load_ohm: float | None
+    rated_load_ohm: float | None  # largest of 8, 4, 2 and 1 ohm of which 80 % is not more than the least
     power_w: float | None
 
 

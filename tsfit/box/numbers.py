@@ -5,8 +5,6 @@ time to rounding; of many boxes or drivers at once (`merits`) off a fixed grid 2
 0.01 dB, group delay to 0.2 %.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -157,30 +155,21 @@ def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
 SPACING = 0.02
 LINGERING = 0.5
 """A level below the mid-band lingers where an octave takes away less than this share of what is missing. The approach of a
-second-order response takes away three quarters."""
+second-order response takes away three quarters. A shelf at -2 dB has no ripple, yet the least change of the box gives it
+2 dB."""
 VALUES_AT_ONCE = 32_000
 """Boxes times frequencies evaluated together: few enough for their arrays to stay in a processor's cache."""
 
 
 @dataclass(frozen=True)
 class Merits:
-    """Numbers of many boxes or drivers, each of shape ``(...)``, the shape of the parameter sets.
+    """Numbers of many boxes or drivers, each of shape ``(...)``, the shape of the parameter sets."""
 
-    Attributes
-    ----------
-    f3_hz : highest frequency at which the level rises through half power re mid-band; NaN where none does
-    ripple_db : highest peak less deepest dip above f3 of the level without coil inductance, the mid-band counting as 0 dB
-    unevenness_db : the same with levels above f3 that linger below the mid-band counted as dips: a shelf at -2 dB has no
-        ripple, yet the least change of the box gives it 2 dB
-    delay_s : largest group delay from half of f3 upwards (below, leaks delay without end what nobody hears)
-    port_flow : largest volume velocity of the port, m³/s peak, at the stated drive
-    """
-
-    f3_hz: Real
-    ripple_db: Real
-    unevenness_db: Real
-    delay_s: Real
-    port_flow: Real
+    f3_hz: Real  # highest frequency at which the level rises through half power re mid-band; NaN where none does
+    ripple_db: Real  # highest peak less deepest dip above f3, coil inductance left out, mid-band counting as 0 dB
+    unevenness_db: Real  # the same with lingering levels counted as dips
+    delay_s: Real  # largest group delay from half of f3 upwards (below, leaks delay without end what nobody hears)
+    port_flow: Real  # largest volume velocity of the port, m³/s peak, at the stated drive
 
 
 def merit_frequencies(low_hz: float, high_hz: float) -> Real:

@@ -4,8 +4,6 @@ A rectangular box with six panels. Front and back are as large as the outside; t
 whole width; the sides stand between all four. A front of two layers is two boards, the second one inside the outline.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -64,67 +62,47 @@ class Laid:
 
 @dataclass(frozen=True, kw_only=True)
 class Cabinet:
-    """A cut list and what belongs to it.
-
-    Attributes
-    ----------
-    net_volume_l, gross_volume_l : inside volume without and with what is in it
-    inside_mm, outside_mm : width, height, depth
-    sheet_mm, sheets : length and width of one sheet; how many
-    waste : share of the sheets that no board takes
-    weight_kg : of the boards, cutouts taken off
-    """
+    """A cut list and what belongs to it."""
 
     KIND: ClassVar = "boards"
 
-    net_volume_l: float
-    gross_volume_l: float
-    inside_mm: Sides
+    net_volume_l: float  # inside, without what is in it
+    gross_volume_l: float  # with it
+    inside_mm: Sides  # width, height, depth
     outside_mm: Sides
     thickness_mm: float
     panels: tuple[Board, ...]
-    sheet_mm: tuple[float, float]
-    sheets: int
+    sheet_mm: tuple[float, float]  # length and width of one sheet
+    sheets: int  # how many
     kerf_mm: float
     layout: tuple[Laid, ...]
-    waste: float
-    weight_kg: float
+    waste: float  # share of the sheets that no board takes
+    weight_kg: float  # of the boards, cutouts taken off
     cautions: tuple[str, ...] = CAUTIONS
 
 
 @dataclass(frozen=True)
 class CabinetPlan:
-    """What a box of boards is to be. Raises ``wrong_value`` for what cannot be.
+    """What a box of boards is to be, m and m³. Raises ``wrong_value`` for what cannot be.
 
-    Attributes
-    ----------
-    net : volume that the air shall have, m³
-    driver, port : what they take of the inside, m³
-    thickness : of the board, m
-    width, height, depth : outside sizes that are fixed, m; at most two
-    proportions : of the inside width, height and depth, for the sizes that are not fixed
-    double_front : a second board is glued behind the front, which fits between the other panels
-    braces, brace_open : boards across the inside, parallel to top and bottom, and the share of their area that is cut away
-    cutout : diameter of the driver's opening, m
-    sheet, kerf : size of a sheet and width of the saw cut, m
-    density : of the board, kg/m³
+    Outside sizes may be fixed, at most two; the others keep the proportions inside, of which `driver` and `port` take some.
     """
 
-    net: Annotated[float, Told("volume_l", LITRE)]
+    net: Annotated[float, Told("volume_l", LITRE)]  # volume that the air shall have
     driver: Annotated[float, Told("driver_l", LITRE)] = 0.0
     port: Annotated[float, Told("port_l", LITRE)] = 0.0
-    thickness: Annotated[float, Told("thickness_mm", MM)] = 0.019
+    thickness: Annotated[float, Told("thickness_mm", MM)] = 0.019  # of the board
     width: Annotated[float | None, Told("width_mm", MM)] = None
     height: Annotated[float | None, Told("height_mm", MM)] = None
     depth: Annotated[float | None, Told("depth_mm", MM)] = None
-    proportions: Sides = (PROPORTIONS[1], PROPORTIONS[2], PROPORTIONS[0])
-    double_front: bool = False
-    braces: int = 0
-    brace_open: float = 0.5
-    cutout: Annotated[float | None, Told("cutout_mm", MM)] = None
+    proportions: Sides = (PROPORTIONS[1], PROPORTIONS[2], PROPORTIONS[0])  # width, height, depth
+    double_front: bool = False  # a second board is glued behind the front, between the other panels
+    braces: int = 0  # boards across the inside, parallel to top and bottom
+    brace_open: float = 0.5  # share of their area that is cut away
+    cutout: Annotated[float | None, Told("cutout_mm", MM)] = None  # diameter of the driver's opening
     sheet: Annotated[tuple[float, float], Told("sheet_mm", MM)] = (2.5, 1.25)
-    kerf: Annotated[float, Told("kerf_mm", MM)] = 0.004
-    density: float = DENSITY
+    kerf: Annotated[float, Told("kerf_mm", MM)] = 0.004  # width of the saw cut
+    density: float = DENSITY  # of the board, kg/m³
 
     def __post_init__(self) -> None:
         within(self.net / LITRE, 0.01, 1e5, "volume", "l")

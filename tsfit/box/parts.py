@@ -3,8 +3,6 @@
 SI inside; how a file or an option tells each value stands in its annotation (`tsfit.box.told`).
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from typing import Annotated, Literal
@@ -94,21 +92,13 @@ class Opening:
 
 @dataclass(frozen=True)
 class Radiator:
-    """Passive radiators, all equal.
+    """Passive radiators, all equal: resonance or compliance is told. Mass is added to each, unless the tuning tells it."""
 
-    Attributes
-    ----------
-    mass, area : moving mass (kg) and effective area (m²) of one
-    fs, compliance : its free-air resonance without added mass, Hz, or its compliance, m/N: one of the two
-    qms : its mechanical Q at that resonance
-    added_mass : fixed to each, kg; None where the tuning tells it, or none is
-    """
-
-    mass: Annotated[float, Told("mass_g", GRAM, "radiator_mass_g", above=0.0)]
-    area: Annotated[float, Told("area_cm2", CM2, "radiator_area_cm2", above=0.0)]
-    fs: Annotated[float | None, Told("fs_hz", 1.0, "radiator_fs_hz", above=0.0)] = None
+    mass: Annotated[float, Told("mass_g", GRAM, "radiator_mass_g", above=0.0)]  # moving mass of one
+    area: Annotated[float, Told("area_cm2", CM2, "radiator_area_cm2", above=0.0)]  # effective, of one
+    fs: Annotated[float | None, Told("fs_hz", 1.0, "radiator_fs_hz", above=0.0)] = None  # in free air, nothing added
     compliance: Annotated[float | None, Told("compliance_mm_n", 1e-3, "radiator_compliance_mm_n", above=0.0)] = None
-    qms: Annotated[float, Told("qms", 1.0, "radiator_qms", above=0.0)] = math.inf
+    qms: Annotated[float, Told("qms", 1.0, "radiator_qms", above=0.0)] = math.inf  # mechanical Q at that resonance
     count: Annotated[int, Told("count", 1.0, "radiators", least=1, most=100)] = 1
     added_mass: Annotated[float | None, Told("added_mass_g", GRAM, least=0.0)] = None
 

@@ -33,22 +33,15 @@ SPEED_AT_EDGE, SPEED_AT_MOST = 0.05, 0.10
 
 @dataclass(frozen=True)
 class Port:
-    """One port, or several equal ones.
-
-    Attributes
-    ----------
-    diameter : m, of a round port; or width and height, m, of a slot
-    flare : radius of the rounding at both ends of a round port, m
-    on_wall : a slot of which one long side is a wall of the box
-    """
+    """One port, or several equal ones; m, of a round one its diameter, of a slot width and height."""
 
     diameter: Annotated[float | None, Told("diameter_cm", CM, "port_diameter_cm", above=0.0)] = None
     width: Annotated[float | None, Told("width_cm", CM, "port_width_cm", above=0.0)] = None
     height: Annotated[float | None, Told("height_cm", CM, "port_height_cm", above=0.0)] = None
     count: Annotated[int, Told("count", 1.0, "ports", least=1, most=100)] = 1
-    flare: Annotated[float, Told("flare_cm", CM, least=0.0)] = 0.0
+    flare: Annotated[float, Told("flare_cm", CM, least=0.0)] = 0.0  # radius of the rounding at both ends of a round port
     ends: Annotated[Ends, Told("ends", 1.0, "port_ends")] = "one flush"
-    on_wall: Annotated[bool, Told("on_wall", 1.0, "port_on_wall")] = False
+    on_wall: Annotated[bool, Told("on_wall", 1.0, "port_on_wall")] = False  # one long side of the slot is a wall of the box
 
     def __post_init__(self) -> None:
         slot = self.width is not None and self.height is not None

@@ -23,21 +23,13 @@ from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 
 @dataclass(frozen=True)
 class ChamberNumbers:
-    """The air behind the cone by the textbook, SI; None for what a kind of box has not.
+    """The air behind the cone by the textbook, without losses of the box, SI; None for what a kind of box has not."""
 
-    Attributes
-    ----------
-    volume, acting, gross : net volume, what filling makes of it, and the volume with all that is in it
-    alpha : Vas per acting volume
-    front : volume of the chamber before the cone
-    fc, qtc : from the Thiele-Small parameters as measured, without losses of the box
-    """
-
-    volume: Annotated[float | None, Told("volume_l", LITRE)] = None
-    acting: Annotated[float | None, Told("acting_volume_l", LITRE)] = None
-    gross: Annotated[float | None, Told("gross_volume_l", LITRE)] = None
-    alpha: Annotated[float | None, Told("alpha")] = None
-    front: Annotated[float | None, Told("front_volume_l", LITRE)] = None
+    volume: Annotated[float | None, Told("volume_l", LITRE)] = None  # net
+    acting: Annotated[float | None, Told("acting_volume_l", LITRE)] = None  # what filling makes of it
+    gross: Annotated[float | None, Told("gross_volume_l", LITRE)] = None  # with all that is in it
+    alpha: Annotated[float | None, Told("alpha")] = None  # Vas per acting volume
+    front: Annotated[float | None, Told("front_volume_l", LITRE)] = None  # of the chamber before the cone
     fc: Annotated[float | None, Told("fc_hz")] = None
     qtc: Annotated[float | None, Told("qtc")] = None
 
@@ -50,27 +42,18 @@ class ChamberNumbers:
 
 @dataclass(frozen=True)
 class OpeningNumbers:
-    """Tuning, and port or passive radiator as built, SI; None for what a kind of box has not.
+    """Tuning, and port or passive radiator as built, SI; None for what a kind of box has not."""
 
-    Attributes
-    ----------
-    fb, h : tuning, and the tuning per Fs
-    port_diameter, port_length, port_area, port_volume : of one round port, of each, of all, and the room that all take
-    port_resonance : the open pipe's own
-    port_speed_limit : peak air speed that its ends stand
-    radiator_added_mass, radiator_fs : mass added to each radiator, and its own resonance then
-    """
-
-    fb: Annotated[float | None, Told("fb_hz")] = None
-    h: Annotated[float | None, Told("h")] = None
+    fb: Annotated[float | None, Told("fb_hz")] = None  # tuning
+    h: Annotated[float | None, Told("h")] = None  # tuning per Fs
     port_diameter: Annotated[float | None, Told("port_diameter_cm", CM)] = None
-    port_length: Annotated[float | None, Told("port_length_cm", CM)] = None
-    port_area: Annotated[float | None, Told("port_area_cm2", CM2)] = None
-    port_volume: Annotated[float | None, Told("port_volume_l", LITRE)] = None
-    port_resonance: Annotated[float | None, Told("port_resonance_hz")] = None
-    port_speed_limit: Annotated[float | None, Told("port_speed_limit_m_s")] = None
-    radiator_added_mass: Annotated[float | None, Told("radiator_added_mass_g", GRAM)] = None
-    radiator_fs: Annotated[float | None, Told("radiator_fs_hz")] = None
+    port_length: Annotated[float | None, Told("port_length_cm", CM)] = None  # of each
+    port_area: Annotated[float | None, Told("port_area_cm2", CM2)] = None  # of all
+    port_volume: Annotated[float | None, Told("port_volume_l", LITRE)] = None  # room that all take
+    port_resonance: Annotated[float | None, Told("port_resonance_hz")] = None  # the open pipe's own
+    port_speed_limit: Annotated[float | None, Told("port_speed_limit_m_s")] = None  # peak air speed that its ends stand
+    radiator_added_mass: Annotated[float | None, Told("radiator_added_mass_g", GRAM)] = None  # to each
+    radiator_fs: Annotated[float | None, Told("radiator_fs_hz")] = None  # with that mass
 
 
 @dataclass(frozen=True)
@@ -97,40 +80,28 @@ class LowHigh:
 class Bands:
     """How sure curves and design numbers are, see `tsfit.box.uncertainty.with_bands`.
 
-    Attributes
-    ----------
-    curves : of spl_db, excursion_mm, impedance_ohm, port_speed_m_s and max_spl_db, where there are such
-    design : bounds of reference_db, excursion_max_mm, fc_hz, qtc and f3_hz; an f3 that the frequencies of the curves do not
-        hold in every draw is left out
+    An f3 that the frequencies of the curves do not hold in every draw is left out.
     """
 
     draws: int
-    curves: Mapping[str, LowHigh]
-    design: Mapping[str, tuple[float, float]]
+    curves: Mapping[str, LowHigh]  # spl_db, excursion_mm, impedance_ohm, port_speed_m_s, max_spl_db, where there are such
+    design: Mapping[str, tuple[float, float]]  # reference_db, excursion_max_mm, fc_hz, qtc and f3_hz
 
 
 @dataclass(frozen=True)
 class BoxResult:
-    """A driver in a box: `chamber`, `opening` and `remarks` follow from the building, the rest is evaluated when asked for.
-
-    Attributes
-    ----------
-    losses : loss factors as used, by name; infinite for none
-    frequency_hz : (n_freq,), those of the curves
-    bands : how sure curves and numbers are, where the driver came as a fit: `tsfit.box.uncertainty.with_bands`
-    room : the room whose gain is told beside the level, where one was asked for; no other number takes it in
-    """
+    """A driver in a box: `chamber`, `opening` and `remarks` follow from building, the rest is evaluated when asked for."""
 
     enclosure: Enclosure
     chamber: ChamberNumbers
     opening: OpeningNumbers
     ratings: Ratings
-    losses: Mapping[str, float]
+    losses: Mapping[str, float]  # loss factors as used, by name; infinite for none
     air_load: AirLoad
-    frequency_hz: Real
+    frequency_hz: Real  # (n_freq,), those of the curves
     remarks: tuple[QualityNote, ...] = ()
-    bands: Bands | None = None
-    room: Room | None = None
+    bands: Bands | None = None  # where the driver came as a fit: `tsfit.box.uncertainty.with_bands`
+    room: Room | None = None  # its gain is told beside the level; no other number takes it in
 
     @cached_property
     def curves(self) -> Curves:

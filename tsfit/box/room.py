@@ -6,8 +6,6 @@ from the lowest mode c/(2·longest side). Real walls, doors and gaps let the bot
 no source). Above that frequency the room does other things, which this leaves out.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

@@ -28,24 +28,15 @@ Value = float | str | bool | None
 
 @dataclass(frozen=True)
 class Told:
-    """A value as people write it.
+    """A value as people write it."""
 
-    Attributes
-    ----------
-    key : in a box file, with its table before a dot where that is not the table of the record
-    scale : SI value of its unit
-    option : name of the command's option; the key where left out
-    above, least, most : bounds in the file, in its unit
-    beside : told only where the outer record has a field of this name
-    """
-
-    key: str
-    scale: float = 1.0
-    option: str = ""
-    above: float | None = None
+    key: str  # in a box file, with its table before a dot where that is not the table of the record
+    scale: float = 1.0  # SI value of its unit
+    option: str = ""  # name of the command's option; the key where left out
+    above: float | None = None  # bounds in the file, in its unit
     least: float | None = None
     most: float | None = None
-    beside: str = ""
+    beside: str = ""  # told only where the outer record has a field of this name
 
 
 @dataclass(frozen=True)

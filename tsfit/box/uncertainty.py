@@ -5,8 +5,6 @@ box as planned. Building errors (`sensitivity`) are even between their limits, v
 the tuning of a port is off by its end corrections and by how it is cut, whatever the volume.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ Boxes: the closed one with which to begin at the printed Qts (`usual_qtc`); the 
 family that this Qts allows, with leaks of Q 7 (common practice, no source); and every box of the user's own.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -34,10 +32,7 @@ def check_sheet(
 ) -> CheckResult:
     """Judge `sheet` against `fit`, and put both drivers into the same boxes; raises as `tsfit.check.verdict.judge`.
 
-    Parameters
-    ----------
-    rules : tolerances that go before those of the sheet
-    plans : boxes of the user's own, with a name for each
+    `rules` are tolerances that go before those of the sheet, `plans` boxes of the user's own with a name for each.
     """
     result = judge(fit, sheet, rules)
     found = box_consequences(fit, sheet, plans)

@@ -5,8 +5,6 @@ with the coil as warm as it was, and with the cone's air load of free air. Its [
 (`tsfit.formats.sheet.Conditions`).
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import replace
@@ -26,11 +24,7 @@ def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Est
 
     The conversions are those of the lumped driver: Vas ∝ ρc², levels ∝ ρ², Re by 0.00393/K of copper, Bl and Re of two
     coils by their wiring, the air load of a baffle as (8/3)ρa³ more mass.
-
-    Raises
-    ------
-    TsfitError
-        ``unknown_condition`` when the fit does not tell what it would be converted from.
+    Raises ``unknown_condition`` when the fit does not tell what it would be converted from.
     """
     found, said = dict(fit.parameters), []
     target = (

@@ -9,8 +9,6 @@ printed intervals give the exact range. What makers leave open is granted to the
 - a level "at 1 W" may be 1 W into Re (Small 1972) or into the rated impedance (IEC 60268-5).
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Collection, Iterator, Mapping
@@ -45,26 +43,16 @@ Chain = tuple[str, ...]
 
 @dataclass(frozen=True, kw_only=True)
 class Contradiction:
-    """A printed parameter that the other printed ones rule out, SI.
+    """A printed parameter that the other printed ones rule out, SI."""
 
-    Attributes
-    ----------
-    sentence : what is printed and what follows, in trade units
-    relation : in short, like ``Qts(Qms, Qes)``
-    implied_range : what the others allow, from 0 where they only limit it upwards; `implied` is its middle
-    figures : the parameter, then those from which it follows
-    suspect : the one whose misprint alone would explain every contradiction of the sheet
-    possible : all that could be it; empty when no single one can
-    """
-
-    sentence: str = ""
-    relation: str = ""
+    sentence: str = ""  # what is printed and what follows, in trade units
+    relation: str = ""  # in short, like ``Qts(Qms, Qes)``
     printed: float
-    implied: float
-    implied_range: tuple[float, float] | None = None
-    figures: tuple[str, ...] = ()
-    suspect: str | None = None
-    possible: tuple[str, ...] = ()
+    implied: float  # middle of its range
+    implied_range: tuple[float, float] | None = None  # what the others allow, from 0 where they only limit it upwards
+    figures: tuple[str, ...] = ()  # the parameter, then those from which it follows
+    suspect: str | None = None  # the one whose misprint alone would explain every contradiction of the sheet
+    possible: tuple[str, ...] = ()  # all that could be it; empty when no single one can
 
 
 def _contradiction(
@@ -102,23 +90,15 @@ class Derived:
 
 @dataclass(frozen=True)
 class Consistency:
-    """What a lone sheet tells.
-
-    Attributes
-    ----------
-    relations : what was looked at
-    contradictions : the relations that cannot be true
-    suspicions : parameters that are probably slips of a known kind
-    derived : parameters that are not printed and follow, with the interval that rounding leaves, SI
-    """
+    """What a lone sheet tells."""
 
     KIND: ClassVar = "check"
     FORM: ClassVar = ("verdict", "figures", "contradictions", "consequence", "relations", "suspicions", "derived")
 
-    relations: tuple[Chain, ...]
-    contradictions: tuple[Contradiction, ...]
-    suspicions: tuple[Suspicion, ...] = ()
-    derived: tuple[Derived, ...] = ()
+    relations: tuple[Chain, ...]  # what was looked at
+    contradictions: tuple[Contradiction, ...]  # the relations that cannot be true
+    suspicions: tuple[Suspicion, ...] = ()  # parameters that are probably slips of a known kind
+    derived: tuple[Derived, ...] = ()  # not printed, but they follow
     figures: ClassVar[tuple[()]] = ()
     consequence: ClassVar[Mapping[str, object]] = {}
 

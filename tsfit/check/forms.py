@@ -1,7 +1,5 @@
 """What JSON holds of a sheet against a fit. SI, unless a unit is in the name."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import ClassVar
 

@@ -17,8 +17,6 @@ the same box from f3/√2 to three octaves above f3, coil included. Two drivers 
 unequal Qts may not: a softer suspension moves Qts and hardly the box.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping, Sequence
@@ -52,29 +50,21 @@ JUDGED = (*MEASURED[:-1], "Le", "Sd", *LEVELS)
 
 @dataclass(frozen=True, kw_only=True)
 class LotParameter:
-    """One parameter over all samples, SI; spreads are in percent, or in dB for a level.
+    """One parameter over all samples, SI; spreads are in percent, or in dB for a level; None without a sheet what is of it.
 
-    Attributes
-    ----------
-    values : (n,) float
-    mean : geometric, or arithmetic for a level
-    spread_percent, spread_db : standard deviation of the samples
-    measurement_percent, measurement_db : what the fits' uncertainties alone would spread
-    outlier : index of the sample that stands out, None when none does
-    published, allowed : of the sheet, None without one
-    verdict : "inside" when the tolerance interval lies within what the sheet allows, "outside" when the mean lies beyond,
-        else "undecided"; None without a sheet
+    The verdict is "inside" when the tolerance interval lies within what the sheet allows, "outside" when the mean lies
+    beyond, else "undecided".
     """
 
     name: str
     values: tuple[float, ...]
-    mean: float
-    spread_percent: float | None
+    mean: float  # geometric, or arithmetic for a level
+    spread_percent: float | None  # standard deviation of the samples
     spread_db: float | None
-    measurement_percent: float | None
+    measurement_percent: float | None  # what the fits' uncertainties alone would spread
     measurement_db: float | None
     tolerance_interval: tuple[float, float]
-    outlier: int | None
+    outlier: int | None  # index of the sample that stands out
     published: float | None
     allowed: tuple[float, float] | None
     verdict: Verdict | None
@@ -101,11 +91,7 @@ def judge_lot(
     fits: Sequence[FitResult], sheet: Sheet | None = None, rules: Mapping[str, float] | None = None
 ) -> tuple[LotParameter, ...]:
     """Return every parameter that all `fits` tell, at the conditions of `sheet` (reference air without one).
-
-    Raises
-    ------
-    TsfitError
-        ``usage`` for fewer than two samples, ``nothing_to_judge`` when they have no parameter in common.
+    Raises ``usage`` for fewer than two samples; ``nothing_to_judge`` when they have no parameter in common.
     """
     if len(fits) < 2:
         raise TsfitError("One fit makes no lot; name the fits of two samples or more.", code="usage")
@@ -118,13 +104,13 @@ def judge_lot(
             values = [sample[key].value for sample in measured]
             stdevs = [sample[key].stdev for sample in measured]
             if name in LEVELS or min(values) > 0.0:
-                found.append(_figure(name, values, stdevs, sheet, rules or {}))
+                found.append(_parameter(name, values, stdevs, sheet, rules or {}))
     if not found:
         raise TsfitError("The fits share no parameter; fit the same states of every sample.", code="nothing_to_judge")
     return tuple(found)
 
 
-def _figure(
+def _parameter(
     name: str, values: Sequence[float], stdevs: Sequence[float], sheet: Sheet | None, rules: Mapping[str, float]
 ) -> LotParameter:
     level = name in LEVELS
@@ -192,27 +178,17 @@ class LotInterval:
 
 @dataclass(frozen=True)
 class LotResult:
-    """Several samples of one type.
-
-    Attributes
-    ----------
-    samples : their names
-    verdict : of the parameters that a sheet prints; undecided without one
-    lot : each parameter over all samples
-    box : the box in which pairs were compared, "" when no box could be made
-    pairs : every two samples, the best matched first
-    best_pairs : pairs that use no sample twice, chosen so that the sum of their squared differences is smallest
-    """
+    """Several samples of one type."""
 
     KIND: ClassVar = "lot"
 
-    samples: tuple[str, ...]
-    verdict: Verdict
+    samples: tuple[str, ...]  # their names
+    verdict: Verdict  # of the parameters that a sheet prints; undecided without one
     tolerance_interval: LotInterval
-    lot: tuple[LotParameter, ...]
-    box: str
-    pairs: tuple[SamplePair, ...]
-    best_pairs: tuple[SamplePair, ...]
+    lot: tuple[LotParameter, ...]  # each parameter over all samples
+    box: str  # in which pairs were compared, "" when no box could be made
+    pairs: tuple[SamplePair, ...]  # every two samples, the best matched first
+    best_pairs: tuple[SamplePair, ...]  # none uses a sample twice; the sum of their squared differences is smallest
 
 
 def check_lot(
@@ -224,10 +200,7 @@ def check_lot(
 ) -> LotResult:
     """Judge the samples of a type, and pair them by what they do in one box; raises as `judge_lot`.
 
-    Parameters
-    ----------
-    fits : of two samples or more
-    plan : the box for the pairs; without one a closed box with the Qtc that is usual for the middle driver
+    Without a `plan` of that box it is a closed one with the Qtc that is usual for the middle driver.
     """
     parameters = judge_lot(fits, sheet, rules)
     names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))

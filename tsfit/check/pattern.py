@@ -11,8 +11,6 @@ A cause explains the deviations when χ² is one that chance gives at least once
 not. Pairs of causes are tried when no single one does. Inductance stands apart: it moves none of the others.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Mapping
@@ -80,22 +78,13 @@ _ANYTHING = math.log(30.0)
 
 @dataclass(frozen=True)
 class Pattern:
-    """What explains the deviations.
+    """What explains the deviations."""
 
-    Attributes
-    ----------
-    causes : tuple of str
-        Keys of `CAUSES`, "wiring" or "inductance"; empty when nothing is there to explain or nothing explains it.
-    amounts : tuple of float
-        Relative change of each cause (0.2 is 20 % more).
-    chi2, degrees : of what stays unexplained
-    """
-
-    causes: tuple[str, ...]
-    amounts: tuple[float, ...]
+    causes: tuple[str, ...]  # keys of `CAUSES`, "wiring" or "inductance"; empty when nothing explains them
+    amounts: tuple[float, ...]  # relative change of each cause (0.2 is 20 % more)
     sentence: str
-    chi2: float
-    degrees: int
+    chi2: float  # of what stays unexplained
+    degrees: int  # of freedom of it
 
 
 def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> Pattern:

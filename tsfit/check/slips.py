@@ -5,8 +5,6 @@ suspected whose undoing makes them agree. A parameter that nothing else checks i
 value, and then of a factor of 1000 first, because that is what a wrong prefix makes.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -41,17 +39,11 @@ LONG_TRAVEL = 0.11
 
 @dataclass(frozen=True)
 class Suspicion:
-    """A printed parameter that is probably a slip of a known kind.
-
-    Attributes
-    ----------
-    meant : float, SI, what would then have been meant
-    reason : str, the slip in words, to follow "probably"
-    """
+    """A printed parameter that is probably a slip of a known kind."""
 
     figure: str
-    meant: float
-    reason: str
+    meant: float  # SI, what would then have been meant
+    reason: str  # the slip in words, to follow "probably"
 
     def sentence(self, label: str, printed: Printed) -> str:
         """Say it in one sentence, the parameter called `label`."""

@@ -11,8 +11,6 @@ The fit is brought to the conditions of the sheet first (`tsfit.check.conditions
 one, else that which the sheet states, else common practice.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -54,28 +52,20 @@ _NOT_JUDGED = {
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
-    """One parameter of the sheet and what became of it, SI; a level has its deviation in dB and no percentages.
-
-    Attributes
-    ----------
-    stdev, expanded_uncertainty : of the fit alone; U, with the rounding of the print
-    deviation_percent, tolerance_percent : of the published value
-    tolerance_from : "rules", "sheet", "common practice" or "IEC 60268-5"
-    note : what the reader must know about this line, "" when nothing
-    """
+    """One parameter of the sheet and what became of it, SI; a level has its deviation in dB and no percentages."""
 
     name: str
     published: float
     measured: float
-    stdev: float
-    expanded_uncertainty: float = 0.0
-    deviation_percent: float | None = None
+    stdev: float  # of the fit alone
+    expanded_uncertainty: float = 0.0  # U, with the rounding of the print
+    deviation_percent: float | None = None  # of the published value
     tolerance_percent: float | None = None
     deviation_db: float | None = None
     tolerance_db: float | None = None
-    tolerance_from: str = ""
+    tolerance_from: str = ""  # "rules", "sheet", "common practice" or "IEC 60268-5"
     verdict: Verdict
-    note: str = ""
+    note: str = ""  # what the reader must know about this line, "" when nothing
 
     @property
     def deviation(self) -> float:
@@ -95,43 +85,24 @@ class Judged:
 
 @dataclass(frozen=True)
 class CheckResult(Viewed):
-    """What a check found: the verdict, each judged parameter, those that could not be judged with the reason, and more.
-
-    Attributes
-    ----------
-    contradictions : of the sheet with itself; they do not enter the verdict
-    pattern : what explains all deviations together
-    suspicions : parameters outside that a slip of a known kind would explain
-    converted : sentences on what was brought to the conditions of the sheet
-    boxes : what the deviations do to each box, with a sentence; empty when nobody asked or the sheet does not tell
-    conclusion : what to do with driver and boxes, "" without boxes
-    """
+    """What a check found: the verdict, each judged parameter, those that could not be judged with the reason, and more."""
 
     driver: str
     verdict: Verdict
     figures: tuple[Judged, ...]
     not_judged: Mapping[str, str]
-    contradictions: tuple[Contradiction, ...]
-    pattern: Pattern
-    suspicions: tuple[Suspicion, ...] = ()
-    converted: tuple[str, ...] = ()
-    boxes: tuple[Consequence, ...] = ()
-    conclusion: str = ""
+    contradictions: tuple[Contradiction, ...]  # of the sheet with itself; they do not enter the verdict
+    pattern: Pattern  # what explains all deviations together
+    suspicions: tuple[Suspicion, ...] = ()  # parameters outside that a slip of a known kind would explain
+    converted: tuple[str, ...] = ()  # sentences on what was brought to the conditions of the sheet
+    boxes: tuple[Consequence, ...] = ()  # what the deviations do to each; none when nobody asked or the sheet is silent
+    conclusion: str = ""  # what to do with driver and boxes, "" without boxes
 
 
 def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None) -> CheckResult:
-    """Judge every parameter of `sheet` against `fit`.
-
-    Parameters
-    ----------
-    rules : dict of float, optional
-        Tolerances that go before those of the sheet: a fraction, or dB for a level.
-
-    Raises
-    ------
-    TsfitError
-        ``nothing_to_judge`` when nothing printed can be held against the fit; ``unknown_condition`` when the sheet states
-        conditions to which the fit cannot be brought.
+    """Judge every parameter of `sheet` against `fit`; `rules` are tolerances (a fraction, or dB) that go before its own.
+    Raises ``nothing_to_judge`` when nothing printed can be held against the fit; ``unknown_condition`` when the sheet
+    states conditions to which the fit cannot be brought.
     """
     measured, converted = at_conditions(fit, sheet.conditions)
     parameters, not_judged = [], {}

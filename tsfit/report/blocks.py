@@ -1,7 +1,5 @@
 """What a page is made of: headings, paragraphs, lists, tables, pictures, and the parts that files add to its sections."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -29,15 +27,9 @@ class Block:
 
 @dataclass(frozen=True)
 class Part:
-    """What one file adds to the page, in the order of the decision.
+    """What one file adds to the four sections of the page, in the order of the decision."""
 
-    Attributes
-    ----------
-    subject : whose it is
-    found, sure, box, measured : blocks of the four sections
-    """
-
-    subject: str
+    subject: str  # whose it is
     found: Sequence[Block] = ()
     sure: Sequence[Block] = ()
     box: Sequence[Block] = ()

@@ -1,7 +1,5 @@
 """Boxes as parts of a page: planned, equalised, finished, and as boards."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.box.enclosure import KIND_NAMES

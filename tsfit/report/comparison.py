@@ -1,7 +1,5 @@
 """Comparisons and drift logs as parts of a page."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.box.compare.drivers import CaseResult, DriverComparison

@@ -1,7 +1,5 @@
 """The page: files in, one HTML text out that needs nothing but itself."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -92,11 +90,7 @@ READERS: dict[str, FormReader[Any]] = {
 def read_part(path: Path, name: str) -> Part:
     """Read what `path` holds: the machine form of a fit, a check, a lot, a box (planned, equalised, finished or as boards)
     or a comparison, or a drift log.
-
-    Raises
-    ------
-    TsfitError
-        ``missing_file``, ``not_reportable``, and what a damaged fit is refused for.
+    Raises ``missing_file``, ``not_reportable``, and what a damaged fit is refused for.
     """
     hint = "name what tsfit fit, check, box or compare wrote with -o or --json"
     if not is_json(path):
@@ -128,13 +122,7 @@ def _is_log(path: Path) -> bool:
 
 
 def make_page(paths: Sequence[Path], title: str | None = None, now: datetime | None = None) -> str:
-    """Return the page of the given files as HTML text.
-
-    Raises
-    ------
-    TsfitError
-        As `read_part`; ``usage`` without any file.
-    """
+    """Return the page of the given files as HTML text. Raises as `read_part`; ``usage`` without any file."""
     if not paths:
         raise TsfitError("A page is made from something; name at least one file.", code="usage")
     return render([read_part(path, f"part-{number}") for number, path in enumerate(paths, start=1)], title, now)

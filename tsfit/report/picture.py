@@ -4,8 +4,6 @@ An artist with a label belongs to the curve of that name; lines of one name in s
 read off and switched off on the page. What has no label (reference lines, measured points) is only drawn.
 """
 
-from __future__ import annotations
-
 import io
 import re
 from dataclasses import dataclass
@@ -29,22 +27,13 @@ MOST_POINTS = 600
 
 @dataclass(frozen=True)
 class Picture:
-    """A drawing with its caption.
+    """A drawing with its caption."""
 
-    Attributes
-    ----------
-    name : identifier within the page
-    caption : what it shows, one sentence
-    svg : the drawing
-    curves : names of the curves in it
-    readings : what the page's script needs: size, panels with their place and scale, lines with their points
-    """
-
-    name: str
-    caption: str
-    svg: Markup
-    curves: tuple[str, ...]
-    readings: dict[str, object]
+    name: str  # identifier within the page
+    caption: str  # what it shows, one sentence
+    svg: Markup  # the drawing
+    curves: tuple[str, ...]  # names of the curves in it
+    readings: dict[str, object]  # for the page's script: size, panels with place and scale, lines with their points
 
 
 def picture(figure: Figure, name: str, caption: str) -> Picture:

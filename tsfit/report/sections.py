@@ -1,7 +1,5 @@
 """A fit, a check and a lot as parts of a page: findings first, numbers after, pictures between."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """What may be equal for all drivers of a comparison: Qtc, volume, tuning, cabinet, f3, a planned box, a baffle."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -9,8 +9,6 @@ is asked of the *shape*, the level re each driver's own mid-band with the coil l
 inductance can be mended with a saw.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
@@ -125,31 +123,21 @@ class Remedy:
 class Consequence:
     """What one box makes of a change of driver.
 
-    Attributes
-    ----------
-    box : what kind of box and how it was chosen, for people
-    volume_l, tuning_hz : None for a baffle, None without a port
-    figures : f3_hz and ripple_db (coil left out), reference_db (mid-band); of a closed box also qtc and fc_hz (lossless)
-    frequency_hz : (n_freq,), where levels are compared
-    level_change_db : level of the second less that of the first driver at the same voltage
-    maximum_change_db : the same of the most that both can play within the ratings of the first; None if these limit nothing
-    shape_change_db : largest change of the level re mid-band, coil left out, above f3/√2 of the first driver
-    outcome : "holds" (change within `AUDIBLE_DB`), "adjust" (`remedy` brings it within), "differs" (no such box does), or
-        "undecided" when the interval of the change reaches to both sides
-    sentence, summary : what a check, or a drift log, says of it in words
+    The outcome "holds" where the change of shape stays within `AUDIBLE_DB`; `remedy` can "adjust" it, or it "differs"; it
+    is "undecided" where the interval of the change reaches to both sides.
     """
 
-    box: str
-    volume_l: float | None
-    tuning_hz: float | None
-    figures: Mapping[str, NumberChange]
-    frequency_hz: Read
-    level_change_db: BandCurve
-    maximum_change_db: BandCurve | None
-    shape_change_db: Band
+    box: str  # what kind of box and how it was chosen, for people
+    volume_l: float | None  # None for a baffle
+    tuning_hz: float | None  # None without a port
+    figures: Mapping[str, NumberChange]  # f3_hz, ripple_db (no coil), reference_db; of a closed box qtc, fc_hz (lossless)
+    frequency_hz: Read  # (n_freq,), where levels are compared
+    level_change_db: BandCurve  # level of the second less that of the first driver at the same voltage
+    maximum_change_db: BandCurve | None  # of the most that both can play within the first's ratings; None: no limit
+    shape_change_db: Band  # largest change of the level re mid-band, coil left out, above f3/√2 of the first driver
     outcome: Outcome
     remedy: Remedy | None
-    sentence: str | None = field(default=None, metadata=IF_TOLD)
+    sentence: str | None = field(default=None, metadata=IF_TOLD)  # what a check or a drift log says of it
     summary: str | None = field(default=None, metadata=IF_TOLD)
 
 

@@ -18,8 +18,6 @@ third, so that Qts and Q_L leave one box:
 - SC4, for a somewhat smaller Qts: the same with k > 1, which has no ripple and falls off earlier.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -45,25 +43,16 @@ EXTREME = 1e3
 
 @dataclass(frozen=True)
 class Alignment:
-    """A vented box by family.
-
-    Attributes
-    ----------
-    qts, leak_q : of the driver and the box it was solved for
-    volume, tuning : m³, Hz
-    f3_hz : half-power frequency of the textbook's response
-    ripple_db : height of its ripple over the mid-band level
-    coefficients : a1, a2, a3
-    """
+    """A vented box by family, for a driver of that Qts and a box of that leak Q."""
 
     family: Family
     qts: float
     leak_q: float
-    volume: float
-    tuning: float
-    f3_hz: float
-    ripple_db: float
-    coefficients: Coefficients
+    volume: float  # m³
+    tuning: float  # Hz
+    f3_hz: float  # half-power frequency of the textbook's response
+    ripple_db: float  # over the mid-band level
+    coefficients: Coefficients  # a1, a2, a3
 
 
 def chebyshev(k: float) -> Coefficients:

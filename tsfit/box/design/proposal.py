@@ -1,7 +1,5 @@
 """A box proposed for a driver: what was asked, the box with its curves, and how far its numbers spread."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar

@@ -5,8 +5,6 @@ grids around the best ones close in; every grid is one evaluation of the circuit
 grid, the search follows what exceeds them least, so that it finds small feasible regions too.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -41,28 +39,19 @@ PLAIN_PORT = Port(diameter=0.1)
 class Limits:
     """What a vented box may be, SI.
 
-    Attributes
-    ----------
-    volume, tuning : smallest and largest volume that acts, m³, and tuning, Hz
-    ripple_db : largest ripple; a level that lingers below the mid-band counts as a dip (`Merits.unevenness_db`)
-    delay : largest group delay at any frequency, s
-    port : the port; None takes a plain round one where `port_speed` tells how wide
-    fixed_port : False scales the section of `port` to the narrowest that keeps `port_speed`
-    port_length : longest port, m; None takes what `depth` leaves with one diameter free behind it, else the edge of a cube
-        of the box's volume
-    depth : inner depth of the box along the port, m
-    port_speed : fastest air in the port, m/s peak, at the drive
+    Without `port_length` a port takes what `depth` leaves with one diameter free behind it, else the edge of a cube of the
+    box's volume.
     """
 
-    volume: tuple[float, float]
-    tuning: tuple[float, float]
-    ripple_db: float = DEFAULT_RIPPLE_DB
-    delay: float = math.inf
-    port: Port | None = None
-    fixed_port: bool = True
-    port_length: float | None = None
-    depth: float | None = None
-    port_speed: float = math.inf
+    volume: tuple[float, float]  # smallest and largest that acts, m³
+    tuning: tuple[float, float]  # Hz
+    ripple_db: float = DEFAULT_RIPPLE_DB  # a level that lingers below the mid-band is a dip (`Merits.unevenness_db`)
+    delay: float = math.inf  # largest group delay at any frequency, s
+    port: Port | None = None  # None takes a plain round one where `port_speed` tells how wide
+    fixed_port: bool = True  # False scales the section of `port` to the narrowest that keeps `port_speed`
+    port_length: float | None = None  # longest port, m
+    depth: float | None = None  # inner depth of the box along the port, m
+    port_speed: float = math.inf  # fastest air in the port, m/s peak, at the drive
 
     @property
     def scaled_port(self) -> Port | None:
@@ -79,21 +68,14 @@ def usual_limits(driver: Driver, largest_volume: float | None = None) -> Limits:
 
 @dataclass(frozen=True)
 class Candidates:
-    """Boxes of one grid; each array has the shape of `volume`.
+    """Boxes of one grid; each array has the shape of `volume`."""
 
-    Attributes
-    ----------
-    volume, tuning : m³, Hz
-    port_scale, port_length : times the sides of the port's section, and m; NaN without a port of known size
-    exceeded : by limit, the logarithm by which it is exceeded, 0 within
-    """
-
-    volume: Real
-    tuning: Real
+    volume: Real  # m³
+    tuning: Real  # Hz
     merits: Merits
-    port_scale: Real
-    port_length: Real
-    exceeded: dict[str, Real]
+    port_scale: Real  # times the sides of the port's section; NaN without a port of known size
+    port_length: Real  # m; NaN as well
+    exceeded: dict[str, Real]  # by limit, the logarithm by which it is exceeded, 0 within
 
     @property
     def excess(self) -> Real:

@@ -6,8 +6,6 @@ of every frequency at once. Boost headroom is how much more the first limit woul
 on the sections, for all limits allow some voltage at the terminals (`tsfit.box.limits`).
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -29,26 +27,17 @@ WORTH_A_WORD_DB = 0.5
 
 @dataclass(frozen=True)
 class Equalised:
-    """A box with its sections; arrays (n_freq,).
-
-    Attributes
-    ----------
-    before_db, gain_db : level of the box alone re its mid-band, and what the sections add
-    target_db : level that was aimed at, re the mid-band; None for sections that were given
-    target_from_hz : lowest frequency at which it counts
-    played_hz : range over which costs, limits and errors are looked for
-    most : loudest that the limits of the box allow, sections or not; None where nothing is rated
-    """
+    """A box with its sections; arrays (n_freq,)."""
 
     box: BoxResult
     sections: tuple[FilterSection, ...]
     frequency_hz: Real
-    before_db: Real
-    gain_db: Real
-    played_hz: tuple[float, float]
-    most: MaximumOutput | None
-    target_db: Real | None = None
-    target_from_hz: float | None = None
+    before_db: Real  # of the box alone re its mid-band
+    gain_db: Real  # what the sections add
+    played_hz: tuple[float, float]  # range over which costs, limits and errors are looked for
+    most: MaximumOutput | None  # loudest that the limits of the box allow; None where nothing is rated
+    target_db: Real | None = None  # aimed at, re the mid-band; None for sections that were given
+    target_from_hz: float | None = None  # lowest frequency at which it counts
 
     @property
     def after_db(self) -> Real:
@@ -95,19 +84,9 @@ class Equalised:
 
 @dataclass(frozen=True, kw_only=True)
 class LevelCost:
-    """What sections cost when the box alone would have a mid-band level; arrays (n_freq,), levels absolute.
+    """What sections cost when the box alone would have a mid-band level; arrays (n_freq,), levels absolute."""
 
-    Attributes
-    ----------
-    xmax_mm : one-way peak travel that is rated; None where none is
-    before_db, power_before_w, … : without sections
-    power_after_w : amplifier voltage²/Re, the power that ratings speak of
-    excursion_after_mm : peak travel, one way
-    headroom_after_db : boost that the first limit still allows, negative beyond it; None where nothing is rated
-    headroom_limited_by : limit that comes first; None where nothing is rated
-    """
-
-    xmax_mm: float | None
+    xmax_mm: float | None  # one-way peak travel that is rated
     level_db: float
     frequency_hz: Read
     before_db: Read
@@ -115,11 +94,11 @@ class LevelCost:
     after_db: Read
     target_db: Read | None
     power_before_w: Read
-    power_after_w: Read
+    power_after_w: Read  # amplifier voltage²/Re, the power that ratings speak of
     excursion_before_mm: Read
-    excursion_after_mm: Read
+    excursion_after_mm: Read  # peak travel, one way
     headroom_before_db: Read | None
-    headroom_after_db: Read | None
+    headroom_after_db: Read | None  # boost that the first limit still allows, negative beyond it; None: nothing is rated
     headroom_limited_by: tuple[str, ...] | None
 
 
@@ -268,20 +247,13 @@ def _equalised(
 
 @dataclass(frozen=True)
 class EqualisedBands:
-    """Bounds of the middle 95 % of the draws.
-
-    Attributes
-    ----------
-    curves : of after_db (absolute), power_after_w, excursion_after_mm and, where something is rated, headroom_after_db
-    travel_mm, power_w : largest in the range that is played
-    loudest_db : mid-band level at which the first limit is met; None where nothing is rated
-    """
+    """Bounds of the middle 95 % of the draws."""
 
     draws: int
-    curves: Mapping[str, LowHigh]
-    travel_mm: tuple[float, float]
-    power_w: tuple[float, float]
-    loudest_db: tuple[float, float] | None
+    curves: Mapping[str, LowHigh]  # after_db (absolute), power_after_w, excursion_after_mm, headroom_after_db if rated
+    travel_mm: tuple[float, float]  # largest in the range that is played
+    power_w: tuple[float, float]  # the same
+    loudest_db: tuple[float, float] | None  # mid-band level at which the first limit is met; None where nothing is rated
 
     def sentence(self) -> str:
         """Say how far the costs are uncertain."""

@@ -1,7 +1,5 @@
 """What JSON holds of an equaliser, as `tsfit.box.result` has it of a box."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from typing import ClassVar
 

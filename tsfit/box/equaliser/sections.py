@@ -14,8 +14,6 @@ A person writes a section as `str` prints it, with commas or without, or as a ta
 Q is 0.707 where it is left out. A pole shift without ``from`` starts at the poles of the closed box that it is for.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from collections.abc import Mapping, Sequence
@@ -52,21 +50,14 @@ class Biquad:
 
 @dataclass(frozen=True)
 class FilterSection:
-    """One section.
-
-    Attributes
-    ----------
-    frequency_hz, q : of poles (and zeros); of a pole shift where the poles go
-    gain_db : of peaking and shelves
-    from_hz, from_q : of a pole shift, the poles that are there, which its zeros cancel
-    """
+    """One section; of a pole shift `from_hz` and `from_q` tell the poles that are there, which its zeros cancel."""
 
     FORM: ClassVar = ("words", "kind", "frequency_hz", "q", "gain_db", "from_hz", "from_q", "biquads")
 
     kind: SectionKind
-    frequency_hz: float
+    frequency_hz: float  # of poles (and zeros); of a pole shift where the poles go
     q: float = BUTTERWORTH_Q
-    gain_db: float | None = field(default=None, metadata=IF_TOLD)
+    gain_db: float | None = field(default=None, metadata=IF_TOLD)  # of peaking and shelves
     from_hz: float | None = field(default=None, metadata=IF_TOLD)
     from_q: float | None = field(default=None, metadata=IF_TOLD)
 

@@ -1,7 +1,5 @@
 """What was found in a finished box, beside its plan, and what to do about it in sentences."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import ClassVar, Literal
@@ -93,29 +91,21 @@ class BuiltCurve:
 class BuiltBox:
     """What a curve tells of a finished box, SI.
 
-    Attributes
-    ----------
-    enclosure : "closed", "vented", "passive" or "bandpass"
-    built : net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their resonance
-        fp with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q, absorption_q,
-        port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb
-    planned : the same numbers of the plan, with the driver as its fit has it; losses where the plan states some
-    comparisons : of volumes, tuning, and resonance of passive radiators
-    leak : whether the box leaks more than is usual
-    misfit : RMS of the misfit of each of real and imaginary part over |Z|
-    advice : sentences on what to change
+    `built` has the net volume, or rear_volume and front_volume; fc and qtc, or fL, fb and fH; of passive radiators their
+    resonance fp with their own compliance alone, and radiator_mass of all; the losses that the curve tells (leak_q,
+    absorption_q, port_q or radiator_q, rear_leak_q), and box_q, several of them together at fb.
     """
 
     KIND: ClassVar = "built box"
 
     driver: str
-    enclosure: str
+    enclosure: str  # "closed", "vented", "passive" or "bandpass"
     built: dict[str, Estimate]
-    planned: dict[str, float]
-    comparisons: tuple[Comparison, ...]
-    leak: bool
-    misfit: float
-    advice: tuple[str, ...]
+    planned: dict[str, float]  # the same of the plan, with the driver as its fit has it; losses where it states some
+    comparisons: tuple[Comparison, ...]  # of volumes, tuning, and resonance of passive radiators
+    leak: bool  # whether the box leaks more than is usual
+    misfit: float  # RMS of the misfit of each of real and imaginary part over |Z|
+    advice: tuple[str, ...]  # sentences on what to change
     notes: tuple[QualityNote, ...]
     curve: BuiltCurve
 

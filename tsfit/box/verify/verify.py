@@ -5,8 +5,6 @@ What is unknown of box and drivers (`verify.unknowns`) is settled by the core of
 losses the curve can tell apart.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 
