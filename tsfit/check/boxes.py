@@ -74,13 +74,13 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     qtc = usual_qtc(printed.Qts)
     boxes = []
     try:
-        boxes.append((f"closed box with Qtc {qtc:.3g} by the sheet", ClosedPlan(qtc=qtc).build(printed).enclosure))
+        boxes.append((f"closed box with Qtc {qtc:.3g}", ClosedPlan(qtc=qtc).build(printed).enclosure))
         aligned = possible_alignments(printed, USUAL_LEAK_Q)
         family = next((name for name in FAMILIES if name in aligned and aligned[name].ripple_db <= 1.0), None)
         if family is not None:
             at = aligned[family]
             plan = VentedPlan(volume=at.volume, tuning=at.tuning, losses=StatedLosses(leak_q=USUAL_LEAK_Q))
-            boxes.append((f"vented box of the family {family} by the sheet", plan.build(printed).enclosure))
+            boxes.append((f"vented box of the family {family}", plan.build(printed).enclosure))
     except TsfitError:
         # Parameters that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
         return boxes
@@ -89,23 +89,26 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
 
 def sentence(item: Consequence) -> str:
     """Say in one sentence what becomes of one planned box."""
-    size = "" if item.volume_l is None else f", {item.volume_l:.3g} l"
-    tuned = "" if item.tuning_hz is None else f" tuned to {item.tuning_hz:.3g} Hz"
-    place = f"{item.box[:1].upper()}{item.box[1:]}{size}{tuned}"
-    shape = item.shape_change_db
-    moves = f"the response changes shape by {shape.value:.1f} dB ({shape.low:.1f} to {shape.high:.1f})"
-    if item.outcome == "holds":
-        return f"{place}: {moves}; cut it as planned."
-    if item.outcome == "undecided":
-        return f"{place}: {moves}; the measurement is too uncertain to say whether it can stay."
+
+    def size(volume_l: float | None, tuning_hz: float | None) -> str:
+        litres = "" if volume_l is None else f"{volume_l:.3g} l"
+        return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
+
+    place, planned = f"{item.box[:1].upper()}{item.box[1:]}", size(item.volume_l, item.tuning_hz)
+    value, low, high = (f"{end:.1f}" for end in (getattr(item.shape_change_db, name) for name in ("value", "low", "high")))
+    off = f"{value} dB off" if low == value == high else f"{value} dB off ({low} to {high})"
     if item.outcome == "adjust" and item.remedy is not None:
-        tuning = "" if item.remedy.tuning_hz is None else f" and tune it to {item.remedy.tuning_hz:.3g} Hz"
         f3 = item.figures["f3_hz"].before.value * item.remedy.moved_to
-        then = f"the planned response comes back within {item.remedy.left_db:.1f} dB, with f3 near {f3:.3g} Hz"
-        return f"{place}: {moves}; change the volume to {item.remedy.volume_l:.3g} l{tuning}: {then}."
-    if item.remedy is None:
-        return f"{place}: {moves}; plan it anew for this driver."
-    return f"{place}: {moves}; no volume from half to twice of it brings the planned response back."
+        then = f"f3 {f3:.3g} Hz, shape within {item.remedy.left_db:.1f} dB; left as planned {off}"
+        return f"{place}: {size(item.remedy.volume_l, item.remedy.tuning_hz)} instead of {planned} ({then})."
+    what = {
+        "holds": "cut it as planned",
+        "undecided": "the measurement is too uncertain to say whether it can stay",
+    }.get(item.outcome)
+    if what is None:
+        none = "no volume from half to twice of it brings the planned response back"
+        what = "plan it anew for this driver" if item.remedy is None else none
+    return f"{place}{f', {planned}' if planned else ''}: its shape is {off}; {what}."
 
 
 def conclusion(verdict: str, found: Sequence[Consequence]) -> str:

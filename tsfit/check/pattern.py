@@ -96,15 +96,15 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
     y, inverse = _deviations(fit, measured, sheet, names)
     null = float(y @ inverse @ y)
     if _by_chance(null, len(names)) > CHANCE:
-        words = "Taken together, the deviations are no larger than uncertainty and rounding allow."
+        words = "Together, the deviations are no larger than uncertainty and rounding allow."
         return Pattern(("inductance",) if inductance else (), (), _joined(words, inductance), null, len(names))
     single = _explained(y, inverse, names, measured, 1)
     found = single or _explained(y, inverse, names, measured, 2)
     if not found:
-        words = "Taken together, the deviations are beyond chance, and no one or two causes explain them."
+        words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    words = f"Taken together, the deviations are those of {_words(causes, amounts, sheet)} and nothing else"
+    words = f"Together, the deviations are those of {_words(causes, amounts, sheet)} and nothing else"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
         words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"

@@ -39,6 +39,11 @@ def sheet(folder: Path, text: str) -> Path:
     return path
 
 
+@pytest.fixture(autouse=True)
+def wide(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+
+
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
     with pytest.raises(SystemExit) as leaving:
         main(["check", *map(str, arguments)])
@@ -50,24 +55,32 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, st
 def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     code, out, err = run(capsys, fit, sheet(tmp_path, GOOD))
     assert (code, err) == (0, "")
-    assert "Verdict: inside" in out
+    lines = out.splitlines()
+    assert "Wagtail 8: inside; all 6 judged parameters hold." in lines[0]
+    assert lines[1].startswith("Together, the deviations are")
+    assert lines[2].startswith("Closed box with Qtc 0.707")
+    assert len(lines) <= 25
+    assert "Hum at 50 Hz" not in out
+
+
+def test_in_full_each_box_is_shown_and_what_the_fit_remarks(capsys, tmp_path, fit):
+    _, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR), "--full")
     assert "Hum at 50 Hz" in out
-    assert "Closed box with Qtc 0.707 by the sheet" in out
-    assert "Taken together" in out
+    assert "in the closed box with Qtc 0.707" in out
+    assert "Xmax: not judged" in out
 
 
 def test_outside_leaves_with_1_and_names_the_figure(capsys, tmp_path, fit):
     code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR))
     assert code == 1
-    assert "Verdict: outside; Bl." in out
-    assert "Xmax: not judged" in out
+    assert "Wagtail 8: outside; Bl -25.4 % (6 inside, Xmax not judged)." in out.splitlines()[0]
 
 
 def test_undecided_leaves_with_0_and_says_the_word(capsys, tmp_path, fit):
     text = GOOD + '[tolerance]\nFs = "2.7 %"\n'
     code, out, _ = run(capsys, fit, sheet(tmp_path, text))
     assert code == 0
-    assert "Verdict: undecided; the uncertainty is too large to tell for Fs." in out
+    assert "undecided; the uncertainty is too large to tell for Fs +2.7 % (5 inside)." in out.splitlines()[0]
 
 
 def test_strict_takes_undecided_for_outside(capsys, tmp_path, fit):
@@ -83,7 +96,7 @@ def test_tolerances_of_a_rule_file_hold(capsys, tmp_path, fit):
     rules.write_text('[tolerance]\nRe = "0.1 %"\n')
     code, out, _ = run(capsys, fit, sheet(tmp_path, GOOD), "--rules", rules)
     assert code == 1
-    assert "Verdict: outside; Re." in out
+    assert "outside; Re -1.4 % (5 inside)." in out.splitlines()[0]
     rules.write_text('[tolerance]\nFz = "1 %"\n')
     code, _, err = run(capsys, fit, sheet(tmp_path, GOOD), "--rules", rules)
     assert code == 2
@@ -202,7 +215,7 @@ def test_the_table_fits_the_terminal(capsys, tmp_path, fit, monkeypatch, columns
     full += 'sensitivity_1W = "89.1 dB"\nsensitivity_2V83 = "90.6 dB"\n'
     _, out, _ = run(capsys, fit, sheet(tmp_path, full))
     lines = out.splitlines()
-    start = next(i for i, line in enumerate(lines) if "parameter" in line)
+    start = next(i for i, line in enumerate(lines) if line.split()[:1] == ["parameter"])
     # Where it is narrow, the verdicts stand in a table of their own.
     table = lines[start : start + (29 if columns < 72 else 13)]
     assert max(len(line.rstrip()) for line in table) <= columns

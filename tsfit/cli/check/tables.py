@@ -1,17 +1,18 @@
 """Tables and sentences of a check: a sheet against a fit, a sheet alone, several fits of one type."""
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.check.consistency import Consistency, Contradiction
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
 from tsfit.check.slips import Suspicion
-from tsfit.check.verdict import CheckResult
-from tsfit.cli.printing import hint, print_table, say
+from tsfit.check.verdict import CheckResult, Judged
+from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
-from tsfit.driver.units import rounded
+from tsfit.driver.units import believable, decimals_of, rounded, with_decimals
 from tsfit.formats.sheet import Sheet
 
 NUMBERS = (
@@ -36,43 +37,67 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
 
 
 def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
-    """Print each parameter of the sheet beside that of the fit, what explains the deviations, and the verdict."""
-    rows = []
-    for item in result.figures:
-        parameter = PARAMETERS[item.name]
-        spread = item.expanded_uncertainty * parameter.factor
-        row = [parameter.heading, sheet.figures[item.name].shown(parameter.factor)]
-        row += [rounded(item.measured * parameter.factor, spread), rounded(spread, spread)]
-        rows.append([*row, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict])
-    columns = ["parameter", "sheet", "fit", "±U", "off by", "limit", "verdict"]
-    print_table(columns, rows, title=f"{fit.driver.name} against the sheet of {sheet.name}")
-    notes = dict.fromkeys(f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note)
-    for name, reason in result.not_judged.items():
-        notes[f"{PARAMETERS[name].called}: not judged; {reason}"] = None
-    for note in fit.quality:
-        notes[f"The fit says: {note.message}"] = None
-    for line in notes:
-        say(line)
-    for line in (*result.converted, result.pattern.sentence):
-        say(line)
+    """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
+    say(f"{fit.driver.name} against the sheet of {sheet.name}: {_verdict(result)}")
+    say(result.pattern.sentence)
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     for box in result.boxes:
-        _print_consequence(box)
+        say(box.sentence or "")
     if result.boxes:
         say(result.conclusion)
-    named = ", ".join(PARAMETERS[item.name].called for item in result.figures if item.verdict == result.verdict)
+    columns = ["parameter", "sheet", "fit", "±U", "off by", "limit", "verdict"]
+    print_table(columns, [_row(item, sheet) for item in result.figures])
+    if not is_full():
+        return
+    for box in result.boxes:
+        _print_consequence(box)
+    for line in dict.fromkeys(f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note):
+        say(line)
+    for name, reason in result.not_judged.items():
+        say(f"{PARAMETERS[name].called}: not judged; {reason}")
+    for line in result.converted:
+        say(line)
+    print_notes(fit.quality)
+
+
+def _verdict(result: CheckResult) -> str:
+    """Say what is inside, outside or undecided, the parameters that decide it and by how much they are off."""
+    counts = Counter(item.verdict for item in result.figures)
+    rest = [
+        f"{counts[each]} {each}" for each in ("outside", "undecided", "inside") if counts[each] and each != result.verdict
+    ]
+    if result.not_judged:
+        rest.append(f"{' and '.join(PARAMETERS[name].called for name in result.not_judged)} not judged")
+    named = ", ".join(
+        f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}"
+        for item in result.figures
+        if item.verdict == result.verdict
+    )
     words = {
-        "inside": "inside; every judged parameter holds.",
-        "outside": f"outside; {named}.",
-        "undecided": f"undecided; the uncertainty is too large to tell for {named}.",
+        "inside": f"all {counts['inside']} judged parameters hold",
+        "outside": named,
+        "undecided": f"the uncertainty is too large to tell for {named}",
     }
-    say(f"Verdict: {words[result.verdict]}")
+    told = f" ({', '.join(rest)})" if rest else ""
+    return f"{result.verdict}; {words[result.verdict]}{told}."
+
+
+def _row(item: Judged, sheet: Sheet) -> list[str]:
+    parameter = PARAMETERS[item.name]
+    spread, value = item.expanded_uncertainty * parameter.factor, item.measured * parameter.factor
+    decimals = decimals_of(spread)
+    if decimals is not None and not is_full():
+        decimals = min(decimals, believable(value, parameter.unit))
+    shown = [with_decimals(each, decimals) for each in (value, spread)]
+    printed = sheet.figures[item.name].shown(parameter.factor)
+    return [
+        parameter.heading, printed, *shown, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict
+    ]  # fmt: skip
 
 
 def _print_consequence(box: Consequence) -> None:
-    say(box.sentence or "")
     rows = []
     for name, shown, unit, digits in NUMBERS:
         if name in box.figures:
@@ -81,7 +106,7 @@ def _print_consequence(box: Consequence) -> None:
                 _number(number, digits) for number in (item.before.value, item.after.value, item.after.low, item.after.high)
             )
             rows.append([f"{shown}{unit}", before, value, f"{low} to {high}"])
-    print_table(["in this box", "sheet", "fit", "95 %"], rows)
+    print_table([f"in the {box.box}", "sheet", "fit", "95 %"], rows)
     known = [("level", box.level_change_db)]
     known += [] if box.maximum_change_db is None else [("most level", box.maximum_change_db)]
     columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
@@ -94,11 +119,11 @@ def _print_consequence(box: Consequence) -> None:
 
 def _change(change: BandCurve, k: int) -> tuple[str, str]:
     value, low, high = (_number(float(end[k]), 1, sign=True) for end in (change.value, change.low, change.high))
-    return value, f"{low} to {high}"
+    return value, "" if low == value == high else f"{low} to {high}"
 
 
 def _number(value: float, digits: int, *, sign: bool = False) -> str:
-    return "none" if not math.isfinite(value) else f"{value:{'+' if sign else ''}.{digits}f}"
+    return "none" if not math.isfinite(value) else f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
@@ -150,6 +175,9 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         if judged:
             row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
         rows.append(row)
+    if judged:
+        out = [item.name for item in result.lot if item.verdict == "outside"]
+        say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
     columns = ["parameter", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
     print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
     hint(
@@ -170,6 +198,3 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
             for pair in pairs
         ]
         print_table(["pair", "apart at most, dB", "chosen"], rows)
-    if judged:
-        out = [item.name for item in result.lot if item.verdict == "outside"]
-        say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
