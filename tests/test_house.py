@@ -176,8 +176,8 @@ def test_nothing_names_a_place_on_some_machine():
 
 
 WITHOUT = {
-    "base/notes", "base/views", "box/design/proposal", "box/equaliser/form", "box/parts", "box/plan",
-    "box/verify/findings", "capture/forms", "check/forms", "cli/box/deliver", "cli/box/level", "cli/box/options",
+    "box/design/proposal", "box/equaliser/form", "box/parts", "box/plan",
+    "box/verify/findings", "check/forms", "cli/box/deliver", "cli/box/level", "cli/box/options",
     "cli/box/panels", "demo", "plots/box_verify", "plots/compare",
     "plots/equalised",
 }  # fmt: skip

@@ -11,7 +11,7 @@ from helpers.simulated_rig import QUICK_HZ
 
 from tsfit.base.files import to_json
 from tsfit.base.forms import plain, read_form
-from tsfit.bench.rig_check import RigCheckForm, check_rig, hum_level, rig_check_form
+from tsfit.bench.rig_check import RigCheck, check_rig, hum_level
 from tsfit.bench.sweep import plan
 from tsfit.capture.excitation import Wanted
 from tsfit.capture.player import Hung, open_player
@@ -72,9 +72,9 @@ def test_a_wrong_clock_is_told():
 
 def test_the_machine_form_is_read_as_it_was_written():
     found = checked(hum_dbfs=-50.0)
-    data = json.loads(to_json(rig_check_form(found)))
+    data = json.loads(to_json(found))
     assert data["kind"] == "rig check"
-    again = read_form(Path("check.json"), data, RigCheckForm)
+    again = read_form(Path("check.json"), data, RigCheck)
     assert (again.hum_found_hz, again.advice) == (found.hum_found_hz, found.advice)
     assert again.hum_found_hz == 50.0
     assert json.loads(json.dumps(plain(again))) == data

@@ -5,7 +5,7 @@ import re
 import shlex
 from pathlib import Path
 
-from tsfit.bench.new_folder import NEXT
+from tsfit.bench.new_folder import template
 from tsfit.cli import run
 
 
@@ -22,7 +22,7 @@ def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
     assert run(["start", str(tmp_path / "x"), "--rig", "simulated", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["files"][0] == "NEXT.txt"
     monkeypatch.chdir(tmp_path / "x")
-    whole = NEXT.replace("\\\n", "")
+    whole = template("NEXT.txt").replace("\\\n", "")
     commands = [shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|box|report) .*)", whole)]
     assert [words[0] for words in commands] == ["rig", "rig", "sweep", "sweep", "fit", "box", "report"]
     for words in commands:

@@ -9,7 +9,7 @@ from helpers.made_histories import HOURS, made_history
 
 from tsfit.base.files import to_json
 from tsfit.base.forms import plain, read_form
-from tsfit.drift.forms import DriftChangeForm, change_form, drift_form
+from tsfit.drift.forms import DriftChangeForm, DriftForm, change_form, drift_form
 from tsfit.drift.history import history
 
 HOURS = np.array(HOURS)
@@ -49,6 +49,8 @@ def test_the_machine_form_is_json_and_counts_every_entry():
     assert motor["course"] == "step"
     assert motor["change"] == pytest.approx(-0.1, abs=0.01)
     assert (told["summary"], told["drifted"]) == (judged.sentences(), ["motor"])
+    again = read_form(Path("drift.json"), told, DriftForm)
+    assert json.loads(json.dumps(plain(again))) == told
 
 
 def test_a_change_is_read_as_it_was_written():

@@ -6,10 +6,7 @@ from tsfit.driver.curve import ImpedanceCurve
 
 
 def read_cabinet(path: Path, rig: Path | None) -> ImpedanceCurve:
-    """Read the curve of a finished cabinet: text or Touchstone, or a recording that was made on `rig`.
-
-    Raises TsfitError as the readers.
-    """
+    """Read the curve of a finished cabinet: text or Touchstone, or a recording on `rig`; raises as the readers."""
     if rig is None:
         from tsfit.formats.curve import read_curve
 

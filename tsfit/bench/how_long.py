@@ -92,10 +92,7 @@ def aim_of(text: str) -> Aim:
 
 
 def needs(curve: ImpedanceCurve, seconds: float, rig: Rig, aims: Sequence[Aim] = USUAL) -> tuple[Need, ...]:
-    """What each aim takes, from a free-air curve that `seconds` of sweep gave.
-
-    Raises TsfitError for what `tsfit.fitting.fit.fit` refuses.
-    """
+    """What each aim takes, from a free-air curve that `seconds` of sweep gave. Raises TsfitError as the fit."""
     found = fit([(curve, State())])
     own = [aim.parameter in found.parameters for aim in aims]
     whole = found if all(own) else _with_mass(found, curve, rig)

@@ -34,39 +34,15 @@ MATCH_RANGE_HZ = (50.0, 2000.0)
 class RigCheck:
     """What a check of a rig found."""
 
-    verdict: SweepVerdict  # levels, noise, delay, clock, dropouts
+    KIND: ClassVar = "rig check"
+
+    verdict: SweepVerdictForm  # levels, noise, delay, clock, dropouts
     # by mains frequency in Hz, amplitude of fundamental and harmonics together in both channels
     hum_dbfs: dict[str, tuple[float, float]]
     hum_found_hz: float | None  # mains frequency that stands out of the noise, None when none does
     gain_percent: float | None  # error of the ratio of the channels' gains, None without a known resistor
     advice: tuple[str, ...]  # sentences; empty when nothing needs turning
     how_long: tuple[Need, ...]  # what usual uncertainties take; empty where no driver's resonance is heard
-
-
-@dataclass(frozen=True)
-class RigCheckForm:
-    """The same as JSON holds it."""
-
-    KIND: ClassVar = "rig check"
-
-    verdict: SweepVerdictForm
-    hum_dbfs: dict[str, tuple[float, float]]
-    hum_found_hz: float | None
-    gain_percent: float | None
-    advice: tuple[str, ...]
-    how_long: tuple[Need, ...]
-
-
-def rig_check_form(found: RigCheck) -> RigCheckForm:
-    """Return the form of a check of a rig."""
-    return RigCheckForm(
-        sweep_verdict_form(found.verdict),
-        found.hum_dbfs,
-        found.hum_found_hz,
-        found.gain_percent,
-        found.advice,
-        found.how_long,
-    )
 
 
 def check_rig(
@@ -96,7 +72,8 @@ def check_rig(
     gain = None if known_ohm is None else _gain_percent(samples, rate, rig, known_ohm)
     excited = (excitation.stop - excitation.start) / rate
     times = () if known_ohm is not None else _how_long(Recording(rig.path, samples, rate, ""), rig, excited)
-    return RigCheck(verdict, levels, found, gain, tuple(_advise(verdict, levels, found, gain)), times)
+    advice = tuple(_advise(verdict, levels, found, gain))
+    return RigCheck(sweep_verdict_form(verdict), levels, found, gain, advice, times)
 
 
 def _how_long(recording: Recording, rig: Rig, seconds: float) -> tuple[Need, ...]:

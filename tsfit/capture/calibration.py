@@ -51,8 +51,11 @@ class BandTerms:
 
     def _solved(self, frequency_hz: Real, moved: int | None = None, by: float = 0.0) -> Bilinear:
         """Terms at `frequency_hz` (k,), with the value of one standard `moved`."""
-        ratios = np.stack([at(one.ratio.frequency_hz, one.ratio.value, frequency_hz) for one in self.standards])
-        return solve_terms([one.ohm + by * (k == moved) for k, one in enumerate(self.standards)], ratios)
+        ohm = [one.ohm + by * (k == moved) for k, one in enumerate(self.standards)]
+        return solve_terms(ohm, self._ratios(frequency_hz))
+
+    def _ratios(self, frequency_hz: Real) -> Complex:
+        return np.stack([at(one.ratio.frequency_hz, one.ratio.value, frequency_hz) for one in self.standards])
 
     def impedance(self, m: Complex, frequency_hz: Real) -> Complex:
         """Impedance (n,) in ohm of the measured ratio `m` (n,)."""
@@ -73,8 +76,7 @@ class BandTerms:
 
     def noise(self, m: Complex, frequency_hz: Real) -> Real:
         """Variance of Z (n,) at ratio `m` that comes from the noise of the standards, to first order."""
-        ohm = [one.ohm for one in self.standards]
-        ratios = np.stack([at(one.ratio.frequency_hz, one.ratio.value, frequency_hz) for one in self.standards])
+        ohm, ratios = [one.ohm for one in self.standards], self._ratios(frequency_hz)
         base, total = solve_terms(ohm, ratios).impedance(m), np.zeros(len(m))
         for k, one in enumerate(self.standards):
             step = 1e-6 * np.maximum(np.abs(ratios[k]), 1e-3)
@@ -107,15 +109,8 @@ def solve_terms(ohm: Sequence[float], ratio: Complex) -> Bilinear:
     # A row divided by its resistance weighs like the open circuit's.
     z = np.where(is_open, 1.0, values)
     weight = np.where(is_open, 1.0, 1.0 / np.maximum(z, 1.0))
-    ones = np.ones_like(ratio)
-    rows = np.stack(
-        [
-            np.where(is_open, ones, z * weight),
-            np.where(is_open, 0.0, ones * weight),
-            -ratio * np.where(is_open, ones, z * weight),
-        ],
-        axis=-1,
-    )
+    ones, share = np.ones_like(ratio), z * weight
+    rows = np.stack([share * ones, np.where(is_open, 0.0, weight) * ones, -ratio * share], axis=-1)
     right = np.where(is_open, 0.0, ratio * weight)
     matrix, vector = np.moveaxis(rows, 1, 0), right.T[..., None]
     hermitian = np.conj(np.swapaxes(matrix, -1, -2))
@@ -150,10 +145,7 @@ def read_standard(rig: Rig, name: str, ohm: float, spread: float, file: str) -> 
 
 
 def check_differing(rig: Rig, recorded: Sequence[StandardRecording]) -> None:
-    """Refuse recordings whose channels do not differ in strength as their standards do on `rig`.
-
-    Raises TsfitError ``calibration``.
-    """
+    """Raise TsfitError ``calibration`` where the recordings' channels do not differ as their standards do on `rig`."""
     strengths = [strength(one.recording.samples) for one in recorded]
     _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strengths], rig)
 

@@ -55,10 +55,7 @@ class DeviceInfo:
 
 
 def list_devices() -> list[DeviceInfo]:
-    """Devices with at least two inputs and an output, and the usual sample rates that each of them takes.
-
-    Raises TsfitError ``no_portaudio``, ``sound_system``.
-    """
+    """Devices with two inputs and an output. Raises TsfitError ``no_portaudio``, ``sound_system``."""
     return [_with_rates(device) for device in _duplex_devices()]
 
 

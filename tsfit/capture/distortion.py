@@ -128,6 +128,7 @@ class _DriverVoltages:
 
 def _of_sweep(channels: Real, excitation: Excitation, driver: _DriverVoltages, delay: int) -> Distortion | None:
     from scipy.fft import next_fast_len
+    from scipy.signal.windows import tukey
 
     centres = _bands(2.0 * excitation.low_hz, excitation.high_hz / 2.0)
     if not len(centres):
@@ -143,7 +144,7 @@ def _of_sweep(channels: Real, excitation: Excitation, driver: _DriverVoltages, d
     def spectrum(order: float, width: int) -> Complex:
         # A harmonic begins a little before its place, since its phase is not the sweep's, and rings after it.
         first = delay - round(excitation.sweep_rate * math.log(order) * rate) - width // 3
-        piece = response[(np.arange(width) + first) % length] * _tukey(width)[:, None]
+        piece = response[(np.arange(width) + first) % length] * tukey(width, SLOPE)[:, None]
         return np.asarray(np.fft.rfft(piece, max(fine, 2 * round(excitation.sweep_rate * rate)), axis=0))
 
     widths = {order: round(excitation.sweep_rate * math.log((order + 1) / order) * rate) for order in range(1, HIGHEST + 1)}
@@ -241,12 +242,6 @@ def _judged(found: float, noise: float, count: float, noise_count: float, volts:
 def _inside(f: Real, centre: float, order: int = 1) -> Mask:
     """Flags of the frequencies in the band around `centre`, or around its harmonic."""
     return np.asarray((f >= order * centre / HALF_BAND) & (f < order * centre * HALF_BAND))
-
-
-def _tukey(n: int) -> Real:
-    from scipy.signal.windows import tukey
-
-    return np.asarray(tukey(n, SLOPE))
 
 
 def _bands(low_hz: float, high_hz: float) -> Real:

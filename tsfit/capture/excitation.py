@@ -148,10 +148,7 @@ def _check(wanted: Wanted) -> None:
 
 
 def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, level_dbfs: float = QUIET_DBFS) -> Excitation:
-    """Make one steady tone, long enough to read a voltmeter: a stepped sine of one step.
-
-    Raises TsfitError ``level_limit``.
-    """
+    """Make one steady tone to read a voltmeter by: a stepped sine of one step. Raises TsfitError ``level_limit``."""
     _check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
     x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))

@@ -57,16 +57,9 @@ class SweepVerdictForm:
 
 def sweep_verdict_form(verdict: SweepVerdict) -> SweepVerdictForm:
     """Return the form of a verdict."""
-    return SweepVerdictForm(
-        peak_dbfs=verdict.peak_dbfs,
-        noise_dbfs=verdict.noise_dbfs,
-        percent_per_octave=verdict.percent_per_octave,
-        delay_samples=verdict.delay_samples,
-        clock_ppm=verdict.clock_ppm,
-        distortion="not measurable" if verdict.distortion is None else distortion_form(verdict.distortion),
-        notes=_remarks(verdict.notes),
-        action=verdict.action,
-    )
+    distortion = "not measurable" if verdict.distortion is None else distortion_form(verdict.distortion)
+    told = {**vars(verdict), "distortion": distortion, "notes": _remarks(verdict.notes)}
+    return SweepVerdictForm(**told, action=verdict.action)
 
 
 @dataclass(frozen=True)

@@ -56,6 +56,8 @@ def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
     """
     if len(curves) < 2:
         raise TsfitError("repeats: one curve alone has nothing to agree with; record two or more.", code="few_repeats")
+    from scipy.special import chdtri
+
     f, z, variance = _aligned(curves)
     shift, shift_stdev, scale = _resistance_shifts(f, z, variance)
     moved = z - shift[:, None]
@@ -67,7 +69,8 @@ def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
         if variance is not None:
             chi_square[name] = float(np.mean((deviation.sum(axis=0) / variance.mean(axis=0))[inside]))
             freedom = 2 * (len(curves) - 1) * int(inside.sum())
-            beyond = chi_square[name] > _chance_limit(freedom)
+            # What noise alone exceeds once in a thousand octaves.
+            beyond = chi_square[name] > float(chdtri(freedom, CHANCE)) / freedom
         else:
             beyond = True
         if beyond and percent > DIFFERENT_PERCENT:
@@ -166,13 +169,6 @@ def _away_from_resonance(f: Real, z: Complex) -> Mask:
     peak = f[int(np.argmax(np.abs(z[: capacitive[-1] + 1])))]
     away = (f < BELOW * peak) | ((f > ABOVE[0] * peak) & (f < ABOVE[1] * peak))
     return away if int(away.sum()) >= LEAST_POINTS // 2 else np.ones(len(f), dtype=bool)
-
-
-def _chance_limit(freedom: int) -> float:
-    """Reduced chi-square that noise alone exceeds once in a thousand octaves."""
-    from scipy.special import chdtri
-
-    return float(chdtri(freedom, CHANCE)) / freedom
 
 
 def _warming_note(warming: Real, stdev: Real) -> list[QualityNote]:

@@ -133,10 +133,7 @@ class SimulatedBench:
 
 
 def bench_load(state: State, driver: Driver) -> Load:
-    """Acoustic load of `driver` in `state`.
-
-    Raises TsfitError ``usage`` when the state lacks its mass or volume; ``incomplete_driver``.
-    """
+    """Acoustic load of `driver` in `state`. Raises TsfitError ``usage`` without mass or volume; ``incomplete_driver``."""
     if state.kind == "added mass":
         return added_mass(_stated(state, "mass"))
     if state.kind == "free air":
@@ -155,10 +152,7 @@ def _stated(state: State, name: str) -> float:
 
 
 def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:
-    """What the sound card would record, (n, 2) as long as the excitation, with nothing failing.
-
-    Raises TsfitError ``incomplete_driver``.
-    """
+    """What the sound card would record, (n, 2), with nothing failing. Raises TsfitError ``incomplete_driver``."""
     from scipy.fft import next_fast_len
 
     n, rate = len(excitation.samples), excitation.sample_rate_hz

@@ -99,7 +99,7 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
       tsfit rig check rig.toml
       tsfit rig check rig.toml --known-ohm 10.012
     """  # noqa: D301
-    from tsfit.bench.rig_check import check_rig, rig_check_form
+    from tsfit.bench.rig_check import check_rig
     from tsfit.bench.sweep import plan
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
@@ -110,7 +110,7 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
     excitation = plan(read, Wanted(seconds=seconds, level_dbfs=level, silence_s=2.0))
     with live_levels(excitation.seconds, quiet=quiet) as show:
         found = check_rig(read, excitation, known_ohm=known_ohm, on_level=show)
-    outputs.show(rig_check_form(found), lambda: _print_check(read, found))
+    outputs.show(found, lambda: _print_check(read, found))
     return int(bool(found.advice))
 
 

@@ -38,11 +38,11 @@ def start(folder: Path, rig: str, outputs: Outputs) -> None:
 
 
 def _print(folder: Path, names: list[str]) -> None:
-    from tsfit.bench.new_folder import NEXT
+    from tsfit.bench.new_folder import template
 
     say(f"{folder}: {', '.join(names)}")
     hint("")
     hint("Next, in that folder (the same stands in NEXT.txt):")
     hint("")
     if not is_quiet():
-        click.echo(NEXT, nl=False)
+        click.echo(template("NEXT.txt"), nl=False)

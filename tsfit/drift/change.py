@@ -170,10 +170,7 @@ def causes_of(entry: Entry, mass: float | None = None) -> Causes:
 
 
 def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftChange:
-    """Tell what changed from `first` to `other`.
-
-    Raises TsfitError ``other_driver`` for entries of different drivers or wirings.
-    """
+    """Tell what changed from `first` to `other`. Raises TsfitError ``other_driver``, for another wiring also."""
     if first.driver != other.driver:
         message = "The two entries are of different drivers, serials or wirings; compare entries of one."
         raise TsfitError(message, code="other_driver")

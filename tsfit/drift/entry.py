@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Annotated, ClassVar
+from typing import Annotated
 
 import numpy as np
 from pydantic import ConfigDict, Field
@@ -58,8 +58,6 @@ class LoggedConditions:
 class Entry:
     """One fit of the driver after `hours` of use; SI units."""
 
-    FORM: ClassVar = ("hours", "added", "rig", "coil", "suspension")
-    """What tables and machine forms tell of it; the log holds all."""
     __pydantic_config__ = ConfigDict(strict=True, allow_inf_nan=False)
 
     hours: Annotated[float, Field(ge=0.0, lt=1e7)]

@@ -6,13 +6,13 @@ from typing import ClassVar
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Read
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.compare.consequence import Consequence
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
-from tsfit.drift.entry import Entry, LoggedDriver
+from tsfit.drift.entry import LoggedDriver
 from tsfit.drift.history import CauseHistory, History
 
 
@@ -31,9 +31,9 @@ class CauseForm:
 
     figure: str
     unit: str
-    hours: Real
-    values: Real
-    relative_stdev: Real
+    hours: Read
+    values: Read
+    relative_stdev: Read
     drifted: bool
     change: float
     course: str
@@ -44,6 +44,17 @@ class CauseForm:
     scatter: float
 
 
+@dataclass(frozen=True)
+class EntryForm:
+    """What a judged log tells of an entry; the log itself holds all."""
+
+    hours: float
+    added: str
+    rig: str | None
+    coil: str
+    suspension: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class DriftForm:
     """A log, judged."""
@@ -51,7 +62,7 @@ class DriftForm:
     KIND: ClassVar = "drift"
 
     driver: LoggedDriver
-    entries: tuple[Entry, ...]
+    entries: tuple[EntryForm, ...]
     causes: dict[str, CauseForm]
     drifted: tuple[str, ...]
     first_to_last: DriftChange | None
@@ -74,7 +85,7 @@ def drift_form(history: History, boxed: BoxedChange | None = None) -> DriftForm:
     """Return the form of a judged log, and of what it does to a box."""
     return DriftForm(
         driver=history.entries[0].driver,
-        entries=history.entries,
+        entries=tuple(EntryForm(one.hours, one.added, one.rig, one.coil, one.suspension) for one in history.entries),
         causes={name: _cause(one, absolute=history.absolute) for name, one in history.causes.items()},
         drifted=tuple(one.cause for one in history.drifted),
         first_to_last=history.first_to_last,

@@ -17,14 +17,11 @@ from tsfit.driver.air import REFERENCE_AIR, Air
 Wiring = Literal["series", "parallel", "one coil"]
 """How the two coils of a driver are wired."""
 
-
 REFERENCE_PRESSURE = 20e-6
-
 
 COIL_COUPLING = 0.85
 """Coupling of two coils on one former where none was measured, between side by side and wound together (common practice, no
 source)."""
-
 
 COPPER_PER_K = 0.00393
 """Temperature coefficient of copper at 20 °C, 1/K (IEC 60028)."""
@@ -164,7 +161,6 @@ RELATIONS: tuple[Relation, ...] = (
     Relation("EBP", ("Fs", "Qes"), lambda fs, qes: fs / qes),
 )
 """Everything a datasheet prints that follows from something else it prints, at reference air."""
-
 
 DETOURS: tuple[Relation, ...] = (
     Relation("Qms", ("Qts", "Rms", "Re", "Bl"), lambda qts, rms, re, bl: qts * (1.0 + bl**2 / (re * rms))),

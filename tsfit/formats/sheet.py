@@ -50,10 +50,7 @@ class Sheet:
         return {name: printed.value for name, printed in self.figures.items()}
 
     def driver(self) -> Driver:
-        """Return the driver that the sheet describes.
-
-        Raises TsfitError ``incomplete_driver`` naming what the sheet does not tell.
-        """
+        """Return the driver that it describes. Raises TsfitError ``incomplete_driver`` naming what it does not tell."""
         return replace(
             driver_from_parameters(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
         )

@@ -68,10 +68,7 @@ def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
 
 
 def load_toml(path: Path, kind: str) -> dict[str, object]:
-    """Read the tables of `path` as they stand; floats are `WrittenFloat`.
-
-    Raises TsfitError ``missing_file`` or ``not_toml``.
-    """
+    """Read the tables of `path` as they are, floats as `WrittenFloat`. Raises TsfitError ``missing_file``, ``not_toml``."""
     try:
         data = read_bytes(path, MAX_BYTES, f"too large for a {kind} file; name a TOML text.", "not_toml")
         return tomllib.loads(data.decode("utf-8-sig"), parse_float=WrittenFloat)
