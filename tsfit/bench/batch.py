@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import watch
+from tsfit.base.files import refuse_existing, to_json, watch, write_new
 from tsfit.base.processes import processes
 from tsfit.driver.fit_result import FitResult
 
@@ -101,7 +101,6 @@ def fit_many(
 
 def fit_one(bench: Path, name: Path, *, replace: bool, options: dict[str, Any]) -> Outcome:
     """Fit one bench and write it."""
-    from tsfit.base.files import refuse_existing, to_json, write_new
     from tsfit.bench.fit import fit_bench
     from tsfit.fitting.monte_carlo import with_trials
     from tsfit.formats.fit import fit_to_dict

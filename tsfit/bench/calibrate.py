@@ -3,17 +3,15 @@
 The output is calibrated in volts by a tone and a voltmeter.
 """
 
-from __future__ import annotations
-
 import math
 import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+import tomlkit
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
@@ -24,9 +22,6 @@ from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recorder import Recorder
 from tsfit.capture.rig import Rig, read_rig
 from tsfit.capture.stream import Block, Levels
-
-if TYPE_CHECKING:
-    import tomlkit
 
 PROOF_RANGE_HZ = (10.0, 20000.0)
 TRIM_RANGE_HZ = (50.0, 2000.0)
@@ -190,8 +185,6 @@ def _relative(recording: Path, file: Path) -> str:
 
 def _document(rig: Rig, path: Path) -> tomlkit.TOMLDocument:
     """Text of the rig file; the files that it names are named as from `path`."""
-    import tomlkit
-
     document = tomlkit.parse(rig.path.read_text(encoding="utf-8-sig"))
     calibration = document.get("calibration", {})
     naming = [(document.get("playback", {}), "driver"), (calibration, "open"), (calibration, "short")]
@@ -202,7 +195,5 @@ def _document(rig: Rig, path: Path) -> tomlkit.TOMLDocument:
 
 
 def _written(document: tomlkit.TOMLDocument, path: Path) -> Rig:
-    import tomlkit
-
     write_new(path, tomlkit.dumps(document))
     return read_rig(path)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal, cast, get_args
 
 from pydantic import Field, model_validator
 
+from tsfit.base.files import write_new
 from tsfit.base.notes import QualityNote
 from tsfit.driver.air import COLDEST, DENSEST, REFERENCE_AIR, THINNEST, WARMEST, Air
 from tsfit.driver.curve import OtherCoil, State, StateKind
@@ -134,11 +136,7 @@ def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequenc
 
     Raises TsfitError ``exists`` or ``cannot_write``.
     """
-    import os
-
     import tomlkit
-
-    from tsfit.base.files import write_new
 
     document = tomlkit.document()
     try:

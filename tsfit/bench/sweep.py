@@ -1,12 +1,9 @@
 """Record one state of a driver on a rig, and keep all of it: recording, conditions, verdict, impedance curve."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import refuse_existing, sha256
@@ -14,15 +11,17 @@ from tsfit.base.forms import plain
 from tsfit.base.views import Viewed
 from tsfit.bench.file import SweepTable, state_of
 from tsfit.capture.excitation import HIGHEST_SHARE, LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, make_excitation
+from tsfit.capture.forms import repeats_form, sweep_verdict_form
+from tsfit.capture.impedance import hear, impedance_of, with_standards
 from tsfit.capture.player import Hung, open_player
+from tsfit.capture.quality import SweepVerdict, judge, judge_curve
 from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
+from tsfit.capture.recording import read_recording
+from tsfit.capture.repeats import RepeatsVerdict, average_curves, judge_repeats
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Levels, StreamReport
 from tsfit.driver.curve import ImpedanceCurve
-
-if TYPE_CHECKING:
-    from tsfit.capture.quality import SweepVerdict
-    from tsfit.capture.repeats import RepeatsVerdict
+from tsfit.formats.curve import write_curve
 
 
 @dataclass(frozen=True)
@@ -107,12 +106,6 @@ def measure(
     Raises TsfitError ``exists``, ``cannot_write``; what the device, the disk or the cable does (`Stopped` keeps a
     partial recording).
     """
-    from tsfit.capture.forms import sweep_verdict_form
-    from tsfit.capture.impedance import hear, impedance_of, with_standards
-    from tsfit.capture.quality import judge, judge_curve
-    from tsfit.capture.recording import read_recording
-    from tsfit.formats.curve import write_curve
-
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
     player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
@@ -156,10 +149,6 @@ def average(measured: Sequence[Measurement], path: Path) -> Averaged:
 
     Raises TsfitError ``exists``, ``cannot_write``.
     """
-    from tsfit.capture.forms import repeats_form
-    from tsfit.capture.repeats import average_curves, judge_repeats
-    from tsfit.formats.curve import write_curve
-
     curves = tuple(one.curve for one in measured if one.curve is not None)
     agreement = judge_repeats(curves)
     averaged = average_curves(curves)

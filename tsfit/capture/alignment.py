@@ -6,8 +6,6 @@ compared with their own steadiest period. How much was lost or came twice is the
 break to the other.
 """
 
-from __future__ import annotations
-
 import math
 from collections import Counter
 from dataclasses import dataclass

@@ -5,8 +5,6 @@ describe falls back to three terms for each band, which need three standards: m 
 open circuit (Z infinite) gives a − c m = 0, short circuit b = m, a known resistor the whole line.
 """
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 

@@ -5,8 +5,6 @@ copies between arrays that are there beforehand and does nothing else; a thread 
 thread watches over both and never waits without a deadline.
 """
 
-from __future__ import annotations
-
 import atexit
 import contextlib
 import re
@@ -15,14 +13,12 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from types import ModuleType
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.exchange import CHANNELS, Exchange
+from tsfit.capture.excitation import Excitation
 from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport
-
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
 
 RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 176400.0, 192000.0)
 DEADLINE_SECONDS = 1.5

@@ -12,8 +12,6 @@ Approach, 2nd ed., 2012, ch. 4): all even ones, and one odd one in a few, which 
 cannot tell. Noise is known from stretches without harmonics, neighbouring lines, or from period to period, and subtracted.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

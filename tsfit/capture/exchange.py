@@ -1,7 +1,5 @@
 """Where audio callback, writing thread and watching thread meet: a ring of samples that one fills and one empties."""
 
-from __future__ import annotations
-
 import math
 import threading
 import time

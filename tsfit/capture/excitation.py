@@ -12,8 +12,6 @@ from memory; Pintelon & Schoukens, System Identification: A Frequency Domain App
 Periodic excitations are pink: equal energy in each octave, as the sweep has it.
 """
 
-from __future__ import annotations
-
 import math
 from bisect import bisect_right
 from dataclasses import dataclass, field, replace

@@ -1,7 +1,5 @@
 """What JSON, and the conditions file beside a recording, hold of a sweep's verdict, of distortion and of repeats."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

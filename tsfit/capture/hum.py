@@ -4,8 +4,6 @@ A tone of steady frequency f adds to a record's transform C/(f_k − f): a main 
 is a multiple of the distance of lines. So it acts as an undamped mode, and is taken out as one.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask

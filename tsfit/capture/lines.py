@@ -4,8 +4,6 @@ A long recording is cut into blocks, each with ends of its own; nothing is lost 
 record that begins and ends at rest stays whole, because its ends leave nothing behind.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """Octave bands under their nominal names (IEC 61260-1: mid-bands at powers of ten, an octave is 10^(3/10))."""
 
-from __future__ import annotations
-
 from tsfit.base.arrays import Mask, Real
 
 NAMES = ("8", "16", "31.5", "63", "125", "250", "500", "1000", "2000", "4000", "8000", "16000")

@@ -1,7 +1,5 @@
 """Who plays: the sound card that a rig file names, or the bench that it has simulated. Decided here and nowhere else."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 from tsfit.base.errors import TsfitError

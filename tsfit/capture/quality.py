@@ -4,11 +4,8 @@ Judged are levels, whether all of the excitation arrived, the sample clock, nois
 curve can be that of a linear and steady thing. What repeats say of each other, and of the coil's heating, is in `repeats`.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,15 +13,13 @@ from tsfit.base.arrays import Real
 from tsfit.base.notes import QualityNote
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
+from tsfit.capture.excitation import Excitation
 from tsfit.capture.octaves import octaves
 from tsfit.capture.ratio import Ratio, channel_ratio
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import StreamReport
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, NOISE_FACTOR, kramers_kronig
 from tsfit.driver.curve import ImpedanceCurve
-
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
 
 FULL_SCALE, NEAR_DB, WEAK_DB = 0.999, -1.0, -60.0
 POOR_PERCENT, USELESS_PERCENT = 1.0, 10.0

@@ -1,7 +1,5 @@
 """What disturbed a recording, named: what stands out in time (`tsfit.capture.disturbance`) beside the samples there."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import numpy as np

@@ -4,8 +4,6 @@ A warmer coil moves the real part of Z by one and the same amount at every frequ
 the resonance. So the change of Re is read away from the resonance, and agreement is judged with that change taken out.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -8,8 +8,6 @@ impedance. A suspension that stiffens is brought in to first order: the force th
 voltage Bl F/Zm in series with Z.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace

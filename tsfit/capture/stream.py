@@ -1,18 +1,14 @@
 """What passes between the player of an excitation and the writer of what comes back."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol, TypeAlias
+from typing import Protocol, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.errors import TsfitError
-
-if TYPE_CHECKING:
-    from tsfit.capture.excitation import Excitation
+from tsfit.capture.excitation import Excitation
 
 Block: TypeAlias = NDArray[np.float32]
 """Both channels (k, 2) of a stretch of recording, full scale 1."""

@@ -10,8 +10,6 @@ points; least squares give the terms with their covariance, known resistors and 
 alone tells g and τ and leaves the priors on the rest; open, short and resistor tell all that matters.
 """
 
-from __future__ import annotations
-
 import itertools
 import math
 from collections.abc import Sequence

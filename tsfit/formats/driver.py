@@ -14,8 +14,6 @@ A driver file gives any set of parameters from which the rest follows::
     time_constant_h = 4
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated

@@ -17,8 +17,6 @@ and ``driver.coil_coupling`` are for two coils. Other keys of ``driver`` are lef
 sigma, and which points were used.
 """
 
-from __future__ import annotations
-
 import json
 from dataclasses import asdict
 from pathlib import Path

@@ -4,8 +4,6 @@ H. W. Bode, Network Analysis and Feedback Amplifier Design, 1945, chapter XIV. A
 file or a channel of the wrong polarity does not.
 """
 
-from __future__ import annotations
-
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real

@@ -1,7 +1,5 @@
 """A published datasheet: the parameters as printed, and how far a sample may be off; ``sheet.toml`` is an empty one."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace

@@ -7,8 +7,6 @@ of fixed, log-spaced time constants, whose values non-negative least squares fin
 (Lawson & Hanson, "Solving Least Squares Problems", 1974). Their largest error over the band stands in the netlist.
 """
 
-from __future__ import annotations
-
 import math
 import re
 from dataclasses import replace

@@ -4,8 +4,6 @@ Keys carry their unit (``mass_g``). Where a key ends in a unit, the same key wit
 instead (``mass = "40 g"``).
 """
 
-from __future__ import annotations
-
 import difflib
 import tomllib
 from collections.abc import Iterable

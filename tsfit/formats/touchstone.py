@@ -3,8 +3,6 @@
 Source: Touchstone File Format Specification, EIA/IBIS Open Forum: defaults GHz, S, MA, R 50; Z and Y are normalised to R.
 """
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 
