@@ -24,7 +24,6 @@ from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 
 if TYPE_CHECKING:
     from tsfit.driver.curve import StateKind
-    from tsfit.report.blocks import Part
 
 Check: TypeAlias = CheckResult
 Drift: TypeAlias = History
@@ -33,25 +32,6 @@ Sweep: TypeAlias = Measurement
 """What a person calls the records that these functions return; each shows itself (`tsfit.base.views`)."""
 _COUNT = count(1)
 """Pictures of one notebook must not share a name."""
-
-
-def _page_of_fit(fitted: FitResult) -> str:
-    from tsfit.report.sections import fit_part
-
-    return _shown(fit_part(fitted, f"shown-{next(_COUNT)}"))
-
-
-def _page_of_check(checked: CheckResult) -> str:
-    from tsfit.check.forms import check_form
-    from tsfit.report.sections import check_part
-
-    return _shown(check_part(check_form(checked), f"shown-{next(_COUNT)}"))
-
-
-def _page_of_drift(judged: History) -> str:
-    from tsfit.report.comparison import history_part
-
-    return _shown(history_part(judged, f"shown-{next(_COUNT)}"))
 
 
 def _page_of_sweep(measured: Measurement) -> str:
@@ -65,16 +45,22 @@ def _page_of_sweep(measured: Measurement) -> str:
     return fragment([heading(measured.recording.name), text(verdict.action, strong=True), *notes, *uncertainty])
 
 
-def _shown(part: Part) -> str:
-    from tsfit.report.page import fragment
-
-    return fragment([*part.found, *part.sure, *part.box])
-
-
-def _late(place: str) -> Maker:
+def _late(place: str) -> Callable[..., Any]:
     """Return the function at "module:name", imported when it is called."""
     module, name = place.split(":")
-    return lambda record: getattr(import_module(f"tsfit.{module}"), name)(record)
+    return lambda *given: getattr(import_module(f"tsfit.{module}"), name)(*given)
+
+
+def _page(of_part: str, form: Maker = lambda record: record) -> Maker:
+    """Return what makes HTML of a record: of all blocks of the part that the function at `of_part` makes of its `form`."""
+
+    def shown(record: object) -> str:
+        from tsfit.report.page import fragment
+
+        part = _late(of_part)(form(record), f"shown-{next(_COUNT)}")
+        return fragment([*part.found, *part.sure, *part.box])
+
+    return shown
 
 
 register(
@@ -82,10 +68,11 @@ register(
     form=_late("formats.fit:fit_to_dict"),
     plot=_late("plots.fit:fit_plot"),
     spice=lambda fitted: _late("formats.spice:spice_subcircuit")(fitted.driver),
-    page=_page_of_fit,
+    page=_page("report.sections:fit_part"),
 )
-register(CheckResult, form=_late("check.forms:check_form"), page=_page_of_check)
-register(History, form=_late("drift.forms:drift_form"), plot=_late("plots.drift:drift_plot"), page=_page_of_drift)
+_CHECKED, _JUDGED = _late("check.forms:check_form"), _late("drift.forms:drift_form")
+register(CheckResult, form=_CHECKED, page=_page("report.sections:check_part", _CHECKED))
+register(History, form=_JUDGED, plot=_late("plots.drift:drift_plot"), page=_page("report.comparison:history_part"))
 register(Measurement, page=_page_of_sweep)
 
 

@@ -6,8 +6,7 @@ import click
 import pytest
 
 from tsfit.base.notes import QualityNote
-from tsfit.cli.how_much import with_how_much
-from tsfit.cli.printing import columns, print_notes, print_table, printable, say, wrapped
+from tsfit.cli.printing import columns, print_notes, print_table, printable, say, with_how_much, wrapped
 
 
 def test_no_control_character_is_printed():

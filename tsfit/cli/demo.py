@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import hint, print_table, say
-from tsfit.cli.progress import progress
+from tsfit.cli.printing import hint, print_table, progress, say
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult

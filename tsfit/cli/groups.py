@@ -7,7 +7,7 @@ import sys
 import click
 
 from tsfit.cli.commands import COMMANDS, STEPS
-from tsfit.cli.how_much import with_how_much
+from tsfit.cli.printing import with_how_much
 
 
 class NamingGroup(click.Group):

@@ -1,4 +1,8 @@
-"""Words, tables and JSON on the terminal: as wide as it is, without what could steer it, in colour only where wanted."""
+"""Words, tables, JSON and progress on the terminal: as wide as it is, without what could steer it, colour where wanted.
+
+``--quiet`` leaves results alone, ``--verbose`` prints on standard error what is read, tried and written; how much is said
+is kept in click's context, so that the flags may stand anywhere on a command line.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +11,8 @@ import re
 import shutil
 import sys
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 import click
@@ -185,3 +190,66 @@ def print_rendered(content: RenderableType, *, most_columns: int | None = None) 
 def no_colour() -> bool:
     """Whether the user wants no escape codes: NO_COLOR (no-color.org), or a terminal that knows none."""
     return bool(os.environ.get("NO_COLOR")) or os.environ.get("TERM") == "dumb"
+
+
+def with_how_much(command: click.Command) -> click.Command:
+    """Give `command`, and all commands below it, these flags, so that they may stand anywhere."""
+    if any(option.name == "verbose" for option in command.params):
+        return command
+    for names, help_text in (
+        (["--full"], "Print every table, digit and remark."),
+        (["-q", "--quiet"], "Print results only: no hints, no progress."),
+        (["-v", "--verbose"], "Say what is being done, and every remark."),
+    ):
+        option = click.Option(names, is_flag=True, expose_value=False, is_eager=True, callback=_said, help=help_text)
+        command.params.append(option)
+    if isinstance(command, click.Group):
+        for inner in command.commands.values():
+            with_how_much(inner)
+    return command
+
+
+def _said(context: click.Context, option: click.Parameter, value: bool) -> None:
+    root = context.find_root()
+    key = f"tsfit.{option.name}"
+    if not value or root.meta.get(key):
+        return
+    root.meta[key] = True
+    if root.meta.get("tsfit.quiet") and root.meta.get("tsfit.verbose"):
+        raise click.UsageError("--quiet and --verbose exclude each other; leave one away.")
+    if option.name == "verbose":
+        import logging
+
+        class Plain(logging.Handler):
+            def emit(self, record: logging.LogRecord) -> None:
+                click.echo(printable(record.getMessage()), err=True)
+
+        handler, log = Plain(), logging.getLogger("tsfit")
+        log.addHandler(handler)
+        log.setLevel(logging.INFO)
+
+        def leave() -> None:
+            log.removeHandler(handler)
+            log.setLevel(logging.NOTSET)
+
+        root.call_on_close(leave)
+
+
+@contextmanager
+def progress(*, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Show on standard error what is being done, when that is a terminal; yield the function that says it."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if quiet or is_quiet() or not console.is_terminal:
+        yield lambda step: None
+    elif no_colour():
+        yield lambda step: click.echo(printable(step), err=True)
+    else:
+        with console.status("starting") as status:
+            yield lambda step: status.update(printable(step))
+
+
+def shows_bars(*, quiet: bool) -> bool:
+    """Whether moving bars may be drawn on standard error."""
+    return sys.stderr.isatty() and not (quiet or is_quiet() or no_colour())

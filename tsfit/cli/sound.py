@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.printing import say
-from tsfit.cli.progress import shows_bars
+from tsfit.cli.printing import say, shows_bars
 
 if TYPE_CHECKING:
     from tsfit.capture.rig import Rig

@@ -108,12 +108,12 @@ class SweepRun:
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
 @click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording.")
-@click.option("--no-figure", is_flag=True, help="Draw no figure.")
+@click.option("--no-figure", is_flag=True, help="Draw no plot.")
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @with_outputs("as_json")
 def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **options: Any) -> int:
-    """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and figure beside the recording.
+    """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and plot beside the recording.
 
     The raw recording is written while it is made; whatever stops it leaves a readable partial one, which is never fitted.
     Nothing is ever overwritten. Repeats keep their recordings and are compared and averaged into one more curve.

@@ -6,8 +6,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.box.compare.drivers import CaseResult
-from tsfit.plots.curves import Quantity, curves_plot
-from tsfit.plots.limits import ROW_PT, limit_rows
+from tsfit.plots.curves import ROW_PT, Quantity, curves_plot, limit_rows
 
 SPAN_DB = 35.0
 HIGHEST_HZ = 500.0

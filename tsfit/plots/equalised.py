@@ -5,8 +5,7 @@ from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.plots.curves import Quantity, curves_plot
-from tsfit.plots.limits import limit_rows
+from tsfit.plots.curves import Quantity, curves_plot, limit_rows
 
 SPAN_DB = 35.0
 ALONE, AFTER, TARGET = "alone", "with equaliser", "target"

@@ -237,7 +237,7 @@ def remarks(
         said += "one, or something else is in the box; the numbers allow for that, but measure it again."
         notes.append(QualityNote("driver_differs", "warn", said))
     if misfit > LARGE_MISFIT:
-        said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the figure for resonances of panels or a "
+        said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the plot for resonances of panels or a "
         notes.append(QualityNote("misfit", "warn", f"{said}driver that changed before believing the numbers."))
     if "qtc" not in numbers and "fb" not in numbers:
         notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))

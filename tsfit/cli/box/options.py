@@ -62,7 +62,7 @@ result_options = _add(
         metavar="FILE",
         help="Text of frequencies in Hz, one a line, for curves.  [default: 5 Hz to 2 kHz, 48 per octave]",
     ),
-    click.option("--plot-step", type=PATH, metavar="FILE", help="Write a figure of the step response."),
+    click.option("--plot-step", type=PATH, metavar="FILE", help="Write a plot of the step response."),
     click.option("--room-m", type=float, help="Tell the gain of a closed room of this longest side, a rule of thumb."),
     with_outputs("as_json", "output", "plot", "replace"),
 )
@@ -70,7 +70,7 @@ result_options = _add(
 wiring_option = click.option(
     "--wiring",
     type=click.Choice(["series", "parallel", "one coil"]),
-    help="How the two coils of each driver are wired.  [default: as its figures hold]",
+    help="How the two coils of each driver are wired.  [default: as its parameters hold]",
 )
 
 amplifier_options = _add(

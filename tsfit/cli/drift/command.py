@@ -126,7 +126,7 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
     """  # noqa: D301
     from tsfit.bench.refit import change_between
     from tsfit.cli.drift.tables import print_change
-    from tsfit.cli.progress import progress
+    from tsfit.cli.printing import progress
     from tsfit.drift.forms import change_form
     from tsfit.drift.log import read_log
 

@@ -7,8 +7,7 @@ from typing import Literal, NotRequired, TypedDict, Unpack
 from tsfit.base.files import refuse_existing
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
 from tsfit.cli.output import Outputs
-from tsfit.cli.printing import print_table, say_error
-from tsfit.cli.progress import shows_bars
+from tsfit.cli.printing import print_table, say_error, shows_bars
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.demands import Demands
 

@@ -124,7 +124,7 @@ def fit(
 def _fitted(bench: Path, quiet: bool, monte_carlo: Trials, **asked: Unpack[AskedFit]) -> FitResult:
     """Fit one bench, with Monte Carlo trials where they are asked for, and tell how far it is."""
     from tsfit.bench.fit import fit_bench
-    from tsfit.cli.progress import progress
+    from tsfit.cli.printing import progress
     from tsfit.fitting.monte_carlo import check_trials, with_trials
 
     if monte_carlo is not None:

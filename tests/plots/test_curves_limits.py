@@ -11,9 +11,8 @@ from tsfit.box.equaliser.form import equaliser_form
 from tsfit.box.equaliser.sections import FilterSection
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
-from tsfit.plots.curves import Quantity, curves_plot
+from tsfit.plots.curves import Quantity, curves_plot, limit_rows
 from tsfit.plots.equalised import equalised_plot
-from tsfit.plots.limits import limit_rows
 from tsfit.plots.style import LINES
 
 HERON = Driver("Heron 10", 5.6, 31.0, 4.6, 0.42, Mms=0.052, Sd=0.0346, Xmax=0.006, Pe=150.0)

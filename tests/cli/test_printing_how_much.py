@@ -5,8 +5,7 @@ import logging
 import click
 import pytest
 
-from tsfit.cli.how_much import with_how_much
-from tsfit.cli.printing import hint, is_quiet
+from tsfit.cli.printing import hint, is_quiet, with_how_much
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import io
 
 import pytest
 
-from tsfit.cli.progress import progress, shows_bars
+from tsfit.cli.printing import progress, shows_bars
 
 
 class Terminal(io.StringIO):
