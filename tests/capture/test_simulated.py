@@ -1,4 +1,4 @@
-"""The simulated rig against the bench from differential equations, and each of its faults."""
+"""The simulated rig against the bench from differential equations, and each thing that it can be unlike."""
 
 import math
 from dataclasses import replace
@@ -14,7 +14,7 @@ from tsfit.capture.excitation import KINDS, Excitation, Wanted, make_excitation
 from tsfit.capture.impedance import impedance_from_recording
 from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.rig import read_rig
-from tsfit.capture.simulated import PlantedFault, SimulatedBench, bench_load, simulated_recording
+from tsfit.capture.simulated import SimulatedBench, bench_load, simulated_recording
 from tsfit.capture.stream import Stopped
 from tsfit.circuit.load import BOX_AIR_LOAD, free_air
 from tsfit.driver.curve import State
@@ -239,37 +239,6 @@ def test_clipping_inputs(rig_of, sweep):
     samples, _, _ = recorded(bench(rig_of("divider"), input_gain_db=16.0), sweep)
     assert np.abs(samples).max() == 1.0
     assert np.count_nonzero(np.abs(samples[:, 0]) == 1.0) > 1000
-
-
-def test_missing_and_repeated_blocks(rig_of, sweep):
-    rig = rig_of("divider")
-    whole, _, _ = recorded(bench(rig), sweep)
-    cut = 50 * 2048
-    lost, report, _ = recorded(bench(rig, faults=(PlantedFault("missing block", 50),)), sweep)
-    assert report.flags == ()
-    assert report.frames == len(lost) == len(whole)
-    np.testing.assert_array_equal(lost[:cut], whole[:cut])
-    np.testing.assert_array_equal(lost[cut:-2048], whole[cut + 2048 :])
-    twice, _, _ = recorded(bench(rig, faults=(PlantedFault("repeated block", 50),)), sweep)
-    assert len(twice) == len(whole)
-    np.testing.assert_array_equal(twice[: cut + 2048], whole[: cut + 2048])
-    np.testing.assert_array_equal(twice[cut + 2048 :], whole[cut:-2048])
-
-
-def test_flags_before_the_excitation_do_not_count(rig_of, sweep):
-    faults = (PlantedFault("overflow", 2), PlantedFault("overflow", 60))
-    _, report, _ = recorded(bench(rig_of("divider"), faults=faults), sweep)
-    assert report.flags == ((60 * 2048, "input overflow"),)
-
-
-@pytest.mark.parametrize("block", [0, 30])
-def test_a_device_that_vanishes(rig_of, sweep, block):
-    blocks = []
-    player = bench(rig_of("divider"), faults=(PlantedFault("vanish", block),))
-    with pytest.raises(Stopped) as error:
-        player.play(sweep, blocks.append)
-    assert error.value.code == "device_vanished"
-    assert len(blocks) == block
 
 
 def test_interrupted(rig_of, sweep):

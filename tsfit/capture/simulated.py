@@ -11,7 +11,6 @@ voltage Bl F/Zm in series with Z.
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Literal
 
 import numpy as np
 
@@ -28,20 +27,10 @@ from tsfit.driver.record import Driver
 
 HUM_HARMONICS = {1: 1.0, 2: 0.2, 3: 0.4, 5: 0.2}
 """Amplitudes relative to the fundamental's: an invented, plausible mixture."""
+BLOCK_FRAMES = 2048
+"""Handed on at a time."""
 DECAY_SECONDS = 2.0
 """Silence after the record, in which what has not died away does not run into its start."""
-
-
-@dataclass(frozen=True)
-class PlantedFault:
-    """Something that goes wrong at the recorded block number `block`.
-
-    A missing block is lost and a repeated one comes twice, both without a flag, and what follows comes earlier or later; an
-    overflow is owned up to and harms nothing; the device that vanishes delivers no more.
-    """
-
-    kind: Literal["missing block", "repeated block", "overflow", "vanish"]
-    block: int
 
 
 @dataclass(frozen=True)
@@ -62,8 +51,6 @@ class SimulatedBench:
     stiffening_per_m2: float = 0.0  # s2 of that
     true_rate_hz: float | None = None  # what the converters' clock really does, None when it is right
     delay_samples: int = 600  # round trip
-    faults: tuple[PlantedFault, ...] = ()
-    block_frames: int = 2048  # handed on at a time
     # source of noise and phases; goes on from recording to recording
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(0), compare=False)
 
@@ -98,21 +85,14 @@ class SimulatedBench:
         """Reckon what would be recorded and hand it to `sink` block by block, from this thread and faster than real time.
 
         The report's `seconds` are those that a recording would have taken. Raises TsfitError ``incomplete_driver``;
-        `Stopped` ``device_vanished``, by a `PlantedFault`, or ``interrupted``.
+        `Stopped` ``interrupted``.
         """
         safe = replace(excitation, samples=playable(excitation).astype(float))
-        samples, flags = _with_faults(self, simulated_recording(self, safe))
-        gone = min((fault.block for fault in self.faults if fault.kind == "vanish"), default=None)
-        n, size = len(samples), self.block_frames
+        samples = simulated_recording(self, safe)
+        n = len(samples)
         try:
-            for block, first in enumerate(range(0, n, size)):
-                if block == gone:
-                    raise Stopped(
-                        f"device {self.name!r}: it has vanished after {first / excitation.sample_rate_hz:.1f} s; "
-                        "plug it in again and record again.",
-                        code="device_vanished",
-                    )
-                piece = samples[first : first + size]
+            for first in range(0, n, BLOCK_FRAMES):
+                piece = samples[first : first + BLOCK_FRAMES]
                 sink(piece)
                 if on_level is not None:
                     on_level(levels_of(piece, first + len(piece), n))
@@ -122,7 +102,6 @@ class SimulatedBench:
         return StreamReport(
             frames=n,
             expected=n,
-            flags=tuple(flag for flag in flags if flag[0] >= excitation.start),
             seconds=n / rate,
             measured_rate_hz=rate,
             delay_samples=self.delay_samples,
@@ -183,19 +162,6 @@ def _distortion(bench: SimulatedBench, frequency: Real, drive: Complex, z: Compl
     voltage = np.fft.rfft(force) * velocity / bench.volts_per_full_scale
     # A voltage in series with Z acts as the change of Z that has the same drop.
     return np.asarray(voltage / (current * rig.bilinear().slope(m)))
-
-
-def _with_faults(bench: SimulatedBench, samples: Block) -> tuple[Block, list[tuple[int, str]]]:
-    """Samples (n, 2) with lost and repeated blocks, filled up with the start's silence, and the system's flags."""
-    blocks = np.split(samples, range(bench.block_frames, len(samples), bench.block_frames))
-    copies = np.ones(len(blocks), dtype=int)
-    for fault in bench.faults:
-        if fault.kind in ("missing block", "repeated block"):
-            copies[fault.block] = 0 if fault.kind == "missing block" else 2
-    kept = np.concatenate([block for block, count in zip(blocks, copies, strict=True) for _ in range(count)])
-    kept = np.concatenate([kept[: len(samples)], samples[: max(len(samples) - len(kept), 0)]])
-    flags = [(fault.block * bench.block_frames, "input overflow") for fault in bench.faults if fault.kind == "overflow"]
-    return kept, flags
 
 
 def _disturbance(bench: SimulatedBench, n: int, rate: float) -> Real:
