@@ -12,7 +12,7 @@ import click
 
 from tsfit.cli.box.options import amplifier_options, wiring_option
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
@@ -24,7 +24,7 @@ TITLES = {
     "equal power": "1 W into Re of each",
     "rated power": "each at its rated power",
     "travel limit": "each at its Xmax",
-    "limits": "each driven until something gives",
+    "limits": "as loud as the limits let each",
 }
 LACKING = {
     "rated power": "--sheet or --rated-power-w must rate the power of every driver",
@@ -60,10 +60,8 @@ LACKING = {
     "ways",
     type=click.Choice(list(TITLES)),
     multiple=True,
-    default=("equal power", "limits"),
-    show_default=True,
     metavar="WAY",
-    help=f"Table to print: {', '.join(TITLES)}; may be repeated.",
+    help=f"Table to print for each box: {', '.join(TITLES)}; may be repeated.",
 )
 @wiring_option
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
@@ -193,8 +191,34 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
     return cases
 
 
-def _print(candidates: list[Candidate], result: DriverComparison, ways: tuple[str, ...]) -> None:
+def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[str, ...]) -> None:
+    from tsfit.box.compare.drivers import in_short
+
     names = [one.name for one in result.compared]
+    for sentence in in_short(result):
+        say(sentence)
+    if is_full():
+        _print_drivers(names, candidates)
+    rated = all("limits" in case.level_db for case in result.cases)
+    usual = ("equal power", "limits") if is_full() else ("limits" if rated else "equal power",) * (len(result.cases) == 1)
+    ways = asked or usual
+    for case in result.cases:
+        say(f"{case.case}:")
+        for sentence in case.words:
+            say(f"  {sentence}")
+        for name, one in zip(names, case.equalised, strict=False):
+            say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
+        for way in ways:
+            if way in case.level_db:
+                _print_way(case, way, names)
+    for way in ways:
+        if any(way not in case.level_db for case in result.cases):
+            say(f"Not told, {TITLES[way]}: {LACKING[way]}.")
+    if not rated and "limits" not in ways:
+        hint(f"Not told, {TITLES['limits']}: {LACKING['limits']}.")
+
+
+def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
     rows = [
         [
             name,
@@ -208,25 +232,15 @@ def _print(candidates: list[Candidate], result: DriverComparison, ways: tuple[st
         for name, one in zip(names, candidates, strict=True)
     ]
     print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
-    for case in result.cases:
-        say("")
-        say(case.case)
-        for sentence in case.words:
-            say(f"  {sentence}")
-        for name, one in zip(names, case.equalised, strict=False):
-            say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
-        for way in ways:
-            if way in case.level_db:
-                _print_way(case, way, names)
-    for way in ways:
-        if any(way not in case.level_db for case in result.cases):
-            say(f"No table of {TITLES[way]}: {LACKING[way]}.")
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
-    from tsfit.box.compare.drivers import table_rows
+    from tsfit.box.compare.drivers import lead_sentence, table_rows
 
     differences = case.differences[way]
+    if way not in ("equal power", "limits"):
+        for name, one in zip(names[1:], differences, strict=True):
+            say(f"  {lead_sentence(names[0], name, way, one)}")
     columns = ["Hz", *names]
     for name, one in zip(names[1:], differences, strict=True):
         columns += [
@@ -239,11 +253,16 @@ def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
     for k in table_rows(case):
         row = [f"{case.frequency_hz[k]:g}", *(f"{level[k]:.1f}" for level in case.level_db[way])]
         for one in differences:
-            row.append(f"{one.db[k]:+.1f}")
+            row.append(_signed(one.db[k]))
             if one.low_db is not None and one.high_db is not None:
-                row.append(f"{one.low_db[k]:+.1f} … {one.high_db[k]:+.1f}")
+                low, high = _signed(one.low_db[k]), _signed(one.high_db[k])
+                row.append("" if low == row[-1] == high else f"{low} … {high}")
         if way == "limits" and case.limited_by is not None:
             stops = [names[k] for names in case.limited_by]
             row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
         rows.append(row)
     print_table(columns, rows, title=f"level in dB at 1 m, {TITLES[way]}")
+
+
+def _signed(db: float) -> str:
+    return f"{round(float(db), 1) + 0.0:+.1f}"

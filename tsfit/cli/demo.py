@@ -9,6 +9,7 @@ import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, progress, say
+from tsfit.driver.parameters import PARAMETERS
 
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
@@ -45,35 +46,29 @@ def demo(folder: Path, outputs: Outputs) -> None:
 
 
 def _print(result: DemoResult) -> None:
+    from tsfit.box.compare.drivers import in_short
     from tsfit.demo import DRIVERS
 
+    say("1. Which of them, in which box")
+    for sentence in in_short(result.comparison):
+        say(f"  - {sentence}")
+    for case in result.comparison.cases:
+        say(f"  - {case.case[:1].upper()}{case.case[1:]}: {case.words[0]}")
+    say("2. What the bench measured (value ± standard uncertainty)")
     fits = [result.fits[stem] for stem in DRIVERS]
-    say("1. What the bench measured (value ± standard uncertainty)")
     rows = []
     for name in SHOWN:
-        cells = []
-        for fit in fits:
-            told = fit.parameters[name].shown(name)
-            cells.append(f"{told.value} ± {told.spread}")
-        rows.append([f"{name}, {told.unit}" if told.unit else name, *cells])
+        told = [fit.parameters[name].shown(name) for fit in fits]
+        rows.append([PARAMETERS[name].heading, *(f"{each.value} ± {each.spread}" for each in told)])
     print_table(["parameter", *(fit.driver.name for fit in fits)], rows)
-    say("2. What the datasheets are worth")
+    say("3. What the datasheets are worth")
     for stem, fit in result.fits.items():
         check = result.checks[stem]
         outside = [item.name for item in check.figures if item.verdict == "outside"]
         named = f": {', '.join(outside)}" if outside else ""
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
-    say("")
-    say("3. What its hours of use did to the successor")
-    for sentence in result.drift:
-        say(f"  - {sentence}")
-    say("")
-    say("4. Which of them, in which box")
-    for case in result.comparison.cases:
-        say("")
-        say(f"  {case.case[:1].upper()}{case.case[1:]}")
-        for sentence in case.words:
-            say(f"  - {sentence}")
-    say("")
+    say("4. What its hours of use did to the successor")
+    for drifted in result.drift:
+        say(f"  - {drifted}")
     say(f"The page to show others: {result.page}")
     hint("The drivers and the picture-house are invented; these numbers say nothing about any product.")

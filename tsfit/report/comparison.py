@@ -11,7 +11,7 @@ from tsfit.plots.drift import drift_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
-TITLES = {"equal power": "at 1 W into Re of each", "limits": "each driven until something gives"}
+TITLES = {"equal power": "at 1 W into Re of each", "limits": "as loud as the limits let each"}
 
 
 def compare_part(data: DriverComparison, name: str) -> Part:

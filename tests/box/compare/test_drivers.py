@@ -32,7 +32,8 @@ def test_at_the_travel_limit_only_area_and_travel_count():
     np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(28.0 / 22.0), atol=1e-9)
     rise = case.level_db["travel limit"][0] - 40.0 * np.log10(case.frequency_hz)
     np.testing.assert_allclose(rise, rise[0], atol=1e-9)
-    assert "At travel limit, Dunlin 12 S leads at every frequency of the bass, by 2.1 dB" in " ".join(case.words)
+    said = compare.lead_sentence("Dunlin 12", "Dunlin 12 S", "travel limit", case.differences["travel limit"][0])
+    assert said == "At travel limit, Dunlin 12 S leads at every frequency of the bass, by 2.1 dB."
     unrated = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_qtc(0.707))
     assert "travel limit" not in unrated.level_db
 
@@ -178,3 +179,30 @@ def test_a_rating_that_is_not_known_is_said():
     assert "Dunlin 12 S has no known Xmax, so that never stops it." in case.words
     whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
     assert "no known" not in " ".join(whole.words)
+
+
+def test_in_short_over_all_boxes_at_three_frequencies():
+    """The levels themselves say so: travel alone stops both, 20 lg(28/22) = 2.1 dB (common practice, no source)."""
+    cases = [same_qtc(0.707), same_volume(0.06)]
+    longer = [Candidate(replace(OLD, Pe=1e6)), Candidate(replace(OLD, name="Dunlin 12 L", Xmax=0.028, Pe=1e6))]
+    assert compare.in_short(compare.compare(longer, cases)) == [
+        "Dunlin 12 L against Dunlin 12, as loud as the limits let each: 2.1 dB louder at 25 Hz, 2.1 dB louder at 50 Hz, "
+        "2.1 dB louder at 100 Hz."
+    ]
+    found = compare.compare([Candidate(replace(one, Pe=None, Xmax=None)) for one in (OLD, STRONGER)], cases)
+    (said,) = compare.in_short(found)
+    at = [int(np.searchsorted(found.cases[0].frequency_hz, 25.0)) for _ in cases]
+    quieter = [-case.differences["equal power"][0].db[k] for case, k in zip(found.cases, at, strict=True)]
+    span = f"{min(quieter):.1f} to {max(quieter):.1f}" if min(quieter) > 0.05 else f"up to {max(quieter):.1f}"
+    assert f"at equal power: {span} dB quieter at 25 Hz" in said
+    assert "they cross at " in said
+
+
+def test_a_stretch_in_which_the_lead_changes_is_told_in_two():
+    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.022, Pe=200.0))], same_volume(0.06))
+    told = next(sentence for sentence in case.words if sentence.startswith("As loud as the limits let them"))
+    assert "quieter and" not in told
+    db, inside = case.differences["limits"][0].db, (case.frequency_hz > 15.0) & (case.frequency_hz < 250.0)
+    assert ("Dunlin 12 S is louder" in told, "Dunlin 12 is louder" in told) == (
+        bool((db[inside] > 0.1).any()), bool((db[inside] < -0.1).any())
+    )  # fmt: skip

@@ -2,8 +2,8 @@
 
 A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
 planned box, an infinite baffle. In it each driver is looked at in five ways: at the same voltage, at the same power into
-Re, at its own rated power, at its own Xmax at every frequency, and driven until something gives (power, travel, port,
-amplifier). Differences are to the first.
+Re, at its own rated power, at its own Xmax at every frequency, and as loud as the limits of power, travel, port and
+amplifier let it. Differences are to the first.
 
 Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
 estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
@@ -219,30 +219,24 @@ NARROW = 2.0 ** (1.0 / 6.0)
 
 
 def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: CaseResult) -> list[str]:
-    """Say who wins where, in sentences."""
-    sentences = []
+    """Say what the boxes come to and who wins where, in sentences."""
     names = [one.driver.name for one in candidates]
     named = list(zip(names, boxes, strict=True))
     volumes = [(name, 1e3 * box.chamber.volume) for name, box in named if box.chamber.volume is not None]
     litres = [volume for _, volume in volumes]
-    if litres and max(litres) - min(litres) > 0.005 * max(litres):
-        sentences.append(f"It takes {', '.join(f'{name} {volume:.3g} l' for name, volume in volumes)}.")
-    f3 = [f"{name} {_hz(box.f3_hz)}" for name, box in named if box.f3_hz is not None]
-    if len(f3) == len(names):
-        sentences.append(f"f3: {', '.join(f3)}.")
+    f3 = {name: f"f3 {_hz(box.f3_hz)}" for name, box in named if box.f3_hz is not None}
+    size = {name: f"{volume:.3g} l" for name, volume in volumes if max(litres) - min(litres) > 0.005 * max(litres)}
+    told = {name: ", ".join(each[name] for each in (size, f3) if name in each) for name in names}
+    sentences = [f"{'; '.join(f'{name} {each}' for name, each in told.items() if each)}."] if any(told.values()) else []
+    for number in range(1, len(names)):
+        if "limits" in case.differences and case.limited_by is not None:
+            sentences.append(_limits_sentence(names[0], names[number], case, number))
+        sentences.append(lead_sentence(names[0], names[number], "equal power", case.differences["equal power"][number - 1]))
     if "limits" in case.level_db:
         for name, box in named:
             rated = ("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m)
             lacking = " and no known ".join(what for what, value in rated if value is None)
             sentences += [f"{name} has no known {lacking}, so that never stops it."] if lacking else []
-    for number in range(1, len(names)):
-        sentences += [
-            _sentence(names[0], names[number], way, case.differences[way][number - 1])
-            for way in ("equal voltage", "equal power", "travel limit")
-            if way in case.differences
-        ]
-        if "limits" in case.differences and case.limited_by is not None:
-            sentences.append(_limits_sentence(names[0], names[number], case, number))
     for name, one in zip(names, case.equalised, strict=False):
         sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
         if one.loudest_db is not None and one.limited_at_hz is not None:
@@ -252,11 +246,53 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     return sentences
 
 
+SHORT_HZ = (25.0, 50.0, 100.0)
+"""Where the short answer looks: the lowest notes, the bass drum, the upper bass."""
+
+
+def in_short(result: DriverComparison) -> list[str]:
+    """Say of each driver in one sentence how it stands against the first, over all boxes of the comparison."""
+    names = [one.name for one in result.compared]
+    way = next(each for each in ("limits", "equal power") if all(each in case.level_db for case in result.cases))
+    how = "as loud as the limits let each" if way == "limits" else "at equal power"
+    found = []
+    for number in range(1, len(names)):
+        differences = [(case.frequency_hz, case.differences[way][number - 1]) for case in result.cases]
+        parts = []
+        for hz in SHORT_HZ:
+            at = [(one, int(np.searchsorted(frequency, hz))) for frequency, one in differences]
+            parts.append(f"{_louder([float(one.db[k]) for one, k in at])} at {hz:g} Hz")
+            doubtful = [
+                one.low_db is not None and one.high_db is not None and one.low_db[k] < 0.0 < one.high_db[k] for one, k in at
+            ]
+            parts[-1] += " (the measurement leaves open who leads)" if any(doubtful) else ""
+        crossings = [hz for _, one in differences for hz in one.crossings_hz]
+        cross = f"; they cross at {_span(crossings, '.0f')} Hz" if crossings else ""
+        found.append(f"{names[number]} against {names[0]}, {how}: {', '.join(parts)}{cross}.")
+    return found
+
+
+def _span(values: Sequence[float], form: str) -> str:
+    low, high = format(min(values), form), format(max(values), form)
+    return low if low == high else f"{low} to {high}"
+
+
+def _louder(db: Sequence[float]) -> str:
+    if max(map(abs, db)) <= LEAD_DB:
+        return "level"
+    if min(db) < -LEAD_DB and max(db) > LEAD_DB:
+        return f"{-min(db):.1f} dB quieter to {max(db):.1f} dB louder, by the box,"
+    size = [abs(each) for each in db]
+    by = _span(size, ".1f") if min(size) > LEAD_DB else f"up to {max(size):.1f}"
+    return f"{by} dB {'louder' if max(db) > LEAD_DB else 'quieter'}"
+
+
 def _hz(frequency: float) -> str:
     return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
 
 
-def _sentence(first: str, other: str, way: str, difference: Difference) -> str:
+def lead_sentence(first: str, other: str, way: str, difference: Difference) -> str:
+    """Say who leads where in one way, by how much at most, and whether the measurement is sure of it."""
     lead = f"At {way}"
     if not difference.leads:
         return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
@@ -284,24 +320,19 @@ def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> s
     """Say what stops whom in each stretch, and who is louder there."""
     assert case.limited_by is not None
     inside = np.flatnonzero((case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ))
-    pairs = [(case.limited_by[0][k], case.limited_by[number][k]) for k in inside]
     db = case.differences["limits"][number - 1].db[inside]
+    ahead = np.sign(np.where(np.abs(db) > LEAD_DB, db, 0.0))
+    pairs = [(case.limited_by[0][k], case.limited_by[number][k], lead) for k, lead in zip(inside, ahead, strict=True)]
     edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
     parts = []
     for start, stop in pairwise(edges):
         from_hz, to_hz = case.frequency_hz[inside[start]], case.frequency_hz[inside[stop - 1]]
         if to_hz < NARROW * from_hz:
             continue
-        one, two = pairs[start]
+        one, two, lead = pairs[start]
         stops = f"{one} stops both" if one == two else f"{one} stops {first} and {two} stops {other}"
-        least, most = float(db[start:stop].min()), float(db[start:stop].max())
-        if max(abs(least), abs(most)) <= LEAD_DB:
-            who = "they are level"
-        elif least >= -LEAD_DB or most <= LEAD_DB:
-            name, low, high = (other, least, most) if least >= -LEAD_DB else (first, -most, -least)
-            by = f"{max(high, 0.0):.1f}" if high - low < 0.15 else f"{max(low, 0.0):.1f} to {high:.1f}"
-            who = f"{name} is louder by {by} dB"
-        else:
-            who = f"{other} is between {-least:.1f} dB quieter and {most:.1f} dB louder"
+        by = np.abs(db[start:stop])
+        even = f"{by.max():.1f}" if by.max() - by.min() < 0.15 else f"{by.min():.1f} to {by.max():.1f}"
+        who = f"{other if lead > 0.0 else first} is louder by {even} dB" if lead else "they are level"
         parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
-    return "Driven until something gives, " + "; ".join(parts) + "."
+    return "As loud as the limits let them, " + "; ".join(parts) + "."
