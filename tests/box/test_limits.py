@@ -126,3 +126,10 @@ def test_an_amplifier_in_watts_is_its_volts_and_the_amps_of_the_worst_load():
 def test_watts_without_a_load_or_beside_volts_are_refused(given):
     with pytest.raises(TsfitError, match=r"give both the watts and the ohms|keep one of them"):
         Ratings(**given)
+
+
+def test_a_port_alone_does_not_tell_how_loud_a_driver_plays():
+    ported = vented_box(replace(HERON, Pe=None, Ppeak=None, Xmax=None), volume=0.06, tuning=30.0, port_diameter=0.08)
+    assert ported.ratings.port_speed_m_s is not None
+    assert ported.maximum is None
+    assert replace(ported, ratings=replace(ported.ratings, power_w=100.0)).maximum is not None

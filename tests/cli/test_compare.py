@@ -38,7 +38,7 @@ def files(tmp_path, monkeypatch):
     return tmp_path
 
 
-def test_command(files, capsys):
+def test_command(files, capsys, monkeypatch):
     assert run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
     out = capsys.readouterr().out
     assert out.startswith("Dunlin 12 S against Dunlin 12, as loud as the limits let each: ")
@@ -49,6 +49,7 @@ def test_command(files, capsys):
     full = capsys.readouterr().out
     assert "stopped by" in full
     assert "120" in full
+    monkeypatch.setenv("COLUMNS", "100")
     assert run(["compare", "old.toml", "new.toml", "--qtc", "0.707"]) == 0
     assert len(capsys.readouterr().out.splitlines()) <= 25
     assert (files / "x-1.png").is_file()

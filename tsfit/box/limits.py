@@ -175,6 +175,12 @@ def maximum_output(
     return MaximumOutput(frequency, level, volts, first.names, np.concatenate([part.binding for part in parts]))
 
 
+def loudest(enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False) -> MaximumOutput | None:
+    """As `maximum_output`, and None too where a port alone limits: without a rating nobody knows how loud it plays."""
+    found = maximum_output(enclosure, frequency_hz, ratings, peak=peak)
+    return None if found is None or set(found.names) <= {"port speed"} else found
+
+
 def _evaluate(enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: bool) -> MaximumOutput:
     answer = enclosure.squares(frequency)
     pressure = answer.pressure

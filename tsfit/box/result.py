@@ -14,7 +14,7 @@ from tsfit.base.arrays import Read, Real
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
-from tsfit.box.limits import MaximumOutput, Ratings, maximum_output
+from tsfit.box.limits import MaximumOutput, Ratings, loudest
 from tsfit.box.numbers import PassBand, cutoff, pass_band, resonance_with_losses, ripple
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
@@ -111,14 +111,14 @@ class BoxResult:
     @cached_property
     def maximum(self) -> MaximumOutput | None:
         """Loudest by the continuous power rating, at the frequencies of the curves; None where nothing is rated."""
-        return maximum_output(self.enclosure, self.frequency_hz, self.ratings)
+        return loudest(self.enclosure, self.frequency_hz, self.ratings)
 
     @cached_property
     def peak(self) -> MaximumOutput | None:
         """The same by the short-term rating, None without one."""
         if self.ratings.peak_power_w is None:
             return None
-        return maximum_output(self.enclosure, self.frequency_hz, self.ratings, peak=True)
+        return loudest(self.enclosure, self.frequency_hz, self.ratings, peak=True)
 
     @cached_property
     def f3_hz(self) -> float | None:
@@ -182,7 +182,7 @@ class BoxResult:
 
     def maximum_at(self, frequency_hz: ArrayLike) -> MaximumOutput | None:
         """Return the loudest by the continuous rating at other frequencies, Hz, shape ``(n_freq,)``."""
-        return maximum_output(self.enclosure, checked_frequencies(frequency_hz), self.ratings)
+        return loudest(self.enclosure, checked_frequencies(frequency_hz), self.ratings)
 
     def numbers(self) -> dict[str, float | None]:
         """Return all numbers in the units of people, by the keys of the machine form; None for what there is not."""

@@ -15,7 +15,7 @@ import numpy as np
 from tsfit.base.arrays import Number, Real
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance, motion
-from tsfit.box.limits import maximum_output
+from tsfit.box.limits import loudest
 from tsfit.box.numbers import HALF_POWER_DB, last_rise, merit_frequencies, merits
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import Bands, BoxResult, LowHigh
@@ -159,9 +159,9 @@ def with_bands(
     curves = {"spl_db": answer.spl_db, "excursion_mm": 1e3 * moves.travel, "impedance_ohm": np.abs(answer.impedance)}
     if moves.port_speed is not None:
         curves["port_speed_m_s"] = moves.port_speed
-    loudest = maximum_output(many, result.frequency_hz, result.ratings)
-    if loudest is not None:
-        curves["max_spl_db"] = loudest.spl_db
+    most = loudest(many, result.frequency_hz, result.ratings)
+    if most is not None:
+        curves["max_spl_db"] = most.spl_db
     design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, answer.spl_db)}
     sure = {name: LowHigh(*middle(values)) for name, values in curves.items()}
     return replace(result, bands=Bands(draws, sure, {name: ends(values) for name, values in design.items()}))

@@ -123,7 +123,7 @@ def test_the_maximum_output_names_what_binds(tsfit, heron, arguments, limits):
     assert data["ratings"]["power_w"] == 150.0
     assert data["ratings"]["xmax_m"] == 0.006
     code, out, _ = tsfit(arguments[0], heron, *arguments[1:], "--rated-power-w", "150")
-    assert "limited by" in out
+    assert "stopped by" in out
 
 
 def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
@@ -254,3 +254,30 @@ def test_an_amplifier_in_watts(tsfit, heron):
     code, _, err = tsfit("baffle", heron, "--amplifier-w", "200")
     assert code == 2
     assert "give both the watts and the ohms" in " ".join(err.split())
+
+
+def test_the_answer_stands_first_and_the_rest_is_there_on_request(tsfit, heron, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    arguments = ("closed", heron, "--volume-l", "40", "--rated-power-w", "150")
+    _, out, _ = tsfit(*arguments)
+    lines = out.splitlines()
+    assert len(lines) <= 20
+    assert lines[0].startswith("Heron 10, closed box: 40.0 l, f3 ")
+    assert lines[1].startswith("Loudest at 1 m in half space, and what stops it: ")
+    assert "(travel)" in lines[1]
+    assert "delay ms" not in out
+    _, full, _ = tsfit(*arguments, "--full")
+    assert lines[0] in full
+    assert all(word in full for word in ("delay ms", "fc, Qtc by the textbook", "limited by"))
+
+
+def test_without_a_rating_nothing_is_said_of_how_loud(tsfit, tmp_path):
+    heron_unrated = str(tmp_path / "unrated.toml")
+    lines = [line for line in DRIVER.splitlines() if not line.startswith(("Xmax", "Pe", "Ppeak"))]
+    Path(heron_unrated).write_text("\n".join(lines))
+    arguments = ("vented", heron_unrated, "--volume-l", "60", "--tuning-hz", "30", "--port-diameter-cm", "8")
+    _, out, _ = tsfit(*arguments)
+    assert "How loud it plays is open" in out
+    assert "port speed" not in out
+    _, out, _ = tsfit(*arguments, "--json")
+    assert json.loads(out)["max_spl_db"] is None

@@ -28,7 +28,7 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
-from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.limits import MaximumOutput, loudest
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
@@ -95,7 +95,7 @@ def _levels(box: BoxResult, enclosure: Enclosure, frequency: Real) -> tuple[dict
     found = {way: answer.spl_db + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
     if box.ratings.xmax_m is not None:
         found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
-    most = maximum_output(enclosure, frequency, box.ratings)
+    most = loudest(enclosure, frequency, box.ratings)
     return found if most is None else {**found, "limits": np.asarray(most.spl_db)}, most
 
 

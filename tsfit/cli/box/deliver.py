@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from tsfit.base.arrays import Real
 from tsfit.cli.output import Outputs
-from tsfit.cli.printing import hint, print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.plan import BoxPlan
@@ -67,21 +67,99 @@ class BoxOutputs:
 
 
 def print_box(result: BoxResult) -> None:
-    """Print design numbers, curves, maximum output and remarks."""
-    from tsfit.box.enclosure import KIND_NAMES
+    """Print what the box comes to, its levels and what stops it; in full every number, curve and interval."""
     from tsfit.box.frequencies import table_frequencies
 
-    enclosure, room = result.enclosure, result.room
-    name = enclosure.driver.name
+    numbers, frequencies = result.numbers(), table_frequencies(result.usual_hz)
+    for sentence in _answer(result, numbers):
+        say(sentence)
+    if is_full():
+        print_table(("design", "value"), _design_rows(numbers, band_pass=result.enclosure.kind == "bandpass"))
+        _print_curves(result, frequencies)
+        _print_maximum(result, frequencies)
+        _print_bands(result, numbers)
+    else:
+        _print_levels(result, frequencies)
+    if result.room is not None:
+        say(str(result.room))
+    for remark in result.notes:
+        say(f"Note: {remark.message}")
+
+
+LOUDEST_HZ = (25.0, 50.0, 100.0)
+"""Where the answer says how loud a box plays."""
+
+
+def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
+    """Sentences that say how large the box is, how low and how loud it plays, what stops it, and how sure that is."""
+    from tsfit.box.enclosure import KIND_NAMES
+
+    enclosure = result.enclosure
     several = f"{enclosure.count} x " if enclosure.count > 1 else ""
-    said = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
-    losses = ", ".join(said)
-    say(f"{several}{name}")
-    say(f"{KIND_NAMES[enclosure.kind]}, {enclosure.voltage:.3g} V RMS, 1 m, half space, {losses or 'no box losses'}")
-    numbers = result.numbers()
-    print_table(("design", "value"), _design_rows(numbers, band_pass=enclosure.kind == "bandpass"))
-    frequencies = table_frequencies(result.usual_hz)
-    curves = result.at(frequencies)
+    parts = [
+        f"{label}{' ' * bool(label)}{', '.join(_written(numbers[key], unit) for key, unit in keys)}"
+        for label, keys in ANSWERED
+        if all(numbers[key] for key, _ in keys)
+    ]
+    losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
+    box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
+    sentences = [f"{box}: {', '.join(parts)}."]
+    most = result.maximum_at(LOUDEST_HZ)
+    if most is None:
+        sentences.append("How loud it plays is open: no rating is known; give --rated-power-w and --xmax-mm.")
+    else:
+        loudest = [
+            f"{level:.0f} dB at {frequency:g} Hz ({limit})"
+            for frequency, level, limit in zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True)
+        ]
+        sentences.append(f"Loudest at 1 m in half space, and what stops it: {', '.join(loudest)}.")
+    bands = [
+        f"{label} {low} to {high}" for label, value, low, high in _banded(result, numbers) if low != value or high != value
+    ]
+    return [*sentences, *[f"The fit's uncertainty makes that (95 %): {', '.join(bands)}."][: bool(bands)]]
+
+
+ANSWERED = (
+    ("", [("volume_l", "l")]),
+    ("front", [("front_volume_l", "l")]),
+    ("tuned to", [("fb_hz", "Hz")]),
+    ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
+    ("each radiator with", [("radiator_added_mass_g", "g added")]),
+    ("f3", [("f3_hz", "Hz")]),
+    ("upper f3", [("f3_upper_hz", "Hz")]),
+    ("Qtc", [("qtc", "")]),
+    ("mid-band", [("reference_db", "dB at 2.83 V")]),
+)
+"""Numbers of a box in its first sentence."""
+
+
+def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:
+    """Print level and travel at the drive asked for, and the most that the limits allow, in one table."""
+    curves, most = result.at(frequencies), result.maximum_at(frequencies)
+    room = result.room
+    volts = f"{result.enclosure.voltage:.3g} V"
+    columns = [
+        ("Hz", [f"{frequency:g}" for frequency in frequencies]),
+        (f"dB at {volts}", [_level(level) for level in curves.spl_db]),
+        *([] if room is None else [("in room dB", [_level(level) for level in curves.spl_db + room.gain_db(frequencies)])]),
+        ("travel mm", [f"{travel:.2f}" for travel in curves.excursion_mm]),
+    ]
+    if most is not None:
+        columns += [
+            ("most dB", [f"{level:.1f}" for level in most.spl_db]),
+            ("at V", [f"{each:.3g}" if each < 999.5 else f"{each:.0f}" for each in most.voltage_v]),
+            ("stopped by", [str(limit) for limit in most.limited_by]),
+        ]
+    print_table([head for head, _ in columns], list(zip(*(cells for _, cells in columns), strict=True)))
+
+
+def _level(db: float) -> str:
+    """A level to a tenth, and none of what nobody can hear: at the notch of a passive radiator."""
+    return f"{db:.1f}" if db > 0.0 else "below 0"
+
+
+def _print_curves(result: BoxResult, frequencies: tuple[float, ...]) -> None:
+    room, curves = result.room, result.at(frequencies)
     columns = [
         ("Hz", curves.frequency_hz, "g"),
         ("level dB", curves.spl_db, ".1f"),
@@ -97,18 +175,11 @@ def print_box(result: BoxResult) -> None:
     rows = [[format(values[row], style) for _, values, style in columns] for row in range(len(frequencies))]
     print_table([title for title, _, _ in columns], rows)
     hint("Travel and port speed are peak values.")
-    if room is not None:
-        say(str(room))
-    _print_maximum(result, frequencies)
-    _print_bands(result, numbers)
-    for remark in result.notes:
-        say(f"Note: {remark.message}")
 
 
 def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     most = result.maximum_at(frequencies)
     if most is None:
-        hint("Maximum output: no rating is known; give --rated-power-w and --xmax-mm.")
         return
     rows = [
         [f"{frequency:g}", f"{level:.1f}", f"{volts:.3g}", str(limit)]
@@ -117,9 +188,8 @@ def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     print_table(("Hz", "most dB", "at V", "limited by"), rows)
 
 
-def _print_bands(result: BoxResult, numbers: dict[str, float | None]) -> None:
-    if result.bands is None:
-        return
+def _banded(result: BoxResult, numbers: dict[str, float | None]) -> list[tuple[str, str, str, str]]:
+    """Name, value and both ends of 95 % of the numbers that the fit's uncertainty moves."""
     names = {
         "fc_hz": ("fc", "Hz"),
         "qtc": ("Qtc", ""),
@@ -127,12 +197,19 @@ def _print_bands(result: BoxResult, numbers: dict[str, float | None]) -> None:
         "reference_db": ("mid-band level", "dB"),
         "excursion_max_mm": ("largest travel", "mm"),
     }
-    rows = [
-        [label, _written(numbers[name], unit), " … ".join(_written(bound, unit) for bound in bounds)]
-        for name, (label, unit) in names.items()
-        if (bounds := result.bands.design.get(name)) is not None
-    ]
-    print_table(("with the fit's uncertainty", "value", "95 % interval"), rows)
+    bands = {} if result.bands is None else result.bands.design
+    found = []
+    for name, (label, unit) in names.items():
+        if name in bands:
+            value, low, high = (_written(number, unit) for number in (numbers[name], *bands[name]))
+            found.append((label, value, low, high))
+    return found
+
+
+def _print_bands(result: BoxResult, numbers: dict[str, float | None]) -> None:
+    rows = [[label, value, f"{low} … {high}"] for label, value, low, high in _banded(result, numbers)]
+    if rows:
+        print_table(("with the fit's uncertainty", "value", "95 % interval"), rows)
 
 
 def _design_rows(numbers: dict[str, float | None], *, band_pass: bool) -> list[tuple[str, str]]:
