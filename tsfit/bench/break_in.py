@@ -53,15 +53,12 @@ class Routine(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     driver: Annotated[str, Field(min_length=1)]
-    # level_dbfs, sweep_dbfs: peak of the low notes and of the sweeps re full scale
-    level_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
-    sweep_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]
-    # low_hz, high_hz: range of the low notes
-    low_hz: Positive
+    level_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]  # peak of the low notes, re full scale
+    sweep_dbfs: Annotated[float, Field(le=0.0, allow_inf_nan=False)]  # of the sweeps
+    low_hz: Positive  # of the low notes, like `high_hz`
     high_hz: Positive
-    # hours, hours_before: to be played at most, and already used when the routine began
-    hours: Positive
-    hours_before: NotNegative = 0.0
+    hours: Positive  # to be played at most
+    hours_before: NotNegative = 0.0  # of use when the routine began
     interval_h: Positive = 1.0  # played between sweeps
     pause_s: NotNegative = 60.0  # for the coil to cool before each sweep
     hottest_k: Positive = 10.0  # rise of the coil since the first sweep, read from Re, at which the routine stops

@@ -47,9 +47,8 @@ class Proof:
     """How far the calibrated rig is off on a resistor that took no part in it, 10 Hz to 20 kHz."""
 
     ohm: float
-    # percent, degrees: worst error of magnitude and phase
-    percent: float
-    degrees: float
+    percent: float  # worst error of the magnitude
+    degrees: float  # and of the phase
     median_percent: float  # error of the magnitude in the median point
 
 

@@ -56,10 +56,9 @@ USUAL = (Aim("Fs", 0.001), Aim("Qts", 0.005), Aim("Vas", 0.01))
 class Need:
     """What an aim takes at the level and noise that were heard."""
 
-    # parameter, wanted, reached: as of `Aim`, and the standard uncertainty after `swept_s`
     parameter: str
-    wanted: float
-    reached: float
+    wanted: float  # as of `Aim`
+    reached: float  # standard uncertainty after `swept_s`
     limit: float  # what is left after any time
     swept_s: float
     seconds: float | None  # of sweep in one state; None where no time suffices

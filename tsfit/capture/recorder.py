@@ -24,6 +24,7 @@ import numpy as np
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import name_once, watch, write_new
+from tsfit.base.forms import plain
 from tsfit.capture.recording import PARTIAL
 from tsfit.capture.stream import Block, Stopped
 from tsfit.formats.toml import load_toml
@@ -208,21 +209,14 @@ def add_conditions(recording: Path, **found: object) -> None:
 def _toml(recording: Path, conditions: Mapping[str, object]) -> str:
     import tomlkit
 
-    plain = _table({"recording": recording.name} | dict(conditions))
+    told = _without_none(plain({"recording": recording.name} | dict(conditions)))
+    assert isinstance(told, dict)
     # Scalars go before tables: after a table's header they would belong to it.
-    ordered = dict(sorted(plain.items(), key=lambda item: isinstance(item[1], dict)))
-    return tomlkit.dumps(ordered)
+    return tomlkit.dumps(dict(sorted(told.items(), key=lambda item: isinstance(item[1], dict))))
 
 
-def _table(values: Mapping[str, object]) -> dict[str, object]:
-    return {str(key): _plain(inner) for key, inner in values.items() if inner is not None}
-
-
-def _plain(value: object) -> object:
-    if isinstance(value, Mapping):
-        return _table(value)
-    if hasattr(value, "tolist"):
-        value = value.tolist()
-    if isinstance(value, (list, tuple)):
-        return [_plain(inner) for inner in value if inner is not None]
-    return os.fspath(value) if isinstance(value, os.PathLike) else value
+def _without_none(value: object) -> object:
+    """Leave out what is None, which TOML cannot say."""
+    if isinstance(value, dict):
+        return {key: _without_none(inner) for key, inner in value.items() if inner is not None}
+    return [_without_none(inner) for inner in value if inner is not None] if isinstance(value, list) else value

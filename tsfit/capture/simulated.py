@@ -15,7 +15,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import Excitation, playable
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, levels_of
@@ -110,22 +109,15 @@ class SimulatedBench:
 
 
 def bench_load(state: State, driver: Driver) -> Load:
-    """Acoustic load of `driver` in `state`. Raises TsfitError ``usage`` without mass or volume; ``incomplete_driver``."""
+    """Acoustic load of `driver` in `state`. Raises TsfitError ``incomplete_driver``."""
     if state.kind == "added mass":
-        return added_mass(_stated(state, "mass"))
+        return added_mass(state.mass or 0.0)
     if state.kind == "free air":
         return free_air()
     sd = driver.values()["Sd"]
     if state.kind == "infinite baffle":
         return infinite_baffle(sd, state.air)
-    return closed_box(_stated(state, "volume"), state.air, added_mass=BOX_AIR_LOAD[0] * air_load_change(sd, state.air))
-
-
-def _stated(state: State, name: str) -> float:
-    value: float | None = getattr(state, name)
-    if value is None:
-        raise TsfitError(f"state {state.kind!r}: its {name} is not given; give it.", code="usage")
-    return value
+    return closed_box(state.volume or 0.0, state.air, added_mass=BOX_AIR_LOAD[0] * air_load_change(sd, state.air))
 
 
 def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:

@@ -62,11 +62,9 @@ class Entry:
 
     hours: Annotated[float, Field(ge=0.0, lt=1e7)]
     added: str  # when it was logged, ISO 8601
-    # driver, conditions: as measured
     driver: LoggedDriver
     conditions: LoggedConditions
-    # coil, suspension: circuit models of the fit
-    coil: str
+    coil: str  # circuit model of the fit, like `suspension`
     suspension: str
     rig: str | None  # its name, None for curves made elsewhere
     # by name the value, its standard uncertainty, and the part of that which no stated input explains

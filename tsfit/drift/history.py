@@ -44,9 +44,8 @@ SCALE_FREEDOM = 1.0
 class CauseHistory:
     """One cause over the hours."""
 
-    # cause, figure: its name, and the parameter that shows it
     cause: str
-    figure: str
+    figure: str  # the parameter that shows it
     hours: Real  # (n,)
     logarithm: Real  # (n,) of the parameter at common conditions; without a known mass, on a scale of its own
     stdev: Real  # (n,) of each entry's random part, repeatability included

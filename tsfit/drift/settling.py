@@ -39,9 +39,8 @@ class Settling:
     """The course of a series of natural logarithms, relative to the log's own scale."""
 
     course: Course
-    # start, end: fitted value at 0 h, and where it ends (log-time: at `AHEAD` times the hours covered)
-    start: float
-    end: float
+    start: float  # fitted value at 0 h
+    end: float  # where it ends (log-time: at `AHEAD` times the hours covered)
     # interval in which `end`, as this bench would measure it without scatter, lies with 95 %; None when not told
     band95: tuple[float, float] | None
     # hours from the last entry until within 1 % of the end, and their 95 % limit; None when not told

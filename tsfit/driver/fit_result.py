@@ -88,14 +88,12 @@ class ModelCandidate:
 
     coil: str
     suspension: str
-    # aicc, bic: relative to the best; None when the fit ended nowhere
-    aicc: float | None
-    bic: float | None
+    aicc: float | None  # relative to the best; None when the fit ended nowhere
+    bic: float | None  # likewise
     weight: float  # its share in the average over models; 0 for those that do not count
     misfit_percent: float | None  # RMS of misfit over |Z|; None when the fit ended nowhere
-    # Qts, Vas: SI
     Qts: float | None
-    Vas: float | None
+    Vas: float | None  # m³
     fault: str | None = None  # why the choice cannot stand, in words
 
 
@@ -105,13 +103,11 @@ class Agreement:
 
     state: str  # in words
     sweeps: tuple[int, ...]  # numbers of its sweeps
-    # Mms, others: by this state and free air alone; by the remaining ones
-    Mms: float
-    others: float
-    # percent, percent_stdev, sigma: how far apart, the standard uncertainty of that, and their ratio
-    percent: float
-    percent_stdev: float
-    sigma: float
+    Mms: float  # by this state and free air alone
+    others: float  # by the remaining ones
+    percent: float  # how far apart
+    percent_stdev: float  # standard uncertainty of that
+    sigma: float  # their ratio
 
 
 @dataclass(frozen=True)
@@ -120,10 +116,9 @@ class BoxLosses:
 
     sweep: int  # number of the sweep
     hz: float  # resonance that its curve shows, at which the factors hold
-    # leak_q, absorption_q, box_q: Small's loss factors of leaks, of absorption, and of both; None where none is seen
-    leak_q: Estimate | None
-    absorption_q: Estimate | None
-    box_q: Estimate | None
+    leak_q: Estimate | None  # Small's loss factor of leaks; None where none is seen
+    absorption_q: Estimate | None  # likewise of absorption
+    box_q: Estimate | None  # of both
     least_q: float | None  # what `box_q` surely exceeds (97.5 %); None where both losses are held
     sigma: float | None  # standard uncertainties by which 1/box_q stands off zero; None where both losses are held
     share_of_vas: float  # share of the variance of Vas that would go if the losses were known
@@ -145,9 +140,8 @@ class LevelDependence:
     unit: Literal["V", "dBFS"]  # "V" (peak) or "dBFS"
     at: tuple[AtLevel, ...]  # lowest level first
     limit: Mapping[str, Estimate]  # at level zero
-    # lowest_from_limit, highest_from_limit: value at the lowest and the highest level minus the limit
-    lowest_from_limit: Mapping[str, Estimate]
-    highest_from_limit: Mapping[str, Estimate]
+    lowest_from_limit: Mapping[str, Estimate]  # value at the lowest level minus the limit
+    highest_from_limit: Mapping[str, Estimate]  # and at the highest
     # whether Fs and Qms at the lowest level differ from the limit by no more than twice the standard uncertainty of
     # the difference, or too little to matter
     small_signal: bool
