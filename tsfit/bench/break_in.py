@@ -79,10 +79,7 @@ class Ending:
 
 
 def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -> Routine:
-    """Plan a break-in at a level that `rig` may play; its sweeps are as loud as the rig's own level, and never louder.
-
-    Raises TsfitError ``level_limit``; ``wrong_value``.
-    """
+    """Plan a break-in, sweeps no louder than the rig's own level. Raises TsfitError ``level_limit``; ``wrong_value``."""
     level = choose_level(rig, level_dbfs, None)
     levels = {"level_dbfs": level, "sweep_dbfs": min(level, choose_level(rig, None, None))}
     return validated(rig.path, {**levels, **values}, Routine, "routine")
@@ -129,14 +126,13 @@ def run(
     """
     open_folder(folder, routine)
     player = player or open_player(rig)
-    log = folder / "drift.log"
-    blocks = 0
+    log, done, blocks = folder / "drift.log", folder / "played.json", 0
     entries = read_log(log).entries if log.exists() else ()
     for stem, hours in _orphans(folder, entries).items():
         becomes = "left as it is" if hours is None else "taken up where it is due"
         on_step(f"{stem} of a run that broke off is not in the log, and is {becomes}")
     while True:
-        played = _played(folder)
+        played = _read(done, _Played).hours if done.exists() else 0.0
         swept = bool(entries) and entries[-1].hours >= routine.hours_before + played - SAME_H
         ending = _ending(log, routine, entries, played) if swept else None
         if ending is not None:
@@ -147,7 +143,7 @@ def run(
             on_step(f"low notes, {played:.2f} of {due:.2f} h until the next sweep")
             played += _play(player, rig, routine, min(BLOCK_S, 3600.0 * (due - played)), blocks, on_level)
             blocks += 1
-            write_new(folder / "played.json", to_json({"hours": played}), replace=True)
+            write_new(done, to_json({"hours": played}), replace=True)
         if entries and player.in_real_time:
             on_step(f"pause of {routine.pause_s:g} s")
             sleep(routine.pause_s)
@@ -258,11 +254,6 @@ def _ending(log: Path, routine: Routine, entries: tuple[Entry, ...], played: flo
     if played >= routine.hours - 1e-9:
         return Ending("time", hours, "All hours are played, and the suspension has not settled yet.", log)
     return None
-
-
-def _played(folder: Path) -> float:
-    path = folder / "played.json"
-    return _read(path, _Played).hours if path.exists() else 0.0
 
 
 def _read(path: Path, model: type[Model]) -> Model:

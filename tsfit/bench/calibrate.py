@@ -92,11 +92,8 @@ def write_calibrated(rig: Rig, standards: Sequence[KnownThing], path: Path, now:
     Raises TsfitError ``exists`` or ``cannot_write``; ``wrong_value`` when the standards are too few.
     """
     table: dict[str, object] = {"made": now.replace(microsecond=0), "rig": rig.name}
-    for standard in standards:
-        if math.isinf(standard.ohm):
-            table["open"] = _relative(standard.recording, path)
-        elif standard.ohm == 0.0:
-            table["short"] = _relative(standard.recording, path)
+    named = {math.inf: "open", 0.0: "short"}
+    table |= {named[one.ohm]: _relative(one.recording, path) for one in standards if one.ohm in named}
     known = [
         {"recording": _relative(standard.recording, path), "ohm": standard.ohm}
         | ({} if standard.uncertainty_ohm is None else {"uncertainty_ohm": standard.uncertainty_ohm})

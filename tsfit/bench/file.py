@@ -132,10 +132,7 @@ class BenchTable(Table):
 
 
 def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequence[SweepTable]) -> None:
-    """Write a new bench file beside its recordings; the rig is named relative to it where that is possible.
-
-    Raises TsfitError ``exists`` or ``cannot_write``.
-    """
+    """Write a new bench file, the rig relative to it where possible. Raises TsfitError ``exists`` or ``cannot_write``."""
     import tomlkit
 
     document = tomlkit.document()

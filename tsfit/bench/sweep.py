@@ -80,10 +80,7 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
 
 
 def plan(rig: Rig, wanted: Wanted) -> Excitation:
-    """Make the excitation for `rig`, at its rate; the top is lowered where the rate cannot carry it.
-
-    Raises TsfitError as `tsfit.capture.excitation.make_excitation`.
-    """
+    """Make the excitation for `rig` at its rate, its top lowered where that is too low; raises as `make_excitation`."""
     rate = rig.plays_at_hz
     return make_excitation(replace(wanted, sample_rate_hz=rate, high_hz=min(wanted.high_hz, HIGHEST_SHARE * rate)))
 
@@ -145,10 +142,7 @@ def _known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen:
 
 
 def average(measured: Sequence[Measurement], path: Path) -> Averaged:
-    """Average the curves of repeats into `path` (.txt), judge their agreement, and note that in each one's conditions.
-
-    Raises TsfitError ``exists``, ``cannot_write``.
-    """
+    """Average repeats into `path`; their conditions tell how they agree. Raises TsfitError ``exists``, ``cannot_write``."""
     curves = tuple(one.curve for one in measured if one.curve is not None)
     agreement = judge_repeats(curves)
     averaged = average_curves(curves)

@@ -198,10 +198,7 @@ def played(recording: Path) -> Played:
 
 
 def add_conditions(recording: Path, **found: object) -> None:
-    """Add what was found out after recording, such as the verdict, to the conditions of a finished `recording`.
-
-    Raises TsfitError ``missing_file``, ``not_toml`` or ``cannot_write``.
-    """
+    """Add what was found since to a recording's conditions. Raises TsfitError as `load_toml`; ``cannot_write``."""
     path = conditions_path(recording)
     write_new(path, _toml(recording, load_toml(path, "conditions") | found), replace=True)
 

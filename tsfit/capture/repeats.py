@@ -48,10 +48,7 @@ class RepeatsVerdict:
 
 
 def judge_repeats(curves: Sequence[ImpedanceCurve]) -> RepeatsVerdict:
-    """Judge repeats of one state, in the order in which they were recorded.
-
-    Raises TsfitError ``few_repeats`` for fewer than two, ``unlike_grids`` when they were not recorded alike.
-    """
+    """Judge repeats of one state, in order. Raises TsfitError ``few_repeats`` for fewer than two, ``unlike_grids``."""
     if len(curves) < 2:
         raise TsfitError("repeats: one curve alone has nothing to agree with; record two or more.", code="few_repeats")
     from scipy.special import chdtri

@@ -225,10 +225,7 @@ class Rig:
 
 
 def read_rig(path: Path) -> Rig:
-    """Read a rig file.
-
-    Raises TsfitError ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``.
-    """
+    """Read a rig file. Raises TsfitError as `tsfit.formats.toml.read_toml`."""
     table = read_toml(path, RigTable, "rig")
     channels, inputs, leads = table.channels, table.inputs, table.leads
     playback = PlaybackTable() if table.playback is None else table.playback

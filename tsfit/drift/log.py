@@ -40,10 +40,7 @@ class Log:
 
 
 def read_log(path: Path) -> Log:
-    """Read a log; damaged lines are left out and remarked.
-
-    Raises TsfitError ``missing_file``; ``not_a_log`` when no line is one; ``newer_schema``.
-    """
+    """Read a log, damaged lines remarked. Raises TsfitError ``missing_file``, ``not_a_log``, ``newer_schema``."""
     try:
         data = read_bytes(
             path, LARGEST_BYTES, "too large for a drift log; name one that 'tsfit drift add' wrote.", "not_a_log"

@@ -166,11 +166,7 @@ def _short(value: float) -> float:
 
 
 def read_fit(path: Path) -> FitResult:
-    """Read a fit from its JSON file.
-
-    Raises TsfitError ``missing_file``, ``not_a_fit``, ``newer_schema``, ``missing_key`` or ``wrong_value``, naming
-    file, key and remedy.
-    """
+    """Read a fit. Raises TsfitError ``missing_file``, ``not_a_fit``, ``newer_schema``, ``missing_key``, ``wrong_value``."""
     file = validated(path, _load(path), _Fit, "fit")
     for name, estimate in file.parameters.items():
         low, high = estimate.interval95

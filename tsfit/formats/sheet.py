@@ -119,10 +119,7 @@ def _one_way(text: str) -> tuple[str, int]:
 
 
 def read_sheet(path: Path) -> Sheet:
-    """Read a published sheet from its TOML file.
-
-    Raises TsfitError for a file that cannot be read, a wrong key (with the closest right one), unit, sign or number.
-    """
+    """Read a published sheet from its TOML file. Raises TsfitError as `read_toml` and `read_parameters`."""
     file = read_toml(path, _SheetFile, "sheet")
     parameters = read_parameters(path, file.published, "published", "sheet")
     for name in file.tolerance:

@@ -78,10 +78,7 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
 
 
 def validated(path: Path, data: object, model: type[AnyModel], kind: str) -> AnyModel:
-    """Return `data`, read from `path`, as `model`; a text is JSON.
-
-    Raises TsfitError ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file, key and remedy.
-    """
+    """Return `data` of `path` as `model`; text: JSON. Raises TsfitError ``wrong_key``, ``missing_key``, ``wrong_value``."""
     try:
         return model.model_validate_json(data) if isinstance(data, str) else model.model_validate(data)
     except ValidationError as error:
