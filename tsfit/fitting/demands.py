@@ -88,6 +88,8 @@ def check_demands(
 
     Raises TsfitError ``unknown_parameter``, ``wrong_value``.
     """
+    if not demands.names:
+        return
     terms = [{each.name for each in COIL_MODELS[name].parameters} for name in coils]
     extra = [{each.name for each in SUSPENSION_MODELS[name].extra} for name in suspensions]
     shared = (*(SHARED if with_mass else SHARED[:4]), *(BOX_LOSSES if boxed else ()))

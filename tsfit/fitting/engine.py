@@ -8,10 +8,10 @@ counting them all, would else take for an overstated noise.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from functools import cache
+from typing import TYPE_CHECKING, Self, TypeAlias
 
 import numpy as np
 
@@ -69,30 +69,58 @@ def lmfit_name(name: str) -> str:
 def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, float] | None = None) -> lmfit.Minimizer:
     """Return the Minimizer of `target` from `x` on; `limits` and `fixed` by names of variables.
 
-    Without `fixed` it runs once, with a list: Parameters, which can evaluate text, cost as much as the descent.
+    Without `fixed` it can run once.
     """
     import lmfit
 
-    parameters = []
+    parameters, free = [], vars(lmfit.Parameter("free"))
     bounded = {lmfit_name(name): bounds for name, bounds in limits.items()}
     for name, value in zip(target.names, x.tolist(), strict=True):
-        low, high = bounded.get(name, (-math.inf, math.inf))
         if name in bounded:
+            low, high = bounded[name]
             value = min(max(value, low + INSIDE * (high - low)), high - INSIDE * (high - low))
-        parameters.append(lmfit.Parameter(name, value=value, min=low, max=high))
-    if fixed is not None:
-        held = [lmfit.Parameter(lmfit_name(name), value=value, vary=False) for name, value in fixed.items()]
-        listed, parameters = [*parameters, *held], lmfit.Parameters()
-        parameters.add_many(*listed)
+            parameters.append(lmfit.Parameter(name, value=value, min=low, max=high))
+            continue
+        # Its own __init__ takes ten times as long to compare the bounds.
+        parameter = lmfit.Parameter.__new__(lmfit.Parameter)
+        vars(parameter).update(free)
+        parameter.name, parameter.value = name, value
+        parameters.append(parameter)
+    held = [lmfit.Parameter(lmfit_name(name), value=value, vary=False) for name, value in (fixed or {}).items()]
+    listed = _one_run()() if fixed is None else lmfit.Parameters()
+    listed.add_many(*parameters, *held)
     return lmfit.Minimizer(
-        target.residuals, parameters, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
+        target.residuals, listed, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
     )
+
+
+@cache
+def _one_run() -> type[lmfit.Parameters]:
+    """Parameters for one run: what reads texts, and values that know their errors, would cost as much as a descent."""
+    import lmfit
+
+    class OneRun(lmfit.Parameters):  # type: ignore[misc]
+        def __init__(self) -> None:
+            dict.__init__(self)
+
+        def __setitem__(self, name: str, parameter: lmfit.Parameter) -> None:
+            dict.__setitem__(self, name, parameter)
+
+        def __deepcopy__(self, memo: object) -> Self:
+            return self
+
+        def update_constraints(self) -> None:
+            pass
+
+        def create_uvars(self, covar: Real | None = None) -> dict[str, object]:
+            return {}
+
+    return OneRun
 
 
 def descended(minimizer: lmfit.Minimizer, near: float, evaluations: int) -> lmfit.minimizer.MinimizerResult:
     """Let `minimizer` run; `near` and `evaluations` as of `least_squares.descend`."""
-    parameters = minimizer.params.values() if isinstance(minimizer.params, dict) else minimizer.params
-    diag = np.ones(sum(parameter.vary for parameter in parameters))
+    diag = np.ones(sum(parameter.vary for parameter in minimizer.params.values()))
     return minimizer.leastsq(ftol=near, xtol=near, diag=diag, factor=FIRST_STEP, max_nfev=max(evaluations, 2))
 
 

@@ -107,7 +107,7 @@ class Recent:
 
     def __call__(self, x: Real) -> list[Misfit]:
         """Misfits at `x`."""
-        if self._x is None or not np.array_equal(x, self._x):
+        if self._x is None or not (x == self._x).all():
             self._x, self._found = x.copy(), self.problem.misfits(x)
         return self._found
 
@@ -198,8 +198,7 @@ def target_of(objective: Objective, x: Real, constant: float = 0.0) -> Target:
 
 def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits) -> Descent:
     """Descend with lmfit, which knows of limits."""
-    minimizer = minimizer_of(target_of(objective, x), x, limits)
-    found = descended(minimizer, near, evaluations)
+    found = descended(minimizer_of(target_of(objective, x), x, limits), near, evaluations)
     at = np.array([parameter.value for parameter in found.params.values()])
     return Descent(at, found.nfev, bool(found.success) and not found.aborted)
 

@@ -61,6 +61,14 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
     """Keep the points of `curve` that are `used` (n,)."""
     noise = np.zeros(len(curve.frequency_hz)) if curve.variance_ohm2 is None else curve.variance_ohm2
     z = curve.impedance_ohm[used].astype(np.complex128)
+    systematic = _shifts(curve, z, used) if curve.systematic else {}
+    found = find_resonance(curve) if state.kind == "closed box" else None
+    peak = found.Fs if isinstance(found, Resonance) else None
+    return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number, peak)
+
+
+def _shifts(curve: ImpedanceCurve, z: Complex, used: Mask) -> dict[str, Complex]:
+    """Coefficients as `FitSweep.systematic` has them, by the impedance `z` at the points `used`."""
     s = 1j * curve.frequency_hz[used] / np.sqrt(curve.frequency_hz[used][0] * curve.frequency_hz[used][-1])
     course = np.stack([np.ones_like(s), s, 1.0 / s])
     powers = np.stack([np.ones_like(z), z, z**2])
@@ -77,6 +85,4 @@ def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> 
         scale = np.linalg.norm(rising, axis=0)
         line = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
         systematic[name] = np.asarray(line.reshape(3, 3) @ course, dtype=np.complex128)
-    found = find_resonance(curve) if state.kind == "closed box" else None
-    peak = found.Fs if isinstance(found, Resonance) else None
-    return FitSweep(curve.frequency_hz[used], z, noise[used], systematic, state, number, peak)
+    return systematic
