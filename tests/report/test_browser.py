@@ -78,7 +78,20 @@ def opened(browser, address):
     browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
     browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     browser.get(address)
+    browser.execute_script("document.querySelectorAll('details').forEach(section => { section.open = true; })")
     return browser
+
+
+@pytest.mark.parametrize(("size", "screens"), [("desktop", 1.0), ("phone", 2.0)])
+def test_the_answer_and_its_picture_come_first_and_the_rest_is_folded(browser, address, size, screens):
+    resize(browser, size)
+    browser.get(address)
+    picture = browser.find_element(By.CSS_SELECTOR, "#answer figure")
+    assert picture.rect["y"] < screens * SIZES[size][1]
+    assert browser.find_element(By.CSS_SELECTOR, "#answer p").rect["y"] < 0.5 * SIZES[size][1]
+    assert browser.execute_script("return document.documentElement.scrollHeight") <= 6000
+    browser.get(f"{address}#sure")
+    assert browser.execute_script("return document.getElementById('sure').open")
 
 
 def test_no_word_of_complaint(opened):
@@ -111,8 +124,8 @@ def test_the_test_for_barriers_can_fail(opened):
 
 
 def test_values_are_read_out_by_the_arrow_keys(opened):
-    drawing = opened.find_element(By.CSS_SELECTOR, "figure .drawing")
-    said = opened.find_element(By.CSS_SELECTOR, "figure output")
+    drawing = opened.find_element(By.CSS_SELECTOR, "#sure figure .drawing")
+    said = opened.find_element(By.CSS_SELECTOR, "#sure figure output")
     assert said.text == ""
     drawing.send_keys(Keys.HOME)
     first = said.text
@@ -127,10 +140,10 @@ def test_values_are_read_out_by_the_arrow_keys(opened):
 
 def test_values_are_those_of_the_curve(opened):
     """At the right end the coil rules: |Z| of the circuit made in made_page.py at 20 kHz."""
-    drawing = opened.find_element(By.CSS_SELECTOR, "figure .drawing")
+    drawing = opened.find_element(By.CSS_SELECTOR, "#sure figure .drawing")
     drawing.send_keys(Keys.END)
     line = next(
-        line for line in opened.find_element(By.CSS_SELECTOR, "figure output").text.splitlines() if "free air" in line
+        line for line in opened.find_element(By.CSS_SELECTOR, "#sure figure output").text.splitlines() if "free air" in line
     )
     w = 2.0 * 3.141592653589793 * 20e3
     branch = 1.0 / (1.0 / (1j * w * 6e-4) + 1.0 / 3.0)
@@ -138,25 +151,23 @@ def test_values_are_those_of_the_curve(opened):
 
 
 def test_values_are_read_out_under_the_pointer(opened):
-    svg = opened.find_element(By.CSS_SELECTOR, "figure svg")
+    svg = opened.find_element(By.CSS_SELECTOR, "#sure figure svg")
     opened.execute_script("arguments[0].scrollIntoView()", svg)
     from selenium.webdriver import ActionChains
 
     ActionChains(opened).move_to_element_with_offset(svg, 40, -20).perform()
-    assert opened.find_element(By.CSS_SELECTOR, "figure output").text.startswith("frequency ")
+    assert opened.find_element(By.CSS_SELECTOR, "#sure figure output").text.startswith("frequency ")
 
 
 def test_a_curve_is_hidden_and_shown_by_the_keyboard(opened):
-    button = opened.find_element(By.CSS_SELECTOR, ".curves button")
+    button = opened.find_element(By.CSS_SELECTOR, "#sure .curves button")
     assert (button.text, button.get_attribute("aria-pressed")) == ("free air", "true")
-    count = (
-        "return [...document.querySelectorAll('figure svg [id*=\"-c0-\"]')].filter(e => e.style.display == 'none').length"
-    )
+    count = "return [...document.querySelectorAll('#sure figure svg [id*=\"-c0-\"]')].filter(e => e.style.display == 'none').length"
     button.send_keys(Keys.SPACE)
     assert button.get_attribute("aria-pressed") == "false"
     assert opened.execute_script(count) >= 2
-    opened.find_element(By.CSS_SELECTOR, "figure .drawing").send_keys(Keys.HOME)
-    assert "free air" not in opened.find_element(By.CSS_SELECTOR, "figure output").text
+    opened.find_element(By.CSS_SELECTOR, "#sure figure .drawing").send_keys(Keys.HOME)
+    assert "free air" not in opened.find_element(By.CSS_SELECTOR, "#sure figure output").text
     button.send_keys(Keys.ENTER)
     assert button.get_attribute("aria-pressed") == "true"
     assert opened.execute_script(count) == 0

@@ -4,6 +4,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.report.picture import Picture
 
 
@@ -27,27 +28,19 @@ class Block:
 
 @dataclass(frozen=True)
 class Part:
-    """What one file adds to the four sections of the page, in the order of the decision."""
+    """What one file adds to the answer of the page and to its four sections, in the order of the decision."""
 
     subject: str  # whose it is
+    answer: Sequence[Block] = ()  # what a reader takes away in ten seconds
     found: Sequence[Block] = ()
     sure: Sequence[Block] = ()
     box: Sequence[Block] = ()
     measured: Sequence[Block] = field(default_factory=tuple)
 
 
-FIGURE_NAMES = {
-    "sensitivity_1W": "SPL at 1 W, 1 m",
-    "sensitivity_2V83": "SPL at 2.83 V, 1 m",
-    "eta0": "η0, efficiency",
-    "Le_1kHz": "Le at 1 kHz",
-}
-"""What tables call a parameter, where that is not its own name."""
-
-
 def parameter_name(name: str) -> str:
     """Return the name of a parameter as a reader knows it."""
-    return FIGURE_NAMES.get(name, name)
+    return PARAMETERS[name].called if name in PARAMETERS else name
 
 
 def text(words: str, *, strong: bool = False) -> Block:

@@ -59,7 +59,8 @@ def equaliser_part(data: EqualiserForm, name: str) -> Part:
         Block("list", items=[f"Section {count}: {one.words}" for count, one in enumerate(data.sections, start=1)]),
         _coefficients(subject, data),
     ]
-    return Part(subject, found=[heading(f"{subject}, equalised"), text(" ".join(data.words))], box=box)
+    words = text(" ".join(data.words))
+    return Part(subject, answer=[words], found=[heading(f"{subject}, equalised"), words], box=box)
 
 
 def _costs(subject: str, data: EqualiserForm) -> Block:
@@ -103,6 +104,7 @@ def verify_part(data: BuiltBox, name: str) -> Part:
     )
     return Part(
         subject,
+        answer=[text(f"{title}: {_verdict(data)}", strong=True), *([to_do] if data.advice else [])],
         found=[
             heading(title),
             text(_verdict(data), strong=True),

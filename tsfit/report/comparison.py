@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from tsfit.box.compare.drivers import CaseResult, DriverComparison
+from tsfit.box.compare.drivers import SHORT_HZ, CaseResult, DriverComparison, in_short
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History
@@ -15,20 +15,39 @@ TITLES = {"equal power": "at 1 W into Re of each", "limits": "as loud as the lim
 
 
 def compare_part(data: DriverComparison, name: str) -> Part:
-    """Turn a comparison into a part."""
+    """Turn a comparison into a part: who is louder, with the levels in the first box; then box by box."""
     names = [one.name for one in data.compared]
     subject = " and ".join(names)
     found: list[Block] = [heading(f"{subject} compared")]
     box: list[Block] = []
+    answer: list[Block] = [text(sentence, strong=True) for sentence in in_short(data)]
     for count, case in enumerate(data.cases, start=1):
         title = case.case
         found += [text(f"{title[:1].upper()}{title[1:]}:"), Block("list", items=case.words)]
-        box.append(heading(title))
         caption = f"{subject}, {case.case}: level, loudest, and differences with their 95 % bands."
-        box.append(Block("picture", picture=picture(compare_plot(names, case), f"{name}-case-{count}", caption)))
+        drawn = Block("picture", picture=picture(compare_plot(names, case), f"{name}-case-{count}", caption))
+        box.append(heading(title))
+        (answer if count == 1 else box).append(drawn)
         box += [_levels(names, case, way) for way in TITLES if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
-    return Part(subject, found=found, box=box)
+    answer.append(_leads(names, data))
+    return Part(subject, answer=answer, found=found, box=box)
+
+
+def _leads(names: list[str], data: DriverComparison) -> Block:
+    """Boxes against ways: by how much each driver is louder than the first, and where they cross."""
+    rows = []
+    for case in data.cases:
+        for way in (way for way in TITLES if way in case.level_db):
+            for who, one in zip(names[1:], case.differences[way], strict=True):
+                at = [float(one.db[int(np.searchsorted(case.frequency_hz, hz))]) for hz in SHORT_HZ]
+                cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
+                which = [who] * (len(names) > 2)
+                driven = "at 1 W" if way == "equal power" else "to the limits"
+                rows.append([case.case, driven, *which, *(f"{round(db, 1) + 0.0:+.1f}" for db in at), cross or "nowhere"])
+    columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in SHORT_HZ), "they cross at")
+    louder = f"{names[1]} is louder than {names[0]}" if len(names) == 2 else f"louder than {names[0]}"
+    return table(f"By how many dB {louder}", columns, rows)
 
 
 def _levels(names: list[str], case: CaseResult, way: str) -> Block:
@@ -64,7 +83,8 @@ def history_part(judged: History, name: str) -> Part:
     """Turn a judged log into a part."""
     driver = judged.entries[0].driver
     subject = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
-    found = [heading(f"{subject}: what the hours did"), *(text(sentence, strong=True) for sentence in judged.sentences())]
+    said = [text(sentence, strong=True) for sentence in judged.sentences()]
+    found = [heading(f"{subject}: what the hours did"), *said]
     caption = f"{subject}: every cause of change against hours of use, with its course."
     drawn = picture(drift_plot(judged), f"{name}-drift", caption)
     rows = [
@@ -82,4 +102,6 @@ def history_part(judged: History, name: str) -> Part:
         heading(f"{subject}: entries"),
         table("Entries of the log", ("hours", "added", "rig", "coil model"), entries),
     ]
-    return Part(subject, found=found, sure=[*sure, *([Block("list", items=remarks)] if remarks else [])], measured=measured)
+    answer = [text(f"{subject}, by its log: {judged.sentences()[0]}")]
+    sure += [Block("list", items=remarks)] if remarks else []
+    return Part(subject, answer=answer, found=found, sure=sure, measured=measured)

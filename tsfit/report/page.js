@@ -103,3 +103,13 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
   say.setAttribute("aria-live", "polite");
   figure.insertBefore(say, caption);
 }
+
+// A link opens the section that it names, and paper has all of them open.
+const opened = () => {
+  const named = document.getElementById(location.hash.slice(1));
+  const section = named && named.closest("details");
+  if (section) section.open = true;
+};
+addEventListener("hashchange", opened);
+addEventListener("beforeprint", () => document.querySelectorAll("details").forEach((section) => { section.open = true; }));
+opened();

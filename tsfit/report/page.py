@@ -132,7 +132,11 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
     told = {name: [block for part in parts for block in getattr(part, name)] for name in SECTIONS}
     sections = [Section(name, SECTIONS[name], blocks) for name, blocks in told.items() if blocks]
-    pictures = [block.picture for section in sections for block in section.blocks if block.picture is not None]
+    # Sentences first, those of what was compared before those of what was measured; then the picture that shows it.
+    answering = sorted((part.answer for part in parts), key=lambda blocks: -len(blocks))
+    answer = sorted((block for blocks in answering for block in blocks), key=lambda block: block.kind != "text")
+    shown = [*answer, *(block for section in sections for block in section.blocks)]
+    pictures = [block.picture for block in shown if block.picture is not None]
     # Inside a script element only this character could end it.
     readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
     made = (now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M")
@@ -143,6 +147,7 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
         .render(
             title=title or subjects,
             made=f"Made by tsfit {version('tsfit')}, {made}. Levels at 1 m in half space unless said otherwise.",
+            answer=answer,
             sections=sections,
             style=Markup((_FOLDER / "page.css").read_text(encoding="utf-8")),
             script=Markup((_FOLDER / "page.js").read_text(encoding="utf-8")),

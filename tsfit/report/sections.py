@@ -54,6 +54,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
     model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
     return Part(
         subject=title,
+        answer=(text(f"{title}: {lead}."),),
         found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}", columns, rows)),
         sure=sure,
         measured=(heading(title), text(model), *_provenance(fit.provenance)),
@@ -112,7 +113,8 @@ def check_part(data: CheckForm, name: str) -> Part:
     if data.contradictions:
         found.append(text("The sheet contradicts itself:"))
         found.append(Block("list", items=list(map(_contradiction, data.contradictions))))
-    return Part(subject, found=found, box=_consequence(subject, data.consequence.boxes, name))
+    answer = [text(f"{subject}: {verdict} {data.consequence.conclusion}".rstrip(), strong=True)]
+    return Part(subject, answer=answer, found=found, box=_consequence(subject, data.consequence.boxes, name))
 
 
 def _judged(one: Judged) -> list[str]:
