@@ -162,7 +162,8 @@ def test_values_are_read_out_under_the_pointer(opened):
 def test_a_curve_is_hidden_and_shown_by_the_keyboard(opened):
     button = opened.find_element(By.CSS_SELECTOR, "#sure .curves button")
     assert (button.text, button.get_attribute("aria-pressed")) == ("free air", "true")
-    count = "return [...document.querySelectorAll('#sure figure svg [id*=\"-c0-\"]')].filter(e => e.style.display == 'none').length"
+    drawn = "[...document.querySelectorAll('#sure figure svg [id*=\"-c0-\"]')]"
+    count = f"return {drawn}.filter(e => e.style.display == 'none').length"
     button.send_keys(Keys.SPACE)
     assert button.get_attribute("aria-pressed") == "false"
     assert opened.execute_script(count) >= 2
