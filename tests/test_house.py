@@ -175,13 +175,6 @@ def test_nothing_names_a_place_on_some_machine():
             assert not places.search(path.read_text()), path
 
 
-WITHOUT = {
-    "box/design/proposal", "box/equaliser/form", "box/parts", "box/plan",
-    "box/verify/findings", "check/forms", "cli/box/deliver", "cli/box/level", "cli/box/options",
-    "cli/box/panels", "demo", "plots/box_verify", "plots/compare",
-    "plots/equalised",
-}  # fmt: skip
-"""Modules that only the tests of others reach, as yet; none is to be added."""
 OF_SEVERAL = {
     "cli/fit/test_demands", "cli/test_misspelt", "cli/test_playback", "cli/test_terminal", "cli/test_written_first",
     "fitting/test_re_note", "report/test_browser",
@@ -198,7 +191,7 @@ def test_tests_mirror_the_package():
         return test.parent == module.parent and f"{test.name}_".startswith(f"test_{module.name}_")
 
     bare = {module.as_posix() for module in modules if not any(of(test, module) for test in tests)}
-    assert bare <= WITHOUT, bare - WITHOUT
+    assert bare == set()
     in_rooms = {test for test in tests if (ROOT / "tsfit" / test.parts[0]).is_dir()}
     strays = {test.as_posix() for test in in_rooms if not any(of(test, module) for module in modules)}
     assert strays <= OF_SEVERAL, strays - OF_SEVERAL

@@ -20,7 +20,7 @@ from tsfit.drift.log import read_log
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import rated
 from tsfit.formats.fit import read_fit
-from tsfit.formats.sheet import Sheet, read_sheet
+from tsfit.formats.sheet import read_sheet
 from tsfit.report.page import make_page
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
@@ -85,7 +85,9 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     plans = [("the picture-house's cabinet", CABINET)]
     checks = {stem: check_sheet(fits[stem], sheets[stem], plans=plans) for stem in DRIVERS}
     on_step("comparing them in the same boxes")
-    comparison = compare([_candidate(fits[stem], sheets[stem]) for stem in DRIVERS], CASES)
+    # A sheet alone tells how far the cone may go, and what power the coil stands.
+    candidates = [Candidate(rated(fit.driver, sheets[stem].values()), fit) for stem, fit in fits.items()]
+    comparison = compare(candidates, CASES)
     drift = history(read_log(data / LOG)).sentences()
     machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}
     machine["compare.json"] = comparison
@@ -98,8 +100,3 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     parts = [*reversed(files), data / LOG]
     write_new(page, make_page(parts, "Saltwit 12 or Saltwit 12 B for the picture-house?"))
     return DemoResult(folder, fits, checks, drift, comparison, [*files, page], page)
-
-
-def _candidate(fit: FitResult, sheet: Sheet) -> Candidate:
-    """A fit with what only the sheet tells: how far the cone may go, and what power the coil stands."""
-    return Candidate(rated(fit.driver, sheet.values()), fit)

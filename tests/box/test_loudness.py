@@ -7,6 +7,7 @@ from helpers.boxes import closed_box, vented_box
 from scipy.signal import butter, freqs
 
 from tsfit.base.errors import TsfitError
+from tsfit.box.limits import maximum_output
 from tsfit.box.loudness import (
     amplifier_need,
     butterworth_gain,
@@ -43,13 +44,13 @@ def test_three_db_more_is_twice_the_power_and_twice_the_distance_four_times():
 @pytest.mark.parametrize(("short_db", "boxes"), [(-0.1, 1), (0.1, 2), (5.9, 2), (6.1, 3), (12.0, 4), (12.1, 5)])
 def test_boxes_add_six_db_per_doubling(short_db, boxes):
     """Common practice, no source: equal boxes close together, each at its own limit."""
-    most = float(np.min(CLOSED.maximum_at(F).spl_db))
+    most = float(np.min(maximum_output(CLOSED.enclosure, F, CLOSED.ratings).spl_db))
     assert level_needs(CLOSED, most + short_db, F).boxes == boxes
 
 
 def test_the_margin_is_that_of_the_maximum_output():
     needs = level_needs(VENTED, 100.0, F)
-    most = VENTED.maximum_at(F)
+    most = maximum_output(VENTED.enclosure, F, VENTED.ratings)
     np.testing.assert_allclose(needs.margin_db, most.spl_db - 100.0)
     np.testing.assert_array_equal(needs.limited_by, most.limited_by)
     unrated = closed_box(replace(HERON, Xmax=None, Pe=None), volume=0.04)

@@ -1,9 +1,6 @@
 """``tsfit demo``: what it prints and leaves."""
 
-import json
 from pathlib import Path
-
-from tsfit.demo import free_folder
 
 
 def test_demo(demonstration, monkeypatch):
@@ -20,9 +17,3 @@ def test_demo(demonstration, monkeypatch):
     assert page.count("<figure") >= 10
     order = [page.index(f"<h3>{head}") for head in ("Saltwit 12 and Saltwit 12 B compared", "Saltwit 12: the datasheet")]
     assert order == sorted(order)
-    check = json.loads((demonstration / "tsfit-demo" / "saltwit-12b-check.json").read_text())
-    outside = {item["name"] for item in check["figures"] if item["verdict"] == "outside"}
-    # The successor's sheet promises a stronger motor than the recordings show; all else is fair (sample_data/README.md).
-    assert outside == {"Bl", "Qts"}
-    assert json.loads((demonstration / "tsfit-demo" / "saltwit-12-check.json").read_text())["verdict"] == "inside"
-    assert free_folder(Path("tsfit-demo")) == Path("tsfit-demo-2")

@@ -5,8 +5,6 @@ the phase of the pressure, evaluated on the circuit itself at f(1 ± 0.1 %) and 
 frequencies asked for; against an exact derivative it holds to about 1e-9 of itself.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -85,7 +83,7 @@ class Enclosure:
         values = (*self.parameters.values(), *self.load.parameters().values(), self.port_area)
         return max((len(value) for value in values if isinstance(value, np.ndarray) and value.ndim), default=None)
 
-    def take(self, part: slice) -> Enclosure:
+    def take(self, part: slice) -> "Enclosure":
         """Return the same with some of its parameter sets."""
 
         def cut(value: Number) -> Number:
@@ -96,7 +94,7 @@ class Enclosure:
         return replace(self, load=self.load.take(part), port_area=area, sets=sets)
 
     @property
-    def without_coil(self) -> Enclosure:
+    def without_coil(self) -> "Enclosure":
         """The same with no inductance in the voice coil, as the textbooks have it."""
         return replace(self, driver=replace(self.driver, coil="simple", coil_values={"Le": 0.0}))
 
@@ -164,7 +162,7 @@ class Motion:
     radiator_travel: Real | None
 
 
-def motion(enclosure: Enclosure, answer: Response) -> Motion:
+def motion(enclosure: "Enclosure", answer: Response) -> Motion:
     """Return what moves in `enclosure`, from its `answer`."""
     if enclosure.port_area is None:
         return Motion(answer.peak_travel, None, None)
@@ -196,7 +194,7 @@ def slope(function: Callable[[Real], Real], frequency_hz: Real) -> Real:
     return (8.0 * near - far) / (12.0 * STEP * frequency_hz)
 
 
-def curves(enclosure: Enclosure, frequency_hz: Real) -> Curves:
+def curves(enclosure: "Enclosure", frequency_hz: Real) -> Curves:
     """Evaluate `enclosure` at each frequency of shape ``(n_freq,)``."""
     answer = enclosure.respond(frequency_hz)
 
@@ -223,7 +221,7 @@ AHEAD = 0.02
 """Share of the time shown that lies before the step."""
 
 
-def step_response(enclosure: Enclosure, duration_s: float | None = None) -> tuple[Real, Real]:
+def step_response(enclosure: "Enclosure", duration_s: float | None = None) -> tuple[Real, Real]:
     """Return time (s) and pressure (Pa at 1 m in half space), each (n,), around a step from 0 to the drive's RMS volts.
 
     Shown are `duration_s`, or four periods of the driver's resonance. The spectrum is that of a square wave slow enough to

@@ -13,8 +13,6 @@ Everything is linear, so coil heating (less level at full power, by 20·lg(1 + 0
 motor near Xmax are left out.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, fields, replace
 from typing import Annotated
@@ -79,7 +77,7 @@ class Ratings:
         if self.amplifier_w is not None and self.amplifier_v is not None:
             raise TsfitError("amplifier: both volts and watts are given; keep one of them.", code="usage")
 
-    def over(self, other: Ratings) -> Ratings:
+    def over(self, other: "Ratings") -> "Ratings":
         """Return these, and where they state nothing those of `other`; an amplifier counts as a whole."""
         given = {name: value for name, value in vars(self).items() if value is not None}
         kept = {name: value for name, value in vars(other).items() if value is not None}
@@ -118,7 +116,7 @@ class MaximumOutput:
         return np.asarray(self.names)[self.binding]
 
 
-def ratings_of(enclosure: Enclosure, stated: Ratings | None = None) -> Ratings:
+def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Ratings":
     """Return the ratings that are `stated`, and for the rest those of the driver's sheet."""
     driver = enclosure.driver
     sheet = Ratings(
@@ -129,7 +127,7 @@ def ratings_of(enclosure: Enclosure, stated: Ratings | None = None) -> Ratings:
     return sheet if stated is None else stated.over(sheet)
 
 
-def _allowed(enclosure: Enclosure, ratings: Ratings, answer: Squares, *, peak: bool) -> dict[str, Real]:
+def _allowed(enclosure: Enclosure, ratings: "Ratings", answer: Squares, *, peak: bool) -> dict[str, Real]:
     """Squares of the voltages that each known limit allows, from the answer to 1 V; infinite where it never limits."""
     allowed: dict[str, Real] = {}
     power = ratings.peak_power_w if peak else ratings.power_w

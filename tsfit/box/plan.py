@@ -14,8 +14,6 @@ An enclosure is a load of the one circuit and nothing more. What holds for all k
 - Curves are for 1 m in half space, cone small against the wavelength, everything linear.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
@@ -74,7 +72,7 @@ class BoxPlan:
         """Build the box around the drivers of `given`, which still stand in a baffle. Raises as the kind says."""
         raise NotImplementedError
 
-    def with_ratings(self, ratings: Ratings) -> BoxPlan:
+    def with_ratings(self, ratings: Ratings) -> "BoxPlan":
         """Return the plan with what `ratings` state in place of its own; an amplifier as a whole."""
         return replace(self, ratings=ratings.over(self.ratings))
 

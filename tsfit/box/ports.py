@@ -11,8 +11,6 @@ end, and counts as w × 2h. A rounding of radius r_f widens a round port from ra
 integral is taken over it in one dimension.
 """
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
@@ -147,7 +145,7 @@ class Port:
         width, height = self.slot
         return self.count * length * (width + 2.0 * wall) * (height + 2.0 * wall)
 
-    def wider(self, factor: float) -> Port:
+    def wider(self, factor: float) -> "Port":
         """Return the same port with its section's sides times `factor`."""
 
         def times(value: float | None) -> float | None:

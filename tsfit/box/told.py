@@ -172,3 +172,45 @@ def within(value: float, low: float, high: float, name: str, unit: str) -> float
         allowed = f"{low:g}{unit} or more" if math.isinf(high) else f"a value between {low:g} and {high:g}{unit}"
         raise TsfitError(f"{name}: {value:.6g}{unit} cannot be; give {allowed}.", code="wrong_value")
     return float(value)
+
+
+UNITS = {
+    "hz": "Hz",
+    "l": "l",
+    "db": "dB",
+    "cm": "cm",
+    "mm": "mm",
+    "ms": "ms",
+    "v": "V",
+    "w": "W",
+    "percent": "%",
+    "cm2": "cm²",
+    "g": "g",
+}
+"""Unit by the ending of a key."""
+NAMES = {
+    "qtc": ("Qtc", 3),
+    "fc_hz": ("fc", 1),
+    "f3_hz": ("f3", 1),
+    "ripple_db": ("ripple", 2),
+    "reference_db": ("mid-band level", 1),
+    "excursion_max_mm": ("largest travel", 2),
+}
+"""What tables call the numbers of a box, and how many digits stand after the point."""
+
+
+def unit_of(key: str) -> str:
+    """Return the unit in which a machine form holds `key`, by its ending; "" for a plain number."""
+    return "m/s" if key.endswith("_m_s") else UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
+
+
+def shown_key(key: str) -> str:
+    """Return `key` in words, without its unit."""
+    bare = key.removesuffix("_m_s") if key.endswith("_m_s") else key.rsplit("_", 1)[0] if unit_of(key) else key
+    return bare.replace("_", " ")
+
+
+def headed(key: str) -> str:
+    """Return the name of a number of a box and its unit, as a table heads a row."""
+    name, unit = NAMES[key][0] if key in NAMES else shown_key(key), unit_of(key)
+    return f"{name}, {unit}" if unit else name

@@ -1,23 +1,16 @@
 """What a box does, one panel a quantity."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from tsfit.base.arrays import Real
-from tsfit.box.enclosure import KIND_NAMES
+from tsfit.box.enclosure import KIND_NAMES, step_response
+from tsfit.box.limits import MaximumOutput
+from tsfit.box.result import BoxResult
 from tsfit.box.told import in_units
 from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_plot, note, value_axis
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
-    from tsfit.box.limits import MaximumOutput
-    from tsfit.box.result import BoxResult
 
 LEVEL_SPAN_DB = 40.0
 BAND_INK = "#c9d6d9"
@@ -78,8 +71,6 @@ def box_plot(result: BoxResult) -> Figure:
 
 def step_plot(result: BoxResult) -> Figure:
     """Draw the pressure after a voltage step."""
-    from tsfit.box.enclosure import step_response
-
     time, pressure = step_response(result.enclosure)
     figure, (panel,) = new_plot([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")
     panel.axhline(0.0, color=QUIET, linewidth=0.9)

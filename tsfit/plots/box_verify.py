@@ -1,19 +1,13 @@
 """A finished box: the measured curve, the fit, and the plan."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, value_axis
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
 
 
 def verify_plot(data: BuiltBox) -> Figure:

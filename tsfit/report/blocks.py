@@ -84,17 +84,3 @@ def flat(data: object, place: str = "") -> list[tuple[str, str]]:
     if isinstance(data, (list, tuple)):
         return [row for count, inner in enumerate(data, start=1) for row in flat(inner, f"{place} {count}")]
     return [(place, number(data, 6))]
-
-
-UNITS = {"hz": "Hz", "l": "l", "db": "dB", "cm": "cm", "mm": "mm", "ms": "ms", "v": "V", "w": "W", "percent": "%"}
-
-
-def unit_of(key: str) -> str:
-    """Return the unit in which a machine form holds `key`, by its ending; "" for a plain number."""
-    return "m/s" if key.endswith("_m_s") else UNITS.get(key.rsplit("_", 1)[-1], "") if "_" in key else ""
-
-
-def shown_key(key: str) -> str:
-    """Return `key` in words, without its unit."""
-    bare = key.removesuffix("_m_s") if key.endswith("_m_s") else key.rsplit("_", 1)[0] if unit_of(key) else key
-    return bare.replace("_", " ")

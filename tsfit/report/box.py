@@ -7,12 +7,13 @@ from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels import Cabinet
 from tsfit.box.result import BoxForm
+from tsfit.box.told import shown_key, unit_of
 from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
 from tsfit.plots.box_verify import verify_plot
 from tsfit.plots.curves import Quantity, curves_plot
 from tsfit.plots.equalised import equalised_plot
 from tsfit.plots.panels import panels_plot
-from tsfit.report.blocks import Block, Part, heading, number, shown_key, table, text, unit_of
+from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
 LEVEL_SPAN_DB = 40.0

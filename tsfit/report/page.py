@@ -95,7 +95,9 @@ def read_part(path: Path, name: str) -> Part:
     hint = "name what tsfit fit, check, box or compare wrote with -o or --json"
     if not is_json(path):
         raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
-    if _is_log(path):
+    with path.open("rb") as stream:
+        is_log = stream.read(len(LOG_BEGINS)) == LOG_BEGINS
+    if is_log:
         return history_part(history(read_log(path)), name)
     try:
         data = json.loads(
@@ -114,11 +116,6 @@ def read_part(path: Path, name: str) -> Part:
         if reader is not None:
             return reader.read(path, data, name)
     raise TsfitError(f"{path}: JSON, but nothing that a page is made from; {hint}.", code="not_reportable", file=path)
-
-
-def _is_log(path: Path) -> bool:
-    with path.open("rb") as stream:
-        return stream.read(len(LOG_BEGINS)) == LOG_BEGINS
 
 
 def make_page(paths: Sequence[Path], title: str | None = None, now: datetime | None = None) -> str:

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import matplotlib as mpl
 import numpy as np
 from markupsafe import Markup, escape
-from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -57,8 +56,8 @@ def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
     box = panel.get_position()
     lines = []
     for count, artist in enumerate([*panel.lines, *panel.collections, *panel.texts, *panel.patches]):
-        label = _label(artist)
-        if label is None:
+        label = str(artist.get_label() or "")
+        if not label or label.startswith("_"):
             continue
         if label not in curves:
             curves.append(label)
@@ -79,11 +78,6 @@ def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
         "y_name": panel.get_ylabel(),
         "lines": lines,
     }
-
-
-def _label(artist: Artist) -> str | None:
-    label = str(artist.get_label() or "")
-    return None if not label or label.startswith("_") else label
 
 
 def _digits(values: np.ndarray) -> list[float | None]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.box.compare.consequence import Consequence
+from tsfit.box.told import shown_key, unit_of
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotParameter, LotResult
@@ -15,7 +16,7 @@ from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_plot
 from tsfit.plots.fit import fit_plot
 from tsfit.plots.lot import lot_plot
-from tsfit.report.blocks import Block, Part, flat, heading, number, parameter_name, shown_key, table, text, unit_of
+from tsfit.report.blocks import Block, Part, flat, heading, number, parameter_name, table, text
 from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 20.0

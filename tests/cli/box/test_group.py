@@ -1,44 +1,10 @@
 import json
 import math
-from pathlib import Path
 
 import pytest
 
-from tsfit.cli import main
-
-DRIVER = """
-[driver]
-name = "Heron 10"
-[parameters]
-Re = "5.6 ohm"
-Fs = "31 Hz"
-Qms = "4.6"
-Qes = "0.42"
-Mms = "52 g"
-Sd = "346 cm^2"
-Le = "1.2 mH"
-Xmax = "6 mm"
-"""
 RADIATOR = ("--radiator-mass-g", "110", "--radiator-area-cm2", "480", "--radiator-fs-hz", "20")
 ARRAYS = ["frequency_hz", "spl_db", "phase_deg", "excursion_mm", "impedance_ohm", "impedance_deg", "group_delay_ms"]
-
-
-@pytest.fixture
-def heron(tmp_path):
-    path = tmp_path / "heron.toml"
-    path.write_text(DRIVER)
-    return str(path)
-
-
-@pytest.fixture
-def tsfit(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main(["box", *arguments])
-        out, err = capsys.readouterr()
-        return left.value.code, out, err
-
-    return run
 
 
 def test_closed_box_by_qtc_in_the_machine_form(tsfit, heron):
@@ -127,60 +93,6 @@ def test_the_maximum_output_names_what_binds(tsfit, heron, arguments, limits):
     assert "stopped by" in out
 
 
-def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
-    unrated = tmp_path / "unrated.toml"
-    unrated.write_text(DRIVER.replace('Xmax = "6 mm"\n', ""))
-    code, out, _ = tsfit("closed", str(unrated), "--volume-l", "35", "--json")
-    assert code == 0
-    assert json.loads(out)["max_spl_db"] is None
-    assert json.loads(out)["limited_by"] is None
-    assert "give --rated-power-w and --xmax-mm" in " ".join(tsfit("closed", str(unrated), "--volume-l", "35")[1].split())
-    assert "No rating of power is known" in tsfit("closed", heron, "--volume-l", "35")[1]
-
-
-def test_a_level_tells_watts_boxes_amplifier_and_high_pass(tsfit, heron, tmp_path):
-    plan = tmp_path / "plan.toml"
-    plan.write_text(
-        'kind = "vented"\nvolume_l = 60\ntuning_hz = 31\n[port]\ndiameter_cm = 8\n[drivers]\nrated_power_w = 200\n'
-    )
-    asked = ("level", str(plan), heron, "--target-db", "112", "--distance-m", "3")
-    code, out, _ = tsfit(*asked)
-    assert code == 0
-    assert "first limit" in out
-    assert "such boxes close together" in out
-    data = json.loads(tsfit(*asked, "--json")[1])
-    assert data["needs"]["boxes"] > 1
-    assert {"order", "corner_hz", "loss_db"} == set(data["high_passes"][0])
-    assert data["amplifier"]["rated_load_ohm"] == 4.0
-    code, _, err = tsfit("level", str(plan), heron, "--target-db", "500")
-    assert code == 2
-    assert "between 0 and 200 dB" in err
-
-
-def test_a_saved_box_shows_the_same(tsfit, heron, tmp_path):
-    plan = tmp_path / "plan.toml"
-    asked = ("vented", heron, "--volume-l", "60", "--tuning-hz", "31", "--port-width-cm", "30", "--port-height-cm", "4",
-             "--port-on-wall", "--drivers", "2", "--rated-power-w", "90", "--save-box", str(plan), "--json")  # fmt: skip
-    code, out, _ = tsfit(*asked)
-    assert code == 0
-    assert tsfit("show", str(plan), heron, "--json")[1] == out
-    code, out, _ = tsfit(*asked)
-    assert code == 2
-    assert "already there" in out
-
-
-def test_files_are_written_once(tsfit, heron, tmp_path):
-    result, plot = tmp_path / "box.json", tmp_path / "box.png"
-    asked = ("closed", heron, "--qtc", "0.8", "-o", str(result), "--plot", str(plot))
-    assert tsfit(*asked)[0] == 0
-    assert json.loads(result.read_text())["enclosure"] == "closed"
-    assert plot.read_bytes().startswith(b"\x89PNG")
-    code, _, err = tsfit(*asked)
-    assert code == 2
-    assert "already there" in err
-    assert tsfit(*asked, "--replace")[0] == 0
-
-
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
@@ -228,57 +140,3 @@ def test_help_has_an_example(tsfit, arguments):
     assert code == 0
     assert "Example:" in out
     assert "tsfit box " in out
-
-
-def test_a_wiring_of_two_coils(tsfit, tmp_path):
-    path = tmp_path / "dual.toml"
-    path.write_text(DRIVER.replace("[driver]\n", '[driver]\nwiring = "series"\n'))
-    levels = []
-    for wiring in ("series", "parallel"):
-        code, out, err = tsfit("baffle", str(path), "--wiring", wiring, "--json")
-        assert code == 0, err
-        levels.append(json.loads(out)["design"]["reference_db"])
-    assert levels[1] - levels[0] == pytest.approx(20.0 * math.log10(2.0), abs=1e-6)
-
-
-def test_a_wiring_for_a_driver_that_states_none(tsfit, heron):
-    code, _, err = tsfit("baffle", heron, "--wiring", "parallel")
-    assert code == 2
-    assert "state that in its bench, sheet or driver file" in " ".join(err.split())
-
-
-def test_an_amplifier_in_watts(tsfit, heron):
-    ratings = ("--amplifier-w", "200", "--amplifier-load-ohm", "4", "--json")
-    code, out, err = tsfit("baffle", heron, *ratings)
-    assert code == 0, err
-    assert "amplifier voltage" in json.loads(out)["limited_by"]
-    code, _, err = tsfit("baffle", heron, "--amplifier-w", "200")
-    assert code == 2
-    assert "give both the watts and the ohms" in " ".join(err.split())
-
-
-def test_the_answer_stands_first_and_the_rest_is_there_on_request(tsfit, heron, monkeypatch):
-    monkeypatch.setenv("COLUMNS", "120")
-    arguments = ("closed", heron, "--volume-l", "40", "--rated-power-w", "150")
-    _, out, _ = tsfit(*arguments)
-    lines = out.splitlines()
-    assert len(lines) <= 20
-    assert lines[0].startswith("Heron 10, closed box: 40.0 l, f3 ")
-    assert lines[1].startswith("Loudest at 1 m in half space, and what stops it: ")
-    assert "(travel)" in lines[1]
-    assert "delay ms" not in out
-    _, full, _ = tsfit(*arguments, "--full")
-    assert lines[0] in full
-    assert all(word in full for word in ("delay ms", "fc, Qtc by the textbook", "limited by"))
-
-
-def test_without_a_rating_nothing_is_said_of_how_loud(tsfit, tmp_path):
-    heron_unrated = str(tmp_path / "unrated.toml")
-    lines = [line for line in DRIVER.splitlines() if not line.startswith(("Xmax", "Pe", "Ppeak"))]
-    Path(heron_unrated).write_text("\n".join(lines))
-    arguments = ("vented", heron_unrated, "--volume-l", "60", "--tuning-hz", "30", "--port-diameter-cm", "8")
-    _, out, _ = tsfit(*arguments)
-    assert "How loud it plays is open" in out
-    assert "port speed" not in out
-    _, out, _ = tsfit(*arguments, "--json")
-    assert json.loads(out)["max_spl_db"] is None

@@ -8,8 +8,6 @@ resonance: fp = fb/√(1 + C_AP/C_AB). Every value of the circuit but the added 
 derivative follows from tables of powers.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -88,12 +86,12 @@ class DriverPrior:
     names: tuple[str, ...]
     root: Real
 
-    def looser(self, factor: float) -> DriverPrior:
+    def looser(self, factor: float) -> "DriverPrior":
         """Return the same with uncertainties `factor` times as large."""
         return replace(self, root=factor * self.root)
 
 
-def driver_prior(driver: Driver, fit: FitResult | None) -> DriverPrior:
+def driver_prior(driver: Driver, fit: FitResult | None) -> "DriverPrior":
     """What is known of `driver` from its `fit`, or what is usual without one."""
     terms = {**driver.coil_values, **driver.suspension_values}
     names = [name for name in (*BASIC, *terms) if terms.get(name, getattr(driver, name, None))]

@@ -135,7 +135,9 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
     before = numbers(planned, tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf))), filling)
     ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
     sweep = _sweep(curve, *ends)
-    best, moved = _explained(_unknowns(sweep, planned, driver, fit))
+    area = driver.values()["Sd"]
+    cone_air = planned.driver.values()["Sd"] / area * float(air_load_change(area, planned.driver.air))
+    best, moved = _explained(Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep))
     built = best.unknowns.enclosure(best.solution.x)
     if best.misfit > TOO_LARGE_MISFIT:
         raise TsfitError(
@@ -183,12 +185,6 @@ def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep
     noise = np.zeros(f.size) if curve.variance_ohm2 is None else curve.variance_ohm2[used]
     shifts = np.array([shift[used] for shift in curve.systematic.values()], dtype=np.complex128).reshape(-1, f.size)
     return CabinetSweep(f, z, noise, shifts)
-
-
-def _unknowns(sweep: CabinetSweep, planned: Enclosure, driver: Driver, fit: FitResult | None) -> Unknowns:
-    area = driver.values()["Sd"]
-    cone_air = planned.driver.values()["Sd"] / area * float(air_load_change(area, planned.driver.air))
-    return Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep)
 
 
 def _explained(unknowns: Unknowns) -> tuple[Explanation, str | None]:

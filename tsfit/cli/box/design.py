@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tsfit.box.design.proposal import Proposal
 
 QUANTITIES = ("f3", "ripple", "group delay")
-NUMBERS = (("f3_hz", "f3, Hz", ".1f"), ("ripple_db", "ripple, dB", ".2f"), ("qtc", "Qtc", ".3f"))
+NUMBERS = ("f3_hz", "ripple_db", "qtc")
 
 
 @click.group(cls=NamingGroup)
@@ -138,6 +138,8 @@ def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:
 
 
 def _print(proposal: Proposal) -> None:
+    from tsfit.box.told import NAMES, headed
+
     say(f"Designed: {proposal.asked}")
     print_box(proposal.result)
     found = proposal.sensitivity
@@ -145,10 +147,11 @@ def _print(proposal: Proposal) -> None:
     building += f", tuning within {100 * found.tuning_error:g} %" if proposal.result.opening.fb else ""
     rows = []
     for source, spreads in found.spreads.items():
-        for key, label, style in NUMBERS:
+        for key in NUMBERS:
             if (spread := spreads.get(key)) is not None:
                 (low, high), (least, most) = spread.interval95, spread.outermost
-                rows.append([source, label, *(format(value, style) for value in (low, high, least, most))])
+                told = (f"{value:.{NAMES[key][1]}f}" for value in (low, high, least, most))
+                rows.append([source, headed(key), *told])
     print_table(("spread by", "of", "95 % from", "to", "least", "most"), rows)
     say(f"Building: {building}.")
     if "driver" not in found.spreads:

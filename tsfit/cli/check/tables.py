@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from tsfit.box.compare.consequence import BandCurve, Consequence
+from tsfit.box.told import NAMES, headed
 from tsfit.check.consistency import Consistency, Contradiction
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
 from tsfit.check.slips import Suspicion
@@ -15,12 +16,7 @@ from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import believable, decimals_of, rounded, with_decimals
 from tsfit.formats.sheet import Sheet
 
-NUMBERS = (
-    ("qtc", "Qtc", "", 3),
-    ("fc_hz", "fc", ", Hz", 1),
-    ("f3_hz", "f3", ", Hz", 1),
-    ("ripple_db", "ripple", ", dB", 2),
-)
+NUMBERS = ("qtc", "fc_hz", "f3_hz", "ripple_db")
 MOST_PAIRS = 10
 
 
@@ -99,13 +95,14 @@ def _row(item: Judged, sheet: Sheet) -> list[str]:
 
 def _print_consequence(box: Consequence) -> None:
     rows = []
-    for name, shown, unit, digits in NUMBERS:
+    for name in NUMBERS:
         if name in box.figures:
             item = box.figures[name]
             before, value, low, high = (
-                _number(number, digits) for number in (item.before.value, item.after.value, item.after.low, item.after.high)
+                _number(number, NAMES[name][1])
+                for number in (item.before.value, item.after.value, item.after.low, item.after.high)
             )
-            rows.append([f"{shown}{unit}", before, value, f"{low} to {high}"])
+            rows.append([headed(name), before, value, f"{low} to {high}"])
     print_table([f"in the {box.box}", "sheet", "fit", "95 %"], rows)
     known = [("level", box.level_change_db)]
     known += [] if box.maximum_change_db is None else [("most level", box.maximum_change_db)]

@@ -2,6 +2,7 @@
 
 from math import exp
 
+from tsfit.box.told import headed
 from tsfit.cli.printing import print_notes, print_table, say
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
@@ -9,13 +10,6 @@ from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
 
-BOX_NUMBERS = {
-    "f3_hz": "f3, Hz",
-    "fc_hz": "fc, Hz",
-    "qtc": "Qtc",
-    "ripple_db": "ripple, dB",
-    "reference_db": "mid-band, dB",
-}
 LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Mms", "Bl"))
 """Parameters of each entry that are printed."""
 LEAST_SPREAD = 0.05
@@ -32,7 +26,7 @@ def _print_box(boxed: BoxedChange | None) -> None:
         spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
         values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
         low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
-        rows.append([BOX_NUMBERS.get(name, name), *values, f"{low} … {high}"])
+        rows.append([headed(name), *values, f"{low} … {high}"])
     hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
     print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
     frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db

@@ -1,0 +1,15 @@
+"""A made driver file for the commands of boxes."""
+
+DRIVER = """
+[driver]
+name = "Heron 10"
+[parameters]
+Re = "5.6 ohm"
+Fs = "31 Hz"
+Qms = "4.6"
+Qes = "0.42"
+Mms = "52 g"
+Sd = "346 cm^2"
+Le = "1.2 mH"
+Xmax = "6 mm"
+"""
