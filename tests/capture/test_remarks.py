@@ -5,6 +5,7 @@ import pytest
 from helpers.paths import RIGS
 
 from tsfit.capture.disturbance import Disturbance, Disturbed
+from tsfit.capture.recording import Recording
 from tsfit.capture.remarks import remarks
 from tsfit.capture.rig import read_rig
 
@@ -44,12 +45,13 @@ def _pushed(x):
 @pytest.mark.parametrize(("share", "severity"), [(0.01, "warn"), (0.1, "refuse")])
 def test_a_disturbance_is_named(change, code, share, severity):
     found = Disturbed((Disturbance(1.49, 1.52, share),))
-    (note,) = remarks(found, change(_wave()), RIG, RATE)
+    (note,) = remarks(found, Recording(RIG.path, change(_wave()), RATE, ""), RIG)
     assert (note.code, note.severity) == (code, severity)
     assert "1.49 s" in note.message
 
 
 def test_what_was_taken_out_is_a_note():
-    (note,) = remarks(Disturbed(taken_out=(Disturbance(1.49, 1.52, 0.1),)), _pushed(_wave()), RIG, RATE)
+    found = Disturbed(taken_out=(Disturbance(1.49, 1.52, 0.1),))
+    (note,) = remarks(found, Recording(RIG.path, _pushed(_wave()), RATE, ""), RIG)
     assert (note.code, note.severity) == ("burst", "note")
     assert note.message.startswith("Left out, 1.49 s: something disturbed")

@@ -14,7 +14,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.ratio import channel_ratio
-from tsfit.capture.recording import Recording, read_recording, strength
+from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
 from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 
@@ -144,8 +144,8 @@ def read_standard(rig: Rig, name: str, ohm: float, spread: float, file: str) -> 
 
 def check_differing(rig: Rig, recorded: Sequence[StandardRecording]) -> None:
     """Raise TsfitError ``calibration`` where the recordings' channels do not differ as their standards do on `rig`."""
-    strengths = [strength(one.recording.samples) for one in recorded]
-    _check_order(recorded, [float(each[rig.second] / each[rig.total]) for each in strengths], rig)
+    rms = [one.recording.rms for one in recorded]
+    _check_order(recorded, [each[rig.second] / each[rig.total] for each in rms], rig)
 
 
 def on_trust(standards: int) -> str | None:

@@ -9,14 +9,14 @@ just then count for nothing.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
 
 from tsfit.base.arrays import Complex, Mask, Real
-from tsfit.capture.lines import Lines, Stretch
+from tsfit.capture.lines import Lines, Stretch, in_turn
 
 STANDS_OUT = 25.0
 """Power over the usual one from which it is no noise: once in e^25 by chance."""
@@ -47,11 +47,16 @@ THROUGHOUT, LASTING_SECONDS = 0.5, 2.0
 
 @dataclass(frozen=True)
 class Remnant:
-    """Of one stretch: what the ratio leaves over in each line (n,), what it predicts there, and its size."""
+    """Of one stretch: what the ratio leaves over in each line (n,), and the ratio."""
 
     left: Complex
-    predicted: Complex
-    size: Real
+    ratio: Complex
+    silent: float
+
+    @property
+    def size(self) -> Real:
+        """Size (n,) of the ratio, or that from which it need not stand out."""
+        return np.maximum(np.abs(self.ratio), self.silent)
 
 
 @dataclass(frozen=True)
@@ -84,7 +89,7 @@ class Disturbed:
 UNDISTURBED = Disturbed()
 
 
-def disturbances(lines: Lines, remnants: Iterable[Remnant]) -> Disturbed:
+def disturbances(lines: Lines, remnants: Sequence[Remnant]) -> Disturbed:
     """Find what stands out in time, or fills all of it.
 
     Parameters
@@ -92,19 +97,19 @@ def disturbances(lines: Lines, remnants: Iterable[Remnant]) -> Disturbed:
     lines : Lines
     remnants : one for each of its blocks
     """
-    found: list[Disturbance] = []
-    changes: list[float] = []
-    beside: list[float] = []
-    played, start = 0.0, 0.0
-    for block, remnant in zip(lines.blocks, remnants, strict=True):
-        seconds = 1.0 / block.step_hz
-        courses = [_course(*one) for one in _octaves(block, remnant, lines)]
-        power, loud = _together(courses, seconds)
-        found += [replace(one, start=one.start + start, stop=one.stop + start) for one in _pieces(power)]
-        changes += [one.change for one in courses if one.change is not None]
-        beside += [one.beside for one in courses]
-        played += loud
-        start += seconds
+
+    def heard(number: int) -> tuple[list[Disturbance], list[float | None], list[float], float]:
+        block = lines.blocks[number]
+        courses = [_course(*one) for one in _octaves(block, remnants[number], lines)]
+        power, loud = _together(courses, 1.0 / block.step_hz)
+        pieces = [replace(one, start=one.start + block.start, stop=one.stop + block.start) for one in _pieces(power)]
+        return pieces, [one.change for one in courses], [one.beside for one in courses], loud
+
+    each = in_turn(heard, range(len(lines.blocks)))
+    found = [piece for pieces, *_ in each for piece in pieces]
+    changes = [change for _, some, *_ in each for change in some if change is not None]
+    beside = [one for _, _, some, _ in each for one in some]
+    played = sum(loud for *_, loud in each)
     lasting = sum(one.stop - one.start for one in found)
     change = float(np.median(changes)) if len(changes) >= LEAST_OCTAVES else 0.0
     usual = float(np.median(beside)) if beside else 0.0
@@ -130,7 +135,8 @@ class _Course:
 def _octaves(block: Stretch, remnant: Remnant, lines: Lines) -> Iterator[tuple[Complex, Complex, float]]:
     """What is left over and predicted in each band of two octaves, and the noise that the rest before it promises."""
     centre = 2.0 * float(block.frequency_hz[0])
-    promised = lines.noise * block.samples * (1.0 / lines.noise_share + remnant.size**2)
+    size = remnant.size
+    promised = lines.noise * block.samples * (1.0 / lines.noise_share + size**2)
     played = np.abs(block.first) ** 2
     least = UNPLAYED * float(played.sum())
     while centre < block.frequency_hz[-1]:
@@ -138,7 +144,7 @@ def _octaves(block: Stretch, remnant: Remnant, lines: Lines) -> Iterator[tuple[C
         centre *= 2.0
         inside = slice(int(first), int(last))
         if last - first >= LEAST_LINES and played[inside].sum() > least:
-            yield remnant.left[inside], remnant.predicted[inside], float(np.median(promised[inside]))
+            yield remnant.left[inside], size[inside] * block.first[inside], float(np.median(promised[inside]))
 
 
 def _course(left: Complex, predicted: Complex, promised: float) -> _Course:
@@ -201,14 +207,13 @@ def may_go(found: Disturbed, lines: Lines) -> bool:
     return bool(long) and max(long) <= SHORT_SECONDS and sum(long) <= SHORT_SHARE * total
 
 
-def without(lines: Lines, remnants: Iterable[Remnant], found: Disturbed) -> Lines:
+def without(lines: Lines, remnants: Sequence[Remnant], found: Disturbed) -> Lines:
     """Lines of a record from which the pieces are gone."""
-    blocks, start = [], 0.0
+    blocks = []
     for block, remnant in zip(lines.blocks, remnants, strict=True):
-        stop = start + 1.0 / block.step_hz
+        start, stop = block.start, block.start + 1.0 / block.step_hz
         inside = [(p.start - start, p.stop - start) for p in found.pieces if p.start < stop and p.stop > start]
         blocks.append(_cleaned(block, remnant, inside) if inside else block)
-        start = stop
     return replace(lines, blocks=tuple(blocks))
 
 

@@ -16,8 +16,9 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.calibration import BandTerms, Calibration, calibration_of
 from tsfit.capture.disturbance import Disturbed
-from tsfit.capture.ratio import Ratio, channel_ratio
-from tsfit.capture.recording import Recording, read_recording, strength
+from tsfit.capture.lines import lines_of
+from tsfit.capture.ratio import Ratio, ratio_of_lines
+from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.remarks import remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
 from tsfit.driver.curve import ImpedanceCurve
@@ -110,9 +111,12 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
             code="sample_rate",
             file=path,
         )
-    found = channel_ratio(recording.samples[:, rig.total], recording.samples[:, rig.second], rate, points_per_octave)
-    one, other, _ = strength(recording.samples).tolist()
-    heard = Heard(path, recording.sha256, rate, len(recording.samples) / rate, rig, (one, other), points_per_octave, found)
+    seconds, (one, other, _) = len(recording.samples) / rate, recording.rms
+    lines = lines_of(recording.samples[:, rig.total], recording.samples[:, rig.second], rate)
+    # The lines hold all there is, and as much again is made of them.
+    recording = recording.released()
+    found = ratio_of_lines(lines, points_per_octave)
+    heard = Heard(path, recording.sha256, rate, seconds, rig, (one, other), points_per_octave, found)
     known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
     if not len(edges):
@@ -125,7 +129,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     if float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
         # Beside so much noise nothing is told in time.
         disturbed = Disturbed(throughout=disturbed.throughout)
-    notes = tuple(remarks(disturbed, recording.samples, rig, rate))
+    notes = tuple(remarks(disturbed, recording, rig))
     for note in notes:
         if note.severity == "refuse":
             raise TsfitError(f"{path}: {note.message}", code=note.code, file=path)

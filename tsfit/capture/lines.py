@@ -4,9 +4,11 @@ A long recording is cut into blocks, each with ends of its own; nothing is lost 
 record that begins and ends at rest stays whole, because its ends leave nothing behind.
 """
 
-import itertools
 import math
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
@@ -16,6 +18,9 @@ LOWEST_HZ, HIGHEST_HZ = 2.0, 20000.0
 NYQUIST_SHARE = 0.9
 LONGEST_BLOCK = 1 << 22
 """Samples of a block."""
+WORKERS = 2
+Given = TypeVar("Given")
+Made = TypeVar("Made")
 AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
 END_SECONDS = 0.02
@@ -33,6 +38,7 @@ class Stretch:
     step_hz: float  # distance of the lines
     samples: int  # how many were transformed
     rest: bool  # whether the stretch begins and ends at rest
+    start: float = 0.0  # of the stretch in the record, s
     lost: Mask | None = None  # (n,) lines that count for nothing, since what told them was taken out; None for none
 
 
@@ -47,27 +53,42 @@ class Lines:
 
 def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     """Lines of two channels (n,) from 2 Hz to 20 kHz or 0.45 of the rate."""
+    from scipy.fft import next_fast_len
+
     count = max(1, round(len(first) / LONGEST_BLOCK))
-    edges = np.linspace(0, len(first), count + 1).astype(int)
-    # Single precision is far below the noise of any converter, and half the memory; one block alone can afford double.
-    precision = np.float64 if count == 1 else np.float32
-    pairs = itertools.pairwise(edges)
-    blocks = [_block(first[start:stop], second[start:stop], sample_rate_hz, precision) for start, stop in pairs]
+    if count == 1:
+        whole = _block(first, second, sample_rate_hz, slice(0, _quick(len(first))))
+        return Lines((whole,), *_noise(first, second, sample_rate_hz))
+    # Where the length is unwieldy, neighbours share a few samples.
+    length = int(next_fast_len(math.ceil(len(first) / count)))
+    places = [slice(start, start + length) for start in np.linspace(0, len(first) - length, count).astype(int).tolist()]
+    blocks = in_turn(lambda place: _block(first, second, sample_rate_hz, place, np.float32), places)
     return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
 
 
-def _block(first: Real, second: Real, rate: float, precision: type[np.floating]) -> Stretch:
+def in_turn(work: Callable[[Given], Made], given: Sequence[Given]) -> list[Made]:
+    """What `work` makes of each of those `given`, two at a time: NumPy lets other threads run meanwhile."""
+    if len(given) == 1:
+        return [work(given[0])]
+    with ThreadPoolExecutor(WORKERS) as pool:
+        return list(pool.map(work, given))
+
+
+def _block(first: Real, second: Real, rate: float, place: slice, precision: type[np.floating] = np.float64) -> Stretch:
+    """Lines of a `place` in a record, in a `precision`: single is far below a converter's noise, and half the memory."""
     from scipy import fft
 
-    length = _quick(len(first))
-    first, second = ((x[:length] - x[:length].mean(dtype=np.float64)).astype(precision) for x in (first, second))
+    first, second = (x[place] for x in (first, second))
+    first, second = ((x - x.mean(dtype=np.float64)).astype(precision) for x in (first, second))
+    length = len(first)
     end = max(1, round(END_SECONDS * rate))
     rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
     step = rate / length
     low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
     kept = slice(max(low, 1), max(high, 1) + 1)
     f = np.asarray(step * np.arange(kept.start, kept.stop), dtype=np.float64)
-    return Stretch(f, fft.rfft(first)[kept].copy(), fft.rfft(second)[kept].copy(), step, length, bool(rest))
+    one, other = (fft.rfft(x)[kept].copy() for x in (first, second))
+    return Stretch(f, one, other, step, length, bool(rest), place.start / rate)
 
 
 def _quick(length: int) -> int:

@@ -18,7 +18,7 @@ less the bias that the noise of the first channel makes. m0 is a rational functi
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.disturbance import UNDISTURBED, Disturbance, Disturbed, Remnant, disturbances, may_go, without
 from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains
-from tsfit.capture.lines import Lines, Stretch, lines_of
+from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
 
 POINTS_PER_OCTAVE = 24.0
@@ -55,8 +55,8 @@ LONE = 18.0
 Scalar = TypeVar("Scalar", np.float64, np.complex128)
 LEAD_SEEN, LEAST_LEAD = 0.2, 0.05
 """Share of the sample rate above which the phase tells whether the second channel leads, and samples that are a lead."""
-DECAYS_TO_HZ, EVERY = 500.0, 8
-"""Frequency up to which all lines, and above which every so manieth, tell the decays of a record's ends."""
+DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 8, 40000
+"""Frequency up to which all lines, and above which every so manieth or so many, tell the decays of a record's ends."""
 
 
 @dataclass(frozen=True)
@@ -194,6 +194,15 @@ class _Part:
         """Power that is expected in each line."""
         return _square(self.expected)
 
+    def leave(self, correction: Complex) -> None:
+        """Tell the power that points with this `correction` of each band leave over in each line."""
+        self.left = _square(self.off - self.spread(correction).astype(self.off.dtype) * self.expected)
+
+    def judge(self, noise: Real, lines: Real) -> None:
+        """Let lone tones count no longer, by the `noise` of each band and how many `lines` it has."""
+        usual = self.spread(noise) + FOLLOWED**2 * self.power
+        self.used &= (self.left < LONE * usual) | (self.spread(lines) < 3.0)
+
     def beside(self, model: Rational | None, noise: Real) -> None:
         """Hold the second channel's lines against those of the first times `model`, with `noise` by bands."""
         block = self.block
@@ -220,7 +229,7 @@ class _Part:
         # Hum in the first channel, times a ratio that bends, leaves the system's modes as ends do.
         poles = np.concatenate([model.poles, 2j * math.pi * np.array(hum)])
         f = block.frequency_hz
-        some = self.used & ((f < DECAYS_TO_HZ) | (np.arange(len(f)) % EVERY == 0))
+        some = self.used & ((f < DECAYS_TO_HZ) | (np.arange(len(f)) % max(EVERY, len(f) // ENOUGH) == 0))
         self.off[self.used] -= of_the_ends(f[some], self.off[some], weight[some], poles, f[self.used])
 
 
@@ -247,8 +256,7 @@ class _Bands:
 
     def points(self, model: Rational | None) -> _Points:
         """Ratio of each band beside `model`; noise and hum are told from what that leaves over."""
-        for part in self.parts:
-            part.beside(model, self.noise)
+        in_turn(lambda part: part.beside(model, self.noise), self.parts)
         for _ in range(2):
             self._tell_noise(self._correct()[0])
         correction, weight, bias = self._correct()
@@ -260,11 +268,9 @@ class _Bands:
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
         return _Points(self.centre, value, variance, told)
 
-    def remnants(self) -> Iterator[Remnant]:
-        """What the last model leaves over in each line, and what it predicts."""
-        for part in self.parts:
-            size = np.maximum(np.abs(part.ratio), self.silent)
-            yield Remnant(part.off, size * part.block.first, size)
+    def remnants(self) -> list[Remnant]:
+        """What the last model leaves over in each line."""
+        return [Remnant(part.off, part.ratio, self.silent) for part in self.parts]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
@@ -272,7 +278,7 @@ class _Bands:
 
     def _sum(self, values: Callable[[_Part], NDArray[Scalar]]) -> NDArray[Scalar]:
         """Sums (n_bands,) of what every part has at its lines."""
-        found = [part.sums(values(part)) for part in self.parts]
+        found = in_turn(lambda part: part.sums(values(part)), self.parts)
         total = np.zeros(self.count, dtype=found[0].dtype)
         for part, sums in zip(self.parts, found, strict=True):
             total[part.place] += sums
@@ -295,12 +301,9 @@ class _Bands:
 
     def _tell_noise(self, correction: Complex) -> None:
         """Noise power of each band from what the points leave over there and near by; lone tones no longer count."""
-        for part in self.parts:
-            part.left = _square(part.off - part.spread(correction).astype(part.off.dtype) * part.expected)
+        in_turn(lambda part: part.leave(correction), self.parts)
         self.noise, lines = self._pooled(), self._sum(lambda part: part.used.astype(float))
-        for part in self.parts:
-            usual = part.spread(self.noise) + FOLLOWED**2 * part.power
-            part.used &= (part.left < LONE * usual) | (part.spread(lines) < 3.0)
+        in_turn(lambda part: part.judge(self.noise, lines), self.parts)
         self.noise = self._pooled()
 
     def _pooled(self) -> Real:

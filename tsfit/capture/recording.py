@@ -5,7 +5,8 @@ from __future__ import annotations
 import logging
 import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO
 
@@ -49,12 +50,35 @@ PARTIAL = ".partial.wav"
 
 @dataclass(frozen=True)
 class Recording:
-    """`samples` (n, 2) of full scale 1, in single precision where that holds them; rate in Hz, file and its hash."""
+    """`samples` (n, 2) of full scale 1, in single precision where that holds them; rate in Hz, file and its hash.
+
+    Samples of a file can be let go, and read again piece by piece.
+    """
 
     path: Path
     samples: Real
     sample_rate_hz: float
     sha256: str
+
+    @cached_property
+    def rms(self) -> tuple[float, float, float]:
+        """RMS about the mean of both channels and of their difference."""
+        one, other, apart = strength(self.samples).tolist()
+        return one, other, apart
+
+    def released(self) -> Recording:
+        """Let the samples go, where a file can give them again."""
+        return replace(self, samples=np.empty((0, 2))) if self.sha256 else self
+
+    def between(self, start: int, stop: int) -> Real:
+        """Samples (k, 2) from `start` up to `stop`, as far as there are any."""
+        import soundfile
+
+        if len(self.samples):
+            return self.samples[start:stop]
+        with self.path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+            sound.seek(min(start, sound.frames))
+            return np.asarray(sound.read(stop - start, dtype="float64"))
 
 
 def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
@@ -77,8 +101,9 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
     if len(found.samples) < found.frames or _promises_more(path):
         raise _refused(path, "truncated", SHORTER)
     _check_form(path, found)
-    _check_channels(path, found, may_be_silent)
-    return Recording(path, found.samples, found.rate, sha256(path))
+    recording = Recording(path, found.samples, found.rate, sha256(path))
+    _check_channels(recording, found.subtype, may_be_silent)
+    return recording
 
 
 def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
@@ -198,7 +223,7 @@ def _check_form(path: Path, found: _Decoded) -> None:
         raise _refused(path, "channels", f"has {channels} channels; keep the two that the rig file names.")
     if any(word in found.subtype for word in LOSSY):
         raise refused(path, "lossy")
-    if not np.all(np.isfinite(found.samples)):
+    if not all(np.isfinite(found.samples[start : start + BLOCK]).all() for start in range(0, n, BLOCK)):
         raise _refused(path, "not_finite", NOT_FINITE)
     if n < MIN_SECONDS * rate:
         problem = f"lasts {n / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
@@ -222,15 +247,15 @@ def strength(samples: Real) -> Real:
     return np.sqrt(np.maximum(squares / len(samples) - (total / len(samples)) ** 2, 0.0))
 
 
-def _check_channels(path: Path, found: _Decoded, may_be_silent: int | None) -> None:
-    *rms, apart = strength(found.samples).tolist()
+def _check_channels(recording: Recording, stored: str, may_be_silent: int | None) -> None:
+    path, (*rms, apart) = recording.path, recording.rms
     for channel in range(2):
         if rms[channel] < DEAD and channel != may_be_silent:
             raise refused(path, "dead_channel", channel=channel + 1)
     if apart < 1e-6 * max(rms):
         raise refused(path, "mono, twice")
     for channel in range(2):
-        if _clipped(found.samples[:, channel], _quantum(found.subtype)):
+        if _clipped(recording.samples[:, channel], _quantum(stored)):
             raise refused(path, "clipping", channel=channel + 1)
 
 

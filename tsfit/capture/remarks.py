@@ -4,10 +4,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Mask
 from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.capture.disturbance import Disturbance, Disturbed
+from tsfit.capture.recording import Recording
 from tsfit.capture.rig import Rig
 
 REFUSED, OVERLOADED = 0.02, 0.1
@@ -28,8 +29,8 @@ NAMED = 3
 """How many places are named."""
 
 
-def remarks(found: Disturbed, samples: Real, rig: Rig, rate: float) -> Iterator[QualityNote]:
-    """Remark on what disturbed a recording (n, 2) made on `rig` at `rate` Hz."""
+def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[QualityNote]:
+    """Remark on what disturbed a recording made on `rig`."""
     if found.throughout:
         yield QualityNote(
             "overload", _grave(found.throughout > OVERLOADED), cause("overload", percent=100.0 * found.throughout)
@@ -38,11 +39,11 @@ def remarks(found: Disturbed, samples: Real, rig: Rig, rate: float) -> Iterator[
         yield QualityNote("unsteady", "warn", cause("unsteady", percent=100.0 * found.change))
     if found.pieces:
         main = max(found.pieces, key=lambda piece: piece.share)
-        code, told = _named(main, samples, rig, rate)
+        code, told = _named(main, recording, rig)
         yield QualityNote(code, _grave(main.share > REFUSED), cause(code, when=_when(found.pieces), **told))
     if found.taken_out:
         main = max(found.taken_out, key=lambda piece: piece.share)
-        code, told = _named(main, samples, rig, rate)
+        code, told = _named(main, recording, rig)
         message = f"Left out, {_when(found.taken_out)}: {cause(code, when='that time', **told)}"
         yield QualityNote(code, "note", message)
 
@@ -60,17 +61,20 @@ def _when(pieces: tuple[Disturbance, ...]) -> str:
     return ", ".join(told) + more
 
 
-def _named(piece: Disturbance, samples: Real, rig: Rig, rate: float) -> tuple[str, dict[str, object]]:
+def _named(piece: Disturbance, recording: Recording, rig: Rig) -> tuple[str, dict[str, object]]:
     """Code of the cause, and what it tells."""
+    rate = recording.sample_rate_hz
     start, stop = max(round((piece.start - 0.03) * rate), 0), round((piece.stop + 0.03) * rate)
-    inside = samples[start:stop]
+    far = round(AROUND_SECONDS * rate)
+    first = max(start - far, 0)
+    around = recording.between(first, stop + far)
+    inside = around[start - first : stop - first]
     rows = [_longest(np.diff(inside[:, channel]) == 0.0) for channel in range(2)]
     still = [last - first for first, last in rows]
     if max(still) >= STILL:
         return "gap", {"samples": max(still) + 1}
-    far = round(AROUND_SECONDS * rate)
-    around = np.abs(np.diff(samples[max(start - far, 0) : stop + far], 4, axis=0))
-    steps = np.abs(np.diff(inside, 4, axis=0)).max(axis=0) / np.maximum(np.median(around, axis=0), 1e-12)
+    usual = np.median(np.abs(np.diff(around, 4, axis=0)), axis=0)
+    steps = np.abs(np.diff(inside, 4, axis=0)).max(axis=0) / np.maximum(usual, 1e-12)
     if steps[rig.total] > max(BROKEN, ALIKE * steps[rig.second]):
         return "lost_samples", {}
     nothing = inside[:, rig.second] - (inside[:, rig.total] if rig.topology == "divider" else 0.0)
