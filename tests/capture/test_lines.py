@@ -37,3 +37,19 @@ def test_without_rest_both_channels_count_alike():
     rng = np.random.default_rng(4)
     one, two = rng.standard_normal((2, 20000))
     assert lines_of(one, 0.1 * two, RATE).noise_share == 1.0
+
+
+def test_blocks_of_a_long_record_cover_it_and_know_where_they_start(monkeypatch):
+    monkeypatch.setattr("tsfit.capture.lines.LONGEST_BLOCK", 4000)
+    x = np.random.default_rng(5).standard_normal((2, 20011))
+    blocks = lines_of(*x, RATE).blocks
+    starts = [round(block.start * RATE) for block in blocks]
+    assert starts[0] == 0
+    assert starts[-1] + blocks[-1].samples == 20011
+    for block, start in zip(blocks, starts, strict=True):
+        one = x[0, start : start + block.samples]
+        place = np.rint(block.frequency_hz / RATE * len(one)).astype(int)
+        assert block.first == pytest.approx(np.fft.rfft(one - one.mean())[place], abs=1e-4)
+    assert all(
+        0 <= before + block.samples - after < 50 for before, block, after in zip(starts, blocks, starts[1:], strict=False)
+    )

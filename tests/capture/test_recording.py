@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from helpers.made_recordings import KINDS, PERIODIC
+from helpers.made_recordings import KINDS, PERIODIC, converted, tone
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.recording import read_recording
@@ -112,6 +112,35 @@ def test_floating_point_beyond_1_is_no_clipping(tmp_path):
     assert _code(_write(tmp_path / "volts.wav", np.column_stack([x, 0.3 * x]), "FLOAT")) == "read"
     flat = np.clip(1.02 * x, -1.7, 1.7)
     assert _code(_write(tmp_path / "flat.wav", np.column_stack([flat, 0.3 * x]), "FLOAT")) == "clipping"
+
+
+def test_coarse_converters_in_fine_files_are_clean(tmp_path):
+    """A resistor in the driver's place, over whatever levels, rates and noise; ``TSFIT_CONVERTERS`` draws."""
+    for seed in range(int(os.environ.get("TSFIT_CONVERTERS", "20"))):
+        rng = np.random.default_rng([5, seed])
+        rate, seconds = int(rng.choice([8000, 16000, 22050, 44100, 48000])), int(rng.integers(2, 5))
+        make = {**KINDS, "tone": tone}[rng.choice(["sweep", "sweep", "tone", "noise", "log multisine"])]
+        x = make(rate, seconds, rng)
+        x *= 10.0 ** rng.uniform(-1.4, -0.02) / np.abs(x).max()
+        noise = 10.0 ** (rng.choice([-120.0, -100.0, -80.0]) / 20.0)
+        bits, gain, ohm = int(rng.choice([12, 14, 16])), rng.choice([1.0, 0.7, 0.31]), rng.choice([4.0, 10.0, 47.0])
+        both = [one + noise * rng.standard_normal(len(x)) for one in (x, x * ohm / (ohm + 100.0))]
+        both = np.column_stack([converted(one, bits, gain, rng) for one in both])
+        path = _write(tmp_path / "clean.wav", both, str(rng.choice(["FLOAT", "PCM_24"])), rate)
+        assert _code(path) == "read", (seed, rate, bits, ohm)
+
+
+@pytest.mark.parametrize("bits", [12, 14, 16])
+@pytest.mark.parametrize("depth_db", [0.3, 1.0, 6.0, 20.0])
+@pytest.mark.parametrize("make", [KINDS["sweep"], tone])
+def test_clipping_before_a_coarse_converter_is_found(tmp_path, bits, depth_db, make):
+    rng = np.random.default_rng(bits)
+    x = make(16000, 4, rng)
+    top = 10.0 ** (-depth_db / 20.0) * np.abs(x).max()
+    x = 0.9 * np.clip(x, -top, top) / top
+    both = np.column_stack([converted(one, bits, 0.7, rng) for one in (x, 0.1 * x)])
+    for subtype in ("FLOAT", "PCM_24"):
+        assert _code(_write(tmp_path / "driven.wav", both, subtype, 16000)) == "clipping"
 
 
 @pytest.fixture
@@ -278,6 +307,14 @@ print((peak() - before) / samples.size)
 """
     done = subprocess.run([sys.executable, "-c", told, str(path)], capture_output=True, text=True, check=True)
     assert 4.0 <= float(done.stdout) < 8.0
+
+
+def test_samples_that_were_let_go_are_read_again(tmp_path):
+    path = _write(tmp_path / "one.wav", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)))
+    found = read_recording(path)
+    assert len(found.released().samples) == 0
+    for start, stop in ((0, 7), (1000, 5000), (RATE - 10, RATE + 10), (RATE + 5, RATE + 9)):
+        assert np.array_equal(found.released().between(start, stop), found.samples[start:stop])
 
 
 def test_more_than_the_budget_is_refused(tmp_path, monkeypatch):

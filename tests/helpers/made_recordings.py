@@ -62,6 +62,21 @@ def log_multisine(rate, seconds, rng):
 
 
 PERIODIC = {"dense multisine": dense_multisine, "odd multisine": odd_multisine, "log multisine": log_multisine}
+
+
+def converted(x, bits, gain, rng):
+    """`x` (n,) through a converter of few `bits` without dither, rounding or cutting off, then turned down by `gain`."""
+    step = 2.0 ** (1 - bits)
+    return gain * step * np.floor(x / step + (0.5 if rng.random() < 0.7 else 0.0))
+
+
+def tone(rate, seconds, rng):
+    """A sine of any frequency below 300 Hz."""
+    return np.sin(
+        2.0 * np.pi * rng.choice([10.0, 50.0, 100.0, rng.uniform(5.0, 300.0)]) * np.arange(round(seconds * rate)) / rate
+    )
+
+
 KINDS = {"sweep": sweep, "noise": noise, "quiet noise": quiet_noise, **PERIODIC}
 
 

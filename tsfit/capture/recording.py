@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -26,15 +27,16 @@ FINE = ("PCM_32", "DOUBLE")
 """Forms whose samples single precision does not hold as they are."""
 DEAD = 1e-5
 """RMS over full scale (-100 dB) below which a channel carries nothing but its own floor."""
-TOP_WIDTH = 1e-4
-"""Width of the amplitude bin at the peak, over the peak, in which clipping piles samples up."""
+TOP_WIDTH, STEPS, FEWEST_STEPS, COARSE = 1e-4, 4.0, 1.5, 0.1
+"""Width of the amplitude bin at the peak in which clipping piles samples up: over the peak, or in steps of a converter; in
+fewer of them where two bins would be more than a share of the peak."""
 PILE_UP = 6.0
 """Samples in the top bin over those in the next; a sine has 2.4 (arcsine law), noise about 1, a clipped signal hundreds."""
 MIN_PILE = 12
 MIN_OCCASIONS = 6
 """Unlike neighbours of samples in the top bin that tell a clipped signal from the one peak of a repeated period."""
-COARSE = 3e-3
-"""Step of the sample values over the peak above which a top cannot be told from a rounded one."""
+LEAST_RUN, LONG_RUN, MIN_TOPS, MOST_RUNS = 3, 8, 2, 200
+"""Samples in a row that are a top, and a long one; how many tops tell a shape, and of how many it is asked."""
 NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
@@ -260,28 +262,47 @@ def _check_channels(recording: Recording, stored: str, may_be_silent: int | None
 
 
 def _clipped(x: Real, step: float) -> bool:
-    """Whether a channel stands at full scale in runs, or piles up at its own extreme in runs or on many occasions."""
+    """Whether a channel piles up at its own extreme, in flat tops or on many occasions."""
     for sign, peak in ((1.0, float(x.max())), (-1.0, -float(x.min()))):
         if peak <= 0.0:
             continue
-        # Only what is near the peak is looked at; all widths below are less than that.
         near = _beyond(x, sign, NEAR_TOP * peak)
+        fine = _step(x, near, peak, step)
+        width = max(TOP_WIDTH * peak, STEPS * fine)
+        coarse = 2.0 * width > COARSE * peak
+        if coarse:
+            width = FEWEST_STEPS * fine
+        if 2.0 * width > (1.0 - NEAR_TOP) * peak:
+            near = _beyond(x, sign, peak - 2.0 * width)
         side = sign * x[near].astype(np.float64)
-        fine = _step(x, sign, peak, step)
-        # Floating point may go beyond 1, and then 1 is no limit.
-        if peak <= 1.0 and _in_runs(near[side >= 1.0 - 1.5 * step]) >= 3:
-            return True
-        if 1.5 * fine > COARSE * peak:
-            continue
-        width = max(TOP_WIDTH * peak, 1.5 * fine)
         top = near[side >= peak - width]
-        count, below = len(top), int(np.count_nonzero(side >= peak - 2.0 * width)) - len(top)
-        if count < MIN_PILE or count <= PILE_UP * max(below, 1):
+        below = int(np.count_nonzero(side >= peak - 2.0 * width)) - len(top)
+        if len(top) < MIN_PILE or len(top) <= PILE_UP * max(below, 1):
             continue
-        before = x[top[top > 0] - 1].astype(np.float64)
-        if _in_runs(top) >= MIN_PILE or len(np.unique(np.rint(before / (0.02 * peak)))) >= MIN_OCCASIONS:
+        runs = np.split(top, np.flatnonzero(np.diff(top) > 1) + 1)
+        long = sorted((run for run in runs if len(run) >= LEAST_RUN), key=len)[-MOST_RUNS:]
+        if len(long) >= MIN_TOPS and float(np.median([_missing(x, sign, run) for run in long])) > peak + 0.5 * width:
+            return True
+        alone = np.array([run[0] for run in runs if len(run) < LEAST_RUN and run[0] > 0], dtype=int)
+        before = x[alone - 1].astype(np.float64)
+        if not coarse and len(alone) >= MIN_PILE and len(np.unique(np.rint(before / (0.02 * peak)))) >= MIN_OCCASIONS:
             return True
     return False
+
+
+def _missing(x: Real, sign: float, run: NDArray[np.intp]) -> float:
+    """Height that the flanks of a `run` of samples at the top promise in its middle, by a parabola."""
+    wide = max(3, len(run) // 2)
+    places = np.concatenate(
+        [np.arange(max(run[0] - wide, 0), run[0]), np.arange(run[-1] + 1, min(run[-1] + 1 + wide, len(x)))]
+    )
+    height = sign * x[places].astype(np.float64)
+    beside = (places - 0.5 * (run[0] + run[-1])) / len(run)
+    rising = height > 0.0
+    if min(np.count_nonzero(rising[beside < 0.0]), np.count_nonzero(rising[beside > 0.0])) < 2:
+        # Edges as steep as that belong to a top as short, or to no top at all.
+        return math.inf if len(run) >= LONG_RUN else -math.inf
+    return float(np.polynomial.polynomial.polyfit(beside[rising], height[rising], 2)[0])
 
 
 def _beyond(x: Real, sign: float, limit: float) -> NDArray[np.intp]:
@@ -289,19 +310,12 @@ def _beyond(x: Real, sign: float, limit: float) -> NDArray[np.intp]:
     return np.flatnonzero(x > np.float64(limit) if sign > 0.0 else x < np.float64(-limit))
 
 
-def _step(x: Real, sign: float, peak: float, stored: float) -> float:
+def _step(x: Real, near: NDArray[np.intp], peak: float, stored: float) -> float:
     """Step between neighbouring sample values near the top: a converter's may be coarser than the `stored` one."""
-    for share in (NEAR_TOP, 0.5, 0.0):
-        steps = np.diff(np.unique(x[_beyond(x, sign, share * peak)[:ENOUGH]]).astype(np.float64))
-        if len(steps) >= MIN_STEPS:
-            return max(stored, float(steps.min()))
-    return peak
-
-
-def _in_runs(places: NDArray[np.intp]) -> int:
-    """Count the places whose neighbours on both sides are there too, plus those neighbours: runs of three."""
-    count = int(np.count_nonzero(places[2:] - places[:-2] == 2))
-    return count + 2 if count else 0
+    steps = np.diff(np.unique(x[near[:ENOUGH]]))
+    if len(steps) < MIN_STEPS:
+        steps = np.diff(np.unique(x[:ENOUGH]))
+    return max(stored, float(steps.min(initial=peak)))
 
 
 def _is_flac(path: Path) -> bool:
