@@ -223,10 +223,10 @@ BROKEN = [
     (text(POLAR) + "5000, 1e999, 3.0\n", "not_a_number", "line 121"),
     (text(POLAR) + "5000, 1_0, 3.0\n", "not_a_number", "line 121"),
     (text(POLAR) + "5000, seven, 3.0\n", "not_a_number", "line 121"),
-    (text(POLAR) + "the end\n", "not_a_number", "line 121"),
+    (text(POLAR[:60]) + "the end\n" + text(POLAR[60:]), "not_a_number", "line 61"),
     (text(POLAR) + "0, 7.0, 3.0\n", "frequency", "line 121"),
     (text(POLAR) + "-5, 7.0, 3.0\n", "frequency", "line 121"),
-    (text(POLAR) + text(POLAR[30:31]), "frequency", "line 121"),
+    (text(POLAR) + text(POLAR[30:31] * [1, 2, 1]), "frequency", "line 121"),
     (text(POLAR * [1, -1, 1], ",", header="f,mag,phase (deg)\n"), "impedance", "line 2"),
     (text(RECTANGULAR * [1, -1, 1], ",", header="f,re,im\n"), "impedance", "negative resistance"),
     (text(RECTANGULAR * [1, -1, 1]), "columns", "no impedance"),
@@ -235,7 +235,7 @@ BROKEN = [
     (text(POLAR, " ", header="# frequencies [kHz]\n"), "columns", "line 1"),
     (text(POLAR, ",", header="f,Z,X\n"), "columns", "line 1"),
     (text(POLAR, ",", header="uno,due,tre\n"), "columns", "line 1"),
-    (text(np.column_stack([F, np.full(120, 8.0), np.linspace(1.0, 80.0, 120)])), "columns", "header"),
+    (text(np.column_stack([F, np.full(120, 8.0), np.linspace(1.0, 80.0, 120)])), "columns", "--columns"),
     ("x" * 5000, "ragged", "characters"),
 ]
 

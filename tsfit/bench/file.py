@@ -56,6 +56,8 @@ class SweepTable(Table):
 
     recording: str | None = None
     curve: str | None = None
+    columns: str | None = None
+    """What the columns of the curve are, where its header does not tell: "Hz, ohm, degrees"."""
     state: StateKind | DrivenKind
     mass_g: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     mass_uncertainty_g: NotNegative | None = None
@@ -86,6 +88,8 @@ class SweepTable(Table):
     def _complete(self) -> SweepTable:
         if (self.recording is None) == (self.curve is None):
             raise ValueError("give either recording or curve, one of them")
+        if self.columns is not None and self.curve is None:
+            raise ValueError("columns belongs to a curve, not to a recording")
         for state, key in (("added mass", "mass_g"), ("closed box", "volume_l")):
             if self.state == state and getattr(self, key) is None:
                 raise ValueError(f"state {state!r} needs {key}")

@@ -29,17 +29,22 @@ def fit_bench(
     suspension: str | None = None,
     points_per_octave: int = 48,
     demands: Demands = NOTHING,
+    columns: str | None = None,
     on_step: Callable[[str], None] = lambda step: None,
 ) -> FitResult:
     """Fit everything that a bench file names, or a lone impedance curve (text or Touchstone), which counts as free air.
 
     `coil` and `suspension` force a circuit model. Curves of recordings have `points_per_octave`. `demands` go before those
-    of the bench file. `on_step` is told what is being done.
+    of the bench file. `columns` says what those of a lone text curve are ("Hz, ohm, degrees"). `on_step` is told what is
+    being done.
 
     Raises TsfitError for whatever is wrong with the file, a recording, or the fit.
     """
     if path.suffix.lower() != ".toml":
-        return _fit_curve(path, coil, suspension, demands)
+        return _fit_curve(path, coil, suspension, demands, columns)
+    if columns is not None:
+        message = f'{path}: is a bench file; write columns = "{columns}" in the sweep of the curve that is meant.'
+        raise TsfitError(message, code="usage", file=path)
     table = small_signal(path, read_toml(path, BenchTable, "bench"))
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
     read = _read_sweeps(path, table, rig, points_per_octave, on_step)
@@ -77,8 +82,8 @@ def small_signal(path: Path, table: BenchTable) -> BenchTable:
     return table.model_copy(update={"sweep": quiet})
 
 
-def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: Demands) -> FitResult:
-    curve = read_curve(path)
+def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: Demands, columns: str | None) -> FitResult:
+    curve = read_curve(path, columns)
     result = fit(
         [(curve, State())],
         name=path.stem,
@@ -105,7 +110,7 @@ def _read_sweeps(
         if sweep.recording is not None and rig is not None:
             read.append(hear(read_recording(path.parent / sweep.recording), rig, points_per_octave))
         else:
-            read.append(read_curve(path.parent / (sweep.curve or "")))
+            read.append(read_curve(path.parent / (sweep.curve or ""), sweep.columns))
     heard = iter(with_standards([one for one in read if isinstance(one, Heard)]))
     return [next(heard) if isinstance(one, Heard) else one for one in read]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.formats.curve_text import NOT_FINITE, NUMBER, refuse
+from tsfit.formats.curve_cells import NOT_FINITE, NUMBER, refuse
 
 UNITS = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 FORMATS = ("RI", "MA", "DB")

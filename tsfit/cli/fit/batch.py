@@ -22,6 +22,7 @@ class AskedFit(TypedDict):
     coil: str | None
     suspension: str | None
     points_per_octave: int
+    columns: str | None
     demands: NotRequired[Demands]
 
 

@@ -45,6 +45,9 @@ def _parts(option: str, given: tuple[str, ...]) -> dict[str, str]:
 @click.option(
     "--points-per-octave", type=click.IntRange(6, 192), default=48, show_default=True, help="Density of recorded curves."
 )
+@click.option(
+    "--columns", metavar="NAMES", help='Name the columns of a text curve: "Hz, ohm, degrees"; - for one not used.'
+)
 @click.option("--candidates", is_flag=True, help="Print every choice of circuit models that was fitted, best first.")
 @click.option("--spice", type=PATH, metavar="FILE", help="Write the driver as a SPICE subcircuit, in free air.")
 @click.option("--summary", type=PATH, metavar="FILE", help="Write a .csv file with a row for each bench, SI.")
@@ -79,7 +82,7 @@ def fit(
 ) -> int:
     """Fit all the sweeps that a bench file names, together.
 
-    BENCH is a bench file (TOML), or an impedance curve made elsewhere: text with frequency and impedance in three columns,
+    BENCH is a bench file (TOML), or an impedance curve made elsewhere: text with columns of frequency and impedance,
     or Touchstone .s1p. A lone curve counts as one free-air sweep. Several are fitted in parallel, each to its own
     BENCH.fit.json beside it or in the folder that -o names; one that fails does not stop the others.
 
@@ -87,6 +90,7 @@ def fit(
     Example:
       tsfit fit bench.toml -o fit.json --plot fit.png
       tsfit fit curve.txt --coil ladder-2 --spice driver.cir
+      tsfit fit curve.txt --columns "Hz, ohm, degrees"
       tsfit fit bench.toml --candidates --budget
       tsfit fit bench.toml --monte-carlo 10000
       tsfit fit bench.toml --hold Re=5.42 --bounds Qms=2,12
