@@ -6,6 +6,7 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from helpers.dialects import Z, body
 from helpers.made_bench import MODELS, made_bench
 from helpers.paths import SAMPLES
 
@@ -269,3 +270,22 @@ def test_a_bench_of_two_coils_says_its_wirings(tmp_path, driver, sweep, word):
     bench.write_text(f'[driver]\nname = "Plover 10"\n{driver}[[sweep]]\ncurve = "curve.txt"\nstate = "free air"\n{sweep}')
     with pytest.raises(TsfitError, match=word):
         fit_bench(bench)
+
+
+def test_a_sweep_says_what_the_columns_of_its_curve_are(tmp_path):
+    """A header of an unknown language, the phase of the other sign; a closed form comes back."""
+    (tmp_path / "curve.txt").write_text("\n".join(["uno;due;tre", *body("zfp", p=-np.degrees(np.angle(Z)))]))
+    bench = tmp_path / "bench.toml"
+    sweep = '[[sweep]]\ncurve = "curve.txt"\nstate = "free air"\n'
+    bench.write_text(f'[driver]\nname = "Plover 10"\n{sweep}columns = "ohm, Hz, -degrees"\n')
+    assert fit_bench(bench).parameters["Fs"].value == pytest.approx(41.0, rel=1e-3)
+    bench.write_text(f'[driver]\nname = "Plover 10"\n{sweep}')
+    with pytest.raises(TsfitError, match=r'columns = "…" in the sweep'):
+        fit_bench(bench)
+    bench.write_text(
+        '[driver]\nname = "Plover 10"\n[[sweep]]\nrecording = "a.wav"\nstate = "free air"\ncolumns = "Hz, ohm, degrees"\n'
+    )
+    with pytest.raises(TsfitError, match="columns belongs to a curve"):
+        fit_bench(bench)
+    with pytest.raises(TsfitError, match="is a bench file; write columns"):
+        fit_bench(bench, columns="Hz, ohm, degrees")

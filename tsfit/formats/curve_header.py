@@ -158,13 +158,13 @@ class Header:
         for k in reversed(range(len(bare))):
             for cells, names in zip(self.splits(bare[k]), self.splits(bare[k - 1] if k else ""), strict=True):
                 both = [f"{name} {unit}" for name, unit in zip(names, cells, strict=False)]
-                for told in (both if len(names) == len(cells) else cells, cells):
-                    if columns := self.named(told):
+                for names_ in (both if len(names) == len(cells) else cells, cells):
+                    if columns := self.named(names_):
                         return columns
         plain = [number for number, line in above if not COMMENT.match(line)]
         blanks = self.dialect.separator == " "
-        for (number, line), names in zip(reversed(above), reversed(bare), strict=True):
-            cells = self.dialect.cells(names)
+        for (number, line), text in zip(reversed(above), reversed(bare), strict=True):
+            cells = self.dialect.cells(text)
             as_many = len(cells) == len(self.kinds)
             begins = as_many and len(cells) > 1 and not blanks and column_of(cells[0]).role == "frequency"
             last = number == max(plain, default=0) and (as_many or (blanks and len(cells) == 1))

@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from helpers.dialects import F, body
 from helpers.made_bench import FORCED, NAME, made_bench
 
 from tsfit.cli import run
@@ -137,3 +138,17 @@ def test_monte_carlo_on_request(bench, capsys):
     for number, word in (("50", "200 to 1000000"), ("many", "neither a number")):
         assert run(["fit", bench, *FORCED, "--monte-carlo", number]) == 2
         assert word in capsys.readouterr().err
+
+
+def test_a_person_names_the_columns_of_a_curve(tmp_path, capsys):
+    """Written without the reader's tables; in kilohertz, with a column of no use and no header."""
+    curve = tmp_path / "curve.txt"
+    curve.write_text("\n".join(body("nfzp", f=F / 1e3)))
+    assert run(["fit", str(curve)]) == 2
+    assert 'say which is which with --columns "Hz, ohm, degrees"' in capsys.readouterr().err
+    assert run(["fit", str(curve), "--columns", "-, kHz, ohm, degrees", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["parameters"]["Fs"]["value"] == pytest.approx(41.0, rel=1e-3)
+    assert told["parameters"]["Re"]["value"] == pytest.approx(6.1, rel=1e-2)
+    assert run(["fit", str(curve), "--columns", "Hz, ohm"]) == 2
+    assert "are not as many" in capsys.readouterr().err
