@@ -74,8 +74,7 @@ class Dialect:
             cell = re.sub(rf"[{other}{BLANKS}]", "", cell)
         if other in cell or not NUMBER.fullmatch(cell):
             return None
-        value = float(cell.replace(",", "."))
-        return value if np.isfinite(value) else None
+        return float(cell.replace(",", "."))
 
     def read(self, cell: str) -> tuple[str, list[float]] | None:
         """Number of a cell, under "", or both of one such as 6.1+2.3j, (6.1,2.3), 6.5∠20° under their name in `PAIRS`."""

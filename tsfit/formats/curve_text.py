@@ -135,7 +135,7 @@ class _Rows:
         self.kinds = self.kinds or [kind for kind, _ in read]
         row: list[float] = []
         for cell, kind, (found, values) in zip(cells, self.kinds, read, strict=True):
-            if found != kind or not values:
+            if found != kind or not values or not np.all(np.isfinite(values)):
                 if cell not in EMPTY:
                     self.odd.setdefault(len(row), (number, cell))
                 values = [np.nan] * (2 if kind else 1)
