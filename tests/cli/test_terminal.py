@@ -218,9 +218,9 @@ def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
     [
         ("report", "open it in a browser"),
         ("start", "NEXT.txt"),
-        ("box closed", "peak values"),
+        ("fit bench", "more remark"),
         ("check lot", "95 % confidence"),
-        ("box design closed", "no rating is known"),
+        ("box equalise", "--full adds"),
     ],
 )
 def test_quiet_leaves_the_results(name, hint, folder, capsys):

@@ -46,7 +46,7 @@ def equalise(tmp_path, monkeypatch, capsys):
 
 def test_sections_of_ones_own(equalise):
     arguments = ("--section", "peaking 40 Hz, Q 1.2, +3 dB", "--sections", "eq.toml", "--level-db", "95")
-    code, out, err = equalise(*arguments)
+    code, out, err = equalise(*arguments, "--full")
     assert (code, err) == (0, "")
     plain = " ".join(out.split())
     b, a = FilterSection("peaking", 40.0, 1.2, 3.0).biquad(96000.0)

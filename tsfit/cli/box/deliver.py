@@ -142,7 +142,7 @@ def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:
         ("Hz", [f"{frequency:g}" for frequency in frequencies]),
         (f"dB at {volts}", [_level(level) for level in curves.spl_db]),
         *([] if room is None else [("in room dB", [_level(level) for level in curves.spl_db + room.gain_db(frequencies)])]),
-        ("travel mm", [f"{travel:.2f}" for travel in curves.excursion_mm]),
+        ("peak mm", [f"{travel:.2f}" for travel in curves.excursion_mm]),
     ]
     if most is not None:
         columns += [

@@ -9,7 +9,7 @@ import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.equaliser.equalised import Equalised, LevelCost
@@ -102,11 +102,11 @@ def _found(result: BoxResult, other: BoxResult | None, options: dict[str, Any]) 
 
 
 def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: list[str]) -> None:
+    from tsfit.box.enclosure import KIND_NAMES
     from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
 
-    say(found.box.enclosure.driver.name)
-    say(f"{found.box.enclosure.kind}, equalised")
+    say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised:")
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
         # A box planned by Qtc has another volume around the other driver.
@@ -115,7 +115,8 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
         say(f"  {number}  {section}")
-    _print_coefficients(found)
+    for sentence in words:
+        say(sentence)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_after_db is not None:
         columns += ["headroom dB", "first limit"]
@@ -134,8 +135,10 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
             row += [f"{taken.headroom_after_db[k]:+.1f}", taken.headroom_limited_by[k]]
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
-    for sentence in words:
-        say(sentence)
+    if is_full():
+        _print_coefficients(found)
+    else:
+        hint("--full adds the digital coefficients at 44.1, 48 and 96 kHz.")
 
 
 def _print_coefficients(found: Equalised) -> None:

@@ -59,8 +59,9 @@ def level(
 
 def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
     needs = report.needs
-    say(result.enclosure.driver.name)
-    say(wanted)
+    say(f"{result.enclosure.driver.name}, {wanted}:")
+    for sentence in report.sentences():
+        say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
         [f"{f:.3g}", f"{volts:.3g}", f"{watts:.3g}", f"{real:.3g}", f"{travel:.2f}"]
@@ -73,5 +74,3 @@ def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
         for row, margin, limit in zip(rows, needs.margin_db, needs.limited_by, strict=True):
             row += [f"{margin:+.1f}", str(limit)]
     print_table(columns, rows)
-    for sentence in report.sentences():
-        say(sentence)

@@ -36,21 +36,23 @@ def _print_box(boxed: BoxedChange | None) -> None:
         ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
         [[f"{f:g}", f"{a:.1f}", f"{b:.1f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
     )
-    say(sentence(boxed))
 
 
 def print_history(judged: History, boxed: BoxedChange | None) -> None:
     """Print the entries of a log, how each cause moved, what that does in a box, and remarks."""
-    _print_entries(judged)
-    _print_courses(judged)
+    driver = judged.entries[0].driver
+    say(driver.name if driver.serial is None else f"{driver.name}, {driver.serial}")
     for words in judged.sentences():
         say(words)
+    if boxed is not None:
+        say(sentence(boxed))
+    _print_courses(judged)
+    _print_entries(judged)
     _print_box(boxed)
     print_notes(judged.notes)
 
 
 def _print_entries(judged: History) -> None:
-    driver = judged.entries[0].driver
     rows = []
     for number, entry in enumerate(judged.entries, 1):
         parameters = [
@@ -59,8 +61,7 @@ def _print_entries(judged: History) -> None:
         rows.append([str(number), f"{entry.hours:g}", *parameters, f"{entry.conditions.temperature_c:.1f}"])
     if len(rows) > 2 * SHOWN:
         rows[SHOWN:-SHOWN] = [["…", *[""] * (2 + len(LOGGED))]]
-    title = driver.name if driver.serial is None else f"{driver.name}, {driver.serial}"
-    print_table(["entry", "hours", *(one.heading for one in LOGGED), "air, °C"], rows, title=title)
+    print_table(["entry", "hours", *(one.heading for one in LOGGED), "air, °C"], rows)
 
 
 def _print_courses(judged: History) -> None:
@@ -76,6 +77,8 @@ def _print_courses(judged: History) -> None:
 
 def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
     """Print what changed from one entry to another, what that does in a box, and remarks."""
+    if boxed is not None:
+        say(sentence(boxed))
     rows = []
     for cause, one in found.causes.items():
         shown = f"{100.0 * one.change:+.2f} %"
