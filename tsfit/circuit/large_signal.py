@@ -96,7 +96,7 @@ class Moved:
 
     Attributes
     ----------
-    states : (n, 7) i, i2, x, v and how far each arm has crept
+    states : (n, 7) i, i2, x, v and how far each arm has crept; (n, 4) without arms
     slopes : (parameters, n) of the current by `SCALARS` and the coefficients of `CURVES`, without the first of the shape,
         whose value at rest is held; empty when not asked for
     inward, outward : extremes of x, m
@@ -109,8 +109,9 @@ class Moved:
 
 
 def move(
-    driver: LargeSignal, u: Real, steps_hz: float, *, block: int = 1, sensitive: bool = False, start: Real | None = None
-) -> Moved:
+    driver: LargeSignal, u: Real, steps_hz: float, *, block: int = 1, sensitive: bool = False, start: Real | None = None,
+    arms: bool = True,
+) -> Moved:  # fmt: skip
     """Drive `driver` with a voltage from rest, or from the state `start` (7,).
 
     Parameters
@@ -118,9 +119,11 @@ def move(
     u : (2n + 1,) volts at the terminals, at the steps and half way between them
     steps_hz : steps of the classical Runge-Kutta method per second, at least `LargeSignal.steps_hz`
     block : steps over which each row of the result is the mean
+    arms : whether there is creep; without it a step takes less
     """
     from tsfit.circuit.large_signal_steps import march
 
+    tau = 10.0 ** (ARMS if arms else ARMS[:0]) / driver.ws
     curves = [getattr(driver, name) for name in CURVES]
     filled = np.zeros((len(CURVES), max(map(len, curves))))
     for row, curve in zip(filled, curves, strict=True):
@@ -128,8 +131,8 @@ def move(
     states, slopes, (inward, outward) = march(
         np.ascontiguousarray(u), 1.0 / steps_hz, block,
         np.array([*(getattr(driver, name) for name in SCALARS), driver.Mms, driver.x0]),
-        10.0**ARMS / driver.ws, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64),
-        np.zeros(4 + len(ARMS)) if start is None else start,
+        tau, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64),
+        np.zeros(4 + len(tau)) if start is None else start,
     )  # fmt: skip
     return Moved(states, slopes, float(inward), float(outward))
 

@@ -16,7 +16,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.fitting.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
+from tsfit.base.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
 
 START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
 FLOOR_ROUNDS = 6

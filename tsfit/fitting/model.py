@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 
 from tsfit.base.arrays import Complex, Number, Real
+from tsfit.base.engine import Limits
 from tsfit.circuit.coil import COIL_MODELS, Values
 from tsfit.circuit.load import (
     BAFFLE_AIR_LOAD,
@@ -42,7 +43,6 @@ from tsfit.driver.formulas import (
     wiring_factors,
 )
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
-from tsfit.fitting.engine import Limits
 from tsfit.fitting.least_squares import Misfit
 from tsfit.fitting.sweep import FitSweep, Known, Prior
 

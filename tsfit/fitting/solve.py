@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.base.engine import descended, minimizer_of
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.suspension import SUSPENSION_MODELS
-from tsfit.fitting.engine import descended, minimizer_of
 from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.sweep import FitSweep

@@ -1,0 +1,28 @@
+from tsfit.base.forms import plain
+from tsfit.driver.travel_result import CRITERIA, DISTORTION, TravelLimit, smallest
+
+
+def _told(value, spread=0.0001):
+    return TravelLimit(True, value, spread, (value - 2.0 * spread, value + 2.0 * spread))
+
+
+def test_the_smallest_limit_sets_the_travel():
+    found = smallest({"Bl82": _told(0.012), "C75": _told(0.011), "Z10": TravelLimit(False, at_least=0.014)})
+    assert (found.by, found.value) == ("C75", 0.011)
+
+
+def test_one_that_may_come_first_leaves_it_open():
+    found = smallest({"Bl82": _told(0.012), "Z10": TravelLimit(False, at_least=0.010)})
+    assert (found.reached, found.value, found.at_least) == (False, None, 0.010)
+    assert smallest({"Bl82": TravelLimit(False, at_least=0.009), "C75": _told(0.02)}).at_least == 0.009
+
+
+def test_what_is_not_reached_has_no_value_in_json():
+    assert plain(TravelLimit(False, at_least=0.01)) == {"reached": False, "at_least": 0.01, "unit": "m"}
+    assert "at_least" not in plain(_told(0.012))
+
+
+def test_thresholds_as_remembered():
+    """IEC 62458:2010, AES2-2012, from memory: 82, 75, 10 % for a tenth of distortion, 70, 50, 17 % for a fifth."""
+    assert [CRITERIA[name].least for name in DISTORTION["10 %"]] == [0.82, 0.75, 0.90]
+    assert [CRITERIA[name].least for name in DISTORTION["20 %"]] == [0.70, 0.50, 0.83]

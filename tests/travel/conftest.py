@@ -1,0 +1,16 @@
+"""One driver fitted at two levels, for what is read off a fit."""
+
+import pytest
+from helpers.made_travel import DRIVERS, levels_of, start_of
+
+from tsfit.travel.fit import settle
+
+SHARES = (0.3, 1.0)
+
+
+@pytest.fixture(scope="session")
+def fitted():
+    """Truth and fit of an 18-inch driver, one second a level."""
+    truth = DRIVERS[2]
+    levels, _ = levels_of(truth, SHARES, period_s=1.0)
+    return truth, settle(start_of(truth), levels)
