@@ -127,7 +127,7 @@ def test_nothing_is_overwritten(rig, capsys):
         (["--level-dbfs", "-10"], "confirm"),
         (["--level-dbfs", "0", "--yes"], "level_limit"),
         (["--level-v", "1"], "usage"),
-        (["--state", "added mass"], "wrong_value"),
+        (["--state", "added mass"], "usage"),
         (["--mass-g", "30"], "wrong_value"),
         (["--guided"], "usage"),
     ],

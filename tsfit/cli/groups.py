@@ -7,6 +7,7 @@ import sys
 import click
 
 from tsfit.cli.commands import COMMANDS, STEPS
+from tsfit.cli.numbers import with_numbers
 from tsfit.cli.printing import with_how_much
 
 
@@ -53,7 +54,7 @@ class JobGroup(NamingGroup):
             return None
         module, _, attribute = COMMANDS[cmd_name][0].partition(":")
         command: click.Command = getattr(importlib.import_module(module), attribute)
-        return with_how_much(command)
+        return with_how_much(with_numbers(command))
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands by the steps of the job, without importing them."""

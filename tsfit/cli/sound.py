@@ -29,6 +29,11 @@ def confirmed_level(
     from tsfit.capture.excitation import QUIET_DBFS
 
     level = choose_level(rig, level_dbfs, level_v)
+    if rig.device is not None and rig.device.isupper() and "YOUR" in rig.device:
+        message = (
+            f"{rig.path}: device is still {rig.device!r}; name one that `tsfit devices` prints, or a part of its name."
+        )
+        raise TsfitError(message, code="no_device", file=rig.path)
     if not quiet:
         say(CAUTIONS)
     if level > QUIET_DBFS and not yes:

@@ -137,6 +137,9 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
     specimen = Specimen(options.pop("hours") or None, options.pop("serial") or None)
     until = options.pop("until")
     aim = None if until is None else aim_of(until)
+    needed = {"added mass": "mass_g", "closed box": "volume_l"}.get(options["state"])
+    if needed is not None and options[needed] is None and not guided:
+        raise click.UsageError(f"--state '{options['state']}' needs --{needed.replace('_', '-')}; add it.")
     if aim is not None and (guided or options["state"] != "free air"):
         raise click.UsageError("--until reckons with free air; leave out --guided and other states.")
     repeats = options.pop("repeats") or (1 if aim is None else MOST_REPEATS)
