@@ -190,6 +190,22 @@ def test_recordings_of_unlike_rates_are_fitted_together(bench, sample_fit):
         assert found.parameters[name].value == pytest.approx(plain.parameters[name].value, rel=2e-3)
 
 
+def test_the_excitation_helps_where_it_is_named(bench, sample_fit):
+    """A bang before the sweep no longer counts; another file than the one played is refused."""
+    plain, line = sample_fit("saltwit-12-shunt"), 'recording = "recordings/shunt-saltwit-12-free-air.flac"\n'
+    samples, rate = soundfile.read(bench.free_air)
+    soundfile.write(bench.folder / "played.wav", samples[:, 0], rate, subtype="FLOAT")
+    bang = np.exp(-np.arange(2 * rate) / 3000.0)[:, None] * np.random.default_rng(1).standard_normal((2 * rate, 2))
+    soundfile.write(bench.free_air, np.concatenate([0.2 * bang, samples]), rate, format="FLAC", subtype="PCM_24")
+    bench.change(line, f'{line}excitation = "played.wav"\n')
+    found = fit_bench(bench.file, **MODELS)
+    for name in ("Fs", "Qts", "Mms"):
+        assert found.parameters[name].value == pytest.approx(plain.parameters[name].value, rel=2e-3)
+    soundfile.write(bench.folder / "played.wav", samples[::-1, 0], rate, subtype="FLOAT")
+    refusal = bench.refusal()
+    assert (refusal.code, refusal.file) == ("other_excitation", str(bench.free_air))
+
+
 def _spoil(path, change):
     samples, rate = soundfile.read(path, always_2d=True)
     soundfile.write(path, change(samples), rate, subtype="PCM_24")

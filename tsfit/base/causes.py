@@ -35,6 +35,18 @@ CAUSES = {
         "both channels jump at {when}: samples were lost, repeated or put in a wrong order, or the level was changed; "
         "close other programs, use a larger buffer, and record again."
     ),
+    "lost_samples, played": (
+        "held against {played}, samples are lost, repeated or damaged at {when}; close other programs, use a larger "
+        "buffer, and record again."
+    ),
+    "sample_rate, played": (
+        "lasts {percent:+.3g} % longer than what {played} plays, and a wrong rate shifts Fs as much; set one sample rate "
+        "in player, recorder and file, and record again."
+    ),
+    "other_excitation": (
+        "the total channel does not hold what {played} plays; name the file that was played, leave excitation out of the "
+        "bench file, or mend the channel numbers in the rig file."
+    ),
     "loose_contact": "the driver was not connected at {when}, a loose contact; mend clips and plugs, and record again.",
     "burst": (
         "something disturbed the recording at {when}, such as a voice, a slammed door, a rattle, a loose contact or a slip "

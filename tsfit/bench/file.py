@@ -58,6 +58,8 @@ class SweepTable(Table):
     curve: str | None = None
     columns: str | None = None
     """What the columns of the curve are, where its header does not tell: "Hz, ohm, degrees"."""
+    excitation: str | None = None
+    """Sound file that was played."""
     state: StateKind | DrivenKind
     mass_g: Annotated[float, Field(ge=1e-4, le=1e5)] | None = None
     mass_uncertainty_g: NotNegative | None = None
@@ -90,6 +92,8 @@ class SweepTable(Table):
             raise ValueError("give either recording or curve, one of them")
         if self.columns is not None and self.curve is None:
             raise ValueError("columns belongs to a curve, not to a recording")
+        if self.excitation is not None and self.recording is None:
+            raise ValueError("excitation belongs to a recording, which it is held against; a curve has none")
         for state, key in (("added mass", "mass_g"), ("closed box", "volume_l")):
             if self.state == state and getattr(self, key) is None:
                 raise ValueError(f"state {state!r} needs {key}")

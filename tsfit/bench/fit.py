@@ -8,10 +8,11 @@ from pathlib import Path
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
-from tsfit.bench.file import BenchTable, area_of, assumed_in, assumption, known_or_assumed, state_of
+from tsfit.bench.file import BenchTable, SweepTable, area_of, assumed_in, assumption, known_or_assumed, state_of
 from tsfit.capture.impedance import GainTrim, Heard, hear, impedance_of, with_standards
+from tsfit.capture.known import played_in
 from tsfit.capture.recorder import played
-from tsfit.capture.recording import read_recording
+from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
@@ -108,11 +109,17 @@ def _read_sweeps(
     for sweep in table.sweep:
         on_step(f"reading {sweep.recording or sweep.curve}")
         if sweep.recording is not None and rig is not None:
-            read.append(hear(read_recording(path.parent / sweep.recording), rig, points_per_octave))
+            # Not kept here: of a long recording the samples are let go once its lines hold them.
+            read.append(hear(_recorded(path.parent, sweep, sweep.recording, rig), rig, points_per_octave))
         else:
             read.append(read_curve(path.parent / (sweep.curve or ""), sweep.columns))
     heard = iter(with_standards([one for one in read if isinstance(one, Heard)]))
     return [next(heard) if isinstance(one, Heard) else one for one in read]
+
+
+def _recorded(folder: Path, sweep: SweepTable, name: str, rig: Rig) -> Recording:
+    recording = read_recording(folder / name)
+    return recording if sweep.excitation is None else played_in(recording, rig.total, folder / sweep.excitation)
 
 
 def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNote]]:

@@ -61,6 +61,7 @@ class Recording:
     samples: Real
     sample_rate_hz: float
     sha256: str
+    first: int = 0  # of the samples in the file
 
     @cached_property
     def rms(self) -> tuple[float, float, float]:
@@ -79,7 +80,7 @@ class Recording:
         if len(self.samples):
             return self.samples[start:stop]
         with self.path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
-            sound.seek(min(start, sound.frames))
+            sound.seek(min(self.first + start, sound.frames))
             return np.asarray(sound.read(stop - start, dtype="float64"))
 
 

@@ -31,6 +31,7 @@ NAMED = 3
 
 def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[QualityNote]:
     """Remark on what disturbed a recording made on `rig`."""
+    begins = recording.first / recording.sample_rate_hz
     if found.throughout:
         yield QualityNote(
             "overload", _grave(found.throughout > OVERLOADED), cause("overload", percent=100.0 * found.throughout)
@@ -40,11 +41,11 @@ def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[Qualit
     if found.pieces:
         main = max(found.pieces, key=lambda piece: piece.share)
         code, told = _named(main, recording, rig)
-        yield QualityNote(code, _grave(main.share > REFUSED), cause(code, when=_when(found.pieces), **told))
+        yield QualityNote(code, _grave(main.share > REFUSED), cause(code, when=_when(found.pieces, begins), **told))
     if found.taken_out:
         main = max(found.taken_out, key=lambda piece: piece.share)
         code, told = _named(main, recording, rig)
-        message = f"Left out, {_when(found.taken_out)}: {cause(code, when='that time', **told)}"
+        message = f"Left out, {_when(found.taken_out, begins)}: {cause(code, when='that time', **told)}"
         yield QualityNote(code, "note", message)
 
 
@@ -52,9 +53,11 @@ def _grave(refuse: bool) -> Severity:
     return "refuse" if refuse else "warn"
 
 
-def _when(pieces: tuple[Disturbance, ...]) -> str:
+def _when(pieces: tuple[Disturbance, ...], begins: float) -> str:
     told = [
-        f"{one.start:.2f} s" if one.stop - one.start < 0.1 else f"{one.start:.1f} to {one.stop:.1f} s"
+        f"{begins + one.start:.2f} s"
+        if one.stop - one.start < 0.1
+        else f"{begins + one.start:.1f} to {begins + one.stop:.1f} s"
         for one in pieces[:NAMED]
     ]
     more = f" and {len(pieces) - NAMED} more times" if len(pieces) > NAMED else ""
