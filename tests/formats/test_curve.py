@@ -356,3 +356,11 @@ def test_a_damaged_curve_is_refused_or_read_in_bounds(tmp_path, data):
         return
     assert np.all(np.diff(curve.frequency_hz) > 0.0)
     assert np.all(np.isfinite(curve.impedance_ohm))
+
+
+def test_a_result_of_ours_is_no_curve(tmp_path):
+    path = tmp_path / "fit.json"
+    path.write_text('\n{"schema": 1, "kind": "fit"}\n')
+    with pytest.raises(TsfitError, match="is JSON, as tsfit writes its results") as error:
+        read_curve(path)
+    assert error.value.code == "not_text"

@@ -1,8 +1,12 @@
 """A fit, a judged sheet and a planned box on a page: the numbers of their files, rounded as a reader wants them."""
 
 import json
+from dataclasses import replace
 
+from helpers.made_fit import made_fit
 from helpers.read_page import words_of
+
+from tsfit.report.sections import fit_part
 
 
 def of(page_files, name):
@@ -30,3 +34,12 @@ def test_a_planned_box(page_files):
     design = json.loads(path.read_text())["design"]
     assert "closed box" in words
     assert f"{design['volume_l']:.4g}" in words
+
+
+def test_where_it_comes_from_is_told_in_words_and_units():
+    sweeps = [{"recording": "a.wav", "air_temperature_c": 18.4, "sample_rate_hz": 48000.0, "sha256": "0" * 64}]
+    part = fit_part(replace(made_fit(), provenance={"bench": {"sha256": "f" * 64}, "sweeps": sweeps}), "x")
+    told = {row[0]: row[1] for block in part.measured if block.kind == "table" for row in block.rows}
+    assert told["air temperature, °C"] == "18.4"
+    assert told["sample rate, Hz"] == "48000"
+    assert told["bench, fingerprint (SHA-256)"] == "f" * 12

@@ -104,6 +104,8 @@ def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise TsfitError(f"{path}: cannot be read ({why}); check the name.", code="cannot_read", file=path) from error
+    if text.lstrip().startswith("{"):
+        refuse(path, "is JSON, as tsfit writes its results, and no curve; name the curve or bench file itself.", "not_text")
     if not text.strip():
         refuse(path, "is empty; export the curve again.", "empty")
     touchstone = is_touchstone(text, path)

@@ -88,10 +88,23 @@ def _provenance(data: Mapping[str, object]) -> list[Block]:
     sweeps = [dict(flat(sweep)) for sweep in told if isinstance(sweep, Mapping)] if isinstance(told, list) else []
     keys = [key for key in dict.fromkeys(key for sweep in sweeps for key in sweep) if not key.startswith("calibration")]
     if sweeps:
-        rows = [[key.replace("_", " "), *(_short(key, sweep.get(key, "")) for sweep in sweeps)] for key in keys]
+        rows = [[_named(key), *(_short(key, sweep.get(key, "")) for sweep in sweeps)] for key in keys]
         blocks.append(table("Sweeps", ("what", *(f"sweep {count + 1}" for count in range(len(sweeps)))), rows))
-    rows = [[place.replace("_", " "), _short(place, value)] for place, value in flat(rest)]
+    rows = [[_named(place), _short(place, value)] for place, value in flat(rest)]
     return [*blocks, table("Where it comes from", ("what", "value"), rows)] if rows else blocks
+
+
+ENDINGS = {
+    "_c": ", °C", "_hpa": ", hPa", "_percent": ", %", "_hz": ", Hz", "_g": ", g", "_l": ", l", "_ohm": ", Ω",
+    "_dbfs": ", dBFS", "sha256": "fingerprint (SHA-256)",
+}  # fmt: skip
+"""What a key of the provenance ends in, and how a reader calls that."""
+
+
+def _named(place: str) -> str:
+    """Return the place of a value in the provenance in words, with its unit."""
+    end = next((end for end in ENDINGS if place.endswith(end)), "")
+    return (place.removesuffix(end) + ENDINGS.get(end, "")).replace(".", ", ").replace("_", " ")
 
 
 def _short(place: str, value: str) -> str:
