@@ -73,7 +73,7 @@ class _Raw:
 
 
 def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
-    """Read an impedance curve, whatever its dialect.
+    """Return an impedance curve, whatever its dialect, sorted by frequency; its notes say how it was read and what dropped.
 
     Parameters
     ----------
@@ -84,11 +84,6 @@ def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
     columns : str, optional
         What the columns of the text are, where its header does not tell: "Hz, ohm, degrees"; "-" for one not used. At its
         end, or alone, "decimal comma" or "decimal point".
-
-    Returns
-    -------
-    ImpedanceCurve
-        Sorted by frequency. Its notes say how the columns were read and what was dropped.
 
     Raises
     ------
