@@ -8,21 +8,22 @@ import pytest
 from helpers.paths import ROOT
 
 import tsfit
+from tsfit.base.files import to_json
 from tsfit.cli import run
 from tsfit.cli.guide import FOLDER
+from tsfit.formats.fit import fit_to_dict
 
 SCRIPTS = re.findall(r"^```python\n(.*?)^```$", (FOLDER / "python.md").read_text(), re.MULTILINE | re.DOTALL)
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
+def folder(tmp_path_factory, sample_fit):
     """What README's command lines have left before these scripts begin."""
     folder = tmp_path_factory.mktemp("uses")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data", ignore=shutil.ignore_patterns("__pycache__"))
     assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
     for name, bench in (("old", "saltwit-12"), ("new", "saltwit-12b")):
-        bench_file = folder / "sample_data" / f"{bench}-bench.toml"
-        assert run(["fit", str(bench_file), "--coil", "ladder-2", "-o", str(folder / f"{name}.json"), "-q"]) == 0
+        (folder / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(bench))))
     return folder
 
 

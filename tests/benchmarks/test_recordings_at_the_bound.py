@@ -22,7 +22,7 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 
-BENCHES = int(os.environ.get("TSFIT_BENCHES", "6"))
+BENCHES = int(os.environ.get("TSFIT_BENCHES", "4"))
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Le", "L2", "R2")
 KINDS = ("sweep", "noise from rest", "noise cut from a longer one", "multisine cut")
 RE_DRIFT = 0.01

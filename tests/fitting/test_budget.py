@@ -90,7 +90,7 @@ def test_advice_tells_the_shares_in_percent():
 def test_the_part_of_noise_is_how_repeated_sweeps_scatter():
     """A curve that bends where no model does, swept again and again: only the noise differs."""
     f = FREQUENCY_HZ
-    bend = 1.0 + 0.01 * np.sin(3.0 * np.log(f))
+    bend = 1.0 + 0.006 * np.sin(3.0 * np.log(f))
     found = []
     for seed in range(60):
         ((curve, state),), _, _ = make(("free air",), np.random.default_rng(seed), relative_noise=2e-3, errors=False)

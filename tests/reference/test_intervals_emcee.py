@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from helpers.made_curves import COILS, make
 
-from tsfit.circuit.response import Circuit
+from tsfit.circuit.response import Circuit, impedance
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import solve
 from tsfit.fitting.sweep import make_sweep
@@ -18,6 +18,19 @@ CASES = [
     (("free air", "added mass"), "simple", 3e-3, {}),
 ]
 WALKERS, BURN_IN, KEPT = 40, 100, 700
+
+
+def squares(found, x):
+    """Sum of squares of the fit at many variables (k, n_variables) in one call, (k,)."""
+    model, v = found.model, found.model.values(x)
+    (clock,) = (prior.at(v["clock"]) for prior in model.priors if prior.kind == "clock")
+    total = np.sum(x[:, len(model.names) - model.n_priors :] ** 2, axis=1)
+    for sweep in model.sweeps:
+        f = clock[:, None] * sweep.frequency_hz
+        z = impedance(f, model.circuit_values(v, sweep), model.circuit, model.load(v, sweep))
+        error = np.abs(z - sweep.impedance_ohm) ** 2 / found.variance(sweep)
+        total += 2.0 / found.points_per_error * np.sum(error, axis=1)
+    return total
 
 
 @pytest.mark.against("95 % intervals of every variable", "emcee, posterior of the same likelihood", "10 %")
@@ -37,11 +50,13 @@ def test_95_percent_interval_of_every_variable(kinds, coil, noise, figures):
     start = rng.standard_normal((WALKERS, len(sigma)))
 
     def log_posterior(u):
-        return -0.5 * float(np.sum(found.objective.residual(found.x + u * sigma) ** 2))
+        return -0.5 * squares(found, found.x + u * sigma)
 
+    for each in start[:5]:
+        assert log_posterior(each[None])[0] == pytest.approx(-0.5 * found.objective.sum(found.x + each * sigma), rel=1e-9)
     # Steps along differences of walkers, which forget in about 20 steps here.
     moves = [(emcee.moves.DEMove(), 0.9), (emcee.moves.DEMove(gamma0=1.0), 0.1)]
-    sampler = emcee.EnsembleSampler(WALKERS, len(sigma), log_posterior, moves=moves)
+    sampler = emcee.EnsembleSampler(WALKERS, len(sigma), log_posterior, moves=moves, vectorize=True)
     sampler.random_state = np.random.RandomState(31).get_state()
     state = sampler.run_mcmc(start, BURN_IN)
     sampler.reset()
