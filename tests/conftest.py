@@ -26,9 +26,12 @@ if TYPE_CHECKING:
 
 
 LONGEST = (
-    "test_house", "test_readme", "test_demo", "test_fit", "test_calibration", "test_simulated", "test_break_in",
-    "test_intervals_emcee", "test_circumstances", "test_terminal", "test_wheel", "test_ratio", "test_distortion",
-    "test_impedance_refusals", "test_damaged_files", "test_live_recording", "test_faults",
+    "test_readme", "test_house", "test_browser", "test_three_uses", "test_calibration", "test_sweep", "test_fit",
+    "test_demo", "test_terminal", "test_disturbance", "test_wheel", "test_circumstances", "test_simulated", "test_break_in",
+    "test_large_signal_steps", "test_ratio", "test_distortion", "test_impedance_refusals", "test_quality",
+    "test_fit_statistics", "test_faults", "test_alignment", "test_playback", "test_damaged_files", "test_monte_carlo",
+    "test_batch", "test_rig", "test_live_recording", "test_mutation", "test_scaling", "test_recordings_to_truth",
+    "test_results_on_real_drivers", "test_start",
 )  # fmt: skip
 """Files that take longest come first, so that no worker is left with one of them alone at the end."""
 
