@@ -52,9 +52,9 @@ def test_without_hard_links_a_taken_name_is_still_refused(tmp_path, monkeypatch)
 
 
 def test_json_holds_no_character_that_a_terminal_obeys():
-    name = "Heron\x7f\x9b2J\x1b[2J é Ω"
+    name = "Heron\x7f\x9b2J\x1b[2J\u202e\u2066 é Ω"
     text = to_json({name: [name]})
-    assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f]", text)
+    assert not re.search("[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]", text)
     assert "é Ω" in text
     assert json.loads(text) == {name: [name]}
 

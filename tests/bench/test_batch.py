@@ -52,3 +52,14 @@ def test_the_summary_tells_each_bench_or_its_reason():
     assert (first["bench"], first["driver"], first["serial"], first["warnings"]) == ("a.toml", "Knot, 8", "", "2")
     assert (float(first["Re"]), float(first["Re_stdev"]), first["Vas"], first["Vas_stdev"]) == (5.6, 0.01, "", "")
     assert (second["bench"], second["driver"], second["error"]) == ("b.toml", "", "b.toml: no such file.")
+
+
+@pytest.mark.parametrize("name", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", " =1", "\u202e=1", "Heron\x1b[2J"])
+def test_no_cell_is_run_by_a_spreadsheet(name):
+    """What a reader of the format gets is no formula and steers nothing."""
+    found = Summary(name, name, "simple", "ideal", dict.fromkeys(SUMMARY), 0)
+    text = summary_csv([Outcome(Path(f"{name}.toml"), None, found, TsfitError(name, code="no_fit"))])
+    (row,) = csv.DictReader(io.StringIO(text, newline=""))
+    for key in ("bench", "driver", "serial", "error"):
+        assert row[key].lstrip()[0] not in "=+-@\t\r\ufffd"
+        assert row[key].isprintable()

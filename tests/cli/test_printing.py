@@ -1,12 +1,31 @@
 """Words and tables: wrapped between words, harmless to a terminal, columns in a further table where it is narrow."""
 
 import io
+import subprocess
+import sys
 
 import click
 import pytest
 
 from tsfit.base.notes import QualityNote
 from tsfit.cli.printing import columns, print_notes, print_table, printable, say, with_how_much, wrapped
+
+STEERING = "\x1b[31m\x07\x7f\x9b2J\u202e\u2066\u200f\u061c\u2028"
+"""Colour, bell, a screen wiped by one byte, and text turned round."""
+
+
+def test_neither_warnings_of_libraries_nor_their_logs_steer_a_terminal():
+    """Said by another program than this one's printing, of a name from a file."""
+    code = (
+        f"import logging, warnings, sys; from tsfit.cli.entry import main\nsys.argv = ['tsfit', '--help']\n"
+        f"try:\n    main()\nexcept SystemExit:\n    pass\n"
+        f"warnings.warn({STEERING!r} + 'warned')\nlogging.getLogger('other').warning('%s logged', {STEERING!r})"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "warned" in done.stderr
+    assert "logged" in done.stderr
+    assert not set(done.stderr) & (set(STEERING) - set("[31m2J"))
+    assert done.stderr.isprintable() or done.stderr.replace("\n", "").isprintable()
 
 
 def test_no_control_character_is_printed():

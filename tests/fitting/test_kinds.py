@@ -69,7 +69,7 @@ def test_the_same_impedance_with_a_port_and_with_a_radiator():
         ("more-curves/vented-damped-second-peak-b", "vented_box"),
         ("more-curves/two-way-with-crossover-a", "loudspeaker"),
         ("more-curves/resistor-k", "no_resonance"),
-        ("more-curves/tweeter-behind-capacitor-d", "impedance"),
+        ("more-curves/tweeter-behind-capacitor-d", "capacitor"),
     ],
 )
 def test_measured_by_others(name, code):

@@ -96,7 +96,7 @@ def test_a_wrong_driver_is_seen(tmp_path):
 
 
 def test_a_name_cannot_become_a_line(tmp_path):
-    driver = made(name="12\n.include secrets\r\nRx 1 0 1 – é; $")
+    driver = made(name="12\n.include secrets\r\nRx 1 0 1 – é; $\u202e\x1b[2J")
     text = spice_subcircuit(driver)
     assert text.isascii()
     assert not [line for line in text.splitlines() if line.startswith((".include", "Rx"))]

@@ -87,6 +87,13 @@ def test_hostile_names_reach_the_page_only_escaped(tmp_path):
     assert "49" not in re.findall(r"<title>(.*?)</title>", text)[0]
 
 
+def test_no_name_steers_a_page(tmp_path):
+    """No control character but the ends of lines, and none that turns the direction of text."""
+    text = make_page(write_files(tmp_path, "Heron\u202e\u2066 12"), title="\u202eHeron\x1b[2J\x85")
+    assert "Heron" in text
+    assert not re.search("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]", text)
+
+
 @pytest.mark.parametrize(
     ("content", "word"),
     [

@@ -7,6 +7,7 @@ import logging
 import os
 import platform
 import re
+import stat
 import tempfile
 import time
 import zlib
@@ -16,6 +17,8 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
 
 log = logging.getLogger(__name__)
+STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+"""Characters that steer a terminal or turn the direction of text (ECMA-48; Unicode Standard Annex 9)."""
 UNFINISHED = ".tsfit-"
 """How the names of files begin that are being written: then machine, process, and a name of their own."""
 
@@ -40,6 +43,7 @@ def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
     """
     with path.open("rb") as stream:
         data = stream.read(most + 1)
+    has_read(path)
     if len(data) > most:
         raise TsfitError(f"{path}: {too_large}", code=code, file=path)
     log.info("read %s, %d bytes", path, len(data))
@@ -52,13 +56,14 @@ def unreadable(path: Path, error: OSError, remedy: str) -> TsfitError:
 
 
 def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> None:
-    """Write `content` beside `path`, flush it, then give it its name.
+    """Write `content` beside `path`, flush it, then give it its name; a link is written through, never replaced.
 
     Raises TsfitError ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is
-    missing, read-only or full.
+    missing, read-only or full, or the path is a device, a pipe or a folder.
     """
     data = content.encode() if isinstance(content, str) else content
     watch(path)
+    path = _whole_file(path, replace=replace)
     try:
         _clear_up(path.parent)
         handle, beside = tempfile.mkstemp(prefix=f"{UNFINISHED}{_host()}-{os.getpid()}-", dir=path.parent)
@@ -84,6 +89,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
 
 
 _before: dict[Path, tuple[int, int, int] | None] = {}
+_read: set[tuple[int, int]] = set()
 
 
 def watch(*paths: Path) -> None:
@@ -93,8 +99,24 @@ def watch(*paths: Path) -> None:
 
 
 def forget_written() -> None:
-    """Begin anew: what is written from now on counts."""
+    """Begin anew: what is read and written from now on counts."""
     _before.clear()
+    _read.clear()
+
+
+def has_read(path: Path) -> None:
+    """Remember that this file gave what is being worked on."""
+    found = path.stat()
+    _read.add((found.st_dev, found.st_ino))
+
+
+def refuse_read(path: Path) -> None:
+    """Refuse to write over what the same command has read, whatever is asked for. Raises ``exists``."""
+    with contextlib.suppress(OSError):
+        found = path.stat()
+        if (found.st_dev, found.st_ino) in _read:
+            message = f"{path}: was read for this result and is left as it is; write to another file."
+            raise TsfitError(message, code="exists", file=path)
 
 
 def written() -> list[Path]:
@@ -138,8 +160,27 @@ def _alive(process: int, file: Path) -> bool:
 
 def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
     """Refuse before the work what `write_new` would refuse after it."""
-    if path is not None and path.exists() and not replace:
+    if path is not None:
+        _whole_file(path, replace=replace)
+
+
+def _whole_file(path: Path, *, replace: bool) -> Path:
+    """Where `path` leads if it is to be written whole; raises as `write_new` does for what is there."""
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        # A link into nothing is a name that is taken.
+        if path.is_symlink() and not replace:
+            raise _exists(path) from None
+        return Path(os.path.realpath(path))
+    except OSError as error:
+        raise unwritable(path, error.strerror or str(error)) from error
+    if not stat.S_ISREG(mode):
+        message = f"{path}: is a {'folder' if stat.S_ISDIR(mode) else 'device or pipe'}, not a file; name a file."
+        raise TsfitError(message, code="cannot_write", file=path)
+    if not replace:
         raise _exists(path)
+    return Path(os.path.realpath(path))
 
 
 def unwritable(path: Path, reason: str) -> TsfitError:
@@ -174,10 +215,10 @@ def sha256(path: Path) -> str:
 def to_json(data: object) -> str:
     """Return `data`, a record or what records hold, as JSON text (`tsfit.base.forms.plain`).
 
-    Control characters that JSON would let pass as they are (ECMA-48: DEL and C1) are escaped, since terminals obey them.
+    What JSON would let pass as it is and terminals obey (`STEERING`) is escaped.
     """
     text = json.dumps(plain(data), indent=2, ensure_ascii=False, allow_nan=False)
-    return re.sub("[\x7f-\x9f]", lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
+    return STEERING.sub(lambda found: found[0] if found[0] == "\n" else f"\\u{ord(found[0]):04x}", text) + "\n"
 
 
 def is_json(path: Path) -> bool:

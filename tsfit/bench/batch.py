@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import refuse_existing, to_json, watch, write_new
+from tsfit.base.files import STEERING, refuse_existing, to_json, watch, write_new
 from tsfit.base.processes import processes
 from tsfit.driver.fit_result import FitResult
 
@@ -146,5 +146,12 @@ def summary_csv(outcomes: Sequence[Outcome]) -> str:
     for outcome in outcomes:
         error = None if outcome.error is None else outcome.error.message
         row = {} if outcome.summary is None else outcome.summary.row()
-        writer.writerow({"bench": str(outcome.bench), **row, "error": error})
+        cells = {"bench": str(outcome.bench), **row, "error": error}
+        writer.writerow({name: _text(cell) if isinstance(cell, str) else cell for name, cell in cells.items()})
     return text.getvalue()
+
+
+def _text(cell: str) -> str:
+    """Text that a spreadsheet shows and does not run: an apostrophe before what would be a formula, no steering."""
+    cell = STEERING.sub("\ufffd", cell)
+    return f"'{cell}" if cell.lstrip().startswith(("=", "+", "-", "@", "\ufffd")) else cell

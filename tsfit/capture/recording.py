@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from tsfit.base.arrays import Real
 from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import sha256
+from tsfit.base.files import has_read, sha256
 
 log = logging.getLogger(__name__)
 MIN_SECONDS = 0.5
@@ -122,6 +122,7 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
     import soundfile
 
     _check_file(path)
+    has_read(path)
     if _promises_more(path):
         raise _refused(path, "truncated", SHORTER)
     try:

@@ -3,15 +3,17 @@
 import contextlib
 import errno
 import io
+import logging
 import os
 import sys
+import warnings
 
 import click
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import forget_written, written
 from tsfit.cli.groups import JobGroup
-from tsfit.cli.printing import print_json, printable, say_error, with_how_much
+from tsfit.cli.printing import Printable, print_json, printable, say_error, with_how_much
 
 
 def _version(ctx: click.Context, _parameter: click.Parameter, value: bool) -> None:
@@ -45,6 +47,10 @@ def main(arguments: list[str] | None = None) -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")
+    # Libraries may quote a name that a file gives.
+    warnings.formatwarning = lambda message, *_, **__: printable(f"tsfit: {message}") + "\n"
+    if logging.lastResort is not None:
+        logging.lastResort.setFormatter(Printable())
     # All matrices here are small: threads of the linear algebra would only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(run(arguments))

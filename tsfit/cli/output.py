@@ -36,8 +36,11 @@ class Outputs:
         from tsfit.plots.save import plot_kind
 
         drawn = (self.plot, *plots)
-        for path in (self.output, *drawn, *files):
-            refuse_existing(path, replace=self.replace)
+        named = [path for path in (self.output, *drawn, *files) if path is not None]
+        for each in named:
+            refuse_existing(each, replace=self.replace)
+        if len({path.resolve() for path in named}) < len(named):
+            raise click.UsageError("Two results would go to one file; name another for one of them.")
         for path in drawn:
             if path is not None:
                 plot_kind(path)
@@ -54,13 +57,21 @@ class Outputs:
         from tsfit.plots.save import save_plot
 
         if (named := path or self.plot) is not None:
+            self.refuse_read(named)
             save_plot(named, figure, replace=self.replace)
 
     def write_file(self, path: Path, content: str | bytes) -> None:
         """Write another file, whole or not at all."""
         from tsfit.base.files import write_new
 
+        self.refuse_read(path)
         write_new(path, content, replace=self.replace)
+
+    def refuse_read(self, path: Path) -> None:
+        """Refuse what the command has read itself, also where files may be replaced."""
+        from tsfit.base.files import refuse_read
+
+        refuse_read(path)
 
     def show(self, data: object, tables: Callable[[], None]) -> None:
         """Print `data` as JSON where that is asked for, else what `tables` prints; comes after all files."""

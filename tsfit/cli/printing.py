@@ -6,8 +6,8 @@ is kept in click's context, so that the flags may stand anywhere on a command li
 
 from __future__ import annotations
 
+import logging
 import os
-import re
 import shutil
 import sys
 import textwrap
@@ -16,6 +16,8 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING, TextIO
 
 import click
+
+from tsfit.base.files import STEERING
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -33,7 +35,15 @@ PADDING, EDGE = 3, 1
 
 def printable(text: str) -> str:
     """Return text from a file without control characters, so that a name cannot steer the terminal."""
-    return re.sub(r"[\x00-\x1f\x7f-\x9f]", "�", text)
+    return STEERING.sub("�", text)
+
+
+class Printable(logging.Formatter):
+    """Lines of a log as `printable` text."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the message alone."""
+        return printable(record.getMessage())
 
 
 def columns(stream: TextIO | None = None) -> int:
@@ -218,13 +228,8 @@ def _said(context: click.Context, option: click.Parameter, value: bool) -> None:
     if root.meta.get("tsfit.quiet") and root.meta.get("tsfit.verbose"):
         raise click.UsageError("--quiet and --verbose exclude each other; leave one away.")
     if option.name == "verbose":
-        import logging
-
-        class Plain(logging.Handler):
-            def emit(self, record: logging.LogRecord) -> None:
-                click.echo(printable(record.getMessage()), err=True)
-
-        handler, log = Plain(), logging.getLogger("tsfit")
+        handler, log = logging.StreamHandler(), logging.getLogger("tsfit")
+        handler.setFormatter(Printable())
         log.addHandler(handler)
         log.setLevel(logging.INFO)
 

@@ -33,11 +33,13 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
       tsfit report old.json new.json check.json compare.json \\
           -o woofers.html
     """  # noqa: D301
-    from tsfit.base.files import refuse_existing, write_new
+    from tsfit.base.files import refuse_existing, refuse_read, write_new
     from tsfit.report.page import make_page
 
     refuse_existing(output, replace=replace)
-    write_new(output, make_page(files, title), replace=replace)
+    page = make_page(files, title)
+    refuse_read(output)
+    write_new(output, page, replace=replace)
 
     def tables() -> None:
         say(f"{output}")

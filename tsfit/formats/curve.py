@@ -33,6 +33,8 @@ TYPICAL_OHM = (0.05, 3e3)
 """Where the median of |Z| must lie; outside, ohm and kilohm were confused. Common practice, no source."""
 NEGATIVE_SHARE = 0.1
 """Share of points with a negative resistance from which a curve is no passive driver's."""
+RISES = 3.0
+"""Factor in |Z| above the rest from which negative resistance is what an instrument makes of a capacitor. No source."""
 MOST_DB = 200.0
 SAME = 0.1
 """Share of |Z| within which rows of one frequency are one measurement repeated. Common practice, no source."""
@@ -324,7 +326,12 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
             refuse(path, message, "frequency", int(rows[-1]))
         told = f"{np.sum(count > 1)} of its frequencies stand there more than once; their {np.sum(count[count > 1])} rows"
         raw = mean.noted("averaged_rows", f"{path.name}: {told} were averaged.")
-    if np.mean(raw.z.real < 0.0) > NEGATIVE_SHARE:
+    negative = raw.z.real < 0.0
+    if np.mean(negative) > NEGATIVE_SHARE:
+        size = np.abs(raw.z)
+        if np.all(raw.z.imag[negative] < 0.0) and np.median(size[negative]) > RISES * np.median(size[~negative]):
+            message = "has negative resistance where it rises as a capacitor in series does, beyond the instrument's range"
+            refuse(path, f"{message}; bridge the capacitor, or sweep at the driver's own terminals.", "capacitor")
         message = "has negative resistance, impossible for a driver; swap one channel's polarity and sweep again."
         refuse(path, message, "impedance")
     keep = _measured(raw.z)

@@ -12,7 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import is_json, read_bytes
+from tsfit.base.files import STEERING, is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
 from tsfit.box.compare.drivers import DriverComparison
 from tsfit.box.equaliser.form import EqualiserForm
@@ -138,7 +138,7 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
     made = (now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M")
     subjects = ", ".join(dict.fromkeys(part.subject for part in parts))
-    return (
+    page = (
         _environment()
         .get_template("page.html.j2")
         .render(
@@ -151,6 +151,7 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
             readings=Markup(readings),
         )
     )
+    return STEERING.sub(lambda found: found[0] if found[0] in "\t\n" else "\ufffd", page)
 
 
 def fragment(blocks: Sequence[Block]) -> str:

@@ -57,6 +57,7 @@ class BoxOutputs:
         if self.save_box is not None:
             from tsfit.box.file import write_box
 
+            self.outputs.refuse_read(self.save_box)
             write_box(self.save_box, plan, replace=self.outputs.replace)
         if self.outputs.plot is not None or self.plot_step is not None:
             from tsfit.plots.box import box_plot, step_plot
