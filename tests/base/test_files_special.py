@@ -108,14 +108,15 @@ def test_an_ordinary_user_and_a_folder_that_is_closed_to_him(tmp_path):
         if parent.stat().st_mode & 0o001 == 0:
             parent.chmod(parent.stat().st_mode | 0o001)
     program = (
-        "import sys, os\nsys.path.insert(0, sys.argv[1])\nfrom pathlib import Path\n"
+        "import sys, os\nfrom pathlib import Path\n"
         "from tsfit.base.errors import TsfitError\nfrom tsfit.base.files import write_new\n"
         "os.setgid(65534); os.setuid(65534)\n"
         "for name in ('new.json', 'there.json'):\n"
-        "    try:\n        write_new(Path(sys.argv[2]) / name, 'x', replace=True)\n"
+        "    try:\n        write_new(Path(sys.argv[1]) / name, 'x', replace=True)\n"
         "    except TsfitError as error:\n        print(error.code, error.message)\n"
     )
-    command = [sys.executable, "-c", program, str(ROOT), str(folder)]
-    done = subprocess.run(command, capture_output=True, text=True, check=True)
+    command = [sys.executable, "-c", program, str(folder)]
+    environment = os.environ | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment)
     assert done.stdout.count("cannot_write") == done.stdout.count("ermission denied") == 2, done.stdout + done.stderr
     assert [(path.name, path.read_text()) for path in folder.iterdir()] == [("there.json", "old")]
