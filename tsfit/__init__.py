@@ -1,7 +1,7 @@
 """Measure low-frequency drivers, judge their datasheets, and carry the result into the box.
 
-From Python: `sweep`, `fit_bench` and `fit` measure, `check_sheet` judges a datasheet, `log_fit` and `track` follow a driver
-through its hours, `read_curve` reads curves made elsewhere; each is imported when it is first used.
+From Python: `sweep`, `fit_bench`, `fit` and `heat` measure, `check_sheet` judges a datasheet, `log_fit` and `track` follow
+a driver through its hours, `read_curve` reads curves made elsewhere; each is imported when it is first used.
 """
 
 from __future__ import annotations
@@ -9,17 +9,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tsfit.api import Check, Drift, Fit, Sweep, check_sheet, fit, fit_bench, log_fit, sweep, track
+    from tsfit.api import Check, Drift, Fit, Heat, Sweep, check_sheet, fit, fit_bench, heat, log_fit, sweep, track
     from tsfit.base.errors import TsfitError
     from tsfit.driver.air import Air
     from tsfit.driver.curve import ImpedanceCurve, State
     from tsfit.fitting.sweep import Known
     from tsfit.formats.curve import read_curve
 
-_API = ("Check", "Drift", "Fit", "Sweep", "check_sheet", "fit", "fit_bench", "log_fit", "sweep", "track")
+_API = ("Check", "Drift", "Fit", "Heat", "Sweep", "check_sheet", "fit", "fit_bench", "heat", "log_fit", "sweep", "track")
 __all__ = [
-    "Air", "Check", "Drift", "Fit", "ImpedanceCurve", "Known", "State", "Sweep", "TsfitError", "check_sheet", "fit",
-    "fit_bench", "log_fit", "read_curve", "sweep", "track",
+    "Air", "Check", "Drift", "Fit", "Heat", "ImpedanceCurve", "Known", "State", "Sweep", "TsfitError", "check_sheet", "fit",
+    "fit_bench", "heat", "log_fit", "read_curve", "sweep", "track",
 ]  # fmt: skip
 
 

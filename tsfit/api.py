@@ -19,6 +19,7 @@ from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.heat_result import HeatResult
 from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 Check: TypeAlias = CheckResult
 Drift: TypeAlias = History
 Fit: TypeAlias = FitResult
+Heat: TypeAlias = HeatResult
 Sweep: TypeAlias = Measurement
 """What a person calls the records that these functions return; each shows itself (`tsfit.base.views`)."""
 _COUNT = count(1)
@@ -43,6 +45,15 @@ def _page_of_sweep(measured: Measurement) -> str:
     notes = [text(f"{note.severity}: {note.message}") for note in verdict.notes]
     uncertainty = [table("Uncertainty of the impedance", ("octave, Hz", "%"), rows)] if rows else []
     return fragment([heading(measured.recording.name), text(verdict.action, strong=True), *notes, *uncertainty])
+
+
+def _page_of_heat(found: HeatResult) -> str:
+    from tsfit.report.blocks import heading, table, text
+    from tsfit.report.page import fragment
+
+    rows = [[name, told.value, told.spread, told.unit] for name, told in found.shown().items()]
+    notes = [text(f"{note.severity}: {note.message}") for note in found.quality]
+    return fragment([heading(found.driver.name), table("The coil's heat", ("", "value", "±1σ", "unit"), rows), *notes])
 
 
 def _late(place: str) -> Callable[..., Any]:
@@ -72,6 +83,7 @@ register(
 )
 _CHECKED, _JUDGED = _late("check.forms:check_form"), _late("drift.forms:drift_form")
 register(CheckResult, form=_CHECKED, page=_page("report.sections:check_part", _CHECKED))
+register(HeatResult, form=lambda found: found, plot=_late("plots.heat:heat_plot"), page=_page_of_heat)
 register(History, form=_JUDGED, plot=_late("plots.drift:drift_plot"), page=_page("report.comparison:history_part"))
 register(Measurement, page=_page_of_sweep)
 
@@ -121,6 +133,13 @@ def fit_bench(
     """
     demands = Demands(hold or {}, bounds or {})
     return _tried(lambda: tsfit.bench.fit.fit_bench(Path(path), demands=demands, **options), monte_carlo, workers)
+
+
+def heat(path: str | Path) -> Heat:
+    """Fit the coil's heat of the power run that a bench file names; raises whatever is wrong with the file or recording."""
+    from tsfit.bench.heat import heat_bench
+
+    return heat_bench(Path(path))
 
 
 def sweep(

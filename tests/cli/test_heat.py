@@ -1,0 +1,55 @@
+"""``tsfit heat``: what it prints, and refuses before it works."""
+
+import pytest
+from helpers.made_heat_result import heat_result
+
+import tsfit.bench.heat
+from tsfit.cli import run
+
+
+@pytest.fixture
+def found(monkeypatch):
+    def put(result):
+        monkeypatch.setattr(tsfit.bench.heat, "heat_bench", lambda path, on_step: result)
+
+    return put
+
+
+def test_network_powers_and_compression_are_printed(found, capsys):
+    found(heat_result())
+    assert run(["heat", "power.toml", "--coil-c", "180"]) == 0
+    shown = capsys.readouterr().out
+    for text in (
+        "Rtv_run",
+        "magnet to air",
+        "160",
+        "180",
+        "1 min",
+        "20 to 160 °C",
+        "carried on from there",
+        "1 more remark",
+    ):
+        assert text in shown
+
+
+def test_a_short_run_has_no_table_of_powers(found, capsys):
+    found(heat_result(told=False))
+    assert run(["heat", "power.toml"]) == 0
+    shown = capsys.readouterr().out
+    assert "Continuous power" not in shown
+    assert "Too short." in shown
+
+
+def test_nothing_is_overwritten(found, tmp_path, capsys):
+    found(heat_result())
+    (tmp_path / "heat.json").write_text("mine")
+    assert run(["heat", "power.toml", "-o", str(tmp_path / "heat.json")]) == 2
+    assert (tmp_path / "heat.json").read_text() == "mine"
+    assert "already there" in capsys.readouterr().err
+
+
+def test_cautions_stand_in_the_help(capsys):
+    assert run(["heat", "--help"]) == 0
+    shown = " ".join(capsys.readouterr().out.split())
+    for text in ("burns skin", "no DC", "ears covered", "never leave it alone"):
+        assert text in shown

@@ -1,0 +1,1 @@
+"""From a recording at power to the coil's thermal network."""
