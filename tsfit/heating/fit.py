@@ -28,6 +28,8 @@ OFFSET = 0.02
 """Relative standard deviation of what nonlinearity shifts at power, before anything is known of it."""
 WEAK = ((-0.3, 1.5), (3.2, 1.2), (-0.7, 1.5), (7.5, 1.5), (-1.0, 1.5))
 """Mean and standard deviation of the network's variables before: they keep what the data leave open from running away."""
+SLOWER = (4.3, 1.2)
+"""Mean and standard deviation of the logarithm of the magnet's time constant over the coil's: minutes stand to seconds."""
 FAR_K = 1e6
 STARTS_S = (6.0, 15.0, 45.0)
 """Time constants of the coil from which a fit begins."""
@@ -126,6 +128,10 @@ def _problem(series: Series, alpha: float, priors: Real) -> Callable[[Real], tup
     kept = np.isfinite(series.stdev)
     weight = 1.0 / series.stdev[kept]
     loudness = series.heat.square[kept] / series.square
+    drawn = np.diag(1.0 / priors[1])
+    drawn[:, 3] = np.array([0.0, -1.0, 0.0, 1.0, 0.0, 0.0, 0.0]) / SLOWER[1]
+    held = priors[0] @ drawn
+    held[3] = SLOWER[0] / SLOWER[1]
 
     def evaluate(x: Real) -> tuple[Real, Real, Real]:
         # A step too far may be one into thermal runaway, and is taken back for what it misses.
@@ -146,8 +152,8 @@ def _problem(series: Series, alpha: float, priors: Real) -> Callable[[Real], tup
         by = cold * alpha * by
         by[5] += cold * factor
         by[6] = cold * OFFSET * loudness
-        off = np.concatenate([(cold * factor - series.ohm[kept]) * weight, (x - priors[0]) / priors[1]])
-        return off, np.concatenate([by * weight, np.diag(1.0 / priors[1])], axis=1), rise
+        off = np.concatenate([(cold * factor - series.ohm[kept]) * weight, x @ drawn - held])
+        return off, np.concatenate([by * weight, drawn], axis=1), rise
 
     return evaluate
 
@@ -164,7 +170,8 @@ def _fitted(series: Series, alpha: float, cold_ohm: float, piloted: bool, tau_s:
     total = max(at_end / cold_ohm - 1.0, 0.01) / alpha / (at_end * series.square)
     known = (math.log(cold_ohm), 1.0 if piloted else 0.01)
     priors = np.array([*WEAK, known, (0.0, 1.0)]).T
-    start = [math.log(0.6 * total), math.log(tau_s), math.log(0.5 * total), math.log(series.end_s[-1]), -1.0, known[0], 0.0]
+    slow = math.log(tau_s) + SLOWER[0]
+    start = [math.log(0.6 * total), math.log(tau_s), math.log(0.5 * total), slow, -1.0, known[0], 0.0]
     evaluate = _problem(series, alpha, priors)
     names = ("Rtv", "tau_v", "Rtm", "tau_m", "share", "cold", "offset")
     parameters = lmfit.Parameters()
