@@ -305,3 +305,20 @@ def test_a_sweep_says_what_the_columns_of_its_curve_are(tmp_path):
         fit_bench(bench)
     with pytest.raises(TsfitError, match="is a bench file; write columns"):
         fit_bench(bench, columns="Hz, ohm, degrees")
+
+
+def test_copies_of_a_sweep_count_once(tmp_path):
+    """A copy tells nothing new: value and uncertainty stay, and it is said."""
+    for name in ("one.txt", "two.txt"):
+        (tmp_path / name).write_text("\n".join(["f (Hz);Z (ohm);phase (deg)", *body("fzp")]))
+    sweep = '[[sweep]]\ncurve = "{}"\nstate = "free air"\n'
+    results = []
+    for names in (["one.txt"], ["one.txt", "two.txt", "one.txt"]):
+        (tmp_path / "bench.toml").write_text('[driver]\nname = "Plover 10"\n' + "".join(map(sweep.format, names)))
+        results.append(fit_bench(tmp_path / "bench.toml"))
+    alone, thrice = results
+    assert thrice.parameters["Fs"] == alone.parameters["Fs"]
+    assert len(thrice.states) == 1
+    (told,) = [note for note in thrice.quality if note.code == "same_sweep"]
+    assert "left out: two.txt, one.txt" in told.message
+    assert not [note for note in alone.quality if note.code == "same_sweep"]

@@ -96,3 +96,31 @@ def test_what_a_driver_file_lacks_is_said_in_one_sentence(tmp_path, text, code, 
     assert words in caught.value.message
     assert str(path) in caught.value.message
     assert "\n" not in caught.value.message
+
+
+WHOLE = {"Re": "5.6 ohm", "Fs": "30 Hz", "Qms": "5", "Qes": "0.4", "Mms": "60 g", "Sd": "350 cm2"}
+"""Vas = rho c^2 Sd^2 / ((2 pi Fs)^2 Mms) = 1.2041 * 343.2^2 * 0.035^2 / ((2 pi 30)^2 * 0.06) = 81.5 l, by hand."""
+
+
+@pytest.mark.parametrize(
+    ("further", "what"),
+    [
+        ({"Vas": "81.5 l"}, None),
+        ({"Vas": "80 l", "Qts": "0.37"}, None),
+        ({"Vas": "120 l"}, "Vas is 120 l, but "),
+        ({"Vas": "2.88 l"}, "Vas is 2.88 l, but "),
+        ({"Qts": "0.25"}, "Qts is 0.25, but Qms, Qes make it 0.3704;"),
+        ({"Cms": "1.0 mm/N"}, "Cms is 1 mm/N, but Fs, Mms make it 0.4691 mm/N;"),
+    ],
+)
+def test_a_driver_file_that_contradicts_itself_is_refused(tmp_path, further, what):
+    path = tmp_path / "driver.toml"
+    told = "\n".join(f'{name} = "{value}"' for name, value in {**WHOLE, **further}.items())
+    path.write_text(f'[driver]\nname = "Plover 12"\n[parameters]\n{told}\n')
+    if what is None:
+        assert read_driver(path).Vas == pytest.approx(0.0815, rel=0.01)
+        return
+    with pytest.raises(TsfitError, match=what) as refused:
+        read_driver(path)
+    assert refused.value.code == "contradiction"
+    assert "correct the one that is wrong" in refused.value.message

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import sha256
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, SweepTable, area_of, assumed_in, assumption, known_or_assumed, state_of
@@ -46,7 +47,7 @@ def fit_bench(
     if columns is not None:
         message = f'{path}: is a bench file; write columns = "{columns}" in the sweep of the curve that is meant.'
         raise TsfitError(message, code="usage", file=path)
-    table = small_signal(path, read_toml(path, BenchTable, "bench"))
+    table, copies = _once(path, small_signal(path, read_toml(path, BenchTable, "bench")))
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
     read = _read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
@@ -68,7 +69,25 @@ def fit_bench(
         )
 
     result, meter_notes = _held_against_meter(run, table, rig)
-    return replace(result, quality=(*notes, *area_notes, *meter_notes, *result.quality))
+    return replace(result, quality=(*copies, *notes, *area_notes, *meter_notes, *result.quality))
+
+
+def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]:
+    """Return the bench with each sweep once: copies of a file tell nothing new, and would shrink every uncertainty."""
+    kept: dict[str, SweepTable] = {}
+    copies = []
+    for sweep in table.sweep:
+        name = sweep.recording or sweep.curve or ""
+        file = path.parent / name
+        rest = sweep.model_dump(exclude={"recording", "curve"})
+        key = f"{sha256(file) if file.is_file() else name} {rest}"
+        if key in kept:
+            copies.append(name)
+        kept.setdefault(key, sweep)
+    if not copies:
+        return table, []
+    message = f"The same sweep stands there more than once and counts once; left out: {', '.join(copies)}."
+    return table.model_copy(update={"sweep": list(kept.values())}), [QualityNote("same_sweep", "warn", message)]
 
 
 def small_signal(path: Path, table: BenchTable) -> BenchTable:
@@ -142,8 +161,6 @@ def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNot
 
 def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:
     from importlib.metadata import version
-
-    from tsfit.base.files import sha256
 
     return {
         "software": f"tsfit {version('tsfit')}",

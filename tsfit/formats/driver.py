@@ -14,6 +14,8 @@ A driver file gives any set of parameters from which the rest follows::
     time_constant_h = 4
 """
 
+import math
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -23,11 +25,17 @@ from pydantic import Field
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.formulas import Wiring
+from tsfit.driver.formulas import Wiring, complete
+from tsfit.driver.parameters import BASIC, LEVELS
 from tsfit.driver.record import Driver, Softening, driver_from_parameters
+from tsfit.driver.units import display
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import DriverTable, read_parameters, read_sheet
 from tsfit.formats.toml import Table, load_toml, validated
+
+APART, APART_DB = 0.1, 3.0
+"""How far, as a logarithm or a level, a parameter may be from what the others make of it: beyond any rounding and any
+air. Common practice, no source."""
 
 
 class _Softening(Table):
@@ -71,10 +79,33 @@ def read_driver(path: Path) -> Driver:
         raise TsfitError(message, code="missing_key", file=path)
     file = validated(path, tables, _DriverFile, "driver")
     parameters = read_parameters(path, file.parameters, "parameters", "driver")
-    driver = driver_from_parameters(
-        file.driver.name, {name: printed.value for name, printed in parameters.items()}, where=str(path)
-    )
+    values = {name: printed.value for name, printed in parameters.items()}
+    driver = driver_from_parameters(file.driver.name, values, where=str(path))
+    refuse_contradiction(path, values)
     return replace(driver, wiring=file.driver.wiring)
+
+
+def refuse_contradiction(path: Path, values: Mapping[str, float]) -> None:
+    """Refuse SI `values` of which one is not what the others make it, naming those; ``contradiction``."""
+    for name in sorted(values, key=lambda name: name in BASIC):
+        given = values[name]
+        needs = [other for other in values if other != name]
+        if name not in complete({other: values[other] for other in needs}):
+            continue
+        for other in tuple(needs):
+            fewer = [each for each in needs if each != other]
+            if name in complete({each: values[each] for each in fewer}):
+                needs = fewer
+        made = float(complete({each: values[each] for each in needs})[name])
+        apart = abs(made - given) > APART_DB if name in LEVELS else abs(math.log(made / given)) > APART
+        if apart:
+            (stated, unit), (follows, _) = display(name, given), display(name, made)
+            told = (
+                f"{name} is {stated:.4g} {unit}".rstrip()
+                + f", but {', '.join(needs)} make it {follows:.4g} {unit}".rstrip()
+            )
+            message = f"{path}: {told}; correct the one that is wrong, or leave {name} out."
+            raise TsfitError(message, code="contradiction", file=path)
 
 
 def read_softening(path: Path) -> Softening | None:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from helpers.made_fit import made_driver, made_fit
+from helpers.paths import SAMPLES
 
 from tsfit.base.files import to_json
 from tsfit.cli import main
@@ -244,3 +245,21 @@ def test_a_narrow_encoding_does_not_break_the_output(tmp_path, fit):
     )
     assert done.returncode == 0, done.stderr
     assert b"Traceback" not in done.stderr
+
+
+def test_copies_of_one_fit_count_once(tmp_path, capsys):
+    """Two samples and eight copies of one are two samples; copies alone are none."""
+    names = []
+    for k in range(9):
+        path = tmp_path / f"{k}.json"
+        path.write_bytes((SAMPLES / f"saltwit-12{'b' if k == 4 else ''}-bench.fit.json").read_bytes())
+        names.append(str(path))
+    code, two, _ = run(capsys, names[0], names[4], "--json")
+    assert code == 0
+    code, nine, said = run(capsys, *names, "--json")
+    assert code == 0
+    assert json.loads(nine)["figures"] == json.loads(two)["figures"]
+    assert "7 of the fits are copies of another" in said
+    code, _, said = run(capsys, *names[:3])
+    assert code == 2
+    assert "copies of one" in said

@@ -58,6 +58,9 @@ def check(
     if template:
         click.echo(empty_sheet(), nl=False)
         return 0
+    from tsfit.base.files import sha256
+    from tsfit.cli.printing import say_error
+
     fits, sheet_file = _sorted(files)
     if outputs.plot is not None and (len(fits) != 1 or sheet_file is None):
         raise click.UsageError("--plot draws what a fit changes in boxes; give one fit and a sheet with it.")
@@ -66,6 +69,12 @@ def check(
     if len(fits) > 1 and len(boxes) > 1:
         raise click.UsageError("Pairs are matched in one box; give --box once.")
     outputs.refuse_existing()
+    once = list({sha256(file): file for file in reversed(fits)}.values())[::-1]
+    if copies := len(fits) - len(once):
+        say_error(f"{copies} of the fits {'is a copy' if copies == 1 else 'are copies'} of another; each counts once.")
+        fits = once
+        if len(fits) == 1 and sheet_file is None:
+            raise click.UsageError("These fits are copies of one; name the fits of two samples, or a sheet.")
     allowed = None if rules is None else read_rules(rules)
     sheet = None if sheet_file is None else read_sheet(sheet_file)
     result, data, tables = _judged(fits, sheet, allowed, boxes)
