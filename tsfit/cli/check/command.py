@@ -69,10 +69,12 @@ def check(
     if len(fits) > 1 and len(boxes) > 1:
         raise click.UsageError("Pairs are matched in one box; give --box once.")
     outputs.refuse_existing()
-    once = list({sha256(file): file for file in reversed(fits)}.values())[::-1]
+    once: dict[str, Path] = {}
+    for file in fits:
+        once.setdefault(sha256(file), file)
     if copies := len(fits) - len(once):
         say_error(f"{copies} of the fits {'is a copy' if copies == 1 else 'are copies'} of another; each counts once.")
-        fits = once
+        fits = list(once.values())
         if len(fits) == 1 and sheet_file is None:
             raise click.UsageError("These fits are copies of one; name the fits of two samples, or a sheet.")
     allowed = None if rules is None else read_rules(rules)
