@@ -2,13 +2,13 @@
 
 ::
 
-    Z  = Re + Zcoil + Bl²/Zm          Zm = s(Mms + ΔM) + Zsus + Sd² P/T
+    Z  = Re + Zcoil + Bl²/Zm          Zm = s(Mms + ΔM) + Zsus + Zparts + Sd² P/T
     i  = E/(Z + Rg)   v = Bl i/Zm   x = v/s   Ud = Sd v   p = s ρ U_out/(2π r)
 
 P/T is the acoustic impedance of the chambers and U_out what leaves their openings, both of `tsfit.circuit.network`.
 Small, JAES 20(5), 1972. RMS phasors, e^{+jωt}, half space, low ka. Parameters come as a mapping of SI values (Re, Bl, Mms,
-Cms, Rms, Sd and those of the coil and suspension models), each a float or an array of parameter sets ``(...)``; results
-have shape ``(..., n_freq)``.
+Cms, Rms, Sd, those of the coil and suspension models and of sprung parts), each a float or an array of parameter sets
+``(...)``; results have shape ``(..., n_freq)``.
 """
 
 import math
@@ -24,6 +24,7 @@ from tsfit.base.arrays import Complex, Number, Real
 from tsfit.circuit.coil import COIL_MODELS, UNITY, laplace
 from tsfit.circuit.load import Load, free_air
 from tsfit.circuit.network import Network, Pair, Wave, column, network, network_gradient
+from tsfit.circuit.sprung import LABELS, left_behind, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import REFERENCE_PRESSURE
@@ -37,12 +38,15 @@ class Circuit:
 
     coil: str = "simple"
     suspension: str = "ideal"
+    # labels of sprung parts that are looked for; the circuit has those whose terms are among its values
+    parts: tuple[str, ...] = ()
 
     @property
     def parameters(self) -> tuple[str, ...]:
         """Names of everything the circuit needs, in order."""
         extra = (*COIL_MODELS[self.coil].parameters, *SUSPENSION_MODELS[self.suspension].extra)
-        return ("Re", "Bl", "Mms", "Cms", "Rms", "Sd", *(parameter.name for parameter in extra))
+        parts = (name for label in self.parts if label in LABELS for name in terms_of(label))
+        return ("Re", "Bl", "Mms", "Cms", "Rms", "Sd", *(parameter.name for parameter in extra), *parts)
 
 
 def _columns(values: Mapping[str, Number]) -> dict[str, Number]:
@@ -60,6 +64,7 @@ class _Parts(Generic[Wave]):
     # coil, suspension: the derivatives of either model by its parameters
     coil: dict[str, Complex]
     suspension: dict[str, Complex]
+    behind: dict[str, Complex]  # of sprung parts, by the logarithms of their terms
     ws: Number  # resonance, rad/s
 
 
@@ -76,11 +81,15 @@ def _parts(
     coil, by_coil = COIL_MODELS[circuit.coil].evaluate(s, p)
     jw = kind(s)
     moved = jw * (p["Mms"] + column(load.added_mass)) + kind(suspension)
+    behind = left_behind(s, p)
+    for name in behind:
+        if name.startswith("mp"):
+            moved = moved + kind(behind[name])
     net: Network[Wave] = Network()
     if load.boxed or load.front is not None:
         net = network(jw, kind(1.0 / s), load)
         moved = moved * net.total + net.product * p["Sd"] ** 2
-    return _Parts(jw, kind(coil) + p["Re"], moved, net, by_coil, by_suspension, ws)
+    return _Parts(jw, kind(coil) + p["Re"], moved, net, by_coil, by_suspension, behind, ws)
 
 
 def impedance(frequency_hz: ArrayLike, values: Mapping[str, Number], circuit: Circuit, load: Load = FREE_AIR) -> Complex:
@@ -110,6 +119,10 @@ def impedance_gradient(
         "added_mass": slope * s,
     }
     gradient["Mms"] = gradient["added_mass"]
+    for name, value in parts.behind.items():
+        gradient[name] = slope * value / p[name]
+        if name.startswith("mp"):
+            gradient["Mms"] = gradient["Mms"] + slope * value / p["Mms"]
     if by_ws is not None:
         through = slope * by_ws * (-0.5 * parts.ws)
         gradient["Mms"] = gradient["Mms"] + through / p["Mms"]

@@ -10,6 +10,7 @@ from tsfit.box.compare.consequence import Consequence, DriverDraws, consequence
 from tsfit.box.plan import BoxPlan
 from tsfit.box.result import BoxResult
 from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.sprung import parts_among, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.drift.change import logarithms
 from tsfit.drift.entry import Entry
@@ -60,6 +61,7 @@ def driver_of(entry: Entry) -> Driver:
     fs = float(resonance(mms, cms))
     coil = [parameter.name for parameter in COIL_MODELS[entry.coil].parameters]
     extra = [parameter.name for parameter in SUSPENSION_MODELS[entry.suspension].extra]
+    extra += [name for label in parts_among(entry.parameters) for name in terms_of(label)]
     return Driver(
         name=f"{entry.driver.name} after {entry.hours:g} h",
         serial=entry.driver.serial,

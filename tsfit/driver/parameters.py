@@ -80,6 +80,12 @@ PARAMETERS: dict[str, Parameter] = {
         Parameter("order", PLAIN, "order of the fractional damper, 0 to 1"),
         Parameter("QL", PLAIN, "leak Q of the test box"),
         Parameter("QA", PLAIN, "absorption Q of the test box"),
+        Parameter("Fp1", "Hz", "resonance of a sprung part of the cone", "Hz", positive=True),
+        Parameter("mp1", PLAIN, "its mass, of the moving mass", "%", 1e2, positive=True),
+        Parameter("Qp1", PLAIN, "its Q", positive=True),
+        Parameter("Fp2", "Hz", "resonance of a second sprung part", "Hz", positive=True),
+        Parameter("mp2", PLAIN, "its mass, of the moving mass", "%", 1e2, positive=True),
+        Parameter("Qp2", PLAIN, "its Q", positive=True),
         Parameter("Lambda", "N/m", "structural loss, Λ", "N/m"),
     )
 }

@@ -33,7 +33,7 @@ class Driver:
     coil: str = "simple"  # name of the circuit model, like `suspension`
     coil_values: Mapping[str, float] = field(default_factory=lambda: {"Le": 0.0})  # the model's parameters, by name
     suspension: str = "ideal"
-    suspension_values: Mapping[str, float] = field(default_factory=dict)
+    suspension_values: Mapping[str, float] = field(default_factory=dict)  # those of sprung parts of the cone among them
     serial: str | None = None
     air: Air = REFERENCE_AIR  # to which Vas and efficiency refer
     Xmax: float | None = None  # one-way peak travel

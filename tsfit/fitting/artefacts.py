@@ -28,6 +28,7 @@ SKIRT = 1.0 / 6.0
 """Share of its peak down to which a band is left out."""
 MAINS_HZ = (50.0, 60.0)
 HIGHEST_HUM_HZ = 1000.0
+OTHER = "a narrow resonance of surround, cone or box, or a leak"
 RAYLEIGH_MEDIAN = math.sqrt(math.log(4.0))
 """Median of |x + iy| for unit normal x and y."""
 
@@ -40,6 +41,7 @@ class ExcludedBand:
     low_hz: float
     high_hz: float
     reason: str
+    hum: bool
 
 
 def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[ExcludedBand]:
@@ -67,7 +69,7 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
         ):
             points = np.zeros(len(frequency_hz), dtype=bool)
             points[first:end] = True
-            bands.append(ExcludedBand(points, low, high, hum or "a narrow resonance of surround, cone or box, or a leak"))
+            bands.append(ExcludedBand(points, low, high, hum or OTHER, bool(hum)))
     return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
 
 

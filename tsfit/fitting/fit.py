@@ -25,6 +25,7 @@ from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
+from tsfit.fitting.sprung import with_parts
 from tsfit.fitting.start import Resonance, TwoPeaks, find_resonance
 from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 from tsfit.fitting.validity import broken_law, law_note, re_note, refuse_unfit, validity_notes
@@ -76,12 +77,15 @@ def fit(
 
     def run(sweeps: Sequence[FitSweep]) -> list[Ranked]:
         free_first = sorted(sweeps, key=lambda one: (one.state.kind != "free air", one.state.kind != "infinite baffle"))
-        return compete(Task(free_first, sd, with_mass, coil, suspension, demands), start)
+        task = Task(free_first, sd, with_mass, coil, suspension, demands)
+        plain = compete(task, start)
+        # Before sprung parts are looked for, which a second resonance might be taken for.
+        _refuse_other(bench, choice.kept, masks, plain[0].solved)
+        return with_parts(plain, task)
 
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
-    _refuse_other(bench, choice.kept, masks, best)
     if best.fault is not None or best.floor > POOR_FLOOR:
         raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
@@ -140,6 +144,8 @@ class _Bench:
             k = sweep.number
             misfit = best.misfit(sweep) / np.sqrt(best.variance(sweep))
             for band in narrow_bands(sweep.frequency_hz, misfit, self.peaks[k].Fs):
+                if best.circuit.parts and not band.hum:
+                    continue
                 masks[k] = masks[k] & ~np.isin(self.curves[k][0].frequency_hz, sweep.frequency_hz[band.points])
                 message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
                 notes.append(QualityNote("excluded_band", "note", message, k))

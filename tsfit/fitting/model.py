@@ -31,6 +31,7 @@ from tsfit.circuit.load import (
     leaking,
 )
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
+from tsfit.circuit.sprung import BOX, LABELS, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
@@ -58,6 +59,7 @@ PIVOT_OMEGA = 2.0 * math.pi * 1000.0
 PIVOTED = {"K": "n", "Kr": "Xr", "Kx": "Xx"}
 POWERS_OF_TIME = {
     **dict.fromkeys(("Mms", "Cms", "Le", "L2", "L3", "Leb", "added_mass", "compliance"), 1.0), "Kss": 0.5, "Lambda": -1.0,
+    **dict.fromkeys(("Fp1", "Fp2", "Fpb"), -1.0),
 }  # fmt: skip
 """Power of the time scale with which each value of the circuit goes that has one: it is that of frequency with which a
 change of all frequencies acts through it."""
@@ -84,8 +86,10 @@ class JointModel:
 
     @cached_property
     def shape(self) -> list[str]:
-        """Names of the terms of coil and suspension."""
-        return [*self.coil, *(parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra)]
+        """Names of the terms of coil, suspension and sprung parts of the cone."""
+        suspension = (parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra)
+        parts = (name for label in self.circuit.parts if label in LABELS for name in terms_of(label))
+        return [*self.coil, *suspension, *parts]
 
     @cached_property
     def coil_scale(self) -> list[str]:
@@ -160,8 +164,13 @@ class JointModel:
         return replace(self, demands=Demands({**self.demands.hold, **values}, bounds))
 
     def _further(self) -> Sequence[str]:
-        """Names of variables that a further model has."""
-        return ()
+        """Names of variables that a further model has, or the box of one sweep."""
+        return [name for label in self.circuit.parts if label not in LABELS for name in terms_of(label)]
+
+    def box_part(self, sweep: FitSweep) -> dict[str, str]:
+        """Terms of the circuit that are a sprung part of the box of `sweep`, and the variables that they are."""
+        label = part_of_box(sweep)
+        return dict(zip(terms_of(BOX), terms_of(label), strict=True)) if label in self.circuit.parts else {}
 
     @property
     def n_priors(self) -> int:
@@ -225,6 +234,8 @@ class JointModel:
             "Sd": v.get("Sd", 0.0),
         }
         values |= {name: v[name] for name in self.shape}
+        if sweep is not None:
+            values |= {term: v[name] for term, name in self.box_part(sweep).items()}
         return values if sweep is None else self.rewired(values, v, sweep.state.wiring)
 
     def rewired(self, values: Values, v: Values, wiring: str | None) -> dict[str, Number]:
@@ -320,6 +331,7 @@ class JointModel:
         by_re = p["Re"] * d["Re"]
         cms, rms, mms = p["Cms"] * d["Cms"], p["Rms"] * d["Rms"], p["Mms"] * d["Mms"]
         terms = {name: d[name] if name in LINEAR else d[name] * p[name] for name in self.shape}
+        own = {term: d[term] * p[term] for term in self.box_part(sweep)}
         rows = {
             "Re": by_re + half_bl,
             "Fs": half_bl - 2.0 * cms + rms,
@@ -327,9 +339,10 @@ class JointModel:
             "Qes": -half_bl,
             "Mms": mms - cms + rms + half_bl,
             f"drift:{sweep.number}": RE_DRIFT * by_re,
-            "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms, load, d)),
+            "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms | own, load, d)),
         }
         rows |= terms
+        rows |= {name: own[term] for term, name in self.box_part(sweep).items()}
         for name, exponent in self.pivots.items():
             rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
         if self.wiring is not None:
@@ -382,6 +395,11 @@ class JointModel:
             by_volume = by_volume - load.absorption * d["absorption"]
             rows[key] = spread[key] / self._stated(v, key, state.volume) * by_volume
         return rows
+
+
+def part_of_box(sweep: FitSweep) -> str:
+    """Label of a sprung part that belongs to the box of `sweep`."""
+    return f"{BOX}{sweep.number}"
 
 
 def _inward(name: str, value: float) -> float:

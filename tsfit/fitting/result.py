@@ -12,7 +12,7 @@ import numpy as np
 from tsfit.base.arrays import Mask
 from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote
-from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.circuit.sprung import LABELS, terms_of
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
@@ -112,7 +112,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
 def _driver(best: Solved, label: Label) -> Driver:
     model = best.model
     value = {key: float(number) for key, number in trade_parameters(model, best.x).items()}
-    extra = [parameter.name for parameter in SUSPENSION_MODELS[best.circuit.suspension].extra]
+    extra = [name for name in model.shape if name not in model.coil]
     return Driver(
         name=label.name,
         serial=label.serial,
@@ -236,6 +236,11 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             )
         )
     notes += _demand_notes(best)
+    for label in best.circuit.parts:
+        hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
+        whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
+        message = f"A sprung part of {whose} rings near {hz:.3g} Hz, with {100.0 * share:.2g} % of Mms and a Q of {q:.2g}."
+        notes.append(QualityNote("sprung_part", "note", message))
     rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
         notes.append(rivalry)

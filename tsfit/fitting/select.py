@@ -68,6 +68,7 @@ class Task:
     coil: str | None = None
     suspension: str | None = None
     demands: Demands = NOTHING
+    parts: tuple[str, ...] = ()  # labels of the sprung parts that every circuit has
 
     @property
     def coils(self) -> list[str]:
@@ -92,7 +93,7 @@ class Task:
     def attempt(self, coil: str, suspension: str, at: Mapping[str, float], floor: float) -> Solved:
         """Fit one circuit from SI values `at` on."""
         names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []))
-        circuit = Circuit(coil, suspension)
+        circuit = Circuit(coil, suspension, self.parts)
         model = JointModel(
             self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *BOX_LOSSES, *circuit.parameters})
         )

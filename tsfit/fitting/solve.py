@@ -14,6 +14,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.engine import descended, minimizer_of
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
+from tsfit.circuit.sprung import terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
@@ -29,6 +30,11 @@ RUNG_OVER_FS = 0.5
 UNFINISHED = f"no end after {MAX_EVALUATIONS} evaluations"
 COIL_LOSS_AT_FS = 0.3
 """Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
+NEAREST, HEAVIEST, AT_RESONANCE, DULLEST, SHARPEST = 2.5, 0.45, 0.01, 1.0, 100.0
+"""Bounds of a sprung part: its resonance over the highest of the driver, its mass over Mms, the share of Mms by which it
+changes the moving mass at the driver's resonance, and its Q. Surround, dust cap and edge of the cone ring far above the
+resonance, and Fs is within half a percent of where they leave it; nearer or heavier is the second resonance of a box, and
+what is duller has no resonance but stands in for losses of coil and suspension."""
 UNDETERMINED = 1.0
 """Standard deviation of a logarithm from which a parameter counts as not determined by the data."""
 
@@ -167,6 +173,8 @@ def fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str |
     v = {name: float(value) for name, value in model.values(x).items()}
     if any(not 0.0 < v[name] < 1.6 for name in LINEAR if name in v):
         return "an exponent left its range"
+    if not all(_in_reach(model, v, *terms_of(label)) for label in model.circuit.parts):
+        return "a sprung part left its range"
     ws = 2.0 * math.pi * v["Fs"]
     columns = {name: np.array([v[name]]) for name in model.shape}
     coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([1j * ws]), columns)
@@ -181,3 +189,16 @@ def fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str |
     if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
         return "the suspension would need negative friction or stiffness"
     return None
+
+
+def highest_resonance(model: JointModel, fs: float) -> float:
+    """Highest resonance of the driver in any state, Hz, where that in free air is `fs`."""
+    return max([fs, *(sweep.resonance_hz for sweep in model.sweeps if sweep.resonance_hz is not None)])
+
+
+def _in_reach(model: JointModel, v: Mapping[str, float], hz: str, share: str, q: str) -> bool:
+    """Whether a sprung part is one, clear of every resonance of the driver and within the sweeps."""
+    nearness = highest_resonance(model, v["Fs"]) / v[hz]
+    top = max(float(sweep.frequency_hz[-1]) for sweep in model.sweeps)
+    small = v[share] <= HEAVIEST and v[share] * nearness**2 <= AT_RESONANCE
+    return small and nearness <= 1.0 / NEAREST and v[hz] <= top and DULLEST <= v[q] <= SHARPEST

@@ -31,6 +31,7 @@ from tsfit.base.files import read_bytes, unreadable
 from tsfit.base.forms import SCHEMA, plain
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
+from tsfit.circuit.sprung import parts_among, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.curve import ImpedanceCurve, State, StateKind
@@ -265,6 +266,7 @@ def _driver(path: Path, file: _Fit) -> Driver:
         if chosen not in models:
             raise _wrong(path, f"model.{kind}", f"must be one of {', '.join(models)}, not {chosen!r}")
         terms.append(tuple(parameter.name for parameter in models[chosen]))
+    terms[1] += tuple(name for label in parts_among(known) for name in terms_of(label))
     moving = ("Cms", "Rms", "Bl") if "Mms" in file.parameters else ()
     for name in ("Re", "Fs", "Qms", "Qes", *terms[0], *terms[1], *moving):
         if name not in known:

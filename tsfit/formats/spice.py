@@ -9,6 +9,7 @@ of fixed, log-spaced time constants, whose values non-negative least squares fin
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit, impedance
+from tsfit.circuit.sprung import left_behind, parts_among, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.record import Driver
 
@@ -51,11 +53,13 @@ def spice_subcircuit(driver: Driver) -> str:
     ws = 2.0 * math.pi * driver.Fs
     suspension = SUSPENSION_MODELS[driver.suspension].evaluate(s, ws, values)[0]
     coil = COIL_MODELS[driver.coil].evaluate(s, values)[0]
-    mechanical = s * values["Mms"] + suspension
+    parts = [[values[name] for name in terms_of(label)] for label in parts_among(values)]
+    masses = s * values["Mms"] + sum((z for name, z in left_behind(s, values).items() if name.startswith("mp")), 0.0)
+    mechanical = masses + suspension
     coil_lines, drawn_coil = _coil(driver.coil, values, s, coil, z)
     weight = values["Bl"] ** 2 / mechanical**2 / np.abs(z)
     suspension_lines, drawn_suspension = _suspension(driver.suspension, values, s, suspension, weight)
-    drawn = values["Re"] + drawn_coil + values["Bl"] ** 2 / (s * values["Mms"] + drawn_suspension)
+    drawn = values["Re"] + drawn_coil + values["Bl"] ** 2 / (masses + drawn_suspension)
     name = _name(driver.name)
     lines = [
         f"* {_plain(driver.name)}: impedance in free air, coil {driver.coil}, suspension {driver.suspension}",
@@ -68,12 +72,27 @@ def spice_subcircuit(driver: Driver) -> str:
         f"Hemf emf minus Vvelocity {values['Bl']:.12g}",
         f"Hforce force 0 Vcurrent {values['Bl']:.12g}",
         "Vvelocity force cone 0",
-        f"Lmass cone sus0 {values['Mms']:.12g}",
+        f"Lmass cone {'part0' if parts else 'sus0'} {values['Mms'] * (1.0 - sum(part[1] for part in parts)):.12g}",
+        *_sprung(parts, values["Mms"]),
         *suspension_lines,
         f"Rbleed sus0 0 {BLEED_OHM:g}",
         f".ends {name}",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _sprung(parts: Sequence[Sequence[float]], mms: float) -> list[str]:
+    """Lines from part0 to sus0: each part (resonance in Hz, mass over `mms`, Q) a mass beside its damper and spring."""
+    lines = []
+    for k, (hz, share, q) in enumerate(parts):
+        here, there = f"part{k}", "sus0" if k + 1 == len(parts) else f"part{k + 1}"
+        mass, w = share * mms, 2.0 * math.pi * hz
+        lines += [
+            f"Lpart{k} {here} {there} {mass:.12g}",
+            f"Rpart{k} {here} spring{k} {mass * w / q:.12g}",
+            f"Cpart{k} spring{k} {there} {1.0 / (mass * w**2):.12g}",
+        ]
+    return lines
 
 
 def _accuracy(driver: Driver, error: float) -> str:

@@ -1,0 +1,125 @@
+"""Sprung parts of cone and box, looked for in what the best circuit misses.
+
+A part of small mass changes the impedance in proportion to that, by a course which its resonance and its Q alone shape: the
+course that takes most from the misfit, once what the other variables could do is taken off, begins the search.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Real
+from tsfit.circuit.coil import laplace
+from tsfit.circuit.response import impedance_gradient
+from tsfit.circuit.sprung import LABELS, terms_of
+from tsfit.fitting.model import part_of_box
+from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, compete
+from tsfit.fitting.solve import NEAREST, Solved, highest_resonance, solve
+from tsfit.fitting.sweep import FitSweep
+
+log = logging.getLogger(__name__)
+MOST = 2
+"""Parts of the cone at most, and of the box of each sweep one."""
+PER_OCTAVE = 16
+QS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+LIKELY = 0.3
+"""Greatest mass over Mms from which the search begins."""
+SURE, WORTH = 40.0, 0.05
+"""Sum of squares that a part must take away: beyond any noise, and as a share of all, or it is a trifle."""
+
+
+def with_parts(ranked: list[Ranked], task: Task) -> list[Ranked]:
+    """Let all circuits compete again with the sprung parts that the best one wants; return `ranked` where it wants none."""
+    plain = ranked[0].solved
+    best, tried = plain, plain if plain.fault is None else None
+    while tried is not None:
+        tried = _with_one_more(tried)
+        if tried is not None and _worth(plain, tried) > _worth(plain, best) + CLOSE_CALL:
+            best = tried
+    if best is plain:
+        return ranked
+    values = best.model.values(best.x)
+    names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if task.with_mass else []))
+    parts = (name for label in best.circuit.parts for name in terms_of(label))
+    start = {name: float(values[name]) for name in (*names, *parts)}
+    found = compete(replace(task, parts=best.circuit.parts), start)
+    return found if found[0].fault is None and _worth(plain, found[0].solved) > CLOSE_CALL else ranked
+
+
+def _worth(plain: Solved, other: Solved) -> float:
+    """By how much the information criterion of `other` is better than that of the `plain` circuit.
+
+    Counted with as many points per error as the one has whose misfit is less of a bend.
+    """
+    shared = min(plain.points_per_error, other.points_per_error)
+    points = 2.0 * sum(len(sweep.frequency_hz) for sweep in plain.model.sweeps) / shared
+    closer = (plain.solution.deviance - other.solution.deviance) / shared + plain.strain - other.strain
+    return closer - (other.free - plain.free) * math.log(points)
+
+
+def _with_one_more(best: Solved) -> Solved | None:
+    """Fit the circuit of `best` with the part that takes most from its misfit; None where none takes enough."""
+    model, taken = best.model, best.circuit.parts
+    free = [label for label in LABELS[:MOST] if label not in taken][:1]
+    boxed = [sweep for sweep in model.sweeps if sweep.state.kind == "closed box" and part_of_box(sweep) not in taken]
+    found = [_best_course(best, label, model.sweeps) for label in free]
+    found += [_best_course(best, part_of_box(sweep), [sweep]) for sweep in boxed]
+    gain, label, values = max(found, default=(0.0, "", {}), key=lambda each: each[0])
+    if not gain:
+        return None
+    log.info("a sprung part near %.4g Hz may take %.2g %% of the misfit", values[terms_of(label)[0]], 100.0 * gain)
+    further = replace(model, circuit=replace(best.circuit, parts=(*taken, label)))
+    known = {name: float(value) for name, value in model.values(best.x).items()}
+    x = further.start({**known, **values})
+    for name in model.names[len(model.names) - model.n_priors :]:
+        x[further.names.index(name)] = best.x[model.names.index(name)]
+    tried = solve(further, x, best.floor, rough=True)
+    return tried if tried.fault is None else None
+
+
+def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[float, str, dict[str, float]]:
+    """Share of the misfit that one part takes away, and its values; 0 where it is not enough."""
+    model, objective = best.model, best.objective
+    nearest = NEAREST * highest_resonance(model, float(model.values(best.x)["Fs"]))
+    top = max(float(sweep.frequency_hz[-1]) for sweep in sweeps)
+    if top <= nearest:
+        return 0.0, label, {}
+    hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
+    grid = np.array([(f, q) for q in QS for f in hz])
+    courses = np.concatenate(
+        [_courses(best, sweep, grid, here=any(sweep is one for one in sweeps)) for sweep in model.sweeps], axis=1
+    )
+    weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
+    courses = (courses * weight).view(float)
+    n = courses.shape[1]
+    scale = math.sqrt(best.points_per_error)
+    misfit, slopes = scale * objective.residual(best.x)[:n], scale * best.solution.jacobian[:, :n]
+    basis = np.linalg.qr(slopes.T)[0]
+    courses = courses - (courses @ basis) @ basis.T
+    size = np.maximum(np.sum(courses**2, axis=1), 1e-30)
+    share = -(courses @ misfit) / size
+    gains = np.where((share > 0.0), share**2 * size, 0.0)
+    k = int(np.argmax(gains))
+    whole = float(misfit @ misfit)
+    if gains[k] < max(SURE, WORTH * whole):
+        return 0.0, label, {}
+    # What is seen is where part and cone together answer most; a heavier part rings below that.
+    mass = min(float(share[k]), LIKELY)
+    values = (max(float(grid[k, 0]) * math.sqrt(1.0 - mass), nearest), mass, float(grid[k, 1]))
+    return float(gains[k]) / whole, label, dict(zip(terms_of(label), values, strict=True))
+
+
+def _courses(best: Solved, sweep: FitSweep, grid: Real, *, here: bool) -> Complex:
+    """Change of Z (k, n), ohm, for the mass of each part of `grid` (k, 2; Hz and Q), over Mms, in one sweep."""
+    if not here:
+        return np.zeros((len(grid), len(sweep.frequency_hz)), dtype=np.complex128)
+    v = best.model.values(best.x)
+    p = best.model.circuit_values(v, sweep)
+    _, d = impedance_gradient(sweep.frequency_hz, p, best.circuit, best.model.load(v, sweep))
+    s, w = laplace(sweep.frequency_hz), 2.0 * math.pi * grid[:, :1]
+    return np.asarray(-d["added_mass"] * p["Mms"] * s**2 / (s**2 + s * w / grid[:, 1:] + w**2))
