@@ -23,6 +23,11 @@ def terms_of(label: str) -> tuple[str, str, str]:
     return f"Fp{label}", f"mp{label}", f"Qp{label}"
 
 
+def of_box(sweep: int) -> str:
+    """Label of a sprung part that belongs to the box of the sweep of that number."""
+    return f"{BOX}{sweep}"
+
+
 def parts_among(names: Iterable[str]) -> tuple[str, ...]:
     """Labels of the parts of the cone of whose terms the resonance is among `names`."""
     known = set(names)

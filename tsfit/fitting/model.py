@@ -31,7 +31,7 @@ from tsfit.circuit.load import (
     leaking,
 )
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
-from tsfit.circuit.sprung import BOX, LABELS, terms_of
+from tsfit.circuit.sprung import BOX, LABELS, of_box, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
@@ -58,8 +58,8 @@ PIVOT_OMEGA = 2.0 * math.pi * 1000.0
 """Angular frequency at which the magnitudes of power laws are fitted, where they are least tied to the exponent."""
 PIVOTED = {"K": "n", "Kr": "Xr", "Kx": "Xx"}
 POWERS_OF_TIME = {
-    **dict.fromkeys(("Mms", "Cms", "Le", "L2", "L3", "Leb", "added_mass", "compliance"), 1.0), "Kss": 0.5, "Lambda": -1.0,
-    **dict.fromkeys(("Fp1", "Fp2", "Fpb"), -1.0),
+    **dict.fromkeys(("Mms", "Cms", "Le", "L2", "L3", "Leb", "added_mass", "compliance"), 1.0), "Kss": 0.5,
+    **dict.fromkeys(("Lambda", "Fp1", "Fp2", "Fpb"), -1.0),
 }  # fmt: skip
 """Power of the time scale with which each value of the circuit goes that has one: it is that of frequency with which a
 change of all frequencies acts through it."""
@@ -169,7 +169,7 @@ class JointModel:
 
     def box_part(self, sweep: FitSweep) -> dict[str, str]:
         """Terms of the circuit that are a sprung part of the box of `sweep`, and the variables that they are."""
-        label = part_of_box(sweep)
+        label = of_box(sweep.number)
         return dict(zip(terms_of(BOX), terms_of(label), strict=True)) if label in self.circuit.parts else {}
 
     @property
@@ -234,9 +234,9 @@ class JointModel:
             "Sd": v.get("Sd", 0.0),
         }
         values |= {name: v[name] for name in self.shape}
-        if sweep is not None:
-            values |= {term: v[name] for term, name in self.box_part(sweep).items()}
-        return values if sweep is None else self.rewired(values, v, sweep.state.wiring)
+        if sweep is None:
+            return values
+        return self.rewired(values | {term: v[name] for term, name in self.box_part(sweep).items()}, v, sweep.state.wiring)
 
     def rewired(self, values: Values, v: Values, wiring: str | None) -> dict[str, Number]:
         """Turn circuit values that hold for `self.wiring` into those of another `wiring`; every coil term scales alike."""
@@ -341,8 +341,7 @@ class JointModel:
             f"drift:{sweep.number}": RE_DRIFT * by_re,
             "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms | own, load, d)),
         }
-        rows |= terms
-        rows |= {name: own[term] for term, name in self.box_part(sweep).items()}
+        rows |= terms | {name: own[term] for term, name in self.box_part(sweep).items()}
         for name, exponent in self.pivots.items():
             rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)
         if self.wiring is not None:
@@ -395,11 +394,6 @@ class JointModel:
             by_volume = by_volume - load.absorption * d["absorption"]
             rows[key] = spread[key] / self._stated(v, key, state.volume) * by_volume
         return rows
-
-
-def part_of_box(sweep: FitSweep) -> str:
-    """Label of a sprung part that belongs to the box of `sweep`."""
-    return f"{BOX}{sweep.number}"
 
 
 def _inward(name: str, value: float) -> float:

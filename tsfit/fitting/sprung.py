@@ -16,8 +16,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.coil import laplace
 from tsfit.circuit.response import impedance_gradient
-from tsfit.circuit.sprung import LABELS, terms_of
-from tsfit.fitting.model import part_of_box
+from tsfit.circuit.sprung import LABELS, of_box, terms_of
 from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, compete
 from tsfit.fitting.solve import NEAREST, Solved, highest_resonance, solve
 from tsfit.fitting.sweep import FitSweep
@@ -66,9 +65,9 @@ def _with_one_more(best: Solved) -> Solved | None:
     """Fit the circuit of `best` with the part that takes most from its misfit; None where none takes enough."""
     model, taken = best.model, best.circuit.parts
     free = [label for label in LABELS[:MOST] if label not in taken][:1]
-    boxed = [sweep for sweep in model.sweeps if sweep.state.kind == "closed box" and part_of_box(sweep) not in taken]
+    boxed = [sweep for sweep in model.sweeps if sweep.state.kind == "closed box" and of_box(sweep.number) not in taken]
     found = [_best_course(best, label, model.sweeps) for label in free]
-    found += [_best_course(best, part_of_box(sweep), [sweep]) for sweep in boxed]
+    found += [_best_course(best, of_box(sweep.number), [sweep]) for sweep in boxed]
     gain, label, values = max(found, default=(0.0, "", {}), key=lambda each: each[0])
     if not gain:
         return None
@@ -84,7 +83,7 @@ def _with_one_more(best: Solved) -> Solved | None:
 
 def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[float, str, dict[str, float]]:
     """Share of the misfit that one part takes away, and its values; 0 where it is not enough."""
-    model, objective = best.model, best.objective
+    model = best.model
     nearest = NEAREST * highest_resonance(model, float(model.values(best.x)["Fs"]))
     top = max(float(sweep.frequency_hz[-1]) for sweep in sweeps)
     if top <= nearest:
@@ -98,7 +97,8 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     courses = (courses * weight).view(float)
     n = courses.shape[1]
     scale = math.sqrt(best.points_per_error)
-    misfit, slopes = scale * objective.residual(best.x)[:n], scale * best.solution.jacobian[:, :n]
+    misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
+    slopes = scale * best.solution.jacobian[:, :n]
     basis = np.linalg.qr(slopes.T)[0]
     courses = courses - (courses @ basis) @ basis.T
     size = np.maximum(np.sum(courses**2, axis=1), 1e-30)
