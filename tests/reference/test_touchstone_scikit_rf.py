@@ -114,7 +114,6 @@ TWO_PORTS = "# Hz S RI R 50\n" + "".join(f"{f:g} 1 2 3 4 5 6 7 8\n" for f in F)
         ("late.s1p", "10 0.1 0.1\n" + GOOD, "touchstone"),
         ("open.s1p", GOOD + "6000 1 0\n", "impedance"),
         ("words.s1p", GOOD + "6000 nan 0\n", "not_a_number"),
-        ("twice.s1p", GOOD + GOOD.splitlines()[-1], "frequency"),
         ("mirrored.s1p", content("Z", "RI", "Hz", 50.0, Z.conj()), "mirrored_phase"),
         ("empty.s1p", "# Hz S RI R 50\n", "empty"),
     ],

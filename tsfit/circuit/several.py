@@ -58,7 +58,7 @@ def as_one(driver: Driver, count: float, cones: float, ohm_factor: float) -> Dri
         Ppeak=times(driver.Ppeak, count),
         coil_values=scaled(driver.coil, driver.coil_values, ohm_factor),
         suspension_values={
-            name: value * count if units[name] == "N/m" else value for name, value in driver.suspension_values.items()
+            name: value * count if units.get(name) == "N/m" else value for name, value in driver.suspension_values.items()
         },
     )
 

@@ -87,9 +87,8 @@ class JointModel:
     @cached_property
     def shape(self) -> list[str]:
         """Names of the terms of coil, suspension and sprung parts of the cone."""
-        suspension = (parameter.name for parameter in SUSPENSION_MODELS[self.circuit.suspension].extra)
         parts = (name for label in self.circuit.parts if label in LABELS for name in terms_of(label))
-        return [*self.coil, *suspension, *parts]
+        return [*self.coil, *(each.name for each in SUSPENSION_MODELS[self.circuit.suspension].extra), *parts]
 
     @cached_property
     def coil_scale(self) -> list[str]:
