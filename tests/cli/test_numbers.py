@@ -59,7 +59,7 @@ def test_ranges_and_lists_are_kept(given):
         (("--volume-l", "4 kg"), "--volume-l: unit 'kg' does not fit here"),
         (("--qtc", "0.7 l"), "not a valid float"),
         (("--volume-l", "5x"), "unit 'x' does not fit here"),
-        (("--volume-l", "much"), "is not a number"),
+        (("--volume-l", "much"), "not a valid float"),
     ],
 )
 def test_what_cannot_be_told_is_refused(given, words, said):

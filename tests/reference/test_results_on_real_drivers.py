@@ -135,7 +135,6 @@ def test_micro_speaker_against_its_maker(tmp_path):
     why = {
         "Re": "too low on channels that nobody calibrated: an ohmmeter read 7.42 ohm",
         "Mms": "lighter, or the box of 4 cm³ is larger than told: its volume is much of our interval",
-        "Rms": "more losses; who recorded it found so too (Qms low)",
         "Qes": "mass and Re carry over, and the printed one is 6 % off its own Fs, Mms, Re and Bl",
         "Qts": "as Qes, with the losses",
         "sensitivity_1W": "mass and Re carry over",

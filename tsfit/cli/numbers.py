@@ -22,7 +22,7 @@ def _plain(text: Any, option: click.Parameter | None) -> Any:
     flag = option.opts[0]
     unit = UNIT_SUFFIXES.get(option.name.rsplit("_", 1)[-1], PLAIN)
     digits = text.strip().rstrip("0123456789.,")
-    if any(letter.isalpha() for letter in text.replace("e", "").replace("E", "")) and unit != PLAIN:
+    if any(map(str.isdigit, text)) and any(map(str.isalpha, text.lower().replace("e", ""))) and unit != PLAIN:
         return parse_printed(text, unit, flag).value
     return parse_printed(text, PLAIN, flag).value if "," in text and not digits else text
 
