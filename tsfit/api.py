@@ -20,6 +20,7 @@ from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.heat_result import HeatResult
+from tsfit.driver.travel_result import TravelResult
 from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 
@@ -31,6 +32,7 @@ Drift: TypeAlias = History
 Fit: TypeAlias = FitResult
 Heat: TypeAlias = HeatResult
 Sweep: TypeAlias = Measurement
+Travel: TypeAlias = TravelResult
 """What a person calls the records that these functions return; each shows itself (`tsfit.base.views`)."""
 _COUNT = count(1)
 """Pictures of one notebook must not share a name."""
@@ -54,6 +56,16 @@ def _page_of_heat(found: HeatResult) -> str:
     rows = [[name, told.value, told.spread, told.unit] for name, told in found.shown().items()]
     notes = [text(f"{note.severity}: {note.message}") for note in found.quality]
     return fragment([heading(found.driver.name), table("The coil's heat", ("", "value", "±1σ", "unit"), rows), *notes])
+
+
+def _page_of_travel(told: TravelResult) -> str:
+    from tsfit.report.blocks import heading, table, text
+    from tsfit.report.page import fragment
+
+    rows = [[name, *(both.outward.shown(), both.inward.shown())] for name, both in told.limits.items()]
+    notes = [text(f"{note.severity}: {note.message}") for note in told.quality]
+    limits = table("Limits of travel, mm", ("limit", told.side("outward"), told.side("inward")), rows)
+    return fragment([heading(told.driver.name), *(text(line, strong=True) for line in told.answers()), limits, *notes])
 
 
 def _late(place: str) -> Callable[..., Any]:
@@ -86,6 +98,7 @@ register(CheckResult, form=_CHECKED, page=_page("report.sections:check_part", _C
 register(HeatResult, form=lambda found: found, plot=_late("plots.heat:heat_plot"), page=_page_of_heat)
 register(History, form=_JUDGED, plot=_late("plots.drift:drift_plot"), page=_page("report.comparison:history_part"))
 register(Measurement, page=_page_of_sweep)
+register(TravelResult, form=lambda told: told, plot=_late("plots.travel:travel_plot"), page=_page_of_travel)
 
 
 def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers: int) -> FitResult:
@@ -180,6 +193,16 @@ def sweep(
         raise TsfitError(message, code="confirm", file=Path(rig))
     played = plan(read, Wanted(excitation, seconds, level_dbfs=level, **more))
     return measure(read, Path(recording), table, played)
+
+
+def travel_bench(path: str | Path) -> Travel:
+    """Tell how far a driver goes, from a bench file with recordings of state "full travel".
+
+    Raises as `tsfit.bench.travel.travel_bench`.
+    """
+    from tsfit.bench.travel import travel_bench as told
+
+    return told(Path(path))
 
 
 def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: Any) -> Check:

@@ -8,11 +8,16 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import soundfile
 from numba import njit
 from scipy.optimize import brentq
 
+from helpers.made_fit import made_fit
+from tsfit.base.files import to_json
 from tsfit.circuit.large_signal import LargeSignal
+from tsfit.driver.record import Driver
 from tsfit.driver.terminals import Terminals
+from tsfit.formats.fit import fit_to_dict
 from tsfit.travel.level import prepared
 
 RATE = 48000
@@ -213,6 +218,31 @@ def terminals_of(heard, source=""):
     amperes = heard.samples[:, 1] * REFERENCE_FULL_SCALE / SHUNT
     volts = heard.samples[:, 0] * TOTAL_FULL_SCALE - amperes * (SHUNT + LEAD)
     return Terminals(volts, amperes, float(RATE), {"volts": (1e-3, 0.0), "amperes": (0.0, 1e-3)}, source)
+
+
+def driver_of(truth):
+    """The driver at little travel as a record."""
+    qes = 2.0 * math.pi * truth.Fs * truth.Mms * truth.Re / float(truth.bl(0.0)) ** 2
+    coil = {"Le": truth.Le, "L2": truth.L2, "R2": truth.R2}
+    return Driver(truth.name, truth.Re, truth.Fs, truth.Qms, qes, truth.Mms, 0.05, "ladder-2", coil)
+
+
+def bench_folder(folder, truth, shares=(0.3, 1.0), *, period_s=0.5, driver="", seed=0):
+    """Write rig, recordings, a fit and a bench file into `folder`; returns the bench file."""
+    (folder / "rig.toml").write_text(
+        f'name = "power"\ntopology = "shunt"\nreference_ohm = {SHUNT}\nreference_uncertainty_ohm = 0.0001\n[channels]\n'
+        f"total = 1\nreference = 2\ntotal_v_full_scale = {TOTAL_FULL_SCALE}\n"
+        f"reference_v_full_scale = {REFERENCE_FULL_SCALE}\nfull_scale_uncertainty_percent = 0.1\n"
+        f"[leads]\nresistance_ohm = {LEAD}\n"
+    )
+    (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit(driver_of(truth), 0.003))))
+    text = f'rig = "rig.toml"\n[driver]\nname = "{truth.name}"\nserial = "A-1"\nfrom = "fit.json"\n{driver}\n'
+    for number, share in enumerate(shares):
+        heard = recorded(truth, share, period_s=period_s, seed=seed + number)
+        soundfile.write(folder / f"level-{number}.wav", heard.samples, RATE, subtype="PCM_24")
+        text += f'[[sweep]]\nrecording = "level-{number}.wav"\nstate = "full travel"\nperiod_s = {period_s}\n'
+    (folder / "bench.toml").write_text(text)
+    return folder / "bench.toml"
 
 
 def levels_of(truth, shares, **how):

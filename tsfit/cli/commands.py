@@ -6,6 +6,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sweep": ("tsfit.cli.sweep:sweep", "Record one state of a driver on a rig."),
     "fit": ("tsfit.cli.fit.command:fit", "Turn all sweeps of one driver into parameters with uncertainty."),
     "heat": ("tsfit.cli.heat:heat", "Tell from a run at power what heat a coil stands."),
+    "travel": ("tsfit.cli.travel:travel", "Tell how far a driver goes, and what stops it."),
     "check": ("tsfit.cli.check.command:check", "Judge a published datasheet against a fit."),
     "drift": ("tsfit.cli.drift.command:drift", "Log a driver's fits; see what its hours of use moved."),
     "box": ("tsfit.cli.box.group:box", "Plan, equalise, draw and verify a box for a driver."),
@@ -20,7 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 
 STEPS: dict[str, tuple[str, ...]] = {
-    "Measure": ("devices", "rig", "sweep", "fit", "heat"),
+    "Measure": ("devices", "rig", "sweep", "fit", "travel", "heat"),
     "Judge": ("check", "drift"),
     "Decide": ("box", "compare"),
     "Show": ("report",),

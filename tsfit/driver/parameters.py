@@ -77,6 +77,8 @@ PARAMETERS: dict[str, Parameter] = {
         Parameter("Kss", "ohm·s^0.5", "semi-inductance of the eddy-current path", "ohm·s^0.5"),
         Parameter("Rss", "ohm", "resistance of the shorting path", "Ω"),
         Parameter("creep", PLAIN, "compliance lost per decade, λ"),
+        Parameter("Bl_offset", "m", "middle of the force factor, outward of rest", "mm", 1e3),
+        Parameter("K_asymmetry", PLAIN, "stiffness inward less outward, over their mean", "%", 1e2),
         Parameter("order", PLAIN, "order of the fractional damper, 0 to 1"),
         Parameter("QL", PLAIN, "leak Q of the test box"),
         Parameter("QA", PLAIN, "absorption Q of the test box"),

@@ -11,6 +11,7 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.fit_result import Estimate
+from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -59,6 +60,15 @@ class TravelLimit:
     def surely(self) -> float:
         """Travel up to which nothing has fallen, at 97.5 %."""
         return float((self.at_least if self.interval95 is None else self.interval95[0]) or 0.0)
+
+    def shown(self) -> str:
+        """Return it in millimetres, with its 95 % interval."""
+        if self.value is None or self.interval95 is None or self.stdev is None:
+            return f"over {1e3 * self.surely:.3g}"
+        low, value, high = (
+            rounded(1e3 * each, 1e3 * self.stdev) for each in (self.interval95[0], self.value, self.interval95[1])
+        )
+        return f"{value} ({low} … {high})"
 
 
 @dataclass(frozen=True)
@@ -134,6 +144,21 @@ class TravelResult(Viewed):
     def side(self, side: Side) -> str:
         """Name of a side in words."""
         return side if self.outward_known else {"outward": "one way", "inward": "the other"}[side]
+
+    def answers(self) -> list[str]:
+        """Say in a sentence how far the driver goes at each distortion."""
+        found = []
+        for name, both in self.travel.items():
+            told = []
+            for side in SIDES:
+                limit = getattr(both, side)
+                if limit.value is None:
+                    told.append(f"over {1e3 * limit.surely:.3g} mm {self.side(side)}")
+                else:
+                    cause = f", set by the {CRITERIA[limit.by].words}"
+                    told.append(f"{rounded(1e3 * limit.value, 1e3 * limit.stdev)} mm {self.side(side)}{cause}")
+            found.append(f"{name} limit: {'; '.join(told)}.")
+        return found
 
     def plot(self) -> Figure:
         """Draw force factor, compliance and inductance over travel."""

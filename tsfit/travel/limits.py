@@ -19,7 +19,7 @@ from tsfit.base.intervals import NORMAL_95
 from tsfit.circuit.large_signal import LargeSignal
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import complete
-from tsfit.driver.parameters import PARAMETERS, PLAIN
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.travel_result import CRITERIA, SIDES, BothWays, Side, TravelCurves, TravelLimit
 from tsfit.travel.fit import Settled
 
@@ -152,8 +152,7 @@ def at_rest(settled: Settled, scale: ScaleErrors) -> dict[str, Estimate]:
     for name, value, own in zip(_parameters(settled.problem.base, x), told.tolist(), spread.tolist(), strict=True):
         stdev = math.hypot(own, value * scale.of(*_POWERS.get(name, (0.0, 0.0, 0.0))))
         interval = (value - NORMAL_95 * stdev, value + NORMAL_95 * stdev)
-        unit = PARAMETERS[name].unit if name in PARAMETERS else "m" if name == "Bl_offset" else PLAIN
-        found[name] = Estimate(value, stdev, interval, unit)
+        found[name] = Estimate(value, stdev, interval, PARAMETERS[name].unit)
     return found
 
 

@@ -1,0 +1,34 @@
+import json
+
+from helpers.made_travel import DRIVERS, bench_folder
+from helpers.made_travel_result import made_travel_result
+
+import tsfit
+from tsfit.cli import run
+from tsfit.formats.travel import read_travel
+
+
+def test_the_answer_comes_first(tmp_path, capsys):
+    bench = bench_folder(tmp_path, DRIVERS[0])
+    out, plot = tmp_path / "travel.json", tmp_path / "travel.png"
+    assert run(["travel", str(bench), "-o", str(out), "--plot", str(plot)]) == 0
+    printed = capsys.readouterr().out
+    assert printed.startswith("10 % limit: 9.7")
+    assert "mm one way, set by the compliance; 10.6" in printed.splitlines()[0]
+    assert "mm the other, set by the force factor." in printed.splitlines()[0]
+    for word in ("Bl82", "over ", "level-1.wav", "K_asymmetry", "1.5 V cell"):
+        assert word in printed
+    assert plot.stat().st_size > 10_000
+    assert read_travel(out).driver.serial == "A-1"
+    assert run(["travel", str(bench), "-o", str(out), "--json"]) == 2
+    assert json.loads(capsys.readouterr().out)["error"]["code"] == "exists"
+
+
+def test_a_result_shows_itself():
+    told = made_travel_result()
+    assert told.answers()[0] == (
+        "10 % limit: 11.800 mm outward, set by the force factor; 12.900 mm inward, set by the force factor."
+    )
+    assert "12.900 (12.861 … 12.939)" in told._repr_html_()
+    assert told.to_dict()["kind"] == "travel"
+    assert isinstance(told, tsfit.Travel)

@@ -1,0 +1,61 @@
+"""``tsfit travel``: recordings at full travel in, how far the driver goes out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from tsfit.cli.output import PATH, Outputs, with_outputs
+from tsfit.cli.printing import print_notes, print_table, progress, say
+
+if TYPE_CHECKING:
+    from tsfit.driver.travel_result import TravelResult
+
+
+@click.command()
+@click.argument("bench", type=PATH)
+@with_outputs()
+def travel(bench: Path, outputs: Outputs) -> None:
+    """Tell how far the driver of a BENCH goes before its force factor, suspension or coil lets it down.
+
+    The bench file holds recordings of state "full travel", one a level, and what sets the scale: small-signal sweeps with
+    an added mass, or from = "fit.json" in [driver]. The rig file needs the volts of both channels at full scale.
+
+    \b
+    Example:
+      tsfit travel bench.toml -o travel.json --plot travel.png
+    """  # noqa: D301
+    from tsfit.bench.travel import travel_bench
+
+    outputs.refuse_existing()
+    with progress(quiet=outputs.as_json) as step:
+        told = travel_bench(bench, on_step=step)
+    outputs.write_json(told)
+    if outputs.plot is not None:
+        from tsfit.plots.travel import travel_plot
+
+        outputs.write_plot(travel_plot(told))
+    outputs.show(told, lambda: _print(told))
+
+
+def _print(told: TravelResult) -> None:
+    """Print how far it goes, then each limit, each level, and what holds at rest."""
+    for answer in told.answers():
+        say(answer)
+    rows = [[name, both.outward.shown(), both.inward.shown()] for name, both in told.limits.items()]
+    heads = ["limit", f"{told.side('outward')}, mm (95 %)", f"{told.side('inward')}, mm (95 %)"]
+    print_table(heads, rows, title=f"{told.driver.name}: where each curve reaches its limit")
+    levels = [
+        [
+            each.recording, f"{1e3 * each.peak_outward_m:.2f}", f"{1e3 * each.peak_inward_m:.2f}", f"{each.Re_ohm:.4g}",
+            f"{each.left_percent:.2g}", f"{each.noise_percent:.2g}",
+        ]
+        for each in told.levels
+    ]  # fmt: skip
+    print_table(["level", "outward, mm", "inward, mm", "Re, Ω", "unexplained, %", "noise, %"], levels)
+    shown = [(name, estimate.shown(name)) for name, estimate in told.parameters.items()]
+    at_rest = [[name, each.value, each.spread, f"{each.low} … {each.high}", each.unit] for name, each in shown]
+    print_table(["at rest", "value", "±1σ", "95 % interval", "unit"], at_rest)
+    print_notes(told.quality)
