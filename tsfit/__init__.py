@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from tsfit.formats.curve import read_curve
 
 _API = (
-    "Check", "Drift", "Fit", "Heat", "Sweep", "Travel", "check_sheet", "fit", "fit_bench", "heat", "log_fit", "sweep", "track",
-    "travel_bench",
+    "Check", "Drift", "Fit", "Heat", "Sweep", "Travel", "check_sheet", "fit", "fit_bench", "heat", "log_fit", "sweep",
+    "track", "travel_bench",
 )  # fmt: skip
 __all__ = [
-    "Air", "Check", "Drift", "Fit", "Heat", "ImpedanceCurve", "Known", "State", "Sweep", "Travel", "TsfitError", "check_sheet",
-    "fit", "fit_bench", "heat", "log_fit", "read_curve", "sweep", "track", "travel_bench",
+    "Air", "Check", "Drift", "Fit", "Heat", "ImpedanceCurve", "Known", "State", "Sweep", "Travel", "TsfitError",
+    "check_sheet", "fit", "fit_bench", "heat", "log_fit", "read_curve", "sweep", "track", "travel_bench",
 ]  # fmt: skip
 
 

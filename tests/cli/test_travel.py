@@ -8,7 +8,8 @@ from tsfit.cli import run
 from tsfit.formats.travel import read_travel
 
 
-def test_the_answer_comes_first(tmp_path, capsys):
+def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
     bench = bench_folder(tmp_path, DRIVERS[0])
     out, plot = tmp_path / "travel.json", tmp_path / "travel.png"
     assert run(["travel", str(bench), "-o", str(out), "--plot", str(plot)]) == 0
