@@ -8,7 +8,7 @@ which goes with the square of the current. Rtv at rest and g correlate nearly to
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +32,8 @@ SLOWER = (4.3, 1.2)
 """Mean and standard deviation of the logarithm of the magnet's time constant over the coil's: minutes stand to seconds."""
 FAR_K = 1e6
 STARTS_S = (6.0, 15.0, 45.0)
-"""Time constants of the coil from which a fit begins."""
+MAGNET_S = 2000.0
+"""Time constants of coil and magnet from which a fit begins; the magnet's also from the length of the recording."""
 TOLD = 0.25
 """Relative standard uncertainty of the magnet's resistance to heat from which it is open."""
 LEAST_RISE_K, LEAST_S = 5.0, 20.0
@@ -81,9 +82,12 @@ def fit_heat(readings: Readings, driver: Driver, around: Surroundings, provenanc
         raise TsfitError(message, code="no_run")
     series = in_bins(readings, loud, driver.Re)
     piloted = bool(np.isfinite(series.stdev[: int(np.argmax(series.loud))]).sum() >= 3)
-    found = min(
-        (_fitted(series, around.alpha, driver.Re, piloted, tau) for tau in STARTS_S), key=lambda one: one.cost
+    magnets = (MAGNET_S, float(series.end_s[-1]))
+    starts = [(coil, magnet) for coil in STARTS_S for magnet in magnets]
+    rivals = sorted(
+        (_fitted(series, around.alpha, driver.Re, piloted, taus) for taus in starts), key=lambda one: one.cost
     )  # fmt: skip
+    found = rivals[0]
     coil = found.rise[:, 0]
     if coil.max() < LEAST_RISE_K:
         message = (
@@ -91,7 +95,7 @@ def fit_heat(readings: Readings, driver: Driver, around: Surroundings, provenanc
             "drive it harder or longer."
         )
         raise TsfitError(message, code="too_cool")
-    followed = _Followed(found, series, readings, driver, around)
+    followed = _Followed(rivals, series, readings, driver, around)
     run = HeatRun(
         seconds=float(loud.sum() * STEP_S),
         power_w=float(readings.power[loud].mean()),
@@ -158,8 +162,8 @@ def _problem(series: Series, alpha: float, priors: Real) -> Callable[[Real], tup
     return evaluate
 
 
-def _fitted(series: Series, alpha: float, cold_ohm: float, piloted: bool, tau_s: float) -> _Found:
-    """Descend from a coil of `tau_s`; where no pilot tells the cold resistance, the driver's Re stands for it."""
+def _fitted(series: Series, alpha: float, cold_ohm: float, piloted: bool, taus_s: tuple[float, float]) -> _Found:
+    """Descend from time constants `taus_s` of coil and magnet; without a pilot the driver's Re stands for the cold one."""
     import lmfit
 
     kept = np.isfinite(series.stdev)
@@ -170,8 +174,8 @@ def _fitted(series: Series, alpha: float, cold_ohm: float, piloted: bool, tau_s:
     total = max(at_end / cold_ohm - 1.0, 0.01) / alpha / (at_end * series.square)
     known = (math.log(cold_ohm), 1.0 if piloted else 0.01)
     priors = np.array([*WEAK, known, (0.0, 1.0)]).T
-    slow = math.log(tau_s) + SLOWER[0]
-    start = [math.log(0.6 * total), math.log(tau_s), math.log(0.5 * total), slow, -1.0, known[0], 0.0]
+    fast, slow = map(math.log, taus_s)
+    start = [math.log(0.6 * total), fast, math.log(0.5 * total), slow, -1.0, known[0], 0.0]
     evaluate = _problem(series, alpha, priors)
     names = ("Rtv", "tau_v", "Rtm", "tau_m", "share", "cold", "offset")
     parameters = lmfit.Parameters()
@@ -197,11 +201,18 @@ def _fitted(series: Series, alpha: float, cold_ohm: float, piloted: bool, tau_s:
 
 
 class _Followed:
-    """What follows from a minimum, for the best values (first) and for draws of all that is uncertain."""
+    """What follows from the best minimum (first), and from draws of all that is uncertain, its rivals among it."""
 
-    def __init__(self, found: _Found, series: Series, readings: Readings, driver: Driver, around: Surroundings) -> None:
+    def __init__(
+        self, rivals: Sequence[_Found], series: Series, readings: Readings, driver: Driver, around: Surroundings
+    ) -> None:
         rng = np.random.default_rng(0)
-        x = np.concatenate([found.x[None], rng.multivariate_normal(found.x, found.covariance, DRAWS)])
+        found = rivals[0]
+        # Two courses may suit a short run: of the starts that end as well each draws its share.
+        odds = np.exp(0.5 * (found.cost - np.array([one.cost for one in rivals])) / max(found.misfit, 1.0) ** 2)
+        shares = rng.multinomial(DRAWS, odds / odds.sum()).tolist()
+        drawn = [rng.multivariate_normal(one.x, one.covariance, n) for one, n in zip(rivals, shares, strict=True)]
+        x = np.concatenate([found.x[None], *drawn])
         cold = np.exp(x[:, 5])
         unit = rng.standard_normal((3, DRAWS + 1))
         unit[:, 0] = 0.0
@@ -215,7 +226,7 @@ class _Followed:
         self.cold, self.tau = cold * ohm, np.exp(x[:, 1])
         self.run_velocity, self.ambient = series.velocity, around.ambient_c
         self.velocity_known = driver.Mms is not None
-        self.told = math.sqrt(found.covariance[2, 2]) < TOLD
+        self.told = float(x[1:, 2].std()) < TOLD
         grid = cold[0] * np.linspace(0.85, 2.8, 40)
         spectrum = readings.spectrum
         self.laws = {
