@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 def travel(bench: Path, outputs: Outputs) -> None:
     """Tell how far the driver of a BENCH goes before its force factor, suspension or coil lets it down.
 
+    It plays nothing. Whoever records at full travel: ears covered, driver clamped, fingers away, no DC, a cool coil, never
+    alone; see tsfit guide travel.
+
     The bench file holds recordings of state "full travel", one a level, and what sets the scale: small-signal sweeps with
     an added mass, or from = "fit.json" in [driver]. The rig file needs the volts of both channels at full scale.
 
