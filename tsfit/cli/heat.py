@@ -48,7 +48,6 @@ def heat(bench: Path, coil_c: tuple[float, ...], outputs: Outputs) -> int:
     Example:
       tsfit heat power.toml -o heat.json --plot heat.png
       tsfit heat power.toml --coil-c 180
-      tsfit check fit.json sheet.toml --heat heat.json
     """  # noqa: D301
     from tsfit.bench.heat import heat_bench
 
