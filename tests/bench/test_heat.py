@@ -97,7 +97,7 @@ def test_without_volts_or_a_run_it_says_what_to_add(quick, tmp_path):
     assert error.value.code == "no_run"
 
 
-@pytest.mark.skipif("TSFIT_HEAT_RUNS" not in os.environ, reason="minutes each; TSFIT_HEAT_RUNS=1 runs them")
+@pytest.mark.skipif("TSFIT_HEAT_RUNS" not in os.environ, reason="optional, minutes each: TSFIT_HEAT_RUNS=1")
 @pytest.mark.parametrize("truth", SLOW, ids=lambda truth: truth.name)
 def test_twenty_minutes_of_large_drivers(tmp_path, truth):
     from dataclasses import replace

@@ -16,7 +16,7 @@ def test_completion_scripts(shell, capsys):
     assert "_TSFIT_COMPLETE" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize(("words", "found"), [("tsfit xy", ""), ("tsfit fi", "fit"), ("tsfit fit --co", "--coil")])
+@pytest.mark.parametrize(("words", "found"), [("tsfit xy", ""), ("tsfit fi", "fit"), ("tsfit fit --coi", "--coil")])
 def test_what_a_shell_completes(words, found):
     command = [sys.executable, "-m", "tsfit"]
     count = str(len(words.split()) - 1)

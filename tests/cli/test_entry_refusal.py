@@ -15,7 +15,7 @@ from tsfit.cli import run
     [
         (["fitt"], "'fit'"),
         (["boks"], "'box'"),
-        (["measure-everything"], "sweep, fit, check"),
+        (["measure-everything"], "sweep, fit, heat"),
         (["fit"], "BENCH"),
         (["fit", "bench.toml", "--coyl", "simple"], "--coil"),
         (["fit", "bench.toml", "--points-per-octave", "many"], "many"),

@@ -64,8 +64,9 @@ RUNS = {
     "guide": "guide",
     "guide of a topic": "guide mass",
 }
-NO_RUN = {("devices",), ("rig", "calibrate"), ("drift", "routine"), ("completion",), ("demo",)}
-"""They need a sound card, a hand, or many seconds; what they print goes through the same functions."""
+NO_RUN = {("devices",), ("heat",), ("travel",), ("rig", "calibrate"), ("drift", "routine"), ("completion",), ("demo",)}
+"""They need a sound card, a hand, or many seconds; what they print goes through the same functions. Runs at power have
+tests of their own, with what they print."""
 
 
 class Terminal(io.StringIO):

@@ -61,7 +61,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
     Raises TsfitError ``exists`` when `path` is there and `replace` is not set; ``cannot_write`` when the folder is
     missing, read-only or full, or the path is a device, a pipe or a folder.
     """
-    data = content.encode() if isinstance(content, str) else content
+    data, named = content.encode() if isinstance(content, str) else content, path
     watch(path)
     path = _whole_file(path, replace=replace)
     try:
@@ -85,7 +85,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
         raise _exists(path) from error
     except OSError as error:
         raise unwritable(path, error.strerror or str(error)) from error
-    log.info("wrote %s, %d bytes", path, len(data))
+    log.info("wrote %s, %d bytes", named, len(data))
 
 
 _before: dict[Path, tuple[int, int, int] | None] = {}
