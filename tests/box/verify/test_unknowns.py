@@ -34,6 +34,7 @@ def test_derivative_by_every_unknown(kind, losses):
     sweep = CabinetSweep(FREQUENCY, np.full(FREQUENCY.size, 8.0 + 3.0j), np.ones(FREQUENCY.size), shifts)
     unknowns = Unknowns(planned, driver_prior(FIT.driver, FIT), 0.005, losses, sweep)
     x = generator.normal(scale=0.3, size=len(unknowns.names))
+    x[-len(losses) :] = generator.uniform(0.2, 0.6, size=len(losses))
     (misfit, slopes), *more = unknowns.misfits(x)
     assert not more
     assert slopes.shape == (len(unknowns.names), FREQUENCY.size)

@@ -1,28 +1,27 @@
 """What was found in a finished box, beside its plan, and what to do about it in sentences."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 from tsfit.base.arrays import Complex, Read
 from tsfit.base.conformity import conformity
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
-from tsfit.box.enclosure import Enclosure
-from tsfit.box.kinds import BandPassPlan, PassivePlan, VentedPlan
-from tsfit.box.plan import BoxPlan
-from tsfit.box.told import LITRE
+from tsfit.box.enclosure import KIND_NAMES, Enclosure, Kind
 from tsfit.box.uncertainty import TUNING_ERROR, VOLUME_ERROR
+from tsfit.box.verify.remedies import VOLUMES, WayBack
 from tsfit.driver.fit_result import Estimate, FitResult
-from tsfit.driver.units import rounded
+from tsfit.driver.units import display, rounded
 
-Verdict = Literal["as planned", "off", "undecided"]
+Verdict = Literal["as planned", "close", "off", "undecided"]
 WORTH = 0.01
 """Deviation below which nothing is advised. Common practice, no source."""
+LEAKY_Q = {"closed": 40.0, "vented": 5.0, "passive": 5.0, "bandpass": 5.0}
+"""Leak Q below which a box is called leaky: ordinary vented boxes have 7 to 20. Common practice, no source."""
 LARGE_MISFIT = 0.025
 RADIATOR_ERROR = 0.15
 """How far a passive radiator's resonance is commonly off its sheet. Common practice, no source."""
-VOLUMES = {"volume": "The volume", "rear_volume": "The closed chamber", "front_volume": "The vented chamber"}
 TOLERANCES = {**dict.fromkeys(VOLUMES, VOLUME_ERROR), "fb": TUNING_ERROR, "fp": RADIATOR_ERROR}
 """What is held against the plan, and how far a careful builder may be off."""
 LABELS = {
@@ -61,7 +60,7 @@ class Comparison:
     @property
     def worth_changing(self) -> bool:
         """Whether it surely differs, by more than anyone hears or saws off."""
-        return abs(self.deviation) > max(2.0 * self.stdev, WORTH)
+        return abs(self.deviation) > max(COVERAGE_FACTOR * self.stdev, WORTH)
 
 
 @dataclass(frozen=True)
@@ -105,7 +104,8 @@ class BuiltBox:
     comparisons: tuple[Comparison, ...]  # of volumes, tuning, and resonance of passive radiators
     leak: bool  # whether the box leaks more than is usual
     misfit: float  # RMS of the misfit of each of real and imaginary part over |Z|
-    advice: tuple[str, ...]  # sentences on what to change
+    advice: tuple[str, ...]  # sentences on what to do, the gravest first
+    remedies: tuple[WayBack, ...]  # the ways among them by which the box comes to its plan, one of which is to be taken
     notes: tuple[QualityNote, ...]
     curve: BuiltCurve
 
@@ -116,95 +116,76 @@ class BuiltBox:
 
 
 def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Comparison:
-    """Judge a deviation with its expanded uncertainty (k = 2), as ISO 14253-1 does."""
+    """Judge a deviation with its expanded uncertainty (k = 2), as ISO 14253-1 does; a sure one is never "as planned"."""
     deviation, stdev = built.value / planned - 1.0, built.stdev / planned
     judged = conformity(deviation, tolerance, COVERAGE_FACTOR * stdev)
     words: dict[str, Verdict] = {"inside": "as planned", "outside": "off", "undecided": "undecided"}
-    return Comparison(name, planned, built, deviation, stdev, tolerance, words[judged])
+    one = Comparison(name, planned, built, deviation, stdev, tolerance, words[judged])
+    return replace(one, verdict="close") if one.verdict == "as planned" and one.worth_changing else one
 
 
-def advice(
-    plan: BoxPlan,
-    boxes: tuple[Enclosure, Enclosure],
-    before: Mapping[str, float],
-    numbers: Mapping[str, Estimate],
-    off_plan: Mapping[str, float],
-    leak: bool,
-) -> tuple[str, ...]:
-    """Sentences on leaks, volumes, and the port or passive radiator.
-
-    `boxes` are the planned and the built one, `before` and `numbers` what describes them, `off_plan` the numbers that
-    surely differ, relative.
-    """
-    sentences = _leaks(numbers) if leak else []
-    for name, words in VOLUMES.items():
-        if name in off_plan:
-            sentences.append(_volume(words, before[name], numbers[name].value, filled=name != "front_volume"))
-    if "fb" in off_plan:
-        tuned = f"The tuning is {numbers['fb'].value:.3g} instead of {before['fb']:.3g} Hz"
-        sentences.append(f"{tuned}: {(_radiator if plan.kind == 'passive' else _port)(plan, *boxes, before['fb'])}.")
-    if "fp" in off_plan:
-        planned, built = (float(box.load.passive_compliance) for box in boxes)
-        # Small changes of fp come with those of the mass, of which the tuning has told.
-        if abs(built / planned - 1.0) > RADIATOR_ERROR:
-            sentences.append(
-                f"The radiator's own resonance is {numbers['fp'].value:.3g} instead of {before['fp']:.3g} Hz: its "
-                f"suspension yields {built / planned:.2f} times as much as planned."
-            )
-    return tuple(sentences)
+def deviations(found: Mapping[str, Estimate], before: Mapping[str, float]) -> tuple[Comparison, ...]:
+    """Judge what is `found` of a box that was planned as `before`."""
+    return tuple(compare(name, before[name], found[name], most) for name, most in TOLERANCES.items() if name in found)
 
 
-def _leaks(numbers: Mapping[str, Estimate]) -> list[str]:
-    if "hole" in numbers:
-        tuned = (
-            f"The curve has a second, low resonance, as an opening gives that tunes the box to {numbers['hole'].value:.3g}"
+def leaks(kind: Kind, found: Mapping[str, Estimate]) -> str | None:
+    """Say where a box surely leaks more than is usual."""
+    if "hole" in found:
+        return (
+            "The curve has a second, low resonance, as an opening gives that tunes the box to "
+            f"{found['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the joints, close it, "
+            "and measure again."
         )
-        where = "look for a hole at the terminals, the driver's seal and the joints, close it, and measure again."
-        return [f"{tuned} Hz: {where}"]
-    chamber, q = ("closed chamber", "rear_leak_q") if "rear_leak_q" in numbers else ("box", "leak_q")
-    remedy = "seal driver, terminals and joints, and measure again before anything else is changed."
-    return [f"The {chamber} leaks (QL {numbers[q].value:.2g}): {remedy}"]
+    for name, most in (("leak_q", LEAKY_Q[kind]), ("rear_leak_q", LEAKY_Q["closed"])):
+        if name in found and found[name].interval95[1] < most:
+            where = "closed chamber" if name.startswith("rear") else "box"
+            remedy = "seal driver, terminals and joints, and measure again before anything else is changed."
+            return f"The {where} leaks (QL {found[name].value:.2g}): {remedy}"
+    return None
 
 
-def _volume(words: str, planned: float, built: float, *, filled: bool) -> str:
-    litres = abs(planned - built) / LITRE
-    if built > planned:
-        return f"{words} is {litres:.3g} l too large: put solid blocks of that size inside."
-    filling = planned / built
-    remedy = "take out what is inside or build larger"
-    if filled and filling <= 1.2:
-        remedy = f"light filling acts like more volume, here {filling:.2f} times would do"
-    elif filled:
-        remedy = f"no filling makes that good; {remedy}"
-    return f"{words} is {litres:.3g} l too small: {remedy}."
+def other_driver(moved: Mapping[str, tuple[float, float]], fitted: bool) -> str | None:
+    """Say which of the driver's parameters are not as told, each with that and what the curve wants."""
+    if not moved:
+        return None
+    named = ", ".join(
+        f"{name} {display(name, found)[0]:.3g} instead of {' '.join((f'{value:.3g}', unit)).rstrip()}"
+        for name, (told, found) in moved.items()
+        for value, unit in (display(name, told),)
+    )
+    measured = "measured" if fitted else "its sheet tells"
+    return (
+        f"The driver is not as {measured}: the curve wants {named}. It is another one, it has changed, or its wiring is "
+        "not as planned; measure it again before anything is changed on the box."
+    )
 
 
-def _port(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
-    """How much longer or shorter the port must be in the volume that is there; the end corrections cancel."""
-    part = built.load.outlet
-    is_mass, wanted = float(part.port_mass), float(part.port_mass * (part.tuning / fb) ** 2)
-    port = plan.opening.port if isinstance(plan, VentedPlan | BandPassPlan) else None
-    if port is None:
-        return f"the air in the port must weigh {100.0 * (wanted / is_mass - 1.0):+.0f} % of what it does"
-    change = 1e3 * (wanted - is_mass) * port.area / planned.driver.air.density
-    each = "each port" if port.count > 1 else "the port"
-    return f"make {each} {abs(change):.0f} mm {'longer' if change > 0.0 else 'shorter'}"
+def radiators_suspension(planned: Enclosure, built: Enclosure, found: Mapping[str, Estimate], fp: float) -> str | None:
+    """Say that a passive radiator's suspension is not as planned, beyond what radiators differ."""
+    yields = float(built.load.passive_compliance / planned.load.passive_compliance)
+    # Small changes of fp come with those of the mass, of which the tuning has told.
+    if "fp" not in found or abs(yields - 1.0) <= RADIATOR_ERROR:
+        return None
+    return (
+        f"The radiator's own resonance is {found['fp'].value:.3g} instead of {fp:.3g} Hz: its suspension yields "
+        f"{yields:.2f} times as much as planned."
+    )
 
 
-def _radiator(plan: BoxPlan, planned: Enclosure, built: Enclosure, fb: float) -> str:
-    """How much mass each radiator needs, or has too much, in the volume and with the compliance that are there."""
-    assert isinstance(plan, PassivePlan)
-    assert built.port_area is not None
-    count = plan.radiator.count
-    per_acoustic = float(built.port_area) ** 2 / count
-    change = 1e3 * per_acoustic * float(built.load.port_mass * ((built.load.tuning / fb) ** 2 - 1.0))
-    added = 1e3 * (per_acoustic * float(planned.load.port_mass) - plan.radiator.mass)
-    each = "each radiator" if count > 1 else "the radiator"
-    if change > 0.0:
-        return f"fix {change:.3g} g more to {each}"
-    if -change <= added + 0.05:
-        return f"take {-change:.3g} g off {each}"
-    return f"{each} is {-change:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
+SUMMED = (*VOLUMES, "fb", "fc", "qtc", "fp", "radiator_mass")
+"""What a sentence tells of a box."""
+
+
+def summary(built: BuiltBox) -> str:
+    """Say in one sentence what was built, beside what was planned."""
+    told = []
+    for name in SUMMED:
+        if name in built.built:
+            unit, scale = SHOWN.get(built.built[name].unit, (built.built[name].unit, 1.0))
+            value, planned = scale * built.built[name].value, scale * built.planned[name]
+            told.append(f"{LABELS.get(name, name)} {value:.3g}{f' {unit}' if unit else ''} (planned {planned:.3g})")
+    return f"{built.driver}, finished {KIND_NAMES[built.enclosure]}: {', '.join(told)}."
 
 
 def number_rows(found: BuiltBox) -> list[list[str]]:
@@ -221,24 +202,20 @@ def number_rows(found: BuiltBox) -> list[list[str]]:
 
 
 def remarks(
-    moved: str | None, misfit: float, fit: FitResult | None, numbers: Mapping[str, Estimate], untold: tuple[str, ...] = ()
+    misfit: float, fit: FitResult | None, found: Mapping[str, Estimate], untold: Sequence[str]
 ) -> tuple[QualityNote, ...]:
-    """What limits trust in the result; `moved` is the driver's parameter that left its fit, `untold` numbers left out."""
+    """What limits trust in the result; `untold` are numbers left out."""
     notes = []
     if untold:
         named = ", ".join(LABELS.get(name, name) for name in untold)
-        said = f"The curve does not tell: {named}. Other values of it fit as well."
+        said = f"The curve does not tell: {named}. It is too little to show, or something else looks alike."
         notes.append(QualityNote("not_told", "note", said))
     if fit is None:
         said = "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is "
         notes.append(QualityNote("driver_assumed", "warn", f"{said}only as good as that."))
-    if moved is not None:
-        said = f"The curve fits a driver that is not as measured, most of all in {moved}: it has changed, it is another "
-        said += "one, or something else is in the box; the numbers allow for that, but measure it again."
-        notes.append(QualityNote("driver_differs", "warn", said))
     if misfit > LARGE_MISFIT:
         said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the plot for resonances of panels or a "
         notes.append(QualityNote("misfit", "warn", f"{said}driver that changed before believing the numbers."))
-    if "qtc" not in numbers and "fb" not in numbers:
+    if "qtc" not in found and "fb" not in found:
         notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))
     return tuple(notes)

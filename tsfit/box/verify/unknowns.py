@@ -31,27 +31,26 @@ WITHOUT_FIT = {"Re": 0.03, "Fs": 0.08, "Qms": 0.2, "Qes": 0.1, "Mms": 0.05, "Sd"
 """Relative standard uncertainties of a driver that comes without a fit; coil terms have `COIL_WITHOUT_FIT`. Common
 practice, no source."""
 COIL_WITHOUT_FIT = 0.3
-RE_LATER = 0.01
-"""How far Re of another day, through other leads, differs (2.5 K of copper). Common practice, no source."""
-TYPICAL_Q, Q_SPREAD = 15.0, 1.5
-"""Prior of a loss factor: its typical value, and the standard deviation of its logarithm. Wide; it only keeps a loss that
-the curve does not show from running away."""
-HOLE_OVER_FS = 0.3
-"""What an opening is first taken to tune the box to, over Fs."""
+RE_LATER = 0.15
+"""How much resistance leads and a warm coil may add: 40 K of copper, 0.5 ohm to a coil of 3. Common practice, no source."""
+TYPICAL_LOSS = 0.02
+"""A loss (1/Q) from which the search starts."""
+NO_LOSS = 1e-9
+MUCH, LITTLE, HOLE_LOSS = 0.15, 0.04, 1.0
+"""Standard deviations of priors of losses (1/Q) about none, so that what is not there pulls at nothing: of what may lose
+much, of absorption and friction in a vented chamber, where the leaks usually count, of the air in a hole."""
+HOLE_OVER_FS, HOLE_SPREAD = 0.3, 1.5
+"""What an opening is first taken to tune the box to, over Fs, and the standard deviation of the logarithm of that. Wide."""
 SIZE_SPREAD = 0.7
 """Standard deviation of the logarithm of a size about the plan. Wide."""
 LOSSES: dict[Kind, tuple[tuple[str, ...], ...]] = {
-    "closed": (("absorption_q",), ("leak_q",), ("absorption_q", "leak_q"), ("hole", "port_q")),
-    "vented": (("leak_q",), ("leak_q", "absorption_q"), ("leak_q", "port_q")),
-    "passive": (("leak_q", "port_q"), ("leak_q", "port_q", "absorption_q")),
-    "bandpass": (
-        ("leak_q", "rear_absorption_q"),
-        ("leak_q", "rear_absorption_q", "port_q"),
-        ("leak_q", "rear_absorption_q", "absorption_q"),
-        ("leak_q", "rear_leak_q"),
-    ),
+    "closed": (("absorption_q", "leak_q"), ("absorption_q", "leak_q", "hole", "port_q")),
+    "vented": (("leak_q", "absorption_q", "port_q"),),
+    "passive": (("leak_q", "absorption_q", "port_q"),),
+    "bandpass": (("leak_q", "absorption_q", "port_q", "rear_absorption_q", "rear_leak_q"),),
 }
-"""Losses that are tried, the plainest first. A hole is an opening with air in it that resonates with the box."""
+"""Losses of a box: all that there can be, since leaving one out would make the others err; the curve says how far it tells
+them apart. What leaks from a closed box may as well be a hole, an opening with air in it that resonates with the box."""
 IN_THE_CIRCUIT = {
     "Bl": {"Re": 0.5, "Fs": 0.5, "Mms": 0.5, "Qes": -0.5},
     "Cms": {"Fs": -2.0, "Mms": -1.0},
@@ -100,8 +99,6 @@ def driver_prior(driver: Driver, fit: FitResult | None) -> "DriverPrior":
     else:
         names = [name for name in names if name in fit.parameters and fit.parameters[name].value > 0.0]
         covariance = covariance_of(fit, names, [fit.parameters[name].stdev / fit.parameters[name].value for name in names])
-    if "Re" in names:
-        covariance[names.index("Re"), names.index("Re")] += RE_LATER**2
     return DriverPrior(tuple(names), root_of(covariance))
 
 
@@ -120,17 +117,28 @@ class Unknowns:
 
     @cached_property
     def _centres(self) -> dict[str, tuple[float, float]]:
-        """Centre and spread of the logarithms of sizes and losses."""
+        """Centre and spread of the logarithms of sizes, a hole's tuning among them."""
         found = {name: (math.log(size), SIZE_SPREAD) for name, size in sizes(self.planned).items()}
-        hole = HOLE_OVER_FS * self.planned.driver.Fs
-        return found | {name: (math.log(hole if name == "hole" else TYPICAL_Q), Q_SPREAD) for name in self.losses}
+        return found | {"hole": (math.log(HOLE_OVER_FS * self.planned.driver.Fs), HOLE_SPREAD)} if self._holed else found
+
+    @property
+    def _holed(self) -> bool:
+        return "hole" in self.losses
+
+    @cached_property
+    def _spreads(self) -> dict[str, float]:
+        """Spread of each loss, 1/Q."""
+        vented = self.planned.kind in ("vented", "bandpass")
+        little = {"absorption_q", "port_q"} if vented else {"absorption_q"} if self.planned.kind == "passive" else set()
+        spreads = {name: LITTLE if name in little else MUCH for name in self.losses if name != "hole"}
+        return spreads | {"port_q": HOLE_LOSS} if self._holed else spreads
 
     @cached_property
     def names(self) -> tuple[str, ...]:
-        """The variables: of the driver, shifts of the curve, the air load, sizes, losses."""
+        """The variables: of the driver, shifts of the curve, resistance that came later, the air load, sizes, losses."""
         driver = [f"driver:{place}" for place in range(len(self.prior.names))]
         shifts = [f"systematic:{place}" for place in range(len(self.sweep.shifts_ohm))]
-        return (*driver, *shifts, "air load", *self._centres)
+        return (*driver, *shifts, "resistance", "air load", *self._centres, *self._spreads)
 
     @property
     def n_priors(self) -> int:
@@ -148,15 +156,18 @@ class Unknowns:
         return (np.asarray(np.abs(self.sweep.impedance_ohm) ** 2),)
 
     def variables(self, shares: Mapping[str, float]) -> Real:
-        """The plan as variables, but for `shares` of its sizes."""
-        logs = {name: math.log(share) / self._centres[name][1] for name, share in shares.items()}
-        return np.array([logs.get(name, 0.0) for name in self.names])
+        """The plan as variables, with usual losses, but for `shares` of its sizes."""
+        begun = {name: TYPICAL_LOSS / spread for name, spread in self._spreads.items()}
+        begun |= {name: math.log(share) / self._centres[name][1] for name, share in shares.items()}
+        return np.array([begun.get(name, 0.0) for name in self.names])
 
     def enclosure(self, x: Real) -> Enclosure:
         """Build the box with what `x` says of it and of the drivers."""
         v = dict(zip(self.names, x.tolist(), strict=True))
         shift = self.prior.root @ x[: len(self.prior.names)]
         factors = dict(zip(self.prior.names, np.exp(shift).tolist(), strict=True))
+        for name in ("Re", "Qes"):  # more resistance leaves the motor as it is
+            factors[name] = factors.get(name, 1.0) * math.exp(RE_LATER * v["resistance"])
         driver = self.planned.driver
 
         def moved(values: Mapping[str, float]) -> dict[str, float]:
@@ -166,6 +177,7 @@ class Unknowns:
         basic = moved({name: getattr(driver, name) for name in BASIC})
         driver = replace(driver, **basic, coil_values=terms[0], suspension_values=terms[1])  # type: ignore[arg-type]
         box = {name: math.exp(centre + spread * v[name]) for name, (centre, spread) in self._centres.items()}
+        box |= {name: 1.0 / (spread * _some(v[name])) for name, spread in self._spreads.items()}
         mass = self.cone_air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * v["air load"], 0.0)
         return replace(self.planned, driver=driver, load=self.load(box, mass))
 
@@ -213,10 +225,13 @@ class Unknowns:
         k, m = len(self.prior.names), len(self.sweep.shifts_ohm)
         slopes[:k] = self.prior.root.T @ np.array([np.broadcast_to(rows[name], z.shape) for name in self.prior.names])
         slopes[k : k + m] = self.sweep.shifts_ohm
+        slopes[k + m] = RE_LATER * (rows["Re"] + rows["Qes"])
         if np.any(part.added_mass):
-            slopes[k + m] = BOX_AIR_LOAD[1] * self.cone_air * d["added_mass"]
-        for place, (name, (_, spread)) in enumerate(self._centres.items(), k + m + 1):
+            slopes[k + m + 1] = BOX_AIR_LOAD[1] * self.cone_air * d["added_mass"]
+        for place, (name, (_, spread)) in enumerate(self._centres.items(), k + m + 2):
             slopes[place] = spread * rows[name]
+        for place, name in enumerate(self._spreads, len(self.names) - len(self._spreads)):
+            slopes[place] = -rows[name] / _some(x[place])
         shown = z + x[k : k + m] @ self.sweep.shifts_ohm
         return [Misfit(shown - self.sweep.impedance_ohm, slopes)]
 
@@ -231,13 +246,14 @@ class Unknowns:
         else:
             own = {"tuning": "hole" if kind == "closed" else "fb"}
         named = {own.get(one, one): power for one, power in found.items()}
-        return {one: power for one, power in named.items() if one in self._centres}
+        return {one: power for one, power in named.items() if one in self._centres or one in self._spreads}
 
     def closest(self, shares: Mapping[str, tuple[float, ...]], number: int) -> list[Real]:
         """Variables of the `number` boxes whose curves come closest, of all whose sizes are those `shares` of the plan."""
         sized = {name: math.exp(self._centres[name][0]) for name in shares}
         grid = np.stack([one.ravel() for one in np.meshgrid(*shares.values())])
         boxes: dict[str, Number] = {name: math.exp(centre) for name, (centre, _) in self._centres.items()}
+        boxes |= dict.fromkeys(self._spreads, 1.0 / TYPICAL_LOSS)
         boxes |= {name: size * factors for (name, size), factors in zip(sized.items(), grid, strict=True)}
         many = replace(self.planned, load=self.load(boxes, self.cone_air * BOX_AIR_LOAD[0]))
         z = many.impedance(self.sweep.frequency_hz)
@@ -245,6 +261,11 @@ class Unknowns:
         return [
             self.variables(dict(zip(shares, grid[:, place].tolist(), strict=True))) for place in np.argsort(off)[:number]
         ]
+
+
+def _some(loss: float) -> float:
+    """Return a loss that may be divided by."""
+    return loss if abs(loss) > NO_LOSS else NO_LOSS
 
 
 def _add(rows: dict[str, Number | Complex], powers: Mapping[str, float], row: Complex) -> None:

@@ -6,7 +6,9 @@ losses the curve can tell apart.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import chain, combinations
 
 import numpy as np
 
@@ -16,12 +18,34 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
 from tsfit.box.numbers import resonance_with_losses
 from tsfit.box.plan import BoxPlan
-from tsfit.box.verify.findings import TOLERANCES, BuiltBox, BuiltCurve, Parts, advice, compare, remarks
-from tsfit.box.verify.unknowns import LOSSES, CabinetSweep, Unknowns, closed_resonance, driver_prior, sizes
+from tsfit.box.told import LITRE, within
+from tsfit.box.verify.findings import (
+    BuiltBox,
+    BuiltCurve,
+    Comparison,
+    Parts,
+    deviations,
+    leaks,
+    other_driver,
+    radiators_suspension,
+    remarks,
+)
+from tsfit.box.verify.remedies import VOLUMES, Boxes, Way, WayBack, remedy, unlikely, ways
+from tsfit.box.verify.unknowns import (
+    LOSSES,
+    RE_LATER,
+    CabinetSweep,
+    DriverPrior,
+    Unknowns,
+    closed_resonance,
+    driver_prior,
+    sizes,
+)
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.formulas import mechanical_resistance, resonance
+from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
 from tsfit.fitting.least_squares import Solution, settle
 from tsfit.fitting.propagation import propagate
@@ -35,16 +59,25 @@ TOO_LARGE_MISFIT = 0.05
 """RMS share of |Z| above which this is another driver or another box. Common practice, no source."""
 DOUBTFUL_MISFIT, FAR = 0.01, 5.0
 """Misfit, and standard uncertainties of its fit that a driver has moved, from which that is taken for another driver."""
+FAR_FROM_SHEET = 3.0
+"""The same where only a sheet tells of the driver."""
+RE_OF_FITTED, RE_OF_SHEET = (0.95, 1.35), (0.88, 1.45)
+"""Share of its Re that a driver may have in the box: a cooler or warmer coil, leads. Common practice, no source."""
+CLEARLY, MOST_NAMED, SMALL = 3.0, 3, 1e-12
+"""Standard uncertainties from which a parameter is named that left its fit, and how many are named."""
 LOOSER, BETTER = 10.0, 0.6
 """How many times further from its fit such a driver may be, and the share of a misfit that it must leave to be believed."""
-LEAKY_Q = {"closed": 40.0, "vented": 5.0, "passive": 5.0, "bandpass": 5.0}
-"""Leak Q below which a box is called leaky: ordinary vented boxes have 7 to 20. Common practice, no source."""
 VOLUME_STARTS = (0.5, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)
 TUNING_STARTS = (0.6, 0.75, 0.87, 1.0, 1.15, 1.33, 1.6)
 """Shares of the plan from which the search starts."""
 STARTS = 3
 STATED = ("leak_q", "absorption_q", "port_q", "rear_leak_q", "rear_absorption_q")
 """Losses that a plan may state."""
+ABSENT, RESOLVED = 0.0, 0.2
+"""Evidence against losses from which they are left out, and the uncertainty, in those of their priors, up to which a curve
+tells them from one another: only then does it show that one is not there."""
+HARDLY = 9.0
+"""Relative standard uncertainty of what is as good as unknown."""
 UNTOLD = 0.3
 """Relative standard uncertainty from which a number is not told: it would be little more than what was assumed."""
 
@@ -68,11 +101,63 @@ class Explanation:
         root = self.unknowns.prior.root
         return np.asarray(np.abs(root @ self.solution.x[: len(root)]) / np.maximum(np.linalg.norm(root, axis=1), 1e-12))
 
+    def without_what_is_not_there(self) -> "Explanation":
+        """Settle again without the losses that the evidence is against: of all combinations of them the likeliest.
+
+        The ratio of evidences is that of posterior to prior density where they vanish (Dickey, Annals of Mathematical
+        Statistics 42, 1971, from memory). Losses are no gains, so the prior is twice as dense there.
+        """
+        unknowns, x, covariance = self.unknowns, self.solution.x, self.solution.covariance
+        kept = ("hole", "port_q") if "hole" in unknowns.losses else ()
+        told = {name for name, variance in zip(unknowns.names, np.diag(covariance), strict=True) if variance < RESOLVED**2}
+        losses = [name for name in unknowns.losses if name in told and name not in kept]
+        if not losses:
+            return self
+
+        def against(gone: tuple[str, ...]) -> float:
+            at = [unknowns.names.index(name) for name in gone]
+            block = covariance[np.ix_(at, at)]
+            log_det = float(np.linalg.slogdet(block)[1])
+            losses = np.maximum(x[at], 0.0)
+            return float(losses @ np.linalg.solve(block, losses)) + log_det + 2.0 * len(gone) * math.log(2.0)
+
+        gone = min(chain.from_iterable(combinations(losses, k) for k in range(1, len(losses) + 1)), key=against)
+        if against(gone) > -ABSENT:
+            return self
+        fewer = replace(unknowns, losses=tuple(name for name in unknowns.losses if name not in gone))
+        start = x[[unknowns.names.index(name) for name in fewer.names]]
+        return Explanation(fewer, settle(fewer, start))
+
     def criterion(self, points_per_error: float) -> float:
         """Bayesian information criterion with the strain of the priors, where so many points share one error."""
         points = 2.0 * self.unknowns.sweep.frequency_hz.size / points_per_error
         strain = float(np.sum(self.solution.x**2))
         return self.solution.deviance / points_per_error + strain + len(self.unknowns.losses) * math.log(points)
+
+    def advised(
+        self, plan: BoxPlan, planned: Enclosure, comparisons: Sequence[Comparison]
+    ) -> tuple[list[str], list[WayBack]]:
+        """What to do about that which surely differs: sentences, and the ways from the box as found to its plan."""
+        litres = {one.name: (one.planned / LITRE, one.built.value / LITRE) for one in comparisons if one.name in VOLUMES}
+        off = {one.name: one.deviation for one in comparisons if one.worth_changing}
+        never = unlikely(litres, off)
+        if never:
+            return [never], []
+        boxes = Boxes(planned, self.unknowns.enclosure(self.solution.x), self._as_planned([*litres, "fb"]))
+        found = [
+            remedy(plan, boxes, Way(names, self._as_planned(names)), litres) for names in ways(sizes(boxes.built), off)
+        ]
+        if len(found) == 2:
+            return [f"Either {found[0].says}.", f"Or {found[1].says}."], found
+        return [f"{one.says[0].upper()}{one.says[1:]}." for one in found], found
+
+    def _as_planned(self, names: Sequence[str]) -> Enclosure:
+        """The box with these sizes as planned; a passive radiator keeps its compliance, whatever the volume."""
+        x, places = self.solution.x.copy(), {name: place for place, name in enumerate(self.unknowns.names)}
+        if "compliance_share" in places and "volume" in names:
+            x[places["compliance_share"]] += x[places["volume"]]
+        x[[places[name] for name in names if name in places]] = 0.0
+        return self.unknowns.enclosure(x)
 
     def estimates(self, filling: float) -> dict[str, Estimate]:
         """Numbers of the box (`numbers`), with their uncertainty propagated as that of logarithms."""
@@ -81,11 +166,13 @@ class Explanation:
 
         def logs(many: Real) -> Real:
             found = [numbers(self.unknowns.enclosure(at), losses, filling) for at in many]
-            return np.log([[each.get(name, value) for each in found] for name, value in values.items()])
+            # What comes out as a gain is no loss that the curve tells.
+            return np.log(np.abs([[each.get(name, value) for each in found] for name, value in values.items()]))
 
         stdev = np.sqrt(np.diag(propagate(logs, x, self.solution.covariance)))
+        # What comes out as a gain, or as good as none, is told nothing about.
         return {
-            name: estimate_of(value, value * float(relative), UNITS.get(name, ""))
+            name: estimate_of(value, abs(value) * min(float(relative), HARDLY), UNITS.get(name, ""))
             for (name, value), relative in zip(values.items(), stdev, strict=True)
         }
 
@@ -98,9 +185,9 @@ def explain(unknowns: Unknowns) -> Explanation:
     plainest, *further = (replace(unknowns, losses=losses) for losses in LOSSES[unknowns.planned.kind])
     tried = [Explanation(plainest, settle(plainest, start)) for start in _starts(plainest)]
     found = [min(tried, key=lambda one: one.criterion(one.solution.weights.points_per_error))]
-    kept = len(plainest.names) - len(plainest.losses)
     for model in further:
-        start = np.concatenate([found[0].solution.x[:kept], np.zeros(len(model.losses))])
+        before = dict(zip(plainest.names, found[0].solution.x, strict=True))
+        start = np.array([before.get(name, usual) for name, usual in zip(model.names, model.variables({}), strict=True)])
         found.append(Explanation(model, settle(model, start)))
     closest = min(found, key=lambda one: one.solution.deviance)
     shared = closest.solution.weights.points_per_error
@@ -117,12 +204,15 @@ def _starts(unknowns: Unknowns) -> list[Real]:
     return unknowns.closest({name: TUNING_STARTS if name == "fb" else VOLUME_STARTS for name in sizes}, STARTS)
 
 
-def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult | None = None) -> BuiltBox:
+def verify(
+    curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult | None = None, *, lead_ohm: float = 0.0
+) -> BuiltBox:
     """Find what was built, and hold it against `plan`, which is of any kind but the infinite baffle.
 
     The curve is that at the driver's terminals, without crossover, from well below the lowest resonance to well above the
     highest; `driver` is one driver, as measured before it was built in. Without a fit its parameters count as those of a
-    datasheet, and the result says so. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold
+    datasheet, and the result says so. `lead_ohm` is taken off the curve; more of it, or a warm coil, is found with
+    the box. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold
     the resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
     """
     if plan.kind not in LOSSES:
@@ -134,10 +224,12 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
         stated["port_q"] = plan.radiator.qms
     before = numbers(planned, tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf))), filling)
     ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
-    sweep = _sweep(curve, *ends)
+    lead = within(lead_ohm, 0.0, 0.9 * float(np.min(np.abs(curve.impedance_ohm))), "resistance of the leads", "ohm")
+    sweep = _sweep(replace(curve, impedance_ohm=curve.impedance_ohm - lead), *ends)
     area = driver.values()["Sd"]
     cone_air = planned.driver.values()["Sd"] / area * float(air_load_change(area, planned.driver.air))
-    best, moved = _explained(Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep))
+    unknowns = Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep)
+    best, absent, moved = _explained(unknowns, FAR if fit else FAR_FROM_SHEET)
     built = best.unknowns.enclosure(best.solution.x)
     if best.misfit > TOO_LARGE_MISFIT:
         raise TsfitError(
@@ -146,27 +238,31 @@ def verify(curve: ImpedanceCurve, plan: BoxPlan, driver: Driver, fit: FitResult 
             code="no_match",
         )
     found = best.estimates(filling)
-    told = {name: one for name, one in found.items() if one.stdev < UNTOLD * one.value}
-    comparisons = [
-        compare(name, before[name], told[name], tolerance) for name, tolerance in TOLERANCES.items() if name in told
-    ]
+    told = {name: one for name, one in found.items() if 0.0 < one.stdev < UNTOLD * one.value}
+    comparisons = deviations(told, before)
     f = sweep.frequency_hz
     curves = sweep.impedance_ohm, built.impedance(f), planned.impedance(f)
-    off_plan = {one.name: one.deviation for one in comparisons if one.worth_changing}
-    leak = "hole" in found or any(
-        name in found and found[name].interval95[1] < most
-        for name, most in (("leak_q", LEAKY_Q[plan.kind]), ("rear_leak_q", LEAKY_Q["closed"]))
-    )
+    leak = leaks(plan.kind, found)
+    first = [other_driver(_not_as_told(unknowns.prior, best, driver, fit, moved), fit is not None), leak]
+    sentences = [one for one in first if one]
+    remedies: list[WayBack] = []
+    if not sentences:
+        suspension = radiators_suspension(planned, built, told, before["fp"]) if plan.kind == "passive" else None
+        sentences, remedies = best.advised(plan, planned, comparisons)
+        sentences += [suspension] if suspension else []
+    renamed = {"port_q": "radiator_q"} if plan.kind == "passive" else {}
+    untold = (*(name for name in found if name not in told), *(renamed.get(name, name) for name in absent))
     return BuiltBox(
         driver=driver.name,
         enclosure=plan.kind,
         built=told,
         planned=before,
-        comparisons=tuple(comparisons),
-        leak=leak,
+        comparisons=comparisons,
+        leak=leak is not None,
         misfit=best.misfit,
-        advice=advice(plan, (planned, built), before, found, off_plan, leak),
-        notes=remarks(moved, best.misfit, fit, told, tuple(name for name in found if name not in told)),
+        advice=tuple(sentences),
+        remedies=tuple(remedies),
+        notes=remarks(best.misfit, fit, told, untold),
         curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
     )
 
@@ -187,16 +283,33 @@ def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep
     return CabinetSweep(f, z, noise, shifts)
 
 
-def _explained(unknowns: Unknowns) -> tuple[Explanation, str | None]:
-    """The best explanation, and what of the driver left its fit most where that explains the curve much better."""
-    best = explain(unknowns)
-    far = float(np.max(best.pulls)) > FAR
-    if best.misfit <= DOUBTFUL_MISFIT and not far:
-        return best, None
-    loose = explain(replace(unknowns, prior=unknowns.prior.looser(LOOSER)))
-    if loose.misfit >= BETTER * best.misfit and not far:
-        return best, None
-    return loose, unknowns.prior.names[int(np.argmax(loose.pulls))]
+def _explained(unknowns: Unknowns, far: float) -> tuple[Explanation, tuple[str, ...], bool]:
+    """The best explanation, losses that it does without, and whether the driver left its fit for it."""
+    best, moved = explain(unknowns), False
+    pulled = float(np.max(best.pulls)) > far
+    if best.misfit > DOUBTFUL_MISFIT or pulled:
+        loose = explain(replace(unknowns, prior=unknowns.prior.looser(LOOSER)))
+        moved = loose.misfit < BETTER * best.misfit or pulled
+        best = loose if moved else best
+    fewer = best.without_what_is_not_there()
+    return fewer, tuple(name for name in best.unknowns.losses if name not in fewer.unknowns.losses), moved
+
+
+def _not_as_told(
+    prior: DriverPrior, best: Explanation, driver: Driver, fit: FitResult | None, moved: bool
+) -> dict[str, tuple[float, float]]:
+    """Parameters of the driver, as told and as found, of those that left their fit most; Re where no lead explains it."""
+    shift = best.unknowns.prior.root @ best.solution.x[: len(prior.names)]
+    later = best.unknowns.names.index("resistance")
+    told = {**driver.coil_values, **driver.suspension_values, **{name: getattr(driver, name) for name in BASIC}}
+    pulls = np.abs(shift) / np.maximum(np.linalg.norm(prior.root, axis=1), SMALL)
+    off = [int(place) for place in np.argsort(-pulls)[:MOST_NAMED] if moved and (pulls[place] > CLEARLY or not place)]
+    found = {
+        prior.names[place]: (told[prior.names[place]], told[prior.names[place]] * math.exp(shift[place])) for place in off
+    }
+    re = math.exp(RE_LATER * best.solution.x[later] + dict(zip(prior.names, shift, strict=True)).get("Re", 0.0))
+    least, most = RE_OF_FITTED if fit else RE_OF_SHEET
+    return found if least < re < most else {**found, "Re": (driver.Re, driver.Re * re)}
 
 
 UNITS = (

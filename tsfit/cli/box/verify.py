@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import print_table, say
+from tsfit.cli.printing import print_notes, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.verify.findings import BuiltBox
@@ -19,8 +19,9 @@ if TYPE_CHECKING:
 @click.option("--driver", type=PATH, required=True, help="Fit of the driver, or its sheet.")
 @click.option("--box", "plan", type=PATH, required=True, help="Box file of the plan.")
 @click.option("--rig", type=PATH, help="CURVE is a recording made on this rig.")
+@click.option("--lead-ohm", default=0.0, help="Resistance of leads within the curve.  [default: found with the box]")
 @with_outputs()
-def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Outputs) -> int:
+def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, lead_ohm: float, outputs: Outputs) -> int:
     """Tell from one impedance curve what was built.
 
     CURVE is the impedance at the terminals of the finished box, without crossover: text, Touchstone, or with --rig a
@@ -43,7 +44,7 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
     outputs.refuse_existing()
     planned = read_box(plan)
     one, fit = read_driver_or_fit(driver)
-    built = verify_box(read_cabinet(curve, rig), planned, one, fit)
+    built = verify_box(read_cabinet(curve, rig), planned, one, fit, lead_ohm=lead_ohm)
     outputs.write_json(built)
     if outputs.plot is not None:
         from tsfit.plots.box_verify import verify_plot
@@ -54,19 +55,17 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, outputs: Out
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box.enclosure import KIND_NAMES
-    from tsfit.box.verify.findings import number_rows
+    from tsfit.box.verify.findings import number_rows, summary
 
-    rows = [
-        [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
-        for what, planned, found, low, high, unit, verdict in number_rows(built)
-    ]
-    say(built.driver)
-    say(f"finished {KIND_NAMES[built.enclosure]}, the fit misses the curve by {100 * built.misfit:.2g} %")
-    print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
+    say(summary(built))
     for sentence in built.advice:
         say(sentence)
     if not built.advice:
         say("Nothing needs to be changed, as far as this curve can tell.")
-    for note in built.notes:
-        say(f"Note: {note.message}")
+    print_notes(built.notes)
+    rows = [
+        [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
+        for what, planned, found, low, high, unit, verdict in number_rows(built)
+    ]
+    print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
+    say(f"The fit misses the curve by {100 * built.misfit:.2g} %.")
