@@ -74,3 +74,12 @@ def test_free_air_alone_cannot_be_boxed():
         boxed_change(CLOSED, *entries, rng)
     assert caught.value.code == "incomplete_driver"
     assert "Mms" in caught.value.message
+
+
+def test_a_box_told_by_its_qtc_keeps_the_volume_of_the_driver_as_it_was():
+    first, last = _pair(5, Cms=1.2 * FRESH["Cms"])
+    boxed = boxed_change(box_plan("closed", qtc=0.8), first, last, np.random.default_rng(0))
+    volumes = [box.numbers()["volume_l"] for box in (boxed.before, boxed.after)]
+    assert volumes[1] == volumes[0]
+    assert boxed.before.numbers()["qtc"] == pytest.approx(0.8, rel=1e-5)
+    assert boxed.after.numbers()["qtc"] != pytest.approx(0.8, rel=1e-3)

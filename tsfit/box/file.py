@@ -106,11 +106,11 @@ def read_box(path: Path) -> BoxPlan:
         raise TsfitError(f"{path}: {error.message}", code=error.code, file=path) from error
 
 
-def write_box(path: Path, plan: BoxPlan, *, replace: bool = False) -> None:
-    """Write `plan` as a box file; what has its default is left out. Raises ``exists`` or ``cannot_write``."""
+def write_box(path: Path, plan: BoxPlan, *, note: str | None = None, replace: bool = False) -> None:
+    """Write `plan` as a box file, with a `note`, what has its default is left out. Raises ``exists``, ``cannot_write``."""
     import tomlkit
 
-    tables: dict[str, Any] = {"kind": plan.kind}
+    tables: dict[str, Any] = {"kind": plan.kind, "note": note}
     for key, value in told(plan).items():
         if value is not None:
             table, _, name = key.rpartition(".")

@@ -1,7 +1,7 @@
 """Every kind of box that can be planned: closed, vented, with passive radiators, infinite baffle, band-pass."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 from tsfit.base.errors import TsfitError
@@ -46,6 +46,12 @@ class ClosedPlan(BoxPlan, Filled):
         acting = float(closed_box_volume(one.Vas, qts, self.qtc))
         self.filling.acting(self.filling.around(acting), f"{one.name}: the volume for Qtc {self.qtc:.6g}")
         return acting
+
+    def settled(self, given: Enclosure) -> BoxPlan:
+        """The box of the volume that the Qtc asks for; raises as `acting`."""
+        if self.qtc is None:
+            return self
+        return replace(self, volume=self.filling.around(self.acting(given)), qtc=None)
 
     def put(self, given: Enclosure) -> Built:
         """Build the box; raises as `acting` too."""

@@ -43,6 +43,7 @@ def boxed_change(plan: BoxPlan, first: Entry, other: Entry, rng: np.random.Gener
     """
     shared = {entry.shared_name(name): rng.standard_normal(DRAWS) for entry in (first, other) for name in entry.systematic}
     draws = [_draws(entry, shared, rng) for entry in (first, other)]
+    plan = plan.settled(plan.setup(draws[0].driver))
     before, after = (plan.build(one.driver) for one in draws)
     found = consequence(before.enclosure, draws[0], draws[1], box=plan.name or "")
     return BoxedChange(first, other, before, after, found)
@@ -101,7 +102,8 @@ def sentence(boxed: BoxedChange) -> str:
     found, remedy = boxed.found, boxed.found.remedy
     shape, later = found.shape_change_db, f"at {boxed.other.hours:g} h"
     planned = f"The cabinet planned on the driver at {boxed.first.hours:g} h"
-    most = f"its response changes by {shape.value:.2g} dB at most (95 %: {shape.low:.2g} to {shape.high:.2g} dB)"
+    band = f"(95 %: {shape.low:.2g} to {shape.high:.2g} dB)"
+    most = f"the shape of its response, level aside, changes by {shape.value:.2g} dB at most {band}"
     if found.outcome == "holds":
         return f"{planned} still holds {later}: {most}."
     if found.outcome == "undecided":

@@ -21,6 +21,8 @@ def test_leads_and_a_warm_coil_leave_the_volume_as_it_is(lead_ohm, warmer_k):
     assert found.built["volume"].value == pytest.approx(0.02, rel=2e-3)
     assert [one.verdict for one in found.comparisons] == ["as planned"]
     assert found.advice == ()
+    told = [note.message for note in found.notes if note.code == "more_resistance"]
+    assert len(told) == (lead_ohm + warmer_k > 0.0)
     # A stated lead is taken off, so that Qtc is the driver's own.
     stated = found_of(built, np.random.default_rng(1), 0.001, lead_ohm=lead_ohm)
     cold = found_of(replace(built, lead_ohm=0.0), np.random.default_rng(1), 0.001)
@@ -103,6 +105,7 @@ def test_another_driver_is_told_before_anything_else(stronger, fitted):
     assert found.advice[0].startswith("The driver is not as ")
     assert "Qes" in found.advice[0]
     assert found.remedies == ()
+    assert found.outside
 
 
 def test_the_network_of_the_tests_is_that_of_the_circuit():

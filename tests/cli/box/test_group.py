@@ -1,5 +1,8 @@
 import json
 import math
+import re
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -140,3 +143,25 @@ def test_help_has_an_example(tsfit, arguments):
     assert code == 0
     assert "Example:" in out
     assert "tsfit box " in out
+
+
+def test_a_box_found_by_its_qtc_is_saved_with_its_litres(tsfit, heron, tmp_path):
+    """Another driver stands in the box that was built, not in one of its own with the same Qtc."""
+    box, other = tmp_path / "box.toml", tmp_path / "other.toml"
+    status, out, _ = tsfit("closed", heron, "--qtc", "0.707", "--displaced-l", "2", "--save-box", str(box), "--json")
+    assert status == 0
+    first = json.loads(out)
+    written = tomllib.loads(box.read_text())
+    assert "qtc" not in written
+    assert written["note"].startswith("Qtc 0.707 with ")
+    text = Path(heron).read_text()
+    other.write_text(re.sub(r"(?m)^Qes = .*$", "Qes = 0.6", text))
+    assert other.read_text() != text
+    shown = {}
+    for name, driver in (("same", heron), ("other", str(other))):
+        status, out, _ = tsfit("show", str(box), driver, "--json")
+        assert status == 0
+        shown[name] = json.loads(out)["design"]
+    assert shown["same"]["qtc"] == pytest.approx(0.707, rel=1e-5)
+    assert shown["other"]["volume_l"] == shown["same"]["volume_l"] == pytest.approx(first["design"]["volume_l"], rel=1e-5)
+    assert shown["other"]["qtc"] > 0.75

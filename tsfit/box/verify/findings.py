@@ -20,6 +20,8 @@ WORTH = 0.01
 LEAKY_Q = {"closed": 40.0, "vented": 5.0, "passive": 5.0, "bandpass": 5.0}
 """Leak Q below which a box is called leaky: ordinary vented boxes have 7 to 20. Common practice, no source."""
 LARGE_MISFIT = 0.025
+MORE = 0.01
+"""Share of Re from which what comes on top of it is told."""
 RADIATOR_ERROR = 0.15
 """How far a passive radiator's resonance is commonly off its sheet. Common practice, no source."""
 TOLERANCES = {**dict.fromkeys(VOLUMES, VOLUME_ERROR), "fb": TUNING_ERROR, "fp": RADIATOR_ERROR}
@@ -103,6 +105,7 @@ class BuiltBox:
     planned: dict[str, float]  # the same of the plan, with the driver as its fit has it; losses where it states some
     comparisons: tuple[Comparison, ...]  # of volumes, tuning, and resonance of passive radiators
     leak: bool  # whether the box leaks more than is usual
+    other_driver: bool  # whether the driver is not as told
     misfit: float  # RMS of the misfit of each of real and imaginary part over |Z|
     advice: tuple[str, ...]  # sentences on what to do, the gravest first
     remedies: tuple[WayBack, ...]  # the ways among them by which the box comes to its plan, one of which is to be taken
@@ -112,7 +115,7 @@ class BuiltBox:
     @property
     def outside(self) -> bool:
         """Whether something is surely not as planned."""
-        return self.leak or any(one.verdict == "off" for one in self.comparisons)
+        return self.leak or self.other_driver or any(one.verdict == "off" for one in self.comparisons)
 
 
 def compare(name: str, planned: float, built: Estimate, tolerance: float) -> Comparison:
@@ -159,6 +162,14 @@ def other_driver(moved: Mapping[str, tuple[float, float]], fitted: bool) -> str 
         f"The driver is not as {measured}: the curve wants {named}. It is another one, it has changed, or its wiring is "
         "not as planned; measure it again before anything is changed on the box."
     )
+
+
+def more_resistance(told: float, found: float) -> list[QualityNote]:
+    """Say what resistance (ohm) the curve has beyond that of the driver."""
+    if found - told < MORE * told:
+        return []
+    said = f"The curve has {found - told:.2g} ohm more than the driver's Re of {told:.3g}: leads, or a warm coil; "
+    return [QualityNote("more_resistance", "note", f"{said}its Q counts them, volumes and tuning do not.")]
 
 
 def radiators_suspension(planned: Enclosure, built: Enclosure, found: Mapping[str, Estimate], fp: float) -> str | None:

@@ -26,6 +26,7 @@ from tsfit.box.verify.findings import (
     Parts,
     deviations,
     leaks,
+    more_resistance,
     other_driver,
     radiators_suspension,
     remarks,
@@ -63,8 +64,8 @@ FAR_FROM_SHEET = 3.0
 """The same where only a sheet tells of the driver."""
 RE_OF_FITTED, RE_OF_SHEET = (0.95, 1.35), (0.88, 1.45)
 """Share of its Re that a driver may have in the box: a cooler or warmer coil, leads. Common practice, no source."""
-CLEARLY, MOST_NAMED, SMALL = 3.0, 3, 1e-12
-"""Standard uncertainties from which a parameter is named that left its fit, and how many are named."""
+CLEARLY, SMALL = 0.03, 1e-12
+"""Relative change from which a parameter is named beside the one that left its fit most."""
 LOOSER, BETTER = 10.0, 0.6
 """How many times further from its fit such a driver may be, and the share of a misfit that it must leave to be believed."""
 VOLUME_STARTS = (0.5, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)
@@ -243,8 +244,8 @@ def verify(
     f = sweep.frequency_hz
     curves = sweep.impedance_ohm, built.impedance(f), planned.impedance(f)
     leak = leaks(plan.kind, found)
-    first = [other_driver(_not_as_told(unknowns.prior, best, driver, fit, moved), fit is not None), leak]
-    sentences = [one for one in first if one]
+    other = other_driver(_not_as_told(unknowns.prior, best, driver, fit, moved), fit is not None)
+    sentences = [one for one in (other, leak) if one]
     remedies: list[WayBack] = []
     if not sentences:
         suspension = radiators_suspension(planned, built, told, before["fp"]) if plan.kind == "passive" else None
@@ -259,10 +260,11 @@ def verify(
         planned=before,
         comparisons=comparisons,
         leak=leak is not None,
+        other_driver=other is not None,
         misfit=best.misfit,
         advice=tuple(sentences),
         remedies=tuple(remedies),
-        notes=remarks(best.misfit, fit, told, untold),
+        notes=(*remarks(best.misfit, fit, told, untold), *more_resistance(planned.driver.Re, built.driver.Re)),
         curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
     )
 
@@ -303,7 +305,8 @@ def _not_as_told(
     later = best.unknowns.names.index("resistance")
     told = {**driver.coil_values, **driver.suspension_values, **{name: getattr(driver, name) for name in BASIC}}
     pulls = np.abs(shift) / np.maximum(np.linalg.norm(prior.root, axis=1), SMALL)
-    off = [int(place) for place in np.argsort(-pulls)[:MOST_NAMED] if moved and (pulls[place] > CLEARLY or not place)]
+    ranked = [int(place) for place in np.argsort(-pulls)[:3]] if moved else []
+    off = [place for place in ranked if place == ranked[0] or abs(shift[place]) > CLEARLY]
     found = {
         prior.names[place]: (told[prior.names[place]], told[prior.names[place]] * math.exp(shift[place])) for place in off
     }

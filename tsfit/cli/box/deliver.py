@@ -58,7 +58,11 @@ class BoxOutputs:
             from tsfit.box.file import write_box
 
             self.outputs.refuse_read(self.save_box)
-            write_box(self.save_box, plan, replace=self.outputs.replace)
+            # A box once found is one of wood, whatever other driver it will hold.
+            settled = plan.settled(result.enclosure)
+            asked = getattr(plan, "qtc", None)
+            note = asked and f"Qtc {asked:g} with {result.enclosure.driver.name}"
+            write_box(self.save_box, settled, note=note, replace=self.outputs.replace)
         if self.outputs.plot is not None or self.plot_step is not None:
             from tsfit.plots.box import box_plot, step_plot
 

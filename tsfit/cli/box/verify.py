@@ -25,8 +25,8 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, lead_ohm: fl
     """Tell from one impedance curve what was built.
 
     CURVE is the impedance at the terminals of the finished box, without crossover: text, Touchstone, or with --rig a
-    recording. Leaves with 1 when the box leaks, or is surely further from its plan than a careful builder gets
-    (volume 5 %, tuning 3 %).
+    recording. Leaves with 1 for another driver, or when the box leaks or is surely further from its plan than a careful
+    builder gets (volume 5 %, tuning 3 %).
 
     \b
     Example:

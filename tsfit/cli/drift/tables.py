@@ -34,7 +34,8 @@ def _print_box(boxed: BoxedChange | None) -> None:
     columns = zip(frequency, *both, level.value, level.low, level.high, strict=True)
     print_table(
         ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
-        [[f"{f:g}", f"{a:.1f}", f"{b:.1f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
+        [[f"{f:g}", f"{a:.2f}", f"{b:.2f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
+        title=f"level at {boxed.before.enclosure.voltage:g} V and 1 m, with what the sensitivity changed",
     )
 
 
