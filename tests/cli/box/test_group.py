@@ -165,3 +165,16 @@ def test_a_box_found_by_its_qtc_is_saved_with_its_litres(tsfit, heron, tmp_path)
     assert shown["same"]["qtc"] == pytest.approx(0.707, rel=1e-5)
     assert shown["other"]["volume_l"] == shown["same"]["volume_l"] == pytest.approx(first["design"]["volume_l"], rel=1e-5)
     assert shown["other"]["qtc"] > 0.75
+
+
+def test_the_level_in_the_answer_is_that_of_the_drive_it_names(tsfit, heron):
+    """20 lg(20/2.83) dB apart; the circuit is linear (common practice, no source)."""
+
+    def told(*drive):
+        _, out, _ = tsfit("closed", heron, "--volume-l", "40", *drive)
+        level, volts = re.search(r"mid-band ([0-9.]+) dB at ([0-9.]+) V", " ".join(out.split())).groups()
+        return float(level), float(volts)
+
+    (usual, usual_v), (loud, loud_v) = told(), told("--drive-v", "20")
+    assert (usual_v, loud_v) == (2.83, 20.0)
+    assert loud - usual == pytest.approx(20.0 * math.log10(20.0 / 2.83), abs=0.11)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tsfit.base.arrays import Real
+from tsfit.box.told import NAMES, unit_of
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
 
@@ -106,6 +107,7 @@ def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
         for label, keys in ANSWERED
         if all(numbers[key] for key, _ in keys)
     ]
+    parts.append(f"mid-band {_written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
     losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
     sentences = [f"{box}: {', '.join(parts)}."]
@@ -133,7 +135,6 @@ ANSWERED = (
     ("f3", [("f3_hz", "Hz")]),
     ("upper f3", [("f3_upper_hz", "Hz")]),
     ("Qtc", [("qtc", "")]),
-    ("mid-band", [("reference_db", "dB at 2.83 V")]),
 )
 """Numbers of a box in its first sentence."""
 
@@ -195,19 +196,12 @@ def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
 
 def _banded(result: BoxResult, numbers: dict[str, float | None]) -> list[tuple[str, str, str, str]]:
     """Name, value and both ends of 95 % of the numbers that the fit's uncertainty moves."""
-    names = {
-        "fc_hz": ("fc", "Hz"),
-        "qtc": ("Qtc", ""),
-        "f3_hz": ("f3", "Hz"),
-        "reference_db": ("mid-band level", "dB"),
-        "excursion_max_mm": ("largest travel", "mm"),
-    }
     bands = {} if result.bands is None else result.bands.design
     found = []
-    for name, (label, unit) in names.items():
+    for name in ("fc_hz", "qtc", "f3_hz", "reference_db", "excursion_max_mm"):
         if name in bands:
-            value, low, high = (_written(number, unit) for number in (numbers[name], *bands[name]))
-            found.append((label, value, low, high))
+            value, low, high = (_written(number, unit_of(name)) for number in (numbers[name], *bands[name]))
+            found.append((NAMES[name][0], value, low, high))
     return found
 
 
