@@ -186,6 +186,10 @@ UNITS = {
     "percent": "%",
     "cm2": "cm²",
     "g": "g",
+    "ohm": "Ω",
+    "c": "°C",
+    "hpa": "hPa",
+    "dbfs": "dBFS",
 }
 """Unit by the ending of a key."""
 NAMES = {
@@ -211,6 +215,6 @@ def shown_key(key: str) -> str:
 
 
 def headed(key: str) -> str:
-    """Return the name of a number of a box and its unit, as a table heads a row."""
+    """Return the name of a number in a machine form and its unit, as a table heads a row."""
     name, unit = NAMES[key][0] if key in NAMES else shown_key(key), unit_of(key)
     return f"{name}, {unit}" if unit else name

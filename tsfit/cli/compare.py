@@ -236,6 +236,7 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
     from tsfit.box.compare.drivers import lead_sentence, table_rows
+    from tsfit.driver.units import with_decimals
 
     differences = case.differences[way]
     if way not in ("equal power", "limits"):
@@ -253,16 +254,12 @@ def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
     for k in table_rows(case):
         row = [f"{case.frequency_hz[k]:g}", *(f"{level[k]:.1f}" for level in case.level_db[way])]
         for one in differences:
-            row.append(_signed(one.db[k]))
+            row.append(with_decimals(float(one.db[k]), 1, "+"))
             if one.low_db is not None and one.high_db is not None:
-                low, high = _signed(one.low_db[k]), _signed(one.high_db[k])
+                low, high = (with_decimals(float(end[k]), 1, "+") for end in (one.low_db, one.high_db))
                 row.append("" if low == row[-1] == high else f"{low} … {high}")
         if way == "limits" and case.limited_by is not None:
             stops = [names[k] for names in case.limited_by]
             row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
         rows.append(row)
     print_table(columns, rows, title=f"level in dB at 1 m, {TITLES[way]}")
-
-
-def _signed(db: float) -> str:
-    return f"{round(float(db), 1) + 0.0:+.1f}"

@@ -11,7 +11,6 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_notes, print_table, progress, say
 
 if TYPE_CHECKING:
-    from tsfit.driver.fit_result import Estimate
     from tsfit.driver.heat_result import HeatResult
 
 OPEN = "magnet_open"
@@ -63,18 +62,13 @@ def heat(bench: Path, coil_c: tuple[float, ...], outputs: Outputs) -> int:
     return 0
 
 
-def _cells(name: str, estimate: Estimate) -> list[str]:
-    told = estimate.shown(name)
-    return [told.value, told.spread, f"{told.low} … {told.high}", told.unit]
-
-
 def _print(result: HeatResult, coils_c: list[float]) -> None:
     run = result.run
     say(
         f"{result.driver.name}: {run.power_w:.3g} W, {run.voltage_v:.3g} V RMS, for {run.seconds / 60.0:.3g} min took the "
         f"coil from {run.ambient_c:.0f} to {run.coil_c:.0f} °C."
     )
-    rows = [[f"{name}: {NAMES[name]}", *_cells(name, one)] for name, one in result.parameters.items()]
+    rows = [[f"{name}: {NAMES[name]}", *one.shown(name).cells] for name, one in result.parameters.items()]
     print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows)
     rows = []
     for coil in coils_c:
@@ -89,7 +83,7 @@ def _print(result: HeatResult, coils_c: list[float]) -> None:
             "Real power is the mean of u times i. Makers divide u² of their noise by a resistance instead: IEC 60268-5 by "
             "the rated one, AES2 by the least impedance. Of them V RMS tells."
         )
-    rows = [[name, *_cells(name, one)[:3]] for name, one in result.compression_db.items()]
+    rows = [[name, *one.shown(name).cells[:3]] for name, one in result.compression_db.items()]
     print_table(["after", "dB lost", "±1σ", "95 % interval"], rows, title=f"Compression at {run.voltage_v:.3g} V RMS")
     if run.coil_c < coils_c[-1] and result.power_at:
         hint(f"The run ended at {run.coil_c:.0f} °C; what is hotter is carried on from there.")

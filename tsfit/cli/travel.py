@@ -58,7 +58,6 @@ def _print(told: TravelResult) -> None:
         for each in told.levels
     ]  # fmt: skip
     print_table(["level", "outward, mm", "inward, mm", "Re, Ω", "unexplained, %", "noise, %"], levels)
-    shown = [(name, estimate.shown(name)) for name, estimate in told.parameters.items()]
-    at_rest = [[name, each.value, each.spread, f"{each.low} … {each.high}", each.unit] for name, each in shown]
+    at_rest = [[name, *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
     print_table(["at rest", "value", "±1σ", "95 % interval", "unit"], at_rest)
     print_notes(told.quality)

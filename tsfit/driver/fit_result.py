@@ -15,7 +15,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.record import Driver
-from tsfit.driver.units import believable, decimals_of, display, with_decimals
+from tsfit.driver.units import display, shown_decimals, with_decimals
 
 if TYPE_CHECKING:
     from lmfit import Minimizer
@@ -37,6 +37,11 @@ class Shown:
     def interval(self) -> str:
         """Both ends, or nothing where they do not stand off the value."""
         return "" if self.low == self.value == self.high else f"{self.low} … {self.high}"
+
+    @property
+    def cells(self) -> list[str]:
+        """Value, standard uncertainty, interval and unit, as a table has them."""
+        return [self.value, self.spread, self.interval, self.unit]
 
 
 @dataclass(frozen=True)
@@ -61,9 +66,7 @@ class Estimate:
         value, unit = display(name, self.value, self.unit)
         factor = 1.0 if unit == "dB" or not self.value else value / self.value
         spread = self.stdev * factor
-        decimals = decimals_of(spread)
-        if decimals is not None and not full:
-            decimals = min(decimals, believable(value, unit))
+        decimals = shown_decimals(value, spread, unit, full=full)
         low, high = (with_decimals(bound * factor, decimals) for bound in self.interval95)
         told = with_decimals(spread, decimals)
         if decimals is not None and not float(told):

@@ -149,9 +149,18 @@ def believable(value: float, unit: str) -> int:
     return -math.floor(math.log10(least)) if least > 0.0 else 6
 
 
-def with_decimals(value: float, decimals: int | None) -> str:
-    """Return `value` rounded to `decimals`, or with six digits where these are None."""
-    return f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{max(decimals, 0)}f}"
+def shown_decimals(value: float, spread: float, unit: str, *, full: bool) -> int | None:
+    """Return the decimals of a measured `value`: those of its `spread`, and unless `full` none that nobody believes."""
+    decimals = decimals_of(spread)
+    return decimals if decimals is None or full else min(decimals, believable(value, unit))
+
+
+def with_decimals(value: float, decimals: int | None, sign: str = "") -> str:
+    """Return `value` rounded to `decimals`, or with six digits where these are None; no zero has a minus.
+
+    With the `sign` "+" one of more than zero has its own.
+    """
+    return f"{value:{sign}.6g}" if decimals is None else f"{round(value, decimals) + 0.0:{sign}.{max(decimals, 0)}f}"
 
 
 def rounded(value: float, spread: float) -> str:

@@ -6,6 +6,7 @@ from tsfit.box.compare.drivers import SHORT_HZ, CaseResult, DriverComparison, in
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History
+from tsfit.driver.units import with_decimals
 from tsfit.plots.compare import compare_plot
 from tsfit.plots.drift import drift_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text
@@ -44,7 +45,7 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
                 cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
                 which = [who] * (len(names) > 2)
                 driven = "at 1 W" if way == "equal power" else "to the limits"
-                rows.append([case.case, driven, *which, *(f"{round(db, 1) + 0.0:+.1f}" for db in at), cross or "nowhere"])
+                rows.append([case.case, driven, *which, *(with_decimals(db, 1, "+") for db in at), cross or "nowhere"])
     columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in SHORT_HZ), "they cross at")
     louder = f"{names[1]} is louder than {names[0]}" if len(names) == 2 else f"louder than {names[0]}"
     return table(f"By how many dB {louder}", columns, rows)

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.box.compare.consequence import Consequence
-from tsfit.box.told import shown_key, unit_of
+from tsfit.box.told import headed, shown_key, unit_of
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotParameter, LotResult
@@ -94,17 +94,10 @@ def _provenance(data: Mapping[str, object]) -> list[Block]:
     return [*blocks, table("Where it comes from", ("what", "value"), rows)] if rows else blocks
 
 
-ENDINGS = {
-    "_c": ", °C", "_hpa": ", hPa", "_percent": ", %", "_hz": ", Hz", "_g": ", g", "_l": ", l", "_ohm": ", Ω",
-    "_dbfs": ", dBFS", "sha256": "fingerprint (SHA-256)",
-}  # fmt: skip
-"""What a key of the provenance ends in, and how a reader calls that."""
-
-
 def _named(place: str) -> str:
     """Return the place of a value in the provenance in words, with its unit."""
-    end = next((end for end in ENDINGS if place.endswith(end)), "")
-    return (place.removesuffix(end) + ENDINGS.get(end, "")).replace(".", ", ").replace("_", " ")
+    *around, key = place.split(".")
+    return ", ".join([*around, "fingerprint (SHA-256)" if key == "sha256" else headed(key)])
 
 
 def _short(place: str, value: str) -> str:

@@ -13,7 +13,7 @@ from tsfit.check.verdict import CheckResult, Judged
 from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
-from tsfit.driver.units import believable, decimals_of, rounded, with_decimals
+from tsfit.driver.units import rounded, shown_decimals, with_decimals
 from tsfit.formats.sheet import Sheet
 
 NUMBERS = ("qtc", "fc_hz", "f3_hz", "ripple_db")
@@ -83,9 +83,7 @@ def _verdict(result: CheckResult) -> str:
 def _row(item: Judged, sheet: Sheet) -> list[str]:
     parameter = PARAMETERS[item.name]
     spread, value = item.expanded_uncertainty * parameter.factor, item.measured * parameter.factor
-    decimals = decimals_of(spread)
-    if decimals is not None and not is_full():
-        decimals = min(decimals, believable(value, parameter.unit))
+    decimals = shown_decimals(value, spread, parameter.unit, full=is_full())
     shown = [with_decimals(each, decimals) for each in (value, spread)]
     printed = sheet.figures[item.name].shown(parameter.factor)
     return [
@@ -120,7 +118,7 @@ def _change(change: BandCurve, k: int) -> tuple[str, str]:
 
 
 def _number(value: float, digits: int, *, sign: bool = False) -> str:
-    return "none" if not math.isfinite(value) else f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
+    return with_decimals(value, digits, "+" if sign else "") if math.isfinite(value) else "none"
 
 
 def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
