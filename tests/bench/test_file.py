@@ -4,6 +4,7 @@ import math
 import tomllib
 
 import pytest
+from helpers.paths import ROOT
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.file import (
@@ -17,6 +18,7 @@ from tsfit.bench.file import (
     write_bench,
 )
 from tsfit.bench.fit import fit_bench
+from tsfit.capture.rig import read_rig
 from tsfit.formats.toml import read_toml
 
 FREE = SweepTable(recording="free.wav", state="free air")
@@ -117,3 +119,19 @@ def test_keys_of_driven_states_stand_where_they_belong(tmp_path, was, is_now, sa
     path.write_text(DRIVEN.replace(was, is_now))
     with pytest.raises(TsfitError, match=said):
         read_toml(path, BenchTable, "bench")
+
+
+@pytest.mark.parametrize(
+    ("topology", "right", "wrong"), [("shunt", "reference", "driver"), ("divider", "driver", "reference")]
+)
+def test_volts_of_a_channel_that_the_rig_does_not_have_are_refused(topology, right, wrong):
+    rig = read_rig(ROOT / "rigs" / f"amplifier-{topology}.toml")
+
+    def sweep(name):
+        return SweepTable(recording="a.wav", state="power run", **{f"{name}_v_full_scale": 4.0})
+
+    assert sweep(right).second_v_full_scale(rig) == 4.0
+    assert SweepTable(recording="a.wav", state="power run").second_v_full_scale(rig) is None
+    with pytest.raises(TsfitError, match=f"is a {topology}; state {right}_v_full_scale") as error:
+        sweep(wrong).second_v_full_scale(rig)
+    assert error.value.code == "wrong_key"

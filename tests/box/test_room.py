@@ -2,23 +2,12 @@ import json
 
 import numpy as np
 import pytest
+from helpers.heron import BARE
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.room import CAUTION, Room
 from tsfit.cli import run
 from tsfit.driver.air import REFERENCE_AIR
-
-DRIVER = """
-[driver]
-name = "Heron 10"
-[parameters]
-Re = "5.6 ohm"
-Fs = "31 Hz"
-Qms = "4.6"
-Qes = "0.42"
-Mms = "52 g"
-Sd = "346 cm^2"
-"""
 
 
 def test_the_gain_is_12_db_per_octave_below_the_first_mode_and_nothing_above():
@@ -48,7 +37,7 @@ def test_rooms_that_cannot_be_are_refused(side, cap, says):
 @pytest.fixture
 def closed(tmp_path, capsys):
     path = tmp_path / "heron.toml"
-    path.write_text(DRIVER)
+    path.write_text(BARE)
 
     def ask(*arguments):
         code = run(["box", "closed", str(path), "--volume-l", "40", *arguments])

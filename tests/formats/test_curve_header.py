@@ -1,25 +1,9 @@
 """Names of columns one by one, and lines above the numbers that are a header, a remark, or neither."""
 
-from pathlib import Path
-
 import pytest
+from helpers.read_curves import refused, table
 
-from tsfit.base.errors import TsfitError
 from tsfit.formats.curve_header import Column, column_of
-from tsfit.formats.curve_text import read_tables
-
-PATH = Path("curve.txt")
-
-
-def table(*lines):
-    (found,) = read_tables("\n".join(lines), PATH)
-    return found
-
-
-def refused(*lines):
-    with pytest.raises(TsfitError) as caught:
-        table(*lines)
-    return caught.value.code, caught.value.message
 
 
 @pytest.mark.parametrize(

@@ -1,26 +1,13 @@
 """Dialects of text one by one: encodings, separators, decimal signs, names of columns."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
+from helpers.read_curves import PATH, refused, table
 
 from tsfit.base.errors import TsfitError
-from tsfit.formats.curve_text import decode, read_tables
+from tsfit.formats.curve_text import decode
 
-PATH = Path("curve.txt")
 ROWS = [[10.0, 6.5, -3.25], [20.5, 7.0, 12.0], [41.0, 30.125, 1.5]]
-
-
-def table(*lines):
-    (found,) = read_tables("\n".join(lines), PATH)
-    return found
-
-
-def refused(*lines):
-    with pytest.raises(TsfitError) as caught:
-        table(*lines)
-    return caught.value.code, caught.value.message
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "latin-1"])

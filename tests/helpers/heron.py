@@ -1,6 +1,6 @@
 """A made driver file for the commands of boxes."""
 
-DRIVER = """
+BARE = """
 [driver]
 name = "Heron 10"
 [parameters]
@@ -10,6 +10,8 @@ Qms = "4.6"
 Qes = "0.42"
 Mms = "52 g"
 Sd = "346 cm^2"
-Le = "1.2 mH"
+"""
+DRIVER = f"""{BARE}Le = "1.2 mH"
 Xmax = "6 mm"
 """
+"""The same with its coil's inductance and a rated travel."""

@@ -2,7 +2,8 @@
 
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
-from tsfit.driver.heat_result import HeatCourse, HeatedDriver, HeatResult, HeatRun, PowerAt
+from tsfit.driver.heat_result import HeatCourse, HeatResult, HeatRun, PowerAt
+from tsfit.driver.record import NamedDriver
 
 
 def estimate(value, unit, relative=0.02):
@@ -19,7 +20,7 @@ def heat_result(*, relative=0.02, told=True):
     parameters = {"Rtv_run": estimate(0.6, "K/W"), "Ctv": estimate(60.0, "J/K"), "tau_v": estimate(36.0, "s")}
     magnet = {"Rtm": estimate(0.4, "K/W"), "Ctm": estimate(3600.0, "J/K"), "tau_m": estimate(1440.0, "s")}
     return HeatResult(
-        driver=HeatedDriver("Saltwit 12B", "7"),
+        driver=NamedDriver("Saltwit 12B", "7"),
         parameters=parameters | (magnet if told else {}),
         power_at=tuple(power_at(c, c - 20.0, relative) for c in (100.0, 150.0, 200.0, 250.0, 300.0)) if told else (),
         compression_db={"1 s": estimate(0.1, "dB"), "1 min": estimate(1.5, "dB")},

@@ -4,13 +4,13 @@ import numpy as np
 
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import Estimate
+from tsfit.driver.record import NamedDriver
 from tsfit.driver.travel_result import (
     CRITERIA,
     DISTORTION,
     SIDES,
     BothWays,
     TravelCurves,
-    TravelDriver,
     TravelLevel,
     TravelLimit,
     TravelResult,
@@ -33,7 +33,7 @@ def made_travel_result(*, outward_known: bool = True, spread: float = 2e-5) -> T
     limits = {name: BothWays(_limit(OUTWARD.get(name), spread), _limit(INWARD.get(name), spread)) for name in CRITERIA}
     bl, k, inductance = 14.5 - 2e4 * x**2, 4000.0 + 1e7 * x**2, 2e-3 - 0.03 * x
     return TravelResult(
-        driver=TravelDriver("Dunlin 12", "A-1"),
+        driver=NamedDriver("Dunlin 12", "A-1"),
         outward_known=outward_known,
         limits=limits,
         travel={

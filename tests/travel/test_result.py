@@ -1,7 +1,8 @@
 import numpy as np
 
 from tsfit.base.forms import plain
-from tsfit.driver.travel_result import DISTORTION, TravelDriver
+from tsfit.driver.record import NamedDriver
+from tsfit.driver.travel_result import DISTORTION
 from tsfit.travel.limits import ScaleErrors
 from tsfit.travel.result import result_of
 
@@ -10,7 +11,7 @@ NOTHING = ScaleErrors(np.zeros(1), np.zeros(1), np.zeros(1))
 
 def test_what_is_put_together(fitted):
     truth, settled = fitted
-    told = result_of(settled, NOTHING, TravelDriver(truth.name), outward_known=False)
+    told = result_of(settled, NOTHING, NamedDriver(truth.name), outward_known=False)
     form = plain(told)
     assert (form["schema"], form["kind"]) == (1, "travel")
     assert [note.code for note in told.quality] == ["polarity"]

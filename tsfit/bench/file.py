@@ -10,8 +10,10 @@ from typing import Annotated, Literal, cast, get_args
 
 from pydantic import Field, model_validator
 
+from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
 from tsfit.base.notes import QualityNote
+from tsfit.capture.rig import Rig
 from tsfit.driver.air import COLDEST, DENSEST, REFERENCE_AIR, THINNEST, WARMEST, Air
 from tsfit.driver.curve import OtherCoil, State, StateKind
 from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL, Wiring
@@ -85,6 +87,20 @@ class SweepTable(Table):
     def driven(self) -> bool:
         """Whether it is no small-signal sweep."""
         return self.state in get_args(DrivenKind)
+
+    def second_v_full_scale(self, rig: Rig) -> float | None:
+        """Peak volts that read as full scale on the second channel of `rig`, where the sweep states its own.
+
+        Raises TsfitError ``wrong_key`` for those of a channel that the rig does not have.
+        """
+        own = {"shunt": self.reference_v_full_scale, "divider": self.driver_v_full_scale}
+        if any(value is not None and topology != rig.topology for topology, value in own.items()):
+            wrong, right = ("reference", "driver") if rig.topology == "divider" else ("driver", "reference")
+            message = (
+                f"{rig.path}: is a {rig.topology}; state {right}_v_full_scale in its sweeps, not {wrong}_v_full_scale."
+            )
+            raise TsfitError(message, code="wrong_key", file=rig.path)
+        return own[rig.topology]
 
     @model_validator(mode="after")
     def _complete(self) -> SweepTable:

@@ -17,10 +17,12 @@ from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.record import Driver
 from tsfit.fitting.demands import NOTHING, Demands, demands_of
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
 from tsfit.formats.curve import read_curve
+from tsfit.formats.driver import read_driver_or_fit
 from tsfit.formats.toml import read_toml
 
 
@@ -159,12 +161,30 @@ def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNot
     return with_levels, notes
 
 
-def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:
+def described(path: Path, table: BenchTable, on_step: Callable[[str], None]) -> tuple[Driver, FitResult | None]:
+    """Return the driver at little travel, by its name in the bench, and the fit that tells it.
+
+    That is the file which ``from`` of its ``[driver]`` names, else the bench's own small-signal sweeps; raises as these.
+    """
+    if table.driver.described_in is not None:
+        driver, fit = read_driver_or_fit(path.parent / table.driver.described_in)
+    else:
+        on_step("fitting the small-signal sweeps")
+        fit = fit_bench(path, on_step=on_step)
+        driver = fit.driver
+    return replace(driver, name=table.driver.name, serial=table.driver.serial or driver.serial), fit
+
+
+def made_from(path: Path) -> dict[str, object]:
+    """What every result of a bench says of where it comes from."""
     from importlib.metadata import version
 
+    return {"software": f"tsfit {version('tsfit')}", "bench": {"file": path.name, "sha256": sha256(path)}}
+
+
+def _provenance(path: Path, table: BenchTable, curves: list[ImpedanceCurve]) -> dict[str, object]:
     return {
-        "software": f"tsfit {version('tsfit')}",
-        "bench": {"file": path.name, "sha256": sha256(path)},
+        **made_from(path),
         "sweeps": [
             {**sweep.model_dump(exclude_none=True), **curve.provenance}
             for sweep, curve in zip(table.sweep, curves, strict=True)

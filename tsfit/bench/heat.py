@@ -2,20 +2,17 @@
 
 from collections.abc import Callable
 from dataclasses import replace
-from importlib.metadata import version
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable
-from tsfit.bench.fit import fit_bench
+from tsfit.bench.fit import described, made_from
 from tsfit.capture.absolute import electrical_blocks, scale_of
 from tsfit.capture.rig import read_rig
-from tsfit.driver.formulas import COPPER_PER_K
+from tsfit.driver.formulas import COPPER_PER_K, over_20c
 from tsfit.driver.heat_result import HeatResult
-from tsfit.driver.record import Driver
-from tsfit.formats.driver import read_driver
 from tsfit.formats.toml import read_toml
 from tsfit.heating.fit import Surroundings, fit_heat
 from tsfit.heating.readout import read_out
@@ -38,9 +35,9 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     if len(runs) != 1 or table.rig is None:
         message = f'{path}: names {len(runs)} sweeps of state = "power run"; keep the one to be fitted.'
         raise TsfitError(message, code="no_run", file=path)
-    run, driver = runs[0], _driver(path, table, on_step)
+    run, (driver, _) = runs[0], described(path, table, on_step)
     rig = read_rig(path.parent / table.rig)
-    scale = scale_of(rig, run.total_v_full_scale, run.reference_v_full_scale or run.driver_v_full_scale)
+    scale = scale_of(rig, run.total_v_full_scale, run.second_v_full_scale(rig))
     recording = path.parent / (run.recording or "")
     on_step(f"reading {run.recording}")
     rate, blocks = electrical_blocks(recording, scale, BLOCK_S)
@@ -54,15 +51,14 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     per_k = table.driver.coil_alpha_per_k or COPPER_PER_K
     around = Surroundings(
         ambient_c=ambient,
-        alpha=per_k / (1.0 + per_k * (ambient - 20.0)),
+        alpha=per_k / over_20c(ambient, per_k),
         alpha_uncertainty=ALPHA_UNCERTAINTY,
         power_uncertainty=scale.power_uncertainty,
         lead_stdev_ohm=scale.lead_stdev_ohm,
     )
     on_step("fitting")
     provenance = {
-        "software": f"tsfit {version('tsfit')}",
-        "bench": {"file": path.name, "sha256": sha256(path)},
+        **made_from(path),
         "run": {**run.model_dump(exclude_none=True), "sha256": sha256(recording)},
         "coil_alpha_per_k": per_k,
     }
@@ -71,10 +67,3 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     except TsfitError as error:
         raise TsfitError(f"{recording}: {error.message}", code=error.code, file=recording) from error
     return replace(result, quality=(*notes, *result.quality))
-
-
-def _driver(path: Path, table: BenchTable, on_step: Callable[[str], None]) -> Driver:
-    """Return the driver as told elsewhere or by the bench, under the bench's name."""
-    told = table.driver.described_in
-    driver = read_driver(path.parent / told) if told is not None else fit_bench(path, on_step=on_step).driver
-    return replace(driver, name=table.driver.name, serial=table.driver.serial or driver.serial)

@@ -13,15 +13,14 @@ from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, SweepTable
-from tsfit.bench.fit import fit_bench
+from tsfit.bench.fit import described, made_from
 from tsfit.capture.absolute import Scale, scale_of
 from tsfit.capture.recording import read_recording
-from tsfit.capture.rig import Rig, read_rig
+from tsfit.capture.rig import Rig, read_rig, refuse_other_rate
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.record import Driver
+from tsfit.driver.record import Driver, NamedDriver
 from tsfit.driver.terminals import Terminals
-from tsfit.driver.travel_result import TravelDriver, TravelResult
-from tsfit.formats.driver import read_driver_or_fit
+from tsfit.driver.travel_result import TravelResult
 from tsfit.formats.toml import read_toml
 from tsfit.travel.fit import settle
 from tsfit.travel.level import prepared
@@ -73,7 +72,7 @@ def travel_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: No
     if abs(doubt) > OTHER_RE:
         notes.append(_doubted(doubt))
     return result_of(
-        settled, errors, TravelDriver(table.driver.name, table.driver.serial),
+        settled, errors, NamedDriver(table.driver.name, table.driver.serial),
         outward_known=table.driver.outward is not None, notes=notes, provenance=_provenance(path, sweeps, read),
     )  # fmt: skip
 
@@ -83,18 +82,13 @@ def _described(path: Path, table: BenchTable, on_step: Callable[[str], None]) ->
 
     Raises TsfitError ``incomplete_driver`` where nothing tells its moving mass.
     """
-    if table.driver.described_in is not None:
-        driver, fit = read_driver_or_fit(path.parent / table.driver.described_in)
-    elif all(sweep.driven for sweep in table.sweep):
+    if table.driver.described_in is None and all(sweep.driven for sweep in table.sweep):
         message = (
             f"{path}: recordings at full travel tell no millimetres alone; add small-signal sweeps with an added mass, or "
             'from = "fit.json" to [driver].'
         )
         raise TsfitError(message, code="incomplete_driver", file=path)
-    else:
-        on_step("fitting the small-signal sweeps")
-        fit = fit_bench(path)
-        driver = fit.driver
+    driver, fit = described(path, table, on_step)
     if driver.Mms is None:
         message = f"{path}: without the moving mass no travel can be told; add a sweep with an added mass."
         raise TsfitError(message, code="incomplete_driver", file=path)
@@ -105,18 +99,14 @@ def _read(path: Path, sweep: SweepTable, rig: Rig, on_step: Callable[[str], None
     """Volts and amperes of one recording."""
     on_step(f"reading {sweep.recording}")
     name = sweep.recording or ""
-    second = sweep.reference_v_full_scale if rig.topology == "shunt" else sweep.driver_v_full_scale
-    scale = scale_of(rig, sweep.total_v_full_scale, second)
+    scale = scale_of(rig, sweep.total_v_full_scale, sweep.second_v_full_scale(rig))
     recording = read_recording(path.parent / name)
-    rate, plays = recording.sample_rate_hz, rig.sample_rate_hz
-    if plays is not None and rate != plays:
-        message = f"{recording.path}: recorded at {rate:g} Hz but the rig plays at {plays:g} Hz; mend sample_rate_hz there."
-        raise TsfitError(message, code="sample_rate", file=recording.path)
+    refuse_other_rate(rig, recording.path, recording.sample_rate_hz)
     samples = np.asarray(recording.samples, dtype=np.float64)
     volts, amperes = scale.electrical(samples)
     if float(volts @ amperes) <= 0.0:
         raise refused(recording.path, "polarity")
-    return Terminals(volts, amperes, rate, _causes(scale, samples), name, recording.sha256)
+    return Terminals(volts, amperes, recording.sample_rate_hz, _causes(scale, samples), name, recording.sha256)
 
 
 def _causes(scale: Scale, samples: Real) -> dict[str, tuple[float, float]]:
@@ -153,13 +143,8 @@ def _doubted(doubt: float) -> QualityNote:
 
 
 def _provenance(path: Path, sweeps: list[SweepTable], read: list[Terminals]) -> dict[str, object]:
-    from importlib.metadata import version
-
-    from tsfit.base.files import sha256
-
     return {
-        "software": f"tsfit {version('tsfit')}",
-        "bench": {"file": path.name, "sha256": sha256(path)},
+        **made_from(path),
         "sweeps": [
             {**sweep.model_dump(exclude_none=True, exclude_unset=True), "sha256": one.sha256}
             for sweep, one in zip(sweeps, read, strict=True)

@@ -17,7 +17,7 @@ from pathlib import Path
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.capture.recording import read_blocks
-from tsfit.capture.rig import ASSUMED_LEAD, Rig
+from tsfit.capture.rig import ASSUMED_LEAD, Rig, refuse_other_rate
 
 
 @dataclass(frozen=True)
@@ -79,8 +79,5 @@ def electrical_blocks(path: Path, scale: Scale, seconds: float) -> tuple[float, 
     Raises TsfitError as `read_blocks`; ``sample_rate`` where the rig plays at another rate.
     """
     rate, blocks = read_blocks(path, seconds)
-    plays = scale.rig.sample_rate_hz
-    if plays is not None and rate != plays:
-        message = f"{path}: recorded at {rate:g} Hz but the rig plays at {plays:g} Hz; mend sample_rate_hz in the rig file."
-        raise TsfitError(message, code="sample_rate", file=path)
+    refuse_other_rate(scale.rig, path, rate)
     return rate, map(scale.electrical, blocks)

@@ -20,7 +20,7 @@ from tsfit.capture.lines import lines_of
 from tsfit.capture.ratio import Ratio, ratio_of_lines
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.remarks import remarks
-from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig
+from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig, refuse_other_rate
 from tsfit.driver.curve import ImpedanceCurve
 
 OPEN_OHM, SHORT_OHM = 2000.0, 0.25
@@ -104,13 +104,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
         ``sample_rate`` when the rig plays at another rate; ``level``, ``open``, ``short``; what `remarks` refuses.
     """
     path, rate = recording.path, recording.sample_rate_hz
-    if rig.sample_rate_hz is not None and rate != rig.sample_rate_hz:
-        raise TsfitError(
-            f"{path}: recorded at {rate:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a "
-            "wrong rate shifts Fs; mend sample_rate_hz in the rig file or record again.",
-            code="sample_rate",
-            file=path,
-        )
+    refuse_other_rate(rig, path, rate)
     seconds, (one, other, _) = len(recording.samples) / rate, recording.rms
     lines = lines_of(recording.samples[:, rig.total], recording.samples[:, rig.second], rate)
     # The lines hold all there is, and as much again is made of them.

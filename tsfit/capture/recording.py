@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import math
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -40,6 +40,7 @@ LEAST_RUN, LONG_RUN, MIN_TOPS, MOST_RUNS = 3, 8, 2, 200
 NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
+NO_AUDIO = "cannot be read as audio; name a WAV or FLAC recording of two channels."
 NOT_FINITE = "holds samples that are not numbers (NaN or infinite); record again."
 SHORTER = "shorter than its header promises; copy it again or record again."
 BLOCK = 1 << 16
@@ -105,7 +106,8 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
         raise _refused(path, "truncated", SHORTER)
     _check_form(path, found)
     recording = Recording(path, found.samples, found.rate, sha256(path))
-    _check_channels(recording, found.subtype, may_be_silent)
+    _refuse_silent(path, recording.rms, may_be_silent)
+    _refuse_clipped(path, recording.samples, found.subtype)
     return recording
 
 
@@ -130,8 +132,7 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
             rate, frames, subtype = float(sound.samplerate), sound.frames, sound.subtype
             first = sound.read(max(int(MIN_SECONDS * rate) + 1, 1), dtype="float32", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-        problem = "cannot be read as audio; name a WAV or FLAC recording of two channels."
-        raise _refused(path, "not_audio", problem) from error
+        raise _refused(path, "not_audio", NO_AUDIO) from error
     _check_form(path, _Decoded(first, frames, rate, subtype))
     return rate, _blocks(path, int(seconds * rate), frames, subtype)
 
@@ -144,23 +145,15 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
         with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
             while len(block := sound.read(size, dtype="float32", always_2d=True)):
                 if not np.all(np.isfinite(block)):
-                    raise _refused(
-                        path, "not_finite", "holds samples that are not numbers (NaN or infinite); record again."
-                    )
-                for channel in range(2):
-                    if _clipped(block[:, channel], _quantum(subtype)):
-                        raise refused(path, "clipping", channel=channel + 1)
+                    raise _refused(path, "not_finite", NOT_FINITE)
+                _refuse_clipped(path, block, subtype)
                 loudest, read = np.maximum(loudest, strength(block)), read + len(block)
                 yield block
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise _refused(path, "truncated", "damaged within its data; copy it again or record again.") from error
     if read < frames:
         raise _refused(path, "truncated", SHORTER)
-    for channel in range(2):
-        if loudest[channel] < DEAD:
-            raise refused(path, "dead_channel", channel=channel + 1)
-    if loudest[2] < 1e-6 * max(loudest):
-        raise refused(path, "mono, twice")
+    _refuse_silent(path, loudest.tolist())
 
 
 @dataclass(frozen=True)
@@ -212,8 +205,7 @@ def _decoded(path: Path) -> _Decoded:
         if _promises_more(path) or _is_flac(path):
             problem = "damaged or cut off within its header or data; copy it again or record again."
             raise _refused(path, "truncated", problem) from error
-        problem = "cannot be read as audio; name a WAV or FLAC recording of two channels."
-        raise _refused(path, "not_audio", problem) from error
+        raise _refused(path, "not_audio", NO_AUDIO) from error
 
 
 def _check_form(path: Path, found: _Decoded) -> None:
@@ -251,15 +243,19 @@ def strength(samples: Real) -> Real:
     return np.sqrt(np.maximum(squares / len(samples) - (total / len(samples)) ** 2, 0.0))
 
 
-def _check_channels(recording: Recording, stored: str, may_be_silent: int | None) -> None:
-    path, (*rms, apart) = recording.path, recording.rms
+def _refuse_silent(path: Path, rms: Sequence[float], may_be_silent: int | None = None) -> None:
+    """Refuse a channel without signal, and two that carry the same, by the `rms` of both and of their difference."""
+    *both, apart = rms
     for channel in range(2):
-        if rms[channel] < DEAD and channel != may_be_silent:
+        if both[channel] < DEAD and channel != may_be_silent:
             raise refused(path, "dead_channel", channel=channel + 1)
-    if apart < 1e-6 * max(rms):
+    if apart < 1e-6 * max(both):
         raise refused(path, "mono, twice")
+
+
+def _refuse_clipped(path: Path, samples: Real, stored: str) -> None:
     for channel in range(2):
-        if _clipped(recording.samples[:, channel], _quantum(stored)):
+        if _clipped(samples[:, channel], _quantum(stored)):
             raise refused(path, "clipping", channel=channel + 1)
 
 

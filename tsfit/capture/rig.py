@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from tsfit.base.arrays import Complex
+from tsfit.base.errors import TsfitError
 from tsfit.formats.toml import Table, read_toml
 
 Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
@@ -28,6 +29,8 @@ Channel = Annotated[int, Field(ge=1, le=2)]
 DEFAULT_RATE_HZ = 48000.0
 SIMULATED = "simulated"
 """Name of the device that needs no sound card."""
+UNNAMED = "NAME OF YOUR SOUND CARD"
+"""What stands for a device in the ready rigs until one is named."""
 ASSUMED_RELATIVE = 1e-3
 """Relative standard uncertainty of a resistor whose rig file states none: common practice, no source."""
 ASSUMED_GAIN = 5e-3
@@ -222,6 +225,16 @@ class Rig:
     def ratio(self, z: ArrayLike) -> Complex:
         """Ratio of the channels that an impedance `z` (ohm) gives on the rig as drawn."""
         return self.bilinear().ratio(z)
+
+
+def refuse_other_rate(rig: Rig, path: Path, rate_hz: float) -> None:
+    """Raise ``sample_rate`` where the recording at `path` has another rate than the rig plays at."""
+    if rig.sample_rate_hz is not None and rate_hz != rig.sample_rate_hz:
+        message = (
+            f"{path}: recorded at {rate_hz:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a wrong rate "
+            "shifts Fs; mend sample_rate_hz in the rig file or record again."
+        )
+        raise TsfitError(message, code="sample_rate", file=path)
 
 
 def read_rig(path: Path) -> Rig:

@@ -13,7 +13,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import Estimate, FitResult
-from tsfit.driver.formulas import COPPER_PER_K, Wiring, total_q, wiring_factors
+from tsfit.driver.formulas import Wiring, over_20c, total_q, wiring_factors
 from tsfit.formats.sheet import Conditions
 
 REFERENCE_COIL_C = 20.0
@@ -67,7 +67,7 @@ def _states(fit: FitResult, name: str) -> set[object]:
 def _coil(found: dict[str, Estimate], fit: FitResult, wanted_c: float) -> str:
     known = _states(fit, "coil_temperature_c")
     was = sum(float(str(value)) for value in known) / len(known) if known else REFERENCE_COIL_C
-    factor = (1.0 + COPPER_PER_K * (wanted_c - 20.0)) / (1.0 + COPPER_PER_K * (was - 20.0))
+    factor = over_20c(wanted_c) / over_20c(was)
     level = 10.0 * math.log10(factor)
     _scale(found, {"Re": factor, "Qes": factor}, -level, -2.0 * level)
     assumed = "" if known else " (assumed; no sweep tells it)"

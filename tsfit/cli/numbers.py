@@ -2,29 +2,30 @@
 
 from __future__ import annotations
 
-import copy
+import re
 from typing import Any
 
 import click
 from click.types import FloatParamType
+
+WRITTEN = re.compile(r"\s*[+-]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?P<unit>.*?)\s*")
+"""A number, and what may be its unit."""
 
 
 def _plain(text: Any, option: click.Parameter | None) -> Any:
     """Return what a person wrote as a number in the unit in which the name of `option` ends, as far as it is one.
     Raises TsfitError ``wrong_value`` where a comma may stand for thousands, ``wrong_unit``.
     """
-    if not isinstance(text, str) or option is None or option.name is None:
+    written = WRITTEN.fullmatch(text) if isinstance(text, str) else None
+    if written is None or option is None or option.name is None:
         return text
     from tsfit.driver.parameters import PLAIN
     from tsfit.driver.units import parse_printed
     from tsfit.formats.toml import UNIT_SUFFIXES
 
-    flag = option.opts[0]
-    unit = UNIT_SUFFIXES.get(option.name.rsplit("_", 1)[-1], PLAIN)
-    digits = text.strip().rstrip("0123456789.,")
-    if any(map(str.isdigit, text)) and any(map(str.isalpha, text.lower().replace("e", ""))) and unit != PLAIN:
-        return parse_printed(text, unit, flag).value
-    return parse_printed(text, PLAIN, flag).value if "," in text and not digits else text
+    unit = UNIT_SUFFIXES.get(option.name.rsplit("_", 1)[-1], PLAIN) if written["unit"] else PLAIN
+    told = unit != PLAIN if written["unit"] else "," in text
+    return parse_printed(text, unit, option.opts[0]).value if told else text
 
 
 class _Number(FloatParamType):
@@ -42,8 +43,9 @@ def with_numbers(command: click.Command) -> click.Command:
     for inner in command.commands.values() if isinstance(command, click.Group) else ():
         with_numbers(inner)
     for option in command.params:
-        kind = _NumberInRange if isinstance(option.type, click.FloatRange) else _Number
-        if type(option.type) in (FloatParamType, click.FloatRange):
-            option.type = copy.copy(option.type)
-            option.type.__class__ = kind
+        kind = option.type
+        if type(kind) is click.FloatRange:
+            option.type = _NumberInRange(kind.min, kind.max, kind.min_open, kind.max_open, kind.clamp)
+        elif type(kind) is FloatParamType:
+            option.type = _Number()
     return command

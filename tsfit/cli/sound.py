@@ -27,9 +27,10 @@ def confirmed_level(
     from tsfit.base.errors import TsfitError
     from tsfit.bench.sweep import choose_level
     from tsfit.capture.excitation import QUIET_DBFS
+    from tsfit.capture.rig import UNNAMED
 
     level = choose_level(rig, level_dbfs, level_v)
-    if rig.device is not None and rig.device.isupper() and "YOUR" in rig.device:
+    if rig.device == UNNAMED:
         message = (
             f"{rig.path}: device is still {rig.device!r}; name one that `tsfit devices` prints, or a part of its name."
         )

@@ -27,6 +27,11 @@ COPPER_PER_K = 0.00393
 """Temperature coefficient of copper at 20 °C, 1/K (IEC 60028)."""
 
 
+def over_20c(celsius: float, per_k: float = COPPER_PER_K) -> float:
+    """Resistance of a coil at a temperature over that at 20 °C; `per_k` is its coefficient there, 1/K."""
+    return 1.0 + per_k * (celsius - 20.0)
+
+
 COLDEST_COIL, HOTTEST_COIL = -40.0, 300.0
 """Coil (°C) that is taken from a file or an option: its glue ends there (common practice, no source)."""
 

@@ -12,17 +12,10 @@ import numpy as np
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.fit_result import Estimate, Shown
+from tsfit.driver.record import NamedDriver
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-
-@dataclass(frozen=True)
-class HeatedDriver:
-    """Whose coil it is."""
-
-    name: str
-    serial: str | None = None
 
 
 @dataclass(frozen=True)
@@ -78,7 +71,7 @@ class HeatResult(Viewed):
 
     KIND: ClassVar = "heat"
 
-    driver: HeatedDriver
+    driver: NamedDriver
     parameters: Mapping[str, Estimate]
     power_at: tuple[PowerAt, ...]
     compression_db: Mapping[str, Estimate]

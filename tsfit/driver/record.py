@@ -20,6 +20,14 @@ from tsfit.driver.parameters import BASIC
 
 
 @dataclass(frozen=True)
+class NamedDriver:
+    """Which driver a result is about."""
+
+    name: str
+    serial: str | None = None
+
+
+@dataclass(frozen=True)
 class Driver:
     """One driver, SI units; None for what is unknown."""
 

@@ -11,6 +11,7 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.fit_result import Estimate
+from tsfit.driver.record import NamedDriver
 from tsfit.driver.units import rounded
 
 if TYPE_CHECKING:
@@ -105,14 +106,6 @@ class TravelLevel:
 
 
 @dataclass(frozen=True)
-class TravelDriver:
-    """Which driver."""
-
-    name: str
-    serial: str | None = None
-
-
-@dataclass(frozen=True)
 class TravelResult(Viewed):
     """What recordings at full travel tell of a driver.
 
@@ -129,7 +122,7 @@ class TravelResult(Viewed):
 
     KIND: ClassVar = "travel"
 
-    driver: TravelDriver
+    driver: NamedDriver
     outward_known: bool
     limits: Mapping[str, BothWays]
     travel: Mapping[str, BothWays]

@@ -36,11 +36,11 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
     COIL_COUPLING,
-    COPPER_PER_K,
     Wiring,
     compliance,
     force_factor,
     mechanical_resistance,
+    over_20c,
     wiring_factors,
 )
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
@@ -257,7 +257,7 @@ class JointModel:
         first, here = self.sweeps[0].state.coil_temperature_c, sweep.state.coil_temperature_c
         if first is None or here is None:
             return 0.0
-        return math.log((1 + COPPER_PER_K * (here - 20.0)) / (1 + COPPER_PER_K * (first - 20.0)))
+        return math.log(over_20c(here) / over_20c(first))
 
     def drift(self, v: Values, sweep: FitSweep) -> Number:
         """Logarithm of Re during `sweep` over that of the first."""

@@ -6,7 +6,7 @@ from tsfit.base.arrays import Number, Real
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import Estimate
-from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume
+from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume, over_20c
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.solve import Solved
@@ -26,7 +26,7 @@ def condition_parameters(model: JointModel, x: Real) -> dict[str, Number]:
     v = model.values(x)
     state = model.sweeps[0].state
     warm = state.air.temperature_c if state.coil_temperature_c is None else state.coil_temperature_c
-    figures = {"Re_20C": v["Re"] / (1.0 + COPPER_PER_K * (warm - 20.0))}
+    figures = {"Re_20C": v["Re"] / over_20c(warm)}
     if model.with_mass and model.sd is not None:
         load = air_load_change(v["Sd"], model.air)
         figures["Vas_1013hPa"] = equivalent_volume(model.circuit_values(v)["Cms"], v["Sd"], REFERENCE_AIR)

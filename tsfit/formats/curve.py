@@ -6,8 +6,10 @@ Which columns a file without header has, and whether its phase has the right sig
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -157,15 +159,7 @@ def write_curve(curve: ImpedanceCurve, path: Path) -> None:
 
 def _from_tables(tables: list[TextTable], path: Path) -> _Raw:
     """Of several tables, which differ in their decimal sign, take the one that only can be a driver's curve."""
-    read: list[_Raw] = []
-    faults = []
-    for table in tables:
-        try:
-            read.append(_from_table(table, path))
-        except TsfitError as fault:
-            faults.append(fault)
-    if not read:
-        raise faults[0]
+    read = _sound(_from_table, tables, path)
     lawful = _lawful([_misses(raw) for raw in read]) if len(read) > 1 else 0
     if lawful is None:
         one, other = (table.values for table in tables[:2])
@@ -174,6 +168,23 @@ def _from_tables(tables: list[TextTable], path: Path) -> _Raw:
         message = f"{one[row, column]:g} or {other[row, column]:g}? Comma or point may set thousands apart; {way}."
         refuse(path, message, "separators", int(tables[0].lines[row]))
     return read[lawful]
+
+
+Each = TypeVar("Each")
+
+
+def _sound(reading: Callable[[Each, Path], _Raw], of: Sequence[Each], path: Path) -> list[_Raw]:
+    """What a `reading` makes of those that it does not refuse. Raises the first refusal where it refuses all."""
+    read: list[_Raw] = []
+    faults = []
+    for one in of:
+        try:
+            read.append(reading(one, path))
+        except TsfitError as fault:
+            faults.append(fault)
+    if not read:
+        raise faults[0]
+    return read
 
 
 def _from_table(table: TextTable, path: Path) -> _Raw:
@@ -284,15 +295,7 @@ def _lawful(misses: list[float]) -> int | None:
 def _most_lawful(readings: list[_Raw], path: Path) -> _Raw:
     if not readings:
         refuse(path, f"is no impedance of a driver in any reading of its columns; {WAY_OUT}.", "columns")
-    checked: list[_Raw] = []
-    faults = []
-    for raw in readings:
-        try:
-            checked.append(_checked(raw, path))
-        except TsfitError as fault:
-            faults.append(fault)
-    if not checked:
-        raise faults[0]
+    checked = _sound(_checked, readings, path)
     first = _lawful([_misses(raw) for raw in checked])
     if first is None:
         names = " or ".join(raw.columns for raw in checked)

@@ -129,8 +129,8 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
     told = {name: [block for part in parts for block in getattr(part, name)] for name in SECTIONS}
     sections = [Section(name, SECTIONS[name], blocks) for name, blocks in told.items() if blocks]
-    # Sentences first, those of what was compared before those of what was measured; then the picture that shows it.
-    answering = sorted((part.answer for part in parts), key=lambda blocks: -len(blocks))
+    # Sentences first, those of what is drawn before the others; then the picture that shows it.
+    answering = sorted((part.answer for part in parts), key=lambda blocks: all(one.picture is None for one in blocks))
     answer = sorted((block for blocks in answering for block in blocks), key=lambda block: block.kind != "text")
     shown = [*answer, *(block for section in sections for block in section.blocks)]
     pictures = [block.picture for block in shown if block.picture is not None]

@@ -18,7 +18,7 @@ from tsfit.base.arrays import Real
 from tsfit.base.intervals import NORMAL_95
 from tsfit.circuit.large_signal import LargeSignal
 from tsfit.driver.fit_result import Estimate
-from tsfit.driver.formulas import complete
+from tsfit.driver.formulas import complete, resonance
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.travel_result import CRITERIA, SIDES, BothWays, Side, TravelCurves, TravelLimit
 from tsfit.travel.fit import Settled
@@ -52,7 +52,7 @@ class ScaleErrors:
 
 def ratios(driver: LargeSignal, x: Real) -> dict[str, Real]:
     """What is left of each curve at travel `x` (n,), over its value at rest; what may rise counts by how far it is off."""
-    blocked_hz = BLOCKED_AT * math.sqrt(float(driver.at("K", 0.0)) / driver.Mms) / (2.0 * math.pi)
+    blocked_hz = BLOCKED_AT * float(resonance(driver.Mms, 1.0 / float(driver.at("K", 0.0))))
     return {
         "Bl": driver.at("Bl", x) / driver.at("Bl", 0.0),
         "C": driver.at("K", 0.0) / driver.at("K", x),

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from tsfit.base.notes import QualityNote
+from tsfit.driver.record import NamedDriver
 from tsfit.driver.travel_result import (
     DISTORTION,
     SIDES,
     BothWays,
-    TravelDriver,
     TravelLevel,
     TravelResult,
     smallest,
@@ -22,7 +22,7 @@ OPEN = 0.01
 
 
 def result_of(
-    settled: Settled, errors: ScaleErrors, driver: TravelDriver, *, outward_known: bool, notes: Sequence[QualityNote] = (),
+    settled: Settled, errors: ScaleErrors, driver: NamedDriver, *, outward_known: bool, notes: Sequence[QualityNote] = (),
     provenance: Mapping[str, object] | None = None,
 ) -> TravelResult:  # fmt: skip
     """Return the result with its limits, curves and levels, quietest level first."""

@@ -2,46 +2,30 @@
 
 import json
 import math
+from functools import partial
+from pathlib import Path
 
 import pytest
+from helpers.heron import DRIVER as HERON
 from helpers.made_fit import made_fit
 
 from tsfit.base.files import to_json
 from tsfit.cli import main
 from tsfit.formats.fit import fit_to_dict
 
-DRIVER = """
-[driver]
-name = "Heron 10"
-[parameters]
-Re = "5.6 ohm"
-Fs = "31 Hz"
-Qms = "4.6"
-Qes = "0.42"
-Mms = "52 g"
-Sd = "346 cm^2"
-Le = "1.2 mH"
-Xmax = "6 mm"
-Pe = "150 W"
-"""
+DRIVER = HERON + 'Pe = "150 W"\n'
 
 
 @pytest.fixture
-def heron(tmp_path):
-    path = tmp_path / "heron.toml"
-    path.write_text(DRIVER)
-    return str(path)
+def heron(heron):
+    """The driver with a rated power."""
+    Path(heron).write_text(DRIVER)
+    return heron
 
 
 @pytest.fixture
-def design(capsys):
-    def run(*arguments):
-        with pytest.raises(SystemExit) as left:
-            main(["box", "design", *arguments])
-        out, err = capsys.readouterr()
-        return left.value.code, out, err
-
-    return run
+def design(tsfit):
+    return partial(tsfit, "design")
 
 
 def test_closed_by_f3_gives_that_f3_and_names_the_larger_box(design, heron):

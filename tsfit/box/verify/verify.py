@@ -18,6 +18,7 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
 from tsfit.box.numbers import resonance_with_losses
 from tsfit.box.plan import BoxPlan
+from tsfit.box.result import BoxResult
 from tsfit.box.told import LITRE, within
 from tsfit.box.verify.findings import (
     BuiltBox,
@@ -220,16 +221,11 @@ def verify(
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")
     result = plan.build(driver)
     planned, filling = result.enclosure, plan.contents.factor
-    stated = dict(result.losses)
-    if isinstance(plan, PassivePlan):
-        stated["port_q"] = plan.radiator.qms
-    before = numbers(planned, tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf))), filling)
+    before = numbers(planned, _stated(plan, result), filling)
     ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
     lead = within(lead_ohm, 0.0, 0.9 * float(np.min(np.abs(curve.impedance_ohm))), "resistance of the leads", "ohm")
     sweep = _sweep(replace(curve, impedance_ohm=curve.impedance_ohm - lead), *ends)
-    area = driver.values()["Sd"]
-    cone_air = planned.driver.values()["Sd"] / area * float(air_load_change(area, planned.driver.air))
-    unknowns = Unknowns(planned, driver_prior(driver, fit), cone_air, (), sweep)
+    unknowns = Unknowns(planned, driver_prior(driver, fit), _cone_air(planned.driver, driver), (), sweep)
     best, absent, moved = _explained(unknowns, FAR if fit else FAR_FROM_SHEET)
     built = best.unknowns.enclosure(best.solution.x)
     if best.misfit > TOO_LARGE_MISFIT:
@@ -267,6 +263,20 @@ def verify(
         notes=(*remarks(best.misfit, fit, told, untold), *more_resistance(planned.driver.Re, built.driver.Re)),
         curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
     )
+
+
+def _stated(plan: BoxPlan, result: BoxResult) -> tuple[str, ...]:
+    """Losses that a plan states; of a passive radiator its own stand for those of a port."""
+    stated = dict(result.losses)
+    if isinstance(plan, PassivePlan):
+        stated["port_q"] = plan.radiator.qms
+    return tuple(name for name in STATED if math.isfinite(stated.get(name, math.inf)))
+
+
+def _cone_air(together: Driver, one: Driver) -> float:
+    """Change of the moving mass, kg, of all drivers `together` from free air to their place in a box."""
+    area = one.values()["Sd"]
+    return together.values()["Sd"] / area * float(air_load_change(area, together.air))
 
 
 def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep:
