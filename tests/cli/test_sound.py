@@ -41,3 +41,11 @@ def test_levels_are_shown_on_a_terminal_only(capsys):
     with live_levels(2.0, quiet=False) as show:
         show(Levels((-40.0, -41.0), (-30.0, -31.0), 100, 200))
     assert capsys.readouterr() == ("", "")
+
+
+def test_a_rig_whose_device_is_not_named_yet_is_told_so_before_anything_is_asked(asked, capsys):
+    rig = read_rig(RIGS / "line-divider.toml")
+    with pytest.raises(TsfitError, match="name one that `tsfit devices` prints") as error:
+        confirmed_level(rig, "a sweep", -10.0, yes=False, quiet=False)
+    assert error.value.code == "no_device"
+    assert (asked, capsys.readouterr().out) == ([], "")

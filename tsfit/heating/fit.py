@@ -19,8 +19,8 @@ from tsfit.base.intervals import middle
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.thermal import Drive, conductance, course
 from tsfit.driver.fit_result import Estimate
-from tsfit.driver.heat_result import HeatCourse, HeatedDriver, HeatResult, HeatRun, PowerAt
-from tsfit.driver.record import Driver
+from tsfit.driver.heat_result import HeatCourse, HeatResult, HeatRun, PowerAt
+from tsfit.driver.record import Driver, NamedDriver
 from tsfit.heating.readout import CIRCUIT_STDEV, STEP_S, Readings
 from tsfit.heating.series import Series, in_bins
 
@@ -107,7 +107,7 @@ def fit_heat(readings: Readings, driver: Driver, around: Surroundings, provenanc
         offset_percent=100.0 * OFFSET * float(found.x[6]),
     )
     return HeatResult(
-        driver=HeatedDriver(driver.name, driver.serial),
+        driver=NamedDriver(driver.name, driver.serial),
         parameters=followed.parameters(),
         power_at=followed.powers(),
         compression_db=followed.compression(run.voltage_v),
