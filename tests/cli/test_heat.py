@@ -32,12 +32,21 @@ def test_network_powers_and_compression_are_printed(found, capsys):
         assert text in shown
 
 
+def test_the_power_that_it_stands_is_told_before_the_network(found, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "120")
+    found(heat_result())
+    assert run(["heat", "power.toml"]) == 0
+    # As made: as many watts as the coil is kelvins above 20 °C.
+    assert "it stands 130 W at 150 °C, 180 W at 200 °C, 230 W at 250 °C" in capsys.readouterr().out.splitlines()[1]
+
+
 def test_a_short_run_has_no_table_of_powers(found, capsys):
     found(heat_result(told=False))
     assert run(["heat", "power.toml"]) == 0
     shown = capsys.readouterr().out
     assert "Continuous power" not in shown
     assert "Too short." in shown
+    assert "Too short." in shown.splitlines()[1]
 
 
 def test_nothing_is_overwritten(found, tmp_path, capsys):

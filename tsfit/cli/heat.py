@@ -68,14 +68,19 @@ def _print(result: HeatResult, coils_c: list[float]) -> None:
         f"{result.driver.name}: {run.power_w:.3g} W, {run.voltage_v:.3g} V RMS, for {run.seconds / 60.0:.3g} min took the "
         f"coil from {run.ambient_c:.0f} to {run.coil_c:.0f} °C."
     )
+    powers = [power for coil in coils_c if (power := result.power_for(coil)) is not None]
+    if powers:
+        say(f"For ever it stands {', '.join(f'{one.value:.0f} W at {one.coil_c:.0f} °C' for one in powers)} of the coil.")
+    for note in result.quality:
+        if note.code == OPEN:
+            say(note.message)
     rows = [[f"{name}: {NAMES[name]}", *one.shown(name).cells] for name, one in result.parameters.items()]
     print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows)
     rows = []
-    for coil in coils_c:
-        if (power := result.power_for(coil)) is not None:
-            u2 = power.voltage.value**2
-            told = [f"{power.value:.0f}", f"{power.interval95[0]:.0f} … {power.interval95[1]:.0f}"]
-            rows.append([f"{coil:.0f}", *told, f"{power.voltage.value:.1f}", f"{u2 / run.cold_ohm:.0f}"])
+    for power in powers:
+        u2 = power.voltage.value**2
+        told = [f"{power.value:.0f}", f"{power.interval95[0]:.0f} … {power.interval95[1]:.0f}"]
+        rows.append([f"{power.coil_c:.0f}", *told, f"{power.voltage.value:.1f}", f"{u2 / run.cold_ohm:.0f}"])
     if rows:
         columns = ["coil, °C", "real W", "95 % interval", "V RMS", "u²/Re, W"]
         print_table(columns, rows, title="Continuous power that holds the coil at")
@@ -87,7 +92,4 @@ def _print(result: HeatResult, coils_c: list[float]) -> None:
     print_table(["after", "dB lost", "±1σ", "95 % interval"], rows, title=f"Compression at {run.voltage_v:.3g} V RMS")
     if run.coil_c < coils_c[-1] and result.power_at:
         hint(f"The run ended at {run.coil_c:.0f} °C; what is hotter is carried on from there.")
-    for note in result.quality:
-        if note.code == OPEN:
-            say(note.message)
     print_notes(note for note in result.quality if note.code != OPEN)
