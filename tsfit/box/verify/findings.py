@@ -12,7 +12,7 @@ from tsfit.box.enclosure import KIND_NAMES, Enclosure, Kind
 from tsfit.box.uncertainty import TUNING_ERROR, VOLUME_ERROR
 from tsfit.box.verify.remedies import VOLUMES, WayBack
 from tsfit.driver.fit_result import Estimate, FitResult
-from tsfit.driver.units import display, rounded
+from tsfit.driver.units import display, shown_decimals, with_decimals
 
 Verdict = Literal["as planned", "close", "off", "undecided"]
 WORTH = 0.01
@@ -206,7 +206,8 @@ def number_rows(found: BuiltBox) -> list[list[str]]:
     for name, estimate in found.built.items():
         unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
         own = found.planned.get(name)
-        numbers = [rounded(scale * value, scale * estimate.stdev) for value in (estimate.value, *estimate.interval95)]
+        decimals = shown_decimals(scale * estimate.value, scale * estimate.stdev, unit, full=False)
+        numbers = [with_decimals(scale * value, decimals) for value in (estimate.value, *estimate.interval95)]
         planned = "" if own is None else f"{scale * own:.4g}"
         rows.append([LABELS.get(name, name), planned, *numbers, unit, verdicts.get(name, "")])
     return rows
