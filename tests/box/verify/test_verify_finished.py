@@ -81,7 +81,7 @@ def test_intervals_hold_the_truth_and_alarms_are_true(kind):
         built = drawn_cabinet(kind, generator)
         found = found_of(built, generator, generator.uniform(0.001, 0.004))
         truth = truth_of(built)
-        false_alarms += found.leak
+        false_alarms += found.leak or found.other_driver
         for name, value in truth.items():
             if name in found.built:
                 low, high = found.built[name].interval95
@@ -94,7 +94,7 @@ def test_intervals_hold_the_truth_and_alarms_are_true(kind):
     assert false_alarms <= 0.02 * EACH
 
 
-@pytest.mark.parametrize(("stronger", "fitted"), [(1.25, True), (1.4, False), (0.75, True)])
+@pytest.mark.parametrize(("stronger", "fitted"), [(1.1, True), (1.25, True), (1.4, False), (0.9, True), (0.75, True)])
 def test_another_driver_is_told_before_anything_else(stronger, fitted):
     """A Qtc far from the plan is not "nothing needs to be changed"."""
     values = {**FIT.driver.values()}
@@ -116,3 +116,19 @@ def test_the_network_of_the_tests_is_that_of_the_circuit():
     load, f = box.build(driver).enclosure.load, np.geomspace(8.0, 2000.0, 300)
     own = impedance(f, driver.values(), Circuit(driver.coil, driver.suspension), load)
     np.testing.assert_allclose(built.impedance(), own, rtol=1e-9)
+
+
+@pytest.mark.parametrize("air_load", [-0.2, 0.0, 0.1])
+def test_air_that_hardly_moves_with_the_cone_widens_no_interval(air_load):
+    """An air load that stopped at zero lost its slope there: in some draws of noise fc was a hundred times less sure.
+
+    The driver is known ever so well, so that nothing but the air takes up what the curve wants.
+    """
+    sure = {name: replace(one, stdev=0.05 * one.stdev) for name, one in FIT.parameters.items()}
+    widths = []
+    for seed in range(14):
+        curve = Cabinet("closed", 0.02, absorption_q=30.0, air_load=air_load).curve(np.random.default_rng(seed), 0.001)
+        found = verify(curve, PLANS["closed"], FIT.driver, replace(FIT, parameters=sure)).built
+        widths.append([found[name].stdev / found[name].value for name in ("fc", "qtc", "volume")])
+    assert np.all(np.array(widths)[:, 0] < 1e-3)
+    assert np.all(np.max(widths, axis=0) < 1.6 * np.min(widths, axis=0))

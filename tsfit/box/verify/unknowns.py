@@ -178,7 +178,8 @@ class Unknowns:
         driver = replace(driver, **basic, coil_values=terms[0], suspension_values=terms[1])  # type: ignore[arg-type]
         box = {name: math.exp(centre + spread * v[name]) for name, (centre, spread) in self._centres.items()}
         box |= {name: 1.0 / (spread * _some(v[name])) for name, spread in self._spreads.items()}
-        mass = self.cone_air * max(BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * v["air load"], 0.0)
+        # Smooth even below no air: at a stop its slope would be lost, and with it what it shares with fc.
+        mass = self.cone_air * (BOX_AIR_LOAD[0] + BOX_AIR_LOAD[1] * v["air load"])
         return replace(self.planned, driver=driver, load=self.load(box, mass))
 
     def load(self, box: Mapping[str, Number], mass: float) -> Load:
@@ -226,8 +227,7 @@ class Unknowns:
         slopes[:k] = self.prior.root.T @ np.array([np.broadcast_to(rows[name], z.shape) for name in self.prior.names])
         slopes[k : k + m] = self.sweep.shifts_ohm
         slopes[k + m] = RE_LATER * (rows["Re"] + rows["Qes"])
-        if np.any(part.added_mass):
-            slopes[k + m + 1] = BOX_AIR_LOAD[1] * self.cone_air * d["added_mass"]
+        slopes[k + m + 1] = BOX_AIR_LOAD[1] * self.cone_air * d["added_mass"]
         for place, (name, (_, spread)) in enumerate(self._centres.items(), k + m + 2):
             slopes[place] = spread * rows[name]
         for place, name in enumerate(self._spreads, len(self.names) - len(self._spreads)):

@@ -61,6 +61,8 @@ TOO_LARGE_MISFIT = 0.05
 """RMS share of |Z| above which this is another driver or another box. Common practice, no source."""
 DOUBTFUL_MISFIT, FAR = 0.01, 5.0
 """Misfit, and standard uncertainties of its fit that a driver has moved, from which that is taken for another driver."""
+AIR_FAR = 3.5
+"""The same for the air on the cone, beyond which there is none or thrice as much as usual."""
 FAR_FROM_SHEET = 3.0
 """The same where only a sheet tells of the driver."""
 RE_OF_FITTED, RE_OF_SHEET = (0.95, 1.35), (0.88, 1.45)
@@ -298,7 +300,9 @@ def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep
 def _explained(unknowns: Unknowns, far: float) -> tuple[Explanation, tuple[str, ...], bool]:
     """The best explanation, losses that it does without, and whether the driver left its fit for it."""
     best, moved = explain(unknowns), False
-    pulled = float(np.max(best.pulls)) > far
+    # Where only mass and spring together are told, as in a closed box, another driver pulls the air on its cone instead.
+    air = best.solution.x[unknowns.names.index("air load")]
+    pulled = float(np.max(best.pulls)) > far or abs(air) > AIR_FAR
     if best.misfit > DOUBTFUL_MISFIT or pulled:
         loose = explain(replace(unknowns, prior=unknowns.prior.looser(LOOSER)))
         moved = loose.misfit < BETTER * best.misfit or pulled
