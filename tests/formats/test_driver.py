@@ -102,21 +102,25 @@ WHOLE = {"Re": "5.6 ohm", "Fs": "30 Hz", "Qms": "5", "Qes": "0.4", "Mms": "60 g"
 """Vas = rho c^2 Sd^2 / ((2 pi Fs)^2 Mms) = 1.2041 * 343.2^2 * 0.035^2 / ((2 pi 30)^2 * 0.06) = 81.5 l, by hand."""
 
 
+@pytest.mark.parametrize("section", ["parameters", "published"])
 @pytest.mark.parametrize(
     ("further", "what"),
     [
         ({"Vas": "81.5 l"}, None),
         ({"Vas": "80 l", "Qts": "0.37"}, None),
+        ({"Mms": "60.0 g", "Cms": "0.5 mm/N"}, None),  # a last digit: 0.45 to 0.55 mm/N
+        ({"Cms": "0.4 mm/N"}, None),  # 0.45 mm/N at most, from 0.469
+        ({"Cms": "0.40 mm/N"}, "Cms is 0.4 mm/N, but Fs, Mms make it 0.4691 mm/N;"),
         ({"Vas": "120 l"}, "Vas is 120 l, but "),
         ({"Vas": "2.88 l"}, "Vas is 2.88 l, but "),
         ({"Qts": "0.25"}, "Qts is 0.25, but Qms, Qes make it 0.3704;"),
         ({"Cms": "1.0 mm/N"}, "Cms is 1 mm/N, but Fs, Mms make it 0.4691 mm/N;"),
     ],
 )
-def test_a_driver_file_that_contradicts_itself_is_refused(tmp_path, further, what):
+def test_a_driver_file_or_sheet_that_contradicts_itself_is_refused(tmp_path, section, further, what):
     path = tmp_path / "driver.toml"
     told = "\n".join(f'{name} = "{value}"' for name, value in {**WHOLE, **further}.items())
-    path.write_text(f'[driver]\nname = "Plover 12"\n[parameters]\n{told}\n')
+    path.write_text(f'[driver]\nname = "Plover 12"\n[{section}]\n{told}\n')
     if what is None:
         assert read_driver(path).Vas == pytest.approx(0.0815, rel=0.01)
         return

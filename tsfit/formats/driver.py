@@ -14,12 +14,12 @@ A driver file gives any set of parameters from which the rest follows::
     time_constant_h = 4
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
+import numpy as np
 from pydantic import Field
 
 from tsfit.base.errors import TsfitError
@@ -28,7 +28,7 @@ from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import Wiring, complete
 from tsfit.driver.parameters import BASIC, LEVELS
 from tsfit.driver.record import Driver, Softening, driver_from_parameters
-from tsfit.driver.units import display
+from tsfit.driver.units import Printed, display
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import DriverTable, read_parameters, read_sheet
 from tsfit.formats.toml import Table, load_toml, validated
@@ -73,7 +73,10 @@ def read_driver(path: Path) -> Driver:
         return read_fit(path).driver
     tables = load_toml(path, "driver")
     if "published" in tables and "parameters" not in tables:
-        return read_sheet(path).driver()
+        sheet = read_sheet(path)
+        driver = sheet.driver()
+        refuse_contradiction(path, sheet.figures)
+        return driver
     if "parameters" not in tables:
         message = f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file."
         raise TsfitError(message, code="missing_key", file=path)
@@ -81,14 +84,16 @@ def read_driver(path: Path) -> Driver:
     parameters = read_parameters(path, file.parameters, "parameters", "driver")
     values = {name: printed.value for name, printed in parameters.items()}
     driver = driver_from_parameters(file.driver.name, values, where=str(path))
-    refuse_contradiction(path, values)
+    refuse_contradiction(path, parameters)
     return replace(driver, wiring=file.driver.wiring)
 
 
-def refuse_contradiction(path: Path, values: Mapping[str, float]) -> None:
-    """Refuse SI `values` of which one is not what the others make it, naming those; ``contradiction``."""
+def refuse_contradiction(path: Path, figures: Mapping[str, Printed]) -> None:
+    """Refuse `figures` of which one is not what the others make it, whatever their roundings, naming those;
+    ``contradiction``.
+    """
+    values = {name: printed.value for name, printed in figures.items()}
     for name in sorted(values, key=lambda name: name in BASIC):
-        given = values[name]
         needs = [other for other in values if other != name]
         if name not in complete({other: values[other] for other in needs}):
             continue
@@ -96,16 +101,31 @@ def refuse_contradiction(path: Path, values: Mapping[str, float]) -> None:
             fewer = [each for each in needs if each != other]
             if name in complete({each: values[each] for each in fewer}):
                 needs = fewer
-        made = float(complete({each: values[each] for each in needs})[name])
-        apart = abs(made - given) > APART_DB if name in LEVELS else abs(math.log(made / given)) > APART
-        if apart:
-            (stated, unit), (follows, _) = display(name, given), display(name, made)
+        if _apart(name, figures[name], {each: figures[each] for each in needs}):
+            made = float(complete({each: values[each] for each in needs})[name])
+            (stated, unit), (follows, _) = display(name, values[name]), display(name, made)
             told = (
                 f"{name} is {stated:.4g} {unit}".rstrip()
                 + f", but {', '.join(needs)} make it {follows:.4g} {unit}".rstrip()
             )
             message = f"{path}: {told}; correct the one that is wrong, or leave {name} out."
             raise TsfitError(message, code="contradiction", file=path)
+
+
+def _apart(name: str, printed: Printed, needs: Mapping[str, Printed]) -> bool:
+    """Whether no value that rounds to the `printed` one comes near any that rounded `needs` allow.
+
+    The relations are monotonic, so the corners of the roundings hold the extremes.
+    """
+    given, *corners = (each.value + each.half_digit * np.array([-1.0, 1.0]) for each in (printed, *needs.values()))
+    known = dict(zip(needs, (corner.ravel() for corner in np.meshgrid(*corners)), strict=True))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        made, level = np.asarray(complete(known)[name]), name in LEVELS
+    # A corner may be no driver at all, as where Qts rounds to Qms: then nothing is ruled out.
+    if not np.all(np.isfinite(made)) or (not level and min(made.min(), given[0]) <= 0.0):
+        return False
+    low, high, least, most = (float(end if level else np.log(end)) for end in (made.min(), made.max(), *given))
+    return max(low - most, least - high) > (APART_DB if level else APART)
 
 
 def read_softening(path: Path) -> Softening | None:
