@@ -1,4 +1,5 @@
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -113,6 +114,12 @@ def test_a_watt_may_be_one_into_the_rated_impedance():
     # 8 ohm rated: 10·lg(8/5.7) = 1.47 dB more than 1 W into Re.
     assert not contradictions(sheet(**figures, sensitivity_1W="90.1 dB", Znom="8 ohm"))
     assert contradictions(sheet(**figures, sensitivity_1W="92.5 dB", Znom="8 ohm"))
+    # A name, not 3.5 to 4.5 ohm: 10·lg(4/3.4) = 0.71 dB above the 88.6 dB, and 0.9 dB more is too much.
+    (found,) = contradictions(sheet(**{**figures, "Re": "3.40 ohm"}, sensitivity_1W="90.2 dB", Znom="4 ohm"))
+    told = r"make it (\S+) to (\S+) dB for 1 W into Re, (\S+) to (\S+) dB for 1 W into Znom"
+    ends = re.search(told, found.sentence).groups()
+    # η0 = 4.579e-3 in air of 20 °C: 88.77 dB, ±0.03 of rounding and ±0.5 of slack.
+    assert [float(end) for end in ends] == pytest.approx([88.24, 89.30, 88.94, 90.01], abs=0.06)
 
 
 def test_usual_reference_airs_do_not_make_a_contradiction():

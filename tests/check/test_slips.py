@@ -26,6 +26,7 @@ def sheet(**figures: str) -> Sheet:
         ("Cms", "0.798 m/N", 0.798, "factor of 1000"),
         ("Cms", "0.798 um/N", 0.798, "factor of 1000"),
         ("Mms", "3.20 g", 32.0, "factor of 10"),
+        ("Mms", "29.9 g", 32.0, "without the air"),  # (8/3) 1.204 kg/m³ (8.67 cm)³ = 2.09 g
         ("Mms", "1.129 g", 32.0, "ounces were taken for grams"),
         ("Sd", "36.58 cm^2", 236.0, "square inches"),
         ("Sd", "944 cm^2", 236.0, "diameter in place of the radius"),

@@ -61,6 +61,7 @@ def test_every_figure_of_the_fixed_form_is_taken(tmp_path):
         (HEAD, "missing_key", "published is missing"),
         (f"{HEAD}[published]", "missing_key", "[published] is empty"),
         (f"{HEAD}[published]\nFs = 30", "wrong_unit", "30 has no unit"),
+        (f'{HEAD}[published]\nXmax = "28"\n', "wrong_unit", 'write it like "28 mm"'),
         (f'{HEAD}[published]\nFs = "30 kg"', "wrong_unit", "unit 'kg' does not fit"),
         (f'{HEAD}[published]\nVas = "30 cm^2"', "wrong_unit", "write a unit of m³"),
         (f'{HEAD}[published]\nFs = "-30 Hz"', "wrong_value", "published.Fs must be positive"),

@@ -6,7 +6,7 @@ printed intervals give the exact range. What makers leave open is granted to the
 
 - Vas and what follows from it: ±1.5 %, for the reference airs in use (1.18 to 1.21 kg/m³, 340 to 346 m/s);
 - sensitivity: ±0.5 dB for those airs and for reading a level off a curve (common practice, no source);
-- a level "at 1 W" may be 1 W into Re (Small 1972) or into the rated impedance (IEC 60268-5).
+- a level "at 1 W" may be 1 W into Re (Small 1972) or into the rated impedance (IEC 60268-5), which is a name and exact.
 """
 
 import itertools
@@ -65,9 +65,12 @@ def _contradiction(
     told = " ".join(printed.text.split())
     if not told.endswith(unit):
         told += f" ({printed.value * factor:.4g} {unit})"
-    allowed = f"at most {high}" if ends[0] == 0.0 else f"{low} to {high}"
+    allowed = f"at most {high} {unit}" if ends[0] == 0.0 else f"{low} to {high} {unit}".rstrip()
+    if rated_db := _rated_db(parameter, _intervals(sheet)):
+        low, high = (f"{end * factor + shift:.4g}" for end, shift in zip(ends, rated_db, strict=True))
+        allowed += f" for 1 W into Re, {low} to {high} {unit} for 1 W into Znom"
     return Contradiction(
-        sentence=f"{parameter} is printed as {told}, but {' and '.join(needs)} make it {allowed} {unit}".rstrip() + ".",
+        sentence=f"{parameter} is printed as {told}, but {' and '.join(needs)} make it {allowed}.",
         relation=f"{parameter}({', '.join(needs)})",
         printed=printed.value,
         implied=0.5 * sum(ends),
@@ -268,19 +271,27 @@ def _implied(chain: Chain, intervals: Mapping[str, Interval]) -> tuple[Real, Rea
     low, high = implied.min(axis=0), implied.max(axis=0)
     if parameter in LEVELS:
         low, high = low - LEVEL_SLACK_DB, high + LEVEL_SLACK_DB
-        if parameter == "sensitivity_1W" and {"Re", "Znom"} <= intervals.keys():
-            rated = 10.0 * np.log10(intervals["Znom"][1] / intervals["Re"][0])
-            low, high = np.minimum(low, low + rated), np.maximum(high, high + rated)
     elif "Vas" in chain:
         low, high = low * (1.0 - AIR_SLACK), high * (1.0 + AIR_SLACK)
     return low, high
 
 
+def _rated_db(parameter: str, intervals: Mapping[str, Interval]) -> tuple[Number, Number] | None:
+    """Level of 1 W into the rated impedance over that of 1 W into Re, lowest and highest; None of anything else."""
+    if parameter != "sensitivity_1W" or not {"Re", "Znom"} <= intervals.keys():
+        return None
+    rated = 0.5 * (intervals["Znom"][0] + intervals["Znom"][1])
+    return 10.0 * np.log10(rated / intervals["Re"][1]), 10.0 * np.log10(rated / intervals["Re"][0])
+
+
 def _holds(chain: Chain, intervals: Mapping[str, Interval]) -> Mask:
-    """Tell where printed and implied interval overlap; 1e-9 is there for the arithmetic."""
+    """Tell where printed and implied interval overlap, in either reading of a watt; 1e-9 is there for the arithmetic."""
     (low, high), printed = _implied(chain, intervals), intervals[chain[0]]
     margin = 1e-9 * np.abs(high)
-    return np.asarray((low - margin <= printed[1]) & (high + margin >= printed[0]))
+    held = (low - margin <= printed[1]) & (high + margin >= printed[0])
+    if (rated := _rated_db(chain[0], intervals)) is not None:
+        held = held | ((low + rated[0] - margin <= printed[1]) & (high + rated[1] + margin >= printed[0]))
+    return np.asarray(held)
 
 
 def _suspects(
@@ -291,11 +302,11 @@ def _suspects(
     Constrained adjustment: one parameter is free, all others stay within their printed intervals.
     """
     candidates = [name for name in sheet.figures if broken and all(name in chain for chain in broken)]
-    explaining, slips = [], []
+    explaining, slips, area = [], [], _area(sheet)
     for name in candidates:
         printed = sheet.figures[name]
         concerned = [chain for chain in relations if name in chain]
-        factors = slips_of(name)
+        factors = slips_of(name, printed.value, area)
         if factors:
             at = np.array(list(factors))
             fits = _agree(concerned, name, printed.value * at, printed.half_digit * at, intervals)
@@ -311,6 +322,12 @@ def _suspects(
         if np.any(_agree(concerned, name, middle, half, intervals)) or any(slip.figure == name for slip in slips):
             explaining.append(name)
     return tuple(explaining), slips[0] if len({slip.figure for slip in slips}) == 1 else None
+
+
+def _area(sheet: Sheet) -> float | None:
+    """Return the effective area that is printed, or that of the printed diameter, m²."""
+    known = complete({name: value for name, value in sheet.values().items() if name in ("Sd", "diameter")})
+    return float(known["Sd"]) if "Sd" in known else None
 
 
 def _agree(relations: list[Chain], name: str, middle: Real, half: Real, intervals: Mapping[str, Interval]) -> Mask:

@@ -8,6 +8,7 @@ value, and then of a factor of 1000 first, because that is what a wrong prefix m
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from tsfit.circuit.load import air_load_change
 from tsfit.driver.units import Printed, display
 
 _TENS = {
@@ -51,11 +52,18 @@ class Suspicion:
         return f"{label} {printed.text.strip()}: probably {self.reason}; {value:.4g} {unit}".rstrip() + " would be meant."
 
 
-def slips_of(parameter: str) -> dict[float, str]:
-    """Factors from printed to meant with their words; none for a level, of which ten times is not a slip of a digit."""
+def slips_of(parameter: str, value: float | None = None, area: float | None = None) -> dict[float, str]:
+    """Factors from printed to meant with their words; none for a level, of which ten times is not a slip of a digit.
+
+    With the printed `value` and the effective `area` (SI) also that of a mass which is that of the parts alone, without the
+    air of a free disc, (8/3)ρa³.
+    """
     if parameter.startswith("sensitivity"):
         return {}
-    return {**_OWN.get(parameter, {}), **_TENS}
+    own = dict(_OWN.get(parameter, {}))
+    if parameter == "Mms" and value is not None and area is not None:
+        own[1.0 + float(air_load_change(area)) / value] = "it is the mass of cone and coil without the air that moves along"
+    return {**own, **_TENS}
 
 
 def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> list[Suspicion]:
@@ -74,10 +82,13 @@ def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> li
     return found
 
 
-def towards(parameter: str, printed: Printed, measured: float, tolerance: float) -> Suspicion | None:
+def towards(
+    parameter: str, printed: Printed, measured: float, tolerance: float, area: float | None = None
+) -> Suspicion | None:
     """Suspect the slip that would bring what is `printed` within `tolerance` (a fraction) of the `measured` one (SI)."""
-    near = {factor: abs(measured / (printed.value * factor) - 1.0) for factor in slips_of(parameter)}
+    slips = slips_of(parameter, printed.value, area)
+    near = {factor: abs(measured / (printed.value * factor) - 1.0) for factor in slips}
     best = min(near, key=near.__getitem__, default=None)
     if best is None or near[best] > tolerance:
         return None
-    return Suspicion(parameter, printed.value * best, slips_of(parameter)[best])
+    return Suspicion(parameter, printed.value * best, slips[best])

@@ -131,14 +131,14 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         not_judged=not_judged,
         contradictions=contradictions(sheet),
         pattern=pattern(fit, measured, sheet),
-        suspicions=tuple(_suspicions(parameters, sheet)),
+        suspicions=tuple(_suspicions(parameters, sheet, fit.driver.Sd)),
         converted=converted,
     )
 
 
-def _suspicions(parameters: list[Judged], sheet: Sheet) -> list[Suspicion]:
+def _suspicions(parameters: list[Judged], sheet: Sheet, area: float | None) -> list[Suspicion]:
     found = [
-        towards(item.name, sheet.figures[item.name], item.measured, item.tolerance / 100.0)
+        towards(item.name, sheet.figures[item.name], item.measured, item.tolerance / 100.0, area)
         for item in parameters
         if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)
     ]

@@ -96,23 +96,24 @@ def scale_to_si(unit: str, si: str, where: str) -> float:
     raise TsfitError(f"{where}: unit {unit!r} does not fit here; write {fitting}.", code="wrong_unit")
 
 
-def parse_printed(text: str | float, si: str, where: str) -> Printed:
+def parse_printed(text: str | float, si: str, where: str, usual: str = "") -> Printed:
     """Read "8.2 ft^3", "0,21 mm/N" or a bare number of a parameter that has no unit (`si` is "1").
 
-    A bare float counts with the digits Python shows. `where` (file and key) is for the sentence of an error.
+    A bare float counts with the digits Python shows. `where` (file and key) is for the sentence of an error, which suggests
+    the `usual` unit.
 
     Raises TsfitError ``wrong_value`` (no number), ``wrong_unit`` (missing, unknown or of another dimension).
     """
     match = _NUMBER.match(str(text))
     if match is None:
-        example = '"0.38"' if si == PLAIN else f'"12.3 {si}"'
+        example = '"0.38"' if si == PLAIN else f'"12.3 {usual or si}"'
         raise TsfitError(f"{where}: {text!r} is not a number with its unit; write it like {example}.", code="wrong_value")
     if _AMBIGUOUS.match(match.group(1)):
         message = f"{where}: {text!r} may be thousands or a decimal comma; write it without the comma or with a point."
         raise TsfitError(message, code="wrong_value")
     number, unit = match.group(1).replace(",", "."), match.group(2)
     if si != PLAIN and not unit:
-        raise TsfitError(f'{where}: {text!r} has no unit; write it like "{number} {si}".', code="wrong_unit")
+        raise TsfitError(f'{where}: {text!r} has no unit; write it like "{number} {usual or si}".', code="wrong_unit")
     factor = scale_to_si(unit, si, where) if unit not in ("", si) else 1.0
     mantissa, _, exponent = number.lower().partition("e")
     decimals = len(mantissa.partition(".")[2])

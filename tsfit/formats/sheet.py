@@ -96,7 +96,7 @@ def read_parameters(path: Path, table: Mapping[str, object], section: str, kind:
             raise TsfitError(message, code="wrong_value", file=path)
         text, ways = _one_way(str(value)) if name == "Xmax" else (value, 1)
         try:
-            printed = parse_printed(text, PARAMETERS[name].unit, f"{path}: {place}")
+            printed = parse_printed(text, PARAMETERS[name].unit, f"{path}: {place}", PARAMETERS[name].shown)
         except TsfitError as error:
             raise TsfitError(error.message, code=error.code, file=path) from error
         if ways == 2:
