@@ -20,6 +20,7 @@ from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.heat_result import HeatResult
+from tsfit.driver.measured import Measured
 from tsfit.driver.travel_result import TravelResult
 from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
@@ -205,15 +206,30 @@ def travel_bench(path: str | Path) -> Travel:
     return told(Path(path))
 
 
-def check_sheet(fitted: FitResult | str | Path, sheet: str | Path, **options: Any) -> Check:
+def check_sheet(
+    fitted: FitResult | str | Path, sheet: str | Path, *, travel: TravelResult | str | Path | None = None,
+    heat: HeatResult | str | Path | None = None, **options: Any,
+) -> Check:  # fmt: skip
     """Judge a published datasheet against a fit, and put both drivers into the same boxes.
 
-    The fit may be named by its file, the sheet is one (TOML); `options` are `rules` and `plans` of
-    `tsfit.check.boxes.check_sheet`. Raises what is wrong with a file; as `tsfit.check.verdict.judge`.
+    The fit may be named by its file, as what `travel` and `heat` found of the same driver may, by which Xmax, Pe and Ppeak
+    are judged; the sheet is a file (TOML). `options` are `rules` and `plans` of `tsfit.check.boxes.check_sheet`.
+    Raises what is wrong with a file; as `tsfit.check.verdict.judge`.
     """
     from tsfit.formats.sheet import read_sheet
 
-    return tsfit.check.boxes.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), **options)
+    limits = _measured(travel, heat)
+    return tsfit.check.boxes.check_sheet(_fit_of(fitted), read_sheet(Path(sheet)), limits=limits, **options)
+
+
+def _measured(travel: TravelResult | str | Path | None, heat: HeatResult | str | Path | None) -> Measured:
+    from tsfit.formats.measured import read_measured
+
+    files = [Path(one) if isinstance(one, (str, Path)) else None for one in (travel, heat)]
+    read = read_measured(*files)
+    return Measured(
+        travel if isinstance(travel, TravelResult) else read.travel, heat if isinstance(heat, HeatResult) else read.heat
+    )
 
 
 def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:

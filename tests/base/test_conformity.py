@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from tsfit.base.conformity import conformity, worst
+from tsfit.base.conformity import conformity, falls_short, worst
 
 
 @pytest.mark.parametrize(
@@ -42,3 +42,8 @@ def test_the_worst_counts():
         expected = "outside" if "outside" in three else "undecided" if "undecided" in three else "inside"
         assert worst(three) == expected
     assert worst([]) == "inside"
+
+
+@pytest.mark.parametrize(("short", "verdict"), [(-50.0, "inside"), (3.9, "inside"), (4.1, "undecided"), (6.1, "outside")])
+def test_a_promise_may_be_exceeded(short, verdict):
+    assert falls_short(short, 5.0, 1.0) == verdict

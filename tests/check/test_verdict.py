@@ -94,7 +94,12 @@ def test_the_machine_form_is_the_fixed_one():
     assert set(data["figures"][0]) >= {
         "name", "published", "measured", "stdev", "deviation_percent", "tolerance_percent", "verdict",
     }  # fmt: skip
-    assert data["not_judged"] == [{"name": "Xmax", "reason": "a small-signal sweep does not tell travel limits"}]
+    assert data["not_judged"] == [
+        {
+            "name": "Xmax",
+            "reason": "a small-signal sweep does not tell travel limits; --travel takes what 'tsfit travel' wrote",
+        }
+    ]
 
 
 def test_rules_go_before_the_sheet_and_the_sheet_before_common_practice():
@@ -157,7 +162,7 @@ def test_nothing_is_dropped_silently():
         (("Re", "Qms", "Qes", "Qts"), "the fit does not tell it"),
         (("Sd",), "the fit holds no effective area with its uncertainty; give one in the bench file"),
         (("Le",), "the sweeps do not tell the inductance at 1 kHz"),
-        (("Pe", "Ppeak"), "a small-signal sweep does not tell power limits"),
+        (("Pe", "Ppeak"), "a small-signal sweep does not tell power limits; --heat takes what 'tsfit heat' wrote"),
         (("EBP",), "it is Fs/Qes, and both of these stand for themselves"),
         (("diameter",), "the effective area Sd stands for it"),
     ],

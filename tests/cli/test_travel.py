@@ -5,7 +5,7 @@ from helpers.made_travel_result import made_travel_result
 
 import tsfit
 from tsfit.cli import run
-from tsfit.formats.travel import read_travel
+from tsfit.formats.measured import read_travel
 
 
 def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):

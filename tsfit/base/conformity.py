@@ -13,6 +13,13 @@ def conformity(deviation: float, tolerance: float, expanded: float) -> Verdict:
     return "outside" if abs(deviation) > tolerance + expanded else "undecided"
 
 
+def falls_short(shortfall: float, tolerance: float, expanded: float) -> Verdict:
+    """The same of something that may be more than promised, and by no more than `tolerance` less."""
+    if shortfall <= tolerance - expanded:
+        return "inside"
+    return "outside" if shortfall > tolerance + expanded else "undecided"
+
+
 def worst(verdicts: Sequence[Verdict]) -> Verdict:
     """Return the verdict on the whole: outside if any is, else undecided if any is, else inside."""
     return next((verdict for verdict in ("outside", "undecided") if verdict in verdicts), "inside")

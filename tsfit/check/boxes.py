@@ -18,6 +18,7 @@ from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
 from tsfit.check.verdict import CheckResult, judge
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver, driver_from_parameters
 from tsfit.formats.sheet import Sheet
 
@@ -28,13 +29,15 @@ _BORROWED = ("Re", "Sd", "Qms", "Mms")
 
 
 def check_sheet(
-    fit: FitResult, sheet: Sheet, *, rules: Mapping[str, float] | None = None, plans: Sequence[tuple[str, BoxPlan]] = ()
-) -> CheckResult:
+    fit: FitResult, sheet: Sheet, *, rules: Mapping[str, float] | None = None, plans: Sequence[tuple[str, BoxPlan]] = (),
+    limits: Measured = NOT_MEASURED,
+) -> CheckResult:  # fmt: skip
     """Judge `sheet` against `fit`, and put both drivers into the same boxes; raises as `tsfit.check.verdict.judge`.
 
-    `rules` are tolerances that go before those of the sheet, `plans` boxes of the user's own with a name for each.
+    `rules` are tolerances that go before those of the sheet, `plans` boxes of the user's own with a name for each, `limits`
+    what was measured of travel and heat.
     """
-    result = judge(fit, sheet, rules)
+    result = judge(fit, sheet, rules, limits)
     found = box_consequences(fit, sheet, plans)
     return replace(result, boxes=found, conclusion=conclusion(result.verdict, found) if found else "")
 

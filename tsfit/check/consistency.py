@@ -19,6 +19,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Number, Real
 from tsfit.base.conformity import Verdict
+from tsfit.check.limits import geometric_travels
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
@@ -27,6 +28,8 @@ from tsfit.formats.sheet import Sheet
 
 AIR_SLACK = 0.015
 LEVEL_SLACK_DB = 0.5
+GEOMETRY_SLACK = 1e-4
+"""What the rounding of coil and gap leaves of a travel, m: common practice, no source."""
 _STEP = 0.001
 _SEARCH = np.exp(np.arange(-1.5, 1.5, _STEP))
 """Factors by which one parameter is tried wrong, 1/4.5 to 4.5 in steps of 0.1 %."""
@@ -188,8 +191,7 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
     for chain in broken:
         low, high = _implied(chain, intervals)
         found.append(_contradiction(chain, sheet, (float(low[0]), float(high[0])), suspect, possible))
-    found += _bounds(sheet, intervals)
-    return tuple(found), suspicion
+    return (*found, *_bounds(sheet, intervals), *_geometry(sheet)), suspicion
 
 
 def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradiction]:
@@ -212,6 +214,33 @@ def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradicti
             if set(chain) <= intervals.keys():
                 beyond((*chain, "Qts"), float(_implied((*chain, "Qes"), most)[1][0]))
     return found
+
+
+def _geometry(sheet: Sheet) -> list[Contradiction]:
+    """A travel that is stated to follow from coil and gap, and is none that makers make of them."""
+    conditions, printed = sheet.conditions, sheet.figures.get("Xmax")
+    coil, gap = conditions.coil_length_mm, conditions.gap_height_mm
+    if printed is None or conditions.xmax_definition != "geometric" or coil is None or gap is None:
+        return []
+    usual = geometric_travels(coil, gap)
+    slack = printed.half_digit + GEOMETRY_SLACK
+    if any(abs(travel - printed.value) <= slack for travel in usual.values()):
+        return []
+    told = "; ".join(f"{words} is {1e3 * travel:.3g} mm" for words, travel in usual.items())
+    low, high = min(usual.values()), max(usual.values())
+    return [
+        Contradiction(
+            sentence=f"Xmax is printed as {printed.text} by geometry, but of a coil of {coil:g} mm in a gap of {gap:g} mm "
+            f"{told}.",
+            relation="Xmax(coil_length_mm, gap_height_mm)",
+            printed=printed.value,
+            implied=0.5 * (low + high),
+            implied_range=(low, high),
+            figures=("Xmax",),
+            suspect="Xmax",
+            possible=("Xmax",),
+        )
+    ]
 
 
 def _likeliest(possible: tuple[str, ...], relations: list[Chain], sheet: Sheet) -> str | None:

@@ -13,21 +13,24 @@ one, else that which the sheet states, else common practice.
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from tsfit.base.conformity import Verdict, conformity, worst
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.views import Viewed
 from tsfit.box.compare.consequence import Consequence
 from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
+from tsfit.check.limits import Meaning, judged_limit
 from tsfit.check.pattern import Pattern, pattern
 from tsfit.check.slips import Suspicion, towards
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.fit_result import Estimate, FitResult
+from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.parameters import LEVELS
 from tsfit.driver.units import Printed
 from tsfit.formats.sheet import Sheet
@@ -37,14 +40,13 @@ DEFAULT_TOLERANCES: Mapping[str, float] = {
     "Bl": 0.10, "Le": 0.30, "Sd": 0.05, "sensitivity_1W": 1.0, "sensitivity_2V83": 1.0,
 }  # fmt: skip
 """What a sample may be off when the sheet is silent: a fraction, or dB for a level. Common practice, no source."""
+PROMISED: Mapping[str, float] = {"Xmax": 0.05, "Pe": 0.10, "Ppeak": 0.10}
+"""By which part a sample may fall short of a limit when the sheet is silent: common practice, no source."""
 
 RATED_FRACTION = 0.8
 """The impedance may nowhere be below this part of its rated value (IEC 60268-5)."""
 
 _NOT_JUDGED = {
-    "Xmax": "a small-signal sweep does not tell travel limits",
-    "Pe": "a small-signal sweep does not tell power limits",
-    "Ppeak": "a small-signal sweep does not tell power limits",
     "EBP": "it is Fs/Qes, and both of these stand for themselves",
     "diameter": "the effective area Sd stands for it",
 }
@@ -63,6 +65,7 @@ class Judged:
     tolerance_percent: float | None = None
     deviation_db: float | None = None
     tolerance_db: float | None = None
+    at_least: bool = field(default=False, metadata=IF_TOLD)  # a limit that lies beyond `measured`, the recording's end
     tolerance_from: str = ""  # "rules", "sheet", "common practice" or "IEC 60268-5"
     verdict: Verdict
     note: str = ""  # what the reader must know about this line, "" when nothing
@@ -99,11 +102,16 @@ class CheckResult(Viewed):
     conclusion: str = ""  # what to do with driver and boxes, "" without boxes
 
 
-def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None) -> CheckResult:
-    """Judge every parameter of `sheet` against `fit`; `rules` are tolerances (a fraction, or dB) that go before its own.
-    Raises ``nothing_to_judge`` when nothing printed can be held against the fit; ``unknown_condition`` when the sheet
-    states conditions to which the fit cannot be brought.
+def judge(
+    fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None, limits: Measured = NOT_MEASURED
+) -> CheckResult:
+    """Judge every parameter of `sheet` against `fit`, travel and power against the `limits` measured of the same driver.
+
+    `rules` are tolerances (a fraction, or dB) that go before the sheet's own.
+    Raises ``other_driver`` for limits of another one; ``nothing_to_judge`` when nothing printed can be held against the
+    fit; ``unknown_condition`` when the sheet states conditions to which the fit cannot be brought.
     """
+    limits.of(fit.driver)
     measured, converted = at_conditions(fit, sheet.conditions)
     parameters, not_judged = [], {}
     for name, published in sheet.figures.items():
@@ -111,6 +119,12 @@ def judge(fit: FitResult, sheet: Sheet, rules: Mapping[str, float] | None = None
         source, tolerance = _tolerance(name, sheet, rules or {})
         if name == "Znom":
             parameters.append(_rated_impedance(fit, published, tolerance, source))
+        elif name in PROMISED:
+            promise = judged_limit(name, sheet, limits, tolerance, _least_impedance(fit))
+            if isinstance(promise, str):
+                not_judged[name] = promise
+            else:
+                parameters.append(_promised(name, published.value, *promise, 100.0 * tolerance, source))
         elif reason is None and (estimate := measured.get("Le_1kHz" if name == "Le" else name)) is not None:
             judged = _judge_one(name, published, estimate, tolerance, source)
             if name == "sensitivity_1W" and "Znom" in sheet.figures and judged.verdict != "inside":
@@ -151,7 +165,7 @@ def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str
         if name in table:
             return source, table[name]
     source = "IEC 60268-5" if name == "Znom" else "common practice"
-    return source, DEFAULT_TOLERANCES.get(name, 1.0 - RATED_FRACTION)
+    return source, {**DEFAULT_TOLERANCES, **PROMISED}.get(name, 1.0 - RATED_FRACTION)
 
 
 def _judge_one(name: str, published: Printed, estimate: Estimate, tolerance: float, source: str) -> Judged:
@@ -185,9 +199,7 @@ def _rated_watt(judged: Judged, published: Printed, estimate: Estimate, resistan
 
 def _rated_impedance(fit: FitResult, published: Printed, tolerance: float, source: str) -> Judged:
     """Hold the smallest impedance of the fitted circuit, 20 Hz to 20 kHz, against the rated one: only too low is wrong."""
-    driver = replace(fit.driver, Mms=fit.driver.Mms or 1.0, Sd=fit.driver.Sd or 1.0)
-    frequency = np.geomspace(20.0, 20e3, 2000)
-    lowest = float(np.abs(impedance(frequency, driver.values(), Circuit(driver.coil, driver.suspension))).min())
+    lowest = _least_impedance(fit)
     stdev = fit.parameters["Re"].stdev if "Re" in fit.parameters else 0.0
     expanded = COVERAGE_FACTOR * stdev
     return Judged(
@@ -201,6 +213,28 @@ def _rated_impedance(fit: FitResult, published: Printed, tolerance: float, sourc
         tolerance_from=source,
         verdict=conformity(max(published.value - lowest, 0.0), tolerance * published.value, expanded),
         note="smallest impedance; only too low is outside",
+    )
+
+
+def _least_impedance(fit: FitResult) -> float:
+    driver = replace(fit.driver, Mms=fit.driver.Mms or 1.0, Sd=fit.driver.Sd or 1.0)
+    frequency = np.geomspace(20.0, 20e3, 2000)
+    return float(np.abs(impedance(frequency, driver.values(), Circuit(driver.coil, driver.suspension))).min())
+
+
+def _promised(name: str, printed: float, found: Meaning, words: str, percent: float, source: str) -> Judged:
+    return Judged(
+        name=name,
+        published=printed,
+        measured=found.value,
+        stdev=found.stdev,
+        expanded_uncertainty=found.expanded,
+        deviation_percent=100.0 * (found.value / printed - 1.0),
+        tolerance_percent=percent,
+        at_least=found.at_least,
+        tolerance_from=source,
+        verdict=found.verdict,
+        note=words,
     )
 
 

@@ -106,3 +106,12 @@ def with_outputs(*fields: str) -> Callable[[Callable[..., object]], Callable[...
         return decorated
 
     return decorate
+
+
+def measured_options(command: Callable[..., object], *, several: bool = False) -> Callable[..., object]:
+    """Add --travel and --heat; of `several` drivers each may be given once for each, in their order."""
+    order = ", in the order of drivers" if several else ""
+    for flag in ("heat", "travel"):
+        words = f"What 'tsfit {flag}' wrote of the driver{order}."
+        command = click.option(f"--{flag}", type=PATH, multiple=several, metavar="FILE", help=words)(command)
+    return command

@@ -27,7 +27,9 @@ def read_result(path: Path, record: type[AnyResult], kind: str, *, other: str = 
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON; {hint}.", code=other, file=path) from error
     if not isinstance(data, dict) or data.get("kind") != kind:
-        raise TsfitError(f"{path}: no result of that kind; {hint}.", code=other, file=path)
+        found = data.get("kind") if isinstance(data, dict) else None
+        told = f"a result of kind {found}, not {kind}" if isinstance(found, str) else "no result of that kind"
+        raise TsfitError(f"{path}: {told}; {hint}.", code=other, file=path)
     schema = data.get("schema")
     if not isinstance(schema, int) or schema > SCHEMA:
         message = f"{path}: written in form {schema}, and this tsfit reads up to {SCHEMA}; use a newer tsfit."

@@ -30,6 +30,11 @@ class Conditions(Table):
     coil_temperature_c: Annotated[float, Field(ge=COLDEST_COIL, le=HOTTEST_COIL)] | None = None
     wiring: Wiring | None = None
     air_load: Literal["free air", "baffle"] | None = None
+    xmax_definition: Literal["geometric", "10 %", "20 %"] | None = None  # what Xmax is read off, or the distortion there
+    coil_length_mm: Annotated[float, Field(gt=0.0, le=200.0)] | None = None
+    gap_height_mm: Annotated[float, Field(gt=0.0, le=200.0)] | None = None
+    rated_coil_c: Annotated[float, Field(ge=50.0, le=400.0)] | None = None
+    power_definition: Annotated[str, Field(min_length=1)] | None = None
 
 
 @dataclass(frozen=True)

@@ -7,10 +7,13 @@ from pathlib import Path
 
 import pytest
 from helpers.made_fit import made_driver, made_fit
+from helpers.made_heat_result import heat_result
+from helpers.made_travel_result import made_travel_result
 from helpers.paths import SAMPLES
 
 from tsfit.base.files import to_json
 from tsfit.cli import main
+from tsfit.driver.record import NamedDriver
 from tsfit.formats.fit import fit_to_dict
 
 GOOD = """
@@ -263,3 +266,37 @@ def test_copies_of_one_fit_count_once(tmp_path, capsys):
     code, _, said = run(capsys, *names[:3])
     assert code == 2
     assert "copies of one" in said
+
+
+@pytest.fixture
+def measured(tmp_path):
+    """What travel and heat wrote of the driver of the fit."""
+    driver = NamedDriver("Wagtail 8")
+    made = {"travel": replace(made_travel_result(), driver=driver), "heat": replace(heat_result(), driver=driver)}
+    for name, one in made.items():
+        (tmp_path / f"{name}.json").write_text(to_json(one))
+    return ["--travel", tmp_path / "travel.json", "--heat", tmp_path / "heat.json"]
+
+
+def test_travel_and_heat_judge_the_limits(capsys, tmp_path, fit, measured):
+    told = GOOD + 'Xmax = "15 mm"\nPe = "170 W"\n[conditions]\nxmax_definition = "10 %"\nrated_coil_c = 200\n'
+    path = sheet(tmp_path, told + 'power_definition = "real"\n')
+    code, out, _ = run(capsys, fit, path, *measured)
+    assert code == 1
+    assert "outside; Xmax -21.3 % (7 inside)." in out.splitlines()[0]
+    assert out.splitlines()[1].startswith(
+        "Xmax, outside: printed 15 mm; for 10 % distortion the force factor is down to 82 %"
+    )
+    assert "W of real power hold the coil at 200 °C" in out
+    assert len(out.splitlines()) <= 25
+    data = json.loads(run(capsys, fit, path, *measured, "--json")[1])
+    rows = {row["name"]: row for row in data["figures"]}
+    assert (rows["Xmax"]["verdict"], rows["Pe"]["verdict"]) == ("outside", "inside")
+    assert rows["Xmax"].keys() == rows["Pe"].keys() == rows["Fs"].keys()
+
+
+def test_travel_and_heat_are_of_one_driver(capsys, tmp_path, fit, measured):
+    path = sheet(tmp_path, GOOD)
+    assert "name its fit" in run(capsys, path, *measured)[2]
+    code, _, err = run(capsys, fit, path, "--travel", measured[3])
+    assert (code, "kind heat, not travel" in err) == (2, True)

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.output import PATH, Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, measured_options, with_outputs
 
 if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
     from tsfit.check.lot import LotResult
     from tsfit.check.verdict import CheckResult
+    from tsfit.driver.measured import Measured
     from tsfit.formats.sheet import Sheet
 
 
@@ -30,10 +31,18 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="A box file that both drivers are put into; may be given again.",
 )
+@measured_options
 @click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
 @with_outputs()
 def check(
-    files: tuple[Path, ...], template: bool, rules: Path | None, boxes: tuple[Path, ...], strict: bool, outputs: Outputs
+    files: tuple[Path, ...],
+    template: bool,
+    rules: Path | None,
+    boxes: tuple[Path, ...],
+    travel: Path | None,
+    heat: Path | None,
+    strict: bool,
+    outputs: Outputs,
 ) -> int:
     """Judge a published SHEET against a FIT, parameter by parameter; or, alone, against itself.
 
@@ -41,45 +50,36 @@ def check(
 
     A parameter is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those
     of --rules, else of the sheet, else of common practice. Leaves with 1 when a parameter is outside, or a lone sheet
-    contradicts itself; an undecided verdict leaves with 0 unless --strict is given.
+    contradicts itself; an undecided verdict leaves with 0 unless --strict is given. Xmax, Pe and Ppeak are judged where
+    --travel and --heat tell what was measured, in the meaning that the sheet's [conditions] state, else in all usual ones.
 
     \b
     Example:
       tsfit check wagtail-fit.json wagtail-sheet.toml
       tsfit check wagtail-fit.json wagtail-sheet.toml \\
           --box cabinet.toml
+      tsfit check wagtail-fit.json wagtail-sheet.toml \\
+          --travel wagtail-travel.json \\
+          --heat wagtail-heat.json
       tsfit check wagtail-1.json wagtail-2.json \\
           wagtail-3.json wagtail-sheet.toml
       tsfit check wagtail-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
+    from tsfit.formats.measured import read_measured
     from tsfit.formats.sheet import empty_sheet, read_rules, read_sheet
 
     if template:
         click.echo(empty_sheet(), nl=False)
         return 0
-    from tsfit.base.files import sha256
-    from tsfit.cli.printing import say_error
-
     fits, sheet_file = _sorted(files)
-    if outputs.plot is not None and (len(fits) != 1 or sheet_file is None):
-        raise click.UsageError("--plot draws what a fit changes in boxes; give one fit and a sheet with it.")
-    if boxes and not fits:
-        raise click.UsageError("--box compares drivers in a box; give a fit with it.")
-    if len(fits) > 1 and len(boxes) > 1:
-        raise click.UsageError("Pairs are matched in one box; give --box once.")
+    _refuse_unfit(len(fits), sheet_file, outputs.plot, boxes, limited=bool(travel or heat))
     outputs.refuse_existing()
-    once: dict[str, Path] = {}
-    for file in fits:
-        once.setdefault(sha256(file), file)
-    if copies := len(fits) - len(once):
-        say_error(f"{copies} of the fits {'is a copy' if copies == 1 else 'are copies'} of another; each counts once.")
-        fits = list(once.values())
-        if len(fits) == 1 and sheet_file is None:
-            raise click.UsageError("These fits are copies of one; name the fits of two samples, or a sheet.")
+    fits = _once_each(fits, sheet_file)
+    limits = read_measured(travel, heat)
     allowed = None if rules is None else read_rules(rules)
     sheet = None if sheet_file is None else read_sheet(sheet_file)
-    result, data, tables = _judged(fits, sheet, allowed, boxes)
+    result, data, tables = _judged(fits, sheet, allowed, boxes, limits)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.check.verdict import CheckResult
@@ -92,8 +92,39 @@ def check(
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
 
 
+def _refuse_unfit(fits: int, sheet: Path | None, plot: Path | None, boxes: Sequence[Path], *, limited: bool) -> None:
+    """Refuse options that so many fits, with or without a sheet, give nothing to do."""
+    if plot is not None and (fits != 1 or sheet is None):
+        raise click.UsageError("--plot draws what a fit changes in boxes; give one fit and a sheet with it.")
+    if boxes and not fits:
+        raise click.UsageError("--box compares drivers in a box; give a fit with it.")
+    if limited and fits != 1:
+        raise click.UsageError("--travel and --heat are judged for one driver; name its fit, and the sheet after it.")
+    if fits > 1 and len(boxes) > 1:
+        raise click.UsageError("Pairs are matched in one box; give --box once.")
+
+
+def _once_each(fits: Sequence[Path], sheet: Path | None) -> Sequence[Path]:
+    """Fits without those that are copies of another, which is said."""
+    from tsfit.base.files import sha256
+    from tsfit.cli.printing import say_error
+
+    once: dict[str, Path] = {}
+    for file in fits:
+        once.setdefault(sha256(file), file)
+    if copies := len(fits) - len(once):
+        say_error(f"{copies} of the fits {'is a copy' if copies == 1 else 'are copies'} of another; each counts once.")
+        if len(once) == 1 and sheet is None:
+            raise click.UsageError("These fits are copies of one; name the fits of two samples, or a sheet.")
+    return list(once.values())
+
+
 def _judged(
-    fits: Sequence[Path], sheet: Sheet | None, rules: Mapping[str, float] | None, boxes: Sequence[Path]
+    fits: Sequence[Path],
+    sheet: Sheet | None,
+    rules: Mapping[str, float] | None,
+    boxes: Sequence[Path],
+    limits: Measured,
 ) -> tuple[Consistency | CheckResult | LotResult, object, Callable[[], None]]:
     """Judge what was given, and return with it its machine form and what prints it."""
     from tsfit.check.forms import check_form
@@ -114,7 +145,7 @@ def _judged(
         from tsfit.check.boxes import check_sheet
 
         assert sheet is not None
-        checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans), sheet
+        checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans, limits=limits), sheet
         return checked, check_form(checked), lambda: print_result(read[0], against, checked)
     from tsfit.check.lot import check_lot
 

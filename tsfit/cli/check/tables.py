@@ -9,7 +9,7 @@ from tsfit.box.told import NAMES, headed
 from tsfit.check.consistency import Consistency, Contradiction
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
 from tsfit.check.slips import Suspicion
-from tsfit.check.verdict import CheckResult, Judged
+from tsfit.check.verdict import PROMISED, CheckResult, Judged
 from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
@@ -35,6 +35,9 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
 def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
     say(f"{fit.driver.name} against the sheet of {sheet.name}: {_verdict(result)}")
+    for item in result.figures:
+        if item.name in PROMISED:
+            say(f"{item.name}, {item.verdict}: {item.note}.")
     say(result.pattern.sentence)
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
@@ -49,7 +52,9 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         return
     for box in result.boxes:
         _print_consequence(box)
-    for line in dict.fromkeys(f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note):
+    for line in dict.fromkeys(
+        f"{PARAMETERS[item.name].called}: {item.note}" for item in result.figures if item.note and item.name not in PROMISED
+    ):
         say(line)
     for name, reason in result.not_judged.items():
         say(f"{PARAMETERS[name].called}: not judged; {reason}")
@@ -66,25 +71,29 @@ def _verdict(result: CheckResult) -> str:
     ]
     if result.not_judged:
         rest.append(f"{' and '.join(PARAMETERS[name].called for name in result.not_judged)} not judged")
-    named = ", ".join(
-        f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}"
-        for item in result.figures
-        if item.verdict == result.verdict
-    )
+    deciding = [item for item in result.figures if item.verdict == result.verdict]
+    promised = [_off(item) for item in deciding if item.name in PROMISED]
+    unsure = [_off(item) for item in deciding if item.name not in PROMISED]
+    still = [f"the uncertainty is too large to tell for {', '.join(unsure)}"] * bool(unsure)
+    still += [f"open, as said below, {', '.join(promised)}"] * bool(promised)
     words = {
         "inside": f"all {counts['inside']} judged parameters hold",
-        "outside": named,
-        "undecided": f"the uncertainty is too large to tell for {named}",
+        "outside": ", ".join(map(_off, deciding)),
+        "undecided": " and ".join(still),
     }
     told = f" ({', '.join(rest)})" if rest else ""
     return f"{result.verdict}; {words[result.verdict]}{told}."
+
+
+def _off(item: Judged) -> str:
+    return f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}"
 
 
 def _row(item: Judged, sheet: Sheet) -> list[str]:
     parameter = PARAMETERS[item.name]
     spread, value = item.expanded_uncertainty * parameter.factor, item.measured * parameter.factor
     decimals = shown_decimals(value, spread, parameter.unit, full=is_full())
-    shown = [with_decimals(each, decimals) for each in (value, spread)]
+    shown = [("over " if item.at_least else "") + with_decimals(value, decimals), with_decimals(spread, decimals)]
     printed = sheet.figures[item.name].shown(parameter.factor)
     return [
         parameter.heading, printed, *shown, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict

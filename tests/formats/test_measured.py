@@ -2,11 +2,12 @@ import json
 
 import numpy as np
 import pytest
+from helpers.made_heat_result import heat_result
 from helpers.made_travel_result import made_travel_result
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.formats.travel import read_travel
+from tsfit.formats.measured import read_measured, read_travel
 
 
 def test_what_was_written_is_read_back(tmp_path):
@@ -39,3 +40,16 @@ def test_what_is_none_is_refused(tmp_path, change, code):
     assert refusal.value.code == code
     with pytest.raises(TsfitError, match="cannot be read"):
         read_travel(tmp_path / "none.json")
+
+
+def test_files_that_were_swapped_are_told_apart(tmp_path):
+    travel, heat = tmp_path / "travel.json", tmp_path / "heat.json"
+    travel.write_text(to_json(made_travel_result()))
+    heat.write_text(to_json(heat_result()))
+    found = read_measured(travel, heat)
+    assert (found.travel.driver.name, found.heat.driver.name) == ("Dunlin 12", "Saltwit 12B")
+    assert read_measured(None, None).travel is None
+    with pytest.raises(TsfitError, match="a result of kind heat, not travel; name what 'tsfit travel' wrote"):
+        read_measured(heat, None)
+    with pytest.raises(TsfitError, match="a result of kind travel, not heat; name what 'tsfit heat' wrote"):
+        read_measured(None, travel)
