@@ -15,7 +15,8 @@ from tsfit.box.compare.conditions import Candidate, in_baffle, same_volume
 from tsfit.box.compare.drivers import compare
 from tsfit.box.equaliser.equalised import at_level, flat
 from tsfit.box.equaliser.form import equaliser_form
-from tsfit.box.panels import CabinetPlan, cabinet
+from tsfit.box.panels.cabinet import cabinet
+from tsfit.box.panels.plan import CabinetPlan
 from tsfit.box.result import box_form
 from tsfit.box.verify.verify import verify
 from tsfit.check.boxes import check_sheet

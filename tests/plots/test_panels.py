@@ -1,11 +1,14 @@
 """The boards drawn: on paper and, read again by another program, to cut from."""
 
 import io
+import math
 
 import pytest
 from matplotlib.patches import Circle, Rectangle
 
-from tsfit.box.panels import CabinetPlan, cabinet
+from tsfit.box.panels.cabinet import cabinet
+from tsfit.box.panels.plan import CabinetPlan, Tube
+from tsfit.box.ports import Port
 from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_plot
 
 
@@ -31,13 +34,79 @@ def test_drawing_read_again_holds_every_board_in_millimetres():
     assert [circle.dxf.radius for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')] == [125.0, 125.0]
 
 
+AT_CUTOUT = ((0.21, 0.42),)
+SLOT, WALL_SLOT = Port(width=0.2, height=0.03, count=2), Port(width=0.25, height=0.04, on_wall=True)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"braces": 3, "cutout": 0.2, "cutout_at": AT_CUTOUT},
+        {"braces": 1, "tube": Tube(WALL_SLOT, 0.22), "double_front": True, "cutout": 0.2, "drivers": 2},
+        {"braces": 2, "tube": Tube(SLOT, 0.2), "width": 0.62, "brace_open": 0.3, "terminal": 0.05, "cutout": 0.2},
+        {"braces": 2, "tube": Tube(Port(0.07, count=2), 0.25), "radiators": 2, "radiator_cutout": 0.16, "cutout": 0.16},
+    ],
+)
+def test_net_volume_is_what_the_drawing_leaves(told):
+    """All solids of the drawing, taken out of the outside of the box, leave the air that was asked for."""
+    import ezdxf
+
+    plan = CabinetPlan(0.08, driver=0.0013, **told)
+    built = cabinet(plan)
+    space = ezdxf.read(io.StringIO(panels_dxf(built).decode())).modelspace()
+    assert not space.doc.audit().errors
+
+    def sizes(layer):
+        for line in space.query(f'LWPOLYLINE[layer=="{layer}"]'):
+            (x0, y0), (x1, y1) = line.get_points("xy")[0], line.get_points("xy")[2]
+            yield x0, y0, x1, y1
+
+    wood = sum((x1 - x0) * (y1 - y0) for x0, y0, x1, y1 in sizes(BOARD_LAYER))
+    windows = mouths = 0.0
+    for x0, y0, x1, y1 in sizes(CUTOUT_LAYER):
+        # A window is far larger than the mouth of a slot, which is in each layer of the front.
+        if min(x1 - x0, y1 - y0) > 50.0:
+            windows += (x1 - x0) * (y1 - y0)
+        else:
+            mouths += (x1 - x0) * (y1 - y0) / (2 if plan.double_front else 1)
+    ports = tube = 0.0
+    if plan.tube is not None:
+        behind = 1e3 * (plan.tube.length - plan.front)
+        ports = mouths * behind
+        if mouths == 0.0:
+            tube = 2 * behind * math.pi / 4 * 76.0**2
+    net = math.prod(built.outside_mm) - 19.0 * (wood - windows) - ports - tube - plan.drivers * 1.3e6
+    assert 1e-6 * net == pytest.approx(80.0, rel=1e-3)
+    circles = [round(2.0 * circle.dxf.radius, 3) for circle in space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')]
+    listed = [round(hole.diameter_mm, 3) for one in built.panels for hole in one.holes if hole.diameter_mm]
+    assert sorted(circles) == sorted(listed)
+
+
+def test_openings_lie_on_their_boards_as_they_are_told():
+    """A driver 21 cm from the left and 42 cm from below: the same distances from two edges of its board in the drawing."""
+    import ezdxf
+
+    built = cabinet(CabinetPlan(0.08, cutout=0.2, cutout_at=AT_CUTOUT))
+    space = ezdxf.read(io.StringIO(panels_dxf(built).decode())).modelspace()
+    (circle,) = space.query(f'CIRCLE[layer=="{CUTOUT_LAYER}"]')
+    x, y = circle.dxf.center.x, circle.dxf.center.y
+    for line in space.query(f'LWPOLYLINE[layer=="{BOARD_LAYER}"]'):
+        (x0, y0), (x1, y1) = line.get_points("xy")[0], line.get_points("xy")[2]
+        if x0 < x < x1 and y0 < y < y1:
+            upright = y1 - y0 == pytest.approx(built.outside_mm[1])
+            # Upright as it stands; lying, turned to the right: the left edge is then the upper one.
+            at = (x - x0, y - y0) if upright else (y1 - y, x - x0)
+            assert at == pytest.approx((210.0, 420.0))
+
+
 def test_plot_shows_each_board_to_scale_on_its_sheet():
     """The areas of the rectangles, as drawn, are those of the sheets and of all boards."""
     built = cabinet(CabinetPlan(0.15, double_front=True, braces=2, cutout=0.25, sheet=(1.25, 1.0)))
     drawn = panels_plot(built)
     assert len(drawn.axes) == built.sheets
     patches = [patch for panel in drawn.axes for patch in panel.patches]
-    areas = sorted(patch.get_width() * patch.get_height() for patch in patches if isinstance(patch, Rectangle))
+    whole = [patch for patch in patches if isinstance(patch, Rectangle) and patch.get_fill()]
+    areas = sorted(patch.get_width() * patch.get_height() for patch in whole)
     assert areas[-built.sheets :] == pytest.approx([1250.0 * 1000.0] * built.sheets)
     wanted = sum(panel.count * panel.length_mm * panel.width_mm for panel in built.panels)
     assert sum(areas[: -built.sheets]) == pytest.approx(wanted)

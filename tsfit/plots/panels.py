@@ -5,7 +5,8 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
-from tsfit.box.panels import Board, Cabinet, Laid
+from tsfit.box.panels.cabinet import Board, Cabinet
+from tsfit.box.panels.layout import Laid
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -53,28 +54,54 @@ def panels_plot(data: Cabinet) -> Figure:
 
 def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
     """Draw one board; `scale` is inches per millimetre."""
-    from matplotlib.patches import Circle, Rectangle
+    from matplotlib.patches import Circle, Patch, Rectangle
 
     from tsfit.plots.style import INK, LINES, SMALL
 
     x, y = one.x_mm, one.y_mm
     along, across = one.length_mm, one.width_mm
     axes.add_patch(Rectangle((x, y), along, across, facecolor="white", edgecolor=LINES[0][0], linewidth=0.9))
-    x, y, cutout = x + 0.5 * along, y + 0.5 * across, board.cutout_mm
-    if cutout is not None:
-        axes.add_patch(Circle((x, y), 0.5 * cutout, fill=False, edgecolor=LINES[1][0], linestyle="--"))
-    upright = across > along and cutout is None
-    if cutout is not None:
-        # Beside the opening: half of the strip between it and the lower edge.
-        y -= 0.25 * (across + cutout)
-        across = 0.5 * (across - cutout)
-    elif upright:
+    for hole in (hole.laid(one, board.width_mm) for hole in board.holes):
+        shape: Patch
+        if hole.diameter_mm is not None:
+            shape = Circle((hole.x_mm, hole.y_mm), 0.5 * hole.diameter_mm)
+        else:
+            across_mm, upright_mm = hole.sides_mm
+            shape = Rectangle((hole.x_mm - 0.5 * across_mm, hole.y_mm - 0.5 * upright_mm), across_mm, upright_mm)
+        shape.set(fill=False, edgecolor=LINES[1][0], linestyle="--", linewidth=0.8)
+        axes.add_patch(shape)
+    x, y, along, across = _widest_strip(one, board)
+    x, y = x + 0.5 * along, y + 0.5 * across
+    upright = across > along
+    if upright:
         along, across = across, along
     label = f"{board.name}\n{board.length_mm:.1f} × {board.width_mm:.1f}"
     # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
     longest = max(map(len, label.split("\n")))
     size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)
     axes.text(x, y, label, ha="center", va="center", rotation=90 * upright, fontsize=size, color=INK)
+
+
+def _widest_strip(one: Laid, board: Board) -> tuple[float, float, float, float]:
+    """Left, lower, length and width (mm) of the largest part of a board beside, above or below all its openings."""
+    left, low, right, high = one.x_mm, one.y_mm, one.x_mm + one.length_mm, one.y_mm + one.width_mm
+    holes = [hole.laid(one, board.width_mm) for hole in board.holes]
+    if not holes:
+        return left, low, one.length_mm, one.width_mm
+    spots = [((hole.x_mm, hole.y_mm), hole.sides_mm) for hole in holes]
+    least_x, most_x, least_y, most_y = (
+        end(place[k] + sign * 0.5 * sides[k] for place, sides in spots)
+        for k in (0, 1)
+        for end, sign in ((min, -1.0), (max, 1.0))
+    )
+    strips = (
+        (left, low, least_x - left, high - low),
+        (most_x, low, right - most_x, high - low),
+        (left, low, right - left, least_y - low),
+        (left, most_y, right - left, high - most_y),
+    )
+    # Writing is long and low: a strip counts by the letters that it holds.
+    return max(strips, key=lambda strip: min(min(strip[2:]), 0.2 * max(strip[2:])))
 
 
 def panels_dxf(cabinet: Cabinet) -> bytes:
@@ -89,7 +116,7 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
     for layer, colour in ((SHEET_LAYER, 8), (BOARD_LAYER, 7), (CUTOUT_LAYER, 1), (TEXT_LAYER, 8)):
         drawing.layers.add(layer, color=colour)
     (across, up), step = cabinet.sheet_mm, cabinet.sheet_mm[1] + BETWEEN_SHEETS
-    cutouts = {board.name: board.cutout_mm for board in cabinet.panels}
+    boards = {board.name: board for board in cabinet.panels}
 
     def outline(x: float, y: float, length: float, width: float, layer: str) -> None:
         corners = [(x, y), (x + length, y), (x + length, y + width), (x, y + width)]
@@ -100,10 +127,16 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
     for one in cabinet.layout:
         foot = one.y_mm - (one.sheet - 1) * step
         outline(one.x_mm, foot, one.length_mm, one.width_mm, BOARD_LAYER)
-        middle = one.x_mm + 0.5 * one.length_mm, foot + 0.5 * one.width_mm
-        cutout = cutouts[one.panel]
-        if cutout is not None:
-            space.add_circle(middle, 0.5 * cutout, dxfattribs={"layer": CUTOUT_LAYER})
+        board = boards[one.panel]
+        for hole in (hole.laid(one, board.width_mm) for hole in board.holes):
+            x, y = hole.x_mm, hole.y_mm - (one.sheet - 1) * step
+            if hole.diameter_mm is not None:
+                space.add_circle((x, y), 0.5 * hole.diameter_mm, dxfattribs={"layer": CUTOUT_LAYER})
+            else:
+                across_mm, upright_mm = hole.sides_mm
+                outline(x - 0.5 * across_mm, y - 0.5 * upright_mm, across_mm, upright_mm, CUTOUT_LAYER)
+        strip = _widest_strip(one, board)
+        middle = strip[0] + 0.5 * strip[2], strip[1] + 0.5 * strip[3] - (one.sheet - 1) * step
         text = space.add_text(one.panel, height=15.0, dxfattribs={"layer": TEXT_LAYER})
         text.set_placement(middle, align=TextEntityAlignment.MIDDLE_CENTER)
     stream = io.StringIO()

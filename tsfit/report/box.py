@@ -5,7 +5,7 @@ import numpy as np
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import PREFERRED_HZ
-from tsfit.box.panels import Cabinet
+from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.told import shown_key, unit_of
 from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
@@ -130,7 +130,7 @@ def _verdict(data: BuiltBox) -> str:
 def panels_part(data: Cabinet, name: str) -> Part:
     """Turn a cut list into a part."""
     subject = f"Boards for {number(data.net_volume_l, 3)} l"
-    rows = [[one.name, str(one.count), *map(_tenths, (one.length_mm, one.width_mm, one.cutout_mm))] for one in data.panels]
+    rows = [[one.name, str(one.count), _tenths(one.length_mm), _tenths(one.width_mm), *_holes(one)] for one in data.panels]
     sizes = [
         ["net volume, l", f"{data.net_volume_l:.2f}"],
         ["gross volume, l", f"{data.gross_volume_l:.2f}"],
@@ -148,12 +148,21 @@ def panels_part(data: Cabinet, name: str) -> Part:
     box = [
         heading(subject),
         Block("picture", picture=drawn),
-        table("Cut list", ("board", "how many", "length, mm", "width, mm", "round cutout, mm"), rows),
+        table(
+            "Cut list",
+            ("board", "how many", "length, mm", "width, mm", "openings, mm", "middle from left and below, mm"),
+            rows,
+        ),
         table("The box of these boards", ("what", "value"), sizes),
         Block("list", items=data.cautions),
     ]
     return Part(subject, box=box)
 
 
-def _tenths(millimetres: float | None) -> str:
-    return "" if millimetres is None else f"{millimetres:.1f}"
+def _tenths(millimetres: float) -> str:
+    return f"{millimetres:.1f}"
+
+
+def _holes(one: Board) -> tuple[str, str]:
+    places = (f"{hole.x_mm:.1f}, {hole.y_mm:.1f}" for hole in one.holes)
+    return "; ".join(f"{hole.what} {hole.size}" for hole in one.holes), "; ".join(places)

@@ -16,7 +16,7 @@ from tsfit.base.files import STEERING, is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
 from tsfit.box.compare.drivers import DriverComparison
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.box.panels import Cabinet
+from tsfit.box.panels.cabinet import Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.check.forms import CheckForm

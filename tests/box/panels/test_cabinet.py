@@ -9,7 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.panels import CabinetPlan, cabinet
+from tsfit.box.panels.cabinet import cabinet
+from tsfit.box.panels.plan import CabinetPlan, Tube
+from tsfit.box.ports import Port
 from tsfit.cli import main
 
 
@@ -47,6 +49,24 @@ def test_wood_and_inside_make_the_outside(double):
     assert built.outside_mm[0] == pytest.approx(400.0)
 
 
+def test_a_slot_and_a_window_worked_out_by_hand():
+    """A slot of 20 × 3 cm, 18 cm over all, in board of 20 mm: behind the front 16 cm; the board over its air and the walls
+    beside it is 24 cm wide, so 24 × 5 × 16 cm of the inside are gone. The window in half of a brace of 30 × 20 cm has the
+    same frame f all around: (30 − 2f)(20 − 2f) = 300 gives f = 3.486 cm.
+    """
+    slot = Tube(Port(width=0.2, height=0.03, on_wall=True), 0.18)
+    taken = 0.24 * 0.05 * 0.16 + 0.5 * 0.3 * 0.2 * 0.02
+    built = boards(0.024 - taken, thickness=0.02, width=0.34, height=0.44, tube=slot, braces=1)
+    assert built.inside_mm == pytest.approx((300.0, 400.0, 200.0))
+    sizes = {one.name: (one.count, one.length_mm, one.width_mm) for one in built.panels}
+    assert sizes["slot, above"] == (1, pytest.approx(240.0), pytest.approx(160.0))
+    assert sizes["slot, walls"] == (2, pytest.approx(160.0), pytest.approx(30.0))
+    (window,) = next(one for one in built.panels if one.name == "braces").holes
+    assert (window.across_mm, window.upright_mm) == pytest.approx((200.0 - 69.72, 300.0 - 69.72), abs=0.01)
+    (mouth,) = built.panels[0].holes
+    assert (mouth.x_mm, mouth.y_mm, mouth.across_mm, mouth.upright_mm) == pytest.approx((170.0, 35.0, 200.0, 30.0))
+
+
 def test_braces_and_what_is_inside_come_on_top_of_the_net_volume():
     built = boards(0.06, driver=0.002, braces=2, brace_open=0.4)
     wood = 2 * 0.6 * built.inside_mm[0] * built.inside_mm[2] * 19.0
@@ -81,7 +101,12 @@ def test_boards_keep_a_saw_cut_from_each_other_and_stay_on_the_sheet(volume, thi
         ({"width": 0.03}, "wrong_value"),
         ({"cutout": 0.9}, "wrong_value"),
         ({"net": math.nan}, "wrong_value"),
-        ({"net": 0.001, "braces": 20, "brace_open": 0.0, "height": 0.1}, "wrong_value"),
+        ({"net": 0.001, "braces": 20, "brace_open": 0.1, "height": 0.1}, "wrong_value"),
+        ({"net": 0.0005, "braces": 20}, "wrong_value"),
+        ({"brace_open": 0.0, "braces": 1}, "wrong_value"),
+        ({"drivers": 2, "cutout": 0.2, "cutout_at": ((0.2, 0.2),)}, "usage"),
+        ({"terminal_at": (0.2, 0.2)}, "usage"),
+        ({"tube": Tube(Port(0.08), 0.5), "depth": 0.3}, "wrong_value"),
     ],
 )
 def test_what_cannot_be_built_is_refused(changes, code):

@@ -1,0 +1,36 @@
+"""What a planned box asks of its boards: its volume, drivers, radiators, and a port of the length that its result tells."""
+
+import pytest
+from helpers.made_fit import made_driver
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.kinds import BafflePlan, ClosedPlan, PassivePlan, VentedPlan
+from tsfit.box.panels.plan import asked_by
+from tsfit.box.parts import DriverSet, Filling, Opening, Radiator
+from tsfit.box.ports import Port
+
+
+def test_a_box_asks_for_what_it_plans():
+    port = Port(0.08, count=2)
+    plan = VentedPlan(volume=0.06, tuning=34.0, opening=Opening(port), drivers=DriverSet(2), filling=Filling(1.2, 0.004))
+    asked = asked_by(plan)
+    assert (asked.net, asked.drivers, asked.tube.port) == (pytest.approx(0.056), 2, port)
+    assert asked.tube.length == pytest.approx(plan.build(made_driver()).opening.port_length, rel=2e-3)  # the fit's own air
+    assert asked_by(VentedPlan(volume=0.06, opening=Opening(port, 0.2))).tube.length == 0.2
+    radiators = PassivePlan(volume=0.05, radiator=Radiator(0.1, 0.03, fs=20.0, count=2))
+    assert asked_by(radiators).radiators == 2
+    assert asked_by(ClosedPlan(volume=0.04)).tube is None
+
+
+@pytest.mark.parametrize(
+    ("plan", "words"),
+    [
+        (BafflePlan(), "not one chamber"),
+        (ClosedPlan(qtc=0.7), "--save-box"),
+        (VentedPlan(volume=0.05, tuning=30.0), "no size of its port"),
+    ],
+)
+def test_a_box_without_one_known_volume_and_port_is_refused(plan, words):
+    with pytest.raises(TsfitError, match=words) as refused:
+        asked_by(plan)
+    assert refused.value.code == "usage"
