@@ -3,8 +3,9 @@
 import os
 
 # Before NumPy is loaded, here and in every worker and process that a test starts: matrices as small as these are slower on
-# several threads, and the workers already have a core each.
-os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+# several threads, and the workers already have a core each. Bytecode is kept whatever the environment says: every process
+# that a test starts would compile the package anew, and every run all tests.
+os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": ""}
 
 import contextlib
 import importlib.util
@@ -39,6 +40,7 @@ LONGEST = (
 def pytest_configure(config):
     """Let workers take the files in this order, not those with the most tests first."""
     config.option.loadscopereorder = False
+    sys.dont_write_bytecode = False
 
 
 def pytest_collection_modifyitems(items):
