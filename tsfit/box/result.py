@@ -19,6 +19,7 @@ from tsfit.box.numbers import PassBand, cutoff, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
+from tsfit.driver.sizes import UNLIKE_ANY, doubt
 
 
 @dataclass(frozen=True)
@@ -166,7 +167,9 @@ class BoxResult:
     @cached_property
     def notes(self) -> tuple[QualityNote, ...]:
         """Remarks on box, level, travel and port."""
-        found = [*self.remarks]
+        told = doubt(self.enclosure.driver)
+        found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
+        found += self.remarks
         if self.enclosure.kind == "closed" and self.poles is None:
             found.append(
                 _note("no_resonance", "The losses leave the box without a resonance; fc and Qtc hold only without them.")

@@ -12,17 +12,19 @@ printed intervals give the exact range. What makers leave open is granted to the
 import itertools
 import math
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
 
 from tsfit.base.arrays import Mask, Number, Real
 from tsfit.base.conformity import Verdict
+from tsfit.base.forms import IF_TOLD
 from tsfit.check.limits import geometric_travels
 from tsfit.check.slips import Suspicion, implausible, slips_of
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
+from tsfit.driver.sizes import unusual
 from tsfit.driver.units import display
 from tsfit.formats.sheet import Sheet
 
@@ -99,12 +101,13 @@ class Consistency:
     """What a lone sheet tells."""
 
     KIND: ClassVar = "check"
-    FORM: ClassVar = ("verdict", "figures", "contradictions", "consequence", "relations", "suspicions", "derived")
+    FORM: ClassVar = ("verdict", "figures", "contradictions", "consequence", "relations", "suspicions", "derived", "doubt")
 
     relations: tuple[Chain, ...]  # what was looked at
     contradictions: tuple[Contradiction, ...]  # the relations that cannot be true
     suspicions: tuple[Suspicion, ...] = ()  # parameters that are probably slips of a known kind
     derived: tuple[Derived, ...] = ()  # not printed, but they follow
+    doubt: str | None = field(default=None, metadata=IF_TOLD)  # what drivers of that size are not like, in words
     figures: ClassVar[tuple[()]] = ()
     consequence: ClassVar[Mapping[str, object]] = {}
 
@@ -124,7 +127,8 @@ def consistency(sheet: Sheet) -> Consistency:
     suspicions += [
         item for item in implausible(sheet.figures, diameter) if suspicion is None or item.figure != suspicion.figure
     ]
-    return Consistency(tuple(relations_of(sheet.figures)), found, tuple(suspicions), extra)
+    told = None if found or suspicions else unusual(known)
+    return Consistency(tuple(relations_of(sheet.figures)), found, tuple(suspicions), extra, told)
 
 
 def contradictions(sheet: Sheet) -> tuple[Contradiction, ...]:

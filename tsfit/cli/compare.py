@@ -195,6 +195,9 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
     from tsfit.box.compare.drivers import in_short
 
     names = [one.name for one in result.compared]
+    for driver in result.compared:
+        if driver.doubt:
+            say(f"warn: {driver.name}: {driver.doubt}")
     for sentence in in_short(result):
         say(sentence)
     if is_full():

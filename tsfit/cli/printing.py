@@ -116,6 +116,13 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
         hint(f"{indent}{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}{of_them}: --full or -v.")
 
 
+def say_warnings(notes: Iterable[QualityNote]) -> None:
+    """Say those remarks that are grave, before anything else."""
+    for note in notes:
+        if note.severity != "note":
+            say(f"{note.severity}: {note.message}")
+
+
 def print_json(data: object) -> None:
     """Print `data` as JSON on standard output."""
     from tsfit.base.files import to_json

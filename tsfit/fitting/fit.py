@@ -16,6 +16,7 @@ from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
 from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
@@ -93,7 +94,7 @@ def fit(
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
-    result = replace(result, quality=(*choice.notes, *doubts, *notes, *result.quality))
+    result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
 
 
@@ -203,6 +204,16 @@ def _with_levels(result: FitResult, best: Solved, choice: Choice, bench: _Bench,
         message = f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
         return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
+
+
+def _unlike_any(result: FitResult) -> list[QualityNote]:
+    """Say where the driver is like none of its size, with the slip that would explain it."""
+    kinds = [state.state for state in result.states]
+    slips = fitted_slips(
+        mass=any(state.mass is not None for state in kinds), box=any(state.volume is not None for state in kinds)
+    )
+    told = doubt(result.driver, slips)
+    return [] if told is None else [QualityNote(UNLIKE_ANY, "warn", told)]
 
 
 def obeys_the_law(best: Solved, sweep: FitSweep) -> bool:

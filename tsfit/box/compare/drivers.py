@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import ClassVar, Literal
 
@@ -22,6 +22,7 @@ import numpy as np
 
 from tsfit.base.arrays import Number, Read, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.compare.conditions import Candidate, Case
 from tsfit.box.enclosure import Enclosure
@@ -32,6 +33,7 @@ from tsfit.box.limits import MaximumOutput, loudest
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
+from tsfit.driver.sizes import doubt
 
 Way = Literal["equal voltage", "equal power", "rated power", "travel limit", "limits"]
 WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "travel limit", "limits")
@@ -45,7 +47,7 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
     """
     if len(candidates) < 2 or not cases:
         raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
-    compared = tuple(Compared(one.driver.name, one.cost, one.fit is not None) for one in candidates)
+    compared = tuple(Compared(one.driver.name, one.cost, one.fit is not None, doubt(one.driver)) for one in candidates)
     return DriverComparison(compared, tuple(_case(candidates, case, draws) for case in cases))
 
 
@@ -191,6 +193,7 @@ class Compared:
     name: str
     cost: float | None
     with_uncertainty: bool
+    doubt: str | None = field(default=None, metadata=IF_TOLD)  # in words, where it is like no driver of its size
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from tsfit.base.arrays import Real
 from tsfit.box.told import NAMES, unit_of
 from tsfit.cli.output import Outputs
-from tsfit.cli.printing import hint, is_full, print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
 
 if TYPE_CHECKING:
     from tsfit.box.plan import BoxPlan
@@ -77,6 +77,7 @@ def print_box(result: BoxResult) -> None:
     from tsfit.box.frequencies import table_frequencies
 
     numbers, frequencies = result.numbers(), table_frequencies(result.usual_hz)
+    say_warnings(result.notes)
     for sentence in _answer(result, numbers):
         say(sentence)
     if is_full():
@@ -89,7 +90,8 @@ def print_box(result: BoxResult) -> None:
     if result.room is not None:
         say(str(result.room))
     for remark in result.notes:
-        say(f"Note: {remark.message}")
+        if remark.severity == "note":
+            say(f"Note: {remark.message}")
 
 
 LOUDEST_HZ = (25.0, 50.0, 100.0)

@@ -9,7 +9,7 @@ import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import hint, is_full, print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
 
 if TYPE_CHECKING:
     from tsfit.box.equaliser.equalised import Equalised, LevelCost
@@ -106,6 +106,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
 
+    say_warnings(found.box.notes)
     say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised:")
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db

@@ -10,7 +10,7 @@ import click
 
 from tsfit.cli.box.options import amplifier_options, driver_argument
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import print_table, say
+from tsfit.cli.printing import print_table, say, say_warnings
 
 if TYPE_CHECKING:
     from tsfit.box.loudness import LevelReport
@@ -59,6 +59,7 @@ def level(
 
 def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
     needs = report.needs
+    say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
     for sentence in report.sentences():
         say(sentence)

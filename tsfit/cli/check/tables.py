@@ -13,6 +13,7 @@ from tsfit.check.verdict import PROMISED, CheckResult, Judged
 from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
+from tsfit.driver.sizes import doubt
 from tsfit.driver.units import rounded, shown_decimals, with_decimals
 from tsfit.formats.sheet import Sheet
 
@@ -22,6 +23,8 @@ MOST_PAIRS = 10
 
 def print_alone(sheet: Sheet, result: Consistency) -> None:
     """Print whether the parameters of a sheet agree with each other, and what else follows from them."""
+    if result.doubt:
+        say(f"warn: {result.doubt}")
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
@@ -34,6 +37,8 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
 
 def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
+    if told := doubt(fit.driver):
+        say(f"warn: {fit.driver.name}: {told}")
     say(f"{fit.driver.name} against the sheet of {sheet.name}: {_verdict(result)}")
     for item in result.figures:
         if item.name in PROMISED:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from tsfit.cli.printing import is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.parameters import BASIC, PARAMETERS
+from tsfit.driver.sizes import UNLIKE_ANY
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.budget import shares_of
 
@@ -41,7 +42,7 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         _print_budget(result)
 
 
-IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget")
+IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY)
 """Notes that stand above the table."""
 
 
@@ -58,9 +59,10 @@ def _answer(result: FitResult) -> list[str]:
     warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
     remarked = {note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}" for note in result.quality}
     return [
+        *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
         f"{result.driver.name}: {values}.",
         f"One standard uncertainty: {'; '.join(rest)}.",
-        *(remarked[code] for code in IN_THE_ANSWER if code in remarked),
+        *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code != UNLIKE_ANY),
         *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
     ]
 
