@@ -52,14 +52,14 @@ def _key(state: State) -> Key:
 
 
 def _fitted(best: Solved, sweeps: Sequence[FitSweep]) -> Solved:
-    model = JointModel(sweeps, best.circuit, best.model.sd, True, best.model.demands)
+    model = JointModel(sweeps, best.circuit, best.model.sd, True, best.model.demands, best.model.scatter)
     return solve(model, _at(best, model.names), best.floor)
 
 
 def _compared(
     best: Solved, shared: Sequence[FitSweep], chosen: Sequence[FitSweep], alone: Solved, others: Solved
 ) -> Agreement:
-    common = JointModel(shared, best.circuit, best.model.sd, True, best.model.demands)
+    common = JointModel(shared, best.circuit, best.model.sd, True, best.model.demands, best.model.scatter)
     jacobian = Objective(common, best.solution.weights).jacobian(_at(best, common.names))
     rows = [_row(candidate, common.names) for candidate in (alone, others)]
     covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))

@@ -22,6 +22,7 @@ REMEDIES = {
     MISFIT: "sweep from lower and closer around the resonance, at a small signal and away from walls and rattling things",
     MODELS: "sweep over a wider range, which tells the models apart",
     "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
+    "suspension from sweep": "repeat every state: let the driver rest between sweeps, at the same level and warmth",
     "effective area": "measure the effective diameter better, from mid-surround to mid-surround on several lines",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",

@@ -24,6 +24,7 @@ from tsfit.fitting.kinds import no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.result import Label, assemble, fitted_state
+from tsfit.fitting.scatter import scatter_of
 from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.sprung import with_parts
@@ -82,7 +83,12 @@ def fit(
         plain = compete(task, start)
         # Before sprung parts are looked for, which a second resonance might be taken for.
         _refuse_other(bench, choice.kept, masks, plain[0].solved)
-        return with_parts(plain, task)
+        found = with_parts(plain, task)
+        scatter = scatter_of(found[0].solved)
+        if scatter is None:
+            return found
+        task = replace(task, scatter=scatter)
+        return with_parts(compete(task, start), task)
 
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)

@@ -45,7 +45,7 @@ from tsfit.driver.formulas import (
 )
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.least_squares import Misfit
-from tsfit.fitting.sweep import FitSweep, Known, Prior
+from tsfit.fitting.sweep import FitSweep, Known, Prior, Scatter
 
 RE_DRIFT = 0.01
 """Standard deviation of ln Re between sweeps of one driver (2.5 K of coil, contacts): common practice, no source."""
@@ -78,6 +78,7 @@ class JointModel:
     # Whether the states can tell Mms; without it the motional branch is scaled to 1 kg, which free air cannot notice.
     with_mass: bool
     demands: Demands = NOTHING  # of its parameters; what is held is no variable
+    scatter: Scatter | None = None  # of the suspension, where repeats tell that it did not stay the same
 
     @cached_property
     def coil(self) -> list[str]:
@@ -121,6 +122,10 @@ class JointModel:
         if sweep.number != self.sweeps[0].number:
             centre = self._heat(sweep)
             found.append(Prior("drift", f"drift:{sweep.number}", "coil heat and contacts between sweeps", centre, RE_DRIFT))
+        if self.scatter is not None:
+            label = "suspension from sweep to sweep"
+            found.append(Prior("suspension", f"compliance:{sweep.number}", label, 0.0, self.scatter.compliance))
+            found.append(Prior("suspension", f"friction:{sweep.number}", label, 0.0, self.scatter.friction))
         if state.mass is not None and state.mass_uncertainty:
             label = f"mass of {1e3 * state.mass:.4g} g"
             found.append(Prior("mass", f"mass:{state.mass}", label, state.mass, state.mass_uncertainty))
@@ -235,6 +240,9 @@ class JointModel:
         values |= {name: v[name] for name in self.shape}
         if sweep is None:
             return values
+        if self.scatter is not None:
+            values["Cms"] *= np.exp(self._stated(v, f"compliance:{sweep.number}", 0.0))
+            values["Rms"] *= np.exp(self._stated(v, f"friction:{sweep.number}", 0.0))
         return self.rewired(values | {term: v[name] for term, name in self.box_part(sweep).items()}, v, sweep.state.wiring)
 
     def rewired(self, values: Values, v: Values, wiring: str | None) -> dict[str, Number]:
@@ -340,6 +348,9 @@ class JointModel:
             f"drift:{sweep.number}": RE_DRIFT * by_re,
             "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms | own, load, d)),
         }
+        if self.scatter is not None:
+            rows[f"compliance:{sweep.number}"] = self.scatter.compliance * cms
+            rows[f"friction:{sweep.number}"] = self.scatter.friction * rms
         rows |= terms | {name: own[term] for term, name in self.box_part(sweep).items()}
         for name, exponent in self.pivots.items():
             rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)

@@ -236,6 +236,13 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             )
         )
     notes += _demand_notes(best)
+    if best.model.scatter is not None:
+        scatters = f"{100.0 * best.model.scatter.compliance:.1g} %"
+        message = (
+            f"From sweep to sweep the suspension's compliance scatters by about {scatters}, beyond what noise and masses "
+            "explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the same warmth."
+        )
+        notes.append(QualityNote("scatter", "note", message))
     for label in best.circuit.parts:
         hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
         whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
@@ -252,7 +259,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             number = int(prior.key.removeprefix("drift:"))
             percent = 100.0 * math.expm1(prior.at(pull))
             notes.append(QualityNote("other_resistance", "warn", cause("other_resistance", percent=percent), number))
-        elif abs(pull) > 3.0 and prior.kind not in ("drift", "air load", "loss"):
+        elif abs(pull) > 3.0 and prior.kind not in ("drift", "suspension", "air load", "loss"):
             message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
             told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
             notes.append(QualityNote("strained_input", "warn", told))

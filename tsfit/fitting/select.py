@@ -24,7 +24,7 @@ from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weig
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
 from tsfit.fitting.start import coil_start
-from tsfit.fitting.sweep import FitSweep, Known
+from tsfit.fitting.sweep import FitSweep, Known, Scatter
 
 log = logging.getLogger(__name__)
 CLOSE_CALL = 6.0
@@ -69,6 +69,7 @@ class Task:
     suspension: str | None = None
     demands: Demands = NOTHING
     parts: tuple[str, ...] = ()  # labels of the sprung parts that every circuit has
+    scatter: Scatter | None = None  # of the suspension from sweep to sweep
 
     @property
     def coils(self) -> list[str]:
@@ -94,9 +95,8 @@ class Task:
         """Fit one circuit from SI values `at` on."""
         names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if self.with_mass else []))
         circuit = Circuit(coil, suspension, self.parts)
-        model = JointModel(
-            self.sweeps, circuit, self.sd, self.with_mass, self.demands.of({*names, *BOX_LOSSES, *circuit.parameters})
-        )
+        demands = self.demands.of({*names, *BOX_LOSSES, *circuit.parameters})
+        model = JointModel(self.sweeps, circuit, self.sd, self.with_mass, demands, self.scatter)
         x = model.start(start_of_suspension(at) | dict(at))
         if suspension != self.plain:
             x = _suspension_step(model, x, floor)

@@ -17,8 +17,8 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.coil import laplace
 from tsfit.circuit.response import impedance_gradient
 from tsfit.circuit.sprung import LABELS, of_box, terms_of
-from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, compete
-from tsfit.fitting.solve import NEAREST, Solved, highest_resonance, solve
+from tsfit.fitting.select import CLOSE_CALL, ROUNDS, Ranked, Task, compete
+from tsfit.fitting.solve import NEAREST, UNFINISHED, Solved, highest_resonance, solve
 from tsfit.fitting.sweep import FitSweep
 
 log = logging.getLogger(__name__)
@@ -78,8 +78,10 @@ def _with_one_more(best: Solved) -> Solved | None:
     for name in model.names[len(model.names) - model.n_priors :]:
         x[further.names.index(name)] = best.x[model.names.index(name)]
     tried = solve(further, x, best.floor, rough=True)
-    if not tried.solution.ended:
+    for _ in range(ROUNDS):
         # Where a part takes most of the misfit, the floor falls far, and one search is spent on the way.
+        if tried.fault != UNFINISHED:
+            break
         tried = solve(further, tried.x, tried.floor, rough=True)
     return tried if tried.fault is None else None
 

@@ -23,7 +23,8 @@ class Known:
 class Prior:
     """An input that is known with uncertainty; its variable says by how many standard uncertainties it is off."""
 
-    kind: Literal["area", "coupling", "bench", "drift", "mass", "air load", "volume", "loss", "clock"]  # what it is
+    # what it is
+    kind: Literal["area", "coupling", "bench", "drift", "suspension", "mass", "air load", "volume", "loss", "clock"]
     key: str  # name of its variable
     label: str  # what it is called where sources of uncertainty are told
     # centre, spread: value and standard uncertainty, SI, of a change relative or in standard uncertainties
@@ -33,6 +34,14 @@ class Prior:
     def at(self, pull: Number) -> Number:
         """Value that is `pull` standard uncertainties off."""
         return self.centre + self.spread * pull
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Standard deviations of ln Cms and ln Rms from sweep to sweep: what warmth, rest and handling do."""
+
+    compliance: float
+    friction: float
 
 
 @dataclass(frozen=True)

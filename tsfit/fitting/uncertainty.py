@@ -106,10 +106,10 @@ def systematic_shifts(model: JointModel, x: Real, covariance: Real) -> dict[str,
     """Change of each parameter for one standard uncertainty of each input that the fit was told, by input, then by name.
 
     A unit-normal prior that stands 1 higher moves the minimum by its column of the covariance, so that these changes, each
-    with itself, are the type B part of the covariance of the parameters (JCGM 100:2008, 5.2.2). The drift of Re from sweep
-    to sweep and the losses of a test box are left out: no other fit shares them.
+    with itself, are the type B part of the covariance of the parameters (JCGM 100:2008, 5.2.2). The drift of Re and of
+    the suspension from sweep to sweep and the losses of a test box are left out: no other fit shares them.
     """
-    names = [prior.key for prior in model.priors if prior.kind not in ("drift", "clock", "loss")]
+    names = [prior.key for prior in model.priors if prior.kind not in ("drift", "suspension", "clock", "loss")]
     if not names:
         return {}
     moves = STEP * covariance[[model.names.index(name) for name in names]]
