@@ -40,7 +40,6 @@ from tsfit.driver.formulas import (
     compliance,
     force_factor,
     mechanical_resistance,
-    over_20c,
     wiring_factors,
 )
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
@@ -120,12 +119,10 @@ class JointModel:
         state = sweep.state
         found = [Prior("bench", f"systematic:{name}", name, 0.0, 1.0) for name in sweep.systematic]
         if sweep.number != self.sweeps[0].number:
-            centre = self._heat(sweep)
+            centre = sweep.heat_since(self.sweeps[0])
             found.append(Prior("drift", f"drift:{sweep.number}", "coil heat and contacts between sweeps", centre, RE_DRIFT))
         if self.scatter is not None:
-            label = "suspension from sweep to sweep"
-            found.append(Prior("suspension", f"compliance:{sweep.number}", label, 0.0, self.scatter.compliance))
-            found.append(Prior("suspension", f"friction:{sweep.number}", label, 0.0, self.scatter.friction))
+            found += self.scatter.priors(sweep.number)
         if state.mass is not None and state.mass_uncertainty:
             label = f"mass of {1e3 * state.mass:.4g} g"
             found.append(Prior("mass", f"mass:{state.mass}", label, state.mass, state.mass_uncertainty))
@@ -259,13 +256,6 @@ class JointModel:
     def coupling(v: Values) -> Number:
         """Coupling of the two coils."""
         return COUPLING[0] + COUPLING[1] * v["coupling"]
-
-    def _heat(self, sweep: FitSweep) -> float:
-        """Logarithm of Re during `sweep` over that of the first, as far as coil temperatures tell it."""
-        first, here = self.sweeps[0].state.coil_temperature_c, sweep.state.coil_temperature_c
-        if first is None or here is None:
-            return 0.0
-        return math.log(over_20c(here) / over_20c(first))
 
     def drift(self, v: Values, sweep: FitSweep) -> Number:
         """Logarithm of Re during `sweep` over that of the first."""

@@ -23,6 +23,7 @@ from tsfit.fitting.demands import shown
 from tsfit.fitting.monte_carlo import Trials, run_trials
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.reference_conditions import condition_estimates
+from tsfit.fitting.scatter import scatter_note
 from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
 from tsfit.fitting.solve import Solved, engine_of
 from tsfit.fitting.sweep import FitSweep
@@ -235,14 +236,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
                 "why no uncertainty is stated for them; what the coil does within the range swept is known all the same.",
             )
         )
-    notes += _demand_notes(best)
-    if best.model.scatter is not None:
-        scatters = f"{100.0 * best.model.scatter.compliance:.1g} %"
-        message = (
-            f"From sweep to sweep the suspension's compliance scatters by about {scatters}, beyond what noise and masses "
-            "explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the same warmth."
-        )
-        notes.append(QualityNote("scatter", "note", message))
+    notes += [*_demand_notes(best), *scatter_note(best.model.scatter)]
     for label in best.circuit.parts:
         hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
         whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"

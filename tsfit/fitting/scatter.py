@@ -17,6 +17,7 @@ from scipy import optimize, stats
 
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import NORMAL_95
+from tsfit.base.notes import QualityNote
 from tsfit.fitting.least_squares import Objective, covariance_of
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Solved, solve
@@ -57,6 +58,18 @@ def scatter_of(best: Solved) -> Scatter | None:
         "compliance scatters by %.2g %% from sweep to sweep, friction by %.2g %%", *(1e2 * each for each in made.values())
     )
     return Scatter(**made) if made["compliance"] < FARTHEST else None
+
+
+def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
+    """Say what was found."""
+    if scatter is None:
+        return []
+    message = (
+        f"From sweep to sweep the suspension's compliance scatters by about {100.0 * scatter.compliance:.1g} %, beyond what "
+        "noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the same "
+        "warmth."
+    )
+    return [QualityNote("scatter", "note", message)]
 
 
 def _spreads(model: JointModel, x: Real, covariance: Real) -> dict[str, _Spread]:

@@ -1,5 +1,8 @@
 """What a fit is told: inputs known with uncertainty, and sweeps as the fit sees them."""
 
+from __future__ import annotations
+
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
@@ -8,6 +11,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Number, Real
 from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.driver.formulas import over_20c
 from tsfit.fitting.start import Resonance, find_resonance
 
 
@@ -43,6 +47,12 @@ class Scatter:
     compliance: float
     friction: float
 
+    def priors(self, number: int) -> list[Prior]:
+        """What compliance and friction are off during the sweep of that number."""
+        spreads = {"compliance": self.compliance, "friction": self.friction}
+        label = "suspension from sweep to sweep"
+        return [Prior("suspension", f"{name}:{number}", label, 0.0, spread) for name, spread in spreads.items()]
+
 
 @dataclass(frozen=True)
 class FitSweep:
@@ -60,6 +70,11 @@ class FitSweep:
     number: int
     resonance_hz: float | None = None
     """As the curve shows it, of a closed box, whose loss factors hold there."""
+
+    def heat_since(self, first: FitSweep) -> float:
+        """Logarithm of Re during this sweep over that during `first`, as far as coil temperatures tell it."""
+        then, here = first.state.coil_temperature_c, self.state.coil_temperature_c
+        return 0.0 if then is None or here is None else math.log(over_20c(here) / over_20c(then))
 
 
 FLAT = 1e-4
