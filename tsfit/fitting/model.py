@@ -119,8 +119,8 @@ class JointModel:
         state = sweep.state
         found = [Prior("bench", f"systematic:{name}", name, 0.0, 1.0) for name in sweep.systematic]
         if sweep.number != self.sweeps[0].number:
-            centre = sweep.heat_since(self.sweeps[0])
-            found.append(Prior("drift", f"drift:{sweep.number}", "coil heat and contacts between sweeps", centre, RE_DRIFT))
+            heat, label = sweep.heat_since(self.sweeps[0]), "coil heat and contacts between sweeps"
+            found.append(Prior("drift", f"drift:{sweep.number}", label, heat, RE_DRIFT))
         if self.scatter is not None:
             found += self.scatter.priors(sweep.number)
         if state.mass is not None and state.mass_uncertainty:
@@ -365,8 +365,7 @@ class JointModel:
 
     def _coupling_slope(self, v: Values, sweep: FitSweep) -> float:
         """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""
-        mutual = ("series", "parallel")
-        change = (sweep.state.wiring in mutual) - (self.wiring in mutual)
+        change = (sweep.state.wiring != "one coil") - (self.wiring != "one coil")
         return float(COUPLING[1] * change / (1.0 + self.coupling(v)))
 
     def _load_rows(self, v: Values, sweep: FitSweep, load: Load, p: Values, d: Mapping[str, Complex]) -> dict[str, Complex]:

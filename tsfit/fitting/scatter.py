@@ -65,9 +65,9 @@ def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
     if scatter is None:
         return []
     message = (
-        f"From sweep to sweep the suspension's compliance scatters by about {100.0 * scatter.compliance:.1g} %, beyond what "
-        "noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the same "
-        "warmth."
+        f"From sweep to sweep the suspension's compliance scatters by about {100.0 * scatter.compliance:.1g} %, beyond "
+        "what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the "
+        "same warmth."
     )
     return [QualityNote("scatter", "note", message)]
 
