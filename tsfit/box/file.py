@@ -99,7 +99,12 @@ def read_box(path: Path) -> BoxPlan:
         raise TsfitError(
             f"{path}: kind {kind!r} is not known; use one of {', '.join(PLANS)}.", code="wrong_value", file=path
         )
-    form = validated(path, data, file_form(kind), "box")
+    return planned(path, kind, data)
+
+
+def planned(path: Path, kind: Kind, tables: object) -> BoxPlan:
+    """Return the plan of that `kind` that the `tables` of a box file tell; raises as `read_box`."""
+    form = validated(path, tables, file_form(kind), "box")
     try:
         return made(PLANS[kind], _flat(form.model_dump(exclude_none=True, exclude_defaults=True)), lambda leaf: leaf.key)
     except TsfitError as error:
@@ -107,7 +112,14 @@ def read_box(path: Path) -> BoxPlan:
 
 
 def write_box(path: Path, plan: BoxPlan, *, note: str | None = None, replace: bool = False) -> None:
-    """Write `plan` as a box file, with a `note`, what has its default is left out. Raises ``exists``, ``cannot_write``."""
+    """Write `plan` as a box file; raises ``exists``, ``cannot_write``, and as `box_text`."""
+    write_new(path, box_text(path, plan, note), replace=replace)
+
+
+def box_text(path: Path, plan: BoxPlan, note: str | None = None) -> str:
+    """Return `plan` as the text of the box file `path`, with a `note`; what has its default is left out.
+    Raises ``wrong_value`` for a plan that no box file may hold.
+    """
     import tomlkit
 
     tables: dict[str, Any] = {"kind": plan.kind, "note": note}
@@ -117,8 +129,7 @@ def write_box(path: Path, plan: BoxPlan, *, note: str | None = None, replace: bo
             (tables.setdefault(table, {}) if table else tables)[name] = value
     form = validated(path, tables, file_form(plan.kind), "box")
     written = {"kind": plan.kind, **form.model_dump(exclude_none=True, exclude_defaults=True)}
-    text = tomlkit.dumps({name: value for name, value in written.items() if value != {}})
-    write_new(path, text, replace=replace)
+    return tomlkit.dumps({name: value for name, value in written.items() if value != {}})
 
 
 def _flat(tables: dict[str, Any], prefix: str = "") -> dict[str, Value]:

@@ -218,3 +218,12 @@ def headed(key: str) -> str:
     """Return the name of a number in a machine form and its unit, as a table heads a row."""
     name, unit = NAMES[key][0] if key in NAMES else shown_key(key), unit_of(key)
     return f"{name}, {unit}" if unit else name
+
+
+def written(value: float | None, unit: str) -> str:
+    """Three digits, or four where the first is a one, never an exponent; decibels to a tenth."""
+    if value is None:
+        return "-"
+    exponent = math.floor(math.log10(max(abs(value), 1e-3)))
+    decimals = 1 if unit == "dB" else max(0, 2 - exponent + (abs(value) < 2 * 10**exponent))
+    return f"{value:.{decimals}f} {unit}".rstrip()

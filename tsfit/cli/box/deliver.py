@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tsfit.base.arrays import Real
-from tsfit.box.told import NAMES, unit_of
+from tsfit.box.told import NAMES, unit_of, written
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
 
@@ -94,76 +93,22 @@ def print_box(result: BoxResult) -> None:
             say(f"Note: {remark.message}")
 
 
-LOUDEST_HZ = (25.0, 50.0, 100.0)
-"""Where the answer says how loud a box plays."""
-
-
 def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
     """Sentences that say how large the box is, how low and how loud it plays, what stops it, and how sure that is."""
-    from tsfit.box.enclosure import KIND_NAMES
+    from tsfit.box.answer import answer
 
-    enclosure = result.enclosure
-    several = f"{enclosure.count} x " if enclosure.count > 1 else ""
-    parts = [
-        f"{label}{' ' * bool(label)}{', '.join(_written(numbers[key], unit) for key, unit in keys)}"
-        for label, keys in ANSWERED
-        if all(numbers[key] for key, _ in keys)
-    ]
-    parts.append(f"mid-band {_written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
-    losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
-    box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
-    sentences = [f"{box}: {', '.join(parts)}."]
-    most = result.maximum_at(LOUDEST_HZ)
-    if most is None:
-        sentences.append("How loud it plays is open: no rating is known; give --rated-power-w and --xmax-mm.")
-    else:
-        loudest = [
-            f"{level:.0f} dB at {frequency:g} Hz ({limit})"
-            for frequency, level, limit in zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True)
-        ]
-        sentences.append(f"Loudest at 1 m in half space, and what stops it: {', '.join(loudest)}.")
     bands = [
         f"{label} {low} to {high}" for label, value, low, high in _banded(result, numbers) if low != value or high != value
     ]
-    return [*sentences, *[f"The fit's uncertainty makes that (95 %): {', '.join(bands)}."][: bool(bands)]]
-
-
-ANSWERED = (
-    ("", [("volume_l", "l")]),
-    ("front", [("front_volume_l", "l")]),
-    ("tuned to", [("fb_hz", "Hz")]),
-    ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
-    ("each radiator with", [("radiator_added_mass_g", "g added")]),
-    ("f3", [("f3_hz", "Hz")]),
-    ("upper f3", [("f3_upper_hz", "Hz")]),
-    ("Qtc", [("qtc", "")]),
-)
-"""Numbers of a box in its first sentence."""
+    return [*answer(result), *[f"The fit's uncertainty makes that (95 %): {', '.join(bands)}."][: bool(bands)]]
 
 
 def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     """Print level and travel at the drive asked for, and the most that the limits allow, in one table."""
-    curves, most = result.at(frequencies), result.maximum_at(frequencies)
-    room = result.room
-    volts = f"{result.enclosure.voltage:.3g} V"
-    columns = [
-        ("Hz", [f"{frequency:g}" for frequency in frequencies]),
-        (f"dB at {volts}", [_level(level) for level in curves.spl_db]),
-        *([] if room is None else [("in room dB", [_level(level) for level in curves.spl_db + room.gain_db(frequencies)])]),
-        ("peak mm", [f"{travel:.2f}" for travel in curves.excursion_mm]),
-    ]
-    if most is not None:
-        columns += [
-            ("most dB", [f"{level:.1f}" for level in most.spl_db]),
-            ("at V", [f"{each:.3g}" if each < 999.5 else f"{each:.0f}" for each in most.voltage_v]),
-            ("stopped by", [str(limit) for limit in most.limited_by]),
-        ]
-    print_table([head for head, _ in columns], list(zip(*(cells for _, cells in columns), strict=True)))
+    from tsfit.box.answer import levels
 
-
-def _level(db: float) -> str:
-    """A level to a tenth, and none of what nobody can hear: at the notch of a passive radiator."""
-    return f"{db:.1f}" if db > 0.0 else "below 0"
+    columns = levels(result, frequencies)
+    print_table(list(columns), list(zip(*columns.values(), strict=True)))
 
 
 def _print_curves(result: BoxResult, frequencies: tuple[float, ...]) -> None:
@@ -202,7 +147,7 @@ def _banded(result: BoxResult, numbers: dict[str, float | None]) -> list[tuple[s
     found = []
     for name in ("fc_hz", "qtc", "f3_hz", "reference_db", "excursion_max_mm"):
         if name in bands:
-            value, low, high = (_written(number, unit_of(name)) for number in (numbers[name], *bands[name]))
+            value, low, high = (written(number, unit_of(name)) for number in (numbers[name], *bands[name]))
             found.append((NAMES[name][0], value, low, high))
     return found
 
@@ -236,16 +181,7 @@ def _design_rows(numbers: dict[str, float | None], *, band_pass: bool) -> list[t
         ("radiator's largest travel", [("radiator_excursion_max_mm", "mm")]),
     ]
     return [
-        (label, ", ".join(_written(numbers[key], unit) for key, unit in parts))
+        (label, ", ".join(written(numbers[key], unit) for key, unit in parts))
         for label, parts in rows
         if any(numbers[key] is not None for key, _ in parts)
     ]
-
-
-def _written(value: float | None, unit: str) -> str:
-    """Three digits, or four where the first is a one, never an exponent; decibels to a tenth."""
-    if value is None:
-        return "-"
-    exponent = math.floor(math.log10(max(abs(value), 1e-3)))
-    decimals = 1 if unit == "dB" else max(0, 2 - exponent + (abs(value) < 2 * 10**exponent))
-    return f"{value:.{decimals}f} {unit}".rstrip()

@@ -1,0 +1,68 @@
+"""What a box comes to in words and in a table: what the command line prints first, and the page whose knobs turn shows."""
+
+import math
+from collections.abc import Sequence
+
+from tsfit.box.enclosure import KIND_NAMES
+from tsfit.box.result import BoxResult
+from tsfit.box.told import written
+
+LOUDEST_HZ = (25.0, 50.0, 100.0)
+"""Where the answer says how loud a box plays."""
+ANSWERED = (
+    ("", [("volume_l", "l")]),
+    ("front", [("front_volume_l", "l")]),
+    ("tuned to", [("fb_hz", "Hz")]),
+    ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
+    ("each radiator with", [("radiator_added_mass_g", "g added")]),
+    ("f3", [("f3_hz", "Hz")]),
+    ("upper f3", [("f3_upper_hz", "Hz")]),
+    ("Qtc", [("qtc", "")]),
+)
+"""Numbers of a box in its first sentence."""
+
+
+def answer(result: BoxResult) -> list[str]:
+    """Sentences that say how large the box is, how low and how loud it plays, and what stops it."""
+    enclosure, numbers = result.enclosure, result.numbers()
+    several = f"{enclosure.count} x " if enclosure.count > 1 else ""
+    parts = [
+        f"{label}{' ' * bool(label)}{', '.join(written(numbers[key], unit) for key, unit in keys)}"
+        for label, keys in ANSWERED
+        if all(numbers[key] for key, _ in keys)
+    ]
+    parts.append(f"mid-band {written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
+    losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
+    box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
+    most = result.maximum_at(LOUDEST_HZ)
+    if most is None:
+        loud = "How loud it plays is open: no rating is known; give --rated-power-w and --xmax-mm."
+    else:
+        loudest = [
+            f"{level:.0f} dB at {frequency:g} Hz ({limit})"
+            for frequency, level, limit in zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True)
+        ]
+        loud = f"Loudest at 1 m in half space, and what stops it: {', '.join(loudest)}."
+    return [f"{box}: {', '.join(parts)}.", loud]
+
+
+def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[str]]:
+    """Columns of a table, by their heads: level and travel at the drive asked for, and the most that the limits allow."""
+    curves, most, room = result.at(frequencies), result.maximum_at(frequencies), result.room
+    columns = {
+        "Hz": [f"{frequency:g}" for frequency in frequencies],
+        f"dB at {result.enclosure.voltage:.3g} V": [_level(level) for level in curves.spl_db],
+    }
+    if room is not None:
+        columns["in room dB"] = [_level(level) for level in curves.spl_db + room.gain_db(frequencies)]
+    columns["peak mm"] = [f"{travel:.2f}" for travel in curves.excursion_mm]
+    if most is not None:
+        columns["most dB"] = [f"{level:.1f}" for level in most.spl_db]
+        columns["at V"] = [f"{each:.3g}" if each < 999.5 else f"{each:.0f}" for each in most.voltage_v]
+        columns["stopped by"] = [str(limit) for limit in most.limited_by]
+    return columns
+
+
+def _level(db: float) -> str:
+    """A level to a tenth, and none of what nobody can hear: at the notch of a passive radiator."""
+    return f"{db:.1f}" if db > 0.0 else "below 0"
