@@ -1,43 +1,16 @@
 """The page in a real browser without a screen: it renders, reads out, hides, fits, and can be used by everybody."""
 
-import shutil
-from importlib import resources
-
 import pytest
+from helpers.browser import SIZES, barriers, quiet_browser, resize
+from selenium.webdriver import ActionChains, Keys
+from selenium.webdriver.common.by import By
 
 from tsfit.report.page import make_page
-
-selenium = pytest.importorskip("selenium")
-axe = pytest.importorskip("axe_core_python")
-from selenium.webdriver import Chrome, ChromeOptions, ChromeService, Keys  # noqa: E402
-from selenium.webdriver.common.by import By  # noqa: E402
-
-QUIET_FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-SIZES = {"phone": (360, 740), "tablet": (800, 1000), "desktop": (1440, 900)}
 
 
 @pytest.fixture(scope="module")
 def browser():
-    program, helper = shutil.which("chromium"), shutil.which("chromedriver")
-    if program is None or helper is None:
-        pytest.skip("no chromium with chromedriver here")
-    options = ChromeOptions()
-    options.binary_location = program
-    for flag in QUIET_FLAGS:
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    with Chrome(options=options, service=ChromeService(helper)) as driver:
-        # The rules look at every part of every drawing, which takes its time on a busy machine.
-        driver.set_script_timeout(300)
+    with quiet_browser() as driver:
         yield driver
 
 
@@ -46,30 +19,6 @@ def address(tmp_path_factory, page_files):
     page = tmp_path_factory.mktemp("page") / "page.html"
     page.write_text(make_page(page_files), encoding="utf-8")
     return page.as_uri()
-
-
-BARRIERS = """
-const done = arguments[arguments.length - 1];
-const told = rule => [rule.id, rule.nodes.slice(0, 5).map(node => node.html.slice(0, 100))];
-axe.run(arguments[0], {resultTypes: ["violations"], selectors: false}).then(
-    found => done({against: found.violations.map(told), passed: found.passes.map(rule => rule.id)})
-);
-"""
-
-
-def barriers(browser, where="html"):
-    """What the rules of axe-core say against the part `where` of a page, and the rules that it passes.
-
-    Only what a test asks comes over from the browser: all that axe tells of such a page takes longer than its rules.
-    """
-    browser.execute_script((resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8"))
-    return browser.execute_async_script(BARRIERS, where)
-
-
-def resize(browser, size):
-    width, height = SIZES[size]
-    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": size == "phone"}
-    browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
 
 
 @pytest.fixture
@@ -153,8 +102,6 @@ def test_values_are_those_of_the_curve(opened):
 def test_values_are_read_out_under_the_pointer(opened):
     svg = opened.find_element(By.CSS_SELECTOR, "#sure figure svg")
     opened.execute_script("arguments[0].scrollIntoView()", svg)
-    from selenium.webdriver import ActionChains
-
     ActionChains(opened).move_to_element_with_offset(svg, 40, -20).perform()
     assert opened.find_element(By.CSS_SELECTOR, "#sure figure output").text.startswith("frequency ")
 

@@ -10,6 +10,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("tsfit.cli.check.command:check", "Judge a published datasheet against a fit."),
     "drift": ("tsfit.cli.drift.command:drift", "Log a driver's fits; see what its hours of use moved."),
     "box": ("tsfit.cli.box.group:box", "Plan, equalise, draw and verify a box for a driver."),
+    "try": ("tsfit.cli.live:live", "Turn the knobs of a box on a page, and see what moves."),
     "compare": ("tsfit.cli.compare:compare", "Compare drivers in the same boxes: which, where, how sure."),
     "report": ("tsfit.cli.report:report", "Make one page of fits, checks, boxes, comparisons and logs."),
     "start": ("tsfit.cli.start:start", "Make a new bench folder with files to fill in."),
@@ -23,7 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 STEPS: dict[str, tuple[str, ...]] = {
     "Measure": ("devices", "rig", "sweep", "fit", "travel", "heat"),
     "Judge": ("check", "drift"),
-    "Decide": ("box", "compare"),
+    "Decide": ("box", "try", "compare"),
     "Show": ("report",),
     "Get used to it": ("demo", "start", "guide", "completion"),
 }

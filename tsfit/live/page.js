@@ -1,0 +1,405 @@
+"use strict";
+// The knobs, and the drawing of what the server answers. No number is computed here but places on the drawing and units.
+const setup = JSON.parse(document.getElementById("setup").textContent);
+const at = (id) => document.getElementById(id);
+const INCHES = { l: ["ft³", 28.316846592], cm: ["in", 2.54], mm: ["in", 25.4], "cm²": ["in²", 6.4516] };
+const DASHES = ["", "9 3", "10 3 2 3", "2 2", "5 2"];
+const SHARED = /^(name$|note$|air|drivers\.|drive\.|amplifier\.)/;
+const PANELS = [
+  ["spl_db", "level, dB"], ["max_spl_db", "loudest, dB, and what stops it"], ["excursion_mm", "travel of the cone, mm peak"],
+  ["port_speed_m_s", "air in the port, m/s peak"], ["radiator_excursion_mm", "travel of the radiator, mm peak"],
+  ["group_delay_ms", "group delay, ms"], ["impedance_ohm", "impedance, Ω"],
+];
+const SPAN_DB = 40;
+const hidden = new Set();
+let state = structuredClone(setup.start), shown = null, kept = null, turned = null, place = null, drawn = 0;
+
+const made = (tag, attributes = {}, ...inner) => {
+  const node = document.createElement(tag);
+  for (const [name, value] of Object.entries(attributes)) node.setAttribute(name, value);
+  node.append(...inner);
+  return node;
+};
+
+// ---- knobs
+const needed = (way) => way.knobs.filter((knob) => !knob.optional && !knob.told && !knob.words.length);
+const value = (key) => (key === "room_m" ? state.room_m ?? undefined : state.values[key]);
+const put = (key, to) => {
+  if (key === "room_m") state.room_m = to ?? null;
+  else if (to === undefined) delete state.values[key];
+  else state.values[key] = to;
+};
+const hasFlag = (group) => group.ways.some((way) => way.flag);
+const wayOf = (group) => group.ways
+  .filter((way) => (!hasFlag(group) || Boolean(way.flag) === state.to_limit) && needed(way).every((knob) => value(knob.key) !== undefined))
+  .sort((a, b) => needed(b).length - needed(a).length)[0] || group.ways[0];
+const take = (group, way) => {
+  for (const other of group.ways) for (const knob of other.knobs)
+    if (!way.knobs.some((own) => own.key === knob.key)) put(knob.key, undefined);
+  for (const knob of needed(way)) if (value(knob.key) === undefined) put(knob.key, knob.usual);
+  if (hasFlag(group)) state.to_limit = Boolean(way.flag);
+};
+const shownUnit = (unit) => (at("units").value === "inch" && INCHES[unit] ? INCHES[unit] : [unit, 1]);
+const three = (number) => Number(number.toPrecision(3));
+
+let count = 0;
+// A slider and its field; `get` and `set` reach the value, undefined for one that is switched off.
+const knobOf = (knob, get, set) => {
+  const id = `knob-${count++}`;
+  const row = made("div", { class: "knob" });
+  if (knob.key) row.dataset.key = knob.key;
+  const label = made("label", { for: id }, knob.label);
+  const refused = made("p", { class: "refused", id: `${id}-refused`, role: "alert" });
+  refused.hidden = true;
+  row.append(label);
+  const turn = (to) => { set(to); turned = row; ask(); };
+  if (knob.words.length) {
+    const select = made("select", { id }, ...knob.words.map((word) => made("option", {}, word)));
+    select.value = get() ?? knob.usual;
+    select.addEventListener("change", () => turn(select.value));
+    if (knob.optional) {
+      select.prepend(made("option", { value: "" }, "as measured"));
+      select.value = get() ?? "";
+      select.addEventListener("change", () => { if (!select.value) turn(undefined); });
+    }
+    row.append(select, refused);
+    return row;
+  }
+  const [unit, factor] = shownUnit(knob.unit);
+  const even = knob.step > 0;
+  const slider = made("input", { type: "range", "aria-label": `${knob.label}, slider`,
+    ...(even ? { min: knob.low, max: knob.high, step: knob.step } : { min: 0, max: 1000, step: 1 }) });
+  const field = made("input", { type: "number", id, step: "any", "aria-describedby": refused.id });
+  const show = (slide = true) => {
+    const now = get() ?? knob.usual;
+    if (slide) slider.value = even ? now : 1000 * Math.log(now / knob.low) / Math.log(knob.high / knob.low);
+    if (document.activeElement !== field) field.value = factor === 1 ? now : Number((now / factor).toPrecision(4));
+    slider.setAttribute("aria-valuetext", `${Number((now / factor).toPrecision(4))} ${unit}`);
+  };
+  slider.addEventListener("input", () => {
+    const position = Number(slider.value);
+    turn(even ? position : three(knob.low * (knob.high / knob.low) ** (position / 1000)));
+    show(false);
+  });
+  field.addEventListener("input", () => {
+    if (field.value === "") return;
+    turn(Number((Number(field.value) * factor).toPrecision(12)));
+    show();
+  });
+  field.addEventListener("blur", () => show());
+  row.append(slider, field, made("span", { class: "unit" }, unit), refused);
+  if (knob.optional) {
+    const box = made("input", { type: "checkbox", "aria-label": `${knob.label}, counted` });
+    const enable = () => { slider.disabled = field.disabled = !box.checked; };
+    box.checked = get() !== undefined;
+    box.addEventListener("change", () => { turn(box.checked ? knob.usual : undefined); enable(); show(); });
+    label.prepend(box, " ");
+    enable();
+  }
+  show();
+  return row;
+};
+const build = () => {
+  const groups = setup.groups[state.kind];
+  at("kind").value = state.kind;
+  at("groups").replaceChildren(...groups.map((group, number) => {
+    const fieldset = made("fieldset", {}, made("legend", {}, group.title));
+    const now = wayOf(group);
+    for (const knob of needed(now)) if (value(knob.key) === undefined) put(knob.key, knob.usual);
+    if (group.ways.length > 1) {
+      const select = made("select", { "aria-label": group.title, id: `way-${number}` },
+        ...group.ways.map((way) => made("option", {}, way.name)));
+      select.value = now.name;
+      select.addEventListener("change", () => {
+        take(group, group.ways[select.selectedIndex]);
+        build();
+        at(select.id).focus();
+        ask();
+      });
+      fieldset.append(made("div", { class: "pick" }, select));
+    }
+    fieldset.append(...now.knobs.map((knob) => knobOf(knob, () => value(knob.key), (to) => put(knob.key, to))));
+    return fieldset;
+  }));
+  at("sections").replaceChildren(...state.sections.map((section, index) => {
+    const told = (key, label, unit, low, high, usual, step, words = []) => knobOf(
+      { label: `${label} of section ${index + 1}`, unit, low, high, usual, step, words, optional: false },
+      () => section[key], (to) => { section[key] = to; if (key === "kind") build(); });
+    const rows = [told("kind", "kind", "", 0, 1, "peaking", 0, setup.sections),
+      told("frequency_hz", "frequency", "Hz", 5, 500, 40, 0), told("q", "Q", "", 0.3, 10, 0.707, 0)];
+    if (setup.with_gain.includes(section.kind)) rows.push(told("gain_db", "gain", "dB", -18, 18, 0, 0.1));
+    const off = made("button", { type: "button" }, `remove section ${index + 1}`);
+    off.addEventListener("click", () => { state.sections.splice(index, 1); build(); ask(); at("add-section").focus(); });
+    return made("div", {}, ...rows, off);
+  }));
+};
+const refuse = (sentence) => {
+  for (const row of document.querySelectorAll("#knobs .refused")) { row.hidden = true; row.textContent = ""; }
+  for (const field of document.querySelectorAll("[aria-invalid]")) field.removeAttribute("aria-invalid");
+  if (!sentence) return;
+  const key = sentence.split(":")[0];
+  const named = [...document.querySelectorAll(".knob")].find((row) => row.dataset.key === key);
+  const row = named || (turned && turned.isConnected ? turned : null);
+  const where = row ? row.querySelector(".refused") : at("general");
+  where.textContent = named ? sentence.slice(key.length + 2) : sentence;
+  where.hidden = false;
+  const field = row && row.querySelector('input[type="number"]');
+  if (field) field.setAttribute("aria-invalid", "true");
+};
+
+// ---- the server
+let busy = false, again = false, link = 0;
+const ask = async () => {
+  again = true;
+  if (busy) return;
+  busy = true;
+  while (again) {
+    again = false;
+    try {
+      const answer = await fetch("show", { method: "POST", body: JSON.stringify(state) });
+      if (answer.status !== 200 && answer.status !== 422) throw new Error("no answer");
+      const found = await answer.json();
+      refuse(found.refused);
+      if (!found.refused) { shown = found; draw(); tell(); }
+    } catch { lost(true); }
+  }
+  busy = false;
+  clearTimeout(link);
+  link = setTimeout(() => history.replaceState(null, "", `#${encodeURIComponent(JSON.stringify(state))}`), 250);
+};
+const lost = (is) => {
+  const line = at("server");
+  const was = !line.hidden;
+  line.hidden = !is;
+  line.textContent = is ? "The server does not answer; the last drawing stays. Trying again …" : "";
+  if (was && !is) ask();
+};
+// As long as this is listened to, the server stays.
+const stay = async () => {
+  for (;;) {
+    try {
+      const answer = await fetch("presence");
+      if (!answer.ok) throw new Error("refused");
+      lost(false);
+      const reader = answer.body.getReader();
+      while (!(await reader.read()).done);
+    } catch { /* said below */ }
+    lost(true);
+    await new Promise((done) => setTimeout(done, 500));
+  }
+};
+
+// ---- drawing
+const colour = (index) => `var(--line-${(index % 5) + 1})`;
+const round = (number) => Math.round(number * 10) / 10;
+const path = (hz, values, x, y) => {
+  let text = "", pen = "M";
+  for (let k = 0; k < hz.length; k++) {
+    if (values[k] === null) { pen = "M"; continue; }
+    text += `${pen}${round(x(hz[k]))} ${round(y(values[k]))}`;
+    pen = "L";
+  }
+  return text;
+};
+const nice = (top) => {
+  const power = 10 ** Math.floor(Math.log10(top));
+  return power * [1, 1.5, 2, 3, 4, 5, 6, 8, 10].find((step) => step * power >= top * 0.999);
+};
+const range = (name, all) => {
+  let low = 0, high = -Infinity;
+  for (const values of all) for (const one of values) if (one !== null) { if (one > high) high = one; if (one < low) low = one; }
+  if (!Number.isFinite(high)) return [0, 1, 1];
+  if (!name.endsWith("_db")) {
+    const top = nice(Math.max(high, 1e-3));
+    return [low < -0.05 * top ? -nice(-low) : 0, top, top / 4];
+  }
+  const top = 10 * Math.ceil((high + 1) / 10);
+  return [top - SPAN_DB, top, 10];
+};
+const escape = (text) => text.replace(/[&<>"]/g, (sign) => `&#${sign.charCodeAt(0)};`);
+const ticks = (low, high) => {
+  const found = [];
+  for (let power = 10 ** Math.floor(Math.log10(low)); power <= high; power *= 10)
+    for (const step of [1, 2, 5]) if (step * power >= low * 0.999 && step * power <= high * 1.001) found.push(step * power);
+  return found;
+};
+const scaleX = (width) => {
+  const hz = shown.frequency_hz, low = Math.log(hz[0]), high = Math.log(hz[hz.length - 1]);
+  return (one) => 38 + (width - 46) * (Math.log(one) - low) / (high - low);
+};
+const drawPanel = (figure, name, width) => {
+  const svg = figure.querySelector("svg");
+  const own = shown.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]);
+  const old = kept ? kept.shown.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]) : [];
+  figure.hidden = !own.length && !old.length;
+  if (figure.hidden) return;
+  const strip = name === "max_spl_db" ? 15 * own.length : 0;
+  const height = 192, bottom = height - 18 - strip, top = 6;
+  const x = scaleX(width);
+  const [low, high, step] = range(name, [...own, ...old].map(([, driver]) => driver.curves[name]));
+  const y = (one) => Math.max(top - 2, Math.min(bottom + 400, bottom - (bottom - top) * (one - low) / (high - low)));
+  let text = `<clipPath id="clip-${name}"><rect x="38" y="${top - 3}" width="${width - 46}" height="${bottom - top + 5}"/></clipPath>`;
+  for (const hz of ticks(shown.frequency_hz[0], shown.frequency_hz[shown.frequency_hz.length - 1])) {
+    text += `<line class="grid" x1="${round(x(hz))}" x2="${round(x(hz))}" y1="${top}" y2="${bottom}"/>`;
+    text += `<text text-anchor="middle" x="${round(Math.min(x(hz), width - 14))}" y="${height - 4}">${hz >= 1000 ? `${hz / 1000}k` : hz}</text>`;
+  }
+  for (let one = low; one <= high * 1.0001; one += step) {
+    text += `<line class="grid" x1="38" x2="${width - 8}" y1="${round(y(one))}" y2="${round(y(one))}"/>`;
+    text += `<text text-anchor="end" x="34" y="${round(y(one)) + 4}">${Number(one.toPrecision(3))}</text>`;
+  }
+  text += `<g clip-path="url(#clip-${name})">`;
+  for (const [index, driver] of own) {
+    const band = driver.bands[name];
+    if (band) text += `<path class="band" fill="${colour(index)}" d="${path(shown.band_hz, band.low, x, y)}${path([...shown.band_hz].reverse(), [...band.high].reverse(), x, y).replace("M", "L")}Z"/>`;
+    if (driver.limits[name] <= high) text += `<line class="limit" x1="38" x2="${width - 8}" y1="${round(y(driver.limits[name]))}" y2="${round(y(driver.limits[name]))}"/><text class="quiet" text-anchor="end" x="${width - 10}" y="${round(y(driver.limits[name])) - 3}">allowed</text>`;
+  }
+  for (const [lines, css, from] of [[old, "kept", kept && kept.shown], [own, "line", shown]])
+    for (const [index, driver] of lines) text += `<path class="${css}" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" d="${path(from.frequency_hz, driver.curves[name], x, y)}"/>`;
+  text += "</g>";
+  if (strip) own.forEach(([index, driver], row) => {
+    const middle = bottom + 9 + 15 * row;
+    for (const stop of driver.stops) {
+      const [from, to] = [x(stop.from_hz), x(stop.to_hz)];
+      text += `<line class="line" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" x1="${round(from)}" x2="${round(Math.max(to, from + 1))}" y1="${middle - 6}" y2="${middle - 6}"/>`;
+      if (to - from > 6.2 * stop.limit.length) text += `<text text-anchor="middle" x="${round((from + to) / 2)}" y="${middle + 5}">${escape(stop.limit)}</text>`;
+      text += `<line class="limit" x1="${round(from)}" x2="${round(from)}" y1="${middle - 8}" y2="${middle + 6}"/>`;
+    }
+  });
+  if (place !== null) text += `<line class="cursor" x1="${38 + (width - 46) * place}" x2="${38 + (width - 46) * place}" y1="${top}" y2="${bottom}"/>`;
+  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  svg.innerHTML = text;
+};
+const panels = PANELS.map(([name, label]) => {
+  const figure = made("figure", { "data-panel": name }, made("figcaption", {}, label));
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("role", "img");
+  svg.setAttribute("aria-label", `${label}, over frequency; the tables below hold its numbers`);
+  figure.append(svg);
+  at("panels").append(figure);
+  return [figure, name];
+});
+const draw = () => {
+  if (!shown) return;
+  const width = Math.max(240, Math.round(panels[0][0].clientWidth - 16));
+  for (const [figure, name] of panels) drawPanel(figure, name, width);
+  read();
+  document.body.dataset.drawn = ++drawn;
+};
+const say = (node, text) => { if (node.textContent !== text) node.textContent = text; };
+const read = () => {
+  if (place === null) return;
+  const hz = shown.frequency_hz, k = Math.round(place * (hz.length - 1));
+  const lines = shown.drivers.map((driver, index) => [driver, index]).filter(([, index]) => !hidden.has(index)).map(([driver]) => {
+    const told = PANELS.filter(([name]) => driver.curves[name]).map(([name, label]) => {
+      const [what, unit] = label.split(", ");
+      return `${what} ${Number(driver.curves[name][k]).toPrecision(3)} ${unit}`;
+    });
+    return `${driver.name}: ${told.join(", ")}`;
+  });
+  say(at("reading"), [`${hz[k].toPrecision(3)} Hz`, ...lines].join("\n"));
+};
+const tell = () => {
+  say(at("verdict"), shown.verdict);
+  at("words").replaceChildren(...shown.drivers.flatMap((driver) => {
+    const heads = Object.keys(driver.table);
+    const rows = driver.table[heads[0]].map((_, row) => made("tr", {}, ...heads.map((head, column) =>
+      made(column ? "td" : "th", column ? {} : { scope: "row" }, driver.table[head][row]))));
+    const table = made("table", {}, made("caption", {}, `${driver.name}: without equaliser, and the most that the limits allow`),
+      made("thead", {}, made("tr", {}, ...heads.map((head) => made("th", { scope: "col" }, head)))), made("tbody", {}, ...rows));
+    const notes = driver.notes.length ? [made("ul", {}, ...driver.notes.map((note) => made("li", {}, note)))] : [];
+    return [made("h2", {}, driver.name), ...driver.sentences.map((sentence) => made("p", {}, sentence)), ...notes,
+      made("div", { class: "wide", tabindex: "0", role: "group", "aria-label": `Table of ${driver.name}` }, table)];
+  }));
+};
+
+// ---- what is beside the knobs
+const hold = (now) => {
+  kept = now;
+  at("held").hidden = !now;
+  at("held").textContent = now ? `Held, drawn paler: ${now.shown.verdict}` : "";
+  at("back").disabled = at("let-go").disabled = !now;
+  draw();
+};
+at("hold").addEventListener("click", () => { if (shown) hold({ shown, state: structuredClone(state) }); });
+at("let-go").addEventListener("click", () => { hold(null); at("hold").focus(); });
+at("back").addEventListener("click", () => { state = structuredClone(kept.state); build(); ask(); });
+at("kind").append(...Object.entries(setup.kinds).map(([kind, name]) => made("option", { value: kind }, name)));
+at("kind").addEventListener("change", () => {
+  state.kind = at("kind").value;
+  const known = new Set(setup.groups[state.kind].flatMap((group) => group.ways.flatMap((way) => way.knobs.map((knob) => knob.key))));
+  for (const key of Object.keys(state.values)) if (!known.has(key) && !SHARED.test(key)) delete state.values[key];
+  turned = null;
+  build();
+  ask();
+});
+at("units").addEventListener("change", build);
+at("add-section").addEventListener("click", () => {
+  state.sections.push({ kind: "peaking", frequency_hz: 40, q: 0.707, gain_db: 3 });
+  build();
+  ask();
+});
+at("knobs").addEventListener("submit", (event) => event.preventDefault());
+at("names").append(...setup.drivers.map((name, index) => {
+  const button = made("button", { type: "button", "aria-pressed": "true" });
+  const sample = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  sample.setAttribute("viewBox", "0 0 40 8");
+  sample.setAttribute("aria-hidden", "true");
+  sample.innerHTML = `<line class="line" x1="0" x2="40" y1="4" y2="4" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}"/>`;
+  button.append(sample, name);
+  button.addEventListener("click", () => {
+    const off = !hidden.delete(index);
+    if (off) hidden.add(index);
+    button.setAttribute("aria-pressed", String(!off));
+    draw();
+  });
+  return button;
+}));
+at("whose").append(...setup.drivers.map((name, index) => made("option", { value: index }, name)));
+for (const button of document.querySelectorAll("[data-take]")) button.addEventListener("click", async () => {
+  try {
+    const answer = await fetch(`take/${button.dataset.take}?driver=${at("whose").value}`, { method: "POST", body: JSON.stringify(state) });
+    if (answer.status === 422) { say(at("taken"), (await answer.json()).refused); return; }
+    if (!answer.ok) throw new Error("no answer");
+    const name = answer.headers.get("content-disposition").match(/"(.+)"/)[1];
+    const content = await answer.blob();
+    if (button.dataset.take === "commands") {
+      at("commands").hidden = false;
+      at("commands").textContent = await content.text();
+      return;
+    }
+    const save = made("a", { href: URL.createObjectURL(content), download: name });
+    save.click();
+    setTimeout(() => URL.revokeObjectURL(save.href), 10000);
+    say(at("taken"), `${name} goes to where your browser keeps downloads.`);
+  } catch { say(at("taken"), "The server does not answer; nothing was taken."); }
+});
+const move = (to) => { place = Math.min(Math.max(to, 0), 1); draw(); };
+at("panels").tabIndex = 0;
+at("panels").setAttribute("role", "group");
+at("panels").setAttribute("aria-label", "Curves: move the reading with the arrow keys");
+at("panels").addEventListener("keydown", (event) => {
+  const step = { ArrowLeft: -0.01, ArrowRight: 0.01, PageDown: -0.1, PageUp: 0.1 }[event.key];
+  if (event.key === "Home" || event.key === "End") move(event.key === "Home" ? 0 : 1);
+  else if (step) move((place ?? 0.5) + step);
+  else return;
+  event.preventDefault();
+});
+at("panels").addEventListener("pointermove", (event) => {
+  const svg = event.target.closest("svg");
+  if (!svg || !shown) return;
+  const box = svg.getBoundingClientRect();
+  move((event.clientX - box.left - 38) / (box.width - 46));
+});
+const fromLink = () => {
+  try {
+    const linked = JSON.parse(decodeURIComponent(location.hash.slice(1)));
+    if (setup.groups[linked.kind] && linked.values && Array.isArray(linked.sections)) { state = linked; return true; }
+  } catch { /* no state of ours */ }
+  return false;
+};
+addEventListener("hashchange", () => { if (fromLink()) { turned = null; build(); ask(); } });
+addEventListener("resize", draw);
+fromLink();
+build();
+ask();
+stay();
