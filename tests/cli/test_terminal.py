@@ -64,7 +64,8 @@ RUNS = {
     "guide": "guide",
     "guide of a topic": "guide mass",
 }
-NO_RUN = {("devices",), ("heat",), ("travel",), ("rig", "calibrate"), ("drift", "routine"), ("completion",), ("demo",)}
+NO_RUN = {("devices",), ("heat",), ("travel",), ("rig", "calibrate"), ("drift", "routine"), ("completion",), ("demo",),
+          ("try",)}  # fmt: skip
 """They need a sound card, a hand, or many seconds; what they print goes through the same functions. Runs at power have
 tests of their own, with what they print."""
 

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from tsfit.cli.commands import COMMANDS
 
-SLOW = {("demo",), ("drift", "routine")}
-"""Commands whose very job takes longer than a case may."""
+SLOW = {("demo",), ("drift", "routine"), ("try",)}
+"""Commands whose very job takes longer than a case may, or that serve until they are left."""
 NOT_PLAYED = {"--help", "--verbose", "--template", "--replace", "--guided", "--json", "--version"}
 """Asked for in another way here, saying more than a sentence, waiting for a person, or allowed to change a file."""
 BOUNDED = {"--seconds": ("1", "2"), "--repeats": ("1", "2"), "--periods": ("2", "3"), "--level-dbfs": ("-60", "-30")}
