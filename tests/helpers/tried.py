@@ -6,7 +6,7 @@ import numpy as np
 
 from helpers.made_fit import made_driver, made_fit
 from tsfit.live.knobs import groups_of
-from tsfit.live.state import State, Tried
+from tsfit.live.state import PageState, Tried
 
 
 def two_drivers(name="Wagtail 8", folder="."):
@@ -37,7 +37,7 @@ def random_state(kind, drivers, rng):
     sections = []
     if rng.random() < 0.4:
         sections = [{"kind": "peaking", "frequency_hz": 40.0, "q": 1.2, "gain_db": round(float(rng.uniform(-6, 6)), 1)}]
-    return State(kind=kind, values=values, room_m=room, to_limit=to_limit, sections=sections)
+    return PageState(kind=kind, values=values, room_m=room, to_limit=to_limit, sections=sections)
 
 
 def random_states(count, drivers):

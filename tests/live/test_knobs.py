@@ -8,7 +8,7 @@ from helpers.tried import random_states, two_drivers
 from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import Kind
 from tsfit.live.knobs import groups_of, setup_of
-from tsfit.live.state import State, first_state
+from tsfit.live.state import PageState, first_state
 
 DRIVERS = two_drivers()
 
@@ -23,7 +23,7 @@ def test_every_way_starts_with_a_box(kind):
             if "port.length_cm" in values:
                 values["port.diameter_cm"] = 8.0
             for one in DRIVERS:
-                state = State(kind=kind, values=values)
+                state = PageState(kind=kind, values=values)
                 assert state.plan.build(one.driver).f3_hz > 0.0, (group.title, way.name)
 
 

@@ -8,19 +8,19 @@ from helpers.tried import two_drivers
 
 from tsfit.box.equaliser.sections import parse_section
 from tsfit.live.shown import frequencies, show
-from tsfit.live.state import State
+from tsfit.live.state import PageState
 
 DRIVERS = two_drivers()
 VENTED = {"volume_l": 60, "tuning_hz": 31, "port.diameter_cm": 8}
 
 
 def shown(**more):
-    return show(State(kind="vented", values=VENTED, **more), DRIVERS)
+    return show(PageState(kind="vented", values=VENTED, **more), DRIVERS)
 
 
 def test_curves_are_those_of_the_box():
     found = shown()
-    box = State(kind="vented", values=VENTED).plan.build(DRIVERS[0].driver, found.frequency_hz)
+    box = PageState(kind="vented", values=VENTED).plan.build(DRIVERS[0].driver, found.frequency_hz)
     first = found.drivers[0]
     assert first.curves["spl_db"] == pytest.approx(box.curves.spl_db)
     assert first.curves["max_spl_db"] == pytest.approx(box.maximum.spl_db)
@@ -80,7 +80,7 @@ def test_the_verdict_names_who_leads():
     assert verdict.startswith("f3 ")
     assert all(name in verdict for name in ("Wagtail 8", "Dipper 8"))
     assert "at 25 Hz" in verdict
-    lone = show(State(kind="closed", values={"qtc": 0.8}), DRIVERS[1:]).verdict
+    lone = show(PageState(kind="closed", values={"qtc": 0.8}), DRIVERS[1:]).verdict
     assert "by" not in lone
 
 

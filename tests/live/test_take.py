@@ -13,12 +13,12 @@ from tsfit.box.file import read_box
 from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
 from tsfit.live.shown import show
-from tsfit.live.state import SectionState, State
+from tsfit.live.state import PageState, SectionState
 from tsfit.live.take import TAKES, command_lines
 
 STATES = int(os.environ.get("TSFIT_STATES", "10"))
 DRIVERS = two_drivers()
-VENTED = State(kind="vented", values={"volume_l": 60, "tuning_hz": 31, "port.diameter_cm": 8})
+VENTED = PageState(kind="vented", values={"volume_l": 60, "tuning_hz": 31, "port.diameter_cm": 8})
 SECTION = SectionState(kind="peaking", frequency_hz=40, q=1.2, gain_db=3)
 EQUALISED = VENTED.model_copy(update={"sections": [SECTION]})
 
@@ -70,7 +70,7 @@ def test_the_box_file_is_that_of_the_page(folder):
     (folder / taken.name).write_text(taken.content)
     assert read_box(folder / taken.name) == VENTED.plan
     # Found by its Qtc, a box is one of wood.
-    found = TAKES["box"](State(kind="closed", values={"qtc": 0.8}), DRIVERS, DRIVERS[1]).content
+    found = TAKES["box"](PageState(kind="closed", values={"qtc": 0.8}), DRIVERS, DRIVERS[1]).content
     assert "volume_l" in found
     assert "Qtc 0.8 with Dipper 8" in found
 
@@ -81,7 +81,7 @@ def test_pages_hold_every_driver_and_the_boards():
     boards = TAKES["boards"](VENTED, DRIVERS, DRIVERS[0]).content
     assert "Boards for 60 l" in boards
     with pytest.raises(TsfitError, match="one chamber"):
-        TAKES["boards"](State(kind="baffle"), DRIVERS, DRIVERS[0])
+        TAKES["boards"](PageState(kind="baffle"), DRIVERS, DRIVERS[0])
 
 
 def test_coefficients_are_those_of_the_section():

@@ -17,7 +17,7 @@ from tsfit.box.limits import ratings_of
 from tsfit.box.ports import ENDS
 from tsfit.circuit.several import Arrangement
 from tsfit.driver.formulas import Wiring
-from tsfit.live.state import State, Tried
+from tsfit.live.state import PageState, Tried
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class Knob:
 
 
 @dataclass(frozen=True)
-class Way:
+class Means:
     """One of several ways to say a thing, with the knobs that say it; `flag` is what it sets beside the box."""
 
     name: str
@@ -50,7 +50,7 @@ class Group:
     """Knobs that belong together: those of one of its `ways`."""
 
     title: str
-    ways: tuple[Way, ...]
+    ways: tuple[Means, ...]
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class Setup:
 
 
 def _plain(title: str, *knobs: Knob) -> Group:
-    return Group(title, (Way("", knobs),))
+    return Group(title, (Means("", knobs),))
 
 
 def _losses(prefix: str = "", *more: str) -> tuple[Knob, ...]:
@@ -103,19 +103,20 @@ def groups_of(kind: Kind, drivers: Sequence[Tried]) -> list[Group]:
     long = Knob("port.length_cm", "port length", "cm", 1.0, 150.0, 15.0)
     if kind == "closed":
         size = Group("Size", (
-            Way("by net volume", (litres("volume_l", "net volume"),)),
-            Way("by Qtc", (Knob("qtc", "Qtc", "", 0.3, 2.0, 0.707, 0.001),)),
+            Means("by net volume", (litres("volume_l", "net volume"),)),
+            Means("by Qtc", (Knob("qtc", "Qtc", "", 0.3, 2.0, 0.707, 0.001),)),
         ))  # fmt: skip
         own = [size, _plain("Losses", *_losses()), _filling()]
     elif kind == "vented":
-        tuned = Group("Tuned", (Way("to a frequency", (hertz("tuning_hz"),)), Way("by the port's length", (long,))))
+        tuned = Group("Tuned", (Means("to a frequency", (hertz("tuning_hz"),)), Means("by the port's length", (long,))))
         own = [_plain("Size", litres("volume_l", "net volume")), tuned, port, _plain("Losses", *_losses("", "port_q")),
                _filling()]  # fmt: skip
     elif kind == "passive":
         own = _passive(cone, vas, fs)
     elif kind == "bandpass":
         tuned = Group(
-            "Tuned", (Way("to a frequency", (hertz("front.tuning_hz", 1.5),)), Way("by the port's length", (long,)))
+            "Tuned",
+            (Means("to a frequency", (hertz("front.tuning_hz", 1.5),)), Means("by the port's length", (long,))),
         )
         sizes = litres("rear.volume_l", "behind the cone", 0.5), litres("front.volume_l", "before the cone", 0.3)
         own = [_plain("Size, net", *sizes), tuned, port, _plain("Losses behind", *_losses("rear.")),
@@ -133,7 +134,11 @@ def _port(across: float) -> Group:
     flare = Knob("port.flare_cm", "rounding of its ends, radius", "cm", 0.1, 10.0, 1.0, optional=True)
     width = Knob("port.width_cm", "width", "cm", 0.1 * across, 3.0 * across, _three(across))
     height = Knob("port.height_cm", "height", "cm", 0.02 * across, across, _three(0.12 * across))
-    ways = Way("of no told size"), Way("round", (wide, tubes, flare, ends)), Way("slot", (width, height, tubes, ends))
+    ways = (
+        Means("of no told size"),
+        Means("round", (wide, tubes, flare, ends)),
+        Means("slot", (width, height, tubes, ends)),
+    )
     return Group("Port", ways)
 
 
@@ -142,8 +147,8 @@ def _passive(cone: float, vas: float, fs: float) -> list[Group]:
     return [
         _plain("Size", Knob("volume_l", "net volume", "l", _three(0.03 * vas), _three(10.0 * vas), _three(vas))),
         Group("Tuned", (
-            Way("to a frequency", (Knob("tuning_hz", "tuning", "Hz", _three(0.3 * fs), _three(4.0 * fs), _three(fs)),)),
-            Way("by mass added to each", (Knob("radiator.added_mass_g", "added mass", "g", 0.1, 10.0 * mass, mass),)),
+            Means("to a frequency", (Knob("tuning_hz", "tuning", "Hz", _three(0.3 * fs), _three(4.0 * fs), _three(fs)),)),
+            Means("by mass added to each", (Knob("radiator.added_mass_g", "added mass", "g", 0.1, 10.0 * mass, mass),)),
         )),
         _plain(
             "Radiators",
@@ -154,8 +159,8 @@ def _passive(cone: float, vas: float, fs: float) -> list[Group]:
             Knob("radiator.xmax_mm", "travel allowed, one way", "mm", 1.0, 60.0, 15.0, optional=True),
         ),
         Group("Spring of a radiator", (
-            Way("by its resonance", (Knob("radiator.fs_hz", "resonance in free air", "Hz", 3.0, 100.0, _three(0.6 * fs)),)),
-            Way("by its compliance", (Knob("radiator.compliance_mm_n", "compliance", "mm/N", 0.05, 5.0, 0.5),)),
+            Means("by its resonance", (Knob("radiator.fs_hz", "free resonance", "Hz", 3.0, 100.0, _three(0.6 * fs)),)),
+            Means("by its compliance", (Knob("radiator.compliance_mm_n", "compliance", "mm/N", 0.05, 5.0, 0.5),)),
         )),
         _plain("Losses", *_losses()),
         _filling(),
@@ -179,10 +184,10 @@ def _for_all(drivers: Sequence[Tried]) -> list[Group]:
     return [
         _plain("Drivers", *several),
         Group("Drive", (
-            Way("2.83 V", (source,)),
-            Way("by volts", (Knob("drive.voltage_v", "drive", "V", 0.1, 200.0, 10.0), source)),
-            Way("by watts into Re", (Knob("drive.power_w", "drive", "W", 0.1, 5000.0, watts), source)),
-            Way("to the limit at every frequency", (source,), "to_limit"),
+            Means("2.83 V", (source,)),
+            Means("by volts", (Knob("drive.voltage_v", "drive", "V", 0.1, 200.0, 10.0), source)),
+            Means("by watts into Re", (Knob("drive.power_w", "drive", "W", 0.1, 5000.0, watts), source)),
+            Means("to the limit at every frequency", (source,), "to_limit"),
         )),
         _plain(
             "What the drivers stand",
@@ -190,9 +195,9 @@ def _for_all(drivers: Sequence[Tried]) -> list[Group]:
             Knob("drivers.rated_power_w", "rated power of one", "W", 1.0, 5000.0, watts, optional=True),
         ),
         Group("Amplifier", (
-            Way("any"),
-            Way("by volts", (Knob("amplifier.voltage_v", "most volts", "V", 1.0, 200.0, 40.0),)),
-            Way("by watts into ohms", (Knob("amplifier.power_w", "rated", "W", 1.0, 5000.0, 200.0),
+            Means("any"),
+            Means("by volts", (Knob("amplifier.voltage_v", "most volts", "V", 1.0, 200.0, 40.0),)),
+            Means("by watts into ohms", (Knob("amplifier.power_w", "rated", "W", 1.0, 5000.0, 200.0),
                                        Knob("amplifier.load_ohm", "into", "Ω", 1.0, 16.0, 4.0))),
         )),
         _plain("Room", Knob("room_m", "longest side of a closed room", "m", 1.5, 20.0, 5.0, optional=True)),
@@ -203,7 +208,7 @@ def _three(value: float) -> float:
     return float(f"{value:.3g}")
 
 
-def setup_of(drivers: Sequence[Tried], start: State) -> Setup:
+def setup_of(drivers: Sequence[Tried], start: PageState) -> Setup:
     """Return all that the page is built from."""
     groups = {kind: groups_of(kind, drivers) for kind in get_args(Kind)}
     return Setup([one.driver.name for one in drivers], KIND_NAMES, groups, start=start.model_dump())

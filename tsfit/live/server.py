@@ -26,7 +26,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
 from tsfit.live.knobs import setup_of
 from tsfit.live.shown import show
-from tsfit.live.state import State, Tried, read_state, said
+from tsfit.live.state import PageState, Tried, read_state, said
 from tsfit.live.take import TAKES
 
 LOOPBACK = "127.0.0.1"
@@ -50,7 +50,7 @@ class Trial:
     """What is tried: the drivers, and the state that the page begins with."""
 
     drivers: Sequence[Tried]
-    start: State
+    start: PageState
 
 
 class Visitors:
@@ -127,7 +127,7 @@ def application(trial: Trial, token: str, visitors: Visitors) -> ASGIApp:
         if take is None or not chosen.isdecimal() or int(chosen) >= len(trial.drivers):
             return PlainTextResponse("Not here.\n", 404)
 
-        def make(state: State) -> Response:
+        def make(state: PageState) -> Response:
             file = take(state, trial.drivers, trial.drivers[int(chosen)])
             named = {"Content-Disposition": f'attachment; filename="{file.name}"'}
             return Response(file.content, media_type=file.kind, headers=named)
@@ -156,7 +156,7 @@ def application(trial: Trial, token: str, visitors: Visitors) -> ASGIApp:
     return Guard(Starlette(routes=routes), token)
 
 
-async def _answered(request: Request, answer: Callable[[State], Response]) -> Response:
+async def _answered(request: Request, answer: Callable[[PageState], Response]) -> Response:
     """Answer a request by the state that it sends, or say in one sentence why not."""
     body = b""
     async for part in request.stream():

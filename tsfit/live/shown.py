@@ -18,7 +18,7 @@ from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import written
 from tsfit.box.uncertainty import with_bands
-from tsfit.live.state import State, Tried
+from tsfit.live.state import PageState, Tried
 
 POINTS, BAND_POINTS, DRAWS = 192, 40, 200
 """Frequencies of curves and of bands over three decades, and draws of each band: enough for an eye, done in a blink."""
@@ -50,7 +50,7 @@ class ShownDriver:
 
 
 @dataclass(frozen=True)
-class Shown:
+class Showing:
     """All that is drawn and said of a state."""
 
     verdict: str
@@ -65,7 +65,7 @@ def frequencies(usual_hz: float, points: int) -> Real:
     return np.geomspace(5.0 * above, 2000.0 * above, points)
 
 
-def show(state: State, drivers: Sequence[Tried]) -> Shown:
+def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
     """Evaluate `state` for every driver; raises what any of the boxes is refused for."""
     plan = state.plan
     boxes = [state.build(plan, one) for one in drivers]
@@ -76,10 +76,10 @@ def show(state: State, drivers: Sequence[Tried]) -> Shown:
     for one, box in zip(drivers, boxes, strict=True):
         sure = box if one.fit is None else with_bands(replace(box, frequency_hz=band_hz), one.fit, draws=DRAWS)
         shown.append(_driver(state, box, sure))
-    return Shown(verdict(boxes), hz, band_hz, shown)
+    return Showing(verdict(boxes), hz, band_hz, shown)
 
 
-def _driver(state: State, box: BoxResult, sure: BoxResult) -> ShownDriver:
+def _driver(state: PageState, box: BoxResult, sure: BoxResult) -> ShownDriver:
     sections = state.equaliser(box)
     sentences = answer(box)
     if sections:
@@ -118,7 +118,7 @@ def _driver(state: State, box: BoxResult, sure: BoxResult) -> ShownDriver:
     )
 
 
-def _lift(state: State, box: BoxResult, sections: Sequence[FilterSection], name: str) -> Real:
+def _lift(state: PageState, box: BoxResult, sections: Sequence[FilterSection], name: str) -> Real:
     """DB (n_freq,) by which room, equaliser or the drive to the limit raise the curve of that `name`."""
     hz = box.frequency_hz
     if state.to_limit and box.maximum is not None:

@@ -50,7 +50,7 @@ class SectionState(Table):
         return f"{self.kind} {at}{self.frequency_hz:.6g} Hz, Q {self.q:.6g}{gain}"
 
 
-class State(Table):
+class PageState(Table):
     """All that the page's knobs say; `values` are those of a box file by their dotted keys, in its units."""
 
     kind: Kind
@@ -78,19 +78,19 @@ class State(Table):
         return [parse_section(one.text, result.poles) for one in self.sections]
 
 
-def read_state(text: str) -> State:
+def read_state(text: str) -> PageState:
     """Return the state that the page sends as JSON; raises ``wrong_key``, ``missing_key`` or ``wrong_value``."""
-    return validated(PAGE, text, State, "page")
+    return validated(PAGE, text, PageState, "page")
 
 
-def state_of(plan: BoxPlan) -> State:
+def state_of(plan: BoxPlan) -> PageState:
     """Return the state that shows `plan`; what has its default is left out."""
     usual = {leaf.key: leaf.default for leaf in leaves_of_kind(type(plan))}
     values = {key: value for key, value in told(plan).items() if value is not None and usual[key] != value}
-    return State(kind=plan.kind, values=values)
+    return PageState(kind=plan.kind, values=values)
 
 
-def first_state(drivers: Sequence[Tried]) -> State:
+def first_state(drivers: Sequence[Tried]) -> PageState:
     """Return what the page begins with where no box is named: closed boxes of Qtc 0.707, or of Vas where that is too low.
     Raises ``incomplete_driver``.
     """

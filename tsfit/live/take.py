@@ -13,7 +13,7 @@ from tsfit.box.kinds import BafflePlan
 from tsfit.box.limits import Ratings, ratings_of
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import leaves_of_kind, told
-from tsfit.live.state import State, Tried
+from tsfit.live.state import PageState, Tried
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ def box_name(drivers: Sequence[Tried], one: Tried) -> str:
     return "box.toml" if len(drivers) == 1 else f"box-{1 + list(drivers).index(one)}.toml"
 
 
-def command_lines(state: State, drivers: Sequence[Tried]) -> list[str]:
+def command_lines(state: PageState, drivers: Sequence[Tried]) -> list[str]:
     """Return the commands that give the same numbers; those that take a box file name it as the page hands it over."""
     lines = []
     room = [] if state.room_m is None else ["--room-m", f"{state.room_m:.12g}"]
@@ -45,7 +45,7 @@ def command_lines(state: State, drivers: Sequence[Tried]) -> list[str]:
     return lines
 
 
-def _plan_for(state: State, one: Tried) -> BoxPlan:
+def _plan_for(state: PageState, one: Tried) -> BoxPlan:
     """The plan, with the ratings that a sheet told beside the fit, which knows none."""
     plan = state.plan
     if one.fit is None:
@@ -69,14 +69,14 @@ def _options(plan: BoxPlan) -> list[str] | None:
     return words
 
 
-def _box_file(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
+def _box_file(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     plan, name = _plan_for(state, one), box_name(drivers, one)
     asked, result = getattr(plan, "qtc", None), plan.build(one.driver)
     note = asked and f"Qtc {asked:g} with {one.driver.name}"
     return Taken(name, "application/toml", box_text(Path(name), plan.settled(result.enclosure), note))
 
 
-def _report(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
+def _report(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     from tsfit.box.equaliser.equalised import at_level, equalise, equalised_bands
     from tsfit.box.equaliser.form import equaliser_form
     from tsfit.box.result import box_form
@@ -97,23 +97,18 @@ def _report(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
     return Taken("box.html", "text/html", render(parts))
 
 
-def _boards(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
-    from tsfit.box.panels import CabinetPlan, cabinet
-    from tsfit.box.told import made
+def _boards(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
+    from tsfit.box.panels.cabinet import cabinet
+    from tsfit.box.panels.plan import CabinetPlan, asked_by
     from tsfit.report.box import panels_part
     from tsfit.report.page import render
 
-    numbers = state.plan.build(one.driver).numbers()
-    net = numbers["volume_l"]
-    if net is None or numbers["front_volume_l"] is not None:
-        raise TsfitError("Boards are cut for a box of one chamber; choose a closed, vented or passive one.", code="usage")
-    inside = {"volume_l": net, "driver_l": state.plan.contents.displaced * 1e3, "port_l": numbers["port_volume_l"] or 0.0}
-    if inside["driver_l"]:
-        inside["port_l"] = 0.0  # what is displaced counts driver, port and braces already
-    return Taken("boards.html", "text/html", render([panels_part(cabinet(made(CabinetPlan, inside)), "boards")]))
+    asked = asked_by(state.plan.settled(state.plan.build(one.driver).enclosure))
+    built = cabinet(CabinetPlan(asked.net, drivers=asked.drivers, radiators=asked.radiators, tube=asked.tube))
+    return Taken("boards.html", "text/html", render([panels_part(built, "boards")]))
 
 
-def _coefficients(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
+def _coefficients(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     sections = state.equaliser(state.plan.build(one.driver))
     if not sections:
         raise TsfitError("There is no equaliser section; add one first.", code="usage")
@@ -126,11 +121,11 @@ def _coefficients(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
     return Taken("equaliser.csv", "text/csv", table.getvalue())
 
 
-def _commands(state: State, drivers: Sequence[Tried], one: Tried) -> Taken:
+def _commands(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     return Taken("commands.txt", "text/plain", "\n".join([*command_lines(state, drivers), ""]))
 
 
-TAKES: dict[str, Callable[[State, Sequence[Tried], Tried], Taken]] = {
+TAKES: dict[str, Callable[[PageState, Sequence[Tried], Tried], Taken]] = {
     "box": _box_file,
     "report": _report,
     "boards": _boards,
