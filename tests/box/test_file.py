@@ -39,7 +39,7 @@ RATED_PORT = {**COMMON, "ratings": {**COMMON["ratings"], "port_speed_m_s": 22.0}
 RADIATOR = {"radiator_mass": 0.11, "radiator_area": 0.048, "radiators": 2, "radiator_qms": 7.5}
 PLANS = [
     box_plan("closed", name="Side fill", volume=0.0361, **FILLED, **COMMON),
-    box_plan("closed", qtc=0.8, power=20.0, ratings={"amplifier_w": 200.0, "amplifier_load_ohm": 4.0}),
+    box_plan("closed", qtc=0.8, power=20.0, ratings={"amplifier_w": 200.0, "amplifier_load_ohm": 4.0, "hot_ratio": 1.4}),
     box_plan("baffle", **COMMON),
     box_plan("vented", volume=0.06, tuning=31.5, port=PORT, depth=0.4, port_q=70.0, **FILLED, **RATED_PORT),
     box_plan("vented", volume=0.06, port=SLOT, port_length=0.27),

@@ -7,11 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from helpers.made_fit import made_fit
+from helpers.made_heat_result import heat_result
+from helpers.made_travel_result import made_travel_result
 
 from tsfit.base.files import to_json
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.cli import run
-from tsfit.driver.record import Driver
+from tsfit.driver.record import Driver, NamedDriver
 from tsfit.formats.fit import fit_to_dict
 
 OLD = Driver("Dunlin 12", 5.4, 25.0, 5.0, 0.42, Mms=0.11, Sd=0.052, Xmax=0.022, Pe=300.0)
@@ -144,3 +146,29 @@ def test_words_name_preferred_frequencies_and_none_where_the_lead_is_the_same_ev
             assert lead["at_hz"] in PREFERRED_HZ or lead["to_hz"] < 1.26 * lead["from_hz"]
     power = next(sentence for sentence in case["words"] if sentence.startswith("At equal power"))
     assert all(hz in power for hz in (" 20 Hz", " 200 Hz"))
+
+
+def test_measured_limits_and_their_ways(files, capsys):
+    for name, driver in (("old", OLD), ("new", STRONGER)):
+        named = NamedDriver(driver.name)
+        (files / f"{name}-travel.json").write_text(to_json(replace(made_travel_result(), driver=named)))
+        (files / f"{name}-heat.json").write_text(to_json(replace(heat_result(), driver=named)))
+    files = [
+        "--travel",
+        "new-travel.json",
+        "--travel",
+        "old-travel.json",
+        "--heat",
+        "old-heat.json",
+        "--heat",
+        "new-heat.json",
+    ]
+    asked = ["compare", "old.toml", "new.toml", "--baffle", "--rated-power-w", "200", *files]
+    assert run([*asked, "--way", "10 % distortion"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "Dunlin 12 S: Travel as measured: 11.8 mm" in out
+    assert "level in dB at 1 m, each at the travel of 10 % distortion" in out
+    assert run(["compare", "old.toml", "new.toml", "--travel", "fit.json"]) == 2
+    assert run(["compare", "old.toml", "fit.json", *files[:2]]) == 2
+    assert "about Dunlin 12 S, serial" not in (err := capsys.readouterr().err)
+    assert "is about Dunlin 12 S" in err

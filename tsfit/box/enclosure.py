@@ -93,6 +93,11 @@ class Enclosure:
         area = None if self.port_area is None else cut(self.port_area)
         return replace(self, load=self.load.take(part), port_area=area, sets=sets)
 
+    def heated(self, hot_ratio: float) -> "Enclosure":
+        """The same with coils so hot that Re is `hot_ratio` times what it was."""
+        values = self.parameters
+        return replace(self, sets={**values, "Re": values["Re"] * hot_ratio})
+
     @property
     def without_coil(self) -> "Enclosure":
         """The same with no inductance in the voice coil, as the textbooks have it."""

@@ -9,12 +9,12 @@ At each frequency every limit allows some amplifier voltage; the lowest of them 
 - ``port speed``: the peak of the air speed, mean over the port's section, reaches the limit.
 - ``amplifier voltage`` and ``amplifier current``: RMS values of a sine, stated or taken from a rating in watts into ohms.
 
-Everything is linear, so coil heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) and the softening of the
-motor near Xmax are left out.
+Everything is linear. Where the power was measured, levels are those of the coil at its temperature (`hot_ratio`); else its
+heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) is left out, as the softening of the motor near Xmax is.
 """
 
 import math
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from typing import Annotated
 
 import numpy as np
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.told import MM, Told
 from tsfit.circuit.response import Squares
@@ -43,7 +44,7 @@ class Ratings:
 
     Power is the continuous and the short-term rating of one driver into `power_ohm`, its Re where left out; travel and port
     speed are peaks, travel one way; amplifiers are told in V and A RMS, or by a rating, W of a sine into ohm, which also
-    tells the current that it is sure to give where no amps are stated.
+    tells the current that it is sure to give where no amps are stated. `hot_ratio` is Re at `power_w` over the cold one.
     """
 
     power_w: Annotated[float | None, Told("drivers.rated_power_w", 1.0, "rated_power_w", above=0.0)] = None
@@ -60,13 +61,14 @@ class Ratings:
     amplifier_a: Annotated[float | None, Told("amplifier.current_a", 1.0, "amplifier_a", above=0.0)] = None
     amplifier_w: Annotated[float | None, Told("amplifier.power_w", 1.0, "amplifier_w", above=0.0)] = None
     amplifier_load_ohm: Annotated[float | None, Told("amplifier.load_ohm", 1.0, "amplifier_load_ohm", above=0.0)] = None
+    hot_ratio: Annotated[float | None, Told("drivers.hot_ratio", above=0.0)] = field(default=None, metadata=IF_TOLD)
 
     def __post_init__(self) -> None:
-        for field in fields(self):
-            value = getattr(self, field.name)
+        for one in fields(self):
+            value = getattr(self, one.name)
             if value is not None and not POSSIBLE[0] <= value <= POSSIBLE[1]:
                 raise TsfitError(
-                    f"{field.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; "
+                    f"{one.name.rsplit('_', 1)[0].replace('_', ' ')}: {value:g} cannot be a rating; "
                     "give a positive one that a driver, a port or an amplifier can have.",
                     code="wrong_value",
                 )
@@ -83,6 +85,8 @@ class Ratings:
         kept = {name: value for name, value in vars(other).items() if value is not None}
         if any(name.startswith("amplifier") for name in given):
             kept = {name: value for name, value in kept.items() if not name.startswith("amplifier")}
+        if "power_w" in given:
+            kept.pop("hot_ratio", None)
         return Ratings(**kept | given)
 
     @property
@@ -117,12 +121,14 @@ class MaximumOutput:
 
 
 def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Ratings":
-    """Return the ratings that are `stated`, and for the rest those of the driver's sheet."""
+    """Return the ratings that are `stated`, and for the rest those measured of the driver, else those of its sheet."""
     driver = enclosure.driver
+    found = driver.measured
     sheet = Ratings(
-        power_w=None if driver.Pe is None else driver.Pe / enclosure.count,
+        power_w=found.power_w or (None if driver.Pe is None else driver.Pe / enclosure.count),
         peak_power_w=None if driver.Ppeak is None else driver.Ppeak / enclosure.count,
-        xmax_m=driver.Xmax,
+        xmax_m=found.xmax_m or driver.Xmax,
+        hot_ratio=found.hot_ratio,
     )
     return sheet if stated is None else stated.over(sheet)
 
@@ -163,6 +169,8 @@ def maximum_output(
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     enclosure = replace(enclosure, voltage=1.0)
+    if ratings.hot_ratio is not None and not peak:
+        enclosure = enclosure.heated(ratings.hot_ratio)
     sets, step = enclosure.set_count, max(1, CHUNK // frequency.size)
     some = [enclosure] if sets is None else [enclosure.take(slice(k, k + step)) for k in range(0, sets, step)]
     parts = [_evaluate(part, frequency, ratings, peak=peak) for part in some]

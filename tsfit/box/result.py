@@ -164,6 +164,13 @@ class BoxResult:
         """Resonance about which tables are made: fc, else the tuning, Hz."""
         return self.chamber.fc or self.opening.fb or self.enclosure.driver.Fs
 
+    @property
+    def measured(self) -> tuple[str, ...]:
+        """Which of the limits are measured ones, in words."""
+        found, rated = self.enclosure.driver.measured, self.ratings
+        told = [found.travel] * (rated.xmax_m == found.xmax_m) + [found.power] * (found.power_w in (None, rated.power_w))
+        return tuple(words for words in told if words)
+
     @cached_property
     def notes(self) -> tuple[QualityNote, ...]:
         """Remarks on box, level, travel and port."""
@@ -177,6 +184,7 @@ class BoxResult:
         if self.f3_hz is None:
             found.append(_note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
         frequency, moves = self._moves
+        found += [_note("measured_limit", words) for words in self.measured]
         return (*found, *_overdriven(self.enclosure, frequency, moves, self.ratings), *_unrated(self.ratings))
 
     def at(self, frequency_hz: ArrayLike) -> Curves:

@@ -92,6 +92,7 @@ def rewired(driver: Driver, wiring: Wiring | None) -> Driver:
         Qes=driver.Qes * re / bl**2,
         Pe=None if driver.Pe is None else driver.Pe * heat,
         Ppeak=None if driver.Ppeak is None else driver.Ppeak * heat,
+        measured=replace(driver.measured, power_w=driver.measured.power_w and driver.measured.power_w * heat),
         coil_values=scaled(driver.coil, driver.coil_values, coil),
         wiring=wiring,
     )

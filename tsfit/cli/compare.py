@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options, wiring_option
-from tsfit.cli.output import PATH, Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, measured_options, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
@@ -23,11 +23,15 @@ TITLES = {
     "equal voltage": "2.83 V at each",
     "equal power": "1 W into Re of each",
     "rated power": "each at its rated power",
+    "rated power, hot": "each at its rated power, hot",
     "travel limit": "each at its Xmax",
+    "10 % distortion": "each at the travel of 10 % distortion",
     "limits": "as loud as the limits let each",
 }
 LACKING = {
     "rated power": "--sheet or --rated-power-w must rate the power of every driver",
+    "rated power, hot": "--heat of every driver must tell its coil at the rated power of its sheet",
+    "10 % distortion": "--travel of every driver must reach it",
     "travel limit": "--sheet or --xmax-mm must rate the travel of every driver",
     "limits": "--sheet names the sheets that state rated power and travel, --rated-power-w and --xmax-mm state them here",
 }
@@ -54,6 +58,8 @@ LACKING = {
 )
 @click.option("--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, in the order of drivers.")
 @click.option("--rated-power-w", type=float, multiple=True, help="Continuous rating, in the order of drivers.")
+@measured_options(several=True)
+@click.option("--coil-c", type=float, help="Coil temperature that counts with --heat.  [default: the sheet's, else 200]")
 @amplifier_options
 @click.option(
     "--way",
@@ -114,6 +120,9 @@ class AskedComparison:
     displaces_l: tuple[float, ...]
     xmax_mm: tuple[float, ...]
     rated_power_w: tuple[float, ...]
+    travel: tuple[Path, ...]
+    heat: tuple[Path, ...]
+    coil_c: float | None
     wiring: Wiring | None
     qtc: tuple[float, ...]
     volume_l: tuple[float, ...]
@@ -138,22 +147,33 @@ class AskedComparison:
 def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
     from tsfit.box.limits import Ratings
+    from tsfit.box.measured import USUAL_COIL_C, assigned, with_measured
     from tsfit.box.told import made
     from tsfit.circuit.several import rewired
     from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
+    from tsfit.formats.measured import read_measured
     from tsfit.formats.sheet import read_sheet
 
     if len(asked.drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
     told = [asked.each(name) for name in ("sheets", "cost", "displaces_l", "xmax_mm", "rated_power_w")]
-    found = []
+    found, coils = [], []
     for path, sheet, cost, litres, travel, power in zip(asked.drivers, *told, strict=False):
         driver, fit = read_driver_or_fit(path)
+        coils.append(asked.coil_c)
         if sheet is not None:
-            driver = rated(driver, read_sheet(sheet).values())
+            printed = read_sheet(sheet)
+            driver = rated(driver, printed.values())
+            coils[-1] = asked.coil_c or printed.conditions.rated_coil_c
         ratings = made(Ratings, {**asked.amplifier, "xmax_mm": travel, "rated_power_w": power})
         found.append(Candidate(rewired(driver, asked.wiring), fit, cost, 1e-3 * (litres or 0.0), ratings))
+    files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
+    limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
+    found = [
+        replace(one, driver=with_measured(one.driver, limit, coil_c=coil_c or USUAL_COIL_C))
+        for one, limit, coil_c in zip(found, limits, coils, strict=True)
+    ]
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):
         stems = [path.stem for path in asked.drivers]
@@ -200,6 +220,9 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
             say(f"warn: {driver.name}: {driver.doubt}")
     for sentence in in_short(result):
         say(sentence)
+    if any(one.measured for one in result.compared):
+        for each in result.compared:
+            say(f"{each.name}: {' '.join(each.measured) or 'Travel and power as printed.'}")
     if is_full():
         _print_drivers(names, candidates)
     rated = all("limits" in case.level_db for case in result.cases)

@@ -108,10 +108,14 @@ def with_outputs(*fields: str) -> Callable[[Callable[..., object]], Callable[...
     return decorate
 
 
-def measured_options(command: Callable[..., object], *, several: bool = False) -> Callable[..., object]:
-    """Add --travel and --heat; of `several` drivers each may be given once for each, in their order."""
-    order = ", in the order of drivers" if several else ""
-    for flag in ("heat", "travel"):
-        words = f"What 'tsfit {flag}' wrote of the driver{order}."
-        command = click.option(f"--{flag}", type=PATH, multiple=several, metavar="FILE", help=words)(command)
-    return command
+def measured_options(*, several: bool = False) -> Callable[[Callable[..., object]], Callable[..., object]]:
+    """Add --travel and --heat; of `several` drivers each may be given once for each."""
+    of = "one of the drivers; may be repeated" if several else "the driver"
+
+    def decorate(command: Callable[..., object]) -> Callable[..., object]:
+        for flag in ("heat", "travel"):
+            words = f"What 'tsfit {flag}' wrote of {of}."
+            command = click.option(f"--{flag}", type=PATH, multiple=several, metavar="FILE", help=words)(command)
+        return command
+
+    return decorate

@@ -28,6 +28,23 @@ class NamedDriver:
 
 
 @dataclass(frozen=True)
+class MeasuredLimits:
+    """Travel and power that were measured of one driver, SI, each with what it is in words; None for what was not.
+
+    `ten_percent_m` is the travel at 10 % distortion, where it was reached. `hot_ratio` is Re over the cold one at the power
+    that was measured, `rated_hot_ratio` that at the printed power into cold Re.
+    """
+
+    xmax_m: float | None = None
+    ten_percent_m: float | None = None
+    power_w: float | None = None
+    hot_ratio: float | None = None
+    rated_hot_ratio: float | None = None
+    travel: str = ""
+    power: str = ""
+
+
+@dataclass(frozen=True)
 class Driver:
     """One driver, SI units; None for what is unknown."""
 
@@ -47,6 +64,7 @@ class Driver:
     Xmax: float | None = None  # one-way peak travel
     Pe: float | None = None  # continuous power rating
     Ppeak: float | None = None  # short-term power rating
+    measured: MeasuredLimits = MeasuredLimits()  # they go before the printed ones
     wiring: Wiring | None = None  # of two coils, for which the values hold; None with one coil
     coupling: float | None = None  # of two coils (see `wiring_factors`), None where it was not measured
 

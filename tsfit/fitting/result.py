@@ -117,7 +117,10 @@ def _driver(best: Solved, label: Label) -> Driver:
     return Driver(
         name=label.name,
         serial=label.serial,
-        **{name: value[name] for name in ("Re", "Fs", "Qms", "Qes")},
+        Re=value["Re"],
+        Fs=value["Fs"],
+        Qms=value["Qms"],
+        Qes=value["Qes"],
         Mms=value.get("Mms"),
         Sd=value.get("Sd"),
         coil=best.circuit.coil,

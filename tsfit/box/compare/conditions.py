@@ -33,12 +33,19 @@ class Candidate:
     @property
     def xmax_m(self) -> float | None:
         """One-way peak travel that counts, m, unless a planned box states another."""
-        return self.ratings.xmax_m or self.driver.Xmax
+        return self.ratings.xmax_m or self.driver.measured.xmax_m or self.driver.Xmax
 
     @property
     def power_w(self) -> float | None:
         """Continuous rating that counts, W, unless a planned box states another."""
-        return self.ratings.power_w or self.driver.Pe
+        return self.ratings.power_w or self.driver.measured.power_w or self.driver.Pe
+
+    @property
+    def limits(self) -> tuple[str, ...]:
+        """Which limits are measured ones, in words."""
+        found = self.driver.measured
+        told = ((found.travel, self.ratings.xmax_m), (found.power, self.ratings.power_w))
+        return tuple(words for words, stated in told if words and stated is None)
 
     def put_into(self, plan: BoxPlan) -> BoxResult:
         """Build `plan` with this driver, whose own ratings go before those of the plan."""

@@ -3,7 +3,8 @@
 A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
 planned box, an infinite baffle. In it each driver is looked at in five ways: at the same voltage, at the same power into
 Re, at its own rated power, at its own Xmax at every frequency, and as loud as the limits of power, travel, port and
-amplifier let it. Differences are to the first.
+amplifier let it. Of drivers whose heat or travel were measured there are two more: at the volts of the rated power with the
+coil as hot as they make it, and at the travel of 10 % distortion. Differences are to the first.
 
 Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
 estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
@@ -16,7 +17,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, get_args
 
 import numpy as np
 
@@ -35,8 +36,12 @@ from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
 from tsfit.driver.sizes import doubt
 
-Way = Literal["equal voltage", "equal power", "rated power", "travel limit", "limits"]
-WAYS: tuple[Way, ...] = ("equal voltage", "equal power", "rated power", "travel limit", "limits")
+Way = Literal[
+    "equal voltage", "equal power", "rated power", "rated power, hot", "travel limit", "10 % distortion", "limits"
+]  # fmt: skip
+WAYS: tuple[Way, ...] = get_args(Way)
+MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
+"""They ask for what was measured at power and at full travel."""
 DRAWS = 400
 WATT = 1.0
 
@@ -47,7 +52,9 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
     """
     if len(candidates) < 2 or not cases:
         raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
-    compared = tuple(Compared(one.driver.name, one.cost, one.fit is not None, doubt(one.driver)) for one in candidates)
+    compared = tuple(
+        Compared(one.driver.name, one.cost, one.fit is not None, doubt(one.driver), one.limits) for one in candidates
+    )
     return DriverComparison(compared, tuple(_case(candidates, case, draws) for case in cases))
 
 
@@ -97,6 +104,13 @@ def _levels(box: BoxResult, enclosure: Enclosure, frequency: Real) -> tuple[dict
     found = {way: answer.spl_db + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
     if box.ratings.xmax_m is not None:
         found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
+    measured = box.enclosure.driver.measured
+    if measured.ten_percent_m is not None:
+        found["10 % distortion"] = answer.spl_db + 20.0 * np.log10(measured.ten_percent_m / answer.peak_travel)
+    if (rated := box.enclosure.driver.Pe) is not None and measured.rated_hot_ratio is not None:
+        gain = 10.0 * np.log10(rated * enclosure.parameters["Re"]) - 20.0 * np.log10(enclosure.voltage)
+        hot = enclosure.heated(measured.rated_hot_ratio).respond(frequency).spl_db
+        found["rated power, hot"] = hot + np.asarray(gain)[..., np.newaxis]
     most = loudest(enclosure, frequency, box.ratings)
     return found if most is None else {**found, "limits": np.asarray(most.spl_db)}, most
 
@@ -194,6 +208,7 @@ class Compared:
     cost: float | None
     with_uncertainty: bool
     doubt: str | None = field(default=None, metadata=IF_TOLD)  # in words, where it is like no driver of its size
+    measured: tuple[str, ...] = field(default=(), metadata=IF_TOLD)  # which of its limits are measured ones, in words
 
 
 @dataclass(frozen=True)
@@ -234,7 +249,9 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     for number in range(1, len(names)):
         if "limits" in case.differences and case.limited_by is not None:
             sentences.append(_limits_sentence(names[0], names[number], case, number))
-        sentences.append(lead_sentence(names[0], names[number], "equal power", case.differences["equal power"][number - 1]))
+        for way in ("equal power", *MEASURED_WAYS):
+            if way in case.differences:
+                sentences.append(lead_sentence(names[0], names[number], way, case.differences[way][number - 1]))
     if "limits" in case.level_db:
         for name, box in named:
             rated = ("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m)

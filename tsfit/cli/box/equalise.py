@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options, driver_argument
+from tsfit.cli.box.options import amplifier_options, driver_argument, limit_options, read_limited
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 @click.option("--from-hz", type=float, help="Lowest frequency that is played, or matched.")
 @click.option("--to-hz", type=float, help="Highest frequency that is played.")
 @click.option("--level-db", type=float, help="Mid-band level that costs are told for.  [default: that of the box's drive]")
+@limit_options
 @amplifier_options
 @with_outputs()
 def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs, **options: Any) -> None:
@@ -54,12 +55,12 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
     from tsfit.box.file import read_box
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver, read_driver_or_fit
+    from tsfit.formats.driver import read_driver
 
     outputs.refuse_existing()
     like = _checked(options)["like"]
     box = read_box(plan).with_ratings(made(Ratings, options))
-    one, fit = read_driver_or_fit(driver)
+    one, fit = read_limited(driver, options)
     other = None if like is None else box.build(read_driver(like))
     found = _found(box.build(one), other, options)
     taken = run.at_level(found, found.reference_db if level_db is None else level_db)
@@ -117,6 +118,8 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     for number, section in enumerate(found.sections, start=1):
         say(f"  {number}  {section}")
     for sentence in words:
+        say(sentence)
+    for sentence in found.box.measured:
         say(sentence)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_after_db is not None:

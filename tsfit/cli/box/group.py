@@ -14,7 +14,15 @@ from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.design import design
 from tsfit.cli.box.equalise import equalise
 from tsfit.cli.box.level import level
-from tsfit.cli.box.options import drive_options, driver_argument, plan_options, port_options, result_options
+from tsfit.cli.box.options import (
+    drive_options,
+    driver_argument,
+    limit_options,
+    plan_options,
+    port_options,
+    read_limited,
+    result_options,
+)
 from tsfit.cli.box.panels import panels
 from tsfit.cli.box.verify import verify
 from tsfit.cli.groups import NamingGroup
@@ -29,7 +37,7 @@ def box() -> None:
     """Put a driver into an enclosure.
 
     DRIVER is a fit (JSON), a published sheet (TOML) or a driver file (TOML). The maximum output needs ratings: those of the
-    sheet or driver file (Pe, Ppeak, Xmax), or the options.
+    sheet or driver file (Pe, Ppeak, Xmax), before them what --travel and --heat measured, and before all the options.
 
     \b
     Example:
@@ -48,7 +56,7 @@ def of_its_kind(described: Callable[[], None]) -> Callable[..., None]:
         from tsfit.box.told import made
 
         plan = next(plan for kind, plan in PLANS.items() if kind == described.__name__)
-        _show(made(plan, options), driver, BoxOutputs.of(options))
+        _show(made(plan, options), driver, BoxOutputs.of(options), options)
 
     return run
 
@@ -154,6 +162,7 @@ def bandpass() -> None:
 @box.command()
 @click.argument("plan", type=PATH, metavar="BOX")
 @driver_argument
+@limit_options
 @result_options
 def show(plan: Path, driver: Path, **options: Any) -> None:
     """Put a driver into the box that a box file plans.
@@ -169,19 +178,18 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
     from tsfit.box.file import read_box
 
     asked = BoxOutputs.of(options)
-    _show(read_box(plan), driver, asked)
+    _show(read_box(plan), driver, asked, options)
 
 
 for command in (design, level, verify, panels, equalise):
     box.add_command(command)
 
 
-def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs) -> None:
+def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs, options: dict[str, Any]) -> None:
     from tsfit.box.uncertainty import with_bands
-    from tsfit.formats.driver import read_driver_or_fit
 
     frequency_hz = asked.frequency_hz
-    one, fit = read_driver_or_fit(driver)
+    one, fit = read_limited(driver, options)
     result = plan.build(one, frequency_hz)
     if fit is not None:
         result = with_bands(result, fit)

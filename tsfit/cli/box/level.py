@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options, driver_argument
+from tsfit.cli.box.options import amplifier_options, driver_argument, limit_options, read_limited
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say, say_warnings
 
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 @click.option("--distance-m", default=1.0, show_default=True, help="Where it is wanted; half space, no room.")
 @click.option("--from-hz", type=float, help="Lowest frequency at which it is wanted.  [default: f3]")
 @click.option("--to-hz", default=200.0, show_default=True, help="Highest one.")
+@limit_options
 @amplifier_options
 @with_outputs("as_json")
 def level(
@@ -34,7 +35,7 @@ def level(
     from_hz: float | None,
     to_hz: float,
     outputs: Outputs,
-    **amplifier: Any,
+    **options: Any,
 ) -> None:
     """Volts, watts, travel, boxes, amplifier and high-pass for a level.
 
@@ -50,9 +51,9 @@ def level(
     from tsfit.box.limits import Ratings
     from tsfit.box.loudness import level_report
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver
 
-    result = read_box(plan).with_ratings(made(Ratings, amplifier)).build(read_driver(driver))
+    one, _ = read_limited(driver, options)
+    result = read_box(plan).with_ratings(made(Ratings, options)).build(one)
     report = level_report(result, target_db, distance_m=distance_m, low_hz=from_hz, high_hz=to_hz)
     outputs.show(asdict(report), lambda: _print(result, report, f"{target_db:g} dB at {distance_m:g} m, half space"))
 
@@ -61,7 +62,7 @@ def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
     needs = report.needs
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
-    for sentence in report.sentences():
+    for sentence in (*report.sentences(), *result.measured):
         say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [

@@ -1,12 +1,19 @@
 """Options that the commands of ``tsfit box`` share; which field of a plan each gives stands there (`tsfit.box.told`)."""
 
+from __future__ import annotations
+
 import math
 from collections.abc import Callable
-from typing import Any, TypeVar
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from tsfit.cli.output import PATH, with_outputs
+from tsfit.cli.output import PATH, measured_options, with_outputs
+
+if TYPE_CHECKING:
+    from tsfit.driver.fit_result import FitResult
+    from tsfit.driver.record import Driver
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -80,6 +87,29 @@ amplifier_options = _add(
     click.option("--amplifier-load-ohm", type=float, help="Load for which --amplifier-w holds."),
 )
 
+limit_options = _add(
+    measured_options(),
+    click.option(
+        "--distortion", type=click.Choice(["10 %", "20 %"]), default="10 %", show_default=True,
+        help="Which measured limit of travel counts.",
+    ),
+    click.option("--coil-c", type=float, help="Coil temperature that counts.  [default: 200]"),
+)  # fmt: skip
+
+
+def read_limited(path: Path, options: dict[str, Any]) -> tuple[Driver, FitResult | None]:
+    """Read a driver, and its fit if it is one, limited by what the `limit_options` name, which are taken out."""
+    from tsfit.box.measured import USUAL_COIL_C, with_measured
+    from tsfit.formats.driver import read_driver_or_fit
+    from tsfit.formats.measured import read_measured
+
+    driver, fit = read_driver_or_fit(path)
+    found = read_measured(options.pop("travel"), options.pop("heat"))
+    coil_c = options.pop("coil_c")
+    how = options.pop("distortion")
+    return with_measured(driver, found, distortion=how, coil_c=USUAL_COIL_C if coil_c is None else coil_c), fit
+
+
 drive_options = _add(
     click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: 2.83]"),
     click.option("--power-w", type=float, help="Drive in W into Re instead of --drive-v."),
@@ -92,6 +122,7 @@ drive_options = _add(
     click.option("--peak-power-w", type=float, help="Short-term rating of one driver.  [default: its sheet's]"),
     click.option("--rating-ohm", type=float, help="Resistance that the ratings refer to.  [default: Re]"),
     click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
+    limit_options,
     amplifier_options,
     _choice("--air-load", "free air", "baffle", words=AIR_LOAD_WORDS),
     click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),

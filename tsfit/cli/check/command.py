@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     metavar="FILE",
     help="A box file that both drivers are put into; may be given again.",
 )
-@measured_options
+@measured_options()
 @click.option("--strict", is_flag=True, help="Leave with 1 also when the verdict is undecided.")
 @with_outputs()
 def check(
