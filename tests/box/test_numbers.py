@@ -1,10 +1,15 @@
 """The last rise through a level, against the closed box of the textbooks, on frequencies of any spacing."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.boxes import closed_box
+from helpers.closed_with_coil import last_crossing, level_db
+from helpers.made_fit import made_driver
 
+from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.numbers import last_rise
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
@@ -42,3 +47,19 @@ def test_of_several_rises_the_last_counts_and_none_is_none():
 
 def test_one_frequency_has_no_rise():
     assert np.isnan(last_rise(np.array([[-1.0]]), np.array([20.0]))).all()
+
+
+@pytest.mark.parametrize("inductance", [0.0, 1e-3, 4e-3])
+@pytest.mark.parametrize("litres", [12.0, 60.0])
+def test_a_box_and_a_check_tell_the_f3_of_one_formula(inductance, litres):
+    """f3, f6 and f10 with the coil counted; ripple is the peak of the same level."""
+    driver = replace(made_driver(), coil="simple", coil_values={"Le": inductance})
+    box = closed_box(driver, volume=1e-3 * litres)
+    told = box.numbers()
+    for key, below_db in (("f3_hz", HALF_POWER_DB), ("f6_hz", -6.0), ("f10_hz", -10.0)):
+        assert told[key] == pytest.approx(last_crossing(driver, 1e-3 * litres, below_db), rel=1e-6)
+    peak = max(0.0, np.max(level_db(driver, 1e-3 * litres, np.geomspace(10.0, 2000.0, 20000))))
+    assert told["ripple_db"] == pytest.approx(peak, abs=1e-3)
+    judged = consequence(box.enclosure, exact(driver), exact(driver)).figures
+    assert judged["f3_hz"].before.value == pytest.approx(told["f3_hz"], rel=2e-4)
+    assert judged["ripple_db"].after.value == pytest.approx(told["ripple_db"], abs=1e-3)

@@ -16,6 +16,8 @@ ANSWERED = (
     ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
+    ("f6", [("f6_hz", "Hz")]),
+    ("f10", [("f10_hz", "Hz")]),
     ("upper f3", [("f3_upper_hz", "Hz")]),
     ("Qtc", [("qtc", "")]),
 )

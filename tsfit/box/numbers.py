@@ -8,6 +8,7 @@ time to rounding; of many boxes or drivers at once (`merits`) off a fixed grid 2
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -17,6 +18,8 @@ from tsfit.circuit.network import column
 from tsfit.driver.formulas import closed_box_ratio, resonance
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
+FURTHER_DB = (-6.0, -10.0)
+"""Of f6 and f10."""
 BUTTERWORTH_Q = math.sqrt(0.5)
 """Q of the response of second order that is flattest."""
 
@@ -70,20 +73,23 @@ def last_rise(level: Real, frequency_hz: Real) -> Real:
         return np.where(np.any(rises, axis=-1), np.exp(logs[last] + step * part), np.nan)
 
 
-def cutoff(enclosure: Enclosure) -> float | None:
+def cutoff(enclosure: Enclosure, below_db: float = HALF_POWER_DB) -> float | None:
     """f3: the highest frequency at which the level rises through 3.01 dB below the reference level; None if none does.
 
-    The level is that of the whole circuit, coil and losses included; the reference is `Enclosure.reference_db`.
+    The level is that of the whole circuit, coil and losses included; the reference is `Enclosure.reference_db`. Another
+    `below_db` (negative) gives f6, f10.
     """
-    found = rising_crossings(lambda f: enclosure.level_db(f) - HALF_POWER_DB, around(enclosure))
+    found = rising_crossings(lambda f: enclosure.level_db(f) - below_db, around(enclosure))
     return found[-1] if found else None
 
 
 @dataclass(frozen=True)
 class PassBand:
-    """Where a box plays: reference_db, its mid-band level; f3_hz and f3_upper_hz, 3.01 dB below; ripple_db."""
+    """Where a box plays: reference_db, its mid-band level; f3_hz and f3_upper_hz, 3.01 dB below it, f6_hz, f10_hz."""
 
     f3_hz: float | None
+    f6_hz: float | None
+    f10_hz: float | None
     f3_upper_hz: float | None
     ripple_db: float
     reference_db: float
@@ -96,24 +102,30 @@ def pass_band(enclosure: Enclosure) -> PassBand:
     """
     grid = around(enclosure)
     level = enclosure.respond(grid).spl_db
-    top = int(np.argmax(level))
-    # The peak lies between the frequencies of the grid: a parabola through the three highest finds it to 1e-3 dB.
-    rise, bend = 0.5 * (level[top + 1] - level[top - 1]), level[top + 1] - 2.0 * level[top] + level[top - 1]
-    peak = float(level[top] - (0.5 * rise**2 / bend if bend < 0.0 else 0.0))
+    peak = float(_summit(level))
 
-    def above(frequency: Real) -> Real:
-        return enclosure.respond(frequency).spl_db - peak - HALF_POWER_DB
+    def above(frequency: Real, below_db: float = HALF_POWER_DB) -> Real:
+        return enclosure.respond(frequency).spl_db - peak - below_db
 
-    lower = rising_crossings(above, grid)
+    lower = (rising_crossings(partial(above, below_db=db), grid) for db in (HALF_POWER_DB, *FURTHER_DB))
+    first, f6, f10 = (found[0] if found else None for found in lower)
     upper = rising_crossings(lambda f: -above(f), grid)
-    first, last = (lower[0] if lower else None), (upper[-1] if upper else None)
+    last = upper[-1] if upper else None
     inside = level[(grid > (first or 0.0)) & (grid < (last or np.inf))]
     dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
-    return PassBand(first, last, float(peak - np.min(dips, initial=peak)), peak)
+    return PassBand(first, f6, f10, last, float(peak - np.min(dips, initial=peak)), peak)
+
+
+def _summit(level: Real) -> Real:
+    """Highest of each row ``(..., n_freq)``, between its points: a parabola through three, 1 % apart, holds to 1e-3 dB."""
+    top = np.clip(np.argmax(level, axis=-1), 1, level.shape[-1] - 2)[..., np.newaxis]
+    before, at, after = (np.take_along_axis(level, top + k, axis=-1)[..., 0] for k in (-1, 0, 1))
+    rise, bend = 0.5 * (after - before), after - 2.0 * at + before
+    return np.asarray(at - np.where(bend < 0.0, 0.5 * rise**2 / np.minimum(bend, -1e-300), 0.0))
 
 
 def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
-    """Highest peak less deepest dip above `f3_hz` of the level, dB, coil inductance left out; the mid-band counts as 0 dB.
+    """Highest peak less deepest dip above `f3_hz` of the level, dB; the mid-band counts as 0 dB.
 
     Zero for a response that only rises towards its mid-band. What wavers on its way down below f3 is no ripple, nor is the
     notch at the resonance of a passive radiator.
@@ -122,15 +134,19 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     if box.sprung:
         notch = float(resonance(box.port_mass, box.passive_compliance))
         grid = grid[grid > 1.02 * notch]
-    return float(waves(enclosure.without_coil.level_db(grid), grid >= (f3_hz or 0.0)))
+    return float(waves(enclosure.level_db(grid), grid >= (f3_hz or 0.0)))
 
 
 def waves(level: Real, above_f3: Mask) -> Real:
-    """Highest peak less deepest dip `above_f3` of each row of `level` ``(..., n_freq)``; the mid-band counts as 0 dB."""
+    """Highest level less deepest dip `above_f3` of each row of `level` ``(..., n_freq)``.
+
+    The mid-band counts as a dip to 0 dB beside a peak, not as a peak that a coil keeps a response from reaching.
+    """
     turns, before, after = level[..., 1:-1], level[..., :-2], level[..., 2:]
-    peaks = np.where((turns > before) & (turns >= after), turns, 0.0)
-    dips = np.where((turns < before) & (turns <= after) & above_f3[..., 1:-1], turns, 0.0)
-    return np.asarray(np.max(peaks, axis=-1, initial=0.0) - np.min(dips, axis=-1, initial=0.0))
+    # What still rises at its end rises to the mid-band.
+    top = np.where(np.argmax(level, axis=-1) == level.shape[-1] - 1, 0.0, _summit(level))
+    dips = np.where((turns < before) & (turns <= after) & above_f3[..., 1:-1], turns, np.inf)
+    return np.asarray(top - np.minimum(np.min(dips, axis=-1, initial=np.inf), np.minimum(top, 0.0)))
 
 
 def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
@@ -166,8 +182,8 @@ class Merits:
     """Numbers of many boxes or drivers, each of shape ``(...)``, the shape of the parameter sets."""
 
     f3_hz: Real  # highest frequency at which the level rises through half power re mid-band; NaN where none does
-    ripple_db: Real  # highest peak less deepest dip above f3, coil inductance left out, mid-band counting as 0 dB
-    unevenness_db: Real  # the same with lingering levels counted as dips
+    ripple_db: Real  # highest peak less deepest dip above f3, mid-band counting as 0 dB
+    unevenness_db: Real  # the same with lingering levels, coil inductance left out, counted as dips
     delay_s: Real  # largest group delay from half of f3 upwards (below, leaks delay without end what nobody hears)
     port_flow: Real  # largest volume velocity of the port, m³/s peak, at the stated drive
 
@@ -198,7 +214,7 @@ def _merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
     delay = -turn / (2.0 * math.pi * np.diff(frequency_hz))
     f3 = last_rise(level - HALF_POWER_DB, frequency_hz)
     above_f3 = frequency_hz >= np.nan_to_num(f3)[..., np.newaxis]
-    ripple = waves(smooth, above_f3)
+    ripple = waves(level, above_f3)
     return Merits(
         f3_hz=f3,
         ripple_db=ripple,

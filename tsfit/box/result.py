@@ -15,7 +15,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, loudest
-from tsfit.box.numbers import PassBand, cutoff, pass_band, resonance_with_losses, ripple
+from tsfit.box.numbers import FURTHER_DB, PassBand, cutoff, pass_band, resonance_with_losses, ripple
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
@@ -128,10 +128,11 @@ class BoxResult:
 
     @cached_property
     def pass_band(self) -> PassBand:
-        """Mid-band level, half-power frequencies, ripple."""
+        """Mid-band level, half-power frequencies, f6 and f10, ripple."""
         if self.enclosure.kind == "bandpass":
             return pass_band(self.enclosure)
-        return PassBand(self.f3_hz, None, ripple(self.enclosure, self.f3_hz), self.enclosure.reference_db)
+        f6, f10 = (cutoff(self.enclosure, db) for db in FURTHER_DB)
+        return PassBand(self.f3_hz, f6, f10, None, ripple(self.enclosure, self.f3_hz), self.enclosure.reference_db)
 
     @cached_property
     def poles(self) -> tuple[float, float] | None:

@@ -101,8 +101,8 @@ def sentence(item: Consequence) -> str:
     value, low, high = (f"{end:.1f}" for end in (getattr(item.shape_change_db, name) for name in ("value", "low", "high")))
     off = f"{value} dB off" if low == value == high else f"{value} dB off ({low} to {high})"
     if item.outcome == "adjust" and item.remedy is not None:
-        f3 = item.figures["f3_hz"].before.value * item.remedy.moved_to
-        then = f"f3 {f3:.3g} Hz, shape within {item.remedy.left_db:.1f} dB; left as planned {off}"
+        f3 = "" if item.remedy.f3_hz is None else f"f3 {item.remedy.f3_hz:.3g} Hz, "
+        then = f"{f3}shape within {item.remedy.left_db:.1f} dB; left as planned {off}"
         return f"{place}: {size(item.remedy.volume_l, item.remedy.tuning_hz)} instead of {planned} ({then})."
     what = {
         "holds": "cut it as planned",

@@ -5,13 +5,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.boxes import closed_box, vented_box
+from helpers.boxes import vented_box
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import butter, cheby1, freqs
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.design.alignments import align, closed_volumes_for_f3, deepest_closed_volume, needed_qts, possible_alignments
+from tsfit.box.design.alignments import align, needed_qts, possible_alignments
 from tsfit.driver.record import Driver
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=6.0, Qes=0.45, Mms=0.052, Sd=0.0346)
@@ -153,35 +153,3 @@ def test_every_alignment_comes_out_of_the_circuit(qts, leak_q):
         _, numbers = level_of(design, driver)
         assert numbers["f3_hz"] == pytest.approx(design.f3_hz, rel=0.004 if design.family == "B4" else 1e-4)
         assert numbers["ripple_db"] == pytest.approx(design.ripple_db, abs=0.2 if design.family == "B4" else 0.02)
-
-
-@pytest.mark.parametrize("qts", [0.3, 0.5, 0.69])
-def test_closed_boxes_by_f3(qts):
-    driver = with_qts(qts)
-    for f3 in (1.02, 1.1, 1.3):
-        wanted = f3 * driver.Fs / (qts * math.sqrt(2.0))
-        volumes = closed_volumes_for_f3(driver, wanted)
-        assert list(volumes) == sorted(volumes)
-        for volume in volumes:
-            assert closed_box(driver, volume=volume).numbers()["f3_hz"] == pytest.approx(wanted, rel=1e-9)
-    with pytest.raises(TsfitError, match=r"the lowest is .* with Qtc 0\.707") as refused:
-        closed_volumes_for_f3(driver, 0.98 * driver.Fs / (qts * math.sqrt(2.0)))
-    assert refused.value.code == "unreachable_f3"
-
-
-def test_closed_boxes_of_weak_motors_end_in_an_endless_volume():
-    driver = with_qts(0.9)
-    assert len(closed_volumes_for_f3(driver, 1.2 * driver.Fs)) == 1
-    with pytest.raises(TsfitError, match="in an endless volume"):
-        closed_volumes_for_f3(driver, 0.5 * driver.Fs)
-
-
-@pytest.mark.parametrize("qts", [0.4, 0.9])
-@pytest.mark.parametrize("litres", [10.0, 1000.0])
-def test_the_deepest_closed_box_is_the_one_that_a_scan_finds(qts, litres):
-    driver = with_qts(qts)
-    scan = np.geomspace(1.0, litres, 120)
-    f3 = [closed_box(driver, volume=1e-3 * volume).numbers()["f3_hz"] for volume in scan]
-    found = deepest_closed_volume(driver, 1e-3 * litres)
-    assert found <= 1e-3 * litres
-    assert closed_box(driver, volume=found).numbers()["f3_hz"] <= min(f3) * (1.0 + 1e-9)

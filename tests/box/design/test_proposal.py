@@ -1,6 +1,7 @@
 """Proposals against textbook formulas (Small, JAES 20(10), 1972), and questions that are none."""
 
 import math
+from dataclasses import replace
 
 import pytest
 from helpers.boxes import box_plan
@@ -22,10 +23,11 @@ def test_a_closed_box_by_qtc_has_the_volume_of_the_textbook():
 def test_both_boxes_of_one_f3_have_it():
     """|G|² = 1/2 at f3 for a second-order high-pass with the fc and Qtc of either volume."""
     f3 = 2.0 * DRIVER.Fs
-    found = propose_closed(DRIVER, ClosedAim(f3=f3))
+    without_coil = replace(DRIVER, coil="simple", coil_values={"Le": 0.0})
+    found = propose_closed(without_coil, ClosedAim(f3=f3))
     larger = [1e-3 * float(words.split()[0]) for words in found.others]
     assert len(larger) == 1
-    for volume, exact in ((found.plan.volume, 1e-9), (larger[0], 5e-3)):
+    for volume, exact in ((found.plan.volume, 1e-7), (larger[0], 5e-3)):
         ratio = math.sqrt(1.0 + DRIVER.Vas / volume)
         x, q = (f3 / (DRIVER.Fs * ratio)) ** 2, DRIVER.Qts * ratio
         assert x**2 / ((1.0 - x) ** 2 + x / q**2) == pytest.approx(0.5, rel=exact)

@@ -1,12 +1,9 @@
 """What may be equal for all drivers of a comparison: Qtc, volume, tuning, cabinet, f3, a planned box, a baffle."""
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-import numpy as np
-
-from tsfit.base.errors import TsfitError
+from tsfit.box.design.closed import volumes_for_f3
 from tsfit.box.kinds import BafflePlan, ClosedPlan, VentedPlan
 from tsfit.box.limits import Ratings
 from tsfit.box.parts import Filling, Opening
@@ -84,25 +81,7 @@ def same_f3(f3_hz: float) -> Case:
     """Closed boxes of one and the same f3: the larger of the volumes that give it, where there are two."""
 
     def build(one: Candidate) -> BoxResult:
-        from scipy.optimize import brentq
-
-        def off(log_volume: float) -> float:
-            found = ClosedPlan(volume=math.exp(log_volume)).build(one.driver).f3_hz
-            return math.inf if found is None else found - f3_hz
-
-        volumes = np.log(np.geomspace(0.01 * one.driver.Vas, 50.0 * one.driver.Vas, 60))
-        value = np.array([off(v) for v in volumes])
-        changes = np.flatnonzero(np.sign(value[:-1]) != np.sign(value[1:]))
-        if not len(changes):
-            best = math.exp(volumes[int(np.argmin(np.abs(value)))])
-            raise TsfitError(
-                f"{one.driver.name}: no closed box has its f3 at {f3_hz:g} Hz; the nearest, {1e3 * best:.3g} l, has "
-                f"{f3_hz + float(value[np.argmin(np.abs(value))]):.3g} Hz: ask for that, or equalise.",
-                code="unreachable_f3",
-            )
-        last = int(changes[-1])
-        volume = math.exp(brentq(off, volumes[last], volumes[last + 1], xtol=1e-6))
-        return one.put_into(ClosedPlan(volume=volume))
+        return one.put_into(ClosedPlan(volume=volumes_for_f3(ClosedPlan(), one.driver, f3_hz)[-1]))
 
     return Case(f"closed, f3 {f3_hz:g} Hz", build)
 

@@ -4,7 +4,7 @@ The box stays as it was drawn (volume, port, leaks); only the driver changes. Bo
 parameters, so that every number of the answer has a 95 % interval: the 2.5 and 97.5 % points of what the draws give
 (JCGM 101:2008, 7.7). Everything holds in the air of the box, at the same voltage.
 
-Level differences hold the whole driver, coil and efficiency included. Whether the box still suits is another question: it
+Level differences, f3 and ripple hold the whole driver, coil included. Whether the box still suits is another question: it
 is asked of the *shape*, the level re each driver's own mid-band with the coil left out, because neither efficiency nor
 inductance can be mended with a saw.
 """
@@ -16,13 +16,13 @@ from typing import Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Read, ReadFloat, Real
+from tsfit.base.arrays import Number, Read, ReadFloat, Real
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
-from tsfit.box.numbers import HALF_POWER_DB, around, last_rise, waves
+from tsfit.box.numbers import HALF_POWER_DB, around, cutoff, last_rise, waves
 from tsfit.box.uncertainty import driver_draws, in_proportion
 from tsfit.circuit.load import Load
 from tsfit.circuit.several import as_one, rewired
@@ -117,6 +117,7 @@ class Remedy:
     tuning_hz: float | None
     moved_to: float
     left_db: float
+    f3_hz: float | None = None
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ class Consequence:
     box: str  # what kind of box and how it was chosen, for people
     volume_l: float | None  # None for a baffle
     tuning_hz: float | None  # None without a port
-    figures: Mapping[str, NumberChange]  # f3_hz, ripple_db (no coil), reference_db; of a closed box qtc, fc_hz (lossless)
+    figures: Mapping[str, NumberChange]  # f3_hz, ripple_db, reference_db; of a closed box qtc, fc_hz (lossless)
     frequency_hz: Read  # (n_freq,), where levels are compared
     level_change_db: BandCurve  # level of the second less that of the first driver at the same voltage
     maximum_change_db: BandCurve | None  # of the most that both can play within the first's ratings; None: no limit
@@ -154,7 +155,7 @@ def consequence(
     second = _Boxed(enclosure, _like(enclosure, before, after))
     grid = around(first.full, second.full)
     levels = [item.shape_db(grid) for item in (first, second)]
-    numbers = [item.numbers(grid, level) for item, level in zip((first, second), levels, strict=True)]
+    numbers = [item.numbers(grid) for item in (first, second)]
     f3 = numbers[0]["f3_hz"][0]
     edge = (f3 if math.isfinite(f3) else before.driver.Fs) / math.sqrt(2.0)
     judged = grid >= edge
@@ -233,8 +234,9 @@ class _Boxed:
         most = maximum_output(self.full, frequency_hz, ratings_of(rated))
         return None if most is None else np.asarray(most.spl_db)
 
-    def numbers(self, grid: Real, level: Real) -> dict[str, Real]:
-        """Numbers of the box by name, each ``(1 + n,)``; `level` is the shape on `grid`."""
+    def numbers(self, grid: Real) -> dict[str, Real]:
+        """Numbers of the box by name, each ``(1 + n,)``, read off the frequencies of `grid`."""
+        level = np.asarray(self.full.respond(grid).spl_db - self.full.references_db[:, np.newaxis])
         f3 = last_rise(level - HALF_POWER_DB, grid)
         found = {
             "f3_hz": f3,
@@ -255,22 +257,26 @@ def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real) -> Remedy | N
         return None
     tuning = second.tuning
     volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
-    changed = replace(load, compliance=load.compliance * volumes.ravel())
-    if tuning is not None:
-        changed = replace(changed, port_mass=load.port_mass / (volumes * tunings**2).ravel())
+
+    def resized(larger: Number, higher: Number) -> Load:
+        other = replace(load, compliance=load.compliance * larger)
+        return other if tuning is None else replace(other, port_mass=load.port_mass / (larger * higher**2))
+
     thin = np.linspace(0, frequency_hz.size - 1, _POINTS).round().astype(int)
     step = math.log(frequency_hz[thin[-1]] / frequency_hz[thin[0]]) / (_POINTS - 1)
     most = math.floor(math.log(MOVED) / step)
     wider = frequency_hz[0] * np.exp(step * np.arange(-most, _POINTS + most))
-    level = second.shape_db(wider, changed)
+    level = second.shape_db(wider, resized(volumes.ravel(), tunings.ravel()))
     wanted = np.interp(np.log(wider[most : most + _POINTS]), np.log(frequency_hz), wanted_db)
     moved = np.stack([np.abs(level[:, k : k + _POINTS] - wanted).max(axis=1) for k in range(2 * most + 1)])
     off = moved.min(axis=0)
     best = int(np.argmin(off))
     assert second.volume is not None
+    larger, higher = float(volumes.ravel()[best]), float(tunings.ravel()[best])
     return Remedy(
-        volume_l=1e3 * (second.volume * float(volumes.ravel()[best])),
-        tuning_hz=None if tuning is None else tuning * float(tunings.ravel()[best]),
+        volume_l=1e3 * (second.volume * larger),
+        tuning_hz=None if tuning is None else tuning * higher,
         moved_to=math.exp(step * (int(np.argmin(moved[:, best])) - most)),
         left_db=float(off[best]),
+        f3_hz=cutoff(replace(second.enclosure, driver=second.draws.driver, load=resized(larger, higher))),
     )

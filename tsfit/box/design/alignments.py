@@ -181,35 +181,3 @@ def align(driver: Driver, family: Family, leak_q: float = math.inf) -> Alignment
             code="no_alignment",
         )
     return found[family]
-
-
-def closed_volumes_for_f3(driver: Driver, f3_hz: float) -> tuple[float, ...]:
-    """Net volumes (m³, rising) of the lossless closed boxes with half-power frequency `f3_hz`: two, or one.
-
-    With x = 1 + Vas/Vb, y = (f3/Fs)² and c = 1/Qts² the response of Small, JAES 20(10), 1972, is half power where
-    x² − 2yx − y² + cy = 0. The larger x is the smaller box, with a Qtc above 0.707; the other has one below.
-    Raises ``unreachable_f3`` below what any closed box reaches; names the lowest and its volume.
-    """
-    c, y = 1.0 / driver.Qts**2, (f3_hz / driver.Fs) ** 2
-    under = 2.0 * y**2 - c * y
-    roots = (y + math.sqrt(under), y - math.sqrt(under)) if under >= 0.0 else ()
-    volumes = tuple(driver.Vas / (x - 1.0) for x in dict.fromkeys(roots) if x > 1.0)
-    if not volumes:
-        x = max(1.0, 0.5 * c)
-        lowest = driver.Fs * math.sqrt(0.5 * (c - 2.0 * x + math.sqrt(c**2 - 4.0 * c * x + 8.0 * x**2)))
-        place = f"in {1e3 * driver.Vas / (x - 1.0):.3g} l, with Qtc 0.707" if x > 1.0 else "in an endless volume"
-        raise TsfitError(
-            f"{driver.name}: no closed box reaches an f3 of {f3_hz:.4g} Hz; the lowest is {lowest:.4g} Hz {place}.",
-            code="unreachable_f3",
-        )
-    return volumes
-
-
-def deepest_closed_volume(driver: Driver, largest_volume: float) -> float:
-    """Net volume (m³) up to `largest_volume` in which the lossless closed box has the lowest half-power frequency.
-
-    f3 is lowest at Qtc = 1/√2 and rises towards larger boxes as well as smaller ones: ∂f3/∂x = 0 where
-    x = 1 + Vas/Vb is 1/(2 Qts²).
-    """
-    x = 0.5 / driver.Qts**2
-    return min(largest_volume, driver.Vas / (x - 1.0)) if x > 1.0 else largest_volume

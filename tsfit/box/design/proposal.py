@@ -11,14 +11,14 @@ from tsfit.box.design.alignments import (
     Alignment,
     Family,
     align,
-    closed_volumes_for_f3,
-    deepest_closed_volume,
     possible_alignments,
 )
+from tsfit.box.design.closed import deepest_volume, volumes_for_f3
 from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
+from tsfit.box.parts import Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxForm, BoxResult, box_form
@@ -102,23 +102,22 @@ def propose_closed(
 ) -> Proposal:
     """Closed box by `aim`, in all else `like` that plan.
 
-    Losses and air load act on the curves and the spread; the volume itself is that of the lossless textbook box, whose Qts
-    counts the source resistance. Volumes hold what is displaced, and act as the filling makes the rest.
+    A Qtc is that of the lossless textbook box, whose Qts counts the source resistance; an f3 that of the circuit, coil,
+    losses and air load counted. Volumes hold what is displaced, and act as the filling makes the rest.
     Raises ``usage`` unless exactly one thing is asked for; ``unreachable_f3``, and as `ClosedPlan.build`.
     """
     words = aim.words()
     for name, value in (("f3", aim.f3), ("volume", aim.volume), ("largest volume", aim.largest_volume)):
         if value is not None and not 0.0 < value < math.inf:
             raise TsfitError(f"{name}: {value:g} cannot be; give a positive number.", code="wrong_value")
-    together, filling = like.setup(driver), like.filling
     plan, others = replace(like, volume=aim.volume, qtc=aim.qtc), tuple[str, ...]()
     if aim.f3 is not None:
-        smaller, *larger = map(filling.around, closed_volumes_for_f3(together.braked, aim.f3))
+        smaller, *larger = volumes_for_f3(like, driver, aim.f3)
         plan = replace(plan, volume=smaller)
         others = tuple(f"{1e3 * other:.3g} l has the same f3 with a lower Qtc" for other in larger)
     elif aim.largest_volume is not None:
-        acting = filling.acting(aim.largest_volume, "largest volume")
-        plan = replace(plan, volume=filling.around(deepest_closed_volume(together.braked, acting)))
+        acting = like.filling.acting(aim.largest_volume, "largest volume")
+        plan = replace(plan, volume=deepest_volume(like, driver, acting))
     result = plan.build(driver, frequency_hz)
     number = aim.qtc or aim.f3
     asked = f"closed box by {words}" + ("" if number is None else f" {number:.4g}")
@@ -214,7 +213,7 @@ def propose_vented(
     opening = replace(like.opening, port=port)
     plan = replace(like, volume=like.filling.around(volume), tuning=tuning, opening=opening)
     result = plan.build(driver, frequency_hz)
-    others = tuple(_words(other, like) for name, other in exist.items() if name != aim.family)
+    others = tuple(_words(other, like, driver) for name, other in exist.items() if name != aim.family)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
 
 
@@ -231,8 +230,8 @@ def _best(search: VentedSearch, aim: VentedAim, like: VentedPlan) -> tuple[float
     )
 
 
-def _words(other: Alignment, like: VentedPlan) -> str:
-    return (
-        f"{other.family}: {1e3 * like.filling.around(other.volume):.3g} l tuned to {other.tuning:.3g} Hz, "
-        f"f3 {other.f3_hz:.3g} Hz, ripple {other.ripple_db:.2f} dB"
-    )
+def _words(other: Alignment, like: VentedPlan, driver: Driver) -> str:
+    volume = like.filling.around(other.volume)
+    plays = replace(like, volume=volume, tuning=other.tuning, opening=Opening()).build(driver).pass_band
+    f3 = "" if plays.f3_hz is None else f"f3 {plays.f3_hz:.3g} Hz, "
+    return f"{other.family}: {1e3 * volume:.3g} l tuned to {other.tuning:.3g} Hz, {f3}ripple {plays.ripple_db:.2f} dB"

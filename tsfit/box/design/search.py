@@ -164,7 +164,12 @@ def best_vented(
     found = _search(search, objective)
     if found.excess[0] > 0.0:
         name = search.bare.driver.name
-        missed = " and ".join(limit for limit, excess in found.exceeded.items() if excess[0] > 0.0)
+        told = {
+            "ripple": f" ({found.merits.unevenness_db[0]:.2f} dB with the coil counted)",
+            "group delay": f" ({1e3 * found.merits.delay_s[0]:.3g} ms)",
+            "port length": f" ({100.0 * found.port_length[0]:.3g} cm)",
+        }
+        missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
         raise TsfitError(
             f"{name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
             f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",

@@ -172,6 +172,7 @@ def _design_rows(numbers: dict[str, float | None], *, band_pass: bool) -> list[t
         ("added to each radiator", [("radiator_added_mass_g", "g")]),
         ("radiator's own resonance then", [("radiator_fs_hz", "Hz")]),
         ("f3", [("f3_hz", "Hz")]),
+        ("f6, f10", [("f6_hz", "Hz"), ("f10_hz", "Hz")]),
         ("upper f3", [("f3_upper_hz", "Hz")]),
         ("ripple", [("ripple_db", "dB")]),
         ("pass-band level" if band_pass else "mid-band level", [("reference_db", "dB")]),

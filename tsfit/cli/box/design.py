@@ -40,7 +40,7 @@ def design() -> None:
 @design.command()
 @driver_argument
 @click.option("--qtc", type=float, help="Wanted total Q of the lossless box.")
-@click.option("--f3-hz", type=float, help="Wanted half-power frequency of the lossless box; the smaller of two boxes.")
+@click.option("--f3-hz", type=float, help="Wanted f3, coil and losses counted; the smaller of two boxes.")
 @click.option("--volume-l", type=float, help="Volume, to see what it gives.")
 @click.option("--largest-volume-l", type=float, help="Take the lowest f3 within this volume.")
 @plan_options
