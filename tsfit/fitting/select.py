@@ -17,6 +17,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
+from tsfit.circuit.sprung import parts_among
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.parameters import Parameter
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
@@ -108,7 +109,7 @@ class Task:
 
     def blocked(self, coil: str, start: Mapping[str, float]) -> dict[str, float]:
         """Start values `start` and those of the coil's terms, from the sweep that is most like free air."""
-        return {**start, **_blocked_start(coil, _free_air_like(self.sweeps), start)}
+        return {**start, **blocked_start(coil, self.sweeps, start)}
 
 
 def _having(forced: str | None, models: Mapping[str, Sequence[Parameter]], demands: Demands) -> list[str]:
@@ -218,10 +219,6 @@ def _found_at(candidate: Solved, names: Iterable[str]) -> dict[str, float]:
     return {name: float(values[name]) for name in names}
 
 
-def _free_air_like(sweeps: Sequence[FitSweep]) -> FitSweep:
-    return next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
-
-
 def start_of_suspension(start: Mapping[str, float]) -> dict[str, float]:
     """A mild touch of each suspension effect, for a tenth of the friction or less."""
     fs, qms, mms = start["Fs"], start["Qms"], start.get("Mms", 1.0)
@@ -242,9 +239,10 @@ def _suspension_step(model: JointModel, x: Real, floor: float) -> Real:
     return moved
 
 
-def _blocked_start(coil: str, sweep: FitSweep, start: Mapping[str, float]) -> dict[str, float]:
-    """Coil terms from what the sweep shows above resonance once Re and the motional branch are taken away."""
-    bare = JointModel([sweep], Circuit("simple"), None, with_mass=False)
+def blocked_start(coil: str, sweeps: Sequence[FitSweep], start: Mapping[str, float]) -> dict[str, float]:
+    """Coil terms from the blocked impedance of the sweep most like free air: above resonance, less Re and the motion."""
+    sweep = next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
+    bare = JointModel([sweep], Circuit("simple", parts=parts_among(start)), None, with_mass=False)
     plain = {**start, "Le": 1e-9}
     motional = bare.fitted(bare.start(plain), bare.sweeps[0], sweep.frequency_hz) - start["Re"]
     blocked = sweep.impedance_ohm - start["Re"] - motional

@@ -17,7 +17,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.coil import laplace
 from tsfit.circuit.response import impedance_gradient
 from tsfit.circuit.sprung import LABELS, of_box, terms_of
-from tsfit.fitting.select import CLOSE_CALL, ROUNDS, Ranked, Task, compete
+from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, blocked_start, compete
 from tsfit.fitting.solve import NEAREST, UNFINISHED, Solved, highest_resonance, solve
 from tsfit.fitting.sweep import FitSweep
 
@@ -74,16 +74,14 @@ def _with_one_more(best: Solved) -> Solved | None:
     log.info("a sprung part near %.4g Hz may take %.2g %% of the misfit", values[terms_of(label)[0]], 100.0 * gain)
     further = replace(model, circuit=replace(best.circuit, parts=(*taken, label)))
     known = {name: float(value) for name, value in model.values(best.x).items()}
-    x = further.start({**known, **values})
+    # The coil has bent itself to the course of the part, and finds no way back from there.
+    start = {**known, **values}
+    x = further.start(start | blocked_start(best.circuit.coil, model.sweeps, start))
     for name in model.names[len(model.names) - model.n_priors :]:
         x[further.names.index(name)] = best.x[model.names.index(name)]
-    tried = solve(further, x, best.floor, rough=True)
-    for _ in range(ROUNDS):
-        # Where a part takes most of the misfit, the floor falls far, and one search is spent on the way.
-        if tried.fault != UNFINISHED:
-            break
-        tried = solve(further, tried.x, tried.floor, rough=True)
-    return tried if tried.fault is None else None
+    tried = solve(further, x, best.floor * math.sqrt(1.0 - gain), rough=True)
+    # One that creeps along a coil term too many has the part all the same, and the competition judges it.
+    return tried if tried.fault in (None, UNFINISHED) else None
 
 
 def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[float, str, dict[str, float]]:
