@@ -1,7 +1,8 @@
 """Measure low-frequency drivers, judge their datasheets, and carry the result into the box.
 
 From Python: `sweep`, `fit_bench`, `fit` and `heat` measure, `check_sheet` judges a datasheet, `log_fit` and `track` follow
-a driver through its hours, `read_curve` reads curves made elsewhere; each is imported when it is first used.
+a driver through its hours, `explore` turns the knobs of a box in a notebook, `read_curve` reads curves made elsewhere; each
+is imported when it is first used.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tsfit.api import Check, Drift, Fit, Heat, Sweep, check_sheet, fit, fit_bench, heat, log_fit, sweep, track
+    from tsfit.api import Check, Drift, Fit, Heat, Sweep, check_sheet, explore, fit, fit_bench, heat, log_fit, sweep, track
     from tsfit.base.errors import TsfitError
     from tsfit.driver.air import Air
     from tsfit.driver.curve import ImpedanceCurve, State
@@ -17,12 +18,12 @@ if TYPE_CHECKING:
     from tsfit.formats.curve import read_curve
 
 _API = (
-    "Check", "Drift", "Fit", "Heat", "Sweep", "Travel", "check_sheet", "fit", "fit_bench", "heat", "log_fit", "sweep",
-    "track", "travel_bench",
+    "Check", "Drift", "Fit", "Heat", "Sweep", "Travel", "check_sheet", "explore", "fit", "fit_bench", "heat", "log_fit",
+    "sweep", "track", "travel_bench",
 )  # fmt: skip
 __all__ = [
     "Air", "Check", "Drift", "Fit", "Heat", "ImpedanceCurve", "Known", "State", "Sweep", "Travel", "TsfitError",
-    "check_sheet", "fit", "fit_bench", "heat", "log_fit", "read_curve", "sweep", "track", "travel_bench",
+    "check_sheet", "explore", "fit", "fit_bench", "heat", "log_fit", "read_curve", "sweep", "track", "travel_bench",
 ]  # fmt: skip
 
 

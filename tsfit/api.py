@@ -21,12 +21,14 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.heat_result import HeatResult
 from tsfit.driver.measured import Measured
+from tsfit.driver.record import Driver
 from tsfit.driver.travel_result import TravelResult
 from tsfit.fitting.demands import Demands
 from tsfit.fitting.monte_carlo import Trials, check_trials, with_trials
 
 if TYPE_CHECKING:
     from tsfit.driver.curve import StateKind
+    from tsfit.live.notebook import Explorer
 
 Check: TypeAlias = CheckResult
 Drift: TypeAlias = History
@@ -230,6 +232,30 @@ def _measured(travel: TravelResult | str | Path | None, heat: HeatResult | str |
     return Measured(
         travel if isinstance(travel, TravelResult) else read.travel, heat if isinstance(heat, HeatResult) else read.heat
     )
+
+
+def explore(*drivers: FitResult | Driver | str | Path, box: str | Path | None = None) -> Explorer:
+    """Show the knobs of a box in a notebook, for one driver or several: fits, drivers, or their files.
+
+    It begins with the planned `box` (a file), or with closed boxes. Raises ``usage`` without a driver, ``missing_package``
+    without ipywidgets, and what is wrong with a file.
+    """
+    from tsfit.box.file import read_box
+    from tsfit.formats.driver import read_driver_or_fit
+    from tsfit.live.notebook import Explorer
+    from tsfit.live.state import Tried, first_state, state_of
+
+    if not drivers:
+        raise TsfitError("explore takes a driver; give a fit, a driver, or the file of one.", code="usage")
+    tried = []
+    for one in drivers:
+        if isinstance(one, FitResult):
+            tried.append(Tried(one.driver.name, one.driver, one))
+        elif isinstance(one, Driver):
+            tried.append(Tried(one.name, one))
+        else:
+            tried.append(Tried(str(one), *read_driver_or_fit(Path(one))))
+    return Explorer(tried, first_state(tried) if box is None else state_of(read_box(Path(box))))
 
 
 def log_fit(fitted: FitResult | str | Path, log: str | Path, hours: float) -> int:

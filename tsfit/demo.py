@@ -1,5 +1,6 @@
 """The demonstration: from the sample recordings to a decision between two drivers, without any hardware."""
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -47,6 +48,13 @@ class DemoResult:
     comparison: DriverComparison
     files: list[Path]
     page: Path
+
+    @property
+    def knobs(self) -> str:
+        """Command that turns the knobs of a box for both drivers."""
+        fits = [str(self.folder / f"{stem}-fit.json") for stem in self.fits]
+        sheets = [word for stem in self.fits for word in ("--sheet", str(sample_data() / f"{stem}-sheet.toml"))]
+        return shlex.join(["tsfit", "try", *fits, *sheets])
 
 
 def sample_data() -> Path:

@@ -1,5 +1,6 @@
 """``tsfit demo``: what it prints and leaves."""
 
+import shlex
 from pathlib import Path
 
 
@@ -12,6 +13,11 @@ def test_demo(demonstration, monkeypatch):
     assert {"saltwit-12-fit.json", "saltwit-12b-fit.json", "compare.json", "page.html"} <= names
     for said in ("Closed, Qtc 0.707", "with equalisation", "vented, tuned to 20 Hz", "Infinite baffle", "Compliance (Cms)"):
         assert said in out
+    command = shlex.split(" ".join(out.split("knobs of a box for both: ")[1].split("\n2.")[0].split()))
+    assert command[:2] == ["tsfit", "try"]
+    files = [word for word in command if word.endswith((".json", ".toml"))]
+    assert len(files) == 4
+    assert all(Path(file).is_file() for file in files)
     page = (demonstration / "tsfit-demo" / "page.html").read_text()
     assert len(page.encode()) < 2e6
     assert page.count("<figure") >= 10

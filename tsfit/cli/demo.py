@@ -71,4 +71,5 @@ def _print(result: DemoResult) -> None:
     for drifted in result.drift:
         say(f"  - {drifted}")
     say(f"The page to show others: {result.page}")
+    say(f"To turn the knobs of a box for both: {result.knobs}")
     hint("The drivers and the picture-house are invented; these numbers say nothing about any product.")

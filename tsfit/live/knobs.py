@@ -44,6 +44,11 @@ class Means:
     knobs: tuple[Knob, ...] = ()
     flag: str = ""
 
+    @property
+    def needed(self) -> tuple[Knob, ...]:
+        """Knobs without which it says nothing."""
+        return tuple(knob for knob in self.knobs if not (knob.optional or knob.told or knob.words))
+
 
 @dataclass(frozen=True)
 class Group:
