@@ -13,6 +13,7 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say, say_warnings
 
 if TYPE_CHECKING:
+    from tsfit.box.distortion import Distortion
     from tsfit.box.loudness import LevelReport
     from tsfit.box.result import BoxResult
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 @click.option("--to-hz", default=200.0, show_default=True, help="Highest one.")
 @limit_options
 @amplifier_options
-@with_outputs("as_json")
+@with_outputs("as_json", "plot", "replace")
 def level(
     plan: Path,
     driver: Path,
@@ -40,29 +41,58 @@ def level(
     """Volts, watts, travel, boxes, amplifier and high-pass for a level.
 
     BOX is a box file, as `tsfit box show` takes it. Ratings come from the box file, else from the driver's sheet;
-    an amplifier given here stands in for that of the box file.
+    an amplifier given here stands in for that of the box file. With --travel it also tells, and plots, the second and third
+    harmonic of the pressure at that level, from what was measured of Bl, stiffness and inductance over travel.
 
     \b
     Example:
       tsfit box level box.toml fit.json --target-db 105 \\
           --distance-m 4
+      tsfit box level box.toml fit.json --target-db 95 \\
+          --travel travel.json --plot distortion.png
     """  # noqa: D301
     from tsfit.box.file import read_box
     from tsfit.box.limits import Ratings
     from tsfit.box.loudness import level_report
     from tsfit.box.told import made
 
+    outputs.refuse_existing()
+    travel: Path | None = options["travel"]
+    if outputs.plot is not None and travel is None:
+        raise click.UsageError("--plot draws the distortion, which --travel tells; give it too.")
     one, _ = read_limited(driver, options)
     result = read_box(plan).with_ratings(made(Ratings, options)).build(one)
     report = level_report(result, target_db, distance_m=distance_m, low_hz=from_hz, high_hz=to_hz)
-    outputs.show(asdict(report), lambda: _print(result, report, f"{target_db:g} dB at {distance_m:g} m, half space"))
+    wanted = f"{target_db:g} dB at {distance_m:g} m, half space"
+    found = None if travel is None else _distortion(result, report, travel, outputs, wanted)
+    data = asdict(report) if found is None else {**asdict(report), "distortion": asdict(found)}
+    outputs.show(data, lambda: _print(result, report, found, wanted))
 
 
-def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
+def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: Outputs, wanted: str) -> Distortion:
+    """Harmonics at the level that was asked for; drawn, if that was asked for, at more frequencies."""
+    import numpy as np
+
+    from tsfit.box.distortion import distortion
+    from tsfit.formats.measured import read_travel
+
+    told, needs, box = read_travel(travel), report.needs, result.enclosure
+    if outputs.plot is not None:
+        from tsfit.plots.distortion import distortion_plot
+
+        frequency = np.geomspace(needs.frequency_hz[0], needs.frequency_hz[-1], 40)
+        # The voltage goes with the wanted level over that of the drive, whose ratio the table's first row tells.
+        lift = needs.voltage_v[0] / box.voltage * 10.0 ** (box.respond(needs.frequency_hz[:1]).spl_db[0] / 20.0)
+        volts = box.voltage * lift * 10.0 ** (-box.respond(frequency).spl_db / 20.0)
+        outputs.write_plot(distortion_plot(distortion(box, told, frequency, volts), box.driver.name, wanted))
+    return distortion(box, told, needs.frequency_hz, needs.voltage_v)
+
+
+def _print(result: BoxResult, report: LevelReport, found: Distortion | None, wanted: str) -> None:
     needs = report.needs
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
-    for sentence in (*report.sentences(), *result.measured):
+    for sentence in (*report.sentences(), *result.measured, *([] if found is None else [found.sentence()])):
         say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
@@ -75,4 +105,8 @@ def _print(result: BoxResult, report: LevelReport, wanted: str) -> None:
         columns += ["spare dB", "first limit"]
         for row, margin, limit in zip(rows, needs.margin_db, needs.limited_by, strict=True):
             row += [f"{margin:+.1f}", str(limit)]
+    if found is not None:
+        columns += ["2nd %", "3rd %"]
+        for row, second, third in zip(rows, found.second_percent, found.third_percent, strict=True):
+            row += [f"{each:.2g}" if each == each else "-" for each in (second, third)]
     print_table(columns, rows)
