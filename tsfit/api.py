@@ -52,25 +52,6 @@ def _page_of_sweep(measured: Measurement) -> str:
     return fragment([heading(measured.recording.name), text(verdict.action, strong=True), *notes, *uncertainty])
 
 
-def _page_of_heat(found: HeatResult) -> str:
-    from tsfit.report.blocks import heading, table, text
-    from tsfit.report.page import fragment
-
-    rows = [[name, told.value, told.spread, told.unit] for name, told in found.shown().items()]
-    notes = [text(f"{note.severity}: {note.message}") for note in found.quality]
-    return fragment([heading(found.driver.name), table("The coil's heat", ("", "value", "±1σ", "unit"), rows), *notes])
-
-
-def _page_of_travel(told: TravelResult) -> str:
-    from tsfit.report.blocks import heading, table, text
-    from tsfit.report.page import fragment
-
-    rows = [[name, *(both.outward.shown(), both.inward.shown())] for name, both in told.limits.items()]
-    notes = [text(f"{note.severity}: {note.message}") for note in told.quality]
-    limits = table("Limits of travel, mm", ("limit", told.side("outward"), told.side("inward")), rows)
-    return fragment([heading(told.driver.name), *(text(line, strong=True) for line in told.answers()), limits, *notes])
-
-
 def _late(place: str) -> Callable[..., Any]:
     """Return the function at "module:name", imported when it is called."""
     module, name = place.split(":")
@@ -98,10 +79,12 @@ register(
 )
 _CHECKED, _JUDGED = _late("check.forms:check_form"), _late("drift.forms:drift_form")
 register(CheckResult, form=_CHECKED, page=_page("report.sections:check_part", _CHECKED))
-register(HeatResult, form=lambda found: found, plot=_late("plots.heat:heat_plot"), page=_page_of_heat)
+register(HeatResult, form=lambda found: found, plot=_late("plots.heat:heat_plot"), page=_page("report.power:heat_part"))
 register(History, form=_JUDGED, plot=_late("plots.drift:drift_plot"), page=_page("report.comparison:history_part"))
 register(Measurement, page=_page_of_sweep)
-register(TravelResult, form=lambda told: told, plot=_late("plots.travel:travel_plot"), page=_page_of_travel)
+register(
+    TravelResult, form=lambda told: told, plot=_late("plots.travel:travel_plot"), page=_page("report.power:travel_part")
+)
 
 
 def _tried(fitted: Callable[[], FitResult], monte_carlo: Trials | None, workers: int) -> FitResult:

@@ -22,7 +22,7 @@ from tsfit.driver.travel_result import TravelResult
 
 
 @dataclass(frozen=True)
-class Distortion:
+class BoxDistortion:
     """Second and third harmonic of the pressure, percent of the first, and peak travel; arrays (n_freq,).
 
     NaN where the cone goes further than the curves tell.
@@ -53,7 +53,7 @@ def _hertz(frequency: Real) -> str:
     return f"{frequency[0]:.3g} Hz" if len(frequency) == 1 else f"{frequency[0]:.3g} to {frequency[-1]:.3g} Hz"
 
 
-def distortion(enclosure: Enclosure, travel: TravelResult, frequency_hz: Real, voltage_v: Real) -> Distortion:
+def distortion(enclosure: Enclosure, travel: TravelResult, frequency_hz: Real, voltage_v: Real) -> BoxDistortion:
     """Harmonics in `enclosure` at each frequency (n_freq,) and voltage (n_freq,), V RMS of the amplifier."""
     driver = large_signal_of(travel)
     outward, inward = float(travel.curves.x_m[-1]), -float(travel.curves.x_m[0])
@@ -68,7 +68,7 @@ def distortion(enclosure: Enclosure, travel: TravelResult, frequency_hz: Real, v
         second, third = _heard(enclosure, float(frequency), tone) if reached else (math.nan, math.nan)
         rows.append((second, third, 1e3 * max(tone.outward, -tone.inward)))
     columns = np.array(rows).reshape(-1, 3).T
-    return Distortion(np.asarray(frequency_hz), np.asarray(voltage_v), *columns)
+    return BoxDistortion(np.asarray(frequency_hz), np.asarray(voltage_v), *columns)
 
 
 def _tone(enclosure: Enclosure, driver: LargeSignal, frequency_hz: float, volts: float) -> Tone:

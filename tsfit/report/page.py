@@ -23,11 +23,14 @@ from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotResult
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
+from tsfit.driver.heat_result import HeatResult
+from tsfit.driver.travel_result import TravelResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part
 from tsfit.report.box import box_part, equaliser_part, panels_part, verify_part
 from tsfit.report.comparison import compare_part, history_part
+from tsfit.report.power import heat_part, travel_part
 from tsfit.report.sections import check_part, fit_part, lot_part
 
 MAX_BYTES = 50_000_000
@@ -83,6 +86,8 @@ READERS: dict[str, FormReader[Any]] = {
         FormReader(BuiltBox, verify_part, frozenset({"built", "planned", "curve"})),
         FormReader(Cabinet, panels_part, frozenset({"panels", "layout"})),
         FormReader(LotResult, lot_part, frozenset({"samples", "lot"})),
+        FormReader(TravelResult, travel_part, frozenset({"limits", "curves", "levels"})),
+        FormReader(HeatResult, heat_part, frozenset({"power_at", "compression_db", "course"})),
     )
 }
 
@@ -92,7 +97,7 @@ def read_part(path: Path, name: str) -> Part:
     or a comparison, or a drift log.
     Raises ``missing_file``, ``not_reportable``, and what a damaged fit is refused for.
     """
-    hint = "name what tsfit fit, check, box or compare wrote with -o or --json"
+    hint = "name what tsfit fit, check, box, compare, travel or heat wrote with -o or --json"
     if not is_json(path):
         raise TsfitError(f"{path}: nothing that a page is made from; {hint}.", code="not_reportable", file=path)
     with path.open("rb") as stream:
@@ -106,7 +111,7 @@ def read_part(path: Path, name: str) -> Part:
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_reportable", file=path) from error
     if isinstance(data, dict):
-        if data.get("kind") == FIT or "parameters" in data:
+        if data.get("kind") == FIT or ("parameters" in data and data.get("kind") not in READERS):
             return fit_part(read_fit(path), name)
         reader = READERS.get(str(data.get("kind")))
         if reader is None:

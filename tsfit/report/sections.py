@@ -10,7 +10,7 @@ from tsfit.box.told import headed, shown_key, unit_of
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotParameter, LotResult
-from tsfit.check.verdict import Judged
+from tsfit.check.verdict import PROMISED, Judged
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.units import display, rounded
 from tsfit.plots.consequence import consequence_plot
@@ -117,6 +117,7 @@ def check_part(data: CheckForm, name: str) -> Part:
         found.append(text(data.pattern))
     if data.figures:
         found.append(table("Printed against measured", columns, list(map(_judged, data.figures))))
+    found += [text(f"{one.name}, {one.verdict}: {one.note}.") for one in data.figures if one.name in PROMISED and one.note]
     if data.contradictions:
         found.append(text("The sheet contradicts itself:"))
         found.append(Block("list", items=list(map(_contradiction, data.contradictions))))
@@ -133,7 +134,7 @@ def _judged(one: Judged) -> list[str]:
     return [
         parameter_name(one.name),
         number(printed),
-        rounded(one.measured * factor, spread),
+        "over " * one.at_least + rounded(one.measured * factor, spread),
         rounded(spread, spread),
         unit,
         number(off, 3),

@@ -13,7 +13,7 @@ from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say, say_warnings
 
 if TYPE_CHECKING:
-    from tsfit.box.distortion import Distortion
+    from tsfit.box.distortion import BoxDistortion
     from tsfit.box.loudness import LevelReport
     from tsfit.box.result import BoxResult
 
@@ -69,7 +69,7 @@ def level(
     outputs.show(data, lambda: _print(result, report, found, wanted))
 
 
-def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: Outputs, wanted: str) -> Distortion:
+def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: Outputs, wanted: str) -> BoxDistortion:
     """Harmonics at the level that was asked for; drawn, if that was asked for, at more frequencies."""
     import numpy as np
 
@@ -88,7 +88,7 @@ def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: O
     return distortion(box, told, needs.frequency_hz, needs.voltage_v)
 
 
-def _print(result: BoxResult, report: LevelReport, found: Distortion | None, wanted: str) -> None:
+def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, wanted: str) -> None:
     needs = report.needs
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
