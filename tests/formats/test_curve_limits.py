@@ -113,3 +113,15 @@ def test_bounds_of_rows_belong_to_what_is_read(written):
             np.testing.assert_allclose(read_curve(path).impedance_ohm, odd[:, 1] + 1j * odd[:, 2], rtol=1e-12)
         else:
             assert "has negative resistance" in refusal(path).message
+
+
+@pytest.mark.parametrize(("name", "head"), [("many.txt", "Hz ohm degrees\n"), ("many.s1p", "# Hz Z RI R 1\n")])
+def test_rows_without_end_are_refused_once_they_are_too_many(tmp_path, monkeypatch, name, head):
+    for module in ("curve_text", "touchstone"):
+        monkeypatch.setattr(f"tsfit.formats.{module}.MOST_ROWS", 300)
+    path = tmp_path / name
+    path.write_text(head + "100.0 8.0 12.0\n" * 400)
+    assert refusal(path).code == "too_large"
+    frequency = np.geomspace(9.0, 4000.0, 300)
+    path.write_text(head + "".join(f"{f:.3f} {8.0 + 1e-3 * f:.6f} {1e-3 * f:.6f}\n" for f in frequency))
+    assert len(read_curve(path).frequency_hz) == 300

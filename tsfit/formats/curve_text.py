@@ -75,7 +75,7 @@ def decode(raw: bytes, path: Path) -> str:
     return text.replace("\u2212", "-").replace("\x1a", "")
 
 
-def _lines(text: str, path: Path) -> Iterator[tuple[int, str]]:
+def lines_of(text: str, path: Path) -> Iterator[tuple[int, str]]:
     """Lines that hold something, with their numbers, block by block: a list of all would take many times the text."""
     start, number = 0, 0
     while start < len(text):
@@ -156,7 +156,7 @@ def read_tables(text: str, path: Path, given: str | None = None) -> list[TextTab
     said = DECIMAL.search(given) if given else None
     if given and said:
         given = given[: said.start()] or None
-    first = [line for _, line in itertools.islice(_lines(text, path), SAMPLE)]
+    first = [line for _, line in itertools.islice(lines_of(text, path), SAMPLE)]
     sample = [line for line in first if line[0] == ";" or not COMMENT.match(line)]
     dialects, width = dialects_of(sample, path, {"comma": ",", "point": "."}[said[1]] if said else "")
     tables = [_table(text, _Rows(dialect, width, path), given) for dialect in dialects]
@@ -170,7 +170,7 @@ def _table(text: str, rows: _Rows, given: str | None) -> TextTable:
     path, separator = rows.path, rows.dialect.separator
     above: deque[tuple[int, str]] = deque(maxlen=60)
     below: list[tuple[int, str]] = []
-    for number, line in _lines(text, path):
+    for number, line in lines_of(text, path):
         comment = COMMENT.match(line) and not (line[0] == separator == ";")
         row = not comment and rows.take(number, line)
         if not row and not rows.lines:

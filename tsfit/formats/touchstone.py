@@ -4,6 +4,7 @@ Source: Touchstone File Format Specification, EIA/IBIS Open Forum: defaults GHz,
 """
 
 import re
+from array import array
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,15 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.formats.curve_cells import NOT_FINITE, NUMBER, refuse
+from tsfit.formats.curve_text import MOST_ROWS, lines_of
 
 UNITS = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6, "GHZ": 1e9}
 FORMATS = ("RI", "MA", "DB")
 REFERENCE_OHM = 50.0
+SNIFFED = 100_000
+"""Characters among which the first line of a Touchstone file is looked for."""
+PLAIN = re.compile(r"[-+]?\d{1,9}\.?\d{0,20}([ \t]+[-+]?\d{1,9}\.?\d{0,20}){2}")
+"""A row of three plain numbers, which need no closer look."""
 
 
 def is_touchstone(text: str, path: Path) -> bool:
@@ -24,7 +30,7 @@ def is_touchstone(text: str, path: Path) -> bool:
         if ports[1] != "1":
             refuse(path, "a driver's impedance has one port; export it as .s1p.", "columns")
         return True
-    option = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("!")), "")
+    option = next((line for line in text[:SNIFFED].splitlines() if line.strip() and not line.lstrip().startswith("!")), "")
     words = option.upper().split("!")[0].replace("#", " # ").split()
     return words[:1] == ["#"] and bool(set(words) & set(FORMATS)) and bool(set(words) & {"S", "Z", "Y", "G", "H"})
 
@@ -35,9 +41,8 @@ def read_touchstone(text: str, path: Path) -> tuple[Real, Complex, NDArray[np.in
     Raises TsfitError ``touchstone``, ``columns``, ``not_a_number``, ``empty``, ``impedance``.
     """
     options: tuple[float, str, str, float] | None = None
-    rows: list[list[float]] = []
-    lines: list[int] = []
-    for number, line in enumerate(text.splitlines(), 1):
+    rows, lines = array("d"), array("q")
+    for number, line in lines_of(text, path):
         cells = line.split("!")[0].split()
         if not cells:
             continue
@@ -48,17 +53,19 @@ def read_touchstone(text: str, path: Path) -> tuple[Real, Complex, NDArray[np.in
                 refuse(path, "the option line comes after numbers; put it first.", "touchstone", number)
             options = options or _options(" ".join(cells)[1:].upper().split(), path, number)
             continue
-        for cell in cells:
+        if len(lines) == MOST_ROWS:
+            refuse(path, f"has more than {MOST_ROWS:,} rows; export fewer points.", "too_large")
+        for cell in () if PLAIN.fullmatch(line) else cells:
             if not NUMBER.fullmatch(cell) or "," in cell or NOT_FINITE.fullmatch(cell) or not np.isfinite(float(cell)):
                 refuse(path, f"{cell[:40]!r} is not a finite number; export the file again.", "not_a_number", number)
         if len(cells) != 3:
             refuse(path, f"a one-port row has 3 numbers, this one {len(cells)}; export one port only.", "columns", number)
-        rows.append([float(cell) for cell in cells])
+        rows.extend(map(float, cells))
         lines.append(number)
-    if not rows:
+    if not lines:
         refuse(path, "holds no rows of numbers; export the measurement again.", "empty")
     unit, parameter, form, reference = options or (1e9, "S", "MA", REFERENCE_OHM)
-    f, first, second = np.array(rows).T
+    f, first, second = np.frombuffer(rows).reshape(-1, 3).T
     size, angle = first, np.radians(np.fmod(second, 360.0))
     if form == "DB":
         if np.max(np.abs(first)) > 1000.0:
@@ -72,7 +79,12 @@ def read_touchstone(text: str, path: Path) -> tuple[Real, Complex, NDArray[np.in
         refuse(path, "an open circuit, of which no impedance can be told; connect the driver.", "impedance", where)
     with np.errstate(over="ignore", invalid="ignore"):
         z = reference * (value if parameter == "Z" else 1.0 / below if parameter == "Y" else (1.0 + value) / below)
-        return f * unit, np.asarray(z, dtype=complex), np.array(lines), f"{parameter} {form} R {reference:g}"
+        return (
+            f * unit,
+            np.asarray(z, dtype=complex),
+            np.frombuffer(lines, dtype=np.int64),
+            f"{parameter} {form} R {reference:g}",
+        )
 
 
 def _options(words: list[str], path: Path, line: int) -> tuple[float, str, str, float]:
