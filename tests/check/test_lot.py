@@ -5,7 +5,7 @@ import pytest
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.errors import TsfitError
-from tsfit.check.lot import CONFIDENCE, FRACTION, judge_lot
+from tsfit.check.lot import CONFIDENCE, FRACTION, check_lot, judge_lot
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import parse_printed
 from tsfit.formats.sheet import Sheet
@@ -62,3 +62,12 @@ def test_the_interval_holds_what_it_says_as_often_as_it_says():
 def test_a_lone_sample_is_no_lot():
     with pytest.raises(TsfitError, match="two samples or more"):
         judge_lot(fits(33.0))
+
+
+def test_copies_of_a_fit_count_once():
+    two = fits(30.0, 33.0)
+    lot = check_lot([two[0], *[two[1]] * 200])
+    assert (lot.samples, lot.copies) == (("no 0", "no 1"), 200 - 1)
+    assert check_lot(two).copies is None
+    with pytest.raises(TsfitError):
+        check_lot([two[0]] * 200)

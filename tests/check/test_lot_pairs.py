@@ -36,6 +36,6 @@ def test_the_chosen_pairs_use_every_sample_and_are_the_best_together():
 
 
 def test_without_a_moving_mass_there_are_no_pairs():
-    lot = [made_fit(made_driver(Mms=None, Sd=None), only=FREE_AIR_ONLY) for _ in range(2)]
+    lot = [made_fit(made_driver(Mms=None, Sd=None, serial=f"no {k}"), only=FREE_AIR_ONLY) for k in range(2)]
     result = check_lot(lot)
     assert (result.box, result.pairs, result.best_pairs) == ("", (), ())

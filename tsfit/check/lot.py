@@ -20,7 +20,7 @@ unequal Qts may not: a softer suspension moves Qts and hardly the box.
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 import numpy as np
@@ -28,6 +28,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.conformity import Verdict, worst
 from tsfit.base.errors import TsfitError
+from tsfit.base.forms import IF_TOLD
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.alignments import usual_qtc
 from tsfit.box.enclosure import Enclosure
@@ -189,6 +190,7 @@ class LotResult:
     box: str  # in which pairs were compared, "" when no box could be made
     pairs: tuple[SamplePair, ...]  # every two samples, the best matched first
     best_pairs: tuple[SamplePair, ...]  # none uses a sample twice; the sum of their squared differences is smallest
+    copies: int | None = field(default=None, metadata=IF_TOLD)  # fits that were copies of another and do not count
 
 
 def check_lot(
@@ -200,8 +202,15 @@ def check_lot(
 ) -> LotResult:
     """Judge the samples of a type, and pair them by what they do in one box; raises as `judge_lot`.
 
-    Without a `plan` of that box it is a closed one with the Qtc that is usual for the middle driver.
+    Without a `plan` of that box it is a closed one with the Qtc that is usual for the middle driver. Fits of one serial
+    number that are equal in every digit are copies and count once.
     """
+    given = len(fits)
+    once: dict[object, FitResult] = {}
+    for fit in fits:
+        digits = tuple((name, one.value, one.stdev) for name, one in sorted(fit.parameters.items()))
+        once.setdefault((fit.driver.serial, digits), fit)
+    fits = list(once.values())
     parameters = judge_lot(fits, sheet, rules)
     names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))
     verdicts = [parameter.verdict for parameter in parameters if parameter.verdict is not None]
@@ -215,7 +224,7 @@ def check_lot(
         box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
         pairs = _pairs(enclosure, middle, drivers, names)
     verdict = worst(verdicts) if verdicts else "undecided"
-    return LotResult(names, verdict, LotInterval(), parameters, box, pairs, _best(pairs))
+    return LotResult(names, verdict, LotInterval(), parameters, box, pairs, _best(pairs), given - len(fits) or None)
 
 
 def _pairs(enclosure: Enclosure, middle: Driver, drivers: Sequence[Driver], names: Sequence[str]) -> tuple[SamplePair, ...]:
