@@ -131,7 +131,7 @@ def test_machine_form_is_complete_and_finite():
 
 def test_a_fast_port_and_a_long_port_are_said():
     result = vented_box(HERON, volume=0.02, tuning=25.0, port_diameter=0.08, power=100.0)
-    assert [note.code for note in result.notes] == ["long_port", "fast_port"]
+    assert [note.code for note in result.notes] == ["long_port", "port_resonance", "fast_port"]
     assert max(result.curves.port_speed_m_s) > 17.0
     assert vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08).notes == ()
 

@@ -14,6 +14,7 @@ ANSWERED = (
     ("front", [("front_volume_l", "l")]),
     ("tuned to", [("fb_hz", "Hz")]),
     ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
+    ("which takes", [("port_volume_l", "l")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
     ("f6", [("f6_hz", "Hz")]),

@@ -151,10 +151,16 @@ class BandPassPlan(BoxPlan):
         return Built(box, factors, chamber, opened, notes=notes)
 
 
+PIPE_CLEAR = 6.0
+"""Times the tuning at which the port's own resonance is out of the way (common practice, no source)."""
+
+
 def _opened(
     opening: Opening, mass: float, tuning: float, acting: float, driver: Driver
 ) -> tuple[OpeningNumbers, tuple[QualityNote, ...]]:
-    """Numbers of the port of a chamber of that `acting` volume (m³), and a remark when it does not fit."""
+    """Numbers of the port of a chamber of that `acting` volume (m³), and remarks on what keeps it from being built.
+    Raises ``wrong_value`` for a port that has no room in the chamber.
+    """
     port, air, h = opening.port, driver.air, tuning / driver.Fs
     if port is None:
         return OpeningNumbers(fb=tuning, h=h), ()
@@ -162,19 +168,32 @@ def _opened(
     reach = acting ** (1.0 / 3.0)
     if depth is not None:
         reach = within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0 - port.across
+    taken, pipe = float(port.displaced(length)), port.resonance(length, air)
+    if taken >= acting:
+        raise TsfitError(
+            f"port: it takes {taken / LITRE:.3g} l, and the chamber has {acting / LITRE:.3g} l; take a narrower one, which "
+            "is for less level, or a passive radiator.",
+            code="wrong_value",
+        )
     notes: tuple[QualityNote, ...] = ()
     if length > reach:
         room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"
         said = f"The port is {100.0 * length:.1f} cm long, more than {room}: bend it, or take a smaller one."
-        notes = (QualityNote("long_port", "note", said),)
+        notes = (QualityNote("long_port", "warn", said),)
+    if pipe < PIPE_CLEAR * tuning:
+        said = (
+            f"The port sounds as a pipe at {pipe:.3g} Hz, less than {PIPE_CLEAR:g} times the tuning: take a shorter one, "
+            "or a passive radiator."
+        )
+        notes = (*notes, QualityNote("port_resonance", "warn", said))
     numbers = OpeningNumbers(
         fb=tuning,
         h=h,
         port_diameter=port.diameter,
         port_length=length,
         port_area=port.area,
-        port_volume=port.displaced(length),
-        port_resonance=port.resonance(length, air),
+        port_volume=taken,
+        port_resonance=pipe,
         port_speed_limit=port.speed_limit(air),
     )
     return numbers, notes

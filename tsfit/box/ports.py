@@ -138,12 +138,12 @@ class Port:
         wider = 1.0 if self.diameter is None else (1.0 + 2.0 * self.flare / self.diameter) ** 2
         return min(SPEED_AT_EDGE * wider, SPEED_AT_MOST) * air.sound_speed
 
-    def displaced(self, length: float, wall: float = 0.003) -> float:
-        """Room (m³) that all ports take inside the box, with walls of thickness `wall` (m)."""
+    def displaced(self, length: Number, wall: float = 0.003, scale: Number = 1.0) -> Number:
+        """Room (m³) that all ports take inside the box, walls `wall` (m) thick; the section's sides times `scale`."""
         if self.diameter is not None:
-            return self.count * length * math.pi / 4.0 * (self.diameter + 2.0 * wall) ** 2
+            return self.count * length * math.pi / 4.0 * (self.diameter * scale + 2.0 * wall) ** 2
         width, height = self.slot
-        return self.count * length * (width + 2.0 * wall) * (height + 2.0 * wall)
+        return self.count * length * (width * scale + 2.0 * wall) * (height * scale + 2.0 * wall)
 
     def wider(self, factor: float) -> "Port":
         """Return the same port with its section's sides times `factor`."""

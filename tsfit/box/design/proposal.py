@@ -14,13 +14,22 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.search import Aim, DesignMap, Limits, VentedSearch, best_vented, design_map, usual_limits
+from tsfit.box.design.port import rated_volts, with_port
+from tsfit.box.design.search import (
+    PLAIN_PORT,
+    Aim,
+    DesignMap,
+    Limits,
+    VentedSearch,
+    best_vented,
+    design_map,
+    usual_limits,
+)
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
 from tsfit.box.parts import Opening
 from tsfit.box.plan import BoxPlan
-from tsfit.box.ports import Port
 from tsfit.box.result import BoxForm, BoxResult, box_form
 from tsfit.box.told import CM, LITRE, Told, within
 from tsfit.box.uncertainty import Sensitivity, sensitivity
@@ -131,6 +140,7 @@ class VentedAim:
     family: Annotated[Family | None, Told("family")] = None
     least_ripple: Annotated[bool, Told("least_ripple")] = False
     output_hz: Annotated[float | None, Told("most_output_hz")] = None
+    level_db: Annotated[float | None, Told("level_db")] = None  # in the mid-band, 1 m, for which the port is
 
     def __post_init__(self) -> None:
         if sum([self.family is not None, self.least_ripple, self.output_hz is not None]) > 1:
@@ -182,7 +192,12 @@ class VentedBounds:
             if smallest > found.volume[1]:
                 raise TsfitError("The smallest volume is above the largest; give less, or more.", code="wrong_value")
             found = replace(found, volume=(smallest, found.volume[1]))
-        return replace(found, port=like.opening.port, fixed_port=fixed, **given)
+        # A port yet to be sized counts in the search where something about it is limited.
+        shape = like.opening.port or PLAIN_PORT
+        if not fixed and "port_speed" not in given and {"port_length", "depth"} & given.keys():
+            given["port_speed"] = shape.speed_limit(driver.air)
+        port = like.opening.port if fixed else shape if "port_speed" in given else None
+        return replace(found, port=port, fixed_port=fixed, **given)
 
 
 def propose_vented(
@@ -199,7 +214,13 @@ def propose_vented(
     A family has only Q_L as its loss: give no others with one. With several drivers they share the box.
     Raises ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
     """
+    if aim.level_db is not None:
+        like = _at_level(like, driver, aim.level_db)
+    sized = bounds.fixed_port and like.opening.port is not None
+    bounds = replace(bounds, fixed_port=sized)
     given = like.setup(driver)
+    if not sized:
+        given = replace(given, voltage=rated_volts(like, driver) or given.voltage)
     losses = Losses(**like.losses.factors(port_q=like.port_q))
     search = VentedSearch(given, bounds.limits(given.driver, like), losses)
     exist = possible_alignments(given.braked, like.losses.leak_q)
@@ -207,27 +228,26 @@ def propose_vented(
     if aim.family is not None:
         alignment = align(given.braked, aim.family, like.losses.leak_q)
         volume, tuning = alignment.volume, alignment.tuning
-        port = search.limits.port if search.limits.fixed_port else None
     else:
-        volume, tuning, port = _best(search, aim, like)
-    opening = replace(like.opening, port=port)
+        found = best_vented(search, aim.sought, ratings=ratings_of(given, like.ratings), output_hz=aim.output_hz)
+        volume, tuning = float(found.volume[0]), float(found.tuning[0])
+    opening = replace(like.opening, port=like.opening.port or PLAIN_PORT)
     plan = replace(like, volume=like.filling.around(volume), tuning=tuning, opening=opening)
+    largest = bounds.largest_volume if aim.family is None else None
+    plan = with_port(plan, driver, scaled=not sized, speed=bounds.port_speed or math.inf, largest=largest)
     result = plan.build(driver, frequency_hz)
     others = tuple(_words(other, like, driver) for name, other in exist.items() if name != aim.family)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
 
 
-def _best(search: VentedSearch, aim: VentedAim, like: VentedPlan) -> tuple[float, float, Port | None]:
-    """Volume that acts (m³), tuning (Hz) and port of the best box."""
-    ratings = ratings_of(search.bare, like.ratings)
-    found = best_vented(search, aim.sought, ratings=ratings, output_hz=aim.output_hz)
-    limits, scaled = search.limits, search.limits.scaled_port
-    port = limits.port if limits.fixed_port else None
-    return (
-        float(found.volume[0]),
-        float(found.tuning[0]),
-        port if scaled is None else scaled.wider(float(found.port_scale[0])),
-    )
+def _at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
+    """`like` at the drive that gives a mid-band level, dB at 1 m in half space."""
+    if like.drive.voltage is not None or like.drive.power is not None:
+        raise TsfitError("Both a level and a drive are given; keep one of them.", code="usage")
+    given = like.setup(driver)
+    within(level_db, 0.0, 200.0, "level", "dB")
+    volts = given.voltage * 10.0 ** ((level_db - given.reference_db) / 20.0)
+    return replace(like, drive=replace(like.drive, voltage=volts))
 
 
 def _words(other: Alignment, like: VentedPlan, driver: Driver) -> str:

@@ -119,6 +119,9 @@ class VentedSearch:
             exceeded |= {
                 "port speed": _over(speed, limits.port_speed * (1.0 + 1e-9)),
                 "port length": _over(length, longest),
+                "volume with its port": _over(
+                    volume + self.port.displaced(np.maximum(length, 0.0), scale=scale), limits.volume[1]
+                ),
                 # A port that would need a negative length is too wide.
                 "port width": np.maximum((2.0 * self.port.flare - length) / width, 0.0),
             }

@@ -167,7 +167,7 @@ def _port(plan: CabinetPlan, made: Slots | None) -> float:
         return made.solid
     if plan.tube is None:
         return plan.port
-    return plan.tube.port.displaced(max(plan.tube.length - plan.front, 0.0), TUBE_WALL)
+    return float(plan.tube.port.displaced(max(plan.tube.length - plan.front, 0.0), TUBE_WALL))
 
 
 def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:

@@ -72,6 +72,7 @@ def closed(driver: Path, **options: Any) -> None:
 @click.option("--family", type=click.Choice(["B4", "QB3", "C4", "SC4"]), help="Box of a named fourth-order family.")
 @click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
 @click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
+@click.option("--level-db", type=float, help="Mid-band level that the port is sized for.  [default: the most output]")
 @click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
 @click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
 @click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
@@ -79,7 +80,7 @@ def closed(driver: Path, **options: Any) -> None:
 @click.option(
     "--port-speed-m-s",
     type=float,
-    help="Fastest air in the port, peak, at the drive; without a section it tells how wide a port to take.  [default: any]",
+    help="Fastest air in the port, peak, at the level; tells how wide it is.  [default: by its ends]",
 )
 @click.option("--longest-port-cm", type=float, help="Longest port.  [default: by the depth, else a cube's edge]")
 @shape_options
@@ -114,12 +115,11 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     asked = BoxOutputs.of(options, plots=[map_file])
     read, fit = read_driver_or_fit(driver)
     sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
-    fixed = sized or options["port_speed_m_s"] is None
-    if not fixed:
+    if not sized:
         # Any section does, since it is scaled.
         options["port_diameter_cm"] = 10.0
     plan = made(VentedPlan, {**options, "volume_l": math.nan})
-    bounds = dataclasses.replace(made(VentedBounds, options), fixed_port=fixed)
+    bounds = dataclasses.replace(made(VentedBounds, options), fixed_port=sized)
     frequency_hz = asked.frequency_hz
     proposal = propose_vented(read, made(VentedAim, options), bounds, plan, fit=fit, frequency_hz=frequency_hz)
     if map_file is not None:

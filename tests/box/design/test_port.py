@@ -1,0 +1,79 @@
+"""Ports of designed boxes: every box can be built or says what stands in the way; `TSFIT_DESIGNS` sets how many."""
+
+import math
+import os
+
+import numpy as np
+import pytest
+from helpers.boxes import box_plan
+
+from tsfit.base.errors import TsfitError
+from tsfit.box.design.proposal import VentedAim, VentedBounds, propose_vented
+from tsfit.box.enclosure import motion
+from tsfit.driver.record import Driver
+
+DESIGNS = int(os.environ.get("TSFIT_DESIGNS", "6"))
+PLAIN = box_plan("vented", volume=math.nan)
+
+
+def drawn(seed):
+    rng = np.random.default_rng(seed)
+    radius = rng.uniform(0.06, 0.2)
+    area = math.pi * radius**2
+    driver = Driver(
+        "Tern", Re=rng.uniform(3.0, 7.0), Fs=rng.uniform(22.0, 45.0), Qms=rng.uniform(3.0, 9.0), Qes=rng.uniform(0.28, 0.5),
+        Mms=rng.uniform(1.5, 3.0) * area, Sd=area, coil_values={"Le": rng.uniform(0.2e-3, 1.5e-3)},
+        Xmax=rng.uniform(0.004, 0.012), Pe=rng.uniform(50.0, 400.0),
+    )  # fmt: skip
+    return driver, rng
+
+
+def tube_length(diameter, volume, tuning, sound_speed):
+    """Length of a round port, one end flush and one free: fb = c/(2π) √(S/(V·(L + 1.4621 a))), Helmholtz; from memory."""
+    a = 0.5 * diameter
+    return math.pi * a**2 / volume * (sound_speed / (2.0 * math.pi * tuning)) ** 2 - (0.8488 + 0.6133) * a
+
+
+@pytest.mark.against(
+    "ports of designed boxes, `TSFIT_DESIGNS` drawn drivers", "Helmholtz, from memory", "0.1 %; or told why"
+)
+@pytest.mark.parametrize("seed", range(DESIGNS))
+def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
+    driver, rng = drawn(seed)
+    most = rng.uniform(0.3, 2.0) * driver.Vas
+    aim = VentedAim(level_db=rng.uniform(90.0, 105.0)) if seed % 2 else VentedAim()
+    found = propose_vented(driver, aim, VentedBounds(largest_volume=most, ripple_db=3.0), PLAIN)
+    result, opening = found.result, found.result.opening
+    acting, codes = result.chamber.acting, {note.code for note in result.notes}
+    length = tube_length(opening.port_diameter, acting, opening.fb, driver.air.sound_speed)
+    assert opening.port_length == pytest.approx(length, rel=1e-3)
+    assert opening.port_volume == pytest.approx(math.pi / 4.0 * (opening.port_diameter + 0.006) ** 2 * length, rel=2e-3)
+    # What the port takes is inside: with it the box is not larger than asked for.
+    assert result.chamber.gross == pytest.approx(acting + opening.port_volume)
+    assert result.chamber.gross <= most * (1.0 + 1e-6)
+    assert (length <= np.cbrt(acting)) == ("long_port" not in codes)
+    pipe = driver.air.sound_speed / (2.0 * (length + (0.8488 + 0.6133) * 0.5 * opening.port_diameter))
+    assert (pipe >= 6.0 * opening.fb) == ("port_resonance" not in codes)
+    # At the level asked for, else at all that power and travel allow, the air keeps to 5 % of the speed of sound.
+    hz = np.geomspace(0.4 * opening.fb, 8.0 * opening.fb, 2000)
+    volts = math.sqrt(driver.Pe * driver.Re)
+    moves = motion(result.enclosure, result.enclosure.respond(hz))
+    if seed % 2:
+        assert result.pass_band.reference_db == pytest.approx(aim.level_db, abs=1e-6)
+        fastest = np.max(moves.port_speed)
+    else:
+        at = np.minimum(volts, driver.Xmax / moves.travel * result.enclosure.voltage) / result.enclosure.voltage
+        fastest = np.max(at * moves.port_speed)
+    assert fastest <= 0.05 * driver.air.sound_speed * 1.005
+
+
+def test_a_port_as_large_as_its_box_is_refused():
+    plan = box_plan("vented", volume=0.02, tuning=20.0, port_diameter=0.2)
+    with pytest.raises(TsfitError, match="take a narrower one") as refused:
+        plan.build(drawn(0)[0])
+    assert refused.value.code == "wrong_value"
+
+
+def test_a_level_and_a_drive_exclude_each_other():
+    with pytest.raises(TsfitError, match="keep one"):
+        propose_vented(drawn(0)[0], VentedAim(level_db=100.0), VentedBounds(), box_plan("vented", volume=0.0, power=10.0))

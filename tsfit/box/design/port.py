@@ -1,0 +1,75 @@
+"""The port of a designed box: as wide as the level takes that is asked for, and with the room that it takes itself."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from tsfit.box.kinds import VentedPlan
+from tsfit.box.limits import maximum_output, ratings_of
+from tsfit.box.numbers import merit_frequencies
+from tsfit.box.parts import Opening
+from tsfit.box.ports import Port
+from tsfit.driver.record import Driver
+
+LEAST_LENGTH = 1.5
+"""A port whose ends alone tune the box has no length; it is made so many times wider than that one."""
+TURNS, FINE = 40, 8
+
+
+def rated_volts(plan: VentedPlan, driver: Driver) -> float | None:
+    """V RMS that power and amplifier allow; None where a drive is stated, or nothing is rated."""
+    if plan.drive.voltage is not None or plan.drive.power is not None:
+        return None
+    bare = plan.setup(driver)
+    electric = replace(ratings_of(bare, plan.ratings), xmax_m=None, port_speed_m_s=None)
+    most = maximum_output(bare, np.array([bare.driver.Fs]), electric)
+    return None if most is None else float(most.voltage_v[0])
+
+
+def _wide_enough(plan: VentedPlan, driver: Driver, shape: Port, speed: float) -> Port:
+    """`shape` with its section scaled so that its air keeps `speed` (m/s peak; infinite: by its ends) in `plan`.
+
+    Without a stated drive it is that of the most output that power, travel and amplifier allow at each frequency.
+    """
+    enclosure = replace(plan, opening=Opening()).build(driver).enclosure
+    resonances = enclosure.driver.Fs, float(enclosure.load.tuning)
+    grid = merit_frequencies(min(resonances), 3.0 * max(resonances))
+    rated = rated_volts(plan, driver) is not None
+    if rated:
+        # Where power hands over to travel the flow has a corner, which wants a closer look.
+        grid = np.geomspace(grid[0], grid[-1], FINE * grid.size)
+    flow = enclosure.respond(grid).peak_port_flow
+    if rated:
+        most = maximum_output(enclosure, grid, replace(ratings_of(enclosure, plan.ratings), port_speed_m_s=None))
+        assert most is not None
+        flow = flow * most.voltage_v / enclosure.voltage
+    fastest, port = float(np.max(flow)), shape
+    # A flare makes a narrow port stand more.
+    for _ in range(TURNS if shape.flare else 1):
+        limit = min(speed, port.speed_limit(enclosure.driver.air))
+        port = port.wider(math.sqrt(fastest / limit / port.area))
+    ends = LEAST_LENGTH * float(port.ends_mass()) * enclosure.driver.air.density / port.count
+    return port.wider(max(1.0, ends / float(enclosure.load.port_mass)))
+
+
+def with_port(plan: VentedPlan, driver: Driver, *, scaled: bool, speed: float, largest: float | None) -> VentedPlan:
+    """`plan`, whose volume leaves out what its port takes, with that port, `scaled` to be wide enough, and its room.
+
+    The tuning stays; where the whole were larger than `largest` (m³), the air gives way. A stated volume displaced counts
+    the port already.
+    """
+    shape, filling = plan.opening.port, plan.filling
+    assert shape is not None
+    wanted = filling.acting(plan.volume)
+    for _ in range(TURNS):
+        port = _wide_enough(plan, driver, shape, speed) if scaled else shape
+        length = replace(plan, opening=replace(plan.opening, port=port)).build(driver).opening.port_length
+        assert length is not None
+        taken = filling if filling.displaced > 0.0 else replace(filling, displaced=float(port.displaced(length)))
+        acting = wanted if largest is None else min(wanted, taken.acting(largest))
+        settled = abs(acting / plan.filling.acting(plan.volume) - 1.0) < 1e-9
+        plan = replace(plan, volume=taken.around(acting), filling=taken)
+        if settled:
+            break
+    return replace(plan, opening=replace(plan.opening, port=port))
