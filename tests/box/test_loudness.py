@@ -9,11 +9,14 @@ from scipy.signal import butter, freqs
 from tsfit.base.errors import TsfitError
 from tsfit.box.limits import maximum_output
 from tsfit.box.loudness import (
+    HighPass,
     amplifier_need,
     butterworth_gain,
     level_needs,
     level_report,
     protecting_high_passes,
+    sensible_first,
+    watts,
 )
 from tsfit.driver.record import Driver
 
@@ -78,6 +81,21 @@ def test_a_high_pass_just_keeps_the_travel_within_xmax():
         assert item.corner_hz < f3
         assert item.loss_db == pytest.approx(-20.0 * math.log10(butterworth_gain(f3, item.order, item.corner_hz)))
     assert [item.loss_db for item in found] == sorted(item.loss_db for item in found)
+
+
+def test_one_sensible_high_pass_stands_just_below_the_tuning():
+    """21.7 Hz is 0.7 of 31 Hz; by hand |H|² = 1/(1 + (fc/f)^2n)."""
+    first = sensible_first([HighPass(4, 5.32, 0.0), HighPass(2, 8.0, 0.01)], 34.0, 31.0)[0]
+    assert (first.order, first.corner_hz) == (2, pytest.approx(21.7))
+    assert first.loss_db == pytest.approx(10.0 * math.log10(1.0 + (21.7 / 34.0) ** 4))
+    # One that has to stand so high that it takes much gives way to a steeper one.
+    assert sensible_first([HighPass(1, 30.0, 2.5), HighPass(3, 26.0, 0.8)], 34.0, 31.0)[0].order == 3
+    report = level_report(VENTED, 112.0, distance_m=3.0)
+    assert report.high_passes[0].corner_hz >= 0.7 * 31.0 * 0.999
+    said = " ".join(report.sentences())
+    assert said.count("order") == 1
+    assert "For each box, an amplifier" in said
+    assert (watts(66_000.0), watts(999.4)) == ("66 kW", "999 W")
 
 
 def test_none_is_offered_where_none_is_needed():

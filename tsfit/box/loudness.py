@@ -108,6 +108,20 @@ def protecting_high_passes(
     return sorted(found, key=lambda item: item.loss_db)
 
 
+BELOW_TUNING, BELOW_F3 = 0.7, 0.5
+"""Where a high-pass below the band stands at the lowest, per tuning and per f3 (common practice, no source)."""
+SMALL_LOSS_DB = 1.0
+"""What a high-pass may take at f3 before a steeper one is better (common practice, no source)."""
+
+
+def sensible_first(found: list[HighPass], f3_hz: float, tuning_hz: float | None) -> tuple[HighPass, ...]:
+    """Bring those that would stand far below the band up to it; first the gentlest that takes little at f3."""
+    lowest = BELOW_F3 * f3_hz if tuning_hz is None else min(BELOW_TUNING * tuning_hz, f3_hz)
+    corners = [(one.order, max(one.corner_hz, lowest)) for one in found]
+    raised = [HighPass(n, corner, float(-20.0 * np.log10(butterworth_gain(f3_hz, n, corner)))) for n, corner in corners]
+    return tuple(sorted(raised, key=lambda one: (max(one.loss_db, SMALL_LOSS_DB), one.order)))
+
+
 @dataclass(frozen=True)
 class AmplifierNeed:
     """What an amplifier must give so that drivers and box, not it, set the limit."""
@@ -144,6 +158,11 @@ def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> Amplifie
     )
 
 
+def watts(value: float) -> str:
+    """Write watts with three digits, thousands as kW."""
+    return f"{value:.3g} W" if value < 999.5 else f"{1e-3 * value:.3g} kW"
+
+
 @dataclass(frozen=True)
 class LevelReport:
     """Everything above for one wanted level.
@@ -153,7 +172,7 @@ class LevelReport:
     """
 
     needs: Needed
-    high_passes: tuple[HighPass, ...] | None
+    high_passes: tuple[HighPass, ...] | None  # the most sensible first
     amplifier: AmplifierNeed | None
 
     def sentences(self) -> list[str]:
@@ -166,11 +185,10 @@ class LevelReport:
         else:
             said.append(f"It takes {self.needs.boxes} such boxes close together, each within its limits.")
         if self.high_passes:
-            best, *others = self.high_passes
-            more = "".join(f"; order {one.order} at {one.corner_hz:.3g} Hz for {one.loss_db:.1f} dB" for one in others)
+            best = self.high_passes[0]
             said.append(
                 "Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order "
-                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3{more}."
+                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3."
             )
         elif self.high_passes is not None:
             said.append("The cone travels beyond Xmax at that drive, and no high-pass below f3 keeps it within.")
@@ -178,10 +196,11 @@ class LevelReport:
             need = self.amplifier
             load = "less than any common rated load"
             if need.rated_load_ohm is not None:
-                load = f"so one rated {need.power_w:.0f} W into {need.rated_load_ohm:g} ohm"
+                load = f"so one rated {watts(need.power_w or 0.0)} into {need.rated_load_ohm:g} ohm"
+            each = "For each box, an" if (self.needs.boxes or 1) > 1 else "An"
             said.append(
-                f"An amplifier that is not to be the limit gives {need.voltage_v:.3g} V and {need.current_a:.3g} A RMS; it "
-                f"sees {need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
+                f"{each} amplifier that is not to be the limit gives {need.voltage_v:.3g} V and "
+                f"{need.current_a:.3g} A RMS; it sees {need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
             )
         return said
 
@@ -204,4 +223,6 @@ def level_report(
     if result.ratings.xmax_m is not None and f3 is not None:
         each = float(np.max(needs.voltage_v)) / (needs.boxes or 1)
         passes = protecting_high_passes(result.enclosure, result.ratings, f3, each)
-    return LevelReport(needs, None if passes is None else tuple(passes), amplifier_need(result, low, high_hz))
+    tuning = result.opening.fb
+    sensible = None if passes is None or f3 is None else sensible_first(passes, f3, tuning)
+    return LevelReport(needs, sensible, amplifier_need(result, low, high_hz))

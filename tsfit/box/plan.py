@@ -29,7 +29,7 @@ from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
 from tsfit.box.told import Inside, Told, within
 from tsfit.circuit.load import Load, air_load_change
 from tsfit.circuit.several import ohm_factor, rewired, together
-from tsfit.driver.air import Air
+from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
 from tsfit.driver.record import Driver
 
 
@@ -84,6 +84,10 @@ class BoxPlan:
         """Take the drivers together, `driver` being one of them, in the air of the box, as if in an infinite baffle.
         Raises ``usage``, ``wrong_value`` or ``incomplete_driver``.
         """
+        if self.air is not None:
+            within(self.air.temperature_c, COLDEST, WARMEST, "air temperature", "°C")
+            within(self.air.pressure_hpa, THINNEST, DENSEST, "air pressure", "hPa")
+            within(self.air.humidity_percent, 0.0, 100.0, "humidity", "%")
         one = rewired(driver if self.air is None else replace(driver, air=self.air), self.drivers.wiring)
         count, in_series = self.drivers.count, self.drivers.in_series
         driver = together(one, count, in_series, self.drivers.arrangement)

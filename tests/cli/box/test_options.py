@@ -32,3 +32,13 @@ def test_an_amplifier_in_watts(tsfit, heron):
     code, _, err = tsfit("baffle", heron, "--amplifier-w", "200")
     assert code == 2
     assert "give both the watts and the ohms" in " ".join(err.split())
+
+
+def test_the_air_of_the_box_is_told_by_options(tsfit, heron):
+    """Vas = ρc²·Cms·Sd², which is γp: at 700 hPa it is 700/1013.25 of what it is at sea level (ideal gas)."""
+    asked = ("closed", heron, "--volume-l", "40", "--temperature-c", "20", "--json")
+    alpha = [json.loads(tsfit(*asked, *more)[1])["design"]["alpha"] for more in ((), ("--pressure-hpa", "700"))]
+    assert alpha[1] / alpha[0] == pytest.approx(700.0 / 1013.25, rel=2e-3)
+    code, _, err = tsfit(*asked[:-1], "--pressure-hpa", "7")
+    assert code == 2
+    assert "air pressure: 7 hPa cannot be" in err

@@ -89,6 +89,8 @@ def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: O
 
 
 def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, wanted: str) -> None:
+    from tsfit.box.loudness import watts
+
     needs = report.needs
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
@@ -96,8 +98,8 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
         say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
-        [f"{f:.3g}", f"{volts:.3g}", f"{watts:.3g}", f"{real:.3g}", f"{travel:.2f}"]
-        for f, volts, watts, real, travel in zip(
+        [f"{f:.3g}", f"{volts:.3g}", watts(power).removesuffix(" W"), watts(real).removesuffix(" W"), f"{travel:.2f}"]
+        for f, volts, power, real, travel in zip(
             needs.frequency_hz, needs.voltage_v, needs.power_w, needs.real_power_w, needs.excursion_mm, strict=True
         )
     ]

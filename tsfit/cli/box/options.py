@@ -124,6 +124,9 @@ drive_options = _add(
     click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
     limit_options,
     amplifier_options,
+    click.option("--temperature-c", type=float, help="Of the air in and around the box.  [default: the driver's]"),
+    click.option("--pressure-hpa", type=float, help="Of that air, at the place.  [default: 1013.25 or the driver's]"),
+    click.option("--humidity-percent", type=float, help="Of that air.  [default: 50 or the driver's]"),
     _choice("--air-load", "free air", "baffle", words=AIR_LOAD_WORDS),
     click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),
 )
