@@ -42,7 +42,15 @@ def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
     driver, rng = drawn(seed)
     most = rng.uniform(0.3, 2.0) * driver.Vas
     aim = VentedAim(level_db=rng.uniform(90.0, 105.0)) if seed % 2 else VentedAim()
-    found = propose_vented(driver, aim, VentedBounds(largest_volume=most, ripple_db=3.0), PLAIN)
+    bounds = VentedBounds(largest_volume=most, ripple_db=3.0)
+    try:
+        found = propose_vented(driver, aim, bounds, PLAIN)
+    except TsfitError as error:
+        if "less level" not in error.message:
+            raise
+        # What is said to help does.
+        aim = VentedAim(level_db=85.0)
+        found = propose_vented(driver, aim, bounds, PLAIN)
     result, opening = found.result, found.result.opening
     acting, codes = result.chamber.acting, {note.code for note in result.notes}
     length = tube_length(opening.port_diameter, acting, opening.fb, driver.air.sound_speed)
@@ -58,7 +66,7 @@ def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
     hz = np.geomspace(0.4 * opening.fb, 8.0 * opening.fb, 2000)
     volts = math.sqrt(driver.Pe * driver.Re)
     moves = motion(result.enclosure, result.enclosure.respond(hz))
-    if seed % 2:
+    if aim.level_db is not None:
         assert result.pass_band.reference_db == pytest.approx(aim.level_db, abs=1e-6)
         fastest = np.max(moves.port_speed)
     else:

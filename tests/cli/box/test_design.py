@@ -59,6 +59,8 @@ def test_a_fit_brings_the_spread_by_the_driver(design, tmp_path):
     for source in ("driver", "building", "both"):
         assert f"  {source} " in out
     assert "own uncertainty is not known" not in out
+    assert out.splitlines()[1].startswith("Wagtail 8, closed box: ")
+    assert len(out.splitlines()) <= 20
 
 
 def test_vented_within_limits_with_its_map_and_curves(design, heron, tmp_path):

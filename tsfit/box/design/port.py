@@ -15,6 +15,8 @@ from tsfit.driver.record import Driver
 LEAST_LENGTH = 1.5
 """A port whose ends alone tune the box has no length; it is made so many times wider than that one."""
 TURNS, FINE = 40, 8
+SPARE = 0.99
+"""Of the speed that its ends stand, so that a peak between two frequencies keeps it too."""
 
 
 def rated_volts(plan: VentedPlan, driver: Driver) -> float | None:
@@ -47,7 +49,7 @@ def _wide_enough(plan: VentedPlan, driver: Driver, shape: Port, speed: float) ->
     fastest, port = float(np.max(flow)), shape
     # A flare makes a narrow port stand more.
     for _ in range(TURNS if shape.flare else 1):
-        limit = min(speed, port.speed_limit(enclosure.driver.air))
+        limit = speed if math.isfinite(speed) else SPARE * port.speed_limit(enclosure.driver.air)
         port = port.wider(math.sqrt(fastest / limit / port.area))
     ends = LEAST_LENGTH * float(port.ends_mass()) * enclosure.driver.air.density / port.count
     return port.wider(max(1.0, ends / float(enclosure.load.port_mass)))

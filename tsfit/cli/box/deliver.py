@@ -71,8 +71,8 @@ class BoxOutputs:
                     self.outputs.write_plot(drawn(result), path)
 
 
-def print_box(result: BoxResult) -> None:
-    """Print what the box comes to, its levels and what stops it; in full every number, curve and interval."""
+def print_box(result: BoxResult, *, levels: bool = True) -> None:
+    """Print what the box comes to, its `levels` and what stops it; in full every number, curve and interval."""
     from tsfit.box.frequencies import table_frequencies
 
     numbers, frequencies = result.numbers(), table_frequencies(result.usual_hz)
@@ -84,7 +84,7 @@ def print_box(result: BoxResult) -> None:
         _print_curves(result, frequencies)
         _print_maximum(result, frequencies)
         _print_bands(result, numbers)
-    else:
+    elif levels:
         _print_levels(result, frequencies)
     if result.room is not None:
         say(str(result.room))

@@ -141,7 +141,7 @@ def _print(proposal: Proposal) -> None:
     from tsfit.box.told import NAMES, headed
 
     say(f"Designed: {proposal.asked}")
-    print_box(proposal.result)
+    print_box(proposal.result, levels=False)
     found = proposal.sensitivity
     building = f"volume within {100 * found.volume_error:g} %"
     building += f", tuning within {100 * found.tuning_error:g} %" if proposal.result.opening.fb else ""
@@ -158,3 +158,4 @@ def _print(proposal: Proposal) -> None:
         hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
     for other in proposal.others:
         say(f"Also: {other}.")
+    hint("--full adds levels, travel and what stops it, frequency by frequency.")
