@@ -111,6 +111,10 @@ def test_one_driver_twice_with_other_ratings(files, capsys):
         (["old.toml", "new.toml", "--volume-l", "60", "--port-diameter-cm", "10"], "--tuning-hz"),
         (["old.toml", "new.toml", "--xmax-mm", "1", "--xmax-mm", "1", "--xmax-mm", "1"], "more --xmax-mm than drivers"),
         (["old.toml", "new.toml", "--xmax-mm", "-1"], "cannot be a rating"),
+        (["old.toml", "new.toml", "new.toml", "--rated-power-w", "9", "--rated-power-w", "9"], "told for 2 of 3 drivers"),
+        (["old.toml", "new.toml", "--f3-hz", "60", "--drivers", "2"], "leave --drivers out"),
+        (["old.toml", "new.toml", "--high-pass-hz", "-1"], "high-pass"),
+        (["old.toml", "new.toml", "--room-m", "0"], "longest side of the room"),
         (["old.toml"], "two drivers or more"),
         (["old.toml", "none.toml"], "none.toml"),
         (["old.toml", "new.toml", "--cost", "1", "--cost", "2", "--cost", "3"], "more --cost than drivers"),
@@ -172,3 +176,74 @@ def test_measured_limits_and_their_ways(files, capsys):
     assert run(["compare", "old.toml", "fit.json", *files[:2]]) == 2
     assert "about Dunlin 12 S, serial" not in (err := capsys.readouterr().err)
     assert "is about Dunlin 12 S" in err
+
+
+def levels(capsys, *arguments):
+    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", *arguments, "--json"]) == 0
+    (case,) = json.loads(capsys.readouterr().out)["cases"]
+    return np.array(case["frequency_hz"]), {way: np.array(level) for way, level in case["level_db"].items()}, case
+
+
+def test_a_rating_told_once_holds_for_every_driver_and_is_said_to(files, capsys):
+    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--rated-power-w", "50"]) == 0
+    said = capsys.readouterr()
+    assert "--rated-power-w 50 is told once and holds for every driver." in said.out + said.err
+    _, once, _ = levels(capsys, "--rated-power-w", "50")
+    _, each, _ = levels(capsys, "--rated-power-w", "50", "--rated-power-w", "50")
+    np.testing.assert_array_equal(once["rated power"], each["rated power"])
+
+
+def test_peak_power_rating_ohm_and_more_drivers_in_a_box(files, capsys):
+    """Twice the watts are 3.01 dB. Into 8 for 5.4 ohm 1.71 dB. A pair is in a baffle."""
+    _, plain, _ = levels(capsys, "--rated-power-w", "100", "--peak-power-w", "200")
+    np.testing.assert_allclose(plain["peak power"] - plain["rated power"], 10.0 * math.log10(2.0), atol=1e-9)
+    _, rated, _ = levels(capsys, "--rated-power-w", "100", "--rating-ohm", "8")
+    np.testing.assert_allclose(rated["rated power"] - plain["rated power"], 10.0 * math.log10(8.0 / 5.4), atol=1e-9)
+    assert run(["compare", "old.toml", "old.toml", "--baffle", "--drivers", "1", "--drivers", "2", "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
+    # A pair in parallel in a baffle: half of the ohms at the same volts, 6.02 dB; at the same watts, 3.01 dB.
+    for way, gain in (("equal voltage", 20.0), ("equal power", 10.0), ("travel limit", 20.0)):
+        np.testing.assert_allclose(found[way][1], np.array(found[way][0]) + gain * math.log10(2.0), atol=1e-6)
+
+
+def test_a_common_high_pass_and_a_room(files, capsys):
+    """A Butterworth high-pass of order n: 10 lg(1 + (fc/f)^2n) lost at every frequency, but not at the travel limit."""
+    frequency, plain, _ = levels(capsys)
+    _, filtered, case = levels(capsys, "--high-pass-hz", "40", "--high-pass-order", "3")
+    lost = 10.0 * np.log10(1.0 + (40.0 / frequency) ** 6)
+    assert case["case"].endswith("high-pass 40 Hz of order 3")
+    for way in ("equal voltage", "equal power", "rated power"):
+        np.testing.assert_allclose(plain[way] - filtered[way], np.tile(lost, (2, 1)), atol=1e-9)
+    np.testing.assert_array_equal(plain["travel limit"], filtered["travel limit"])
+    limits = np.minimum(filtered["rated power"], filtered["travel limit"])
+    np.testing.assert_allclose(filtered["limits"], limits, atol=1e-9)
+    assert {"power", "travel"} == {each for names in case["limited_by"] for each in names}
+    # 5 m: the lowest mode at 343.2/10 = 34.3 Hz; an octave below it 12 dB, where the cap is.
+    _, roomy, _ = levels(capsys, "--room-m", "5")
+    gain = np.clip(40.0 * np.log10(34.32 / frequency), 0.0, 12.0)
+    for way, level in plain.items():
+        np.testing.assert_allclose(roomy[way] - level, np.tile(gain, (2, 1)), atol=0.05)  # c within 0.2 %
+
+
+def test_where_travel_stops_a_driver_before_its_rated_power_is_said(files, capsys):
+    frequency, found, case = levels(capsys, "--rated-power-w", "300", "--rated-power-w", "200")
+    over = found["rated power"][1] > found["travel limit"][1]
+    said = next(each for each in case["words"] if each.startswith("Travel, before rated power, stops Dunlin 12 "))
+    hz = float(said.split("Dunlin 12 S below ")[1].split(" Hz")[0])
+    assert hz == pytest.approx(frequency[over].max(), abs=0.6)
+    assert any(each.startswith("At rated power, ") for each in case["words"])
+    assert run(["compare", "old.toml", "new.toml", "--volume-l", "60", "--way", "rated power"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "At equal power, and so at rated power, " in out
+    assert "Travel, before rated power, stops Dunlin 12 " in out
+    _, _, case = levels(capsys, "--rated-power-w", "0.1", "--rated-power-w", "0.2")
+    assert not any(each.startswith("Travel, ") for each in case["words"])
+
+
+def test_each_driver_may_be_wired_in_its_own_way(tmp_path, capsys):
+    path = tmp_path / "two.json"
+    path.write_text(to_json(fit_to_dict(made_fit(replace(OLD, wiring="series")))))
+    asked = ["compare", str(path), str(path), "--baffle", "--wiring", "series", "--wiring", "parallel", "--json"]
+    assert run(asked) == 0
+    voltage = json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"]
+    np.testing.assert_allclose(np.subtract(voltage[1], voltage[0]), 20.0 * math.log10(2.0), atol=1e-6)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options, wiring_option
+from tsfit.cli.box.options import amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
 
@@ -24,6 +24,7 @@ TITLES = {
     "equal power": "1 W into Re of each",
     "rated power": "each at its rated power",
     "rated power, hot": "each at its rated power, hot",
+    "peak power": "each at its peak power",
     "travel limit": "each at its Xmax",
     "10 % distortion": "each at the travel of 10 % distortion",
     "limits": "as loud as the limits let each",
@@ -32,9 +33,14 @@ LACKING = {
     "rated power": "--sheet or --rated-power-w must rate the power of every driver",
     "rated power, hot": "--heat of every driver must tell its coil at the rated power of its sheet",
     "10 % distortion": "--travel of every driver must reach it",
+    "peak power": "--sheet or --peak-power-w must rate the short-term power of every driver",
     "travel limit": "--sheet or --xmax-mm must rate the travel of every driver",
     "limits": "--sheet names the sheets that state rated power and travel, --rated-power-w and --xmax-mm state them here",
 }
+
+
+COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm", "count", "in_series", "wiring")
+"""Options that are told once for all drivers, or once for each."""
 
 
 @click.command()
@@ -56,8 +62,16 @@ LACKING = {
     multiple=True,
     help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
 )
-@click.option("--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, in the order of drivers.")
-@click.option("--rated-power-w", type=float, multiple=True, help="Continuous rating, in the order of drivers.")
+@click.option(
+    "--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, of all or in the order of drivers."
+)
+@click.option("--rated-power-w", type=float, multiple=True, help="Continuous rating of one driver, likewise.")
+@click.option("--peak-power-w", type=float, multiple=True, help="Short-term rating of one driver, likewise.")
+@click.option("--rating-ohm", type=float, multiple=True, help="Resistance that they refer to, likewise.  [default: Re]")
+@click.option(
+    "--drivers", "count", type=int, multiple=True, help="How many in each box, of all or in the order of drivers."
+)
+@click.option("--in-series", type=int, multiple=True, help="How many of them in each series string, likewise.")
 @measured_options(several=True)
 @click.option("--coil-c", type=float, help="Coil temperature that counts with --heat.  [default: the sheet's, else 200]")
 @amplifier_options
@@ -69,7 +83,15 @@ LACKING = {
     metavar="WAY",
     help=f"Table to print for each box: {', '.join(TITLES)}; may be repeated.",
 )
-@wiring_option
+@click.option(
+    "--wiring",
+    type=click.Choice(["series", "parallel", "one coil"]),
+    multiple=True,
+    help="How the two coils are wired, of all or in the order of drivers.  [default: as their parameters hold]",
+)
+@click.option("--high-pass-hz", type=float, help="Butterworth high-pass before every amplifier.")
+@click.option("--high-pass-order", type=click.IntRange(1, 8), default=4, show_default=True, help="Its order.")
+@click.option("--room-m", type=float, help="Add the gain of a closed room of this longest side, a rule of thumb.")
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
 @with_outputs()
 def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
@@ -90,12 +112,17 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
       tsfit compare old.toml new.toml --box cabinet.toml \\
           --plot compare.png
     """  # noqa: D301
+    from tsfit.box.compare.circumstances import Circumstances
     from tsfit.box.compare.drivers import compare as run
+    from tsfit.box.room import Room
 
     outputs.refuse_existing()
     asked = AskedComparison(**{one.name: options.pop(one.name) for one in fields(AskedComparison)[:-1]}, amplifier=options)
     candidates = _candidates(asked)
-    result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz) for case in _cases(candidates, asked)])
+    room = None if asked.room_m is None else Room(asked.room_m)
+    played = Circumstances(asked.high_pass_hz or 0.0, asked.high_pass_order, room)
+    cases = _cases(candidates, asked)
+    result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz, played=played) for case in cases])
     outputs.write_json(result)
     if (plot := outputs.plot) is not None:
         from tsfit.plots.compare import compare_plot
@@ -104,14 +131,19 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
         for number, case in enumerate(result.cases):
             path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
             outputs.write_plot(compare_plot(names, case), path)
-    outputs.show(result, lambda: _print(candidates, result, ways))
+    said = [
+        *([] if room is None else [str(room)]),
+        *(f"{each} is told once and holds for every driver." for each in asked.for_all),
+    ]
+    outputs.show(result, lambda: _print(candidates, result, ways, said))
 
 
 @dataclass(frozen=True)
 class AskedComparison:
     """What the options ask for, in their units.
 
-    Of the drivers one value each in their order, or fewer; wiring and amplifier are those of all, and so are the boxes.
+    Of the drivers one value each in their order, or one for all; of sheets and cost fewer, too. Boxes and amplifier are
+    those of all.
     """
 
     drivers: tuple[Path, ...]
@@ -123,7 +155,14 @@ class AskedComparison:
     travel: tuple[Path, ...]
     heat: tuple[Path, ...]
     coil_c: float | None
-    wiring: Wiring | None
+    peak_power_w: tuple[float, ...]
+    rating_ohm: tuple[float, ...]
+    count: tuple[int, ...]
+    in_series: tuple[int, ...]
+    wiring: tuple[Wiring, ...]
+    high_pass_hz: float | None
+    high_pass_order: int
+    room_m: float | None
     qtc: tuple[float, ...]
     volume_l: tuple[float, ...]
     tuning_hz: tuple[float, ...]
@@ -136,18 +175,39 @@ class AskedComparison:
     amplifier: Mapping[str, float | None]
 
     def each(self, name: str) -> Iterator[Any]:
-        """Values of an option for the drivers in their order; None for those that got none."""
-        given = getattr(self, name)
+        """Values of an option for the drivers in their order, or the one of all; None for those that got none."""
+        given, flag = getattr(self, name), self.flag(name)
         if len(given) > len(self.drivers):
-            flag = name.removesuffix("s") if name == "sheets" else name.replace("_", "-")
-            raise click.UsageError(f"more --{flag} than drivers; give one each, in the same order.")
+            raise click.UsageError(f"more {flag} than drivers; give one each, in the same order.")
+        if name in COMMON and len(given) == 1:
+            return repeat(given[0])
+        if name in COMMON and 0 < len(given) < len(self.drivers):
+            raise click.UsageError(
+                f"{flag} is told for {len(given)} of {len(self.drivers)} drivers; give one, or one each."
+            )
         return chain(given, repeat(None))
+
+    @staticmethod
+    def flag(name: str) -> str:
+        """Return the option that tells this."""
+        return {"sheets": "--sheet", "count": "--drivers"}.get(name, f"--{name.replace('_', '-')}")
+
+    @property
+    def for_all(self) -> list[str]:
+        """Options that were told once, with their value."""
+        told = {name: getattr(self, name) for name in COMMON}
+        return [
+            f"{self.flag(name)} {given[0]:g}" if name != "wiring" else f"--wiring {given[0]!r}"
+            for name, given in told.items()
+            if len(given) == 1
+        ]
 
 
 def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.compare.conditions import Candidate
     from tsfit.box.limits import Ratings
     from tsfit.box.measured import USUAL_COIL_C, assigned, with_measured
+    from tsfit.box.parts import DriverSet
     from tsfit.box.told import made
     from tsfit.circuit.several import rewired
     from tsfit.driver.record import rated
@@ -157,17 +217,22 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
 
     if len(asked.drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
-    told = [asked.each(name) for name in ("sheets", "cost", "displaces_l", "xmax_mm", "rated_power_w")]
+    if asked.f3_hz and asked.count:
+        raise click.UsageError("--f3-hz is found for one driver in a box; leave --drivers out, or name the volume.")
+    options = ("sheets", "cost", *COMMON)
     found, coils = [], []
-    for path, sheet, cost, litres, travel, power in zip(asked.drivers, *told, strict=False):
+    for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
+        own = dict(zip(options, told, strict=True))
         driver, fit = read_driver_or_fit(path)
         coils.append(asked.coil_c)
-        if sheet is not None:
-            printed = read_sheet(sheet)
+        if own["sheets"] is not None:
+            printed = read_sheet(own["sheets"])
             driver = rated(driver, printed.values())
             coils[-1] = asked.coil_c or printed.conditions.rated_coil_c
-        ratings = made(Ratings, {**asked.amplifier, "xmax_mm": travel, "rated_power_w": power})
-        found.append(Candidate(rewired(driver, asked.wiring), fit, cost, 1e-3 * (litres or 0.0), ratings))
+        ratings = made(Ratings, {**asked.amplifier, **own})
+        together = None if own["count"] is None else DriverSet(own["count"], own["in_series"] or 1)
+        displaced = 1e-3 * (own["displaces_l"] or 0.0)
+        found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together))
     files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
     limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
     found = [
@@ -211,7 +276,7 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
     return cases
 
 
-def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[str, ...]) -> None:
+def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[str, ...], said: list[str]) -> None:
     from tsfit.box.compare.drivers import in_short
 
     names = [one.name for one in result.compared]
@@ -223,6 +288,8 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
     if any(one.measured for one in result.compared):
         for each in result.compared:
             say(f"{each.name}: {' '.join(each.measured) or 'Travel and power as printed.'}")
+    for sentence in said:
+        hint(sentence)
     if is_full():
         _print_drivers(names, candidates)
     rated = all("limits" in case.level_db for case in result.cases)
@@ -261,13 +328,17 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
 
 
 def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
-    from tsfit.box.compare.drivers import lead_sentence, table_rows
+    from tsfit.box.compare.drivers import beyond_travel, lead_sentence, table_rows
     from tsfit.driver.units import with_decimals
 
     differences = case.differences[way]
-    if way not in ("equal power", "limits"):
+    if way not in ("equal power", "rated power", "limits"):
         for name, one in zip(names[1:], differences, strict=True):
             say(f"  {lead_sentence(names[0], name, way, one)}")
+    if way == "rated power":
+        for sentence in beyond_travel(names, case):
+            if sentence not in case.words:
+                say(f"  {sentence}")
     columns = ["Hz", *names]
     for name, one in zip(names[1:], differences, strict=True):
         columns += [

@@ -1,12 +1,13 @@
 """What may be equal for all drivers of a comparison: Qtc, volume, tuning, cabinet, f3, a planned box, a baffle."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from tsfit.box.compare.circumstances import PLAIN, Circumstances
 from tsfit.box.design.closed import volumes_for_f3
 from tsfit.box.kinds import BafflePlan, ClosedPlan, VentedPlan
 from tsfit.box.limits import Ratings
-from tsfit.box.parts import Filling, Opening
+from tsfit.box.parts import DriverSet, Filling, Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
@@ -26,6 +27,7 @@ class Candidate:
     cost: float | None = None
     displaced: float = 0.0
     ratings: Ratings = Ratings()
+    together: DriverSet | None = None  # how many share a box, in place of what a planned box says
 
     @property
     def xmax_m(self) -> float | None:
@@ -46,7 +48,10 @@ class Candidate:
 
     def put_into(self, plan: BoxPlan) -> BoxResult:
         """Build `plan` with this driver, whose own ratings go before those of the plan."""
-        return plan.with_ratings(self.ratings).build(self.driver)
+        rated = plan.with_ratings(self.ratings)
+        if self.together is not None:
+            rated = replace(rated, drivers=self.together)
+        return rated.build(self.driver)
 
 
 @dataclass(frozen=True)
@@ -56,6 +61,7 @@ class Case:
     name: str
     build: Callable[[Candidate], BoxResult]
     flat_to_hz: float | None = None
+    played: Circumstances = PLAIN
 
 
 def same_qtc(qtc: float) -> Case:

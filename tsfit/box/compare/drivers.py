@@ -1,10 +1,10 @@
 """Two or more drivers under stated equal conditions: which plays louder, where, limited by what, and how sure that is.
 
 A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
-planned box, an infinite baffle. In it each driver is looked at in five ways: at the same voltage, at the same power into
-Re, at its own rated power, at its own Xmax at every frequency, and as loud as the limits of power, travel, port and
-amplifier let it. Of drivers whose heat or travel were measured there are two more: at the volts of the rated power with the
-coil as hot as they make it, and at the travel of 10 % distortion. Differences are to the first.
+planned box, an infinite baffle. In it each driver is looked at in six ways: at the same voltage, at the same power into
+Re, at its own rated power and at its peak power, at its own Xmax at every frequency, and as loud as the limits of power,
+travel, port and amplifier let it. Of drivers whose heat or travel were measured there are two more: at the volts of the
+rated power with the coil as hot as they make it, and at the travel of 10 % distortion. Differences are to the first.
 
 Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
 estimates, and the 95 % interval of each difference is that of the draws (JCGM 101:2008, 7.7). Draws of two drivers are
@@ -25,20 +25,28 @@ from tsfit.base.arrays import Number, Read, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
+from tsfit.box.compare.circumstances import Circumstances
 from tsfit.box.compare.conditions import Candidate, Case
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
-from tsfit.box.limits import MaximumOutput, loudest
+from tsfit.box.limits import MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
 from tsfit.driver.sizes import doubt
 
 Way = Literal[
-    "equal voltage", "equal power", "rated power", "rated power, hot", "travel limit", "10 % distortion", "limits"
-]  # fmt: skip
+    "equal voltage",
+    "equal power",
+    "rated power",
+    "rated power, hot",
+    "peak power",
+    "travel limit",
+    "10 % distortion",
+    "limits",
+]
 WAYS: tuple[Way, ...] = get_args(Way)
 MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
 """They ask for what was measured at power and at full travel."""
@@ -61,10 +69,10 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
     boxes = tuple(case.build(one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
-    found = [_levels(box, box.enclosure, frequency) for box in boxes]
+    found = [_levels(box, box.enclosure, frequency, case.played) for box in boxes]
     levels, maxima = [level for level, _ in found], [most for _, most in found]
     drawn = [
-        _levels(box, drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed)), frequency)[0]
+        _levels(box, drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed)), frequency, case.played)[0]
         if one.fit is not None and one.fit.correlation_names
         else None
         for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True))
@@ -74,7 +82,7 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
     }
     result = CaseResult(
-        case=case.name,
+        case=f"{case.name}{case.played}",
         frequency_hz=frequency,
         designs=tuple(box.numbers() for box in boxes),
         level_db={way: np.array([one[way] for one in levels]) for way in ways},
@@ -91,17 +99,22 @@ def _offsets(box: BoxResult, ohm: Number) -> dict[str, Number]:
         "equal voltage": 20.0 * np.log10(STANDARD_DRIVE / box.enclosure.voltage) + 0.0 * ohm,
         "equal power": 10.0 * np.log10(WATT * ohm) - 20.0 * np.log10(box.enclosure.voltage),
     }
-    if box.ratings.power_w is not None:
-        rated = box.ratings.power_w * box.enclosure.count
-        offsets["rated power"] = 10.0 * np.log10(rated * ohm) - 20.0 * np.log10(box.enclosure.voltage)
+    stated = box.ratings.power_ohm
+    into = ohm if stated is None else stated * box.enclosure.ohm_factor + 0.0 * ohm
+    for way, power in (("rated power", box.ratings.power_w), ("peak power", box.ratings.peak_power_w)):
+        if power is not None:
+            offsets[way] = 10.0 * np.log10(power * box.enclosure.count * into) - 20.0 * np.log10(box.enclosure.voltage)
     return offsets
 
 
-def _levels(box: BoxResult, enclosure: Enclosure, frequency: Real) -> tuple[dict[str, Real], MaximumOutput | None]:
+def _levels(
+    box: BoxResult, enclosure: Enclosure, frequency: Real, played: Circumstances
+) -> tuple[dict[str, Real], MaximumOutput | None]:
     """Level by way, and the loudest, of `box` or of the draws of its drivers in `enclosure`, (..., n_freq)."""
     answer = enclosure.respond(frequency)
     offsets = _offsets(box, np.asarray(enclosure.parameters["Re"]))
-    found = {way: answer.spl_db + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
+    filtered = answer.spl_db + played.filter_db(frequency)
+    found = {way: filtered + np.asarray(offset)[..., np.newaxis] for way, offset in offsets.items()}
     if box.ratings.xmax_m is not None:
         found["travel limit"] = answer.spl_db + 20.0 * np.log10(box.ratings.xmax_m / answer.peak_travel)
     measured = box.enclosure.driver.measured
@@ -110,9 +123,11 @@ def _levels(box: BoxResult, enclosure: Enclosure, frequency: Real) -> tuple[dict
     if (rated := box.enclosure.driver.Pe) is not None and measured.rated_hot_ratio is not None:
         gain = 10.0 * np.log10(rated * enclosure.parameters["Re"]) - 20.0 * np.log10(enclosure.voltage)
         hot = enclosure.heated(measured.rated_hot_ratio).respond(frequency).spl_db
-        found["rated power, hot"] = hot + np.asarray(gain)[..., np.newaxis]
-    most = loudest(enclosure, frequency, box.ratings)
-    return found if most is None else {**found, "limits": np.asarray(most.spl_db)}, most
+        found["rated power, hot"] = hot + played.filter_db(frequency) + np.asarray(gain)[..., np.newaxis]
+    most = played.loudest(enclosure, frequency, box.ratings)
+    if most is not None:
+        found["limits"] = np.asarray(most.spl_db)
+    return {way: level + played.room_db(frequency) for way, level in found.items()}, most
 
 
 def _difference(
@@ -249,9 +264,14 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     for number in range(1, len(names)):
         if "limits" in case.differences and case.limited_by is not None:
             sentences.append(_limits_sentence(names[0], names[number], case, number))
-        for way in ("equal power", *MEASURED_WAYS):
-            if way in case.differences:
-                sentences.append(lead_sentence(names[0], names[number], way, case.differences[way][number - 1]))
+        at = {way: each[number - 1] for way, each in case.differences.items() if way in ("equal power", "rated power")}
+        same = "rated power" in at and np.ptp(at["rated power"].db - at["equal power"].db) < LEAD_DB
+        if same and abs(at["rated power"].db[0] - at["equal power"].db[0]) < LEAD_DB:
+            at = {"equal power, and so at rated power": at["equal power"]}
+        at |= {way: case.differences[way][number - 1] for way in MEASURED_WAYS if way in case.differences}
+        sentences += [lead_sentence(names[0], names[number], way, one) for way, one in at.items()]
+        # Where both are one, the limits have told already where travel comes first.
+        sentences += beyond_travel(names, case) if "rated power" in at and number == len(names) - 1 else []
     if "limits" in case.level_db:
         for name, box in named:
             rated = ("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m)
@@ -334,6 +354,20 @@ def _where(from_hz: float, to_hz: float) -> str:
     # Nobody needs an end of a stretch to a tenth of a hertz.
     start, stop = f"{from_hz:.0f} Hz", f"{to_hz:.0f} Hz"
     return f"below {stop}" if low else f"above {start}" if high else f"from {start} to {stop}"
+
+
+def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:
+    """Say where the rated power would drive whom beyond its Xmax; nothing where it does nowhere, or that is not known."""
+    if not {"rated power", "travel limit"} <= case.level_db.keys():
+        return []
+    inside = (case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ)
+    frequency, found = case.frequency_hz[inside], []
+    for name, rated, limit in zip(names, case.level_db["rated power"], case.level_db["travel limit"], strict=True):
+        over = (rated - limit)[inside]
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], over > 0.0, [False]])))
+        where = [_where(frequency[start], frequency[stop - 1]) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
+        found += [f"{name} {' and '.join(where)} (by up to {over.max():.1f} dB)"] if where else []
+    return [f"Travel, before rated power, stops {'; '.join(found)}."] if found else []
 
 
 def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:
