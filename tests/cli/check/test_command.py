@@ -155,7 +155,7 @@ def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
     for arguments, words in (
         ((good, fit), f"write 'tsfit check {fit} {good}'"),
         ((fit,), "name the sheet (TOML)"),
-        ((good, good), "not a fit"),
+        ((good, good, good), "not a fit"),
         ((), "a sheet, a fit and a sheet, or several fits"),
         ((fit, good, good), "not a fit"),
         ((fit, fit, good, "--box", good, "--box", good), "give --box once"),
@@ -300,3 +300,14 @@ def test_travel_and_heat_are_of_one_driver(capsys, tmp_path, fit, measured):
     assert "name its fit" in run(capsys, path, *measured)[2]
     code, _, err = run(capsys, fit, path, "--travel", measured[3])
     assert (code, "kind heat, not travel" in err) == (2, True)
+
+
+def test_two_sheets_side_by_side(capsys, tmp_path):
+    old, new = SAMPLES / "saltwit-12-sheet.toml", SAMPLES / "saltwit-12b-sheet.toml"
+    code, out, _ = run(capsys, old, new)
+    assert code == 0
+    assert out.startswith("All together, Saltwit 12 B gives ")
+    assert "2.8 dB more level where travel stops it" in out  # 20 lg(9/6.5)
+    _, out, _ = run(capsys, old, new, "--json")
+    assert json.loads(out)["kind"] == "sheets"
+    assert run(capsys, old, new, "--plot", tmp_path / "x.png")[0] == 2

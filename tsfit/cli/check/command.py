@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("files", nargs=-1, type=PATH, metavar="[FIT]... SHEET")
+@click.argument("files", nargs=-1, type=PATH, metavar="[FIT]... SHEET [SHEET]")
 @click.option("--template", is_flag=True, help="Print an empty sheet, every key explained, and do nothing else.")
 @click.option("--rules", type=PATH, metavar="FILE", help="Tolerances to use: TOML with a [tolerance] table.")
 @click.option(
@@ -46,7 +46,8 @@ def check(
 ) -> int:
     """Judge a published SHEET against a FIT, parameter by parameter; or, alone, against itself.
 
-    Of several FITs it tells how samples of one type spread, which stands out, and which make the best pairs.
+    Two SHEETs are set side by side, with what each difference does. Of several FITs it tells how samples of one type
+    spread, which stands out, and which make the best pairs.
 
     A parameter is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those
     of --rules, else of the sheet, else of common practice. Leaves with 1 when a parameter is outside, or a lone sheet
@@ -64,13 +65,25 @@ def check(
       tsfit check wagtail-1.json wagtail-2.json \\
           wagtail-3.json wagtail-sheet.toml
       tsfit check wagtail-sheet.toml
+      tsfit check old-sheet.toml new-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
+    from tsfit.base.files import is_json
+    from tsfit.check.beside import beside
+    from tsfit.cli.check.tables import print_beside
     from tsfit.formats.measured import read_measured
     from tsfit.formats.sheet import empty_sheet, read_rules, read_sheet
 
     if template:
         click.echo(empty_sheet(), nl=False)
+        return 0
+    if len(files) == 2 and not any(map(is_json, files)):
+        _refuse_unfit(0, None, outputs.plot, boxes, limited=bool(travel or heat))
+        outputs.refuse_existing()
+        pair = read_sheet(files[0]), read_sheet(files[1])
+        both = beside(*pair)
+        outputs.write_json(both)
+        outputs.show(both, lambda: print_beside(pair, both))
         return 0
     fits, sheet_file = _sorted(files)
     _refuse_unfit(len(fits), sheet_file, outputs.plot, boxes, limited=bool(travel or heat))

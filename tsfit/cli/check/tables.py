@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.box.told import NAMES, headed
+from tsfit.check.beside import SheetsBeside
 from tsfit.check.consistency import Consistency, Contradiction
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
 from tsfit.check.slips import Suspicion
@@ -146,6 +147,21 @@ def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
         say(f"Which parameter is wrong cannot be told: another {' or '.join(possible)} would make all of it agree.")
     else:
         say("Which parameter is wrong cannot be told: no single one, printed otherwise, would make all of it agree.")
+
+
+def print_beside(sheets: tuple[Sheet, Sheet], both: SheetsBeside) -> None:
+    """Print what two sheets come to together, then each parameter with what its difference alone does."""
+    for sentence in both.together:
+        say(sentence)
+    rows = []
+    for one in both.figures:
+        parameter = PARAMETERS[one.name]
+        printed = [sheet.figures[one.name].shown(parameter.factor) if one.name in sheet.figures else "" for sheet in sheets]
+        off = "" if one.difference_percent is None else f"{one.difference_percent:+.1f} %"
+        rows.append(
+            [parameter.heading, *printed, off if one.difference_db is None else f"{one.difference_db:+.1f} dB", one.effect]
+        )
+    print_table(["parameter", *both.names, "differs by", "which alone means"], rows)
 
 
 def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
