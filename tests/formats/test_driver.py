@@ -1,12 +1,14 @@
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
-from tsfit.formats.driver import read_driver
+from tsfit.box.kinds import ClosedPlan
+from tsfit.formats.driver import read_driver, read_driver_or_fit
 from tsfit.formats.fit import fit_to_dict
 
 HEAD = '[driver]\nname = "Wagtail 8"\n'
@@ -128,3 +130,36 @@ def test_a_driver_file_or_sheet_that_contradicts_itself_is_refused(tmp_path, sec
         read_driver(path)
     assert refused.value.code == "contradiction"
     assert "correct the one that is wrong" in refused.value.message
+
+
+SHORT = 'Re = "5.6 ohm"\nFs = "30 Hz"\nQts = "0.40"\nVas = "80 l"\nXmax = "6 mm"\nPe = "100 W"\n'
+
+
+def test_a_sheet_of_four_parameters_makes_a_box_and_says_what_is_assumed(tmp_path):
+    """fc = Fs √(1 + Vas/Vb) and Qtc = Qts √(1 + Vas/Vb) (Small 1972) ask for no more: 80 l of 80 l make √2 of both."""
+    path = write(tmp_path, f"{HEAD}[published]\n{SHORT}")
+    driver, fit = read_driver_or_fit(path, assuming=True)
+    assert fit is None
+    box = ClosedPlan(volume=0.08).build(driver)
+    assert (box.chamber.fc, box.chamber.qtc) == pytest.approx((30.0 * 2**0.5, 0.4 * 2**0.5), rel=1e-6)
+    assert (driver.Xmax, driver.Pe) == (None, 100.0)
+    assert [said.split(" is not printed")[0] for said in driver.assumed] == ["Qms", "Sd"]
+    assert set(driver.assumed) <= {note.message for note in box.notes}
+    # Level and response are those of any area: with another one, and the same Vas, the curve stays.
+    other = read_driver(write(tmp_path, f'{HEAD}[published]\n{SHORT}Sd = "150 cm^2"\nQms = "5.0"\n', "other.toml"))
+    assert (other.Xmax, other.assumed) == (0.006, ())
+    again = ClosedPlan(volume=0.08).build(other)
+    levels = [each.enclosure.respond(np.array([20.0, 50.0, 200.0])).spl_db for each in (box, again)]
+    assert levels[0] == pytest.approx(levels[1], abs=1e-9)
+
+
+def test_what_cannot_be_assumed_is_still_asked_for(tmp_path):
+    for lacking in ("Re", "Fs", "Qts", "Vas"):
+        text = "\n".join(line for line in SHORT.splitlines() if not line.startswith(lacking))
+        with pytest.raises(TsfitError) as refused:
+            read_driver(write(tmp_path, f"{HEAD}[published]\n{text}\n"), assuming=True)
+        assert refused.value.code == "incomplete_driver"
+    with pytest.raises(TsfitError, match="cannot be had"):
+        read_driver(write(tmp_path, f"{HEAD}[published]\n{SHORT}"))
+    with pytest.raises(TsfitError, match="cannot be had"):
+        read_driver(write(tmp_path, f"{HEAD}[parameters]\n{SHORT}"), assuming=True)

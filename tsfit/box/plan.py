@@ -124,5 +124,5 @@ class BoxPlan:
             losses=built.losses,
             air_load=self.air_load,
             frequency_hz=default_frequencies() if frequency_hz is None else checked_frequencies(frequency_hz),
-            remarks=built.notes,
+            remarks=(*built.notes, *(QualityNote("assumed", "note", said) for said in driver.assumed)),
         )

@@ -157,11 +157,12 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
         if found := contradictions(sheet):
             yield f"The sheet of {sheet.name} contradicts itself ({found[0].relation}): check it alone first."
     try:
-        drivers = first.driver(), second.driver()
+        drivers = first.driver(assuming=True), second.driver(assuming=True)
     except TsfitError as error:
         yield f"No box can be told for both: {error.message}"
         return
     a, b = drivers
+    yield from (f"{one.name}: {sentence}" for one in drivers for sentence in one.assumed)
     watts = float(sensitivity_1w(b.eta0) - sensitivity_1w(a.eta0))
     volts = float(sensitivity_2v83(b.eta0, b.Re) - sensitivity_2v83(a.eta0, a.Re))
     yield (

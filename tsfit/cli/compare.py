@@ -223,7 +223,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     found, coils = [], []
     for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
         own = dict(zip(options, told, strict=True))
-        driver, fit = read_driver_or_fit(path)
+        driver, fit = read_driver_or_fit(path, assuming=True)
         coils.append(asked.coil_c)
         if own["sheets"] is not None:
             printed = read_sheet(own["sheets"])
@@ -288,6 +288,9 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
     if any(one.measured for one in result.compared):
         for each in result.compared:
             say(f"{each.name}: {' '.join(each.measured) or 'Travel and power as printed.'}")
+    for candidate in candidates:
+        for sentence in candidate.driver.assumed:
+            say(f"{candidate.driver.name}: {sentence}")
     for sentence in said:
         hint(sentence)
     if is_full():

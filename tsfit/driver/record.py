@@ -67,6 +67,7 @@ class Driver:
     measured: MeasuredLimits = MeasuredLimits()  # they go before the printed ones
     wiring: Wiring | None = None  # of two coils, for which the values hold; None with one coil
     coupling: float | None = None  # of two coils (see `wiring_factors`), None where it was not measured
+    assumed: tuple[str, ...] = ()  # what nobody told and was taken as usual, in sentences
 
     def _need(self, name: str) -> float:
         value = getattr(self, name)
@@ -155,6 +156,43 @@ def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where:
 def rated(driver: Driver, parameters: Mapping[str, float]) -> Driver:
     """Return `driver` with the travel and the power ratings that `parameters` tell, as those of a sheet."""
     return replace(driver, Xmax=parameters.get("Xmax"), Pe=parameters.get("Pe"), Ppeak=parameters.get("Ppeak"))
+
+
+USUAL_QMS = 5.0
+"""Of a woofer, 2.5 to 12 (common practice, no source)."""
+USUAL_MASS, USUAL_AREA, MASS_POWER = 0.07, 0.05, 1.3
+"""A cone of 0.05 m² moves 0.07 kg, others as the power of their area: within a factor of two or so (common practice, no
+source)."""
+
+
+def with_usual(parameters: Mapping[str, float]) -> tuple[dict[str, float], tuple[str, ...]]:
+    """Return SI `parameters` with usual ones for Qms and Sd where these alone keep a box from being told, and say so.
+
+    Fs, Qts, Vas and Re make the response and, but for a little by Qms, the level; cone travel wants the area. Xmax is
+    left out where that is assumed.
+    """
+    found, said = dict(parameters), []
+    known = complete(found)
+    if "Qms" not in known and ("Qes" in known or known.get("Qts", USUAL_QMS) < 0.5 * USUAL_QMS):
+        found["Qms"] = USUAL_QMS
+        known = complete(found)
+        half = complete({**parameters, "Qms": 0.5 * USUAL_QMS})
+        if "Qts" in parameters:
+            off = f"the level may be {10.0 * math.log10(half['Qes'] / known['Qes']):.1f} dB lower"
+        else:
+            off = f"Qts may be {half['Qts']:.3g}, not {known['Qts']:.3g}"
+        said.append(f"Qms is not printed and taken as {USUAL_QMS:g}; with half of that {off}.")
+    if "Sd" not in known and "Mms" not in known and {"Vas", "Fs"} <= known.keys():
+        # Mms Cms ω² = 1 with Cms = Vas/(ρc² Sd²), and the usual mass for Mms.
+        spring = known["Vas"] * (2.0 * math.pi * known["Fs"]) ** 2 / REFERENCE_AIR.stiffness
+        area = float((USUAL_MASS / USUAL_AREA**MASS_POWER * spring) ** (1.0 / (2.0 - MASS_POWER)))
+        found["Sd"] = min(max(area, 1e-4), 0.3)
+        found.pop("Xmax", None)
+        said.append(
+            f"Sd is not printed and taken as {1e4 * found['Sd']:.0f} cm²; response and level do not depend on it, "
+            "cone travel does and is a guess, so no Xmax is counted."
+        )
+    return found, tuple(said)
 
 
 @dataclass(frozen=True)

@@ -53,16 +53,19 @@ class _DriverFile(Table):
     softening: _Softening | None = None
 
 
-def read_driver_or_fit(path: Path) -> tuple[Driver, FitResult | None]:
-    """Read the driver that `path` describes, and the fit it comes from, if it is one; raises as `read_driver`."""
+def read_driver_or_fit(path: Path, *, assuming: bool = False) -> tuple[Driver, FitResult | None]:
+    """Read the driver that `path` describes, and the fit it comes from, if it is one; raises as `read_driver`.
+
+    With `assuming` a sheet may leave out what is then taken as usual (`Driver.assumed`).
+    """
     if is_json(path):
         fit = read_fit(path)
         return fit.driver, fit
-    return read_driver(path), None
+    return read_driver(path, assuming=assuming), None
 
 
-def read_driver(path: Path) -> Driver:
-    """Read the driver that `path` describes.
+def read_driver(path: Path, *, assuming: bool = False) -> Driver:
+    """Read the driver that `path` describes, `assuming` what is usual where a sheet does not print all.
 
     Of a fit, the fitted one in the air of its sweeps, without Mms where only free air was swept; of a sheet or driver file,
     at reference air with a plain coil inductance.
@@ -74,7 +77,7 @@ def read_driver(path: Path) -> Driver:
     tables = load_toml(path, "driver")
     if "published" in tables and "parameters" not in tables:
         sheet = read_sheet(path)
-        driver = sheet.driver()
+        driver = sheet.driver(assuming=assuming)
         refuse_contradiction(path, sheet.figures)
         return driver
     if "parameters" not in tables:

@@ -12,7 +12,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.driver.air import DENSEST, THINNEST
 from tsfit.driver.formulas import COLDEST_COIL, HOTTEST_COIL, Wiring
 from tsfit.driver.parameters import LEVELS, PARAMETERS, PUBLISHED
-from tsfit.driver.record import Driver, driver_from_parameters
+from tsfit.driver.record import Driver, driver_from_parameters, with_usual
 from tsfit.driver.units import Printed, parse_printed
 from tsfit.formats.toml import Table, read_toml, wrong_key
 
@@ -52,11 +52,13 @@ class Sheet:
         """Return the printed parameters as plain SI values."""
         return {name: printed.value for name, printed in self.figures.items()}
 
-    def driver(self) -> Driver:
-        """Return the driver that it describes. Raises TsfitError ``incomplete_driver`` naming what it does not tell."""
-        return replace(
-            driver_from_parameters(self.name, self.values(), where=self.file or self.name), wiring=self.conditions.wiring
-        )
+    def driver(self, *, assuming: bool = False) -> Driver:
+        """Return the driver that it describes, `assuming` what is usual of Qms and Sd where it does not print them.
+        Raises TsfitError ``incomplete_driver`` naming what it does not tell.
+        """
+        values, said = with_usual(self.values()) if assuming else (self.values(), ())
+        driver = driver_from_parameters(self.name, values, where=self.file or self.name)
+        return replace(driver, wiring=self.conditions.wiring, assumed=said)
 
 
 class DriverTable(Table):

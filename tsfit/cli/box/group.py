@@ -189,7 +189,7 @@ def _show(plan: BoxPlan, driver: Path, asked: BoxOutputs, options: dict[str, Any
     from tsfit.box.uncertainty import with_bands
 
     frequency_hz = asked.frequency_hz
-    one, fit = read_limited(driver, options)
+    one, fit = read_limited(driver, options, assuming=True)
     result = plan.build(one, frequency_hz)
     if fit is not None:
         result = with_bands(result, fit)

@@ -97,13 +97,13 @@ limit_options = _add(
 )  # fmt: skip
 
 
-def read_limited(path: Path, options: dict[str, Any]) -> tuple[Driver, FitResult | None]:
+def read_limited(path: Path, options: dict[str, Any], *, assuming: bool = False) -> tuple[Driver, FitResult | None]:
     """Read a driver, and its fit if it is one, limited by what the `limit_options` name, which are taken out."""
     from tsfit.box.measured import USUAL_COIL_C, with_measured
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.measured import read_measured
 
-    driver, fit = read_driver_or_fit(path)
+    driver, fit = read_driver_or_fit(path, assuming=assuming)
     found = read_measured(options.pop("travel"), options.pop("heat"))
     coil_c = options.pop("coil_c")
     how = options.pop("distortion")
