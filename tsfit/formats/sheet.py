@@ -47,6 +47,7 @@ class Sheet:
     serial: str | None = None
     file: str = ""
     conditions: Conditions = field(default_factory=Conditions)  # for what it was printed
+    rewired: "Sheet | None" = None  # the same sheet with its two coils wired in the other way that it prints
 
     def values(self) -> dict[str, float]:
         """Return the printed parameters as plain SI values."""
@@ -72,6 +73,8 @@ class DriverTable(Table):
 class _SheetFile(Table):
     driver: DriverTable
     published: dict[str, object]
+    series: dict[str, object] = Field(default_factory=dict)
+    parallel: dict[str, object] = Field(default_factory=dict)
     tolerance: dict[str, object] = Field(default_factory=dict)
     conditions: Conditions = Conditions()
 
@@ -126,9 +129,36 @@ def _one_way(text: str) -> tuple[str, int]:
 
 
 def read_sheet(path: Path) -> Sheet:
-    """Read a published sheet from its TOML file. Raises TsfitError as `read_toml` and `read_parameters`."""
+    """Read a published sheet from its TOML file. Of two coils it may print some parameters in [series] and in [parallel];
+    the sheet is then that of the wiring that its conditions state, else of the coils in series, and the other beside it.
+    Raises TsfitError as `read_toml` and `read_parameters`.
+    """
     file = read_toml(path, _SheetFile, "sheet")
-    parameters = read_parameters(path, file.published, "published", "sheet")
+    tables: dict[Wiring, dict[str, object]] = {"series": file.series, "parallel": file.parallel}
+    wired = {wiring: table for wiring, table in tables.items() if table}
+    if wired and file.conditions.wiring not in (None, *wired):
+        message = (
+            f"{path}: conditions.wiring is {file.conditions.wiring!r}, but [{next(iter(wired))}] is printed; correct one."
+        )
+        raise TsfitError(message, code="wrong_value", file=path)
+    for wiring, table in wired.items():
+        if twice := file.published.keys() & table.keys():
+            message = f"{path}: {min(twice)} stands in [published] and in [{wiring}]; keep it in one of them."
+            raise TsfitError(message, code="wrong_key", file=path)
+    if not wired:
+        return _sheet(path, file, file.published, "published", file.conditions)
+    first = file.conditions.wiring or next(iter(wired))
+    sheets: dict[Wiring | None, Sheet] = {
+        wiring: _sheet(
+            path, file, {**file.published, **table}, wiring, file.conditions.model_copy(update={"wiring": wiring})
+        )
+        for wiring, table in wired.items()
+    }
+    return replace(sheets[first], rewired=next((one for wiring, one in sheets.items() if wiring != first), None))
+
+
+def _sheet(path: Path, file: _SheetFile, table: Mapping[str, object], section: str, conditions: Conditions) -> Sheet:
+    parameters = read_parameters(path, table, section, "sheet")
     for name in file.tolerance:
         if name in PUBLISHED and name not in parameters:
             message = f"{path}: tolerance.{name} has no published parameter; add published.{name} or drop the tolerance."
@@ -139,7 +169,7 @@ def read_sheet(path: Path) -> Sheet:
         figures=parameters,
         tolerances={name: _tolerance(path, name, value, "sheet") for name, value in file.tolerance.items()},
         file=str(path),
-        conditions=file.conditions,
+        conditions=conditions,
     )
 
 

@@ -144,10 +144,10 @@ def _judged(
     from tsfit.cli.check.tables import print_alone, print_lot, print_result
 
     if not fits:
-        from tsfit.check.consistency import consistency
+        from tsfit.check.wirings import in_both_wirings
 
         assert sheet is not None
-        lone, alone = consistency(sheet), sheet
+        lone, alone = in_both_wirings(sheet), sheet
         return lone, lone, lambda: print_alone(alone, lone)
     from tsfit.box.file import read_box
     from tsfit.formats.fit import read_fit

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.box.told import NAMES, headed
 from tsfit.check.beside import SheetsBeside
-from tsfit.check.consistency import Consistency, Contradiction
+from tsfit.check.consistency import Consistency, Contradiction, consistency
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
 from tsfit.check.slips import Suspicion
 from tsfit.check.verdict import PROMISED, CheckResult, Judged
@@ -33,7 +33,12 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
         say(f"{sheet.name}: the printed parameters agree with each other; relations looked at: {count}.")
     else:
         say(f"{sheet.name}: undecided; no printed parameter follows from others that are printed.")
-    _print_rest(sheet, result)
+    if sheet.rewired is None:
+        _print_rest(sheet, result)
+        return
+    for each, found in ((sheet, result), (sheet.rewired, consistency(sheet.rewired))):
+        say(f"Its coils in {each.conditions.wiring}:")
+        _print_rest(each, found)
 
 
 def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:

@@ -1,0 +1,34 @@
+"""A sheet of a driver with two coils: what it prints for both wirings, held against itself and each other."""
+
+from dataclasses import replace
+
+from tsfit.check.consistency import Consistency, Contradiction, consistency
+from tsfit.driver.units import display
+from tsfit.formats.sheet import Sheet
+
+SERIES_OVER_PARALLEL = {
+    "Re": 4.0, "Bl": 2.0, "Le": 4.0, "Fs": 1.0, "Qms": 1.0, "Qes": 1.0, "Qts": 1.0, "Vas": 1.0, "Mms": 1.0,
+}  # fmt: skip
+"""What two equal coils on one former make of a parameter in series, over that in parallel (`wiring_factors`)."""
+
+
+def in_both_wirings(sheet: Sheet) -> Consistency:
+    """Hold `sheet` against itself, in each wiring that it prints, and these against each other."""
+    result, other = consistency(sheet), sheet.rewired
+    if other is None:
+        return result
+    series, parallel = sorted((sheet, other), key=lambda one: one.conditions.wiring != "series")
+    found = list(result.contradictions)
+    for name, factor in SERIES_OVER_PARALLEL.items():
+        if name not in series.figures or name not in parallel.figures:
+            continue
+        one, half = series.figures[name], parallel.figures[name]
+        implied = factor * half.value
+        if abs(one.value - implied) > (one.half_digit + factor * half.half_digit) * (1.0 + 1e-9):
+            shown, unit = display(name, implied)
+            made = f"two equal coils make {shown:.4g} {unit}".rstrip() + " of that in series"
+            said = f"{name} is printed as {one.text} in series and {half.text} in parallel, but {made}."
+            found.append(Contradiction(sentence=said, printed=one.value, implied=implied, figures=(name,)))
+    wiring = other.conditions.wiring
+    found += (replace(each, sentence=f"In {wiring}: {each.sentence}") for each in consistency(other).contradictions)
+    return replace(result, contradictions=tuple(found))
