@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import is_json
 from tsfit.cli.output import PATH, Outputs, measured_options, with_outputs
 
 if TYPE_CHECKING:
@@ -46,8 +47,7 @@ def check(
 ) -> int:
     """Judge a published SHEET against a FIT, parameter by parameter; or, alone, against itself.
 
-    Two SHEETs are set side by side, with what each difference does. Of several FITs it tells how samples of one type
-    spread, which stands out, and which make the best pairs.
+    Two SHEETs are set side by side. Of several FITs it tells how they spread, which stands out, and which make pairs.
 
     A parameter is inside or outside when the deviation says so beyond the uncertainty, else undecided. Tolerances are those
     of --rules, else of the sheet, else of common practice. Leaves with 1 when a parameter is outside, or a lone sheet
@@ -68,9 +68,6 @@ def check(
       tsfit check old-sheet.toml new-sheet.toml
       tsfit check --template > wagtail-sheet.toml
     """  # noqa: D301
-    from tsfit.base.files import is_json
-    from tsfit.check.beside import beside
-    from tsfit.cli.check.tables import print_beside
     from tsfit.formats.measured import read_measured
     from tsfit.formats.sheet import empty_sheet, read_rules, read_sheet
 
@@ -79,12 +76,7 @@ def check(
         return 0
     if len(files) == 2 and not any(map(is_json, files)):
         _refuse_unfit(0, None, outputs.plot, boxes, limited=bool(travel or heat))
-        outputs.refuse_existing()
-        pair = read_sheet(files[0]), read_sheet(files[1])
-        both = beside(*pair)
-        outputs.write_json(both)
-        outputs.show(both, lambda: print_beside(pair, both))
-        return 0
+        return _side_by_side(files[0], files[1], outputs)
     fits, sheet_file = _sorted(files)
     _refuse_unfit(len(fits), sheet_file, outputs.plot, boxes, limited=bool(travel or heat))
     outputs.refuse_existing()
@@ -103,6 +95,19 @@ def check(
         outputs.write_plot(consequence_plot(result.driver, result.boxes))
     outputs.show(data, tables)
     return int(sheet is not None and result.verdict in (("outside", "undecided") if strict else ("outside",)))
+
+
+def _side_by_side(first: Path, second: Path, outputs: Outputs) -> int:
+    from tsfit.check.beside import beside
+    from tsfit.cli.check.tables import print_beside
+    from tsfit.formats.sheet import read_sheet
+
+    outputs.refuse_existing()
+    pair = read_sheet(first), read_sheet(second)
+    both = beside(*pair)
+    outputs.write_json(both)
+    outputs.show(both, lambda: print_beside(pair, both))
+    return 0
 
 
 def _refuse_unfit(fits: int, sheet: Path | None, plot: Path | None, boxes: Sequence[Path], *, limited: bool) -> None:
@@ -168,8 +173,6 @@ def _judged(
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
     """Fits, and the sheet, which may be left out after two fits or more."""
-    from tsfit.base.files import is_json
-
     if not files:
         raise click.UsageError("check takes a sheet, a fit and a sheet, or several fits; see 'tsfit check --help'.")
     json = [is_json(file) for file in files]
