@@ -185,11 +185,6 @@ def _advance(mode: complex) -> NDArray[np.complex128]:
     return np.asarray(SPLINE_PIECES @ moments)
 
 
-def _delayed(fine: NDArray[Any], late: int) -> NDArray[Any]:
-    """Return every OVERSAMPLING-th value of `fine`, `late` values earlier."""
-    return np.concatenate([np.zeros(late), fine[: fine.size - late]])[::OVERSAMPLING]
-
-
 def respond(a: Samples, b: Samples, c: Samples, d: Samples, excitation: Samples, sample_rate: int, skew: float) -> Samples:
     """Answer (n, 2) of the linear equations, at rest before the first sample, to a band-limited `excitation` (n,).
 
@@ -197,18 +192,29 @@ def respond(a: Samples, b: Samples, c: Samples, d: Samples, excitation: Samples,
     """
     fine = signal.resample(excitation, OVERSAMPLING * excitation.size)
     coefficients = np.roll(ndimage.spline_filter1d(fine, 3, mode="grid-wrap"), -1)
-    delays = (0, round(skew * OVERSAMPLING))
-    out = np.stack([_delayed(fine, late) for late in delays], axis=1) * d[:, 0]
     step = 1.0 / (OVERSAMPLING * sample_rate)
     modes, vectors = np.linalg.eig(a * step)
     drive = np.linalg.solve(vectors, b[:, 0] * step)
-    seen = c @ vectors
-    for k in np.flatnonzero(modes.imag >= 0.0):
-        weight = 2.0 if modes[k].imag > 0.0 else 1.0
-        taps = _advance(modes[k])[::-1] * drive[k]
-        course = signal.lfilter(taps, [1.0, -np.exp(modes[k])], coefficients)
-        for channel, late in enumerate(delays):
-            out[:, channel] += weight * (seen[channel, k] * _delayed(course, late)).real
+    kept = np.flatnonzero(modes.imag >= 0.0)
+    modes, weight = modes[kept], np.where(modes[kept].imag > 0.0, 2.0, 1.0)
+    seen = (c @ vectors)[:, kept] * weight
+    # Only every OVERSAMPLING-th value is wanted: the intervals between two of them are taken in one stride.
+    stride = np.exp(OVERSAMPLING * modes)
+    taps = np.stack(
+        [
+            np.convolve(np.exp(mode) ** np.arange(OVERSAMPLING), _advance(mode)[::-1] * drive[k])[::-1]
+            for k, mode in zip(kept, modes, strict=True)
+        ]
+    )
+    reach = OVERSAMPLING + len(SPLINE_PIECES) - 2
+    out = np.empty((excitation.size, 2))
+    for channel, late in enumerate((0, round(skew * OVERSAMPLING))):
+        late_fine, late_spline = (np.concatenate([np.zeros(reach + late), x]) for x in (fine, coefficients))
+        out[:, channel] = d[channel, 0] * late_fine[reach::OVERSAMPLING][: excitation.size]
+        windows = np.lib.stride_tricks.sliding_window_view(late_spline, reach + 1)[::OVERSAMPLING][: excitation.size].copy()
+        for k, pushed in enumerate(taps.real @ windows.T + 1j * (taps.imag @ windows.T)):
+            course = signal.lfilter([1.0], [1.0, -stride[k]], pushed)
+            out[:, channel] += (seen[channel, k] * course).real
     return out
 
 

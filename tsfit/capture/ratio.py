@@ -311,14 +311,15 @@ class _Bands:
         power = self._sum(lambda part: part.left * part.used)
         sums = np.concatenate([[0.0], np.cumsum(np.where(freedom > 0.0, power, 0.0))])
         counts = np.concatenate([[0.0], np.cumsum(freedom)])
-        out, open_ = np.zeros(self.count), np.arange(self.count)
-        for half in range(2, self.count + 2):
-            low, high = np.maximum(open_ - half, 0), np.minimum(open_ + half + 1, self.count)
-            within = counts[high] - counts[low]
-            out[open_] = (sums[high] - sums[low]) / np.maximum(within, 1.0)
-            open_ = open_[within < FREEDOM]
-            if not len(open_):
-                break
+        # The fewest neighbours on both sides that have the freedom, by bisection, or all where not even they have it.
+        few, many, centre = np.full(self.count, 1), np.full(self.count, self.count + 1), np.arange(self.count)
+        while np.any(many - few > 1):
+            half = (few + many + 1) // 2
+            low, high = np.maximum(centre - half, 0), np.minimum(centre + half + 1, self.count)
+            enough = counts[high] - counts[low] >= FREEDOM
+            few, many = np.where(enough, few, half), np.where(enough, half, many)
+        low, high = np.maximum(centre - many, 0), np.minimum(centre + many + 1, self.count)
+        out = (sums[high] - sums[low]) / np.maximum(counts[high] - counts[low], 1.0)
         return np.maximum(out, self.least)
 
 
