@@ -75,7 +75,7 @@ def made_once(tmp_path_factory) -> Callable[[str, Callable[[Path], object]], Pat
         folder, whole = shared / f"made-{name}", shared / f"made-{name}.whole"
         with FileLock(shared / f"made-{name}.lock"):
             if not whole.exists():
-                folder.mkdir()
+                folder.mkdir(exist_ok=True)
                 make(folder)
                 whole.touch()
         return folder

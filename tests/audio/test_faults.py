@@ -25,7 +25,7 @@ def stopped(system, folder, what):
     """Record, do `what` in the middle of the sweep, and return what the recording process had to say."""
     child = system.record(folder / "a.wav", seconds=8)
     child.wait_for("recording")
-    time.sleep(1.5)
+    time.sleep(0.9)
     what()
     began = time.monotonic()
     status, answer = outcome(child, 15)
@@ -58,9 +58,9 @@ def test_server_that_hangs_is_not_waited_for(own_sound_system, tmp_path):
 
 
 def test_overruns_during_the_sweep_are_reported(sound_system, tmp_path):
-    child = sound_system.record(tmp_path / "a.wav", seconds=4)
+    child = sound_system.record(tmp_path / "a.wav", seconds=2.5)
     child.wait_for("recording")
-    time.sleep(2.0)
+    time.sleep(1.2)
     sound_system.driver.signal(signal.SIGUSR2)
     status, report = outcome(child, 30)
     assert status == 0
@@ -87,7 +87,7 @@ def test_full_disk_during_the_sweep_keeps_what_fitted_on_it(sound_system, small_
 def test_recording_process_killed_during_the_sweep_leaves_a_readable_part(sound_system, tmp_path):
     child = sound_system.record(tmp_path / "a.wav", seconds=4)
     child.wait_for("recording")
-    time.sleep(1.5)
+    time.sleep(1.3)
     child.signal(signal.SIGKILL)
     child.end()
     assert not (tmp_path / "a.wav").exists()

@@ -104,7 +104,7 @@ def replace_hours(entry, hours):
 
 
 def test_batch(benchmark, seconds, rounds, tmp_path):
-    """Half and all of the drivers with two processes, and all of them with one; a few where nothing is measured."""
+    """Half and all of the drivers with two processes, and all of them with one; a few with one where none is measured."""
     drivers, two = max(rounds(BATCH), 4), rounds(2)
     curve = make(("free air",), np.random.default_rng(1), coil="simple", errors=False)[0][0][0]
     write_curve(curve, tmp_path / "0.txt")
@@ -119,7 +119,7 @@ def test_batch(benchmark, seconds, rounds, tmp_path):
 
     one = seconds(lambda: run(drivers, 1), of=1)
     half = seconds(lambda: run(drivers // 2, two), of=1)
-    whole = seconds(lambda: benchmark.pedantic(run, args=(drivers, 2), rounds=1), of=1)
+    whole = seconds(lambda: benchmark.pedantic(run, args=(drivers, two), rounds=1), of=1)
     benchmark.extra_info["drivers"] = drivers
     benchmark.extra_info["exponent with drivers"] = exponent((drivers // 2, drivers), (half, whole))
     benchmark.extra_info["times faster on two processes"] = round(one / whole, 2)

@@ -51,11 +51,11 @@ sensitivity_1W = "74.41 dB"
 """
 
 
-def fitted(folder, trim=""):
+def fitted(folder, trim="", *options):
     if not DATA.is_dir():
         pytest.skip("shared data with the micro-speaker recordings are absent")
     (folder / "rig.toml").write_text(RIG)
     (folder / "sheet.toml").write_text(SHEET)
     (folder / "bench.toml").write_text(BENCH.format(trim=trim, data=DATA.as_posix()))
-    assert run(["fit", str(folder / "bench.toml"), "-o", str(folder / "fit.json")]) == 0
+    assert run(["fit", str(folder / "bench.toml"), "-o", str(folder / "fit.json"), *options]) == 0
     return json.loads((folder / "fit.json").read_text())

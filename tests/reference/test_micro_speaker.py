@@ -13,9 +13,9 @@ from tsfit.cli import run
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("micro")
-    return folder, fitted(folder)
+def bench(made_once):
+    folder = made_once("micro-speaker", fitted)
+    return folder, json.loads((folder / "fit.json").read_text())
 
 
 def _value(fit, name):
@@ -75,7 +75,9 @@ def test_the_closed_box_comes_back(bench, capsys):
 
 def test_trim_by_the_ohmmeter(bench, tmp_path):
     _, plain = bench
-    trimmed = fitted(tmp_path, 'trim = "dc resistance"')
+    trimmed = fitted(
+        tmp_path, 'trim = "dc resistance"', "--coil", plain["model"]["coil"], "--suspension", plain["model"]["suspension"]
+    )
     assert _value(trimmed, "Re") == pytest.approx(7.42, abs=0.01)
     assert "trimmed" in {note["code"] for note in trimmed["quality"]}
     # A common factor on Z moves Re and Bl² alike and leaves resonance, Qs and Vas nearly alone.

@@ -127,6 +127,8 @@ def _once_each(fits: Sequence[Path], sheet: Path | None) -> Sequence[Path]:
     from tsfit.base.files import sha256
     from tsfit.cli.printing import say_error
 
+    if len(fits) < 2:
+        return fits
     once: dict[str, Path] = {}
     for file in fits:
         once.setdefault(sha256(file), file)
