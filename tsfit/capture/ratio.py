@@ -319,8 +319,8 @@ class _Bands:
             enough = counts[high] - counts[low] >= FREEDOM
             few, many = np.where(enough, few, half), np.where(enough, half, many)
         low, high = np.maximum(centre - many, 0), np.minimum(centre + many + 1, self.count)
-        out = (sums[high] - sums[low]) / np.maximum(counts[high] - counts[low], 1.0)
-        return np.maximum(out, self.least)
+        out: Real = (sums[high] - sums[low]) / np.maximum(counts[high] - counts[low], 1.0)
+        return np.asarray(np.maximum(out, self.least))
 
 
 def _square(z: Complex) -> Real:

@@ -93,12 +93,12 @@ def _solved(columns: Complex, right: Complex) -> Real:
     scale[scale == 0.0] = 1.0
     both = np.concatenate([columns / scale, right[:, np.newaxis]], axis=1)
     # Householder's triangle is several times as quick as singular values, which only columns that are nearly one need.
-    triangle = np.linalg.qr(np.concatenate([both.real, both.imag]), mode="r")
+    triangle: Real = np.asarray(np.linalg.qr(np.concatenate([both.real, both.imag]), mode="r"))
     count, sizes = len(scale), np.abs(np.diag(triangle))[: len(scale)]
     if len(triangle) > count and sizes.min() > NEARLY_ONE * sizes.max():
-        found = solve_triangular(triangle[:count, :count], triangle[:count, count], check_finite=False)
+        found: Real = np.asarray(solve_triangular(triangle[:count, :count], triangle[:count, count], check_finite=False))
     else:
-        found = np.linalg.lstsq(triangle[:, :count], triangle[:, count], rcond=1e-12)[0]
+        found = np.asarray(np.linalg.lstsq(triangle[:, :count], triangle[:, count], rcond=1e-12)[0])
     return np.asarray(found / scale)
 
 
