@@ -48,6 +48,7 @@ def own_files(folder: Path) -> None:
         "fresh.json": "new.json",
         "cabinet.toml": "box.toml",
         "sheet.toml": "sample_data/saltwit-12b-sheet.toml",
+        "old-sheet.toml": "sample_data/saltwit-12-sheet.toml",
     }.items():
         if (folder / source).is_file() and not (folder / copy).exists():
             shutil.copy(folder / source, folder / copy)

@@ -10,7 +10,7 @@ from tsfit.cli.printing import print_rendered, say
 FOLDER = Path(__file__).parents[1] / "guides"
 TOPICS = (
     "bench", "wiring", "resistor", "level", "mass", "box-or-mass", "dual-coils", "files", "curve", "elsewhere",
-    "uncertainty", "travel", "heat", "datasheet", "boxes", "knobs", "hours", "python",
+    "uncertainty", "travel", "heat", "datasheet", "boxes", "boards", "knobs", "hours", "python",
 )  # fmt: skip
 
 
