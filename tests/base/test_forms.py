@@ -10,6 +10,8 @@ from typing import ClassVar
 
 import numpy as np
 import pytest
+from helpers.made_heat_result import heat_result
+from helpers.made_travel_result import made_travel_result
 
 import tsfit
 from tsfit.base.errors import TsfitError
@@ -43,9 +45,12 @@ def test_no_two_forms_share_a_kind():
     assert {kind for kind, record in READERS.items() if (kind, record.record) not in kinds()} == set()
 
 
-def test_every_kind_of_the_page_is_read_as_it_was_written(page_files):
+def test_every_kind_of_the_page_is_read_as_it_was_written(page_files, tmp_path):
     seen = set()
-    for path in page_files:
+    measured = {tmp_path / "travel.json": made_travel_result(), tmp_path / "heat.json": heat_result()}
+    for path, result in measured.items():
+        path.write_text(json.dumps(plain(result)))
+    for path in (*page_files, *measured):
         if path.suffix != ".json":
             continue
         data = json.loads(path.read_text())

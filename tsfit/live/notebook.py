@@ -31,7 +31,7 @@ def widgets() -> ModuleType:
 
 
 class Explorer:
-    """Knobs with what they do; a notebook shows it as its last expression. `state` is what the knobs say now."""
+    """Knobs with what they do; a notebook shows it where it stands last in a cell. `state` is what the knobs say now."""
 
     def __init__(self, drivers: Sequence[Tried], start: PageState) -> None:
         self._w, self._drivers, self.state = widgets(), drivers, start
