@@ -117,6 +117,7 @@ class BoxPlan:
         enclosure = replace(given, load=built.load, port_area=area)
         stated = self.ratings.over(Ratings(port_speed_m_s=built.opening.port_speed_limit))
         return BoxResult(
+            one=driver,
             enclosure=enclosure,
             chamber=built.chamber,
             opening=built.opening,

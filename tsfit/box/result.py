@@ -19,6 +19,7 @@ from tsfit.box.numbers import FURTHER_DB, PassBand, cutoff, pass_band, resonance
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
+from tsfit.driver.record import Driver
 from tsfit.driver.sizes import UNLIKE_ANY, doubt
 
 
@@ -93,6 +94,7 @@ class Bands:
 class BoxResult:
     """A driver in a box: `chamber`, `opening` and `remarks` follow from building, the rest is evaluated when asked for."""
 
+    one: Driver  # of the drivers, before they are taken together
     enclosure: Enclosure
     chamber: ChamberNumbers
     opening: OpeningNumbers
@@ -175,7 +177,7 @@ class BoxResult:
     @cached_property
     def notes(self) -> tuple[QualityNote, ...]:
         """Remarks on box, level, travel and port."""
-        told = doubt(self.enclosure.driver)
+        told = doubt(self.one)
         found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
         found += self.remarks
         if self.enclosure.kind == "closed" and self.poles is None:
