@@ -75,9 +75,10 @@ def _tone(enclosure: Enclosure, driver: LargeSignal, frequency_hz: float, volts:
     """What one of the drivers does; the others share its air, and the source as they are wired."""
     in_series = math.sqrt(enclosure.ohm_factor * enclosure.count)
 
+    bare = Enclosure(enclosure.kind, enclosure.driver, Load(), enclosure.voltage)
+
     def air(frequency: Real) -> Complex:
-        moved, bare = enclosure, Enclosure(enclosure.kind, enclosure.driver, Load(), enclosure.voltage)
-        return (moved.mechanical_impedance(frequency) - bare.mechanical_impedance(frequency)) / enclosure.count
+        return (enclosure.mechanical_impedance(frequency) - bare.mechanical_impedance(frequency)) / enclosure.count
 
     source_ohm = enclosure.source_ohm / enclosure.ohm_factor
     return steady(driver, frequency_hz, volts / in_series, air, source_ohm=source_ohm)

@@ -3,13 +3,16 @@
 from dataclasses import replace
 
 from tsfit.check.consistency import Consistency, Contradiction, consistency
+from tsfit.driver.formulas import wiring_factors
 from tsfit.driver.units import display
 from tsfit.formats.sheet import Sheet
 
+_SERIES, _PARALLEL = wiring_factors("series"), wiring_factors("parallel")
 SERIES_OVER_PARALLEL = {
-    "Re": 4.0, "Bl": 2.0, "Le": 4.0, "Fs": 1.0, "Qms": 1.0, "Qes": 1.0, "Qts": 1.0, "Vas": 1.0, "Mms": 1.0,
-}  # fmt: skip
-"""What two equal coils on one former make of a parameter in series, over that in parallel (`wiring_factors`)."""
+    **{name: float(a / b) for name, a, b in zip(("Re", "Bl", "Le"), _SERIES, _PARALLEL, strict=True)},
+    **dict.fromkeys(("Fs", "Qms", "Qes", "Qts", "Vas", "Mms"), 1.0),
+}
+"""What two equal coils on one former make of a parameter in series, over that in parallel; coupling cancels."""
 
 
 def in_both_wirings(sheet: Sheet) -> Consistency:

@@ -62,7 +62,7 @@ class LargeSignal:
     def at(self, name: str, x: Number) -> Real:
         """Value of a curve at travel `x`, m; K with what the arms add at resonance, so that it goes with Cms."""
         found = chebyshev.chebval(np.clip(np.asarray(x) / self.x0, -1.0, 1.0), getattr(self, name))
-        return np.asarray(found + (self.arm * float(np.sum(_stiff())) if name == "K" else 0.0))
+        return np.asarray(found + (self.arm * float(np.sum(stiff_arms())) if name == "K" else 0.0))
 
     def blocked(self, frequency_hz: float, x: Number) -> Real:
         """Magnitude of the impedance with the coil held at travel `x`, ohm; Re included."""
@@ -74,7 +74,7 @@ class LargeSignal:
     @property
     def friction(self) -> float:
         """Mechanical resistance at resonance and little travel, N·s/m."""
-        return self.Rms + self.arm / self.ws * float(np.sum(_lossy()))
+        return self.Rms + self.arm / self.ws * float(np.sum(lossy_arms()))
 
     def steps_hz(self) -> float:
         """Least rate of steps that follows the fastest pole of the coil, Hz."""
@@ -82,11 +82,13 @@ class LargeSignal:
         return max(((self.Re / least + self.R2) / self.Le + self.R2 / self.L2) / STEP_OVER_POLE, LEAST_STEPS_HZ)
 
 
-def _stiff() -> Real:
+def stiff_arms() -> Real:
+    """Share of its stiffness with which each arm of the creep adds to that of the suspension at resonance."""
     return 1.0 / (1.0 + 10.0 ** (-2.0 * ARMS))
 
 
-def _lossy() -> Real:
+def lossy_arms() -> Real:
+    """Resistance of each arm at resonance, times ωs over its stiffness."""
     return 10.0**ARMS / (1.0 + 10.0 ** (2.0 * ARMS))
 
 

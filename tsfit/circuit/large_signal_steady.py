@@ -17,7 +17,7 @@ from numpy.polynomial import chebyshev
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.large_signal import ARMS, LargeSignal, resting
+from tsfit.circuit.large_signal import ARMS, LargeSignal, lossy_arms, resting, stiff_arms
 from tsfit.driver.travel_result import TravelResult
 
 HARMONICS = 9
@@ -48,8 +48,7 @@ def large_signal_of(told: TravelResult) -> LargeSignal:
     """Return the driver whose curves over travel were measured, without what its friction gains with speed."""
     at_rest = {name: one.value for name, one in told.parameters.items()}
     ws, arm = 2.0 * math.pi * at_rest["Fs"], at_rest["creep"] / at_rest["Cms"]
-    tau = 10.0**ARMS
-    stiff, lossy = arm * float(np.sum(tau**2 / (1.0 + tau**2))), arm / ws * float(np.sum(tau / (1.0 + tau**2)))
+    stiff, lossy = arm * float(np.sum(stiff_arms())), arm / ws * float(np.sum(lossy_arms()))
     x = told.curves.x_m
     x0 = float(np.abs(x).max())
 
