@@ -32,7 +32,7 @@ from pydantic import Field, create_model
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
-from tsfit.box.enclosure import Kind
+from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.kinds import PLANS
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import Leaf, Value, leaves_of_kind, made, told
@@ -114,6 +114,12 @@ def planned(path: Path, kind: Kind, tables: object) -> BoxPlan:
 def write_box(path: Path, plan: BoxPlan, *, note: str | None = None, replace: bool = False) -> None:
     """Write `plan` as a box file; raises ``exists``, ``cannot_write``, and as `box_text`."""
     write_new(path, box_text(path, plan, note), replace=replace)
+
+
+def as_found(plan: BoxPlan, found: Enclosure) -> tuple[BoxPlan, str | None]:
+    """Return `plan` as the box of wood that was `found`, whatever driver it will hold, with a note of what by."""
+    asked = getattr(plan, "qtc", None)
+    return plan.settled(found), asked and f"Qtc {asked:g} with {found.driver.name}"
 
 
 def box_text(path: Path, plan: BoxPlan, note: str | None = None) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.options import amplifier_options
-from tsfit.cli.output import PATH, Outputs, measured_options, with_outputs
+from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
@@ -55,13 +55,7 @@ COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm
 @click.option("--box", "boxes", type=PATH, multiple=True, metavar="FILE", help="A planned box (TOML).")
 @click.option("--baffle", is_flag=True, help="Infinite baffle.")
 @click.option("--flat-to-hz", type=float, help="Equalise each driver flat down to here, in every box, too.")
-@click.option(
-    "--sheet",
-    "sheets",
-    type=PATH,
-    multiple=True,
-    help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
-)
+@sheets_option
 @click.option(
     "--xmax-mm", type=float, multiple=True, help="One-way peak travel allowed, of all or in the order of drivers."
 )

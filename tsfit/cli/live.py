@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tsfit.cli.output import PATH, Outputs, with_outputs
+from tsfit.cli.output import PATH, Outputs, sheets_option, with_outputs
 from tsfit.cli.printing import hint, say
 
 if TYPE_CHECKING:
@@ -17,13 +17,7 @@ if TYPE_CHECKING:
 @click.command(name="try")
 @click.argument("drivers", nargs=-1, required=True, type=PATH, metavar="DRIVER [DRIVER ...]")
 @click.option("--box", type=PATH, metavar="FILE", help="Begin with a planned box (TOML).")
-@click.option(
-    "--sheet",
-    "sheets",
-    type=PATH,
-    multiple=True,
-    help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
-)
+@sheets_option
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 @click.option("--keep", is_flag=True, help="Go on when the last page is closed, until Ctrl-C.")
 @with_outputs("as_json")

@@ -119,3 +119,12 @@ def measured_options(*, several: bool = False) -> Callable[[Callable[..., object
         return command
 
     return decorate
+
+
+sheets_option = click.option(
+    "--sheet",
+    "sheets",
+    type=PATH,
+    multiple=True,
+    help="Sheet from which a fit takes its rated power and travel, in the order of drivers.",
+)

@@ -53,14 +53,14 @@ def _key(state: State) -> Key:
 
 def _fitted(best: Solved, sweeps: Sequence[FitSweep]) -> Solved:
     model = JointModel(sweeps, best.circuit, best.model.sd, True, best.model.demands, best.model.scatter)
-    return solve(model, _at(best, model.names), best.floor)
+    return solve(model, best.at(model.names), best.floor)
 
 
 def _compared(
     best: Solved, shared: Sequence[FitSweep], chosen: Sequence[FitSweep], alone: Solved, others: Solved
 ) -> Agreement:
     common = JointModel(shared, best.circuit, best.model.sd, True, best.model.demands, best.model.scatter)
-    jacobian = Objective(common, best.solution.weights).jacobian(_at(best, common.names))
+    jacobian = Objective(common, best.solution.weights).jacobian(best.at(common.names))
     rows = [_row(candidate, common.names) for candidate in (alone, others)]
     covariance = float((rows[0] @ jacobian) @ (rows[1] @ jacobian))
     logs, variances = [], []
@@ -82,11 +82,6 @@ def _compared(
         percent_stdev=100.0 * spread,
         sigma=apart / spread,
     )
-
-
-def _at(best: Solved, names: Sequence[str]) -> Real:
-    """Variables `names` of the joint fit."""
-    return best.x[[best.model.names.index(name) for name in names]]
 
 
 def _row(candidate: Solved, names: Sequence[str]) -> Real:

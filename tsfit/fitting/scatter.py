@@ -13,7 +13,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize, stats
 
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import NORMAL_95
@@ -33,6 +32,7 @@ ANY = Scatter(compliance=0.1, friction=0.3)
 BY_CHANCE = 1e-3
 """Chance at which sweeps of a suspension that stays the same would differ as much."""
 WORTH_A_LOOK = 0.05
+"""The same from which a search for it is worth its time."""
 FARTHEST = 0.05
 """Scatter of the compliance beyond which something else is wrong."""
 
@@ -42,7 +42,7 @@ def scatter_of(best: Solved) -> Scatter | None:
     if len(best.model.sweeps) < 2 or best.fault is not None:
         return None
     model = replace(best.model, scatter=ANY)
-    x = np.array([best.x[best.model.names.index(name)] if name in best.model.names else 0.0 for name in model.names])
+    x = best.at(model.names)
     objective = Objective(model, best.solution.weights)
     slopes = objective.jacobian(x)
     covariance = covariance_of(slopes, model.n_priors)
@@ -101,6 +101,8 @@ class _Spread:
     @property
     def chance(self) -> float:
         """Of as much by noise alone."""
+        from scipy import stats
+
         return float(stats.chi2.sf(self.off @ np.linalg.solve(self.covariance, self.off), len(self.off)))
 
     def most_likely(self, usual: float) -> float:
@@ -108,6 +110,7 @@ class _Spread:
 
         As wide as makes 95 % intervals of it hold, which so few sweeps tell (Student's t; JCGM 100:2008, G.3).
         """
+        from scipy import optimize, stats
 
         def unlikely(log_scatter: float) -> float:
             scatter = math.exp(log_scatter)

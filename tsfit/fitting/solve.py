@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -87,6 +87,11 @@ class Solved:
     def strain(self) -> float:
         """Sum of squares of the priors."""
         return float(np.sum(self.x[len(self.x) - self.model.n_priors :] ** 2))
+
+    def at(self, names: Sequence[str]) -> Real:
+        """Variables of those `names` (n,); 0 for those that this fit has not."""
+        here = dict(zip(self.model.names, self.x, strict=True))
+        return np.array([here.get(name, 0.0) for name in names])
 
     @property
     def objective(self) -> Objective:

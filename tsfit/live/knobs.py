@@ -7,6 +7,7 @@ says what cannot be.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import get_args
 
 from tsfit.box.enclosure import KIND_NAMES, Kind
@@ -91,18 +92,23 @@ def _filling(prefix: str = "") -> Group:
     )
 
 
+def _litres(vas: float, key: str, label: str, usual: float = 1.0) -> Knob:
+    """Knob of a volume, about `usual` times the Vas of the drivers, l."""
+    return Knob(key, label, "l", _three(0.03 * vas), _three(10.0 * vas), _three(usual * vas))
+
+
+def _hertz(fs: float, key: str, usual: float = 1.0) -> Knob:
+    """Knob of a tuning, about `usual` times their Fs, Hz."""
+    return Knob(key, "tuning", "Hz", _three(0.3 * fs), _three(4.0 * fs), _three(usual * fs))
+
+
 def groups_of(kind: Kind, drivers: Sequence[Tried]) -> list[Group]:
     """Return the knobs for a box of that `kind` with these drivers."""
     given = [one.driver for one in drivers]
     vas = 1e3 * math.exp(sum(math.log(one.Vas) for one in given) / len(given))
     fs = math.exp(sum(math.log(one.Fs) for one in given) / len(given))
+    litres, hertz = partial(_litres, vas), partial(_hertz, fs)
     cone = 1e4 * max(one.Sd or 0.01 for one in given)
-
-    def litres(key: str, label: str, usual: float = 1.0) -> Knob:
-        return Knob(key, label, "l", _three(0.03 * vas), _three(10.0 * vas), _three(usual * vas))
-
-    def hertz(key: str, usual: float = 1.0) -> Knob:
-        return Knob(key, "tuning", "Hz", _three(0.3 * fs), _three(4.0 * fs), _three(usual * fs))
 
     port = _port(math.sqrt(4.0 * cone / math.pi))
     long = Knob("port.length_cm", "port length", "cm", 1.0, 150.0, 15.0)
@@ -150,9 +156,9 @@ def _port(across: float) -> Group:
 def _passive(cone: float, vas: float, fs: float) -> list[Group]:
     mass = _three(0.3 * cone)
     return [
-        _plain("Size", Knob("volume_l", "net volume", "l", _three(0.03 * vas), _three(10.0 * vas), _three(vas))),
+        _plain("Size", _litres(vas, "volume_l", "net volume")),
         Group("Tuned", (
-            Means("to a frequency", (Knob("tuning_hz", "tuning", "Hz", _three(0.3 * fs), _three(4.0 * fs), _three(fs)),)),
+            Means("to a frequency", (_hertz(fs, "tuning_hz"),)),
             Means("by mass added to each", (Knob("radiator.added_mass_g", "added mass", "g", 0.1, 10.0 * mass, mass),)),
         )),
         _plain(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.file import box_text
+from tsfit.box.file import as_found, box_text
 from tsfit.box.kinds import BafflePlan
 from tsfit.box.limits import Ratings, ratings_of
 from tsfit.box.plan import BoxPlan
@@ -71,9 +71,7 @@ def _options(plan: BoxPlan) -> list[str] | None:
 
 def _box_file(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     plan, name = _plan_for(state, one), box_name(drivers, one)
-    asked, result = getattr(plan, "qtc", None), plan.build(one.driver)
-    note = asked and f"Qtc {asked:g} with {one.driver.name}"
-    return Taken(name, "application/toml", box_text(Path(name), plan.settled(result.enclosure), note))
+    return Taken(name, "application/toml", box_text(Path(name), *as_found(plan, plan.build(one.driver).enclosure)))
 
 
 def _report(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:

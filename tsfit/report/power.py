@@ -1,5 +1,6 @@
 """How far a driver goes and what heat its coil stands, as parts of a page."""
 
+from tsfit.box.measured import USUAL_COIL_C
 from tsfit.driver.heat_result import HeatResult
 from tsfit.driver.travel_result import TravelResult
 from tsfit.plots.heat import heat_plot
@@ -35,10 +36,10 @@ def heat_part(found: HeatResult, name: str) -> Part:
     ]
     columns = ("coil, °C", "real power, W", "95 % from", "95 % to", "V RMS")
     rows = [[parameter, each.value, each.spread, each.unit] for parameter, each in found.shown().items()]
-    middle = found.power_for(200.0)
+    middle = found.power_for(USUAL_COIL_C)
     answer = "The run was too short to tell continuous power."
     if middle is not None:
-        answer = f"{middle.value:.0f} W of real power hold its coil at 200 °C."
+        answer = f"{middle.value:.0f} W of real power hold its coil at {USUAL_COIL_C:g} °C."
     drawn = picture(heat_plot(found), f"{name}-heat", f"{subject}: temperature of coil and magnet over the run.")
     told = [table(f"Continuous power of {subject}", columns, powers)] if powers else []
     return Part(

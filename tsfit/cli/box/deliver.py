@@ -55,13 +55,10 @@ class BoxOutputs:
         """Write machine form, box file and plots, those that are asked for."""
         self.outputs.write_json(data)
         if self.save_box is not None:
-            from tsfit.box.file import write_box
+            from tsfit.box.file import as_found, write_box
 
             self.outputs.refuse_read(self.save_box)
-            # A box once found is one of wood, whatever other driver it will hold.
-            settled = plan.settled(result.enclosure)
-            asked = getattr(plan, "qtc", None)
-            note = asked and f"Qtc {asked:g} with {result.enclosure.driver.name}"
+            settled, note = as_found(plan, result.enclosure)
             write_box(self.save_box, settled, note=note, replace=self.outputs.replace)
         if self.outputs.plot is not None or self.plot_step is not None:
             from tsfit.plots.box import box_plot, step_plot
