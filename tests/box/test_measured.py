@@ -88,6 +88,8 @@ def test_results_find_their_driver_in_any_order():
     assert assigned(twins, [Measured(TRAVEL)]) == [Measured(), Measured(TRAVEL)]
     with pytest.raises(TsfitError, match="about Dunlin 12"):
         assigned([other, other], [Measured(TRAVEL)])
+    with pytest.raises(TsfitError, match="Dunlin 12: two results of travel"):
+        assigned([other, PRINTED], [Measured(TRAVEL), Measured(TRAVEL)])
 
 
 def test_comparisons_at_ten_percent_and_at_rated_power_hot():

@@ -39,20 +39,20 @@ def with_measured(driver: Driver, measured: Measured, *, distortion: str = "10 %
 
 
 def assigned(drivers: Sequence[Driver], found: Sequence[Measured]) -> list[Measured]:
-    """Join for each of `drivers` what was `found` of it, in whatever order. Raises ``other_driver`` for what fits none."""
+    """Join for each of `drivers` what was `found` of it, in whatever order.
+    Raises ``other_driver`` for what fits none, ``usage`` for what is there twice.
+    """
     joined = [Measured() for _ in drivers]
     for one in found:
-        for number, driver in enumerate(drivers):
-            taken = (one.travel and joined[number].travel) or (one.heat and joined[number].heat)
-            try:
-                one.of(driver)
-            except TsfitError:
-                if number == len(drivers) - 1:
-                    raise
-                continue
-            if not taken:
-                joined[number] = Measured(one.travel or joined[number].travel, one.heat or joined[number].heat)
-                break
+        fitting = [number for number, driver in enumerate(drivers) if one.is_of(driver)]
+        if not fitting:
+            one.of(drivers[-1])
+        free = [k for k in fitting if not (one.travel and joined[k].travel) and not (one.heat and joined[k].heat)]
+        if not free:
+            what = "travel" if one.travel else "heat"
+            name = drivers[fitting[0]].name
+            raise TsfitError(f"{name}: two results of {what} are about it; name one of them.", code="usage")
+        joined[free[0]] = Measured(one.travel or joined[free[0]].travel, one.heat or joined[free[0]].heat)
     return joined
 
 

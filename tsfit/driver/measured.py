@@ -17,6 +17,13 @@ class Measured:
     travel: TravelResult | None = None
     heat: HeatResult | None = None
 
+    def is_of(self, driver: Driver) -> bool:
+        """Whether it is about `driver`, as `of`."""
+        try:
+            return self.of(driver) is self
+        except TsfitError:
+            return False
+
     def of(self, driver: Driver) -> Measured:
         """Return it, when it is about `driver`, by name and, where both tell one, by serial. Raises ``other_driver``."""
         for found in (self.travel, self.heat):
