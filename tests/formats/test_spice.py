@@ -1,6 +1,7 @@
 """The written subcircuit, run by ngspice, against the impedance of the fit: exact models, and models drawn by sections."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,6 +83,20 @@ def test_the_stated_error_holds(coil, suspension, tmp_path):
     stated = float(re.search(r"largest error of the impedance ([\d.e-]+) %", text)[1])
     assert error <= 1.1 * stated + 0.01
     assert stated <= max(LARGEST_STATED.get(coil, 1e-3), LARGEST_STATED.get(suspension, 1e-3))
+
+
+def test_sprung_parts_are_carried(tmp_path):
+    """Against the equation of motion of a cone with two masses on springs; without them it is another driver."""
+    parts = {"Fp1": 330.0, "mp1": 0.05, "Qp1": 4.0, "Fp2": 900.0, "mp2": 0.1, "Qp2": 9.0}
+    driver = replace(made(), suspension_values=parts)
+    f, z = simulated(spice_subcircuit(driver), tmp_path)
+    v, s = driver.values(), 2j * np.pi * f
+    zm = v["Rms"] + 1.0 / (s * v["Cms"]) + s * 0.85 * v["Mms"]
+    for hz, share, q in ((330.0, 0.05, 4.0), (900.0, 0.1, 9.0)):
+        m, w = share * v["Mms"], 2.0 * np.pi * hz
+        zm = zm + 1.0 / (1.0 / (s * m) + 1.0 / (m * w / q + m * w**2 / s))
+    np.testing.assert_allclose(z, v["Re"] + s * COILS["simple"]["Le"] + v["Bl"] ** 2 / zm, rtol=1e-3)
+    assert np.max(np.abs(simulated(spice_subcircuit(made()), tmp_path)[1] / z - 1.0)) > 0.01
 
 
 def test_free_air_alone_is_enough(tmp_path):
