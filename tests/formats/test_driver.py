@@ -8,6 +8,7 @@ from helpers.made_fit import made_driver, made_fit
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.box.kinds import ClosedPlan
+from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.formats.driver import read_driver, read_driver_or_fit
 from tsfit.formats.fit import fit_to_dict
 
@@ -50,6 +51,43 @@ def test_any_complete_set_gives_the_same_driver(tmp_path, figures, section):
 def test_the_wiring_of_two_coils_comes_along(tmp_path, head, section):
     text = 'Re = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nMms = "25 g"\nSd = "200 cm2"'
     assert read_driver(write(tmp_path, f"{head}[{section}]\n{text}\n")).wiring == "series"
+
+
+COILED = f'{HEAD}[parameters]\nRe = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nMms = "25 g"\nSd = "200 cm2"\n'
+
+
+@pytest.mark.parametrize(
+    ("terms", "coil", "ohm"),
+    [
+        # At 1 kHz, by hand: j6283.2 Le, and j6283.2 L2 beside R2 as (R2 X2² + j X2 R2²)/(R2² + X2²).
+        ('Le = "0.3 mH"\nL2 = "0,6 mH"\nR2 = "4 ohm"', "ladder-2", 1.8816 + 1j * (1.88496 + 1.99646)),
+        # 1/(1/j6.2832 + 1/(0.05 (j6283.2)^0.5) + 1/20) with (j6283.2)^0.5 = 56.05 (1 + j), and j6.2832 of Leb by a tenth.
+        ('Leb = "0.1 mH"\nLe = "1 mH"\nKss = "0.05 sH"\nRss = "20 ohm"', "semi-inductance", 1.37495 + 2.66034j),
+        ('Leb = "0.1 mH"\nLe = "1 mH"\nKss = "0.05 ohm*s^0.5"\nRss = "20 ohm"', "semi-inductance", 1.37495 + 2.66034j),
+        ('K = "0.02 ohm*s^n"\nn = 0.6', "power-law", 0.02 * 6283.1853**0.6 * np.exp(0.3j * np.pi)),
+    ],
+)
+def test_a_driver_file_tells_the_terms_of_its_coil(tmp_path, terms, coil, ohm):
+    driver = read_driver(write(tmp_path, COILED + terms))
+    assert driver.coil == coil
+    found, _ = COIL_MODELS[coil].evaluate(laplace([1e3]), driver.coil_values)
+    assert complex(found[0]) == pytest.approx(ohm, abs=1e-3)
+    # What a coil takes, by the box: at 1 kHz the cone hardly moves.
+    box = ClosedPlan(volume=0.05).build(driver)
+    assert abs(complex(box.enclosure.impedance(np.array([1e3]))[0]) - 5.0 - ohm) < 0.5
+
+
+@pytest.mark.parametrize(
+    ("terms", "words"),
+    [
+        ('L2 = "0.6 mH"\nR2 = "4 ohm"', "L2, R2 make no model of a coil; for the one called ladder-2 add Le."),
+        ('Le = "0.6 mH"\nn = 0.6', "Le, n make no model of a coil; for the one called simple leave out n."),
+        ('Le = "0.6 mH"\nL2 = "4 ohm"', "L2: unit 'ohm' does not fit here; write a unit of H"),
+    ],
+)
+def test_half_a_coil_is_refused(tmp_path, terms, words):
+    with pytest.raises(TsfitError, match=words):
+        read_driver(write(tmp_path, COILED + terms))
 
 
 def test_a_fit_keeps_the_wiring_and_the_coupling_of_its_coils(tmp_path):

@@ -9,6 +9,7 @@ A driver file gives any set of parameters from which the rest follows::
     Re = "5.7 ohm"
     Fs = "31.5 Hz"
     …
+    Le = "0.6 mH"              # with L2 and R2, L3 and R3, or Leb, Kss and Rss where more is known of the coil
     [softening]                # optional; what use does to a simulated driver
     gain_percent = 12
     time_constant_h = 4
@@ -24,9 +25,10 @@ from pydantic import Field
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json
+from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import Wiring, complete
-from tsfit.driver.parameters import BASIC, LEVELS
+from tsfit.driver.parameters import BASIC, LEVELS, PUBLISHED
 from tsfit.driver.record import Driver, Softening, driver_from_parameters
 from tsfit.driver.units import Printed, display
 from tsfit.formats.fit import read_fit
@@ -36,6 +38,9 @@ from tsfit.formats.toml import Table, load_toml, validated
 APART, APART_DB = 0.1, 3.0
 """How far, as a logarithm or a level, a parameter may be from what the others make of it: beyond any rounding and any
 air. Common practice, no source."""
+
+COIL_TERMS = {name: tuple(term.name for term in model.parameters) for name, model in COIL_MODELS.items()}
+"""Terms of each coil model; those that a driver file gives tell which it is."""
 
 
 class _Softening(Table):
@@ -68,9 +73,9 @@ def read_driver(path: Path, *, assuming: bool = False) -> Driver:
     """Read the driver that `path` describes, `assuming` what is usual where a sheet does not print all.
 
     Of a fit, the fitted one in the air of its sweeps, without Mms where only free air was swept; of a sheet or driver file,
-    at reference air with a plain coil inductance.
+    at reference air, with a plain coil inductance unless the driver file has the terms of another model.
 
-    Raises TsfitError ``incomplete_driver`` naming what to add; else as the readers of fits and sheets.
+    Raises TsfitError ``incomplete_driver`` or ``missing_key`` (of a coil) naming what to add; else as the readers of fits and sheets.
     """
     if is_json(path):
         return read_fit(path).driver
@@ -84,11 +89,26 @@ def read_driver(path: Path, *, assuming: bool = False) -> Driver:
         message = f"{path}: has neither [parameters] nor [published]; name a fit, a published sheet or a driver file."
         raise TsfitError(message, code="missing_key", file=path)
     file = validated(path, tables, _DriverFile, "driver")
-    parameters = read_parameters(path, file.parameters, "parameters", "driver")
+    names = tuple(dict.fromkeys((*PUBLISHED, *(term for terms in COIL_TERMS.values() for term in terms))))
+    parameters = read_parameters(path, file.parameters, "parameters", "driver", names)
     values = {name: printed.value for name, printed in parameters.items()}
     driver = driver_from_parameters(file.driver.name, values, where=str(path))
     refuse_contradiction(path, parameters)
-    return replace(driver, wiring=file.driver.wiring)
+    return replace(_with_coil(path, driver, values), wiring=file.driver.wiring)
+
+
+def _with_coil(path: Path, driver: Driver, values: Mapping[str, float]) -> Driver:
+    """`driver` with the coil model that has just those terms which stand among `values` (SI); raises ``missing_key``."""
+    given = {name for terms in COIL_TERMS.values() for name in terms if name in values}
+    if given <= {"Le"}:
+        return driver
+    name, terms = min(COIL_TERMS.items(), key=lambda model: len(given.symmetric_difference(model[1])))
+    if given != set(terms):
+        add, drop = ", ".join(term for term in terms if term not in given), ", ".join(sorted(given.difference(terms)))
+        remedy = " and ".join(f"{verb} {what}" for verb, what in (("add", add), ("leave out", drop)) if what)
+        message = f"{path}: {', '.join(sorted(given))} make no model of a coil; for the one called {name} {remedy}."
+        raise TsfitError(message, code="missing_key", file=path)
+    return replace(driver, coil=name, coil_values={term: values[term] for term in terms})
 
 
 def refuse_contradiction(path: Path, figures: Mapping[str, Printed]) -> None:

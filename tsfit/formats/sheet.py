@@ -88,8 +88,10 @@ def empty_sheet() -> str:
     return Path(__file__).with_name("sheet.toml").read_text(encoding="utf-8")
 
 
-def read_parameters(path: Path, table: Mapping[str, object], section: str, kind: str) -> dict[str, Printed]:
-    """Read the parameters of `table`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
+def read_parameters(
+    path: Path, table: Mapping[str, object], section: str, kind: str, names: tuple[str, ...] = PUBLISHED
+) -> dict[str, Printed]:
+    """Read the parameters of `table`, of those `names`, found as [`section`] in the `kind` ("sheet", "driver") file `path`.
 
     Raises TsfitError ``wrong_key``, ``wrong_unit`` or ``wrong_value`` (no number, not positive, none at all).
     """
@@ -99,8 +101,8 @@ def read_parameters(path: Path, table: Mapping[str, object], section: str, kind:
     parameters = {}
     for name, value in table.items():
         place = f"{section}.{name}"
-        if name not in PUBLISHED:
-            raise wrong_key(place, name, PUBLISHED, kind, path)
+        if name not in names:
+            raise wrong_key(place, name, names, kind, path)
         if isinstance(value, bool) or not isinstance(value, (str, int, float)):
             message = f"{path}: {place} must be a number with its unit, not a {type(value).__name__}; correct it."
             raise TsfitError(message, code="wrong_value", file=path)
