@@ -42,7 +42,7 @@ PLANS = [
     box_plan("closed", qtc=0.8, power=20.0, ratings={"amplifier_w": 200.0, "amplifier_load_ohm": 4.0, "hot_ratio": 1.4}),
     box_plan("baffle", **COMMON),
     box_plan("vented", volume=0.06, tuning=31.5, port=PORT, depth=0.4, port_q=70.0, **FILLED, **RATED_PORT),
-    box_plan("vented", volume=0.06, port=SLOT, port_length=0.27),
+    box_plan("vented", volume=0.06, port=SLOT, port_length=0.27, effective=0.33),
     box_plan("passive", volume=0.06, tuning=26.0, radiator_fs=20.0, **RADIATOR, **FILLED, **COMMON),
     box_plan(
         "passive",

@@ -164,3 +164,17 @@ def test_the_diameter_named_when_no_port_fits_is_the_limit():
     assert vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=1.01 * limit).numbers()["port_length_cm"] < 0.2
     with pytest.raises(TsfitError, match="take more than"):
         vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=0.99 * limit)
+
+
+def test_an_effective_length_tunes_outright():
+    """Helmholtz: (c/2π)√(S/(V L)), whatever the ends; the pipe sounds at c/2L; a stated length is what is cut."""
+    air, area, effective = HERON.air, math.pi * 0.04**2, 0.25
+    right = air.sound_speed / (2.0 * math.pi) * math.sqrt(area / (0.06 * effective))
+    for length in (None, 0.2):
+        found = vented_box(HERON, volume=0.06, port_diameter=0.08, effective=effective, port_length=length)
+        assert found.opening.fb == pytest.approx(right, rel=1e-9)
+        assert found.opening.port_resonance == pytest.approx(air.sound_speed / (2.0 * effective), rel=1e-9)
+        # Else one flush and one free end are taken off: 0.85 and 0.61 of the radius.
+        assert found.opening.port_length == pytest.approx(length or effective - (0.8488 + 0.6133) * 0.04, abs=1e-5)
+    with pytest.raises(TsfitError, match="either a tuning or a port length"):
+        vented_box(HERON, volume=0.06, tuning=30.0, port_diameter=0.08, effective=effective)

@@ -40,7 +40,7 @@ def box_plan(kind, **values):
     if kind in ("vented", "bandpass"):
         diameter = values.pop("port_diameter", None)
         port = values.pop("port", None) if diameter is None else Port(diameter)
-        plan["opening"] = Opening(port, values.pop("port_length", None), values.pop("depth", None))
+        plan["opening"] = Opening(port, *(values.pop(name, None) for name in ("port_length", "depth", "effective")))
     if kind == "bandpass":
         rear = StatedLosses(**_taken(StatedLosses, values, leak_q="rear_leak_q", absorption_q="rear_absorption_q"))
         plan["rear"] = ClosedChamber(volume=values.pop("rear_volume"), losses=rear, filling=filling)

@@ -4,7 +4,7 @@
 
     kind = "vented"                 # closed, vented, passive, baffle or bandpass
     volume_l = 95                   # or volume = "3.35 ft^3"
-    tuning_hz = 26                  # or length_cm of the port
+    tuning_hz = 26                  # or length_cm or effective_length_cm of the port
     leak_q = 10
     [port]
     diameter_cm = 10

@@ -164,11 +164,12 @@ def _opened(
     port, air, h = opening.port, driver.air, tuning / driver.Fs
     if port is None:
         return OpeningNumbers(fb=tuning, h=h), ()
-    length, depth = port.length(mass, air, tuning), opening.depth
+    stated = opening.length if opening.effective is not None else None
+    length, depth = stated or port.length(mass, air, tuning), opening.depth
     reach = acting ** (1.0 / 3.0)
     if depth is not None:
         reach = within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0 - port.across
-    taken, pipe = float(port.displaced(length)), port.resonance(length, air)
+    taken, pipe = float(port.displaced(length)), port.resonance(mass, air)
     if taken >= acting:
         raise TsfitError(
             f"port: it takes {taken / LITRE:.3g} l, and the chamber has {acting / LITRE:.3g} l; take a narrower one, which "

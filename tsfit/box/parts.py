@@ -70,23 +70,29 @@ class Filled:
 
 @dataclass(frozen=True)
 class Opening:
-    """How a chamber opens: its port where that is known, the port's length over all, m, and the inner depth along it, m."""
+    """How a chamber opens: its port where that is known, its length over all, m, and the inner depth along it, m.
+
+    An `effective` length (m), which holds what moves along at both ends, goes before the package's end corrections.
+    """
 
     port: Annotated[Port | None, Inside()] = None
     length: Annotated[float | None, Told("length_cm", CM, "port_length_cm", above=0.0)] = None
     depth: Annotated[float | None, Told("box_depth_cm", CM, above=0.0)] = None
+    effective: Annotated[float | None, Told("effective_length_cm", CM, "port_effective_cm", above=0.0)] = None
 
     def tunes(self, tuning: float | None, acting: float, air: Air) -> float:
         """Return the `tuning` (Hz) that is wanted, or the one that the port's length gives with the `acting` volume (m³).
         Raises ``usage`` unless one of the two is told; ``wrong_value``.
         """
-        if (tuning is None) == (self.length is None):
+        if (tuning is None) == (self.length is None and self.effective is None):
             raise TsfitError("A vented box needs either a tuning or a port length; give one of the two.", code="usage")
-        if self.length is not None:
+        if tuning is None:
             if self.port is None:
                 raise TsfitError("A port length tunes a box only with the port's section; give its diameter.", code="usage")
-            tuning = float(resonance(self.port.mass(self.length, air), box_compliance(acting, air)))
-        assert tuning is not None
+            mass = self.port.mass(self.length, air) if self.length is not None else 0.0
+            if self.effective is not None:
+                mass = air.density * within(self.effective / CM, 0.1, 1e4, "effective length", "cm") * CM / self.port.area
+            tuning = float(resonance(mass, box_compliance(acting, air)))
         return within(tuning, 1.0, 5000.0, "tuning", "Hz")
 
 

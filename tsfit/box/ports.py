@@ -125,9 +125,9 @@ class Port:
         within(100.0 * length, 200.0 * self.flare, 1e4, "port length", "cm")
         return float(air.density / self.count * ((length - 2.0 * self.flare) / self.section + self.ends_mass()))
 
-    def resonance(self, length: float, air: Air) -> float:
-        """First standing wave (Hz) in the open port: half a wavelength over its effective length."""
-        return air.sound_speed / (2.0 * self.mass(length, air) * self.area / air.density)
+    def resonance(self, mass: float, air: Air) -> float:
+        """First standing wave (Hz) in ports of that `mass` (kg/m⁴): half a wavelength over the effective length."""
+        return air.sound_speed / (2.0 * mass * self.area / air.density)
 
     def speed_limit(self, air: Air) -> float:
         """Peak air speed (m/s) in the port above which it is commonly called noisy.

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.box.options import amplifier_options
+from tsfit.cli.box.options import air_options, amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
 
@@ -69,6 +69,7 @@ COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm
 @measured_options(several=True)
 @click.option("--coil-c", type=float, help="Coil temperature that counts with --heat.  [default: the sheet's, else 200]")
 @amplifier_options
+@air_options
 @click.option(
     "--way",
     "ways",
@@ -111,7 +112,7 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     from tsfit.box.room import Room
 
     outputs.refuse_existing()
-    asked = AskedComparison(**{one.name: options.pop(one.name) for one in fields(AskedComparison)[:-1]}, amplifier=options)
+    asked = AskedComparison(**{one.name: options.pop(one.name) for one in fields(AskedComparison)[:-1]}, around=options)
     candidates = _candidates(asked)
     room = None if asked.room_m is None else Room(asked.room_m)
     played = Circumstances(asked.high_pass_hz or 0.0, asked.high_pass_order, room)
@@ -136,8 +137,8 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
 class AskedComparison:
     """What the options ask for, in their units.
 
-    Of the drivers one value each in their order, or one for all; of sheets and cost fewer, too. Boxes and amplifier are
-    those of all.
+    Of the drivers one value each in their order, or one for all; of sheets and cost fewer, too. Boxes, amplifier and
+    air are those of all.
     """
 
     drivers: tuple[Path, ...]
@@ -166,7 +167,7 @@ class AskedComparison:
     boxes: tuple[Path, ...]
     baffle: bool
     flat_to_hz: float | None
-    amplifier: Mapping[str, float | None]
+    around: Mapping[str, float | None]  # amplifier and air
 
     def each(self, name: str) -> Iterator[Any]:
         """Values of an option for the drivers in their order, or the one of all; None for those that got none."""
@@ -204,6 +205,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.parts import DriverSet
     from tsfit.box.told import made
     from tsfit.circuit.several import rewired
+    from tsfit.driver.air import Air
     from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.measured import read_measured
@@ -215,6 +217,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
         raise click.UsageError("--f3-hz is found for one driver in a box; leave --drivers out, or name the volume.")
     options = ("sheets", "cost", *COMMON)
     found, coils = [], []
+    air = made(Air, asked.around) if any(asked.around[item.name] is not None for item in fields(Air)) else None
     for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
         own = dict(zip(options, told, strict=True))
         driver, fit = read_driver_or_fit(path, assuming=True)
@@ -223,10 +226,10 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
             printed = read_sheet(own["sheets"])
             driver = rated(driver, printed.values())
             coils[-1] = asked.coil_c or printed.conditions.rated_coil_c
-        ratings = made(Ratings, {**asked.amplifier, **own})
+        ratings = made(Ratings, {**asked.around, **own})
         together = None if own["count"] is None else DriverSet(own["count"], own["in_series"] or 1)
         displaced = 1e-3 * (own["displaces_l"] or 0.0)
-        found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together))
+        found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together, air))
     files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
     limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
     found = [

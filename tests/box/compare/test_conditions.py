@@ -6,6 +6,7 @@ import pytest
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.compare.conditions import Candidate, in_baffle, same_cabinet, same_f3, same_qtc, same_vented, same_volume
+from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
 
 OLD = Driver("Dunlin 12", 5.4, 25.0, 5.0, 0.42, Mms=0.11, Sd=0.052, Xmax=0.022, Pe=300.0)
@@ -32,6 +33,14 @@ def test_it_is_equal(case, name, value):
 
 def test_in_one_cabinet_a_larger_driver_leaves_less_air():
     assert [box.numbers()["volume_l"] for box in boxes(same_cabinet(0.08))] == pytest.approx([80.0, 76.0])
+
+
+def test_the_air_is_that_of_all():
+    """At a given Qtc the volume goes with Vas, and that with the pressure: ρc² is γp (ideal gas)."""
+    high = [replace(one, air=Air(20.0, 700.0)) for one in DRIVERS]
+    low = [replace(one, air=Air(20.0, 1013.25)) for one in DRIVERS]
+    here, there = ([same_qtc(0.707).build(one).chamber.volume for one in some] for some in (low, high))
+    assert [b / a for a, b in zip(here, there, strict=True)] == pytest.approx([700.0 / 1013.25] * 2, rel=2e-3)
 
 
 def test_a_baffle_has_no_volume():

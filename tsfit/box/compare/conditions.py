@@ -11,6 +11,7 @@ from tsfit.box.parts import DriverSet, Filling, Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
+from tsfit.driver.air import Air
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
@@ -28,6 +29,7 @@ class Candidate:
     displaced: float = 0.0
     ratings: Ratings = Ratings()
     together: DriverSet | None = None  # how many share a box, in place of what a planned box says
+    air: Air | None = None  # likewise, in and around the box
 
     @property
     def xmax_m(self) -> float | None:
@@ -51,6 +53,8 @@ class Candidate:
         rated = plan.with_ratings(self.ratings)
         if self.together is not None:
             rated = replace(rated, drivers=self.together)
+        if self.air is not None:
+            rated = replace(rated, air=self.air)
         return rated.build(self.driver)
 
 
@@ -87,7 +91,7 @@ def same_f3(f3_hz: float) -> Case:
     """Closed boxes of one and the same f3: the larger of the volumes that give it, where there are two."""
 
     def build(one: Candidate) -> BoxResult:
-        return one.put_into(ClosedPlan(volume=volumes_for_f3(ClosedPlan(), one.driver, f3_hz)[-1]))
+        return one.put_into(ClosedPlan(volume=volumes_for_f3(ClosedPlan(air=one.air), one.driver, f3_hz)[-1]))
 
     return Case(f"closed, f3 {f3_hz:g} Hz", build)
 

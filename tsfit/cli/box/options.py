@@ -58,6 +58,7 @@ shape_options = _add(
 
 port_options = _add(
     click.option("--port-length-cm", type=float, help="Length over all, instead of --tuning-hz."),
+    click.option("--port-effective-cm", type=float, help="Effective length, ends counted, where it is known better."),
     shape_options,
     click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: by its ends]"),
 )
@@ -85,6 +86,12 @@ amplifier_options = _add(
     click.option("--amplifier-a", type=float, help="Most A RMS that the amplifier gives.  [default: any]"),
     click.option("--amplifier-w", type=float, help="Its rating in W, with --amplifier-load-ohm, instead of --amplifier-v."),
     click.option("--amplifier-load-ohm", type=float, help="Load for which --amplifier-w holds."),
+)
+
+air_options = _add(
+    click.option("--temperature-c", type=float, help="Of the air in and around the box.  [default: the driver's]"),
+    click.option("--pressure-hpa", type=float, help="Of that air, at the place.  [default: 1013.25 or the driver's]"),
+    click.option("--humidity-percent", type=float, help="Of that air.  [default: 50 or the driver's]"),
 )
 
 limit_options = _add(
@@ -124,9 +131,7 @@ drive_options = _add(
     click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
     limit_options,
     amplifier_options,
-    click.option("--temperature-c", type=float, help="Of the air in and around the box.  [default: the driver's]"),
-    click.option("--pressure-hpa", type=float, help="Of that air, at the place.  [default: 1013.25 or the driver's]"),
-    click.option("--humidity-percent", type=float, help="Of that air.  [default: 50 or the driver's]"),
+    air_options,
     _choice("--air-load", "free air", "baffle", words=AIR_LOAD_WORDS),
     click.option("--save-box", type=PATH, metavar="FILE", help="Write the box as a file for tsfit box show."),
 )
