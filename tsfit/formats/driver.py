@@ -75,7 +75,8 @@ def read_driver(path: Path, *, assuming: bool = False) -> Driver:
     Of a fit, the fitted one in the air of its sweeps, without Mms where only free air was swept; of a sheet or driver file,
     at reference air, with a plain coil inductance unless the driver file has the terms of another model.
 
-    Raises TsfitError ``incomplete_driver`` or ``missing_key`` (of a coil) naming what to add; else as the readers of fits and sheets.
+    Raises TsfitError ``incomplete_driver``, or ``missing_key`` of a coil, naming what to add; else as the readers of fits
+    and sheets.
     """
     if is_json(path):
         return read_fit(path).driver
