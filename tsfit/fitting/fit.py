@@ -23,6 +23,7 @@ from tsfit.fitting.demands import NOTHING, Demands, check_demands
 from tsfit.fitting.kinds import no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
+from tsfit.fitting.missing import missing_note
 from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.scatter import scatter_of
 from tsfit.fitting.select import Ranked, Task, compete
@@ -99,6 +100,7 @@ def fit(
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
+    doubts += missing_note(best, [peak.Fs for peak in bench.peaks])
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)

@@ -1,0 +1,59 @@
+"""What kind of thing a circuit lacks, by where and how smoothly it misses the curve."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from tsfit.base.arrays import Complex, Real
+from tsfit.base.notes import QualityNote
+from tsfit.circuit.kramers_kronig import octave_edges, octave_means
+from tsfit.fitting.agreement import relative_misfit
+from tsfit.fitting.solve import Solved
+from tsfit.fitting.validity import ROUGH_SHARE, roughness
+
+LARGE = 0.01
+"""RMS misfit over |Z| from which something is missing that is worth a word."""
+SMOOTH = 0.5
+"""Share of a misfit that may be noise from point to point where the rest is called smooth."""
+PLACES = (
+    (0.6, "a suspension that yields otherwise than the models (creep), or a leak of the box"),
+    (1.7, "friction or stiffness that changes with the level, a coil that rubs, or a loss of the box"),
+    (12.0, "a part that swings by itself (surround, dust cap, a panel, the air between walls)"),
+    (math.inf, "a coil in its iron (eddy currents) like none of the models, or a cone that breaks up"),
+)  # fmt: skip
+"""Up to how many times Fs which is the usual cause; common practice, no source."""
+
+
+def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
+    """Say of the sweep that is missed most, by more than noise and 1 %, what is likely missing, and where.
+
+    `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers.
+    """
+    worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
+    if relative_misfit(best, worst) < LARGE:
+        return []
+    off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))
+    message = missing(worst.frequency_hz, off, peaks_hz[worst.number])
+    return [QualityNote("circuit_lacks", "warn", message, worst.number)]
+
+
+def missing(frequency_hz: Real, misfit: Complex, peak_hz: float) -> str:
+    """Return what is likely missing from a circuit that misses a curve by `misfit` (n,) of |Z|, and where."""
+    square = np.abs(misfit) ** 2
+    means = octave_means(frequency_hz, square)
+    top = int(np.argmax(means))
+    low, high = (float(edge[top]) for edge in octave_edges(frequency_hz))
+    most = math.sqrt(float(means[top]))
+    there = misfit[(frequency_hz >= low) & (frequency_hz <= high)]
+    where = (
+        f"The circuit misses the curve by {100.0 * math.sqrt(float(np.mean(square))):.2g} %, most from {low:.3g} to "
+        f"{high:.3g} Hz ({100.0 * most:.2g} %)"
+    )
+    if roughness(there, ROUGH_SHARE) > SMOOTH * most:
+        return (
+            f"{where}, unevenly from point to point, as an instrument's steps or noise do; measure again, louder or slower."
+        )
+    middle = math.sqrt(low * high) / peak_hz
+    cause = next(cause for place, cause in PLACES if middle < place)
+    return f"{where}, smoothly, so something is missing from it: most often {cause}; a sweep at another level tells more."
