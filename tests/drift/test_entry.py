@@ -7,7 +7,7 @@ import pytest
 from helpers.made_histories import FRESH, MASS, made_fit
 
 from tsfit.base.errors import TsfitError
-from tsfit.drift.entry import differences, entry_of
+from tsfit.drift.entry import differences, entry_of, once
 from tsfit.driver.air import Air
 
 FIT = made_fit(FRESH, np.random.default_rng(1), (0.3, -0.2))
@@ -56,3 +56,27 @@ def test_what_two_entries_do_not_share_is_said(change, codes):
     if air is not None:
         other = replace(other, conditions=replace(first.conditions, temperature_c=air.temperature_c))
     assert [note.code for note in differences(first, other)] == codes
+
+
+def _made_of(hours, *recordings):
+    sweeps = [{"state": "free air", "sha256": one} for one in recordings]
+    return replace(entry_of(FIT, hours), provenance={"sweeps": sweeps})
+
+
+@pytest.mark.parametrize(
+    ("recordings", "kept"),
+    [
+        (["a", "b", "c"], [0, 1, 2]),
+        (["a", "b", "a"], [1, 2]),  # copies count once, as added last: with the right hours, say
+        (["a", "ab", "c"], [1, 2]),  # fitted again with a mass added to it
+        (["ab", "a", "bc"], [0, 2]),
+        (["ab", "bc", "cd"], [0, 1, 2]),
+        (["", "", ""], [0, 1, 2]),  # of which nothing is known
+        (["a"] * 200, [199]),
+    ],
+)
+def test_entries_of_the_same_recordings_count_once(recordings, kept):
+    left, notes = once([_made_of(float(k), *each) for k, each in enumerate(recordings)])
+    assert [entry.hours for entry in left] == kept
+    assert [note.code for note in notes] == ["same_sweep"] * (len(recordings) - len(kept))
+    assert all("record anew" in note.message for note in notes)

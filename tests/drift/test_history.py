@@ -5,6 +5,8 @@ the full ones misses about once in a thousand draws (binomial).
 """
 
 import os
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -124,3 +126,12 @@ def test_repeatability_is_learnt_from_repeats():
     assert learnt.repeats == 36
     assert learnt.stdev[0] == pytest.approx(0.03, rel=0.35)
     assert learnt.stdev[2] < 0.004
+
+
+def test_copies_of_one_sweep_are_no_history():
+    [entry] = made_history(np.random.default_rng(79), hours=(0.0,)).entries
+    entry = replace(entry, provenance={"sweeps": [{"state": "free air", "sha256": "f" * 64}]})
+    judged = history(Log(Path("log"), tuple(replace(entry, hours=float(h)) for h in range(5)), ()))
+    assert len(judged.entries) == 1
+    assert "One entry so far" in judged.sentences()[0]
+    assert {note.code for note in judged.notes} == {"same_sweep"}

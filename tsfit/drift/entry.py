@@ -1,7 +1,7 @@
 """An entry of a driver's log: one fit after so many hours of use, with all that is needed to compare it with others."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated
@@ -111,6 +111,13 @@ class Entry:
         found = self.provenance.get(what)
         return found if isinstance(found, dict) else {}
 
+    @property
+    def recordings(self) -> frozenset[object]:
+        """Hashes of the recordings and curves that the fit was made of."""
+        told = self.provenance.get("sweeps")
+        sweeps = [one for one in told if isinstance(one, dict)] if isinstance(told, list) else [self.source("curve")]
+        return frozenset(sweep["sha256"] for sweep in sweeps if "sha256" in sweep)
+
 
 def entry_of(
     fit: FitResult, hours: float, *, file: Mapping[str, str] | None = None, added: datetime | None = None
@@ -153,6 +160,31 @@ def entry_of(
         },
         provenance={**fit.provenance, "fit": dict(file or {})},
     )
+
+
+def once(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], list[QualityNote]]:
+    """Entries whose recordings no other holds as well, or none added later where they are equal; and what was left out."""
+    holders: dict[object, list[int]] = {}
+    for number, entry in enumerate(entries):
+        for recording in entry.recordings:
+            holders.setdefault(recording, []).append(number)
+    kept, notes = [], []
+    for number, entry in enumerate(entries):
+        mine = entry.recordings
+        richer = [
+            other
+            for other in (holders[min(mine, key=lambda one: len(holders[one]))] if mine else ())
+            if mine < entries[other].recordings or (mine == entries[other].recordings and other > number)
+        ]
+        if not richer:
+            kept.append(entry)
+            continue
+        message = (
+            f"The entry at {entry.hours:g} h is made of the same recordings as that at {entries[richer[-1]].hours:g} h and "
+            "does not count; record anew at every hour."
+        )
+        notes.append(QualityNote("same_sweep", "warn", message))
+    return tuple(kept), notes
 
 
 def _digits(value: float, digits: int = 6) -> float:

@@ -23,7 +23,7 @@ from tsfit.drift.change import (
     logarithms,
     reference_mass,
 )
-from tsfit.drift.entry import Entry
+from tsfit.drift.entry import Entry, once
 from tsfit.drift.log import Log
 from tsfit.drift.settling import AHEAD, Settling, settle
 from tsfit.driver.formulas import COPPER_PER_K
@@ -109,7 +109,8 @@ def history(log: Log) -> History:
     if not log.entries:
         message = f"{log.path}: holds no entry yet; add one with 'tsfit drift add'."
         raise TsfitError(message, code="empty_log", file=log.path)
-    entries = tuple(sorted(log.entries, key=lambda entry: entry.hours))
+    entries, copies = once(log.entries)
+    entries = tuple(sorted(entries, key=lambda entry: entry.hours))
     mass = reference_mass(entries)
     values = logarithms(entries, mass)
     repeatability = learn_repeatability(entries, values)
@@ -127,7 +128,7 @@ def history(log: Log) -> History:
         if not settling.enough and settling.course == "constant":
             drifted = change is not None and cause in change.causes and change.causes[cause].beyond_repeatability
         causes[cause] = CauseHistory(cause, SEEN_IN[cause], hours[told], values[told, k], spread, settling, drifted)
-    notes = dict.fromkeys((*log.notes, *(change.notes if change is not None else ())))
+    notes = dict.fromkeys((*log.notes, *copies, *(change.notes if change is not None else ())))
     return History(entries, causes, change, repeatability, mass is not None, tuple(notes))
 
 

@@ -21,7 +21,7 @@ from pydantic import TypeAdapter, ValidationError
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable, unwritable, watch
 from tsfit.base.notes import QualityNote
-from tsfit.drift.entry import SCHEMA, Entry, differences
+from tsfit.drift.entry import SCHEMA, Entry, differences, once
 
 LARGEST_BYTES = 1_000_000_000
 LOCK_SECONDS = 60.0
@@ -122,7 +122,8 @@ def add_entry(path: Path, entry: Entry) -> Log:
         raise TsfitError(message, code="busy", file=path) from None
     except OSError as error:
         raise unwritable(path, error.strerror or str(error)) from error
-    return Log(path, (*before.entries, entry), (*aside, *before.notes, *notes))
+    entries = (*before.entries, entry)
+    return Log(path, entries, (*aside, *before.notes, *notes, *once(entries)[1]))
 
 
 def line_of(entry: Entry) -> bytes:
