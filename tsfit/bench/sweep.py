@@ -106,7 +106,7 @@ def measure(
     curve_file = path.with_suffix(".txt")
     refuse_existing(curve_file)
     player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
-    with Recorder(path, excitation.sample_rate_hz, _known_before(rig, sweep, excitation, specimen)) as recorder:
+    with Recorder(path, excitation.sample_rate_hz, known_before(rig, sweep, excitation, specimen)) as recorder:
         report = player.play(excitation, recorder.write, on_level=on_level)
         recorder.finish(stream=vars(report) | {"flags": [f"{frame}: {kind}" for frame, kind in report.flags]})
     recording = read_recording(path)
@@ -122,7 +122,7 @@ def measure(
     return Measurement(path, conditions_path(path), report, verdict, curve, curve_file)
 
 
-def _known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen: Specimen) -> dict[str, object]:
+def known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen: Specimen) -> dict[str, object]:
     """What the conditions beside a recording tell of it before it is made."""
     full = rig.volts_per_full_scale
     return {

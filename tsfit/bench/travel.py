@@ -17,6 +17,7 @@ from tsfit.bench.fit import described, made_from
 from tsfit.capture.absolute import Scale, scale_of
 from tsfit.capture.recording import read_recording
 from tsfit.capture.rig import Rig, read_rig, refuse_other_rate
+from tsfit.circuit.large_signal_start import start_of
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver, NamedDriver
 from tsfit.driver.terminals import Terminals
@@ -26,7 +27,6 @@ from tsfit.travel.fit import settle
 from tsfit.travel.level import prepared
 from tsfit.travel.limits import ScaleErrors
 from tsfit.travel.result import result_of
-from tsfit.travel.start import start_of
 
 ASSUMED_MASS = 0.01
 """Relative standard uncertainty of the moving mass of a file that states none: common practice, no source."""
@@ -57,7 +57,7 @@ def travel_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: No
     rig = read_rig(path.parent / table.rig)
     driver, fit = _described(path, table, on_step)
     start = start_of(driver)
-    read = [_read(path, sweep, rig, on_step) for sweep in sweeps]
+    read = [read_terminals(path, sweep, rig, on_step) for sweep in sweeps]
     levels = [
         prepared(one, start, settle_s=sweep.settle_s, period_s=sweep.period_s)
         for one, sweep in zip(read, sweeps, strict=True)
@@ -95,8 +95,8 @@ def _described(path: Path, table: BenchTable, on_step: Callable[[str], None]) ->
     return driver, fit
 
 
-def _read(path: Path, sweep: SweepTable, rig: Rig, on_step: Callable[[str], None]) -> Terminals:
-    """Volts and amperes of one recording."""
+def read_terminals(path: Path, sweep: SweepTable, rig: Rig, on_step: Callable[[str], None]) -> Terminals:
+    """Volts and amperes of one recording of the bench at `path`; raises as `read_recording`, ``polarity``."""
     on_step(f"reading {sweep.recording}")
     name = sweep.recording or ""
     scale = scale_of(rig, sweep.total_v_full_scale, sweep.second_v_full_scale(rig))

@@ -18,7 +18,7 @@ from typing import Any, Protocol
 from tsfit.base.errors import TsfitError
 from tsfit.capture.exchange import CHANNELS, Exchange
 from tsfit.capture.excitation import Excitation
-from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport
+from tsfit.capture.stream import Levels, Sink, Stopped, StreamReport, Watch
 
 RATES_HZ = (44100.0, 48000.0, 88200.0, 96000.0, 176400.0, 192000.0)
 DEADLINE_SECONDS = 1.5
@@ -167,17 +167,25 @@ class SoundCard:
         """Yes."""
         return True
 
-    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
+    def play(
+        self,
+        excitation: Excitation,
+        sink: Sink,
+        *,
+        on_level: Callable[[Levels], None] | None = None,
+        watch: Watch | None = None,
+    ) -> StreamReport:
         """Play `excitation` and hand the first two inputs to `sink`, block by block, from a thread of its own.
 
-        Whatever `sink` raises is raised here; `on_level` is called from this thread, about twenty times a second.
+        Whatever `sink` or `watch` raises is raised here, after silence; `watch` is called in the audio callback, `on_level`
+        from this thread, about twenty times a second.
 
         Raises TsfitError for what `find_device` refuses; ``sample_rate``, ``outputs``, ``device`` when it cannot be opened
         so. `Stopped`: ``device_vanished``, ``stalled``, ``interrupted``; everything until then has gone to `sink`.
         """
         sounddevice = _sounddevice()
         device = find_device(self.fragment)
-        exchange = Exchange(excitation, self.outputs, sink, sounddevice.CallbackStop)
+        exchange = Exchange(excitation, self.outputs, sink, sounddevice.CallbackStop, watch)
         stream = _open(sounddevice, device, exchange)
         writer = threading.Thread(target=exchange.write, daemon=True)
         began = exchange.called = time.perf_counter()
@@ -194,11 +202,13 @@ class SoundCard:
             gently = True
             raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
         finally:
+            exchange.hush = True
             _close(sounddevice, stream, gently=gently)
             exchange.last.set()
             writer.join(DEADLINE_SECONDS)
-        if exchange.failure is not None:
-            raise exchange.failure
+        failure = exchange.alarm or exchange.failure
+        if failure is not None:
+            raise failure
         return StreamReport(
             frames=exchange.taken,
             expected=exchange.expected,
@@ -222,8 +232,8 @@ def _watch(
     shown, working = None, True
     while working:
         writer.join(WATCH_SECONDS)
-        working = writer.is_alive()
-        if exchange.failure is not None:
+        working, exchange.tended = writer.is_alive(), time.perf_counter()
+        if exchange.failure is not None or exchange.alarm is not None:
             return
         if on_level is not None and exchange.levels is not shown and exchange.levels is not None:
             shown = exchange.levels

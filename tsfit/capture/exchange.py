@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tsfit.capture.excitation import Excitation, playable
-from tsfit.capture.stream import Block, Levels, Sink, levels_of
+from tsfit.capture.stream import Block, Levels, Sink, Stopped, Watch, levels_of
 
 CHANNELS = 2
 RING_SECONDS = 20.0
@@ -19,6 +19,10 @@ SETTLED_SECONDS, LEAST_CLOCK_SECONDS = 0.5, 2.0
 DELAY_SECONDS = 0.5
 """How much of the excitation's end is looked for in the recording to tell the delay."""
 LEAST_CORRELATION, AMBIGUOUS = 0.3, 0.95
+HUSH_SECONDS = 0.01
+"""In which what is stopped fades away."""
+STUCK_SECONDS = 1.0
+"""Without a callback, or without anybody who looks after the playing, for so long: what is watched ends in silence."""
 
 
 @dataclass
@@ -55,7 +59,9 @@ class Clock:
 class Exchange:
     """What callback, writing thread and watching thread share; each variable is written by one of them only."""
 
-    def __init__(self, excitation: Excitation, outputs: int, sink: Sink, stop: type[Exception]) -> None:
+    def __init__(
+        self, excitation: Excitation, outputs: int, sink: Sink, stop: type[Exception], watch: Watch | None = None
+    ) -> None:
         self.excitation = excitation
         self.rate = excitation.sample_rate_hz
         self.expected = len(excitation.samples)
@@ -63,6 +69,10 @@ class Exchange:
         self.outputs = outputs
         self.sink = sink
         self.stop_exception = stop
+        self.watch = watch
+        self.alarm: BaseException | None = None
+        self.hush = False
+        self.tended = time.perf_counter()
         self.ring = np.zeros((round(RING_SECONDS * self.rate), CHANNELS), dtype=np.float32)
         self.clock = Clock(self.rate, self.expected)
         self.flags: list[tuple[int, str]] = []
@@ -81,8 +91,8 @@ class Exchange:
         self.end = np.zeros((self.expected - self.end_at, CHANNELS), dtype=np.float32)
 
     def callback(self, came: Block, goes: Block, frames: int, _: object, status: object) -> None:
-        """Copy one block each way."""
-        self.called = time.perf_counter()
+        """Copy one block each way; what came is watched before any more goes out."""
+        before, self.called = self.called, time.perf_counter()
         first, size = self.recorded, len(self.ring)
         count = min(frames, self.expected - first)
         goes.fill(0.0)
@@ -98,8 +108,26 @@ class Exchange:
         self.ring[at : at + head] = came[:head, :CHANNELS]
         self.ring[: count - head] = came[head:count, :CHANNELS]
         self.recorded = first + count
+        if self.watch is not None:
+            self._watched(self.watch, came[:count, :CHANNELS], before)
+        if self.hush or self.alarm is not None or self.failure is not None:
+            fading = min(round(HUSH_SECONDS * self.rate), count)
+            goes[:fading] *= np.linspace(1.0, 0.0, fading, dtype=np.float32)[:, None]
+            goes[fading:] = 0.0
+            raise self.stop_exception
         if self.recorded == self.expected:
             raise self.stop_exception
+
+    def _watched(self, watch: Watch, came: Block, before: float) -> None:
+        """Raise the alarm over what came, or over time that nobody knows of; once raised it stays."""
+        try:
+            if self.alarm is None:
+                if self.recorded > len(came) and self.called - min(before, self.tended) > STUCK_SECONDS:
+                    message = "The playing was stuck for a second; let nothing else run on this computer, and begin again."
+                    raise Stopped(message, code="stalled")
+                watch(came)
+        except BaseException as error:
+            self.alarm = error
 
     def write(self) -> None:
         """Hand on what the callback leaves in the ring until all of it is there, or `last` tells that no more will come."""

@@ -97,6 +97,8 @@ class Wanted:
     periods: int = 4  # of a multisine in `seconds`, the settling one counted
     silence_s: float = 0.7  # before, for the noise
     tail_s: float = 0.5  # silence after, for the decay
+    fall: float = 0.5  # power of frequency by which an odd multisine falls: 0.5 is pink, 1 is 6 dB an octave
+    fade_s: float = FADE_SECONDS  # of a multisine's fade in, within its first period
 
     def lines(self, period: int) -> NDArray[np.intp]:
         """Harmonics of a period of so many samples within the range."""
@@ -208,10 +210,10 @@ def _sweep(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excita
 
 def _repeated(wanted: Wanted, period: int, lines: NDArray[np.intp], phase: Real) -> Real:
     """Periods with a fade in within the first and a fade out after the last; peak 1 between the samples too."""
-    one, fine = (_from_lines(n, lines, phase) for n in (period, _fine(lines)))
+    one, fine = (_from_lines(n, lines, phase, wanted.fall) for n in (period, _fine(lines)))
     one = one / max(np.abs(fine).max(), np.abs(one).max())
-    n = min(round(FADE_SECONDS * wanted.sample_rate_hz), period)
-    return _faded(np.concatenate([np.tile(one, wanted.periods), one[:n]]), n)
+    rise, n = (min(round(s * wanted.sample_rate_hz), period) for s in (wanted.fade_s, FADE_SECONDS))
+    return _faded(np.concatenate([np.tile(one, wanted.periods), one[:n]]), rise, n)
 
 
 def _multisine(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -> Excitation:
@@ -230,7 +232,7 @@ def _odd_multisine(wanted: Wanted, bare: Excitation, rng: np.random.Generator) -
     left_out = groups * DETECTION_GROUP + rng.integers(DETECTION_GROUP, size=len(groups))
     excited = np.delete(odd, left_out)
     draws = 2.0 * math.pi * rng.random((DRAWS, len(excited)))
-    phase = min(draws, key=lambda draw: crest_factor(_from_lines(_fine(excited), excited, draw)))
+    phase = min(draws, key=lambda draw: crest_factor(_from_lines(_fine(excited), excited, draw, wanted.fall)))
     step = wanted.sample_rate_hz / period
     return replace(
         bare,
@@ -261,10 +263,10 @@ def _fine(lines: NDArray[np.intp]) -> int:
     return int(next_fast_len(FINENESS * int(lines[-1]), real=True))
 
 
-def _from_lines(period: int, lines: NDArray[np.intp], phase: Real) -> Real:
-    """One period (period,) of a pink multisine with the given phases (k,)."""
+def _from_lines(period: int, lines: NDArray[np.intp], phase: Real, fall: float = 0.5) -> Real:
+    """One period (period,) of a multisine with the given phases (k,), its amplitudes falling as f^-fall."""
     spectrum = np.zeros(period // 2 + 1, dtype=complex)
-    spectrum[lines] = np.exp(1j * phase) / np.sqrt(lines)
+    spectrum[lines] = np.exp(1j * phase) / np.asarray(lines, dtype=float) ** fall
     return np.fft.irfft(spectrum, period) * period
 
 

@@ -9,7 +9,7 @@ voltage Bl F/Zm in series with Z.
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,7 +17,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.capture.excitation import Excitation, playable
 from tsfit.capture.rig import Rig
-from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, levels_of
+from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, Watch, levels_of
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import State
@@ -80,7 +80,14 @@ class SimulatedBench:
             dtype=np.complex128,
         )
 
-    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
+    def play(
+        self,
+        excitation: Excitation,
+        sink: Sink,
+        *,
+        on_level: Callable[[Levels], None] | None = None,
+        watch: Watch | None = None,
+    ) -> StreamReport:
         """Reckon what would be recorded and hand it to `sink` block by block, from this thread and faster than real time.
 
         The report's `seconds` are those that a recording would have taken. Raises TsfitError ``incomplete_driver``;
@@ -88,24 +95,34 @@ class SimulatedBench:
         """
         safe = replace(excitation, samples=playable(excitation).astype(float))
         samples = simulated_recording(self, safe)
-        n = len(samples)
-        try:
-            for first in range(0, n, BLOCK_FRAMES):
-                piece = samples[first : first + BLOCK_FRAMES]
-                sink(piece)
-                if on_level is not None:
-                    on_level(levels_of(piece, first + len(piece), n))
-        except KeyboardInterrupt:
-            raise Stopped(f"device {self.name!r}: interrupted; record again when ready.", code="interrupted") from None
+        pieces = (samples[first : first + BLOCK_FRAMES] for first in range(0, len(samples), BLOCK_FRAMES))
+        hand_on(self.name, pieces, len(samples), sink, on_level, watch)
         rate = excitation.sample_rate_hz if self.true_rate_hz is None else self.true_rate_hz
-        return StreamReport(
-            frames=n,
-            expected=n,
-            seconds=n / rate,
-            measured_rate_hz=rate,
-            delay_samples=self.delay_samples,
-            device=self.name,
-        )
+        return report_of(self.name, len(samples), rate, self.delay_samples)
+
+
+def hand_on(
+    name: str, pieces: Iterable[Block], n: int, sink: Sink, on_level: Callable[[Levels], None] | None, watch: Watch | None
+) -> None:
+    """Hand `pieces` of `n` samples in all to everybody, one after the other. Raises what they raise; `interrupted`."""
+    done = 0
+    try:
+        for piece in pieces:
+            done += len(piece)
+            sink(piece)
+            if watch is not None:
+                watch(piece)
+            if on_level is not None:
+                on_level(levels_of(piece, done, n))
+    except KeyboardInterrupt:
+        raise Stopped(f"device {name!r}: interrupted; record again when ready.", code="interrupted") from None
+
+
+def report_of(name: str, n: int, rate_hz: float, delay: int) -> StreamReport:
+    """Tell of a recording by a device without faults."""
+    return StreamReport(
+        frames=n, expected=n, seconds=n / rate_hz, measured_rate_hz=rate_hz, delay_samples=delay, device=name
+    )
 
 
 def bench_load(state: State, driver: Driver) -> Load:
@@ -136,8 +153,10 @@ def simulated_recording(bench: SimulatedBench, excitation: Excitation) -> Block:
     if bench.asymmetry_per_m or bench.stiffening_per_m2:
         second = second + _distortion(bench, frequency, drive, z, m, length)
     both = np.empty((n, 2))
-    both[:, bench.rig.total] = excitation.samples
-    both[:, bench.rig.second] = bench.channel_gain * np.fft.irfft(second, length)[:n]
+    volts, rig = bench.volts_per_full_scale, bench.rig
+    of_total, of_second = (1.0 if full is None else volts / full for full in (rig.total_v, rig.second_v))
+    both[:, rig.total] = of_total * excitation.samples
+    both[:, rig.second] = of_second * bench.channel_gain * np.fft.irfft(second, length)[:n]
     late = np.pad(both, ((bench.delay_samples, 0), (0, 0)))[:n]
     gain = 10.0 ** (bench.input_gain_db / 20.0)
     return np.asarray(np.clip(gain * late + _disturbance(bench, n, rate), -1.0, 1.0), dtype=np.float32)

@@ -14,10 +14,14 @@ Block: TypeAlias = NDArray[np.float32]
 """Both channels (k, 2) of a stretch of recording, full scale 1."""
 Sink: TypeAlias = Callable[[Block], None]
 """Takes the recorded blocks in order; called outside the audio callback."""
+Watch: TypeAlias = Callable[[Block], None]
+"""Looks at each block before any more is played, so it must be quick; whatever it raises ends the playing in silence."""
 
 
 class Stopped(TsfitError):  # noqa: N818
-    """A recording that ended before its time: ``device_vanished``, ``stalled``, ``interrupted`` or ``disk_full``."""
+    """A recording that ended before its time: ``device_vanished``, ``stalled``, ``interrupted``, ``disk_full``, or what a
+    `Watch` saw.
+    """
 
 
 @dataclass(frozen=True)
@@ -59,8 +63,15 @@ class Player(Protocol):
     def in_real_time(self) -> bool:
         """Whether playing takes the time that the excitation lasts, and a coil the time that it takes to cool."""
 
-    def play(self, excitation: Excitation, sink: Sink, *, on_level: Callable[[Levels], None] | None = None) -> StreamReport:
-        """Play `excitation` and hand what comes back to `sink`, block by block; whatever `sink` raises stops it.
+    def play(
+        self,
+        excitation: Excitation,
+        sink: Sink,
+        *,
+        on_level: Callable[[Levels], None] | None = None,
+        watch: Watch | None = None,
+    ) -> StreamReport:
+        """Play `excitation` and hand what comes back to `sink`, block by block; whatever `sink` or `watch` raises stops it.
 
         Raises TsfitError for what the device or the simulated bench refuses; `Stopped` when the recording ends before
         its time.

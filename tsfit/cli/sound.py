@@ -21,7 +21,14 @@ CAUTIONS = (
 
 
 def confirmed_level(
-    rig: Rig, what: str, level_dbfs: float | None, level_v: float | None = None, *, yes: bool, quiet: bool
+    rig: Rig,
+    what: str,
+    level_dbfs: float | None,
+    level_v: float | None = None,
+    *,
+    yes: bool,
+    quiet: bool,
+    cautions: bool = True,
 ) -> float:
     """Show the cautions, ask before `what` is played above the quiet default, and return the peak level re full scale."""
     from tsfit.base.errors import TsfitError
@@ -35,7 +42,7 @@ def confirmed_level(
             f"{rig.path}: device is still {rig.device!r}; name one that `tsfit devices` prints, or a part of its name."
         )
         raise TsfitError(message, code="no_device", file=rig.path)
-    if not quiet:
+    if cautions and not quiet:
         say(CAUTIONS)
     if level > QUIET_DBFS and not yes:
         if quiet:

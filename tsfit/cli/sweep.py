@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 MOST_REPEATS = 20
 """Of recordings until an aim is reached, where nothing else is said."""
 STATES = ("free air", "added mass", "closed box", "infinite baffle")
+DRIVEN = ("full travel", "power run")
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,9 @@ class SweepRun:
 
 @click.command()
 @click.argument("rig", type=PATH)
-@click.option("--state", type=click.Choice(STATES), default="free air", show_default=True, help="State of the driver.")
+@click.option(
+    "--state", type=click.Choice((*STATES, *DRIVEN)), default="free air", show_default=True, help="State of the driver."
+)
 @click.option("--mass-g", type=float, help="Added mass.")
 @click.option("--mass-uncertainty-g", type=float, help="Its standard uncertainty.")
 @click.option("--volume-l", type=float, help="Net volume of the closed box.")
@@ -109,6 +112,19 @@ class SweepRun:
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
 @click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording.")
 @click.option("--no-figure", is_flag=True, help="Draw no plot.")
+@click.option("--driver", type=PATH, help="Fit or driver file of what is driven to full travel or to a power run.")
+@click.option("--limit-travel-mm", type=click.FloatRange(0.01, 200.0), help="Travel each way not to be exceeded.")
+@click.option(
+    "--limit-coil-c", type=click.FloatRange(25.0, 400.0), default=120.0, show_default=True, help="Likewise of the coil."
+)
+@click.option("--limit-v", type=click.FloatRange(1e-3, 1e3), help="Likewise, peak volts at the total channel.")
+@click.option("--levels", type=click.IntRange(2, 6), default=4, show_default=True, help="To full travel or to the run.")
+@click.option(
+    "--minutes", type=click.FloatRange(0.1, 240.0), default=30.0, show_default=True, help="Of a power run at its level."
+)
+@click.option(
+    "--ambient-c", type=click.FloatRange(-40.0, 60.0), default=20.0, show_default=True, help="Of the room, there."
+)
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
 @click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
 @with_outputs("as_json")
@@ -123,6 +139,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
       tsfit sweep rig.toml
       tsfit sweep rig.toml --state "added mass" --mass-g 40
       tsfit sweep rig.toml --guided
+      tsfit sweep power-rig.toml --state "full travel" --driver fit.json --limit-travel-mm 10
     """  # noqa: D301
     from tsfit.bench.how_long import aim_of
     from tsfit.bench.sweep import Specimen
@@ -133,6 +150,13 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         return {name: options.pop(name) for name in names}
 
     read, quiet = read_rig(rig), outputs.as_json
+    driven = taken("driver", "limit_travel_mm", "limit_coil_c", "limit_v", "levels", "minutes", "ambient_c")
+    if options["state"] in DRIVEN:
+        if guided:
+            raise click.UsageError("--guided leads through small-signal states; leave it out.")
+        from tsfit.cli.ramp import driven_up
+
+        return driven_up(read, output, {**options, **driven}, quiet=quiet)
     wanted = Wanted(**taken("kind", "seconds", "low_hz", "high_hz", "periods"))
     specimen = Specimen(options.pop("hours") or None, options.pop("serial") or None)
     until = options.pop("until")

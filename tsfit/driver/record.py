@@ -206,3 +206,21 @@ class Softening:
         """Return `driver` after so many hours of use; moving mass, motor and losses stay."""
         slower = 1.0 / math.sqrt(1.0 - self.gain * math.expm1(-hours / self.time_constant_h))
         return replace(driver, Fs=driver.Fs * slower, Qms=driver.Qms * slower, Qes=driver.Qes * slower)
+
+
+@dataclass(frozen=True)
+class AtPower:
+    """What a simulated driver does at power: its curves over travel, and its coil's heat.
+
+    Attributes
+    ----------
+    travel : (n,) m, outward from rest
+    Bl, K, L : (n,) there, over what they are at rest
+    network : (5,) of the heat, in the order and units of `tsfit.circuit.thermal.NETWORK`; None where nothing warms
+    """
+
+    travel: tuple[float, ...] = ()
+    Bl: tuple[float, ...] = ()
+    K: tuple[float, ...] = ()
+    L: tuple[float, ...] = ()
+    network: tuple[float, ...] | None = None

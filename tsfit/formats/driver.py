@@ -13,15 +13,26 @@ A driver file gives any set of parameters from which the rest follows::
     [softening]                # optional; what use does to a simulated driver
     gain_percent = 12
     time_constant_h = 4
+    [at_power]                 # optional; what a simulated driver does at full travel and how it warms
+    travel_mm = [-12, 0, 12]
+    bl_percent = [70, 100, 78]
+    stiffness_percent = [190, 100, 170]
+    inductance_percent = [115, 100, 88]
+    rtv_k_per_w = 1.1          # coil to magnet, cone at rest
+    ctv_j_per_k = 40
+    rtm_k_per_w = 0.5          # magnet to air
+    ctm_j_per_k = 2500
+    g_w_per_k_per_m_s = 0.2    # what the cone's draught carries off
 """
 
 from collections.abc import Mapping
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Annotated
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json
@@ -29,7 +40,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import Wiring, complete
 from tsfit.driver.parameters import BASIC, LEVELS, PUBLISHED
-from tsfit.driver.record import Driver, Softening, driver_from_parameters
+from tsfit.driver.record import AtPower, Driver, Softening, driver_from_parameters
 from tsfit.driver.units import Printed, display
 from tsfit.formats.fit import read_fit
 from tsfit.formats.sheet import DriverTable, read_parameters, read_sheet
@@ -48,6 +59,43 @@ class _Softening(Table):
     time_constant_h: Annotated[float, Field(gt=0.0)]
 
 
+Curve = list[Annotated[float, Field(gt=0.0, le=1e4)]]
+Positive = Annotated[float, Field(gt=0.0, le=1e6)]
+
+
+class _AtPower(Table):
+    travel_mm: Annotated[list[Annotated[float, Field(ge=-200.0, le=200.0)]], Field(min_length=3, max_length=15)]
+    bl_percent: Curve
+    stiffness_percent: Curve
+    inductance_percent: Curve
+    rtv_k_per_w: Positive | None = None
+    ctv_j_per_k: Positive | None = None
+    rtm_k_per_w: Positive | None = None
+    ctm_j_per_k: Positive | None = None
+    g_w_per_k_per_m_s: Annotated[float, Field(ge=0.0, le=1e3)] = 0.0
+
+    @model_validator(mode="after")
+    def _whole(self) -> "_AtPower":
+        rising = all(a < b for a, b in pairwise(self.travel_mm))
+        if not rising or 0.0 not in self.travel_mm:
+            raise ValueError("travel_mm must rise, and 0 must be among it")
+        for name in ("bl_percent", "stiffness_percent", "inductance_percent"):
+            curve = getattr(self, name)
+            if len(curve) != len(self.travel_mm) or curve[self.travel_mm.index(0.0)] != 100.0:
+                raise ValueError(f"{name} needs a value for each travel_mm, 100 at 0")
+        given = [self.rtv_k_per_w, self.ctv_j_per_k, self.rtm_k_per_w, self.ctm_j_per_k]
+        if None in given and any(value is not None for value in given):
+            raise ValueError("heat needs all of rtv_k_per_w, ctv_j_per_k, rtm_k_per_w, ctm_j_per_k")
+        return self
+
+    def record(self) -> AtPower:
+        heat = (self.rtv_k_per_w, self.ctv_j_per_k, self.rtm_k_per_w, self.ctm_j_per_k, self.g_w_per_k_per_m_s)
+        curves = (self.bl_percent, self.stiffness_percent, self.inductance_percent)
+        bl, k, inductance = (tuple(0.01 * value for value in curve) for curve in curves)
+        known = tuple(value for value in heat if value is not None)
+        return AtPower(tuple(1e-3 * x for x in self.travel_mm), bl, k, inductance, known if len(known) == 5 else None)
+
+
 class _DriverTable(DriverTable):
     wiring: Wiring | None = None
 
@@ -56,6 +104,7 @@ class _DriverFile(Table):
     driver: _DriverTable
     parameters: dict[str, object]
     softening: _Softening | None = None
+    at_power: _AtPower | None = None
 
 
 def read_driver_or_fit(path: Path, *, assuming: bool = False) -> tuple[Driver, FitResult | None]:
@@ -154,7 +203,19 @@ def _apart(name: str, printed: Printed, needs: Mapping[str, Printed]) -> bool:
 
 def read_softening(path: Path) -> Softening | None:
     """Read how the driver of a driver file softens with use, None where nothing says so; raises as `read_driver`."""
-    if is_json(path) or "softening" not in (tables := load_toml(path, "driver")):
-        return None
-    table = validated(path, tables, _DriverFile, "driver").softening
+    file = _simulated(path, "softening")
+    table = None if file is None else file.softening
     return None if table is None else Softening(0.01 * table.gain_percent, table.time_constant_h)
+
+
+def read_at_power(path: Path) -> AtPower:
+    """Read what the driver of a driver file does at power; one that nothing bends or warms where nothing says so."""
+    file = _simulated(path, "at_power")
+    return AtPower() if file is None or file.at_power is None else file.at_power.record()
+
+
+def _simulated(path: Path, part: str) -> _DriverFile | None:
+    """The driver file, None where it says nothing of what only a simulated driver does."""
+    if is_json(path) or part not in (tables := load_toml(path, "driver")):
+        return None
+    return validated(path, tables, _DriverFile, "driver")

@@ -59,13 +59,8 @@ def settle(base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[st
 
     Raises TsfitError ``no_fit`` when even the best leaves most of the current unexplained.
     """
-    quietest_first = sorted(levels, key=lambda level: float(np.std(level.volts)))
-    scouts = [level.shortened(SCOUTED) for level in quietest_first]
-    problem, x = FullTravel(base, (), LEAST, (), np.zeros(0)), np.zeros(0)
-    for count in range(1, len(levels) + 1):
-        on_step(f"fitting {count} of {len(levels)} levels")
-        problem, x = _joined(problem, x, tuple(quietest_first[:count]))
-        x = _descended(problem.of(scouts[:count]), x, 6)
+    problem, x = looked(base, levels, on_step)
+    scouts = [level.shortened(SCOUTED) for level in problem.levels]
     problem, x = _rescaled(problem, x, SECOND)
     x = _descended(problem.of(scouts), x, 6)
     for round_ in range(ROUNDS):
@@ -91,6 +86,20 @@ def settle(base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[st
         )
         raise TsfitError(message, code="no_fit", file=source)
     return Settled(problem, x, covariance(problem, x), floor, left, problem.reached(x))
+
+
+def looked(
+    base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[str], None] = lambda step: None
+) -> tuple[FullTravel, Real]:
+    """Take a first look at the beginning of each level, with low orders: the problem, and its variables near a minimum."""
+    quietest_first = sorted(levels, key=lambda level: float(np.std(level.volts)))
+    scouts = [level.shortened(SCOUTED) for level in quietest_first]
+    problem, x = FullTravel(base, (), LEAST, (), np.zeros(0)), np.zeros(0)
+    for count in range(1, len(levels) + 1):
+        on_step(f"fitting {count} of {len(levels)} levels")
+        problem, x = _joined(problem, x, tuple(quietest_first[:count]))
+        x = _descended(problem.of(scouts[:count]), x, 6)
+    return problem, x
 
 
 def _joined(problem: FullTravel, x: Real, levels: tuple[LevelData, ...]) -> tuple[FullTravel, Real]:

@@ -87,7 +87,7 @@ def prepared(
             f"{period_s:g} s after {first / terminals.rate_hz:g} s of settling; record longer or correct these two."
         )
         raise TsfitError(message, code="too_short", file=terminals.source)
-    u, i = (x[len(x) - periods * n :].reshape(periods, n) for x in (terminals.volts, terminals.amperes))
+    u, i = (x[first : first + periods * n].reshape(periods, n) for x in (terminals.volts, terminals.amperes))
     _refuse_unlike(terminals.source, period_s, u)
     rows = math.ceil(ROWS_OVER_FS * fs * period_s)
     block = math.ceil(steps_hz * period_s / rows)

@@ -5,7 +5,7 @@ import pytest
 from helpers.made_travel import DRIVERS, driver_of
 
 from tsfit.circuit.coil import COIL_MODELS, laplace
-from tsfit.travel.start import start_of
+from tsfit.circuit.large_signal_start import start_of
 
 
 def test_a_ladder_is_taken_as_it_is():

@@ -1,0 +1,365 @@
+"""A driver is led to full travel, or to a power run, level by level: each is judged before the next is offered.
+
+The first level is quiet and tells how many volts a level gives. What a louder one will do is told by a model of the driver
+that has been fitted to all levels so far; a `Guard` looks after each while it plays.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from tsfit.base.errors import TsfitError
+from tsfit.base.files import refuse_existing
+from tsfit.base.notes import QualityNote
+from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
+from tsfit.bench.guard import Guard, Limits
+from tsfit.bench.sweep import Specimen, known_before, plan
+from tsfit.bench.travel import read_terminals
+from tsfit.capture.absolute import Scale, scale_of
+from tsfit.capture.alignment import round_trip
+from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, fade
+from tsfit.capture.player import Hung, open_player
+from tsfit.capture.recorder import Recorder
+from tsfit.capture.recording import read_recording
+from tsfit.capture.rig import Rig
+from tsfit.capture.stream import Block, Levels, StreamReport
+from tsfit.circuit.large_signal import LargeSignal, move
+from tsfit.circuit.large_signal_start import start_of
+from tsfit.circuit.response import FREE_AIR, Circuit, Response, Source
+from tsfit.driver.formulas import COPPER_PER_K
+from tsfit.driver.record import Driver
+from tsfit.travel.fit import looked
+from tsfit.travel.level import LevelData, prepared
+
+FROM_FS, TO_FS = 0.3, 10.0
+PERIOD_S, SLOW_FS, SLOW_PERIOD_S = 2.0, 20.0, 4.0
+"""Of the multisine, and of that for a driver of lower resonance."""
+SETTLING, KEPT = 2, 4
+"""Periods that settle, the fade in among them, and that are kept."""
+RAMP_S = 2.0
+OF_LIMIT = 0.9
+"""Share of a limit that a level is planned for: what the model does not know must not trip the guard."""
+LEAST_STEP_DB = 1.0
+OF_FULL_SCALE = 0.85
+GROWN, LEAST_LEFT = 3.0, 0.1
+"""What the model leaves of the current may grow from level to level by so much, and up to this share of it anyway."""
+PILOT_DB, PILOT_S, FADE_OUT_S = -40.0, 20.0, 0.1
+LIKENESS, APART = 0.5, 0.01
+"""Least correlation of the total channel with what was played, and by how much its periods may differ."""
+
+
+@dataclass(frozen=True)
+class Ramp:
+    """What is to be done with which driver on which rig, and what it is not to exceed.
+
+    Attributes
+    ----------
+    count : levels in all, the quiet first one among them
+    run_s, cool_s : of the power run that takes the place of the last level, and of the cooling after it; None for no run
+    top_v : peak volts across everything of the last level, at most; infinite where only the limits bind
+    """
+
+    rig: Rig
+    driver: Driver
+    limits: Limits
+    stem: Path
+    count: int = 4
+    run_s: float | None = None
+    cool_s: float = 600.0
+    top_v: float = math.inf
+
+    @property
+    def scale(self) -> Scale:
+        """Volts of the rig. Raises TsfitError ``no_scale``."""
+        return scale_of(self.rig)
+
+    @property
+    def wanted(self) -> Wanted:
+        """What each level plays, but for how loud it is."""
+        fs = self.driver.Fs
+        period = PERIOD_S if fs >= SLOW_FS else SLOW_PERIOD_S
+        return Wanted(
+            "odd multisine", (SETTLING + KEPT) * period, low_hz=FROM_FS * fs, high_hz=TO_FS * fs, fall=1.0, fade_s=RAMP_S,
+            periods=SETTLING + KEPT,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Offer:
+    """A level that may be played next: peak level, and what is expected of it; None for what cannot be told yet.
+
+    `bound` names what keeps the top from being louder.
+    """
+
+    number: int
+    excitation: Excitation
+    volts: float | None
+    travel: float | None
+    coil_c: float | None
+    bound: str
+    last: bool
+    run: bool
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A level that was played.
+
+    Attributes
+    ----------
+    travel : m, peak either way by the model fitted to it
+    coil_c : of the coil on average, by its resistance against that of the first level
+    left : share of the current that the model does not explain
+    data, model : the level as the fit takes it, the driver that explains it
+    notes : what is wrong with it; a refusal forbids a louder one
+    """
+
+    sweep: SweepTable
+    offer: Offer
+    volts: float
+    travel: float
+    coil_c: float
+    left: float
+    data: LevelData
+    model: LargeSignal
+    notes: tuple[QualityNote, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether something louder may follow."""
+        return all(note.severity != "refuse" for note in self.notes)
+
+
+def next_offer(ramp: Ramp, judged: Sequence[Judged]) -> Offer | None:
+    """Return the level to be offered after those that were judged, None when nothing more is to be played.
+
+    Raises TsfitError ``no_scale``; ``level_limit`` where even a quiet level would exceed the limits.
+    """
+    k, final = len(judged), ramp.count - 1
+    if not judged:
+        return _first(ramp)
+    if not judged[-1].usable or judged[-1].offer.last:
+        return None
+    last = judged[-1]
+    top, bound = _top(ramp, last)
+    if final - k > 0 and top * 0.5 ** (final - k) * 10.0 ** (-LEAST_STEP_DB / 20.0) < 1.0:
+        k = final - max(math.floor(math.log2(top)), 0)
+    factor = top * 0.5 ** (final - k)
+    run = ramp.run_s is not None and k >= final
+    if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and not run:
+        return None
+    factor = min(factor, top)
+    dbfs = last.offer.excitation.level_dbfs + 20.0 * math.log10(factor)
+    excitation = _at(judged[0].offer.excitation, dbfs)
+    if run:
+        excitation = _run(excitation, ramp)
+    warm = (last.coil_c - ramp.limits.ambient_c) * factor**2
+    return Offer(
+        len(judged) + 1, excitation, last.volts * factor, _farthest(last, factor), ramp.limits.ambient_c + warm, bound,
+        k >= final, run,
+    )  # fmt: skip
+
+
+def _first(ramp: Ramp) -> Offer:
+    rig = ramp.rig
+    level = QUIET_DBFS if rig.level_dbfs is None else min(rig.level_dbfs, QUIET_DBFS)
+    volts = travel = None
+    excitation = plan(rig, replace(ramp.wanted, level_dbfs=level))
+    if rig.volts_per_full_scale is not None:
+        volts = rig.volts_per_full_scale * 10.0 ** (level / 20.0)
+        travel = _moved(ramp.driver, rig.volts_per_full_scale * excitation.samples, excitation.sample_rate_hz)
+        too_much = max(travel / (OF_LIMIT * ramp.limits.travel), volts / min(ramp.limits.volts, ramp.top_v), 1.0)
+        level, volts, travel = level - 20.0 * math.log10(too_much), volts / too_much, travel / too_much
+    return Offer(1, _at(excitation, level), volts, travel, ramp.limits.ambient_c, "the quiet beginning", False, False)
+
+
+def _at(excitation: Excitation, level_dbfs: float) -> Excitation:
+    """Return the same at another level."""
+    samples = excitation.samples * 10.0 ** ((level_dbfs - excitation.level_dbfs) / 20.0)
+    return replace(excitation, samples=samples, level_dbfs=level_dbfs)
+
+
+def _moved(driver: Driver, volts: np.ndarray, rate: float) -> float:
+    """How far `volts` (n,) move a driver whose curves are straight, m."""
+    from scipy.fft import next_fast_len
+
+    n = int(next_fast_len(len(volts) + round(rate), real=True))
+    frequency = np.fft.rfftfreq(n, 1.0 / rate)[1:]
+    known = replace(driver, Sd=driver.Sd or 1.0)
+    answer = Response(frequency, known.values(), Circuit(driver.coil, driver.suspension), FREE_AIR, Source(1.0))
+    return float(np.abs(np.fft.irfft(np.append(0.0, np.fft.rfft(volts, n)[1:] * answer.travel), n)).max())
+
+
+def _far(inward: float, outward: float, states: np.ndarray) -> float:
+    return max(outward, -inward) if np.all(np.isfinite(states[-1])) else math.inf
+
+
+def _farthest(last: Judged, factor: float) -> float:
+    """Peak travel that the last model expects at `factor` times its volts, m."""
+    moved = move(last.model, factor * last.data.volts, last.data.steps_hz, block=last.data.block)
+    return _far(moved.inward, moved.outward, moved.states)
+
+
+def _top(ramp: Ramp, last: Judged) -> tuple[float, str]:
+    """By which factor on the last level's volts the top is louder, and what binds it."""
+    limits, scale, rise = ramp.limits, ramp.scale, last.coil_c - ramp.limits.ambient_c
+    full_a = scale.second_v / ramp.rig.reference_ohm if ramp.rig.topology == "shunt" else math.inf
+    amperes = float(np.abs(last.data.amperes).max())
+    bounds = {
+        "the volts asked for": ramp.top_v / last.volts,
+        "the limit of volts": limits.volts / last.volts,
+        "full scale of the total channel": OF_FULL_SCALE * scale.total_v / last.volts,
+        "full scale of the reference channel": OF_FULL_SCALE * full_a / amperes,
+        f"the {LIMIT_DBFS:g} dBFS of the output": 10.0 ** ((LIMIT_DBFS - last.offer.excitation.level_dbfs) / 20.0),
+    }
+    if rise > 2.0 and ramp.run_s is None:
+        bounds["the limit of the coil"] = math.sqrt(OF_LIMIT * (limits.coil_c - limits.ambient_c) / rise)
+    bound = min(bounds, key=lambda name: bounds[name])
+    top = bounds[bound]
+    if _farthest(last, top) <= OF_LIMIT * limits.travel:
+        return top, bound
+    low, high = 0.0, top
+    for _ in range(10):
+        middle = math.sqrt(max(low, 0.1) * high)
+        low, high = (middle, high) if _farthest(last, middle) <= OF_LIMIT * limits.travel else (low, middle)
+    return low, "the limit of travel"
+
+
+def _run(level: Excitation, ramp: Ramp) -> Excitation:
+    """Return a pilot, the level for the time of the run, and the pilot again, as one excitation."""
+    assert ramp.run_s is not None
+    rate, n = level.sample_rate_hz, level.period
+    one = level.samples[level.start + n : level.start + 2 * n].astype(np.float32)
+    pilot, loud, cool = (math.ceil(seconds * rate / n) for seconds in (PILOT_S, ramp.run_s, ramp.cool_s))
+    gain = np.full((pilot + loud + cool) * n, 10.0 ** (PILOT_DB / 20.0), dtype=np.float32)
+    begin, end = pilot * n, (pilot + loud) * n
+    rise, fall = fade(round(RAMP_S * rate)), fade(round(FADE_OUT_S * rate))
+    gain[begin:end] = 1.0
+    gain[begin : begin + len(rise)] = gain[0] + (1.0 - gain[0]) * rise
+    gain[end - len(fall) : end] = gain[0] + (1.0 - gain[0]) * fall[::-1]
+    gain[: len(fall)] *= fall
+    gain[-len(fall) :] *= fall[::-1]
+    played = np.tile(one, pilot + loud + cool)
+    played *= gain
+    before = np.zeros(level.start, dtype=np.float32)
+    samples = np.concatenate([before, played, before])
+    return replace(level, kind="power run", samples=samples, stop=len(before) + len(played), periods=pilot + loud + cool)
+
+
+def play(
+    ramp: Ramp, offer: Offer, judged: Sequence[Judged], *, on_level: Callable[[Levels], None] | None = None
+) -> tuple[SweepTable, StreamReport, Guard]:
+    """Play what was offered and confirmed; the recording is on disk when this returns.
+
+    Raises TsfitError ``exists``, ``cannot_write``; `Stopped`, with a partial recording kept, for what device, disk, guard
+    or Ctrl-C ended.
+    """
+    excitation, rate = offer.excitation, offer.excitation.sample_rate_hz
+    path = recording_path(ramp, offer)
+    if offer.run:
+        sweep = SweepTable(recording=path.name, state="power run", ambient_temperature_c=ramp.limits.ambient_c)
+    else:
+        settle = (excitation.start + SETTLING * excitation.period) / rate
+        sweep = SweepTable(
+            recording=path.name, state="full travel", settle_s=settle, period_s=excitation.period / rate
+        )  # fmt: skip
+    model = judged[-1].model if judged else start_of(ramp.driver)
+    guard = Guard(ramp.scale, ramp.driver, model, ramp.limits, rate)
+    if judged:
+        guard.cold_ohm = judged[0].model.Re
+    player = open_player(ramp.rig, Hung(at_power=True))
+    with Recorder(path, rate, known_before(ramp.rig, sweep, excitation, Specimen())) as recorder:
+
+        def keep(block: Block) -> None:
+            recorder.write(block)
+            guard.look(block)
+
+        report = player.play(excitation, keep, on_level=on_level, watch=guard.watch)
+        recorder.finish(stream=vars(report) | {"flags": [f"{frame}: {kind}" for frame, kind in report.flags]})
+    return sweep, report, guard
+
+
+def recording_path(ramp: Ramp, offer: Offer) -> Path:
+    """Where the recording of an offer goes."""
+    return ramp.stem.with_name(f"{ramp.stem.name}-run.wav" if offer.run else f"{ramp.stem.name}-{offer.number}.wav")
+
+
+def judge_level(ramp: Ramp, offer: Offer, sweep: SweepTable, report: StreamReport, judged: Sequence[Judged]) -> Judged:
+    """Judge a level that was recorded, by itself and against the quieter ones.
+
+    Raises TsfitError as `read_terminals` and `prepared`.
+    """
+    bench = ramp.stem.with_name("bench.toml")
+    recording = read_recording(bench.with_name(sweep.recording or ""))
+    total = np.asarray(recording.samples[:, ramp.rig.total], dtype=float)
+    notes = _heard(total, offer.excitation, report)
+    base = judged[-1].model if judged else start_of(ramp.driver)
+    terminals = read_terminals(bench, sweep, ramp.rig, lambda step: None)
+    data = prepared(terminals, base, settle_s=sweep.settle_s, period_s=sweep.period_s)
+    problem, x = looked(base, [data])
+    model = problem.driver(x)
+    left = float(np.sqrt(np.mean(problem.misfits(x)[0] ** 2))) * float(problem.sigma[0]) / data.rms
+    before = max((one.left for one in judged), default=math.inf)
+    if left > max(GROWN * before, LEAST_LEFT):
+        notes.append(_refusal("residual", (
+            f"What no driver explains of the current grew to {100.0 * left:.0f} %: it rubs, strikes or comes loose; look "
+            "after the driver."
+        )))  # fmt: skip
+    inward, outward = problem.reached(x)[0]
+    coil_c = ramp.limits.ambient_c + (model.Re / (judged[0].model if judged else model).Re - 1.0) / COPPER_PER_K
+    volts = ramp.scale.total_v * float(np.abs(total).max())
+    return Judged(sweep, offer, volts, float(max(outward, -inward)), coil_c, left, data, model, tuple(notes))
+
+
+def _heard(total: np.ndarray, excitation: Excitation, report: StreamReport) -> list[QualityNote]:
+    """What forbids a louder level: that this one was not heard, or not whole."""
+    delay, likeness = round_trip(total, excitation)
+    if abs(likeness) < LIKENESS:
+        message = "The total channel does not hear what was played; check output, cables and channel numbers."
+        return [_refusal("not_heard", message)]
+    first = excitation.start + max(delay, 0) + SETTLING * excitation.period
+    periods = total[first : first + KEPT * excitation.period].reshape(KEPT, -1)
+    apart = float(np.std(np.diff(periods, axis=0))) / math.sqrt(2.0)
+    if report.frames < report.expected or report.flags or apart > APART * float(np.std(periods)):
+        message = "Samples are lost or disturbed; close other programs, use a larger buffer, and record again."
+        return [_refusal("dropout", message)]
+    return []
+
+
+def _refusal(code: str, message: str) -> QualityNote:
+    return QualityNote(code, "refuse", message)
+
+
+def bench_path(ramp: Ramp) -> Path:
+    """Where the bench file of the levels goes."""
+    return ramp.stem.with_name(f"{ramp.stem.name}-bench.toml")
+
+
+def refuse_used(ramp: Ramp) -> None:
+    """Refuse names that are taken before anything is played. Raises TsfitError ``exists``."""
+    refuse_existing(bench_path(ramp))
+    for name in [*(f"{ramp.stem.name}-{k + 1}" for k in range(ramp.count)), f"{ramp.stem.name}-run"]:
+        refuse_existing(ramp.stem.with_name(f"{name}.wav"))
+
+
+def write_levels(ramp: Ramp, driver_file: Path, sweeps: Sequence[SweepTable]) -> Path:
+    """Write a bench file of what was recorded, for ``tsfit travel`` and ``tsfit heat``. Raises TsfitError ``exists``."""
+    path = bench_path(ramp)
+    described = Path(os.path.relpath(driver_file.resolve(), path.parent.resolve())).as_posix()
+    table = BenchDriverTable.model_validate({"name": ramp.driver.name, "from": described})
+    write_bench(path, ramp.rig.path, table, sweeps)
+    return path
+
+
+def refuse_small_rig(ramp: Ramp) -> None:
+    """Refuse a rig without volts, and a driver without its mass. Raises TsfitError ``no_scale``, ``incomplete_driver``."""
+    _ = ramp.scale
+    if ramp.driver.Mms is None:
+        message = f"{ramp.driver.name}: without the moving mass no travel can be told; fit it with an added mass first."
+        raise TsfitError(message, code="incomplete_driver")

@@ -1,0 +1,129 @@
+"""``tsfit sweep --state "full travel"`` and ``--state "power run"``: a driver is led up, level by level."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tsfit.base.errors import TsfitError
+from tsfit.cli.printing import hint, print_json, print_notes, say
+from tsfit.cli.sound import confirmed_level, live_levels
+
+if TYPE_CHECKING:
+    from tsfit.bench.ramp import Judged, Offer, Ramp
+    from tsfit.capture.rig import Rig
+
+CAUTIONS = (
+    "This can burn, deafen and break. Ears covered, also next door; driver clamped, cone free, fingers and loose things "
+    "off. A hot coil burns long after the sound. A bridged amplifier's minus is not ground; line inputs need attenuators; no "
+    "DC. Stay beside it with a hand at the switch, obey local rules, and stop (Ctrl-C) at a knock, a scrape or a smell."
+)
+
+
+def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet: bool) -> int:
+    """Lead a driver up as the options of the command, `asked`, say."""
+    from tsfit.bench.guard import Limits
+    from tsfit.bench.ramp import Ramp
+    from tsfit.formats.driver import read_driver
+
+    for name in ("driver", "limit_travel_mm"):
+        if asked[name] is None:
+            raise click.UsageError(f"--state '{asked['state']}' needs --{name.replace('_', '-')}; add it.")
+    run = asked["state"] == "power run"
+    if run and asked["level_v"] is None:
+        raise click.UsageError("--state 'power run' needs --level-v, the peak volts of the run; add it.")
+    if asked["level_dbfs"] is not None:
+        raise click.UsageError("The first level is quiet, the rest follow; leave out --level-dbfs.")
+    stem = Path(asked["state"].replace(" ", "-")) if output is None else output.with_suffix("")
+    volts = math.inf if asked["limit_v"] is None else asked["limit_v"]
+    limits = Limits(1e-3 * asked["limit_travel_mm"], asked["limit_coil_c"], volts, asked["ambient_c"])
+    seconds, top = 60.0 * asked["minutes"], asked["level_v"] or math.inf
+    driver = read_driver(asked["driver"])
+    ramp = Ramp(rig, driver, limits, stem, asked["levels"], seconds if run else None, seconds / 3.0, top)
+    return lead_up(ramp, asked["driver"], yes=asked["yes"], quiet=quiet)
+
+
+def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
+    """Offer, ask, play and judge until nothing more is offered; write the bench file of what was recorded."""
+    from tsfit.bench.ramp import judge_level, next_offer, play, refuse_small_rig, refuse_used, write_levels
+
+    refuse_small_rig(ramp)
+    refuse_used(ramp)
+    judged: list[Judged] = []
+    sweeps, bench = [], None
+    try:
+        if not quiet:
+            say(CAUTIONS)
+        while (offer := next_offer(ramp, judged)) is not None:
+            _confirmed(ramp, offer, judged, yes=yes, quiet=quiet)
+            with live_levels(offer.excitation.seconds, quiet=quiet) as show:
+                sweep, report, guard = play(ramp, offer, judged, on_level=show)
+            sweeps.append(sweep)
+            if offer.run:
+                if not quiet:
+                    say(f"{sweep.recording}: the coil was at {guard.hottest:.0f} °C at most")
+                break
+            judged.append(judge_level(ramp, offer, sweep, report, judged))
+            if not quiet:
+                _print(judged[-1])
+    finally:
+        # Whatever ended it, what is recorded whole is named for `tsfit travel` and `tsfit heat`.
+        if sweeps:
+            bench = write_levels(ramp, driver_file, sweeps)
+            if not quiet:
+                say(f"{bench}: names {', '.join(str(sweep.recording) for sweep in sweeps)}")
+    refused = any(not one.usable for one in judged)
+    if quiet:
+        print_json({"bench": None if bench is None else str(bench), "levels": [_plain(one) for one in judged]})
+    elif bench is not None and not refused:
+        command = "travel" if ramp.run_s is None else "heat"
+        hint(f"Now: tsfit {command} {bench} -o {command}.json")
+    return 2 if refused else 0
+
+
+def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[Judged], *, yes: bool, quiet: bool) -> None:
+    """Ask before anything above the quiet beginning: the driver's name once, then each level."""
+    excitation, limits = offer.excitation, ramp.limits
+    told = [f"{excitation.kind}, {excitation.low_hz:.3g} to {excitation.high_hz:.3g} Hz, {excitation.seconds:.0f} s"]
+    if offer.volts is not None:
+        told.append(f"{offer.volts:.3g} V peak")
+    if offer.travel is not None:
+        told.append(f"about {1e3 * offer.travel:.2g} mm")
+    if judged:
+        told.append(f"coil at {judged[-1].coil_c:.0f} °C in the last level" if offer.run else f"coil {offer.coil_c:.0f} °C")
+    what = f"{'the run' if offer.run else f'level {offer.number}'} ({', '.join(told)})"
+    if not quiet:
+        say(f"Next: {what}, at {excitation.level_dbfs:.1f} dBFS; what stops there: {offer.bound}")
+    if len(judged) == 1 and not (yes or quiet):
+        volts = "" if limits.volts == math.inf else f", {limits.volts:.3g} V"
+        question = (
+            f"Limits: {1e3 * limits.travel:.3g} mm, {limits.coil_c:.0f} °C{volts}. Type the driver's name, "
+            f"{ramp.driver.name}, to go louder"
+        )
+        if click.prompt(question, default="", show_default=False).strip() != ramp.driver.name:
+            raise TsfitError("That is not the driver's name; nothing louder is played.", code="confirm")
+    confirmed_level(ramp.rig, what, excitation.level_dbfs, yes=yes, quiet=quiet, cautions=not judged)
+
+
+def _print(judged: Judged) -> None:
+    say(
+        f"{judged.sweep.recording}: {judged.volts:.3g} V peak, cone {1e3 * judged.travel:.2g} mm, coil "
+        f"{judged.coil_c:.0f} °C, {100.0 * judged.left:.1g} % of the current unexplained"
+    )
+    print_notes(judged.notes, indent="  ")
+
+
+def _plain(judged: Judged) -> dict[str, object]:
+    return {
+        "recording": judged.sweep.recording,
+        "level_dbfs": judged.offer.excitation.level_dbfs,
+        "level_v": judged.volts,
+        "peak_travel_m": judged.travel,
+        "coil_c": judged.coil_c,
+        "unexplained": judged.left,
+        "notes": judged.notes,
+    }
