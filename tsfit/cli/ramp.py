@@ -19,8 +19,8 @@ if TYPE_CHECKING:
 
 CAUTIONS = (
     "This can burn, deafen and break. Ears covered, also next door; driver clamped, cone free, fingers and loose things "
-    "off. A hot coil burns long after the sound. A bridged amplifier's minus is not ground; line inputs need attenuators; no "
-    "DC. Stay beside it with a hand at the switch, obey local rules, and stop (Ctrl-C) at a knock, a scrape or a smell."
+    "off. A hot coil burns long after the sound. A bridged amplifier's minus is not ground; line inputs need attenuators; "
+    "no DC. Stay beside it with a hand at the switch, obey local rules, and stop (Ctrl-C) at a knock, a scrape or a smell."
 )
 
 

@@ -1,0 +1,100 @@
+"""A simulated driver led up: what is offered, expected, judged and written."""
+
+import tomllib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from helpers.power_rig import DRIVER, power_rig
+
+from tsfit.base.errors import TsfitError
+from tsfit.bench.guard import Limits
+from tsfit.bench.ramp import (
+    PILOT_DB,
+    Ramp,
+    judge_level,
+    next_offer,
+    play,
+    refuse_small_rig,
+    refuse_used,
+    write_levels,
+)
+from tsfit.capture.excitation import QUIET_DBFS, playable
+from tsfit.capture.rig import read_rig
+from tsfit.formats.driver import read_driver
+
+
+@pytest.fixture(scope="module")
+def led(tmp_path_factory):
+    """A ramp of two levels, and what was judged of each."""
+    folder = tmp_path_factory.mktemp("led")
+    rig = read_rig(power_rig(folder))
+    ramp = Ramp(rig, read_driver(folder / DRIVER), Limits(4e-3, 120.0), folder / "up", count=2)
+    judged = []
+    while (offer := next_offer(ramp, judged)) is not None:
+        sweep, report, guard = play(ramp, offer, judged)
+        judged.append(judge_level(ramp, offer, sweep, report, judged))
+        assert guard.farthest <= ramp.limits.travel
+    return ramp, judged
+
+
+def test_levels_rise_to_the_limit_and_each_does_what_was_expected(led):
+    ramp, judged = led
+    assert len(judged) == 2
+    assert all(one.usable for one in judged)
+    assert judged[0].offer.excitation.level_dbfs <= QUIET_DBFS
+    assert judged[-1].offer.last
+    assert judged[-1].offer.bound == "the limit of travel"
+    for one in judged:
+        assert one.volts == pytest.approx(one.offer.volts, rel=0.01)
+    # A quiet level hardly tells how the curves bend.
+    assert judged[1].travel == pytest.approx(judged[1].offer.travel, rel=0.15)
+    assert 0.75 * ramp.limits.travel < judged[-1].travel < ramp.limits.travel
+    assert judged[-1].left < 0.02
+
+
+def test_what_is_written(led):
+    ramp, judged = led
+    driver_file = ramp.stem.parent / DRIVER
+    bench = tomllib.loads(write_levels(ramp, driver_file, [one.sweep for one in judged]).read_text())
+    assert bench["driver"] == {"name": "Godwit 15", "from": DRIVER}
+    assert [sweep["recording"] for sweep in bench["sweep"]] == ["up-1.wav", "up-2.wav"]
+    assert {sweep["state"] for sweep in bench["sweep"]} == {"full travel"}
+    with pytest.raises(TsfitError) as refusal:
+        refuse_used(ramp)
+    assert refusal.value.code == "exists"
+
+
+def test_volts_and_the_driver_bind(led, tmp_path):
+    ramp, judged = led
+    quieter = replace(ramp, limits=replace(ramp.limits, volts=3.0))
+    offer = next_offer(replace(quieter, count=2), judged[:1])
+    assert (offer.bound, offer.volts) == ("the limit of volts", pytest.approx(3.0))
+    spoilt = replace(judged[0], notes=(replace_note(),))
+    assert next_offer(ramp, [spoilt]) is None
+    with pytest.raises(TsfitError) as refusal:
+        refuse_small_rig(replace(ramp, rig=replace(ramp.rig, total_v=None)))
+    assert refusal.value.code == "no_scale"
+    with pytest.raises(TsfitError) as refusal:
+        refuse_small_rig(replace(ramp, driver=replace(ramp.driver, Mms=None)))
+    assert refusal.value.code == "incomplete_driver"
+
+
+def replace_note():
+    from tsfit.base.notes import QualityNote
+
+    return QualityNote("residual", "refuse", "It rubs.")
+
+
+def test_a_power_run_is_pilot_power_pilot_and_no_louder_than_offered(led):
+    ramp, judged = led
+    run = replace(ramp, run_s=10.0, cool_s=6.0, top_v=6.0, count=2)
+    offer = next_offer(run, judged[:1])
+    assert offer.run
+    assert offer.volts == pytest.approx(6.0)
+    excitation = offer.excitation
+    samples = playable(excitation)
+    assert np.abs(samples).max() <= 10.0 ** (excitation.level_dbfs / 20.0) * 1.0001
+    rms = [float(np.std(samples[round(t * 16e3) : round((t + 2.0) * 16e3)])) for t in (10.0, 26.0, 36.0)]
+    assert 20.0 * np.log10(rms[0] / rms[1]) == pytest.approx(PILOT_DB, abs=0.3)
+    assert rms[0] == pytest.approx(rms[2], rel=0.02)
