@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from helpers.power_rig import DRIVER, power_rig
 
-from tsfit.bench.guard import Guard, Limits
+from tsfit.bench.guard import NotBeyond, Watchdog
 from tsfit.bench.ramp import Ramp, next_offer
 from tsfit.capture.absolute import scale_of
 from tsfit.capture.exchange import STUCK_SECONDS, Exchange
@@ -36,7 +36,7 @@ def bench(tmp_path_factory):
     folder = tmp_path_factory.mktemp("power")
     rig = read_rig(power_rig(folder))
     driver = read_driver(folder / DRIVER)
-    quiet = next_offer(Ramp(rig, driver, Limits(0.012, 120.0), folder / "a"), []).excitation
+    quiet = next_offer(Ramp(rig, driver, NotBeyond(0.012, 120.0), folder / "a"), []).excitation
     samples = 8.0 * quiet.samples[: 5 * RATE]
     loud = replace(quiet, samples=samples, level_dbfs=quiet.level_dbfs + 20 * math.log10(8.0), stop=5 * RATE)
     blocks = []
@@ -47,7 +47,7 @@ def bench(tmp_path_factory):
 def guard_of(bench, **limits):
     rig, driver, _, _ = bench
     given = {"travel": 0.012, "coil_c": 120.0, **limits}
-    return Guard(scale_of(rig), driver, start_of(driver), Limits(**given), RATE)
+    return Watchdog(scale_of(rig), driver, start_of(driver), NotBeyond(**given), RATE)
 
 
 def followed(answer, *looks):

@@ -8,7 +8,7 @@ import pytest
 from helpers.power_rig import DRIVER, power_rig
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench.guard import Limits
+from tsfit.bench.guard import NotBeyond
 from tsfit.bench.ramp import (
     PILOT_DB,
     Ramp,
@@ -29,7 +29,7 @@ def led(tmp_path_factory):
     """A ramp of two levels, and what was judged of each."""
     folder = tmp_path_factory.mktemp("led")
     rig = read_rig(power_rig(folder))
-    ramp = Ramp(rig, read_driver(folder / DRIVER), Limits(4e-3, 120.0), folder / "up", count=2)
+    ramp = Ramp(rig, read_driver(folder / DRIVER), NotBeyond(4e-3, 120.0), folder / "up", count=2)
     judged = []
     while (offer := next_offer(ramp, judged)) is not None:
         sweep, report, guard = play(ramp, offer, judged)

@@ -20,9 +20,7 @@ def test_what_is_between_samples():
     np.testing.assert_allclose(dense, np.sin(0.1 * np.arange(257) / 4.0), atol=1e-8)
 
 
-@pytest.mark.against(
-    what="driver at power that nothing bends, on its shunt", source="impedance of the linear circuit", within="1 %"
-)
+@pytest.mark.against("driver at power that nothing bends, on its shunt", "impedance of the linear circuit", "0.3 % median")
 def test_a_driver_that_nothing_bends_has_its_linear_impedance(tmp_path):
     rig, rate = read_rig(power_rig(tmp_path)), 16000.0
     driver = read_driver(tmp_path / DRIVER)

@@ -1,7 +1,7 @@
 """What looks after a driver while it is driven hard: limits of travel, heat and volts, and what no sound driver does.
 
-`Guard.watch` is quick and belongs into the audio callback: clipped or senseless samples, too many volts, a current that
-broke off. `Guard.look` follows behind, while recording: a model of the driver moved by the measured voltage, the coil's
+`Watchdog.watch` is quick and belongs into the audio callback: clipped or senseless samples, too many volts, a current that
+broke off. `Watchdog.look` follows behind, while recording: a model of the driver moved by the measured voltage, the coil's
 resistance second by second, and what is left of the current when the model's is taken off.
 """
 
@@ -36,7 +36,7 @@ last another thing than the driver hangs there. Common practice, no source."""
 
 
 @dataclass(frozen=True)
-class Limits:
+class NotBeyond:
     """What is not to be exceeded: travel either way, m; temperature of the coil, °C; peak volts across everything."""
 
     travel: float
@@ -45,13 +45,13 @@ class Limits:
     ambient_c: float = 20.0
 
 
-class Guard:
+class Watchdog:
     """Looks after one recording; `cold_ohm` is the coil's resistance at ambient temperature, `model` moves beside it.
 
     `hottest` and `farthest` are what was seen so far, °C and m; `ohm` the latest resistance.
     """
 
-    def __init__(self, scale: Scale, driver: Driver, model: LargeSignal, limits: Limits, rate_hz: float) -> None:
+    def __init__(self, scale: Scale, driver: Driver, model: LargeSignal, limits: NotBeyond, rate_hz: float) -> None:
         self.scale, self.driver, self.model, self.limits, self.rate = scale, driver, model, limits, rate_hz
         self.cold_ohm = model.Re
         self.ohm, self.hottest, self.farthest = model.Re, limits.ambient_c, 0.0

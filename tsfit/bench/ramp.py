@@ -1,7 +1,7 @@
 """A driver is led to full travel, or to a power run, level by level: each is judged before the next is offered.
 
 The first level is quiet and tells how many volts a level gives. What a louder one will do is told by a model of the driver
-that has been fitted to all levels so far; a `Guard` looks after each while it plays.
+that has been fitted to all levels so far; a `Watchdog` looks after each while it plays.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import refuse_existing
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
-from tsfit.bench.guard import Guard, Limits
+from tsfit.bench.guard import NotBeyond, Watchdog
 from tsfit.bench.sweep import Specimen, known_before, plan
 from tsfit.bench.travel import read_terminals
 from tsfit.capture.absolute import Scale, scale_of
@@ -67,7 +67,7 @@ class Ramp:
 
     rig: Rig
     driver: Driver
-    limits: Limits
+    limits: NotBeyond
     stem: Path
     count: int = 4
     run_s: float | None = None
@@ -108,7 +108,7 @@ class Offer:
 
 
 @dataclass(frozen=True)
-class Judged:
+class JudgedLevel:
     """A level that was played.
 
     Attributes
@@ -136,7 +136,7 @@ class Judged:
         return all(note.severity != "refuse" for note in self.notes)
 
 
-def next_offer(ramp: Ramp, judged: Sequence[Judged]) -> Offer | None:
+def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     """Return the level to be offered after those that were judged, None when nothing more is to be played.
 
     Raises TsfitError ``no_scale``; ``level_limit`` where even a quiet level would exceed the limits.
@@ -200,13 +200,13 @@ def _far(inward: float, outward: float, states: np.ndarray) -> float:
     return max(outward, -inward) if np.all(np.isfinite(states[-1])) else math.inf
 
 
-def _farthest(last: Judged, factor: float) -> float:
+def _farthest(last: JudgedLevel, factor: float) -> float:
     """Peak travel that the last model expects at `factor` times its volts, m."""
     moved = move(last.model, factor * last.data.volts, last.data.steps_hz, block=last.data.block)
     return _far(moved.inward, moved.outward, moved.states)
 
 
-def _top(ramp: Ramp, last: Judged) -> tuple[float, str]:
+def _top(ramp: Ramp, last: JudgedLevel) -> tuple[float, str]:
     """By which factor on the last level's volts the top is louder, and what binds it."""
     limits, scale, rise = ramp.limits, ramp.scale, last.coil_c - ramp.limits.ambient_c
     full_a = scale.second_v / ramp.rig.reference_ohm if ramp.rig.topology == "shunt" else math.inf
@@ -253,8 +253,8 @@ def _run(level: Excitation, ramp: Ramp) -> Excitation:
 
 
 def play(
-    ramp: Ramp, offer: Offer, judged: Sequence[Judged], *, on_level: Callable[[Levels], None] | None = None
-) -> tuple[SweepTable, StreamReport, Guard]:
+    ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, on_level: Callable[[Levels], None] | None = None
+) -> tuple[SweepTable, StreamReport, Watchdog]:
     """Play what was offered and confirmed; the recording is on disk when this returns.
 
     Raises TsfitError ``exists``, ``cannot_write``; `Stopped`, with a partial recording kept, for what device, disk, guard
@@ -270,7 +270,7 @@ def play(
             recording=path.name, state="full travel", settle_s=settle, period_s=excitation.period / rate
         )  # fmt: skip
     model = judged[-1].model if judged else start_of(ramp.driver)
-    guard = Guard(ramp.scale, ramp.driver, model, ramp.limits, rate)
+    guard = Watchdog(ramp.scale, ramp.driver, model, ramp.limits, rate)
     if judged:
         guard.cold_ohm = judged[0].model.Re
     player = open_player(ramp.rig, Hung(at_power=True))
@@ -290,7 +290,9 @@ def recording_path(ramp: Ramp, offer: Offer) -> Path:
     return ramp.stem.with_name(f"{ramp.stem.name}-run.wav" if offer.run else f"{ramp.stem.name}-{offer.number}.wav")
 
 
-def judge_level(ramp: Ramp, offer: Offer, sweep: SweepTable, report: StreamReport, judged: Sequence[Judged]) -> Judged:
+def judge_level(
+    ramp: Ramp, offer: Offer, sweep: SweepTable, report: StreamReport, judged: Sequence[JudgedLevel]
+) -> JudgedLevel:
     """Judge a level that was recorded, by itself and against the quieter ones.
 
     Raises TsfitError as `read_terminals` and `prepared`.
@@ -314,7 +316,7 @@ def judge_level(ramp: Ramp, offer: Offer, sweep: SweepTable, report: StreamRepor
     inward, outward = problem.reached(x)[0]
     coil_c = ramp.limits.ambient_c + (model.Re / (judged[0].model if judged else model).Re - 1.0) / COPPER_PER_K
     volts = ramp.scale.total_v * float(np.abs(total).max())
-    return Judged(sweep, offer, volts, float(max(outward, -inward)), coil_c, left, data, model, tuple(notes))
+    return JudgedLevel(sweep, offer, volts, float(max(outward, -inward)), coil_c, left, data, model, tuple(notes))
 
 
 def _heard(total: np.ndarray, excitation: Excitation, report: StreamReport) -> list[QualityNote]:

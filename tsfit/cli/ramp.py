@@ -14,7 +14,7 @@ from tsfit.cli.printing import hint, print_json, print_notes, say
 from tsfit.cli.sound import confirmed_level, live_levels
 
 if TYPE_CHECKING:
-    from tsfit.bench.ramp import Judged, Offer, Ramp
+    from tsfit.bench.ramp import JudgedLevel, Offer, Ramp
     from tsfit.capture.rig import Rig
 
 CAUTIONS = (
@@ -26,7 +26,7 @@ CAUTIONS = (
 
 def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet: bool) -> int:
     """Lead a driver up as the options of the command, `asked`, say."""
-    from tsfit.bench.guard import Limits
+    from tsfit.bench.guard import NotBeyond
     from tsfit.bench.ramp import Ramp
     from tsfit.formats.driver import read_driver
 
@@ -40,7 +40,7 @@ def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet:
         raise click.UsageError("The first level is quiet, the rest follow; leave out --level-dbfs.")
     stem = Path(asked["state"].replace(" ", "-")) if output is None else output.with_suffix("")
     volts = math.inf if asked["limit_v"] is None else asked["limit_v"]
-    limits = Limits(1e-3 * asked["limit_travel_mm"], asked["limit_coil_c"], volts, asked["ambient_c"])
+    limits = NotBeyond(1e-3 * asked["limit_travel_mm"], asked["limit_coil_c"], volts, asked["ambient_c"])
     seconds, top = 60.0 * asked["minutes"], asked["level_v"] or math.inf
     driver = read_driver(asked["driver"])
     ramp = Ramp(rig, driver, limits, stem, asked["levels"], seconds if run else None, seconds / 3.0, top)
@@ -53,7 +53,7 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
 
     refuse_small_rig(ramp)
     refuse_used(ramp)
-    judged: list[Judged] = []
+    judged: list[JudgedLevel] = []
     sweeps, bench = [], None
     try:
         if not quiet:
@@ -85,7 +85,7 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
     return 2 if refused else 0
 
 
-def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[Judged], *, yes: bool, quiet: bool) -> None:
+def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, yes: bool, quiet: bool) -> None:
     """Ask before anything above the quiet beginning: the driver's name once, then each level."""
     excitation, limits = offer.excitation, ramp.limits
     told = [f"{excitation.kind}, {excitation.low_hz:.3g} to {excitation.high_hz:.3g} Hz, {excitation.seconds:.0f} s"]
@@ -109,7 +109,7 @@ def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[Judged], *, yes: bool,
     confirmed_level(ramp.rig, what, excitation.level_dbfs, yes=yes, quiet=quiet, cautions=not judged)
 
 
-def _print(judged: Judged) -> None:
+def _print(judged: JudgedLevel) -> None:
     say(
         f"{judged.sweep.recording}: {judged.volts:.3g} V peak, cone {1e3 * judged.travel:.2g} mm, coil "
         f"{judged.coil_c:.0f} °C, {100.0 * judged.left:.1g} % of the current unexplained"
@@ -117,7 +117,7 @@ def _print(judged: Judged) -> None:
     print_notes(judged.notes, indent="  ")
 
 
-def _plain(judged: Judged) -> dict[str, object]:
+def _plain(judged: JudgedLevel) -> dict[str, object]:
     return {
         "recording": judged.sweep.recording,
         "level_dbfs": judged.offer.excitation.level_dbfs,
