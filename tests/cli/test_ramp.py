@@ -22,7 +22,8 @@ def led(*options, state="full travel"):
     return run(["sweep", "power.toml", "--state", state, "--driver", DRIVER, "--limit-travel-mm", "3", *options])
 
 
-def test_a_run_in_one_file_and_its_bench(folder, capsys):
+def test_a_run_in_one_file_and_its_bench(folder, capsys, monkeypatch):
+    monkeypatch.setattr("tsfit.bench.ramp.PILOT_S", 1.0)
     options = ("--level-v", "4", "--levels", "2", "--minutes", "0.1", "--yes", "--json")
     assert led(*options, state="power run") == 0
     found = json.loads(capsys.readouterr().out)
