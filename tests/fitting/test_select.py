@@ -11,7 +11,7 @@ from helpers.made_curves import COILS, SUSPENSIONS, make
 
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.select import Ranked, rank, start_of_suspension, worth_polish
+from tsfit.fitting.select import LAW_MISS, LAW_SHARE, Ranked, in_doubt, rank, start_of_suspension, worth_polish
 from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.start import coil_start
 
@@ -75,10 +75,31 @@ def test_rivals_widen_the_uncertainty_by_their_distance(ambiguous):
     alone = fit(curves, sd=area, coil=best.coil, suspension=best.suspension)
     for name in ("Qts", "Vas"):
         apart = sum(each.weight * (getattr(each, name) - getattr(best, name)) ** 2 for each in rivals)
-        own = math.sqrt(result.parameters[name].stdev ** 2 - apart)
+        choice = result.budget[name]["choice of circuit models"]
+        own = math.sqrt(result.parameters[name].stdev ** 2 - choice**2)
         # Rss is left open here, and where along its valley a search ends moves the other figures' own share by 2 %.
         assert own == pytest.approx(alone.parameters[name].stdev, rel=0.03)
-        assert result.budget[name]["choice of circuit models"] == pytest.approx(math.sqrt(apart), rel=1e-6)
+        # Of the laws that do not count themselves no more than their share, squared, is added.
+        laws = {"ideal", best.suspension, *(each.suspension for each in rivals)}
+        others = [each for each in result.candidates if each.fault is None and each.suspension not in laws]
+        first = {each.suspension: each for each in reversed(others)}.values()
+        most = sum((LAW_SHARE * (getattr(each, name) - getattr(best, name))) ** 2 for each in first)
+        assert apart * (1.0 - 1e-6) <= choice**2 <= (apart + most) * (1.0 + 1e-6)
+
+
+def test_laws_of_the_suspension_are_in_doubt_where_one_is_needed():
+    def ranked(suspension, weight=0.0, floor=0.0, fault=None):
+        return SimpleNamespace(
+            weight=weight, fault=fault, solved=SimpleNamespace(circuit=SimpleNamespace(suspension=suspension), floor=floor)
+        )
+
+    others = [ranked("fractional", 0.2), ranked("fractional"), ranked("structural", floor=LAW_MISS), ranked("ideal")]
+    told = in_doubt([ranked("log-creep", 0.8), ranked("log-creep"), *others])
+    assert [(one.circuit.suspension, weight) for one, weight in told] == [
+        ("fractional", 0.2), ("structural", pytest.approx(0.5 * LAW_SHARE**2)),
+    ]  # fmt: skip
+    assert [weight for _, weight in in_doubt([ranked("ideal", 0.8), *others])] == [0.2]
+    assert in_doubt([ranked("log-creep", 1.0), ranked("structural", fault="no end")]) == []
     note = next(note for note in result.quality if note.code == "close_call")
     assert f"the {1 + len(rivals)} models within 6" in note.message
     assert "Qts by" in note.message

@@ -24,7 +24,7 @@ from tsfit.fitting.monte_carlo import Trials, run_trials
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.scatter import scatter_note
-from tsfit.fitting.select import CLOSE_CALL, Ranked, misfit_percent
+from tsfit.fitting.select import CLOSE_CALL, LAW_SHARE, Ranked, in_doubt, misfit_percent
 from tsfit.fitting.solve import Solved, engine_of
 from tsfit.fitting.sweep import FitSweep
 from tsfit.fitting.uncertainty import estimates, propagated, systematic_shifts, trade_parameters
@@ -248,6 +248,12 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
     rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
         notes.append(rivalry)
+    if len(in_doubt(ranked)) > sum(each.weight > 0.0 for each in ranked[1:]):
+        message = (
+            f"The suspension asks for a law ({circuit.suspension}), and none is exact: {100.0 * LAW_SHARE:.0f} % of what "
+            "the other laws would change is part of the stated uncertainty."
+        )
+        notes.append(QualityNote("law_of_suspension", "note", message))
     if improve is not None:
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:

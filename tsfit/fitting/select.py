@@ -34,6 +34,10 @@ LEAST_TOUCH = 1e-3
 """Least share of a touch of a suspension effect from which it is looked for."""
 WORTH_ENDING = 5.0
 """Discrepancy floor of a search without an end, over that of the best model, up to which it goes on."""
+LAW_SHARE, LAW_MISS = 0.3, 0.01
+"""Share of what another law of the suspension would change that is uncertain where a law is needed, for no law of creep is
+exact; and the discrepancy from which a law counts for less. Set by drivers whose creep follows none of them: within 1.3 %
+of Qes, and 0.3 of what the other laws say. No source."""
 ROUNDS = 4
 """How often a search goes on at most."""
 SCOUT, PLAINEST = "ladder-2", "simple"
@@ -56,6 +60,21 @@ class Ranked:
     def fault(self) -> str | None:
         """Why the candidate cannot stand."""
         return self.solved.fault
+
+
+def in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
+    """Return what else may be true than the best: each rival with the weight of its difference squared.
+
+    Rivals are the models that count; and, where the best needs a law for its suspension, the best model of each other law.
+    """
+    best = ranked[0].solved
+    rivals = [(each.solved, each.weight) for each in ranked[1:] if each.weight]
+    laws = {"ideal", best.circuit.suspension, *(solved.circuit.suspension for solved, _ in rivals)}
+    for each in ranked[1:] if best.circuit.suspension != "ideal" else ():
+        if each.fault is None and each.solved.circuit.suspension not in laws:
+            laws.add(each.solved.circuit.suspension)
+            rivals.append((each.solved, LAW_SHARE**2 / (1.0 + (each.solved.floor / LAW_MISS) ** 2)))
+    return rivals
 
 
 @dataclass(frozen=True)

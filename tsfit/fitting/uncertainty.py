@@ -18,7 +18,7 @@ from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w,
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
-from tsfit.fitting.select import Ranked
+from tsfit.fitting.select import Ranked, in_doubt
 
 
 def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
@@ -75,15 +75,14 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     slopes = slopes_at(figures, best.x, best.covariance)
     own = set(best.model.shape)
     columns = []
-    for rival in ranked[1:]:
-        if rival.weight:
-            other = trade_parameters(rival.solved.model, rival.solved.x)
-            columns.append(
-                [
-                    math.sqrt(rival.weight) * (float(other[name]) - value) if name not in own else 0.0
-                    for name, value in zip(names, values, strict=True)
-                ]
-            )
+    for rival, weight in in_doubt(ranked):
+        other = trade_parameters(rival.model, rival.x)
+        columns.append(
+            [
+                math.sqrt(weight) * (float(other[name]) - value) if name not in own else 0.0
+                for name, value in zip(names, values, strict=True)
+            ]
+        )
     apart = np.array(columns).reshape(-1, len(names)).T
     covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T
     return Propagated(names, values, slopes, apart, covariance)
