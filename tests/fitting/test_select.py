@@ -85,6 +85,10 @@ def test_rivals_widen_the_uncertainty_by_their_distance(ambiguous):
         first = {each.suspension: each for each in reversed(others)}.values()
         most = sum((LAW_SHARE * (getattr(each, name) - getattr(best, name))) ** 2 for each in first)
         assert apart * (1.0 - 1e-6) <= choice**2 <= (apart + most) * (1.0 + 1e-6)
+    note = next(note for note in result.quality if note.code == "close_call")
+    assert f"the {1 + len(rivals)} models within 6" in note.message
+    assert "Qts by" in note.message
+    assert "Vas by" in note.message
 
 
 def test_laws_of_the_suspension_are_in_doubt_where_one_is_needed():
@@ -100,10 +104,6 @@ def test_laws_of_the_suspension_are_in_doubt_where_one_is_needed():
     ]  # fmt: skip
     assert [weight for _, weight in in_doubt([ranked("ideal", 0.8), *others])] == [0.2]
     assert in_doubt([ranked("log-creep", 1.0), ranked("structural", fault="no end")]) == []
-    note = next(note for note in result.quality if note.code == "close_call")
-    assert f"the {1 + len(rivals)} models within 6" in note.message
-    assert "Qts by" in note.message
-    assert "Vas by" in note.message
 
 
 def test_points_along_one_bend_do_not_make_a_model_surer():
