@@ -193,6 +193,17 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     )
 
 
+def _law_note(ranked: Sequence[Ranked]) -> list[QualityNote]:
+    """Say that laws of the suspension beside those that count are in the uncertainty."""
+    if len(in_doubt(ranked)) == sum(each.weight > 0.0 for each in ranked[1:]):
+        return []
+    message = (
+        f"The suspension asks for a law ({ranked[0].solved.circuit.suspension}), and none is exact: "
+        f"{100.0 * LAW_SHARE:.0f} % of what the other laws would change is part of the stated uncertainty."
+    )
+    return [QualityNote("law_of_suspension", "note", message)]
+
+
 def _demand_notes(best: Solved) -> list[QualityNote]:
     """Say what was held, and what ran into its bounds."""
     demands = best.model.demands
@@ -248,12 +259,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
     rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
         notes.append(rivalry)
-    if len(in_doubt(ranked)) > sum(each.weight > 0.0 for each in ranked[1:]):
-        message = (
-            f"The suspension asks for a law ({circuit.suspension}), and none is exact: {100.0 * LAW_SHARE:.0f} % of what "
-            "the other laws would change is part of the stated uncertainty."
-        )
-        notes.append(QualityNote("law_of_suspension", "note", message))
+    notes += _law_note(ranked)
     if improve is not None:
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
