@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from helpers.boxes import vented_box
+from helpers.boxes import band_pass_box, vented_box
 
 from tsfit.box.enclosure import Enclosure
-from tsfit.box.numbers import merit_frequencies, merits
+from tsfit.box.numbers import band_merits, merit_frequencies, merits
 from tsfit.circuit import load
 from tsfit.driver.record import Driver
 
@@ -36,3 +36,18 @@ def test_a_box_has_the_same_numbers_whatever_it_is_evaluated_with():
     assert np.diff(np.log(many)) == pytest.approx(0.02)
     assert many[0] <= 10.0 / 6.0
     assert many[-1] >= 12.0 * 80.0 * np.exp(-0.02)
+
+
+def test_each_band_pass_is_what_the_box_alone_says():
+    rear = np.array([0.03, 0.025, 0.02])
+    closed, vented = load.closed_box(rear, HERON.air), load.vented_box(0.5 * VOLUME, 1.7 * TUNING, HERON.air)
+    boxes = Enclosure("bandpass", HERON, load.band_pass_box(closed, vented), 2.83)
+    found = band_merits(merit_frequencies(31.0, 100.0), boxes)
+    for k in range(3):
+        alone = band_pass_box(HERON, rear_volume=rear[k], front_volume=0.5 * VOLUME[k], tuning=1.7 * TUNING[k])
+        told = alone.numbers()
+        assert found.f3_hz[k] == pytest.approx(told["f3_hz"], rel=5e-4)
+        assert found.f3_upper_hz[k] == pytest.approx(told["f3_upper_hz"], rel=5e-4)
+        assert found.ripple_db[k] == pytest.approx(told["ripple_db"], abs=0.01)
+        assert found.gain_db[k] == pytest.approx(told["reference_db"] - alone.enclosure.reference_db, abs=0.01)
+        assert found.unevenness_db[k] >= found.ripple_db[k]

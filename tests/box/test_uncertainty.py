@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.boxes import closed_box, vented_box
+from helpers.boxes import band_pass_box, closed_box, passive_box, vented_box
 from helpers.made_fit import made_driver, made_fit
 
 from tsfit.base.forms import plain
@@ -94,3 +94,26 @@ def test_numbers_that_do_not_exist_are_counted():
     f3 = sensitivity(closed_box(dull, volume=0.03)).spreads["building"]["f3_hz"]
     assert f3.share_without == 1.0
     assert math.isnan(f3.planned)
+
+
+@pytest.mark.parametrize("kind", ["passive", "bandpass"])
+def test_spread_of_boxes_with_radiators_and_of_band_pass_boxes_is_within_what_the_corners_give(kind):
+    """Every corner built by itself; a band-pass has both chambers off alike."""
+
+    def built(v, t):
+        if kind == "bandpass":
+            return band_pass_box(DRIVER, rear_volume=0.03 * v, front_volume=0.02 * v, tuning=55.0 * t, rear_leak_q=15.0)
+        own = {"radiator_mass": 0.05, "radiator_area": 0.03, "radiator_fs": 18.0}
+        return passive_box(DRIVER, volume=0.05 * v, tuning=31.0 * t, absorption_q=30.0, **own)
+
+    found = sensitivity(built(1.0, 1.0)).spreads["building"]
+    corners = [built(v, t).numbers() for v in (0.95, 1.0, 1.05) for t in (0.97, 1.0, 1.03)]
+    names = ["f3_hz"] + ["f3_upper_hz"] * (kind == "bandpass")
+    assert found.keys() == {"ripple_db", *names}
+    for name in names:
+        values = [corner[name] for corner in corners]
+        (low, high), least, most = found[name].outermost, min(values), max(values)
+        assert found[name].planned == pytest.approx(corners[4][name], rel=5e-4)
+        assert least * (1.0 - 1e-3) <= low
+        assert high <= most * (1.0 + 1e-3)
+        assert high - low > 0.8 * (most - least)

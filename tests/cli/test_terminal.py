@@ -49,6 +49,8 @@ RUNS = {
     "box closed": "box closed old.json --qtc 0.707 --room-m 5",
     "box design closed": "box design closed old.json --f3-hz 70",
     "box design vented": "box design vented old.json --family B4 --leak-q 10",
+    "box design passive": "box design passive old.json --radiator-mass-g 110 --radiator-area-cm2 480 --radiator-fs-hz 15",
+    "box design bandpass": "box design bandpass old.json --largest-volume-l 60",
     "box equalise": "box equalise old.json --box box.toml --flat-to-hz 40 --level-db 90",
     "box level": "box level box.toml samples/saltwit-12-sheet.toml --target-db 100 --distance-m 4",
     "box panels": "box panels --volume-l 60 --double-front --braces 1 --cutout-mm 232",

@@ -225,12 +225,13 @@ class PassivePlan(BoxPlan, Filled):
             within(self.tuning, 1.0, 5000.0, "tuning", "Hz")
             highest = float(self._load(acting, one.mass, given).tuning)
             added = one.mass * ((highest / self.tuning) ** 2 - 1.0)
-            if added < 0.0:
+            if added < -1e-9 * one.mass:
                 raise TsfitError(
                     f"tuning: {self.tuning:.4g} Hz is more than the {highest:.4g} Hz that the bare radiator gives in this "
                     "box; ask for less, or take a lighter radiator.",
                     code="tuning_too_high",
                 )
+            added = max(added, 0.0)
         within(added, 0.0, 1e3, "mass added to the radiator", "kg")
         box = self._load(acting, one.mass + added, given)
         opened = OpeningNumbers(
@@ -243,14 +244,11 @@ class PassivePlan(BoxPlan, Filled):
         return Built(box, self.losses.factors(), chamber, opened, one.count * one.area)
 
     def _load(self, acting: float, mass: float, given: Enclosure) -> load.Load:
-        """Load with radiators of that `mass` each.
-
-        n equal radiators in one box move as one of n times the mass, area and resistance, and an nth of the compliance.
-        """
-        one, count = self.radiator, self.radiator.count
-        moving = load.PassiveRadiator(count * mass, count * one.area, one.spring() / count, count * one.resistance())
-        losses = load.Losses(**self.losses.factors())
-        return load.passive_radiator_box(acting, moving, given.driver.air, losses=losses, added_mass=given.load.added_mass)
+        """Load with radiators of that `mass` each."""
+        losses, added = load.Losses(**self.losses.factors()), given.load.added_mass
+        return load.passive_radiator_box(
+            acting, self.radiator.together(mass), given.driver.air, losses=losses, added_mass=added
+        )
 
 
 PLANS: dict[Kind, type[BoxPlan]] = {

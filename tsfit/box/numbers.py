@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -16,6 +17,9 @@ from tsfit.base.arrays import Mask, Real
 from tsfit.box.enclosure import Enclosure, slope
 from tsfit.circuit.network import column
 from tsfit.driver.formulas import closed_box_ratio, resonance
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 HALF_POWER_DB = -10.0 * math.log10(2.0)
 FURTHER_DB = (-6.0, -10.0)
@@ -199,9 +203,17 @@ def merit_frequencies(low_hz: float, high_hz: float) -> Real:
 
 def merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
     """Evaluate the parameter sets ``(n_sets,)`` of `boxes` on `frequency_hz` ``(n_freq,)``, a cache full at a time."""
+    return _in_parts(_merits, frequency_hz, boxes)
+
+
+Numbers = TypeVar("Numbers", bound="DataclassInstance")
+
+
+def _in_parts(evaluate: Callable[[Real, Enclosure], Numbers], frequency_hz: Real, boxes: Enclosure) -> Numbers:
     at_once = max(1, VALUES_AT_ONCE // frequency_hz.size)
-    parts = [_merits(frequency_hz, boxes.take(slice(k, k + at_once))) for k in range(0, boxes.set_count or 0, at_once)]
-    return Merits(*(np.concatenate(columns) for columns in zip(*(vars(part).values() for part in parts), strict=True)))
+    parts = [evaluate(frequency_hz, boxes.take(slice(k, k + at_once))) for k in range(0, boxes.set_count or 0, at_once)]
+    columns = zip(*(vars(part).values() for part in parts), strict=True)
+    return type(parts[0])(*(np.concatenate(column) for column in columns))
 
 
 def _merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
@@ -222,6 +234,43 @@ def _merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
         delay_s=_largest_from(0.5 * np.nan_to_num(f3), delay, np.sqrt(frequency_hz[1:] * frequency_hz[:-1])),
         port_flow=np.max(answer.peak_port_flow, axis=-1),
     )
+
+
+@dataclass(frozen=True)
+class BandMerits:
+    """Numbers of many band-pass boxes, as `pass_band` has them, each of shape ``(...)``; NaN for what is not there."""
+
+    f3_hz: Real
+    f3_upper_hz: Real
+    ripple_db: Real
+    unevenness_db: Real  # the same with a middle half of the band that sags more than that of the flattest response
+    gain_db: Real  # level of the pass band over the mid-band level of the drivers in a baffle
+
+
+def band_merits(frequency_hz: Real, boxes: Enclosure) -> BandMerits:
+    """Evaluate the parameter sets ``(n_sets,)`` of `boxes`, all band-pass, on `frequency_hz` ``(n_freq,)``."""
+    return _in_parts(_band_merits, frequency_hz, boxes)
+
+
+FLATTEST_SAG_DB = 10.0 * math.log10(1.0 + 0.5**4)
+"""How far a maximally flat band-pass of fourth order is down half way to its half-power frequencies."""
+
+
+def _band_merits(frequency_hz: Real, boxes: Enclosure) -> BandMerits:
+    level = boxes.respond(frequency_hz).spl_db
+    peak = _summit(level)
+    below = level - column(peak)
+    above = below - HALF_POWER_DB
+    # Seen from above, the first rise is where the level falls last.
+    first, last = last_rise(-above[..., ::-1], frequency_hz[::-1]), last_rise(-above, frequency_hz)
+    low, high = np.nan_to_num(first, nan=frequency_hz[0]), np.nan_to_num(last, nan=frequency_hz[-1])
+    turns, inner = below[..., 1:-1], frequency_hz[1:-1]
+    dips = (inner > column(low)) & (inner < column(high)) & (turns < below[..., :-2]) & (turns <= below[..., 2:])
+    ripple = np.max(-turns, axis=-1, where=dips, initial=0.0)
+    quarter = (high / low) ** 0.25
+    middle = (frequency_hz > column(low * quarter)) & (frequency_hz < column(high / quarter))
+    sag = np.max(-below, axis=-1, where=middle, initial=0.0) - FLATTEST_SAG_DB
+    return BandMerits(first, last, ripple, np.maximum(ripple, sag), peak - boxes.references_db)
 
 
 def _largest_from(lowest_hz: Real, delay: Real, frequency_hz: Real) -> Real:

@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from tsfit.base.errors import TsfitError
 from tsfit.box.ports import Port
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Inside, Told, within
-from tsfit.circuit.load import box_compliance
+from tsfit.circuit.load import PassiveRadiator, box_compliance
 from tsfit.circuit.several import Arrangement
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import Wiring, compliance, mechanical_resistance, resonance
@@ -128,6 +128,11 @@ class Radiator:
         if math.isinf(self.qms):
             return 0.0
         return float(mechanical_resistance(resonance(self.mass, self.spring()), self.mass, self.qms))
+
+    def together(self, mass: float) -> PassiveRadiator:
+        """All of them, of that moving `mass` (kg) each: n times the mass, area and resistance, an nth of the compliance."""
+        n = self.count
+        return PassiveRadiator(n * mass, n * self.area, self.spring() / n, n * self.resistance())
 
 
 @dataclass(frozen=True)

@@ -196,6 +196,7 @@ NAMES = {
     "qtc": ("Qtc", 3),
     "fc_hz": ("fc", 1),
     "f3_hz": ("f3", 1),
+    "f3_upper_hz": ("upper f3", 1),
     "ripple_db": ("ripple", 2),
     "reference_db": ("mid-band level", 1),
     "excursion_max_mm": ("largest travel", 2),

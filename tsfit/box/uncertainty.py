@@ -16,7 +16,7 @@ from tsfit.base.arrays import Number, Real
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance, motion
 from tsfit.box.limits import loudest
-from tsfit.box.numbers import HALF_POWER_DB, last_rise, merit_frequencies, merits
+from tsfit.box.numbers import HALF_POWER_DB, band_merits, last_rise, merit_frequencies, merits
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import Bands, BoxResult, LowHigh
 from tsfit.circuit import load
@@ -49,7 +49,8 @@ class Spread:
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """Spread of f3_hz, ripple_db and, of a closed box, qtc, by source of error: ``spreads[source][number]``.
+    """Spread of f3_hz, ripple_db and, of a closed box, qtc, of a band-pass f3_upper_hz, by source of error:
+    ``spreads[source][number]``.
 
     Where the driver came without an uncertainty only "building" is there.
     """
@@ -88,7 +89,7 @@ def in_proportion(drawn: Mapping[str, Real], was: Driver, now: Driver) -> dict[s
 
 
 def sensitivity(box: BoxResult, fit: FitResult | None = None, *, draws: int = DRAWS) -> Sensitivity:
-    """Spread of the numbers of a closed or a vented box as planned; without the fit of one driver by building errors only.
+    """Spread of the numbers of a box as planned, but no baffle; without the fit of one driver by building errors only.
 
     The same box always has the same spread.
     """
@@ -113,20 +114,38 @@ def sensitivity(box: BoxResult, fit: FitResult | None = None, *, draws: int = DR
 def _built(box: BoxResult, values: Mapping[str, Number], volume_error: Real, tuning_error: Real) -> dict[str, Real]:
     """Numbers of the box with drivers of those `values` and errors, by name; each ``(draws,)``."""
     enclosure, tuning = box.enclosure, box.opening.fb
-    air, added, losses = enclosure.driver.air, enclosure.load.added_mass, load.Losses(**box.losses)
+    air, added, planned = enclosure.driver.air, enclosure.load.added_mass, enclosure.load
     assert box.chamber.acting is not None
     volume = box.chamber.acting * volume_error
     fs = resonance(values["Mms"], values["Cms"])
     fc, qtc = lossless_resonance(values, air, volume, source_ohm=enclosure.source_ohm)
     lowest, highest = fs, fc
-    if tuning is None:
-        there = load.closed_box(volume, air, resonance=fc, added_mass=added, losses=losses)
-    else:
+    if tuning is not None:
         lowest, highest = np.minimum(fs, tuning * tuning_error), np.hypot(fc, tuning * tuning_error)
-        there = load.vented_box(volume, tuning * tuning_error, air, added_mass=added, losses=losses)
     grid = merit_frequencies(float(np.min(lowest)), float(np.max(highest)))
-    found = merits(grid, replace(enclosure, load=there, sets=values, port_area=None, voltage=STANDARD_DRIVE))
+    losses = {} if enclosure.kind == "bandpass" else box.losses
+    if tuning is None:
+        there = load.closed_box(volume, air, resonance=fc, added_mass=added, losses=load.Losses(**losses))
+    elif enclosure.kind == "vented":
+        there = load.vented_box(volume, tuning * tuning_error, air, added_mass=added, losses=load.Losses(**losses))
+    else:
+        there = _off(planned, volume_error, tuning_error)
+    built = replace(enclosure, load=there, sets=values, port_area=None, voltage=STANDARD_DRIVE)
+    if enclosure.kind == "bandpass":
+        band = band_merits(grid, built)
+        return {"f3_hz": band.f3_hz, "f3_upper_hz": band.f3_upper_hz, "ripple_db": band.ripple_db}
+    found = merits(grid, built)
     return {"f3_hz": found.f3_hz, "ripple_db": found.ripple_db} | ({"qtc": qtc} if tuning is None else {})
+
+
+def _off(planned: load.Load, volume_error: Real, tuning_error: Real) -> load.Load:
+    """A box or chamber of a volume and a tuning that are off; chambers in front and behind are off alike."""
+    off = replace(planned, compliance=planned.compliance * volume_error)
+    if planned.front is not None:
+        return replace(off, front=_off(planned.front, volume_error, tuning_error))
+    # Of a lighter port or radiator the tuning is higher, whatever spring is left.
+    mass = off.port_mass * (off.tuning / (planned.tuning * tuning_error)) ** 2
+    return replace(off, port_mass=mass)
 
 
 def _spread(values: Real) -> Spread:

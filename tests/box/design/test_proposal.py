@@ -48,7 +48,7 @@ def test_aims_of_a_vented_box_exclude_each_other():
     with pytest.raises(TsfitError, match="keep one"):
         VentedAim("B4", least_ripple=True)
     with pytest.raises(TsfitError, match="smallest volume is above"):
-        VentedBounds(largest_volume=0.02, smallest_volume=0.03).limits(DRIVER, VENTED)
+        VentedBounds(largest_volume=0.02, smallest_volume=0.03).limits(DRIVER, VENTED.filling)
 
 
 def test_a_vented_box_keeps_its_bounds():

@@ -202,3 +202,31 @@ def test_a_designed_box_has_its_step_its_room_and_frequencies_of_ones_own(design
     assert data["frequency_hz"] == [20.0, 31.0, 100.0]
     assert data["room"]["longest_side_m"] == 5.0
     assert step.exists()
+
+
+def test_a_band_pass_box_is_found_written_and_shown_again(design, tsfit, heron, tmp_path):
+    path = tmp_path / "box.toml"
+    code, out, err = design("bandpass", heron, "--largest-volume-l", "60", "--level-db", "100", "--save-box", str(path))
+    assert code == 0, err
+    assert "Designed: band-pass box by lowest f3" in out
+    assert "upper f3" in out
+    again = tsfit("show", str(path), heron)[1]
+    assert next(line for line in out.splitlines() if ", band-pass box" in line) in again
+    code, _, err = design("bandpass", heron, "--largest-volume-l", "60", "--level-db", "100", "--drive-v", "9")
+    assert code == 2
+    assert "keep one of them" in " ".join(err.split())
+
+
+def test_a_box_for_passive_radiators_is_found_and_their_travel_told(design, tsfit, heron, tmp_path):
+    path = tmp_path / "box.toml"
+    own = ("--radiator-mass-g", "80", "--radiator-area-cm2", "350", "--radiator-fs-hz", "20", "--largest-volume-l", "60")
+    code, out, err = design("passive", heron, *own, "--radiator-xmax-mm", "3", "--save-box", str(path), "--json")
+    assert code == 0, err
+    data = json.loads(out)
+    assert data["asked"] == "passive-radiator box by lowest f3"
+    assert data["box"]["design"]["radiator_added_mass_g"] <= 160.0
+    assert "travels" in " ".join(one["message"] for one in data["box"]["notes"])
+    assert json.loads(tsfit("show", str(path), heron, "--json")[1])["design"]["fb_hz"] == pytest.approx(
+        data["box"]["design"]["fb_hz"]
+    )
+    assert "lowest f3" in design("passive", heron, *own)[1]

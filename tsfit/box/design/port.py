@@ -5,13 +5,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from tsfit.box.kinds import VentedPlan
+from tsfit.box.kinds import BandPassPlan, VentedPlan
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import merit_frequencies
 from tsfit.box.parts import Opening
+from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
 
+Ported = VentedPlan | BandPassPlan
 LEAST_LENGTH = 1.5
 """A port whose ends alone tune the box has no length; it is made so many times wider than that one."""
 TURNS, FINE = 40, 8
@@ -19,7 +21,7 @@ SPARE = 0.99
 """Of the speed that its ends stand, so that a peak between two frequencies keeps it too."""
 
 
-def rated_volts(plan: VentedPlan, driver: Driver) -> float | None:
+def rated_volts(plan: BoxPlan, driver: Driver) -> float | None:
     """V RMS that power and amplifier allow; None where a drive is stated, or nothing is rated."""
     if plan.drive.voltage is not None or plan.drive.power is not None:
         return None
@@ -29,13 +31,14 @@ def rated_volts(plan: VentedPlan, driver: Driver) -> float | None:
     return None if most is None else float(most.voltage_v[0])
 
 
-def _wide_enough(plan: VentedPlan, driver: Driver, shape: Port, speed: float) -> Port:
+def wide_enough(plan: Ported, driver: Driver, shape: Port, speed: float) -> Port:
     """`shape` with its section scaled so that its air keeps `speed` (m/s peak; infinite: by its ends) in `plan`.
 
     Without a stated drive it is that of the most output that power, travel and amplifier allow at each frequency.
     """
     enclosure = replace(plan, opening=Opening()).build(driver).enclosure
-    resonances = enclosure.driver.Fs, float(enclosure.load.tuning)
+    outlet = enclosure.load.outlet
+    resonances = enclosure.driver.Fs, float(outlet.tuning)
     grid = merit_frequencies(min(resonances), 3.0 * max(resonances))
     rated = rated_volts(plan, driver) is not None
     if rated:
@@ -52,7 +55,7 @@ def _wide_enough(plan: VentedPlan, driver: Driver, shape: Port, speed: float) ->
         limit = speed if math.isfinite(speed) else SPARE * port.speed_limit(enclosure.driver.air)
         port = port.wider(math.sqrt(fastest / limit / port.area))
     ends = LEAST_LENGTH * float(port.ends_mass()) * enclosure.driver.air.density / port.count
-    return port.wider(max(1.0, ends / float(enclosure.load.port_mass)))
+    return port.wider(max(1.0, ends / float(outlet.port_mass)))
 
 
 def with_port(plan: VentedPlan, driver: Driver, *, scaled: bool, speed: float, largest: float | None) -> VentedPlan:
@@ -65,7 +68,7 @@ def with_port(plan: VentedPlan, driver: Driver, *, scaled: bool, speed: float, l
     assert shape is not None
     wanted = filling.acting(plan.volume)
     for _ in range(TURNS):
-        port = _wide_enough(plan, driver, shape, speed) if scaled else shape
+        port = wide_enough(plan, driver, shape, speed) if scaled else shape
         length = replace(plan, opening=replace(plan.opening, port=port)).build(driver).opening.port_length
         assert length is not None
         taken = filling if filling.displaced > 0.0 else replace(filling, displaced=float(port.displaced(length)))

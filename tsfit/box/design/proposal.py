@@ -25,13 +25,15 @@ from tsfit.box.design.search import (
     design_map,
     usual_limits,
 )
+from tsfit.box.enclosure import KIND_NAMES, Kind
 from tsfit.box.frequencies import checked_frequencies
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import ratings_of
-from tsfit.box.parts import Opening
+from tsfit.box.parts import Filling, Opening
 from tsfit.box.plan import BoxPlan
+from tsfit.box.ports import Port
 from tsfit.box.result import BoxForm, BoxResult, box_form
-from tsfit.box.told import CM, LITRE, Told, within
+from tsfit.box.told import CM, GRAM, LITRE, Told, within
 from tsfit.box.uncertainty import Sensitivity, sensitivity
 from tsfit.circuit.load import Losses
 from tsfit.driver.fit_result import FitResult
@@ -153,16 +155,16 @@ class VentedAim:
         """What the search looks for."""
         return "least ripple" if self.least_ripple else "lowest f3" if self.output_hz is None else "most output"
 
-    def words(self) -> str:
+    def words(self, kind: Kind = "vented") -> str:
         """Name what is asked for."""
         if self.family is not None:
-            return f"vented box by family {self.family}"
-        return f"vented box by {self.sought}" + ("" if self.output_hz is None else f" at {self.output_hz:g} Hz")
+            return f"{KIND_NAMES[kind]} by family {self.family}"
+        return f"{KIND_NAMES[kind]} by {self.sought}" + ("" if self.output_hz is None else f" at {self.output_hz:g} Hz")
 
 
 @dataclass(frozen=True)
 class VentedBounds:
-    """What a vented box may be, as people say it, SI; None for what is usual.
+    """What a vented box, or one with passive radiators, may be, as people say it, SI; None for what is usual.
 
     Volumes (m³) are those of the box with what is displaced in it; the rest is as in `Limits`.
     """
@@ -174,29 +176,33 @@ class VentedBounds:
     port_speed: Annotated[float | None, Told("port_speed_m_s")] = None
     port_length: Annotated[float | None, Told("longest_port_cm", CM)] = None
     depth: Annotated[float | None, Told("box_depth_cm", CM)] = None
+    added_mass: Annotated[float | None, Told("largest_added_mass_g", GRAM)] = None  # to each passive radiator
     fixed_port: bool = True
 
-    def limits(self, driver: Driver, like: VentedPlan) -> Limits:
-        """Return the usual limits of `driver`, replaced by these, for a box `like` that one. Raises ``wrong_value``."""
+    def limits(self, driver: Driver, filling: Filling, port: Port | None = None) -> Limits:
+        """Return the usual limits of `driver`, replaced by these, in a box with that filling and port, whose size may be
+        free. Raises ``wrong_value``.
+        """
         given = {name: value for name, value in vars(self).items() if value is not None}
         fixed = given.pop("fixed_port")
         for name, value in given.items():
             least, most = 0.0 if name == "ripple_db" else 1e-9, 100.0 if name.endswith("volume") else 1e6
             if not least <= value <= most:
                 raise TsfitError(f"{name.replace('_', ' ')}: {value:g} cannot be; give a sensible one.", code="wrong_value")
-        within(like.filling.factor, 1.0, 1.4, "filling of the volume", "")
+        within(filling.factor, 1.0, 1.4, "filling of the volume", "")
+        given.pop("added_mass", None)
         largest, smallest = given.pop("largest_volume", None), given.pop("smallest_volume", None)
-        found = usual_limits(driver, None if largest is None else like.filling.acting(largest, "largest volume"))
+        found = usual_limits(driver, None if largest is None else filling.acting(largest, "largest volume"))
         if smallest is not None:
-            smallest = like.filling.acting(smallest, "smallest volume")
+            smallest = filling.acting(smallest, "smallest volume")
             if smallest > found.volume[1]:
                 raise TsfitError("The smallest volume is above the largest; give less, or more.", code="wrong_value")
             found = replace(found, volume=(smallest, found.volume[1]))
         # A port yet to be sized counts in the search where something about it is limited.
-        shape = like.opening.port or PLAIN_PORT
+        shape = port or PLAIN_PORT
         if not fixed and "port_speed" not in given and {"port_length", "depth"} & given.keys():
             given["port_speed"] = shape.speed_limit(driver.air)
-        port = like.opening.port if fixed else shape if "port_speed" in given else None
+        port = port if fixed else shape if "port_speed" in given else None
         return replace(found, port=port, fixed_port=fixed, **given)
 
 
@@ -222,7 +228,7 @@ def propose_vented(
     if not sized:
         given = replace(given, voltage=rated_volts(like, driver) or given.voltage)
     losses = Losses(**like.losses.factors(port_q=like.port_q))
-    search = VentedSearch(given, bounds.limits(given.driver, like), losses)
+    search = VentedSearch(given, bounds.limits(given.driver, like.filling, like.opening.port), losses)
     exist = possible_alignments(given.braked, like.losses.leak_q)
     alignment = None
     if aim.family is not None:

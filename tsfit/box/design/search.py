@@ -1,8 +1,6 @@
 """The vented box that is best by a stated aim within stated limits.
 
-Two numbers describe the box, volume and tuning. A coarse grid of both finds the neighbourhoods worth looking at, finer
-grids around the best ones close in; every grid is one evaluation of the circuit. Where limits exclude everything on a
-grid, the search follows what exceeds them least, so that it finds small feasible regions too.
+Two numbers describe the box, volume and tuning; `closing_in` looks for them. Passive radiators are searched likewise.
 """
 
 import math
@@ -11,11 +9,11 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.box.enclosure import Enclosure
+from tsfit.box.design.closing_in import closing_in
+from tsfit.box.enclosure import KIND_NAMES, Enclosure
 from tsfit.box.limits import Ratings, maximum_output
 from tsfit.box.numbers import Merits, merit_frequencies, merits
 from tsfit.box.ports import Port
@@ -24,9 +22,6 @@ from tsfit.driver.formulas import closed_box_ratio
 from tsfit.driver.record import Driver
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
-COARSE, FINE, SHRINK = 26, 7, 0.5
-NEIGHBOURHOODS = (4, 4, 4, 3, 3, 2, 2, 2, 1, 1, 1)
-"""How many of the best places each finer grid is drawn around."""
 SAME_RIPPLE_DB = 0.01
 """Boxes whose ripple differs by less are equally even; the lower f3 decides."""
 DEFAULT_RIPPLE_DB = 0.5
@@ -144,6 +139,36 @@ class VentedSearch:
         return scale, np.asarray(self.port.any_length(mass, self.bare.driver.air, scale))
 
 
+@dataclass(frozen=True, kw_only=True)
+class PassiveSearch(VentedSearch):
+    """The same of boxes with passive radiators, `radiators` together, whose mass brings the tuning.
+
+    `most_added` (kg, of all together) may be added to them.
+    """
+
+    radiators: load.PassiveRadiator
+    most_added: float = math.inf
+
+    def evaluate(self, volume: Real, tuning: Real) -> Candidates:
+        """Evaluate boxes as `VentedSearch.evaluate` does."""
+        found, bare = super().evaluate(volume, tuning), self.radiators.mass
+        whole = np.asarray(self.boxes(volume, tuning).load.port_mass * self.radiators.area**2)
+        exceeded = {
+            "radiator's own mass": _over(np.asarray(bare / whole), 1.0),
+            "mass added": _over(whole, bare + self.most_added),
+        }
+        return replace(found, exceeded=found.exceeded | exceeded)
+
+    def boxes(self, volume: Real, tuning: Real, port_area: Real | None = None) -> Enclosure:
+        """Return such boxes as parameter sets of one."""
+        air, one = self.bare.driver.air, self.radiators
+        springs = 1.0 / one.compliance + one.area**2 / load.box_compliance(volume, air)
+        moving = replace(one, mass=springs / (2.0 * math.pi * tuning) ** 2)
+        added = self.bare.load.added_mass
+        there = load.passive_radiator_box(volume, moving, air, losses=self.losses, added_mass=added)
+        return replace(self.bare, load=there, port_area=one.area)
+
+
 def _over(value: Real, limit: Real | float) -> Real:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
@@ -173,8 +198,9 @@ def best_vented(
             "port length": f" ({100.0 * found.port_length[0]:.3g} cm)",
         }
         missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
+        kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
-            f"{name}: no vented box keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
+            f"{name}: no {kind} keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
             f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )
@@ -237,37 +263,12 @@ def _with_ripple(search: VentedSearch, ripple_db: float) -> VentedSearch:
 
 def _search(search: VentedSearch, objective: Callable[[Candidates], Real]) -> Candidates:
     """Find the feasible box of least `objective`, or the one that exceeds the limits least."""
-    low, high = np.log([search.limits.volume, search.limits.tuning]).T
-    cell = (high - low) / (COARSE - 1)
 
-    def evaluate(points: Real) -> tuple[Candidates, NDArray[np.intp]]:
-        boxes = search.evaluate(*np.exp(points))
-        return boxes, np.lexsort((np.nan_to_num(objective(boxes), nan=np.inf), boxes.excess))
+    def evaluate(points: Real) -> tuple[Candidates, Real, Real]:
+        boxes = search.evaluate(*points)
+        return boxes, boxes.excess, objective(boxes)
 
-    axes = [np.linspace(a, b, COARSE) for a, b in zip(low, high, strict=True)]
-    points = np.stack([axis.ravel() for axis in np.meshgrid(*axes, indexing="ij")])
-    boxes, order = evaluate(points)
-    centres: list[Real] = []
-    for point in points.T[order]:
-        if all(np.max(np.abs(point - other) / np.where(cell > 0.0, cell, 1.0)) > 2.5 for other in centres):
-            centres.append(point)
-        if len(centres) == NEIGHBOURHOODS[0]:
-            break
-    offsets = np.stack([axis.ravel() for axis in np.meshgrid(*2 * [np.linspace(-1.5, 1.5, FINE)], indexing="ij")])
-    at_edge = np.max(np.abs(offsets), axis=0) == 1.5
-    places = [(centre, cell) for centre in centres]
-    for kept in NEIGHBOURHOODS:
-        places = places[:kept]
-        near = np.concatenate([centre[:, None] + offsets * step[:, None] for centre, step in places], axis=1)
-        near = np.clip(near, low[:, None], high[:, None])
-        boxes, order = evaluate(near)
-        number, within = order // at_edge.size, order % at_edge.size
-        best = {k: int(np.argmax(number == k)) for k in dict.fromkeys(number.tolist())}
-        # A best box at the edge of its grid may have better ones beyond: a valley is followed before it is looked into.
-        places = [
-            (near[:, order[place]], places[k][1] * (1.0 if at_edge[within[place]] else SHRINK)) for k, place in best.items()
-        ]
-    return _one(boxes, int(order[0]))
+    return _one(*closing_in((search.limits.volume, search.limits.tuning), evaluate))
 
 
 def _one(boxes: Candidates, k: int) -> Candidates:

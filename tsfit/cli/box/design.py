@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.cli.box.deliver import BoxOutputs, print_box
-from tsfit.cli.box.options import box_options, drive_options, driver_argument, plan_options, result_options, shape_options
+from tsfit.cli.box.options import (
+    box_options,
+    drive_options,
+    driver_argument,
+    plan_options,
+    radiator_options,
+    rear_options,
+    result_options,
+    shape_options,
+)
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH
 from tsfit.cli.printing import hint, print_table, say
@@ -19,7 +28,7 @@ if TYPE_CHECKING:
     from tsfit.box.design.proposal import Proposal
 
 QUANTITIES = ("f3", "ripple", "group delay")
-NUMBERS = ("f3_hz", "ripple_db", "qtc")
+NUMBERS = ("f3_hz", "f3_upper_hz", "ripple_db", "qtc")
 
 
 @click.group(cls=NamingGroup)
@@ -129,6 +138,77 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
         figure = map_plot(proposal.map(), proposal.place, quantities, filling=plan.filling.factor)
         asked.outputs.write_plot(figure, map_file)
     _deliver(proposal, asked)
+
+
+@design.command()
+@driver_argument
+@radiator_options
+@click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
+@click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
+@click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
+@click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
+@click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
+@click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]")
+@click.option("--largest-added-mass-g", type=float, help="Most that each radiator bears.  [default: twice its own mass]")
+@plan_options
+def passive(driver: Path, **options: Any) -> None:
+    """Box for given passive radiators: volume, and the mass to add to each.
+
+    Without an aim the lowest f3 is sought. With ratings it is told how far the radiators travel, and how many stand it.
+
+    \b
+    Example:
+      tsfit box design passive fit.json \\
+          --radiator-mass-g 110 --radiator-area-cm2 480 \\
+          --radiator-fs-hz 20 --radiator-xmax-mm 12 \\
+          --largest-volume-l 60
+    """  # noqa: D301
+    from tsfit.box.design.passive import propose_passive
+    from tsfit.box.design.proposal import VentedAim, VentedBounds
+    from tsfit.box.kinds import PassivePlan
+    from tsfit.box.told import made
+    from tsfit.formats.driver import read_driver_or_fit
+
+    asked = BoxOutputs.of(options)
+    read, fit = read_driver_or_fit(driver)
+    plan = made(PassivePlan, {**options, "volume_l": math.nan})
+    aim, bounds, hz = made(VentedAim, options), made(VentedBounds, options), asked.frequency_hz
+    _deliver(propose_passive(read, aim, bounds, plan, fit=fit, frequency_hz=hz), asked)
+
+
+@design.command()
+@driver_argument
+@click.option("--largest-volume-l", type=float, help="Most volume, both chambers and port.  [default: 2 Vas]")
+@click.option("--upper-f3-hz", type=float, help="Play up to here at least.  [default: an octave above f3]")
+@click.option("--largest-loss-db", type=float, help="How far below the drivers in a baffle it may play.  [default: 0]")
+@click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
+@click.option("--level-db", type=float, help="Level that the port is sized for.  [default: the most output]")
+@click.option("--port-speed-m-s", type=float, help="Fastest air in the port, peak, at the level.  [default: by its ends]")
+@rear_options
+@shape_options
+@plan_options
+def bandpass(driver: Path, **options: Any) -> None:
+    """Band-pass box: both volumes and the tuning with the lowest f3 within limits.
+
+    Filling and displaced volume are those of the closed chamber; the loss factors without "rear" those of the vented one.
+
+    \b
+    Example:
+      tsfit box design bandpass fit.json --largest-volume-l 60
+      tsfit box design bandpass fit.json \\
+          --largest-volume-l 60 --upper-f3-hz 110 \\
+          --level-db 105 --save-box box.toml
+    """  # noqa: D301
+    from tsfit.box.design.band_pass import BandPassBounds, propose_band_pass
+    from tsfit.box.kinds import BandPassPlan
+    from tsfit.box.told import made
+    from tsfit.formats.driver import read_driver_or_fit
+
+    asked = BoxOutputs.of(options)
+    read, fit = read_driver_or_fit(driver)
+    plan = made(BandPassPlan, {**options, "rear_volume_l": math.nan, "front_volume_l": math.nan})
+    found = propose_band_pass(read, made(BandPassBounds, options), plan, fit=fit, frequency_hz=asked.frequency_hz)
+    _deliver(found, asked)
 
 
 def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,9 @@ from tsfit.cli.box.options import (
     limit_options,
     plan_options,
     port_options,
+    radiator_options,
     read_limited,
+    rear_options,
     result_options,
 )
 from tsfit.cli.box.panels import panels
@@ -99,15 +100,9 @@ def vented() -> None:
 @box.command()
 @driver_argument
 @click.option("--volume-l", type=float, required=True, help="Net volume in litres.")
-@click.option("--radiator-mass-g", type=float, required=True, help="Moving mass of one radiator.")
-@click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator.")
-@click.option("--radiator-fs-hz", type=float, help="Its resonance in free air, nothing added.")
-@click.option("--radiator-compliance-mm-n", type=float, help="Its compliance instead, mm/N.")
-@click.option("--radiator-qms", default=math.inf, help="Its mechanical Q.  [default: no loss]")
-@click.option("--radiators", default=1, show_default=True, help="How many equal radiators.")
+@radiator_options
 @click.option("--added-mass-g", type=float, help="Mass fixed to each radiator.")
 @click.option("--tuning-hz", type=float, help="Wanted tuning instead; gives the mass to add.")
-@click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]")
 @plan_options
 @of_its_kind
 def passive() -> None:
@@ -141,8 +136,7 @@ def baffle() -> None:
 @click.option("--rear-volume-l", type=float, required=True, help="Net volume of the closed chamber, litres.")
 @click.option("--front-volume-l", type=float, required=True, help="Net volume of the vented chamber, litres.")
 @click.option("--tuning-hz", type=float, help="Resonance of port and front chamber.")
-@click.option("--rear-leak-q", default=math.inf, help="Leaks of the closed chamber.  [default: no loss]")
-@click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]")
+@rear_options
 @port_options
 @plan_options
 @of_its_kind

@@ -63,6 +63,21 @@ port_options = _add(
     click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: by its ends]"),
 )
 
+radiator_options = _add(
+    click.option("--radiator-mass-g", type=float, required=True, help="Moving mass of one radiator."),
+    click.option("--radiator-area-cm2", type=float, required=True, help="Effective area of one radiator."),
+    click.option("--radiator-fs-hz", type=float, help="Its resonance in free air, nothing added."),
+    click.option("--radiator-compliance-mm-n", type=float, help="Its compliance instead, mm/N."),
+    click.option("--radiator-qms", default=math.inf, help="Its mechanical Q.  [default: no loss]"),
+    click.option("--radiators", default=1, show_default=True, help="How many equal radiators."),
+    click.option("--radiator-xmax-mm", type=float, help="One-way peak travel of a radiator.  [default: any]"),
+)
+
+rear_options = _add(
+    click.option("--rear-leak-q", default=math.inf, help="Leaks of the closed chamber.  [default: no loss]"),
+    click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]"),
+)
+
 result_options = _add(
     click.option(
         "--frequencies",
