@@ -173,6 +173,10 @@ def lossy_file(m, x, strength):
     return x * strength
 
 
+def lossy_noisy(m, x, strength):
+    return lossy(m, x + 1e-3 * np.abs(x).max() * m.rng.standard_normal(x.shape), strength)
+
+
 def crosstalk(m, x, strength):
     m.sweeps[1] = _crossed(m.sweeps[1], strength)
     return _crossed(x, strength)
@@ -275,6 +279,27 @@ def nonlinear(m, x, strength):
     return _add(x, 0, strength * (0.5 * y - y**2) * speed)
 
 
+def stiffening(m, x, strength):
+    """A suspension that is stiffer by `strength` s at the sweep's largest travel, k (1 + s x²/x_max²); line by line."""
+    one, rig = m.driver(), m.circuit()
+    a, b, c, d = m.simulator.state_space(one, m.simulator.BenchState(), rig)
+    n = 2 * len(x)
+    s = 2j * np.pi * np.fft.rfftfreq(n, 1.0 / m.rate)[:, None, None]
+    push = np.zeros_like(b)
+    push[-2] = 1.0 / one.Mms
+    seen = np.vstack([c, np.eye(len(a))[-1]])
+    answer = seen @ np.linalg.solve(s * np.eye(len(a)) - a, np.broadcast_to(np.hstack([b, push]), (len(s), len(a), 2)))
+    answer[:, :2, :1] += d
+    linear = answer[:, :, 0] * np.fft.rfft(m.drive, n)[:, None]
+    travel = np.fft.irfft(linear[:, 2], n)
+    force = 0.0 * travel
+    for _ in range(30):
+        force = -strength / one.Cms * travel**3 / np.abs(travel).max() ** 2
+        travel = np.fft.irfft(linear[:, 2] + answer[:, 2, 1] * np.fft.rfft(force), n)
+    volts = np.fft.irfft(linear[:, :2] + answer[:, :2, 1] * np.fft.rfft(force)[:, None], n, axis=0)[: len(x)]
+    return volts / rig.full_scale + m.simulator.disturbance(len(x), rig, m.rng)
+
+
 def dead(channel):
     def apply(m, x, strength):
         out = x.copy()
@@ -320,6 +345,18 @@ def one_channel(m, x, strength):
     return x[:, :1] * strength
 
 
+def lead_left_out(m, x, strength):
+    """In every sweep; Re and the electrical Q rise alike."""
+    worse = {"Re": m.bench.Re + strength, "Qes": m.bench.Qes * (1.0 + strength / m.bench.Re)}
+    m.sweeps[1] = m.played(mass=m.bench.mass, **worse)
+    return m.played(**worse)
+
+
+def mass_mistyped(m, x, strength):
+    m.typed_mass = strength
+    return x
+
+
 def reference_off(m, x, strength):
     m.rig = {"reference_ohm": m.bench.reference * strength}
     return x
@@ -362,7 +399,7 @@ FAULTS = {
     "slip of one channel, samples": Fault(slip_one, (1, 8, 64), "slip|lost|delay"),
     "repeated block, samples": Fault(repeated, (64, 512), "lost|repeated|gap|disturb"),
     "blocks in wrong order, samples": Fault(swapped_blocks, (128, 512), "lost|repeated|gap|disturb"),
-    "stretch of another clock": Fault(other_clock, (0.0005, 0.02), "clock|converted"),
+    "stretch of another clock": Fault(other_clock, (0.0005, 0.005, 0.02), "clock|converted|lost"),
     "resampled by the system": Fault(resampled, (44.1 / 48.0, 2.0), "converted"),
     "delay between channels, samples": Fault(delayed, (0.25, -0.25, 0.5, -0.5), "delay"),
     "hum at 50 Hz less 0.2 %, dBFS": Fault(hum(49.9), (-60.0, -45.0), "hum"),
@@ -372,18 +409,20 @@ FAULTS = {
     "total channel limited softly": Fault(soft_clip(0), (0.3, 1.0), "clip|overload|nonlinear|distort"),
     "second channel limited softly": Fault(soft_clip(1), (0.3, 1.0), "clip|overload|nonlinear|distort"),
     "automatic gain": Fault(gain_control, (0.02, 0.3), "automatic|gain|level|nonlinear"),
-    "lossy codec, WAV again": Fault(lossy, (0.9, 0.3), "codec|lossy|compress"),
+    "lossy codec, WAV again": Fault(lossy, (0.9, 0.6, 0.3), "codec|lossy|compress"),
+    "lossy codec and noise, WAV again": Fault(lossy_noisy, (0.9, 0.6, 0.3), "codec|lossy|compress"),
     "lossy codec": Fault(lossy_file, (0.9, 0.5), "codec|lossy|compress"),
-    "crosstalk, dB": Fault(crosstalk, (-60.0, -40.0), "crosstalk|hears"),
-    "coil warms within the sweep": Fault(heating, (0.02, 0.10), "warm|heat|cool"),
+    "crosstalk, dB": Fault(crosstalk, (-60.0, -50.0, -40.0), "crosstalk|hears"),
+    "coil warms within the sweep": Fault(heating, (0.02, 0.05, 0.10), "warm|heat|cool|unsteady"),
     "amplifier sags": Fault(sag, (0.1, 0.3), "sag"),
     "level drops at once": Fault(sudden_sag, (0.1, 0.4), "level|burst|disturb"),
-    "contact of more ohm in one sweep": Fault(contact_ohm, (0.1, 0.5), "contact|resistance|ohm more"),
-    "contact worse midway, ohm": Fault(contact_midway, (0.1, 0.5), "contact|burst|disturb"),
+    "contact of more ohm in one sweep": Fault(contact_ohm, (0.1, 0.25, 0.5), "contact|resistance|ohm more"),
+    "contact worse midway, ohm": Fault(contact_midway, (0.1, 0.25, 0.5), "contact|burst|disturb"),
     "leaking box, QL": Fault(leak, (3.0, 15.0), "leak"),
     "vented box, tuning over Fs": Fault(vented, (0.8, 1.1), "vented"),
     "rattle": Fault(rattle, (0.01, 0.1), "rattle|distort|rubs"),
     "nonlinear driver": Fault(nonlinear, (0.05, 0.3), "nonlinear|overdriven|level|distort"),
+    "suspension that stiffens": Fault(stiffening, (0.01, 0.025, 0.05), "nonlinear|overdriven|overload|level|distort"),
     "total channel dead": Fault(dead(0), (0.0, 1e-6), "silent"),
     "second channel dead": Fault(dead(1), (0.0, 1e-6), "silent|short|level"),
     "one channel inverted": Fault(inverted, (1.0, 0.98), "polarity"),
@@ -394,6 +433,9 @@ FAULTS = {
     "head cut off, at Fs times": Fault(cut_on, (0.3, 0.95), "cut|begins|covers|range|below"),
     "both channels the same": Fault(mono, (1.0, 0.5), "same"),
     "mono file": Fault(one_channel, (1.0, 0.5), "one channel"),
+    "lead left out, ohm": Fault(lead_left_out, (0.05, 0.2, 0.5), "its leads"),
+    "mass typed wrong, times": Fault(mass_mistyped, (0.9, 1.03, 1.1), "mass as typed"),
+    "header of every file lies, times": Fault(header_lies, (44.1 / 48.0, 1.002, 2.0), "sample rate"),
     "wrong reference": Fault(reference_off, (10.0, 0.1), "reference"),
     "noise, dBFS": Fault(noisy, (-50.0, -15.0), "noise"),
     "wrong samples": Fault(clicks, (1, 20), "burst|disturb|spike|lost"),

@@ -67,6 +67,7 @@ class Made:
     format: str = "WAV"
     header_rate: int | None = None
     rig: dict = field(default_factory=dict)
+    typed_mass: float = 1.0
 
     @property
     def rate(self):
@@ -82,6 +83,12 @@ class Made:
             volts = self.simulator.respond(*parts, self.drive, self.rate, 0.0) / rig.full_scale
             return volts + self.simulator.disturbance(len(volts), rig, self.rng)
         return self.simulator.simulate(one, state, rig, self.drive, self.rng)
+
+    def driver(self):
+        return driver(self.simulator, self.bench)
+
+    def circuit(self):
+        return rig_of(self.simulator, self.bench)
 
     def at(self, hz):
         """Frame at which the sweep passes `hz`; noise counts as a sweep of the same length."""

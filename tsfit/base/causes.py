@@ -49,13 +49,17 @@ CAUSES = {
     ),
     "loose_contact": "the driver was not connected at {when}, a loose contact; mend clips and plugs, and record again.",
     "burst": (
-        "something disturbed the recording at {when}, such as a voice, a slammed door, a rattle, a loose contact or a slip "
-        "of one channel; mend it and record again."
+        "something disturbed the recording at {when}, such as a voice, a slammed door, a rattle, a loose contact, a "
+        "slip of one channel, or a driver that is pushed too far or warms; mend it or lower the level, and record again."
     ),
     "overload": (
         "while something is played, {percent:.2g} % of what is heard is neither it nor noise: an overloaded "
         "channel or driver, a rattle, a bad contact, a lossy codec, one channel that slipped against the other, "
         "or a recording cut off amid its excitation; lower the level, look for what rattles, and record again."
+    ),
+    "coarse": (
+        "channel {channel} moves over {steps:.0f} steps of its converter, which rounds away the rest; raise its input gain "
+        "or the level, and record again."
     ),
     "unsteady": (
         "the ratio of the channels changes by {percent:.2g} % in the course of the recording, as by a contact or "

@@ -19,7 +19,7 @@ from tsfit.capture.disturbance import Disturbed
 from tsfit.capture.lines import lines_of
 from tsfit.capture.ratio import Ratio, ratio_of_lines
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.remarks import remarks
+from tsfit.capture.remarks import OVERLOADED, remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig, refuse_other_rate
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -121,8 +121,8 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside])
     disturbed = found.disturbed
     if float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
-        # Beside so much noise nothing is told in time.
-        disturbed = Disturbed(throughout=disturbed.throughout)
+        # Beside so much noise little is told in time.
+        disturbed = Disturbed(tuple(one for one in disturbed.pieces if one.share > OVERLOADED), disturbed.throughout)
     notes = tuple(remarks(disturbed, recording, rig))
     for note in notes:
         if note.severity == "refuse":
@@ -203,6 +203,9 @@ def _certain_enough(heard: Heard, relative: Real) -> Mask:
 
 def _too_noisy(heard: Heard, relative: float) -> TsfitError:
     path, rig, rms = heard.path, heard.rig, heard.rms
+    for note in heard.notes:
+        if note.code == "overload":
+            return TsfitError(f"{path}: {note.message}", code=note.code, file=path)
     # With its noise counted in, the second channel bounds the ratio from above, hence Z from one side.
     bound = float(np.abs(rig.bilinear().impedance(rms[rig.second] / rms[rig.total])))
     if rig.topology == "shunt" and bound > OPEN_OHM:
@@ -247,7 +250,8 @@ def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
         if rig.gain_uncertainty is None:
             message += "its channels' gains are assumed to match within 0.5 %, which Re inherits; "
         message += (
-            "the value of its resistor, and that each channel hears less than -90 dB of the other, are taken on trust."
+            "taken on trust are its resistor, its leads, that each channel's gain stays as it is, and that it hears less "
+            "than -90 dB of the other; a calibration tells, or an ohmmeter's reading of the driver in the bench file."
         )
         notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None:

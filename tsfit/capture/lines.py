@@ -25,6 +25,8 @@ AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
 END_SECONDS = 0.02
 MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
+SOME = 1 << 16
+"""Samples of which a converter's step is read."""
 """Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 
 
@@ -114,5 +116,14 @@ def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
         return 1.0, math.inf
     stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
-    one, two = (np.diff(x[max(stop - MOST_REST, 0) : stop].astype(np.float64)).var() for x in (first, second))
-    return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * float(one)
+    one, two = (
+        max(float(np.diff(x[max(stop - MOST_REST, 0) : stop].astype(np.float64)).var()), _rounding(x[stop:]))
+        for x in (first, second)
+    )
+    return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * one
+
+
+def _rounding(x: Real) -> float:
+    """Variance of the differences of what a converter rounds away, which a rest below its step does not show."""
+    values = np.unique(x[len(x) // 2 :][:SOME])
+    return float(np.min(np.diff(values.astype(np.float64)), initial=1.0)) ** 2 / 6.0 if len(values) > 1 else 0.0

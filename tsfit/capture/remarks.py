@@ -17,7 +17,7 @@ CHANGED = 5e-3
 """Change of the ratio in the course of a recording that is warned about."""
 STILL = 8
 """Equal samples in a row, amid loud ones, that are a gap."""
-AROUND_SECONDS = 0.25
+AROUND_SECONDS, SOME_SECONDS = 0.25, 1.0
 BROKEN = 30.0
 """Fourth difference of a channel over its usual one from which the channel itself breaks there."""
 ALIKE = 0.3
@@ -32,6 +32,10 @@ NAMED = 3
 def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[QualityNote]:
     """Remark on what disturbed a recording made on `rig`."""
     begins = recording.first / recording.sample_rate_hz
+    coarse = _coarse(found, recording)
+    if coarse is not None:
+        yield QualityNote("coarse", "warn", coarse)
+        return
     if found.throughout:
         yield QualityNote(
             "overload", _grave(found.throughout > OVERLOADED), cause("overload", percent=100.0 * found.throughout)
@@ -47,6 +51,20 @@ def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[Qualit
         code, told = _named(main, recording, rig)
         message = f"Left out, {_when(found.taken_out, begins)}: {cause(code, when='that time', **told)}"
         yield QualityNote(code, "note", message)
+
+
+def _coarse(found: Disturbed, recording: Recording) -> str | None:
+    """Say which channel moves over so few steps of its converter that these explain what was found."""
+    share = max([found.throughout, *(piece.share for piece in found.pieces)])
+    if share == 0.0:
+        return None
+    first = found.pieces[0].start if found.pieces else 0.0
+    some = recording.between(*(round((first + t) * recording.sample_rate_hz) for t in (0.0, SOME_SECONDS)))
+    for channel, values in enumerate(np.unique(x) for x in some.T):
+        steps = np.ptp(values) / float(np.min(np.diff(values), initial=np.inf))
+        if share < 2.0 / max(steps, 1.0) and steps > 1.0:
+            return cause("coarse", channel=channel + 1, steps=steps)
+    return None
 
 
 def _grave(refuse: bool) -> Severity:

@@ -7,7 +7,7 @@ sweep.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -114,6 +114,18 @@ def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNot
         )
         notes.append(QualityNote("states_disagree" if beyond else "states_agree", "warn" if beyond else "note", message))
     return notes + _odd_sweeps(best)
+
+
+def trust_note(best: Solved, sources: Sequence[Mapping[str, object]]) -> list[QualityNote]:
+    """Say what the sweeps cannot tell, however good they are; `sources` tell where the curves come from."""
+    taken = []
+    keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in ("added mass", "closed box")}
+    if len(keys) == 1 and "Mms" in best.model.names:
+        what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"
+        taken.append(f"the {what} as typed (another mass or a box would tell)")
+    if any("sample_rate_hz" in source for source in sources):
+        taken.append("the sample rate in the recordings' headers")
+    return [QualityNote("on_trust", "note", f"Taken on trust: {' and '.join(taken)}.")] if taken else []
 
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:

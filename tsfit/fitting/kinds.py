@@ -33,7 +33,7 @@ CLOSER, DESCRIBED = 0.5, 0.06
 STARTS = [(tuning, share) for tuning in (0.35, 0.5, 0.7, 0.85) for share in (0.7, 3.0)] + [(1.6, 0.7), (2.4, 1.0)]
 """Tuning over the peak that is seen, and Vas over volume, from which the search for a box begins."""
 TUNED = (0.12, 8.0)
-"""Tuning over the peak that is seen, between which a box is told: the peaks of one lie within a factor of 8."""
+"""Tuning over the peak that is seen, between which a box is told, if it was swept: its peaks lie within a factor of 8."""
 BELOW = 1.3
 """Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are."""
 NEGATIVE, STEEP = 0.025, 1.2
@@ -148,7 +148,7 @@ def no_bare_driver(
             return _capacitor(curve)
     if box is not None and box.floor < min(CLOSER * floor, DESCRIBED) and _whole(box, curve).floor < DESCRIBED:
         tuned = float(box.model.values(box.x)["fb"])
-        if TUNED[0] * peak.Fs < tuned < TUNED[1] * peak.Fs:
+        if max(TUNED[0] * peak.Fs, f[0]) < tuned < TUNED[1] * peak.Fs:
             return _cabinet(
                 curve, f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz"
             )

@@ -56,4 +56,7 @@ def missing(frequency_hz: Real, misfit: Complex, peak_hz: float) -> str:
         )
     middle = math.sqrt(low * high) / peak_hz
     cause = next(cause for place, cause in PLACES if middle < place)
-    return f"{where}, smoothly, so something is missing from it: most often {cause}; a sweep at another level tells more."
+    return (
+        f"{where}, smoothly, so something is missing from it: most often {cause}; or it changed while that was swept (a "
+        "contact, a warming coil, lost samples, another clock). One more sweep at this level and one at another tell more."
+    )

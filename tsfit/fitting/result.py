@@ -16,7 +16,7 @@ from tsfit.circuit.sprung import LABELS, terms_of
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
-from tsfit.fitting.agreement import agreement_notes, agreements
+from tsfit.fitting.agreement import agreement_notes, agreements, trust_note
 from tsfit.fitting.box_losses import box_losses, loss_notes
 from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.demands import shown
@@ -95,6 +95,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
             *_notes(ranked, states, advice(table)),
             *wiring_notes(best, states),
             *agreement_notes(best, agreement),
+            *trust_note(best, [state.curve.provenance for state in states]),
             *loss_notes(boxes),
             *traced_notes,
         ),

@@ -235,7 +235,8 @@ def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityN
         return []
     message = (
         f"Re comes out at {re.value:.4g} ± {re.stdev:.2g} ohm, but the curve itself reads {smooth[at]:.4g} ohm at "
-        f"{curve.frequency_hz[low][at]:.2g} Hz, and no driver reads less than its Re: a loss of coil or suspension is "
-        f"taken for it. Check with an ohmmeter, and hold Re at what that reads (--hold Re={smooth[at]:.4g})."
+        f"{curve.frequency_hz[low][at]:.2g} Hz, and no driver reads less than its Re: a loss of coil or suspension, or "
+        "what a contact, a warming coil or a knock did to the sweep, is taken for it. Sweep again, check with an ohmmeter, "
+        f"and hold Re at what that reads (--hold Re={smooth[at]:.4g})."
     )
     return [QualityNote("re_above_curve", "warn", message, number)]
