@@ -65,6 +65,10 @@ CAUSES = {
         "the ratio of the channels changes by {percent:.2g} % in the course of the recording, as by a contact or "
         "a warming coil; mend the contact or lower the level, and record again."
     ),
+    "other_resistance, a little": (
+        "Re is {percent:+.1f} % from that of the first sweep, which counts, as other warmth or a contact makes it; if "
+        "the first may be the bad one, sweep again."
+    ),
     "other_resistance": (
         "Re is {percent:+.1f} % from that of the first sweep, more than coil heat explains; look for a contact or lead "
         "that differs, or let the coil cool, and sweep again."

@@ -19,7 +19,7 @@ from tsfit.capture.disturbance import Disturbed
 from tsfit.capture.lines import lines_of
 from tsfit.capture.ratio import Ratio, ratio_of_lines
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.remarks import OVERLOADED, remarks
+from tsfit.capture.remarks import remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig, refuse_other_rate
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -30,6 +30,8 @@ WORST_POINT, WORST_MEDIAN = 0.1, 0.03
 """Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
 USUAL_DENSITY = 48.0
 """Points per octave of which these are; of a denser curve as many count as one."""
+UNBURIED = 0.5
+"""Amplitude of a disturbance, over what the second channel holds there, that shows in so much noise too."""
 LEAST_POINTS = 24
 LEAST_SHIFT = 1e-5
 """Share of Z below which a cause that all points share is of no matter."""
@@ -122,7 +124,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     disturbed = found.disturbed
     if float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
         # Beside so much noise little is told in time.
-        disturbed = Disturbed(tuple(one for one in disturbed.pieces if one.share > OVERLOADED), disturbed.throughout)
+        disturbed = Disturbed(tuple(one for one in disturbed.pieces if one.share > UNBURIED), disturbed.throughout)
     notes = tuple(remarks(disturbed, recording, rig))
     for note in notes:
         if note.severity == "refuse":

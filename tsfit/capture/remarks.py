@@ -34,7 +34,7 @@ def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[Qualit
     begins = recording.first / recording.sample_rate_hz
     coarse = _coarse(found, recording)
     if coarse is not None:
-        yield QualityNote("coarse", "warn", coarse)
+        yield QualityNote("coarse", "note", coarse)
         return
     if found.throughout:
         yield QualityNote(

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
 from tsfit.driver.curve import State
@@ -21,6 +22,8 @@ from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.sweep import FitSweep
 
+WELL_CONFIRMED = 1.0
+"""Percent of Mms within which one state must confirm another for its mass or volume not to be taken on trust."""
 BEYOND = 3.0
 """Standard uncertainties from which two states disagree."""
 ODD_MISFIT = (2.0, 0.005)
@@ -116,9 +119,12 @@ def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNot
     return notes + _odd_sweeps(best)
 
 
-def trust_note(best: Solved, sources: Sequence[Mapping[str, object]]) -> list[QualityNote]:
+def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mapping[str, object]]) -> list[QualityNote]:
     """Say what the sweeps cannot tell, however good they are; `sources` tell where the curves come from."""
     taken = []
+    closest = min((COVERAGE_FACTOR * each.percent_stdev for each in found), default=0.0)
+    if closest > WELL_CONFIRMED:
+        taken.append(f"masses and volumes as typed (their sweeps confirm each other to {closest:.1f} %)")
     keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in ("added mass", "closed box")}
     if len(keys) == 1 and "Mms" in best.model.names:
         what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"

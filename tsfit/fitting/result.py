@@ -26,13 +26,16 @@ from tsfit.fitting.reference_conditions import condition_estimates
 from tsfit.fitting.scatter import scatter_note
 from tsfit.fitting.select import CLOSE_CALL, LAW_SHARE, Ranked, in_doubt, misfit_percent
 from tsfit.fitting.solve import Solved, engine_of
-from tsfit.fitting.sweep import FitSweep
+from tsfit.fitting.sweep import FitSweep, Prior
 from tsfit.fitting.uncertainty import estimates, propagated, systematic_shifts, trade_parameters
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 
 if TYPE_CHECKING:
     from lmfit import Minimizer
     from lmfit.minimizer import MinimizerResult
+
+OTHER_PERCENT = 1.5
+"""Difference of Re between sweeps that is worth a word."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
             *_notes(ranked, states, advice(table)),
             *wiring_notes(best, states),
             *agreement_notes(best, agreement),
-            *trust_note(best, [state.curve.provenance for state in states]),
+            *trust_note(best, agreement, [state.curve.provenance for state in states]),
             *loss_notes(boxes),
             *traced_notes,
         ),
@@ -222,6 +225,18 @@ def _demand_notes(best: Solved) -> list[QualityNote]:
     return notes
 
 
+def _resistance_notes(best: Solved, prior: Prior, pull: float) -> list[QualityNote]:
+    """Say by how much Re differs from the first sweep's, where that is beyond what the sweeps leave open."""
+    k = best.model.names.index(prior.key)
+    percent = 100.0 * math.expm1(prior.at(pull))
+    if abs(percent) < OTHER_PERCENT or abs(pull) < 3.0 * math.sqrt(float(best.covariance[k, k])):
+        return []
+    number = int(prior.key.removeprefix("drift:"))
+    if abs(pull) > 3.0:
+        return [QualityNote("other_resistance", "warn", cause("other_resistance", percent=percent), number)]
+    return [QualityNote("other_resistance", "note", cause("other_resistance, a little", percent=percent), number)]
+
+
 def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
     best = ranked[0].solved
     circuit, floor = best.circuit, 100.0 * best.floor
@@ -265,11 +280,9 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         notes.append(QualityNote("budget", "note", improve))
     for prior in best.model.priors:
         pull = float(best.x[best.model.names.index(prior.key)])
-        if abs(pull) > 3.0 and prior.kind == "drift":
-            number = int(prior.key.removeprefix("drift:"))
-            percent = 100.0 * math.expm1(prior.at(pull))
-            notes.append(QualityNote("other_resistance", "warn", cause("other_resistance", percent=percent), number))
-        elif abs(pull) > 3.0 and prior.kind not in ("drift", "suspension", "air load", "loss"):
+        if prior.kind == "drift":
+            notes += _resistance_notes(best, prior, pull)
+        elif abs(pull) > 3.0 and prior.kind not in ("suspension", "air load", "loss"):
             message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
             told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
             notes.append(QualityNote("strained_input", "warn", told))

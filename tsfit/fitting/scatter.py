@@ -33,6 +33,8 @@ BY_CHANCE = 1e-3
 """Chance at which sweeps of a suspension that stays the same would differ as much."""
 WORTH_A_LOOK = 0.05
 """The same from which a search for it is worth its time."""
+UNUSUAL = 0.03
+"""The same from which it may be something else: common practice, no source."""
 FARTHEST = 0.05
 """Scatter of the compliance beyond which something else is wrong."""
 
@@ -69,7 +71,10 @@ def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
         "what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the "
         "same warmth."
     )
-    return [QualityNote("scatter", "note", message)]
+    if scatter.compliance < UNUSUAL:
+        return [QualityNote("scatter", "note", message)]
+    message += " So much also comes of a mass that slipped, a box that leaks, or a file whose header names another rate."
+    return [QualityNote("scatter", "warn", message)]
 
 
 def _spreads(model: JointModel, x: Real, covariance: Real) -> dict[str, _Spread]:
