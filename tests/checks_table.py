@@ -1,6 +1,6 @@
 """The table of what is checked against what, made from the tests.
 
-``python tests/checks_table.py`` writes it into DEVELOPERS.md.
+``python tests/checks_table.py`` writes it into tests/CHECKS.md.
 
 A test says it with ``@pytest.mark.against("what", "held against", "bound")``. The marks are read from the text, because a
 module whose reference tool is missing skips before pytest would see them.
@@ -11,9 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
-PAGE = ROOT / "DEVELOPERS.md"
-BEGIN = "<!-- table of checks: made by `python tests/checks_table.py` from the marks in the tests -->"
-END = "<!-- end of the table of checks -->"
+PAGE = ROOT / "tests" / "CHECKS.md"
+HEAD = "# What is checked against what\n\nMade by `python tests/checks_table.py` from the marks in the tests; paths are in tests/."
 
 
 def marks(path: Path) -> Iterator[tuple[str, str, str]]:
@@ -41,10 +40,8 @@ def table(tests: Path = ROOT / "tests") -> str:
 
 
 def page() -> str:
-    """Return DEVELOPERS.md with the table as the tests have it now."""
-    before, _, rest = PAGE.read_text(encoding="utf-8").partition(BEGIN)
-    _, _, after = rest.partition(END)
-    return f"{before}{BEGIN}\n\n{table()}\n\n{END}{after}"
+    """Return the whole file as the tests have it now."""
+    return f"{HEAD}\n\n{table()}\n"
 
 
 if __name__ == "__main__":

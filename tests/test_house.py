@@ -168,6 +168,11 @@ def test_readme_commands_are_those_that_ci_runs():
     assert "<!-- test command -->" in (ROOT / ".ci/run").read_text()
 
 
+def test_what_is_read_first_is_short():
+    assert len((ROOT / "README.md").read_text().splitlines()) <= 220
+    assert len((ROOT / "DEVELOPERS.md").read_text().splitlines()) <= 400
+
+
 def test_nothing_names_a_place_on_some_machine():
     places = re.compile(r"/(?:home|Users|root|work)/\w|/tmp/\w")
     for path in [*MODULES, *(ROOT / "tests").rglob("*.py"), *ROOT.glob("*.md"), *ROOT.glob("*.toml"), ROOT / ".ci/run"]:
