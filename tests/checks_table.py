@@ -12,7 +12,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
 PAGE = ROOT / "tests" / "CHECKS.md"
-HEAD = "# What is checked against what\n\nMade by `python tests/checks_table.py` from the marks in the tests; paths are in tests/."
+HEAD = """# What is checked against what
+
+Made by `python tests/checks_table.py` from the marks in the tests; paths are in tests/."""
 
 
 def marks(path: Path) -> Iterator[tuple[str, str, str]]:
