@@ -30,7 +30,7 @@ WORST_POINT, WORST_MEDIAN = 0.1, 0.03
 """Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
 USUAL_DENSITY = 48.0
 """Points per octave of which these are; of a denser curve as many count as one."""
-UNBURIED = 0.5
+UNBURIED = 2.0
 """Amplitude of a disturbance, over what the second channel holds there, that shows in so much noise too."""
 LEAST_POINTS = 24
 LEAST_SHIFT = 1e-5

@@ -70,8 +70,9 @@ class SweepRun:
 @click.command()
 @click.argument("rig", type=PATH)
 @click.option(
-    "--state", type=click.Choice((*STATES, *DRIVEN)), default="free air", show_default=True, help="State of the driver."
-)
+    "--state", type=click.Choice((*STATES, *DRIVEN)), default="free air", show_default=True, metavar="STATE",
+    help=f"State of the driver: {', '.join((*STATES, *DRIVEN))}.",
+)  # fmt: skip
 @click.option("--mass-g", type=float, help="Added mass.")
 @click.option("--mass-uncertainty-g", type=float, help="Its standard uncertainty.")
 @click.option("--volume-l", type=float, help="Net volume of the closed box.")
@@ -139,7 +140,8 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
       tsfit sweep rig.toml
       tsfit sweep rig.toml --state "added mass" --mass-g 40
       tsfit sweep rig.toml --guided
-      tsfit sweep power-rig.toml --state "full travel" --driver fit.json --limit-travel-mm 10
+      tsfit sweep power.toml --state "full travel"
+        --driver fit.json --limit-travel-mm 10
     """  # noqa: D301
     from tsfit.bench.how_long import aim_of
     from tsfit.bench.sweep import Specimen
