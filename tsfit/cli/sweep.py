@@ -137,7 +137,6 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
 
     \b
     Example:
-      tsfit sweep rig.toml
       tsfit sweep rig.toml --state "added mass" --mass-g 40
       tsfit sweep rig.toml --guided
       tsfit sweep power.toml --state "full travel"
