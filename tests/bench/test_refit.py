@@ -44,6 +44,12 @@ def test_refitted_with_the_first_ones_model(pair):
     assert two.hours == 5.0
 
 
+def test_entries_of_the_same_recordings_are_no_proof_that_nothing_changed(pair):
+    folder, (first, _) = pair
+    _, _, change = change_between(Log(folder / "log", (first, replace(first, hours=5.0)), ()), "first", "last")
+    assert next(note.code for note in change.notes) == "same_sweep"
+
+
 def test_alike_entries_are_left(pair):
     _, (first, _) = pair
     assert with_common_model(first, first) == (first, first, ())

@@ -27,7 +27,9 @@ def change_between(
     first, second = pick(judged, one), pick(judged, other)
     first, second, notes = with_common_model(first, second, on_step=on_step)
     found = compare(first, second, judged.repeatability)
-    return first, second, replace(found, notes=(*notes, *found.notes))
+    # Entries that do not count cannot be picked, and "first" may then be another one, or the same as "last".
+    copies = [note for note in judged.notes if note.code == "same_sweep"]
+    return first, second, replace(found, notes=(*copies, *notes, *found.notes))
 
 
 def with_common_model(
