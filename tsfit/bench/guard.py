@@ -107,9 +107,7 @@ class Watchdog:
         at = replace(self.model, Re=self.ohm)
         moved = move(at, fine, self.rate * dense / 2, start=self._state)
         self._state, self._last = moved.states[-1], float(u[-1])
-        far = max(moved.outward, -moved.inward)
-        if not np.all(np.isfinite(self._state)):
-            far = math.inf
+        far = moved.farthest
         self.farthest = max(self.farthest, far)
         if far > self.limits.travel:
             message = f"the cone goes {1e3 * far:.1f} mm by the model of the driver, and the limit is"

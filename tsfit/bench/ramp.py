@@ -196,14 +196,9 @@ def _moved(driver: Driver, volts: np.ndarray, rate: float) -> float:
     return float(np.abs(np.fft.irfft(np.append(0.0, np.fft.rfft(volts, n)[1:] * answer.travel), n)).max())
 
 
-def _far(inward: float, outward: float, states: np.ndarray) -> float:
-    return max(outward, -inward) if np.all(np.isfinite(states[-1])) else math.inf
-
-
 def _farthest(last: JudgedLevel, factor: float) -> float:
     """Peak travel that the last model expects at `factor` times its volts, m."""
-    moved = move(last.model, factor * last.data.volts, last.data.steps_hz, block=last.data.block)
-    return _far(moved.inward, moved.outward, moved.states)
+    return move(last.model, factor * last.data.volts, last.data.steps_hz, block=last.data.block).farthest
 
 
 def _top(ramp: Ramp, last: JudgedLevel) -> tuple[float, str]:
@@ -281,7 +276,7 @@ def play(
             guard.look(block)
 
         report = player.play(excitation, keep, on_level=on_level, watch=guard.watch)
-        recorder.finish(stream=vars(report) | {"flags": [f"{frame}: {kind}" for frame, kind in report.flags]})
+        recorder.finish(stream=report.form())
     return sweep, report, guard
 
 

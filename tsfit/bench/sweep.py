@@ -108,7 +108,7 @@ def measure(
     player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
     with Recorder(path, excitation.sample_rate_hz, known_before(rig, sweep, excitation, specimen)) as recorder:
         report = player.play(excitation, recorder.write, on_level=on_level)
-        recorder.finish(stream=vars(report) | {"flags": [f"{frame}: {kind}" for frame, kind in report.flags]})
+        recorder.finish(stream=report.form())
     recording = read_recording(path)
     verdict = judge(recording.samples, excitation, rig, report)
     if any(note.severity == "refuse" for note in verdict.notes):

@@ -25,9 +25,9 @@ AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
 END_SECONDS = 0.02
 MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
+"""Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 SOME = 1 << 16
 """Samples of which a converter's step is read."""
-"""Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 
 
 @dataclass(frozen=True)

@@ -55,6 +55,10 @@ class StreamReport:
     # system owned up to
     flags: tuple[tuple[int, str], ...] = ()
 
+    def form(self) -> dict[str, object]:
+        """It as the conditions beside a recording hold it."""
+        return vars(self) | {"flags": [f"{frame}: {kind}" for frame, kind in self.flags]}
+
 
 class Player(Protocol):
     """What plays an excitation and records both channels: a sound card, or a bench that is simulated."""

@@ -109,6 +109,11 @@ class Moved:
     inward: float
     outward: float
 
+    @property
+    def farthest(self) -> float:
+        """Largest travel either way, m; infinite where the state ran away."""
+        return max(self.outward, -self.inward) if np.all(np.isfinite(self.states[-1])) else math.inf
+
 
 def move(
     driver: LargeSignal, u: Real, steps_hz: float, *, block: int = 1, sensitive: bool = False, start: Real | None = None,

@@ -11,6 +11,8 @@ import click
 
 from tsfit.cli.box.deliver import BoxOutputs, print_box
 from tsfit.cli.box.options import (
+    aim_options,
+    bound_options,
     box_options,
     drive_options,
     driver_argument,
@@ -79,13 +81,9 @@ def closed(driver: Path, **options: Any) -> None:
 @design.command()
 @driver_argument
 @click.option("--family", type=click.Choice(["B4", "QB3", "C4", "SC4"]), help="Box of a named fourth-order family.")
-@click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
-@click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
+@aim_options
 @click.option("--level-db", type=float, help="Mid-band level that the port is sized for.  [default: the most output]")
-@click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
-@click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
-@click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
-@click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]")
+@bound_options
 @click.option(
     "--port-speed-m-s",
     type=float,
@@ -143,12 +141,8 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
 @design.command()
 @driver_argument
 @radiator_options
-@click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3.")
-@click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings.")
-@click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]")
-@click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]")
-@click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]")
-@click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]")
+@aim_options
+@bound_options
 @click.option("--largest-added-mass-g", type=float, help="Most that each radiator bears.  [default: twice its own mass]")
 @plan_options
 def passive(driver: Path, **options: Any) -> None:

@@ -78,6 +78,18 @@ rear_options = _add(
     click.option("--rear-absorption-q", default=math.inf, help="Its absorption.  [default: no loss]"),
 )
 
+aim_options = _add(
+    click.option("--least-ripple", is_flag=True, help="Aim at the least ripple instead of the lowest f3."),
+    click.option("--most-output-hz", type=float, help="Aim at the most output at this frequency; needs ratings."),
+)
+
+bound_options = _add(
+    click.option("--largest-volume-l", type=float, help="Most volume.  [default: 3 Vas]"),
+    click.option("--smallest-volume-l", type=float, help="Least volume.  [default: a fiftieth of the most]"),
+    click.option("--ripple-db", type=float, help="Most ripple.  [default: 0.5]"),
+    click.option("--group-delay-ms", type=float, help="Most group delay, from half of f3 up.  [default: any]"),
+)
+
 result_options = _add(
     click.option(
         "--frequencies",
