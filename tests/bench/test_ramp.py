@@ -21,6 +21,7 @@ from tsfit.bench.ramp import (
 )
 from tsfit.capture.excitation import QUIET_DBFS, playable
 from tsfit.capture.rig import read_rig
+from tsfit.capture.stream import Stopped
 from tsfit.formats.driver import read_driver
 
 
@@ -78,6 +79,17 @@ def test_volts_and_the_driver_bind(led, tmp_path):
     with pytest.raises(TsfitError) as refusal:
         refuse_small_rig(replace(ramp, driver=replace(ramp.driver, Mms=None)))
     assert refusal.value.code == "incomplete_driver"
+
+
+@pytest.mark.parametrize("times", [1.2, 1.5, 4.0])
+def test_an_amplifier_that_was_turned_up_is_stopped(led, tmp_path, times):
+    """Its gain is another than that of the level before: what comes is not what was confirmed, whatever else allows it."""
+    ramp, judged = led
+    rig = replace(ramp.rig, volts_per_full_scale=times * ramp.rig.volts_per_full_scale)
+    turned = replace(ramp, rig=rig, limits=NotBeyond(0.2, 120.0), stem=tmp_path / "turned")
+    with pytest.raises(Stopped) as refusal:
+        play(turned, judged[1].offer, judged[:1])
+    assert refusal.value.code == "too_loud"
 
 
 def replace_note():
