@@ -52,11 +52,14 @@ class Rational:
 def fractions(frequency_hz: Real, poles: Complex, residues: Complex, constant: complex) -> Complex:
     """Return d + Σ r/(s − p), shape (n,), at `frequency_hz` (n,)."""
     out = np.full(len(frequency_hz), constant, dtype=np.complex128)
-    # In pieces that stay near the processor.
+    # In pieces that stay near the processor, by real numbers: complex ones are divided one by one.
     for start in range(0, len(out), PIECE):
-        here, s = out[start : start + PIECE], 2j * math.pi * frequency_hz[start : start + PIECE]
+        here, omega = out[start : start + PIECE], 2.0 * math.pi * frequency_hz[start : start + PIECE]
         for pole, residue in zip(poles, residues, strict=True):
-            here += residue / (s - pole)
+            off = omega - pole.imag
+            inverse = 1.0 / (off * off + pole.real**2)
+            here.real += (residue.imag * off - residue.real * pole.real) * inverse
+            here.imag -= (residue.real * off + residue.imag * pole.real) * inverse
     return out
 
 
@@ -72,8 +75,12 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
     some = np.concatenate([1.0 / (s - poles), powers], axis=1) * weight[:, np.newaxis]
     scale = np.linalg.norm(some, axis=0)
     x = np.linalg.lstsq(some / scale, left * weight, rcond=1e-10)[0] / scale
-    folded = np.polynomial.polynomial.polyval(1j * wanted_hz / frequency_hz[-1], x[len(poles) :])
-    return np.asarray(fractions(wanted_hz, poles, x[: len(poles)], 0.0) + folded)
+    out = fractions(wanted_hz, poles, x[: len(poles)], 0.0)
+    folded = x[len(poles) :] * 1j ** np.arange(FOLDED + 1)
+    place = wanted_hz / frequency_hz[-1]
+    out.real += np.polynomial.polynomial.polyval(place, folded.real)
+    out.imag += np.polynomial.polynomial.polyval(place, folded.imag)
+    return out
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:
