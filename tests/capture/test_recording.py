@@ -13,7 +13,7 @@ import soundfile
 from helpers.made_recordings import KINDS, PERIODIC, converted, tone
 
 from tsfit.base.errors import TsfitError
-from tsfit.capture.recording import read_recording
+from tsfit.capture.recording import read_blocks, read_recording
 
 RATE = 48000
 SUBTYPES = ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT"]
@@ -320,7 +320,23 @@ def test_samples_that_were_let_go_are_read_again(tmp_path):
 def test_more_than_the_budget_is_refused(tmp_path, monkeypatch):
     path = _write(tmp_path / "one.wav", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)))
     assert _code(path) == "read"
-    monkeypatch.setattr("tsfit.capture.recording.MOST_VALUES", 2 * RATE - 1)
+    monkeypatch.setattr("tsfit.capture.recording.MOST_BYTES", 4 * (2 * RATE - 1))
+    assert _code(path) == "too_long"
+
+
+def test_flac_of_unknown_length_as_of_an_encoder_that_was_never_told(tmp_path, monkeypatch):
+    """RFC 9639, 8.2: a total of 0 in STREAMINFO means unknown, a sum of zeros that none was made."""
+    path = _write(tmp_path / "live.flac", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)), "PCM_16")
+    whole = read_recording(path)
+    content = bytearray(path.read_bytes())
+    content[21] &= 0xF0
+    content[22:42] = bytes(20)
+    path.write_bytes(content)
+    found = read_recording(path)
+    assert np.array_equal(found.samples, whole.samples)
+    assert np.array_equal(found.released().between(RATE - 10, RATE + 10), whole.samples[-10:])
+    assert sum(len(block) for block in read_blocks(path, 0.3)[1]) == RATE
+    monkeypatch.setattr("tsfit.capture.recording.MOST_BYTES", 4 * (2 * RATE - 1))
     assert _code(path) == "too_long"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import math
 import struct
@@ -9,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +20,15 @@ from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import has_read, sha256
 
+if TYPE_CHECKING:
+    from soundfile import SoundFile
+
 log = logging.getLogger(__name__)
 MIN_SECONDS = 0.5
-MOST_VALUES = 1 << 27
-"""Samples of both channels that are read: 512 MiB, 11.6 minutes at 96 kHz."""
+MOST_BYTES = 464 << 20
+"""What the samples may take, 10.5 minutes at 96 kHz in single precision: 512 MiB with all else."""
+NOT_TOLD = (1 << 63) - 1
+"""Length of a FLAC file whose encoder did not come to write it, as libsndfile tells it."""
 FINE = ("PCM_32", "DOUBLE")
 """Forms whose samples single precision does not hold as they are."""
 DEAD = 1e-5
@@ -42,6 +48,7 @@ NEAR_TOP, MIN_STEPS = 0.98, 8
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
 NO_AUDIO = "cannot be read as audio; name a WAV or FLAC recording of two channels."
 NOT_FINITE = "holds samples that are not numbers (NaN or infinite); record again."
+TOO_LONG = "holds more samples than can be read; cut it to a few minutes."
 SHORTER = "shorter than its header promises; copy it again or record again."
 BLOCK = 1 << 16
 ENOUGH = 1 << 20
@@ -76,11 +83,9 @@ class Recording:
 
     def between(self, start: int, stop: int) -> Real:
         """Samples (k, 2) from `start` up to `stop`, as far as there are any."""
-        import soundfile
-
         if len(self.samples):
             return self.samples[start:stop]
-        with self.path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+        with _opened(self.path) as sound:
             sound.seek(min(self.first + start, sound.frames))
             return np.asarray(sound.read(stop - start, dtype="float64"))
 
@@ -128,7 +133,7 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
     if _promises_more(path):
         raise _refused(path, "truncated", SHORTER)
     try:
-        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+        with _opened(path) as sound:
             rate, frames, subtype = float(sound.samplerate), sound.frames, sound.subtype
             first = sound.read(max(int(MIN_SECONDS * rate) + 1, 1), dtype="float32", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
@@ -142,7 +147,7 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
 
     loudest, read = np.zeros(3), 0
     try:
-        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
+        with _opened(path) as sound:
             while len(block := sound.read(size, dtype="float32", always_2d=True)):
                 if not np.all(np.isfinite(block)):
                     raise _refused(path, "not_finite", NOT_FINITE)
@@ -151,7 +156,7 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
                 yield block
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise _refused(path, "truncated", "damaged within its data; copy it again or record again.") from error
-    if read < frames:
+    if read < frames != NOT_TOLD:
         raise _refused(path, "truncated", SHORTER)
     _refuse_silent(path, loudest.tolist())
 
@@ -190,17 +195,36 @@ def _check_file(path: Path) -> None:
         raise _refused(path, "empty", "the file is empty; record again.")
 
 
+@contextlib.contextmanager
+def _opened(path: Path) -> Iterator[SoundFile]:
+    """Open a sound file to be read from front to back, where each number of samples is asked for."""
+    import soundfile
+
+    class Forward(soundfile.SoundFile):  # type: ignore[misc]
+        def seekable(self) -> bool:
+            # Else it seeks after each reading, which fails at the end of a file that does not tell its length.
+            return False
+
+    with path.open("rb") as stream, Forward(stream) as sound:
+        yield sound
+
+
 def _decoded(path: Path) -> _Decoded:
     import soundfile
 
     try:
-        with path.open("rb") as stream, soundfile.SoundFile(stream) as sound:
-            if sound.frames * sound.channels > MOST_VALUES:
-                problem = f"{sound.frames:.3g} samples are more than can be read; cut it to a few minutes."
-                raise _refused(path, "too_long", problem)
+        with _opened(path) as sound:
+            frames, most, told = sound.frames, MOST_BYTES // (4 * sound.channels), sound.frames != NOT_TOLD
+            if not told:
+                frames = most + 1
+            elif frames > most:
+                raise _refused(path, "too_long", TOO_LONG)
+            kind = "float64" if sound.subtype in FINE and 2 * frames <= most else "float32"
             # Read in place; what a header promises and the file does not hold is never touched, and costs no memory.
-            samples = sound.read(dtype="float64" if sound.subtype in FINE else "float32", always_2d=True)
-            return _Decoded(samples, sound.frames, float(sound.samplerate), sound.subtype)
+            samples = sound.read(frames, dtype=kind, always_2d=True)
+            if len(samples) > most:
+                raise _refused(path, "too_long", TOO_LONG)
+            return _Decoded(samples, frames if told else len(samples), float(sound.samplerate), sound.subtype)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         if _promises_more(path) or _is_flac(path):
             problem = "damaged or cut off within its header or data; copy it again or record again."
