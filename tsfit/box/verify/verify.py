@@ -16,7 +16,6 @@ from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
-from tsfit.box.numbers import resonance_with_losses
 from tsfit.box.plan import BoxPlan
 from tsfit.box.result import BoxResult
 from tsfit.box.told import LITRE, within
@@ -36,20 +35,20 @@ from tsfit.box.verify.remedies import VOLUMES, Boxes, Way, WayBack, remedy, unli
 from tsfit.box.verify.unknowns import (
     LOSSES,
     RE_LATER,
+    UNITS,
     CabinetSweep,
     DriverPrior,
     Unknowns,
-    closed_resonance,
     driver_prior,
+    numbers,
     sizes,
 )
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
-from tsfit.driver.formulas import mechanical_resistance, resonance
 from tsfit.driver.parameters import BASIC
 from tsfit.driver.record import Driver
-from tsfit.fitting.least_squares import Solution, settle
+from tsfit.fitting.least_squares import Solution, covariance_of, settle
 from tsfit.fitting.propagation import propagate
 from tsfit.fitting.uncertainty import estimate_of
 
@@ -82,6 +81,8 @@ ABSENT, RESOLVED = 0.0, 0.2
 tells them from one another: only then does it show that one is not there."""
 HARDLY = 9.0
 """Relative standard uncertainty of what is as good as unknown."""
+MOST_TOLD = 0.8
+"""Share of the errors of a curve that its unknowns may take."""
 UNTOLD = 0.3
 """Relative standard uncertainty from which a number is not told: it would be little more than what was assumed."""
 
@@ -130,7 +131,7 @@ class Explanation:
             return self
         fewer = replace(unknowns, losses=tuple(name for name in unknowns.losses if name not in gone))
         start = x[[unknowns.names.index(name) for name in fewer.names]]
-        return Explanation(fewer, settle(fewer, start))
+        return explanation(fewer, start)
 
     def criterion(self, points_per_error: float) -> float:
         """Bayesian information criterion with the strain of the priors, where so many points share one error."""
@@ -181,18 +182,35 @@ class Explanation:
         }
 
 
+def explanation(unknowns: Unknowns, start: Real) -> Explanation:
+    """Settle the unknowns from `start` on, and give back the degrees of freedom that they take from the curve's misfit.
+
+    Of so many errors as the points share, as many as there are unknowns that the curve tells went into these; so the misfit
+    that is left is smaller than the errors by their share, as far as it, not the noise, makes up the weights.
+    """
+    solution = settle(unknowns, start)
+    noise, weights = unknowns.noise[0], solution.weights
+    errors = 2.0 * noise.size / weights.points_per_error
+    told = max(len(unknowns.names) - float(np.trace(solution.covariance)), 0.0)
+    share = float(np.mean(1.0 - noise / weights.variances(unknowns)[0]))
+    smaller = 1.0 - share * min(told / errors, MOST_TOLD)
+    jacobian = solution.jacobian.copy()
+    jacobian[:, : 2 * noise.size] *= math.sqrt(smaller)
+    return Explanation(unknowns, replace(solution, covariance=covariance_of(jacobian, unknowns.n_priors)))
+
+
 def explain(unknowns: Unknowns) -> Explanation:
     """Settle the unknowns with each choice of losses that a box of this kind may have, and return the plainest that stands.
 
     How many points share one error is told by the closest of them: a poor one would make all look alike.
     """
     plainest, *further = (replace(unknowns, losses=losses) for losses in LOSSES[unknowns.planned.kind])
-    tried = [Explanation(plainest, settle(plainest, start)) for start in _starts(plainest)]
+    tried = [explanation(plainest, start) for start in _starts(plainest)]
     found = [min(tried, key=lambda one: one.criterion(one.solution.weights.points_per_error))]
     for model in further:
         before = dict(zip(plainest.names, found[0].solution.x, strict=True))
         start = np.array([before.get(name, usual) for name, usual in zip(model.names, model.variables({}), strict=True)])
-        found.append(Explanation(model, settle(model, start)))
+        found.append(explanation(model, start))
     closest = min(found, key=lambda one: one.solution.deviance)
     shared = closest.solution.weights.points_per_error
     best = found[0]
@@ -327,60 +345,3 @@ def _not_as_told(
     re = math.exp(RE_LATER * best.solution.x[later] + dict(zip(prior.names, shift, strict=True)).get("Re", 0.0))
     least, most = RE_OF_FITTED if fit else RE_OF_SHEET
     return found if least < re < most else {**found, "Re": (driver.Re, driver.Re * re)}
-
-
-UNITS = (
-    dict.fromkeys(("volume", "rear_volume", "front_volume"), "m³")
-    | dict.fromkeys(("fc", "fb", "fL", "fH", "fp", "hole"), "Hz")
-    | {"radiator_mass": "kg"}
-)
-"""SI units, of those that have one."""
-BEYOND, COARSE, FINE = 10.0, 200, 1e-3
-"""How far from the tuning a peak is looked for, at how many frequencies, and the step (relative) that then tells it."""
-
-
-def numbers(box: Enclosure, losses: tuple[str, ...], filling: float) -> dict[str, float]:
-    """Net volumes and resonances of a box, and its losses by name; where there are several, their sum at fb too."""
-    part, fc = box.load.outlet, closed_resonance(box)
-    found = sizes(box)
-    found.pop("compliance_share", None)
-    found[next(iter(found))] /= filling
-    if part.sprung and box.port_area is not None:
-        found["fp"] = float(resonance(part.port_mass, part.passive_compliance))
-        found["radiator_mass"] = float(part.port_mass * box.port_area**2)
-    if box.kind == "closed":
-        if part.ported:
-            found["hole"] = float(part.tuning)
-        boxed = resonance_with_losses(box)
-        if boxed is not None:
-            found |= dict(zip(("fc", "qtc"), boxed, strict=True))
-    else:
-        found |= {"fL": _peak(box, found["fb"], 1.0 / BEYOND), "fH": _peak(box, found["fb"], BEYOND)}
-    at = found.get("fb") or found.get("hole") or fc
-    factors = {
-        name: float(part.loss_factor(name, at)) for name in losses if name != "hole" and not name.startswith("rear_")
-    }
-    if box.kind != "closed" and len(factors) > 1:
-        found["box_q"] = 1.0 / sum(1.0 / factor for factor in factors.values())
-    if part.sprung and factors.pop("port_q", None) is not None:
-        # A radiator's Q is stated at its own resonance.
-        factors["radiator_q"] = float(mechanical_resistance(found["fp"], part.port_mass, part.port_resistance))
-    rear = [name for name in losses if name.startswith("rear_")]
-    return found | factors | {name: float(box.load.loss_factor(name.removeprefix("rear_"), fc)) for name in rear}
-
-
-def _peak(box: Enclosure, fb: float, reach: float) -> float:
-    """Frequency (Hz) of the peak of the motional impedance between fb and `reach` times that."""
-    still = box.without_coil
-
-    def top(log: Real) -> float:
-        """Logarithm of frequency where a parabola through the highest point and its neighbours has its top."""
-        z = np.abs(still.impedance(np.exp(log)))
-        at = min(max(int(np.argmax(z)), 1), len(log) - 2)
-        before, here, after = z[at - 1 : at + 2]
-        bend = before - 2.0 * here + after
-        return float(log[at] + (log[1] - log[0]) * (0.5 * (before - after) / bend if bend < 0.0 else 0.0))
-
-    near = top(np.log(np.geomspace(min(fb, reach * fb), max(fb, reach * fb), COARSE)))
-    # Once more about what the first parabola tells, so that the result does not jump where another point is the highest.
-    return float(np.exp(top(np.array([near - FINE, near, near + FINE]))))
