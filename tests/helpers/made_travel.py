@@ -136,10 +136,13 @@ def _rate_of_change(y, u, p, tau, warm, out):
 
 
 @njit(cache=True)
-def _three_eighths(u, h, p, tau, warming):
-    """`u` at thirds of a step; current and travel at the end of each step. Source, shunt and lead are in p[0]."""
+def three_eighths(u, h, p, tau, warming, y):
+    """`u` at thirds of a step; current and travel at the end of each step. Source, shunt and lead are in p[0].
+
+    `y` (4 + arms,) is the state, carried on in place; a last `u` that is not there is the first again.
+    """
     steps = len(u) // 3
-    y, now = np.zeros(4 + len(tau)), np.zeros(4 + len(tau))
+    now = np.zeros(4 + len(tau))
     a, b, c, d = now.copy(), now.copy(), now.copy(), now.copy()
     out = np.zeros((steps, 2))
     for n in range(steps):
@@ -193,7 +196,8 @@ def recorded(truth, share, *, period_s=2.0, periods=4, noise_dbfs=-90.0, seed=0)
     warm = truth.warming * share**2 * -np.expm1(-warm / 3.0)
     p[0] += SHUNT + LEAD
     played = 1 + periods if truth.warming else 2
-    out = _three_eighths(np.tile(wave, played), 1.0 / RATE, p, tau, warm[: played * n] * truth.Re / p[0])
+    y = np.zeros(4 + len(tau))
+    out = three_eighths(np.tile(wave, played), 1.0 / RATE, p, tau, warm[: played * n] * truth.Re / p[0], y)
     if not truth.warming:
         out = np.concatenate([out[:n], *[out[n:]] * periods])
     total = np.roll(np.tile(wave[::3], 1 + periods), -1)

@@ -47,8 +47,6 @@ OF_LIMIT = 0.9
 """Share of a limit that a level is planned for: what the model does not know must not trip the guard."""
 LEAST_STEP_DB = 1.0
 OF_FULL_SCALE = 0.85
-OVER = 1.12
-"""Peak volts over those that were confirmed for a level: more comes of another gain than that which was planned with."""
 GROWN, LEAST_LEFT = 3.0, 0.1
 """What the model leaves of the current may grow from level to level by so much, and up to this share of it anyway."""
 PILOT_DB, PILOT_S, FADE_OUT_S = -40.0, 20.0, 0.1
@@ -267,9 +265,7 @@ def play(
             recording=path.name, state="full travel", settle_s=settle, period_s=excitation.period / rate
         )  # fmt: skip
     model = judged[-1].model if judged else start_of(ramp.driver)
-    confirmed = math.inf if offer.volts is None else OVER * offer.volts
-    limits = replace(ramp.limits, volts=min(ramp.limits.volts, confirmed))
-    guard = Watchdog(ramp.scale, ramp.driver, model, limits, rate)
+    guard = Watchdog(ramp.scale, ramp.driver, model, ramp.limits, excitation, offer.volts)
     if judged:
         guard.cold_ohm = judged[0].model.Re
     player = open_player(ramp.rig, Hung(at_power=True))
