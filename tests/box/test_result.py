@@ -29,7 +29,7 @@ def test_f3_asks_for_nothing_else():
     result = ClosedPlan(volume=0.03).build(HERON)
     before = set(vars(result))
     assert result.f3_hz == cutoff(result.enclosure)
-    assert set(vars(result)) - before == {"f3_hz"}
+    assert set(vars(result)) - before == {"pass_band"}
 
 
 @pytest.mark.parametrize("count", [1, 8])

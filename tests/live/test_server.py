@@ -1,5 +1,6 @@
 """The server answers who knows the token, by the loopback's name, and writes nothing."""
 
+import base64
 import contextlib
 import http.client
 import json
@@ -8,9 +9,11 @@ import time
 import urllib.request
 from dataclasses import dataclass
 
+import numpy as np
 import pytest
 from helpers.tried import two_drivers
 
+from tsfit.box.kinds import ClosedPlan
 from tsfit.live import server
 from tsfit.live.server import HEADERS, Served, Trial
 from tsfit.live.state import first_state
@@ -98,7 +101,13 @@ def test_the_page_holds_what_it_is_built_from(ask):
 def test_a_state_is_answered_or_refused_in_one_sentence(ask):
     shown = json.loads(ask(f"/{TOKEN}/show", STATE).content)
     assert [one["name"] for one in shown["drivers"]] == ["<b>Wagtail</b>", "Dipper 8"]
-    assert len(shown["frequency_hz"]) == len(shown["drivers"][0]["curves"]["spl_db"])
+    # Curves are base64 of 32-bit floats, as the page's script reads them.
+    hz, level = (
+        np.frombuffer(base64.b64decode(text), "<f4")
+        for text in (shown["frequency_hz"], shown["drivers"][0]["curves"]["spl_db"])
+    )
+    one = ClosedPlan(qtc=0.8).build(DRIVERS[0].driver)
+    assert level == pytest.approx(one.at(hz.astype(float)).spl_db, rel=1e-6)
     for text, word in (('{"kind": "closed", "values": {"qtc": 0.1}}', "Qtc"), ("{", "JSON"), ("\x00\xff", "JSON")):
         refused = ask(f"/{TOKEN}/show", text.encode("latin-1"))
         assert refused.status == 422

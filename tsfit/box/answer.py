@@ -4,11 +4,10 @@ import math
 from collections.abc import Sequence
 
 from tsfit.box.enclosure import KIND_NAMES
+from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
 
-LOUDEST_HZ = (25.0, 50.0, 100.0)
-"""Where the answer says how loud a box plays."""
 ANSWERED = (
     ("", [("volume_l", "l")]),
     ("front", [("front_volume_l", "l")]),
@@ -37,7 +36,7 @@ def answer(result: BoxResult) -> list[str]:
     parts.append(f"mid-band {written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
     losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
-    most = result.maximum_at(LOUDEST_HZ)
+    most = result.loudest
     if most is None:
         loud = "How loud it plays is open: no rating is known; give --rated-power-w and --xmax-mm."
     else:

@@ -16,6 +16,9 @@ MAX_BYTES = 1_000_000
 PREFERRED_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0)
 """Third-octave preferred frequencies of the bass (ISO 266)."""
 
+LOUDEST_HZ = (25.0, 50.0, 100.0)
+"""Where the answer says how loud a box plays."""
+
 
 def table_frequencies(resonance_hz: float) -> tuple[float, ...]:
     """Preferred frequencies for a table: those of the bass, or decades above where a small driver's box resonates."""

@@ -160,20 +160,24 @@ def _allowed(enclosure: Enclosure, ratings: "Ratings", answer: Squares, *, peak:
 
 
 def maximum_output(
-    enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False
+    enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False, answer: Squares | None = None
 ) -> MaximumOutput | None:
     """Return the loudest that `ratings` allow at each frequency (n_freq,); None when none of them limits anything.
 
     The values of `enclosure.load`, its port area and `enclosure.sets` may be arrays of parameter sets ``(n_sets,)``;
     results then have shape ``(n_sets, n_freq)``. `peak` takes the short-term power rating in place of the continuous one.
+    `answer` is that of `enclosure` to 1 V there, where it is at hand.
     """
     frequency = np.asarray(frequency_hz, dtype=float)
     enclosure = replace(enclosure, voltage=1.0)
     if ratings.hot_ratio is not None and not peak:
-        enclosure = enclosure.heated(ratings.hot_ratio)
+        enclosure, answer = enclosure.heated(ratings.hot_ratio), None
+    if answer is not None:
+        found = _evaluate(enclosure, answer, ratings, peak=peak)
+        return found if found.names else None
     sets, step = enclosure.set_count, max(1, CHUNK // frequency.size)
     some = [enclosure] if sets is None else [enclosure.take(slice(k, k + step)) for k in range(0, sets, step)]
-    parts = [_evaluate(part, frequency, ratings, peak=peak) for part in some]
+    parts = [_evaluate(part, part.squares(frequency), ratings, peak=peak) for part in some]
     first = parts[0] if parts[0].names else None
     if sets is None or first is None:
         return first
@@ -181,14 +185,15 @@ def maximum_output(
     return MaximumOutput(frequency, level, volts, first.names, np.concatenate([part.binding for part in parts]))
 
 
-def loudest(enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False) -> MaximumOutput | None:
+def loudest(
+    enclosure: Enclosure, frequency_hz: Real, ratings: Ratings, *, peak: bool = False, answer: Squares | None = None
+) -> MaximumOutput | None:
     """As `maximum_output`, and None too where a port alone limits: without a rating nobody knows how loud it plays."""
-    found = maximum_output(enclosure, frequency_hz, ratings, peak=peak)
+    found = maximum_output(enclosure, frequency_hz, ratings, peak=peak, answer=answer)
     return None if found is None or set(found.names) <= {"port speed"} else found
 
 
-def _evaluate(enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: bool) -> MaximumOutput:
-    answer = enclosure.squares(frequency)
+def _evaluate(enclosure: Enclosure, answer: Squares, ratings: Ratings, *, peak: bool) -> MaximumOutput:
     pressure = answer.pressure
     binding = np.zeros(pressure.shape, dtype=np.int8)
     with np.errstate(divide="ignore"):
@@ -203,4 +208,4 @@ def _evaluate(enclosure: Enclosure, frequency: Real, ratings: Ratings, *, peak: 
         np.log(level, out=level)
     level *= 10.0 / math.log(10.0)
     level -= 20.0 * math.log10(REFERENCE_PRESSURE)
-    return MaximumOutput(frequency, level, np.sqrt(lowest, out=lowest), tuple(allowed), binding)
+    return MaximumOutput(answer.frequency_hz, level, np.sqrt(lowest, out=lowest), tuple(allowed), binding)

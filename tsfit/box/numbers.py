@@ -8,7 +8,6 @@ time to rounding; of many boxes or drivers at once (`merits`) off a fixed grid 2
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -41,16 +40,30 @@ def around(*enclosures: Enclosure) -> Real:
     return np.geomspace(low, high, round(math.log(high / low) / 0.01))
 
 
-def rising_crossings(function: Callable[[Real], Real], frequency_hz: Real) -> list[float]:
-    """Frequencies at which `function` rises through zero, refined within each bracket."""
-    from scipy.optimize import brentq
+PARTS, ROUNDS = 64, 2
+"""A bracket is cut so often, into so many parts; 1 % comes down to 2e-6, over which anything is a straight line."""
 
-    value = function(frequency_hz)
-    rising = np.flatnonzero((value[:-1] < 0.0) & (value[1:] >= 0.0))
-    return [
-        float(brentq(lambda f: float(function(np.array([f]))[0]), frequency_hz[k], frequency_hz[k + 1], rtol=1e-12))
-        for k in rising
-    ]
+
+def rising_crossings(
+    function: Callable[[Real], Real], frequency_hz: Real, heights: tuple[float, ...] = (0.0,)
+) -> list[list[float]]:
+    """Frequencies at which `function` rises through each of the `heights`, refined within all brackets at once."""
+    value = function(frequency_hz) - np.array(heights)[:, np.newaxis]
+    height, start = np.nonzero((value[:, :-1] < 0.0) & (value[:, 1:] >= 0.0))
+    if not start.size:
+        return [[] for _ in heights]
+    row, share = np.arange(start.size), np.linspace(0.0, 1.0, PARTS + 1)
+    low, high = frequency_hz[start], frequency_hz[start + 1]
+    for _ in range(ROUNDS):
+        inside = low[:, np.newaxis] + (high - low)[:, np.newaxis] * share
+        value = function(inside.ravel()).reshape(inside.shape) - np.array(heights)[height, np.newaxis]
+        risen = value[:, 1:] >= 0.0
+        risen[:, -1] = True  # by rounding it might just not
+        part = np.argmax(risen, axis=1)
+        low, high, below, above = inside[row, part], inside[row, part + 1], value[row, part], value[row, part + 1]
+    climb = np.maximum(above - below, np.finfo(float).tiny)
+    at = low + (high - low) * np.clip(-below / climb, 0.0, 1.0)
+    return [at[height == each].tolist() for each in range(len(heights))]
 
 
 def last_rise(level: Real, frequency_hz: Real) -> Real:
@@ -77,14 +90,19 @@ def last_rise(level: Real, frequency_hz: Real) -> Real:
         return np.where(np.any(rises, axis=-1), np.exp(logs[last] + step * part), np.nan)
 
 
-def cutoff(enclosure: Enclosure, below_db: float = HALF_POWER_DB) -> float | None:
-    """f3: the highest frequency at which the level rises through 3.01 dB below the reference level; None if none does.
+def cutoffs(enclosure: Enclosure) -> tuple[float | None, ...]:
+    """f3, f6 and f10: the highest frequencies at which the level rises through 3.01, 6 and 10 dB below the reference level.
 
-    The level is that of the whole circuit, coil and losses included; the reference is `Enclosure.reference_db`. Another
-    `below_db` (negative) gives f6, f10.
+    None for one that it does not rise through. The level is that of the whole circuit, coil and losses included; the
+    reference is `Enclosure.reference_db`.
     """
-    found = rising_crossings(lambda f: enclosure.level_db(f) - below_db, around(enclosure))
-    return found[-1] if found else None
+    found = rising_crossings(enclosure.level_db, around(enclosure), (HALF_POWER_DB, *FURTHER_DB))
+    return tuple(each[-1] if each else None for each in found)
+
+
+def cutoff(enclosure: Enclosure) -> float | None:
+    """f3 alone, of `cutoffs`."""
+    return cutoffs(enclosure)[0]
 
 
 @dataclass(frozen=True)
@@ -100,20 +118,23 @@ class PassBand:
 
 
 def pass_band(enclosure: Enclosure) -> PassBand:
-    """Return what describes a band-pass: its highest level counts as mid-band.
+    """Return what describes where a box plays; of a band-pass the highest level counts as mid-band.
 
-    The ripple is the highest peak less the deepest dip between the two half-power frequencies.
+    The ripple of a band-pass is the highest peak less the deepest dip between the two half-power frequencies.
     """
+    if enclosure.kind != "bandpass":
+        f3, f6, f10 = cutoffs(enclosure)
+        return PassBand(f3, f6, f10, None, ripple(enclosure, f3), enclosure.reference_db)
     grid = around(enclosure)
     level = enclosure.respond(grid).spl_db
     peak = float(_summit(level))
 
-    def above(frequency: Real, below_db: float = HALF_POWER_DB) -> Real:
-        return enclosure.respond(frequency).spl_db - peak - below_db
+    def above(frequency: Real) -> Real:
+        return enclosure.respond(frequency).spl_db - peak
 
-    lower = (rising_crossings(partial(above, below_db=db), grid) for db in (HALF_POWER_DB, *FURTHER_DB))
+    lower = rising_crossings(above, grid, (HALF_POWER_DB, *FURTHER_DB))
     first, f6, f10 = (found[0] if found else None for found in lower)
-    upper = rising_crossings(lambda f: -above(f), grid)
+    upper = rising_crossings(lambda f: -above(f), grid, (-HALF_POWER_DB,))[0]
     last = upper[-1] if upper else None
     inside = level[(grid > (first or 0.0)) & (grid < (last or np.inf))]
     dips = inside[1:-1][(inside[1:-1] < inside[:-2]) & (inside[1:-1] <= inside[2:])]
@@ -163,7 +184,7 @@ def resonance_with_losses(enclosure: Enclosure) -> tuple[float, float] | None:
     def reactance(frequency: Real) -> Real:
         return enclosure.mechanical_impedance(frequency).imag
 
-    found = rising_crossings(reactance, around(enclosure))
+    (found,) = rising_crossings(reactance, around(enclosure))
     if not found:
         return None
     at = np.array(found[-1:])

@@ -8,14 +8,14 @@ from functools import cached_property
 from typing import Annotated, ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from tsfit.base.arrays import Read, Real
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
-from tsfit.box.frequencies import checked_frequencies, default_frequencies
+from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, loudest
-from tsfit.box.numbers import FURTHER_DB, PassBand, cutoff, pass_band, resonance_with_losses, ripple
+from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
@@ -117,24 +117,26 @@ class BoxResult:
         return loudest(self.enclosure, self.frequency_hz, self.ratings)
 
     @cached_property
+    def loudest(self) -> MaximumOutput | None:
+        """The same where the answer tells it, at `LOUDEST_HZ`."""
+        return self.maximum_at(LOUDEST_HZ)
+
+    @cached_property
     def peak(self) -> MaximumOutput | None:
         """The same by the short-term rating, None without one."""
         if self.ratings.peak_power_w is None:
             return None
         return loudest(self.enclosure, self.frequency_hz, self.ratings, peak=True)
 
-    @cached_property
+    @property
     def f3_hz(self) -> float | None:
         """Half-power frequency (the lower one of a band-pass), Hz; None where the level nowhere rises through it."""
-        return self.pass_band.f3_hz if self.enclosure.kind == "bandpass" else cutoff(self.enclosure)
+        return self.pass_band.f3_hz
 
     @cached_property
     def pass_band(self) -> PassBand:
         """Mid-band level, half-power frequencies, f6 and f10, ripple."""
-        if self.enclosure.kind == "bandpass":
-            return pass_band(self.enclosure)
-        f6, f10 = (cutoff(self.enclosure, db) for db in FURTHER_DB)
-        return PassBand(self.f3_hz, f6, f10, None, ripple(self.enclosure, self.f3_hz), self.enclosure.reference_db)
+        return pass_band(self.enclosure)
 
     @cached_property
     def poles(self) -> tuple[float, float] | None:
@@ -192,11 +194,24 @@ class BoxResult:
 
     def at(self, frequency_hz: ArrayLike) -> Curves:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
-        return curves(self.enclosure, checked_frequencies(frequency_hz))
+        frequency, there = self._places(frequency_hz)
+        if there is None:
+            return curves(self.enclosure, frequency)
+        return Curves(**{name: one[there] for name, one in vars(self.curves).items() if one is not None})
 
     def maximum_at(self, frequency_hz: ArrayLike) -> MaximumOutput | None:
         """Return the loudest by the continuous rating at other frequencies, Hz, shape ``(n_freq,)``."""
-        return loudest(self.enclosure, checked_frequencies(frequency_hz), self.ratings)
+        frequency, there = self._places(frequency_hz)
+        most = self.maximum if there is not None else loudest(self.enclosure, frequency, self.ratings)
+        if most is None or there is None:
+            return most
+        return MaximumOutput(frequency, most.spl_db[there], most.voltage_v[there], most.names, most.binding[there])
+
+    def _places(self, frequency_hz: ArrayLike) -> tuple[Real, NDArray[np.intp] | None]:
+        """Those frequencies, and where they are among those of the curves; None unless all are there."""
+        frequency = checked_frequencies(frequency_hz)
+        places = np.minimum(np.searchsorted(self.frequency_hz, frequency), self.frequency_hz.size - 1)
+        return frequency, places if np.array_equal(self.frequency_hz[places], frequency) else None
 
     def numbers(self) -> dict[str, float | None]:
         """Return all numbers in the units of people, by the keys of the machine form; None for what there is not."""

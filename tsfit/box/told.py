@@ -67,6 +67,7 @@ class Leaf:
         return self.told.option or self.told.key
 
 
+@cache
 def _marked(record: type[DataclassInstance]) -> dict[str, tuple[object, Told | Inside]]:
     """Type and mark of every field, by name; one that says nothing is told by its name, in SI."""
     found: dict[str, tuple[object, Told | Inside]] = {}

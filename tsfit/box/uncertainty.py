@@ -15,7 +15,7 @@ import numpy as np
 from tsfit.base.arrays import Number, Real
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance, motion
-from tsfit.box.limits import loudest
+from tsfit.box.limits import CHUNK, loudest
 from tsfit.box.numbers import HALF_POWER_DB, band_merits, last_rise, merit_frequencies, merits
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import Bands, BoxResult, LowHigh
@@ -173,17 +173,27 @@ def with_bands(
     if not fit.correlation_names:
         return result
     many = drawn_box(result.enclosure, fit, draws, generator)
-    answer = many.respond(result.frequency_hz)
-    moves = motion(many, answer)
-    curves = {"spl_db": answer.spl_db, "excursion_mm": 1e3 * moves.travel, "impedance_ohm": np.abs(answer.impedance)}
-    if moves.port_speed is not None:
-        curves["port_speed_m_s"] = moves.port_speed
-    most = loudest(many, result.frequency_hz, result.ratings)
-    if most is not None:
-        curves["max_spl_db"] = most.spl_db
-    design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, answer.spl_db)}
+    at_once = max(1, CHUNK // result.frequency_hz.size)
+    parts = [_drawn_curves(many.take(slice(k, k + at_once)), result) for k in range(0, draws, at_once)]
+    curves = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, curves["spl_db"])}
     sure = {name: LowHigh(*middle(values)) for name, values in curves.items()}
     return replace(result, bands=Bands(draws, sure, {name: ends(values) for name, values in design.items()}))
+
+
+def _drawn_curves(many: Enclosure, result: BoxResult) -> dict[str, Real]:
+    """Curves (n_draws, n_freq) of `many` in place of the enclosure of `result`, all from one answer to 1 V."""
+    answer = replace(many, voltage=1.0).squares(result.frequency_hz)
+    moves = motion(many, answer)
+    curves = {
+        "spl_db": answer.spl_db + 20.0 * math.log10(many.voltage),
+        "excursion_mm": 1e3 * many.voltage * moves.travel,
+        "impedance_ohm": np.sqrt(answer.impedance),
+    }
+    if moves.port_speed is not None:
+        curves["port_speed_m_s"] = many.voltage * moves.port_speed
+    most = loudest(many, result.frequency_hz, result.ratings, answer=answer)
+    return curves if most is None else {**curves, "max_spl_db": most.spl_db}
 
 
 def drawn_box(box: Enclosure, fit: FitResult, draws: int, generator: np.random.Generator | None = None) -> Enclosure:

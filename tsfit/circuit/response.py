@@ -286,3 +286,19 @@ class Squares(_Answer[Pair, Real]):
     @staticmethod
     def _array(value: ArrayLike) -> Real:
         return np.asarray(value, dtype=np.float64)
+
+    @property
+    def spl_db(self) -> Real:
+        """Level re 20 µPa, dB."""
+        with np.errstate(divide="ignore"):
+            return np.asarray(10.0 * np.log10(self.pressure / REFERENCE_PRESSURE**2))
+
+    @property
+    def peak_port_flow(self) -> Real:
+        """Peak volume velocity of the port or passive radiator, m³/s."""
+        return np.sqrt(2.0 * self.port)
+
+    @property
+    def peak_travel(self) -> Real:
+        """Peak cone travel, one way, m."""
+        return np.sqrt(2.0 * self.travel)

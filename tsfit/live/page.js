@@ -148,6 +148,16 @@ const refuse = (sentence) => {
 };
 
 // ---- the server
+// Arrays come as base64 of 32-bit floats, low byte first; those of every machine that a browser runs on are such.
+const array = (text) => new Float32Array(Uint8Array.from(atob(text), (sign) => sign.charCodeAt(0)).buffer);
+const read64 = (found) => {
+  for (const key of ["frequency_hz", "band_hz"]) found[key] = array(found[key]);
+  for (const driver of found.drivers) {
+    for (const name of Object.keys(driver.curves)) driver.curves[name] = array(driver.curves[name]);
+    for (const band of Object.values(driver.bands)) { band.low = array(band.low); band.high = array(band.high); }
+  }
+  return found;
+};
 let busy = false, again = false, link = 0;
 const ask = async () => {
   again = true;
@@ -160,7 +170,7 @@ const ask = async () => {
       if (answer.status !== 200 && answer.status !== 422) throw new Error("no answer");
       const found = await answer.json();
       refuse(found.refused);
-      if (!found.refused) { shown = found; draw(); tell(); }
+      if (!found.refused) { shown = read64(found); draw(); tell(); }
     } catch { lost(true); }
   }
   busy = false;
@@ -195,7 +205,7 @@ const round = (number) => Math.round(number * 10) / 10;
 const path = (hz, values, x, y) => {
   let text = "", pen = "M";
   for (let k = 0; k < hz.length; k++) {
-    if (values[k] === null) { pen = "M"; continue; }
+    if (!Number.isFinite(values[k])) { pen = "M"; continue; }
     text += `${pen}${round(x(hz[k]))} ${round(y(values[k]))}`;
     pen = "L";
   }
@@ -207,7 +217,7 @@ const nice = (top) => {
 };
 const range = (name, all) => {
   let low = 0, high = -Infinity;
-  for (const values of all) for (const one of values) if (one !== null) { if (one > high) high = one; if (one < low) low = one; }
+  for (const values of all) for (const one of values) if (Number.isFinite(one)) { if (one > high) high = one; if (one < low) low = one; }
   if (!Number.isFinite(high)) return [0, 1, 1];
   if (!name.endsWith("_db")) {
     const top = nice(Math.max(high, 1e-3));

@@ -4,6 +4,7 @@ No state is kept here: each request carries its own, so that two pages do not di
 """
 
 import asyncio
+import base64
 import json
 import secrets
 import socket
@@ -178,11 +179,11 @@ def _json(record: object, status: int = 200) -> Response:
 
 
 def to_text(record: object) -> str:
-    """Return JSON of a record; arrays to four decimals, which no eye can tell from more."""
+    """Return JSON of a record; an array as base64 of its 32-bit floats, low byte first: digits take ten times as long."""
 
     def inner(value: object) -> object:
-        if isinstance(value, np.ndarray) and np.all(np.isfinite(value)):
-            return np.round(value, 4).tolist()
+        if isinstance(value, np.ndarray):
+            return base64.b64encode(value.astype("<f4").tobytes()).decode()
         return dict(vars(value)) if hasattr(value, "__dict__") else plain(value)
 
     return json.dumps(record, default=inner, allow_nan=False)

@@ -9,11 +9,11 @@ from itertools import groupby
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.box.answer import LOUDEST_HZ, answer, levels
+from tsfit.box.answer import answer, levels
 from tsfit.box.enclosure import slope
 from tsfit.box.equaliser.equalised import at_level, equalise, words
 from tsfit.box.equaliser.sections import FilterSection, gain_db
-from tsfit.box.frequencies import table_frequencies
+from tsfit.box.frequencies import LOUDEST_HZ, table_frequencies
 from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import written
@@ -69,29 +69,31 @@ def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
     """Evaluate `state` for every driver; raises what any of the boxes is refused for."""
     plan = state.plan
     boxes = [state.build(plan, one) for one in drivers]
-    usual = min(box.usual_hz for box in boxes)
-    hz, band_hz = frequencies(usual, POINTS), frequencies(usual, BAND_POINTS)
-    boxes = [replace(box, frequency_hz=hz) for box in boxes]
+    usual = [box.usual_hz for box in boxes]
+    hz, band_hz = frequencies(min(usual), POINTS), frequencies(min(usual), BAND_POINTS)
+    # With those of the tables among them the tables are read off.
+    hz = np.unique(np.concatenate([hz, *map(table_frequencies, usual)]))
     shown = []
     for one, box in zip(drivers, boxes, strict=True):
+        # What is told hangs on the frequencies that commands take, what is drawn on those of the drawing.
         sure = box if one.fit is None else with_bands(replace(box, frequency_hz=band_hz), one.fit, draws=DRAWS)
-        shown.append(_driver(state, box, sure))
+        shown.append(_driver(state, box, replace(box, frequency_hz=hz), sure))
     return Showing(verdict(boxes), hz, band_hz, shown)
 
 
-def _driver(state: PageState, box: BoxResult, sure: BoxResult) -> ShownDriver:
+def _driver(state: PageState, box: BoxResult, drawn: BoxResult, sure: BoxResult) -> ShownDriver:
     sections = state.equaliser(box)
     sentences = answer(box)
     if sections:
         found = equalise(box, sections)
         sentences += words(found, at_level(found, found.reference_db))
-    curves = {name: values for name, values in vars(box.curves).items() if values is not None and name != "frequency_hz"}
-    if box.maximum is not None:
-        curves["max_spl_db"] = box.maximum.spl_db
+    curves = {name: values for name, values in vars(drawn.curves).items() if values is not None and name != "frequency_hz"}
+    if drawn.maximum is not None:
+        curves["max_spl_db"] = drawn.maximum.spl_db
     bands = {} if sure.bands is None else dict(sure.bands.curves)
     for name in MOVING:
         if name in curves:
-            curves[name] = _lifted(name, curves[name], _lift(state, box, sections, name))
+            curves[name] = _lifted(name, curves[name], _lift(state, drawn, sections, name))
         if name in bands:
             lift = _lift(state, sure, sections, name)
             bands[name] = LowHigh(*(_lifted(name, values, lift) for values in (bands[name].low, bands[name].high)))
@@ -99,7 +101,7 @@ def _driver(state: PageState, box: BoxResult, sure: BoxResult) -> ShownDriver:
         # At the limit the volts differ from draw to draw, so that only the level still has the band that was found.
         bands = {**{name: band for name, band in bands.items() if name not in MOVING}, "spl_db": bands["max_spl_db"]}
     if sections:
-        curves["group_delay_ms"] = curves["group_delay_ms"] + _delay_ms(sections, box.frequency_hz)
+        curves["group_delay_ms"] = curves["group_delay_ms"] + _delay_ms(sections, drawn.frequency_hz)
     ratings = box.ratings
     limits = {
         "excursion_mm": None if ratings.xmax_m is None else 1e3 * ratings.xmax_m,
@@ -110,11 +112,11 @@ def _driver(state: PageState, box: BoxResult, sure: BoxResult) -> ShownDriver:
         name=box.enclosure.driver.name,
         sentences=sentences,
         notes=[note.message for note in box.notes],
-        table=levels(box, table_frequencies(box.usual_hz)),
+        table=levels(drawn, table_frequencies(box.usual_hz)),
         curves=curves,
         bands=bands,
         limits={name: limit for name, limit in limits.items() if limit is not None},
-        stops=[] if box.maximum is None else stops(box.maximum),
+        stops=[] if drawn.maximum is None else stops(drawn.maximum),
     )
 
 
@@ -161,8 +163,7 @@ def verdict(boxes: Sequence[BoxResult]) -> str:
     others = ", ".join(f"{name} {written(f3, 'Hz')}" for f3, name in low[1:])
     first = f"f3 {written(low[0][0], 'Hz')}" if low else "No f3"
     said = [f"{first} with {low[0][1]} ({others})" if others else first]
-    tables = [box.maximum_at(LOUDEST_HZ) for box in boxes]
-    rated = [(box.enclosure.driver.name, most) for box, most in zip(boxes, tables, strict=True) if most is not None]
+    rated = [(box.enclosure.driver.name, box.loudest) for box in boxes if box.loudest is not None]
     for k, hz in enumerate(LOUDEST_HZ):
         order = sorted(((float(most.spl_db[k]), name, str(most.limited_by[k])) for name, most in rated), reverse=True)
         if order:
