@@ -10,7 +10,7 @@ from numpy.polynomial import chebyshev
 from scipy.integrate import solve_ivp
 
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.large_signal import ARMS, LargeSignal
+from tsfit.circuit.large_signal import APART, ARMS, LargeSignal
 from tsfit.circuit.large_signal_steady import Tone, steady
 
 BOX = 6000.0
@@ -49,7 +49,7 @@ def integrated(driver: LargeSignal, frequency_hz: float, volts: float, start: To
         i, i2 = coil / (driver.Le * s), ring / (driver.L2 * s)
         across = driver.R2 * s * (i - i2)
         force = at(0, x) * i + 0.5 * at(3, x) * (driver.Le * i**2 + driver.L2 * i2**2) - (at(1, x) + BOX) * x
-        force -= (driver.Rms + driver.Rv * abs(v)) * v + driver.arm * sum(x - q for q in crept)
+        force -= (driver.Rms + driver.Rv * abs(v) + driver.Rv2 * v**2) * v + APART * driver.arm * sum(x - q for q in crept)
         u = math.sqrt(2.0) * volts * math.cos(w * t)
         return [
             u - driver.Re * i - across - at(0, x) * v,

@@ -212,8 +212,9 @@ def start_of(truth, off=1.01):
     """What small-signal sweeps say of it: everything but the mass `off` by a factor, no curves."""
     ws, k = 2.0 * math.pi * truth.Fs, float(truth.stiffness(0.0))
     return LargeSignal(
-        Re=truth.Re * off, Le=truth.Le * off, L2=truth.L2 / off, R2=truth.R2 * off, Rms=k / ws / truth.Qms, Rv=0.0, arm=0.0,
-        Mms=truth.Mms, ws=ws, x0=0.01, Bl=np.array([float(truth.bl(0.0)) / off]), K=np.array([k]), shape=np.ones(1),
+        Re=truth.Re * off, Le=truth.Le * off, L2=truth.L2 / off, R2=truth.R2 * off, Rms=k / ws / truth.Qms, Rv=0.0, Rv2=0.0,
+        arm=0.0, Mms=truth.Mms, ws=ws, x0=0.01, Bl=np.array([float(truth.bl(0.0)) / off]), K=np.array([k]),
+        shape=np.ones(1),
     )  # fmt: skip
 
 

@@ -28,7 +28,7 @@ def test_a_creeping_suspension_is_told():
     slack = replace(DRIVERS[0], creep=0.1, friction=0.3)
     levels, _ = levels_of(slack, (0.3, 0.8), period_s=1.0)
     settled = settle(start_of(slack), levels)
-    assert settled.problem.extras == ("Rv", "arm")
+    assert settled.problem.extras == ("Rv2", "arm")
     driver = settled.problem.driver(settled.x)
     assert driver.arm / float(driver.at("K", 0.0)) == pytest.approx(0.1, rel=0.1)
 

@@ -52,8 +52,8 @@ def test_scales_stretch_what_they_must():
     bl = np.sqrt(b)
     u = odd_multisine(np.arange(2 * 4800 + 1) / 48e3, 8.0, 250.0, 0.5, 25.0)
     other = replace(
-        CURVED, Mms=b * CURVED.Mms, Rms=b * CURVED.Rms, Rv=b / stretch * CURVED.Rv, arm=b * CURVED.arm, K=b * CURVED.K,
-        Bl=bl * CURVED.Bl, x0=stretch * CURVED.x0,
+        CURVED, Mms=b * CURVED.Mms, Rms=b * CURVED.Rms, Rv=b / stretch * CURVED.Rv, Rv2=b / stretch**2 * CURVED.Rv2,
+        arm=b * CURVED.arm, K=b * CURVED.K, Bl=bl * CURVED.Bl, x0=stretch * CURVED.x0,
     )  # fmt: skip
     one, two = move(CURVED, u, 24e3), move(other, a * u, 24e3)
     np.testing.assert_allclose(two.states[:, 0], a * one.states[:, 0], atol=1e-9)

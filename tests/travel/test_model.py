@@ -11,12 +11,12 @@ from tsfit.travel.model import FullTravel
 @pytest.fixture(scope="module")
 def problem():
     levels, _ = levels_of(DRIVERS[0], (0.2, 0.5), period_s=0.5)
-    return FullTravel(replace(CURVED, Mms=0.13), tuple(levels), (4, 4, 3), ("Rv", "arm"), np.array([0.01, 0.02]))
+    return FullTravel(replace(CURVED, Mms=0.13), tuple(levels), (4, 4, 3), ("Rv", "Rv2", "arm"), np.array([0.01, 0.02]))
 
 
 def test_variables_begin_as_the_driver_they_stand_for(problem):
     driver = problem.driver(problem.start())
-    for name in ("Re", "Le", "L2", "R2", "Rms", "Rv", "arm", "Bl", "K", "shape"):
+    for name in ("Re", "Le", "L2", "R2", "Rms", "Rv", "Rv2", "arm", "Bl", "K", "shape"):
         np.testing.assert_allclose(getattr(driver, name), getattr(problem.base, name), rtol=1e-12)
 
 

@@ -3,11 +3,11 @@
 With x the travel outward from rest and i the current::
 
     u = Re i + d(L(x) i)/dt + u2 + Bl(x) v,   u2 = R2(x) (i - i2) = d(L2(x) i2)/dt
-    Bl(x) i + ½ L'(x) i² + ½ L2'(x) i2² = Mms dv/dt + (Rms + Rv |v|) v + K(x) x + Σ k (x - q),   dq/dt = (x - q)/τ
+    Bl(x) i + ½ L'(x) i² + ½ L2'(x) i2² = Mms dv/dt + (Rms + Rv |v| + Rv2 v²) v + K(x) x + Σ k (x - q),   dq/dt = (x - q)/τ
 
-L, L2 and R2 share one shape over travel. The arms k, one for each decade, are creep: they approximate the log-creep
-compliance of Knudsen & Jensen, JAES 41(1/2), 1993, of λ = k/K. The curves are Chebyshev polynomials in x/x0 and constant
-beyond; what they say there is not to be trusted. The reluctance force is that of W = ½ L i² + ½ L2 i2².
+L, L2 and R2 share one shape over travel. The arms k are creep: they approximate the log-creep compliance of Knudsen &
+Jensen, JAES 41(1/2), 1993, of λ = k/K for those of a decade together. The curves are Chebyshev polynomials in x/x0 and
+constant beyond; what they say there is not to be trusted. The reluctance force is that of W = ½ L i² + ½ L2 i2².
 """
 
 from __future__ import annotations
@@ -21,11 +21,13 @@ from numpy.polynomial import chebyshev
 from tsfit.base.arrays import Number, Real
 from tsfit.circuit.coil import COIL_MODELS, laplace
 
-SCALARS = ("Re", "Le", "L2", "R2", "Rms", "Rv", "arm")
+SCALARS = ("Re", "Le", "L2", "R2", "Rms", "Rv", "Rv2", "arm")
 """Parameters that are no curve, in the order of the sensitivities."""
 CURVES = ("Bl", "K", "shape")
-ARMS = np.array([-0.5, 0.5, 1.5])
-"""Decades of ωs τ of the arms of the creep."""
+APART = 0.75
+"""Decades from one arm of the creep to the next; a whole one would leave ripples of 5 % in its loss."""
+ARMS: Real = APART * np.array([-1.0, 0.0, 1.0, 2.0])
+"""Decades of ωs τ of the arms."""
 STEP_OVER_POLE = 1.4
 """Longest step over the fastest time constant: classical Runge-Kutta diverges at 2.8 and is off by 1e-5 here."""
 LEAST_STEPS_HZ = 12e3
@@ -37,9 +39,9 @@ class LargeSignal:
 
     Attributes
     ----------
-    Rv : N·s²/m², what Rms gains with the cone's speed
+    Rv, Rv2 : N·s²/m² and N·s³/m³, what Rms gains with the cone's speed and its square
     Le, L2, R2 : of the coil at rest
-    arm : N/m, stiffness of each arm of the creep
+    arm : N/m, stiffness of the arms of the creep to a decade
     ws : rad/s, the resonance about which the arms are laid
     x0 : m, the travel up to which the curves are told
     Bl, K, shape : (n,) Chebyshev coefficients in x/x0 of T·m, N/m (without the arms), and of the coil, 1 at rest
@@ -51,6 +53,7 @@ class LargeSignal:
     R2: float
     Rms: float
     Rv: float
+    Rv2: float
     arm: float
     Mms: float
     ws: float
@@ -83,13 +86,13 @@ class LargeSignal:
 
 
 def stiff_arms() -> Real:
-    """Share of its stiffness with which each arm of the creep adds to that of the suspension at resonance."""
-    return 1.0 / (1.0 + 10.0 ** (-2.0 * ARMS))
+    """Share of the stiffness of a decade with which each arm of the creep adds at resonance."""
+    return APART / (1.0 + 10.0 ** (-2.0 * ARMS))
 
 
 def lossy_arms() -> Real:
-    """Resistance of each arm at resonance, times ωs over its stiffness."""
-    return 10.0**ARMS / (1.0 + 10.0 ** (2.0 * ARMS))
+    """Resistance of each arm at resonance, times ωs over the stiffness of a decade."""
+    return APART * 10.0**ARMS / (1.0 + 10.0 ** (2.0 * ARMS))
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,7 @@ class Moved:
 
     Attributes
     ----------
-    states : (n, 7) i, i2, x, v and how far each arm has crept; (n, 4) without arms
+    states : (n, 8) i, i2, x, v and how far each arm has crept; (n, 4) without arms
     slopes : (parameters, n) of the current by `SCALARS` and the coefficients of `CURVES`, without the first of the shape,
         whose value at rest is held; empty when not asked for
     inward, outward : extremes of x, m
@@ -119,7 +122,7 @@ def move(
     driver: LargeSignal, u: Real, steps_hz: float, *, block: int = 1, sensitive: bool = False, start: Real | None = None,
     arms: bool = True,
 ) -> Moved:  # fmt: skip
-    """Drive `driver` with a voltage from rest, or from the state `start` (7,).
+    """Drive `driver` with a voltage from rest, or from the state `start`: i, i2, x, v, and what crept.
 
     Parameters
     ----------
@@ -131,16 +134,19 @@ def move(
     from tsfit.circuit.large_signal_steps import march
 
     tau = 10.0 ** (ARMS if arms else ARMS[:0]) / driver.ws
+    begun = np.zeros(4 + len(tau))
+    if start is not None:
+        begun[: len(start)] = start
     curves = [getattr(driver, name) for name in CURVES]
     filled = np.zeros((len(CURVES), max(map(len, curves))))
     for row, curve in zip(filled, curves, strict=True):
         row[: len(curve)] = curve
     states, slopes, (inward, outward) = march(
         np.ascontiguousarray(u), 1.0 / steps_hz, block,
-        np.array([*(getattr(driver, name) for name in SCALARS), driver.Mms, driver.x0]),
-        tau, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64),
-        np.zeros(4 + len(tau)) if start is None else start,
+        np.array([*(getattr(driver, name) for name in SCALARS[:-1]), APART * driver.arm, driver.Mms, driver.x0]),
+        tau, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64), begun,
     )  # fmt: skip
+    slopes[SCALARS.index("arm") : len(SCALARS)] *= APART
     return Moved(states, slopes, float(inward), float(outward))
 
 

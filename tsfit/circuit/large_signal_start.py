@@ -25,8 +25,8 @@ def start_of(driver: Driver) -> LargeSignal:
     k, ws = 1.0 / driver.Cms, 2.0 * math.pi * driver.Fs
     le, l2, r2 = _ladder(driver)
     return LargeSignal(
-        Re=driver.Re, Le=le, L2=l2, R2=r2, Rms=driver.Rms, Rv=0.0, arm=0.0, Mms=float(driver.Mms or 0.0), ws=ws, x0=1e-2,
-        Bl=np.array([driver.Bl]), K=np.array([k]), shape=np.ones(1),
+        Re=driver.Re, Le=le, L2=l2, R2=r2, Rms=driver.Rms, Rv=0.0, Rv2=0.0, arm=0.0, Mms=float(driver.Mms or 0.0), ws=ws,
+        x0=1e-2, Bl=np.array([driver.Bl]), K=np.array([k]), shape=np.ones(1),
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from numpy.polynomial import chebyshev
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
-from tsfit.circuit.large_signal import ARMS, LargeSignal, lossy_arms, resting, stiff_arms
+from tsfit.circuit.large_signal import APART, ARMS, LargeSignal, lossy_arms, resting, stiff_arms
 from tsfit.driver.travel_result import TravelResult
 
 HARMONICS = 9
@@ -57,8 +57,8 @@ def large_signal_of(told: TravelResult) -> LargeSignal:
 
     coil = at_rest["Le"] + at_rest["L2"]
     return LargeSignal(
-        Re=at_rest["Re"], Le=at_rest["Le"], L2=at_rest["L2"], R2=at_rest["R2"], Rms=at_rest["Rms"] - lossy, Rv=0.0, arm=arm,
-        Mms=at_rest["Mms"], ws=ws, x0=x0, Bl=curve(told.curves.Bl, told.orders["Bl"]),
+        Re=at_rest["Re"], Le=at_rest["Le"], L2=at_rest["L2"], R2=at_rest["R2"], Rms=at_rest["Rms"] - lossy, Rv=0.0, Rv2=0.0,
+        arm=arm, Mms=at_rest["Mms"], ws=ws, x0=x0, Bl=curve(told.curves.Bl, told.orders["Bl"]),
         K=curve(told.curves.K - stiff, told.orders["K"]), shape=resting(curve(told.curves.L / coil, told.orders["L"])),
     )  # fmt: skip
 
@@ -102,7 +102,7 @@ def steady(driver: LargeSignal, frequency_hz: float, volts: float, load: Load, *
     n = np.arange(HARMONICS + 1.0)
     n[0] = 1e-3  # the mean, as what is slower than anything that moves
     s = 1j * w * n
-    arms = driver.arm * np.sum(s[:, None] / (s[:, None] + driver.ws / 10.0**ARMS), axis=1)
+    arms = APART * driver.arm * np.sum(s[:, None] / (s[:, None] + driver.ws / 10.0**ARMS), axis=1)
     held = _acts(s**2 * driver.Mms + s * driver.Rms + arms + s * load(w * n / (2.0 * math.pi)))
     size = len(basis.back)
     drive, found = np.zeros(size), np.zeros(3 * size)
@@ -155,9 +155,13 @@ def _left(driver: LargeSignal, basis: _Basis, w: float, held: Real, found: Real,
         return np.asarray(p @ np.hstack(parts))
 
     by_ring = by(r2 * shape1 * (i - i2), 0.0, r2 * shape, -r2 * shape)
-    force = bl * i + 0.5 * shape1 * stored - driver.Rv * np.abs(v) * v - k * x
+    faster = driver.Rv * np.abs(v) + driver.Rv2 * v**2
+    force = bl * i + 0.5 * shape1 * stored - faster * v - k * x
     by_force = by(
-        bl1 * i + 0.5 * shape2 * stored - k1 * x - k, -2.0 * driver.Rv * np.abs(v), bl + shape1 * le * i, shape1 * l2 * i2
+        bl1 * i + 0.5 * shape2 * stored - k1 * x - k,
+        -2.0 * faster - driver.Rv2 * v**2,
+        bl + shape1 * le * i,
+        shape1 * l2 * i2,
     )
     left = np.concatenate([
         p @ (re * i + ring + bl * v) + d @ (p @ (le * shape * i)),

@@ -50,7 +50,7 @@ def _slopes(y: Real, u: float, p: Real, tau: Real, curves: Real, t: Real, d: Rea
         bl, bl1 = bl + curves[0, n] * t[0, n], bl1 + curves[0, n] * t[1, n]
         k, k1 = k + curves[1, n] * t[0, n], k1 + curves[1, n] * t[1, n]
         s, s1, s2 = s + curves[2, n] * t[0, n], s1 + curves[2, n] * t[1, n], s2 + curves[2, n] * t[2, n]
-    re, le, l2, r2, rms, speed, arm, mass = p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7]
+    re, le, l2, r2, rms, speed, speed2, arm, mass = p[0], p[1], p[2], p[3], p[4], p[5], p[6], p[7], p[8]
     i, i2, x, v = y[0], y[1], y[2], y[3]
     for j in range(len(tau)):
         held += x - y[4 + j]
@@ -59,7 +59,7 @@ def _slopes(y: Real, u: float, p: Real, tau: Real, curves: Real, t: Real, d: Rea
     d[0] = (u - re * i - r2 * s * (i - i2) - bl * v - le * s1 * v * i) / (le * s)
     d[1] = r2 / l2 * (i - i2) - s1 / s * v * i2
     d[2] = v
-    d[3] = (bl * i + 0.5 * s1 * stored - (rms + speed * abs(v)) * v - k * x - arm * held) / mass
+    d[3] = (bl * i + 0.5 * s1 * stored - (rms + speed * abs(v) + speed2 * v * v) * v - k * x - arm * held) / mass
     a[0, 0] = -(re + r2 * s + le * s1 * v) / (le * s)
     a[0, 1] = r2 / le
     a[0, 2] = -(r2 * s1 * (i - i2) + bl1 * v + le * s2 * v * i) / (le * s) - d[0] * s1 / s
@@ -71,14 +71,14 @@ def _slopes(y: Real, u: float, p: Real, tau: Real, curves: Real, t: Real, d: Rea
     a[2, 0] = (bl + s1 * le * i) / mass
     a[2, 1] = s1 * l2 * i2 / mass
     a[2, 2] = (bl1 * i + 0.5 * s2 * stored - k1 * x - k - arm * len(tau)) / mass
-    a[2, 3] = -(rms + 2.0 * speed * abs(v)) / mass
+    a[2, 3] = -(rms + 2.0 * speed * abs(v) + 3.0 * speed2 * v * v) / mass
     a[3, 0], a[3, 1], a[3, 2], a[3, 3] = s, s1, held, stored
 
 
 @_compiled
 def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: Real, c: Real) -> None:
     """Fill `c` (3, parameters): how di/dt, di2/dt and dv/dt hang on each parameter itself."""
-    le, l2, r2, mass = p[1], p[2], p[3], p[7]
+    le, l2, r2, mass = p[1], p[2], p[3], p[8]
     i, i2, x, v = y[0], y[1], y[2], y[3]
     s, s1, held, stored = a[3, 0], a[3, 1], a[3, 2], a[3, 3]
     nb, nk, ns = orders[0], orders[1], orders[2]
@@ -91,14 +91,15 @@ def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: 
     c[1, 3] = (i - i2) / l2
     c[2, 4] = -v / mass
     c[2, 5] = -abs(v) * v / mass
-    c[2, 6] = -held / mass
+    c[2, 6] = -v * v * v / mass
+    c[2, 7] = -held / mass
     for n in range(nb):
-        c[0, 7 + n] = -t[0, n] * v / (le * s)
-        c[2, 7 + n] = t[0, n] * i / mass
+        c[0, 8 + n] = -t[0, n] * v / (le * s)
+        c[2, 8 + n] = t[0, n] * i / mass
     for n in range(nk):
-        c[2, 7 + nb + n] = -t[0, n] * x / mass
+        c[2, 8 + nb + n] = -t[0, n] * x / mass
     for n in range(1, ns):
-        g, g1, at = t[0, n] - origin[n], t[1, n], 6 + nb + nk + n
+        g, g1, at = t[0, n] - origin[n], t[1, n], 7 + nb + nk + n
         c[0, at] = -(r2 * (i - i2) * g + le * v * i * g1) / (le * s) - d[0] * g / s
         c[1, at] = -v * i2 * (g1 - s1 * g / s) / s
         c[2, at] = 0.5 * g1 * stored / mass
@@ -108,23 +109,29 @@ def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: 
 def _carry(a: Real, c: Real, arm: float, tau: Real, sens: Real, s_at: Real, s_sum: Real, far: tuple[float, float]) -> None:
     """Add a stage of the sensitivities to `s_sum`, and go on from `sens` to where the next stage asks for them, `s_at`."""
     weight, ahead = far
+    crept = np.zeros(c.shape[1])
+    for j in range(4, 4 + len(tau)):
+        quick = 1.0 / tau[j - 4]
+        for n in range(c.shape[1]):
+            crept[n] += s_at[j, n]
+            rate = quick * (s_at[2, n] - s_at[j, n])
+            s_sum[j, n] += weight * rate
+            s_at[j, n] = sens[j, n] + ahead * rate
+    a00, a01, a02, a03 = a[0, 0], a[0, 1], a[0, 2], a[0, 3]
+    a10, a11, a12, a13 = a[1, 0], a[1, 1], a[1, 2], a[1, 3]
+    a20, a21, a22, a23 = a[2, 0], a[2, 1], a[2, 2], a[2, 3]
     for n in range(c.shape[1]):
-        d0 = a[0, 0] * s_at[0, n] + a[0, 1] * s_at[1, n] + a[0, 2] * s_at[2, n] + a[0, 3] * s_at[3, n] + c[0, n]
-        d1 = a[1, 0] * s_at[0, n] + a[1, 1] * s_at[1, n] + a[1, 2] * s_at[2, n] + a[1, 3] * s_at[3, n] + c[1, n]
-        d3 = a[2, 0] * s_at[0, n] + a[2, 1] * s_at[1, n] + a[2, 2] * s_at[2, n] + a[2, 3] * s_at[3, n] + c[2, n]
-        d2 = s_at[3, n]
-        for j in range(len(tau)):
-            d3 += arm * s_at[4 + j, n]
-            crept = (s_at[2, n] - s_at[4 + j, n]) / tau[j]
-            s_sum[4 + j, n] += weight * crept
-            s_at[4 + j, n] = sens[4 + j, n] + ahead * crept
+        s0, s1, s2, s3 = s_at[0, n], s_at[1, n], s_at[2, n], s_at[3, n]
+        d0 = a00 * s0 + a01 * s1 + a02 * s2 + a03 * s3 + c[0, n]
+        d1 = a10 * s0 + a11 * s1 + a12 * s2 + a13 * s3 + c[1, n]
+        d3 = a20 * s0 + a21 * s1 + a22 * s2 + a23 * s3 + c[2, n] + arm * crept[n]
         s_sum[0, n] += weight * d0
         s_sum[1, n] += weight * d1
-        s_sum[2, n] += weight * d2
+        s_sum[2, n] += weight * s3
         s_sum[3, n] += weight * d3
         s_at[0, n] = sens[0, n] + ahead * d0
         s_at[1, n] = sens[1, n] + ahead * d1
-        s_at[2, n] = sens[2, n] + ahead * d2
+        s_at[2, n] = sens[2, n] + ahead * s3
         s_at[3, n] = sens[3, n] + ahead * d3
 
 
@@ -138,7 +145,7 @@ def march(
     ----------
     u : (2n + 1,) voltage at the steps and half way between them
     block : steps that are averaged into one row of the results
-    p : (9,) Re, Le, L2, R2, Rms, what Rms gains with speed, stiffness of each arm of the creep, mass, x0
+    p : (10,) Re, Le, L2, R2, Rms, what Rms gains with speed and its square, stiffness of each arm of the creep, mass, x0
     tau : (m,) time constants of the arms
     curves : (3, k) Chebyshev coefficients of Bl, K and the coil's shape in x/x0, filled up with zeros
     orders : (3,) integers, how many of them there are; empty, no sensitivities are wanted
@@ -146,12 +153,12 @@ def march(
 
     Returns
     -------
-    states (n // block, 4 + m), sensitivities of the current (parameters, n // block) by the first seven of `p` and the
+    states (n // block, 4 + m), sensitivities of the current (parameters, n // block) by the first eight of `p` and the
     coefficients, of the shape with its value at rest held, so without the first; extremes of x (2,). After a state that
     ran away all is NaN.
     """
     size, rows = len(start), (len(u) - 1) // 2 // block
-    count = 6 + orders.sum() if len(orders) else 0
+    count = 7 + orders.sum() if len(orders) else 0
     states, slopes, ends = np.full((rows, size), np.nan), np.full((count, rows), np.nan), np.zeros(2)
     t, origin = np.zeros((3, curves.shape[1])), np.zeros((3, curves.shape[1]))
     d, a, c = np.zeros(size), np.zeros((4, 4)), np.zeros((3, count))
@@ -162,13 +169,13 @@ def march(
         y_sum[:], s_sum[:] = 0.0, 0.0
         y_at[:], s_at[:] = y, sens
         for stage in range(4):
-            _basis(y_at[2] / p[8], p[8], t)
+            _basis(y_at[2] / p[9], p[9], t)
             _slopes(y_at, u[2 * step + (stage + 1) // 2], p, tau, curves, t, d, a)
             weight = h / 6.0 if stage in (0, 3) else h / 3.0
             ahead = 0.0 if stage == 3 else (h if stage == 2 else 0.5 * h)
             if count:
                 _sources(y_at, p, orders, t, origin[0], d, a, c)
-                _carry(a, c, p[6] / p[7], tau, sens, s_at, s_sum, (weight, ahead))
+                _carry(a, c, p[7] / p[8], tau, sens, s_at, s_sum, (weight, ahead))
             y_sum += weight * d
             y_at[:] = y + ahead * d
         y += y_sum

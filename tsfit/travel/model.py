@@ -16,11 +16,13 @@ from tsfit.travel.level import LevelData
 
 Found = TypeVar("Found")
 LOGARITHMIC = ("Le", "L2", "R2", "Rms")
-SPREADS = {"Bl": 1.0, "K": 3.0, "shape": 1.0, "Rv": 2.0, "arm": 0.2, "Le": 1.0, "L2": 1.0, "R2": 1.0, "Rms": 1.0, "Re": 0.5}
-"""Prior standard deviations: of logarithms; of coefficients, and of Rv and the arms, over the value at rest that they add
-to. Wide, so that they only hold what the data leave open."""
-EXTRAS = ("Rv", "arm")
-"""Friction that goes with speed, and creep: in the model where the data speak for them."""
+SPREADS = {
+    **dict.fromkeys(("Le", "L2", "R2", "Rms", "Bl", "shape"), 1.0), "K": 3.0, "Rv": 2.0, "Rv2": 2.0, "arm": 0.2, "Re": 0.5
+}  # fmt: skip
+"""Prior standard deviations: of logarithms; of coefficients, and of Rv, Rv2 and the arms, over the value at rest that they
+add to. Wide, so that they only hold what the data leave open."""
+EXTRAS = ("Rv", "Rv2", "arm")
+"""Friction that goes with speed and with its square, and creep: in the model where the data speak for them."""
 LOST = 1e3
 """Misfit of a level whose motion ran away."""
 
@@ -62,7 +64,8 @@ class FullTravel:
     def scale(self, name: str) -> float:
         """What a variable that is no logarithm is multiplied by."""
         kind = name.partition("_")[0]
-        return {"Bl": self.at_rest[0], "shape": 1.0, "Rv": self.base.friction}.get(kind, self.at_rest[1])
+        known = {"Bl": self.at_rest[0], "shape": 1.0, "Rv": self.base.friction, "Rv2": self.base.friction}
+        return known.get(kind, self.at_rest[1])
 
     @property
     def at_rest(self) -> tuple[float, float]:
