@@ -11,7 +11,6 @@ from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, SweepTable, area_of, assumed_in, assumption, known_or_assumed, state_of
 from tsfit.capture.impedance import GainTrim, Heard, hear, impedance_of, with_standards
-from tsfit.capture.known import played_in
 from tsfit.capture.recorder import played
 from tsfit.capture.recording import Recording, read_recording
 from tsfit.capture.rig import Rig, read_rig
@@ -140,7 +139,11 @@ def _read_sweeps(
 
 def _recorded(folder: Path, sweep: SweepTable, name: str, rig: Rig) -> Recording:
     recording = read_recording(folder / name)
-    return recording if sweep.excitation is None else played_in(recording, rig.total, folder / sweep.excitation)
+    if sweep.excitation is None:
+        return recording
+    from tsfit.capture.known import played_in
+
+    return played_in(recording, rig.total, folder / sweep.excitation)
 
 
 def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNote]]:

@@ -106,16 +106,17 @@ class _Spread:
     @property
     def chance(self) -> float:
         """Of as much by noise alone."""
-        from scipy import stats
+        from scipy.special import chdtrc
 
-        return float(stats.chi2.sf(self.off @ np.linalg.solve(self.covariance, self.off), len(self.off)))
+        return float(chdtrc(len(self.off), self.off @ np.linalg.solve(self.covariance, self.off)))
 
     def most_likely(self, usual: float) -> float:
         """Standard deviation that is most likely beside `USUAL_COUNTS` sweeps that scatter by the `usual` one.
 
         As wide as makes 95 % intervals of it hold, which so few sweeps tell (Student's t; JCGM 100:2008, G.3).
         """
-        from scipy import optimize, stats
+        from scipy.optimize import minimize_scalar
+        from scipy.special import stdtrit
 
         def unlikely(log_scatter: float) -> float:
             scatter = math.exp(log_scatter)
@@ -124,5 +125,5 @@ class _Spread:
             return here + USUAL_COUNTS * (2.0 * log_scatter + (usual / scatter) ** 2)
 
         ends = math.log(0.1 * usual), math.log(100.0 * usual)
-        found = math.exp(float(optimize.minimize_scalar(unlikely, bounds=ends, method="bounded").x))
-        return found * float(stats.t.ppf(0.975, USUAL_COUNTS + len(self.off))) / NORMAL_95
+        found = math.exp(float(minimize_scalar(unlikely, bounds=ends, method="bounded").x))
+        return found * float(stdtrit(USUAL_COUNTS + len(self.off), 0.975)) / NORMAL_95
