@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from tsfit.base.copies import copies
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 from tsfit.base.intervals import COVERAGE_FACTOR
@@ -48,7 +49,7 @@ def fit_bench(
     if columns is not None:
         message = f'{path}: is a bench file; write columns = "{columns}" in the sweep of the curve that is meant.'
         raise TsfitError(message, code="usage", file=path)
-    table, copies = _once(path, small_signal(path, read_toml(path, BenchTable, "bench")))
+    table, left_out = _once(path, small_signal(path, read_toml(path, BenchTable, "bench")))
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
     read = _read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
@@ -70,25 +71,21 @@ def fit_bench(
         )
 
     result, meter_notes = _held_against_meter(run, table, rig)
-    return replace(result, quality=(*copies, *notes, *area_notes, *meter_notes, *result.quality))
+    return replace(result, quality=(*left_out, *notes, *area_notes, *meter_notes, *result.quality))
 
 
 def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]:
     """Return the bench with each sweep once: copies of a file tell nothing new, and would shrink every uncertainty."""
-    kept: dict[str, SweepTable] = {}
-    copies = []
-    for sweep in table.sweep:
-        name = sweep.recording or sweep.curve or ""
-        file = path.parent / name
-        rest = sweep.model_dump(exclude={"recording", "curve"})
-        key = f"{sha256(file) if file.is_file() else name} {rest}"
-        if key in kept:
-            copies.append(name)
-        kept.setdefault(key, sweep)
-    if not copies:
+    names = [sweep.recording or sweep.curve or "" for sweep in table.sweep]
+    files = [path.parent / name for name in names]
+    hashes = [sha256(file) if file.is_file() else name for file, name in zip(files, names, strict=True)]
+    rest = [str(sweep.model_dump(exclude={"recording", "curve"})) for sweep in table.sweep]
+    left = copies([frozenset({both}) for both in zip(hashes, rest, strict=True)])
+    if not left:
         return table, []
-    message = f"The same sweep stands there more than once and counts once; left out: {', '.join(copies)}."
-    return table.model_copy(update={"sweep": list(kept.values())}), [QualityNote("same_sweep", "warn", message)]
+    message = f"The same sweep stands there more than once and counts once; left out: {', '.join(names[k] for k in left)}."
+    kept = [sweep for k, sweep in enumerate(table.sweep) if k not in left]
+    return table.model_copy(update={"sweep": kept}), [QualityNote("same_sweep", "warn", message)]
 
 
 def small_signal(path: Path, table: BenchTable) -> BenchTable:

@@ -19,7 +19,7 @@ unequal Qts may not: a softer suspension moves Qts and hardly the box.
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import ClassVar
 
@@ -27,6 +27,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.conformity import Verdict, worst
+from tsfit.base.copies import copies, recordings_of
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.compare.consequence import consequence, exact
@@ -193,6 +194,17 @@ class LotResult:
     copies: int | None = field(default=None, metadata=IF_TOLD)  # fits that were copies of another and do not count
 
 
+def once(fits: Sequence[FitResult]) -> list[FitResult]:
+    """Fits of which none is made of another's recordings, or, where no recordings are told, equal to it in every digit."""
+
+    def made_of(fit: FitResult) -> frozenset[Hashable]:
+        digits = tuple((name, one.value, one.stdev) for name, one in sorted(fit.parameters.items()))
+        return recordings_of(fit.provenance) or frozenset({(fit.driver.serial, digits)})
+
+    left = copies([made_of(fit) for fit in fits])
+    return [fit for k, fit in enumerate(fits) if k not in left]
+
+
 def check_lot(
     fits: Sequence[FitResult],
     sheet: Sheet | None = None,
@@ -202,15 +214,11 @@ def check_lot(
 ) -> LotResult:
     """Judge the samples of a type, and pair them by what they do in one box; raises as `judge_lot`.
 
-    Without a `plan` of that box it is a closed one with the Qtc that is usual for the middle driver. Fits of one serial
-    number that are equal in every digit are copies and count once.
+    Without a `plan` of that box it is a closed one with the Qtc that is usual for the middle driver. Copies count once, as
+    in `once`.
     """
     given = len(fits)
-    once: dict[object, FitResult] = {}
-    for fit in fits:
-        digits = tuple((name, one.value, one.stdev) for name, one in sorted(fit.parameters.items()))
-        once.setdefault((fit.driver.serial, digits), fit)
-    fits = list(once.values())
+    fits = once(fits)
     parameters = judge_lot(fits, sheet, rules)
     names = tuple(fit.driver.serial or f"{fit.driver.name} ({k + 1})" for k, fit in enumerate(fits))
     verdicts = [parameter.verdict for parameter in parameters if parameter.verdict is not None]

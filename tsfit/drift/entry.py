@@ -1,7 +1,7 @@
 """An entry of a driver's log: one fit after so many hours of use, with all that is needed to compare it with others."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Annotated
@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import ConfigDict, Field
 
 from tsfit.base.arrays import Real
+from tsfit.base.copies import copies, recordings_of
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
@@ -112,11 +113,9 @@ class Entry:
         return found if isinstance(found, dict) else {}
 
     @property
-    def recordings(self) -> frozenset[object]:
+    def recordings(self) -> frozenset[Hashable]:
         """Hashes of the recordings and curves that the fit was made of."""
-        told = self.provenance.get("sweeps")
-        sweeps = [one for one in told if isinstance(one, dict)] if isinstance(told, list) else [self.source("curve")]
-        return frozenset(sweep["sha256"] for sweep in sweeps if "sha256" in sweep)
+        return recordings_of(self.provenance)
 
 
 def entry_of(
@@ -163,28 +162,20 @@ def entry_of(
 
 
 def once(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], list[QualityNote]]:
-    """Entries whose recordings no other holds as well, or none added later where they are equal; and what was left out."""
-    holders: dict[object, list[int]] = {}
-    for number, entry in enumerate(entries):
-        for recording in entry.recordings:
-            holders.setdefault(recording, []).append(number)
-    kept, notes = [], []
-    for number, entry in enumerate(entries):
-        mine = entry.recordings
-        richer = [
-            other
-            for other in (holders[min(mine, key=lambda one: len(holders[one]))] if mine else ())
-            if mine < entries[other].recordings or (mine == entries[other].recordings and other > number)
-        ]
-        if not richer:
-            kept.append(entry)
-            continue
+    """Entries that count, in the order of hours, by which they are numbered; and what was left out.
+
+    Of those that are made of the same recordings that added last counts.
+    """
+    left = copies([entry.recordings for entry in entries], last=True)
+    notes = []
+    for number, other in left.items():
         message = (
-            f"The entry at {entry.hours:g} h is made of the same recordings as that at {entries[richer[-1]].hours:g} h and "
-            "does not count; record anew at every hour."
+            f"The entry at {entries[number].hours:g} h is made of the same recordings as that at {entries[other].hours:g}"
+            " h and does not count; record anew at every hour."
         )
         notes.append(QualityNote("same_sweep", "warn", message))
-    return tuple(kept), notes
+    kept = [entry for number, entry in enumerate(entries) if number not in left]
+    return tuple(sorted(kept, key=lambda entry: entry.hours)), notes
 
 
 def _digits(value: float, digits: int = 6) -> float:

@@ -110,7 +110,6 @@ def history(log: Log) -> History:
         message = f"{log.path}: holds no entry yet; add one with 'tsfit drift add'."
         raise TsfitError(message, code="empty_log", file=log.path)
     entries, copies = once(log.entries)
-    entries = tuple(sorted(entries, key=lambda entry: entry.hours))
     mass = reference_mass(entries)
     values = logarithms(entries, mass)
     repeatability = learn_repeatability(entries, values)

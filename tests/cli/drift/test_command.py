@@ -1,6 +1,7 @@
 """``tsfit drift``: from fit files to a log, what moved, and the sentences that say so."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -46,6 +47,25 @@ def test_add_says_what_it_did(fits, tmp_path, capsys):
     assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "12"]) == 2
     assert "already holds this fit" in capsys.readouterr().err
     assert run(["drift", "add", str(fits[1]), "--log", log, "--hours", "-1"]) == 2
+
+
+def test_entries_are_numbered_alike_where_copies_do_not_count(tmp_path, capsys):
+    log, fit = tmp_path / "log", made_fit(FRESH, np.random.default_rng(3), (0.5, -0.5))
+
+    def add(hours, *recordings):
+        file = tmp_path / "fit.json"
+        made_of = {"sweeps": [{"sha256": one} for one in recordings]}
+        file.write_text(json.dumps(fit_to_dict(replace(fit, provenance=made_of)) | {"note": hours}))
+        assert run(["drift", "add", str(file), "--log", str(log), "--hours", str(hours), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)["entry"]
+
+    assert [add(8, "a"), add(9, "a"), add(2, "b", "c"), add(3, "b")] == [1, 1, 1, None]
+    assert add(5, "d") == 2
+    assert run(["drift", "show", str(log), "--json"]) == 0
+    assert [entry["hours"] for entry in json.loads(capsys.readouterr().out)["entries"]] == [2.0, 5.0, 9.0]
+    assert run(["drift", "change", str(log), "2", "3"]) == 0
+    assert run(["drift", "change", str(log), "1", "4"]) == 2
+    assert "give a number from 1 to 3" in capsys.readouterr().err
 
 
 def test_show_names_the_cause_and_the_end(log, capsys):

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tsfit.check.consistency import Consistency
     from tsfit.check.lot import LotResult
     from tsfit.check.verdict import CheckResult
+    from tsfit.driver.fit_result import FitResult
     from tsfit.driver.measured import Measured
     from tsfit.formats.sheet import Sheet
 
@@ -80,7 +81,6 @@ def check(
     fits, sheet_file = _sorted(files)
     _refuse_unfit(len(fits), sheet_file, outputs.plot, boxes, limited=bool(travel or heat))
     outputs.refuse_existing()
-    fits = _once_each(fits, sheet_file)
     limits = read_measured(travel, heat)
     allowed = None if rules is None else read_rules(rules)
     sheet = None if sheet_file is None else read_sheet(sheet_file)
@@ -122,21 +122,21 @@ def _refuse_unfit(fits: int, sheet: Path | None, plot: Path | None, boxes: Seque
         raise click.UsageError("Pairs are matched in one box; give --box once.")
 
 
-def _once_each(fits: Sequence[Path], sheet: Path | None) -> Sequence[Path]:
-    """Fits without those that are copies of another, which is said."""
-    from tsfit.base.files import sha256
+def _read_once(files: Sequence[Path], sheet: Sheet | None) -> list[FitResult]:
+    """Read fits, without those that are copies of another, which is said."""
+    from tsfit.check.lot import once
     from tsfit.cli.printing import say_error
+    from tsfit.formats.fit import read_fit
 
-    if len(fits) < 2:
-        return fits
-    once: dict[str, Path] = {}
-    for file in fits:
-        once.setdefault(sha256(file), file)
-    if copies := len(fits) - len(once):
-        say_error(f"{copies} of the fits {'is a copy' if copies == 1 else 'are copies'} of another; each counts once.")
-        if len(once) == 1 and sheet is None:
+    read = [read_fit(path) for path in files]
+    if len(read) < 2:
+        return read
+    fits = once(read)
+    if left := len(read) - len(fits):
+        say_error(f"{left} of the fits {'is a copy' if left == 1 else 'are copies'} of another; each counts once.")
+        if len(fits) == 1 and sheet is None:
             raise click.UsageError("These fits are copies of one; name the fits of two samples, or a sheet.")
-    return list(once.values())
+    return fits
 
 
 def _judged(
@@ -157,10 +157,9 @@ def _judged(
         lone, alone = in_both_wirings(sheet), sheet
         return lone, lone, lambda: print_alone(alone, lone)
     from tsfit.box.file import read_box
-    from tsfit.formats.fit import read_fit
 
     plans = [(plan.name or path.stem, plan) for path in boxes for plan in (read_box(path),)]
-    read = [read_fit(path) for path in fits]
+    read = _read_once(fits, sheet)
     if len(read) == 1:
         from tsfit.check.boxes import check_sheet
 

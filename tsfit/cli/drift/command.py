@@ -52,23 +52,25 @@ def drift() -> None:
 def add(fit: Path, log: Path, hours: float, outputs: Outputs) -> None:
     """Add the fit file FIT to a driver's log, which is made where it is missing.
 
-    The log is only ever added to; conditions, rig and provenance come with the fit.
+    The log is only ever added to; conditions, rig and provenance come with the fit. Entries are numbered by their hours, as
+    `show` and `change` do.
 
     \b
     Example:
       tsfit drift add fit.json --log saltwit.drift --hours 12
     """  # noqa: D301
     from tsfit.base.files import sha256
-    from tsfit.drift.entry import entry_of
+    from tsfit.drift.entry import entry_of, once
     from tsfit.drift.log import add_entry
     from tsfit.formats.fit import read_fit
 
     entry = entry_of(read_fit(fit), hours, file={"file": str(fit.resolve()), "sha256": sha256(fit)})
     after = add_entry(log, entry)
-    number = len(after.entries)
+    number = next((k for k, one in enumerate(once(after.entries)[0], 1) if one is entry), None)
 
     def tables() -> None:
-        say(f"{log}: entry {number}, {entry.driver.name} after {hours:g} h")
+        what = "an entry that does not count" if number is None else f"entry {number}"
+        say(f"{log}: {what}, {entry.driver.name} after {hours:g} h")
         print_notes(after.notes)
 
     data = {"schema": 1, "kind": "drift entry", "entry": number, "hours": hours, "notes": after.notes}
