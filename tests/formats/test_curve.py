@@ -1,5 +1,6 @@
 import numpy as np
 import pytest
+from helpers.hostile import CHARACTERS
 from helpers.made_curves import make
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -320,7 +321,7 @@ def test_dialects_say_the_same(tmp_path, figures, separator, decimal, header, en
 
 
 LINES = st.one_of(
-    st.text(max_size=40),
+    st.text(CHARACTERS, max_size=40),
     st.sampled_from(
         ["# Hz S RI R 50", "Hz ohm deg", "[Version] 2.0", "# GHZ S DB R", "f;re;im", "!", "# KHZ Y MA R 1e400"]
     ),
