@@ -91,6 +91,10 @@ reference_v_full_scale = 0.5
 recording = "power.flac"
 state = "power run"
 ambient_temperature_c = 22.0
+[[sweep]]
+curve = "held.txt"
+state = "free air"
+offset_mm = -6.0
 """
 
 
@@ -98,9 +102,10 @@ def test_states_that_are_driven_hard_are_read_and_not_fitted(tmp_path):
     path = tmp_path / "bench.toml"
     path.write_text(DRIVEN)
     table = read_toml(path, BenchTable, "bench")
-    assert [sweep.driven for sweep in table.sweep] == [True, True]
+    assert [sweep.driven for sweep in table.sweep] == [True, True, False]
+    assert not any(sweep.at_rest for sweep in table.sweep)
     assert table.driver.described_in == "fit.json"
-    with pytest.raises(TsfitError, match="holds no small-signal sweep") as error:
+    with pytest.raises(TsfitError, match="holds no small-signal sweep at rest") as error:
         fit_bench(path)
     assert error.value.code == "nothing_to_fit"
 
@@ -112,6 +117,8 @@ def test_states_that_are_driven_hard_are_read_and_not_fitted(tmp_path):
         ("ambient_temperature_c", "settle_s", "settle_s belongs to state 'full travel'"),
         ('state = "full travel"', 'state = "free air"', "settle_s belongs to state 'full travel', not to 'free air'"),
         ("from =", "form =", "did you mean 'from'"),
+        ("settle_s = 4.0", "offset_mm = 4.0", "offset_mm belongs to a sweep in free air or a closed box"),
+        ("settle_s = 4.0", "offset_uncertainty_mm = 0.1", "has no offset_mm beside it"),
     ],
 )
 def test_keys_of_driven_states_stand_where_they_belong(tmp_path, was, is_now, said):

@@ -1,6 +1,6 @@
 import json
 
-from helpers.made_travel import DRIVERS, bench_folder
+from helpers.made_travel import DRIVERS, bench_folder, held_curve
 from helpers.made_travel_result import made_travel_result
 
 import tsfit
@@ -11,16 +11,21 @@ from tsfit.formats.measured import read_travel
 def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "120")
     bench = bench_folder(tmp_path, DRIVERS[0])
+    held_curve(tmp_path / "held.csv", DRIVERS[0], 0.006)
+    bench.write_text(f'{bench.read_text()}[[sweep]]\ncurve = "held.csv"\nstate = "free air"\noffset_mm = 6.0\n')
     out, plot = tmp_path / "travel.json", tmp_path / "travel.png"
     assert run(["travel", str(bench), "-o", str(out), "--plot", str(plot)]) == 0
     printed = capsys.readouterr().out
     assert printed.startswith("10 % limit: 9.7")
     assert "mm one way, set by the compliance; 10.6" in printed.splitlines()[0]
     assert "mm the other, set by the force factor." in printed.splitlines()[0]
-    for word in ("Bl82", "over ", "level-1.wav", "K_asymmetry", "1.5 V cell"):
+    for word in ("Bl82", "over ", "level-1.wav", "K_asymmetry", "1.5 V cell", "cone held aside", "E_n"):
         assert word in printed
     assert plot.stat().st_size > 10_000
-    assert read_travel(out).driver.serial == "A-1"
+    found = read_travel(out)
+    assert found.driver.serial == "A-1"
+    assert found.offsets[0].x_m == 0.006
+    assert "held_offset" in [note.code for note in found.quality]
     assert run(["travel", str(bench), "-o", str(out), "--json"]) == 2
     assert json.loads(capsys.readouterr().out)["error"]["code"] == "exists"
 

@@ -5,6 +5,7 @@ the steps are Kutta's 3/8 rule at the sample rate. Creep has eight arms, frictio
 """
 
 import math
+import pickle
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,7 @@ from tsfit.circuit.large_signal import LargeSignal
 from tsfit.driver.record import Driver
 from tsfit.driver.terminals import Terminals
 from tsfit.formats.fit import fit_to_dict
+from tsfit.travel.fit import settle
 from tsfit.travel.level import prepared
 
 RATE = 48000
@@ -78,6 +80,15 @@ class Truth:
     def blocked(self, x):
         s = 2j * math.pi * 8.5 * self.Fs
         return np.abs(self.Re + self.shape(x) * (s * self.Le + 1.0 / (1.0 / (s * self.L2) + 1.0 / self.R2)))
+
+    def held(self, frequency_hz, x, added=0.0, spring=0.0):
+        """Impedance of little movements about travel `x`, where something without current holds it."""
+        s, small = 2j * math.pi * frequency_hz, 1e-6
+        force = self.stiffness(x + small) * (x + small) - self.stiffness(x - small) * (x - small)
+        k = force / (2.0 * small) + spring
+        coil = self.shape(x) * (s * self.Le + 1.0 / (1.0 / (s * self.L2) + 1.0 / self.R2))
+        rms = 2.0 * math.pi * self.Fs * self.Mms / self.Qms
+        return self.Re + coil + self.bl(x) ** 2 / (s * (self.Mms + added) + rms + k / s), k - spring
 
     def limit(self, name, side):
         """Travel of a limit, m, on the side +1 or −1; None where there is none within 40 mm."""
@@ -258,3 +269,24 @@ def levels_of(truth, shares, **how):
         prepared(terminals_of(each, f"level-{index}.wav"), start, period_s=each.period_s)
         for index, each in enumerate(heard)
     ], heard
+
+
+def held_curve(path, truth, x, seed=0, **more):
+    """Write the impedance of the cone held at `x` as a measured curve, 0.05 % off at each point."""
+    rng = np.random.default_rng(seed)
+    frequency = np.geomspace(5.0, 5000.0, 300)
+    z, _ = truth.held(frequency, x, **more)
+    z = z * (1.0 + 5e-4 * (rng.standard_normal(300) + 1j * rng.standard_normal(300)))
+    rows = [f"{f:.6g},{abs(one):.6g},{math.degrees(np.angle(one)):.5f}" for f, one in zip(frequency, z, strict=True)]
+    path.write_text("\n".join(["Hz,ohm,degrees", *rows]) + "\n")
+
+
+def fitted_once(made_once):
+    """Truth and fit of an 18-inch driver at two levels, a second each."""
+    truth = DRIVERS[2]
+
+    def make(folder):
+        levels, _ = levels_of(truth, (0.3, 1.0), period_s=1.0)
+        (folder / "settled.pickle").write_bytes(pickle.dumps(settle(start_of(truth), levels)))
+
+    return truth, pickle.loads((made_once("settled", make) / "settled.pickle").read_bytes())

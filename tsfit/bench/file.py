@@ -79,6 +79,9 @@ class SweepTable(Table):
     total_v_full_scale: FullScale | None = None
     reference_v_full_scale: FullScale | None = None
     driver_v_full_scale: FullScale | None = None
+    offset_mm: Annotated[float, Field(ge=-200, le=200)] | None = None
+    """Where the cone was held, outward of rest."""
+    offset_uncertainty_mm: NotNegative | None = None
     settle_s: NotNegative | None = None
     period_s: Annotated[float, Field(gt=0, le=1e4)] | None = None
     ambient_temperature_c: Annotated[float, Field(ge=COLDEST, le=WARMEST)] | None = None
@@ -87,6 +90,11 @@ class SweepTable(Table):
     def driven(self) -> bool:
         """Whether it is no small-signal sweep."""
         return self.state in get_args(DrivenKind)
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether it is a small-signal sweep of a cone that nothing holds aside."""
+        return not self.driven and self.offset_mm is None
 
     def second_v_full_scale(self, rig: Rig) -> float | None:
         """Peak volts that read as full scale on the second channel of `rig`, where the sweep states its own.
@@ -121,6 +129,10 @@ class SweepTable(Table):
             for key in keys:
                 if self.state != state and getattr(self, key) is not None:
                     raise ValueError(f"{key} belongs to state {state!r}, not to {self.state!r}")
+        if self.offset_mm is None and self.offset_uncertainty_mm is not None:
+            raise ValueError("offset_uncertainty_mm has no offset_mm beside it")
+        if self.offset_mm is not None and self.state not in ("free air", "closed box"):
+            raise ValueError(f"offset_mm belongs to a sweep in free air or a closed box, not to {self.state!r}")
         if self.level_v is not None and self.level_dbfs is not None:
             raise ValueError("both level_v and level_dbfs are given; keep one of them")
         if self.other_coil is not None and self.wiring != "one coil":

@@ -51,7 +51,7 @@ def fit_bench(
         raise TsfitError(message, code="usage", file=path)
     table, left_out = _once(path, small_signal(path, read_toml(path, BenchTable, "bench")))
     rig = None if table.rig is None else read_rig(path.parent / table.rig)
-    read = _read_sweeps(path, table, rig, points_per_octave, on_step)
+    read = read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
     sd, area_notes = area_of(table.driver)
     demands = demands.over(demands_of(table.hold, table.bounds, str(path)))
@@ -91,11 +91,11 @@ def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]
 def small_signal(path: Path, table: BenchTable) -> BenchTable:
     """Return the bench with what is to be fitted alone.
 
-    Raises TsfitError ``nothing_to_fit`` where all of it was driven hard.
+    Raises TsfitError ``nothing_to_fit`` where all of it was driven hard, or the cone held aside.
     """
-    quiet = [sweep for sweep in table.sweep if not sweep.driven]
+    quiet = [sweep for sweep in table.sweep if sweep.at_rest]
     if not quiet:
-        message = f"{path}: holds no small-signal sweep to fit; add one, or ask 'tsfit travel' or 'tsfit heat'."
+        message = f"{path}: holds no small-signal sweep at rest to fit; add one, or ask 'tsfit travel' or 'tsfit heat'."
         raise TsfitError(message, code="nothing_to_fit", file=path)
     return table.model_copy(update={"sweep": quiet})
 
@@ -118,7 +118,7 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
     return replace(result, quality=(note, *result.quality))
 
 
-def _read_sweeps(
+def read_sweeps(
     path: Path, table: BenchTable, rig: Rig | None, points_per_octave: int, on_step: Callable[[str], None]
 ) -> list[Heard | ImpedanceCurve]:
     """Read every recording and curve once."""

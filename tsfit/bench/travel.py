@@ -14,6 +14,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, SweepTable
 from tsfit.bench.fit import described, made_from
+from tsfit.bench.offset import agreement_of, held_offsets
 from tsfit.capture.absolute import Scale, scale_of
 from tsfit.capture.recording import read_recording
 from tsfit.capture.rig import Rig, read_rig, refuse_other_rate
@@ -71,10 +72,12 @@ def travel_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: No
     doubt = settled.problem.driver(settled.x).Re / driver.Re - 1.0
     if abs(doubt) > OTHER_RE:
         notes.append(_doubted(doubt))
-    return result_of(
+    told = result_of(
         settled, errors, NamedDriver(table.driver.name, table.driver.serial),
         outward_known=table.driver.outward is not None, notes=notes, provenance=_provenance(path, sweeps, read),
     )  # fmt: skip
+    offsets = held_offsets(path, table, rig, driver, settled, errors, told, on_step)
+    return replace(told, offsets=offsets, quality=(*agreement_of(offsets), *told.quality))
 
 
 def _described(path: Path, table: BenchTable, on_step: Callable[[str], None]) -> tuple[Driver, FitResult | None]:
@@ -82,7 +85,7 @@ def _described(path: Path, table: BenchTable, on_step: Callable[[str], None]) ->
 
     Raises TsfitError ``incomplete_driver`` where nothing tells its moving mass.
     """
-    if table.driver.described_in is None and all(sweep.driven for sweep in table.sweep):
+    if table.driver.described_in is None and not any(sweep.at_rest for sweep in table.sweep):
         message = (
             f"{path}: recordings at full travel tell no millimetres alone; add small-signal sweeps with an added mass, or "
             'from = "fit.json" to [driver].'

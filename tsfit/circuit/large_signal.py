@@ -85,9 +85,9 @@ class LargeSignal:
         return max(((self.Re / least + self.R2) / self.Le + self.R2 / self.L2) / STEP_OVER_POLE, LEAST_STEPS_HZ)
 
 
-def stiff_arms() -> Real:
-    """Share of the stiffness of a decade with which each arm of the creep adds at resonance."""
-    return APART / (1.0 + 10.0 ** (-2.0 * ARMS))
+def stiff_arms(over_fs: float = 1.0) -> Real:
+    """Share of the stiffness of a decade with which each arm of the creep adds at a frequency, over that of resonance."""
+    return APART / (1.0 + (over_fs * 10.0**ARMS) ** -2.0)
 
 
 def lossy_arms() -> Real:

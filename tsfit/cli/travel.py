@@ -58,6 +58,21 @@ def _print(told: TravelResult) -> None:
         for each in told.levels
     ]  # fmt: skip
     print_table(["level", "outward, mm", "inward, mm", "Re, Ω", "unexplained, %", "noise, %"], levels)
+    held = [
+        [
+            each.recording, f"{1e3 * each.x_m:+.4g}", *(
+                f"{scale * value:.4g} ± {scale * stdev:.1g}"
+                for value, stdev, scale in (
+                    (each.Bl, each.Bl_stdev, 1.0), (each.K, each.K_stdev, 1e-3), (each.L, each.L_stdev, 1e3)
+                )
+            ),
+            *([f"{value:.2g}" for value in each.E_n.values()] or ["", "", ""]),
+        ]
+        for each in told.offsets
+    ]  # fmt: skip
+    if held:
+        heads = ["held at", "mm", "Bl, T·m", "d(K x)/dx, N/mm", "L, mH", *(f"E_n {name}" for name in ("Bl", "K", "L"))]
+        print_table(heads, held, title="cone held aside; up to an E_n of 1 it agrees with full travel")
     at_rest = [[name, *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
     print_table(["at rest", "value", "±1σ", "95 % interval", "unit"], at_rest)
     print_notes(told.quality)

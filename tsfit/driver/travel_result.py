@@ -106,6 +106,30 @@ class TravelLevel:
 
 
 @dataclass(frozen=True)
+class HeldOffset:
+    """What a small-signal sweep says of a cone held aside, SI, with standard uncertainties.
+
+    Attributes
+    ----------
+    x_m : outward of rest
+    K : d(K x)/dx, what small movements meet there
+    E_n : by curve, how far that is from what full travel tells, over the expanded uncertainty (k = 2) of their difference
+        (ISO 13528, from memory): up to 1 they agree; empty beyond what full travel reached
+    """
+
+    recording: str
+    x_m: float
+    x_stdev_m: float
+    Bl: float
+    Bl_stdev: float
+    K: float
+    K_stdev: float
+    L: float
+    L_stdev: float
+    E_n: Mapping[str, float]
+
+
+@dataclass(frozen=True)
 class TravelResult(Viewed):
     """What recordings at full travel tell of a driver.
 
@@ -118,6 +142,7 @@ class TravelResult(Viewed):
         ``K_asymmetry``, by which part of their mean the stiffness inward exceeds that outward
     orders : highest orders of the polynomials
     floor_percent : share of the current that the model leaves open beside noise
+    offsets : what sweeps with the cone held aside say of the same curves
     """
 
     KIND: ClassVar = "travel"
@@ -131,6 +156,7 @@ class TravelResult(Viewed):
     parameters: Mapping[str, Estimate]
     orders: Mapping[str, int]
     floor_percent: float
+    offsets: tuple[HeldOffset, ...] = field(default=(), metadata=IF_TOLD)
     quality: tuple[QualityNote, ...] = ()
     provenance: Mapping[str, object] = field(default_factory=dict)
 

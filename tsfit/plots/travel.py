@@ -14,9 +14,12 @@ if TYPE_CHECKING:
 
 PANELS = {"Bl": ("Bl", "T·m"), "C": ("compliance", "mm/N"), "L": ("inductance", "mH")}
 
+HELD = {"Bl": 1.0, "L": 1e3}
+"""Curves on which sweeps of a cone held aside are drawn, in which unit; what they tell of the stiffness is its slope."""
+
 
 def travel_plot(told: TravelResult) -> Figure:
-    """Draw each curve with its 95 % band, one below the other, and where it reaches its limits."""
+    """Draw each curve with its 95 % band, where it reaches its limits, and what sweeps at held offsets say."""
     curves = told.curves
     compliance = 1e3 / curves.K
     drawn = {
@@ -32,6 +35,12 @@ def travel_plot(told: TravelResult) -> Figure:
         panel.fill_between(x, value - NORMAL_95 * stdev, value + NORMAL_95 * stdev, color=colour, alpha=0.25, linewidth=0.0)
         panel.plot(x, value, color=colour, linewidth=1.3)
         panel.axvline(0.0, color=QUIET, linewidth=0.7)
+        for held in told.offsets if name in HELD else ():
+            y, spread, scale = getattr(held, name), getattr(held, f"{name}_stdev"), HELD[name]
+            panel.errorbar(
+                1e3 * held.x_m, scale * y, NORMAL_95 * scale * spread, NORMAL_95 * 1e3 * held.x_stdev_m, fmt=".", color=INK,
+                elinewidth=0.9,
+            )  # fmt: skip
         value_axis(panel, ", ".join(PANELS[name]))
         _limits(panel, told, name)
     panels[-1].set_xlabel(f"travel, mm; {told.side('outward')} is positive", fontsize=TEXT, color=INK)

@@ -16,7 +16,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.intervals import NORMAL_95
-from tsfit.circuit.large_signal import LargeSignal
+from tsfit.circuit.large_signal import LargeSignal, stiff_arms
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import complete, resonance
 from tsfit.driver.parameters import PARAMETERS
@@ -134,13 +134,37 @@ def curves(settled: Settled, scale: ScaleErrors) -> TravelCurves:
     powers = ((0.5, -0.5, 0.5), (0.0, 0.0, 1.0), (1.0, -1.0, 0.0))
     both = []
     for curve, own, power in zip(told, spread, powers, strict=True):
-        slope = np.gradient(curve, x) * x
-        by_cause = [
-            np.outer(p * curve - along * slope, cause)
-            for p, along, cause in zip(power, (0.5, 0.5, -0.5), (scale.volts, scale.amperes, scale.mass), strict=True)
-        ]
-        both += [curve, np.hypot(own, np.linalg.norm(sum(by_cause), axis=1))]
+        both += [curve, np.hypot(own, _by_scale(curve, np.gradient(curve, x) * x, power, scale))]
     return TravelCurves(x, *both)
+
+
+def _by_scale(curve: Real, stretch: Real, powers: tuple[float, float, float], scale: ScaleErrors) -> Real:
+    """Standard uncertainty (n,) of a curve by the scale; `stretch` is what it changes by as its travel is stretched."""
+    by_cause = [
+        np.outer(power * curve - along * stretch, cause)
+        for power, along, cause in zip(powers, (0.5, 0.5, -0.5), (scale.volts, scale.amperes, scale.mass), strict=True)
+    ]
+    return np.asarray(np.linalg.norm(sum(by_cause), axis=1))
+
+
+def held_at(settled: Settled, scale: ScaleErrors, x: float, x_stdev: float, over_fs: float) -> tuple[Real, Real]:
+    """Bl, d(K x)/dx and L (3,) at an offset for movements at `over_fs` times Fs, and how sure they are there (3,).
+
+    Their uncertainty holds that of the offset, and leaves out the mass: whoever sweeps at the offset scales by the same.
+    """
+    step = 1e-3 * settled.problem.base.x0
+    near = x + step * np.arange(-2.0, 3.0)
+
+    def rows(driver: LargeSignal) -> Real:
+        crept = driver.arm * float(np.sum(stiff_arms(over_fs) - stiff_arms()))
+        aside = np.gradient(driver.at("K", near) * near, near) + crept
+        return np.stack([driver.at("Bl", near), aside, (driver.Le + driver.L2) * driver.at("shape", near)])[:, 1:-1]
+
+    told, spread = _spread(settled, rows)
+    slope = (told[:, 2] - told[:, 0]) / (2.0 * step)
+    powers = ((0.5, -0.5, 0.0), (0.0, 0.0, 0.0), (1.0, -1.0, 0.0))
+    by_scale = [float(_by_scale(told[n, 1:2], slope[n : n + 1] * x, power, scale)[0]) for n, power in enumerate(powers)]
+    return told[:, 1], np.sqrt(spread[:, 1] ** 2 + (slope * x_stdev) ** 2 + np.square(by_scale))
 
 
 def at_rest(settled: Settled, scale: ScaleErrors) -> dict[str, Estimate]:
