@@ -7,8 +7,10 @@ no impedance formulas, only forces, voltages and currents. SI units, volts at th
 
     Le di/dt   = u - (Re + lead) i - Σ Rk (i - ik) - Bl v      u: voltage at the rig's driver terminals
     Lk dik/dt  = Rk (i - ik)                                   one inductor beside one resistor per rung
-    M  dv/dt   = Bl i - Rms v - (1/Cms + ρc² Sd²/V) x          air of the closed test box as a second spring
-    dx/dt      = v
+    M  dv/dt   = Bl i - Rms v - F - k (x - xp) - r (v - vp) - Sd p        dx/dt = v
+    F          = (x - Σ xj) / Cms,  F = xj / (λj Cms) + (τj / λj Cms) dxj/dt    the suspension gives, and creeps
+    m  dvp/dt  = k (x - xp) + r (v - vp),  dxp/dt = vp         one part of the cone on a spring of its own
+    dy/dt      = Sd v - p / Rleak,  p = ρc² y / V + Ra dy/dt   air of the closed test box, its hole and its damping
 
 The resistors of the rig, source and line inputs included, are solved as a network of two nodes. Between two instants of the
 oversampled clock the source voltage is a cubic spline, for which each mode of the equations is advanced exactly.
@@ -37,7 +39,14 @@ HUM_HARMONICS = {1: 1.0, 2: 0.25, 3: 0.5, 5: 0.3, 7: 0.15}
 
 @dataclass(frozen=True)
 class BenchDriver:
-    """Truth about one driver; `rungs` holds (inductance, resistance) of each eddy-current rung."""
+    """Truth about one driver; `Mms` includes the sprung part.
+
+    Attributes
+    ----------
+    rungs : (inductance, resistance) of each eddy-current rung
+    creep : (λ, τ) of what the suspension gives later: further compliance relative to Cms, and its time constant, s
+    part : mass, kg; resonance on a cone that stands still, Hz; and Q there, of a surround or the like; None: a rigid cone
+    """
 
     Re: float
     Bl: float
@@ -47,6 +56,8 @@ class BenchDriver:
     Sd: float
     Le: float
     rungs: tuple[tuple[float, float], ...] = ()
+    creep: tuple[tuple[float, float], ...] = ()
+    part: tuple[float, float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -59,12 +70,18 @@ class BenchState:
     volume : m³ of closed air behind the cone, None in free air
     air_load : how much of (8/3)ρa³ the moving mass gains in the box's face (1: an infinite one)
     warming : coil resistance relative to the driver's Re
+    compliance, friction : Cms and Rms relative to the driver's, as they are from one mounting to the next
+    leak_q, absorption_q : Q of the box's hole and of its damping at the resonance in the box, ``math.inf`` for none
     """
 
     mass: float = 0.0
     volume: float | None = None
     air_load: float = 0.9
     warming: float = 1.0
+    compliance: float = 1.0
+    friction: float = 1.0
+    leak_q: float = math.inf
+    absorption_q: float = math.inf
     air: Air = field(default_factory=Air)
 
 
@@ -147,26 +164,60 @@ def state_space(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return A (n, n), B (n, 1), C (2, n), D (2, 1) from source voltage to the two channels, without gain and skew.
 
-    States: coil current, the current of each rung's inductor, velocity, displacement.
+    States: coil current, current of each rung's inductor, velocity and displacement of the cone, each creep, velocity and
+    displacement of the sprung part, volume pressed into the box.
     """
     nodes, across = _network(rig)
     open_voltage, loop = across @ nodes
     rungs = len(driver.rungs)
-    mass, stiffness = driver.Mms + state.mass, 1.0 / driver.Cms
-    if state.volume is not None:
-        density, speed = state.air.density, state.air.sound_speed
-        mass += state.air_load * 8.0 / 3.0 * density * (driver.Sd / math.pi) ** 1.5
-        stiffness += density * speed**2 * driver.Sd**2 / state.volume
-    n = rungs + 3
-    v, x = n - 2, n - 1
+    v, x, crept = rungs + 1, rungs + 2, rungs + 3
+    part = crept + len(driver.creep)
+    boxed = part + 2 * (driver.part is not None)
+    n = boxed + (state.volume is not None)
     a, b, c = np.zeros((n, n)), np.zeros((n, 1)), np.zeros((2, n))
     resistance = driver.Re * state.warming + rig.lead - loop + sum(r for _, r in driver.rungs)
     a[0, 0], a[0, v], b[0, 0] = -resistance / driver.Le, -driver.Bl / driver.Le, open_voltage / driver.Le
     for k, (inductance, r) in enumerate(driver.rungs, start=1):
         a[0, k], a[k, 0], a[k, k] = r / driver.Le, r / inductance, -r / inductance
-    a[v, 0], a[v, v], a[v, x], a[x, v] = driver.Bl / mass, -driver.Rms / mass, -stiffness / mass, 1.0
     c[:, 0] = nodes[:, 1]
+    a[x, v] = 1.0
+    force = np.zeros(n)
+    force[0], force[v] = driver.Bl, -driver.Rms * state.friction
+    mass, compliance = driver.Mms + state.mass, driver.Cms * state.compliance
+    suspension = np.zeros(n)
+    suspension[x], suspension[crept:part] = 1.0 / compliance, -1.0 / compliance
+    force -= suspension
+    for k, (share, time) in enumerate(driver.creep, start=crept):
+        a[k] = suspension * share * compliance / time
+        a[k, k] -= 1.0 / time
+    if driver.part is not None:
+        own, frequency, quality = driver.part
+        stretched = np.zeros(n)
+        stretched[[x, part + 1]] = np.array([1.0, -1.0]) * own * (2.0 * math.pi * frequency) ** 2
+        stretched[[v, part]] = np.array([1.0, -1.0]) * own * 2.0 * math.pi * frequency / quality
+        a[part], a[part + 1, part] = stretched / own, 1.0
+        force -= stretched
+        mass -= own
+    if state.volume is not None:
+        mass += state.air_load * 8.0 / 3.0 * state.air.density * (driver.Sd / math.pi) ** 1.5
+        pressure, a[boxed] = _box_pressure(driver, state, mass, v, boxed, n)
+        force -= driver.Sd * pressure
+    a[v], b[v] = force / mass, 0.0
     return a, b, c, nodes[:, :1]
+
+
+def _box_pressure(
+    driver: BenchDriver, state: BenchState, mass: float, v: int, y: int, n: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the pressure in the test box and the rate at which its pressed volume grows, each as a row (n,)."""
+    stiffness = state.air.density * state.air.sound_speed**2 / state.volume
+    omega = math.sqrt((1.0 / (driver.Cms * state.compliance) + stiffness * driver.Sd**2) / mass)
+    absorption, leak = stiffness / (omega * state.absorption_q), omega / (stiffness * state.leak_q)
+    pressure, growth = np.zeros(n), np.zeros(n)
+    pressure[y], pressure[v] = stiffness, absorption * driver.Sd
+    pressure /= 1.0 + absorption * leak
+    growth[v] = driver.Sd
+    return pressure, growth - leak * pressure
 
 
 def _couple(a: Samples, b: Samples, c: Samples, d: Samples, rig: BenchRig) -> tuple[Samples, Samples, Samples, Samples]:

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 from bench_simulator import BenchState, exponential_sweep, simulate
-from make_sample_data import DIVIDER, DRIVERS, SAMPLE_RATE, to_pcm
+from make_sample_data import DIVIDER, DRIVERS, SAMPLE_RATE, at_rest, to_pcm
 
 from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
 from tsfit.bench.fit import fit_bench
@@ -54,10 +54,10 @@ def entry(number: int) -> Entry:
     with tempfile.TemporaryDirectory() as folder:
         tables = []
         for state, stated in (
-            (BenchState(air=air), SweepTable(recording="free-air.flac", state="free air", **weather)),
+            (at_rest(BenchState(air=air), rng), SweepTable(recording="free-air.flac", state="free air", **weather)),
             (
-                BenchState(mass=50.02e-3, warming=1.001, air=air),
-                SweepTable(recording="mass-50g.flac", state="added mass", mass_g=50.0, mass_uncertainty_g=0.05, **weather),
+                at_rest(BenchState(mass=50.06e-3, warming=1.001, air=air), rng),
+                SweepTable(recording="mass-50g.flac", state="added mass", mass_g=50.0, mass_uncertainty_g=0.1, **weather),
             ),
         ):
             samples = to_pcm(simulate(driver, state, DIVIDER, sweep, rng))

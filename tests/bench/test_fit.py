@@ -51,8 +51,20 @@ def test_sample_recordings_give_the_truth(sample_fit, stem, name, recording):
             inside[figure] = estimate.interval95[0] <= true[figure] <= estimate.interval95[1]
     # One trial each: correlated figures may leave their 95 % interval together, but not most of them.
     assert sum(inside.values()) >= 0.75 * len(inside), inside
-    assert result.driver.coil == ("ladder-3" if name.endswith("B") else "ladder-2")
-    assert result.driver.suspension == "ideal"
+    # Of creep the recordings hold more than any law says, and of the sprung part what rings near 760 Hz.
+    assert result.driver.suspension == "log-creep"
+    parts = [result.parameters[each].value for each in result.parameters if each.startswith("Fp")]
+    assert parts == ([pytest.approx(760.0, rel=0.02)] if name.endswith("B") else [])
+
+
+@pytest.mark.parametrize("stem", ["saltwit-12", "saltwit-12b"])
+def test_what_is_stated_of_sample_recordings_looks_like_a_benchs(sample_fit, stem):
+    """Standard uncertainties of a careful bench: common practice, no source."""
+    found = sample_fit(stem).parameters
+    percent = {name: 100.0 * found[name].stdev / found[name].value for name in ("Fs", "Qts", "Vas")}
+    assert 0.1 < percent["Fs"] < 0.5
+    assert 0.4 < percent["Qts"] < 1.0
+    assert 1.0 < percent["Vas"] < 3.0
 
 
 def test_meter_that_agrees_is_said_to_agree(sample_fit):
@@ -67,6 +79,12 @@ def test_provenance_names_every_file(sample_fit):
     for sweep in provenance["sweeps"]:
         assert len(sweep["sha256"]) == 64
         assert len(sweep["calibration"]) == 3
+
+
+@pytest.fixture(scope="module")
+def plain():
+    """The recordings of the quick rig as they are, by the circuit that the tests below force for speed."""
+    return fit_bench(SAMPLES / "saltwit-12-shunt-bench.toml", **MODELS)
 
 
 @pytest.fixture
@@ -108,8 +126,14 @@ def test_meter_that_disagrees_is_explained_and_can_trim(bench, monkeypatch):
     assert note.severity == "warn"
     assert "channel gains" in note.message
     bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
-    opened, reader = [], soundfile.SoundFile
-    monkeypatch.setattr(soundfile, "SoundFile", lambda stream: opened.append(stream.name) or reader(stream))
+    opened = []
+
+    class Counted(soundfile.SoundFile):
+        def __init__(self, stream):
+            opened.append(stream.name)
+            super().__init__(stream)
+
+    monkeypatch.setattr(soundfile, "SoundFile", Counted)
     trimmed = fit_bench(bench.file, **MODELS)
     assert sorted(opened) == sorted(map(str, (bench.free_air, bench.mass))), "each is read once"
     assert trimmed.parameters["Re"].value == pytest.approx(5.40, rel=1e-4)
@@ -117,7 +141,7 @@ def test_meter_that_disagrees_is_explained_and_can_trim(bench, monkeypatch):
     assert "trimmed" in {note.code for note in trimmed.quality}
 
 
-def test_trim_undoes_a_channel_mismatch(bench):
+def test_trim_undoes_a_channel_mismatch(bench, plain):
     """A gain error planted in one channel is found by the ohmmeter, and all parameters come back."""
     samples, rate = soundfile.read(bench.free_air, always_2d=True)
     for path in (bench.free_air, bench.mass):
@@ -128,8 +152,9 @@ def test_trim_undoes_a_channel_mismatch(bench):
     assert abs(fit_bench(bench.file, **MODELS).parameters["Re"].value / true["Re"] - 1.0) > 0.05
     bench.change('rig = "rig-shunt.toml"', 'trim = "dc resistance"\nrig = "rig-shunt.toml"')
     result = fit_bench(bench.file, **MODELS)
-    for name in ("Re", "Fs", "Qms", "Qes", "Mms", "Bl"):
-        assert result.parameters[name].value == pytest.approx(true[name], rel=3e-3), name
+    assert result.parameters["Re"].value == pytest.approx(true["Re"], rel=3e-3)
+    for name in ("Fs", "Qms", "Qes", "Mms", "Bl"):
+        assert result.parameters[name].value == pytest.approx(plain.parameters[name].value, rel=3e-3), name
 
 
 @pytest.mark.parametrize(
@@ -177,11 +202,10 @@ def test_swapped_files_show_no_fall_of_the_resonance(bench):
     assert "mass-30g" in error.message
 
 
-def test_recordings_of_unlike_rates_are_fitted_together(bench, sample_fit):
+def test_recordings_of_unlike_rates_are_fitted_together(bench, plain):
     """Each file's own rate is what counts; the same sound at another rate gives the same parameters."""
     from scipy import signal
 
-    plain = sample_fit("saltwit-12-shunt")
     samples, rate = soundfile.read(bench.mass, always_2d=True)
     other = 44100 if rate == 48000 else 48000
     soundfile.write(bench.mass, signal.resample(samples, round(len(samples) * other / rate)), other, subtype="PCM_24")
@@ -190,9 +214,9 @@ def test_recordings_of_unlike_rates_are_fitted_together(bench, sample_fit):
         assert found.parameters[name].value == pytest.approx(plain.parameters[name].value, rel=2e-3)
 
 
-def test_the_excitation_helps_where_it_is_named(bench, sample_fit):
+def test_the_excitation_helps_where_it_is_named(bench, plain):
     """A bang before the sweep no longer counts; another file than the one played is refused."""
-    plain, line = sample_fit("saltwit-12-shunt"), 'recording = "recordings/shunt-saltwit-12-free-air.flac"\n'
+    line = 'recording = "recordings/shunt-saltwit-12-free-air.flac"\n'
     samples, rate = soundfile.read(bench.free_air)
     soundfile.write(bench.folder / "played.wav", samples[:, 0], rate, subtype="FLOAT")
     bang = np.exp(-np.arange(2 * rate) / 3000.0)[:, None] * np.random.default_rng(1).standard_normal((2 * rate, 2))
