@@ -202,11 +202,13 @@ const stay = async () => {
 // ---- drawing
 const colour = (index) => `var(--line-${(index % 5) + 1})`;
 const round = (number) => Math.round(number * 10) / 10;
-const path = (hz, values, x, y) => {
-  let text = "", pen = "M";
-  for (let k = 0; k < hz.length; k++) {
+// `places` are those of the frequencies, as text.
+const path = (places, values, y, back = false) => {
+  let text = "", pen = back ? "L" : "M";
+  for (let n = 0; n < places.length; n++) {
+    const k = back ? places.length - 1 - n : n;
     if (!Number.isFinite(values[k])) { pen = "M"; continue; }
-    text += `${pen}${round(x(hz[k]))} ${round(y(values[k]))}`;
+    text += pen + places[k] + round(y(values[k]));
     pen = "L";
   }
   return text;
@@ -237,18 +239,18 @@ const scaleX = (width) => {
   const hz = shown.frequency_hz, low = Math.log(hz[0]), high = Math.log(hz[hz.length - 1]);
   return (one) => 38 + (width - 46) * (Math.log(one) - low) / (high - low);
 };
-const drawPanel = (figure, name, width) => {
-  const svg = figure.querySelector("svg");
-  const own = shown.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]);
-  const old = kept ? kept.shown.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]) : [];
+// Only what has changed is made anew: the letters of an axis cost more than its curves.
+const fill = (node, text) => { if (node.made !== text) node.innerHTML = node.made = text; };
+const seen = (from, name) => from.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]);
+const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, width, x, places) => {
+  const own = seen(shown, name), old = kept ? seen(kept.shown, name) : [];
   figure.hidden = !own.length && !old.length;
   if (figure.hidden) return;
-  const strip = name === "max_spl_db" ? 15 * own.length : 0;
-  const height = 192, bottom = height - 18 - strip, top = 6;
-  const x = scaleX(width);
+  const height = 192, bottom = height - 18 - (name === "max_spl_db" ? 15 * own.length : 0), top = 6;
   const [low, high, step] = range(name, [...own, ...old].map(([, driver]) => driver.curves[name]));
   const y = (one) => Math.max(top - 2, Math.min(bottom + 400, bottom - (bottom - top) * (one - low) / (high - low)));
-  let text = `<clipPath id="clip-${name}"><rect x="38" y="${top - 3}" width="${width - 46}" height="${bottom - top + 5}"/></clipPath>`;
+  fill(clip, `<rect x="38" y="${top - 3}" width="${width - 46}" height="${bottom - top + 5}"/>`);
+  let text = "";
   for (const hz of ticks(shown.frequency_hz[0], shown.frequency_hz[shown.frequency_hz.length - 1])) {
     text += `<line class="grid" x1="${round(x(hz))}" x2="${round(x(hz))}" y1="${top}" y2="${bottom}"/>`;
     text += `<text text-anchor="middle" x="${round(Math.min(x(hz), width - 14))}" y="${height - 4}">${hz >= 1000 ? `${hz / 1000}k` : hz}</text>`;
@@ -257,48 +259,57 @@ const drawPanel = (figure, name, width) => {
     text += `<line class="grid" x1="38" x2="${width - 8}" y1="${round(y(one))}" y2="${round(y(one))}"/>`;
     text += `<text text-anchor="end" x="34" y="${round(y(one)) + 4}">${Number(one.toPrecision(3))}</text>`;
   }
-  text += `<g clip-path="url(#clip-${name})">`;
+  for (const [, driver] of own) if (driver.limits[name] <= high) {
+    const at = round(y(driver.limits[name]));
+    text += `<line class="limit" x1="38" x2="${width - 8}" y1="${at}" y2="${at}"/><text class="quiet" text-anchor="end" x="${width - 10}" y="${at - 3}">allowed</text>`;
+  }
+  fill(frame, text);
+  text = "";
   for (const [index, driver] of own) {
     const band = driver.bands[name];
-    if (band) text += `<path class="band" fill="${colour(index)}" d="${path(shown.band_hz, band.low, x, y)}${path([...shown.band_hz].reverse(), [...band.high].reverse(), x, y).replace("M", "L")}Z"/>`;
-    if (driver.limits[name] <= high) text += `<line class="limit" x1="38" x2="${width - 8}" y1="${round(y(driver.limits[name]))}" y2="${round(y(driver.limits[name]))}"/><text class="quiet" text-anchor="end" x="${width - 10}" y="${round(y(driver.limits[name])) - 3}">allowed</text>`;
+    if (band) text += `<path class="band" fill="${colour(index)}" d="${path(places.band, band.low, y)}${path(places.band, band.high, y, true)}Z"/>`;
   }
-  for (const [lines, css, from] of [[old, "kept", kept && kept.shown], [own, "line", shown]])
-    for (const [index, driver] of lines) text += `<path class="${css}" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" d="${path(from.frequency_hz, driver.curves[name], x, y)}"/>`;
-  text += "</g>";
-  if (strip) own.forEach(([index, driver], row) => {
-    const middle = bottom + 9 + 15 * row;
-    for (const stop of driver.stops) {
-      const [from, to] = [x(stop.from_hz), x(stop.to_hz)];
-      text += `<line class="line" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" x1="${round(from)}" x2="${round(Math.max(to, from + 1))}" y1="${middle - 6}" y2="${middle - 6}"/>`;
-      if (to - from > 6.2 * stop.limit.length) text += `<text text-anchor="middle" x="${round((from + to) / 2)}" y="${middle + 5}">${escape(stop.limit)}</text>`;
-      text += `<line class="limit" x1="${round(from)}" x2="${round(from)}" y1="${middle - 8}" y2="${middle + 6}"/>`;
-    }
-  });
-  if (place !== null) text += `<line class="cursor" x1="${38 + (width - 46) * place}" x2="${38 + (width - 46) * place}" y1="${top}" y2="${bottom}"/>`;
-  svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
-  svg.innerHTML = text;
+  for (const [lines, css, along] of [[old, "kept", places.kept], [own, "line", places.shown]])
+    for (const [index, driver] of lines) text += `<path class="${css}" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" d="${path(along, driver.curves[name], y)}"/>`;
+  fill(inside, text);
+  fill(under, name === "max_spl_db" ? own.map(([index, driver], row) => stops(driver, colour(index), DASHES[index % 5], x, bottom + 9 + 15 * row)).join("") : "");
+  if (svg.made !== width) svg.setAttribute("viewBox", `0 0 ${svg.made = width} ${height}`);
 };
+const stops = (driver, ink, dash, x, middle) => driver.stops.map((stop) => {
+  const [from, to] = [x(stop.from_hz), x(stop.to_hz)];
+  const words = to - from > 6.2 * stop.limit.length ? `<text text-anchor="middle" x="${round((from + to) / 2)}" y="${middle + 5}">${escape(stop.limit)}</text>` : "";
+  return `<line class="line" stroke="${ink}" stroke-dasharray="${dash}" x1="${round(from)}" x2="${round(Math.max(to, from + 1))}" y1="${middle - 6}" y2="${middle - 6}"/>${words}` +
+    `<line class="limit" x1="${round(from)}" x2="${round(from)}" y1="${middle - 8}" y2="${middle + 6}"/>`;
+}).join("");
 const panels = PANELS.map(([name, label]) => {
   const figure = made("figure", { "data-panel": name }, made("figcaption", {}, label));
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   svg.setAttribute("role", "img");
   svg.setAttribute("aria-label", `${label}, over frequency; the tables below hold its numbers`);
+  svg.innerHTML = `<clipPath id="clip-${name}"></clipPath><g></g><g clip-path="url(#clip-${name})"></g><g></g><line class="cursor" y1="6" y2="174"/>`;
   figure.append(svg);
   at("panels").append(figure);
-  return [figure, name];
+  return { figure, svg, name, parts: [...svg.children] };
 });
+let wide = 0;
 const draw = () => {
   if (!shown) return;
-  const width = Math.max(240, Math.round(panels[0][0].clientWidth - 16));
-  for (const [figure, name] of panels) drawPanel(figure, name, width);
+  wide = wide || Math.max(240, Math.round(panels[0].figure.clientWidth - 16));
+  const x = scaleX(wide), along = (hz) => Array.from(hz, (one) => `${round(x(one))} `);
+  const places = { shown: along(shown.frequency_hz), band: along(shown.band_hz), kept: kept && along(kept.shown.frequency_hz) };
+  for (const panel of panels) drawPanel(panel, wide, x, places);
   read();
   document.body.dataset.drawn = ++drawn;
 };
 const say = (node, text) => { if (node.textContent !== text) node.textContent = text; };
 const read = () => {
+  for (const { parts: [, , , , cursor] } of panels) {
+    cursor.style.display = place === null ? "none" : "";
+    for (const end of ["x1", "x2"]) cursor.setAttribute(end, 38 + (wide - 46) * (place ?? 0));
+  }
   if (place === null) return;
-  const hz = shown.frequency_hz, k = Math.round(place * (hz.length - 1));
+  const hz = shown.frequency_hz, last = hz.length - 1, wanted = hz[0] * (hz[last] / hz[0]) ** place;
+  const over = hz.findIndex((one) => one >= wanted), k = over < 0 ? last : over && wanted / hz[over - 1] < hz[over] / wanted ? over - 1 : over;
   const lines = shown.drivers.map((driver, index) => [driver, index]).filter(([, index]) => !hidden.has(index)).map(([driver]) => {
     const told = PANELS.filter(([name]) => driver.curves[name]).map(([name, label]) => {
       const [what, unit] = label.split(", ");
@@ -308,8 +319,13 @@ const read = () => {
   });
   say(at("reading"), [`${hz[k].toPrecision(3)} Hz`, ...lines].join("\n"));
 };
+let telling = 0;
+// Words and tables move the whole page; while a knob turns, the drawing goes first.
 const tell = () => {
   say(at("verdict"), shown.verdict);
+  telling = telling || setTimeout(() => { telling = 0; write(); }, 100);
+};
+const write = () => {
   at("words").replaceChildren(...shown.drivers.flatMap((driver) => {
     const heads = Object.keys(driver.table);
     const rows = driver.table[heads[0]].map((_, row) => made("tr", {}, ...heads.map((head, column) =>
@@ -383,7 +399,7 @@ for (const button of document.querySelectorAll("[data-take]")) button.addEventLi
     say(at("taken"), `${name} goes to where your browser keeps downloads.`);
   } catch { say(at("taken"), "The server does not answer; nothing was taken."); }
 });
-const move = (to) => { place = Math.min(Math.max(to, 0), 1); draw(); };
+const move = (to) => { place = Math.min(Math.max(to, 0), 1); if (shown) read(); };
 at("panels").tabIndex = 0;
 at("panels").setAttribute("role", "group");
 at("panels").setAttribute("aria-label", "Curves: move the reading with the arrow keys");
@@ -408,7 +424,7 @@ const fromLink = () => {
   return false;
 };
 addEventListener("hashchange", () => { if (fromLink()) { turned = null; build(); ask(); } });
-addEventListener("resize", draw);
+addEventListener("resize", () => { wide = 0; draw(); });
 fromLink();
 build();
 ask();
