@@ -9,7 +9,8 @@ from helpers.boxes import band_pass_box, closed_box, infinite_baffle, vented_box
 from tsfit.base.errors import TsfitError
 from tsfit.box.equaliser.equalised import at_level, equalise, flat, like, words
 from tsfit.box.equaliser.form import equaliser_form
-from tsfit.box.equaliser.sections import FilterSection, flat_target_db
+from tsfit.box.equaliser.sections import FilterSection
+from tsfit.box.equaliser.target import flat_target_db
 from tsfit.box.ports import Port
 from tsfit.driver.record import Driver
 
@@ -73,15 +74,44 @@ def test_flat_is_flat(box, order):
     left = found.after_db - flat_target_db(found.frequency_hz, 30.0, order)
     assert np.abs(left[inside]).max() < 0.6
     assert found.error_db == pytest.approx(np.abs(left[inside]).max(), abs=0.05)
-    assert found.played_hz == (24.0, 200.0)
+    assert found.played_hz == (30.0, 200.0)
     assert "The target is met within" in " ".join(words(found, at_level(found, 90.0)))
 
 
 def test_what_is_still_boosted_below_is_said():
     said = " ".join(words(found := flat(closed_box(HERON, volume=0.02), 28.0), at_level(found, 90.0)))
+    assert "Below 28 Hz travel stops it" in said
     assert "keep out with a high-pass" in said
     cut = equalise(closed_box(HERON, volume=0.02), [FilterSection("high-pass", 22.0)])
     assert "keep out" not in " ".join(words(cut, at_level(cut, 90.0)))
+
+
+@pytest.mark.parametrize("xmax", [0.006, None])
+@pytest.mark.parametrize("box", [{"volume": 0.03}, {"volume": 0.06, "tuning": 29.0}])
+def test_a_high_pass_is_found_with_which_nothing_stops_it_below_the_band(box, xmax):
+    """The cone travels no further below the band than within it."""
+    make, driver = vented_box if "tuning" in box else closed_box, replace(HERON, Xmax=xmax, Pe=150.0 if xmax else None)
+    found = flat(make(driver, **box), 28.0, high_pass=None)
+    passes = [one for one in found.sections if one.kind == "high-pass"]
+    assert len(passes) == (2 if "tuning" in box else 1)
+    assert "keep out" not in " ".join(words(found, at_level(found, 90.0)))
+    assert found.error_db < 0.5
+    drive = at_level(found, 90.0)
+    within, below = (
+        drive.excursion_after_mm[found.frequency_hz >= 28.0],
+        drive.excursion_after_mm[found.frequency_hz < 28.0],
+    )
+    assert np.max(below) < 1.06 * np.max(within)
+    fixed = flat(make(driver, **box), 28.0, high_pass=2 * len(passes))
+    assert fixed.sections == found.sections
+
+
+def test_own_sections_stand_beside_those_found():
+    box = closed_box(HERON, volume=0.03)
+    found = flat(box, 28.0, [PEAK])
+    assert found.sections[0] == PEAK
+    assert found.error_db < 0.3
+    assert np.abs(found.after_db - flat(box, 28.0).after_db)[found.played].max() < 0.5
 
 
 def test_a_driver_is_given_the_response_of_another():
@@ -119,6 +149,7 @@ def test_what_cannot_be_equalised_is_refused():
         lambda: equalise(box, [PEAK], from_hz=100.0, to_hz=50.0),
         lambda: flat(box, 0.0),
         lambda: flat(box, 5.0),
+        lambda: flat(box, 30.0, high_pass=3),
         lambda: at_level(equalise(box, [PEAK]), 500.0),
     ):
         with pytest.raises(TsfitError):

@@ -4,12 +4,13 @@ import math
 
 import numpy as np
 import pytest
-from helpers.boxes import closed_box, vented_box
+from helpers.boxes import closed_box
 from scipy import signal
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
-from tsfit.box.equaliser.sections import KINDS, FilterSection, flat_target_db, gain_db, reach
+from tsfit.box.equaliser.sections import KINDS, FilterSection, gain_db
+from tsfit.box.equaliser.target import flat_target_db
 from tsfit.driver.record import Driver
 
 DRIVER = Driver("x", 5.6, 26.0, 5.0, 0.42, Mms=0.1, Sd=0.052)
@@ -70,13 +71,6 @@ def test_prototypes_against_scipy():
     assert gain_db([FilterSection("low shelf", 40.0, 0.7, 5.0)], [40.0])[0] == pytest.approx(2.5)
 
 
-def test_flat_target_is_a_butterworth():
-    for order in (2, 4):
-        b, a = signal.butter(order, 2 * math.pi * 31.0, "highpass", analog=True)
-        _, h = signal.freqs(b, a, 2 * math.pi * F)
-        np.testing.assert_allclose(flat_target_db(F, 31.0, order), 20 * np.log10(np.abs(h)), atol=1e-9)
-
-
 def test_a_pole_shift_makes_a_closed_box_another():
     """A lossless box with (fc, Qtc) behind the section is the second-order system with the wanted poles, to 1e-6 dB."""
     box = closed_box(DRIVER, volume=0.03, frequency_hz=F)
@@ -85,36 +79,6 @@ def test_a_pole_shift_makes_a_closed_box_another():
     level = box.enclosure.without_coil.level_db(F) + gain_db([section], F)
     np.testing.assert_allclose(level, flat_target_db(F, 25.0, 2), atol=1e-6)
     assert gain_db([section], [1e-3])[0] == pytest.approx(40.0 * math.log10(fc / 25.0), abs=1e-3)
-
-
-@pytest.mark.parametrize("to_hz", [22.0, 30.0, 45.0])
-def test_a_closed_box_is_made_flat(to_hz):
-    box = closed_box(DRIVER, volume=0.03, leak_q=15.0, frequency_hz=F)
-    level = box.curves.spl_db - box.numbers()["reference_db"]
-    poles = (box.numbers()["fc_circuit_hz"], box.numbers()["qtc_circuit"])
-    sections = reach(F, level, flat_target_db(F, to_hz, 2), to_hz, poles=poles)
-    inside = (0.8 * to_hz < F) & (F < 200.0)
-    left = level + gain_db(sections, F) - flat_target_db(F, to_hz, 2)
-    assert np.abs(left[inside]).max() < 0.3
-
-
-def test_a_vented_box_is_made_flat_or_like_another():
-    box = vented_box(DRIVER, volume=0.12, tuning=22.0, leak_q=10.0, frequency_hz=F)
-    other = vented_box(DRIVER, volume=0.08, tuning=27.0, leak_q=10.0, frequency_hz=F)
-    theirs = other.curves.spl_db - other.pass_band.reference_db
-    for target, lowest in ((flat_target_db(F, 28.0, 4), 28.0), (theirs, 27.0)):
-        level = box.curves.spl_db - box.numbers()["reference_db"]
-        sections = reach(F, level, target, lowest)
-        inside = (lowest < F) & (F < 200.0)
-        assert np.abs((level + gain_db(sections, F) - target)[inside]).max() < 0.6
-        assert len(sections) <= 3
-
-
-def test_what_no_driver_stands_is_refused():
-    box = closed_box(DRIVER, volume=0.03, frequency_hz=F)
-    level = box.curves.spl_db - box.numbers()["reference_db"]
-    with pytest.raises(TsfitError, match="dB of boost"):
-        reach(F, level, flat_target_db(F, 6.0, 2), 6.0)
 
 
 @pytest.mark.parametrize(

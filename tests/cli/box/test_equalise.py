@@ -79,6 +79,16 @@ def test_flat_with_figure_and_file(equalise, tmp_path):
     assert equalise("--flat-to-hz", "28", "-o", "eq.json")[0] == 2
 
 
+def test_flat_beside_a_section_and_behind_a_high_pass(equalise):
+    asked = ("--flat-to-hz", "28", "--section", "peaking 40 Hz, Q 1.2, +3 dB", "--high-pass")
+    code, out, _ = equalise(*asked, "auto")
+    assert code == 0
+    assert "1  peaking 40 Hz, Q 1.2, +3.0 dB" in out
+    assert out.count("high-pass") == 1
+    kinds = [one["kind"] for one in json.loads(equalise(*asked, "4", "--json")[1])["sections"]]
+    assert kinds[-2:] == ["high-pass", "high-pass"]
+
+
 def test_like_another(equalise):
     code, out, _ = equalise("--like", "other.toml")
     assert code == 0
@@ -89,8 +99,10 @@ def test_like_another(equalise):
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        ((), "one of the three"),
-        (("--flat-to-hz", "30", "--like", "other.toml"), "one of the three"),
+        ((), "or else --like"),
+        (("--flat-to-hz", "30", "--like", "other.toml"), "or else --like"),
+        (("--section", "peaking 40 Hz, +3 dB", "--like", "other.toml"), "or else --like"),
+        (("--like", "other.toml", "--high-pass", "2"), "write it as a section"),
         (("--flat-to-hz", "30", "--to-hz", "100"), "--to-hz goes with sections"),
         (("--flat-to-hz", "30", "--from-hz", "100"), "leave --from-hz out"),
         (("--flat-to-hz", "6"), "dB of boost"),

@@ -14,7 +14,8 @@ import numpy as np
 from tsfit.base.arrays import Mask, Read, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import middle
-from tsfit.box.equaliser.sections import FIT_ABOVE_HZ, FIT_BELOW, FilterSection, flat_target_db, gain_db, reach
+from tsfit.box.equaliser.sections import FilterSection, gain_db
+from tsfit.box.equaliser.target import FIT_ABOVE_HZ, flat_target_db, reach
 from tsfit.box.frequencies import default_frequencies, table_frequencies
 from tsfit.box.limits import MaximumOutput, maximum_output
 from tsfit.box.result import BoxResult, LowHigh
@@ -23,6 +24,7 @@ from tsfit.box.uncertainty import DRAWS, drawn_box, ends
 from tsfit.driver.fit_result import FitResult
 
 WORTH_A_WORD_DB = 0.5
+HIGH_PASS_ORDERS = (0, 2, 4)
 
 
 @dataclass(frozen=True)
@@ -73,6 +75,19 @@ class Equalised:
         return float(values[at]), float(self.frequency_hz[at])
 
     @property
+    def sooner_below(self) -> tuple[float, float, str]:
+        """By how much, dB, the first limit comes sooner below the range that is played than in it, at which frequency, and
+        which; of an unrated box travel counts.
+        """
+        if self.most is None:
+            short, names = self.gain_db + 20.0 * np.log10(self.box.enclosure.respond(self.frequency_hz).peak_travel), None
+        else:
+            short, names = self.after_db - self.most.spl_db, self.most.limited_by
+        at = int(np.argmax(np.where(self.frequency_hz < self.played_hz[0], short, -np.inf)))
+        sooner = float(short[at]) - self.largest(short)[0] if self.frequency_hz[at] < self.played_hz[0] else -np.inf
+        return sooner, float(self.frequency_hz[at]), "travel" if names is None else str(names[at])
+
+    @property
     def loudest(self) -> tuple[float, float, str] | None:
         """Mid-band level, dB, at which the first limit is met, the frequency and the limit; None where nothing is rated."""
         if self.most is None:
@@ -118,18 +133,26 @@ def equalise(
     return _equalised(box, tuple(sections), _frequencies(box), (low, high))
 
 
-def flat(box: BoxResult, lowest_hz: float) -> Equalised:
+def flat(box: BoxResult, lowest_hz: float, given: Sequence[FilterSection] = (), *, high_pass: int | None = 0) -> Equalised:
     """Make `box` a Butterworth high-pass with its half-power point at `lowest_hz`: of second order closed, else of fourth.
 
-    Costs are looked for from 0.8 of that frequency to 200 Hz, or to four times it. Raises ``wrong_value`` for a
-    band-pass box, whose upper end is no business of an equaliser; else as `tsfit.box.equaliser.sections.reach`.
+    Sections `given` stand before those that are found. With a `high_pass`, 2 or 4, the whole is of so much higher order;
+    None takes the lowest with which no limit, or of an unrated box no travel, comes first below `lowest_hz`. Costs are
+    looked for from `lowest_hz` to 200 Hz, or to four times it. Raises ``wrong_value`` for a band-pass box, whose upper end
+    is no business of an equaliser, and for another order; else as `tsfit.box.equaliser.target.reach`.
     """
     if box.enclosure.kind == "bandpass":
         raise TsfitError("A band-pass box is not made flat by an equaliser; give sections, or --like.", code="wrong_value")
+    if high_pass not in (None, *HIGH_PASS_ORDERS):
+        raise TsfitError(f"a high-pass of order {high_pass} is none of 2 and 4; take one of them.", code="wrong_value")
     within(lowest_hz, 1.0, 5000.0, "flat down to", "Hz")
-    frequency = _frequencies(box)
-    target = flat_target_db(frequency, lowest_hz, 2 if box.poles else 4)
-    return _solved(box, frequency, target, lowest_hz)
+    frequency, own = _frequencies(box), 2 if box.poles else 4
+    for order in HIGH_PASS_ORDERS if high_pass is None else (high_pass,):
+        target = flat_target_db(frequency, lowest_hz, own + order)
+        found = _solved(box, target, lowest_hz, given, high_pass=order)
+        if found.sooner_below[0] < WORTH_A_WORD_DB:
+            break
+    return found
 
 
 def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Equalised:
@@ -145,8 +168,7 @@ def like(box: BoxResult, other: BoxResult, lowest_hz: float | None = None) -> Eq
             code="no_cutoff",
         )
     within(lowest, 1.0, 5000.0, "matched down to", "Hz")
-    frequency = _frequencies(box)
-    return _solved(box, frequency, other.enclosure.level_db(frequency), lowest)
+    return _solved(box, other.enclosure.level_db(_frequencies(box)), lowest)
 
 
 def at_level(equalised: Equalised, level_db: float) -> LevelCost:
@@ -202,12 +224,13 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         spare = loudest - taken.level_db
         left = f"There are {spare:.1f} dB left" if spare >= 0.0 else f"That is {-spare:.1f} dB too much"
         said.append(f"{left}: {limit} stops it at {loudest:.1f} dB in the mid-band, at {limit_at:.3g} Hz.")
-    below = np.where(equalised.frequency_hz < low, equalised.gain_db, -np.inf)
-    deepest = int(np.argmax(below))
-    if below[deepest] > WORTH_A_WORD_DB:
+    sooner, at, limit = equalised.sooner_below
+    if sooner > WORTH_A_WORD_DB:
+        how = f"{limit} stops it {sooner:.1f} dB sooner"
+        if equalised.most is None:
+            how = f"the cone travels {10.0 ** (sooner / 20.0):.2g} times as far"
         said.append(
-            f"Below {low:.3g} Hz the sections still add up to {below[deepest]:.1f} dB (at "
-            f"{equalised.frequency_hz[deepest]:.3g} Hz), and no cost above counts that: keep out with a high-pass what is "
+            f"Below {low:.3g} Hz {how}, at {at:.3g} Hz, and no cost above counts that: keep out with a high-pass what is "
             "not to be played."
         )
     return said
@@ -218,9 +241,13 @@ def three_digits(value: float) -> str:
     return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
 
 
-def _solved(box: BoxResult, frequency: Real, target: Real, lowest_hz: float) -> Equalised:
-    sections = reach(frequency, box.enclosure.level_db(frequency), target, lowest_hz, poles=box.poles)
-    played = (FIT_BELOW * lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
+def _solved(
+    box: BoxResult, target: Real, lowest_hz: float, given: Sequence[FilterSection] = (), *, high_pass: int = 0
+) -> Equalised:
+    frequency = _frequencies(box)
+    before = box.enclosure.level_db(frequency) + gain_db(given, frequency)
+    sections = (*given, *reach(frequency, before, target, lowest_hz, poles=box.poles, high_pass=high_pass))
+    played = (lowest_hz, max(FIT_ABOVE_HZ, 4.0 * lowest_hz))
     return replace(_equalised(box, sections, frequency, played), target_db=target, target_from_hz=lowest_hz)
 
 

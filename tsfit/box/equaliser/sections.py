@@ -1,4 +1,4 @@
-"""Equaliser sections of second order: their response, their digital coefficients, and what a target asks of them.
+"""Equaliser sections of second order: their response, their digital coefficients, and how a person writes them.
 
 A section is H(s) = (b2 s² + b1 s + b0)/(a2 s² + a1 s + a0) with s in units of its frequency. The prototypes, and the
 bilinear transform with the frequency kept in place that makes them digital, are those of the W3C note "Audio EQ Cookbook"
@@ -17,7 +17,7 @@ Q is 0.707 where it is left out. A pole shift without ``from`` starts at the pol
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import ClassVar, Literal
 
@@ -34,10 +34,6 @@ from tsfit.formats.toml import Table, read_toml
 SectionKind = Literal["peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift"]
 KINDS: tuple[SectionKind, ...] = ("peaking", "low shelf", "high shelf", "high-pass", "low-pass", "pole shift")
 SAMPLE_RATES_HZ = (44100.0, 48000.0, 96000.0)
-FIT_BELOW, FIT_ABOVE_HZ = 0.8, 200.0
-"""A target is met from this share of its lowest frequency up to here, or to four times that frequency."""
-MOST_BOOST_DB = 24.0
-EXTRA_SECTIONS = 2
 
 
 @dataclass(frozen=True)
@@ -132,77 +128,6 @@ def gain_db(sections: Sequence[FilterSection], frequency_hz: ArrayLike) -> Real:
     for section in sections:
         total = total * section.response(frequency_hz)
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(total), 1e-30)))
-
-
-def flat_target_db(frequency_hz: ArrayLike, to_hz: float, order: int) -> Real:
-    """Level re the mid-band of a Butterworth high-pass of `order` with its half-power point at `to_hz`, dB."""
-    ratio = (to_hz / np.asarray(frequency_hz, dtype=float)) ** (2 * order)
-    return np.asarray(-10.0 * np.log10(1.0 + ratio))
-
-
-def reach(
-    frequency_hz: Real, level_db: Real, target_db: Real, lowest_hz: float, *, poles: tuple[float, float] | None = None
-) -> tuple[FilterSection, ...]:
-    """Find sections that bring `level_db` to `target_db`, both (n,), from 0.8 `lowest_hz` to 200 Hz, or four times that.
-
-    With `poles`, frequency and Q of those that a closed box has, a pole shift to (`lowest_hz`, 0.707) does most of it;
-    without, a low shelf. Returned are the fewest, three at most, whose largest error one more would not lower by 0.1 dB.
-    Raises ``unreachable_target`` when more than 24 dB of boost were needed.
-    """
-    top = max(FIT_ABOVE_HZ, 4.0 * lowest_hz)
-    inside = (frequency_hz >= FIT_BELOW * lowest_hz) & (frequency_hz <= top)
-    f, wanted = frequency_hz[inside], (target_db - level_db)[inside]
-    if len(f) < 3:
-        raise TsfitError(f"equaliser: no curve between {lowest_hz:g} and {top:g} Hz to work on.", code="wrong_value")
-    most = float(np.max(wanted[f >= lowest_hz], initial=0.0))
-    if most > MOST_BOOST_DB:
-        raise TsfitError(
-            f"equaliser: the target from {lowest_hz:.4g} Hz up would take {most:.0f} dB of boost, beyond what any driver "
-            "stands; ask for less, or for a larger box.",
-            code="unreachable_target",
-        )
-    start: tuple[FilterSection, ...] = (
-        FilterSection("pole shift", lowest_hz, BUTTERWORTH_Q, from_hz=poles[0], from_q=poles[1])
-        if poles is not None
-        else FilterSection("low shelf", 1.5 * lowest_hz, BUTTERWORTH_Q, float(np.clip(wanted[0], -18.0, 18.0))),
-    )
-    chosen, best = _fitted(start, f, wanted, lowest_hz)
-    for _ in range(EXTRA_SECTIONS):
-        if best < 0.1:
-            break
-        left = wanted - gain_db(chosen, f)
-        worst = int(np.argmax(np.abs(left)))
-        more = FilterSection("peaking", float(f[worst]), 1.0, float(np.clip(left[worst], -12.0, 12.0)) or 0.1)
-        found, error = _fitted((*chosen, more), f, wanted, lowest_hz)
-        if error > best - 0.1:
-            break
-        chosen, best = found, error
-    return chosen
-
-
-def _fitted(
-    start: Sequence[FilterSection], f: Real, wanted_db: Real, lowest_hz: float
-) -> tuple[tuple[FilterSection, ...], float]:
-    """Sections of the kinds of `start` whose gain at `f` (n,) is closest to `wanted_db` (n,), and their largest error."""
-    from scipy.optimize import least_squares
-
-    vector = np.ravel([(math.log(one.frequency_hz), math.log(one.q), one.gain_db or 0.0) for one in start])
-    low = np.array([math.log(0.5 * lowest_hz), math.log(0.3), -18.0] * len(start))
-    high = np.array([math.log(10.0 * lowest_hz), math.log(5.0), 18.0] * len(start))
-
-    def misses(x: Real) -> Real:
-        return gain_db(_unpack(x, start), f) - wanted_db
-
-    found = least_squares(misses, np.clip(vector, low + 1e-6, high - 1e-6), bounds=(low, high), x_scale=0.1)
-    return _unpack(found.x, start), float(np.max(np.abs(found.fun)))
-
-
-def _unpack(x: Real, like: Sequence[FilterSection]) -> tuple[FilterSection, ...]:
-    rows = np.reshape(x, (len(like), 3))
-    return tuple(
-        replace(section, frequency_hz=math.exp(f), q=math.exp(q), gain_db=section.gain_db if section.from_hz else float(g))
-        for section, (f, q, g) in zip(like, rows, strict=True)
-    )
 
 
 EXAMPLE = "peaking 40 Hz, Q 1.2, +3 dB"

@@ -21,7 +21,10 @@ if TYPE_CHECKING:
 @click.option("--box", "plan", type=PATH, required=True, metavar="BOX", help="A box file (TOML).")
 @click.option("--section", "texts", multiple=True, metavar="TEXT", help="A section in words; may be repeated.")
 @click.option("--sections", type=PATH, metavar="FILE", help="A TOML file of sections.")
-@click.option("--flat-to-hz", type=float, help="Find sections that make the box flat down to here.")
+@click.option("--flat-to-hz", type=float, help="Find sections that make the box flat down to here, beside your own.")
+@click.option(
+    "--high-pass", type=click.Choice(["2", "4", "auto"]), help="With --flat-to-hz: find a high-pass of this order, too."
+)
 @click.option("--like", type=PATH, metavar="OTHER", help="Find sections that give it OTHER's response.")
 @click.option("--from-hz", type=float, help="Lowest frequency that is played, or matched.")
 @click.option("--to-hz", type=float, help="Highest frequency that is played.")
@@ -37,13 +40,16 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
     or "pole shift to 25 Hz, Q 0.7", which starts at the poles of the closed box unless it says "from 55 Hz, Q 0.9 to …". A
     file has [[section]] tables with kind, frequency_hz, q, gain_db, from_hz and from_q.
 
+    --high-pass auto takes the gentlest high-pass with which nothing below --flat-to-hz stops the box sooner than what is
+    wanted of it: none, or one of order 2 or 4. The box with it is then flat down to there.
+
     Printed are the sections, their digital coefficients, the cost in power and travel, and how many dB of boost the first
     limit leaves at each frequency; of a fit also how sure that is. An amplifier given here replaces that of the box file.
 
     \b
     Example:
       tsfit box equalise fit.json --box box.toml \\
-          --flat-to-hz 25 --level-db 100
+          --flat-to-hz 25 --high-pass auto --level-db 100
       tsfit box equalise new.json --box box.toml \\
           --like old.json
       tsfit box equalise fit.json --box box.toml \\
@@ -79,12 +85,15 @@ def equalise(driver: Path, plan: Path, level_db: float | None, outputs: Outputs,
 def _checked(options: dict[str, Any]) -> dict[str, Any]:
     """Return the options once they ask for one thing."""
     own = bool(options["texts"]) or options["sections"] is not None
-    if own + (options["flat_to_hz"] is not None) + (options["like"] is not None) != 1:
-        raise click.UsageError("give sections (--section, --sections), or --flat-to-hz, or --like: one of the three.")
-    if options["to_hz"] is not None and not own:
-        raise click.UsageError("--to-hz goes with sections of your own; leave it out.")
-    if options["from_hz"] is not None and options["flat_to_hz"] is not None:
+    flat, like = options["flat_to_hz"] is not None, options["like"] is not None
+    if flat + like > 1 or own + flat + like == 0 or (own and like):
+        raise click.UsageError("give sections (--section, --sections), with or without --flat-to-hz, or else --like.")
+    if options["to_hz"] is not None and (flat or like):
+        raise click.UsageError("--to-hz goes with sections of your own alone; leave it out.")
+    if options["from_hz"] is not None and flat:
         raise click.UsageError("--flat-to-hz says from where on already; leave --from-hz out.")
+    if options["high_pass"] is not None and not flat:
+        raise click.UsageError("--high-pass goes with --flat-to-hz; alone, write it as a section.")
     return options
 
 
@@ -93,12 +102,13 @@ def _found(result: BoxResult, other: BoxResult | None, options: dict[str, Any]) 
     from tsfit.box.equaliser import equalised as run
     from tsfit.box.equaliser.sections import parse_section, read_sections
 
-    if options["flat_to_hz"] is not None:
-        return run.flat(result, options["flat_to_hz"])
     if other is not None:
         return run.like(result, other, options["from_hz"])
     given = [parse_section(text, result.poles) for text in options["texts"]]
     given += [] if options["sections"] is None else read_sections(options["sections"], result.poles)
+    if options["flat_to_hz"] is not None:
+        order = None if options["high_pass"] == "auto" else int(options["high_pass"] or 0)
+        return run.flat(result, options["flat_to_hz"], given, high_pass=order)
     return run.equalise(result, given, from_hz=options["from_hz"], to_hz=options["to_hz"])
 
 
@@ -117,6 +127,8 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
         say(f"  {number}  {section}")
+    if not found.sections:
+        say("  no section: the box is as near to it as sections would bring it")
     for sentence in words:
         say(sentence)
     for sentence in found.box.measured:
