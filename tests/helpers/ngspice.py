@@ -142,16 +142,21 @@ def need() -> str:
     return program
 
 
-def run(text: str, folder: Path) -> dict[str, np.ndarray]:
-    """Run a netlist in `folder`; return ``frequency`` (Hz) and the complex vectors by their names in the netlist."""
+def table_of(text: str, folder: Path) -> tuple[list[str], np.ndarray]:
+    """Run a netlist in `folder`; return heads and rows of the answer.txt that it writes."""
     program = need()
     (folder / "netlist.cir").write_text(text, encoding="ascii")
     done = subprocess.run([program, "-b", "netlist.cir"], cwd=folder, capture_output=True, text=True, check=False)
     answer = folder / "answer.txt"
     assert answer.exists(), done.stdout + done.stderr
     names, *_ = answer.read_text(encoding="ascii").splitlines()
-    table = np.loadtxt(answer, skiprows=1, ndmin=2)
+    return names.split(), np.loadtxt(answer, skiprows=1, ndmin=2)
+
+
+def run(text: str, folder: Path) -> dict[str, np.ndarray]:
+    """Run a netlist in `folder`; return ``frequency`` (Hz) and the complex vectors by their names in the netlist."""
+    names, table = table_of(text, folder)
     out = {"frequency": table[:, 0]}
-    for position, name in enumerate(dict.fromkeys(names.split()[1:])):
+    for position, name in enumerate(dict.fromkeys(names[1:])):
         out[name] = table[:, 1 + 2 * position] + 1j * table[:, 2 + 2 * position]
     return out

@@ -2,10 +2,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.made_large_signal import CURVED
 from helpers.made_travel import DRIVERS, levels_of, start_of
 
 from tsfit.travel.evidence import covariance, points_per_error
 from tsfit.travel.fit import settle
+from tsfit.travel.model import FullTravel
 
 
 def test_neighbours_that_err_alike_are_counted():
@@ -39,3 +41,25 @@ def test_misfit_beyond_noise_widens_the_covariance(fitted):
     x[-1] += 0.01
     wider, right = (np.sqrt(np.diag(covariance(settled.problem, at))) for at in (x, settled.x))
     assert np.median(wider / right) > 2.0
+
+
+@pytest.mark.against("stated uncertainty at full travel", "the bound by central differences, of noise alone", "15 %")
+def test_where_only_noise_is_left_the_uncertainty_is_the_bound():
+    levels, _ = levels_of(DRIVERS[0], (0.2, 0.5), period_s=0.5)
+    sigma = np.array([1e-3, 2e-3])
+    problem = FullTravel(replace(CURVED, Mms=0.13), tuple(levels), (4, 4, 3), ("Rv", "arm"), sigma)
+    x, rng = problem.start(), np.random.default_rng(0)
+    heard = []
+    for number, level in enumerate(levels):
+        right = problem.moved(x, number).states[level.skipped :, 0]
+        noisy = right + sigma[number] * rng.standard_normal(len(right))
+        heard.append(replace(level, amperes=noisy, noise=float(sigma[number])))
+    problem = problem.of(heard)
+    slopes = np.array([
+        np.concatenate([(up - down) / 2e-4 for up, down in zip(*(problem.misfits(x + 1e-4 * way * unit) for way in (1, -1)),
+                                                               strict=True)])
+        for unit in np.eye(len(x))
+    ])  # fmt: skip
+    bound = np.linalg.inv(slopes @ slopes.T + np.diag(problem.spreads**-2.0))
+    ratio = np.sqrt(np.diag(covariance(problem, x)) / np.diag(bound))
+    assert np.all((ratio > 0.9) & (ratio < 1.15))
