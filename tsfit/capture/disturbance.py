@@ -47,16 +47,10 @@ THROUGHOUT, LASTING_SECONDS = 0.5, 2.0
 
 @dataclass(frozen=True)
 class Remnant:
-    """Of one stretch: what the ratio leaves over in each line (n,), and the ratio."""
+    """Of one stretch: what the ratio leaves over in each line (n,), and its size (n,) or that which it need not exceed."""
 
     left: Complex
-    ratio: Complex
-    silent: float
-
-    @property
-    def size(self) -> Real:
-        """Size (n,) of the ratio, or that from which it need not stand out."""
-        return np.maximum(np.abs(self.ratio), self.silent)
+    size: Real
 
 
 @dataclass(frozen=True)

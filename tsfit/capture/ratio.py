@@ -32,8 +32,11 @@ from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
 
 POINTS_PER_OCTAVE = 24.0
-TURNS = 3
-"""Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations."""
+TURNS, ROUGH_TURNS = 3, 2
+"""Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations. The first ones
+get that far by a part of the lines."""
+ALL_UP_TO_HZ, ENOUGH_LINES = 1500.0, 16
+"""Frequency, beyond all hum, above which that part is so many lines of each band."""
 WORST_POINT = 0.25
 """Relative standard uncertainty from which a band tells nothing."""
 LEAST_POINTS = 8
@@ -55,7 +58,7 @@ LONE = 18.0
 Scalar = TypeVar("Scalar", np.float64, np.complex128)
 LEAD_SEEN, LEAST_LEAD = 0.2, 0.05
 """Share of the sample rate above which the phase tells whether the second channel leads, and samples that are a lead."""
-DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 8, 40000
+DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 16, 20000
 """Frequency up to which all lines, and above which every so manieth or so many, tell the decays of a record's ends."""
 
 
@@ -105,9 +108,12 @@ def ratio_of_lines(
     lines: Lines, points_per_octave: float = POINTS_PER_OCTAVE, silent: float = 0.0, earlier: Earlier = FIRST
 ) -> Ratio:
     """Ratio of the two channels whose `lines` are given; see `channel_ratio`. `earlier`: what a look before has shown."""
-    bands = _Bands(lines, points_per_octave, silent)
+    density = min(points_per_octave, POINTS_PER_OCTAVE)
+    bands = _Bands(_some(lines, density), density, silent)
     model: Rational | None = None
     for turn in range(TURNS + 1):
+        if turn == ROUGH_TURNS:
+            bands = bands.of(lines, points_per_octave)
         points = bands.points(model)
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
@@ -117,6 +123,9 @@ def ratio_of_lines(
             return _on_time(ratio_of_lines(_delayed(lines, late), points_per_octave, silent, earlier), lines, late)
         orders = ORDERS if turn == TURNS - 1 else ROUGH_ORDERS
         model = fit_rational(points.frequency_hz[kept], points.value[kept], points.variance[kept], orders)
+    if turn < ROUGH_TURNS:
+        bands = bands.of(lines, points_per_octave)
+        points = bands.points(model)
     kept = points.told
     found = Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
     if model is None:
@@ -126,6 +135,23 @@ def ratio_of_lines(
         earlier = replace(earlier, taken_out=disturbed.pieces)
         return ratio_of_lines(without(lines, bands.remnants(), disturbed), points_per_octave, silent, earlier)
     return replace(found, disturbed=replace(disturbed, taken_out=earlier.taken_out))
+
+
+def _some(lines: Lines, points_per_octave: float) -> Lines:
+    """Every so manieth line where bands have more than enough of them."""
+    octaves = 1.0 / points_per_octave
+
+    def part(block: Stretch) -> Stretch:
+        every = int(ALL_UP_TO_HZ * octaves * math.log(2.0) / (ENOUGH_LINES * block.step_hz))
+        if every < 2:
+            return block
+        low = int(np.searchsorted(block.frequency_hz, ALL_UP_TO_HZ))
+        first, second = (np.concatenate([x[:low], x[low::every]]) for x in (block.first, block.second))
+        f = np.concatenate([block.frequency_hz[:low], block.frequency_hz[low::every]])
+        lost = None if block.lost is None else np.concatenate([block.lost[:low], block.lost[low::every]])
+        return replace(block, frequency_hz=f, first=first, second=second, lost=lost)
+
+    return replace(lines, blocks=tuple(part(block) for block in lines.blocks))
 
 
 def _lead(points: _Points, block: Stretch) -> int:
@@ -185,11 +211,6 @@ class _Part:
         return np.repeat(values[self.place], self.lengths)
 
     @property
-    def expected(self) -> Complex:
-        """Lines of the second channel by the model."""
-        return self.ratio * self.block.first
-
-    @property
     def power(self) -> Real:
         """Power that is expected in each line."""
         return _square(self.expected)
@@ -207,12 +228,13 @@ class _Part:
         """Hold the second channel's lines against those of the first times `model`, with `noise` by bands."""
         block = self.block
         if model is None:
-            self.ratio: Complex = np.full_like(
-                block.first, np.vdot(block.first, block.second) / np.sum(_square(block.first))
-            )
+            self.flat = complex(np.vdot(block.first, block.second) / np.sum(_square(block.first)))
+            ratio = np.full_like(block.first, self.flat)
         else:
-            self.ratio = model.at(block.frequency_hz).astype(block.first.dtype)
+            ratio = model.at(block.frequency_hz).astype(block.first.dtype)
             self.used = np.ones(len(self.used), dtype=bool) if block.lost is None else ~block.lost
+        # size, expected: the ratio's square, and the second channel by the model
+        self.size, self.expected = _square(ratio), np.multiply(ratio, block.first, out=ratio)
         self.off = block.second - self.expected
         if model is not None:
             self._take_ends(model, self.spread(noise))
@@ -254,13 +276,19 @@ class _Bands:
         self.noise: Real = np.full(self.count, FIRST_GUESS * loudness)
         self.least = 1e-20 * loudness
 
+    def of(self, lines: Lines, points_per_octave: float) -> _Bands:
+        """The same of all `lines`, with the noise that a part of them showed."""
+        whole = _Bands(lines, points_per_octave, self.silent)
+        whole.noise = np.interp(whole.centre, self.centre, self.noise)
+        return whole
+
     def points(self, model: Rational | None) -> _Points:
         """Ratio of each band beside `model`; noise and hum are told from what that leaves over."""
         in_turn(lambda part: part.beside(model, self.noise), self.parts)
         for _ in range(2):
             self._tell_noise(self._correct()[0])
         correction, weight, bias = self._correct()
-        base = np.full(self.count, self.parts[0].ratio[0]) if model is None else model.at(self.centre)
+        base = np.full(self.count, self.parts[0].flat) if model is None else model.at(self.centre)
         weight = np.where(self.driven > QUIET * self.driven.max(), weight, 0.0)
         with np.errstate(divide="ignore"):
             variance = np.where(weight > HEARD * bias, 1.0 / np.maximum(weight - bias, 1e-300), np.inf)
@@ -270,7 +298,7 @@ class _Bands:
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""
-        return [Remnant(part.off, part.ratio, self.silent) for part in self.parts]
+        return [Remnant(part.off, np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
@@ -289,9 +317,8 @@ class _Bands:
 
         def noise_of_first(part: _Part) -> Real:
             # What is left over may be more than noise; the first channel's has a bound where it was heard alone.
-            size = _square(part.ratio)
-            alone = self.share * part.spread(self.noise) / (1.0 + size * self.share)
-            return part.used * size * np.minimum(alone, LOUDER * self.first_noise * part.block.samples)
+            alone = self.share * part.spread(self.noise) / (1.0 + part.size * self.share)
+            return part.used * part.size * np.minimum(alone, LOUDER * self.first_noise * part.block.samples)
 
         cross = self._sum(lambda part: part.used * part.expected.conj() * part.off) / self.noise
         weight = self._sum(lambda part: part.used * part.power) / self.noise

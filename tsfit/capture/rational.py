@@ -25,13 +25,15 @@ FLOOR = 3e-5
 """Share of the ratio below which nothing is followed: rounding and converters are no better."""
 FOLDED = 2
 """Order of the polynomial for what sampling folds back."""
-PIECE = 1 << 13
+PIECE, ROWS = 1 << 13, 1 << 10
 NEARLY_ONE = 1e-8
 """Share of the largest on a triangle's diagonal below which its columns are not told apart by it alone."""
 SHARPEST = 30.0
 """Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
 ORDERS = ((1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
 """Numbers of real poles and of pairs that are tried: coil, couplings and loading; resonances."""
+EXPLAINED, IN_VAIN = 2.0, 2
+"""Misfit over that of noise alone from which on so many further orders in a row that are no better end the search."""
 ROUGH_ORDERS = ((2, 1), (3, 1), (3, 2))
 """Those that are tried for a first look."""
 
@@ -74,13 +76,21 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
     powers = np.polynomial.polynomial.polyvander(1j * frequency_hz / frequency_hz[-1], FOLDED)
     some = np.concatenate([1.0 / (s - poles), powers], axis=1) * weight[:, np.newaxis]
     scale = np.linalg.norm(some, axis=0)
-    x = np.linalg.lstsq(some / scale, left * weight, rcond=1e-10)[0] / scale
+    triangle = _triangle(np.concatenate([some / scale, (left * weight)[:, np.newaxis]], axis=1))
+    x = np.linalg.lstsq(triangle[:, :-1], triangle[:, -1], rcond=1e-10)[0] / scale
     out = fractions(wanted_hz, poles, x[: len(poles)], 0.0)
     folded = x[len(poles) :] * 1j ** np.arange(FOLDED + 1)
     place = wanted_hz / frequency_hz[-1]
     out.real += np.polynomial.polynomial.polyval(place, folded.real)
     out.imag += np.polynomial.polynomial.polyval(place, folded.imag)
     return out
+
+
+def _triangle(columns: Complex) -> Complex:
+    """Triangle (k, k) with the singular values of `columns` (n, k), by pieces that stay near the processor."""
+    short = -len(columns) % ROWS
+    pieces = np.concatenate([columns, np.zeros((short, columns.shape[1]))]).reshape(-1, ROWS, columns.shape[1])
+    return np.asarray(np.linalg.qr(np.concatenate(list(np.linalg.qr(pieces, mode="r"))), mode="r"))
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:
@@ -156,7 +166,7 @@ def fit_rational(
     s = np.asarray(2j * math.pi * frequency_hz, dtype=np.complex128)
     # Where the ratio stands out most against its usual value is the main resonance, or near enough.
     peak = frequency_hz[int(np.argmax(np.abs(ratio - np.median(ratio)) / np.sqrt(frequency_hz)))]
-    best, least = None, math.inf
+    best, least, in_vain = None, math.inf, 0
     for reals, pairs in orders:
         if 2 * (2 * pairs + reals) + 1 > len(s):
             continue
@@ -168,7 +178,11 @@ def fit_rational(
         found, squares = _vector_fit(s, ratio, weight, poles)
         criterion = 2.0 * squares + (2 * len(poles) + 1) * math.log(2 * len(s))
         if criterion < least and np.all(np.abs(found.poles.imag) < 2.0 * SHARPEST * np.abs(found.poles.real)):
-            best, least = found, criterion
+            best, least, in_vain = found, criterion, 0
+        else:
+            in_vain += 1
+        if in_vain > IN_VAIN and squares < EXPLAINED * len(s):
+            break
     if best is None:
         return Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))
     return best
