@@ -31,15 +31,13 @@ def _basis(z: float, x0: float, t: Real) -> None:
     inside = 1.0 / x0 if abs(z) <= 1.0 else 0.0
     z = min(max(z, -1.0), 1.0)
     n = t.shape[1]
-    t[0, 0], t[1, 0], t[2, 0] = 1.0, 0.0, 0.0
-    if n > 1:
-        t[0, 1], t[1, 1], t[2, 1] = z, 1.0, 0.0
-    for k in range(2, n):
-        t[0, k] = 2.0 * z * t[0, k - 1] - t[0, k - 2]
-        t[1, k] = 2.0 * t[0, k - 1] + 2.0 * z * t[1, k - 1] - t[1, k - 2]
-        t[2, k] = 4.0 * t[1, k - 1] + 2.0 * z * t[2, k - 1] - t[2, k - 2]
-    t[1] *= inside
-    t[2] *= inside**2
+    # In variables of their own: read back from the array, each would wait for the one before to be written.
+    now, before, now1, before1, now2, before2 = 1.0, z, 0.0, inside, 0.0, 0.0
+    for k in range(n):
+        t[0, k], t[1, k], t[2, k] = now, now1, now2
+        now2, before2 = 4.0 * inside * now1 + 2.0 * z * now2 - before2, now2
+        now1, before1 = 2.0 * (inside * now + z * now1) - before1, now1
+        now, before = 2.0 * z * now - before, now
 
 
 @_compiled
@@ -77,7 +75,7 @@ def _slopes(y: Real, u: float, p: Real, tau: Real, curves: Real, t: Real, d: Rea
 
 @_compiled
 def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: Real, c: Real) -> None:
-    """Fill `c` (3, parameters): how di/dt, di2/dt and dv/dt hang on each parameter itself."""
+    """Fill the first rows of `c` (4, parameters): how di/dt, di2/dt and dv/dt hang on each parameter itself."""
     le, l2, r2, mass = p[1], p[2], p[3], p[8]
     i, i2, x, v = y[0], y[1], y[2], y[3]
     s, s1, held, stored = a[3, 0], a[3, 1], a[3, 2], a[3, 3]
@@ -109,11 +107,12 @@ def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: 
 def _carry(a: Real, c: Real, arm: float, tau: Real, sens: Real, s_at: Real, s_sum: Real, far: tuple[float, float]) -> None:
     """Add a stage of the sensitivities to `s_sum`, and go on from `sens` to where the next stage asks for them, `s_at`."""
     weight, ahead = far
-    crept = np.zeros(c.shape[1])
+    for n in range(c.shape[1]):
+        c[3, n] = 0.0
     for j in range(4, 4 + len(tau)):
         quick = 1.0 / tau[j - 4]
         for n in range(c.shape[1]):
-            crept[n] += s_at[j, n]
+            c[3, n] += s_at[j, n]
             rate = quick * (s_at[2, n] - s_at[j, n])
             s_sum[j, n] += weight * rate
             s_at[j, n] = sens[j, n] + ahead * rate
@@ -124,7 +123,7 @@ def _carry(a: Real, c: Real, arm: float, tau: Real, sens: Real, s_at: Real, s_su
         s0, s1, s2, s3 = s_at[0, n], s_at[1, n], s_at[2, n], s_at[3, n]
         d0 = a00 * s0 + a01 * s1 + a02 * s2 + a03 * s3 + c[0, n]
         d1 = a10 * s0 + a11 * s1 + a12 * s2 + a13 * s3 + c[1, n]
-        d3 = a20 * s0 + a21 * s1 + a22 * s2 + a23 * s3 + c[2, n] + arm * crept[n]
+        d3 = a20 * s0 + a21 * s1 + a22 * s2 + a23 * s3 + c[2, n] + arm * c[3, n]
         s_sum[0, n] += weight * d0
         s_sum[1, n] += weight * d1
         s_sum[2, n] += weight * s3
@@ -161,7 +160,7 @@ def march(
     count = 7 + orders.sum() if len(orders) else 0
     states, slopes, ends = np.full((rows, size), np.nan), np.full((count, rows), np.nan), np.zeros(2)
     t, origin = np.zeros((3, curves.shape[1])), np.zeros((3, curves.shape[1]))
-    d, a, c = np.zeros(size), np.zeros((4, 4)), np.zeros((3, count))
+    d, a, c = np.zeros(size), np.zeros((4, 4)), np.zeros((4, count))
     y, y_at, y_sum, mean = start.copy(), np.zeros(size), np.zeros(size), np.zeros(size)
     sens, s_at, s_sum, s_mean = np.zeros((size, count)), np.zeros((size, count)), np.zeros((size, count)), np.zeros(count)
     _basis(0.0, 1.0, origin)

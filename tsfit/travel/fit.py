@@ -76,7 +76,7 @@ def settle(base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[st
     problem = _weighted(problem, x)
     x = _descended(problem, x, 20)
     floor, left = _floor(problem, x)
-    problem = _weighted(problem, x)
+    problem = replace(problem, sigma=_sigma(problem.levels, floor))
     worst = int(np.argmax(left / [level.rms for level in problem.levels]))
     if not left[worst] < MISFIT * problem.levels[worst].rms:
         source = problem.levels[worst].source
