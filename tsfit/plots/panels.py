@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-BETWEEN_SHEETS = 100.0
-"""In the drawing, mm."""
+BETWEEN_SHEETS, LETTER_MM = 100.0, 15.0
+"""In the drawing, mm: what is left between sheets, and how high letters are where there is room."""
 MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
@@ -115,7 +115,7 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
     space = drawing.modelspace()
     for layer, colour in ((SHEET_LAYER, 8), (BOARD_LAYER, 7), (CUTOUT_LAYER, 1), (TEXT_LAYER, 8)):
         drawing.layers.add(layer, color=colour)
-    (across, up), step = cabinet.sheet_mm, cabinet.sheet_mm[1] + BETWEEN_SHEETS
+    (sheet, width), step = cabinet.sheet_mm, cabinet.sheet_mm[1] + BETWEEN_SHEETS
     boards = {board.name: board for board in cabinet.panels}
 
     def outline(x: float, y: float, length: float, width: float, layer: str) -> None:
@@ -123,7 +123,7 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
         space.add_lwpolyline(corners, close=True, dxfattribs={"layer": layer})
 
     for number in range(cabinet.sheets):
-        outline(0.0, -number * step, across, up, SHEET_LAYER)
+        outline(0.0, -number * step, sheet, width, SHEET_LAYER)
     for one in cabinet.layout:
         foot = one.y_mm - (one.sheet - 1) * step
         outline(one.x_mm, foot, one.length_mm, one.width_mm, BOARD_LAYER)
@@ -135,9 +135,11 @@ def panels_dxf(cabinet: Cabinet) -> bytes:
             else:
                 across_mm, upright_mm = hole.sides_mm
                 outline(x - 0.5 * across_mm, y - 0.5 * upright_mm, across_mm, upright_mm, CUTOUT_LAYER)
-        strip = _widest_strip(one, board)
-        middle = strip[0] + 0.5 * strip[2], strip[1] + 0.5 * strip[3] - (one.sheet - 1) * step
-        text = space.add_text(one.panel, height=15.0, dxfattribs={"layer": TEXT_LAYER})
+        left, low, along, up = _widest_strip(one, board)
+        middle = left + 0.5 * along, low + 0.5 * up - (one.sheet - 1) * step
+        height = min(LETTER_MM, max(along, up) / len(one.panel), 0.7 * min(along, up))
+        turned = {"rotation": 90.0} if up > along else {}
+        text = space.add_text(one.panel, height=height, dxfattribs={"layer": TEXT_LAYER, **turned})
         text.set_placement(middle, align=TextEntityAlignment.MIDDLE_CENTER)
     stream = io.StringIO()
     drawing.write(stream)
