@@ -121,6 +121,44 @@ def test_a_curve_is_hidden_and_shown_by_the_keyboard(opened):
     assert opened.execute_script(count) == 0
 
 
+WORDS = """
+return [...document.querySelectorAll(".drawing svg.narrow text")].map(text => {
+  const svg = text.closest("svg");
+  const [own, all] = [text.getBoundingClientRect(), svg.getBoundingClientRect()];
+  const scale = all.width / svg.viewBox.baseVal.width;
+  const size = parseFloat(getComputedStyle(text).fontSize);
+  return [text.textContent, size * scale, own.left - all.left, all.right - own.right];
+})"""
+"""Of every text in a narrow drawing: itself, its height on the screen, and its room to the left and the right, px."""
+
+
+def test_on_a_phone_drawings_are_narrow_and_their_words_large(opened):
+    assert opened.execute_script(WORDS) == []
+    wide = opened.execute_script("return document.querySelector('#sure svg').outerHTML")
+    drawing = opened.find_element(By.CSS_SELECTOR, "#sure figure .drawing")
+    drawing.send_keys(Keys.END)
+    said = opened.find_element(By.CSS_SELECTOR, "#sure figure output").text
+    resize(opened, "phone")
+    words = opened.execute_script(WORDS)
+    assert len(words) > 100
+    assert sum(size >= 8.0 for _, size, _, _ in words) > 0.95 * len(words)
+    for text, size, *room in words:
+        assert size > 6.0, text
+        assert min(room) > -2.0, text
+    drawing.send_keys(Keys.END)
+    assert opened.find_element(By.CSS_SELECTOR, "#sure figure output").text == said
+    cursor, box = (
+        opened.find_element(By.CSS_SELECTOR, "#sure svg .cursor"),
+        opened.find_element(By.CSS_SELECTOR, "#sure svg"),
+    )
+    assert 0.9 * box.rect["width"] < cursor.rect["x"] - box.rect["x"] < box.rect["width"]
+    resize(opened, "desktop")
+    assert opened.execute_script("return document.querySelector('#sure svg').viewBox.baseVal.width") > 500
+    opened.refresh()
+    opened.execute_script("document.querySelectorAll('details').forEach(section => { section.open = true; })")
+    assert opened.execute_script("return document.querySelector('#sure svg').outerHTML") == wide
+
+
 def test_without_scripts_it_is_all_there(browser, address):
     browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     browser.get(address)

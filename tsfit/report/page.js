@@ -1,5 +1,8 @@
 "use strict";
 // Readouts under the pointer or the arrow keys, and buttons that hide a curve. The page is complete without any of it.
+const narrow = matchMedia("(max-width: 30rem)");
+const NARROW_PT = 280; // how wide a drawing is there
+const [LETTER, BOLD] = [0.55, 0.62]; // width of a letter over its size
 for (const [name, data] of Object.entries(JSON.parse(document.getElementById("readings").textContent))) {
   const figure = document.getElementById(name);
   const svg = figure.querySelector("svg");
@@ -9,7 +12,9 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
   const say = document.createElement("output");
   const caption = figure.querySelector("figcaption");
   const first = panels[0];
+  const [left, right] = [first.box[0], first.box[2]];
   let place = null;
+  let across = 1; // how wide the panels are, as a part of what they were drawn
 
   const scale = ([low, high, log]) => (log ? [Math.log(low), Math.log(high)] : [low, high]);
   const toX = (share) => {
@@ -39,7 +44,7 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
     return line;
   });
   const show = () => {
-    const at = first.box[0] + place * (first.box[2] - first.box[0]);
+    const at = left + place * across * (right - left);
     for (const cursor of cursors) {
       cursor.setAttribute("visibility", "visible");
       cursor.setAttribute("x1", at);
@@ -64,10 +69,68 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
     show();
   };
 
+  // On a narrow page the panels become narrower, and what is written keeps its size.
+  const drawn = [...svg.querySelectorAll("path, use, rect, text")].map((node) => [node,
+    Object.fromEntries(["d", "x", "width", "transform"].map((key) => [key, node.getAttribute(key)]))]);
+  // Words keep to the width of the drawing: titles become smaller, names above the first panel make room for each other,
+  // and of two numbers below the last that would touch one goes.
+  const fit = (width) => {
+    const names = [];
+    let end = left - 100;
+    for (const [node, { x }] of drawn) {
+      if (node.tagName !== "text") continue;
+      node.style.fontSize = node.dataset.size ??= node.style.fontSize;
+      const size = parseFloat(node.dataset.size);
+      const long = (node.style.fontWeight ? BOLD : LETTER) * node.textContent.length * size;
+      const anchor = node.style.textAnchor || "start";
+      if (anchor === "start") node.style.fontSize = `${size * Math.min(1, (width - 3 - node.getAttribute("x")) / long)}px`;
+      if (+x > left && node.getAttribute("y") < first.box[1]) names.push({ node, long: long + 5, anchor });
+      else if (anchor === "middle" && node.getAttribute("y") > panels.at(-1).box[3] && +node.textContent[0] >= 0) {
+        const from = node.getAttribute("x") - 0.6 * long;
+        node.style.visibility = across < 1 && from < end ? "hidden" : "";
+        if (from >= end) end = from + 1.2 * long;
+      }
+    }
+    if (across === 1) return;
+    const part = { start: 0, middle: 0.5, end: 1 };
+    for (const one of names) {
+      one.before = one.long * part[one.anchor];
+      one.from = one.node.getAttribute("x") - one.before;
+    }
+    names.sort((one, other) => one.from - other.from);
+    names.forEach((one, k) => { if (k) one.from = Math.max(one.from, names[k - 1].from + names[k - 1].long); });
+    for (let k = names.length - 1, end = width; k >= 0; end = names[k--].from) {
+      names[k].from = Math.min(names[k].from, end - names[k].long);
+      names[k].node.setAttribute("x", names[k].from + names[k].before);
+    }
+  };
+  const draw = () => {
+    const wanted = Math.min(NARROW_PT, data.size[0]);
+    across = narrow.matches ? 1 - (data.size[0] - wanted) / (right - left) : 1;
+    const to = (x) => x - (1 - across) * (Math.min(Math.max(x, left), right) - left);
+    for (const [node, { d, x, width, transform }] of drawn) {
+      if (d) node.setAttribute("d", d.replace(/(-?[\d.]+) (-?[\d.]+)/g, (_, from, y) => `${to(+from).toFixed(2)} ${y}`));
+      if (x) node.setAttribute("x", to(+x));
+      if (width) node.setAttribute("width", to(+x + +width) - to(+x));
+      const turned = transform && transform.replace(/\((\S+) (\S+) /, (_, turn, from) => `(${turn} ${to(+from)} `);
+      if (transform) node.setAttribute("transform", turned);
+    }
+    const width = to(data.size[0]);
+    svg.setAttribute("viewBox", `0 0 ${width} ${data.size[1]}`);
+    svg.classList.toggle("narrow", across < 1);
+    fit(width);
+    if (place !== null) show();
+  };
+  const same = panels.every((panel) => panel.box[0] === left && panel.box[2] === right);
+  if (same) {
+    if (narrow.matches) draw();
+    narrow.addEventListener("change", draw);
+  }
+
   svg.addEventListener("pointermove", (event) => {
     const box = svg.getBoundingClientRect();
-    const x = ((event.clientX - box.left) / box.width) * data.size[0];
-    move((x - first.box[0]) / (first.box[2] - first.box[0]));
+    const x = ((event.clientX - box.left) / box.width) * svg.viewBox.baseVal.width;
+    move((x - left) / (across * (right - left)));
   });
   const drawing = figure.querySelector(".drawing");
   drawing.tabIndex = 0;
