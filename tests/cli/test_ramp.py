@@ -19,21 +19,30 @@ def folder(tmp_path, monkeypatch):
 
 
 def led(*options, state="full travel"):
-    return run(["sweep", "power.toml", "--state", state, "--driver", DRIVER, "--limit-travel-mm", "3", *options])
+    options = options if "--limit-travel-mm" in options else ("--limit-travel-mm", "3", *options)
+    return run(["sweep", "power.toml", "--state", state, "--driver", DRIVER, *options])
 
 
-def test_a_run_in_one_file_and_its_bench(folder, capsys, monkeypatch):
+def test_the_whole_chain_from_the_first_level_to_travel(folder, capsys, monkeypatch):
     monkeypatch.setattr("tsfit.bench.ramp.PILOT_S", 1.0)
-    options = ("--level-v", "4", "--levels", "2", "--minutes", "0.1", "--yes", "--json")
+    monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 1.0)
+    options = ("--limit-travel-mm", "12", "--level-v", "30", "--levels", "3", "--minutes", "0.1", "--yes", "--json")
     assert led(*options, state="power run") == 0
     found = json.loads(capsys.readouterr().out)
     bench = tomllib.loads((folder / found["bench"]).read_text())
-    assert [sweep["state"] for sweep in bench["sweep"]] == ["full travel", "power run"]
+    assert [sweep["state"] for sweep in bench["sweep"]] == ["full travel", "full travel", "power run"]
     assert (folder / "power-run-run.wav").exists()
-    assert found["levels"][0]["peak_travel_m"] < 1e-3
+    assert run(["travel", found["bench"], "-o", "travel.json"]) == 0
+    travel = json.loads((folder / "travel.json").read_text())
+    for level, played in zip(travel["levels"], found["levels"], strict=True):
+        farthest = max(level["peak_outward_m"], level["peak_inward_m"])
+        assert farthest == pytest.approx(played["peak_travel_m"], rel=0.02)
+    # 5 mm are less than what takes any curve of the driver's file to its limit.
+    assert all(side["at_least"] > 5e-3 for limit in travel["limits"].values() for side in limit.values())
 
 
 def test_another_name_stops_after_the_quiet_level_which_is_kept(folder, monkeypatch, capsys):
+    monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 1.0)
     monkeypatch.setattr(click, "prompt", lambda text, **_: "Another")
     assert led("--levels", "2") == 2
     said = capsys.readouterr()
@@ -66,3 +75,26 @@ def test_a_rig_without_volts_is_refused(folder, capsys):
     assert led("--yes") == 2
     assert "total_v_full_scale" in capsys.readouterr().err
     assert not list(folder.glob("full-travel*"))
+
+
+def test_without_its_volts_the_first_level_has_a_limit_all_the_same(folder, capsys, monkeypatch):
+    rig = folder / "power.toml"
+    rig.write_text(rig.read_text().replace("volts_per_full_scale = 60\n", ""))
+    assert led("--yes") == 2
+    assert "--limit-v" in capsys.readouterr().err
+    assert not list(folder.glob("full-travel*"))
+    monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 0.5)
+    assert led("--limit-v", "0.5", "--yes") == 2
+    said = capsys.readouterr()
+    assert "stopped at 0.5 V peak" in said.out
+    assert "the limit is 0.5 V" in said.err
+    assert not (folder / "full-travel-1.wav").exists()
+
+
+def test_a_taken_name_is_not_to_be_replaced(folder, capsys):
+    (folder / "full-travel-3.wav").write_text("earlier")
+    assert led("--yes") == 2
+    said = capsys.readouterr().err
+    assert "full-travel-3.wav" in said
+    assert "another name" in said
+    assert "--replace" not in said

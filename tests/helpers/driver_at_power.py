@@ -5,7 +5,7 @@ Of the package only the exchange of the audio callback is used, which is under t
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.polynomial import chebyshev
@@ -20,7 +20,8 @@ from helpers.made_travel import (
     three_eighths,
 )
 from tsfit.capture.exchange import STUCK_SECONDS, Exchange
-from tsfit.capture.stream import Stopped
+from tsfit.capture.excitation import playable
+from tsfit.capture.stream import Stopped, StreamReport
 from tsfit.circuit.large_signal import resting
 
 PER_K, TURN_S = 0.00393, 0.2
@@ -67,7 +68,7 @@ class DriverAtPower:
         self.p[0] += SHUNT + LEAD
         self.y, self.before = np.zeros(4 + len(self.tau)), np.zeros(1)
         self.waiting = np.zeros((delay, 2))
-        self.done, self.hottest_k, self.farthest = 0, 0.0, 0.0
+        self.done, self.hottest_k, self.farthest, self.warm_k = 0, 0.0, 0.0, 0.0
 
     def __call__(self, x):
         """Answer (n, 2) to a block (n,) that goes out."""
@@ -81,6 +82,7 @@ class DriverAtPower:
         elif fault.kind == "clipped amplifier":
             u = np.where(on, np.clip(u, -fault.size, fault.size), u)
         warm = np.maximum(at - fault.at, 0) / self.rate * (fault.size if fault.kind == "runaway Re" else 0.0)
+        warm = warm + PER_K * self.warm_k
         self.hottest_k = max(self.hottest_k, float(warm.max()) / PER_K)
         fine = np.interp(np.arange(3 * len(x)) / 3.0, np.arange(len(x) + 1), np.append(self.before, u))
         out = three_eighths(fine, 1.0 / self.rate, self.p, self.tau, warm * self.truth.Re / self.p[0], self.y)
@@ -158,3 +160,24 @@ def played(excitation, answers, guard, size, monkeypatch, *, stuck_at=None, left
             exchange.failure = stop
     monkeypatch.undo()
     return Ended(np.concatenate(parts), exchange.alarm or exchange.failure, first)
+
+
+@dataclass
+class PlayerAtPower:
+    """A `Player` with a `device` on it; what is asked to be played is kept."""
+
+    device: DriverAtPower
+    in_real_time: bool = True
+    excitations: list = field(default_factory=list)
+
+    def play(self, excitation, sink, *, on_level=None, watch=None):
+        self.excitations.append(excitation)
+        samples, rate = playable(excitation), excitation.sample_rate_hz
+        size = round(0.05 * rate)
+        for first in range(0, len(samples), size):
+            came = self.device(samples[first : first + size])
+            sink(came)
+            if watch is not None:
+                watch(came)
+        n = len(samples)
+        return StreamReport("stand-in", n, n, n / rate, rate, len(self.device.waiting))

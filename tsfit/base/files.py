@@ -158,20 +158,20 @@ def _alive(process: int, file: Path) -> bool:
     return True
 
 
-def refuse_existing(path: Path | None, *, replace: bool = False) -> None:
-    """Refuse before the work what `write_new` would refuse after it."""
+def refuse_existing(path: Path | None, *, replace: bool | None = False) -> None:
+    """Refuse before the work what `write_new` would refuse after it; `replace` is None where nobody can ask for it."""
     if path is not None:
         _whole_file(path, replace=replace)
 
 
-def _whole_file(path: Path, *, replace: bool) -> Path:
+def _whole_file(path: Path, *, replace: bool | None) -> Path:
     """Where `path` leads if it is to be written whole; raises as `write_new` does for what is there."""
     try:
         mode = path.stat().st_mode
     except FileNotFoundError:
         # A link into nothing is a name that is taken.
         if path.is_symlink() and not replace:
-            raise _exists(path) from None
+            raise _exists(path, offered=replace is not None) from None
         return Path(os.path.realpath(path))
     except OSError as error:
         raise unwritable(path, error.strerror or str(error)) from error
@@ -179,7 +179,7 @@ def _whole_file(path: Path, *, replace: bool) -> Path:
         message = f"{path}: is a {'folder' if stat.S_ISDIR(mode) else 'device or pipe'}, not a file; name a file."
         raise TsfitError(message, code="cannot_write", file=path)
     if not replace:
-        raise _exists(path)
+        raise _exists(path, offered=replace is not None)
     return Path(os.path.realpath(path))
 
 
@@ -189,8 +189,9 @@ def unwritable(path: Path, reason: str) -> TsfitError:
     return TsfitError(message, code="cannot_write", file=path)
 
 
-def _exists(path: Path) -> TsfitError:
-    message = f"{path}: already there and left as it is; name another file or add --replace."
+def _exists(path: Path, *, offered: bool = True) -> TsfitError:
+    remedy = "name another file or add --replace" if offered else "choose another name or move it away"
+    message = f"{path}: already there and left as it is; {remedy}."
     return TsfitError(message, code="exists", file=path)
 
 

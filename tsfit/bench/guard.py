@@ -20,7 +20,7 @@ from tsfit.capture.stream import Block, Stopped
 from tsfit.circuit.large_signal import LargeSignal, move
 from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.driver.record import Driver
-from tsfit.heating.readout import read_out
+from tsfit.heating.readout import Readings, read_out
 
 CLIPPED = 0.999
 """Share of full scale from which a channel counts as clipped."""
@@ -216,22 +216,27 @@ class Watchdog:
         if kept.shape[1] < READ_S * self.rate or float(np.std(kept[0])) < 0.5 * self._heard:
             return
         readings = read_out([(kept[0], kept[1])], self.rate, self.driver)
-        ohm, weight = readings.resistance[EDGE:-EDGE], 1.0 / readings.stdev[EDGE:-EDGE]
-        told = np.isfinite(ohm) & np.isfinite(weight) & (weight > 0.0)
-        self._blind = 0 if told.sum() >= LEAST_READ else self._blind + 1
+        at, ohm, weight = told_ohm(readings)
+        self._blind = 0 if len(at) >= LEAST_READ else self._blind + 1
         if self._blind > BLIND:
             raise _stopped("blind", "the coil's resistance can no longer be read, so nobody knows how hot it is")
         if self._blind:
             return
-        at = np.arange(len(ohm))[told]
-        slope = float(np.polyfit(at, ohm[told], 1, w=weight[told])[0])
-        self.ohm = float(np.average(ohm[told], weights=weight[told] ** 2))
+        slope = float(np.polyfit(at, ohm, 1, w=weight)[0])
+        self.ohm = float(np.average(ohm, weights=weight**2))
         now = self.ohm + max(slope, 0.0) * BEHIND_S
         warm = self.limits.ambient_c + (now / self.cold_ohm - 1.0) / COPPER_PER_K
         self.hottest = max(self.hottest, warm)
         if warm > self.limits.coil_c:
             message = f"the coil is at {warm:.0f} °C by its resistance, and the limit is {self.limits.coil_c:.0f} °C"
             raise _stopped("hot", message)
+
+
+def told_ohm(readings: Readings) -> tuple[Real, Real, Real]:
+    """Seconds, resistance and its weight, 1/ohm, all (k,), where one can be read."""
+    ohm, weight = readings.resistance[EDGE:-EDGE], 1.0 / readings.stdev[EDGE:-EDGE]
+    told = np.isfinite(ohm) & np.isfinite(weight) & (weight > 0.0)
+    return np.flatnonzero(told).astype(float), ohm[told], weight[told]
 
 
 def _stopped(code: str, what: str) -> Stopped:

@@ -94,7 +94,7 @@ class Ramp:
 class Offer:
     """A level that may be played next: peak level, and what is expected of it; None for what cannot be told yet.
 
-    `bound` names what keeps the top from being louder.
+    `bound` names what keeps the top from being louder; `most_v` are the peak volts that end it, infinite where `volts` do.
     """
 
     number: int
@@ -105,6 +105,7 @@ class Offer:
     bound: str
     last: bool
     run: bool
+    most_v: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -169,14 +170,16 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
 def _first(ramp: Ramp) -> Offer:
     rig = ramp.rig
     level = QUIET_DBFS if rig.level_dbfs is None else min(rig.level_dbfs, QUIET_DBFS)
-    volts = travel = None
     excitation = plan(rig, replace(ramp.wanted, level_dbfs=level))
-    if rig.volts_per_full_scale is not None:
-        volts = rig.volts_per_full_scale * 10.0 ** (level / 20.0)
-        travel = _moved(ramp.driver, rig.volts_per_full_scale * excitation.samples, excitation.sample_rate_hz)
-        too_much = max(travel / (OF_LIMIT * ramp.limits.travel), volts / min(ramp.limits.volts, ramp.top_v), 1.0)
-        level, volts, travel = level - 20.0 * math.log10(too_much), volts / too_much, travel / too_much
-    return Offer(1, _at(excitation, level), volts, travel, ramp.limits.ambient_c, "the quiet beginning", False, False)
+    peak, most_v = 10.0 ** (level / 20.0), min(ramp.limits.volts, ramp.top_v)
+    per_volt = _moved(ramp.driver, excitation.samples, excitation.sample_rate_hz) / peak
+    most_v = min(most_v, OF_LIMIT * ramp.limits.travel / per_volt)
+    cold, bound = ramp.limits.ambient_c, "the quiet beginning"
+    if rig.volts_per_full_scale is None:
+        return Offer(1, _at(excitation, level), None, None, cold, bound, False, False, most_v)
+    volts = min(rig.volts_per_full_scale * peak, most_v)
+    level = 20.0 * math.log10(volts / rig.volts_per_full_scale)
+    return Offer(1, _at(excitation, level), volts, per_volt * volts, cold, bound, False, False)
 
 
 def _at(excitation: Excitation, level_dbfs: float) -> Excitation:
@@ -265,7 +268,8 @@ def play(
             recording=path.name, state="full travel", settle_s=settle, period_s=excitation.period / rate
         )  # fmt: skip
     model = judged[-1].model if judged else start_of(ramp.driver)
-    guard = Watchdog(ramp.scale, ramp.driver, model, ramp.limits, excitation, offer.volts)
+    limits = replace(ramp.limits, volts=min(ramp.limits.volts, offer.most_v))
+    guard = Watchdog(ramp.scale, ramp.driver, model, limits, excitation, offer.volts)
     if judged:
         guard.cold_ohm = judged[0].model.Re
     player = open_player(ramp.rig, Hung(at_power=True))
@@ -340,9 +344,9 @@ def bench_path(ramp: Ramp) -> Path:
 
 def refuse_used(ramp: Ramp) -> None:
     """Refuse names that are taken before anything is played. Raises TsfitError ``exists``."""
-    refuse_existing(bench_path(ramp))
+    refuse_existing(bench_path(ramp), replace=None)
     for name in [*(f"{ramp.stem.name}-{k + 1}" for k in range(ramp.count)), f"{ramp.stem.name}-run"]:
-        refuse_existing(ramp.stem.with_name(f"{name}.wav"))
+        refuse_existing(ramp.stem.with_name(f"{name}.wav"), replace=None)
 
 
 def write_levels(ramp: Ramp, driver_file: Path, sweeps: Sequence[SweepTable]) -> Path:
@@ -355,8 +359,17 @@ def write_levels(ramp: Ramp, driver_file: Path, sweeps: Sequence[SweepTable]) ->
 
 
 def refuse_small_rig(ramp: Ramp) -> None:
-    """Refuse a rig without volts, and a driver without its mass. Raises TsfitError ``no_scale``, ``incomplete_driver``."""
+    """Refuse a rig without volts, and a driver without its mass.
+
+    Raises TsfitError ``no_scale``, ``incomplete_driver``; ``no_volts`` where nothing says how loud a quiet level may be.
+    """
     _ = ramp.scale
+    if ramp.rig.volts_per_full_scale is None and math.isinf(min(ramp.limits.volts, ramp.top_v)):
+        message = (
+            f"{ramp.rig.path}: how many volts its output gives is not told, so nobody knows how loud the first level is; "
+            "let `tsfit rig calibrate RIG --volts` find volts_per_full_scale, or say --limit-v."
+        )
+        raise TsfitError(message, code="no_volts", file=ramp.rig.path)
     if ramp.driver.Mms is None:
         message = f"{ramp.driver.name}: without the moving mass no travel can be told; fit it with an added mass first."
         raise TsfitError(message, code="incomplete_driver")

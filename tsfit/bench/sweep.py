@@ -104,7 +104,7 @@ def measure(
     partial recording).
     """
     curve_file = path.with_suffix(".txt")
-    refuse_existing(curve_file)
+    refuse_existing(curve_file, replace=None)
     player = open_player(rig, Hung(state_of(sweep), hours=specimen.hours_of_use or 0.0))
     with Recorder(path, excitation.sample_rate_hz, known_before(rig, sweep, excitation, specimen)) as recorder:
         report = player.play(excitation, recorder.write, on_level=on_level)

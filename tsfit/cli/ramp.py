@@ -54,14 +54,17 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
     refuse_small_rig(ramp)
     refuse_used(ramp)
     judged: list[JudgedLevel] = []
-    sweeps, bench = [], None
+    sweeps, bench, hottest = [], None, ramp.limits.ambient_c
     try:
         if not quiet:
             say(CAUTIONS)
         while (offer := next_offer(ramp, judged)) is not None:
+            if judged:
+                _cooled(ramp, judged, hottest, quiet=quiet)
             _confirmed(ramp, offer, judged, yes=yes, quiet=quiet)
             with live_levels(offer.excitation.seconds, quiet=quiet) as show:
                 sweep, report, guard = play(ramp, offer, judged, on_level=show)
+            hottest = guard.hottest
             sweeps.append(sweep)
             if offer.run:
                 if not quiet:
@@ -85,12 +88,30 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
     return 2 if refused else 0
 
 
+def _cooled(ramp: Ramp, judged: Sequence[JudgedLevel], hottest_c: float, *, quiet: bool) -> None:
+    """Wait for a coil that is warm, and say so."""
+    from tsfit.bench.cooling import EVERY_S, cool_enough_c, cooled
+
+    enough, waited = cool_enough_c(ramp.limits), []
+
+    def told(now_c: float) -> None:
+        waited.append(now_c)
+        if not quiet:
+            say(f"  coil at {now_c:.0f} °C; waits until below {enough:.0f} °C, the quiet level again in {EVERY_S:.0f} s")
+
+    now_c = cooled(ramp, judged, max(hottest_c, judged[-1].coil_c), told)
+    if waited and not quiet:
+        say(f"  coil at {now_c:.0f} °C: cool enough")
+
+
 def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, yes: bool, quiet: bool) -> None:
     """Ask before anything above the quiet beginning: the driver's name once, then each level."""
     excitation, limits = offer.excitation, ramp.limits
     told = [f"{excitation.kind}, {excitation.low_hz:.3g} to {excitation.high_hz:.3g} Hz, {excitation.seconds:.0f} s"]
     if offer.volts is not None:
         told.append(f"{offer.volts:.3g} V peak")
+    elif offer.most_v < math.inf:
+        told.append(f"stopped at {offer.most_v:.3g} V peak, for the rig file does not tell the output's volts")
     if offer.travel is not None:
         told.append(f"about {1e3 * offer.travel:.2g} mm")
     if judged:

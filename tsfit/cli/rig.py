@@ -174,7 +174,7 @@ def calibrate(rig: Path, output: Path | None, outputs: Outputs, **options: Any) 
     read, now = read_rig(rig), datetime.now().astimezone()
     kind = "volts" if asked.volts else "trimmed" if asked.trim else "calibrated"
     path = output or rig.with_stem(f"{rig.stem}-{kind}-{now:%Y-%m-%d-%H%M%S}")
-    refuse_existing(path)
+    refuse_existing(path, replace=None)
     standards = asked.standards()
     if asked.volts:
         return _volts(read, path, asked, outputs)

@@ -208,9 +208,9 @@ def _repeat(
     numbers = range(1, asked.repeats + 1)
     names = [path] if asked.repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in numbers]
     for name in (path, *names):
-        refuse_existing(name.with_suffix(".txt"))
+        refuse_existing(name.with_suffix(".txt"), replace=None)
         if asked.draws:
-            refuse_existing(name.with_suffix(".png"))
+            refuse_existing(name.with_suffix(".png"), replace=None)
     measured: list[Measurement] = []
     need = None
     for name in names:
@@ -344,7 +344,7 @@ def _guided(rig: Rig, asked: SweepRun) -> int:
 
     folder = Path(click.prompt("Folder for this driver", default="bench", type=PATH))
     bench = folder / "bench.toml"
-    refuse_existing(bench)
+    refuse_existing(bench, replace=None)
     given = {
         "name": click.prompt("Name of the driver"),
         "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
