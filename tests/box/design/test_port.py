@@ -37,7 +37,7 @@ def tube_length(diameter, volume, tuning, sound_speed):
 @pytest.mark.against(
     "ports of designed boxes, `TSFIT_DESIGNS` drawn drivers", "Helmholtz, from memory", "0.1 %; or told why"
 )
-@pytest.mark.parametrize("seed", range(DESIGNS))
+@pytest.mark.parametrize("seed", [*range(DESIGNS), 364])  # there the port takes half of the box
 def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
     driver, rng = drawn(seed)
     most = rng.uniform(0.3, 2.0) * driver.Vas

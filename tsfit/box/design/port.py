@@ -17,6 +17,8 @@ Ported = VentedPlan | BandPassPlan
 LEAST_LENGTH = 1.5
 """A port whose ends alone tune the box has no length; it is made so many times wider than that one."""
 TURNS, FINE = 40, 8
+STEEP = 0.98
+"""How much of a change of the volume may come back, for its end to be foretold."""
 SPARE = 0.99
 """Of the speed that its ends stand, so that a peak between two frequencies keeps it too."""
 
@@ -67,14 +69,20 @@ def with_port(plan: VentedPlan, driver: Driver, *, scaled: bool, speed: float, l
     shape, filling = plan.opening.port, plan.filling
     assert shape is not None
     wanted = filling.acting(plan.volume)
+    before, slope = (wanted, wanted), 0.0
     for _ in range(TURNS):
         port = wide_enough(plan, driver, shape, speed) if scaled else shape
         length = replace(plan, opening=replace(plan.opening, port=port)).build(driver).opening.port_length
         assert length is not None
         taken = filling if filling.displaced > 0.0 else replace(filling, displaced=float(port.displaced(length)))
         acting = wanted if largest is None else min(wanted, taken.acting(largest))
-        settled = abs(acting / plan.filling.acting(plan.volume) - 1.0) < 1e-9
-        plan = replace(plan, volume=taken.around(acting), filling=taken)
-        if settled:
+        tried = plan.filling.acting(plan.volume)
+        # The port of a small box swings to and fro with its air: go where the last two turns lead.
+        if tried != before[0]:
+            slope = (acting - before[1]) / (tried - before[0])
+        before = tried, acting
+        towards = tried + (acting - tried) / (1.0 - slope) if slope < STEEP else acting
+        plan = replace(plan, volume=taken.around(towards), filling=taken)
+        if abs(acting / tried - 1.0) < 1e-9:
             break
     return replace(plan, opening=replace(plan.opening, port=port))
