@@ -19,7 +19,7 @@ from tsfit.box.limits import CHUNK, loudest
 from tsfit.box.numbers import HALF_POWER_DB, band_merits, last_rise, merit_frequencies, merits
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import Bands, BoxResult, LowHigh
-from tsfit.circuit import load
+from tsfit.circuit.load import Load
 from tsfit.driver.covariance import covariance_of, draw
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.formulas import circuit_values, resonance
@@ -114,22 +114,15 @@ def sensitivity(box: BoxResult, fit: FitResult | None = None, *, draws: int = DR
 def _built(box: BoxResult, values: Mapping[str, Number], volume_error: Real, tuning_error: Real) -> dict[str, Real]:
     """Numbers of the box with drivers of those `values` and errors, by name; each ``(draws,)``."""
     enclosure, tuning = box.enclosure, box.opening.fb
-    air, added, planned = enclosure.driver.air, enclosure.load.added_mass, enclosure.load
     assert box.chamber.acting is not None
     volume = box.chamber.acting * volume_error
     fs = resonance(values["Mms"], values["Cms"])
-    fc, qtc = lossless_resonance(values, air, volume, source_ohm=enclosure.source_ohm)
+    fc, qtc = lossless_resonance(values, enclosure.driver.air, volume, source_ohm=enclosure.source_ohm)
     lowest, highest = fs, fc
     if tuning is not None:
         lowest, highest = np.minimum(fs, tuning * tuning_error), np.hypot(fc, tuning * tuning_error)
     grid = merit_frequencies(float(np.min(lowest)), float(np.max(highest)))
-    losses = {} if enclosure.kind == "bandpass" else box.losses
-    if tuning is None:
-        there = load.closed_box(volume, air, resonance=fc, added_mass=added, losses=load.Losses(**losses))
-    elif enclosure.kind == "vented":
-        there = load.vented_box(volume, tuning * tuning_error, air, added_mass=added, losses=load.Losses(**losses))
-    else:
-        there = _off(planned, volume_error, tuning_error)
+    there = _off(enclosure.load, volume_error, fc / fc[0], tuning_error)
     built = replace(enclosure, load=there, sets=values, port_area=None, voltage=STANDARD_DRIVE)
     if enclosure.kind == "bandpass":
         band = band_merits(grid, built)
@@ -138,14 +131,24 @@ def _built(box: BoxResult, values: Mapping[str, Number], volume_error: Real, tun
     return {"f3_hz": found.f3_hz, "ripple_db": found.ripple_db} | ({"qtc": qtc} if tuning is None else {})
 
 
-def _off(planned: load.Load, volume_error: Real, tuning_error: Real) -> load.Load:
-    """A box or chamber of a volume and a tuning that are off; chambers in front and behind are off alike."""
-    off = replace(planned, compliance=planned.compliance * volume_error)
-    if planned.front is not None:
-        return replace(off, front=_off(planned.front, volume_error, tuning_error))
+def _off(planned: Load, volume_error: Real, fc_error: Number, tuning_error: Real) -> Load:
+    """A box or chamber of a volume and a resonance or tuning that are off; chambers in front and behind are off alike.
+
+    Losses keep their Q, but for those of a radiator, which keeps its friction.
+    """
+    scale = volume_error * (tuning_error if planned.ported else fc_error)
+    off = replace(
+        planned,
+        compliance=planned.compliance * volume_error,
+        leak_conductance=planned.leak_conductance * scale,
+        absorption=planned.absorption / scale,
+        front=None if planned.front is None else _off(planned.front, volume_error, fc_error, tuning_error),
+    )
+    if not planned.ported:
+        return off
     # Of a lighter port or radiator the tuning is higher, whatever spring is left.
     mass = off.port_mass * (off.tuning / (planned.tuning * tuning_error)) ** 2
-    return replace(off, port_mass=mass)
+    return replace(off, port_mass=mass, port_resistance=planned.port_resistance / (1.0 if planned.sprung else scale))
 
 
 def _spread(values: Real) -> Spread:
