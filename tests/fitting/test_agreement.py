@@ -47,6 +47,41 @@ def test_states_that_agree_are_said_to():
     assert not codes & {"states_disagree", "odd_sweep"}
 
 
+SLIPS = {
+    "the mass of {} g": {
+        "a point in the wrong place": 10.0,
+        "ounces": 1 / 28.35,
+        "milligrams": 1e3,
+        "thrice": 3.0,
+        "a little more than twice": 2.3,
+    },
+    "the box of {} l": {"a point in the wrong place": 0.1, "cubic feet": 1 / 28.317, "tenfold": 10.0, "threefold": 3.0},
+    "the effective diameter of {} cm": {"the radius": 0.5, "inches": 1 / 2.54, "millimetres of something": 10.0},
+}
+
+
+@pytest.mark.parametrize(
+    ("what", "slip", "factor"), [(what, slip, factor) for what, slips in SLIPS.items() for slip, factor in slips.items()]
+)
+def test_a_size_that_was_typed_wrong_is_refused_and_what_was_meant_is_said(what, slip, factor):
+    """Nothing but the size typed is changed, so that what it must be is what it was before."""
+    area, index, changes = AREA, 1 if "mass" in what else 2, {}
+    if "mass" in what:
+        meant = 1e3 * MASS
+        changes = {"mass": factor * MASS, "mass_uncertainty": 1e-4 * factor}
+    elif "box" in what:
+        meant = 1e3 * VOLUME
+        changes = {"volume": factor * VOLUME, "volume_uncertainty": 0.01 * factor * VOLUME}
+    else:
+        area, meant = factor**2 * AREA, 200.0 * math.sqrt(AREA / math.pi)
+    with pytest.raises(TsfitError, match="no error of measuring is so large") as refused:
+        agreed(planted(index, **changes), area)
+    assert refused.value.code == "states_contradict"
+    typed = re.escape(what.format(f"{factor * meant:.4g}"))
+    told = float(re.search(f"{typed} would have to be about ([0-9.e+-]+)", str(refused.value))[1])
+    assert told == pytest.approx(meant, rel=0.25)  # peaks alone: neither air load nor losses
+
+
 @pytest.mark.parametrize(
     ("index", "changes", "percent"),
     [(1, {"mass": 0.044}, -9.1), (2, {"volume": 1.1 * VOLUME, "volume_uncertainty": 3e-4}, -9.1)],

@@ -170,8 +170,9 @@ def test_an_input_that_the_sweeps_pull_away_is_named(sigmas, strained):
     told = [each.message for each in result.quality if each.code == "strained_input"]
     assert len(told) == strained
     if strained:
-        pull = float(re.search(r"want mass \S+ ([+-]\d+\.\d) standard uncertainties", told[0])[1])
-        assert pull == pytest.approx(-sigmas, abs=0.5)
+        pull, way = re.search(r"mass of [^:]+: (\S+) standard uncertainties (\w+) it would fit", told[0]).groups()
+        assert float(pull) == pytest.approx(abs(sigmas), abs=0.5)
+        assert way == ("smaller" if sigmas > 0.0 else "larger")
 
 
 def test_free_air_alone_says_what_it_cannot_tell():

@@ -8,10 +8,12 @@ sweep.
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
@@ -26,8 +28,13 @@ WELL_CONFIRMED = 1.0
 """Percent of Mms within which one state must confirm another for its mass or volume not to be taken on trust."""
 BEYOND = 3.0
 """Standard uncertainties from which two states disagree."""
+APART = 2.0
+"""Factor between two states from which a size was typed wrong: nobody errs by so much in measuring one."""
 ODD_MISFIT = (2.0, 0.005)
 """A sweep's misfit beyond noise over that of free air, and relative to |Z|, from which the sweep is no such state."""
+
+TELLING = ("added mass", "closed box")
+"""States that tell Mms beside free air."""
 
 Key = tuple[str, float | None, float | None]
 
@@ -36,7 +43,7 @@ def agreements(best: Solved) -> list[Agreement]:
     """Compare each state that tells Mms with the others; empty with fewer than two such states."""
     sweeps = best.model.sweeps
     shared = [sweep for sweep in sweeps if sweep.state.kind == "free air"]
-    keys = list(dict.fromkeys(_key(sweep.state) for sweep in sweeps if sweep.state.kind in ("added mass", "closed box")))
+    keys = list(dict.fromkeys(_key(sweep.state) for sweep in sweeps if sweep.state.kind in TELLING))
     if not shared or "Mms" not in best.model.names:
         return []
     found = []
@@ -56,7 +63,10 @@ def _key(state: State) -> Key:
 
 def _fitted(best: Solved, sweeps: Sequence[FitSweep]) -> Solved:
     model = JointModel(sweeps, best.circuit, best.model.sd, True, best.model.demands, best.model.scatter)
-    return solve(model, best.at(model.names), best.floor)
+    start = best.at(model.names)
+    # What all sweeps together make of what was stated may lie far from what these do.
+    start[len(start) - model.n_priors :] = 0.0
+    return solve(model, start, best.floor)
 
 
 def _compared(
@@ -85,6 +95,67 @@ def _compared(
         percent_stdev=100.0 * spread,
         sigma=apart / spread,
     )
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What the sweeps in one state, or in all the other ones, say of Mms."""
+
+    Mms: float  # kg
+    state: State | None  # None: several states
+
+    def words(self) -> str:
+        """Which state that is."""
+        return "the other states" if self.state is None else f"the {_told(self.state)} alone"
+
+    def sizes(self, other: float, area: float | None) -> list[str]:
+        """What each size that was typed for it would have to be for Mms to be `other`, with the cone's area in m²."""
+        factor, state = other / self.Mms, self.state
+        if state is None:
+            return []
+        if state.mass is not None:
+            return [_would(f"the mass of {1e3 * state.mass:.4g}", 1e3 * state.mass * factor, "g")]
+        assert state.volume is not None
+        found = [_would(f"the box of {1e3 * state.volume:.4g}", 1e3 * state.volume / factor, "l")]
+        if area is not None:
+            cm = 200.0 * math.sqrt(area / math.pi)
+            found.append(_would(f"the effective diameter of {cm:.4g}", cm * factor**0.25, "cm"))
+        return found
+
+
+def _would(typed: str, value: float, unit: str) -> str:
+    return f"{typed} {unit} would have to be about {float(f'{value:.2g}'):g} {unit}"
+
+
+def contradiction(one: Weighed, other: Weighed, area: float | None) -> TsfitError:
+    """Say that two states contradict each other by more than measuring explains, and what would bring them together."""
+    sizes = [*one.sizes(other.Mms, area), *other.sizes(one.Mms, area)]
+    return TsfitError(
+        f"By {one.words()} Mms is about {1e3 * one.Mms:.2g} g, by {other.words()} {1e3 * other.Mms:.2g} g; no error of "
+        f"measuring is so large. To agree, {', or '.join(sizes)}. Look for a decimal point or a unit that went wrong in "
+        "the bench file, a mass that fell off or a box that is open.",
+        code="states_contradict",
+    )
+
+
+def refuse_slip(best: Solved, found: Sequence[Agreement]) -> None:
+    """Refuse states that contradict each other as only a size typed wrong makes them.
+
+    Raises
+    ------
+    TsfitError
+        "states_contradict".
+    """
+    far = [each for each in found if abs(each.sigma) > BEYOND and abs(math.log(each.Mms / each.others)) > math.log(APART)]
+    if not far:
+        return
+    each = max(far, key=lambda one: abs(one.sigma))
+    states = {_key(sweep.state): sweep for sweep in reversed(best.model.sweeps) if sweep.state.kind in TELLING}
+    own = next(sweep for sweep in states.values() if sweep.number in each.sweeps)
+    rest = [sweep for sweep in states.values() if sweep is not own]
+    other = Weighed(each.others, rest[0].state if len(rest) == 1 else None)
+    area = None if best.model.sd is None else best.model.sd.value
+    raise contradiction(Weighed(each.Mms, own.state), other, area)
 
 
 def _row(candidate: Solved, names: Sequence[str]) -> Real:
@@ -125,7 +196,7 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
     closest = min((COVERAGE_FACTOR * each.percent_stdev for each in found), default=0.0)
     if closest > WELL_CONFIRMED:
         taken.append(f"masses and volumes as typed (their sweeps confirm each other to {closest:.1f} %)")
-    keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in ("added mass", "closed box")}
+    keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in TELLING}
     if len(keys) == 1 and "Mms" in best.model.names:
         what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"
         taken.append(f"the {what} as typed (another mass or a box would tell)")

@@ -17,7 +17,7 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
-from tsfit.fitting.agreement import relative_misfit, worst_octave_misfit
+from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
 from tsfit.fitting.kinds import no_bare_driver, two_peaks, without_peak
@@ -41,6 +41,8 @@ HIGHEST = (2000.0, 40.0)
 """Highest frequency used: the larger of 2 kHz and 40 times Fs; cone break-up beyond it is no matter of the circuit."""
 LEAST_SHIFT = 0.01
 """Least relative shift of the resonance that an added mass or a box must show."""
+FAR_APART = 2.5
+"""Factor between the moving masses of two states, off the peaks alone, from which a size was typed wrong."""
 POOR_FLOOR = 0.05
 """Discrepancy from which the circuit does not describe the sweep."""
 LAWFUL = 0.5
@@ -273,20 +275,23 @@ def start_of_mass(
     curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance], reference: Resonance, sd: Known | None
 ) -> float:
     """Mms from the shift of the peaks, kg: the mean of what each state says (Small 1972); refuses what did not move."""
-    found: list[float] = []
+    found: list[Weighed] = []
     for (curve, state), peak in zip(curves, peaks, strict=True):
         ratio = (peak.Fs / reference.Fs) ** 2
         if state.mass is not None:
             if peak.Fs > (1.0 - LEAST_SHIFT) * reference.Fs:
                 raise _no_shift(curve, peak, reference, "fallen", "fix the mass to the cone and check which file is which")
-            found.append(state.mass / (1.0 / ratio - 1.0))
+            found.append(Weighed(state.mass / (1.0 / ratio - 1.0), state))
         elif state.volume is not None and sd is not None:
             if peak.Fs < (1.0 + LEAST_SHIFT) * reference.Fs:
                 raise _no_shift(curve, peak, reference, "risen", "seal the box or use a smaller one")
             stiffness = sd.value**2 / box_compliance(state.volume, state.air)
-            found.append(float(stiffness / ((2 * np.pi * reference.Fs) ** 2 * (ratio - 1.0))))
+            found.append(Weighed(float(stiffness / ((2 * np.pi * reference.Fs) ** 2 * (ratio - 1.0))), state))
     if found:
-        return float(np.exp(np.mean(np.log(found))))
+        least, most = (end(found, key=lambda each: each.Mms) for end in (min, max))
+        if most.Mms > FAR_APART * least.Mms:
+            raise contradiction(least, most, None if sd is None else sd.value)
+        return float(np.exp(np.mean(np.log([each.Mms for each in found]))))
     assert sd is not None  # a second state that is neither mass nor box is a baffle, which needs the area
     return float(20.0 * sd.value**1.5)
 

@@ -16,7 +16,7 @@ from tsfit.circuit.sprung import LABELS, terms_of
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
-from tsfit.fitting.agreement import agreement_notes, agreements, trust_note
+from tsfit.fitting.agreement import agreement_notes, agreements, refuse_slip, trust_note
 from tsfit.fitting.box_losses import box_losses, loss_notes
 from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.demands import shown
@@ -86,6 +86,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
         for note in state.curve.notes
     )
     agreement = agreements(best)
+    refuse_slip(best, agreement)
     boxes = tuple(box_losses(best, figures))
     return FitResult(
         driver=_driver(best, label),
@@ -283,8 +284,9 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         if prior.kind == "drift":
             notes += _resistance_notes(best, prior, pull)
         elif abs(pull) > 3.0 and prior.kind not in ("suspension", "air load", "loss"):
-            message = f"{pull:+.1f} standard uncertainties from what is stated; check it."
-            told = f"The sweeps want {prior.key.replace(':', ' ', 1)} {message}"
+            way = "larger" if pull > 0.0 else "smaller"
+            message = f"{abs(pull):.2g} standard uncertainties {way} it would fit; check it."
+            told = f"The sweeps contradict the {prior.label}: {message}"
             notes.append(QualityNote("strained_input", "warn", told))
     if all(state.kind == "free air" for state in (one.state for one in states)):
         message = "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box."
