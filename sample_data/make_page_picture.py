@@ -58,7 +58,7 @@ def make(target: Path) -> None:
         browser.execute_script("document.getElementById('hold').click()")
         turned = state.model_copy(update={"values": {**BOX, **TURNED}})
         browser.execute_script("location.hash = encodeURIComponent(arguments[0])", turned.model_dump_json())
-        wait.until(lambda page: page.execute_script("return Number(document.body.dataset.drawn) > 2"))
+        wait.until(lambda page: page.execute_script("return Number(document.body.dataset.drawn) > 1"))
         picture = Image.open(io.BytesIO(browser.get_screenshot_as_png())).convert("RGB")
     served.stop()
     picture.quantize(COLOURS, dither=Image.Dither.NONE).save(target, optimize=True)

@@ -1,24 +1,32 @@
 """The page whose knobs turn in a real browser: every knob, the keyboard alone, errors, two pages, a server that is lost."""
 
 import json
+import os
 import threading
 import time
+from dataclasses import replace
 from urllib.parse import quote
 
 import pytest
 from helpers.browser import SIZES, barriers, prefer, quiet_browser, resize
+from helpers.made_curves_over_travel import travel_of
+from helpers.made_heat_result import heat_result
 from helpers.tried import two_drivers
 from selenium.webdriver import Keys
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from tsfit.box.file import read_box
+from tsfit.driver.measured import Measured
 from tsfit.live.server import Served, Trial
 from tsfit.live.state import PageState
 
 HOSTILE = "<img src=x onerror=\"document.body.dataset.hit='1'\">"
 VENTED = {"volume_l": 60.0, "tuning_hz": 31.0, "port.diameter_cm": 8.0}
-TRIAL = Trial(two_drivers(name=HOSTILE), PageState(kind="vented", values=VENTED))
+MOVES = int(os.environ.get("TSFIT_MOVES", "8"))
+FIRST, SECOND = two_drivers(name=HOSTILE)
+MEASURED = replace(FIRST, measured=Measured(travel_of(), heat_result()), cost=90.0)
+TRIAL = Trial((MEASURED, SECOND), PageState(kind="vented", values=VENTED))
 
 
 def serve(**more):
@@ -112,6 +120,50 @@ def test_it_draws_without_a_word_of_complaint_and_names_are_text(page):
     assert lines[0][1] != lines[1][1]
     # The driver that came as a fit has bands.
     assert len(page.find_elements(By.CSS_SELECTOR, "[data-panel=spl_db] .band")) == 1
+
+
+def test_what_was_measured_is_drawn_when_the_knobs_rest(page):
+    until(page, "!document.querySelector('[data-panel=distortion_percent]').hidden")
+    for panel in ("distortion_percent", "coil_c"):
+        assert len(page.find_elements(By.CSS_SELECTOR, f"[data-panel={panel}] .line")) == 1, panel
+    assert verdict(page).endswith(f"Price 90 with {HOSTILE}.")
+
+
+TURN_MANY = """
+const [moves, done] = arguments;
+const slider = document.querySelector('[data-key=volume_l] input[type=range]');
+const pause = ms => new Promise(go => setTimeout(go, ms));
+const painted = () => new Promise(go => requestAnimationFrame(() => {
+  const after = new MessageChannel();
+  after.port1.onmessage = go;
+  after.port2.postMessage(0);
+}));
+(async () => {
+  const times = [];
+  for (let k = 0; k < moves; k++) {
+    await pause(30 + 17 * Math.random());
+    const before = document.body.dataset.drawn, start = performance.now();
+    slider.value = 400 + (7 * k) % 200;
+    slider.dispatchEvent(new Event("input"));
+    await new Promise(go => new MutationObserver((_, it) => {
+      if (document.body.dataset.drawn !== before) { it.disconnect(); go(); }
+    }).observe(document.body, { attributes: true }));
+    await painted();
+    times.push(performance.now() - start);
+  }
+  done([times, document.querySelectorAll("*").length]);
+})();
+"""
+
+
+def test_many_moves_are_drawn_and_leave_nothing_behind(page):
+    """TSFIT_MOVES=300 with -s tells how long it takes from a moved knob to the painted page."""
+    _, before = page.execute_async_script(TURN_MANY, 4)
+    times, after = page.execute_async_script(TURN_MANY, MOVES)
+    times.sort()
+    print(f"{times[MOVES // 2]:.0f} ms, 95 % within {times[int(0.95 * MOVES)]:.0f} ms, load {os.getloadavg()[0]:.1f}")
+    assert len(times) == MOVES
+    assert abs(after - before) < 100
 
 
 @pytest.mark.parametrize(("size", "scheme"), [("phone", "dark"), ("desktop", "light")])

@@ -2,8 +2,10 @@
 
 import base64
 import contextlib
+import gc
 import http.client
 import json
+import os
 import threading
 import time
 import urllib.request
@@ -15,10 +17,12 @@ from helpers.tried import two_drivers
 
 from tsfit.box.kinds import ClosedPlan
 from tsfit.live import server
-from tsfit.live.server import HEADERS, Served, Trial
-from tsfit.live.state import first_state
+from tsfit.live.server import HEADERS, Served, Trial, to_text
+from tsfit.live.shown import show
+from tsfit.live.state import PageState, first_state
 
 TOKEN = "a-token"
+MOVES = int(os.environ.get("TSFIT_MOVES", "12"))
 DRIVERS = two_drivers(name="<b>Wagtail</b>")
 TRIAL = Trial(DRIVERS, first_state(DRIVERS))
 GETS = ("", "page.css", "page.js", "presence")
@@ -131,6 +135,19 @@ def test_what_is_taken_is_handed_over_and_not_written(ask, tmp_path, monkeypatch
         assert ask(f"/{TOKEN}/{path}", STATE).status == 404
     assert ask(f"/{TOKEN}/take/coefficients", STATE).status == 422
     assert list(tmp_path.iterdir()) == []
+
+
+def test_moves_leave_nothing_behind():
+    """Objects that Python keeps; TSFIT_MOVES=10000 turns as often as somebody does in days."""
+
+    def kept(moves):
+        for k in range(moves):
+            to_text(show(PageState(kind="vented", values={"volume_l": 30.0 + k, "tuning_hz": 31.0}), DRIVERS))
+        gc.collect()
+        return len(gc.get_objects())
+
+    before = kept(3)
+    assert kept(MOVES) - before < 50
 
 
 @pytest.fixture

@@ -183,7 +183,7 @@ const ask = async () => {
       if (answer.status !== 200 && answer.status !== 422) throw new Error("no answer");
       const found = await answer.json();
       refuse(found.refused);
-      if (!found.refused) { shown = read64(found); draw(); tell(); }
+      if (!found.refused) { shown = read64(found); draw(); tell(); document.body.dataset.drawn = ++drawn; }
     } catch { lost(true); }
   }
   busy = false;
@@ -314,7 +314,6 @@ const draw = () => {
   const places = { shown: along(shown.frequency_hz), band: along(shown.band_hz), kept: kept && along(kept.shown.frequency_hz) };
   for (const panel of panels) drawPanel(panel, wide, x, places);
   read();
-  document.body.dataset.drawn = ++drawn;
 };
 const say = (node, text) => { if (node.textContent !== text) node.textContent = text; };
 const read = () => {
