@@ -11,6 +11,7 @@ from tsfit.bench.batch import fit_many
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
 from tsfit.box.compare.drivers import DriverComparison, compare
 from tsfit.box.kinds import ClosedPlan, VentedPlan
+from tsfit.box.measured import with_measured
 from tsfit.box.parts import Opening, StatedLosses
 from tsfit.box.ports import Port
 from tsfit.check.boxes import check_sheet
@@ -19,13 +20,17 @@ from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import history
 from tsfit.drift.log import read_log
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import rated
 from tsfit.formats.fit import read_fit
+from tsfit.formats.measured import read_travel
 from tsfit.formats.sheet import read_sheet
 from tsfit.report.page import make_page
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
 LOG = "saltwit-12b.drift"
+MEASURED, TRAVEL = "saltwit-12b", "saltwit-12b-travel.json"
+"""Whose travel was measured, and what that told."""
 CABINET = ClosedPlan(volume=0.095)
 LOW_VENTED = VentedPlan(volume=0.14, tuning=20.0, opening=Opening(Port(0.1)), losses=StatedLosses(leak_q=10.0))
 CASES: tuple[Case, ...] = (
@@ -72,7 +77,8 @@ def free_folder(wanted: Path) -> Path:
 
 
 def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> DemoResult:
-    """Fit both sample drivers, judge their sheets, look at the break-in, compare them in five boxes, and make a page of it.
+    """Fit both sample drivers, judge their sheets, with the successor's travel as measured, look at the break-in, compare
+    them in five boxes, and make a page of it.
     Raises ``cannot_write`` when the folder cannot be made.
     """
     data = sample_data()
@@ -91,10 +97,12 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     sheets = {stem: read_sheet(data / f"{stem}-sheet.toml") for stem in DRIVERS}
     on_step("holding both datasheets against them")
     plans = [("the picture-house's cabinet", CABINET)]
-    checks = {stem: check_sheet(fits[stem], sheets[stem], plans=plans) for stem in DRIVERS}
+    measured = {**dict.fromkeys(DRIVERS, NOT_MEASURED), MEASURED: Measured(travel=read_travel(data / TRAVEL))}
+    checks = {stem: check_sheet(fits[stem], sheets[stem], plans=plans, limits=measured[stem]) for stem in DRIVERS}
     on_step("comparing them in the same boxes")
-    # A sheet alone tells how far the cone may go, and what power the coil stands.
-    candidates = [Candidate(rated(fit.driver, sheets[stem].values()), fit) for stem, fit in fits.items()]
+    # What was not measured, travel and power that the coil stands, a sheet alone tells.
+    printed = {stem: rated(fit.driver, sheets[stem].values()) for stem, fit in fits.items()}
+    candidates = [Candidate(with_measured(printed[stem], measured[stem]), fit) for stem, fit in fits.items()]
     comparison = compare(candidates, CASES)
     drift = history(read_log(data / LOG)).sentences()
     machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}
@@ -105,6 +113,6 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     on_step("making the page")
     page = folder / "page.html"
     # The answer before what it rests on.
-    parts = [*reversed(files), data / LOG]
+    parts = [*reversed(files), data / TRAVEL, data / LOG]
     write_new(page, make_page(parts, "Saltwit 12 or Saltwit 12 B for the picture-house?"))
     return DemoResult(folder, fits, checks, drift, comparison, [*files, page], page)

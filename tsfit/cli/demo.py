@@ -27,7 +27,7 @@ SHOWN = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83"
 )
 @with_outputs("as_json")
 def demo(folder: Path, outputs: Outputs) -> None:
-    """Play the whole job on the sample data: recordings, fit, check, break-in, comparison, page.
+    """Play the whole job on the sample data: recordings, fit, check, travel, break-in, comparison, page.
 
     The scenario is invented: a harbour picture-house asks whether the successor of its old 12-inch woofer is worth new
     cabinets. Nothing is played or recorded, and no hardware is needed.
@@ -67,6 +67,9 @@ def _print(result: DemoResult) -> None:
         outside = [item.name for item in check.figures if item.verdict == "outside"]
         named = f": {', '.join(outside)}" if outside else ""
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
+        for item in check.figures:
+            if item.name == "Xmax" and item.note:
+                say(f"    Travel on trial, measured at full drive: {item.note}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")
