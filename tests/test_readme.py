@@ -17,7 +17,7 @@ LINES = [
     line
     for text in (ROOT / "README.md", *GUIDES)
     for block in re.findall(r"^```sh\n(.*?)^```$", text.read_text(), re.MULTILINE | re.DOTALL)
-    for line in block.splitlines()
+    for line in block.replace("\\\n", "").splitlines()
     if line.startswith("tsfit ")
 ]
 INSTEAD = {

@@ -15,7 +15,7 @@ def files(page_files):
 def test_a_finished_box_is_held_against_its_plan(files):
     words = words_of(files["built.json"])
     # Made with 36 Hz, planned with 33.
-    assert "Surely not as planned: fb" in words
+    assert "Not as planned: fb 36 Hz instead of 33" in words
     assert "mm longer" in words
     built = next(one for one in json.loads(files["built.json"].read_text())["comparisons"] if one["name"] == "fb")
     assert (built["planned"], built["built"]["value"]) == pytest.approx((33.0, 36.0), rel=0.01)

@@ -52,7 +52,7 @@ def test_it_says_what_the_files_say(page):
         "what the hours did",
         "takes",
         "with equaliser",
-        "Surely not as planned: fb.",
+        "Not as planned: fb ",
         "mm longer",
         "Cut list",
         "guard the blade",

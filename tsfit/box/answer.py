@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
+from tsfit.box.limits import GIVE_RATINGS, unrated
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
 
@@ -38,14 +39,14 @@ def answer(result: BoxResult) -> list[str]:
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
     most = result.loudest
     if most is None:
-        loud = "How loud it plays is open: no rating is known; give --rated-power-w and --xmax-mm."
+        loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
     else:
         loudest = [
             f"{level:.0f} dB at {frequency:g} Hz ({limit})"
             for frequency, level, limit in zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True)
         ]
         loud = f"Loudest at 1 m in half space, and what stops it: {', '.join(loudest)}."
-    return [f"{box}: {', '.join(parts)}.", loud]
+    return [f"{box}: {', '.join(parts)}.", loud, *unrated(result.ratings)]
 
 
 def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[str]]:

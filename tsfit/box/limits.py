@@ -32,6 +32,8 @@ LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage
 """Names of the limits, as tables, plots and JSON give them."""
 POSSIBLE = 1e-9, 1e9
 """SI, of any kind; what lies beyond is a slip, and its square might be no number."""
+GIVE_RATINGS = "give --sheet, or --rated-power-w and --xmax-mm"
+"""Remedy where nothing is rated; every command that tells how loud a box plays has these options."""
 WORST_LOAD = 0.8
 """Least impedance per rated impedance (IEC 60268-5): an amplifier rated for R may meet 0.8·R."""
 CHUNK = 24_000
@@ -131,6 +133,16 @@ def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Rating
         hot_ratio=found.hot_ratio,
     )
     return sheet if stated is None else stated.over(sheet)
+
+
+def unrated(ratings: "Ratings") -> list[str]:
+    """Say which of power and travel is not rated while the other is, so that nothing told of loudness counts it."""
+    rated = {"power": (ratings.power_w, "--rated-power-w"), "travel": (ratings.xmax_m, "--xmax-mm")}
+    lacking = [(name, flag) for name, (value, flag) in rated.items() if value is None]
+    if len(lacking) != 1:
+        return []
+    name, flag = lacking[0]
+    return [f"{name.capitalize()} has no limit here and is not counted: give {flag}, or --sheet."]
 
 
 def _allowed(enclosure: Enclosure, ratings: "Ratings", answer: Squares, *, peak: bool) -> dict[str, Real]:

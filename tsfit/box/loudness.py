@@ -15,7 +15,7 @@ from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.frequencies import table_frequencies
-from tsfit.box.limits import WORST_LOAD, Ratings, maximum_output
+from tsfit.box.limits import GIVE_RATINGS, WORST_LOAD, Ratings, maximum_output
 from tsfit.box.result import BoxResult
 from tsfit.box.told import within
 
@@ -179,7 +179,7 @@ class LevelReport:
         """Say number of boxes, high-pass and amplifier in words."""
         said = []
         if self.needs.boxes is None:
-            said.append("How many boxes it takes is not known without ratings; give --rated-power-w and --xmax-mm.")
+            said.append(f"How many boxes it takes is not known without ratings; {GIVE_RATINGS}.")
         elif self.needs.boxes == 1:
             said.append("One such box reaches it within its limits.")
         else:

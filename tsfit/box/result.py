@@ -14,7 +14,7 @@ from tsfit.base.arrays import Read, Real
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
-from tsfit.box.limits import MaximumOutput, Ratings, loudest
+from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
@@ -190,7 +190,11 @@ class BoxResult:
             found.append(_note("no_cutoff", "The level nowhere rises through the half-power line, so there is no f3."))
         frequency, moves = self._moves
         found += [_note("measured_limit", words) for words in self.measured]
-        return (*found, *_overdriven(self.enclosure, frequency, moves, self.ratings), *_unrated(self.ratings))
+        return (
+            *found,
+            *_overdriven(self.enclosure, frequency, moves, self.ratings),
+            *(_note("unrated", said) for said in unrated(self.ratings)),
+        )
 
     def at(self, frequency_hz: ArrayLike) -> Curves:
         """Evaluate the same box at other frequencies, Hz, shape ``(n_freq,)``."""
@@ -247,14 +251,6 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
         said = f"At {drive} the air in the port reaches {fastest:.3g} m/s; above {allowed:.2g} m/s ports like this are "
         notes.append(_note("fast_port", f"{said}commonly called noisy."))
     return notes
-
-
-def _unrated(ratings: Ratings) -> list[QualityNote]:
-    """A remark on the one of power and travel that is not rated while the other is."""
-    lacking = [name for name, value in (("power", ratings.power_w), ("travel", ratings.xmax_m)) if value is None]
-    if len(lacking) != 1:
-        return []
-    return [_note("unrated", f"No rating of {lacking[0]} is known, so the maximum output is not limited by it.")]
 
 
 @dataclass(frozen=True)

@@ -349,7 +349,10 @@ def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
         columns += ["stopped by"]
     rows = []
     for k in table_rows(case):
-        row = [f"{case.frequency_hz[k]:g}", *(f"{level[k]:.1f}" for level in case.level_db[way])]
+        row = [
+            f"{case.frequency_hz[k]:g}",
+            *(f"{level[k]:.1f}" if level[k] < 200.0 else "no end" for level in case.level_db[way]),
+        ]
         for one in differences:
             row.append(with_decimals(float(one.db[k]), 1, "+"))
             if one.low_db is not None and one.high_db is not None:

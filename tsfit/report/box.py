@@ -8,7 +8,7 @@ from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.told import shown_key, unit_of
-from tsfit.box.verify.findings import LABELS, BuiltBox, number_rows
+from tsfit.box.verify.findings import BuiltBox, number_rows, verdict
 from tsfit.plots.box_verify import verify_plot
 from tsfit.plots.curves import Quantity, curves_plot
 from tsfit.plots.equalised import equalised_plot
@@ -105,26 +105,15 @@ def verify_part(data: BuiltBox, name: str) -> Part:
     )
     return Part(
         subject,
-        answer=[text(f"{title}: {_verdict(data)}", strong=True), *([to_do] if data.advice else [])],
+        answer=[text(f"{title}: {verdict(data)}", strong=True), *([to_do] if data.advice else [])],
         found=[
             heading(title),
-            text(_verdict(data), strong=True),
+            text(verdict(data), strong=True),
             table(f"Planned and built: {title}", columns, number_rows(data)),
         ],
         sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
         box=[heading(f"{title}: what to change"), to_do],
     )
-
-
-def _verdict(data: BuiltBox) -> str:
-    off = [LABELS.get(one.name, one.name) for one in data.comparisons if one.verdict == "off"]
-    said = ["The box leaks."] if data.leak else []
-    if off:
-        said.append(f"Surely not as planned: {', '.join(off)}.")
-    if not said:
-        open_ones = any(one.verdict == "undecided" for one in data.comparisons)
-        said = ["Undecided: the curve is not sure enough to tell." if open_ones else "The box is as planned."]
-    return " ".join(said)
 
 
 def panels_part(data: Cabinet, name: str) -> Part:

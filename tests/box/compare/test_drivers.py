@@ -38,6 +38,15 @@ def test_at_the_travel_limit_only_area_and_travel_count():
     assert "travel limit" not in unrated.level_db
 
 
+@pytest.mark.parametrize("fb", [25.0, 31.5])
+def test_at_a_lossless_tuning_the_cone_stands_still_and_drivers_still_differ_by_their_travel(fb):
+    """In one vented box of equal cones it is 20 lg(28/22) at every frequency, the tuning itself too; limits are numbers."""
+    old, new = (Candidate(replace(one, Pe=None)) for one in (OLD, LONGER))
+    case = only([old, new], same_vented(0.095, fb))
+    np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(28.0 / 22.0), atol=1e-3)
+    assert np.all(np.isfinite(case.level_db["limits"]))
+
+
 def test_travel_of_28_against_22_mm():
     """2.1 dB at every frequency where travel binds: common practice, no source; 20 lg(28/22) = 2.095."""
     strong = [Candidate(replace(one, Pe=5000.0)) for one in (OLD, LONGER)]

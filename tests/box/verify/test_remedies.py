@@ -50,8 +50,8 @@ def test_both_ways_are_whole_plans():
     built = Cabinet("vented", 0.0505, fb=35.0, leak_q=10.0)
     found = found_of(built, np.random.default_rng(2), 0.001)
     first, second = found.remedies
-    assert found.advice == (f"Either {first.says}.", f"Or {second.says}.")
-    assert "l of solid blocks into the volume and then make the port" in first.says
+    assert found.advice == (f"One way: {first.says}.", f"Another way: {second.says}.")
+    assert "l of solid blocks into it, and then make the port" in first.says
     assert first.says.endswith("tuned to 33 Hz, as planned")
     assert second.volumes == {}
     assert second.off_db > 0.1

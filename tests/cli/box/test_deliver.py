@@ -37,7 +37,9 @@ def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
     assert code == 0
     assert json.loads(out)["max_spl_db"] is None
     assert json.loads(out)["limited_by"] is None
-    assert "give --rated-power-w and --xmax-mm" in " ".join(tsfit("closed", str(unrated), "--volume-l", "35")[1].split())
+    assert "give --sheet, or --rated-power-w and --xmax-mm" in " ".join(
+        tsfit("closed", str(unrated), "--volume-l", "35")[1].split()
+    )
     assert "No rating of power is known" in tsfit("closed", heron, "--volume-l", "35")[1]
 
 

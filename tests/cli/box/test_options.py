@@ -1,7 +1,9 @@
 """Options that several commands share, by what they do to level and limits."""
 
+import functools
 import json
 import math
+import re
 
 import pytest
 from helpers.heron import DRIVER
@@ -42,3 +44,47 @@ def test_the_air_of_the_box_is_told_by_options(tsfit, heron):
     code, _, err = tsfit(*asked[:-1], "--pressure-hpa", "7")
     assert code == 2
     assert "air pressure: 7 hPa cannot be" in err
+
+
+SHEET = DRIVER.replace("[parameters]", "[published]") + 'Pe = "60 W"\n'
+SHOWS_LOUDNESS = {
+    ("closed",): ("--volume-l", "35"),
+    ("baffle",): (),
+    ("design", "closed"): ("--volume-l", "35"),
+    ("show",): ("box.toml",),
+    ("level",): ("box.toml", "--target-db", "95"),
+    ("equalise",): ("--box", "box.toml", "--section", "peaking 40 Hz, Q 1.2, +3 dB"),
+}
+
+
+@pytest.mark.parametrize("words", SHOWS_LOUDNESS)
+def test_every_option_that_a_command_names_as_a_remedy_is_its_own_and_helps(words, tsfit, tmp_path, monkeypatch):
+    """Of a driver without ratings, with one of them, and with a sheet."""
+    from tsfit.cli.box.group import box
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "driver.toml").write_text(DRIVER.replace('Xmax = "6 mm"\n', ""))
+    (tmp_path / "sheet.toml").write_text(SHEET)
+    (tmp_path / "box.toml").write_text('kind = "closed"\nvolume_l = 35\n')
+    given = SHOWS_LOUDNESS[words]
+    first = given[:1] if words in (("show",), ("level",)) else ()
+    asked = (*words, *first, "driver.toml", *given[len(first) :])
+    command = functools.reduce(lambda group, word: group.commands[word], words, box)
+    own = {flag for option in command.params for flag in option.opts}
+    for rated in ((), ("--xmax-mm", "5"), ("--rated-power-w", "60")):
+        code, out, err = tsfit(*asked, *rated)
+        assert code == 0, err
+        named = set(re.findall(r"--[a-z][a-z-]+", out))
+        assert named >= {"--sheet"}
+        assert named <= own
+    for helped in (("--xmax-mm", "5", "--rated-power-w", "60"), ("--sheet", "sheet.toml")):
+        code, out, err = tsfit(*asked, *helped)
+        assert code == 0, err
+        assert "--sheet" not in out
+
+
+def test_what_a_comparison_lacks_can_be_given_to_it():
+    from tsfit.cli.compare import LACKING, compare
+
+    own = {flag for option in compare.params for flag in option.opts}
+    assert set(re.findall(r"--[a-z][a-z-]+", " ".join(LACKING.values()))) <= own

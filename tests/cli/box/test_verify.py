@@ -44,6 +44,11 @@ def test_a_wrong_tuning_is_printed_with_its_remedy_and_leaves_with_one(folder, c
     assert (folder / "cabinet.png").stat().st_size > 10_000
 
 
+def test_the_verdict_comes_first(folder, capsys):
+    run()
+    assert capsys.readouterr().out.startswith("Not as planned: fb 36 Hz instead of 33.")
+
+
 def test_machine_form_and_nothing_overwritten(folder, capsys):
     assert run("--json", "-o", "built.json") == 1
     data = json.loads(capsys.readouterr().out)

@@ -69,10 +69,13 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
     boxes = tuple(case.build(one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
-    found = [_levels(box, box.enclosure, frequency, case.played) for box in boxes]
+    # At its tuning a port without losses holds the cone quite still, where a level at full travel is no number.
+    still = np.isclose(frequency[:, np.newaxis], [box.opening.fb or 0.0 for box in boxes], rtol=1e-9, atol=0.0)
+    beside = frequency * (1.0 + 1e-6 * still.any(axis=1))
+    found = [_levels(box, box.enclosure, beside, case.played) for box in boxes]
     levels, maxima = [level for level, _ in found], [most for _, most in found]
     drawn = [
-        _levels(box, drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed)), frequency, case.played)[0]
+        _levels(box, drawn_box(box.enclosure, one.fit, draws, np.random.default_rng(seed)), beside, case.played)[0]
         if one.fit is not None and one.fit.correlation_names
         else None
         for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True))

@@ -17,7 +17,7 @@ from tsfit.base.intervals import middle
 from tsfit.box.equaliser.sections import FilterSection, gain_db
 from tsfit.box.equaliser.target import FIT_ABOVE_HZ, flat_target_db, reach
 from tsfit.box.frequencies import default_frequencies, table_frequencies
-from tsfit.box.limits import MaximumOutput, maximum_output
+from tsfit.box.limits import GIVE_RATINGS, MaximumOutput, maximum_output
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import within
 from tsfit.box.uncertainty import DRAWS, drawn_box, ends
@@ -218,7 +218,7 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         f"{travel_at:.3g} Hz ({equalised.largest(taken.excursion_before_mm)[0]:.3g} mm without)."
     )
     if equalised.loudest is None:
-        said.append("What is left is not known without ratings; name a sheet that has them, or put them into the box file.")
+        said.append(f"What is left is not known without ratings; {GIVE_RATINGS}.")
     else:
         loudest, limit_at, limit = equalised.loudest
         spare = loudest - taken.level_db

@@ -188,14 +188,29 @@ SUMMED = (*VOLUMES, "fb", "fc", "qtc", "fp", "radiator_mass")
 """What a sentence tells of a box."""
 
 
+def verdict(built: BuiltBox) -> str:
+    """Say first whether the box is as planned, and what is not."""
+    off = [_beside(built, one.name, "instead of") for one in built.comparisons if one.verdict == "off"]
+    said = ["another driver than the one told"] * built.other_driver + ["it leaks"] * built.leak + off
+    if said:
+        return f"Not as planned: {', '.join(said)}."
+    judged = [f"{LABELS.get(one.name, one.name)} within {100.0 * one.tolerance:g} %" for one in built.comparisons]
+    unsure = [LABELS.get(one.name, one.name) for one in built.comparisons if one.verdict == "undecided"]
+    if unsure:
+        return f"Undecided: the curve is not sure enough to tell {', '.join(unsure)}."
+    return f"As planned: {', '.join(judged)}."
+
+
+def _beside(built: BuiltBox, name: str, between: str, end: str = "") -> str:
+    """A number of the box, and that of its plan."""
+    unit, scale = SHOWN.get(built.built[name].unit, (built.built[name].unit, 1.0))
+    found, planned = f"{scale * built.built[name].value:.3g} {unit}".rstrip(), scale * built.planned[name]
+    return f"{LABELS.get(name, name)} {found} {between} {planned:.3g}{end}"
+
+
 def summary(built: BuiltBox) -> str:
     """Say in one sentence what was built, beside what was planned."""
-    told = []
-    for name in SUMMED:
-        if name in built.built:
-            unit, scale = SHOWN.get(built.built[name].unit, (built.built[name].unit, 1.0))
-            value, planned = scale * built.built[name].value, scale * built.planned[name]
-            told.append(f"{LABELS.get(name, name)} {value:.3g}{f' {unit}' if unit else ''} (planned {planned:.3g})")
+    told = [_beside(built, name, "(planned", ")") for name in SUMMED if name in built.built]
     return f"{built.driver}, finished {KIND_NAMES[built.enclosure]}: {', '.join(told)}."
 
 

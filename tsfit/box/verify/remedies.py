@@ -77,11 +77,11 @@ def remedy(plan: BoxPlan, boxes: Boxes, way: Way, litres: Mapping[str, tuple[flo
     near = max(float(whole.load.outlet.tuning) if whole.load.outlet.ported else 0.0, whole.driver.Fs)
     band = np.geomspace(0.7 * near, 5.0 * near, 80)
     off_db = float(np.max(np.abs(way.enclosure.respond(band).spl_db - whole.respond(band).spl_db)))
-    what = " and then ".join(steps) if steps else "leave it as it is"
+    what = ", and then ".join(steps) if steps else "leave it as it is"
     result = "as planned" if off_db < 0.05 else f"within {off_db:.1f} dB of the plan"
     if steps and "fb" in way.changed:
         result = f"tuned to {float(way.enclosure.load.outlet.tuning):.3g} Hz, {result}"
-    return WayBack(f"{what}: {result}", volumes, port_m, radiator_kg, off_db)
+    return WayBack(f"{what}; {'then' if steps else 'as built'} it is {result}", volumes, port_m, radiator_kg, off_db)
 
 
 def unlikely(litres: Mapping[str, tuple[float, float]], off: Mapping[str, float]) -> str | None:
@@ -100,8 +100,8 @@ def _volume(name: str, planned: float, built: float, *, filled: bool) -> str:
     """What brings a volume from `built` to `planned` litres."""
     change, named = abs(planned - built), VOLUMES[name]
     if built > planned:
-        return f"put {change:.2g} l of solid blocks into {named}"
-    larger = f"take {change:.2g} l out of {named} or build it so much larger"
+        return f"{named} is {change:.2g} l too large: put {change:.2g} l of solid blocks into it"
+    larger = f"{named} is {change:.2g} l too small: take filling blocks out, or enlarge it by {change:.2g} l"
     return larger + f", or fill it lightly to act as {planned / built:.2f} times as much" * (
         filled and planned < FILLED * built
     )

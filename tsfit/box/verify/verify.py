@@ -153,7 +153,7 @@ class Explanation:
             remedy(plan, boxes, Way(names, self._as_planned(names)), litres) for names in ways(sizes(boxes.built), off)
         ]
         if len(found) == 2:
-            return [f"Either {found[0].says}.", f"Or {found[1].says}."], found
+            return [f"One way: {found[0].says}.", f"Another way: {found[1].says}."], found
         return [f"{one.says[0].upper()}{one.says[1:]}." for one in found], found
 
     def _as_planned(self, names: Sequence[str]) -> Enclosure:

@@ -86,7 +86,7 @@ def print_box(result: BoxResult, *, levels: bool = True) -> None:
     if result.room is not None:
         say(str(result.room))
     for remark in result.notes:
-        if remark.severity == "note":
+        if remark.severity == "note" and remark.code != "unrated":  # which the answer has said
             say(f"Note: {remark.message}")
 
 

@@ -18,6 +18,7 @@ from tsfit.cli.box.options import (
     driver_argument,
     plan_options,
     radiator_options,
+    read_limited,
     rear_options,
     result_options,
     shape_options,
@@ -69,10 +70,9 @@ def closed(driver: Path, **options: Any) -> None:
     from tsfit.box.design.proposal import ClosedAim, propose_closed
     from tsfit.box.kinds import ClosedPlan
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver_or_fit
 
     asked = BoxOutputs.of(options)
-    read, fit = read_driver_or_fit(driver)
+    read, fit = read_limited(driver, options)
     plan = made(ClosedPlan, options)
     frequency_hz = asked.frequency_hz
     _deliver(propose_closed(read, made(ClosedAim, options), plan, fit=fit, frequency_hz=frequency_hz), asked)
@@ -117,10 +117,9 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     from tsfit.box.design.proposal import VentedAim, VentedBounds, propose_vented
     from tsfit.box.kinds import VentedPlan
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver_or_fit
 
     asked = BoxOutputs.of(options, plots=[map_file])
-    read, fit = read_driver_or_fit(driver)
+    read, fit = read_limited(driver, options)
     sized = any(options[f"port_{side}_cm"] is not None for side in ("diameter", "width", "height"))
     if not sized:
         # Any section does, since it is scaled.
@@ -161,10 +160,9 @@ def passive(driver: Path, **options: Any) -> None:
     from tsfit.box.design.proposal import VentedAim, VentedBounds
     from tsfit.box.kinds import PassivePlan
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver_or_fit
 
     asked = BoxOutputs.of(options)
-    read, fit = read_driver_or_fit(driver)
+    read, fit = read_limited(driver, options)
     plan = made(PassivePlan, {**options, "volume_l": math.nan})
     aim, bounds, hz = made(VentedAim, options), made(VentedBounds, options), asked.frequency_hz
     _deliver(propose_passive(read, aim, bounds, plan, fit=fit, frequency_hz=hz), asked)
@@ -196,10 +194,9 @@ def bandpass(driver: Path, **options: Any) -> None:
     from tsfit.box.design.band_pass import BandPassBounds, propose_band_pass
     from tsfit.box.kinds import BandPassPlan
     from tsfit.box.told import made
-    from tsfit.formats.driver import read_driver_or_fit
 
     asked = BoxOutputs.of(options)
-    read, fit = read_driver_or_fit(driver)
+    read, fit = read_limited(driver, options)
     plan = made(BandPassPlan, {**options, "rear_volume_l": math.nan, "front_volume_l": math.nan})
     found = propose_band_pass(read, made(BandPassBounds, options), plan, fit=fit, frequency_hz=asked.frequency_hz)
     _deliver(found, asked)

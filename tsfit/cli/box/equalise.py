@@ -116,6 +116,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     from tsfit.box.enclosure import KIND_NAMES
     from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
+    from tsfit.box.limits import unrated
 
     say_warnings(found.box.notes)
     say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised:")
@@ -131,7 +132,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say("  no section: the box is as near to it as sections would bring it")
     for sentence in words:
         say(sentence)
-    for sentence in found.box.measured:
+    for sentence in (*unrated(found.box.ratings), *found.box.measured):
         say(sentence)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_after_db is not None:

@@ -170,9 +170,11 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
       tsfit box show box.toml other-fit.json
     """  # noqa: D301
     from tsfit.box.file import read_box
+    from tsfit.box.limits import Ratings
+    from tsfit.box.told import made
 
     asked = BoxOutputs.of(options)
-    _show(read_box(plan), driver, asked, options)
+    _show(read_box(plan).with_ratings(made(Ratings, options)), driver, asked, options)
 
 
 for command in (design, level, verify, panels, equalise):

@@ -89,12 +89,18 @@ def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: O
 
 
 def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, wanted: str) -> None:
+    from tsfit.box.limits import unrated
     from tsfit.box.loudness import watts
 
     needs = report.needs
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
-    for sentence in (*report.sentences(), *result.measured, *([] if found is None else [found.sentence()])):
+    for sentence in (
+        *report.sentences(),
+        *unrated(result.ratings),
+        *result.measured,
+        *([] if found is None else [found.sentence()]),
+    ):
         say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [

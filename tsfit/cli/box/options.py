@@ -122,6 +122,11 @@ air_options = _add(
 )
 
 limit_options = _add(
+    click.option("--rated-power-w", type=float, help="Continuous rating of one driver.  [default: its sheet's]"),
+    click.option("--peak-power-w", type=float, help="Short-term rating of one driver.  [default: its sheet's]"),
+    click.option("--rating-ohm", type=float, help="Resistance that the ratings refer to.  [default: Re]"),
+    click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
+    click.option("--sheet", type=PATH, metavar="FILE", help="Sheet from which a fit takes its rated power and travel."),
     measured_options(),
     click.option(
         "--distortion", type=click.Choice(["10 %", "20 %"]), default="10 %", show_default=True,
@@ -134,10 +139,14 @@ limit_options = _add(
 def read_limited(path: Path, options: dict[str, Any], *, assuming: bool = False) -> tuple[Driver, FitResult | None]:
     """Read a driver, and its fit if it is one, limited by what the `limit_options` name, which are taken out."""
     from tsfit.box.measured import USUAL_COIL_C, with_measured
+    from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.measured import read_measured
+    from tsfit.formats.sheet import read_sheet
 
     driver, fit = read_driver_or_fit(path, assuming=assuming)
+    if (sheet := options.pop("sheet")) is not None:
+        driver = rated(driver, read_sheet(sheet).values())
     found = read_measured(options.pop("travel"), options.pop("heat"))
     coil_c = options.pop("coil_c")
     how = options.pop("distortion")
@@ -152,10 +161,6 @@ drive_options = _add(
     click.option("--in-series", default=1, show_default=True, help="Drivers in each series string; strings in parallel."),
     wiring_option,
     _choice("--arrangement", "side by side", "push-push", "face to face", words="How several drivers stand."),
-    click.option("--rated-power-w", type=float, help="Continuous rating of one driver.  [default: its sheet's]"),
-    click.option("--peak-power-w", type=float, help="Short-term rating of one driver.  [default: its sheet's]"),
-    click.option("--rating-ohm", type=float, help="Resistance that the ratings refer to.  [default: Re]"),
-    click.option("--xmax-mm", type=float, help="One-way peak travel allowed.  [default: the sheet's]"),
     limit_options,
     amplifier_options,
     air_options,

@@ -55,8 +55,9 @@ def verify(curve: Path, driver: Path, plan: Path, rig: Path | None, lead_ohm: fl
 
 
 def _print(built: BuiltBox) -> None:
-    from tsfit.box.verify.findings import number_rows, summary
+    from tsfit.box.verify.findings import number_rows, summary, verdict
 
+    say(verdict(built))
     say(summary(built))
     for sentence in built.advice:
         say(sentence)
@@ -64,8 +65,14 @@ def _print(built: BuiltBox) -> None:
         say("Nothing needs to be changed, as far as this curve can tell.")
     print_notes(built.notes)
     rows = [
-        [f"{what}, {unit}" if unit else what, planned or "-", found, f"{low} … {high}", verdict]
-        for what, planned, found, low, high, unit, verdict in number_rows(built)
+        [
+            f"{what}, {unit}" if unit else what,
+            planned or "-",
+            found,
+            f"{low} … {high}" if low != high else "within 0.1 %",
+            judged,
+        ]
+        for what, planned, found, low, high, unit, judged in number_rows(built)
     ]
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
     say(f"The fit misses the curve by {100 * built.misfit:.2g} %.")
