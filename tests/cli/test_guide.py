@@ -40,6 +40,17 @@ def test_each_is_short_and_printed(topic, capsys):
     assert len(capsys.readouterr().out.splitlines()) > 8
 
 
+@pytest.mark.parametrize("topic", TOPICS)
+def test_lines_to_be_pasted_stay_whole_within_100_columns(topic, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "60")
+    blocks = re.findall(r"^```.*\n((?:.*\n)*?)^```$", (FOLDER / f"{topic}.md").read_text(), re.MULTILINE)
+    run(["guide", topic])
+    printed = [line.strip() for line in capsys.readouterr().out.splitlines()]
+    for line in "".join(blocks).splitlines():
+        assert len(line) <= 100
+        assert line.strip() in printed
+
+
 def rig(tmp_path, text):
     path = Path(tmp_path) / "rig.toml"
     path.write_text('name = "x"\n' + text)

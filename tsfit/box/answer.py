@@ -11,7 +11,7 @@ from tsfit.box.told import written
 
 ANSWERED = (
     ("", [("volume_l", "l")]),
-    ("front", [("front_volume_l", "l")]),
+    ("vented chamber", [("front_volume_l", "l")]),
     ("tuned to", [("fb_hz", "Hz")]),
     ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
     ("which takes", [("port_volume_l", "l")]),
@@ -21,6 +21,7 @@ ANSWERED = (
     ("f10", [("f10_hz", "Hz")]),
     ("upper f3", [("f3_upper_hz", "Hz")]),
     ("Qtc", [("qtc", "")]),
+    ("each radiator travels", [("radiator_excursion_max_mm", "mm")]),
 )
 """Numbers of a box in its first sentence."""
 
@@ -34,6 +35,8 @@ def answer(result: BoxResult) -> list[str]:
         for label, keys in ANSWERED
         if all(numbers[key] for key, _ in keys)
     ]
+    if enclosure.kind == "bandpass":
+        parts[0] = f"closed chamber {parts[0]}"
     parts.append(f"mid-band {written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
     losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"

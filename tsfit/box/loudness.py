@@ -136,12 +136,12 @@ class AmplifierNeed:
 
 
 def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> AmplifierNeed | None:
-    """Amplifier that reaches every limit of the box between two frequencies; None without ratings of the driver."""
+    """Amplifier that reaches every limit of the box between two frequencies; None where its power is not rated."""
     box = result.enclosure
     frequency = np.geomspace(low_hz, high_hz, 400)
     no_amplifier = dict.fromkeys(("amplifier_v", "amplifier_a", "amplifier_w", "amplifier_load_ohm"))
     most = maximum_output(box, frequency, replace(result.ratings, **no_amplifier))
-    if most is None:
+    if most is None or result.ratings.power_w is None:
         return None
     seen = np.abs(box.respond(frequency).impedance + box.source_ohm)
     top, lowest = int(np.argmax(most.voltage_v)), int(np.argmin(seen))
@@ -179,6 +179,11 @@ class LevelReport:
         """Say number of boxes, high-pass and amplifier in words."""
         said = []
         if self.needs.boxes is None:
+            most = int(np.argmax(self.needs.power_w))
+            said.append(
+                f"It takes up to {self.needs.voltage_v[most]:.3g} V, {watts(self.needs.power_w[most])} into Re, at "
+                f"{self.needs.frequency_hz[most]:.3g} Hz, and {np.max(self.needs.excursion_mm):.2g} mm of travel, peak."
+            )
             said.append(f"How many boxes it takes is not known without ratings; {GIVE_RATINGS}.")
         elif self.needs.boxes == 1:
             said.append("One such box reaches it within its limits.")
@@ -196,7 +201,7 @@ class LevelReport:
             need = self.amplifier
             load = "less than any common rated load"
             if need.rated_load_ohm is not None:
-                load = f"so one rated {watts(need.power_w or 0.0)} into {need.rated_load_ohm:g} ohm"
+                load = f"so one rated {watts(float(f'{need.power_w or 0.0:.2g}'))} into {need.rated_load_ohm:g} ohm"
             each = "For each box, an" if (self.needs.boxes or 1) > 1 else "An"
             said.append(
                 f"{each} amplifier that is not to be the limit gives {need.voltage_v:.3g} V and "

@@ -50,7 +50,8 @@ def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, Bo
     before, after = exact(printed), draws_of_fit(fit, np.random.default_rng(SEED))
     boxes = [*_usual_boxes(printed), *((name, plan.build(printed).enclosure) for name, plan in plans)]
     found = (consequence(enclosure, before, after, box=name) for name, enclosure in boxes)
-    return tuple(replace(item, sentence=sentence(item)) for item in found)
+    own = len(boxes) - len(plans)
+    return tuple(replace(item, sentence=sentence(item, own=number >= own)) for number, item in enumerate(found))
 
 
 def printed_driver(fit: FitResult, sheet: Sheet) -> Driver | None:
@@ -90,14 +91,16 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     return boxes
 
 
-def sentence(item: Consequence) -> str:
-    """Say in one sentence what becomes of one planned box."""
+def sentence(item: Consequence, *, own: bool = False) -> str:
+    """Say in one sentence what becomes of one planned box; of the user's `own` nobody knows for which driver it was."""
 
     def size(volume_l: float | None, tuning_hz: float | None) -> str:
         litres = "" if volume_l is None else f"{volume_l:.3g} l"
         return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
 
     place, planned = f"{item.box[:1].upper()}{item.box[1:]}", size(item.volume_l, item.tuning_hz)
+    if own and item.outcome != "holds":
+        place += ", if planned from the sheet (planned from this fit it stays as it is)"
     value, low, high = (f"{end:.1f}" for end in (getattr(item.shape_change_db, name) for name in ("value", "low", "high")))
     off = f"{value} dB off" if low == value == high else f"{value} dB off ({low} to {high})"
     if item.outcome == "adjust" and item.remedy is not None:
@@ -127,6 +130,6 @@ def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
         return "Whether boxes planned from the sheet hold cannot be told: measure more exactly before cutting wood."
     if "differs" not in outcomes and "undecided" not in outcomes:
         if verdict == "outside":
-            return "The driver is outside its sheet: send it back, or change the boxes as said before cutting wood."
+            return "The driver is outside its sheet: send it back, or change the boxes planned from it before cutting wood."
         return "Change the boxes that do not hold before cutting wood; the driver can stay."
     return "Not every box planned from the sheet holds: keep to those that do, or change them as said, before cutting wood."

@@ -274,7 +274,7 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
 
 
 def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[str, ...], said: list[str]) -> None:
-    from tsfit.box.compare.drivers import in_short
+    from tsfit.box.compare.short import in_short
 
     names = [one.name for one in result.compared]
     for driver in result.compared:

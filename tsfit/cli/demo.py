@@ -46,7 +46,7 @@ def demo(folder: Path, outputs: Outputs) -> None:
 
 
 def _print(result: DemoResult) -> None:
-    from tsfit.box.compare.drivers import in_short
+    from tsfit.box.compare.short import in_short
     from tsfit.demo import DRIVERS
 
     say("1. Which of them, in which box")

@@ -1,6 +1,8 @@
 """``tsfit guide``: what README has no room for, topic by topic."""
 
+from collections.abc import Iterator
 from pathlib import Path
+from typing import ClassVar
 
 import click
 
@@ -36,6 +38,17 @@ def _print(texts: dict[str, str], topic: str | None) -> None:
         for name, text in texts.items():
             say(f"  tsfit guide {name:<12} {text.splitlines()[0].removeprefix('# ')}")
         return
-    from rich.markdown import Markdown
+    from rich.markdown import CodeBlock, Markdown
+    from rich.text import Text
 
-    print_rendered(Markdown(texts[topic]), most_columns=88)
+    class Code(CodeBlock):
+        """Lines that stay whole, so that they can be pasted."""
+
+        def __rich_console__(self, *_: object) -> Iterator[Text]:
+            for line in str(self.text).rstrip().split("\n"):
+                yield Text(line, no_wrap=True, overflow="ignore")
+
+    class Guide(Markdown):
+        elements: ClassVar = {**Markdown.elements, "fence": Code}
+
+    print_rendered(Guide(texts[topic]), most_columns=88)

@@ -200,7 +200,7 @@ def print_rendered(content: RenderableType, *, most_columns: int | None = None) 
         highlight=False, width=min(columns(), most_columns or NO_EDGE), color_system=None if no_colour() else "auto"
     )
     with console.capture() as captured:
-        console.print(content)
+        console.print(content, crop=False)
     click.echo("\n".join(line.rstrip() for line in captured.get().split("\n")), nl=False)
 
 

@@ -42,7 +42,7 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
     write_new(output, page, replace=replace)
 
     def tables() -> None:
-        say(f"{output}")
+        say(f"{output}: one page of {', '.join(file.name for file in files)}; its first screen gives the answer.")
         hint("Open it in a browser; print it for a PDF.")
 
     outputs.show({"page": str(output), "files": [str(file) for file in files]}, tables)

@@ -116,6 +116,8 @@ def check(rig: Path, known_ohm: float | None, seconds: float, level_dbfs: float 
 
 def _print_check(rig: Rig, found: RigCheck) -> None:
     verdict = found.verdict
+    for sentence in found.advice or ("Nothing needs turning.",):
+        say(sentence)
     names = {rig.total: "total", rig.second: "driver" if rig.topology == "divider" else "reference"}
     rows = [
         [f"{channel + 1} ({names[channel]})", *(f"{level:.1f}" for level in (peak, -peak, noise, fifty, sixty))]
@@ -129,8 +131,8 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
     say(f"Round trip {delay}; sample clock {clock}.")
     if found.gain_percent is not None:
         say(f"Channel gains differ by {found.gain_percent:+.3f} % from what the resistor asks for.")
-    for sentence in (*(need.sentence for need in found.how_long), *(found.advice or ("Nothing needs turning.",))):
-        say(sentence)
+    for need in found.how_long:
+        say(need.sentence)
 
 
 @rig.command()

@@ -180,4 +180,4 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
 
 
 def _percent(relative: float) -> str:
-    return f"{100.0 * relative:+.3g} %"
+    return f"{100.0 * relative:+.{1 if abs(relative) < 1.0 else 0}f} %"

@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from tsfit.box.compare.drivers import SHORT_HZ, CaseResult, DriverComparison, in_short
+from tsfit.box.compare.drivers import CaseResult, DriverComparison
+from tsfit.box.compare.short import SHORT_HZ, in_short
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.drift.history import History

@@ -190,23 +190,6 @@ def test_a_rating_that_is_not_known_is_said():
     assert "no known" not in " ".join(whole.words)
 
 
-def test_in_short_over_all_boxes_at_three_frequencies():
-    """The levels themselves say so: travel alone stops both, 20 lg(28/22) = 2.1 dB (common practice, no source)."""
-    cases = [same_qtc(0.707), same_volume(0.06)]
-    longer = [Candidate(replace(OLD, Pe=1e6)), Candidate(replace(OLD, name="Dunlin 12 L", Xmax=0.028, Pe=1e6))]
-    assert compare.in_short(compare.compare(longer, cases)) == [
-        "Dunlin 12 L against Dunlin 12, as loud as the limits let each: 2.1 dB louder at 25 Hz, 2.1 dB louder at 50 Hz, "
-        "2.1 dB louder at 100 Hz."
-    ]
-    found = compare.compare([Candidate(replace(one, Pe=None, Xmax=None)) for one in (OLD, STRONGER)], cases)
-    (said,) = compare.in_short(found)
-    at = [int(np.searchsorted(found.cases[0].frequency_hz, 25.0)) for _ in cases]
-    quieter = [-case.differences["equal power"][0].db[k] for case, k in zip(found.cases, at, strict=True)]
-    span = f"{min(quieter):.1f} to {max(quieter):.1f}" if min(quieter) > 0.05 else f"up to {max(quieter):.1f}"
-    assert f"at equal power: {span} dB quieter at 25 Hz" in said
-    assert "they cross at " in said
-
-
 def test_a_stretch_in_which_the_lead_changes_is_told_in_two():
     case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.022, Pe=200.0))], same_volume(0.06))
     told = next(sentence for sentence in case.words if sentence.startswith("As loud as the limits let them"))

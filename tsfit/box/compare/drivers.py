@@ -289,47 +289,6 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     return sentences
 
 
-SHORT_HZ = (25.0, 50.0, 100.0)
-"""Where the short answer looks: the lowest notes, the bass drum, the upper bass."""
-
-
-def in_short(result: DriverComparison) -> list[str]:
-    """Say of each driver in one sentence how it stands against the first, over all boxes of the comparison."""
-    names = [one.name for one in result.compared]
-    way = next(each for each in ("limits", "equal power") if all(each in case.level_db for case in result.cases))
-    how = "as loud as the limits let each" if way == "limits" else "at equal power"
-    found = []
-    for number in range(1, len(names)):
-        differences = [(case.frequency_hz, case.differences[way][number - 1]) for case in result.cases]
-        parts = []
-        for hz in SHORT_HZ:
-            at = [(one, int(np.searchsorted(frequency, hz))) for frequency, one in differences]
-            parts.append(f"{_louder([float(one.db[k]) for one, k in at])} at {hz:g} Hz")
-            doubtful = [
-                one.low_db is not None and one.high_db is not None and one.low_db[k] < 0.0 < one.high_db[k] for one, k in at
-            ]
-            parts[-1] += " (the measurement leaves open who leads)" if any(doubtful) else ""
-        crossings = [hz for _, one in differences for hz in one.crossings_hz]
-        cross = f"; they cross at {_span(crossings, '.0f')} Hz" if crossings else ""
-        found.append(f"{names[number]} against {names[0]}, {how}: {', '.join(parts)}{cross}.")
-    return found
-
-
-def _span(values: Sequence[float], form: str) -> str:
-    low, high = format(min(values), form), format(max(values), form)
-    return low if low == high else f"{low} to {high}"
-
-
-def _louder(db: Sequence[float]) -> str:
-    if max(map(abs, db)) <= LEAD_DB:
-        return "level"
-    if min(db) < -LEAD_DB and max(db) > LEAD_DB:
-        return f"{-min(db):.1f} dB quieter to {max(db):.1f} dB louder, by the box,"
-    size = [abs(each) for each in db]
-    by = _span(size, ".1f") if min(size) > LEAD_DB else f"up to {max(size):.1f}"
-    return f"{by} dB {'louder' if max(db) > LEAD_DB else 'quieter'}"
-
-
 def _hz(frequency: float) -> str:
     return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
 

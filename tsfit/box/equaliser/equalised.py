@@ -209,7 +209,9 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
-        said.append(f"The target is met within {equalised.error_db:.1f} dB from {equalised.target_from_hz:.3g} Hz up.")
+        said.append(
+            f"The target is met within {max(equalised.error_db, 0.1):.1f} dB from {equalised.target_from_hz:.3g} Hz up."
+        )
     power, power_at = equalised.largest(taken.power_after_w)
     travel, travel_at = equalised.largest(taken.excursion_after_mm)
     said.append(
@@ -284,9 +286,8 @@ class EqualisedBands:
 
     def sentence(self) -> str:
         """Say how far the costs are uncertain."""
-        least, most = (three_digits(bound) for bound in self.power_w)
-        low, high = self.travel_mm
-        said = f"By the fit's uncertainty (95 %) that is {least} to {most} W and {low:.3g} to {high:.3g} mm"
+        power, travel = (" to ".join(dict.fromkeys(map(three_digits, ends))) for ends in (self.power_w, self.travel_mm))
+        said = f"By the fit's uncertainty (95 %) that is {power} W and {travel} mm"
         if self.loudest_db is None:
             return f"{said}."
         return f"{said}, and the first limit comes at {self.loudest_db[0]:.1f} to {self.loudest_db[1]:.1f} dB."

@@ -130,6 +130,8 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say(f"  {number}  {section}")
     if not found.sections:
         say("  no section: the box is as near to it as sections would bring it")
+    if any(section.kind == "pole shift" for section in found.sections):
+        hint("A pole shift takes away the resonance and Q of the box itself and puts others in their place.")
     for sentence in words:
         say(sentence)
     for sentence in (*unrated(found.box.ratings), *found.box.measured):

@@ -96,8 +96,8 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
     say_warnings(result.notes)
     say(f"{result.enclosure.driver.name}, {wanted}:")
     for sentence in (
-        *report.sentences(),
         *unrated(result.ratings),
+        *report.sentences(),
         *result.measured,
         *([] if found is None else [found.sentence()]),
     ):

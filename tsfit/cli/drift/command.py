@@ -137,7 +137,7 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
         first, second, found = change_between(read_log(log), one, other, on_step=step)
     boxed = None if box is None else _boxed(box, first, second)
     _plot_box(outputs, box_plot, boxed)
-    outputs.show(change_form(found, boxed), lambda: print_change(found, boxed))
+    outputs.show(change_form(found, boxed), lambda: print_change(first, second, found, boxed))
 
 
 @drift.command()

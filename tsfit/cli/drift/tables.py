@@ -6,6 +6,7 @@ from tsfit.box.told import headed
 from tsfit.cli.printing import print_notes, print_table, say
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
+from tsfit.drift.entry import Entry
 from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import rounded
@@ -76,8 +77,11 @@ def _print_courses(judged: History) -> None:
     print_table(["cause", "parameter", "change", "course", "ends at", "drifted"], courses)
 
 
-def print_change(found: DriftChange, boxed: BoxedChange | None) -> None:
+def print_change(first: Entry, other: Entry, found: DriftChange, boxed: BoxedChange | None) -> None:
     """Print what changed from one entry to another, what that does in a box, and remarks."""
+    sure = [(name, one) for name, one in found.causes.items() if one.beyond_repeatability]
+    what = ", ".join(f"{name} ({one.figure} {100.0 * one.change:+.1f} %)" for name, one in sure) or "nothing"
+    say(f"{first.driver.name}, {first.hours:g} h to {other.hours:g} h: {what} changed by more than repeats differ.")
     if boxed is not None:
         say(sentence(boxed))
     rows = []
