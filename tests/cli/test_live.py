@@ -1,13 +1,17 @@
 """``tsfit try``: the drivers it takes, where it begins, that it ends."""
 
 import json
+from dataclasses import replace
 
 import pytest
 from helpers.made_fit import made_fit
+from helpers.made_travel_result import made_travel_result
 from helpers.paths import SAMPLES
 
 from tsfit.base.files import to_json
+from tsfit.base.forms import plain
 from tsfit.cli import run
+from tsfit.driver.record import NamedDriver
 from tsfit.formats.fit import fit_to_dict
 from tsfit.live.server import Served
 
@@ -50,6 +54,17 @@ def test_people_are_told_how_it_ends(trials, capsys):
     said = capsys.readouterr().out
     assert said.startswith("http://127.0.0.1:")
     assert "Ctrl-C" in said
+
+
+def test_it_takes_prices_and_what_was_measured(trials, tmp_path):
+    told = replace(made_travel_result(), driver=NamedDriver(made_fit().driver.name))
+    (tmp_path / "travel.json").write_text(to_json(plain(told)))
+    assert run(["try", "fit.json", "fit.json", "--travel", "travel.json", "--cost", "90", "--no-browser"]) == 0
+    first, second = trials[0].trial.drivers
+    assert (first.cost, second.cost) == (90.0, None)
+    assert first.driver.measured.xmax_m == pytest.approx(0.0118)
+    assert first.words == ("--travel", "travel.json")
+    assert second.words == ()
 
 
 def test_more_sheets_than_drivers_and_what_is_no_driver_are_refused(trials, capsys):

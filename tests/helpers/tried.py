@@ -6,7 +6,7 @@ import numpy as np
 
 from helpers.made_fit import made_driver, made_fit
 from tsfit.live.knobs import groups_of
-from tsfit.live.state import PageState, Tried
+from tsfit.live.state import OWN, PageState, Tried
 
 
 def two_drivers(name="Wagtail 8", folder="."):
@@ -33,11 +33,11 @@ def random_state(kind, drivers, rng):
             else:
                 low = max(knob.low, 1e-3 * knob.high)
                 values[knob.key] = float(f"{low * (knob.high / low) ** rng.random():.3g}")
-    room = values.pop("room_m", None)
+    own = {key: values.pop(key, None) for key in OWN}
     sections = []
     if rng.random() < 0.4:
         sections = [{"kind": "peaking", "frequency_hz": 40.0, "q": 1.2, "gain_db": round(float(rng.uniform(-6, 6)), 1)}]
-    return PageState(kind=kind, values=values, room_m=room, to_limit=to_limit, sections=sections)
+    return PageState(kind=kind, values=values, **own, to_limit=to_limit, sections=sections)
 
 
 def random_states(count, drivers):

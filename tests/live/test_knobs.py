@@ -8,7 +8,7 @@ from helpers.tried import random_states, two_drivers
 from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import Kind
 from tsfit.live.knobs import groups_of, setup_of
-from tsfit.live.state import PageState, first_state
+from tsfit.live.state import OWN, PageState, first_state
 
 DRIVERS = two_drivers()
 
@@ -19,7 +19,7 @@ def test_every_way_starts_with_a_box(kind):
     for group in groups:
         for way in group.ways:
             chosen = [knob for other in groups if other is not group for knob in other.ways[0].knobs if not knob.optional]
-            values = {knob.key: knob.usual for knob in (*chosen, *way.knobs) if knob.key != "room_m"}
+            values = {knob.key: knob.usual for knob in (*chosen, *way.knobs) if knob.key not in OWN}
             if "port.length_cm" in values:
                 values["port.diameter_cm"] = 8.0
             for one in DRIVERS:

@@ -176,16 +176,29 @@ def with_bands(
     if not fit.correlation_names:
         return result
     many = drawn_box(result.enclosure, fit, draws, generator)
-    at_once = max(1, CHUNK // result.frequency_hz.size)
-    parts = [_drawn_curves(many.take(slice(k, k + at_once)), result) for k in range(0, draws, at_once)]
-    curves = {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+    curves = _drawn_curves(many, result)
     design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, curves["spl_db"])}
     sure = {name: LowHigh(*middle(values)) for name, values in curves.items()}
     return replace(result, bands=Bands(draws, sure, {name: ends(values) for name, values in design.items()}))
 
 
+def curve_bands(result: BoxResult, fit: FitResult, *, draws: int) -> dict[str, LowHigh]:
+    """Return the bands of the curves alone, as `with_bands` has them; none where the fit states no uncertainty."""
+    if not fit.correlation_names:
+        return {}
+    curves = _drawn_curves(drawn_box(result.enclosure, fit, draws), result)
+    return {name: LowHigh(*middle(values)) for name, values in curves.items()}
+
+
 def _drawn_curves(many: Enclosure, result: BoxResult) -> dict[str, Real]:
-    """Curves (n_draws, n_freq) of `many` in place of the enclosure of `result`, all from one answer to 1 V."""
+    """Curves (n_draws, n_freq) of `many` in place of the enclosure of `result`, a cache full at a time."""
+    at_once = max(1, CHUNK // result.frequency_hz.size)
+    parts = [_some_curves(many.take(slice(k, k + at_once)), result) for k in range(0, many.set_count or 1, at_once)]
+    return parts[0] if len(parts) == 1 else {name: np.concatenate([part[name] for part in parts]) for name in parts[0]}
+
+
+def _some_curves(many: Enclosure, result: BoxResult) -> dict[str, Real]:
+    """The same of a few draws, all from one answer to 1 V."""
     answer = replace(many, voltage=1.0).squares(result.frequency_hz)
     moves = motion(many, answer)
     curves = {

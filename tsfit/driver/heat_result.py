@@ -106,11 +106,14 @@ class HeatResult(Viewed):
         return PowerAt(coil_c, power.value, power.stdev, power.interval95, voltage)
 
     def coil_at(self, power_w: float) -> float:
-        """Coil temperature, °C, at which `power_w` holds it; NaN beyond the temperatures told."""
-        powers = [one.value for one in self.power_at]
-        if not powers:
+        """Coil temperature, °C, at which `power_w` holds it, from ambient at none; NaN beyond the hottest told."""
+        if not self.power_at:
             return math.nan
-        return float(np.interp(power_w, powers, [one.coil_c for one in self.power_at], left=math.nan, right=math.nan))
+        powers, coils = (
+            [0.0, *(one.value for one in self.power_at)],
+            [self.run.ambient_c, *(one.coil_c for one in self.power_at)],
+        )
+        return float(np.interp(power_w, powers, coils, right=math.nan))
 
     def plot(self) -> Figure:
         """Draw the coil's temperature over time, measured and fitted."""

@@ -18,7 +18,7 @@ from tsfit.box.limits import ratings_of
 from tsfit.box.ports import ENDS
 from tsfit.circuit.several import Arrangement
 from tsfit.driver.formulas import Wiring
-from tsfit.live.state import PageState, Tried
+from tsfit.live.state import OWN, PageState, Tried
 
 
 @dataclass(frozen=True)
@@ -69,6 +69,8 @@ class Setup:
     sections: tuple[str, ...] = SECTION_KINDS
     with_gain: tuple[str, ...] = WITH_GAIN
     start: dict[str, object] = field(default_factory=dict)  # the state that it begins with
+    own: tuple[str, ...] = OWN
+    curved: bool = False  # whether harmonics can be told of any driver
 
 
 def _plain(title: str, *knobs: Knob) -> Group:
@@ -212,6 +214,7 @@ def _for_all(drivers: Sequence[Tried]) -> list[Group]:
                                        Knob("amplifier.load_ohm", "into", "Ω", 1.0, 16.0, 4.0))),
         )),
         _plain("Room", Knob("room_m", "longest side of a closed room", "m", 1.5, 20.0, 5.0, optional=True)),
+        _plain("Price", Knob("board_price", "board, price of a square metre", "", 0.1, 1000.0, 1.0, optional=True)),
     ]  # fmt: skip
 
 
@@ -222,4 +225,10 @@ def _three(value: float) -> float:
 def setup_of(drivers: Sequence[Tried], start: PageState) -> Setup:
     """Return all that the page is built from."""
     groups = {kind: groups_of(kind, drivers) for kind in get_args(Kind)}
-    return Setup([one.driver.name for one in drivers], KIND_NAMES, groups, start=start.model_dump())
+    return Setup(
+        [one.driver.name for one in drivers],
+        KIND_NAMES,
+        groups,
+        start=start.model_dump(),
+        curved=any(one.measured.travel for one in drivers),
+    )

@@ -10,7 +10,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.live.knobs import Group, Knob, Means, groups_of
 from tsfit.live.shown import Showing, show
-from tsfit.live.state import PageState, Tried, said
+from tsfit.live.state import OWN, PageState, Tried, said
 
 CURVES = {
     "spl_db": "level, dB",
@@ -55,7 +55,7 @@ class Explorer:
         self._draw()
 
     def _value(self, key: str) -> object:
-        return self.state.room_m if key == "room_m" else self.state.values.get(key)
+        return getattr(self.state, key) if key in OWN else self.state.values.get(key)
 
     def put(self, key: str, value: float | str | None) -> None:
         """Turn the knob of that `key` (None switches it off), and draw."""
@@ -63,8 +63,8 @@ class Explorer:
         self._draw()
 
     def _keep(self, key: str, value: float | str | bool | None) -> None:
-        if key == "room_m":
-            self.state = self.state.model_copy(update={"room_m": value})
+        if key in OWN:
+            self.state = self.state.model_copy(update={key: value})
             return
         values = {name: each for name, each in self.state.values.items() if name != key}
         self.state = self.state.model_copy(update={"values": values if value is None else {**values, key: value}})

@@ -9,8 +9,9 @@ const PANELS = [
   ["spl_db", "level, dB"], ["max_spl_db", "loudest, dB, and what stops it"], ["excursion_mm", "travel of the cone, mm peak"],
   ["port_speed_m_s", "air in the port, m/s peak"], ["radiator_excursion_mm", "travel of the radiator, mm peak"],
   ["group_delay_ms", "group delay, ms"], ["impedance_ohm", "impedance, Ω"],
+  ["distortion_percent", "second and third harmonic together, %"], ["coil_c", "coil at rest under a lasting tone, °C"],
 ];
-const SPAN_DB = 40;
+const SPAN_DB = 40, MOST_PERCENT = 30;
 const hidden = new Set();
 let state = structuredClone(setup.start), shown = null, kept = null, turned = null, place = null, drawn = 0;
 
@@ -23,9 +24,9 @@ const made = (tag, attributes = {}, ...inner) => {
 
 // ---- knobs
 const needed = (way) => way.knobs.filter((knob) => !knob.optional && !knob.told && !knob.words.length);
-const value = (key) => (key === "room_m" ? state.room_m ?? undefined : state.values[key]);
+const value = (key) => (setup.own.includes(key) ? state[key] ?? undefined : state.values[key]);
 const put = (key, to) => {
-  if (key === "room_m") state.room_m = to ?? null;
+  if (setup.own.includes(key)) state[key] = to ?? null;
   else if (to === undefined) delete state.values[key];
   else state.values[key] = to;
 };
@@ -158,7 +159,19 @@ const read64 = (found) => {
   }
   return found;
 };
-let busy = false, again = false, link = 0;
+let busy = false, again = false, link = 0, later = 0;
+// Harmonics take longer than a turn: they are asked for when the knobs rest, and drawn only with the state they are of.
+const distort = async () => {
+  const of = shown;
+  try {
+    const answer = await fetch("harmonics", { method: "POST", body: JSON.stringify(state) });
+    if (answer.status !== 200) return;
+    const found = await answer.json();
+    if (of !== shown || busy) return;
+    for (const [index, text] of Object.entries(found.curves)) shown.drivers[index].curves.distortion_percent = array(text);
+    draw();
+  } catch { /* said where the server is listened to */ }
+};
 const ask = async () => {
   again = true;
   if (busy) return;
@@ -174,6 +187,8 @@ const ask = async () => {
     } catch { lost(true); }
   }
   busy = false;
+  clearTimeout(later);
+  if (setup.curved) later = setTimeout(distort, 150);
   clearTimeout(link);
   link = setTimeout(() => history.replaceState(null, "", `#${encodeURIComponent(JSON.stringify(state))}`), 250);
 };
@@ -222,7 +237,7 @@ const range = (name, all) => {
   for (const values of all) for (const one of values) if (Number.isFinite(one)) { if (one > high) high = one; if (one < low) low = one; }
   if (!Number.isFinite(high)) return [0, 1, 1];
   if (!name.endsWith("_db")) {
-    const top = nice(Math.max(high, 1e-3));
+    const top = nice(Math.min(Math.max(high, 1e-3), name === "distortion_percent" ? MOST_PERCENT : Infinity));
     return [low < -0.05 * top ? -nice(-low) : 0, top, top / 4];
   }
   const top = 10 * Math.ceil((high + 1) / 10);

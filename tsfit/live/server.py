@@ -26,7 +26,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
 from tsfit.live.knobs import setup_of
-from tsfit.live.shown import show
+from tsfit.live.shown import distorted, show
 from tsfit.live.state import PageState, Tried, read_state, said
 from tsfit.live.take import TAKES
 
@@ -122,6 +122,9 @@ def application(trial: Trial, token: str, visitors: Visitors) -> ASGIApp:
     async def shown(request: Request) -> Response:
         return await _answered(request, lambda state: _json(show(state, trial.drivers)), quick=True)
 
+    async def harmonics(request: Request) -> Response:
+        return await _answered(request, lambda state: _json(distorted(state, trial.drivers)))
+
     async def taken(request: Request) -> Response:
         take = TAKES.get(request.path_params["what"])
         chosen = request.query_params.get("driver", "0")
@@ -152,6 +155,7 @@ def application(trial: Trial, token: str, visitors: Visitors) -> ASGIApp:
         Route("/{token}/page.js", script),
         Route("/{token}/presence", presence),
         Route("/{token}/show", shown, methods=["POST"]),
+        Route("/{token}/harmonics", harmonics, methods=["POST"]),
         Route("/{token}/take/{what}", taken, methods=["POST"]),
     ]
     return Guard(Starlette(routes=routes), token)

@@ -17,7 +17,8 @@ from tsfit.box.frequencies import LOUDEST_HZ, table_frequencies
 from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import written
-from tsfit.box.uncertainty import with_bands
+from tsfit.box.uncertainty import curve_bands
+from tsfit.live.extra import coil_c, harmonics, price
 from tsfit.live.state import PageState, Tried
 
 POINTS, BAND_POINTS, DRAWS = 192, 40, 200
@@ -47,6 +48,7 @@ class ShownDriver:
     bands: Mapping[str, LowHigh]  # (n_band_freq,)
     limits: Mapping[str, float]  # of curves, where known
     stops: list[Stop]
+    price: float | None = None  # by the prices that were told
 
 
 @dataclass(frozen=True)
@@ -65,32 +67,43 @@ def frequencies(usual_hz: float, points: int) -> Real:
     return np.geomspace(5.0 * above, 2000.0 * above, points)
 
 
-def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
-    """Evaluate `state` for every driver; raises what any of the boxes is refused for."""
+def _placed(state: PageState, drivers: Sequence[Tried]) -> tuple[list[BoxResult], Real, Real]:
+    """Return the boxes, the frequencies of their curves (n_freq,), and those of bands (n_band_freq,)."""
     plan = state.plan
     boxes = [state.build(plan, one) for one in drivers]
     usual = [box.usual_hz for box in boxes]
-    hz, band_hz = frequencies(min(usual), POINTS), frequencies(min(usual), BAND_POINTS)
     # With those of the tables among them the tables are read off.
-    hz = np.unique(np.concatenate([hz, *map(table_frequencies, usual)]))
+    hz = np.unique(np.concatenate([frequencies(min(usual), POINTS), *map(table_frequencies, usual)]))
+    return boxes, hz, frequencies(min(usual), BAND_POINTS)
+
+
+def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
+    """Evaluate `state` for every driver; raises what any of the boxes is refused for."""
+    boxes, hz, band_hz = _placed(state, drivers)
     shown = []
     for one, box in zip(drivers, boxes, strict=True):
         # What is told hangs on the frequencies that commands take, what is drawn on those of the drawing.
-        sure = box if one.fit is None else with_bands(replace(box, frequency_hz=band_hz), one.fit, draws=DRAWS)
-        shown.append(_driver(state, box, replace(box, frequency_hz=hz), sure))
-    return Showing(verdict(boxes), hz, band_hz, shown)
+        shown.append(_driver(state, one, box, replace(box, frequency_hz=hz), band_hz))
+    prices = ", ".join(f"{one.price:.4g} with {one.name}" for one in shown if one.price is not None)
+    return Showing(verdict(boxes) + f" Price {prices}." * bool(prices), hz, band_hz, shown)
 
 
-def _driver(state: PageState, box: BoxResult, drawn: BoxResult, sure: BoxResult) -> ShownDriver:
+def _driver(state: PageState, one: Tried, box: BoxResult, drawn: BoxResult, band_hz: Real) -> ShownDriver:
     sections = state.equaliser(box)
     sentences = answer(box)
     if sections:
         found = equalise(box, sections)
         sentences += words(found, at_level(found, found.reference_db))
+    cost = price(state, one, box)
+    if cost is not None:
+        sentences = [*sentences, cost.words]
     curves = {name: values for name, values in vars(drawn.curves).items() if values is not None and name != "frequency_hz"}
     if drawn.maximum is not None:
         curves["max_spl_db"] = drawn.maximum.spl_db
-    bands = {} if sure.bands is None else dict(sure.bands.curves)
+    if one.measured.heat is not None and one.measured.heat.power_at:
+        curves["coil_c"] = coil_c(drawn, one.measured.heat, _lift(state, drawn, sections, "coil_c"))
+    sure = replace(box, frequency_hz=band_hz)
+    bands = {} if one.fit is None else curve_bands(sure, one.fit, draws=DRAWS)
     for name in MOVING:
         if name in curves:
             curves[name] = _lifted(name, curves[name], _lift(state, drawn, sections, name))
@@ -116,8 +129,28 @@ def _driver(state: PageState, box: BoxResult, drawn: BoxResult, sure: BoxResult)
         curves=curves,
         bands=bands,
         limits={name: limit for name, limit in limits.items() if limit is not None},
+        price=None if cost is None else cost.total,
         stops=[] if drawn.maximum is None else stops(drawn.maximum),
     )
+
+
+@dataclass(frozen=True)
+class Harmonics:
+    """Second and third harmonic together, percent (n_freq,), by the number of the driver; they are slower than a turn."""
+
+    curves: Mapping[int, Real]
+
+
+def distorted(state: PageState, drivers: Sequence[Tried]) -> Harmonics:
+    """Evaluate harmonics for every driver whose curves over travel are known, at the frequencies of `show`."""
+    boxes, hz, _ = _placed(state, drivers)
+    found = {}
+    for number, (one, box) in enumerate(zip(drivers, boxes, strict=True)):
+        if one.measured.travel is not None:
+            drawn = replace(box, frequency_hz=hz)
+            lift = _lift(state, drawn, state.equaliser(box), "distortion_percent")
+            found[number] = harmonics(drawn, one.measured.travel, lift)
+    return Harmonics(found)
 
 
 def _lift(state: PageState, box: BoxResult, sections: Sequence[FilterSection], name: str) -> Real:

@@ -18,20 +18,29 @@ from tsfit.box.result import BoxResult
 from tsfit.box.room import Room
 from tsfit.box.told import leaves_of_kind, told
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver
 from tsfit.formats.toml import Table, validated
 
+OWN = ("room_m", "board_price")
+"""Keys of knobs that are no box file's."""
 PAGE = Path("page")
 """Stands for the file in what is refused; taken off before the sentence is shown."""
 
 
 @dataclass(frozen=True)
 class Tried:
-    """A driver on the page: as it was named, with its fit where it came as one."""
+    """A driver on the page: as it was named, with its fit where it came as one, what was measured of it, and its price.
+
+    `words` are the options by which commands are told of what was measured.
+    """
 
     named: str
     driver: Driver
     fit: FitResult | None = None
+    measured: Measured = NOT_MEASURED
+    words: tuple[str, ...] = ()
+    cost: float | None = None
 
 
 class SectionState(Table):
@@ -57,6 +66,7 @@ class PageState(Table):
     values: dict[str, float | int | bool | str] = Field(default_factory=dict)
     sections: list[SectionState] = Field(default_factory=list)
     room_m: float | None = None
+    board_price: float | None = None  # of a square metre
     to_limit: bool = False  # every frequency as loud as the limits let it
 
     @property

@@ -13,6 +13,7 @@ from tsfit.box.kinds import BafflePlan
 from tsfit.box.limits import Ratings, ratings_of
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import leaves_of_kind, told
+from tsfit.live.extra import cabinet_of
 from tsfit.live.state import PageState, Tried
 
 
@@ -38,10 +39,10 @@ def command_lines(state: PageState, drivers: Sequence[Tried]) -> list[str]:
         plan, file = _plan_for(state, one), box_name(drivers, one)
         options = _options(plan)
         box = ["show", file, one.named] if options is None else [plan.kind, one.named, *options]
-        lines.append(shlex.join(["tsfit", "box", *box, *room]))
+        lines.append(shlex.join(["tsfit", "box", *box, *one.words, *room]))
         if state.sections:
             sections = [word for section in state.sections for word in ("--section", section.text)]
-            lines.append(shlex.join(["tsfit", "box", "equalise", one.named, "--box", file, *sections]))
+            lines.append(shlex.join(["tsfit", "box", "equalise", one.named, "--box", file, *one.words, *sections]))
     return lines
 
 
@@ -50,7 +51,8 @@ def _plan_for(state: PageState, one: Tried) -> BoxPlan:
     plan = state.plan
     if one.fit is None:
         return plan
-    sheet, bare = ratings_of(BafflePlan().setup(one.driver)), ratings_of(BafflePlan().setup(one.fit.driver))
+    alone = replace(one.fit.driver, measured=one.driver.measured)
+    sheet, bare = (ratings_of(BafflePlan().setup(each)) for each in (one.driver, alone))
     beside = {name: value for name, value in vars(sheet).items() if value != getattr(bare, name)}
     return replace(plan, ratings=plan.ratings.over(Ratings(**beside)))
 
@@ -97,12 +99,10 @@ def _report(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
 
 def _boards(state: PageState, drivers: Sequence[Tried], one: Tried) -> Taken:
     from tsfit.box.panels.cabinet import cabinet
-    from tsfit.box.panels.plan import CabinetPlan, asked_by
     from tsfit.report.box import panels_part
     from tsfit.report.page import render
 
-    asked = asked_by(state.plan.settled(state.plan.build(one.driver).enclosure))
-    built = cabinet(CabinetPlan(asked.net, drivers=asked.drivers, radiators=asked.radiators, tube=asked.tube))
+    built = cabinet(cabinet_of(state, state.plan.build(one.driver)))
     return Taken("boards.html", "text/html", render([panels_part(built, "boards")]))
 
 
