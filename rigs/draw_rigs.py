@@ -19,9 +19,8 @@ WIDTH = 400
 INK, PAPER = "#111", "#fff"
 RAIL = 118
 """Height of the sound card's sockets below the top of a sheet."""
-SERIES, SHUNT = "20 kΩ", "1 kΩ"
-"""Resistors of both attenuators."""
-FUSES = {"shunt": "2 A", "divider": "1 A"}
+SHUNT = "1 kΩ"
+"""The lower resistor of both attenuators."""
 
 Point = tuple[float, float]
 
@@ -254,7 +253,7 @@ def balanced_divider(rig: dict[str, Any]) -> Sheet:
     return sheet
 
 
-def _amplifier(sheet: Sheet, rig: dict[str, Any]) -> None:
+def _amplifier(sheet: Sheet, rig: dict[str, Any], fuse: str, series: str = "20 kΩ") -> None:
     sockets = {"output": 70.0, "input 1": 218.0, "input 2": 304.0, "ground": 359.0}
     _card(sheet, "sound card", {net: (at, (net,)) for net, at in sockets.items()})
     x, a, b, g = 104.0, 330.0, 480.0, 636.0
@@ -265,7 +264,7 @@ def _amplifier(sheet: Sheet, rig: dict[str, Any]) -> None:
     sheet.socket(38, 242, "black", "black")
     sheet.socket(x, 242, "red", "red")
     sheet.wire((x, 242), (x, 262))
-    sheet.fuse("F1", FUSES[rig["topology"]], (x, 262), (x, 302))
+    sheet.fuse("F1", fuse, (x, 262), (x, 302))
     sheet.wire((x, 302), (x, a + 30))
     reference = (f"{rig['reference_ohm']:g} Ω", "reference,", "heat sink")
     if rig["topology"] == "divider":
@@ -282,7 +281,7 @@ def _amplifier(sheet: Sheet, rig: dict[str, Any]) -> None:
     for net, y, names in (("input 1", a, ("R2", "R3")), ("input 2", b, ("R4", "R5"))):
         at = sockets[net]
         sheet.wire((x, y), (136, y))
-        sheet.resistor(names[0], SERIES, (136, y), (194, y))
+        sheet.resistor(names[0], series, (136, y), (194, y))
         sheet.wire((194, y), (at, y), (at, RAIL))
         sheet.wire((at, y), (at, y + 16))
         sheet.resistor(names[1], SHUNT, (at, y + 16), (at, y + 66))
@@ -299,7 +298,7 @@ def amplifier_divider(rig: dict[str, Any]) -> Sheet:
         "through R2 and R3, input 2 across the driver through R4 and R5.",
         786,
     )
-    _amplifier(sheet, rig)
+    _amplifier(sheet, rig, "1 A")
     sheet.notes(
         690,
         "input 1 (total) sees R1 + driver, attenuated",
@@ -311,15 +310,15 @@ def amplifier_divider(rig: dict[str, Any]) -> Sheet:
     return sheet
 
 
-def amplifier_shunt(rig: dict[str, Any]) -> Sheet:
+def _on_a_shunt(title: str, rig: dict[str, Any], *parts: str) -> Sheet:
     """Amplifier, fuse, driver and shunt in one column; an attenuator before each input."""
     sheet = Sheet(
-        "1 Ω shunt, power amplifier",
+        title,
         "The amplifier feeds the fuse F1, the driver and the shunt R1. Input 1 lies across driver and R1 "
         "through R2 and R3, input 2 across R1 through R4 and R5.",
         786,
     )
-    _amplifier(sheet, rig)
+    _amplifier(sheet, rig, *parts)
     sheet.notes(
         690,
         "input 1 (total) sees driver + R1, attenuated",
@@ -331,10 +330,21 @@ def amplifier_shunt(rig: dict[str, Any]) -> Sheet:
     return sheet
 
 
+def amplifier_shunt(rig: dict[str, Any]) -> Sheet:
+    """The shunt for small signals."""
+    return _on_a_shunt("1 Ω shunt, power amplifier", rig, "2 A")
+
+
+def power_shunt(rig: dict[str, Any]) -> Sheet:
+    """The shunt for full travel and power runs."""
+    return _on_a_shunt("0.1 Ω shunt, full power", rig, "10 A", "47 kΩ")
+
+
 DRAWINGS: dict[str, Callable[[dict[str, Any]], Sheet]] = {
     "line-divider": line_divider,
     "amplifier-shunt": amplifier_shunt,
     "amplifier-divider": amplifier_divider,
+    "power-shunt": power_shunt,
     "balanced-divider": balanced_divider,
     "simulated": simulated,
 }

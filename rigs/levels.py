@@ -73,6 +73,7 @@ BENCHES = {
     "line-divider": Bench(2.0, 2.0, 50.0, 10e3),
     "amplifier-shunt": replace(AMPLIFIER, fuse_a=2.0),
     "amplifier-divider": replace(AMPLIFIER, fuse_a=1.0),
+    "power-shunt": replace(AMPLIFIER, gain=40.0, peak_v=100.0, series_ohm=47e3, fuse_a=10.0),
     "balanced-divider": Bench(4.9, 6.2, 150.0, 20e3),
 }
 

@@ -69,7 +69,7 @@ def test_swapped_inputs_would_be_noticed():
 
 
 def test_amplifier_black_is_ground_and_no_balanced_leg_is():
-    for name in ("amplifier-shunt", "amplifier-divider"):
+    for name in ("amplifier-shunt", "amplifier-divider", "power-shunt"):
         drawing = Drawing(name)
         assert drawing.sockets["black"] == drawing.sockets["ground"] == drawing.ground
         assert drawing.sockets["red"] != drawing.ground

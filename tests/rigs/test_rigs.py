@@ -12,6 +12,7 @@ from helpers.drawn_circuit import DRAW, HARDWARE, LEVELS, NAMES, ROOT, Drawing, 
 from tsfit.capture.rig import read_rig
 from tsfit.formats.driver import read_driver
 
+AMPLIFIED = ("amplifier-shunt", "amplifier-divider", "power-shunt")
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 
 
@@ -35,8 +36,8 @@ def _dbfs(text):
     return float(re.search(r"(−?[\d.]+) dBFS", text)[1].replace("−", "-"))
 
 
-def test_there_are_five_and_each_is_drawn_and_described():
-    assert len(NAMES) >= 5
+def test_there_are_six_and_each_is_drawn_and_described():
+    assert len(NAMES) >= 6
     assert set(NAMES) == set(DRAW.DRAWINGS)
     assert set(HARDWARE) == set(LEVELS.BENCHES)
     for name in NAMES:
@@ -50,9 +51,9 @@ def test_rig_file(name):
     text = (ROOT / f"{name}.toml").read_text(encoding="utf-8")
     assert f"# Drawing: {name}.svg" in text
     cautions = text.split("# Cautions\n")[1].split("\n\n")[0].lower()
-    for word in ("ground", "dc", "mains", "magnets", *(["hearing", "phantom"] if "amplifier" not in name else ["ear"])):
+    for word in ("ground", "dc", "mains", "magnets", *(["ear"] if name in AMPLIFIED else ["hearing", "phantom"])):
         assert word in cautions, word
-    if "amplifier" in name:
+    if name in AMPLIFIED:
         assert all(
             word in cautions for word in ("bridged", "black", "ohm", "one common ground", "fuse", "hot enough to burn")
         )
@@ -173,6 +174,20 @@ def test_other_attenuators():
         # The series resistor takes all but a few percent of the heat; 0.6 W parts must do.
         assert _number(heat) == pytest.approx(highest**2 / (series + lower), abs=0.006)
         assert _number(heat) < 0.6
+
+
+def test_the_volts_of_the_power_rig():
+    rig, bench, drawing = read_rig(ROOT / "power-shunt.toml"), LEVELS.BENCHES["power-shunt"], Drawing("power-shunt")
+    assert [ohm(drawing.parts[name][0]) for name in ("R1", "R2", "R3", "R4", "R5")] == [0.1, 47e3, 1e3, 47e3, 1e3]
+    # An input that is full at 2.0 V RMS behind 47 kohm and 1 kohm beside 10 kohm, by hand.
+    across = 1e3 * 10e3 / 11e3
+    assert rig.total_v == rig.second_v == pytest.approx(2.0 * math.sqrt(2.0) * (47e3 + across) / across, rel=1e-3)
+    assert 1.0 / rig.input_siemens == pytest.approx(47e3 + across, abs=0.5)
+    section = _section("0.1 Ω shunt for full power")
+    assert "44 W" in section
+    assert pytest.approx(44, abs=0.5) == (2.1 * bench.fuse_a) ** 2 * 0.1
+    assert "at 10 A it takes 10 W" in section
+    assert pytest.approx(9.4, abs=0.05) == rig.second_v / 10.0 ** (24.0 / 20.0)
 
 
 def test_shunts_and_fuses():
