@@ -115,4 +115,4 @@ def test_drawn_drivers(seed):
                 percent = 100.0 * (told.value / limit - 1.0)
                 inside = told.interval95[0] <= limit <= told.interval95[1]
                 print(f"TRAVEL {seed} {plain} {name} {side} {percent:.2f} {(told.value - limit) / told.stdev:.2f} {inside}")
-                assert abs(percent) < (2.0 if plain else 5.0)
+                assert abs(percent) < (1.0 if plain else 4.0)
