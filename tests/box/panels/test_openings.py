@@ -57,7 +57,7 @@ def test_an_opening_stands_where_it_is_told():
         ({"drivers": 9, "cutout": 0.2}, "do not fit"),
         ({"tube": Tube(Port(width=0.5, height=0.03), 0.1)}, "slots with their boards are"),
         ({"tube": SLOT, "cutout": 0.2, "cutout_at": ((0.2, 0.16),)}, "slot's boards|no wood between"),
-        ({"braces": 18}, "do not fit into"),
+        ({"braces": 18}, "^braces: 18 do not fit into"),
         ({"braces": 1, "brace_open": 0.95}, "of wood around"),
     ],
 )

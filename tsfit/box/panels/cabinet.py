@@ -113,6 +113,8 @@ def cabinet(plan: CabinetPlan) -> Cabinet:
     try:
         braces = brace_heights(plan, inside, (*front, *back), made)
     except TsfitError:
+        if not (front or back):
+            raise
         front = front_openings(plan, inside, made, reserve=True)
         back = back_openings(plan, inside, front)
         braces = brace_heights(plan, inside, (*front, *back), made)
