@@ -50,3 +50,6 @@ def test_what_breaks_the_limits_is_shaded():
     excess = design.over(design.boxes.excess)
     assert np.all(excess[:, design.volume > 0.1 * (1.0 + 1e-9)] > 0.0)
     assert np.any(excess == 0.0)
+    # The box that was found is one of those drawn, so that a corner of what is allowed is not cut off beside it.
+    assert np.isclose(design.volume, PLACE[0]).any()
+    assert np.isclose(design.tuning, PLACE[1]).any()

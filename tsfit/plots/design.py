@@ -16,6 +16,10 @@ Quantity = Literal["f3", "ripple", "group delay"]
 QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")
 EVEN_STEPS = (0.1, 0.5, 1.0, 2.0, 4.0)
 HEIGHT_IN = 5.2
+ROUNDING = 1e-6
+"""Share of a limit by which the box that was found may lie beyond it."""
+JUMPS: dict[Quantity, float] = {"f3": 0.08, "ripple": 0.5, "group delay": 0.3}
+"""What changes by so large a share, or by so many dB, from a box to the next one jumps there: no contour has a place."""
 
 
 def map_plot(
@@ -48,13 +52,20 @@ def map_plot(
         "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
     }
     excess = design.over(design.boxes.excess)
-    panel.contourf(litres, design.tuning, excess > 0.0, levels=[0.5, 1.5], colors=[QUIET], alpha=0.16)
+    # Shaded up to the first box beyond: none that keeps the limits lies in the shade.
+    panel.contourf(litres, design.tuning, excess > ROUNDING, levels=[0.95, 1.5], colors=[QUIET], alpha=0.16)
     for quantity in quantities:
         data, write = values[quantity]
         colour, dash = styles[quantity]
         levels = EVEN_STEPS if quantity == "ripple" else _steps(data)
         drawn = panel.contour(
-            litres, design.tuning, design.over(data), levels=levels, colors=colour, linestyles=[dash], linewidths=1.3
+            litres,
+            design.tuning,
+            _steady(design.over(data), quantity),
+            levels=levels,
+            colors=colour,
+            linestyles=[dash],
+            linewidths=1.3,
         )
         panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3)
     panel.set_xscale("log")
@@ -66,6 +77,17 @@ def map_plot(
     if chosen is not None:
         _mark(panel, 1e3 * chosen[0] / filling, chosen[1])
     return figure
+
+
+def _steady(values: Real, quantity: Quantity) -> Real:
+    """`values` (n_tuning, n_volume) without those beside a jump: NaN there."""
+    scale = values if quantity == "ripple" else np.log(values)
+    steady = values.copy()
+    for axis in (0, 1):
+        jump = np.abs(np.diff(scale, axis=axis)) > JUMPS[quantity]
+        for side in ((1, 0), (0, 1)):
+            steady[np.pad(jump, [side if each == axis else (0, 0) for each in (0, 1)])] = np.nan
+    return steady
 
 
 def _steps(data: Real) -> list[float]:

@@ -70,20 +70,23 @@ def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
             shape = Rectangle((hole.x_mm - 0.5 * across_mm, hole.y_mm - 0.5 * upright_mm), across_mm, upright_mm)
         shape.set(fill=False, edgecolor=LINES[1][0], linestyle="--", linewidth=0.8)
         axes.add_patch(shape)
-    x, y, along, across = _widest_strip(one, board)
+    x, y, along, across = _widest_strip(one, board, windows=True)
     x, y = x + 0.5 * along, y + 0.5 * across
     upright = across > along
     if upright:
         along, across = across, along
-    label = f"{board.name}\n{board.length_mm:.1f} × {board.width_mm:.1f}"
+    label = f"{board.name}\n{' × '.join(f'{round(2.0 * side) / 2.0:g}' for side in (board.length_mm, board.width_mm))}"
     # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
     longest = max(map(len, label.split("\n")))
     size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)
     axes.text(x, y, label, ha="center", va="center", rotation=90 * upright, fontsize=size, color=INK)
 
 
-def _widest_strip(one: Laid, board: Board) -> tuple[float, float, float, float]:
-    """Left, lower, length and width (mm) of the largest part of a board beside, above or below all its openings."""
+def _widest_strip(one: Laid, board: Board, *, windows: bool = False) -> tuple[float, float, float, float]:
+    """Left, lower, length and width (mm) of the largest part of a board beside, above or below all its openings.
+
+    What shall only be read, not cut, may stand in `windows` with straight sides, too.
+    """
     left, low, right, high = one.x_mm, one.y_mm, one.x_mm + one.length_mm, one.y_mm + one.width_mm
     holes = [hole.laid(one, board.width_mm) for hole in board.holes]
     if not holes:
@@ -94,12 +97,18 @@ def _widest_strip(one: Laid, board: Board) -> tuple[float, float, float, float]:
         for k in (0, 1)
         for end, sign in ((min, -1.0), (max, 1.0))
     )
-    strips = (
+    strips = [
         (left, low, least_x - left, high - low),
         (most_x, low, right - most_x, high - low),
         (left, low, right - left, least_y - low),
         (left, most_y, right - left, high - most_y),
-    )
+    ]
+    if windows:
+        straight = [hole for hole in holes if hole.diameter_mm is None]
+        inside = [
+            (hole.x_mm - 0.5 * hole.sides_mm[0], hole.y_mm - 0.5 * hole.sides_mm[1], *hole.sides_mm) for hole in straight
+        ]
+        strips += inside
     # Writing is long and low: a strip counts by the letters that it holds.
     return max(strips, key=lambda strip: min(min(strip[2:]), 0.2 * max(strip[2:])))
 

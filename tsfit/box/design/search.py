@@ -241,12 +241,12 @@ class DesignMap:
 
 
 def design_map(search: VentedSearch, around: tuple[float, float], points: int = 70) -> DesignMap:
-    """Evaluate `points` volumes times `points` tunings, evenly spread in their logarithm.
+    """Evaluate `points` volumes times `points` tunings, evenly spread in their logarithm, and `around` itself among them.
 
     They reach from a fifth to 2.5 times the volume (m³) and from half to twice the tuning (Hz) of `around`.
     """
-    volume = around[0] * np.geomspace(0.2, 2.5, points)
-    tuning = around[1] * np.geomspace(0.5, 2.0, points)
+    volume = around[0] * np.union1d(np.geomspace(0.2, 2.5, points), 1.0)
+    tuning = around[1] * np.geomspace(0.5, 2.0, points | 1)  # of an odd number the middle is 1
     across, up = np.meshgrid(volume, tuning)
     boxes = search.evaluate(across.ravel(), up.ravel())
     limits = search.limits
