@@ -106,7 +106,7 @@ def test_no_test_imports_a_private_name():
 
 def test_a_test_finds_its_helpers_without_a_path_of_its_own():
     """Scripts that run as processes may; everything else is found as pyproject.toml says."""
-    scripts = {"driver_in_the_loop.py", "mutation.py", Path(__file__).name}
+    scripts = {"driver_in_the_loop.py", "power_in_the_loop.py", "mutation.py", Path(__file__).name}
     for path in (ROOT / "tests").rglob("*.py"):
         assert path.name in scripts or "sys.path.insert" not in path.read_text(), path
 

@@ -1,10 +1,13 @@
 """A simulated driver led up: what is offered, expected, judged and written."""
 
+import os
 import tomllib
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from helpers.driver_at_power import RIG_FILE, DriverAtPower, PlayerAtPower
+from helpers.made_travel import DRIVERS, driver_of
 from helpers.power_rig import DRIVER, power_rig
 
 from tsfit.base.errors import TsfitError
@@ -23,6 +26,9 @@ from tsfit.capture.excitation import QUIET_DBFS, playable
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import Stopped
 from tsfit.formats.driver import read_driver
+
+HEALTHY = 20 if os.environ.get("TSFIT_FAULTS") == "all" else 1
+"""How many healthy drivers are led up."""
 
 
 @pytest.fixture(scope="module")
@@ -110,3 +116,34 @@ def test_a_power_run_is_pilot_power_pilot_and_no_louder_than_offered(led):
     rms = [float(np.std(samples[round(t * 16e3) : round((t + 2.0) * 16e3)])) for t in (10.0, 26.0, 36.0)]
     assert 20.0 * np.log10(rms[0] / rms[1]) == pytest.approx(PILOT_DB, abs=0.3)
     assert rms[0] == pytest.approx(rms[2], rel=0.02)
+
+
+@pytest.mark.parametrize("number", range(HEALTHY))
+def test_no_healthy_driver_is_stopped(tmp_path, monkeypatch, number):
+    """Drivers of other equations than the guard's model, and files of them that are off by what fits are off."""
+    rng = np.random.default_rng(number)
+
+    def off(values, spread):
+        return {name: value * float(np.exp(rng.uniform(-spread, spread))) for name, value in values.items()}
+
+    base = DRIVERS[number % len(DRIVERS)]
+    of_driver = ("Re", "Bl", "Mms", "Fs", "Qms", "Le", "L2", "R2", "k2", "k4", "slope")
+    truth = replace(base, **off({name: getattr(base, name) for name in of_driver}, 0.2), creep=float(rng.uniform(0.0, 0.1)),
+                    friction=float(rng.uniform(0.0, 1.0)))  # fmt: skip
+    exact = driver_of(truth)
+    driver = replace(exact, **off({name: getattr(exact, name) for name in ("Re", "Qms", "Qes", "Fs", "Mms")}, 0.02))
+    rig = tmp_path / "rig.toml"
+    rig.write_text(RIG_FILE + '[playback]\ndevice = "none"\nsample_rate_hz = 8000\nvolts_per_full_scale = 120\n')
+    player = PlayerAtPower(DriverAtPower(truth, 8000, float(120.0 * rng.uniform(0.95, 1.05)), seed=number))
+    monkeypatch.setattr("tsfit.bench.ramp.open_player", lambda *_: player)
+    if HEALTHY == 1:
+        monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 1.0)
+    limit = float(rng.uniform(0.005, 0.014))
+    ramp = Ramp(read_rig(rig), driver, NotBeyond(limit, 120.0), tmp_path / "up", count=2 if HEALTHY == 1 else 4)
+    judged = []
+    while (offer := next_offer(ramp, judged)) is not None:
+        sweep, report, _ = play(ramp, offer, judged)
+        judged.append(judge_level(ramp, offer, sweep, report, judged))
+        assert judged[-1].usable, judged[-1].notes
+    assert judged[-1].offer.last
+    assert 0.6 * limit < player.device.farthest < 1.03 * limit

@@ -7,13 +7,20 @@ import sys
 import click
 import numpy as np
 import pytest
-from helpers.stand_in_card import RIG_FILE, Card
+from helpers.driver_at_power import RIG_FILE as POWER_RIG
+from helpers.driver_at_power import DriverAtPower
+from helpers.made_fit import made_fit
+from helpers.made_travel import DRIVERS, driver_of
+from helpers.stand_in_card import NAME, RATE, RIG_FILE, Card
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import to_json
 from tsfit.capture.device import SoundCard
 from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation
 from tsfit.cli import run
+from tsfit.formats.fit import fit_to_dict
 
+TRUTH = DRIVERS[0]
 PLANS = int(os.environ.get("TSFIT_PLANS", "1"))
 """How many plans are drawn."""
 COMMANDS = {
@@ -23,9 +30,29 @@ COMMANDS = {
     "sweep": ["sweep", "rig.toml", "--repeats", "2", "--seconds", "2", "--no-figure"],
     "multisine": ["sweep", "rig.toml", "--excitation", "odd multisine", "--seconds", "3", "--no-figure"],
     "guided": ["sweep", "rig.toml", "--guided", "--seconds", "2", "--no-figure"],
+    "ramp": [
+        "sweep",
+        "power.toml",
+        "--state",
+        "full travel",
+        "--driver",
+        "fit.json",
+        "--limit-travel-mm",
+        "3",
+        "--levels",
+        "2",
+    ],
     "routine": ["drift", "routine", "rig.toml", "-o", "kept", "--name", "Dunlin", "--hours", "0.002", "--pause-s", "0"],
 }
-ANSWERS = {"Folder": "mine", "Name": "Dunlin", "diameter": 21.0, "grams": 40.0, "litres": 0.0, "Reading": 0.01}
+ANSWERS = {
+    "driver's name": TRUTH.name,
+    "Folder": "mine",
+    "Name": "Dunlin",
+    "diameter": 21.0,
+    "grams": 40.0,
+    "litres": 0.0,
+    "Reading": 0.01,
+}
 
 
 def decibels(x):
@@ -51,6 +78,10 @@ def bench(monkeypatch, tmp_path):
     monkeypatch.setitem(sys.modules, "sounddevice", card)
     monkeypatch.setattr(click, "confirm", confirm)
     monkeypatch.setattr(click, "prompt", prompt)
+    monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 0.8)
+    playback = f'[playback]\ndevice = "{NAME}"\nsample_rate_hz = {RATE:.0f}\nvolts_per_full_scale = 60\n'
+    (tmp_path / "power.toml").write_text(POWER_RIG + playback)
+    (tmp_path / "fit.json").write_text(to_json(fit_to_dict(made_fit(driver_of(TRUTH), 0.003))))
     monkeypatch.chdir(tmp_path)
     return card, questions, answer
 
@@ -59,6 +90,9 @@ def held(bench, tmp_path, command, asked, own, yes=True, ohm=None):
     """Run a command at a level `asked` for, or the rig's `own`; return its status and the peaks played, each as allowed."""
     card, questions, answer = bench
     card.ohm, card.played[:], questions[:], answer["yes"] = ohm, [], [], yes
+    if command == "ramp":
+        device = DriverAtPower(TRUTH, RATE, 60.0)
+        card.driver = lambda x: device(x).T
     (tmp_path / "rig.toml").write_text(RIG_FILE + ("" if own is None else f"level_dbfs = {own}\n"))
     options = [] if asked is None else ["--level-dbfs", str(asked)]
     status = run([*COMMANDS[command], *options])
@@ -110,4 +144,4 @@ def test_standards_are_not_recorded_in_a_row_unasked(bench, tmp_path, capsys):
     assert run([*COMMANDS["calibrate"], "--json"]) == 2
     assert "add --yes" in capsys.readouterr().out
     assert bench[0].played == []
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["rig.toml"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["fit.json", "power.toml", "rig.toml"]

@@ -62,9 +62,9 @@ class SoundSystem:
     few names, of which the first that no running server has is taken.
     """
 
-    def __init__(self, folder, *, synchronous=True, rate=48000):
-        self.folder, self.rate, self.synchronous = folder, rate, synchronous
-        self.name, self.jackd, self.driver = "", None, None
+    def __init__(self, folder, *, synchronous=True, rate=48000, script="driver_in_the_loop.py", period=PERIOD):
+        self.folder, self.rate, self.synchronous, self.script = folder, rate, synchronous, script
+        self.period, self.name, self.jackd, self.driver = period, "", None, None
 
     def start(self):
         assert any(self._serve(name) for name in NAMES), f"no sound server starts: {self.jackd.lines()}"
@@ -72,12 +72,12 @@ class SoundSystem:
             ["jack_wait", "-s", self.name, "-w", "-t", "10"], env=environment(self.name), capture_output=True, check=False
         )
         assert waited.returncode == 0, f"the sound server does not answer: {self.jackd.lines()}"
-        self.driver = Child([sys.executable, str(HERE / "driver_in_the_loop.py"), self.name, NAME], self.name, self.folder)
+        self.driver = Child([sys.executable, str(HERE / self.script), self.name, NAME], self.name, self.folder)
         self.driver.wait_for("ready")
 
     def _serve(self, name):
         server = ["jackd", "-n", name, "--no-realtime", *(["-S"] if self.synchronous else [])]
-        dummy = ["-d", "dummy", "-r", str(self.rate), "-p", str(PERIOD), "-C", "2", "-P", "2"]
+        dummy = ["-d", "dummy", "-r", str(self.rate), "-p", str(self.period), "-C", "2", "-P", "2"]
         self.name, self.jackd = name, Child([*server, *dummy], name, self.folder)
         until = time.monotonic() + START_SECONDS
         while self.jackd.process.poll() is None and time.monotonic() < until:
@@ -90,6 +90,10 @@ class SoundSystem:
     def record(self, file, *, seconds, rate=None, device=NAME):
         command = [sys.executable, str(HERE / "record_sweep.py"), device, str(rate or self.rate), str(seconds), str(file)]
         return Child(command, self.name, self.folder)
+
+    def run(self, script, *arguments):
+        """Start a script of this folder."""
+        return Child([sys.executable, str(HERE / script), *map(str, arguments)], self.name, self.folder)
 
     def end(self):
         for child in (self.driver, self.jackd):

@@ -294,12 +294,13 @@ def judge_level(
 ) -> JudgedLevel:
     """Judge a level that was recorded, by itself and against the quieter ones.
 
-    Raises TsfitError as `read_terminals` and `prepared`.
+    Raises TsfitError ``not_heard``, ``dropout``; and as `read_terminals` and `prepared`.
     """
     bench = ramp.stem.with_name("bench.toml")
     recording = read_recording(bench.with_name(sweep.recording or ""))
     total = np.asarray(recording.samples[:, ramp.rig.total], dtype=float)
-    notes = _heard(total, offer.excitation, report)
+    _refuse_lost(bench.with_name(sweep.recording or ""), total, offer.excitation, report)
+    notes = []
     base = judged[-1].model if judged else start_of(ramp.driver)
     terminals = read_terminals(bench, sweep, ramp.rig, lambda step: None)
     data = prepared(terminals, base, settle_s=sweep.settle_s, period_s=sweep.period_s)
@@ -318,19 +319,18 @@ def judge_level(
     return JudgedLevel(sweep, offer, volts, float(max(outward, -inward)), coil_c, left, data, model, tuple(notes))
 
 
-def _heard(total: np.ndarray, excitation: Excitation, report: StreamReport) -> list[QualityNote]:
-    """What forbids a louder level: that this one was not heard, or not whole."""
+def _refuse_lost(path: Path, total: np.ndarray, excitation: Excitation, report: StreamReport) -> None:
+    """Refuse a level that was not heard, or not whole."""
     delay, likeness = round_trip(total, excitation)
     if abs(likeness) < LIKENESS:
-        message = "The total channel does not hear what was played; check output, cables and channel numbers."
-        return [_refusal("not_heard", message)]
+        message = f"{path}: the total channel does not hear what was played; check output, cables and channel numbers."
+        raise TsfitError(message, code="not_heard", file=path)
     first = excitation.start + max(delay, 0) + SETTLING * excitation.period
     periods = total[first : first + KEPT * excitation.period].reshape(KEPT, -1)
     apart = float(np.std(np.diff(periods, axis=0))) / math.sqrt(2.0)
     if report.frames < report.expected or report.flags or apart > APART * float(np.std(periods)):
-        message = "Samples are lost or disturbed; close other programs, use a larger buffer, and record again."
-        return [_refusal("dropout", message)]
-    return []
+        message = f"{path}: samples are lost or disturbed; close other programs, use a larger buffer, and record again."
+        raise TsfitError(message, code="dropout", file=path)
 
 
 def _refusal(code: str, message: str) -> QualityNote:

@@ -1,0 +1,15 @@
+"""Lead a driver up with short levels, as ``tsfit sweep --state "full travel"`` does.
+
+python lead_up.py FOLDER OPTION …
+"""
+
+import os
+import sys
+
+import tsfit.bench.ramp as ramp
+from tsfit.cli import run
+
+if __name__ == "__main__":
+    os.chdir(sys.argv[1])
+    ramp.PERIOD_S = 0.8
+    sys.exit(run(["sweep", "rig.toml", "--state", "full travel", "--driver", "fit.json", *sys.argv[2:], "--yes", "--json"]))
