@@ -105,7 +105,8 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
     off = f"{value} dB off" if low == value == high else f"{value} dB off ({low} to {high})"
     if item.outcome == "adjust" and item.remedy is not None:
         f3 = "" if item.remedy.f3_hz is None else f"f3 {item.remedy.f3_hz:.3g} Hz, "
-        then = f"{f3}shape within {item.remedy.left_db:.1f} dB; left as planned {off}"
+        shape = "the shape planned" if item.remedy.left_db < 0.05 else f"shape within {item.remedy.left_db:.1f} dB"
+        then = f"{f3}{shape}; the box as planned would be {off}"
         return f"{place}: {size(item.remedy.volume_l, item.remedy.tuning_hz)} instead of {planned} ({then})."
     what = {
         "holds": "cut it as planned",

@@ -83,6 +83,17 @@ def test_the_remedy_is_the_box_of_the_textbook():
     assert found.remedy.tuning_hz is None
 
 
+@pytest.mark.parametrize("part", [{}, {"Fp1": 760.0, "mp1": 0.05, "Qp1": 3.0}, {"Fp1": 400.0, "mp1": 0.08, "Qp1": 8.0}])
+def test_a_part_of_the_cone_that_swings_asks_for_no_other_box(part):
+    """Small (1972): another motor alone wants Vb = Vas/((Qtc/Qts)² − 1); what a dust cap does, no volume mends."""
+    first = plain()
+    second = replace(first, Qes=1.17 * first.Qes, suspension_values={**first.suspension_values, **part})
+    found = consequence(closed_box(first, qtc=0.707).enclosure, exact(first), exact(second))
+    assert found.outcome == "adjust"
+    assert found.remedy.volume_l == pytest.approx(1e3 * second.Vas / ((0.707 / second.Qts) ** 2 - 1.0), rel=0.005)
+    assert found.remedy.left_db < 0.05
+
+
 def test_no_box_mends_a_driver_of_another_kind():
     first = plain()
     found = consequence(closed_box(first, qtc=0.7).enclosure, exact(first), exact(plain(Fs=70.0, Qes=1.4)))

@@ -5,8 +5,8 @@ parameters, so that every number of the answer has a 95 % interval: the 2.5 and 
 (JCGM 101:2008, 7.7). Everything holds in the air of the box, at the same voltage.
 
 Level differences, f3 and ripple hold the whole driver, coil included. Whether the box still suits is another question: it
-is asked of the *shape*, the level re each driver's own mid-band with the coil left out, because neither efficiency nor
-inductance can be mended with a saw.
+is asked of the *shape*, the level re each driver's own mid-band with coil and sprung parts of the cone left out, because
+neither efficiency nor inductance nor a dust cap can be mended with a saw.
 """
 
 import math
@@ -26,6 +26,7 @@ from tsfit.box.numbers import HALF_POWER_DB, around, cutoff, last_rise, waves
 from tsfit.box.uncertainty import driver_draws, in_proportion
 from tsfit.circuit.load import Load
 from tsfit.circuit.several import as_one, rewired
+from tsfit.circuit.sprung import parts_among, terms_of
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
@@ -166,7 +167,8 @@ def consequence(
     remedy = None
     outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"
     if shape.low > AUDIBLE_DB:
-        remedy = _best_box(second, grid[judged], levels[0][0, judged])
+        qtc = numbers[0].get("qtc", np.full(1, np.nan))[0]
+        remedy = _best_box(second, grid[judged], levels[0][0, judged], float(qtc))
         outcome = "adjust" if remedy is not None and remedy.left_db <= AUDIBLE_DB else "differs"
     return Consequence(
         box=box or enclosure.kind,
@@ -221,13 +223,29 @@ class _Boxed:
         return replace(self.enclosure, driver=self.draws.driver, sets=self.draws.values)
 
     def shape_db(self, frequency_hz: Real, load: Load | None = None) -> Real:
-        """Level re the mid-band without coil: of every draw, or of the best estimate with every variation of `load`."""
-        values = {**self.draws.values, "Le": np.zeros(1)}
+        """Level re the mid-band of every draw, or of the best estimate with every variation of `load`.
+
+        Neither the coil nor sprung parts of the cone count: what those do, no box brings back.
+        """
+        rigid = {terms_of(label)[1]: np.zeros(1) for label in parts_among(self.draws.values)}
+        values = {**self.draws.values, "Le": np.zeros(1), **rigid}
         reference = self.full.references_db
         if load is not None:
             values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
         boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
         return np.asarray(boxed.respond(frequency_hz).spl_db - reference[:, np.newaxis])
+
+    def volumes_of(self, qtc: float) -> Real:
+        """Volumes to be tried, as factors: of a closed box the one of that `qtc` alone, if there is one."""
+        if self.enclosure.kind != "closed" or self.volume is None:
+            return _VOLUMES
+        one = {name: value[:1] for name, value in self.draws.values.items()}
+        air, ohm = self.enclosure.driver.air, self.enclosure.source_ohm
+        _, found = lossless_resonance(one, air, self.volume * _VOLUMES, source_ohm=ohm)
+        falling = np.ravel(found)[::-1]
+        if not falling[0] <= qtc <= falling[-1]:
+            return _VOLUMES
+        return np.exp(np.interp([qtc], falling, np.log(_VOLUMES)[::-1]))
 
     def maximum_db(self, frequency_hz: Real, rated: Enclosure) -> Real | None:
         """Return the loudest within the ratings of the driver in `rated`, None when these limit nothing."""
@@ -250,13 +268,16 @@ class _Boxed:
         return found
 
 
-def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real) -> Remedy | None:
-    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency."""
+def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real, qtc: float) -> Remedy | None:
+    """Search the volume (and the tuning of a port) whose shape comes closest to `wanted_db`, wherever in frequency.
+
+    A closed box of that `qtc` has the shape wanted; only where there is none within reach is it looked for.
+    """
     load = second.enclosure.load
     if not load.boxed or load.front is not None:
         return None
     tuning = second.tuning
-    volumes, tunings = np.meshgrid(_VOLUMES, _TUNINGS if tuning is not None else (1.0,))
+    volumes, tunings = np.meshgrid(second.volumes_of(qtc), _TUNINGS if tuning is not None else (1.0,))
 
     def resized(larger: Number, higher: Number) -> Load:
         other = replace(load, compliance=load.compliance * larger)
@@ -273,10 +294,15 @@ def _best_box(second: _Boxed, frequency_hz: Real, wanted_db: Real) -> Remedy | N
     best = int(np.argmin(off))
     assert second.volume is not None
     larger, higher = float(volumes.ravel()[best]), float(tunings.ravel()[best])
+    # Between the steps in frequency, which alone would leave 0.2 dB.
+    between = step * (int(np.argmin(moved[:, best])) - most + np.linspace(-1.0, 1.0, 41))
+    there = wider[most : most + _POINTS] * np.exp(between)[:, np.newaxis]
+    finer = second.shape_db(there.ravel(), resized(np.array([larger]), np.array([higher])))[0].reshape(there.shape)
+    left = np.abs(finer - wanted).max(axis=1)
     return Remedy(
         volume_l=1e3 * (second.volume * larger),
         tuning_hz=None if tuning is None else tuning * higher,
-        moved_to=math.exp(step * (int(np.argmin(moved[:, best])) - most)),
-        left_db=float(off[best]),
+        moved_to=math.exp(between[np.argmin(left)]),
+        left_db=float(left.min()),
         f3_hz=cutoff(replace(second.enclosure, driver=second.draws.driver, load=resized(larger, higher))),
     )
