@@ -65,6 +65,17 @@ def test_a_short_record_keeps_every_line_it_has(bench_simulator):
     assert float(np.mean(np.abs(z[found.frequency_hz < 40.0]) ** 2)) < 1.7
 
 
+def test_noise_leaves_no_hole_at_the_resonance(bench_simulator):
+    """Where a shunt hears least: bands that are too noisy each make one point together."""
+    bench, one = rig(bench_simulator, "shunt", -62.0), driver(bench_simulator)
+    samples = record(bench_simulator, "noise cut from a longer one", one, bench, np.random.default_rng([11, 3]))
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE, 48.0)
+    z = (found.value - true_ratio(bench_simulator, one, bench, found.frequency_hz)) / np.sqrt(found.variance)
+    near = (found.frequency_hz > 8.0) & (found.frequency_hz < 200.0)
+    assert np.diff(np.log2(found.frequency_hz[near])).max() < 0.15
+    assert float(np.mean(np.abs(z[near]) ** 2)) < 1.4
+
+
 def test_any_density(bench_simulator):
     samples = record(
         bench_simulator, "sweep", driver(bench_simulator), rig(bench_simulator, "divider", -80.0), np.random.default_rng(1)

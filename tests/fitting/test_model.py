@@ -115,12 +115,31 @@ def test_a_fault_of_the_bench_shifts_what_is_measured_as_it_was_told():
     model = JointModel(sweeps, Circuit("ladder-2"), None, with_mass=False)
     x = model.start({**true, **COILS["ladder-2"]})
     shown = model.fitted(x, sweeps[0], FREQUENCY_HZ)
-    wanted = {"leads": 0.02 + 0.01j, "reference": 1e-3 * shown, "loading": (2e-4 - 1e-4j) * shown**2}
+    # To second order: a lead adds, a reference multiplies (e^0.001), a load is 1/(1/Z − y).
+    y = 2e-4 - 1e-4j
+    wanted = {"leads": 0.02 + 0.01j, "reference": (1e-3 + 5e-7) * shown, "loading": y * shown**2 + y**2 * shown**3}
     assert [prior.key for prior in model.priors] == [*(f"systematic:{name}" for name in told), "drift:1", "clock"]
     for name, shift in wanted.items():
         moved = x + np.array([float(each == f"systematic:{name}") for each in model.names])
         for here, there in zip(model.misfits(moved), model.misfits(x), strict=True):
             np.testing.assert_allclose(here.value - there.value, shift, atol=1e-9)
+
+
+@pytest.mark.parametrize("pull", [-2.0, 1.0, 2.0])
+def test_a_delay_of_the_channels_turns_the_ratio(pull):
+    """By 0.06 rad at the top for one standard uncertainty; to first order it would be missed by 0.8 %."""
+    ((curve, _),), _, true = make(KINDS[:1], np.random.default_rng(5), errors=False)
+    turn, ohm = 0.06j * FREQUENCY_HZ / FREQUENCY_HZ[-1], 100.0
+    told = {"delay": -turn * curve.impedance_ohm * (curve.impedance_ohm + ohm) / ohm}
+    model = JointModel(
+        [make_sweep(replace(curve, systematic=told), State(), 0, ALL)], Circuit("ladder-2"), None, with_mass=False
+    )
+    x = model.start({**true, **COILS["ladder-2"]})
+    z = model.fitted(x, model.sweeps[0], FREQUENCY_HZ)
+    m = z / (z + ohm) * np.exp(-pull * turn)
+    moved = x + pull * np.array([float(name == "systematic:delay") for name in model.names])
+    shown = model.misfits(moved)[0].value + model.sweeps[0].impedance_ohm
+    np.testing.assert_allclose(shown, ohm * m / (1.0 - m), rtol=2e-3)
 
 
 def test_coil_terms_of_another_wiring_hang_on_the_coupling():

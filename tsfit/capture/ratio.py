@@ -39,6 +39,9 @@ ALL_UP_TO_HZ, ENOUGH_LINES = 1500.0, 16
 """Frequency, beyond all hum, above which that part is so many lines of each band."""
 WORST_POINT = 0.25
 """Relative standard uncertainty from which a band tells nothing."""
+SURE_POINT, WIDEST_POINT = 0.03, 1.0 / 12.0
+"""Relative standard uncertainty up to which neighbouring bands make one point, and its widest in octaves: what is made of a
+noisy ratio bends, and what takes noisy points away takes a resonance's own."""
 LEAST_POINTS = 8
 """Points from which a rational function is made of them."""
 FREEDOM = 40
@@ -114,7 +117,7 @@ def ratio_of_lines(
     for turn in range(TURNS + 1):
         if turn == ROUGH_TURNS:
             bands = bands.of(lines, points_per_octave)
-        points = bands.points(model)
+        points = bands.points(model, together=turn == TURNS)
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
         kept = points.told
@@ -282,19 +285,22 @@ class _Bands:
         whole.noise = np.interp(whole.centre, self.centre, self.noise)
         return whole
 
-    def points(self, model: Rational | None) -> _Points:
-        """Ratio of each band beside `model`; noise and hum are told from what that leaves over."""
+    def points(self, model: Rational | None, *, together: bool = False) -> _Points:
+        """Ratio of every band beside `model`, or of noisy ones `together`; noise and hum are told from what that leaves."""
         in_turn(lambda part: part.beside(model, self.noise), self.parts)
         for _ in range(2):
             self._tell_noise(self._correct()[0])
         correction, weight, bias = self._correct()
-        base = np.full(self.count, self.parts[0].flat) if model is None else model.at(self.centre)
         weight = np.where(self.driven > QUIET * self.driven.max(), weight, 0.0)
+        certain = np.where(weight > HEARD * bias, np.maximum(weight - bias, 1e-300), 0.0)
+        centre = self.centre
+        if together and not self.silent:
+            centre, correction, certain = _together(centre, correction, certain)
+        base = np.full(len(centre), self.parts[0].flat) if model is None else model.at(centre)
         with np.errstate(divide="ignore"):
-            variance = np.where(weight > HEARD * bias, 1.0 / np.maximum(weight - bias, 1e-300), np.inf)
-        value, variance = base * (1.0 + correction), np.abs(base) ** 2 * variance
+            value, variance = base * (1.0 + correction), np.abs(base) ** 2 / certain
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
-        return _Points(self.centre, value, variance, told)
+        return _Points(centre, value, variance, told)
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""
@@ -348,6 +354,22 @@ class _Bands:
         low, high = np.maximum(centre - many, 0), np.minimum(centre + many + 1, self.count)
         out: Real = (sums[high] - sums[low]) / np.maximum(counts[high] - counts[low], 1.0)
         return np.asarray(np.maximum(out, self.least))
+
+
+def _together(centre: Real, correction: Complex, certain: Real) -> tuple[Real, Complex, Real]:
+    """Make one point of neighbouring bands (n,) that are not certain enough, by the inverse variance of each correction."""
+    starts, held, begun = [], math.inf, 0.0
+    for k, (hz, one) in enumerate(zip(centre.tolist(), certain.tolist(), strict=True)):
+        if held >= SURE_POINT**-2.0 or one >= SURE_POINT**-2.0 or hz > begun * 2.0**WIDEST_POINT:
+            starts.append(k)
+            held, begun = 0.0, hz
+        held += one
+    alone = np.diff(starts, append=len(centre)) == 1
+    first, total = np.array(starts), np.add.reduceat(certain, starts)
+    share = certain / np.repeat(np.maximum(total, 1e-300), np.diff(starts, append=len(centre)))
+    means = [np.add.reduceat(share * one, starts) for one in (centre, correction)]
+    told = alone | (total == 0.0)
+    return np.where(told, centre[first], means[0]), np.where(told, correction[first], means[1]), total
 
 
 def _square(z: Complex) -> Real:

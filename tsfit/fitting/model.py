@@ -312,10 +312,12 @@ class JointModel:
         shown, slope = z, np.ones_like(z)
         shifts = {}
         for name, (constant, linear, square) in sweep.systematic.items():
-            key = f"systematic:{name}"
-            shifts[key] = constant + z * (linear + z * square)
-            shown = shown + v[key] * shifts[key]
-            slope = slope + v[key] * (linear + 2.0 * square * z)
+            off = v[f"systematic:{name}"]
+            shift, by_z = constant + z * (linear + z * square), linear + 2.0 * square * z
+            # Gains and delays multiply the ratio: Z goes on as it sets out. Of a delay the square counts at the upper end.
+            shown = shown + off * shift * (1.0 + 0.5 * off * by_z)
+            slope = slope + off * (by_z + 0.5 * off * (by_z**2 + 2.0 * square * shift))
+            shifts[f"systematic:{name}"] = shift * (1.0 + off * by_z)
         return shown, slope, shifts
 
     def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
@@ -358,9 +360,7 @@ class JointModel:
         Z of scaled frequencies is Z of values that are scaled by their power of time.
         """
         powers = {**POWERS_OF_TIME, **{name: p[exponent] for name, exponent in PIVOTED.items() if name in terms}}
-        through = load.added_mass * d["added_mass"]
-        if load.boxed:
-            through = through + load.compliance * d["compliance"]
+        through = load.added_mass * d["added_mass"] + (load.compliance * d["compliance"] if load.boxed else 0.0)
         return through + sum(powers[name] * row for name, row in terms.items() if name in powers)
 
     def _coupling_slope(self, v: Values, sweep: FitSweep) -> float:
