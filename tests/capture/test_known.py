@@ -102,4 +102,6 @@ def test_what_plays_nothing_or_is_no_sound(tmp_path):
     assert _code(recording, path)[0] == "not_audio"
     path.write_text("no sound")
     assert _code(recording, path)[0] == "not_audio"
-    assert _code(recording, tmp_path / "none.wav")[0] == "not_audio"
+    code, message = _code(recording, tmp_path / "none.wav")
+    assert code == "not_audio"
+    assert "is not there" in message

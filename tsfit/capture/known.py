@@ -88,7 +88,8 @@ def _read(path: Path, rate: float) -> Real:
     try:
         x, own = soundfile.read(path, dtype="float64", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-        problem = "cannot be read as audio; name the WAV or FLAC file that was played, or leave excitation out."
+        why = "cannot be read as audio" if path.is_file() else "is not there"
+        problem = f"{why}; name the WAV or FLAC file that was played, or leave excitation out."
         raise TsfitError(f"{path}: {problem}", code="not_audio", file=path) from error
     loudest = x[:, int(np.argmax(np.square(x).sum(axis=0)))] if x.size else np.zeros(0)
     there = np.flatnonzero(np.abs(loudest) > PLAYED * np.abs(loudest).max(initial=0.0))
