@@ -62,6 +62,12 @@ def test_floats_keep_the_digits_as_written(tmp_path):
         ('name = "x"\n[[sweep]]\nrecording = "a"\nmass_g = nan', "wrong_value", "finite"),
         ('name = "x"\n[[sweep]]\nrecording = "a"\nmass = "4 s"', "wrong_value", "unit 's' does not fit"),
         ("name = ", "not_toml", "not a valid TOML bench file"),
+        (
+            "# 1,5\nx = 2\nq = -25,6  # as on paper\n",
+            "not_toml",
+            "line 3: -25,6 has a decimal comma; a bench file wants a point: -25.6.",
+        ),
+        ('name = "x"\n[published]\nRe = "5 ohm"', "wrong_key", "this is a datasheet"),
         (b"\xff\xfe\x00", "not_toml", "not a valid TOML bench file"),
         ("a = " + "[" * 5000, "not_toml", "not a valid TOML bench file"),
         ("a = " + "9" * 5000, "not_toml", "not a valid TOML bench file"),

@@ -5,6 +5,7 @@ instead (``mass = "40 g"``).
 """
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable
 from pathlib import Path
@@ -53,6 +54,15 @@ class Table(BaseModel):
         return out
 
 
+_DECIMAL_COMMA = re.compile(rb"^([^#=\n\"]*=\s*)([+-]?\d+),(\d+)\s*(?:#.*)?$", re.MULTILINE)
+OTHER_KINDS = {
+    "rig": "this is a bench file, which `tsfit fit` reads.",
+    "published": "this is a datasheet, which `tsfit check` reads.",
+    "sweep": "this is a bench file, which `tsfit fit` reads.",
+    "channels": "this is a rig file, which `tsfit sweep` reads.",
+}
+"""Tables that only one kind of file has, and what to do with that kind."""
+
 AnyModel = TypeVar("AnyModel", bound=BaseModel)
 
 
@@ -73,7 +83,14 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
     except OSError as error:
         raise unreadable(path, error, f"name an existing {kind} file") from error
     except (ValueError, RecursionError) as error:
+        comma = _DECIMAL_COMMA.search(data)
         message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."
+        if comma is not None:
+            whole, part = comma[2].decode(), comma[3].decode()
+            number = data.count(b"\n", 0, comma.start(2)) + 1
+            message = (
+                f"{path}, line {number}: {whole},{part} has a decimal comma; a {kind} file wants a point: {whole}.{part}."
+            )
         raise TsfitError(message, code="not_toml", file=path) from error
 
 
@@ -90,6 +107,7 @@ def wrong_key(place: str, key: str, known: Iterable[str], kind: str, path: Path)
     by_lower = {name.lower(): name for name in known}
     close = difflib.get_close_matches(key.lower(), by_lower, n=1)
     remedy = f"did you mean {by_lower[close[0]]!r}?" if close else f"use one of {', '.join(by_lower.values())}."
+    remedy = OTHER_KINDS.get(key, remedy) if place == key else remedy
     return TsfitError(f"{path}: {place} is not a key of a {kind} file; {remedy}", code="wrong_key", file=path)
 
 
