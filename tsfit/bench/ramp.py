@@ -152,6 +152,9 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     if final - k > 0 and top * 0.5 ** (final - k) * 10.0 ** (-LEAST_STEP_DB / 20.0) < 1.0:
         k = final - max(math.floor(math.log2(top)), 0)
     factor = top * 0.5 ** (final - k)
+    if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and k < final:
+        # A step that is hardly one is left out, not the rest of the way.
+        k, factor = k + 1, 2.0 * factor
     run = ramp.run_s is not None and k >= final
     if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and not run:
         return None
