@@ -7,10 +7,12 @@ from tsfit.base.causes import CAUSES, refused
 
 @pytest.mark.parametrize("code", CAUSES)
 def test_a_cause_is_one_sentence_with_a_remedy(code):
-    text = CAUSES[code]
-    assert text.endswith(".")
-    assert ";" in text
-    assert "\n" not in text
+    one = CAUSES[code]
+    assert one.sentence == f"{one.what}; {one.remedy}."
+    for text in (one.what, one.remedy, one.found_by):
+        assert text
+        assert text == text.strip(" .;")
+        assert not {"\n", "\t"} & set(text)
 
 
 def test_a_refusal_names_file_cause_and_code():

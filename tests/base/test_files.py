@@ -5,15 +5,16 @@ import os
 import re
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
-from helpers.paths import ROOT
+from helpers.victims import Victims
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import forget_written, sha256, to_json, write_new, written
+
+KILLS = int(os.environ.get("TSFIT_KILLS", "12"))
 
 
 def test_a_file_is_written_whole_and_nothing_is_left_beside_it(tmp_path):
@@ -89,32 +90,19 @@ def test_a_read_only_folder_is_said(read_only_folder):
     assert refused.value.code == "cannot_write"
 
 
-ENDLESS = """
-import sys
-from pathlib import Path
-from tsfit.base.files import write_new
-path, k = Path(sys.argv[1]), 0
-while True:
-    write_new(path, chr(97 + k % 26) * 300_000, replace=True)
-    print(k, flush=True)
-    k += 1
-"""
-
-
+@pytest.mark.against("no file is lost or torn", "kills at any instant, `TSFIT_KILLS` of them", "every one whole")
 def test_killed_at_any_instant_a_file_is_whole(tmp_path):
     rng = np.random.default_rng(1)
-    for kill in range(12):
-        path = tmp_path / f"{kill}.json"
-        writer = subprocess.Popen(
-            [sys.executable, "-c", ENDLESS, str(path)], stdout=subprocess.PIPE, env=os.environ | {"PYTHONPATH": str(ROOT)}
-        )
-        assert writer.stdout.readline()
-        time.sleep(float(rng.uniform(0.0, 0.03)))
-        writer.kill()
-        writer.communicate()
-        text = path.read_text()
-        assert len(text) == 300_000
-        assert len(set(text)) == 1
+    path, said = tmp_path / "kept" / "fit.json", tmp_path / "said"
+    path.parent.mkdir()
+    with Victims("write_without_end") as victims:
+        for _ in range(KILLS):
+            assert victims.killed_after(float(rng.uniform(0.0, 0.03)), said, str(path))
+            text = path.read_text()
+            assert len(text) == 300_000
+            assert len(set(text)) == 1
+    write_new(path.parent / "other.json", "{}")
+    assert sorted(each.name for each in path.parent.iterdir()) == ["fit.json", "other.json"]
 
 
 def test_what_a_killed_writer_left_is_removed_by_the_next(tmp_path):

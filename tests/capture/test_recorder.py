@@ -1,18 +1,16 @@
 """The recorder: readable at every instant, never over something, marked partial until whole."""
 
+import contextlib
 import errno
 import os
-import subprocess
-import sys
-import time
 import tomllib
 import tracemalloc
 
 import numpy as np
 import pytest
 import soundfile
-from helpers.paths import ROOT
 from helpers.record_without_end import FRAMES, RATE, samples
+from helpers.victims import Victims
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture import recorder as recorder_module
@@ -206,24 +204,22 @@ def test_memory_does_not_grow_with_length(tmp_path):
     assert peak("long.wav", 2000) < peak("short.wav", 20) + block.nbytes
 
 
-@pytest.mark.against("no recording is lost", "kills at any instant", "every one kept")
-def test_killed_at_any_instant_it_leaves_readable_recordings_and_loses_none(tmp_path):
-    """TSFIT_KILLS=100 does it a hundred times."""
+@pytest.fixture
+def stack():
+    with contextlib.ExitStack() as stack:
+        yield stack
+
+
+@pytest.mark.against("no recording is lost", "kills at any instant, `TSFIT_KILLS` of them", "every one kept")
+def test_killed_at_any_instant_it_leaves_readable_recordings_and_loses_none(tmp_path, stack):
     rng = np.random.default_rng(7)
-    script = ROOT / "tests/helpers/record_without_end.py"
-    in_the_middle = 0
+    in_the_middle, victims = 0, stack.enter_context(Victims("record_without_end"))
     for kill in range(KILLS):
         folder = tmp_path / str(kill)
         folder.mkdir()
         (folder / "earlier.wav").write_bytes(b"earlier")
-        process = subprocess.Popen([sys.executable, str(script), str(folder), str(kill)], stdout=subprocess.PIPE)
-        try:
-            assert process.stdout is not None
-            assert process.stdout.readline() == b"started\n"
-            time.sleep(rng.uniform(0.0, 0.4))
-        finally:
-            process.kill()
-            process.communicate()
+        # Of two kills one comes while the file is being made, one not before its first samples.
+        assert victims.killed_after(float(rng.uniform(0.0, 0.4)), tmp_path / "said", str(folder), kill, lines=1 + kill % 2)
         assert (folder / "earlier.wav").read_bytes() == b"earlier"
         names = {path.name for path in folder.glob("[0-9]*.wav")}
         whole = sorted(int(name[:-4]) for name in names if not name.endswith(".partial.wav"))

@@ -4,7 +4,6 @@ import json
 import os
 import subprocess
 import sys
-import time
 import zlib
 from dataclasses import asdict, replace
 
@@ -12,13 +11,14 @@ import numpy as np
 import pytest
 from helpers.made_histories import FRESH, made_fit
 from helpers.paths import ROOT
+from helpers.victims import Victims
 
 from tsfit.base.errors import TsfitError
 from tsfit.drift.entry import entry_of
 from tsfit.drift.log import add_entry, line_of, read_log
 
 ADDER = ROOT / "tests/helpers/add_without_end.py"
-KILLS = 200 if os.environ.get("TSFIT_FULL_DRIFT") else 5
+KILLS = int(os.environ.get("TSFIT_KILLS", "5"))
 
 
 def _entry(hours, **options):
@@ -53,19 +53,16 @@ def test_an_entry_comes_back_whole(tmp_path):
     assert entry.rig == "line divider"
 
 
-@pytest.mark.against("no entry of a log is lost", "kills at any instant, 200 with `TSFIT_FULL_DRIFT`", "every one kept")
+@pytest.mark.against("no entry of a log is lost", "kills at any instant, `TSFIT_KILLS` of them", "every one kept")
 def test_kills_lose_and_tear_nothing(tmp_path):
     path = tmp_path / "log"
     rng = np.random.default_rng(2)
     safe = []
-    for kill in range(KILLS):
-        adder = _adder(path, 10000 * kill)
-        first = adder.stdout.readline()
-        assert first
-        time.sleep(float(rng.uniform(0.0, 0.05)))
-        adder.kill()
-        rest = adder.communicate()[0]
-        safe += [int(line) for line in (first + rest).split("\n") if line]
+    with Victims("add_without_end") as victims:
+        for kill in range(KILLS):
+            found = victims.killed_after(float(rng.uniform(0.0, 0.05)), tmp_path / "said", str(path), 10000 * kill)
+            assert found
+            safe += [int(line) for line in found]
     kept = [round(entry.hours) for entry in read_log(path).entries]
     assert len(safe) >= KILLS
     assert set(safe) <= set(kept)

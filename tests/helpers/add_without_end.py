@@ -9,8 +9,13 @@ from made_histories import FRESH, made_fit
 from tsfit.drift.entry import entry_of
 from tsfit.drift.log import add_entry
 
-log, first, count = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3])
-fit = made_fit(FRESH, np.random.default_rng(first), (0.0, 0.0))
-for hours in range(first, first + count):
-    add_entry(log, entry_of(fit, float(hours)))
-    print(hours, flush=True)
+
+def main(log, first, count=100000):
+    fit = made_fit(FRESH, np.random.default_rng(int(first)), (0.0, 0.0))
+    for hours in range(int(first), int(first) + int(count)):
+        add_entry(Path(log), entry_of(fit, float(hours)))
+        print(hours, flush=True)
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

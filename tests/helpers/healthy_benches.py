@@ -50,6 +50,7 @@ BENCHES = (
     Bench(95.0, 5.5, 0.80, 0.009, "divider", 1.5, rate=48000),
     Bench(31.0, 9.0, 0.50, 0.080, "shunt", 6.0, reference=4.7),
     Bench(42.0, 3.5, 0.45, 0.050, "divider", 4.0, kind="noise"),
+    Bench(50.0, 4.0, 0.40, 0.030, "divider", 6.0, kind="multisine"),
 )
 
 
@@ -66,6 +67,7 @@ class Made:
     subtype: str = "FLOAT"
     format: str = "WAV"
     header_rate: int | None = None
+    second_rate: int | None = None
     rig: dict = field(default_factory=dict)
     typed_mass: float = 1.0
 
@@ -111,11 +113,25 @@ def rig_of(simulator, bench):
     )  # fmt: skip
 
 
+def _log_multisine(bench, rng):
+    """Periods of 2 s of all harmonics from 5 Hz to 0.45 of the rate, as loud in every octave; silence before and after."""
+    f = np.fft.rfftfreq(2 * bench.rate, 1.0 / bench.rate)
+    inside = (f >= 5.0) & (f <= 0.45 * bench.rate)
+    lines = np.where(inside, np.exp(2j * np.pi * rng.random(f.size)) / np.sqrt(np.maximum(f, 1.0)), 0.0)
+    one = np.fft.irfft(lines)
+    faded = np.tile(one / np.abs(one).max(), round(bench.seconds / 2.0))
+    faded[: bench.rate // 10] *= np.linspace(0.0, 1.0, bench.rate // 10)
+    return np.pad(faded, round(0.3 * bench.rate))
+
+
 def made(simulator, bench, seed=0):
     """A healthy bench."""
     rng = np.random.default_rng([19, seed])
     if bench.kind == "noise":
         drive = simulator.white_noise(bench.rate, bench.seconds, rng, silence=0.3)
+        drive *= np.clip((np.arange(len(drive)) / bench.rate - 0.3) / 0.1, 0.0, 1.0)
+    elif bench.kind == "multisine":
+        drive = _log_multisine(bench, rng)
     else:
         drive = simulator.exponential_sweep(bench.rate, bench.seconds, 5.0, 0.45 * bench.rate, before=0.3, after=0.3)
     out = Made(bench, simulator, rng, [], bench.level * drive)

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import tomlkit  # noqa: F401
 
 from tsfit.capture.recorder import Recorder
 
@@ -28,6 +29,8 @@ def main(folder, seed):
             while recorder.frames < FRAMES:
                 block = int(rng.integers(1, 1500))
                 recorder.write(samples(number, recorder.frames, min(block, FRAMES - recorder.frames)))
+                if number == 0 and recorder.frames == block:
+                    print("writing", flush=True)
             recorder.finish()
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.base.errors import TsfitError
+from tsfit.base.causes import refused
 from tsfit.base.notes import QualityNote
 from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.recording import Recording, read_recording
@@ -206,11 +206,7 @@ def _standard(one: StandardRecording, rig: Rig) -> Standard:
     first, second = one.recording.samples[:, rig.total], one.recording.samples[:, rig.second]
     ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
     if len(ratio.frequency_hz) < LEAST_POINTS:
-        message = (
-            f"{one.recording.path}: this calibration recording tells nothing above its noise; record it with the "
-            "excitation and level of the sweeps."
-        )
-        raise TsfitError(message, code="calibration", file=one.recording.path)
+        raise refused(one.recording.path, "calibration, noise")
     return Standard(one.name, one.ohm, one.uncertainty_ohm, ratio)
 
 
@@ -247,8 +243,4 @@ def _check_order(recorded: Sequence[StandardRecording], ratios: Sequence[float],
     wrong = np.abs(steps - expected) > STEP_SHARE * np.abs(expected) + STEP_NOISE
     if np.any(wrong):
         k = int(np.argmax(wrong))
-        message = (
-            f"{rig.path}: the calibration recordings of the {standards[k].name} and the {standards[k + 1].name} do not "
-            "differ as they should on this rig; check which file is which, the ohm values and the channel numbers."
-        )
-        raise TsfitError(message, code="calibration", file=rig.path)
+        raise refused(rig.path, "calibration, order", one=standards[k].name, other=standards[k + 1].name)

@@ -39,7 +39,7 @@ LOST = 0.2
 """Share of a line's power that was played in what is taken out, from which the line counts for nothing."""
 PARTS, LEAST_OCTAVES = 8, 3
 """Parts of a record whose ratios are compared, and bands that must tell all of them."""
-EXTRA = 10.0
+EXTRA = 4.0
 """Power over that of the rest before the excitation, from which something comes with it."""
 THROUGHOUT, LASTING_SECONDS = 0.5, 2.0
 """Share of the time with excitation, or seconds, from which a disturbance belongs to what is played."""
@@ -71,12 +71,14 @@ class Disturbed:
     pieces : tuple of Disturbance, in order
     throughout : amplitude over the drive of what is there all the while something is played, 0 for nothing
     change : of the ratio in the course of the recording, relative; 0 where none is seen
+    beside : amplitude over the drive of what comes with the excitation and is neither it nor noise, in a usual band
     taken_out : pieces that were found before and no longer count
     """
 
     pieces: tuple[Disturbance, ...] = ()
     throughout: float = 0.0
     change: float = 0.0
+    beside: float = 0.0
     taken_out: tuple[Disturbance, ...] = ()
 
 
@@ -105,11 +107,12 @@ def disturbances(lines: Lines, remnants: Sequence[Remnant]) -> Disturbed:
     beside = [one for _, _, some, _ in each for one in some]
     played = sum(loud for *_, loud in each)
     lasting = sum(one.stop - one.start for one in found)
-    change = float(np.median(changes)) if len(changes) >= LEAST_OCTAVES else 0.0
+    # Where the coil is most of the impedance, its top bands hardly see what a contact or warmth does to Re.
+    change = float(np.quantile(changes, 0.75)) if len(changes) >= LEAST_OCTAVES else 0.0
     usual = float(np.median(beside)) if beside else 0.0
     if lasting > min(THROUGHOUT * played, LASTING_SECONDS) or usual > OF_NO_MATTER:
-        return Disturbed(throughout=max([usual, *(one.share for one in found)]), change=change)
-    return Disturbed(tuple(found), change=change)
+        return Disturbed(throughout=max([usual, *(one.share for one in found)]), change=change, beside=usual)
+    return Disturbed(tuple(found), change=change, beside=usual)
 
 
 @dataclass(frozen=True)

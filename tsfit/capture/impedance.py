@@ -19,7 +19,7 @@ from tsfit.capture.disturbance import Disturbed
 from tsfit.capture.lines import lines_of
 from tsfit.capture.ratio import Ratio, ratio_of_lines
 from tsfit.capture.recording import Recording, read_recording
-from tsfit.capture.remarks import remarks
+from tsfit.capture.remarks import cut_off, remarks
 from tsfit.capture.rig import SIMULATED, CalibrationTable, Rig, refuse_other_rate
 from tsfit.driver.curve import ImpedanceCurve
 
@@ -32,6 +32,11 @@ USUAL_DENSITY = 48.0
 """Points per octave of which these are; of a denser curve as many count as one."""
 UNBURIED = 2.0
 """Amplitude of a disturbance, over what the second channel holds there, that shows in so much noise too."""
+LEAST_BESIDE = 1e-3
+"""The same from which the ratio counts as so much less sure: what bends a channel changes its gain by about as much as it
+adds (of a cubic bend and Gaussian noise the gain by 3 parts, beside it are the root of 6)."""
+AT_ONCE_SECONDS = 0.1
+"""How soon a disturbance begins that is the missing beginning itself."""
 LEAST_POINTS = 24
 LEAST_SHIFT = 1e-5
 """Share of Z below which a cause that all points share is of no matter."""
@@ -59,6 +64,7 @@ class Heard:
     points_per_octave : density asked for
     ratio : Ratio, where the recording has excitation
     notes : on what disturbed it
+    beside : amplitude over the drive of what comes with it and is neither it nor noise
     calibration : what is known of the rig; None until it was asked
     """
 
@@ -71,6 +77,7 @@ class Heard:
     points_per_octave: float
     ratio: Ratio
     notes: tuple[QualityNote, ...] = ()
+    beside: float = 0.0
     calibration: Calibration | None = None
 
 
@@ -109,6 +116,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     refuse_other_rate(rig, path, rate)
     seconds, (one, other, _) = len(recording.samples) / rate, recording.rms
     lines = lines_of(recording.samples[:, rig.total], recording.samples[:, rig.second], rate)
+    ends = cut_off(recording, rig)
     # The lines hold all there is, and as much again is made of them.
     recording = recording.released()
     found = ratio_of_lines(lines, points_per_octave)
@@ -122,14 +130,17 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     inside = stretch[known[stretch]]
     ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside])
     disturbed = found.disturbed
-    if float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
-        # Beside so much noise little is told in time.
+    loud = math.sqrt(lines.noise / lines.noise_share) > WORST_MEDIAN * (one, other)[rig.second]
+    if loud and float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
+        # Beside noise that is there before the excitation too little is told in time.
         disturbed = Disturbed(tuple(one for one in disturbed.pieces if one.share > UNBURIED), disturbed.throughout)
-    notes = tuple(remarks(disturbed, recording, rig))
+    notes = (*remarks(disturbed, recording, rig), *ends)
     for note in notes:
         if note.severity == "refuse":
+            if ends and disturbed.pieces and disturbed.pieces[0].start < AT_ONCE_SECONDS:
+                raise refused(path, "cut_off")
             raise TsfitError(f"{path}: {note.message}", code=note.code, file=path)
-    return replace(heard, ratio=ratio, notes=notes)
+    return replace(heard, ratio=ratio, notes=notes, beside=found.disturbed.beside)
 
 
 def with_standards(heard: Sequence[Heard]) -> list[Heard]:
@@ -167,6 +178,8 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
     systematic = {
         name: shift for name, shift in terms.shifts(m, f).items() if np.any(np.abs(shift) > LEAST_SHIFT * np.abs(z))
     }
+    if heard.beside > LEAST_BESIDE:
+        systematic[f"overload of {path.name}"] = slope * m * heard.beside
     if gain.uncertainty > 0.0:
         systematic["channel gain"] = slope * m * (gain.uncertainty / gain.ratio)
     # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
@@ -192,12 +205,7 @@ def _certain_enough(heard: Heard, relative: Real) -> Mask:
     few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
     if few and typical <= WORST_MEDIAN:
         f = heard.ratio.frequency_hz
-        raise TsfitError(
-            f"{heard.path}: tells the impedance at {int(keep.sum())} points between {f[0]:.3g} and {f[-1]:.3g} Hz, and "
-            f"{LEAST_POINTS} are needed; sweep over a wider range.",
-            code="range",
-            file=heard.path,
-        )
+        raise refused(heard.path, "range", points=int(keep.sum()), low=f[0], high=f[-1], least=LEAST_POINTS)
     if few or float(np.median(relative[keep])) > WORST_MEDIAN:
         raise _too_noisy(heard, typical)
     return np.asarray(keep)

@@ -14,7 +14,6 @@ from scipy import signal
 
 from tsfit.base.arrays import Real
 from tsfit.base.causes import refused
-from tsfit.base.errors import TsfitError
 from tsfit.capture.alignment import find_dropouts
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.recording import Recording
@@ -89,12 +88,11 @@ def _read(path: Path, rate: float) -> Real:
         x, own = soundfile.read(path, dtype="float64", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         why = "cannot be read as audio" if path.is_file() else "is not there"
-        problem = f"{why}; name the WAV or FLAC file that was played, or leave excitation out."
-        raise TsfitError(f"{path}: {problem}", code="not_audio", file=path) from error
+        raise refused(path, "not_audio, played", why=why) from error
     loudest = x[:, int(np.argmax(np.square(x).sum(axis=0)))] if x.size else np.zeros(0)
     there = np.flatnonzero(np.abs(loudest) > PLAYED * np.abs(loudest).max(initial=0.0))
     if not len(there):
-        raise TsfitError(f"{path}: plays nothing; name the file that was played.", code="not_audio", file=path)
+        raise refused(path, "not_audio, nothing played")
     return _stretched(loudest[there[0] : there[-1] + 1], rate / own)
 
 

@@ -26,6 +26,8 @@ AT_REST = 0.02
 END_SECONDS = 0.02
 MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
 """Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
+FADING = 1.5
+"""Power over that of a usual window from which a rest is not all rest."""
 SOME = 1 << 16
 """Samples of which a converter's step is read."""
 
@@ -117,10 +119,17 @@ def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
     stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
     one, two = (
-        max(float(np.diff(x[max(stop - MOST_REST, 0) : stop].astype(np.float64)).var()), _rounding(x[stop:]))
+        max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), _rounding(x[stop:]))
         for x in (first, second)
     )
     return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * one
+
+
+def _rough(x: Real, window: int) -> float:
+    """Variance of the differences; that of a usual window where some hold more, as an excitation that fades in."""
+    whole = float(np.diff(x).var())
+    usual = float(np.median(np.diff(x[: len(x) // window * window].reshape(-1, window)).var(axis=1)))
+    return whole if whole < FADING * usual else usual
 
 
 def _rounding(x: Real) -> float:

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.causes import refused
-from tsfit.base.errors import TsfitError
 from tsfit.base.files import has_read, sha256
 
 if TYPE_CHECKING:
@@ -46,10 +45,6 @@ LEAST_RUN, LONG_RUN, MIN_TOPS, MOST_RUNS = 3, 8, 2, 200
 NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
-NO_AUDIO = "cannot be read as audio; name a WAV or FLAC recording of two channels."
-NOT_FINITE = "holds samples that are not numbers (NaN or infinite); record again."
-TOO_LONG = "holds more samples than can be read; cut it to a few minutes."
-SHORTER = "shorter than its header promises; copy it again or record again."
 BLOCK = 1 << 16
 ENOUGH = 1 << 20
 """Samples of which a converter's step is read."""
@@ -108,7 +103,7 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
     _check_file(path)
     found = _decoded(path)
     if len(found.samples) < found.frames or _promises_more(path):
-        raise _refused(path, "truncated", SHORTER)
+        raise refused(path, "truncated")
     _check_form(path, found)
     recording = Recording(path, found.samples, found.rate, sha256(path))
     _refuse_silent(path, recording.rms, may_be_silent)
@@ -131,13 +126,13 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
     _check_file(path)
     has_read(path)
     if _promises_more(path):
-        raise _refused(path, "truncated", SHORTER)
+        raise refused(path, "truncated")
     try:
         with _opened(path) as sound:
             rate, frames, subtype = float(sound.samplerate), sound.frames, sound.subtype
             first = sound.read(max(int(MIN_SECONDS * rate) + 1, 1), dtype="float32", always_2d=True)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-        raise _refused(path, "not_audio", NO_AUDIO) from error
+        raise refused(path, "not_audio") from error
     _check_form(path, _Decoded(first, frames, rate, subtype))
     return rate, _blocks(path, int(seconds * rate), frames, subtype)
 
@@ -150,14 +145,14 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
         with _opened(path) as sound:
             while len(block := sound.read(size, dtype="float32", always_2d=True)):
                 if not np.all(np.isfinite(block)):
-                    raise _refused(path, "not_finite", NOT_FINITE)
+                    raise refused(path, "not_finite")
                 _refuse_clipped(path, block, subtype)
                 loudest, read = np.maximum(loudest, strength(block)), read + len(block)
                 yield block
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
-        raise _refused(path, "truncated", "damaged within its data; copy it again or record again.") from error
+        raise refused(path, "truncated, data") from error
     if read < frames != NOT_TOLD:
-        raise _refused(path, "truncated", SHORTER)
+        raise refused(path, "truncated")
     _refuse_silent(path, loudest.tolist())
 
 
@@ -171,28 +166,18 @@ class _Decoded:
     subtype: str
 
 
-def _refused(path: Path, code: str, problem: str) -> TsfitError:
-    return TsfitError(f"{path}: {problem}", code=code, file=path)
-
-
 def _check_file(path: Path) -> None:
     try:
         if not path.is_file():
-            raise _refused(path, "missing_file", "no such recording; check the name in the bench or rig file.")
+            raise refused(path, "missing_file")
         with path.open("rb") as stream:
             empty = not stream.read(1)
     except OSError as error:
-        problem = f"cannot be opened ({error.strerror}); check the name and who may read it."
-        raise _refused(path, "missing_file", problem) from error
+        raise refused(path, "missing_file, unreadable", why=error.strerror) from error
     if path.name.lower().endswith(PARTIAL):
-        raise _refused(
-            path,
-            "partial",
-            "this recording stopped before its end; any audio program shows what is there, but half a sweep must not pass "
-            "for a whole one: record again under another name.",
-        )
+        raise refused(path, "partial")
     if empty:
-        raise _refused(path, "empty", "the file is empty; record again.")
+        raise refused(path, "empty")
 
 
 @contextlib.contextmanager
@@ -218,36 +203,34 @@ def _decoded(path: Path) -> _Decoded:
             if not told:
                 frames = most + 1
             elif frames > most:
-                raise _refused(path, "too_long", TOO_LONG)
+                raise refused(path, "too_long")
             kind = "float64" if sound.subtype in FINE and 2 * frames <= most else "float32"
             # Read in place; what a header promises and the file does not hold is never touched, and costs no memory.
             samples = sound.read(frames, dtype=kind, always_2d=True)
             if len(samples) > most:
-                raise _refused(path, "too_long", TOO_LONG)
+                raise refused(path, "too_long")
             return _Decoded(samples, frames if told else len(samples), float(sound.samplerate), sound.subtype)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         if _promises_more(path) or _is_flac(path):
-            problem = "damaged or cut off within its header or data; copy it again or record again."
-            raise _refused(path, "truncated", problem) from error
-        raise _refused(path, "not_audio", NO_AUDIO) from error
+            raise refused(path, "truncated, header or data") from error
+        raise refused(path, "not_audio") from error
 
 
 def _check_form(path: Path, found: _Decoded) -> None:
     (n, channels), rate = found.samples.shape, found.rate
     if n == 0:
-        raise _refused(path, "empty", "holds no samples; record again.")
+        raise refused(path, "empty, no samples")
     if channels == 1:
         raise refused(path, "mono")
     log.info("read %s, %d samples at %g Hz", path, n, rate)
     if channels != 2:
-        raise _refused(path, "channels", f"has {channels} channels; keep the two that the rig file names.")
+        raise refused(path, "channels", channels=channels)
     if any(word in found.subtype for word in LOSSY):
         raise refused(path, "lossy")
     if not all(np.isfinite(found.samples[start : start + BLOCK]).all() for start in range(0, n, BLOCK)):
-        raise _refused(path, "not_finite", NOT_FINITE)
+        raise refused(path, "not_finite")
     if n < MIN_SECONDS * rate:
-        problem = f"lasts {n / rate:.2g} s; record {MIN_SECONDS:g} s at the very least, better 8."
-        raise _refused(path, "too_short", problem)
+        raise refused(path, "too_short", seconds=n / rate, least=MIN_SECONDS)
 
 
 def _quantum(subtype: str) -> float:

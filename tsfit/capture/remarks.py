@@ -8,6 +8,7 @@ from tsfit.base.arrays import Mask
 from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.capture.disturbance import Disturbance, Disturbed
+from tsfit.capture.lines import AT_REST, END_SECONDS
 from tsfit.capture.recording import Recording
 from tsfit.capture.rig import Rig
 
@@ -51,6 +52,14 @@ def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[Qualit
         code, told = _named(main, recording, rig)
         message = f"Left out, {_when(found.taken_out, begins)}: {cause(code, when='that time', **told)}"
         yield QualityNote(code, "note", message)
+
+
+def cut_off(recording: Recording, rig: Rig) -> list[QualityNote]:
+    """Say whether a recording begins amid its excitation, which it follows to its end."""
+    total, end = recording.samples[:, rig.total], max(round(END_SECONDS * recording.sample_rate_hz), 1)
+    begins, ends = (float(x.std()) for x in (total[:end], total[-end:]))
+    rest = AT_REST * float(recording.rms[rig.total])
+    return [QualityNote("cut_off", "note", cause("cut_off"))] if ends < rest < begins else []
 
 
 def _coarse(found: Disturbed, recording: Recording) -> str | None:

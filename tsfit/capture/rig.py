@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from tsfit.base.arrays import Complex
-from tsfit.base.errors import TsfitError
+from tsfit.base.causes import refused
 from tsfit.formats.toml import Table, read_toml
 
 Resistor = Annotated[float, Field(ge=1e-3, le=1e9)]
@@ -230,11 +230,7 @@ class Rig:
 def refuse_other_rate(rig: Rig, path: Path, rate_hz: float) -> None:
     """Raise ``sample_rate`` where the recording at `path` has another rate than the rig plays at."""
     if rig.sample_rate_hz is not None and rate_hz != rig.sample_rate_hz:
-        message = (
-            f"{path}: recorded at {rate_hz:g} Hz but the rig plays at {rig.sample_rate_hz:g} Hz, and a wrong rate "
-            "shifts Fs; mend sample_rate_hz in the rig file or record again."
-        )
-        raise TsfitError(message, code="sample_rate", file=path)
+        raise refused(path, "sample_rate", rate=rate_hz, played=rig.sample_rate_hz)
 
 
 def read_rig(path: Path) -> Rig:

@@ -8,6 +8,7 @@ from typing import TypeVar
 import numpy as np
 
 from tsfit.base.arrays import Mask
+from tsfit.base.causes import cause, refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
@@ -20,10 +21,11 @@ from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
 from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
-from tsfit.fitting.kinds import no_bare_driver, two_peaks, without_peak
+from tsfit.fitting.kinds import begun_late, no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.missing import missing_note
+from tsfit.fitting.rates import rate_notes
 from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.scatter import scatter_of
 from tsfit.fitting.select import Ranked, Task, compete
@@ -103,6 +105,7 @@ def fit(
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     doubts += missing_note(best, [peak.Fs for peak in bench.peaks])
+    doubts += rate_notes(best)
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
@@ -297,11 +300,7 @@ def start_of_mass(
 
 
 def _no_shift(curve: ImpedanceCurve, peak: Resonance, reference: Resonance, verb: str, remedy: str) -> TsfitError:
-    message = (
-        f"{curve.source}: the resonance should have {verb} clearly from free air's {reference.Fs:.4g} Hz but stands at "
-        f"{peak.Fs:.4g} Hz; {remedy}."
-    )
-    return TsfitError(message, code="no_shift", file=curve.source)
+    return refused(curve.source, "no_shift", verb=verb, free=reference.Fs, peak=peak.Fs, remedy=remedy)
 
 
 def points_used(curve: ImpedanceCurve, fs: float) -> Mask:
@@ -318,6 +317,9 @@ def why_no_fit(
     forced: bool,
 ) -> TsfitError:
     """Say why no circuit fits, with the sweep that misses most and the remedy."""
+    late = next(filter(None, (begun_late(curve) for curve, _ in curves)), None)
+    if late is not None:
+        return late
     sources = ", ".join(curve.source for curve, _ in curves)
     why = best.fault or f"the circuit misses the sweeps by {100.0 * best.floor:.0f} %"
     if best.fault is None and len(curves) > 1:
@@ -333,4 +335,5 @@ def why_no_fit(
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
     if any(state.wiring == "one coil" for _, state in curves):
         remedy = "check that the other coil was open, and " + remedy.removeprefix("check ")
-    return TsfitError(f"{sources}: no driver circuit fits ({why}); {remedy}.", code="no_fit", file=curves[0][0].source)
+    told = cause("no_fit", why=why, remedy=remedy)
+    return TsfitError(f"{sources}: {told}", code="no_fit", file=curves[0][0].source)

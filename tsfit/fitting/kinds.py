@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Number, Real
+from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import Values, laplace
 from tsfit.circuit.load import Load
@@ -87,34 +88,28 @@ def without_peak(curve: ImpedanceCurve) -> TsfitError:
     f, z = curve.frequency_hz, curve.impedance_ohm
     if _is_capacitor(f, z):
         return _capacitor(curve)
-    span = f"between {f[0]:.4g} and {f[-1]:.4g} Hz"
     flat = (np.abs(np.log(np.abs(z) / abs(z[0]))) < FLAT) & (np.abs(np.angle(z)) < FLAT)
+    code = "no_resonance"
     if np.all(flat):
-        why = f"no resonance peak {span}, but {abs(z[0]):.3g} ohm throughout, as of a resistor; connect the driver itself"
+        code = "no_resonance, a resistor"
     elif np.all(flat[f < math.sqrt(f[0] * f[-1])]):
-        why = f"no resonance peak {span}, but a rise towards high frequencies, as of a coil alone; free the cone"
-    else:
-        why = f"no resonance peak {span}; connect the driver itself"
-    return _error(curve, "no_resonance", f"{why} and sweep from well below to well above its resonance.")
+        code = "no_resonance, a coil"
+    return refused(curve.source, code, low=f[0], high=f[-1], ohm=abs(z[0]))
 
 
 def two_peaks(curve: ImpedanceCurve, state: State, low: float, high: float) -> TsfitError:
     """Say what a curve with resonance peaks near `low` and `high`, Hz, is of."""
     seen = f"two resonance peaks, near {low:.3g} and {high:.3g} Hz"
     if state.kind == "added mass":
-        return _error(
-            curve,
-            "loose_mass",
-            f"{seen}, as of a mass that is not stuck to the cone all over; press it on, and sweep again.",
-        )
+        return refused(curve.source, "loose_mass", seen=seen)
     everywhere = np.ones(len(curve.frequency_hz), dtype=bool)
     box = boxed(make_sweep(curve, state, 0, everywhere), high, low)
     if box is not None and box.floor <= DESCRIBED:
-        return _cabinet(curve, seen)
+        return refused(curve.source, "vented_box", seen=seen)
     spoilt = _spoilt(curve, everywhere)
     if spoilt is not None:
-        return _error(curve, "no_fit", f"{seen}, but {spoilt}, so it was measured wrongly; sweep again.")
-    return _loudspeaker(curve, seen)
+        return refused(curve.source, "no_fit, two peaks", seen=seen, why=spoilt)
+    return refused(curve.source, "loudspeaker", seen=seen)
 
 
 def no_bare_driver(
@@ -142,18 +137,21 @@ def no_bare_driver(
     box = boxed(sweep, peak.Fs)
     if above and (box is None or box.floor > DESCRIBED):
         box = boxed(sweep, _highest(f, z, peak.Fs * 1.5, above), peak.Fs)
-    if z[0].imag < 0.0:
+    if sweep.impedance_ohm[0].imag < 0.0:
         series = _behind_capacitor(sweep, peak)
         if series.floor < min(CLOSER * floor, DESCRIBED) and (box is None or series.floor < box.floor):
             return _capacitor(curve)
     if box is not None and box.floor < min(CLOSER * floor, DESCRIBED) and _whole(box, curve).floor < DESCRIBED:
         tuned = float(box.model.values(box.x)["fb"])
+        if tuned < peak.Fs and (late := begun_late(curve)):
+            # Of a sweep without its beginning the low end is what the cone's own swinging made of it.
+            return late
         if max(TUNED[0] * peak.Fs, f[0]) < tuned < TUNED[1] * peak.Fs:
-            return _cabinet(
-                curve, f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz"
-            )
+            seen = f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz"
+            return refused(curve.source, "vented_box", seen=seen)
     if (below or (above and floor > DESCRIBED)) and _spoilt(curve, used) is None:
-        return _loudspeaker(curve, f"a resonance near {below or above:.3g} Hz beside that near {peak.Fs:.3g} Hz")
+        seen = f"a resonance near {below or above:.3g} Hz beside that near {peak.Fs:.3g} Hz"
+        return refused(curve.source, "loudspeaker", seen=seen)
     return None
 
 
@@ -247,33 +245,12 @@ def _coil_leads(f: Real, z: Complex, fs: float) -> float:
     return float(leads[0]) if len(leads) else math.inf
 
 
+def begun_late(curve: ImpedanceCurve) -> TsfitError | None:
+    """Refuse the curve of a recording that began amid its excitation; None where it did not."""
+    return refused(curve.source, "cut_off") if any(note.code == "cut_off" for note in curve.notes) else None
+
+
 def _capacitor(curve: ImpedanceCurve) -> TsfitError:
     f, z = curve.frequency_hz, curve.impedance_ohm
     farad = -1.0 / (2.0 * math.pi * float(np.median((f * z.imag)[f <= 2.0 * f[0]])))
-    return _error(
-        curve,
-        "capacitor",
-        f"rises towards low frequencies as a capacitor in series, of about {1e6 * farad:.2g} uF, does; bridge it, or sweep "
-        "at the driver's own terminals.",
-    )
-
-
-def _cabinet(curve: ImpedanceCurve, seen: str) -> TsfitError:
-    return _error(
-        curve,
-        "vented_box",
-        f"{seen}, as of a vented box or one with a passive radiator; take the driver out of the box and sweep it in "
-        "free air, or judge the box with `tsfit box verify`.",
-    )
-
-
-def _loudspeaker(curve: ImpedanceCurve, seen: str) -> TsfitError:
-    return _error(
-        curve,
-        "loudspeaker",
-        f"{seen}, as of several drivers behind a crossover; disconnect the crossover and sweep one driver alone.",
-    )
-
-
-def _error(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
-    return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
+    return refused(curve.source, "capacitor", microfarad=1e6 * farad)

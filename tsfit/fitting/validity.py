@@ -9,7 +9,7 @@ import math
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
-from tsfit.base.errors import TsfitError
+from tsfit.base.causes import refused
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import (
     BROKEN_LAW,
@@ -50,41 +50,18 @@ def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> float:
     f, z = curve.frequency_hz, curve.impedance_ohm
     near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))
     if f[0] > 0.8 * peak.Fs or f[-1] < 3.0 * peak.Fs or near < 8:
-        raise _refused(
-            curve,
-            "short_range",
-            f"the sweep covers {f[0]:.3g} to {f[-1]:.4g} Hz with {near} points around the resonance near {peak.Fs:.3g} Hz; "
-            "sweep from half to ten times that frequency with at least 24 points per octave.",
-        )
+        raise refused(curve.source, "short_range", low=f[0], high=f[-1], near=near, peak=peak.Fs)
     degrees = np.degrees(np.unwrap(np.angle(z)))
     if np.max(np.abs(degrees)) < FLAT_DEGREES:
         turned = np.abs(z) * np.exp(1j * np.degrees(np.angle(z)))
         if phase_misses(f, turned)[0] < GOOD_PHASE < np.ptp(np.degrees(np.angle(turned))):
-            raise _refused(
-                curve,
-                "phase_unit",
-                "the phase seems to be in radians where degrees are stated; correct the unit and fit again.",
-            )
+            raise refused(curve.source, "phase_unit")
     if np.ptp(degrees) < FLAT_DEGREES and np.ptp(np.log(np.abs(z))) > CHANGE:
-        raise _refused(
-            curve,
-            "no_phase",
-            f"the phase stays within {np.ptp(degrees):.2g} degrees while the magnitude changes, so it was not measured; "
-            "measure or export magnitude and phase.",
-        )
+        raise refused(curve.source, "no_phase", degrees=np.ptp(degrees))
     misses = phase_misses(f, z)
     if is_mirrored(*misses):
-        raise _refused(
-            curve,
-            "mirrored_phase",
-            "the phase is mirrored, negative where the magnitude rises; change its sign, or check which channel is which "
-            "and sweep again.",
-        )
+        raise refused(curve.source, "mirrored_phase")
     return misses[0]
-
-
-def _refused(curve: ImpedanceCurve, code: str, message: str) -> TsfitError:
-    return TsfitError(f"{curve.source}: {message}", code=code, file=curve.source)
 
 
 def validity_notes(
