@@ -34,6 +34,7 @@ def test_each_is_short_and_printed(topic, capsys):
         "hours",
         "python",
         "travel",
+        "knobs",
     )
     assert len((FOLDER / f"{topic}.md").read_text().split()) < (850 if chapter else 300)
     assert run(["guide", topic]) == 0

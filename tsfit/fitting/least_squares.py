@@ -196,12 +196,9 @@ def target_of(objective: Objective, x: Real, constant: float = 0.0) -> Target:
     return Target(objective.residual, objective.jacobian, names_of(names), begun, constant)
 
 
-def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits | None) -> Descent:
-    """Descend on what lmfit's Minimizer has; with it where there are limits, for else it takes a second to load."""
-    target = target_of(objective, x)
-    if not limits:
-        return descend(target.rows, target.slopes, x, near, evaluations)
-    found = descended(minimizer_of(target, x, limits), near, evaluations)
+def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits) -> Descent:
+    """Descend with lmfit, which knows of limits."""
+    found = descended(minimizer_of(target_of(objective, x), x, limits), near, evaluations)
     at = np.array([parameter.value for parameter in found.params.values()])
     return Descent(at, found.nfev, bool(found.success) and not found.aborted)
 
@@ -232,7 +229,7 @@ def settle(
     objective = Objective(recent, weights)
     if not rough and ended:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
-        x, _, ended = _polish(objective, x, FINE, MAX_EVALUATIONS, limits)
+        x, _, ended = _polish(objective, x, FINE, MAX_EVALUATIONS, limits or {})
     jacobian, residual = objective.jacobian(x), objective.residual(x)
     covariance, least = covariance_of(jacobian, problem.n_priors), float(residual @ residual)
     if not ended and np.all(np.isfinite(jacobian)):
