@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from tsfit.circuit.thermal import Heating, conductance, course
+from tsfit.circuit.thermal import Drive, Heating, conductance, course
 
 COLD, ALPHA = 5.4, 0.00393
 NETWORK = np.array([0.9, 55.0, 0.45, 6500.0, 0.35])
@@ -74,3 +74,31 @@ def test_derivatives_are_differences(which):
     expected = (8.0 * (moved(step) - moved(-step)) - moved(2.0 * step) + moved(-2.0 * step)) / (12.0 * step * at[which])
     found = course(NETWORK, COLD, ALPHA, heat)[1][which]
     assert found == pytest.approx(expected, rel=1e-6, abs=1e-7 * np.abs(expected).max())
+
+
+NETWORKS = np.array(
+    [
+        [3.0, 40.0, 1.0, 2500.0, 0.0],
+        [2.0, 15.0, 2.0, 900.0, 0.5],
+        [0.01, 0.002, 1.0, 2500.0, 0.1],
+        [5.0, 1e-4, 0.5, 3e3, 0.1],
+    ]
+)
+"""An ordinary coil, one that the cone cools, and two that a run too short to tell would allow: hot within milliseconds."""
+
+
+@pytest.mark.against("rise of a coil from cold under a steady drive", "SciPy's solve_ivp, Radau", "0.2 %")
+def test_a_steady_drive_warms_every_coil_as_another_integrator_says():
+    seconds = [1.0, 60.0, 3600.0, 1e5]
+    laws = (lambda ohm: 1.0 / (ohm + 1.0) ** 2, lambda ohm: 0.05 * np.ones_like(ohm))
+    found = Drive(NETWORKS, np.full(4, 5.0), 0.0039, 1.0, *laws).warmed(900.0, seconds)
+    for k, (rtv, ctv, rtm, ctm, g) in enumerate(NETWORKS):
+
+        def rate(_, rise, rtv=rtv, ctv=ctv, rtm=rtm, ctm=ctm, g=g):
+            ohm = 5.0 * (1.0 + 0.0039 * rise[0])
+            square = 900.0 / (ohm + 1.0) ** 2
+            flow = (rise[0] - rise[1]) * (1.0 / rtv + g * np.sqrt(square))
+            return [(ohm * square - flow) / ctv, (flow - rise[1] / rtm + 0.05 * square) / ctm]
+
+        truth = solve_ivp(rate, (0.0, 1e5), [0.0, 0.0], method="Radau", rtol=1e-8, atol=1e-8, t_eval=seconds)
+        assert [rise[k] for rise in found] == pytest.approx(truth.y[0], rel=2e-3)
