@@ -20,7 +20,7 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
     result = closed_box(HERON, qtc=0.707, power=50.0)
     figure = box_plot(result)
     assert [panel.get_ylabel() for panel in figure.axes] == [
-        "level, dB", "most, dB", "travel, mm peak", "group delay, ms", "impedance, Ω",
+        "level, dB at 1 m", "loudest, dB at 1 m", "travel, mm peak", "group delay, ms", "impedance, Ω",
     ]  # fmt: skip
     assert figure.axes[-1].get_xlabel() == "frequency, Hz"
     assert texts(figure) == ["mid-band 106.9 dB", "f3 57 Hz", "travel", "Xmax 6 mm"]
@@ -55,7 +55,7 @@ def test_the_maximum_names_each_limit_once_and_draws_it_in_its_own_style(kind):
     result = KINDS[kind](ratings=RATED)
     figure = box_plot(result)
     panel = figure.axes[1]
-    assert panel.get_ylabel() == "most, dB"
+    assert panel.get_ylabel() == "loudest, dB at 1 m"
     seen = result.maximum.spl_db > panel.get_ylim()[0]
     assert sorted(text.get_text() for text in panel.texts if text.get_text() != "short-term") == sorted(
         set(result.maximum.limited_by[seen])
@@ -70,7 +70,7 @@ def test_the_maximum_names_each_limit_once_and_draws_it_in_its_own_style(kind):
 
 def test_without_ratings_there_is_no_panel_of_the_maximum():
     figure = box_plot(closed_box(replace(HERON, Xmax=None), qtc=0.707))
-    assert "most, dB" not in [panel.get_ylabel() for panel in figure.axes]
+    assert "loudest, dB at 1 m" not in [panel.get_ylabel() for panel in figure.axes]
 
 
 def test_bands_of_a_fit_are_shaded():

@@ -32,9 +32,9 @@ def box_plot(result: BoxResult) -> Figure:
     limits where they are near. Grey bands are the 95 % that the fit's uncertainty leaves, where the driver came as a fit.
     """
     curves, enclosure = result.curves, result.enclosure
-    quantities: list[tuple[str, Real, str, float]] = [("spl_db", curves.spl_db, "level, dB", 1.9)]
+    quantities: list[tuple[str, Real, str, float]] = [("spl_db", curves.spl_db, "level, dB at 1 m", 1.9)]
     if result.maximum is not None:
-        quantities.append(("max_spl_db", result.maximum.spl_db, "most, dB", 1.9))
+        quantities.append(("max_spl_db", result.maximum.spl_db, "loudest, dB at 1 m", 1.9))
     quantities.append(("excursion_mm", curves.excursion_mm, "travel, mm peak", 1.25))
     if curves.port_speed_m_s is not None:
         quantities.append(("port_speed_m_s", curves.port_speed_m_s, "port, m/s peak", 1.25))

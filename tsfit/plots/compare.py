@@ -10,7 +10,7 @@ from tsfit.plots.curves import ROW_PT, Quantity, curves_plot, limit_rows
 
 SPAN_DB = 35.0
 HIGHEST_HZ = 500.0
-TITLES = {"equal power": "1 W, dB", "limits": "loudest, dB"}
+TITLES = {"equal power": "level at 1 W, dB at 1 m", "limits": "loudest, dB at 1 m"}
 
 
 def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
@@ -37,7 +37,7 @@ def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
         curves = {name: one.db[shown] for name, one in pairs}
         zero = (0.0, names[0])
         quantities.append(Quantity("difference, dB", curves, bands or None, limit=zero, height=1.2, signed=True))
-    figure = curves_plot(frequency[shown], quantities, " · ".join(names), f"{case.case}; 1 m, half space")
+    figure = curves_plot(frequency[shown], quantities, " · ".join(names), f"{case.case}; half space")
     if "limits" in case.level_db and case.limited_by is not None:
         loudest = next(panel for panel in figure.axes if panel.get_ylabel() == TITLES["limits"])
         each = zip(names, case.level_db["limits"], case.limited_by, strict=True)

@@ -72,9 +72,13 @@ def _range(panel: Axes, quantity: Quantity) -> None:
 
 
 def _name(panel: Axes, frequency: Real, quantity: Quantity, systems: list[str]) -> None:
-    """Write each system's name above the panel with a leader to its curve."""
+    """Write each system's name above the panel with a leader to its curve, where there is room over its higher half."""
     count = len(systems)
-    shares = [(number + 0.5) / count for number in range(count)]
+    first, whole = 0.0, 1.0
+    if count * NAME_WIDTH <= 0.5:
+        curve, middle = np.asarray(quantity.curves.get(systems[0], frequency), dtype=float), len(frequency) // 2
+        first, whole = 0.5 * (np.nanmean(curve[middle:]) >= np.nanmean(curve[:middle])), 0.5
+    shares = [first + whole * (number + 0.5) / count for number in range(count)]
     places = spread(shares, min(NAME_WIDTH, 1.0 / count))
     for number, (name, place) in enumerate(zip(systems, places, strict=True)):
         if name not in quantity.curves:
