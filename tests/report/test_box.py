@@ -6,10 +6,25 @@ from pathlib import Path
 import pytest
 from helpers.read_page import words_of
 
+from tsfit.report.page import make_page
+
 
 @pytest.fixture(scope="module")
 def files(page_files):
     return {path.name: path for path in page_files}
+
+
+def test_a_planned_box_answers_with_its_size_its_loudness_and_one_picture(files):
+    form = json.loads(files["box.json"].read_text())
+    page = make_page([files["fit.json"], files["box.json"]])
+    first = page.split("<details")[0]
+    assert f"{form['design']['volume_l']:.1f} l, f3 {form['design']['f3_hz']:.1f} Hz" in first
+    assert ("Loudest at 1 m in half space" in first) == (form["max_spl_db"] is not None)
+    assert first.count("<figure") == 1
+    # Beside a comparison, whose picture it is.
+    both = make_page([files["box.json"], files["compare.json"]]).split("<details")[0]
+    assert both.count("<figure") == 1
+    assert f"{form['design']['volume_l']:.1f} l, f3" in both
 
 
 def test_a_finished_box_is_held_against_its_plan(files):

@@ -1,7 +1,7 @@
 """What a box comes to in words and in a table: what the command line prints first, and the page whose knobs turn shows."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
@@ -28,28 +28,36 @@ ANSWERED = (
 
 def answer(result: BoxResult) -> list[str]:
     """Sentences that say how large the box is, how low and how loud it plays, and what stops it."""
-    enclosure, numbers = result.enclosure, result.numbers()
+    enclosure, most = result.enclosure, result.loudest
     several = f"{enclosure.count} x " if enclosure.count > 1 else ""
-    parts = [
-        f"{label}{' ' * bool(label)}{', '.join(written(numbers[key], unit) for key, unit in keys)}"
-        for label, keys in ANSWERED
-        if all(numbers[key] for key, _ in keys)
-    ]
-    if enclosure.kind == "bandpass":
-        parts[0] = f"closed chamber {parts[0]}"
-    parts.append(f"mid-band {written(numbers['reference_db'], 'dB')} at {enclosure.voltage:.3g} V")
     losses = [f"{of.removesuffix('_q').replace('_', ' ')} Q {q:g}" for of, q in result.losses.items() if q < math.inf]
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
-    most = result.loudest
-    if most is None:
-        loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
-    else:
-        loudest = [
-            f"{level:.0f} dB at {frequency:g} Hz ({limit})"
-            for frequency, level, limit in zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True)
-        ]
-        loud = f"Loudest at 1 m in half space, and what stops it: {', '.join(loudest)}."
-    return [f"{box}: {', '.join(parts)}.", loud, *unrated(result.ratings)]
+    loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
+    if most is not None:
+        loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True))
+    return [
+        f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",
+        loud,
+        *unrated(result.ratings),
+    ]
+
+
+def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: float) -> str:
+    """How large the box is and how low it plays, from its numbers by the keys of the machine form."""
+    parts = [
+        f"{label}{' ' * bool(label)}{', '.join(written(numbers.get(key), unit) for key, unit in keys)}"
+        for label, keys in ANSWERED
+        if all(numbers.get(key) for key, _ in keys)
+    ]
+    if kind == "bandpass":
+        parts[0] = f"closed chamber {parts[0]}"
+    return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {drive_v:.3g} V"])
+
+
+def loudest(levels: Iterable[tuple[float, float, str]]) -> str:
+    """The most that the box plays at some frequencies, in dB, and what stops it there."""
+    told = [f"{level:.0f} dB at {hz:g} Hz ({limit})" for hz, level, limit in levels]
+    return f"Loudest at 1 m in half space, and what stops it: {', '.join(told)}."
 
 
 def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[str]]:

@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from tsfit.box.answer import loudest, size_and_reach
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.equaliser.form import EqualiserForm
-from tsfit.box.frequencies import PREFERRED_HZ
+from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
 from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.told import shown_key, unit_of
@@ -17,15 +18,22 @@ from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
 LEVEL_SPAN_DB = 40.0
+LEVEL_ALONE = "-level"
+"""How the name of a picture ends that stands again, with all else of its box, further down."""
 RATES_HZ = ("44100", "48000", "96000")
+
+
+def level_alone(block: Block) -> bool:
+    """Whether `block` is such a picture."""
+    return block.picture is not None and block.picture.name.endswith(LEVEL_ALONE)
 
 
 def box_part(data: BoxForm, name: str) -> Part:
     """Turn a box into a part."""
     subject = data.driver
     curves = (
-        ("level, dB", data.spl_db, LEVEL_SPAN_DB, 2.2),
-        ("most level, dB", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
+        ("level, dB at 1 m", data.spl_db, LEVEL_SPAN_DB, 2.2),
+        ("loudest, dB at 1 m", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
         ("travel, mm", data.excursion_mm, None, 1.3),
         ("group delay, ms", data.group_delay_ms, None, 1.3),
         ("impedance, Ω", data.impedance_ohm, None, 1.3),
@@ -42,10 +50,19 @@ def box_part(data: BoxForm, name: str) -> Part:
     drawn = curves_plot(data.frequency_hz, quantities, title, subtitle)
     rows = [[shown_key(key), number(value), unit_of(key)] for key, value in data.design.items() if value is not None]
     blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
+    shown = [text(f"{title}: {size_and_reach(data.design, data.enclosure, data.drive_v)}.", strong=True)]
+    if data.max_spl_db is not None and data.limited_by is not None:
+        at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
+        shown.append(
+            text(loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True)))
+        )
+    first = [quantity for quantity in quantities if quantity.span is not None]
+    seen = curves_plot(data.frequency_hz, first, title, subtitle)
+    shown.append(Block("picture", picture=picture(seen, f"{name}{LEVEL_ALONE}", f"{title}: level at {subtitle}.")))
     blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
     if data.notes:
         blocks.append(Block("list", items=[note.message for note in data.notes]))
-    return Part(subject, box=blocks)
+    return Part(subject, answer=shown, box=blocks)
 
 
 def equaliser_part(data: EqualiserForm, name: str) -> Part:
