@@ -32,14 +32,11 @@ from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
 
 POINTS_PER_OCTAVE = 24.0
-TURNS, ROUGH_TURNS = 3, 2
-"""Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations. The first ones
-get that far by a part of the lines."""
-ALL_UP_TO_HZ, ENOUGH_LINES = 1500.0, 16
-"""Frequency, beyond all hum, above which that part is so many lines of each band."""
+TURNS = 3
+"""Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations."""
 WORST_POINT = 0.25
 """Relative standard uncertainty from which a band tells nothing."""
-SURE_POINT, WIDEST_POINT = 0.03, 1.0 / 12.0
+SURE_POINT, WIDEST_POINT = 0.15, 1.0 / 12.0
 """Relative standard uncertainty up to which neighbouring bands make one point, and its widest in octaves: what is made of a
 noisy ratio bends, and what takes noisy points away takes a resonance's own."""
 LEAST_POINTS = 8
@@ -61,7 +58,7 @@ LONE = 18.0
 Scalar = TypeVar("Scalar", np.float64, np.complex128)
 LEAD_SEEN, LEAST_LEAD = 0.2, 0.05
 """Share of the sample rate above which the phase tells whether the second channel leads, and samples that are a lead."""
-DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 16, 20000
+DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 8, 40000
 """Frequency up to which all lines, and above which every so manieth or so many, tell the decays of a record's ends."""
 
 
@@ -111,12 +108,9 @@ def ratio_of_lines(
     lines: Lines, points_per_octave: float = POINTS_PER_OCTAVE, silent: float = 0.0, earlier: Earlier = FIRST
 ) -> Ratio:
     """Ratio of the two channels whose `lines` are given; see `channel_ratio`. `earlier`: what a look before has shown."""
-    density = min(points_per_octave, POINTS_PER_OCTAVE)
-    bands = _Bands(_some(lines, density), density, silent)
+    bands = _Bands(lines, points_per_octave, silent)
     model: Rational | None = None
     for turn in range(TURNS + 1):
-        if turn == ROUGH_TURNS:
-            bands = bands.of(lines, points_per_octave)
         points = bands.points(model, together=turn == TURNS)
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
@@ -126,9 +120,6 @@ def ratio_of_lines(
             return _on_time(ratio_of_lines(_delayed(lines, late), points_per_octave, silent, earlier), lines, late)
         orders = ORDERS if turn == TURNS - 1 else ROUGH_ORDERS
         model = fit_rational(points.frequency_hz[kept], points.value[kept], points.variance[kept], orders)
-    if turn < ROUGH_TURNS:
-        bands = bands.of(lines, points_per_octave)
-        points = bands.points(model)
     kept = points.told
     found = Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
     if model is None:
@@ -138,23 +129,6 @@ def ratio_of_lines(
         earlier = replace(earlier, taken_out=disturbed.pieces)
         return ratio_of_lines(without(lines, bands.remnants(), disturbed), points_per_octave, silent, earlier)
     return replace(found, disturbed=replace(disturbed, taken_out=earlier.taken_out))
-
-
-def _some(lines: Lines, points_per_octave: float) -> Lines:
-    """Every so manieth line where bands have more than enough of them."""
-    octaves = 1.0 / points_per_octave
-
-    def part(block: Stretch) -> Stretch:
-        every = int(ALL_UP_TO_HZ * octaves * math.log(2.0) / (ENOUGH_LINES * block.step_hz))
-        if every < 2:
-            return block
-        low = int(np.searchsorted(block.frequency_hz, ALL_UP_TO_HZ))
-        first, second = (np.concatenate([x[:low], x[low::every]]) for x in (block.first, block.second))
-        f = np.concatenate([block.frequency_hz[:low], block.frequency_hz[low::every]])
-        lost = None if block.lost is None else np.concatenate([block.lost[:low], block.lost[low::every]])
-        return replace(block, frequency_hz=f, first=first, second=second, lost=lost)
-
-    return replace(lines, blocks=tuple(part(block) for block in lines.blocks))
 
 
 def _lead(points: _Points, block: Stretch) -> int:
@@ -278,12 +252,6 @@ class _Bands:
         loudness = float(self.driven.sum() / lines_in.sum())
         self.noise: Real = np.full(self.count, FIRST_GUESS * loudness)
         self.least = 1e-20 * loudness
-
-    def of(self, lines: Lines, points_per_octave: float) -> _Bands:
-        """The same of all `lines`, with the noise that a part of them showed."""
-        whole = _Bands(lines, points_per_octave, self.silent)
-        whole.noise = np.interp(whole.centre, self.centre, self.noise)
-        return whole
 
     def points(self, model: Rational | None, *, together: bool = False) -> _Points:
         """Ratio of every band beside `model`, or of noisy ones `together`; noise and hum are told from what that leaves."""
