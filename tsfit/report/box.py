@@ -50,12 +50,11 @@ def box_part(data: BoxForm, name: str) -> Part:
     drawn = curves_plot(data.frequency_hz, quantities, title, subtitle)
     rows = [[shown_key(key), number(value), unit_of(key)] for key, value in data.design.items() if value is not None]
     blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
-    shown = [text(f"{title}: {size_and_reach(data.design, data.enclosure, data.drive_v)}.", strong=True)]
+    said = f"{title}: {size_and_reach(data.design, data.enclosure, data.drive_v)}."
     if data.max_spl_db is not None and data.limited_by is not None:
         at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
-        shown.append(
-            text(loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True)))
-        )
+        said += f" {loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))}"
+    shown = [text(said)]
     first = [quantity for quantity in quantities if quantity.span is not None]
     seen = curves_plot(data.frequency_hz, first, title, subtitle)
     shown.append(Block("picture", picture=picture(seen, f"{name}{LEVEL_ALONE}", f"{title}: level at {subtitle}.")))
