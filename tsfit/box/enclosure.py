@@ -15,6 +15,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Number, Read, Real
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit, Response, Source, Squares, impedance
+from tsfit.circuit.sprung import parts_among, terms_of
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import (
     braked_q,
@@ -102,6 +103,17 @@ class Enclosure:
     def without_coil(self) -> "Enclosure":
         """The same with no inductance in the voice coil, as the textbooks have it."""
         return replace(self, driver=replace(self.driver, coil="simple", coil_values={"Le": 0.0}))
+
+    @property
+    def without_parts(self) -> "Enclosure":
+        """The same with what swings on the cone held fast to it: what a dust cap does, no box mends."""
+        own = self.driver.suspension_values
+        parts = {term for label in parts_among(own) for term in terms_of(label)}
+        if not parts:
+            return self
+        sets = None if self.sets is None else {name: value for name, value in self.sets.items() if name not in parts}
+        rest = {name: value for name, value in own.items() if name not in parts}
+        return replace(self, driver=replace(self.driver, suspension_values=rest), sets=sets)
 
     @property
     def reference_db(self) -> float:

@@ -153,8 +153,9 @@ def ripple(enclosure: Enclosure, f3_hz: float | None) -> float:
     """Highest peak less deepest dip above `f3_hz` of the level, dB; the mid-band counts as 0 dB.
 
     Zero for a response that only rises towards its mid-band. What wavers on its way down below f3 is no ripple, nor is the
-    notch at the resonance of a passive radiator.
+    notch at the resonance of a passive radiator, nor what swings on the cone.
     """
+    enclosure = enclosure.without_parts
     grid, box = around(enclosure), enclosure.load
     if box.sprung:
         notch = float(resonance(box.port_mass, box.passive_compliance))
@@ -204,7 +205,7 @@ VALUES_AT_ONCE = 32_000
 
 @dataclass(frozen=True)
 class Merits:
-    """Numbers of many boxes or drivers, each of shape ``(...)``, the shape of the parameter sets."""
+    """Numbers of many boxes or drivers, each of shape ``(...)``, that of the sets; what swings on cones is held."""
 
     f3_hz: Real  # highest frequency at which the level rises through half power re mid-band; NaN where none does
     ripple_db: Real  # highest peak less deepest dip above f3, mid-band counting as 0 dB
@@ -224,7 +225,7 @@ def merit_frequencies(low_hz: float, high_hz: float) -> Real:
 
 def merits(frequency_hz: Real, boxes: Enclosure) -> Merits:
     """Evaluate the parameter sets ``(n_sets,)`` of `boxes` on `frequency_hz` ``(n_freq,)``, a cache full at a time."""
-    return _in_parts(_merits, frequency_hz, boxes)
+    return _in_parts(_merits, frequency_hz, boxes.without_parts)
 
 
 Numbers = TypeVar("Numbers", bound="DataclassInstance")
@@ -270,7 +271,7 @@ class BandMerits:
 
 def band_merits(frequency_hz: Real, boxes: Enclosure) -> BandMerits:
     """Evaluate the parameter sets ``(n_sets,)`` of `boxes`, all band-pass, on `frequency_hz` ``(n_freq,)``."""
-    return _in_parts(_band_merits, frequency_hz, boxes)
+    return _in_parts(_band_merits, frequency_hz, boxes.without_parts)
 
 
 FLATTEST_SAG_DB = 10.0 * math.log10(1.0 + 0.5**4)

@@ -109,6 +109,14 @@ def test_with_no_limit_but_volume_the_lossless_box_without_ripple_is_no_worse_th
     assert best_vented(search).merits.f3_hz[0] <= driver.Fs * 1.001
 
 
+def test_a_part_of_the_cone_that_swings_asks_for_no_other_box():
+    """It swings at twenty times the tuning; no volume takes its 0.7 dB away, nor may it use up what ripple is allowed."""
+    swinging = replace(HERON, suspension_values={**HERON.suspension_values, "Fp1": 760.0, "mp1": 0.05, "Qp1": 3.0})
+    found = [best_vented(vented_search(one, usual_limits(one, 0.08), leak_q=10.0)) for one in (HERON, swinging)]
+    assert found[1].volume == pytest.approx(found[0].volume, rel=0.01)
+    assert found[1].tuning == pytest.approx(found[0].tuning, rel=0.01)
+
+
 def test_limits_that_exclude_everything_are_named():
     search = vented_search(HERON, replace(usual_limits(HERON, 0.02), delay=1e-4))
     with pytest.raises(TsfitError, match=r"misses the limit of .*group delay.*; relax that") as refused:

@@ -26,7 +26,6 @@ from tsfit.box.numbers import HALF_POWER_DB, around, cutoff, last_rise, waves
 from tsfit.box.uncertainty import driver_draws, in_proportion
 from tsfit.circuit.load import Load
 from tsfit.circuit.several import as_one, rewired
-from tsfit.circuit.sprung import parts_among, terms_of
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 
@@ -227,12 +226,11 @@ class _Boxed:
 
         Neither the coil nor sprung parts of the cone count: what those do, no box brings back.
         """
-        rigid = {terms_of(label)[1]: np.zeros(1) for label in parts_among(self.draws.values)}
-        values = {**self.draws.values, "Le": np.zeros(1), **rigid}
+        values = {**self.draws.values, "Le": np.zeros(1)}
         reference = self.full.references_db
         if load is not None:
             values, reference = {name: value[:1] for name, value in values.items()}, reference[:1]
-        boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load)
+        boxed = replace(self.full.without_coil, sets=values, load=load or self.enclosure.load).without_parts
         return np.asarray(boxed.respond(frequency_hz).spl_db - reference[:, np.newaxis])
 
     def volumes_of(self, qtc: float) -> Real:
@@ -254,7 +252,7 @@ class _Boxed:
 
     def numbers(self, grid: Real) -> dict[str, Real]:
         """Numbers of the box by name, each ``(1 + n,)``, read off the frequencies of `grid`."""
-        level = np.asarray(self.full.respond(grid).spl_db - self.full.references_db[:, np.newaxis])
+        level = np.asarray(self.full.without_parts.respond(grid).spl_db - self.full.references_db[:, np.newaxis])
         f3 = last_rise(level - HALF_POWER_DB, grid)
         found = {
             "f3_hz": f3,
