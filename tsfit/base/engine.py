@@ -44,23 +44,18 @@ class Target:
     begun: Real  # (k,) where the free variables began, which come first
     constant: float = 0.0  # row without slope
 
-    def rows(self, x: Real) -> Real:
-        """All rows, (m + k + 1,), at the variables `x` (n,)."""
+    def residuals(self, parameters: lmfit.Parameters) -> Real:
+        """All rows, (m + k + 1,)."""
+        x = self._vector(parameters)
         return np.concatenate([self.residual(x), (x[: len(self.begun)] - self.begun) / BOUNDLESS, [self.constant]])
 
-    def slopes(self, x: Real) -> Real:
-        """Derivative of all rows by every variable, (n, m + k + 1)."""
-        return np.concatenate(
+    def slopes(self, parameters: lmfit.Parameters) -> Real:
+        """Derivative of all rows by every parameter that varies; lmfit turns it into that by its bounded variables."""
+        x = self._vector(parameters)
+        rows = np.concatenate(
             [self.jacobian(x), np.eye(len(x), len(self.begun)) / BOUNDLESS, np.zeros((len(x), 1))], axis=1
         )
-
-    def rows_at(self, parameters: lmfit.Parameters) -> Real:
-        """All rows."""
-        return self.rows(self._vector(parameters))
-
-    def slopes_at(self, parameters: lmfit.Parameters) -> Real:
-        """Derivative of all rows by every parameter that varies; lmfit turns it into that by its bounded variables."""
-        return self.slopes(self._vector(parameters))[[parameters[name].vary for name in self.names]]
+        return rows[[parameters[name].vary for name in self.names]]
 
     def _vector(self, parameters: lmfit.Parameters) -> Real:
         return np.array([parameters[name].value for name in self.names])
@@ -95,7 +90,7 @@ def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, fl
     listed = _one_run()() if fixed is None else lmfit.Parameters()
     listed.add_many(*parameters, *held)
     return lmfit.Minimizer(
-        target.rows_at, listed, scale_covar=False, nan_policy="propagate", Dfun=target.slopes_at, col_deriv=True
+        target.residuals, listed, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
     )
 
 

@@ -13,7 +13,6 @@ from tsfit.bench.ramp import JudgedLevel, Ramp, recording_path
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recording import read_recording
 from tsfit.capture.stream import Block
-from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.heating.readout import read_out
 
 COOLED = 0.3
@@ -43,7 +42,7 @@ def cooled(ramp: Ramp, judged: Sequence[JudgedLevel], hottest_c: float, told: Ca
         player.play(quiet.excitation, blocks.append, watch=guard.watch)
         if cold is None:
             cold = _ohm(ramp, read_recording(recording_path(ramp, quiet)).samples)
-        now = ramp.limits.ambient_c + (_ohm(ramp, np.concatenate(blocks)) / cold - 1.0) / COPPER_PER_K
+        now = ramp.limits.heated_to(_ohm(ramp, np.concatenate(blocks)) / cold)
     return now
 
 

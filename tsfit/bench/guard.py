@@ -56,6 +56,10 @@ class NotBeyond:
     volts: float = math.inf
     ambient_c: float = 20.0
 
+    def heated_to(self, over_cold: float) -> float:
+        """Temperature of the coil, °C, whose resistance is so many times that at ambient temperature."""
+        return self.ambient_c + (over_cold - 1.0) / COPPER_PER_K
+
 
 class Watchdog:
     """Looks after the recording of one `excitation`; `cold_ohm` is the coil's resistance at ambient temperature, `model`
@@ -225,7 +229,7 @@ class Watchdog:
         slope = float(np.polyfit(at, ohm, 1, w=weight)[0])
         self.ohm = float(np.average(ohm, weights=weight**2))
         now = self.ohm + max(slope, 0.0) * BEHIND_S
-        warm = self.limits.ambient_c + (now / self.cold_ohm - 1.0) / COPPER_PER_K
+        warm = self.limits.heated_to(now / self.cold_ohm)
         self.hottest = max(self.hottest, warm)
         if warm > self.limits.coil_c:
             message = f"the coil is at {warm:.0f} °C by its resistance, and the limit is {self.limits.coil_c:.0f} °C"

@@ -22,11 +22,11 @@ from tsfit.bench.fit import read_sweeps
 from tsfit.capture.impedance import GainTrim, Heard, impedance_of
 from tsfit.capture.rig import Rig
 from tsfit.circuit.coil import COIL_MODELS, laplace
-from tsfit.circuit.load import BOX_AIR_LOAD, air_load_change
+from tsfit.circuit.load import BOX_AIR_LOAD, air_load_change, box_compliance
 from tsfit.driver.covariance import covariance_of
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.formulas import force_factor
+from tsfit.driver.formulas import compliance, force_factor
 from tsfit.driver.record import Driver
 from tsfit.driver.travel_result import HeldOffset, TravelResult
 from tsfit.fitting.fit import fit
@@ -99,7 +99,7 @@ def _incremental(one: FitResult, driver: Driver, box: _Spring, at_rest: float) -
     re, fs, qes = (one.parameters[name].value for name in names)
     relative = covariance_of(one, names, [one.parameters[name].stdev / one.parameters[name].value for name in names])
     mass = float(driver.Mms or 0.0) + box.mass
-    moving, whole = box.mass_stdev / mass, mass * (2.0 * math.pi * fs) ** 2
+    moving, whole = box.mass_stdev / mass, 1.0 / float(compliance(fs, mass))
     by_bl = np.array([0.5, 0.5, -0.5])
     bl = float(force_factor(fs, mass, re, qes))
     inductance = _inductance(one.driver.coil, one.driver.coil_values, driver.Fs) / at_rest
@@ -126,7 +126,7 @@ def _spring(path: Path, table: BenchTable, sweep: SweepTable, driver: Driver) ->
     volume = known_or_assumed(sweep.volume_l, sweep.volume_uncertainty_l, "volume")
     off = 0.01 if area is None else area.uncertainty / area.value
     air = state_of(sweep).air
-    stiffness, gain = air.stiffness * sd**2 / (1e-3 * volume.value), float(air_load_change(sd, air))
+    stiffness, gain = sd**2 / float(box_compliance(1e-3 * volume.value, air)), float(air_load_change(sd, air))
     relative = math.hypot(volume.uncertainty / volume.value, 2.0 * off)
     return _Spring(stiffness, stiffness * relative, BOX_AIR_LOAD[0] * gain, BOX_AIR_LOAD[1] * gain)
 

@@ -32,7 +32,6 @@ from tsfit.capture.stream import Block, Levels, StreamReport
 from tsfit.circuit.large_signal import LargeSignal, move
 from tsfit.circuit.large_signal_start import start_of
 from tsfit.circuit.response import FREE_AIR, Circuit, Response, Source
-from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.driver.record import Driver
 from tsfit.travel.fit import looked
 from tsfit.travel.level import LevelData, prepared
@@ -317,7 +316,7 @@ def judge_level(
             "after the driver."
         )))  # fmt: skip
     inward, outward = problem.reached(x)[0]
-    coil_c = ramp.limits.ambient_c + (model.Re / (judged[0].model if judged else model).Re - 1.0) / COPPER_PER_K
+    coil_c = ramp.limits.heated_to(model.Re / (judged[0].model if judged else model).Re)
     volts = ramp.scale.total_v * float(np.abs(total).max())
     return JudgedLevel(sweep, offer, volts, float(max(outward, -inward)), coil_c, left, data, model, tuple(notes))
 

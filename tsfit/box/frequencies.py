@@ -17,7 +17,7 @@ PREFERRED_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 2
 """Third-octave preferred frequencies of the bass (ISO 266)."""
 
 LOUDEST_HZ = (25.0, 50.0, 100.0)
-"""Where the answer says how loud a box plays."""
+"""Where answers say how loud a box plays: the lowest notes, the bass drum, the upper bass."""
 
 
 def table_frequencies(resonance_hz: float) -> tuple[float, ...]:

@@ -277,7 +277,9 @@ def free_air_resonance(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Se
 def start_of_mass(
     curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequence[Resonance], reference: Resonance, sd: Known | None
 ) -> float:
-    """Mms from the shift of the peaks, kg: the mean of what each state says (Small 1972); refuses what did not move."""
+    """Mms from the shift of the peaks, kg: the mean of what each state says (Small 1972); refuses what did not move,
+    and states that contradict each other.
+    """
     found: list[Weighed] = []
     for (curve, state), peak in zip(curves, peaks, strict=True):
         ratio = (peak.Fs / reference.Fs) ** 2

@@ -6,7 +6,7 @@ import io
 from typing import TYPE_CHECKING
 
 from tsfit.box.panels.cabinet import Board, Cabinet
-from tsfit.box.panels.layout import Laid
+from tsfit.box.panels.layout import Laid, half_mm
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,7 +75,7 @@ def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
     upright = across > along
     if upright:
         along, across = across, along
-    label = f"{board.name}\n{' × '.join(f'{round(2.0 * side) / 2.0:g}' for side in (board.length_mm, board.width_mm))}"
+    label = f"{board.name}\n{half_mm(board.length_mm)} × {half_mm(board.width_mm)}"
     # A letter is about 0.6 of its size wide; small boards get smaller writing, to stay inside.
     longest = max(map(len, label.split("\n")))
     size = min(SMALL, 72.0 * scale * along / (0.62 * longest), 72.0 * scale * across / 2.9)

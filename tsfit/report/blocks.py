@@ -12,7 +12,8 @@ from tsfit.report.picture import Picture
 class Block:
     """One piece of a section: a heading, a paragraph, a list, a table or a picture.
 
-    `words` are the columns of a table that hold words instead of numbers.
+    `words` are the columns of a table that hold words instead of numbers. A `spare` picture, which stands again with more
+    beside it further down, answers only where no other does.
     """
 
     kind: str
@@ -24,6 +25,7 @@ class Block:
     rows: Sequence[Sequence[str]] = ()
     words: frozenset[int] = frozenset()
     picture: Picture | None = None
+    spare: bool = False
 
 
 @dataclass(frozen=True)

@@ -18,14 +18,7 @@ from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
 
 LEVEL_SPAN_DB = 40.0
-LEVEL_ALONE = "-level"
-"""How the name of a picture ends that stands again, with all else of its box, further down."""
 RATES_HZ = ("44100", "48000", "96000")
-
-
-def level_alone(block: Block) -> bool:
-    """Whether `block` is such a picture."""
-    return block.picture is not None and block.picture.name.endswith(LEVEL_ALONE)
 
 
 def box_part(data: BoxForm, name: str) -> Part:
@@ -54,14 +47,13 @@ def box_part(data: BoxForm, name: str) -> Part:
     if data.max_spl_db is not None and data.limited_by is not None:
         at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
         said += f" {loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))}"
-    shown = [text(said)]
     first = [quantity for quantity in quantities if quantity.span is not None]
     seen = curves_plot(data.frequency_hz, first, title, subtitle)
-    shown.append(Block("picture", picture=picture(seen, f"{name}{LEVEL_ALONE}", f"{title}: level at {subtitle}.")))
+    level = Block("picture", picture=picture(seen, f"{name}-level", f"{title}: level at {subtitle}."), spare=True)
     blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
     if data.notes:
         blocks.append(Block("list", items=[note.message for note in data.notes]))
-    return Part(subject, answer=shown, box=blocks)
+    return Part(subject, answer=[text(said), level], box=blocks)
 
 
 def equaliser_part(data: EqualiserForm, name: str) -> Part:

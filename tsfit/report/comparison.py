@@ -3,9 +3,9 @@
 import numpy as np
 
 from tsfit.box.compare.drivers import CaseResult, DriverComparison
-from tsfit.box.compare.short import SHORT_HZ, in_short
+from tsfit.box.compare.short import in_short
 from tsfit.box.equaliser.form import FlatForm
-from tsfit.box.frequencies import PREFERRED_HZ
+from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
 from tsfit.drift.history import History
 from tsfit.driver.units import with_decimals
 from tsfit.plots.compare import compare_plot
@@ -42,12 +42,12 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
     for case in data.cases:
         for way in (way for way in TITLES if way in case.level_db):
             for who, one in zip(names[1:], case.differences[way], strict=True):
-                at = [float(one.db[int(np.searchsorted(case.frequency_hz, hz))]) for hz in SHORT_HZ]
+                at = [float(one.db[int(np.searchsorted(case.frequency_hz, hz))]) for hz in LOUDEST_HZ]
                 cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
                 which = [who] * (len(names) > 2)
                 driven = "at 1 W" if way == "equal power" else "to the limits"
                 rows.append([case.case, driven, *which, *(with_decimals(db, 1, "+") for db in at), cross or "nowhere"])
-    columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in SHORT_HZ), "they cross at")
+    columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in LOUDEST_HZ), "they cross at")
     louder = f"{names[1]} is louder than {names[0]}" if len(names) == 2 else f"louder than {names[0]}"
     return table(f"By how many dB {louder}", columns, rows)
 

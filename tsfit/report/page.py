@@ -28,7 +28,7 @@ from tsfit.driver.travel_result import TravelResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
 from tsfit.report.blocks import Block, Part
-from tsfit.report.box import box_part, equaliser_part, level_alone, panels_part, verify_part
+from tsfit.report.box import box_part, equaliser_part, panels_part, verify_part
 from tsfit.report.comparison import compare_part, history_part
 from tsfit.report.power import heat_part, travel_part
 from tsfit.report.sections import check_part, fit_part, lot_part
@@ -137,9 +137,8 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     # Sentences first, those of what is drawn before the others; then the picture that shows it.
     answering = sorted((part.answer for part in parts), key=lambda blocks: all(one.picture is None for one in blocks))
     answer = sorted((block for blocks in answering for block in blocks), key=lambda block: block.kind != "text")
-    # One picture answers; those of a level alone stand again, with all else of their box, in its section.
-    drawn = sorted((one for one in answer if one.picture is not None), key=level_alone)
-    answer = [one for one in answer if one is drawn[0] or not level_alone(one)] if drawn else answer
+    drawn = sorted((one for one in answer if one.picture is not None), key=lambda block: block.spare)
+    answer = [one for one in answer if not one.spare or one is drawn[0]]
     shown = [*answer, *(block for section in sections for block in section.blocks)]
     pictures = [block.picture for block in shown if block.picture is not None]
     # Inside a script element only this character could end it.

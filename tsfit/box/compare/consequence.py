@@ -4,9 +4,9 @@ The box stays as it was drawn (volume, port, leaks); only the driver changes. Bo
 parameters, so that every number of the answer has a 95 % interval: the 2.5 and 97.5 % points of what the draws give
 (JCGM 101:2008, 7.7). Everything holds in the air of the box, at the same voltage.
 
-Level differences, f3 and ripple hold the whole driver, coil included. Whether the box still suits is another question: it
-is asked of the *shape*, the level re each driver's own mid-band with coil and sprung parts of the cone left out, because
-neither efficiency nor inductance nor a dust cap can be mended with a saw.
+Level differences, f3 and ripple count the coil, the latter two not what swings on the cone. Whether the box still suits is
+another question: it is asked of the *shape*, the level re each driver's own mid-band with coil and sprung parts of the cone
+left out, because neither efficiency nor inductance nor a dust cap can be mended with a saw.
 """
 
 import math

@@ -5,9 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tsfit.box.compare.drivers import LEAD_DB, DriverComparison
-
-SHORT_HZ = (25.0, 50.0, 100.0)
-"""Where the short answer looks: the lowest notes, the bass drum, the upper bass."""
+from tsfit.box.frequencies import LOUDEST_HZ
 
 
 def in_short(result: DriverComparison) -> list[str]:
@@ -20,7 +18,7 @@ def in_short(result: DriverComparison) -> list[str]:
         differences = [(case.frequency_hz, case.differences[way][number - 1]) for case in result.cases]
         stands: dict[tuple[str, str], list[str]] = {}  # how, and how sure: at which frequencies
         everywhere: list[float] = []
-        for hz in SHORT_HZ:
+        for hz in LOUDEST_HZ:
             at = [(one, int(np.searchsorted(frequency, hz))) for frequency, one in differences]
             there = [float(one.db[k]) for one, k in at]
             everywhere += there

@@ -28,6 +28,11 @@ class Laid:
     turned: bool = False
 
 
+def half_mm(length_mm: float) -> str:
+    """A length to half a millimetre, which a saw keeps, as people read it."""
+    return f"{round(2.0 * length_mm) / 2.0:g}"
+
+
 @dataclass(frozen=True)
 class SawCut:
     """A cut through a piece, in the order of work; the saw takes a kerf beyond `keep_mm`."""

@@ -103,13 +103,10 @@ def _plan(box_file: Path | None, options: dict[str, Any]) -> CabinetPlan:
     return made(CabinetPlan, {**options, **own, "radiators": asked.radiators, "tube": asked.tube})
 
 
-def _mm(length: float) -> str:
-    """A length to half a millimetre, which a saw keeps."""
-    return f"{round(2.0 * length) / 2.0:g}"
-
-
 def _print(built: Cabinet) -> None:
-    inside, outside = (" x ".join(map(_mm, sides)) for sides in (built.inside_mm, built.outside_mm))
+    from tsfit.box.panels.layout import half_mm
+
+    inside, outside = (" x ".join(map(half_mm, sides)) for sides in (built.inside_mm, built.outside_mm))
     length, width = built.sheet_mm
     rows = [
         ("net volume, gross volume", f"{built.net_volume_l:.2f} l, {built.gross_volume_l:.2f} l"),
@@ -126,10 +123,12 @@ def _print(built: Cabinet) -> None:
     count, sheets = sum(one.count for one in built.panels), f"{built.sheets} sheet{'s' * (built.sheets > 1)}"
     say(f"{count} boards from {sheets} of {length:.0f} x {width:.0f} mm, {built.weight_kg:.1f} kg; outside {outside} mm.")
     print_table(("box", "value"), rows)
-    boards = [[one.name, f"{one.count}", _mm(one.length_mm), _mm(one.width_mm)] for one in built.panels]
+    boards = [[one.name, f"{one.count}", half_mm(one.length_mm), half_mm(one.width_mm)] for one in built.panels]
     print_table(("board", "how many", "length, mm", "width, mm"), boards)
     openings = [
-        [one.name, hole.what, _mm(hole.x_mm), _mm(hole.y_mm), hole.size] for one in built.panels for hole in one.holes
+        [one.name, hole.what, half_mm(hole.x_mm), half_mm(hole.y_mm), hole.size]
+        for one in built.panels
+        for hole in one.holes
     ]
     if openings:
         columns = ("in the", "opening", "from left, mm", "from below, mm", "size, mm")
