@@ -2,10 +2,12 @@
 
 import json
 import os
+import re
 import subprocess
 import sys
 import zlib
 from dataclasses import asdict, replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -72,6 +74,38 @@ def test_kills_lose_and_tear_nothing(tmp_path):
     after = add_entry(path, _entry(9e6))
     assert len(after.entries) == len(kept) + 1
     assert not read_log(path).notes
+
+
+@pytest.mark.skipif(os.name == "nt", reason="pipes have no names there")
+@pytest.mark.parametrize("kind", ["pipe", "device", "loop", "link to a pipe"])
+def test_a_log_is_a_file_and_nothing_that_would_be_waited_for(tmp_path, kind):
+    path = {"device": Path("/dev/zero")}.get(kind, tmp_path / "log")
+    if kind == "loop":
+        path.symlink_to(path)
+    elif kind != "device":
+        os.mkfifo(tmp_path / ("log" if kind == "pipe" else "pipe"))
+    if kind == "link to a pipe":
+        path.symlink_to(tmp_path / "pipe")
+    before = sorted(tmp_path.iterdir())
+    with pytest.raises(TsfitError, match=re.escape(str(path))) as refused:
+        add_entry(path, _entry(1.0))
+    assert refused.value.code == "cannot_write"
+    assert sorted(tmp_path.iterdir()) == before
+    assert not Path("/dev/zero.lock").exists()
+
+
+def test_through_a_link_the_log_itself_is_held(tmp_path, log):
+    """Who adds by either name waits for the other."""
+    import filelock
+
+    link = tmp_path / "link"
+    link.symlink_to(log)
+    with filelock.FileLock(f"{log}.lock"):
+        with pytest.MonkeyPatch.context() as patch, pytest.raises(TsfitError) as refused:
+            patch.setattr("tsfit.drift.log.LOCK_SECONDS", 0.05)
+            add_entry(link, _entry(3.0))
+    assert refused.value.code == "busy"
+    assert len(add_entry(link, _entry(3.0)).entries) == len(read_log(log).entries) == 4
 
 
 def test_two_that_add_at_once(tmp_path):

@@ -110,6 +110,16 @@ def has_read(path: Path) -> None:
     _read.add((found.st_dev, found.st_ino))
 
 
+def read_so_far() -> frozenset[tuple[int, int]]:
+    """Return what `has_read` remembers, for the process that this one works for."""
+    return frozenset(_read)
+
+
+def have_read(found: frozenset[tuple[int, int]]) -> None:
+    """Remember what another process has read for what is being worked on."""
+    _read.update(found)
+
+
 def refuse_read(path: Path) -> None:
     """Refuse to write over what the same command has read, whatever is asked for. Raises ``exists``."""
     with contextlib.suppress(OSError):

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import STEERING, refuse_existing, to_json, watch, write_new
+from tsfit.base.files import STEERING, have_read, read_so_far, refuse_existing, refuse_read, to_json, watch, write_new
 from tsfit.base.processes import processes
 from tsfit.driver.fit_result import FitResult
 
@@ -44,12 +44,16 @@ class Summary:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one bench: the file of its fit and its summary, or why it could not be done."""
+    """What became of one bench: the file of its fit and its summary, or why it could not be done.
+
+    `read` holds the files that its process read, as `tsfit.base.files.has_read` remembers them.
+    """
 
     bench: Path
     fit_file: Path | None
     summary: Summary | None
     error: TsfitError | None
+    read: frozenset[tuple[int, int]] = frozenset()
 
 
 def fit_names(benches: Sequence[Path], folder: Path | None) -> list[Path]:
@@ -96,7 +100,9 @@ def fit_many(
                 yield Outcome(bench, None, None, error)
                 continue
             log.info("fitted %s", bench)
-            yield done.result()
+            outcome = done.result()
+            have_read(outcome.read)
+            yield outcome
 
 
 def fit_one(bench: Path, name: Path, *, replace: bool, options: dict[str, Any]) -> Outcome:
@@ -111,15 +117,16 @@ def fit_one(bench: Path, name: Path, *, replace: bool, options: dict[str, Any]) 
         result = fit_bench(bench, **{name: value for name, value in options.items() if name != "monte_carlo"})
         if trials is not None:
             result = with_trials(result, trials)
+        refuse_read(name)
         write_new(name, to_json(fit_to_dict(result)), replace=replace)
     except TsfitError as error:
-        return Outcome(bench, None, None, error)
+        return Outcome(bench, None, None, error, read_so_far())
     except Exception as error:
         cause = " ".join(f"{type(error).__name__}: {error}".split())
         return Outcome(
             bench, None, None, TsfitError(f"{bench}: tsfit itself failed ({cause}).", code="internal", file=bench)
         )
-    return Outcome(bench, name, summary_of(result), None)
+    return Outcome(bench, name, summary_of(result), None, read_so_far())
 
 
 def summary_of(result: FitResult) -> Summary:

@@ -19,7 +19,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import read_bytes, unreadable, unwritable, watch
+from tsfit.base.files import read_bytes, refuse_existing, unreadable, unwritable, watch
 from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences, once
 
@@ -111,8 +111,9 @@ def add_entry(path: Path, entry: Entry) -> Log:
     # The lock would make the folder.
     if not path.parent.is_dir():
         raise unwritable(path, "no such folder")
+    refuse_existing(path, replace=True)  # a pipe or device, which would be waited for
     try:
-        with filelock.FileLock(f"{path}.lock", timeout=LOCK_SECONDS):
+        with filelock.FileLock(f"{os.path.realpath(path)}.lock", timeout=LOCK_SECONDS):
             aside = _set_damage_aside(path) if path.exists() else ()
             before = read_log(path) if path.exists() else Log(path, (), ())
             notes = _unlike(path, before.entries, entry)

@@ -86,3 +86,17 @@ def test_what_a_batch_cannot_do_is_refused_before_the_work(lot, extra, word, cap
 def test_two_benches_that_would_write_one_fit_are_refused(lot, capsys):
     assert run(["fit", lot[0], lot[0]]) == 2
     assert "dunlin0.fit.json" in capsys.readouterr().err
+
+
+def test_no_summary_and_no_fit_goes_over_what_a_bench_is_made_of(lot, tmp_path, capsys, monkeypatch):
+    """Its benches are refused before the work, their curves, read by another process, before the summary is written."""
+    monkeypatch.setattr("os.cpu_count", lambda: 1)
+    before = {path: path.read_bytes() for path in tmp_path.iterdir()}
+    assert run(["fit", *lot[:2], "--summary", lot[0], "--replace"]) == 2
+    assert "was read for this result" in capsys.readouterr().err
+    assert run(["fit", *lot[:2], "--summary", str(tmp_path / "bad.fit.json"), "--replace"]) == 2
+    assert "would go to one file" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
+    assert run(["fit", *lot[:2], *FORCED, "--summary", str(tmp_path / "dunlin0.txt"), "--replace"]) == 2
+    assert "dunlin0.txt: was read for this result" in capsys.readouterr().err
+    assert {path: path.read_bytes() for path in before} == before

@@ -1,10 +1,13 @@
 """Many bench files for ``tsfit fit``: progress, a table, a summary, and which of them could not be done."""
 
+import contextlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Literal, NotRequired, TypedDict, Unpack
 
-from tsfit.base.files import refuse_existing
+import click
+
+from tsfit.base.files import has_read, refuse_existing, refuse_read
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import print_table, say_error, shows_bars
@@ -36,6 +39,13 @@ def fit_all(benches: Sequence[Path], summary: Path | None, outputs: Outputs, **a
     """Fit `benches` into the folder of ``-o``, print what came of each in their order, and return the exit code."""
     names = fit_names(benches, outputs.output)
     refuse_existing(summary, replace=outputs.replace)
+    for bench in benches:
+        with contextlib.suppress(OSError):  # which is told when its turn comes
+            has_read(bench)
+    for path in [*names, *([] if summary is None else [summary])]:
+        refuse_read(path)
+    if summary is not None and summary.resolve() in {name.resolve() for name in names}:
+        raise click.UsageError("A fit and the summary would go to one file; name another for the summary.")
     outcomes = _followed(benches, fit_many(benches, names, replace=outputs.replace, **asked), quiet=outputs.as_json)
     if summary is not None:
         outputs.write_file(summary, summary_csv(outcomes))
