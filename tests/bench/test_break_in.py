@@ -73,6 +73,25 @@ def test_it_stops_when_the_hours_are_over(rig, tmp_path):
     assert [entry.hours for entry in read_log(ending.log).entries] == pytest.approx([3.0, 3.5, 3.75])
 
 
+@pytest.mark.parametrize("played", [0.7495, 0.7499999, 0.75, 0.7505])
+def test_the_hours_are_over_where_less_is_left_than_is_played(rig, tmp_path, played):
+    """As blocks leave it that a device played a little longer or shorter: no sweep follows on a sweep."""
+    folder, routine = tmp_path / "kept", _plan(rig, hours=0.75, interval_h=1.0)
+    with pytest.raises(KeyboardInterrupt):
+        run(rig, folder, routine, on_step=lambda step: _break_off(step, "low notes"))
+    (folder / "played.json").write_text(f'{{"hours": {played}}}')
+    steps = []
+    ending = run(rig, folder, routine, on_step=steps.append)
+    assert ending.why == "time"
+    assert [step.split()[0] for step in steps] == ["sweep"]
+    assert [entry.hours for entry in read_log(ending.log).entries] == pytest.approx([0.0, played], abs=1e-4)
+
+
+def _break_off(step, at):
+    if step.startswith(at):
+        raise KeyboardInterrupt
+
+
 def test_it_stops_when_the_coil_is_hot(rig, tmp_path, monkeypatch):
     file, generator = rig.simulated_driver, np.random.default_rng
     # The simulated rig draws new noise each time, some 0.3 K of it; here the same each time.
@@ -144,7 +163,7 @@ def test_levels_have_a_limit(rig):
     assert caught.value.code == "level_limit"
 
 
-@pytest.mark.parametrize("wrong", [{"hours": -1.0}, {"interval_h": 0.0}, {"hours": float("nan")}, {"driver": ""}])
+@pytest.mark.parametrize("wrong", [{"hours": -1.0}, {"interval_h": 0.0}, {"interval_h": 0.001}, {"hours": float("nan")}, {"driver": ""}])
 def test_plans_that_make_no_sense(rig, wrong):
     with pytest.raises(TsfitError) as caught:
         _plan(rig, **wrong)

@@ -44,6 +44,7 @@ SAME_H = 1e-3
 
 Positive = Annotated[float, Field(gt=0.0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0.0, allow_inf_nan=False)]
+Interval = Annotated[float, Field(ge=10.0 * SAME_H, allow_inf_nan=False)]
 Model = TypeVar("Model", bound=BaseModel)
 
 
@@ -59,7 +60,7 @@ class Routine(BaseModel):
     high_hz: Positive
     hours: Positive  # to be played at most
     hours_before: NotNegative = 0.0  # of use when the routine began
-    interval_h: Positive = 1.0  # played between sweeps
+    interval_h: Interval = 1.0  # played between sweeps
     pause_s: NotNegative = 60.0  # for the coil to cool before each sweep
     hottest_k: Positive = 10.0  # rise of the coil since the first sweep, read from Re, at which the routine stops
 
@@ -251,7 +252,7 @@ def _ending(log: Path, routine: Routine, entries: tuple[Entry, ...], played: flo
     if course.enough and course.course != "constant" and left is not None and left[1] < routine.interval_h:
         end = 100.0 * math.expm1(course.end - course.start)
         return Ending("settled", hours, f"The compliance is within 1 % of its end, {end:+.1f} % above the start's.", log)
-    if played >= routine.hours - 1e-9:
+    if played >= routine.hours - SAME_H:
         return Ending("time", hours, "All hours are played, and the suspension has not settled yet.", log)
     return None
 
