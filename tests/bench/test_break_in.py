@@ -163,7 +163,9 @@ def test_levels_have_a_limit(rig):
     assert caught.value.code == "level_limit"
 
 
-@pytest.mark.parametrize("wrong", [{"hours": -1.0}, {"interval_h": 0.0}, {"interval_h": 0.001}, {"hours": float("nan")}, {"driver": ""}])
+@pytest.mark.parametrize(
+    "wrong", [{"hours": -1.0}, {"interval_h": 0.0}, {"interval_h": 0.001}, {"hours": float("nan")}, {"driver": ""}]
+)
 def test_plans_that_make_no_sense(rig, wrong):
     with pytest.raises(TsfitError) as caught:
         _plan(rig, **wrong)

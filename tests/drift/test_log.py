@@ -94,16 +94,15 @@ def test_a_log_is_a_file_and_nothing_that_would_be_waited_for(tmp_path, kind):
     assert not Path("/dev/zero.lock").exists()
 
 
-def test_through_a_link_the_log_itself_is_held(tmp_path, log):
+def test_through_a_link_the_log_itself_is_held(tmp_path, log, monkeypatch):
     """Who adds by either name waits for the other."""
     import filelock
 
     link = tmp_path / "link"
     link.symlink_to(log)
-    with filelock.FileLock(f"{log}.lock"):
-        with pytest.MonkeyPatch.context() as patch, pytest.raises(TsfitError) as refused:
-            patch.setattr("tsfit.drift.log.LOCK_SECONDS", 0.05)
-            add_entry(link, _entry(3.0))
+    monkeypatch.setattr("tsfit.drift.log.LOCK_SECONDS", 0.05)
+    with filelock.FileLock(f"{log}.lock"), pytest.raises(TsfitError) as refused:
+        add_entry(link, _entry(3.0))
     assert refused.value.code == "busy"
     assert len(add_entry(link, _entry(3.0)).entries) == len(read_log(log).entries) == 4
 
