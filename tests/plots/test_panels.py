@@ -156,16 +156,32 @@ def test_openings_lie_on_their_boards_as_they_are_told():
 
 
 def test_plot_shows_each_board_to_scale_on_its_sheet():
-    """The areas of the rectangles, as drawn, are those of the sheets and of all boards."""
+    """The areas of the rectangles, as drawn, are those of all boards; all stand within what is drawn of their sheet."""
     built = cabinet(CabinetPlan(0.15, double_front=True, braces=2, cutout=0.25, sheet=(1.25, 1.0)))
-    drawn = panels_plot(built)
-    assert len(drawn.axes) == built.sheets
-    patches = [patch for panel in drawn.axes for patch in panel.patches]
-    whole = [patch for patch in patches if isinstance(patch, Rectangle) and patch.get_fill()]
-    areas = sorted(patch.get_width() * patch.get_height() for patch in whole)
-    assert areas[-built.sheets :] == pytest.approx([1250.0 * 1000.0] * built.sheets)
-    wanted = sum(panel.count * panel.length_mm * panel.width_mm for panel in built.panels)
-    assert sum(areas[: -built.sheets]) == pytest.approx(wanted)
-    assert [patch.radius for patch in patches if isinstance(patch, Circle)] == [125.0, 125.0]
-    for panel in drawn.axes:
-        assert panel.get_aspect() == 1.0
+    for drawn in (panels_plot(built), panels_plot(built, narrow=True)):
+        assert len(drawn.axes) == built.sheets
+        found, scales = 0.0, []
+        for panel in drawn.axes:
+            sheet, *boards = [patch for patch in panel.patches if isinstance(patch, Rectangle) and patch.get_fill()]
+            for board in boards:
+                found += board.get_width() * board.get_height()
+                assert board.get_x() + board.get_width() <= sheet.get_width() <= 1250.0
+                assert board.get_y() + board.get_height() <= sheet.get_height() <= 1000.0
+            place = panel.get_position()
+            width, height = drawn.get_size_inches()
+            scales += [place.width * width / sheet.get_width(), place.height * height / sheet.get_height()]
+        assert found == pytest.approx(sum(panel.count * panel.length_mm * panel.width_mm for panel in built.panels))
+        assert scales == pytest.approx([scales[0]] * len(scales))
+        circles = [patch.radius for panel in drawn.axes for patch in panel.patches if isinstance(patch, Circle)]
+        assert circles == [125.0, 125.0]
+
+
+def test_a_small_box_fills_the_drawing_of_its_large_sheet():
+    """Boards of 1.3 m² on a sheet of 3.1 m²: what is not cut is told."""
+    built = cabinet(CabinetPlan(0.045, braces=1, cutout=0.2))
+    (panel,) = panels_plot(built).axes
+    sheet, *boards = [patch for patch in panel.patches if isinstance(patch, Rectangle) and patch.get_fill()]
+    assert sum(one.get_width() * one.get_height() for one in boards) > 0.6 * sheet.get_width() * sheet.get_height()
+    left = built.sheet_mm[0] - sheet.get_width()
+    assert left > 1000.0
+    assert f"{left:.0f} mm to the right stay whole" in panel.get_title(loc="left")

@@ -51,7 +51,9 @@ def test_no_word_of_complaint(opened):
 def test_nothing_sticks_out(opened, size):
     resize(opened, size)
     assert opened.execute_script("return document.documentElement.scrollWidth <= document.documentElement.clientWidth")
-    widths = opened.execute_script("return [...document.querySelectorAll('.drawing svg')].map(s => s.clientWidth)")
+    widths = opened.execute_script(
+        "return [...document.querySelectorAll('.drawing')].map(d => Math.max(...[...d.children].map(s => s.clientWidth)))"
+    )
     assert all(0.5 * min(SIZES[size][0], 768) < width <= SIZES[size][0] for width in widths)
 
 
@@ -80,9 +82,11 @@ def test_values_are_read_out_by_the_arrow_keys(opened):
     first = said.text
     assert first.startswith("frequency 5.00 Hz")
     assert "free air: " in first
-    assert "Ω" in first
     drawing.send_keys(Keys.ARROW_RIGHT)
     assert said.text != first
+    drawing.send_keys(Keys.PAGE_UP, Keys.PAGE_UP)
+    assert "Ω" in said.text
+    assert "°" in said.text
     drawing.send_keys(Keys.END)
     assert said.text.startswith("frequency 20000 Hz")
 
@@ -148,7 +152,7 @@ def test_on_a_phone_drawings_are_narrow_and_their_words_large(opened):
     drawing.send_keys(Keys.END)
     assert opened.find_element(By.CSS_SELECTOR, "#sure figure output").text == said
     cursor, box = (
-        opened.find_element(By.CSS_SELECTOR, "#sure svg .cursor"),
+        opened.find_element(By.CSS_SELECTOR, "#sure svg .cursor[visibility=visible]"),
         opened.find_element(By.CSS_SELECTOR, "#sure svg"),
     )
     assert 0.9 * box.rect["width"] < cursor.rect["x"] - box.rect["x"] < box.rect["width"]
@@ -175,3 +179,13 @@ def test_it_prints(opened):
     assert opened.execute_script("return getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
     assert not opened.find_element(By.CSS_SELECTOR, ".curves").is_displayed()
     assert len(opened.print_page()) > 20_000
+
+
+def test_a_table_that_goes_on_to_the_right_says_so(opened):
+    wide = (
+        "return [...document.querySelectorAll('.wide')].map(w => [w.scrollWidth > w.clientWidth + 1, w.matches('.more')])"
+    )
+    resize(opened, "phone")
+    told = opened.execute_script(wide)
+    assert {True, False} == {goes_on for goes_on, _ in told}
+    assert all(goes_on == said for goes_on, said in told)

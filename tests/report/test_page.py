@@ -60,7 +60,7 @@ def test_it_says_what_the_files_say(page):
         "Which two belong together",
     ):
         assert said in words, said
-    assert re.search(r"Qts\s+0\.30?\s", words)
+    assert re.search(r"Qts\s+outside\s+0\.30?\s", words)
 
 
 def test_it_needs_nothing_but_itself(page):
@@ -70,6 +70,12 @@ def test_it_needs_nothing_but_itself(page):
             assert (attributes.get(name) or "#").startswith("#"), (tag, attributes)
     assert not re.search(r"@import|url\((?!#)|fetch\(|XMLHttpRequest", page)
     assert len(page.encode()) < 2e6
+
+
+def test_verdicts_stand_before_the_picture_and_what_else_is_known_behind_it(page):
+    answer = re.search(r'<section id="answer".*?</section>', page, re.DOTALL)[0]
+    places = [answer.index(said) for said in ("Wagtail 8 B against", "The datasheet does not hold", "<figure", "Re 5.62 Ω")]
+    assert places == sorted(places)
 
 
 def test_identifiers_are_unique(page):

@@ -1,6 +1,7 @@
 """A plot on a page: text stays text, every curve can be read off at the points that were drawn."""
 
 import numpy as np
+import pytest
 from matplotlib.figure import Figure
 
 from tsfit.report.picture import MOST_POINTS, picture
@@ -23,10 +24,39 @@ def test_a_named_curve_is_read_off_where_it_was_drawn():
     found = made()
     assert found.curves == ("free air",)
     ((line,),) = (panel["lines"] for panel in found.readings["panels"])
-    assert len(line["x"]) == MOST_POINTS
-    np.testing.assert_allclose(line["y"], 6.0 + np.array(line["x"]) / 1e3, rtol=2e-4)
+    x = found.readings["x"][line["x"]]
+    assert len(x) == MOST_POINTS
+    np.testing.assert_allclose(line["y"], 6.0 + np.array(x) / 1e3, rtol=2e-3)
     assert found.readings["panels"][0]["x"][2] is True
     assert found.readings["panels"][0]["y_name"] == "impedance, Ω"
+
+
+def test_curves_over_the_same_places_name_them_once_and_leave_out_where_they_are_not():
+    figure = Figure()
+    panel = figure.subplots()
+    panel.plot(F, F, label="one")
+    panel.plot(F, 2.0 * F, label="two")
+    panel.plot(F, np.where(F > 1e3, F, np.nan), label="part")
+    found = picture(figure, "one", "What it shows.").readings
+    one, two, part = found["panels"][0]["lines"]
+    assert one["x"] == two["x"] == 0
+    assert len(found["x"]) == 2
+    assert min(found["x"][part["x"]]) > 999.0
+    assert None not in part["y"]
+
+
+@pytest.mark.parametrize("alpha", [None, 0.3])
+def test_dots_stand_where_they_were_drawn_as_one_line(alpha):
+    """Two kinds of dots of one size; the browser draws a line of no length with round ends as a dot."""
+    figure = Figure(figsize=(5.0, 5.0))
+    panel = figure.add_axes((0.0, 0.0, 1.0, 1.0), xlim=(0.0, 360.0), ylim=(0.0, 360.0))
+    panel.plot([36.0, 72.0], [60.0, 90.0], ".", markersize=6.0, markeredgewidth=0, color="#14505c", alpha=alpha)
+    panel.plot([100.0], [100.0], ".", markersize=6.0, markeredgewidth=0, color="#b4531a", alpha=alpha)
+    svg = str(picture(figure, "one", "What it shows.").svg)
+    assert 'd="M36 300h0M72 270h0"' in svg
+    assert 'd="M100 260h0"' in svg
+    assert svg.count("stroke-width: 3.00; stroke-linecap: round") == 2
+    assert svg.count("stroke-opacity: 0.3") == (0 if alpha is None else 2)
 
 
 def test_words_are_text_and_no_markup():

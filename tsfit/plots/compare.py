@@ -13,8 +13,9 @@ HIGHEST_HZ = 500.0
 TITLES = {"equal power": "level at 1 W, dB at 1 m", "limits": "loudest, dB at 1 m"}
 
 
-def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
-    """Draw level at equal power and the loudest of every driver, and below each what the others have over the first.
+def compare_plot(names: Sequence[str], case: CaseResult, *, differences: bool = True) -> Figure:
+    """Draw level at equal power and the loudest of every driver, and below each the `differences`: what the others have
+    over the first.
 
     Bands are the 95 % intervals of the differences. At the foot of the loudest stands which limit stops whom where.
     """
@@ -26,8 +27,10 @@ def compare_plot(names: Sequence[str], case: CaseResult) -> Figure:
         if way not in case.level_db:
             continue
         levels = {name: level[shown] for name, level in zip(names, case.level_db[way], strict=True)}
-        height = 2.0 + (ROW_PT * len(names) / 72.0 if way == "limits" else 0.0)
+        height = (2.0 if differences else 1.6) + (ROW_PT * len(names) / 72.0 if way == "limits" else 0.0)
         quantities.append(Quantity(label, levels, span=SPAN_DB, height=height))
+        if not differences:
+            continue
         pairs = list(zip(names[1:], case.differences[way], strict=True))
         bands = {
             name: (one.low_db[shown], one.high_db[shown])

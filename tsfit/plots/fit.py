@@ -1,27 +1,32 @@
 """How well a fit meets what was measured."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.plots.style import HAIR, LINES, QUIET, Dash, frequency_axis, log_value_axis, new_plot, note, spread, value_axis
+from tsfit.plots.style import LINES, QUIET, Dash, frequency_axis, log_value_axis, new_plot, note, spread, value_axis
 
 LABEL_WIDTH = 0.19
 """Room that a state's name takes, as a part of the panel's width."""
+AROUND = 4.0
+"""So many times below the lowest and above the highest resonance the panels of the resonances reach."""
+DEGREES_PER_PERCENT = np.degrees(0.01)
+BEYOND: Dash = (0, (1.0, 2.0))
+SIXTH = 2.0 ** (1.0 / 6.0)
 
 
 def fit_plot(fit: FitResult) -> Figure:
-    """Draw magnitude and phase of every state, measured as dots and fitted as lines, and each state's residuals.
+    """Draw every state, measured as dots and fitted as lines: the resonances, the coil's range, and what the fit misses.
 
-    Residuals are measured over fitted impedance, less one, in percent: the real part is the error of the magnitude (dots),
-    the imaginary part that of the phase (rings, 1 % is 0.57°). The band is one standard deviation either way. Points
-    that the fit left out are grey.
+    What it misses is measured over fitted impedance, less one: the real part is the error of the magnitude, in percent, the
+    imaginary part that of the phase, in degrees. The lines through it are its mean over a third of an octave, bands one
+    standard deviation either way. Points that were left out are grey; lines are dotted below and above all that were not.
 
     Raises TsfitError ``no_curves`` when `fit` was read back from a file and holds no measured curve.
     """
@@ -30,23 +35,45 @@ def fit_plot(fit: FitResult) -> Figure:
         raise TsfitError(message, code="no_curves")
     names = [state_name(state.state) for state in fit.states]
     kinds = list(dict.fromkeys(names))
-    heights = [2.3, 1.3, *[1.05] * len(fit.states)]
     subtitle = f"coil {fit.driver.coil}, suspension {fit.driver.suspension}; dots measured, lines fitted"
-    figure, panels = new_plot(heights, fit.driver.name, subtitle)
-    magnitude, phase, *residuals = panels
+    figure, panels = new_plot([2.2, 1.2, 1.3, 1.2, 1.2], fit.driver.name, subtitle, breaks=(1, 2))
+    magnitude, phase, coil, *errors = panels
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)
     high = max(float(state.curve.frequency_hz[-1]) for state in fit.states)
-    for index, (state, panel) in enumerate(zip(fit.states, residuals, strict=True)):
-        colour, dash = LINES[kinds.index(names[index]) % len(LINES)]
-        _state(magnitude, state, np.abs, colour, dash, names[index])
-        _state(phase, state, lambda z: np.degrees(np.angle(z)), colour, dash, names[index])
-        key = "" if index else ":  ● magnitude  ○ phase  ▬ ±1σ"
-        _residual(panel, state, names[index] + key, colour)
+    peaks = [float(state.curve.frequency_hz[_peak(state)]) for state in fit.states]
+    near = max(low, min(peaks) / AROUND), min(high, AROUND * max(peaks))
+    above = min(near[1], 0.5 * high), high
+    used = [state.curve.frequency_hz[state.used] for state in fit.states if state.used.any()]
+    fitted = (min(float(f[0]) for f in used), max(float(f[-1]) for f in used)) if used else (low, high)
+    for name, state in zip(names, fit.states, strict=True):
+        look = (*LINES[kinds.index(name) % len(LINES)], name)
+        _state(magnitude, state, np.abs, near, look)
+        _state(phase, state, lambda z: np.degrees(np.angle(z)), near, look)
+        _state(coil, state, np.abs, above, look)
+        _errors(errors, state, look)
+    frequency_axis(phase, *near)
+    frequency_axis(coil, *above)
+    frequency_axis(errors[-1], *fitted)
     log_value_axis(magnitude, "impedance, Ω")
     value_axis(phase, "phase, °", steps=(1, 1.5, 3, 4.5, 9, 10))
-    frequency_axis(panels[-1], low, high)
+    log_value_axis(coil, "impedance, Ω")
+    value_axis(errors[0], "error of |Z|, %")
+    value_axis(errors[1], "error of phase, °")
+    note(coil, "the coil's range", (0.01, 0.95), QUIET, xycoords="axes fraction", va="top")
+    if fitted[1] < 0.97 * high:
+        coil.axvline(fitted[1], color=QUIET, linewidth=0.8)
+        note(coil, "not fitted above", (fitted[1], 0.05), QUIET, (3, 0), xycoords=("data", "axes fraction"))
+    key = "lines: mean over a third of an octave; bands: ±1σ"
+    note(errors[0], key, (1.0, 1.0), QUIET, (0, 1.5), xycoords="axes fraction", ha="right", va="bottom")
     _name_states(magnitude, [fit.states[names.index(kind)] for kind in kinds], kinds)
     return figure
+
+
+def _peak(state: FittedState) -> int:
+    """Index of the highest of the peaks of |Z|, not of where the coil takes it at the end."""
+    size = np.abs(state.fitted_ohm)
+    tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
+    return int(tops[np.argmax(size[tops])]) if len(tops) else int(np.argmax(size))
 
 
 def state_name(state: State) -> str:
@@ -59,34 +86,63 @@ def state_name(state: State) -> str:
     return name if state.wiring is None else f"{name}, {state.wiring}"
 
 
-def _state(panel: Axes, state: FittedState, of: Callable[[Complex], Real], colour: str, dash: Dash, name: str) -> None:
-    frequency, measured = state.curve.frequency_hz, of(state.curve.impedance_ohm)
-    for chosen, shade in ((state.used, colour), (~state.used, QUIET)):
-        panel.plot(frequency[chosen], measured[chosen], ".", color=shade, markersize=4.5, alpha=0.3, markeredgewidth=0)
-    panel.plot(frequency, of(state.fitted_ohm), color=colour, linestyle=dash, linewidth=0.9, label=name)
+def _state(
+    panel: Axes, state: FittedState, of: Callable[[Complex], Real], ends: tuple[float, float], look: tuple[str, Dash, str]
+) -> None:
+    """Draw one state between the frequencies `ends`; `look` is colour, dash and name."""
+    frequency = state.curve.frequency_hz
+    colour, dash, name = look
+    # One point more at either end, so that lines reach the edge.
+    seen = slice(max(int(np.searchsorted(frequency, ends[0])) - 1, 0), int(np.searchsorted(frequency, ends[1])) + 1)
+    f, used, measured = frequency[seen], state.used[seen], of(state.curve.impedance_ohm)[seen]
+    line = of(state.fitted_ohm)[seen]
+    for chosen, shade in ((used, colour), (~used, QUIET)):
+        panel.plot(f[chosen], measured[chosen], ".", color=shade, markersize=4.5, alpha=0.3, markeredgewidth=0)
+    known = frequency[state.used]
+    inside = (f >= known[0]) & (f <= known[-1]) if len(known) else np.full(len(f), False)
+    for part, width, style in ((inside, 1.2, dash), (_beyond(inside), 0.9, BEYOND)):
+        if part.any():
+            panel.plot(f, np.where(part, line, np.nan), color=colour, linestyle=style, linewidth=width, label=name)
 
 
-def _residual(panel: Axes, state: FittedState, caption: str, colour: str) -> None:
-    frequency, used = state.curve.frequency_hz, state.used
-    percent = 100.0 * (state.curve.impedance_ohm / state.fitted_ohm - 1.0)
-    sigma = 100.0 * state.sigma_ohm / np.abs(state.fitted_ohm)
-    panel.fill_between(frequency, -sigma, sigma, color=HAIR, linewidth=0.0)
-    panel.axhline(0.0, color=QUIET, linewidth=0.7)
-    for part, filling in ((percent.real, colour), (percent.imag, "none")):
+def _beyond(inside: Mask) -> Mask:
+    """What is not `inside` (n,), with the points where it meets it."""
+    near = inside.copy()
+    near[1:] &= inside[:-1]
+    near[:-1] &= inside[1:]
+    return ~near
+
+
+def _errors(panels: Sequence[Axes], state: FittedState, look: tuple[str, Dash, str]) -> None:
+    used = state.used
+    if not used.any():
+        return
+    frequency, (colour, dash, name) = state.curve.frequency_hz[used], look
+    off = 100.0 * (state.curve.impedance_ohm / state.fitted_ohm - 1.0)[used]
+    sigma = 100.0 * (state.sigma_ohm / np.abs(state.fitted_ohm))[used]
+    for panel, part, unit in zip(panels, (off.real, off.imag), (1.0, DEGREES_PER_PERCENT), strict=True):
+        panel.axhline(0.0, color=QUIET, linewidth=0.7)
+        panel.fill_between(frequency, -unit * sigma, unit * sigma, color=colour, alpha=0.1, linewidth=0.0, label=name)
+        panel.plot(frequency, unit * part, ".", color=colour, markersize=3.0, alpha=0.35, markeredgewidth=0, label=name)
         panel.plot(
-            frequency[used], part[used], "o", markersize=1.9, markeredgewidth=0.4, color=colour, markerfacecolor=filling
-        )
-    shown = np.abs(np.concatenate([percent.real[used], percent.imag[used], sigma[used]]))
-    reach = 1.15 * float(np.max(shown, initial=0.0)) or 1.0
-    panel.set_ylim(-reach, reach)
-    value_axis(panel, "error, %")
-    note(panel, caption, (1.0, 1.0), colour, (0, 1.5), xycoords="axes fraction", ha="right", va="bottom")
+            frequency, unit * _mean(frequency, part), color=colour, linestyle=dash, linewidth=1.2, label=name
+        )  # fmt: skip
+        reach = 1.1 * unit * float(np.max(np.abs(part)))
+        panel.set_ylim(-max(reach, *map(abs, panel.get_ylim()), 1e-3), max(reach, *map(abs, panel.get_ylim()), 1e-3))
+
+
+def _mean(frequency: Real, values: Real) -> Real:
+    """Mean of `values` (n,) over a third of an octave about each of `frequency` (n,), rising."""
+    starts = np.searchsorted(frequency, frequency / SIXTH)
+    stops = np.searchsorted(frequency, frequency * SIXTH, side="right")
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray((total[stops] - total[starts]) / (stops - starts))
 
 
 def _name_states(panel: Axes, states: list[FittedState], names: list[str]) -> None:
     """Write each state's name above the panel, once for all its repeats, with a leader to the peak of its curve."""
     low, high = np.log(panel.get_xlim())
-    peaks = [int(np.argmax(np.abs(state.fitted_ohm))) for state in states]
+    peaks = [_peak(state) for state in states]
     at = [float(state.curve.frequency_hz[peak]) for state, peak in zip(states, peaks, strict=True)]
     places = spread([float((np.log(f) - low) / (high - low)) for f in at], LABEL_WIDTH)
     for index, (state, peak, name) in enumerate(zip(states, peaks, names, strict=True)):

@@ -15,41 +15,76 @@ if TYPE_CHECKING:
 BETWEEN_SHEETS, LETTER_MM = 100.0, 15.0
 """In the drawing, mm: what is left between sheets, and how high letters are where there is room."""
 MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
+NARROW_IN, HIGHEST_IN = 4.1, 5.0
+"""Width for a phone, and how high a sheet may become."""
+MOSTLY = 0.9
+"""A sheet used beyond this share of its side is drawn whole."""
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
-def panels_plot(data: Cabinet) -> Figure:
-    """Draw each sheet to scale, the boards on it with names and sizes in millimetres."""
+def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
+    """Draw the used part of each sheet to scale, the boards on it with names and sizes in millimetres.
+
+    What stays whole of a sheet is told instead of drawn. A `narrow` figure is for the width of a phone.
+    """
     from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle
 
-    from tsfit.plots.style import HAIR, INK, QUIET, TEXT, TITLE, WIDTH_IN
+    from tsfit.plots.style import HAIR, INK, QUIET, SMALL, TEXT, TITLE, WIDTH_IN
 
-    length, width = data.sheet_mm
-    sheets, boards = data.sheets, {one.name: one for one in data.panels}
-    scale = (WIDTH_IN - 2.0 * MARGIN_IN) / length
-    height = HEAD_IN + sheets * (width * scale + CAPTION_IN) + MARGIN_IN
-    figure = Figure(figsize=(WIDTH_IN, height))
+    boards = {one.name: one for one in data.panels}
+    used = [_used(data, number) for number in range(1, data.sheets + 1)]
+    wide = NARROW_IN if narrow else WIDTH_IN
+    room = wide - 2.0 * MARGIN_IN
+    scale = min(room / max(length for length, _ in used), HIGHEST_IN / max(width for _, width in used))
+    height = HEAD_IN + sum(width * scale + CAPTION_IN for _, width in used) + MARGIN_IN
+    figure = Figure(figsize=(wide, height))
     w, h, d = data.outside_mm
     title = f"Boards of {data.thickness_mm:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
-    figure.text(0.01, 1.0 - 0.07 / height, title, va="top", fontsize=TITLE, color=INK, weight="bold")
-    for number in range(sheets):
-        foot = MARGIN_IN + (sheets - 1 - number) * (width * scale + CAPTION_IN)
-        axes = figure.add_axes(
-            (MARGIN_IN / WIDTH_IN, foot / height, 1.0 - 2.0 * MARGIN_IN / WIDTH_IN, width * scale / height)
-        )
-        axes.set(xlim=(-5.0, length + 5.0), ylim=(-5.0, width + 5.0), aspect="equal")
+    figure.text(
+        0.01, 1.0 - 0.07 / height, title, va="top", fontsize=SMALL if narrow else TITLE, color=INK, weight="bold"
+    )  # fmt: skip
+    foot = height - HEAD_IN
+    for number, (length, width) in enumerate(used, start=1):
+        foot -= width * scale + CAPTION_IN
+        axes = figure.add_axes((MARGIN_IN / wide, foot / height, length * scale / wide, width * scale / height))
+        axes.set(xlim=(0.0, length), ylim=(0.0, width))
         axes.axis("off")
-        axes.set_title(
-            f"sheet {number + 1}: {length:.0f} × {width:.0f} mm, saw cut {data.kerf_mm:.2g} mm",
-            loc="left",
-            fontsize=TEXT,
-            color=QUIET,
-        )
-        axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor=QUIET, linewidth=0.8))
-        for one in (placed for placed in data.layout if placed.sheet == number + 1):
+        axes.set_title(_caption(data, number, (length, width)), loc="left", fontsize=TEXT - 2.0 * narrow, color=QUIET)
+        axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor="none"))
+        # Where the sheet goes on, it has no edge.
+        whole_length, whole_width = length == data.sheet_mm[0], width == data.sheet_mm[1]
+        for x, y, edge in (
+            ((0.0, 0.0), (0.0, width), True),
+            ((0.0, length), (0.0, 0.0), True),
+            ((length, length), (0.0, width), whole_length),
+            ((0.0, length), (width, width), whole_width),
+        ):
+            look = "solid" if edge else (0, (1.5, 3.0))
+            axes.plot(x, y, color=QUIET, linewidth=1.2, linestyle=look, clip_on=False)
+        for one in (placed for placed in data.layout if placed.sheet == number):
             _board(axes, one, boards[one.panel], scale)
     return figure
+
+
+def _used(data: Cabinet, sheet: int) -> tuple[float, float]:
+    """Length and width of the part of a sheet that boards take, or of all of it where little is left, mm."""
+    ends = [
+        max((corner + size for number, corner, size in along if number == sheet), default=0.0) + data.kerf_mm
+        for along in (
+            [(one.sheet, one.x_mm, one.length_mm) for one in data.layout],
+            [(one.sheet, one.y_mm, one.width_mm) for one in data.layout],
+        )
+    ]
+    length, width = (end if end < MOSTLY * side else side for end, side in zip(ends, data.sheet_mm, strict=True))
+    return length, width
+
+
+def _caption(data: Cabinet, sheet: int, used: tuple[float, float]) -> str:
+    (length, width), kerf = data.sheet_mm, data.kerf_mm
+    said = f"sheet {sheet}: {length:.0f} × {width:.0f} mm, saw cut {kerf:.2g} mm"
+    left = length - used[0]
+    return f"{said}; {left:.0f} mm to the right stay whole" if left else said
 
 
 def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
@@ -85,7 +120,7 @@ def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
 def _widest_strip(one: Laid, board: Board, *, windows: bool = False) -> tuple[float, float, float, float]:
     """Left, lower, length and width (mm) of the largest part of a board beside, above or below all its openings.
 
-    What shall only be read, not cut, may stand in `windows` with straight sides, too.
+    What shall only be read, not cut, may stand in `windows`, too.
     """
     left, low, right, high = one.x_mm, one.y_mm, one.x_mm + one.length_mm, one.y_mm + one.width_mm
     holes = [hole.laid(one, board.width_mm) for hole in board.holes]
@@ -104,11 +139,10 @@ def _widest_strip(one: Laid, board: Board, *, windows: bool = False) -> tuple[fl
         (left, most_y, right - left, high - most_y),
     ]
     if windows:
-        straight = [hole for hole in holes if hole.diameter_mm is None]
-        inside = [
-            (hole.x_mm - 0.5 * hole.sides_mm[0], hole.y_mm - 0.5 * hole.sides_mm[1], *hole.sides_mm) for hole in straight
-        ]
-        strips += inside
+        for hole in holes:
+            # A round one holds a square of 0.7 of its diameter.
+            along, across = (side * (1.0 if hole.diameter_mm is None else 0.7) for side in hole.sides_mm)
+            strips.append((hole.x_mm - 0.5 * along, hole.y_mm - 0.5 * across, along, across))
     # Writing is long and low: a strip counts by the letters that it holds.
     return max(strips, key=lambda strip: min(min(strip[2:]), 0.2 * max(strip[2:])))
 

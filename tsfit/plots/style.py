@@ -6,7 +6,7 @@ matplotlib's settings.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -33,24 +33,28 @@ SMALL, TEXT, TITLE = 7.5, 8.5, 10.5
 LONGEST_TITLE = 70
 
 
-def new_plot(heights_in: Sequence[float], title: str, subtitle: str, gap_in: float = GAP_IN) -> tuple[Figure, list[Axes]]:
+def new_plot(
+    heights_in: Sequence[float], title: str, subtitle: str, gap_in: float = GAP_IN, breaks: Collection[int] = ()
+) -> tuple[Figure, list[Axes]]:
     """Return a figure of panels of the given heights, one above the other, sharing their horizontal axis.
 
     Margins are fixed instead of fitted to what is written in them: fitting takes longer than drawing. What stands above a
-    panel has `gap_in` of room, above the first one as much.
+    panel has `gap_in` of room, above the first one as much. Below a panel whose number is in `breaks` its horizontal axis
+    ends, with room for what is written there, and the panels that follow share another.
     """
-    count, total = len(heights_in), sum(heights_in)
-    above, below = HEAD_IN + gap_in, FOOT_IN
-    height = total + above + below + (count - 1) * gap_in
+    lasts = {*breaks, len(heights_in) - 1}
+    feet = [FOOT_IN if number in lasts else 0.0 for number in range(len(heights_in))]
+    height = HEAD_IN + sum(heights_in) + sum(feet) + len(heights_in) * gap_in
     figure = Figure(figsize=(WIDTH_IN, height))
-    grid = figure.subplots(
-        count, 1, sharex=True, squeeze=False, height_ratios=list(heights_in),
-        gridspec_kw={
-            "left": LEFT_IN / WIDTH_IN, "right": 1.0 - RIGHT_IN / WIDTH_IN, "top": 1.0 - above / height,
-            "bottom": below / height, "hspace": gap_in * count / total,
-        },
-    )  # fmt: skip
-    panels: list[Axes] = [row[0] for row in grid]
+    left, width = LEFT_IN / WIDTH_IN, 1.0 - (LEFT_IN + RIGHT_IN) / WIDTH_IN
+    panels: list[Axes] = []
+    top, shared = height - HEAD_IN, None
+    for number, (own, foot) in enumerate(zip(heights_in, feet, strict=True)):
+        top -= gap_in + own
+        panel = figure.add_axes((left, top / height, width, own / height), sharex=shared)
+        panel.tick_params(labelbottom=number in lasts)
+        panels.append(panel)
+        top, shared = top - foot, None if number in lasts else panel
     title = title if len(title) <= LONGEST_TITLE else f"{title[: LONGEST_TITLE - 1]}…"
     lines: tuple[tuple[float, str, float, str, str], ...] = (
         (0.07, title, TITLE, INK, "bold"),

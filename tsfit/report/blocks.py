@@ -56,14 +56,20 @@ def heading(words: str) -> Block:
 
 
 def table(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> Block:
-    """Make a table; units stand in the head or in a column of their own, so that cells are numbers."""
+    """Make a table; units stand in its heads, so that cells are numbers and no column holds nothing else."""
     words = frozenset(column for column in range(1, len(columns)) if not all(_is_number(row[column]) for row in rows))
     return Block("table", caption=caption, columns=columns, rows=rows, words=words)
 
 
+def with_unit(name: str, unit: str) -> str:
+    """Head a row or column by what it holds, and in which unit."""
+    return f"{name}, {unit}" if unit else name
+
+
 def _is_number(cell: str) -> bool:
+    """Whether a cell holds a number, or one of percent or of decibels."""
     try:
-        float(cell or "0")
+        float(cell.removesuffix(" %").removesuffix(" dB") or "0")
     except ValueError:
         return False
     return True

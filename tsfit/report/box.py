@@ -8,13 +8,13 @@ from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
 from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
-from tsfit.box.told import shown_key, unit_of
+from tsfit.box.told import headed, unit_of, written
 from tsfit.box.verify.findings import BuiltBox, number_rows, verdict
 from tsfit.plots.box_verify import verify_plot
 from tsfit.plots.curves import Quantity, curves_plot
 from tsfit.plots.equalised import equalised_plot
 from tsfit.plots.panels import panels_plot
-from tsfit.report.blocks import Block, Part, heading, number, table, text
+from tsfit.report.blocks import Block, Part, heading, number, table, text, with_unit
 from tsfit.report.picture import picture
 
 LEVEL_SPAN_DB = 40.0
@@ -25,12 +25,12 @@ def box_part(data: BoxForm, name: str) -> Part:
     """Turn a box into a part."""
     subject = data.driver
     curves = (
-        ("level, dB at 1 m", data.spl_db, LEVEL_SPAN_DB, 2.2),
+        (f"level at {number(data.drive_v, 3)} V, dB at 1 m", data.spl_db, LEVEL_SPAN_DB, 2.2),
         ("loudest, dB at 1 m", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
-        ("travel, mm", data.excursion_mm, None, 1.3),
+        ("travel, mm peak", data.excursion_mm, None, 1.3),
         ("group delay, ms", data.group_delay_ms, None, 1.3),
         ("impedance, Ω", data.impedance_ohm, None, 1.3),
-        ("port air, m/s", data.port_speed_m_s, None, 1.3),
+        ("port air, m/s peak", data.port_speed_m_s, None, 1.3),
     )
     quantities = [
         Quantity(label, {subject: values}, span=span, height=height)
@@ -41,7 +41,11 @@ def box_part(data: BoxForm, name: str) -> Part:
     subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
     caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
     drawn = curves_plot(data.frequency_hz, quantities, title, subtitle)
-    rows = [[shown_key(key), number(value), unit_of(key)] for key, value in data.design.items() if value is not None]
+    rows = [
+        [headed(key), written(value, unit_of(key)).removesuffix(f" {unit_of(key)}")]
+        for key, value in data.design.items()
+        if value is not None
+    ]
     blocks = [heading(title), Block("picture", picture=picture(drawn, f"{name}-box", caption))]
     said = f"{title}: {size_and_reach(data.design, data.enclosure, data.drive_v)}."
     if data.max_spl_db is not None and data.limited_by is not None:
@@ -50,7 +54,7 @@ def box_part(data: BoxForm, name: str) -> Part:
     first = [quantity for quantity in quantities if quantity.span is not None]
     seen = curves_plot(data.frequency_hz, first, title, subtitle)
     level = Block("picture", picture=picture(seen, f"{name}-level", f"{title}: level at {subtitle}."), spare=True)
-    blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value", "unit"), rows))
+    blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value"), rows))
     if data.notes:
         blocks.append(Block("list", items=[note.message for note in data.notes]))
     return Part(subject, answer=[text(said), level], box=blocks)
@@ -102,9 +106,11 @@ def verify_part(data: BuiltBox, name: str) -> Part:
     """Turn a finished box, held against its plan, into a part."""
     subject = data.driver
     title = f"{subject} in its finished {KIND_NAMES[data.enclosure]}"
-    columns = ("what", "planned", "built", "95 % from", "95 % to", "unit", "verdict")
+    columns = ("what", "verdict", "planned", "built", "95 % from", "95 % to")
+    rows = [[with_unit(what, unit), judged, *numbers] for what, *numbers, unit, judged in number_rows(data)]
     drawn = picture(verify_plot(data), f"{name}-built", f"{title}: impedance as measured, as fitted and as planned.")
-    misfit = text(f"The model of the box misses the curve by {number(100.0 * data.misfit, 2)} %.")
+    by = "less than 0.01" if data.misfit < 1e-4 else number(100.0 * data.misfit, 2)
+    misfit = text(f"The model of the box misses the curve by {by} %.")
     notes = [note.message for note in data.notes]
     to_do = (
         Block("list", items=data.advice)
@@ -117,7 +123,7 @@ def verify_part(data: BuiltBox, name: str) -> Part:
         found=[
             heading(title),
             text(verdict(data), strong=True),
-            table(f"Planned and built: {title}", columns, number_rows(data)),
+            table(f"Planned and built: {title}", columns, rows),
         ],
         sure=[heading(title), Block("picture", picture=drawn), misfit, *([Block("list", items=notes)] if notes else [])],
         box=[heading(f"{title}: what to change"), to_do],
@@ -141,7 +147,8 @@ def panels_part(data: Cabinet, name: str) -> Part:
         ["sheets", str(data.sheets)],
         ["waste, %", f"{100.0 * data.waste:.0f}"],
     ]
-    drawn = picture(panels_plot(data), f"{name}-boards", f"{subject}, laid out on sheets to scale; sizes in mm.")
+    caption = f"{subject}, laid out on sheets to scale; sizes in mm."
+    drawn = picture(panels_plot(data), f"{name}-boards", caption, panels_plot(data, narrow=True))
     box = [
         heading(subject),
         Block("picture", picture=drawn),
@@ -153,7 +160,9 @@ def panels_part(data: Cabinet, name: str) -> Part:
         table("The box of these boards", ("what", "value"), sizes),
         Block("list", items=data.cautions),
     ]
-    return Part(subject, box=box)
+    w, h, depth = (_tenths(side) for side in data.outside_mm)
+    said = f"{subject}: a box {w} wide, {h} high and {depth} mm deep, of {data.sheets} sheet{'s' * (data.sheets > 1)}."
+    return Part(subject, answer=[text(said)], box=box)
 
 
 def _tenths(millimetres: float) -> str:

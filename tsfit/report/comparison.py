@@ -27,9 +27,12 @@ def compare_part(data: DriverComparison, name: str) -> Part:
         title = case.case
         found += [text(f"{title[:1].upper()}{title[1:]}:"), Block("list", items=case.words)]
         caption = f"{subject}, {case.case}: level, loudest, and differences with their 95 % bands."
-        drawn = Block("picture", picture=picture(compare_plot(names, case), f"{name}-case-{count}", caption))
-        box.append(heading(title))
-        (answer if count == 1 else box).append(drawn)
+        drawn = picture(compare_plot(names, case), f"{name}-case-{count}", caption)
+        box += [heading(title), Block("picture", picture=drawn)]
+        if count == 1:
+            caption = f"{subject}, {case.case}: level at the same power, loudest, and what stops each where."
+            seen = picture(compare_plot(names, case, differences=False), f"{name}-level", caption)
+            answer.append(Block("picture", picture=seen))
         box += [_levels(names, case, way) for way in TITLES if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
     answer.append(_leads(names, data))
@@ -59,7 +62,7 @@ def _levels(names: list[str], case: CaseResult, way: str) -> Block:
         k = int(np.argmin(np.abs(frequency / wanted - 1.0)))
         row = [f"{wanted:g}", *(f"{level[k]:.1f}" for level in case.level_db[way])]
         for one in case.differences[way]:
-            row += [f"{values[k]:.1f}" for values in (one.db, one.low_db, one.high_db) if values is not None]
+            row += [with_decimals(values[k], 1) for values in (one.db, one.low_db, one.high_db) if values is not None]
         if way == "limits" and case.limited_by:
             row += [limits[k] for limits in case.limited_by]
         rows.append(row)

@@ -7,22 +7,30 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
   const figure = document.getElementById(name);
   const svg = figure.querySelector("svg");
   const panels = data.panels.filter((panel) => panel.lines.length);
-  if (!panels.length) continue;
+  for (const panel of panels) for (const line of panel.lines) line.x = data.x[line.x];
   const hidden = new Set();
   const say = document.createElement("output");
   const caption = figure.querySelector("figcaption");
-  const first = panels[0];
+  const first = data.panels[0];
   const [left, right] = [first.box[0], first.box[2]];
   let place = null;
   let across = 1; // how wide the panels are, as a part of what they were drawn
 
-  const scale = ([low, high, log]) => (log ? [Math.log(low), Math.log(high)] : [low, high]);
+  // Panels may show parts of one axis: a reading's place is a share of all that they show together.
+  const scaled = (value) => (first.x[2] ? Math.log(value) : value);
+  const ends = (shown) => [Math.min(...shown.map((panel) => scaled(panel.x[0]))), Math.max(...shown.map((panel) => scaled(panel.x[1])))];
+  const whole = ends(panels.length ? panels : data.panels);
   const toX = (share) => {
-    const [low, high] = scale(first.x);
-    const value = low + share * (high - low);
+    const value = whole[0] + share * (whole[1] - whole[0]);
     return first.x[2] ? Math.exp(value) : value;
   };
-  const digits = (value) => (Math.abs(value) >= 1000 ? value.toFixed(0) : value.toPrecision(3));
+  // Where in a panel a value stands, and which place of all a share of a panel's width is.
+  const within = (panel, x) => (scaled(x) - scaled(panel.x[0])) / (scaled(panel.x[1]) - scaled(panel.x[0]));
+  const placeOf = (panel, share) => {
+    const [low, high] = ends([panel]);
+    return (low + share * (high - low) - whole[0]) / (whole[1] - whole[0]);
+  };
+  const digits = (value) => (Math.abs(value) >= 1000 ? value.toFixed(0) : Math.abs(value) < 0.001 ? "0" : value.toPrecision(3));
   const valueAt = (line, wanted) => {
     const [low, high] = [line.x[0], line.x[line.x.length - 1]];
     const slack = 1e-3 * Math.abs(high - low) / line.x.length;
@@ -44,18 +52,19 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
     return line;
   });
   const show = () => {
-    const at = left + place * across * (right - left);
-    for (const cursor of cursors) {
-      cursor.setAttribute("visibility", "visible");
+    const x = toX(place);
+    const seen = panels.filter((panel) => within(panel, x) > -1e-9 && within(panel, x) < 1 + 1e-9);
+    cursors.forEach((cursor, number) => {
+      const at = left + within(panels[number], x) * across * (right - left);
+      cursor.setAttribute("visibility", seen.includes(panels[number]) ? "visible" : "hidden");
       cursor.setAttribute("x1", at);
       cursor.setAttribute("x2", at);
-    }
-    const x = toX(place);
+    });
     const [what, unit] = first.x_name.split(", ");
     const rows = [`${what} ${digits(x)} ${unit || ""}`];
     data.curves.forEach((curve, number) => {
       if (hidden.has(number)) return;
-      const told = panels.flatMap((panel) => panel.lines.filter((line) => line.curve === number).map((line) => {
+      const told = seen.flatMap((panel) => panel.lines.filter((line) => line.curve === number).map((line) => {
         const value = valueAt(line, x);
         const [, of] = panel.y_name.split(", ");
         return value === null ? null : `${digits(value)} ${of || ""}`.trim();
@@ -76,19 +85,21 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
   // and of two numbers below the last that would touch one goes.
   const fit = (width) => {
     const names = [];
-    let end = left - 100;
+    const taken = {}; // how far numbers below a panel reach, by their height
     for (const [node, { x }] of drawn) {
       if (node.tagName !== "text") continue;
       node.style.fontSize = node.dataset.size ??= node.style.fontSize;
       const size = parseFloat(node.dataset.size);
       const long = (node.style.fontWeight ? BOLD : LETTER) * node.textContent.length * size;
       const anchor = node.style.textAnchor || "start";
+      const y = +node.getAttribute("y");
       if (anchor === "start") node.style.fontSize = `${size * Math.min(1, (width - 3 - node.getAttribute("x")) / long)}px`;
-      if (+x > left && node.getAttribute("y") < first.box[1]) names.push({ node, long: long + 5, anchor });
-      else if (anchor === "middle" && node.getAttribute("y") > panels.at(-1).box[3] && +node.textContent[0] >= 0) {
+      if (+x > left && y < first.box[1]) names.push({ node, long: long + 5, anchor });
+      else if (anchor === "middle" && /^[\d−-]/.test(node.textContent) && !data.panels.some(({ box }) => y > box[1] && y < box[3])) {
         const from = node.getAttribute("x") - 0.6 * long;
-        node.style.visibility = across < 1 && from < end ? "hidden" : "";
-        if (from >= end) end = from + 1.2 * long;
+        const meets = from < (taken[y] ?? -Infinity);
+        node.style.visibility = across < 1 && meets ? "hidden" : "";
+        if (!meets) taken[y] = from + 1.2 * long;
       }
     }
     if (across === 1) return;
@@ -121,16 +132,21 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
     fit(width);
     if (place !== null) show();
   };
-  const same = panels.every((panel) => panel.box[0] === left && panel.box[2] === right);
-  if (same) {
+  const same = data.panels.every((panel) => panel.box[0] === left && panel.box[2] === right);
+  if (same && !figure.querySelector("svg + svg")) {
     if (narrow.matches) draw();
     narrow.addEventListener("change", draw);
   }
 
+  if (!panels.length) continue;
   svg.addEventListener("pointermove", (event) => {
     const box = svg.getBoundingClientRect();
-    const x = ((event.clientX - box.left) / box.width) * svg.viewBox.baseVal.width;
-    move((x - left) / (across * (right - left)));
+    const view = svg.viewBox.baseVal;
+    const x = ((event.clientX - box.left) / box.width) * view.width;
+    const y = ((event.clientY - box.top) / box.height) * view.height;
+    const far = ({ box: [, top, , bottom] }) => Math.max(top - y, y - bottom, 0);
+    const panel = panels.reduce((near, other) => (far(other) < far(near) ? other : near));
+    move(placeOf(panel, Math.min(Math.max((x - left) / (across * (right - left)), 0), 1)));
   });
   const drawing = figure.querySelector(".drawing");
   drawing.tabIndex = 0;
@@ -166,6 +182,12 @@ for (const [name, data] of Object.entries(JSON.parse(document.getElementById("re
   say.setAttribute("aria-live", "polite");
   figure.insertBefore(say, caption);
 }
+
+// A table that goes on to the right says so.
+const wider = new ResizeObserver((entries) => {
+  for (const { target } of entries) target.classList.toggle("more", target.scrollWidth > target.clientWidth + 1);
+});
+for (const table of document.querySelectorAll(".wide")) wider.observe(table);
 
 // A link opens the section that it names, and paper has all of them open.
 const opened = () => {

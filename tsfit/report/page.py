@@ -134,9 +134,7 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     """Return the page of `parts`, sections in the order of the decision, cautions and provenance at the end."""
     told = {name: [block for part in parts for block in getattr(part, name)] for name in SECTIONS}
     sections = [Section(name, SECTIONS[name], blocks) for name, blocks in told.items() if blocks]
-    # Sentences first, those of what is drawn before the others; then the picture that shows it.
-    answering = sorted((part.answer for part in parts), key=lambda blocks: all(one.picture is None for one in blocks))
-    answer = sorted((block for blocks in answering for block in blocks), key=lambda block: block.kind != "text")
+    answer = _answer(parts)
     drawn = sorted((one for one in answer if one.picture is not None), key=lambda block: block.spare)
     answer = [one for one in answer if not one.spare or one is drawn[0]]
     shown = [*answer, *(block for section in sections for block in section.blocks)]
@@ -161,6 +159,19 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
         )
     )
     return STEERING.sub(lambda found: found[0] if found[0] in "\t\n" else "\ufffd", page)
+
+
+def _answer(parts: Sequence[Part]) -> list[Block]:
+    """Answers of all parts: sentences about what is drawn and verdicts, then what shows them, then the other sentences."""
+    drawn = [part for part in parts if any(one.picture is not None for one in part.answer)]
+    leading = [block for part in drawn for block in part.answer if block.kind == "text"]
+    shown = [block for part in drawn for block in part.answer if block.kind != "text"]
+    others = [part.answer for part in parts if part not in drawn]
+    # Verdicts stand before the picture, with what to do about them.
+    others.sort(key=lambda blocks: not any(one.strong for one in blocks))
+    judged = [block for blocks in others if any(one.strong for one in blocks) for block in blocks]
+    rest = [block for blocks in others for block in blocks][len(judged) :]
+    return [*leading, *judged, *shown, *rest]
 
 
 def fragment(blocks: Sequence[Block]) -> str:

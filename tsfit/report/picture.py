@@ -14,12 +14,14 @@ from markupsafe import Markup, escape
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from tsfit.base.arrays import Real
 from tsfit.plots.style import HAIR, INK, LINES, QUIET
 
 COLOURS = {INK: "--ink", QUIET: "--quiet", HAIR: "--hair"} | {
     colour: f"--line-{number}" for number, (colour, _) in enumerate(LINES, start=1)
 }
 """Names that the page's style sheet gives to the colours of the plots."""
+Digits = float | int | None
 MOST_POINTS = 600
 """Points per curve that go into the page for reading off."""
 
@@ -33,23 +35,36 @@ class Picture:
     svg: Markup  # the drawing
     curves: tuple[str, ...]  # names of the curves in it
     readings: dict[str, object]  # for the page's script: size, panels with place and scale, lines with their points
+    narrow: Markup | None = None  # the drawing for a narrow page, where the page's script cannot make it of the other
 
 
-def picture(figure: Figure, name: str, caption: str) -> Picture:
-    """Turn `figure` into a `Picture`; `name` must differ from every other on the page."""
+def picture(figure: Figure, name: str, caption: str, narrow: Figure | None = None) -> Picture:
+    """Turn `figure` into a `Picture`; `name` must differ from every other on the page.
+
+    The page's script makes panels narrower on a narrow page; what is drawn to scale has a `narrow` figure of its own.
+    """
     figure.patch.set_visible(False)
     curves: list[str] = []
+    places: list[list[Digits]] = []
     panels = []
     for panel in figure.axes:
         panel.patch.set_visible(False)
-        panels.append(_panel(panel, name, curves))
-    width, height = 72.0 * figure.get_figwidth(), 72.0 * figure.get_figheight()
+        panels.append(_panel(panel, name, curves, places))
+    size = [72.0 * figure.get_figwidth(), 72.0 * figure.get_figheight()]
     svg = _svg(figure, name, caption)
-    return Picture(name, caption, svg, tuple(curves), {"size": [width, height], "panels": panels, "curves": curves})
+    other = None
+    if narrow is not None:
+        narrow.patch.set_visible(False)
+        other = _svg(narrow, f"{name}-narrow", caption)
+    readings: dict[str, object] = {"size": size, "panels": panels, "curves": curves, "x": places}
+    return Picture(name, caption, svg, tuple(curves), readings, other)
 
 
-def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
-    """Mark the artists of curves, note new names in `curves`, and return place, scale and lines of the panel."""
+def _panel(panel: Axes, name: str, curves: list[str], places: list[list[Digits]]) -> dict[str, object]:
+    """Mark the artists of curves, note new names in `curves`, and return place, scale and lines of the panel.
+
+    Lines tell which of `places` are theirs; new ones are added there.
+    """
     figure = panel.get_figure(root=True)
     assert figure is not None
     size = 72.0 * figure.get_size_inches()
@@ -65,9 +80,13 @@ def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
         artist.set_gid(f"{name}-c{number}-{figure.axes.index(panel)}-{count}")
         if artist in panel.lines:
             x, y = (np.asarray(values, dtype=float) for values in artist.get_data())  # type: ignore[attr-defined]
-            if len(x) > 2:
-                keep = np.unique(np.linspace(0, len(x) - 1, min(len(x), MOST_POINTS)).round().astype(int))
-                lines.append({"curve": number, "x": _digits(x[keep]), "y": _digits(y[keep])})
+            known = np.flatnonzero(np.isfinite(y))
+            if len(known) > 2 and artist.get_linestyle() != "None":  # type: ignore[attr-defined]
+                first, last = int(known[0]), int(known[-1])
+                keep = np.unique(np.linspace(first, last, min(last - first + 1, MOST_POINTS)).round().astype(int))
+                if (along := _digits(x[keep])) not in places:
+                    places.append(along)
+                lines.append({"curve": number, "x": places.index(along), "y": _digits(y[keep])})
     return {
         "box": [
             float(value) for value in (box.x0 * size[0], (1 - box.y1) * size[1], box.x1 * size[0], (1 - box.y0) * size[1])
@@ -80,8 +99,10 @@ def _panel(panel: Axes, name: str, curves: list[str]) -> dict[str, object]:
     }
 
 
-def _digits(values: np.ndarray) -> list[float | None]:
-    return [float(f"{value:.5g}") if np.isfinite(value) else None for value in values.tolist()]
+def _digits(values: Real) -> list[Digits]:
+    """As many digits as the page reads off, and one."""
+    told = [float(f"{value:.4g}") if np.isfinite(value) else None for value in values.tolist()]
+    return [int(value) if value is not None and value.is_integer() else value for value in told]
 
 
 def _svg(figure: Figure, name: str, caption: str) -> Markup:
@@ -96,10 +117,7 @@ def _svg(figure: Figure, name: str, caption: str) -> Markup:
     body = re.sub(r' id="[\w.]*_\d+"', "", body)
     for colour, variable in COLOURS.items():
         body = re.sub(re.escape(colour), f"var({variable}, {colour})", body, flags=re.IGNORECASE)
-    # A hundredth of a point is finer than anybody sees; what is written keeps its digits.
-    pieces = re.split(r"(>[^<]*</text>)", body)
-    pieces[::2] = [re.sub(r"(\d\.\d\d)\d+", r"\1", piece) for piece in pieces[::2]]
-    body = "".join(pieces)
+    body = _without_excess(_with_dots_as_lines(body))
     # The page's style sheet says it for all drawings; here it would hold for the whole page.
     body = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", body, count=1, flags=re.DOTALL)
     end = body.index(">") + 1
@@ -108,3 +126,34 @@ def _svg(figure: Figure, name: str, caption: str) -> Markup:
         "<svg", f'<svg role="img" aria-labelledby="{name}-title"'
     )
     return Markup(f'{head}<title id="{name}-title">{escape(caption)}</title>{body[end:]}')
+
+
+ROUND = re.compile(r'<defs>\s*<path id="(\w+)" d="M 0 ([\d.]+) \nC[^"]*"/>\s*</defs>')
+"""A round marker, as matplotlib writes it once for all that have its size, and its radius."""
+USES = re.compile(r'(?:<use xlink:href="#(\w+)" x="[^"]*" y="[^"]*" style="fill: [^";]*(?:; fill-opacity: [\d.]+)?"/>\s*)+')
+
+
+def _with_dots_as_lines(body: str) -> str:
+    """Return a drawing whose dots of one look are one line of no length with round ends, a tenth as long to write."""
+    radii = dict(ROUND.findall(body))
+
+    def line(found: re.Match[str]) -> str:
+        if found[1] not in radii:
+            return found[0]
+        dots = "".join(f"M{x} {y}h0" for x, y in re.findall(r'x="([^"]*)" y="([^"]*)"', found[0]))
+        style = re.sub("fill(?=[:-])", "stroke", re.findall(r'style="([^"]*)"', found[0])[0])
+        width = 2.0 * float(radii[found[1]])
+        return f'<path d="{dots}" style="fill: none; {style}; stroke-width: {width:.2f}; stroke-linecap: round"/>'
+
+    return ROUND.sub("", USES.sub(line, body))
+
+
+def _without_excess(body: str) -> str:
+    """Return a drawing without digits that nobody sees, a hundredth of a point, and without needless letters."""
+    # The page says in which letters; what is written keeps its digits.
+    pieces = re.split(r"(>[^<]*</text>)", re.sub(r" font-family: [^;]*;", "", body))
+    for number, piece in enumerate(pieces[::2]):
+        short = re.sub(r"(\d\.\d\d)\d+", r"\1", piece)
+        # Where all is straight, what follows a place is drawn to.
+        pieces[2 * number] = re.sub(r'd="[^"CQ]*"', lambda d: re.sub(r" \nL ", " ", d[0]), short)
+    return re.sub(r">\s*\n\s*<", "><", "".join(pieces))

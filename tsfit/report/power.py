@@ -5,7 +5,7 @@ from tsfit.driver.heat_result import HeatResult
 from tsfit.driver.travel_result import TravelResult
 from tsfit.plots.heat import heat_plot
 from tsfit.plots.travel import travel_plot
-from tsfit.report.blocks import Block, Part, heading, table, text
+from tsfit.report.blocks import Block, Part, heading, table, text, with_unit
 from tsfit.report.picture import picture
 
 
@@ -17,7 +17,7 @@ def travel_part(told: TravelResult, name: str) -> Part:
     drawn = picture(travel_plot(told), f"{name}-travel", f"{subject}: force factor, compliance and inductance over travel.")
     return Part(
         subject,
-        answer=[text(f"{subject}: {' '.join(told.answers())}", strong=True)],
+        answer=[text(f"{subject}: {' '.join(told.answers())}")],
         found=[
             heading(f"{subject}: how far it goes"),
             *(text(line, strong=True) for line in told.answers()),
@@ -35,7 +35,7 @@ def heat_part(found: HeatResult, name: str) -> Part:
         for one in found.power_at
     ]
     columns = ("coil, °C", "real power, W", "95 % from", "95 % to", "V RMS")
-    rows = [[parameter, each.value, each.spread, each.unit] for parameter, each in found.shown().items()]
+    rows = [[with_unit(parameter, each.unit), each.value, each.spread] for parameter, each in found.shown().items()]
     middle = found.power_for(USUAL_COIL_C)
     answer = "The run was too short to tell continuous power."
     if middle is not None:
@@ -49,7 +49,7 @@ def heat_part(found: HeatResult, name: str) -> Part:
         sure=[
             heading(f"{subject}: the coil's heat"),
             Block("picture", picture=drawn),
-            table("The coil's heat", ("", "value", "standard uncertainty", "unit"), rows),
+            table("The coil's heat; ± is the standard uncertainty", ("parameter", "value", "±"), rows),
             _remarks(found),
         ],
     )

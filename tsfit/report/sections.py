@@ -6,21 +6,22 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.box.compare.consequence import Consequence
-from tsfit.box.told import headed, shown_key, unit_of
+from tsfit.box.told import headed
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotParameter, LotResult
 from tsfit.check.verdict import PROMISED, Judged
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.driver.units import display, rounded
+from tsfit.driver.units import display, rounded, with_decimals
 from tsfit.plots.consequence import consequence_plot
 from tsfit.plots.fit import fit_plot
 from tsfit.plots.lot import lot_plot
-from tsfit.report.blocks import Block, Part, flat, heading, number, parameter_name, table, text
+from tsfit.report.blocks import Block, Part, flat, heading, number, parameter_name, table, text, with_unit
 from tsfit.report.picture import picture
 
 DOTS_PER_OCTAVE = 20.0
 """Measured points that a page draws; more would only make it heavy."""
+STANDARD = "is the standard uncertainty"
 VERDICTS = {
     "inside": "The datasheet holds: every parameter that can be judged is inside its tolerance.",
     "outside": "The datasheet does not hold.",
@@ -34,8 +35,8 @@ def fit_part(fit: FitResult, name: str) -> Part:
     rows = []
     for parameter, estimate in fit.parameters.items():
         told = estimate.shown(parameter)
-        rows.append([parameter_name(parameter), told.value, told.spread, told.low, told.high, told.unit])
-    columns = ("parameter", "value", "standard uncertainty", "95 % from", "95 % to", "unit")
+        rows.append([with_unit(parameter_name(parameter), told.unit), told.value, told.spread, told.low, told.high])
+    columns = ("parameter", "value", "±", "95 % from", "95 % to")
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
     key = {parameter: display(parameter, item.value, item.unit) for parameter, item in fit.parameters.items()}
     lead = ", ".join(
@@ -56,7 +57,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
     return Part(
         subject=title,
         answer=(text(f"{title}: {lead}."),),
-        found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}", columns, rows)),
+        found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}; ± {STANDARD}", columns, rows)),
         sure=sure,
         measured=(heading(title), text(model), *_provenance(fit.provenance)),
     )
@@ -107,7 +108,7 @@ def _short(place: str, value: str) -> str:
 def check_part(data: CheckForm, name: str) -> Part:
     """Turn a check into a part."""
     subject = data.driver or "the datasheet"
-    columns = ("parameter", "printed", "measured", "standard uncertainty", "unit", "off by", "allowed", "in", "verdict")
+    columns = ("parameter", "verdict", "printed", "measured", "±", "off by", "allowed")
     out = [parameter_name(one.name) for one in data.figures if one.verdict == "outside"]
     verdict = VERDICTS[data.verdict] + (f" Outside: {', '.join(out)}." if out else "")
     found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
@@ -116,7 +117,7 @@ def check_part(data: CheckForm, name: str) -> Part:
     if data.pattern:
         found.append(text(data.pattern))
     if data.figures:
-        found.append(table("Printed against measured", columns, list(map(_judged, data.figures))))
+        found.append(table(f"Printed against measured; ± {STANDARD}", columns, list(map(_judged, data.figures))))
     found += [text(f"{one.name}, {one.verdict}: {one.note}.") for one in data.figures if one.name in PROMISED and one.note]
     if data.contradictions:
         found.append(text("The sheet contradicts itself:"))
@@ -131,16 +132,15 @@ def _judged(one: Judged) -> list[str]:
     level = one.deviation_percent is None
     off, limit = (one.deviation_db, one.tolerance_db) if level else (one.deviation_percent, one.tolerance_percent)
     spread = one.stdev * (1.0 if level else factor)
+    of = "dB" if level else "%"
     return [
-        parameter_name(one.name),
+        with_unit(parameter_name(one.name), unit),
+        one.verdict,
         number(printed),
         "over " * one.at_least + rounded(one.measured * factor, spread),
         rounded(spread, spread),
-        unit,
-        number(off, 3),
-        number(limit, 3),
-        "dB" if level else "%",
-        one.verdict,
+        "" if off is None else f"{with_decimals(off, 1, '+')} {of}",
+        "" if limit is None else f"{number(limit, 3)} {of}",
     ]
 
 
@@ -152,12 +152,12 @@ def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[
     blocks += [text(box.sentence or "") for box in boxes]
     caption = f"{subject}: what the measured driver changes in boxes planned on the printed one."
     blocks.append(Block("picture", picture=picture(consequence_plot(subject, boxes), f"{name}-boxes", caption)))
-    columns = ("what", "printed", "measured", "change", "95 % from", "95 % to", "unit")
+    columns = ("what", "printed", "measured", "change", "95 % from", "95 % to")
     for box in boxes:
         rows = []
         for key, one in box.figures.items():
             told = (one.before.value, one.after.value, one.change.value, one.change.low, one.change.high)
-            rows.append([shown_key(key), *map(number, told), unit_of(key)])
+            rows.append([headed(key), *map(number, told)])
         blocks.append(table(box.box, columns, rows))
     return blocks
 
@@ -187,7 +187,7 @@ def lot_part(data: LotResult, name: str) -> Part:
         if one.outlier is not None:
             strange.setdefault(samples[one.outlier], []).append(parameter_name(one.name))
     found += [text(f"{sample} stands out in {', '.join(names)} (Grubbs' test, 5 %).") for sample, names in strange.items()]
-    columns = ["parameter", "mean", f"{share} % from", f"{share} % to", "unit", "spread", "measured to", "in"]
+    columns = ["parameter", "mean", f"{share} % from", f"{share} % to", "spread", "measured to"]
     columns += ["sheet", "verdict"] if judged else []
     found.append(table(f"Parameters of {subject}", columns, [_row(one, judged=judged) for one in parameters]))
     drawn = picture(lot_plot(data), f"{name}-lot", f"{subject}: every parameter of every sample, off the mean of all.")
@@ -221,12 +221,9 @@ def _row(one: LotParameter, *, judged: bool) -> list[str]:
     spread, measured = (one.spread_db, one.measurement_db) if level else (one.spread_percent, one.measurement_percent)
     step = ((spread or 0.0) if level else 0.01 * (spread or 0.0) * one.mean) * factor
     row = [
-        parameter_name(one.name),
+        with_unit(parameter_name(one.name), unit),
         *(rounded(value * factor, step) for value in (one.mean, *one.tolerance_interval)),
-        unit,
-        number(spread, 2),
-        number(measured, 2),
-        "dB" if level else "%",
+        *("" if share is None else f"{number(share, 2)} {'dB' if level else '%'}" for share in (spread, measured)),
     ]
     if judged:
         row += ["" if one.published is None else number(one.published * factor), one.verdict or ""]
