@@ -30,7 +30,7 @@ from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.scatter import scatter_of
 from tsfit.fitting.select import Ranked, Task, compete
 from tsfit.fitting.solve import Solved
-from tsfit.fitting.sprung import with_parts
+from tsfit.fitting.sprung import again_with, with_parts
 from tsfit.fitting.start import Resonance, TwoPeaks, find_resonance
 from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 from tsfit.fitting.validity import broken_law, law_note, re_note, refuse_unfit, validity_notes
@@ -92,8 +92,7 @@ def fit(
         scatter = scatter_of(found[0].solved)
         if scatter is None:
             return found
-        task = replace(task, scatter=scatter)
-        return with_parts(compete(task, start), task)
+        return again_with(found, replace(task, scatter=scatter))
 
     masks = bench.used(start["Fs"])
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)

@@ -38,6 +38,8 @@ LAW_SHARE, LAW_MISS = 0.2, 0.01
 """Share of what another law of the suspension would change that is uncertain where a law is needed, for no law of creep is
 exact; and the discrepancy from which a law counts for less. Set by drivers whose creep follows none of them: Qes
 is then up to 1.3 % off, 0.1 of what the others would change on average and 0.35 at most. No source."""
+OUT_OF_REACH = 40.0
+"""Difference of BIC from which a coil is fitted with the plainest suspension only; no source."""
 ROUNDS = 4
 """How often a search goes on at most."""
 SCOUT, PLAINEST = "ladder-2", "simple"
@@ -150,7 +152,7 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
     scout = _scout(task, start)
     if scout.fault is None:
         start = _found_at(scout, start)
-    found = []
+    found, began = [], {}
     for name in task.coils:
         base, at = scout, dict(start)
         if name != scout.circuit.coil or scout.fault is not None:
@@ -159,7 +161,11 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         found.append(base)
         if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
-        found += [task.attempt(name, kind, at, base.floor) for kind in task.suspensions if kind != task.plain]
+        began[base.circuit.coil] = at
+    for base in _in_reach(found):
+        coil = base.circuit.coil
+        kinds = (kind for kind in task.suspensions if kind != task.plain)
+        found += [task.attempt(coil, kind, began[coil], base.floor) for kind in kinds]
     if task.alone:
         return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
@@ -170,6 +176,15 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         return worth_polish(each, best) or (each.fault == UNFINISHED and each.solved.floor < known)
 
     return rank([_polished(each.solved) if further(each) else each.solved for each in ranked])
+
+
+def _in_reach(coils: Sequence[Solved]) -> list[Solved]:
+    """Those of the `coils`, all with one suspension, that another suspension may bring to the front.
+
+    What it takes from the misfit shows the less the more the coil misses, so that one far behind stays behind.
+    """
+    ranked = rank(coils)
+    return [each.solved for each in ranked if each.bic <= ranked[0].bic + OUT_OF_REACH]
 
 
 def _scout(task: Task, start: Mapping[str, float]) -> Solved:

@@ -42,12 +42,23 @@ def with_parts(ranked: list[Ranked], task: Task) -> list[Ranked]:
             best = tried
     if best is plain:
         return ranked
+    found = compete(replace(task, parts=best.circuit.parts), _reached(best, task))
+    return found if found[0].fault is None and _worth(plain, found[0].solved) > CLOSE_CALL else ranked
+
+
+def again_with(ranked: Sequence[Ranked], task: Task) -> list[Ranked]:
+    """Let all circuits compete under another `task`, with the sprung parts of the best of `ranked`, and look for more."""
+    best = ranked[0].solved
+    task = replace(task, parts=best.circuit.parts)
+    return with_parts(compete(task, _reached(best, task)), task)
+
+
+def _reached(best: Solved, task: Task) -> dict[str, float]:
+    """Values of `best`, SI, for others to begin at."""
     values = best.model.values(best.x)
     names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if task.with_mass else []))
     parts = (name for label in best.circuit.parts for name in terms_of(label))
-    start = {name: float(values[name]) for name in (*names, *parts)}
-    found = compete(replace(task, parts=best.circuit.parts), start)
-    return found if found[0].fault is None and _worth(plain, found[0].solved) > CLOSE_CALL else ranked
+    return {name: float(values[name]) for name in (*names, *parts)}
 
 
 def _worth(plain: Solved, other: Solved) -> float:
