@@ -55,7 +55,7 @@ def test_its_covariance_is_the_stated_one(which, request):
     np.testing.assert_allclose(found.covar / scale, inner.covariance / scale, atol=1e-6)
 
 
-def test_several_points_share_an_error_here(fitted):
+def test_wiring_points_share_an_error_here(fitted):
     assert fitted.minimum.best.points_per_error > 2.0
 
 

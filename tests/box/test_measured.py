@@ -14,7 +14,7 @@ from tsfit.box.compare.drivers import compare
 from tsfit.box.kinds import BafflePlan, ClosedPlan
 from tsfit.box.limits import Ratings
 from tsfit.box.measured import assigned, with_measured
-from tsfit.circuit.several import rewired
+from tsfit.circuit.wiring import rewired
 from tsfit.driver.measured import Measured
 from tsfit.driver.record import Driver, NamedDriver
 

@@ -60,7 +60,7 @@ def test_check_says_what_it_heard(rig, capsys):
     assert not list(rig.parent.glob("*.wav")), "a check keeps nothing"
 
 
-def test_several_resistors_do_without_open_and_short(rig, capsys):
+def test_wiring_resistors_do_without_open_and_short(rig, capsys):
     known = [option for ohm in ("4.7", "10", "33", "82") for option in ("--known-ohm", ohm)]
     status, found = _calibrate(rig, capsys, *known, "--no-open", "--no-short", "--proof-ohm", "22")
     assert status == 0

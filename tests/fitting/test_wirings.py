@@ -9,7 +9,7 @@ from helpers.made_curves import AREA, COILS, truth
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
-from tsfit.circuit.several import rewired
+from tsfit.circuit.wiring import rewired
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import electrical_q, wiring_factors
 from tsfit.fitting.fit import fit

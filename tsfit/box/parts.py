@@ -11,7 +11,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.box.ports import Port
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Inside, Told, within
 from tsfit.circuit.load import PassiveRadiator, box_compliance
-from tsfit.circuit.several import Arrangement
+from tsfit.circuit.wiring import Arrangement
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import Wiring, compliance, mechanical_resistance, resonance
 from tsfit.driver.record import Driver

@@ -28,7 +28,7 @@ from tsfit.box.parts import AirLoad, DriverSet, Filled, Filling, StatedDrive
 from tsfit.box.result import BoxResult, ChamberNumbers, OpeningNumbers
 from tsfit.box.told import Inside, Told, within
 from tsfit.circuit.load import Load, air_load_change
-from tsfit.circuit.several import ohm_factor, rewired, together
+from tsfit.circuit.wiring import ohm_factor, rewired, together
 from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST, Air
 from tsfit.driver.record import Driver
 

@@ -204,7 +204,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.box.measured import USUAL_COIL_C, assigned, with_measured
     from tsfit.box.parts import DriverSet
     from tsfit.box.told import made
-    from tsfit.circuit.several import rewired
+    from tsfit.circuit.wiring import rewired
     from tsfit.driver.air import Air
     from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit

@@ -16,7 +16,7 @@ from tsfit.box.equaliser.sections import WITH_GAIN
 from tsfit.box.kinds import BafflePlan
 from tsfit.box.limits import ratings_of
 from tsfit.box.ports import ENDS
-from tsfit.circuit.several import Arrangement
+from tsfit.circuit.wiring import Arrangement
 from tsfit.driver.formulas import Wiring
 from tsfit.live.state import OWN, PageState, Tried
 

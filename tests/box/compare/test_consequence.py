@@ -119,7 +119,7 @@ def test_bands_hold_the_spread_of_the_parameters():
     assert wide.outcome == "undecided"
 
 
-def test_several_drivers_count_as_in_the_box_they_share():
+def test_wiring_drivers_count_as_in_the_box_they_share():
     first, second = plain(), plain(Qes=0.6)
     pair = closed_box(first, volume=0.06, drivers=2, in_series=2)
     found = consequence(pair.enclosure, exact(first), exact(second))

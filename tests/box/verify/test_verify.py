@@ -129,7 +129,7 @@ def test_absorption_is_told_from_leaks():
     assert not closed.leak
 
 
-def test_several_drivers_in_series_are_one_to_the_box():
+def test_wiring_drivers_in_series_are_one_to_the_box():
     plan = box_plan("vented", volume=0.09, tuning=33.0, drivers=2, in_series=2)
     enclosure = plan.build(FIT.driver).enclosure
     curve = cabinet(load.vented_box(0.09, 33.0, losses=load.Losses(leak_q=10.0)), enclosure.driver.values())

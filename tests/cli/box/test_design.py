@@ -176,7 +176,7 @@ def test_the_box_that_is_saved_is_the_one_that_was_shown(design, heron, tmp_path
     assert shown["ratings"] == pytest.approx(designed["ratings"])
 
 
-def test_several_flared_ports_are_as_wide_as_the_speed_needs_and_fit_the_depth(design, heron):
+def test_wiring_flared_ports_are_as_wide_as_the_speed_needs_and_fit_the_depth(design, heron):
     asked = ("--largest-volume-l", "120", "--port-speed-m-s", "16", "--power-w", "30", "--ports", "2", "--flare-cm", "1")
     box = json.loads(design("vented", heron, *asked, "--box-depth-cm", "50", "--json")[1])["box"]["design"]
     assert box["port_speed_max_m_s"] == pytest.approx(16.0, rel=2e-3)

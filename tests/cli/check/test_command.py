@@ -180,7 +180,7 @@ def test_results_and_figure_are_written_and_never_over_something(capsys, tmp_pat
         assert run(capsys, *arguments)[0] == 2
 
 
-def test_several_fits_are_samples_of_one_type(capsys, tmp_path, fit):
+def test_wiring_fits_are_samples_of_one_type(capsys, tmp_path, fit):
     others = []
     for k, factor in enumerate((1.0, 1.01, 0.97)):
         driver = replace(made_driver(Fs=33.9 * factor), serial=f"no {k}")

@@ -25,7 +25,7 @@ from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import HALF_POWER_DB, around, cutoff, last_rise, waves
 from tsfit.box.uncertainty import driver_draws, in_proportion
 from tsfit.circuit.load import Load
-from tsfit.circuit.several import as_one, rewired
+from tsfit.circuit.wiring import as_one, rewired
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 

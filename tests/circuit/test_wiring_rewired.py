@@ -13,7 +13,7 @@ from tsfit.box.uncertainty import drawn_box, driver_draws
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.load import infinite_baffle
 from tsfit.circuit.response import Circuit, Response, Source
-from tsfit.circuit.several import rewired, together
+from tsfit.circuit.wiring import rewired, together
 from tsfit.driver.record import Driver
 
 LADDER = {"Le": 3e-4, "L2": 9e-4, "R2": 6.0}

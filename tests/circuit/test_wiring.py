@@ -4,7 +4,7 @@ import pytest
 from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import closed_box
 from tsfit.circuit.response import Circuit, Response, Source
-from tsfit.circuit.several import ohm_factor, together
+from tsfit.circuit.wiring import ohm_factor, together
 from tsfit.driver.record import Driver
 
 COILS = {
