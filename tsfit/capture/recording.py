@@ -46,8 +46,8 @@ NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
 BLOCK = 1 << 16
-ENOUGH = 1 << 20
-"""Samples of which a converter's step is read."""
+ENOUGH = 1 << 15
+"""Samples of which a converter's step is read, from all over a recording."""
 UNKNOWN_SIZE = 0xFFFFFFFF
 PARTIAL = ".partial.wav"
 """Ending of a recording that stopped before its end, or is still being made."""
@@ -146,8 +146,12 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
             while len(block := sound.read(size, dtype="float32", always_2d=True)):
                 if not np.all(np.isfinite(block)):
                     raise refused(path, "not_finite")
+                # Each channel in one piece: whoever goes through one of them need not skip the other.
+                block = block.T.copy().T
                 _refuse_clipped(path, block, subtype)
-                loudest, read = np.maximum(loudest, strength(block)), read + len(block)
+                if loudest.min() < DEAD:
+                    loudest = np.maximum(loudest, strength(block))
+                read += len(block)
                 yield block
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise refused(path, "truncated, data") from error
@@ -317,9 +321,9 @@ def _beyond(x: Real, sign: float, limit: float) -> NDArray[np.intp]:
 
 def _step(x: Real, near: NDArray[np.intp], peak: float, stored: float) -> float:
     """Step between neighbouring sample values near the top: a converter's may be coarser than the `stored` one."""
-    steps = np.diff(np.unique(x[near[:ENOUGH]]))
+    steps = np.diff(np.unique(x[near[:: len(near) // ENOUGH + 1]]))
     if len(steps) < MIN_STEPS:
-        steps = np.diff(np.unique(x[:ENOUGH]))
+        steps = np.diff(np.unique(x[:: len(x) // ENOUGH + 1]))
     return max(stored, float(steps.min(initial=peak)))
 
 
