@@ -5,8 +5,10 @@ import pytest
 from helpers.made_large_signal import CURVED
 from helpers.made_travel import DRIVERS, levels_of, start_of
 
+from tsfit.driver.travel_result import SIDES
 from tsfit.travel.evidence import covariance, points_per_error
 from tsfit.travel.fit import settle
+from tsfit.travel.limits import ScaleErrors, limits
 from tsfit.travel.model import FullTravel
 
 
@@ -26,13 +28,22 @@ def test_orders_follow_the_curves(fitted):
     assert settled.problem.extras == ()
 
 
+@pytest.mark.against(
+    "travel limits of a suspension that creeps", "a driver simulated with more arms", "3 standard errors, 1 %"
+)
 def test_a_creeping_suspension_is_told():
+    """Its slowest creep, which the model has not, moves the middle of the motion: the limits' own intervals know."""
     slack = replace(DRIVERS[0], creep=0.1, friction=0.3)
     levels, _ = levels_of(slack, (0.3, 0.8), period_s=1.0)
     settled = settle(start_of(slack), levels)
     assert settled.problem.extras == ("Rv2", "arm")
     driver = settled.problem.driver(settled.x)
     assert driver.arm / float(driver.at("K", 0.0)) == pytest.approx(0.1, rel=0.1)
+    found = limits(settled, ScaleErrors(*np.zeros((3, 1))))
+    for name in ("Bl82", "C75", "L10", "Bl70"):
+        for side, way in zip(SIDES, (1, -1), strict=True):
+            told, true = getattr(found[name], side), slack.limit(name, way)
+            assert not told.reached or abs(told.value - true) < min(3.0 * told.stdev, 0.01 * true), (name, side)
 
 
 def test_misfit_beyond_noise_widens_the_covariance(fitted):

@@ -11,7 +11,8 @@ from tsfit.travel.model import FullTravel
 @pytest.fixture(scope="module")
 def problem():
     levels, _ = levels_of(DRIVERS[0], (0.2, 0.5), period_s=0.5)
-    return FullTravel(replace(CURVED, Mms=0.13), tuple(levels), (4, 4, 3), ("Rv", "Rv2", "arm"), np.array([0.01, 0.02]))
+    return FullTravel(replace(CURVED, Mms=0.13), tuple(levels), (4, 4, 3), ("Rv", "Rv2", "arm"), np.array([0.01, 0.02]),
+                      np.array([2e-4, -5e-4]))  # fmt: skip
 
 
 def test_variables_begin_as_the_driver_they_stand_for(problem):
@@ -22,7 +23,7 @@ def test_variables_begin_as_the_driver_they_stand_for(problem):
 
 def test_slopes_are_those_of_the_misfits(problem):
     x = problem.start()
-    x[1] = 0.05
+    x[1], x[2] = 0.05, 0.3
     slopes = problem.slopes(x)
     for misfit, (told, _) in zip(problem.misfits(x), slopes, strict=True):
         np.testing.assert_allclose(misfit, told, atol=1e-9)

@@ -103,7 +103,7 @@ class Moved:
     ----------
     states : (n, 8) i, i2, x, v and how far each arm has crept; (n, 4) without arms
     slopes : (parameters, n) of the current by `SCALARS` and the coefficients of `CURVES`, without the first of the shape,
-        whose value at rest is held; empty when not asked for
+        whose value at rest is held, and by `push`; empty when not asked for
     inward, outward : extremes of x, m
     """
 
@@ -120,7 +120,7 @@ class Moved:
 
 def move(
     driver: LargeSignal, u: Real, steps_hz: float, *, block: int = 1, sensitive: bool = False, start: Real | None = None,
-    arms: bool = True,
+    arms: bool = True, push: float = 0.0,
 ) -> Moved:  # fmt: skip
     """Drive `driver` with a voltage from rest, or from the state `start`: i, i2, x, v, and what crept.
 
@@ -130,6 +130,7 @@ def move(
     steps_hz : steps of the classical Runge-Kutta method per second, at least `LargeSignal.steps_hz`
     block : steps over which each row of the result is the mean
     arms : whether there is creep; without it a step takes less
+    push : N, outward, what pushes the cone aside all the time
     """
     from tsfit.circuit.large_signal_steps import march
 
@@ -143,7 +144,7 @@ def move(
         row[: len(curve)] = curve
     states, slopes, (inward, outward) = march(
         np.ascontiguousarray(u), 1.0 / steps_hz, block,
-        np.array([*(getattr(driver, name) for name in SCALARS[:-1]), APART * driver.arm, driver.Mms, driver.x0]),
+        np.array([*(getattr(driver, name) for name in SCALARS[:-1]), APART * driver.arm, driver.Mms, driver.x0, push]),
         tau, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64), begun,
     )  # fmt: skip
     slopes[SCALARS.index("arm") : len(SCALARS)] *= APART

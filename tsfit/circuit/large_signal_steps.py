@@ -57,7 +57,7 @@ def _slopes(y: Real, u: float, p: Real, tau: Real, curves: Real, t: Real, d: Rea
     d[0] = (u - re * i - r2 * s * (i - i2) - bl * v - le * s1 * v * i) / (le * s)
     d[1] = r2 / l2 * (i - i2) - s1 / s * v * i2
     d[2] = v
-    d[3] = (bl * i + 0.5 * s1 * stored - (rms + speed * abs(v) + speed2 * v * v) * v - k * x - arm * held) / mass
+    d[3] = (bl * i + 0.5 * s1 * stored - (rms + speed * abs(v) + speed2 * v * v) * v - k * x - arm * held + p[10]) / mass
     a[0, 0] = -(re + r2 * s + le * s1 * v) / (le * s)
     a[0, 1] = r2 / le
     a[0, 2] = -(r2 * s1 * (i - i2) + bl1 * v + le * s2 * v * i) / (le * s) - d[0] * s1 / s
@@ -101,6 +101,7 @@ def _sources(y: Real, p: Real, orders: Real, t: Real, origin: Real, d: Real, a: 
         c[0, at] = -(r2 * (i - i2) * g + le * v * i * g1) / (le * s) - d[0] * g / s
         c[1, at] = -v * i2 * (g1 - s1 * g / s) / s
         c[2, at] = 0.5 * g1 * stored / mass
+    c[2, c.shape[1] - 1] = 1.0 / mass
 
 
 @_compiled
@@ -144,7 +145,8 @@ def march(
     ----------
     u : (2n + 1,) voltage at the steps and half way between them
     block : steps that are averaged into one row of the results
-    p : (10,) Re, Le, L2, R2, Rms, what Rms gains with speed and its square, stiffness of each arm of the creep, mass, x0
+    p : (11,) Re, Le, L2, R2, Rms, what Rms gains with speed and its square, stiffness of each arm of the creep, mass, x0,
+        force that pushes the cone aside
     tau : (m,) time constants of the arms
     curves : (3, k) Chebyshev coefficients of Bl, K and the coil's shape in x/x0, filled up with zeros
     orders : (3,) integers, how many of them there are; empty, no sensitivities are wanted
@@ -152,12 +154,12 @@ def march(
 
     Returns
     -------
-    states (n // block, 4 + m), sensitivities of the current (parameters, n // block) by the first eight of `p` and the
-    coefficients, of the shape with its value at rest held, so without the first; extremes of x (2,). After a state that
-    ran away all is NaN.
+    states (n // block, 4 + m), sensitivities of the current (parameters, n // block) by the first eight of `p`, the
+    coefficients (of the shape with its value at rest held, so without the first) and the force; extremes of x (2,). After a
+    state that ran away all is NaN.
     """
     size, rows = len(start), (len(u) - 1) // 2 // block
-    count = 7 + orders.sum() if len(orders) else 0
+    count = 8 + orders.sum() if len(orders) else 0
     states, slopes, ends = np.full((rows, size), np.nan), np.full((count, rows), np.nan), np.zeros(2)
     t, origin = np.zeros((3, curves.shape[1])), np.zeros((3, curves.shape[1]))
     d, a, c = np.zeros(size), np.zeros((4, 4)), np.zeros((4, count))

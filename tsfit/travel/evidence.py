@@ -12,8 +12,10 @@ from tsfit.base.arrays import Real
 from tsfit.travel.model import EXTRAS, FullTravel
 
 LEAST = (2, 2, 2)
-MOST = (14, 10, 8)
+MOST = (14, 10, 12)
 """Orders of Bl, K and the coil's shape, the first to look with and the highest."""
+BEYOND_NOISE = 1.3
+"""Mean square of what is left in a band, over that of noise, from which the rest is misfit."""
 
 
 @dataclass(frozen=True)
@@ -103,15 +105,17 @@ def points_per_error(misfits: Sequence[Real]) -> float:
 def covariance(problem: FullTravel, x: Real) -> Real:
     """Covariance (n, n) of the variables, with the spectrum of what is left over at each level.
 
-    Misfit that no noise explains may be the same at all levels, so it counts as often as there are levels.
+    Misfit that no noise explains may be the same at all levels, so it counts as often as there are levels; and each line of
+    its spectrum counts by itself, since it lies on the lines of the drive, as the derivatives do.
     """
     told = problem.slopes(x)
     priors = np.diag(problem.spreads**-2.0)
     normal, middle = priors, priors
     for (apart, rows), level, sigma in zip(told, problem.levels, problem.sigma.tolist(), strict=True):
-        power = _smooth(np.abs(np.fft.rfft(apart)) ** 2 / len(apart))
-        noise = (level.noise / sigma) ** 2
-        power = np.maximum(power, noise) + (len(told) - 1) * np.maximum(power - 1.3 * noise, 0.0)
+        own = np.abs(np.fft.rfft(apart)) ** 2 / len(apart)
+        power, noise = _smooth(own), (level.noise / sigma) ** 2
+        noisy = np.minimum(np.maximum(power, noise), BEYOND_NOISE * noise)
+        power = noisy + len(told) * np.maximum(power - noisy, 0.0) * own / power
         lines = np.fft.rfft(rows, axis=1)
         normal = normal + rows @ rows.T
         middle = middle + 2.0 / len(apart) * ((lines.real * power) @ lines.real.T + (lines.imag * power) @ lines.imag.T)

@@ -63,6 +63,7 @@ def settle(base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[st
     scouts = [level.shortened(SCOUTED) for level in problem.levels]
     problem, x = _rescaled(problem, x, SECOND)
     x = _descended(problem.of(scouts), x, 6)
+    problem = replace(problem, middle=problem.moves_about(x))
     for round_ in range(ROUNDS):
         on_step(f"choosing orders, round {round_ + 1}")
         before = problem.orders, problem.extras
@@ -73,7 +74,7 @@ def settle(base: LargeSignal, levels: Sequence[LevelData], on_step: Callable[[st
         x = _descended(problem if round_ else problem.of(scouts), x, 8)
         log.info("orders %s, %s", problem.orders, problem.extras)
     on_step("last minimum")
-    problem = _weighted(problem, x)
+    problem, x = _rescaled(problem, x, problem.orders)
     x = _descended(problem, x, 20)
     floor, left = _floor(problem, x)
     problem = replace(problem, sigma=_sigma(problem.levels, floor))
@@ -110,8 +111,7 @@ def _joined(problem: FullTravel, x: Real, levels: tuple[LevelData, ...]) -> tupl
     wider = replace(problem, base=driver, levels=levels, sigma=_sigma(levels, 0.05))
     trial = wider.start()
     trial[: len(levels)] = resistances - resistances[0]
-    x0 = MARGIN * float(np.abs(wider.reached(trial)).max())
-    wider = wider.on_scale(trial, x0, LEAST)
+    wider = wider.on_scale(trial, _scale(wider, trial), LEAST)
     start = wider.start()
     start[: len(levels)] = resistances - resistances[0]
     return wider, start
@@ -120,10 +120,15 @@ def _joined(problem: FullTravel, x: Real, levels: tuple[LevelData, ...]) -> tupl
 def _rescaled(problem: FullTravel, x: Real, orders: tuple[int, int, int]) -> tuple[FullTravel, Real]:
     """Tell the curves up to where the levels reach, with other orders, weighted by what is left over."""
     count = len(problem.levels)
-    told = problem.on_scale(x, MARGIN * float(np.abs(problem.reached(x)).max()), orders)
+    told = problem.on_scale(x, _scale(problem, x), orders)
     start = told.start()
-    start[:count] = x[:count] - x[0]
-    return _weighted(told, start), start
+    start[:count], start[count : 2 * count] = x[:count] - x[0], x[count : 2 * count]
+    return replace(told, sigma=_sigma(told.levels, _floor(told, start)[0])), start
+
+
+def _scale(problem: FullTravel, x: Real) -> float:
+    """Travel up to which the curves are told, m; where a motion runs away at once, none is reached."""
+    return max(MARGIN * float(np.abs(problem.reached(x)).max()), 1e-6)
 
 
 def _sigma(levels: Sequence[LevelData], floor: float) -> Real:
@@ -144,10 +149,6 @@ def _floor(problem: FullTravel, x: Real) -> tuple[float, Real]:
 
     found = minimize_scalar(deviance, bounds=(math.log(1e-7), math.log(1.0)), method="bounded")
     return math.exp(found.x), left
-
-
-def _weighted(problem: FullTravel, x: Real) -> FullTravel:
-    return replace(problem, sigma=_sigma(problem.levels, _floor(problem, x)[0]))
 
 
 def _descended(problem: FullTravel, x: Real, evaluations: int, near: float = 1e-4) -> Real:

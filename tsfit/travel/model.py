@@ -15,12 +15,15 @@ from tsfit.circuit.large_signal import CURVES, SCALARS, LargeSignal, Moved, move
 from tsfit.travel.level import LevelData
 
 Found = TypeVar("Found")
+BY_LEVEL = ("Re", "push")
 LOGARITHMIC = ("Le", "L2", "R2", "Rms")
 SPREADS = {
-    **dict.fromkeys(("Le", "L2", "R2", "Rms", "Bl", "shape"), 1.0), "K": 3.0, "Rv": 2.0, "Rv2": 2.0, "arm": 0.2, "Re": 0.5
+    **dict.fromkeys(("Le", "L2", "R2", "Rms", "Bl", "shape"), 1.0), "K": 3.0, "Rv": 2.0, "Rv2": 2.0, "arm": 0.2, "Re": 0.5,
+    "push": 2.0,
 }  # fmt: skip
 """Prior standard deviations: of logarithms; of coefficients, and of Rv, Rv2 and the arms, over the value at rest that they
-add to. Wide, so that they only hold what the data leave open."""
+add to. Wide, so that they only hold what the data leave open. The push at a level counts decades of creep beyond the
+slowest arm: by so much the suspension gives way to the mean force, and the middle of the motion is elsewhere."""
 EXTRAS = ("Rv", "Rv2", "arm")
 """Friction that goes with speed and with its square, and creep: in the model where the data speak for them."""
 LOST = 1e3
@@ -38,6 +41,7 @@ class FullTravel:
     orders : highest orders of Bl, K and the coil's shape
     extras : which of `EXTRAS` vary
     sigma : (levels,) A, standard deviation of a row
+    middle : (levels,) m, about what travel the cone moves; where it is not known, nothing pushes it there
     """
 
     base: LargeSignal
@@ -45,6 +49,7 @@ class FullTravel:
     orders: tuple[int, int, int]
     extras: tuple[str, ...] = ()
     sigma: Real = field(default_factory=lambda: np.ones(1))
+    middle: Real | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -54,7 +59,7 @@ class FullTravel:
             for name, order in zip(CURVES, self.orders, strict=True)
             for n in range(name == "shape", order + 1)
         ]
-        return (*(f"Re_{k}" for k in range(len(self.levels))), *LOGARITHMIC, *self.extras, *curves)
+        return (*(f"{name}_{k}" for name in BY_LEVEL for k in range(len(self.levels))), *LOGARITHMIC, *self.extras, *curves)
 
     @property
     def spreads(self) -> Real:
@@ -81,7 +86,7 @@ class FullTravel:
         found = []
         for name in self.names:
             kind, _, n = name.partition("_")
-            if kind == "Re" or kind in LOGARITHMIC:
+            if kind in BY_LEVEL or kind in LOGARITHMIC:
                 found.append(0.0)
             else:
                 value = getattr(self.base, kind)
@@ -91,7 +96,7 @@ class FullTravel:
 
     def driver(self, x: Real, level: int = 0) -> LargeSignal:
         """Return the driver that variables (n,) describe, with Re of a level."""
-        values: dict[str, float | Real] = {}
+        values: dict[str, float | Real] = dict.fromkeys(EXTRAS, 0.0)
         curves: dict[str, list[float]] = {name: [] for name in CURVES}
         for name, value in zip(self.names, x.tolist(), strict=True):
             kind = name.partition("_")[0]
@@ -109,7 +114,19 @@ class FullTravel:
         """What the driver does at a level."""
         data = self.levels[level]
         driver, arms = self.driver(x, level), "arm" in self.extras
-        return move(driver, data.volts, data.steps_hz, block=data.block, sensitive=sensitive, arms=arms)
+        push = self.force(level) * float(x[len(self.levels) + level])
+        return move(driver, data.volts, data.steps_hz, block=data.block, sensitive=sensitive, arms=arms, push=push)
+
+    def force(self, level: int) -> float:
+        """N, what the push at a level is multiplied by: an arm's pull; nothing where the suspension does not creep."""
+        return 0.0 if self.middle is None or "arm" not in self.extras else self.base.arm * float(self.middle[level])
+
+    def moves_about(self, x: Real) -> Real:
+        """About what travel the cone moves at each level (levels,), m."""
+        return np.array(_side_by_side(lambda level: self._middle(self.moved(x, level), level), len(self.levels)))
+
+    def _middle(self, moved: Moved, level: int) -> float:
+        return float(moved.states[self.levels[level].skipped :, 2].mean())
 
     def misfits(self, x: Real) -> list[Real]:
         """For each level (rows,), in its sigma."""
@@ -153,11 +170,12 @@ class FullTravel:
             ]
             + [self.scale(name) for name in self.names if name.partition("_")[0] in CURVES]
         )
-        rows = raw[np.concatenate([kept, np.ones(len(raw) - len(kept), dtype=bool)])] * factors[:, None]
+        rows = raw[:-1][np.concatenate([kept, np.ones(len(raw) - 1 - len(kept), dtype=bool)])] * factors[:, None]
+        rows = np.concatenate([rows, raw[-1:] * self.force(level)])
         rows -= rows.mean(axis=1, keepdims=True)
-        own = np.zeros((len(self.levels), rows.shape[1]))
-        own[level] = rows[0]
-        return self._misfit(x, level, moved), np.nan_to_num(np.concatenate([own, rows[1:]]))
+        own = np.zeros((len(BY_LEVEL), len(self.levels), rows.shape[1]))
+        own[:, level] = rows[0], rows[-1]
+        return self._misfit(x, level, moved), np.nan_to_num(np.concatenate([*own, rows[1:-1]]))
 
 
 def _side_by_side(work: Callable[[int], Found], count: int) -> list[Found]:
