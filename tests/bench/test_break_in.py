@@ -9,7 +9,7 @@ from helpers.paths import RIGS
 from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
-from tsfit.bench.break_in import SOFT_START_DB, fit_like, make_routine, open_folder, run
+from tsfit.bench.break_in import SOFT_START_DB, begun, fit_like, make_routine, open_folder, run
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import StreamReport
 from tsfit.drift.history import history
@@ -147,7 +147,10 @@ def test_a_sweep_that_a_killed_run_left_is_taken_up(rig, tmp_path, monkeypatch):
 
 
 def test_another_plan_in_the_same_folder_is_refused(rig, tmp_path):
-    assert not open_folder(tmp_path / "kept", _plan(rig, hours=0.01))
+    assert not begun(tmp_path / "kept", _plan(rig, hours=0.01))
+    assert not (tmp_path / "kept").exists()
+    open_folder(tmp_path / "kept", _plan(rig, hours=0.01))
+    assert begun(tmp_path / "kept", _plan(rig, hours=0.01))
     with pytest.raises(TsfitError) as caught:
         run(rig, tmp_path / "kept", _plan(rig, hours=0.02))
     assert caught.value.code == "other_routine"

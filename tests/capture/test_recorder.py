@@ -204,6 +204,24 @@ def test_memory_does_not_grow_with_length(tmp_path):
     assert peak("long.wav", 2000) < peak("short.wav", 20) + block.nbytes
 
 
+def _stopped(path, frames):
+    with Recorder(path, RATE, {}) as recorder:
+        if frames:
+            recorder.write(np.zeros((frames, 2), dtype=np.float32))
+        raise Stopped("device 'Heron': interrupted after a while.", code="interrupted")
+
+
+def test_who_stops_is_told_where_the_rest_is(tmp_path):
+    with pytest.raises(Stopped) as stopped:
+        _stopped(tmp_path / "a.wav", 100)
+    assert (stopped.value.code, stopped.value.file) == ("interrupted", str(tmp_path / "a.partial.wav"))
+    assert f"kept as {tmp_path / 'a.partial.wav'}" in stopped.value.message
+    with pytest.raises(Stopped) as stopped:
+        _stopped(tmp_path / "b.wav", 0)
+    assert "kept" not in stopped.value.message
+    assert not list(tmp_path.glob("b*"))
+
+
 @pytest.fixture
 def stack():
     with contextlib.ExitStack() as stack:

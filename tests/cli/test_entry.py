@@ -1,7 +1,11 @@
 """Help everywhere, the version, and an internal fault in one sentence."""
 
+import subprocess
+import sys
+
 import click
 import pytest
+from helpers.paths import ROOT
 
 from tsfit.cli import run, tsfit
 
@@ -37,3 +41,13 @@ def test_an_internal_fault_is_one_sentence_too(monkeypatch, capsys):
     err = capsys.readouterr().err
     assert "tsfit itself failed" in err
     assert err.count("\n") == 1
+
+
+def test_broken_off_while_it_loads_it_says_one_sentence():
+    code = (
+        "import sys\nclass Loader:\n    def find_spec(self, name, *_):\n        if name == 'tsfit.cli':\n"
+        "            raise KeyboardInterrupt\n"
+        "from tsfit.__main__ import main\nsys.meta_path.insert(0, Loader())\nmain()\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (done.returncode, done.stdout, done.stderr) == (2, "", "tsfit: Interrupted; nothing was written.\n")

@@ -1,13 +1,15 @@
 """Before sound is played: cautions, and a question above the quiet level."""
 
+from pathlib import Path
+
 import click
 import pytest
 from helpers.paths import RIGS
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import read_rig
-from tsfit.capture.stream import Levels
-from tsfit.cli.sound import CAUTIONS, confirmed_level, live_levels
+from tsfit.capture.stream import Levels, Stopped
+from tsfit.cli.sound import CAUTIONS, Interrupted, confirmed_level, goes_on, live_levels, swept_again
 
 RIG = read_rig(RIGS / "simulated.toml")
 
@@ -49,3 +51,36 @@ def test_a_rig_whose_device_is_not_named_yet_is_told_so_before_anything_is_asked
         confirmed_level(rig, "a sweep", -10.0, yes=False, quiet=False)
     assert error.value.code == "no_device"
     assert (asked, capsys.readouterr().out) == ([], "")
+
+
+@pytest.mark.parametrize("broken", [KeyboardInterrupt, click.Abort])
+def test_what_is_broken_off_ends_in_how_to_go_on(broken):
+    with pytest.raises(Interrupted) as interrupted, goes_on(lambda kept: f"{len(kept)} kept"):
+        raise broken
+    assert interrupted.value.how.endswith(" kept")
+
+
+def test_what_a_device_says_of_it_is_kept():
+    with pytest.raises(TsfitError) as told, goes_on(lambda _: "Again."):
+        raise Stopped("device 'Heron': interrupted after 1.0 of 9.0 s.", code="interrupted", file="a.partial.wav")
+    assert told.value.message == "device 'Heron': interrupted after 1.0 of 9.0 s. Again."
+    assert (told.value.code, told.value.file) == ("interrupted", "a.partial.wav")
+    with pytest.raises(Stopped) as told, goes_on(lambda _: "Again."):
+        raise Stopped("vanished", code="device_vanished")
+    assert told.value.message == "vanished"
+
+
+@pytest.mark.parametrize(
+    ("kept", "said"),
+    [
+        ([], []),
+        (["a.wav", "a.toml", "a.txt"], ["a.wav is whole: name it in a bench file"]),
+        (["a-1.wav", "a-2.wav"], ["a-1.wav, a-2.wav are whole"]),
+        (["a.partial.wav", "a.partial.toml"], ["move the partial recording away"]),
+        (["a-1.wav", "a-2.partial.wav"], ["a-1.wav is whole", "move the partial recording away"]),
+    ],
+)
+def test_recordings_that_a_broken_off_sweep_leaves(kept, said):
+    told = swept_again([Path(name) for name in kept])
+    assert all(part in told for part in said)
+    assert bool(told) == bool(said)

@@ -11,7 +11,7 @@ from helpers.simulated_rig import simulated_rig
 
 from tsfit.bench.fit import fit_bench
 from tsfit.cli import run, tsfit
-from tsfit.formats.curve import read_curve
+from tsfit.formats.curve import read_curve, write_curve
 
 
 @pytest.fixture
@@ -172,3 +172,43 @@ def test_guided_at_a_level_in_volts_keeps_the_volts_in_the_bench_file(rig):
     assert told.exit_code == 0, told.output
     bench = tomllib.loads(Path("mine/bench.toml").read_text())
     assert [(one["level_v"], one.get("level_dbfs")) for one in bench["sweep"]] == [(0.02, None)] * 2
+
+
+def test_guided_broken_off_goes_on_where_it_stopped(rig, monkeypatch):
+    """In the second state, after its recording is whole; once more before anything of the third."""
+    asked = ["sweep", "simulated.toml", "--guided", "--seconds", "2", "--no-figure"]
+    curves = []
+
+    def broken(curve, path):
+        curves.append(path.name)
+        if len(curves) == 2:
+            raise KeyboardInterrupt
+        return write_curve(curve, path)
+
+    monkeypatch.setattr("tsfit.bench.sweep.write_curve", broken)
+    told = CliRunner().invoke(tsfit, asked, input="mine\nDunlin\n21\n\n30\n", standalone_mode=False)
+    assert "start it again with the same folder" in told.exception.how.lower()
+    assert not Path("mine/bench.toml").exists()
+    first = Path("mine/added-mass-30g.wav").read_bytes()
+    # Another answer than a number of litres ends the second run.
+    told = CliRunner().invoke(tsfit, asked, input="mine\n30\n")
+    assert "Goes on in mine, where a run broke off: free air of Dunlin done." in told.output
+    assert "Hold the driver free" not in told.output
+    told = CliRunner().invoke(tsfit, asked, input="mine\n0\n")
+    assert told.exit_code == 0, told.output
+    bench = tomllib.loads(Path("mine/bench.toml").read_text())
+    assert [one["recording"] for one in bench["sweep"]] == ["free-air.wav", "added-mass-30g-b.wav"]
+    assert bench["driver"] == {"name": "Dunlin", "effective_diameter_cm": 21.0}
+    assert Path("mine/added-mass-30g.wav").read_bytes() == first
+    assert not Path("mine/bench.partial.toml").exists()
+
+
+def test_a_sweep_broken_off_says_what_is_whole(rig, capsys, monkeypatch):
+    def broken(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("tsfit.bench.sweep.write_curve", broken)
+    assert run(["sweep", "simulated.toml", "--seconds", "2", "--no-figure"]) == 2
+    err = capsys.readouterr().err
+    assert "kept: free-air.wav, free-air.toml" in err
+    assert "free-air.wav is whole: name it in a bench file" in err

@@ -86,25 +86,28 @@ def make_routine(rig: Rig, *, level_dbfs: float | None, **values: float | str) -
     return validated(rig.path, {**levels, **values}, Routine, "routine")
 
 
-def open_folder(folder: Path, routine: Routine) -> bool:
-    """Make `folder` for `routine`, or find it there already; tell whether there is something to go on from.
-
-    Raises TsfitError ``other_routine`` when the folder holds another plan; ``cannot_write``.
-    """
+def begun(folder: Path, routine: Routine) -> bool:
+    """Tell whether `routine` has begun in `folder`. Raises TsfitError ``other_routine`` when it holds another plan."""
     path = folder / "routine.json"
+    if not path.exists():
+        return False
+    if _read(path, Routine) != routine:
+        message = f"{path}: is the plan of another routine; ask for the same as then, or name another folder."
+        raise TsfitError(message, code="other_routine", file=path)
+    return True
+
+
+def open_folder(folder: Path, routine: Routine) -> None:
+    """Make `folder` for `routine`, or find it there already. Raises TsfitError ``cannot_write``; as `begun`."""
+    if begun(folder, routine):
+        return
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         reason = error.strerror or str(error)
         message = f"{folder}: cannot be made ({reason}); name another folder."
         raise TsfitError(message, code="cannot_write", file=folder) from error
-    if not path.exists():
-        write_new(path, to_json({"schema": 1, **routine.model_dump()}))
-        return False
-    if _read(path, Routine) != routine:
-        message = f"{path}: is the plan of another routine; ask for the same as then, or name another folder."
-        raise TsfitError(message, code="other_routine", file=path)
-    return True
+    write_new(folder / "routine.json", to_json({"schema": 1, **routine.model_dump()}))
 
 
 def run(

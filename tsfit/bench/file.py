@@ -167,8 +167,10 @@ class BenchTable(Table):
         return self
 
 
-def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequence[SweepTable]) -> None:
-    """Write a new bench file, the rig relative to it where possible. Raises TsfitError ``exists`` or ``cannot_write``."""
+def write_bench(
+    path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequence[SweepTable], *, replace: bool = False
+) -> None:
+    """Write a bench file, the rig relative to it where possible. Raises TsfitError ``exists`` or ``cannot_write``."""
     import tomlkit
 
     document = tomlkit.document()
@@ -181,7 +183,7 @@ def write_bench(path: Path, rig: Path, driver: BenchDriverTable, sweeps: Sequenc
     for sweep in sweeps:
         tables.append(tomlkit.item(sweep.model_dump(exclude_none=True)))
     document["sweep"] = tables
-    write_new(path, tomlkit.dumps(document))
+    write_new(path, tomlkit.dumps(document), replace=replace)
 
 
 def known_or_assumed(value: float, stated: float | None, what: str) -> Known:

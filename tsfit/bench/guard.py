@@ -244,5 +244,5 @@ def told_ohm(readings: Readings) -> tuple[Real, Real, Real]:
 
 
 def _stopped(code: str, what: str) -> Stopped:
-    message = f"Stopped: {what}. What was recorded is kept as a partial recording."
+    message = f"Stopped: {what}."
     return Stopped(message, code=code)

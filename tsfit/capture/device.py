@@ -200,7 +200,8 @@ class SoundCard:
             gently = True
         except KeyboardInterrupt:
             gently = True
-            raise Stopped(_kept("interrupted", exchange, device), code="interrupted") from None
+            message = _stopped("interrupted", exchange, device, "record again when ready")
+            raise Stopped(message, code="interrupted") from None
         finally:
             exchange.hush = True
             _close(sounddevice, stream, gently=gently)
@@ -241,19 +242,19 @@ def _watch(
         active = _is_active(sounddevice, stream)
         now, whole = time.perf_counter(), exchange.recorded == exchange.expected
         if exchange.full or (whole and working and now - max(exchange.called, exchange.handed) > DISK_SECONDS):
-            raise Stopped(_kept("the disk is too slow for the recording", exchange, device), code="stalled")
+            raise Stopped(_stopped("the disk is too slow for the recording", exchange, device), code="stalled")
         if exchange.zeros > (DEADLINE_SECONDS if working else ENDING_ZEROS_SECONDS) * exchange.rate:
             if exchange.heard:
-                raise Stopped(_kept("both inputs fell silent, as if unplugged", exchange, device), code="device_vanished")
+                raise Stopped(_stopped("both inputs fell silent as if unplugged", exchange, device), code="device_vanished")
             raise Stopped(
                 f"device {device.label!r}: its inputs deliver nothing but zeros; see that it is not muted and that the "
                 "system's privacy settings let this program record.",
                 code="stalled",
             )
         if not whole and not active:
-            raise Stopped(_kept("it has vanished", exchange, device), code="device_vanished")
+            raise Stopped(_stopped("it has vanished", exchange, device), code="device_vanished")
         if not whole and now - exchange.called > DEADLINE_SECONDS:
-            raise Stopped(_kept("it no longer delivers sound", exchange, device), code="stalled")
+            raise Stopped(_stopped("it no longer delivers sound", exchange, device), code="stalled")
 
 
 def _is_active(sounddevice: ModuleType, stream: _Stream) -> bool:
@@ -264,12 +265,9 @@ def _is_active(sounddevice: ModuleType, stream: _Stream) -> bool:
         return False
 
 
-def _kept(what: str, exchange: Exchange, device: DeviceInfo) -> str:
+def _stopped(what: str, exchange: Exchange, device: DeviceInfo, then: str = "look after the cause and record again") -> str:
     seconds, whole = exchange.recorded / exchange.rate, exchange.expected / exchange.rate
-    return (
-        f"device {device.label!r}: {what} after {seconds:.1f} of {whole:.1f} s; what was recorded is kept as a partial "
-        "recording, so look after the cause and record again."
-    )
+    return f"device {device.label!r}: {what} after {seconds:.1f} of {whole:.1f} s; {then}."
 
 
 def _open(sounddevice: ModuleType, device: DeviceInfo, exchange: Exchange) -> _Stream:

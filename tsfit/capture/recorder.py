@@ -147,6 +147,9 @@ class Recorder:
             # On a full disk the conditions written at the start have to do.
             with contextlib.suppress(TsfitError):
                 write_new(conditions_path(self.partial), text, replace=True)
+            if isinstance(error, Stopped) and error.file is None:
+                message = f"{error.message} What was recorded is kept as {self.partial}, which is never fitted."
+                raise Stopped(message, code=error.code, file=self.partial) from error
 
     def _cannot_write(self, error: OSError) -> TsfitError:
         seconds = self.frames / self._rate

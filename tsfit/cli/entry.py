@@ -66,10 +66,11 @@ def run(arguments: list[str]) -> int:
         return refuse(error, arguments)
     except click.exceptions.Exit as leave:
         return leave.exit_code
-    except click.Abort:
+    except click.Abort as abort:
         kept = ", ".join(map(str, written()))
         said = f"what was written until then is kept: {kept}" if kept else "nothing was written"
-        return refuse(TsfitError(f"Interrupted; {said}.", code="interrupted"), arguments)
+        how = getattr(abort, "how", "")
+        return refuse(TsfitError(f"Interrupted; {said}. {how}".strip(), code="interrupted"), arguments)
     except click.ClickException as error:
         return refuse(TsfitError(" ".join(error.format_message().split()), code="usage"), arguments)
     except Exception as error:

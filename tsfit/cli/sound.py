@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -73,3 +74,42 @@ def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], N
             bar.update(task, completed=seconds * levels.frame / levels.expected, description=text)
 
         yield show
+
+
+class Interrupted(click.Abort):
+    """Broken off by the person, with a sentence on `how` to go on."""
+
+    def __init__(self, how: str) -> None:
+        super().__init__()
+        self.how = how
+
+
+@contextmanager
+def goes_on(how: Callable[[Sequence[Path]], str]) -> Iterator[None]:
+    """Have what is broken off in here end in a sentence on `how` to go on, made of the files that were written."""
+    from tsfit.base.errors import TsfitError
+    from tsfit.base.files import written
+
+    try:
+        yield
+    except (KeyboardInterrupt, click.Abort):
+        raise Interrupted(how(written())) from None
+    except TsfitError as error:
+        if error.code != "interrupted":
+            raise
+        raise TsfitError(f"{error.message} {how(written())}".strip(), code=error.code, file=error.file) from error
+
+
+def swept_again(kept: Sequence[Path]) -> str:
+    """Say what to do with recordings of a sweep that was broken off."""
+    from tsfit.capture.recording import PARTIAL
+
+    recordings = [path for path in kept if path.suffix == ".wav"]
+    whole = [path for path in recordings if not path.name.endswith(PARTIAL)]
+    said = []
+    if whole:
+        names, are = ", ".join(str(path) for path in whole), "is whole" if len(whole) == 1 else "are whole"
+        said.append(f"{names} {are}: name it in a bench file (tsfit guide files), or sweep again under another name (-o).")
+    if len(whole) < len(recordings):
+        said.append("Sweep again under another name (-o), or move the partial recording away.")
+    return " ".join(said)

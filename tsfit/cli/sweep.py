@@ -14,10 +14,11 @@ import click
 from tsfit.base.errors import TsfitError
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
-from tsfit.cli.sound import confirmed_level, live_levels
+from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
 
 if TYPE_CHECKING:
     from tsfit.bench.file import SweepTable
+    from tsfit.bench.guided import Guided
     from tsfit.bench.how_long import Aim, Need
     from tsfit.bench.sweep import Averaged, Measurement, Specimen
     from tsfit.capture.excitation import Wanted
@@ -176,7 +177,8 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         return _guided(read, asked)
     table = asked.table(rig)
     path = output or Path(f"{_stem(table)}.wav")
-    measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
+    with goes_on(swept_again):
+        measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
         found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
         if need is not None:
@@ -338,35 +340,44 @@ def _plain(measured: Measurement) -> dict[str, object]:
 
 def _guided(rig: Rig, asked: SweepRun) -> int:
     """Lead through free air, added mass and, if there is one, a test box; write the bench file."""
-    from tsfit.base.files import refuse_existing
-    from tsfit.bench.file import BenchDriverTable, write_bench
-    from tsfit.formats.toml import validated
+    from tsfit.bench.guided import begun
 
     folder = Path(click.prompt("Folder for this driver", default="bench", type=PATH))
-    bench = folder / "bench.toml"
-    refuse_existing(bench, replace=None)
-    given = {
-        "name": click.prompt("Name of the driver"),
-        "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
-    }
-    driver = validated(bench, given, BenchDriverTable, "driver")
+    done = begun(folder, rig.path)
+    if done is not None:
+        say(f"Goes on in {folder}, where a run broke off: {', '.join(done.states)} of {done.driver.name} done.")
+    again = "Start it again with the same folder: what is done counts, the state that broke off is swept anew."
+    with goes_on(lambda kept: again if kept else ""):
+        return _led(rig, asked, folder, done)
+
+
+def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
+    """Lead through the states that are not `done`."""
+    from tsfit.bench.file import BenchDriverTable
+    from tsfit.bench.guided import Guided
+    from tsfit.formats.toml import validated
+
+    if done is None:
+        given = {
+            "name": click.prompt("Name of the driver"),
+            "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
+        }
+        done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)
     # In the bench file stands the level that was played, in dBFS unless volts were asked for.
     played = {} if asked.level_v is not None else {"level_dbfs": asked.wanted.level_dbfs}
     folder.mkdir(parents=True, exist_ok=True)
-    sweeps = []
     for state in STATES[:3]:
-        chosen = _ask(state)
+        chosen = None if state in done.states else _ask(state)
         if chosen is None:
             continue
         table = asked.table(rig.path, state=state, **chosen, **played)
-        measured, *_ = _repeat(rig, table, folder / f"{_stem(table)}.wav", asked)
+        measured, *_ = _repeat(rig, table, folder / f"{done.free_stem(_stem(table))}.wav", asked)
         if any(one.curve is None for one in measured):
-            say("This sweep cannot be used; put right what is said above and start again.")
+            say("This sweep cannot be used; put right what is said above and start again with the same folder.")
             return 2
-        sweeps += [table.model_copy(update={"recording": one.recording.name}) for one in measured]
-    write_bench(bench, rig.path, driver, sweeps)
-    hint(f"Now: tsfit fit {bench} -o {folder / 'fit.json'}")
+        done = done.keep([table.model_copy(update={"recording": one.recording.name}) for one in measured])
+    hint(f"Now: tsfit fit {done.finish()} -o {folder / 'fit.json'}")
     return 0
 
 

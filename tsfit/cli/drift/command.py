@@ -11,7 +11,7 @@ import click
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_quiet, print_notes, say
-from tsfit.cli.sound import CAUTIONS, live_levels
+from tsfit.cli.sound import CAUTIONS, goes_on, live_levels
 
 if TYPE_CHECKING:
     from tsfit.drift.box import BoxedChange
@@ -165,12 +165,12 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
       tsfit drift routine rig.toml -o bittern \\
           --name "Bittern 12" --hours 20 --level-dbfs -12
     """  # noqa: D301
-    from tsfit.bench.break_in import make_routine, open_folder, run
+    from tsfit.bench.break_in import begun, make_routine, run
     from tsfit.capture.rig import read_rig
 
     read, as_json = read_rig(rig), outputs.as_json
     plan = make_routine(read, level_dbfs=level_dbfs, **planned)
-    going_on = open_folder(output, plan)
+    going_on = begun(output, plan)
     if not as_json:
         say(CAUTIONS)
         say(HOURS_OF_LOW_NOTES)
@@ -181,7 +181,8 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
         notes = f"{plan.low_hz:g} to {plan.high_hz:g} Hz at {plan.level_dbfs:.1f} dBFS for {plan.hours:g} h at most"
         click.confirm(f"Play {notes}, and sweeps from 5 Hz to 20 kHz at {plan.sweep_dbfs:.1f} dBFS?", abort=True)
     on_step = (lambda step: None) if as_json or is_quiet() else _say_once()
-    with live_levels(60.0, quiet=as_json) as show:
+    again = "Start it again with the same folder and options, and it goes on from there."
+    with goes_on(lambda _: again), live_levels(60.0, quiet=as_json) as show:
         ending = run(read, output, plan, on_step=on_step, on_level=show)
 
     def tables() -> None:
