@@ -11,6 +11,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.circuit.load import Losses, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State
+from tsfit.fitting.demands import Demands
 from tsfit.fitting.fit import fit, start_of_mass, why_no_fit
 from tsfit.fitting.sweep import Known
 
@@ -159,6 +160,10 @@ def test_a_fit_that_fails_says_why_and_what_to_do(forced, wiring):
         error = why_no_fit(best, told, [np.ones(400, bool)], forced=forced)
         assert error.message == f"free air.txt: no driver circuit fits ({why}); {remedy}."
         assert error.file == "free air.txt"
+        asked = Demands({"Fs": 26.0}, {"Qms": (2.0, 3.0)})
+        error = why_no_fit(best, told, [np.ones(400, bool)], forced=forced, demands=asked)
+        assert f"({why}, with Fs held at 26 Hz, Qms kept between 2 and 3)" in error.message
+        assert "; fit without what is held or bounded" in error.message
     stepped = replace(told[0][0], impedance_ohm=told[0][0].impedance_ohm * np.where(FREQUENCY_HZ > 100.0, 1.5, 1.0))
     error = why_no_fit(best, [(stepped, told[0][1])], [np.ones(400, bool)], forced=forced)
     assert "(the circuit misses the sweeps by 7 %; it breaks the Kramers-Kronig relations by" in error.message

@@ -165,7 +165,9 @@ MISUSES = {
         "ohmmeter", (0.9, 1.1, 10.0), lambda desk, s: added("sd_cm2 = 300")(desk, f"dc_resistance_ohm = {5.5 * s}")
     ),
     "parameter held wrong": Misuse(
-        "Held", ("Re = 5.0", "Fs = 26.0", "Qms = 3.0"), lambda desk, s: setattr(desk, "bench", f"{desk.bench}[hold]\n{s}\n")
+        "Held|held",
+        ("Re = 5.0", "Fs = 26.0", "Qms = 3.0"),
+        lambda desk, s: setattr(desk, "bench", f"{desk.bench}[hold]\n{s}\n"),
     ),
     "reference by a factor": Misuse(
         "reference", ("100.0", "1.0", "1000.0"), typed("reference_ohm"), trusted="its resistor"

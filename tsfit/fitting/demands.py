@@ -30,6 +30,14 @@ class Demands:
         """Everything that something is demanded of."""
         return {*self.hold, *self.bounds}
 
+    def __str__(self) -> str:
+        """Say what is held and bounded."""
+        held = [f"{name} held at {shown(name, value)}" for name, value in self.hold.items()]
+        between = [
+            f"{name} kept between {shown(name, low)} and {shown(name, high)}" for name, (low, high) in self.bounds.items()
+        ]
+        return ", ".join([*held, *between])
+
     def of(self, names: Collection[str]) -> Demands:
         """Return what is demanded of `names`."""
         hold = {name: value for name, value in self.hold.items() if name in names}

@@ -98,7 +98,7 @@ def fit(
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
-        raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None)
+        raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None, demands=demands)
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
@@ -316,8 +316,9 @@ def why_no_fit(
     masks: Sequence[Mask],
     *,
     forced: bool,
+    demands: Demands = NOTHING,
 ) -> TsfitError:
-    """Say why no circuit fits, with the sweep that misses most and the remedy."""
+    """Say why no circuit fits, with the sweep that misses most, what was demanded, and the remedy."""
     late = next(filter(None, (begun_late(curve) for curve, _ in curves)), None)
     if late is not None:
         return late
@@ -336,5 +337,8 @@ def why_no_fit(
     remedy = "try other models than the forced ones" if forced else "check states, masses and volumes, or sweep again"
     if any(state.wiring == "one coil" for _, state in curves):
         remedy = "check that the other coil was open, and " + remedy.removeprefix("check ")
+    if demands.names:
+        why += f", with {demands}"
+        remedy = "fit without what is held or bounded, which tells whether that is the reason; " + remedy
     told = cause("no_fit", why=why, remedy=remedy)
     return TsfitError(f"{sources}: {told}", code="no_fit", file=curves[0][0].source)
