@@ -15,6 +15,7 @@ from tsfit.fitting.least_squares import (
     Objective,
     Weights,
     covariance_of,
+    descend,
     deviance,
     most_likely_floor,
     points_per_error,
@@ -158,3 +159,10 @@ def test_a_direction_that_the_data_do_not_feel_is_open_by_thirty_nepers_and_leav
     expected[:2, :2] = np.linalg.inv(slopes[:2] @ slopes[:2].T)
     expected[2, 2] = 30.0**2
     np.testing.assert_allclose(covariance_of(slopes), expected, rtol=2e-3, atol=1e-9)
+
+
+def test_a_search_over_something_that_hardly_bends_ends_without_a_word():
+    """Its curvature is so small that the inverse is beyond all numbers; warnings are errors here."""
+    slight = 1e-160
+    found = descend(lambda x: slight * (x - 1.0), lambda x: slight * np.eye(len(x)), np.zeros(2), 1e-9)
+    assert found.x == pytest.approx([1.0, 1.0])

@@ -61,12 +61,15 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
 
     count = max(1, round(len(first) / LONGEST_BLOCK))
     if count == 1:
-        whole = _block(first, second, sample_rate_hz, slice(0, _quick(len(first))))
+        length = _quick(len(first))
+        whole = _block(first, second, sample_rate_hz, slice(0, length), _places(length, sample_rate_hz))
         return Lines((whole,), *_noise(first, second, sample_rate_hz))
     # Where the length is unwieldy, neighbours share a few samples.
     length = int(next_fast_len(math.ceil(len(first) / count)))
     places = [slice(start, start + length) for start in np.linspace(0, len(first) - length, count).astype(int).tolist()]
-    blocks = in_turn(lambda place: _block(first, second, sample_rate_hz, place, np.float32), places)
+    # All blocks have their lines at the same places, which are kept once.
+    f = _places(length, sample_rate_hz)
+    blocks = in_turn(lambda place: _block(first, second, sample_rate_hz, place, f, np.float32), places)
     return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
 
 
@@ -78,8 +81,17 @@ def in_turn(work: Callable[[Given], Made], given: Sequence[Given]) -> list[Made]
         return list(pool.map(work, given))
 
 
-def _block(first: Real, second: Real, rate: float, place: slice, precision: type[np.floating] = np.float64) -> Stretch:
-    """Lines of a `place` in a record, in a `precision`: single is far below a converter's noise, and half the memory."""
+def _places(length: int, rate: float) -> Real:
+    """Frequencies (n,) of the lines of `length` samples that are kept."""
+    step = rate / length
+    low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
+    return np.asarray(step * np.arange(max(low, 1), max(high, 1) + 1), dtype=np.float64)
+
+
+def _block(
+    first: Real, second: Real, rate: float, place: slice, f: Real, precision: type[np.floating] = np.float64
+) -> Stretch:
+    """Lines at `f` of a `place` in a record; single `precision` is far below a converter's noise, in half the memory."""
     from scipy import fft
 
     first, second = (x[place] for x in (first, second))
@@ -88,10 +100,8 @@ def _block(first: Real, second: Real, rate: float, place: slice, precision: type
     end = max(1, round(END_SECONDS * rate))
     rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
     step = rate / length
-    low, high = math.ceil(LOWEST_HZ / step), math.floor(min(HIGHEST_HZ, NYQUIST_SHARE * 0.5 * rate) / step)
-    kept = slice(max(low, 1), max(high, 1) + 1)
-    f = np.asarray(step * np.arange(kept.start, kept.stop), dtype=np.float64)
-    one, other = (fft.rfft(x)[kept].copy() for x in (first, second))
+    start = round(float(f[0]) / step)
+    one, other = (fft.rfft(x)[start : start + len(f)].copy() for x in (first, second))
     return Stretch(f, one, other, step, length, bool(rest), place.start / rate)
 
 

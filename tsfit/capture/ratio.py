@@ -169,15 +169,15 @@ class _Points:
 class _Part:
     """Lines (n,) of one stretch, which lie side by side in bands, and what they are beside a model."""
 
-    def __init__(self, block: Stretch, number: Real) -> None:
+    def __init__(self, block: Stretch, number: Real, mains: Mask) -> None:
         self.block = block
         self.starts = np.flatnonzero(np.diff(number, prepend=-np.inf))
         self.names, self.lengths = number[self.starts], np.diff(self.starts, append=len(number))
         # Before a ratio is known, where hum may be counts for nothing.
-        self.used: Mask = ~near_mains(block)
+        self.used: Mask = ~mains
         # Where its bands are among those of all parts, and the power of what is left over in each line.
         self.place: NDArray[np.intp] = np.arange(len(self.names))
-        self.left: Real = np.zeros(len(number))
+        self.left: Real = np.empty(0)
 
     def sums(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
         """Sums of the lines of each band, in double precision whatever that of the lines."""
@@ -186,6 +186,11 @@ class _Part:
     def spread(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
         """Values of all bands at the lines."""
         return np.repeat(values[self.place], self.lengths)
+
+    @property
+    def expected(self) -> Complex:
+        """The second channel's lines by the ratio; made anew each time, since a long record's fill the memory."""
+        return np.asarray(self.ratio * self.block.first)
 
     @property
     def power(self) -> Real:
@@ -201,17 +206,17 @@ class _Part:
         usual = self.spread(noise) + FOLLOWED**2 * self.power
         self.used &= (self.left < LONE * usual) | (self.spread(lines) < 3.0)
 
-    def beside(self, model: Rational | None, noise: Real) -> None:
-        """Hold the second channel's lines against those of the first times `model`, with `noise` by bands."""
+    def beside(self, model: Rational | None, ratio: Complex | None, noise: Real) -> None:
+        """Hold the second channel's lines against the first's times the `ratio` of `model`, with `noise` by bands."""
         block = self.block
-        if model is None:
+        self.left = np.empty(0)  # of the turn before
+        if model is None or ratio is None:
             self.flat = complex(np.vdot(block.first, block.second) / np.sum(_square(block.first)))
-            ratio = np.full_like(block.first, self.flat)
+            ratio = np.asarray(self.flat, dtype=block.first.dtype)
         else:
-            ratio = model.at(block.frequency_hz).astype(block.first.dtype)
             self.used = np.ones(len(self.used), dtype=bool) if block.lost is None else ~block.lost
-        # size, expected: the ratio's square, and the second channel by the model
-        self.size, self.expected = _square(ratio), np.multiply(ratio, block.first, out=ratio)
+        # size: the ratio's square
+        self.ratio, self.size = ratio, _square(ratio)
         self.off = block.second - self.expected
         if model is not None:
             self._take_ends(model, self.spread(noise))
@@ -238,9 +243,15 @@ class _Bands:
     def __init__(self, lines: Lines, points_per_octave: float, silent: float) -> None:
         self.silent = silent
         self.share, self.first_noise = lines.noise_share, lines.noise
-        self.parts = [
-            _Part(block, np.floor(points_per_octave * np.log2(block.frequency_hz / 1000.0) + 0.5)) for block in lines.blocks
-        ]
+        # What depends on nothing but where the lines lie is made once for all blocks that share that.
+        alike = {id(block.frequency_hz): block for block in lines.blocks}
+        number = {
+            key: np.floor(points_per_octave * np.log2(block.frequency_hz / 1000.0) + 0.5) for key, block in alike.items()
+        }
+        mains = {key: near_mains(block) for key, block in alike.items()}
+        keys = [id(block.frequency_hz) for block in lines.blocks]
+        self.parts = [_Part(block, number[key], mains[key]) for key, block in zip(keys, lines.blocks, strict=True)]
+        self.alike = alike
         names = np.unique(np.concatenate([part.names for part in self.parts]))
         self.count = len(names)
         for part in self.parts:
@@ -255,7 +266,8 @@ class _Bands:
 
     def points(self, model: Rational | None, *, together: bool = False) -> _Points:
         """Ratio of every band beside `model`, or of noisy ones `together`; noise and hum are told from what that leaves."""
-        in_turn(lambda part: part.beside(model, self.noise), self.parts)
+        ratios = {} if model is None else {key: self._ratio_at(model, block) for key, block in self.alike.items()}
+        in_turn(lambda part: part.beside(model, ratios.get(id(part.block.frequency_hz)), self.noise), self.parts)
         for _ in range(2):
             self._tell_noise(self._correct()[0])
         correction, weight, bias = self._correct()
@@ -269,6 +281,10 @@ class _Bands:
             value, variance = base * (1.0 + correction), np.abs(base) ** 2 / certain
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
         return _Points(centre, value, variance, told)
+
+    @staticmethod
+    def _ratio_at(model: Rational, block: Stretch) -> Complex:
+        return np.asarray(model.at(block.frequency_hz).astype(block.first.dtype))
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""

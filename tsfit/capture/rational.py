@@ -80,9 +80,10 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
     x = np.linalg.lstsq(triangle[:, :-1], triangle[:, -1], rcond=1e-10)[0] / scale
     out = fractions(wanted_hz, poles, x[: len(poles)], 0.0)
     folded = x[len(poles) :] * 1j ** np.arange(FOLDED + 1)
-    place = wanted_hz / frequency_hz[-1]
-    out.real += np.polynomial.polynomial.polyval(place, folded.real)
-    out.imag += np.polynomial.polynomial.polyval(place, folded.imag)
+    for start in range(0, len(out), PIECE):
+        here, place = out[start : start + PIECE], wanted_hz[start : start + PIECE] / frequency_hz[-1]
+        here.real += np.polynomial.polynomial.polyval(place, folded.real)
+        here.imag += np.polynomial.polynomial.polyval(place, folded.imag)
     return out
 
 

@@ -180,14 +180,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
     with goes_on(swept_again):
         measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
-        found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
-        if need is not None:
-            found["until"] = vars(need)
-        if averaged is not None:
-            from tsfit.capture.forms import repeats_form
-
-            found["average"] = {"curve": str(averaged.curve_file), **vars(repeats_form(averaged.agreement))}
-        print_json(found)
+        print_json(_machine(measured, averaged, need))
     if any(one.curve is None for one in measured):
         return 2
     return int(need is not None and need.reached > need.wanted)
@@ -336,6 +329,17 @@ def _plain(measured: Measurement) -> dict[str, object]:
         "curve": None if measured.curve_file is None else str(measured.curve_file),
         "verdict": sweep_verdict_form(measured.verdict),
     }
+
+
+def _machine(measured: Sequence[Measurement], averaged: Averaged | None, need: Need | None) -> dict[str, object]:
+    found: dict[str, object] = {"sweeps": [_plain(one) for one in measured]}
+    if need is not None:
+        found["until"] = vars(need)
+    if averaged is not None:
+        from tsfit.capture.forms import repeats_form
+
+        found["average"] = {"curve": str(averaged.curve_file), **vars(repeats_form(averaged.agreement))}
+    return found
 
 
 def _guided(rig: Rig, asked: SweepRun) -> int:

@@ -174,18 +174,20 @@ def descend(
     """
     from scipy.optimize import leastsq
 
-    found, _, info, _, ending = leastsq(
-        residual,
-        x,
-        Dfun=jacobian,
-        col_deriv=True,
-        full_output=True,
-        ftol=near,
-        xtol=near,
-        maxfev=evaluations,
-        diag=np.ones(len(x)),
-        factor=FIRST_STEP,
-    )
+    # Its own covariance, which nobody asks for, may be beyond all numbers.
+    with np.errstate(over="ignore", invalid="ignore"):
+        found, _, info, _, ending = leastsq(
+            residual,
+            x,
+            Dfun=jacobian,
+            col_deriv=True,
+            full_output=True,
+            ftol=near,
+            xtol=near,
+            maxfev=evaluations,
+            diag=np.ones(len(x)),
+            factor=FIRST_STEP,
+        )
     return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
 
 
