@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, read_frequencies
+from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, drawn_frequencies, read_frequencies, tabled
 
 
 def test_default_is_five_hertz_to_two_kilohertz_at_48_per_octave():
@@ -52,3 +52,11 @@ def test_unreadable_files(tmp_path):
             path.write_bytes(content)
         with pytest.raises(TsfitError, match="cannot be read"):
             read_frequencies(path)
+
+
+def test_a_drawn_table_keeps_its_places_and_has_even_steps_between():
+    """12 points an octave, to the rounding of the preferred numbers; those of the table are told from the others."""
+    drawn = drawn_frequencies(PREFERRED_HZ)
+    assert tuple(drawn[tabled(drawn)]) == PREFERRED_HZ
+    np.testing.assert_allclose(12.0 * np.diff(np.log2(drawn)), 1.0, atol=0.08)
+    assert tabled(np.array([19.0, 2000.0, 2100.0])) == [1]

@@ -45,6 +45,17 @@ def test_each_quantity_has_its_own_dash_and_labels_with_units():
     assert "60 l, 31 Hz" in [text.get_text() for text in panel.texts]
 
 
+def test_labels_keep_off_the_edges_and_usually_there_are_two_families():
+    _, panel, sets = contours(("f3", "ripple"))
+    usual = map_plot(design_map(SEARCH, PLACE, 9)).axes[0].collections
+    assert sum(isinstance(item, QuadContourSet) and not item.filled for item in usual) == len(sets) == 2
+    labels = [text for item in sets for text in item.labelTexts]
+    assert len(labels) > 4
+    for text in labels:
+        place = panel.transAxes.inverted().transform(panel.transData.transform(text.get_position()))
+        assert np.all((place > 0.07) & (place < 0.93)), text.get_text()
+
+
 def test_what_breaks_the_limits_is_shaded():
     design, *_ = contours(("f3",))
     excess = design.over(design.boxes.excess)

@@ -1,6 +1,7 @@
 """At which frequencies a box is evaluated."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +25,21 @@ def table_frequencies(resonance_hz: float) -> tuple[float, ...]:
     """Preferred frequencies for a table: those of the bass, or decades above where a small driver's box resonates."""
     decades = max(0, math.ceil(math.log10(resonance_hz / PREFERRED_HZ[-1])))
     return tuple(frequency * 10.0**decades for frequency in PREFERRED_HZ)
+
+
+def drawn_frequencies(table: Sequence[float]) -> Real:
+    """Return `table` with three steps between neighbours, so that a curve drawn through its levels is smooth."""
+    ends = np.log(table)
+    places = np.linspace(0.0, len(table) - 1.0, 4 * (len(table) - 1) + 1)
+    found = np.exp(np.interp(places, np.arange(len(table)), ends))
+    found[::4] = table
+    return found
+
+
+def tabled(frequency_hz: Real) -> list[int]:
+    """Return which of `frequency_hz` (n_freq,) are preferred frequencies, those that a table shows."""
+    preferred = np.array([hz * 10.0**decade for decade in range(-1, 4) for hz in PREFERRED_HZ])
+    return np.flatnonzero(np.isclose(frequency_hz[:, np.newaxis], preferred, rtol=1e-9).any(axis=1)).tolist()
 
 
 def default_frequencies() -> Real:

@@ -5,6 +5,7 @@ from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
@@ -14,10 +15,16 @@ from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, ne
 
 Quantity = Literal["f3", "ripple", "group delay"]
 QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")
+USUAL: tuple[Quantity, ...] = ("f3", "ripple")
+"""What a map shows where nothing else is asked for; more than two families of contours nobody reads."""
 EVEN_STEPS = (0.1, 0.5, 1.0, 2.0, 4.0)
 HEIGHT_IN = 5.2
 ROUNDING = 1e-6
 """Share of a limit by which the box that was found may lie beyond it."""
+EDGE, LEAST_POINTS = 0.08, 8
+"""No label of a contour stands nearer to an edge than this share of the panel, or on a piece of fewer points."""
+NAMED_AT = (0.5, 0.25)
+"""Where on their contours the first and the second family are named, so that names keep off each other."""
 JUMPS: dict[Quantity, float] = {"f3": 0.08, "ripple": 0.5, "group delay": 0.3}
 """What changes by so large a share, or by so many dB, from a box to the next one jumps there: no contour has a place."""
 
@@ -25,7 +32,7 @@ JUMPS: dict[Quantity, float] = {"f3": 0.08, "ripple": 0.5, "group delay": 0.3}
 def map_plot(
     design: DesignMap,
     chosen: tuple[float, float] | None = None,
-    quantities: tuple[Quantity, ...] = QUANTITIES,
+    quantities: tuple[Quantity, ...] = USUAL,
     *,
     filling: float = 1.0,
 ) -> Figure:
@@ -67,7 +74,7 @@ def map_plot(
             linestyles=[dash],
             linewidths=1.3,
         )
-        panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3)
+        _name_contours(panel, drawn, write, along=NAMED_AT[quantities.index(quantity) % 2])
     panel.set_xscale("log")
     panel.set_xlabel("net volume, l", fontsize=TEXT, color=INK)
     panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(float(litres[0]), float(litres[-1]))))
@@ -77,6 +84,21 @@ def map_plot(
     if chosen is not None:
         _mark(panel, 1e3 * chosen[0] / filling, chosen[1])
     return figure
+
+
+def _name_contours(panel: Axes, drawn: QuadContourSet, write: Callable[[float], str], along: float) -> None:
+    """Write its number on every contour that is long enough, a share `along` of its longest stretch away from the edges."""
+    places = []
+    low, high = np.log([panel.get_xlim()[0], panel.get_ylim()[0]]), np.log([panel.get_xlim()[1], panel.get_ylim()[1]])
+    for path in drawn.get_paths():
+        longest = np.empty((0, 2))
+        for piece in (np.asarray(one, dtype=float) for one in path.to_polygons(closed_only=False)):
+            share = (np.log(piece) - low) / (high - low)
+            inside = piece[np.all((share > EDGE) & (share < 1.0 - EDGE), axis=1)]
+            longest = max(longest, inside, key=len)
+        if len(longest) >= LEAST_POINTS:
+            places.append((float(longest[int(along * len(longest))][0]), float(longest[int(along * len(longest))][1])))
+    panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3, manual=places)
 
 
 def _steady(values: Real, quantity: Quantity) -> Real:

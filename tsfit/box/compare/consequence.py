@@ -20,7 +20,7 @@ from tsfit.base.arrays import Number, Read, ReadFloat, Real
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.enclosure import Enclosure, lossless_resonance
-from tsfit.box.frequencies import table_frequencies
+from tsfit.box.frequencies import drawn_frequencies, table_frequencies
 from tsfit.box.limits import maximum_output, ratings_of
 from tsfit.box.numbers import HALF_POWER_DB, around, cutoff, last_rise, waves
 from tsfit.box.uncertainty import driver_draws, in_proportion
@@ -149,7 +149,7 @@ def consequence(
 
     Load and voltage of `enclosure`, the box as planned, are kept; its driver's air is the air of box and room. `box` says
     how it was chosen, for people. Levels are compared at `frequency_hz` (n_freq,), else at ISO 266 third-octaves around
-    the resonance.
+    the resonance, and at three steps between them.
     """
     first = _Boxed(enclosure, _like(enclosure, before, before))
     second = _Boxed(enclosure, _like(enclosure, before, after))
@@ -161,7 +161,7 @@ def consequence(
     judged = grid >= edge
     shape = _band(np.max(np.abs(levels[1] - levels[0])[:, judged], axis=1))
     usual = table_frequencies(float(numbers[0].get("fc_hz", [before.driver.Fs])[0]))
-    table = np.array(usual) if frequency_hz is None else frequency_hz
+    table = drawn_frequencies(usual) if frequency_hz is None else frequency_hz
     loudest = [item.maximum_db(table, first.full) for item in (first, second)]
     remedy = None
     outcome: Outcome = "holds" if shape.high <= AUDIBLE_DB else "undecided"

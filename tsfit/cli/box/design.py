@@ -95,7 +95,11 @@ def closed(driver: Path, **options: Any) -> None:
 @drive_options
 @click.option("--map", "map_file", type=PATH, metavar="FILE", help="Write a map of what boxes give.")
 @click.option(
-    "--map-of", type=click.Choice(["all", *QUANTITIES]), default="all", show_default=True, help="Contours of the map."
+    "--map-of",
+    type=click.Choice(["f3 and ripple", *QUANTITIES]),
+    default="f3 and ripple",
+    show_default=True,
+    help="Contours of the map.",
 )
 @result_options
 def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> None:
@@ -131,7 +135,7 @@ def vented(driver: Path, map_file: Path | None, map_of: Any, **options: Any) -> 
     if map_file is not None:
         from tsfit.plots.design import map_plot
 
-        quantities: Any = QUANTITIES if map_of == "all" else (map_of,)
+        quantities: Any = tuple(map_of.split(" and "))
         figure = map_plot(proposal.map(), proposal.place, quantities, filling=plan.filling.factor)
         asked.outputs.write_plot(figure, map_file)
     _deliver(proposal, asked)

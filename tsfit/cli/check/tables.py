@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from tsfit.box.compare.consequence import BandCurve, Consequence
+from tsfit.box.frequencies import tabled
 from tsfit.box.told import NAMES, headed
 from tsfit.check.beside import SheetsBeside
 from tsfit.check.consistency import Consistency, Contradiction, consistency
@@ -126,8 +127,8 @@ def _print_consequence(box: Consequence) -> None:
     known += [] if box.maximum_change_db is None else [("most level", box.maximum_change_db)]
     columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
     rows = [
-        [f"{frequency:g}", *(cell for _, change in known for cell in _change(change, k))]
-        for k, frequency in enumerate(box.frequency_hz)
+        [f"{box.frequency_hz[k]:g}", *(cell for _, change in known for cell in _change(change, k))]
+        for k in tabled(box.frequency_hz)
     ]
     print_table(columns, rows, title="fit less sheet")
 

@@ -2,6 +2,7 @@
 
 from math import exp
 
+from tsfit.box.frequencies import tabled
 from tsfit.box.told import headed
 from tsfit.cli.printing import print_notes, print_table, say
 from tsfit.drift.box import BoxedChange, sentence
@@ -30,9 +31,11 @@ def _print_box(boxed: BoxedChange | None) -> None:
         rows.append([headed(name), *values, f"{low} … {high}"])
     hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
     print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
-    frequency, level = boxed.found.frequency_hz, boxed.found.level_change_db
+    shown, change = tabled(boxed.found.frequency_hz), boxed.found.level_change_db
+    frequency = boxed.found.frequency_hz[shown]
     both = [box.at(frequency).spl_db for box in (boxed.before, boxed.after)]
-    columns = zip(frequency, *both, level.value, level.low, level.high, strict=True)
+    levels = (one[shown] for one in (change.value, change.low, change.high))
+    columns = zip(frequency, *both, *levels, strict=True)
     print_table(
         ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
         [[f"{f:g}", f"{a:.2f}", f"{b:.2f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
