@@ -284,6 +284,15 @@ def test_units_change_what_is_shown_not_what_is_meant(page):
     until(page, "document.getElementById('words').textContent.includes('85.0 l')")
 
 
+def test_a_value_has_digits_that_a_person_believes_and_keeps_those_that_were_typed(page, address):
+    opened_at(page, address, {"kind": "closed", "values": {"volume_l": 46.32973}, "sections": [], "to_limit": False})
+    assert field(page, "volume_l").get_attribute("value") == "46.3"
+    assert "46.32973" in page.execute_script("return decodeURIComponent(location.hash)")
+    draw_after(page, lambda: write(page, "volume_l", "46.33"))
+    page.execute_script("document.activeElement.blur()")
+    assert field(page, "volume_l").get_attribute("value") == "46.33"
+
+
 def test_two_pages_do_not_disturb_one_another_and_a_link_brings_a_state_back(page, address):
     first = verdict(page)
     page.switch_to.new_window("tab")

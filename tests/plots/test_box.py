@@ -20,7 +20,7 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
     result = closed_box(HERON, qtc=0.707, power=50.0)
     figure = box_plot(result)
     assert [panel.get_ylabel() for panel in figure.axes] == [
-        "level, dB at 1 m", "loudest, dB at 1 m", "travel, mm peak", "group delay, ms", "impedance, Ω",
+        "level at 16.7 V, dB at 1 m", "loudest, dB at 1 m", "travel, mm peak", "group delay, ms", "impedance, Ω",
     ]  # fmt: skip
     assert figure.axes[-1].get_xlabel() == "frequency, Hz"
     assert texts(figure) == ["mid-band 106.9 dB", "f3 57 Hz", "travel", "Xmax 6 mm"]
@@ -32,7 +32,7 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
 
 def test_a_port_of_known_diameter_gets_a_panel():
     figure = box_plot(vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08))
-    assert [panel.get_ylabel() for panel in figure.axes][3] == "port, m/s peak"
+    assert [panel.get_ylabel() for panel in figure.axes][3] == "port air, m/s peak"
     assert len(box_plot(vented_box(HERON, volume=0.06, tuning=31.0)).axes) == len(figure.axes) - 1
 
 

@@ -17,5 +17,5 @@ def test_dots_are_measured_and_the_tuning_is_named():
     assert {"built", "planned"} <= {line.get_label() for line in magnitude.lines}
     # The made box is tuned to 36 Hz.
     assert any(text.startswith("fb 36 Hz") or text.startswith("fb 36.0 Hz") for text in texts(figure))
-    missed = next(line for line in error.lines if line.get_marker() == "o").get_ydata()
+    missed = next(line for line in error.lines if line.get_marker() == ".").get_ydata()
     assert np.max(np.abs(missed)) < 2.5

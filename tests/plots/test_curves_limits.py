@@ -81,7 +81,7 @@ def test_the_equalised_figure():
     found = flat(box, 30.0)
     figure = equalised_plot(equaliser_form(found, at_level(found, 95.0)))
     labels = [panel.get_ylabel() for panel in figure.axes]
-    assert labels == ["level, dB", "gain, dB", "travel, mm peak", "headroom, dB"]
+    assert labels == ["level, dB at 1 m", "gain, dB", "travel, mm peak", "headroom, dB"]
     written = [text.get_text() for panel in figure.axes for text in panel.texts]
     for word in ("alone", "with equaliser", "target", "Xmax 6 mm", "the limit", "travel", "power"):
         assert word in written

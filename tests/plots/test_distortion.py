@@ -14,4 +14,4 @@ def test_what_is_told_is_drawn():
     assert [line.get_label() for line in harmonics.get_lines()[:2]] == ["second harmonic", "third harmonic"]
     np.testing.assert_array_equal(harmonics.get_lines()[0].get_ydata(), second[1:])
     np.testing.assert_array_equal(harmonics.get_lines()[0].get_xdata(), frequency[1:])
-    assert travel.get_ylabel() == "travel, mm"
+    assert travel.get_ylabel() == "travel, mm peak"

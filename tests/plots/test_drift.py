@@ -20,7 +20,7 @@ def test_each_cause_has_a_panel_and_the_end_is_named():
     texts = _texts(figure)
     for word in ("compliance", "moving mass", "motor", "losses", "coil temperature", "ends at +"):
         assert word in texts
-    assert all(panel.get_ylabel() == "%" for panel in figure.axes)
+    assert all(panel.get_ylabel() == "change, %" for panel in figure.axes)
     assert figure.axes[-1].get_xlabel() == "hours of use"
 
 
@@ -35,4 +35,4 @@ def test_a_box_before_and_after():
     figure = box_drift_plot(boxed)
     assert "0 h, f3" in _texts(figure)
     assert "9 h, f3" in _texts(figure)
-    assert [panel.get_ylabel() for panel in figure.axes] == ["level, dB", "change, dB"]
+    assert [panel.get_ylabel() for panel in figure.axes] == ["level at 2.83 V, dB at 1 m", "change, dB"]

@@ -71,11 +71,14 @@ const knobOf = (knob, get, set) => {
   const slider = made("input", { type: "range", "aria-label": `${knob.label}, slider`,
     ...(even ? { min: knob.low, max: knob.high, step: knob.step } : { min: 0, max: 1000, step: 1 }) });
   const field = made("input", { type: "number", id, step: "any", "aria-describedby": refused.id });
+  let typed = null;
   const show = (slide = true) => {
     const now = get() ?? knob.usual;
     if (slide) slider.value = even ? now : 1000 * Math.log(now / knob.low) / Math.log(knob.high / knob.low);
-    if (document.activeElement !== field) field.value = factor === 1 ? now : Number((now / factor).toPrecision(4));
-    slider.setAttribute("aria-valuetext", `${Number((now / factor).toPrecision(4))} ${unit}`);
+    // What was typed stays as it was; what comes from a file or a proposal has three digits, the value behind it all.
+    const written = typed === now ? field.value : three(now / factor);
+    if (document.activeElement !== field) field.value = written;
+    slider.setAttribute("aria-valuetext", `${three(now / factor)} ${unit}`);
   };
   slider.addEventListener("input", () => {
     const position = Number(slider.value);
@@ -84,7 +87,8 @@ const knobOf = (knob, get, set) => {
   });
   field.addEventListener("input", () => {
     if (field.value === "") return;
-    turn(Number((Number(field.value) * factor).toPrecision(12)));
+    typed = Number((Number(field.value) * factor).toPrecision(12));
+    turn(typed);
     show();
   });
   field.addEventListener("blur", () => show());

@@ -32,12 +32,14 @@ def box_plot(result: BoxResult) -> Figure:
     limits where they are near. Grey bands are the 95 % that the fit's uncertainty leaves, where the driver came as a fit.
     """
     curves, enclosure = result.curves, result.enclosure
-    quantities: list[tuple[str, Real, str, float]] = [("spl_db", curves.spl_db, "level, dB at 1 m", 1.9)]
+    quantities: list[tuple[str, Real, str, float]] = [
+        ("spl_db", curves.spl_db, f"level at {enclosure.voltage:.3g} V, dB at 1 m", 1.9)
+    ]
     if result.maximum is not None:
         quantities.append(("max_spl_db", result.maximum.spl_db, "loudest, dB at 1 m", 1.9))
     quantities.append(("excursion_mm", curves.excursion_mm, "travel, mm peak", 1.25))
     if curves.port_speed_m_s is not None:
-        quantities.append(("port_speed_m_s", curves.port_speed_m_s, "port, m/s peak", 1.25))
+        quantities.append(("port_speed_m_s", curves.port_speed_m_s, "port air, m/s peak", 1.25))
     if curves.radiator_excursion_mm is not None:
         quantities.append(("radiator_excursion_mm", curves.radiator_excursion_mm, "radiator, mm peak", 1.25))
     quantities.append(("group_delay_ms", curves.group_delay_ms, "group delay, ms", 1.25))

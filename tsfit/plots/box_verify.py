@@ -7,7 +7,21 @@ from matplotlib.figure import Figure
 from tsfit.base.arrays import Complex, Real
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.verify.findings import BuiltBox
-from tsfit.plots.style import HAIR, INK, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, value_axis
+from tsfit.plots.style import (
+    HAIR,
+    INK,
+    LINES,
+    QUIET,
+    frequency_axis,
+    log_value_axis,
+    new_plot,
+    note,
+    third_octave_mean,
+    value_axis,
+)
+
+LEAST_ERROR = 0.1
+"""Percent that the panel of the error always spans; what is less, nobody need see."""
 
 
 def verify_plot(data: BuiltBox) -> Figure:
@@ -23,9 +37,14 @@ def verify_plot(data: BuiltBox) -> Figure:
     _resonances(magnitude, data, float(f[0]))
     miss = 100.0 * (z / fitted - 1.0)
     error.axhline(0.0, color=QUIET, linewidth=0.7)
-    error.plot(f, miss.real, "o", markersize=2.0, color=LINES[0][0])
-    error.plot(f, miss.imag, "o", markersize=2.0, color=LINES[0][0], markerfacecolor="none", markeredgewidth=0.5)
-    note(error, "● magnitude  ○ phase", (1.0, 1.0), QUIET, xycoords="axes fraction", ha="right", va="bottom")
+    for name, part, (colour, dash), place in zip(
+        ("magnitude, %", "phase, % of a radian"), (miss.real, miss.imag), (LINES[0], LINES[2]), (0.4, 1.0), strict=True
+    ):
+        error.plot(f, part, ".", markersize=3.0, color=colour, alpha=0.35, markeredgewidth=0)
+        error.plot(f, third_octave_mean(f, part), color=colour, linestyle=dash, linewidth=1.2)
+        note(error, name, (place, 1.0), colour, (0, 1.5), xycoords="axes fraction", ha="right", va="bottom")
+    reach = max(LEAST_ERROR, 1.1 * float(np.max(np.abs([miss.real, miss.imag]))))
+    error.set_ylim(-reach, reach)
     log_value_axis(magnitude, "impedance, Ω")
     value_axis(error, "error, %")
     frequency_axis(error, float(f[0]), float(f[-1]))

@@ -12,7 +12,7 @@ def distortion_plot(found: BoxDistortion, title: str, how: str) -> Figure:
     told = np.isfinite(found.second_percent) & np.isfinite(found.third_percent)
     harmonics = {"second harmonic": found.second_percent[told], "third harmonic": found.third_percent[told]}
     quantities = [
-        Quantity("of the first, %", harmonics, height=2.0),
-        Quantity("travel, mm", {"peak travel": found.travel_mm[told]}, height=1.2),
+        Quantity("harmonics, % of the first", harmonics, height=2.0),
+        Quantity("travel, mm peak", {"peak travel": found.travel_mm[told]}, height=1.2),
     ]
     return curves_plot(found.frequency_hz[told], quantities, title, how)

@@ -54,12 +54,11 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
         low, high = percent(np.array(settling.band95))
         panel.axhspan(float(low), float(high), color=colour, alpha=0.18, linewidth=0.0)
         end = float(percent(np.array([settling.end]))[0])
-        text = f"ends at {end:+.1f} %; 95 %: {low:+.1f} to {high:+.1f} %"
-        up, side = (4, "bottom") if end > 0.0 else (-4, "top")
-        note(panel, text, (1.0, end), colour, (0, up), xycoords=("axes fraction", "data"), ha="right", va=side)
-    value_axis(panel, "%")
+        text = f"ends at {end:+.1f} % ({low:+.1f} to {high:+.1f})"
+        note(panel, text, (1.0, 1.0), colour, (0, 2), xycoords="axes fraction", ha="right", va="bottom")
+    value_axis(panel, "change, %")
     low, high = float(np.min(values - bars)), float(np.max(values + bars))
-    panel.set_ylim(low - 0.1 * (high - low), high + (0.3 if told else 0.1) * (high - low))
+    panel.set_ylim(low - 0.1 * (high - low), high + 0.1 * (high - low))
     note(
         panel, f"{one.cause} ({one.figure})", (0.0, 1.0), colour, (0, 2), xycoords="axes fraction", va="bottom",
         fontsize=TEXT,
@@ -88,7 +87,7 @@ def box_drift_plot(boxed: BoxedChange) -> Figure:
         )  # fmt: skip
     top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for box in (boxed.before, boxed.after)) + 2.0) / 5.0)
     levels.set_ylim(top - LEVEL_SPAN_DB, top)
-    value_axis(levels, "level, dB")
+    value_axis(levels, f"level at {boxed.before.enclosure.voltage:.3g} V, dB at 1 m")
     change = found.level_change_db
     panel.fill_between(found.frequency_hz, change.low, change.high, color=LINES[1][0], alpha=0.2, linewidth=0.0)
     panel.plot(found.frequency_hz, change.value, color=LINES[1][0], linewidth=1.2, marker="o", markersize=2.6)

@@ -27,7 +27,7 @@ def equalised_plot(data: EqualiserForm) -> Figure:
     travel = {ALONE: data.excursion_before_mm[shown], AFTER: data.excursion_after_mm[shown]}
     limit = None if data.xmax_mm is None else (data.xmax_mm, f"Xmax {data.xmax_mm:.3g} mm")
     quantities = [
-        Quantity("level, dB", levels, bands=bands("after_db"), span=SPAN_DB, height=2.2),
+        Quantity("level, dB at 1 m", levels, bands=bands("after_db"), span=SPAN_DB, height=2.2),
         Quantity("gain, dB", {AFTER: data.gain_db[shown]}, limit=(0.0, ""), height=1.2),
         Quantity("travel, mm peak", travel, bands=bands("excursion_after_mm"), limit=limit, height=1.3),
     ]

@@ -10,7 +10,18 @@ from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
-from tsfit.plots.style import LINES, QUIET, Dash, frequency_axis, log_value_axis, new_plot, note, spread, value_axis
+from tsfit.plots.style import (
+    LINES,
+    QUIET,
+    Dash,
+    frequency_axis,
+    log_value_axis,
+    new_plot,
+    note,
+    spread,
+    third_octave_mean,
+    value_axis,
+)
 
 LABEL_WIDTH = 0.19
 """Room that a state's name takes, as a part of the panel's width."""
@@ -18,7 +29,6 @@ AROUND = 4.0
 """So many times below the lowest and above the highest resonance the panels of the resonances reach."""
 DEGREES_PER_PERCENT = np.degrees(0.01)
 BEYOND: Dash = (0, (1.0, 2.0))
-SIXTH = 2.0 ** (1.0 / 6.0)
 
 
 def fit_plot(fit: FitResult) -> Figure:
@@ -125,18 +135,10 @@ def _errors(panels: Sequence[Axes], state: FittedState, look: tuple[str, Dash, s
         panel.fill_between(frequency, -unit * sigma, unit * sigma, color=colour, alpha=0.1, linewidth=0.0, label=name)
         panel.plot(frequency, unit * part, ".", color=colour, markersize=3.0, alpha=0.35, markeredgewidth=0, label=name)
         panel.plot(
-            frequency, unit * _mean(frequency, part), color=colour, linestyle=dash, linewidth=1.2, label=name
+            frequency, unit * third_octave_mean(frequency, part), color=colour, linestyle=dash, linewidth=1.2, label=name
         )  # fmt: skip
         reach = 1.1 * unit * float(np.max(np.abs(part)))
         panel.set_ylim(-max(reach, *map(abs, panel.get_ylim()), 1e-3), max(reach, *map(abs, panel.get_ylim()), 1e-3))
-
-
-def _mean(frequency: Real, values: Real) -> Real:
-    """Mean of `values` (n,) over a third of an octave about each of `frequency` (n,), rising."""
-    starts = np.searchsorted(frequency, frequency / SIXTH)
-    stops = np.searchsorted(frequency, frequency * SIXTH, side="right")
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    return np.asarray((total[stops] - total[starts]) / (stops - starts))
 
 
 def _name_states(panel: Axes, states: list[FittedState], names: list[str]) -> None:

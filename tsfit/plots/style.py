@@ -14,6 +14,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
+from tsfit.base.arrays import Real
+
 WIDTH_IN = 7.2
 LEFT_IN, RIGHT_IN, HEAD_IN, FOOT_IN, GAP_IN = 0.75, 0.18, 0.46, 0.45, 0.17
 """Room beside the panels, for the title, for the frequencies, and above each panel."""
@@ -131,6 +133,15 @@ def name_level(panel: Axes, value: float, text: str) -> None:
     """Draw a quiet line across the panel and name it at its right end."""
     panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
     note(panel, text, (1.0, value), QUIET, (0, 2.5), xycoords=("axes fraction", "data"), ha="right")
+
+
+def third_octave_mean(frequency: Real, values: Real) -> Real:
+    """Mean of `values` (n,) over a third of an octave about each of `frequency` (n,), rising."""
+    sixth = 2.0 ** (1.0 / 6.0)
+    starts = np.searchsorted(frequency, frequency / sixth)
+    stops = np.searchsorted(frequency, frequency * sixth, side="right")
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    return np.asarray((total[stops] - total[starts]) / (stops - starts))
 
 
 def spread(positions: Sequence[float], width: float) -> list[float]:
