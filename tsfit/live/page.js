@@ -6,7 +6,7 @@ const INCHES = { l: ["ft³", 28.316846592], cm: ["in", 2.54], mm: ["in", 25.4], 
 const DASHES = ["", "9 3", "10 3 2 3", "2 2", "5 2"];
 const SHARED = /^(name$|note$|air|drivers\.|drive\.|amplifier\.)/;
 const PANELS = [
-  ["spl_db", "level, dB"], ["max_spl_db", "loudest, dB, and what stops it"], ["excursion_mm", "travel of the cone, mm peak"],
+  ["spl_db", "level, dB at 1 m"], ["max_spl_db", "loudest, dB at 1 m, and what stops it"], ["excursion_mm", "travel of the cone, mm peak"],
   ["port_speed_m_s", "air in the port, m/s peak"], ["radiator_excursion_mm", "travel of the radiator, mm peak"],
   ["group_delay_ms", "group delay, ms"], ["impedance_ohm", "impedance, Ω"],
   ["distortion_percent", "second and third harmonic together, %"], ["coil_c", "coil at rest under a lasting tone, °C"],
@@ -270,18 +270,25 @@ const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, w
   const y = (one) => Math.max(top - 2, Math.min(bottom + 400, bottom - (bottom - top) * (one - low) / (high - low)));
   fill(clip, `<rect x="38" y="${top - 3}" width="${width - 46}" height="${bottom - top + 5}"/>`);
   let text = "";
-  for (const hz of ticks(shown.frequency_hz[0], shown.frequency_hz[shown.frequency_hz.length - 1])) {
+  const marks = ticks(shown.frequency_hz[0], shown.frequency_hz[shown.frequency_hz.length - 1]);
+  for (const hz of marks) {
+    const last = hz === marks[marks.length - 1];
+    const told = `${hz >= 1000 ? `${hz / 1000}${last ? " " : ""}k` : `${hz}${last ? " " : ""}`}${last ? "Hz" : ""}`;
     text += `<line class="grid" x1="${round(x(hz))}" x2="${round(x(hz))}" y1="${top}" y2="${bottom}"/>`;
-    text += `<text text-anchor="middle" x="${round(Math.min(x(hz), width - 14))}" y="${height - 4}">${hz >= 1000 ? `${hz / 1000}k` : hz}</text>`;
+    text += `<text text-anchor="${last ? "end" : "middle"}" x="${round(last ? Math.min(x(hz) + 14, width - 2) : x(hz))}" y="${height - 4}">${told}</text>`;
   }
   for (let one = low; one <= high * 1.0001; one += step) {
     text += `<line class="grid" x1="38" x2="${width - 8}" y1="${round(y(one))}" y2="${round(y(one))}"/>`;
     text += `<text text-anchor="end" x="34" y="${round(y(one)) + 4}">${Number(one.toPrecision(3))}</text>`;
   }
-  for (const [, driver] of own) if (driver.limits[name] <= high) {
+  // What both may do is told once; else each in its colour, at places of their own.
+  const limits = own.filter(([, driver]) => driver.limits[name] <= high);
+  const alike = limits.every(([, driver]) => driver.limits[name] === limits[0][1].limits[name]);
+  limits.slice(0, alike ? 1 : limits.length).forEach(([index, driver], row) => {
     const at = round(y(driver.limits[name]));
-    text += `<line class="limit" x1="38" x2="${width - 8}" y1="${at}" y2="${at}"/><text class="quiet" text-anchor="end" x="${width - 10}" y="${at - 3}">allowed</text>`;
-  }
+    const look = alike ? 'class="quiet"' : `class="of-${(index % 5) + 1}"`;
+    text += `<line class="limit" x1="38" x2="${width - 8}" y1="${at}" y2="${at}"/><text ${look} text-anchor="end" x="${width - 10 - 52 * row}" y="${at - 3}">allowed</text>`;
+  });
   fill(frame, text);
   text = "";
   for (const [index, driver] of own) {

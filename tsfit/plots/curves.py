@@ -72,7 +72,83 @@ def _range(panel: Axes, quantity: Quantity) -> None:
 
 
 def _name(panel: Axes, frequency: Real, quantity: Quantity, systems: list[str]) -> None:
-    """Write each system's name above the panel with a leader to its curve, where there is room over its higher half."""
+    """Write each system's name beside its curve, with a short leader, where the curves are far apart.
+
+    Where a curve has no room beside it the name stands above the panel.
+    """
+    bottom, top = panel.get_ylim()
+    places = np.log(frequency / frequency[0]) / (np.log(frequency[-1] / frequency[0]) or 1.0)
+    curves = {
+        name: (np.asarray(quantity.curves[name], dtype=float) - bottom) / (top - bottom)
+        for name in systems
+        if name in quantity.curves
+    }
+    above = _above(panel, frequency, quantity, systems)
+    taken: list[Box] = []
+    for number, name in enumerate(systems):
+        if name not in curves:
+            continue
+        room = _beside(panel, places, name, curves, taken)
+        at, place = above[number] if room is None else room
+        taken.append(_box(panel, place, name))
+        colour, _ = LINES[number % len(LINES)]
+        look = {"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0}
+        point = (float(frequency[at]), float(np.asarray(quantity.curves[name], dtype=float)[at]))
+        note(
+            panel, name, point, colour, place, textcoords="axes fraction", ha="center", va="center", arrowprops=look,
+            parse_math=False, label=name,
+        )  # fmt: skip
+
+
+Place = tuple[float, float]
+Box = tuple[float, float, float, float]
+NARROW_PT = 213.0
+"""Width of a panel on a narrow page: there, too, names have their room."""
+
+
+def _box(panel: Axes, place: Place, name: str) -> Box:
+    """Left, lower, right and upper end of a name whose middle is at `place`, in shares of the panel."""
+    figure = panel.get_figure(root=True)
+    assert figure is not None
+    wide = 0.5 * (0.56 * SMALL * len(name) + 4.0) / NARROW_PT
+    high = 0.7 * SMALL / (72.0 * figure.get_figheight() * panel.get_position().height)
+    return place[0] - wide, place[1] - high, place[0] + wide, place[1] + high
+
+
+def _beside(
+    panel: Axes, places: Real, name: str, curves: Mapping[str, Real], taken: Sequence[Box]
+) -> tuple[int, Place] | None:
+    """Return the point of the curve and the middle of its name where the others are farthest, or None without room."""
+    own, others = curves[name], [curve for other, curve in curves.items() if other != name]
+    left, low, right, high = _box(panel, (0.0, 0.0), name)
+    best: tuple[float, int, Place] | None = None
+    for at in range(0, len(places), max(1, len(places) // 60)):
+        x = float(places[at])
+        near = (places >= x + left) & (places <= x + right)
+        if not (-left <= x <= 1.0 - right and 0.0 < own[at] < 1.0 and np.all(np.isfinite(own[near]))):
+            continue
+        apart = min((abs(float(curve[at] - own[at])) for curve in others if np.isfinite(curve[at])), default=0.0)
+        for side in (1.0, -1.0):
+            edge = float(own[near].max() if side > 0.0 else own[near].min())
+            y = edge + side * 1.8 * high
+            box = (x + left, y + low, x + right, y + high)
+            free = box[1] > 0.02 and box[3] < 0.99 and not any(_meet(box, other) for other in taken)
+            crossed = any(
+                np.any((curve[near] > box[1] + 1.5 * low) & (curve[near] < box[3] + 1.5 * high)) for curve in others
+            )
+            between = any(min(own[at], y) < curve[at] < max(own[at], y) for curve in others)
+            worth = min(apart, 0.3) - abs(edge - float(own[at]))
+            if free and not crossed and not between and (best is None or worth > best[0] + 1e-9):
+                best = worth, at, (x, y)
+    return None if best is None else best[1:]
+
+
+def _meet(one: Box, other: Box) -> bool:
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+def _above(panel: Axes, frequency: Real, quantity: Quantity, systems: list[str]) -> list[tuple[int, Place]]:
+    """Points of the curves and places of their names above the panel, over its higher half where there is room."""
     count = len(systems)
     first, whole = 0.0, 1.0
     if count * NAME_WIDTH <= 0.5:
@@ -80,18 +156,8 @@ def _name(panel: Axes, frequency: Real, quantity: Quantity, systems: list[str]) 
         first, whole = 0.5 * (np.nanmean(curve[middle:]) >= np.nanmean(curve[:middle])), 0.5
     shares = [first + whole * (number + 0.5) / count for number in range(count)]
     places = spread(shares, min(NAME_WIDTH, 1.0 / count))
-    for number, (name, place) in enumerate(zip(systems, places, strict=True)):
-        if name not in quantity.curves:
-            continue
-        colour, _ = LINES[number % len(LINES)]
-        values = np.asarray(quantity.curves[name], dtype=float)
-        at = int(np.clip(round(place * (len(frequency) - 1)), 0, len(frequency) - 1))
-        look = {"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0}
-        point = (float(frequency[at]), float(values[at]))
-        note(
-            panel, name, point, colour, (place, 1.04), textcoords="axes fraction", ha="center", arrowprops=look,
-            parse_math=False, label=name,
-        )  # fmt: skip
+    ends = [int(np.clip(round(place * (len(frequency) - 1)), 0, len(frequency) - 1)) for place in places]
+    return [(at, (place, 1.07)) for at, place in zip(ends, places, strict=True)]
 
 
 ROW_PT = 11.0
