@@ -48,3 +48,25 @@ def test_a_band_reaches_from_its_lower_to_its_upper_bound():
     (band,) = [item for item in drawn.axes[0].collections if isinstance(item, FillBetweenPolyCollection)]
     corners = {tuple(corner) for corner in band.get_paths()[0].vertices}
     assert corners == {(f, y) for bound in bands["x"] for f, y in zip(HZ, bound, strict=True)}
+
+
+def test_a_name_stands_beside_its_curve_where_the_curves_are_far_apart():
+    """Two levels that part above 100 Hz: both names stand there, one above and one below, each on a short leader."""
+    hz = np.geomspace(10.0, 1000.0, 200)
+    lower = 90.0 - 5.0 * np.maximum(np.log10(hz / 100.0), 0.0)
+    figure = curves_plot(hz, [Quantity("level, dB", {"one": 180.0 - lower, "other": lower}, span=40.0)], "title", "beneath")
+    panel = figure.axes[0]
+    for text, below in zip(panel.texts, (False, True), strict=True):
+        point, place = text.xy, text.get_position()
+        assert point[0] > 300.0
+        share = (point[1] - panel.get_ylim()[0]) / 40.0
+        assert 0.03 < abs(place[1] - share) < 0.15
+        assert (place[1] < share) == below
+
+
+def test_a_name_without_room_beside_its_curve_stands_above_the_panel():
+    level = np.full(200, 90.0)
+    levels = {"one": level, "other": level + 0.5, "third": level + 1.0}
+    figure = curves_plot(np.geomspace(10.0, 1000.0, 200), [Quantity("level, dB", levels, span=40.0)], "title", "beneath")
+    heights = {text.get_text(): text.get_position()[1] for text in figure.axes[0].texts}
+    assert heights["other"] > 1.0

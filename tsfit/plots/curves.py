@@ -132,10 +132,9 @@ def _beside(
             edge = float(own[near].max() if side > 0.0 else own[near].min())
             y = edge + side * 1.8 * high
             box = (x + left, y + low, x + right, y + high)
-            free = box[1] > 0.02 and box[3] < 0.99 and not any(_meet(box, other) for other in taken)
-            crossed = any(
-                np.any((curve[near] > box[1] + 1.5 * low) & (curve[near] < box[3] + 1.5 * high)) for curve in others
-            )
+            free = box[1] > 0.02 and box[3] < 1.12 and not any(_meet(box, other) for other in taken)
+            margin = 1.5 * high
+            crossed = any(np.any((curve[near] > box[1] - margin) & (curve[near] < box[3] + margin)) for curve in others)
             between = any(min(own[at], y) < curve[at] < max(own[at], y) for curve in others)
             worth = min(apart, 0.3) - abs(edge - float(own[at]))
             if free and not crossed and not between and (best is None or worth > best[0] + 1e-9):
