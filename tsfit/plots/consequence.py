@@ -19,7 +19,7 @@ def consequence_plot(name: str, boxes: Sequence[Consequence]) -> Figure:
     There is at least one box, and all have the same frequencies.
     """
     figure, panels = new_plot(
-        [1.7] * len(boxes), name, "level with the measured driver less that with the printed one; shaded: 95 %", gap_in=0.3
+        [1.7] * len(boxes), name, "level with the measured driver less the printed one; bands 95 %", gap_in=0.3
     )
     changes = [_curves(box) for box in boxes]
     ends = np.abs([(band.low, band.high) for box in changes for _, band in box])

@@ -49,7 +49,15 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
                 cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
                 which = [who] * (len(names) > 2)
                 driven = "at 1 W" if way == "equal power" else "to the limits"
-                rows.append([case.case, driven, *which, *(with_decimals(db, 1, "+") for db in at), cross or "nowhere"])
+                rows.append(
+                    [
+                        case.case,
+                        driven,
+                        *which,
+                        *(with_decimals(db, 1, "+").replace("+0.0", "0.0") for db in at),
+                        cross or "nowhere",
+                    ]
+                )
     columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in LOUDEST_HZ), "they cross at")
     louder = f"{names[1]} is louder than {names[0]}" if len(names) == 2 else f"louder than {names[0]}"
     return table(f"By how many dB {louder}", columns, rows)
@@ -102,7 +110,7 @@ def history_part(judged: History, name: str) -> Part:
         table(f"Causes, {subject}", ("cause", "seen in", "change, %", "course", "drifted"), rows),
     ]
     remarks = [note.message for note in judged.notes]
-    entries = [[number(one.hours), one.added, one.rig or "", one.coil] for one in judged.entries]
+    entries = [[number(one.hours), one.added[:16].replace("T", " "), one.rig or "", one.coil] for one in judged.entries]
     measured = [
         heading(f"{subject}: entries"),
         table("Entries of the log", ("hours", "added", "rig", "coil model"), entries),

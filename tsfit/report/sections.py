@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.box.compare.consequence import Consequence
-from tsfit.box.told import headed
+from tsfit.box.told import NAMES, headed
 from tsfit.check.consistency import Contradiction
 from tsfit.check.forms import CheckForm
 from tsfit.check.lot import LotParameter, LotResult
@@ -157,7 +157,9 @@ def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[
         rows = []
         for key, one in box.figures.items():
             told = (one.before.value, one.after.value, one.change.value, one.change.low, one.change.high)
-            rows.append([headed(key), *map(number, told)])
+            decimals = NAMES[key][1] if key in NAMES else 2
+            known = (value if value is not None and np.isfinite(value) else None for value in told)
+            rows.append([headed(key), *("" if value is None else with_decimals(value, decimals) for value in known)])
         blocks.append(table(box.box, columns, rows))
     return blocks
 
