@@ -9,3 +9,5 @@ def test_the_odd_one_is_named_and_the_pairs_are_told(page_files):
     # The sixth was made with 38 Hz among 33.
     assert "Wagtail 8 6 stands out in Fs, Vas" in words
     assert "Which two belong together" in words
+    # The answer stands before the sections, and again with its table.
+    assert words.index("The lot does not hold its datasheet") < words.index("What was found")

@@ -38,7 +38,7 @@ def verify_plot(data: BuiltBox) -> Figure:
     miss = 100.0 * (z / fitted - 1.0)
     error.axhline(0.0, color=QUIET, linewidth=0.7)
     for name, part, (colour, dash), place in zip(
-        ("magnitude, %", "phase, % of a radian"), (miss.real, miss.imag), (LINES[0], LINES[2]), (0.4, 1.0), strict=True
+        ("magnitude, %", "phase, 1 % is 0.57°"), (miss.real, miss.imag), (LINES[0], LINES[2]), (0.4, 1.0), strict=True
     ):
         error.plot(f, part, ".", markersize=3.0, color=colour, alpha=0.35, markeredgewidth=0)
         error.plot(f, third_octave_mean(f, part), color=colour, linestyle=dash, linewidth=1.2)

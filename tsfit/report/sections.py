@@ -210,6 +210,7 @@ def lot_part(data: LotResult, name: str) -> Part:
         ]
     return Part(
         subject,
+        answer=[block for block in found if block.kind == "text"],
         found=found,
         sure=[heading(f"{subject} of one type"), Block("picture", picture=drawn), text(between)],
         box=box,
