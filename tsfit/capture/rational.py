@@ -72,12 +72,16 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
     Schoukens, System Identification, 2nd ed., 2012, section 2.6.3, from memory), and what sampling folds back, smooth.
     `left` (n,) is what the ratio, whose `poles` are (m,), leaves over in the lines that count, by their `weight` (n,).
     """
-    s = 2j * math.pi * frequency_hz[:, np.newaxis]
-    powers = np.polynomial.polynomial.polyvander(1j * frequency_hz / frequency_hz[-1], FOLDED)
-    some = np.concatenate([1.0 / (s - poles), powers], axis=1) * weight[:, np.newaxis]
-    scale = np.linalg.norm(some, axis=0)
-    triangle = _triangle(np.concatenate([some / scale, (left * weight)[:, np.newaxis]], axis=1))
-    x = np.linalg.lstsq(triangle[:, :-1], triangle[:, -1], rcond=1e-10)[0] / scale
+    pieces = []
+    for start in range(0, len(left), ROWS):
+        f, here, by = (x[start : start + ROWS, np.newaxis] for x in (frequency_hz, left, weight))
+        powers = np.polynomial.polynomial.polyvander(1j * f[:, 0] / frequency_hz[-1], FOLDED)
+        columns = np.concatenate([1.0 / (2j * math.pi * f - poles), powers, here], axis=1) * by
+        pieces.append(np.linalg.qr(columns, mode="r"))
+    # A triangle of small ones has the singular values, and the columns' lengths, of all rows together.
+    triangle: Complex = np.asarray(np.linalg.qr(np.concatenate(pieces), mode="r"))
+    scale = np.linalg.norm(triangle[:, :-1], axis=0)
+    x = np.linalg.lstsq(triangle[:, :-1] / scale, triangle[:, -1], rcond=1e-10)[0] / scale
     out = fractions(wanted_hz, poles, x[: len(poles)], 0.0)
     folded = x[len(poles) :] * 1j ** np.arange(FOLDED + 1)
     for start in range(0, len(out), PIECE):
@@ -85,13 +89,6 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
         here.real += np.polynomial.polynomial.polyval(place, folded.real)
         here.imag += np.polynomial.polynomial.polyval(place, folded.imag)
     return out
-
-
-def _triangle(columns: Complex) -> Complex:
-    """Triangle (k, k) with the singular values of `columns` (n, k), by pieces that stay near the processor."""
-    short = -len(columns) % ROWS
-    pieces = np.concatenate([columns, np.zeros((short, columns.shape[1]))]).reshape(-1, ROWS, columns.shape[1])
-    return np.asarray(np.linalg.qr(np.concatenate(list(np.linalg.qr(pieces, mode="r"))), mode="r"))
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:
