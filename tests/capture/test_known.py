@@ -95,6 +95,12 @@ def test_another_file_is_named(tmp_path, kind):
     assert _code(_recording(tmp_path, x), path)[0] == "other_excitation"
 
 
+def test_a_played_file_beyond_the_budget_is_not_read(tmp_path, monkeypatch):
+    x, path = _played(tmp_path, "sweep")
+    monkeypatch.setattr("tsfit.capture.known.MOST_BYTES", 8 * len(x) - 8)
+    assert _code(_recording(tmp_path, x), path)[0] == "too_long"
+
+
 def test_what_plays_nothing_or_is_no_sound(tmp_path):
     x, path = _played(tmp_path, "sweep")
     recording = _recording(tmp_path, x)

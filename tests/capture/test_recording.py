@@ -324,6 +324,22 @@ def test_more_than_the_budget_is_refused(tmp_path, monkeypatch):
     assert _code(path) == "too_long"
 
 
+def test_what_is_read_in_blocks_has_an_end_too(tmp_path, monkeypatch):
+    """By its header, or, where that does not tell, by what was read."""
+    path = _write(tmp_path / "one.flac", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)), "PCM_16")
+    assert sum(len(block) for block in read_blocks(path, 0.3)[1]) == RATE
+    monkeypatch.setattr("tsfit.capture.recording.LONGEST_HOURS", 0.9 / 3600.0)
+    with pytest.raises(TsfitError, match="lasts longer than") as refused:
+        read_blocks(path, 0.3)
+    assert refused.value.code == "too_long"
+    content = bytearray(path.read_bytes())
+    content[21] &= 0xF0
+    content[22:42] = bytes(20)
+    path.write_bytes(content)
+    with pytest.raises(TsfitError, match="lasts longer than"):
+        list(read_blocks(path, 0.3)[1])
+
+
 def test_flac_of_unknown_length_as_of_an_encoder_that_was_never_told(tmp_path, monkeypatch):
     """RFC 9639, 8.2: a total of 0 in STREAMINFO means unknown, a sum of zeros that none was made."""
     path = _write(tmp_path / "live.flac", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)), "PCM_16")

@@ -74,6 +74,11 @@ CAUSES = {
         "cut it to a few minutes",
         "its header, or reading on",
     ),
+    "too_long, hours": Cause(
+        "lasts longer than {hours:g} hours",
+        "cut it to what was played",
+        "how many samples there are",
+    ),
     "too_short": Cause(
         "lasts {seconds:.2g} s",
         "record {least:g} s at the very least, better 8",

@@ -14,9 +14,10 @@ from scipy import signal
 
 from tsfit.base.arrays import Real
 from tsfit.base.causes import refused
+from tsfit.base.files import has_read
 from tsfit.capture.alignment import find_dropouts
 from tsfit.capture.excitation import Excitation
-from tsfit.capture.recording import Recording
+from tsfit.capture.recording import MOST_BYTES, Recording
 
 LIKE = 0.4
 """Correlation from which the recording holds what was played."""
@@ -46,8 +47,8 @@ def played_in(recording: Recording, channel: int, path: Path) -> Recording:
     Raises
     ------
     TsfitError
-        ``not_audio``; ``other_excitation``; ``sample_rate`` where what was recorded is longer or shorter than what was
-        played; ``lost_samples``.
+        ``not_audio``; ``too_long``; ``other_excitation``; ``sample_rate`` where what was recorded is longer or shorter than
+        what was played; ``lost_samples``.
     """
     rate, total = recording.sample_rate_hz, recording.samples[:, channel].astype(np.float64)
     total -= total.mean()
@@ -85,7 +86,12 @@ def _read(path: Path, rate: float) -> Real:
     import soundfile
 
     try:
-        x, own = soundfile.read(path, dtype="float64", always_2d=True)
+        with soundfile.SoundFile(path) as sound:
+            own = sound.samplerate
+            if sound.frames > MOST_BYTES // (8 * sound.channels):
+                raise refused(path, "too_long")
+            x = sound.read(dtype="float64", always_2d=True)
+        has_read(path)
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         why = "cannot be read as audio" if path.is_file() else "is not there"
         raise refused(path, "not_audio, played", why=why) from error

@@ -26,6 +26,8 @@ log = logging.getLogger(__name__)
 MIN_SECONDS = 0.5
 MOST_BYTES = 464 << 20
 """What the samples may take, 10.5 minutes at 96 kHz in single precision: 512 MiB with all else."""
+LONGEST_HOURS = 6.0
+"""Of what is read in blocks: a power run of four hours and as much of it again as cools."""
 NOT_TOLD = (1 << 63) - 1
 """Length of a FLAC file whose encoder did not come to write it, as libsndfile tells it."""
 FINE = ("PCM_32", "DOUBLE")
@@ -119,7 +121,7 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
     Raises
     ------
     TsfitError
-        As `read_recording`, but for ``too_long``; a channel is dead that is so in every block.
+        As `read_recording`; ``too_long`` is what outlasts `LONGEST_HOURS`, and a channel is dead that is so throughout.
     """
     import soundfile
 
@@ -134,7 +136,13 @@ def read_blocks(path: Path, seconds: float) -> tuple[float, Iterator[Real]]:
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise refused(path, "not_audio") from error
     _check_form(path, _Decoded(first, frames, rate, subtype))
+    if NOT_TOLD != frames > _most(rate):
+        raise refused(path, "too_long, hours", hours=LONGEST_HOURS)
     return rate, _blocks(path, int(seconds * rate), frames, subtype)
+
+
+def _most(rate: float) -> float:
+    return LONGEST_HOURS * 3600.0 * rate
 
 
 def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
@@ -152,6 +160,8 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
                 if loudest.min() < DEAD:
                     loudest = np.maximum(loudest, strength(block))
                 read += len(block)
+                if read > _most(sound.samplerate):
+                    raise refused(path, "too_long, hours", hours=LONGEST_HOURS)
                 yield block
     except (soundfile.SoundFileError, OSError, RuntimeError) as error:
         raise refused(path, "truncated, data") from error
