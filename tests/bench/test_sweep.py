@@ -37,6 +37,13 @@ def test_the_level_that_is_played(rig, dbfs, volts, level):
     assert choose_level(rig, dbfs, volts) == pytest.approx(level)
 
 
+@pytest.mark.parametrize("level", [math.nan, -math.inf, math.inf])
+def test_what_is_no_level_is_refused(level):
+    with pytest.raises(TsfitError) as refused:
+        choose_level(RIG, level, None)
+    assert refused.value.code == "wrong_value"
+
+
 @pytest.mark.parametrize(
     ("rig", "dbfs", "volts", "code"),
     [

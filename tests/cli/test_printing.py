@@ -33,6 +33,14 @@ def test_no_control_character_is_printed():
     assert printable("Ω ½ 日本") == "Ω ½ 日本"
 
 
+def test_no_part_of_a_table_steers(capsys):
+    """A driver's name may be a head as well as a cell."""
+    print_table(["Hz", STEERING], [["20", STEERING]], title=STEERING)
+    shown = capsys.readouterr().out
+    assert shown.replace("\n", "").isprintable()
+    assert shown.count("�") >= 24
+
+
 def test_a_pipe_has_no_edge_and_columns_says_how_wide_it_is(monkeypatch):
     monkeypatch.delenv("COLUMNS", raising=False)
     assert columns(io.StringIO()) > 1000

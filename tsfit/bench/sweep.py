@@ -57,7 +57,8 @@ class Averaged:
 def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> float:
     """Peak level in dB re full scale: as asked for, in volts where the rig's output is calibrated, else the rig's or quiet.
 
-    Raises TsfitError ``usage`` when volts are asked of a rig that does not know them; ``level_limit`` above the limit.
+    Raises TsfitError ``usage`` when volts are asked of a rig that does not know them; ``level_limit`` above the limit;
+    ``wrong_value`` for what is no level.
     """
     if level_v is not None:
         if level_dbfs is not None:
@@ -73,6 +74,10 @@ def choose_level(rig: Rig, level_dbfs: float | None, level_v: float | None) -> f
         level_dbfs = 20.0 * math.log10(level_v / rig.volts_per_full_scale)
     if level_dbfs is None:
         level_dbfs = QUIET_DBFS if rig.level_dbfs is None else rig.level_dbfs
+    if not math.isfinite(level_dbfs):
+        raise TsfitError(
+            f"The level of {level_dbfs:g} dBFS cannot be played; give a number below zero.", code="wrong_value"
+        )
     if level_dbfs > LIMIT_DBFS:
         message = f"The level of {level_dbfs:.1f} dBFS is above the limit of {LIMIT_DBFS:g} dBFS; ask for less."
         raise TsfitError(message, code="level_limit")

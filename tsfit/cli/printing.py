@@ -140,7 +140,7 @@ def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str 
     from rich.table import Table
     from rich.text import Text
 
-    cells = [[printable(cell) for cell in row] for row in rows]
+    heads, *cells = ([printable(cell) for cell in row] for row in (heads, *rows))
     numeric = [
         bool(index) and all(not row[index] or row[index][0] in "+-−0123456789±.[" for row in cells)
         for index in range(len(heads))
