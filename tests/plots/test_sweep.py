@@ -16,7 +16,12 @@ def _only(panel):
 
 def test_curves_are_those_of_the_sweep():
     figure = sweep_plot(ImpedanceCurve(F, Z, (0.02 * np.abs(Z)) ** 2), "Knot 8", "free air")
-    magnitude, phase, noise = figure.axes
+    magnitude, phase, coil, noise = figure.axes
+    np.testing.assert_allclose(_only(coil).get_ydata(), np.abs(Z))
+    assert magnitude.get_xlim()[1] == pytest.approx(coil.get_xlim()[0])
+    # The peak stands in the middle of what swept it; the coil's panel holds what the coil does.
+    assert np.sqrt(np.prod(magnitude.get_xlim())) == pytest.approx(31.0, rel=0.3)
+    assert coil.get_ylim()[1] == pytest.approx(np.abs(Z[-1]), rel=0.1)
     np.testing.assert_allclose(_only(magnitude).get_ydata(), np.abs(Z))
     np.testing.assert_allclose(_only(phase).get_ydata(), np.degrees(np.angle(Z)))
     # 2 % of both parts together are 1.41 % of the magnitude.
@@ -28,6 +33,14 @@ def test_curves_are_those_of_the_sweep():
 
 def test_without_noise_there_is_no_panel_of_it_and_repeats_are_drawn():
     figure = sweep_plot(ImpedanceCurve(F, Z), "Knot 8", "", [ImpedanceCurve(F, 1.01 * Z), ImpedanceCurve(F, 0.99 * Z)])
-    assert [panel.get_ylabel() for panel in figure.axes] == ["impedance, Ω", "phase, °"]
+    assert [panel.get_ylabel() for panel in figure.axes] == ["impedance, Ω", "phase, °", "impedance, Ω"]
     drawn = [line.get_ydata() for line in figure.axes[0].lines if len(line.get_xdata()) == len(F)]
     assert [float(one[0] / abs(Z[0])) for one in drawn] == pytest.approx([1.01, 0.99, 1.0])
+
+
+def test_a_sweep_of_the_resonance_alone_has_no_panel_of_the_coil():
+    few = F < 150.0
+    figure = sweep_plot(ImpedanceCurve(F[few], Z[few]), "Knot 8", "")
+    assert [panel.get_ylabel() for panel in figure.axes] == ["impedance, Ω", "phase, °"]
+    (told,) = figure.axes[0].texts
+    assert float(told.get_text().split(" at ")[1].split()[0]) == pytest.approx(31.0, rel=0.03)

@@ -18,6 +18,7 @@ from tsfit.plots.style import (
     log_value_axis,
     new_plot,
     note,
+    resonance,
     spread,
     third_octave_mean,
     value_axis,
@@ -50,7 +51,7 @@ def fit_plot(fit: FitResult) -> Figure:
     magnitude, phase, coil, *errors = panels
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)
     high = max(float(state.curve.frequency_hz[-1]) for state in fit.states)
-    peaks = [float(state.curve.frequency_hz[_peak(state)]) for state in fit.states]
+    peaks = [float(state.curve.frequency_hz[resonance(np.abs(state.fitted_ohm))]) for state in fit.states]
     near = max(low, min(peaks) / AROUND), min(high, AROUND * max(peaks))
     above = min(near[1], 0.5 * high), high
     used = [state.curve.frequency_hz[state.used] for state in fit.states if state.used.any()]
@@ -77,13 +78,6 @@ def fit_plot(fit: FitResult) -> Figure:
     note(errors[0], key, (1.0, 1.0), QUIET, (0, 1.5), xycoords="axes fraction", ha="right", va="bottom")
     _name_states(magnitude, [fit.states[names.index(kind)] for kind in kinds], kinds)
     return figure
-
-
-def _peak(state: FittedState) -> int:
-    """Index of the highest of the peaks of |Z|, not of where the coil takes it at the end."""
-    size = np.abs(state.fitted_ohm)
-    tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
-    return int(tops[np.argmax(size[tops])]) if len(tops) else int(np.argmax(size))
 
 
 def state_name(state: State) -> str:
@@ -144,7 +138,7 @@ def _errors(panels: Sequence[Axes], state: FittedState, look: tuple[str, Dash, s
 def _name_states(panel: Axes, states: list[FittedState], names: list[str]) -> None:
     """Write each state's name above the panel, once for all its repeats, with a leader to the peak of its curve."""
     low, high = np.log(panel.get_xlim())
-    peaks = [_peak(state) for state in states]
+    peaks = [resonance(np.abs(state.fitted_ohm)) for state in states]
     at = [float(state.curve.frequency_hz[peak]) for state, peak in zip(states, peaks, strict=True)]
     places = spread([float((np.log(f) - low) / (high - low)) for f in at], LABEL_WIDTH)
     for index, (state, peak, name) in enumerate(zip(states, peaks, names, strict=True)):

@@ -144,6 +144,13 @@ def third_octave_mean(frequency: Real, values: Real) -> Real:
     return np.asarray((total[stops] - total[starts]) / (stops - starts))
 
 
+def resonance(size: Real) -> int:
+    """Index of the peak of |Z| (n,) after which it falls most, not of where the coil takes it at the end."""
+    tops = 1 + np.flatnonzero((size[1:-1] >= size[:-2]) & (size[1:-1] > size[2:]))
+    least_after = np.minimum.accumulate(size[::-1])[::-1]
+    return int(tops[np.argmax(size[tops] / least_after[tops])]) if len(tops) else int(np.argmax(size))
+
+
 def spread(positions: Sequence[float], width: float) -> list[float]:
     """Push label centres (0 to 1) apart until neighbours are `width` from each other, or as far as there is room."""
     order = np.argsort(positions, kind="stable")

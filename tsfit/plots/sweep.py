@@ -3,37 +3,58 @@
 from collections.abc import Sequence
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from tsfit.base.arrays import Real
 from tsfit.driver.curve import ImpedanceCurve
-from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, value_axis
+from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, resonance, value_axis
+
+AROUND = 8.0
+"""So many times below and above its peak the panels of the resonance reach."""
 
 
 def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequence[ImpedanceCurve] = ()) -> Figure:
-    """Draw magnitude and phase of `curve`, with the `repeats` it is the average of, and its standard uncertainty.
+    """Draw magnitude and phase of `curve` around its peak and the coil's range above, with the `repeats` it is the average
+    of, and its standard uncertainty over all of the sweep.
 
     The uncertainty is the noise of the magnitude, in percent of it: the square root of half the variance of Z.
     """
-    noisy = curve.variance_ohm2 is not None
-    figure, panels = new_plot([2.6, 1.5, *([1.2] if noisy else [])], title, subtitle)
-    magnitude, phase = panels[:2]
-    colour, _ = LINES[0]
-    for one in repeats:
-        magnitude.plot(one.frequency_hz, np.abs(one.impedance_ohm), color=QUIET, linewidth=0.5)
-        phase.plot(one.frequency_hz, np.degrees(np.angle(one.impedance_ohm)), color=QUIET, linewidth=0.5)
     frequency, size = curve.frequency_hz, np.abs(curve.impedance_ohm)
-    magnitude.plot(frequency, size, color=colour, linewidth=1.2)
-    phase.plot(frequency, np.degrees(np.angle(curve.impedance_ohm)), color=colour, linewidth=1.2)
+    low, high = float(frequency[0]), float(frequency[-1])
+    peak = resonance(size)
+    near = max(low, float(frequency[peak]) / AROUND), min(high, AROUND * float(frequency[peak]))
+    coil, noisy = near[1] < 0.5 * high, curve.variance_ohm2 is not None
+    heights = [2.4, 1.4, *([1.4] if coil else []), *([1.1] if noisy else [])]
+    figure, panels = new_plot(heights, title, subtitle, breaks=range(1, len(heights)))
+    magnitude, phase = panels[:2]
+    for one, (colour, _), width in [*((each, (QUIET, ""), 0.5) for each in repeats), (curve, LINES[0], 1.2)]:
+        magnitude.plot(one.frequency_hz, np.abs(one.impedance_ohm), color=colour, linewidth=width)
+        phase.plot(one.frequency_hz, np.degrees(np.angle(one.impedance_ohm)), color=colour, linewidth=width)
+        if coil:
+            panels[2].plot(one.frequency_hz, np.abs(one.impedance_ohm), color=colour, linewidth=width)
     phase.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
-    peak = int(np.argmax(size * (frequency < 0.1 * frequency[-1])))
     note(
         magnitude, f"{size[peak]:.3g} Ω at {frequency[peak]:.3g} Hz", (float(frequency[peak]), float(size[peak])),
-        colour, (6, 0), va="center",
+        LINES[0][0], (6, 0), va="center",
     )  # fmt: skip
-    log_value_axis(magnitude, "impedance, Ω")
+    frequency_axis(phase, *near)
+    _magnitude_axis(magnitude, frequency, size, near)
     value_axis(phase, "phase, °", steps=(1, 1.5, 3, 4.5, 9, 10))
+    if coil:
+        frequency_axis(panels[2], near[1], high)
+        _magnitude_axis(panels[2], frequency, size, (near[1], high))
+        note(panels[2], "the coil's range", (0.01, 0.95), QUIET, xycoords="axes fraction", va="top")
     if curve.variance_ohm2 is not None:
-        panels[2].plot(frequency, 100.0 * np.sqrt(0.5 * curve.variance_ohm2) / size, color=colour, linewidth=1.0)
-        log_value_axis(panels[2], "noise, %")
-    frequency_axis(panels[-1], float(frequency[0]), float(frequency[-1]))
+        panels[-1].plot(frequency, 100.0 * np.sqrt(0.5 * curve.variance_ohm2) / size, color=LINES[0][0], linewidth=1.0)
+        log_value_axis(panels[-1], "noise, %")
+        frequency_axis(panels[-1], low, high)
     return figure
+
+
+def _magnitude_axis(panel: Axes, frequency: Real, size: Real, ends: tuple[float, float]) -> None:
+    """Fit the vertical axis to what lies between the frequencies `ends`."""
+    seen = size[(frequency >= ends[0]) & (frequency <= ends[1])]
+    panel.set_yscale("log")
+    panel.set_ylim(0.93 * float(seen.min()), 1.08 * float(seen.max()))
+    log_value_axis(panel, "impedance, Ω")
