@@ -1,234 +1,100 @@
-"""Errors of parameters from recordings over the least that any estimator could have.
+"""Healthy recordings are left alone, and the parameters' errors are hardly over the least that any estimator could have.
 
 The bound is that of errors in variables (Pintelon & Schoukens, System Identification, 2nd ed., 2012): the information of
 every line of every recording, standards too, with the first channel unknown at each, by central differences of the true
-circuit, beside the priors. Benches are drawn: both topologies, five excitations, calibrated or not, noise from -90 to -60
-dBFS, hum or none, Q from 2 to 12, Fs from 20 to 150 Hz; and all that files state or the rig leaves open: mass, resistors,
-gain, delay, couplings, crosstalk, sample clock. ``TSFIT_BENCHES=200 pytest tests/benchmarks/test_recordings_at_the_bound.py
--s`` prints the table at full size.
+circuit, beside the priors. `helpers/drawn_benches.py` draws the benches. ``TSFIT_BENCHES=200 pytest
+tests/benchmarks/test_recordings_at_the_bound.py -s`` prints the tables at full size.
 """
 
 import math
 import os
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pytest
-import soundfile
-from helpers.made_ratios import EXCITATIONS, RATE, driver, record, rig
+from helpers.drawn_benches import NAMES, drawn, physical, write_bench
 from scipy import stats
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.fit import fit_bench
-from tsfit.capture.lines import lines_of
-from tsfit.circuit.load import added_mass, free_air
-from tsfit.circuit.response import Circuit, impedance
-from tsfit.driver.formulas import compliance, force_factor, mechanical_resistance
 
 BENCHES = int(os.environ.get("TSFIT_BENCHES", "4"))
-NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Le", "L2", "R2")
 TOLD = (*NAMES, "Bl")
 BY_BL = np.array([0.5, 0.5, 0.0, -0.5, 0.5, 0.0, 0.0, 0.0])
 """Bl² = 2π Fs Mms Re/Qes."""
-KINDS = [kind for kind in EXCITATIONS if kind != "multisine from rest"]
-OPEN = (
-    "drift", "clock", "mass", "known", "reference", "gain", "delay", "corner", "apart", "into second", "into total", "lead",
-    "input",
-)  # fmt: skip
-STATED = {"drift": 0.01, "clock": 5e-5, "mass": 1e-3, "known": 1e-3, "reference": 1e-4, "gain": 5e-4}
-"""Standard uncertainties, relative: of Re from sweep to sweep and of the clock as the fit has them, else as stated."""
-LEFT_OPEN = {"delay": 2e-6, "corner": 1.0, "apart": 2.0 * math.pi * 0.6, "into second": 3e-5, "into total": 3e-5}
-"""What a rig leaves open that nobody calibrated: s, logarithm of 2 Hz, rad/s, shares."""
-TOLD_BY_STANDARDS = {"gain": 0.5, "delay": 4e-5, "into second": 3e-3, "into total": 3e-3, "lead": 0.5, "input": 1e-4}
-"""What they tell of one that is calibrated; ohm and siemens too."""
-KNOWN_OHM = 10.0
-TAPS = 64
+ACCUSE = {"burst", "gap", "lost_samples", "loose_contact", "overload", "unsteady"}
+ACCUSE |= {"cut_off", "excluded_band", "sprung_part", "scatter"}
+"""Notes that find something wrong with a recording or a driver, warning or not."""
+FEW = 1.0 / 100.0
+"""Share of healthy benches of which something may be said that is not so."""
 
 
 @dataclass(frozen=True)
-class Drawn:
-    """One bench: its rig, the truth (logarithms of `NAMES`, then `OPEN` in their own units), and how it is swept."""
+class Trial:
+    """Errors, bound and stated standard deviations of the logarithms of `TOLD` (9,), and of what it was accused."""
 
-    rig: object
-    kind: str
-    seconds: float
-    hum: bool
-    calibrated: bool
-    mass: float
-    truth: np.ndarray
-
-    @property
-    def spreads(self):
-        exact = dict.fromkeys(("known", "lead", "input"), 0.0)
-        known = STATED | LEFT_OPEN | (TOLD_BY_STANDARDS if self.calibrated else exact)
-        return np.array([known[name] for name in OPEN])
-
-    def ratio(self, logs, f, load):
-        """Ratio of the channels (n,) at the variables `logs`; `load` is a mass on the cone, or a standard by its name."""
-        open_ = dict(zip(OPEN, logs[8:], strict=True))
-        f = f * (1.0 + open_["clock"])
-        standards = {"open": math.inf, "short": 0.0, "known": KNOWN_OHM * (1.0 + open_["known"])}
-        reference = self.rig.reference * (1.0 + open_["reference"])
-        if load in standards:
-            # Of nothing connected, a micro-ohm less than all.
-            z = np.full(len(f), min(standards[load], 1e12), dtype=complex)
-        else:
-            mass = load * (1.0 + open_["mass"])
-            heated = open_["drift"] if load else 0.0
-            on_cone = added_mass(mass) if mass else free_air()
-            z = impedance(f, physical(logs[:8], heated), Circuit("ladder-2", "ideal"), on_cone)
-        z = z + open_["lead"]
-        if self.rig.topology == "divider":
-            z = z / (1.0 + open_["input"] * z)
-            r = z / (z + reference)
-        else:
-            below = reference / (1.0 + open_["input"] * reference)
-            r = below / (z + below)
-        s = 2j * math.pi * f
-        corner = 4.0 * math.pi * math.exp(open_["corner"])
-        h = np.exp(open_["gain"] - s * open_["delay"]) * (s + corner + open_["apart"]) / (s + corner)
-        return (h * r + open_["into second"]) / (1.0 + open_["into total"] * h * r)
-
-    def recorded(self, simulator, load, rng):
-        """Samples (n, 2) of a driver with a mass on it, or of a standard."""
-        open_ = dict(zip(OPEN, self.truth[8:], strict=True))
-        w2 = 2.0 * math.exp(open_["corner"])
-        bench = replace(
-            self.rig,
-            reference=self.rig.reference * (1.0 + open_["reference"]),
-            input=1.0 / max(open_["input"], 1e-12),
-            lead=open_["lead"],
-            gain=(1.0, math.exp(open_["gain"])),
-            coupling_hz=(w2 + open_["apart"] / (2.0 * math.pi), w2),
-            sample_rate=RATE * (1.0 + open_["clock"]),
-            noise_dbfs=None,
-            hum_dbfs=None,
-        )
-        state = simulator.BenchState()
-        if isinstance(load, str):
-            one = {"open": math.inf, "short": 0.0, "known": KNOWN_OHM * (1.0 + open_["known"])}[load]
-            clean = record(simulator, "sweep", one, bench, rng, seconds=2.5)
-        else:
-            values = physical(self.truth[:8])
-            one = driver(simulator, **{name: values[name] for name in ("Re", "Bl", "Mms", "Cms", "Rms", "Le")}, Sd=0.05)
-            one = replace(one, rungs=((values["L2"], values["R2"]),))
-            warming = math.exp(open_["drift"]) if load else 1.0
-            state = replace(state, mass=load * (1.0 + open_["mass"]), warming=warming)
-            clean = record(simulator, self.kind, one, bench, rng, seconds=self.seconds, state=state)
-        heard = np.stack([late(clean[:, 0], 0.0), late(clean[:, 1], open_["delay"] * RATE)], axis=1)
-        heard = heard + heard[:, ::-1] * [open_["into total"], open_["into second"]]
-        return heard + simulator.disturbance(len(heard), self.rig, rng)
-
-    def information(self, samples, load, fs):
-        """Information (k, k) of one recording about the truth and what is open."""
-        block = lines_of(samples[:, 0], samples[:, 1], RATE).blocks[0]
-        inside = np.ones(len(block.frequency_hz), dtype=bool)
-        if not isinstance(load, str):
-            inside = (block.frequency_hz >= fs / 8.0) & (block.frequency_hz <= max(2000.0, 40.0 * fs))
-        f, power = block.frequency_hz[inside], 10.0 ** (self.rig.noise_dbfs / 10.0) * len(samples)
-        played = np.maximum(np.abs(block.first[inside]) ** 2 - power, 1e-30)
-        m = self.ratio(self.truth, f, load)
-        variance = power * (1.0 + np.abs(m) ** 2) / played
-        if self.hum:
-            near = np.abs(f[:, None] - 50.0 * np.array([1, 2, 3, 5, 7])) < 1.01 * block.step_hz
-            variance[near.any(axis=1)] = 1e30
-        steps = np.concatenate([np.full(8, 1e-5), 1e-3 * np.maximum(self.spreads, 1e-9)])
-        slopes = np.array(
-            [
-                (self.ratio(self.truth + h, f, load) - self.ratio(self.truth - h, f, load)) / (2.0 * step)
-                for h, step in zip(np.diag(steps), steps, strict=True)
-            ]
-        )
-        return 2.0 * ((slopes.conj() / variance) @ slopes.T).real
+    error: np.ndarray
+    bound: np.ndarray
+    stated: np.ndarray
+    alarms: tuple[str, ...]
 
 
-def physical(logs, heated=0.0):
-    """SI values of the circuit."""
-    re, fs, qms, qes, mms, le, l2, r2 = (float(one) for one in np.exp(logs))
-    bl, cms, rms = force_factor(fs, mms, re, qes), compliance(fs, mms), mechanical_resistance(fs, mms, qms)
-    values = {"Re": re * math.exp(heated), "Bl": bl, "Mms": mms, "Cms": cms, "Rms": rms, "Sd": 0.05}
-    return values | {"Le": le, "L2": l2, "R2": r2}
-
-
-def late(x, samples):
-    """Delay `x` (n,) by a part of a sample, its first and last ones left out."""
-    place = np.arange(-TAPS, TAPS + 1) - samples
-    return np.convolve(x, np.sinc(place) * np.kaiser(2 * TAPS + 1, 9.0), mode="valid")
-
-
-def drawn(simulator, rng):
-    fs = math.exp(rng.uniform(math.log(20.0), math.log(150.0)))
-    mms = 0.08 * (30.0 / fs) ** 1.2
-    truth = [rng.uniform(3, 7), fs, rng.uniform(2, 12), rng.uniform(0.25, 0.9), mms, 0.4e-3, 0.9e-3, 6.0]
-    kind, hum, calibrated = KINDS[rng.integers(len(KINDS))], bool(rng.integers(2)), bool(rng.integers(2))
-    level, topology = float(rng.uniform(-90.0, -60.0)), str(rng.choice(["divider", "shunt"]))
-    bench = rig(simulator, topology, level, hum_dbfs=(-60.0, -63.0) if hum else None, input=1e12)
-    seconds = float(rng.uniform(1.5, 4.0) if kind == "sweep" else 4.0)
-    one = Drawn(bench, kind, seconds, hum, calibrated, round(float(rng.uniform(0.4, 1.0) * mms), 6), np.zeros(0))
-    # A calibrated rig is as far off as one that nobody calibrated, but for the gain, which may be anything.
-    off = dict.fromkeys(OPEN, 0.0) | STATED | LEFT_OPEN
-    # Unlike couplings of a rig that nobody calibrated are described to first order only: they leave a misfit of some 0.1 %.
-    off |= {"gain": 0.02, "lead": 0.05, "input": 5e-5} if calibrated else {"corner": 0.0, "apart": 0.0}
-    off = np.clip(rng.standard_normal(len(OPEN)), -3.0, 3.0) * list(off.values())
-    off[-2:] = np.abs(off[-2:])
-    off[OPEN.index("apart")] = max(off[OPEN.index("apart")], -2.0 * math.pi * 1.9 * math.exp(off[OPEN.index("corner")]))
-    return replace(one, truth=np.concatenate([np.log(truth), off]))
-
-
-def write_bench(one, folder):
-    second = "driver" if one.rig.topology == "divider" else "reference"
-    text = (
-        f'name = "drawn"\ntopology = "{one.rig.topology}"\nreference_ohm = {one.rig.reference}\n'
-        f"reference_uncertainty_ohm = {STATED['reference'] * one.rig.reference}\n[channels]\ntotal = 1\n{second} = 2\n"
-        f"gain_uncertainty_percent = {100.0 * STATED['gain']}\n"
-    )
-    if one.calibrated:
-        text += '[calibration]\nopen = "open.wav"\nshort = "short.wav"\n[[calibration.known]]\nrecording = "known.wav"\n'
-        text += f"ohm = {KNOWN_OHM}\nuncertainty_ohm = {STATED['known'] * KNOWN_OHM}\n"
-    (folder / "rig.toml").write_text(text)
-    (folder / "bench.toml").write_text(
-        'rig = "rig.toml"\n[driver]\nname = "drawn"\n[[sweep]]\nrecording = "free.wav"\nstate = "free air"\n'
-        f'[[sweep]]\nrecording = "mass.wav"\nstate = "added mass"\nmass_g = {1e3 * one.mass}\n'
-        f"mass_uncertainty_g = {1e3 * one.mass * STATED['mass']}\n"
-    )
-
-
-def trial(simulator, folder, seed):
-    """Errors, bound and stated standard deviations of the logarithms of `TOLD`, (3, 9); None where it was refused."""
-    rng = np.random.default_rng([3, seed])
-    one = drawn(simulator, rng)
-    write_bench(one, folder)
+def bound_of(one, recordings):
+    """Least standard deviations of the logarithms of `TOLD` (9,)."""
     information = np.diag(np.concatenate([np.zeros(8), np.maximum(one.spreads, 1e-9) ** -2.0]))
-    loads = {"free": 0.0, "mass": one.mass} | {name: name for name in ("open", "short", "known") if one.calibrated}
-    for name, load in loads.items():
-        samples = one.recorded(simulator, load, rng)
-        soundfile.write(folder / f"{name}.wav", samples, RATE, subtype="FLOAT")
+    for load, samples in recordings.values():
         information = information + one.information(samples, load, math.exp(one.truth[1]))
     scale = np.sqrt(np.diag(information))
     covariance = (np.linalg.inv(information / np.outer(scale, scale)) / np.outer(scale, scale))[:8, :8]
-    bound = np.sqrt([*np.diag(covariance), BY_BL @ covariance @ BY_BL])
+    return np.sqrt([*np.diag(covariance), BY_BL @ covariance @ BY_BL])
+
+
+def alarms_of(bench):
+    """What is said of a healthy bench, fitted as a user does, that accuses it."""
+    try:
+        quality = fit_bench(bench).quality
+    except TsfitError as error:
+        return (f"refused: {error.message}",)
+    return tuple(f"{note.code}: {note.message}" for note in quality if note.severity != "note" or note.code in ACCUSE)
+
+
+def trial(simulator, folder, seed):
+    rng = np.random.default_rng([3, seed])
+    one = drawn(simulator, rng)
+    bound = bound_of(one, write_bench(one, simulator, folder, rng))
+    alarms = alarms_of(folder / "bench.toml")
+    for alarm in alarms:
+        print(f"bench {seed}, {one}: {alarm.replace(str(folder), '')}", flush=True)
     try:
         found = fit_bench(folder / "bench.toml", coil="ladder-2", suspension="ideal").parameters
-    except TsfitError as error:
-        print(f"refused: bench {seed}, {one.kind}, {one.rig.topology}, {one.rig.noise_dbfs:.0f} dBFS: {error}")
-        return None
+    except TsfitError:
+        return Trial(np.full(9, np.nan), bound, np.full(9, np.nan), alarms)
     logs = np.append(one.truth[:8], np.log(physical(one.truth[:8])["Bl"]))
     error = np.array([math.log(found[name].value) for name in TOLD]) - logs
-    if np.max(np.abs(error / bound)) > 4.5:
+    if np.max(np.abs(error / bound)) > 4.0:
         told = {name: round(float(e / b), 1) for name, e, b in zip(TOLD, error, bound, strict=True)}
-        print(f"far: bench {seed}, {one.kind}, {one.rig.topology}, {one.rig.noise_dbfs:.0f} dBFS, {one.calibrated=} {told}")
-    return error, bound, np.array([found[name].stdev / found[name].value for name in TOLD])
+        print(f"far: bench {seed}, {one}: {told}", flush=True)
+    return Trial(error, bound, np.array([found[name].stdev / found[name].value for name in TOLD]), alarms)
+
+
+@pytest.fixture(scope="module")
+def trials(bench_simulator, tmp_path_factory):
+    return [trial(bench_simulator, tmp_path_factory.mktemp("bench"), seed) for seed in range(BENCHES)]
+
+
+def test_healthy_benches_are_left_alone(trials):
+    accused = [one.alarms for one in trials if one.alarms]
+    print(f"\n{len(accused)} of {BENCHES} healthy benches accused")
+    assert len(accused) <= FEW * BENCHES, accused
 
 
 @pytest.mark.against(
     "parameters from recordings, `TSFIT_BENCHES` drawn benches", "bound of errors in variables", "chi-square"
 )
-def test_errors_are_at_the_bound(bench_simulator, tmp_path):
-    trials = [trial(bench_simulator, tmp_path, seed) for seed in range(BENCHES)]
-    assert None not in trials
-    error, bound, stated = np.array(trials).transpose(1, 0, 2)
+def test_errors_are_at_the_bound(trials):
+    error, bound, stated = (np.array([getattr(one, name) for one in trials]) for name in ("error", "bound", "stated"))
     over, said = np.sqrt(np.mean((error / bound) ** 2, axis=0)), np.sqrt(np.mean((error / stated) ** 2, axis=0))
-    print(f"\n{BENCHES} benches, none refused; RMS error over bound, over what is stated; median of that over the bound")
+    print(f"\n{BENCHES} benches; RMS error over bound, over what is stated; median of that over the bound")
     for name, *told in zip(TOLD, over, said, np.median(stated / bound, axis=0), strict=True):
         print(f"  {name:4s}" + "".join(f" {one:6.3f}" for one in told))
     # Errors at 1.1 times the bound (1.2 for the coil) leave these quantiles once in a thousand.

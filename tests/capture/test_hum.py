@@ -39,3 +39,10 @@ def test_lines_near_harmonics_of_either_mains():
     block, _ = left([])
     near = block.frequency_hz[near_mains(block)]
     assert {round(f / 10.0) for f in near if f < 130.0} == {5, 6, 10, 12}
+
+
+@pytest.mark.parametrize("mains", [59.93, 59.98, 60.04, 60.1])
+def test_a_harmonic_that_both_mains_have_is_not_taken_for_the_other(mains):
+    """The fifth of 60 Hz is nearly the sixth of 50 Hz, and the loudest where a driver's resonance hides the others."""
+    found = hum_of(*left([(mains, 0.25), (5.0 * mains, 3.0), (7.0 * mains, 0.2)]))
+    assert found == pytest.approx([mains, 5.0 * mains, 7.0 * mains], abs=0.05)

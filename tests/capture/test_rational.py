@@ -42,3 +42,18 @@ def test_what_ends_leave_is_found_whatever_its_phase():
     wanted = np.array([11.0, 70.0, 900.0])
     found = of_the_ends(F, left, np.ones(len(F)), poles, wanted)
     assert found == pytest.approx(fractions(wanted, poles, np.array([1.0 + 2.0j, -0.5j]), 0.1 - 0.2j), rel=1e-6)
+
+
+@pytest.mark.parametrize("samples", [0.12, 0.25])
+def test_a_channel_that_is_late_by_a_part_of_a_sample_is_followed(samples):
+    """A divider of 100 ohm at 44.1 kHz, coil and resonance behind it, noisy below the resonance."""
+    rng = np.random.default_rng(4)
+    f = np.geomspace(2.0, 19000.0, 480)
+    s = 2j * np.pi * f
+    w = 2.0 * np.pi * 136.0
+    z = 5.0 + 0.4e-3 * s + 1.0 / (1.0 / 6.0 + 1.0 / (0.9e-3 * s)) + 60.0 * s * w / 10.0 / (s * s + s * w / 10.0 + w * w)
+    truth = z / (z + 100.0) * np.exp(-s * samples / 44100.0)
+    noise = np.abs(truth) * np.interp(np.log(f), np.log([2.0, 500.0]), [0.1, 1e-3])
+    noisy = truth + noise * (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) / np.sqrt(2.0)
+    found = fit_rational(f, noisy, noise**2)
+    assert np.mean(np.abs((found.at(f) - noisy) / noise) ** 2) < 2.0

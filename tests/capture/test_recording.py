@@ -360,3 +360,12 @@ def test_flac_of_unknown_length_as_of_an_encoder_that_was_never_told(tmp_path, m
 def test_samples_are_those_of_the_file_to_the_last_bit(tmp_path, subtype):
     path = _write(tmp_path / "one.wav", _pair(0.5 * np.sin(np.arange(RATE)), np.random.default_rng(1)), subtype)
     assert np.array_equal(read_recording(path).samples, soundfile.read(path, dtype="float64")[0])
+
+
+@pytest.mark.parametrize("peak", [0.4, 1.0, 2.6, 5.0])
+def test_a_channel_of_a_few_steps_has_no_tops_but_those(tmp_path, peak):
+    """A short circuit on a divider: the driver's channel moves over hardly any of the steps of a converter of 14 bits."""
+    step = 2.0**-13
+    x = KINDS["sweep"](RATE, 4, np.random.default_rng(2))
+    both = np.column_stack([0.5 * x, np.rint(peak * x / np.abs(x).max()) * step])
+    read_recording(_write(tmp_path / "short.wav", both, "FLOAT"), may_be_silent=1)

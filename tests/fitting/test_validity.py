@@ -323,3 +323,9 @@ def test_noise_from_point_to_point(share):
     noise = 0.01 * (rng.standard_normal(4000) + 1j * rng.standard_normal(4000)) / math.sqrt(2.0)
     assert roughness(noise[:2], share) == 0.0
     assert roughness(noise + np.sin(np.linspace(0.0, 9.0, 4000)), share) == pytest.approx(0.01, rel=0.05)
+
+
+def test_noise_is_no_want_of_points():
+    """Where each point near the resonance is unsure, more of them would tell as little."""
+    noisy = made(np.geomspace(8.0, 6000.0, 150), Qms=18.0, relative_noise=0.3)
+    assert "few_points" not in notes(noisy)

@@ -18,29 +18,37 @@ def rig(simulator, topology, noise_dbfs, **changes):
     return simulator.BenchRig(topology=topology, noise_dbfs=noise_dbfs, **{**given, **changes})
 
 
-def record(simulator, kind, one, rig, rng, *, seconds=4.0, state=None):
-    """Samples (n, 2) of `one` under the excitation `kind`, about `seconds` long."""
+def record(simulator, kind, one, rig, rng, *, seconds=4.0, state=None, rate=RATE):
+    """Samples (n, 2) of `one` under the excitation `kind`, about `seconds` long, played at `rate`."""
     state = simulator.BenchState() if state is None else state
-    high = 0.4 * RATE
+    high = min(0.4 * rate, 20e3)
     cut = slice(None)
     if kind == "sweep":
-        drive = simulator.exponential_sweep(RATE, seconds, 5.0, high, before=0.1, after=0.2)
-    elif kind.startswith("noise"):
-        drive = simulator.white_noise(RATE, seconds + 2.0, rng, silence=0.0 if "cut" in kind else 0.2)
-        cut = slice(RATE, -RATE) if "cut" in kind else cut
+        drive = simulator.exponential_sweep(rate, seconds, 5.0, high, before=0.1, after=0.2)
+    elif "noise" in kind:
+        drive = simulator.white_noise(rate, seconds + 2.0, rng, silence=0.0 if "cut" in kind else 0.2)
+        drive = _pink(drive, rate, high) if kind.startswith("pink") else drive
+        cut = slice(rate, -rate) if "cut" in kind else cut
     elif kind.startswith("multisine"):
-        period = round(RATE * seconds / 3.0)
-        drive = simulator.multisine(RATE, period, 5.0, high, 4, rng)
-        drive, cut = (drive, slice(period, None)) if "cut" in kind else (np.pad(drive, RATE // 4), cut)
+        period = round(rate * seconds / 3.0)
+        drive = simulator.multisine(rate, period, 5.0, high, 4, rng)
+        drive, cut = (drive, slice(period, None)) if "cut" in kind else (np.pad(drive, rate // 4), cut)
     else:
-        drive = np.concatenate([_step(f, seconds / 40.0) for f in np.geomspace(8.0, 4000.0, 40)])
-        drive = np.pad(drive, RATE // 4)
+        drive = np.concatenate([_step(f, seconds / 40.0, rate) for f in np.geomspace(8.0, min(4000.0, high), 40)])
+        drive = np.pad(drive, rate // 4)
     return simulator.simulate(one, state, rig, drive, rng)[cut]
 
 
-def _step(frequency, least):
+def _pink(white, rate, high):
+    """As loud in every octave from 5 Hz to `high`."""
+    f = np.fft.rfftfreq(len(white), 1.0 / rate)
+    share = np.where((f >= 5.0) & (f <= high), 1.0 / np.sqrt(np.maximum(f, 1.0)), 0.0)
+    return np.fft.irfft(share * np.fft.rfft(white), len(white))
+
+
+def _step(frequency, least, rate):
     seconds = max(least, 6.0 / frequency)
-    time = np.arange(round(seconds * RATE)) / RATE
+    time = np.arange(round(seconds * rate)) / rate
     return np.sin(2.0 * math.pi * frequency * time) * np.minimum(1.0, np.minimum(time, seconds - time) / (0.2 * seconds))
 
 

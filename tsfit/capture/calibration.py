@@ -5,6 +5,7 @@ describe falls back to three terms for each band, which need three standards: m 
 open circuit (Z infinite) gives a − c m = 0, short circuit b = m, a known resistor the whole line.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,7 +15,7 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.causes import refused
 from tsfit.base.notes import QualityNote
 from tsfit.capture.ratio import channel_ratio
-from tsfit.capture.recording import Recording, read_recording
+from tsfit.capture.recording import ENOUGH, FEW_STEPS, Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
 from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 
@@ -204,10 +205,23 @@ def calibration_of(rig: Rig) -> Calibration:
 
 def _standard(one: StandardRecording, rig: Rig) -> Standard:
     first, second = one.recording.samples[:, rig.total], one.recording.samples[:, rig.second]
+    hidden = _hidden(second, first)
+    if np.ptp(second) == 0.0:
+        second = np.random.default_rng(0).normal(0.0, max(hidden, 1e-12), len(second))
     ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
-    if len(ratio.frequency_hz) < LEAST_POINTS:
+    n = len(ratio.frequency_hz)
+    if n < LEAST_POINTS:
         raise refused(one.recording.path, "calibration, noise")
-    return Standard(one.name, one.ohm, one.uncertainty_ohm, ratio)
+    # All points share what is hidden, which so many independent errors come to.
+    variance = ratio.variance + n * 0.5 * (hidden / float(first.std())) ** 2
+    return Standard(one.name, one.ohm, one.uncertainty_ohm, replace(ratio, variance=variance))
+
+
+def _hidden(second: Real, first: Real) -> float:
+    """Standard uncertainty of a channel (n,) that moves over so few of its converter's steps that these hide the rest."""
+    values = np.unique(second[:ENOUGH])
+    step = float(np.min(np.diff(values if len(values) > 1 else np.unique(first[:ENOUGH])), initial=1.0))
+    return step / math.sqrt(12.0) if np.ptp(second) < FEW_STEPS * step else 0.0
 
 
 def _odd(terms: Terms, standards: Sequence[Standard]) -> Standard | None:

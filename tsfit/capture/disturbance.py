@@ -24,6 +24,8 @@ WRONG_RATIO = 0.01
 """Share of the drive, there and then, that a ratio a little off may leave; it stands out as noise does."""
 OF_NO_MATTER = 5e-3
 """Amplitude of a disturbance over what the second channel holds in those octaves, up to which it does no harm."""
+OF_ENDS = 0.02
+"""The same at the very ends of a record that is not at rest there, whose terms leave as much."""
 LEAST_LINES = 32
 UNPLAYED = 3e-4
 """Share of the first channel's energy below which a band was not played."""
@@ -98,7 +100,8 @@ def disturbances(lines: Lines, remnants: Sequence[Remnant]) -> Disturbed:
         block = lines.blocks[number]
         courses = [_course(*one) for one in _octaves(block, remnants[number], lines)]
         power, loud = _together(courses, 1.0 / block.step_hz)
-        pieces = [replace(one, start=one.start + block.start, stop=one.stop + block.start) for one in _pieces(power)]
+        there = [one for one in _pieces(power) if block.rest or not _at_an_end(one, 1.0 / block.step_hz)]
+        pieces = [replace(one, start=one.start + block.start, stop=one.stop + block.start) for one in there]
         return pieces, [one.change for one in courses], [one.beside for one in courses], loud
 
     each = in_turn(heard, range(len(lines.blocks)))
@@ -195,6 +198,12 @@ def _pieces(power: Real) -> list[Disturbance]:
         for one in groups
     ]
     return [one for one in found if one.share > OF_NO_MATTER]
+
+
+def _at_an_end(piece: Disturbance, seconds: float) -> bool:
+    """Whether a piece is the remainder of what a record that begins or ends amid its excitation leaves there."""
+    touches = piece.start < GRID_SECONDS or piece.stop > seconds - GRID_SECONDS
+    return touches and piece.stop - piece.start < 2.5 * GRID_SECONDS and piece.share < OF_ENDS
 
 
 def may_go(found: Disturbed, lines: Lines) -> bool:

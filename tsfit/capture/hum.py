@@ -37,13 +37,16 @@ def hum_of(block: Stretch, left: Complex) -> list[float]:
     """Frequencies (Hz) of the mains' harmonics that stand out of `left` (n,), what a line keeps over its usual noise."""
     power, first, step = np.abs(left) ** 2, block.frequency_hz[0], block.step_hz
     best: tuple[float, float] = (0.0, 0.0)
+    # A harmonic lies between lines, and whichever of them holds it, it speaks for the mains that have the others too.
+    padded = np.pad(power, 1)
+    near = np.minimum(np.maximum(np.maximum(padded[:-2], padded[2:]), power), 1e6)
     for nominal in MAINS_HZ:
         orders = np.arange(1, min(HARMONICS, int(block.frequency_hz[-1] / nominal / (1.0 + OFF))) + 1)
         fine = min(step / 4.0, nominal * OFF)
         for mains in np.arange(nominal * (1.0 - OFF), nominal * (1.0 + OFF) + fine / 2.0, fine):
             place = np.rint((orders * mains - first) / step).astype(int)
             place = place[(place >= 0) & (place < len(power))]
-            score = float(np.sum(np.minimum(power[place], 1e6) - 1.0))
+            score = float(np.sum(near[place] - 1.0))
             if score > best[0] * 1.0000001:
                 best = (score, float(mains))
     mains = best[1]

@@ -26,8 +26,9 @@ from tsfit.driver.curve import ImpedanceCurve
 OPEN_OHM, SHORT_OHM = 2000.0, 0.25
 """Median |Z| beyond which nothing, or a short circuit, hangs on the leads; real drivers stay well between."""
 SWAPPED = 1.05
-WORST_POINT, WORST_MEDIAN = 0.1, 0.03
-"""Relative standard uncertainty of Z from which a point, or the whole sweep, is of no use."""
+WORST_POINT, SURE_POINT, WORST_MEDIAN = 0.25, 0.1, 0.03
+"""Relative standard uncertainty of Z from which a point is of no use, from which it does not count among those that a sweep
+must have, and of which these may be. Without its unsure points a sweep in noise has no peak."""
 USUAL_DENSITY = 48.0
 """Points per octave of which these are; of a denser curve as many count as one."""
 UNBURIED = 2.0
@@ -201,14 +202,14 @@ def _certain_enough(heard: Heard, relative: Real) -> Mask:
     """Flags (n,) of the points whose `relative` uncertainty is of use, where these suffice."""
     # Of more points each tells less, and all together as much.
     relative = relative / max(1.0, math.sqrt(heard.points_per_octave / USUAL_DENSITY))
-    keep = relative < WORST_POINT
-    few, typical = int(keep.sum()) < LEAST_POINTS, float(np.median(relative))
+    sure = relative < SURE_POINT
+    few, typical = int(sure.sum()) < LEAST_POINTS, float(np.median(relative))
     if few and typical <= WORST_MEDIAN:
         f = heard.ratio.frequency_hz
-        raise refused(heard.path, "range", points=int(keep.sum()), low=f[0], high=f[-1], least=LEAST_POINTS)
-    if few or float(np.median(relative[keep])) > WORST_MEDIAN:
+        raise refused(heard.path, "range", points=int(sure.sum()), low=f[0], high=f[-1], least=LEAST_POINTS)
+    if few or float(np.median(relative[sure])) > WORST_MEDIAN:
         raise _too_noisy(heard, typical)
-    return np.asarray(keep)
+    return np.asarray(relative < WORST_POINT)
 
 
 def _too_noisy(heard: Heard, relative: float) -> TsfitError:

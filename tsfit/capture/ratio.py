@@ -36,7 +36,7 @@ TURNS = 3
 """Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations."""
 WORST_POINT = 0.25
 """Relative standard uncertainty from which a band tells nothing."""
-SURE_POINT, WIDEST_POINT = 0.15, 1.0 / 12.0
+SURE_POINT, WIDEST_POINT = 0.06, 1.0 / 12.0
 """Relative standard uncertainty up to which neighbouring bands make one point, and its widest in octaves: what is made of a
 noisy ratio bends, and what takes noisy points away takes a resonance's own."""
 LEAST_POINTS = 8

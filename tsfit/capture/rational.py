@@ -32,6 +32,9 @@ SHARPEST = 30.0
 """Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
 ORDERS = ((1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
 """Numbers of real poles and of pairs that are tried: coil, couplings and loading; resonances."""
+LATE_ORDERS = ((2, 1, 1), (3, 1, 1), (3, 2, 1))
+"""Those with a third number, of pairs beyond the band, that are tried where the others explain too little: a channel that
+is late by a part of a sample asks for them, and a search does not come there from real poles."""
 EXPLAINED, IN_VAIN = 2.0, 2
 """Misfit over that of noise alone from which on so many further orders in a row that are no better end the search."""
 ROUGH_ORDERS = ((2, 1), (3, 1), (3, 2))
@@ -164,19 +167,18 @@ def fit_rational(
     s = np.asarray(2j * math.pi * frequency_hz, dtype=np.complex128)
     # Where the ratio stands out most against its usual value is the main resonance, or near enough.
     peak = frequency_hz[int(np.argmax(np.abs(ratio - np.median(ratio)) / np.sqrt(frequency_hz)))]
-    best, least, in_vain = None, math.inf, 0
-    for reals, pairs in orders:
-        if 2 * (2 * pairs + reals) + 1 > len(s):
+    best, least, fewest, in_vain = None, math.inf, math.inf, 0
+    for reals, pairs, beyond in (*((*one, 0) for one in orders), *LATE_ORDERS):
+        if 2 * (2 * (pairs + beyond) + reals) + 1 > len(s):
             continue
-        centres = 2.0 * math.pi * peak * 1.7 ** np.arange(pairs)
-        upper = centres * (-0.1 + 1j)
-        rest = 2.0 * math.pi * np.geomspace(min(3.0 * peak, frequency_hz[-1]), 1.5 * frequency_hz[-1], reals)
-        both = np.stack([upper, upper.conj()], axis=1).ravel()
-        poles = np.concatenate([both, -rest]).astype(np.complex128)
-        found, squares = _vector_fit(s, ratio, weight, poles)
-        criterion = 2.0 * squares + (2 * len(poles) + 1) * math.log(2 * len(s))
+        if beyond and fewest < EXPLAINED * len(s):
+            break
+        if beyond:
+            peak = _bend(frequency_hz, ratio)
+        found, squares = _vector_fit(s, ratio, weight, _started(peak, float(frequency_hz[-1]), (reals, pairs, beyond)))
+        criterion = 2.0 * squares + (2 * len(found.poles) + 1) * math.log(2 * len(s))
         if criterion < least and np.all(np.abs(found.poles.imag) < 2.0 * SHARPEST * np.abs(found.poles.real)):
-            best, least, in_vain = found, criterion, 0
+            best, least, fewest, in_vain = found, criterion, squares, 0
         else:
             in_vain += 1
         if in_vain > IN_VAIN and squares < EXPLAINED * len(s):
@@ -184,3 +186,26 @@ def fit_rational(
     if best is None:
         return Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))
     return best
+
+
+def _bend(frequency_hz: Real, ratio: Complex) -> float:
+    """Frequency at which the size of a ratio (n,) is furthest from that half an octave away: mostly a resonance's."""
+    from scipy import ndimage
+
+    f, size = np.log2(frequency_hz), np.log(np.abs(ratio))
+    beside = 0.5 * (np.interp(f - 0.5, f, size) + np.interp(f + 0.5, f, size))
+    inside = (f > f[0] + 0.5) & (f < f[-1] - 0.5)
+    # A running mean over a tenth of an octave leaves single points that are off.
+    smooth = ndimage.gaussian_filter1d(np.abs(size - beside), max(0.1 * len(f) / float(f[-1] - f[0]), 0.5))
+    return float(frequency_hz[int(np.argmax(np.where(inside, smooth, 0.0)))])
+
+
+def _started(peak: float, highest: float, order: tuple[int, int, int]) -> Complex:
+    """First poles (n,), rad/s: real ones to beyond the `highest` frequency, pairs from the `peak` up, pairs beyond (Hz)."""
+    reals, pairs, beyond = order
+    upper = np.concatenate(
+        [peak * 1.7 ** np.arange(pairs) * (-0.1 + 1j), 1.5 * highest * np.arange(1, beyond + 1) * (-1 + 1j)]
+    )
+    rest = np.geomspace(min(3.0 * peak, highest), 1.5 * highest, reals)
+    both = np.stack([upper, upper.conj()], axis=1).ravel()
+    return np.asarray(2.0 * math.pi * np.concatenate([both, -rest]), dtype=np.complex128)

@@ -44,6 +44,8 @@ MIN_OCCASIONS = 6
 """Unlike neighbours of samples in the top bin that tell a clipped signal from the one peak of a repeated period."""
 LEAST_RUN, LONG_RUN, MIN_TOPS, MOST_RUNS = 3, 8, 2, 200
 """Samples in a row that are a top, and a long one; how many tops tell a shape, and of how many it is asked."""
+FEW_STEPS, QUIET = 8.0, 0.1
+"""Peak over a converter's step, and of full scale, below which a channel has no tops but the steps themselves."""
 NEAR_TOP, MIN_STEPS = 0.98, 8
 """Share of the peak above which the converter's step is read, and how many steps that takes."""
 LOSSY = ("VORBIS", "OPUS", "MPEG", "LAW", "ADPCM", "GSM", "DPCM", "DWVW", "VOX", "G72")
@@ -287,6 +289,8 @@ def _clipped(x: Real, step: float) -> bool:
             continue
         near = _beyond(x, sign, NEAR_TOP * peak)
         fine = _step(x, near, peak, step)
+        if peak < min(FEW_STEPS * fine, QUIET):
+            continue
         width = max(TOP_WIDTH * peak, STEPS * fine)
         coarse = 2.0 * width > COARSE * peak
         if coarse:

@@ -1,10 +1,11 @@
 """What disturbed a recording, named: what stands out in time (`tsfit.capture.disturbance`) beside the samples there."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
-from tsfit.base.arrays import Mask
+from tsfit.base.arrays import Mask, Real
 from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.capture.disturbance import Disturbance, Disturbed
@@ -16,8 +17,11 @@ REFUSED, OVERLOADED = 0.02, 0.1
 """Amplitude, over what the second channel holds there, from which a disturbance refuses a recording, and one throughout."""
 CHANGED = 5e-3
 """Change of the ratio in the course of a recording that is warned about."""
-STILL = 8
-"""Equal samples in a row, amid loud ones, that are a gap."""
+STILL, JUMPS = 8, 2.5
+"""Equal samples in a row, amid loud ones, that are a gap, and by how many of a converter's steps it jumps at an end."""
+ROUNDED, RINGS_SECONDS = 2.0, 0.03
+"""Steps of a converter that are no more than rounding, and s after a beginning of rest from which it is one."""
+BLOCK = 1 << 20
 AROUND_SECONDS, SOME_SECONDS = 0.25, 1.0
 BROKEN = 30.0
 """Fourth difference of a channel over its usual one from which the channel itself breaks there."""
@@ -37,10 +41,20 @@ def remarks(found: Disturbed, recording: Recording, rig: Rig) -> Iterator[Qualit
     if coarse is not None:
         yield QualityNote("coarse", "note", coarse)
         return
-    if found.throughout:
-        yield QualityNote(
-            "overload", _grave(found.throughout > OVERLOADED), cause("overload", percent=100.0 * found.throughout)
+    if found.pieces or found.taken_out:
+        left, taken = (
+            tuple(p for p in all_ if not _rounded_away(p, recording, rig)) for all_ in (found.pieces, found.taken_out)
         )
+        if len(left) < len(found.pieces):
+            yield QualityNote("coarse", "note", _coarsest(found.pieces[0], recording))
+        found = replace(found, pieces=left, taken_out=taken)
+    if found.throughout:
+        when, samples = _longest_gap(recording)
+        grave = _grave(found.throughout > OVERLOADED)
+        if samples:
+            yield QualityNote("gap", grave, cause("gap", samples=samples, when=f"{begins + when:.2f} s"))
+        else:
+            yield QualityNote("overload", grave, cause("overload", percent=100.0 * found.throughout))
     if found.change > CHANGED:
         yield QualityNote("unsteady", "warn", cause("unsteady", percent=100.0 * found.change))
     if found.pieces:
@@ -71,9 +85,66 @@ def _coarse(found: Disturbed, recording: Recording) -> str | None:
     some = recording.between(*(round((first + t) * recording.sample_rate_hz) for t in (0.0, SOME_SECONDS)))
     for channel, values in enumerate(np.unique(x) for x in some.T):
         steps = np.ptp(values) / float(np.min(np.diff(values), initial=np.inf))
-        if share < 2.0 / max(steps, 1.0) and steps > 1.0:
+        if share < ROUNDED / max(steps, 1.0) and steps > 1.0:
             return cause("coarse", channel=channel + 1, steps=steps)
     return None
+
+
+def _rounded_away(piece: Disturbance, recording: Recording, rig: Rig) -> bool:
+    """Whether a piece is no more than rounding to the steps of a converter, or lies after the excitation's end.
+
+    There the steps hide the first channel, and the cone still swings.
+    """
+    rate = recording.sample_rate_hz
+    start, stop = round(piece.start * rate), round(piece.stop * rate)
+    step = _steps(recording.between(max(start - round(AROUND_SECONDS * rate), 0), stop))
+    if np.any(piece.share * np.ptp(recording.between(start, stop), axis=0) < ROUNDED * step):
+        return True
+    after = recording.between(start + round(RINGS_SECONDS * rate), start + round(SOME_SECONDS * rate))
+    return len(after) > 0 and bool(np.ptp(after[:, rig.total]) <= 2.0 * step[rig.total])
+
+
+def _coarsest(piece: Disturbance, recording: Recording) -> str:
+    """Say which channel moves over the fewest steps about a piece."""
+    rate = recording.sample_rate_hz
+    some = recording.between(max(round((piece.stop - SOME_SECONDS) * rate), 0), round((piece.stop + SOME_SECONDS) * rate))
+    steps = np.ptp(some, axis=0) / _steps(some)
+    return cause("coarse", channel=int(np.argmin(steps)) + 1, steps=float(steps.min()))
+
+
+def _steps(some: Real) -> Real:
+    """Least step between the values of each channel (2,) of `some` samples (n, 2); of a channel that stands still none."""
+    return np.array([np.min(np.diff(np.unique(x)), initial=np.inf if np.ptp(x) else 1e-300) for x in some.T])
+
+
+def _longest_gap(recording: Recording) -> tuple[float, int]:
+    """When (s) most samples in a row stand still amid loud ones, and how many; 0 where none do."""
+    found, at = (0.0, 0), 0
+    while len(block := recording.between(at, at + BLOCK)):
+        for channel in block.T:
+            first, samples = _gap(channel)
+            if samples > found[1]:
+                found = (at + first) / recording.sample_rate_hz, samples
+        at += BLOCK
+    return found
+
+
+def _gap(x: Real) -> tuple[int, int]:
+    """First of the most samples in a row of a channel (n,) that stand still, and how many.
+
+    It is no gap where a converter moves on by one step, nor where rest begins or ends.
+    """
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], np.diff(x) == 0.0, [False]]).astype(int)))
+    starts, ends = edges[::2], edges[1::2]
+    inside = (ends - starts >= STILL) & (starts > 0) & (ends < len(x) - 1)
+    starts, ends = starts[inside], ends[inside]
+    step = float(np.min(np.diff(np.unique(x)), initial=np.inf))
+    jump = np.maximum(np.abs(x[starts] - x[starts - 1]), np.abs(x[ends + 1] - x[ends]))
+    jumps = jump > JUMPS * step
+    if not np.any(jumps):
+        return 0, 0
+    longest = int(np.argmax(np.where(jumps, ends - starts, 0)))
+    return int(starts[longest]), int(ends[longest] - starts[longest]) + 1
 
 
 def _grave(refuse: bool) -> Severity:
@@ -99,10 +170,9 @@ def _named(piece: Disturbance, recording: Recording, rig: Rig) -> tuple[str, dic
     first = max(start - far, 0)
     around = recording.between(first, stop + far)
     inside = around[start - first : stop - first]
-    rows = [_longest(np.diff(inside[:, channel]) == 0.0) for channel in range(2)]
-    still = [last - first for first, last in rows]
-    if max(still) >= STILL:
-        return "gap", {"samples": max(still) + 1}
+    still = max(_gap(channel)[1] for channel in inside.T)
+    if still:
+        return "gap", {"samples": still}
     usual = np.median(np.abs(np.diff(around, 4, axis=0)), axis=0)
     steps = np.abs(np.diff(inside, 4, axis=0)).max(axis=0) / np.maximum(usual, 1e-12)
     if steps[rig.total] > max(BROKEN, ALIKE * steps[rig.second]):

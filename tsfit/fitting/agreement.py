@@ -23,6 +23,7 @@ from tsfit.fitting.least_squares import Objective
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.sweep import FitSweep
+from tsfit.fitting.validity import SQUARES_BY_CHANCE
 
 WELL_CONFIRMED = 1.0
 """Percent of Mms within which one state must confirm another for its mass or volume not to be taken on trust."""
@@ -32,6 +33,8 @@ APART = 2.0
 """Factor between two states from which a size was typed wrong: nobody errs by so much in measuring one."""
 ODD_MISFIT = (2.0, 0.005)
 """A sweep's misfit beyond noise over that of free air, and relative to |Z|, from which the sweep is no such state."""
+KNOWN_POINT = 0.05
+"""Relative standard uncertainty up to which a point tells of misfits of a percent."""
 
 TELLING = ("added mass", "closed box")
 """States that tell Mms beside free air."""
@@ -210,8 +213,8 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
     free = [relative_misfit(best, sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
     notes = []
     for sweep in model.sweeps:
-        size = relative_misfit(best, sweep)
-        if free and sweep.state.kind != "free air" and size > ODD_MISFIT[1] and size > ODD_MISFIT[0] * min(free):
+        size, sure = relative_misfit(best, sweep), sure_misfit(best, sweep)
+        if free and sweep.state.kind != "free air" and sure > ODD_MISFIT[1] and sure > ODD_MISFIT[0] * min(free):
             causes = (
                 "a hole that acts as a vent or a panel that gives"
                 if sweep.state.kind == "closed box"
@@ -228,6 +231,15 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
 def relative_misfit(best: Solved, sweep: FitSweep) -> float:
     """RMS of the misfit beyond noise, relative to |Z|."""
     return math.sqrt(max(float(np.mean(_relative_square(best, sweep))), 0.0))
+
+
+def sure_misfit(best: Solved, sweep: FitSweep) -> float:
+    """The same of the points that are known well enough, less what noise alone makes of it by chance."""
+    noise = sweep.noise / np.abs(sweep.impedance_ohm) ** 2
+    known = noise <= max(KNOWN_POINT**2, float(np.median(noise)))
+    square, noise = _relative_square(best, sweep)[known], noise[known]
+    chance = SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**2))) / len(noise)
+    return math.sqrt(max(float(np.mean(square)) - chance, 0.0))
 
 
 def worst_octave_misfit(best: Solved, sweep: FitSweep) -> float:

@@ -18,7 +18,7 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
-from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, worst_octave_misfit
+from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, sure_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
 from tsfit.fitting.kinds import begun_late, no_bare_driver, two_peaks, without_peak
@@ -232,7 +232,7 @@ def obeys_the_law(best: Solved, sweep: FitSweep) -> bool:
     """Whether the best circuit, which obeys the law itself, follows a sweep so closely that the sweep does too."""
     return (
         best.circuit.coil != "four-exponent"
-        and relative_misfit(best, sweep) <= LAWFUL * BROKEN_LAW
+        and sure_misfit(best, sweep) <= LAWFUL * BROKEN_LAW
         and worst_octave_misfit(best, sweep) <= LAWFUL * BROKEN_OCTAVE
     )
 

@@ -8,7 +8,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_edges, octave_means
-from tsfit.fitting.agreement import relative_misfit
+from tsfit.fitting.agreement import sure_misfit
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.validity import ROUGH_SHARE, roughness
 
@@ -30,8 +30,8 @@ def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
 
     `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers.
     """
-    worst = max(best.model.sweeps, key=lambda sweep: relative_misfit(best, sweep))
-    if relative_misfit(best, worst) < LARGE:
+    worst = max(best.model.sweeps, key=lambda sweep: sure_misfit(best, sweep))
+    if sure_misfit(best, worst) < LARGE:
         return []
     off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))
     message = missing(worst.frequency_hz, off, peaks_hz[worst.number])

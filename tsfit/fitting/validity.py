@@ -28,6 +28,8 @@ from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses
 
 LEAST_IN_WIDTH = 4
 """Least points within the half-power width Fs/Qms of the resonance: common practice, no source."""
+NOISY_POINT = 0.03
+"""Relative standard uncertainty of a point from which more points would not tell more."""
 WELL_BELOW = 0.55
 """Share of Fs from which a sweep must begin, so that it shows the near side of the peak: common practice, no source."""
 COIL_SEEN = 0.3
@@ -38,6 +40,9 @@ ROUGH_SHARE = 0.8
 """Share of an octave's points that its noise is read from: the edges of a fault are fewer, real noise is more."""
 FAR_BELOW, LEAST_LOW = 4.0, 5
 """How far below Fs a curve reads Re, and the least points there."""
+BY_CHANCE, SQUARES_BY_CHANCE = 4.0, 8.0
+"""Standard deviations that the lowest of a curve's readings is off by chance, and that the mean square of its noise is,
+which may be that of one point (as much once in e^9)."""
 FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
@@ -85,7 +90,7 @@ def validity_notes(
 def _few_points(curve: ImpedanceCurve, peak: Resonance) -> str | None:
     half = math.log(math.sqrt(1.0 + 0.25 / peak.Qms**2) + 0.5 / peak.Qms)
     inside = int(np.sum(np.abs(np.log(curve.frequency_hz / peak.Fs)) <= half))
-    if inside >= LEAST_IN_WIDTH:
+    if inside >= LEAST_IN_WIDTH or _noisy(curve, peak):
         return None
     low, high = peak.Fs * math.exp(-half), peak.Fs * math.exp(half)
     density = math.ceil(2.0 * LEAST_IN_WIDTH * math.log(2.0) / (2.0 * half))
@@ -94,6 +99,15 @@ def _few_points(curve: ImpedanceCurve, peak: Resonance) -> str | None:
         f"Only {points} within the half-power width of the resonance, {low:.4g} to {high:.4g} Hz, and the Qs hang on them; "
         f"measure again with {density} points per octave around {peak.Fs:.3g} Hz."
     )
+
+
+def _noisy(curve: ImpedanceCurve, peak: Resonance) -> bool:
+    """Whether the points nearest the resonance are so noisy that more of them would tell no more, as the ± says."""
+    if curve.variance_ohm2 is None:
+        return False
+    nearest = np.argsort(np.abs(np.log(curve.frequency_hz / peak.Fs)))[:LEAST_IN_WIDTH]
+    relative = np.sqrt(curve.variance_ohm2[nearest]) / np.abs(curve.impedance_ohm[nearest])
+    return bool(np.median(relative) > NOISY_POINT)
 
 
 def _low_end(curve: ImpedanceCurve, peak: Resonance) -> str | None:
@@ -140,7 +154,9 @@ def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
     noise = np.zeros(len(f))
     if curve.variance_ohm2 is not None:
         noise = np.sqrt(curve.variance_ohm2[used]) / np.abs(z)
-    usual = NOISE_FACTOR * float(np.median(noise))
+    # Of uneven noise the few worst points are most of the mean square, and so of its scatter.
+    alone = float(np.mean(noise**2)) + SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**4))) / len(f)
+    usual = max(NOISE_FACTOR * float(np.median(noise)), math.hypot(BROKEN_LAW, math.sqrt(alone)))
     # Whatever passes with few resonances passes; only what does not gets more.
     for enough in (BROKEN_LAW, BROKEN_LAW / 3.0):
         found = kramers_kronig(f, z, noise=max(enough, usual))
@@ -207,8 +223,12 @@ def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityN
     half = max(len(real) // 20, 2)
     smooth = running_median(real, half, "even")
     at = int(np.argmin(smooth))
-    noise = roughness(curve.impedance_ohm[low]) ** 2 if curve.variance_ohm2 is None else curve.variance_ohm2[low][at]
-    if re.value - smooth[at] <= 3.0 * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / (2 * half + 1))):
+    near = slice(max(at - half, 0), at + half + 1)
+    if curve.variance_ohm2 is None:
+        noise = roughness(curve.impedance_ohm[low]) ** 2
+    else:
+        noise = float(np.mean(curve.variance_ohm2[low][near]))
+    if re.value - smooth[at] <= BY_CHANCE * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / len(real[near]))):
         return []
     message = (
         f"Re comes out at {re.value:.4g} ± {re.stdev:.2g} ohm, but the curve itself reads {smooth[at]:.4g} ohm at "
