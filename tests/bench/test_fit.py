@@ -2,11 +2,13 @@
 
 import json
 import shutil
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 from helpers.dialects import Z, body
+from helpers.healthy_benches import BENCHES, made
 from helpers.made_bench import MODELS, made_bench
 from helpers.paths import SAMPLES
 
@@ -346,3 +348,20 @@ def test_copies_of_a_sweep_count_once(tmp_path):
     (told,) = [note for note in thrice.quality if note.code == "same_sweep"]
     assert "left out: two.txt, one.txt" in told.message
     assert not [note for note in alone.quality if note.code == "same_sweep"]
+
+
+@pytest.mark.against(
+    "Fs and Qts of two sweeps of 1.5 s under noise of -60 dBFS", "a bench simulated in time", "0.1 %, 0.5 %"
+)
+def test_two_short_sweeps_in_noise_are_enough(bench_simulator, tmp_path):
+    bench = replace(BENCHES[3], noise_dbfs=-60.0)
+    for name, samples in zip(("free", "mass"), made(bench_simulator, bench).sweeps, strict=True):
+        soundfile.write(tmp_path / f"{name}.wav", samples, bench.rate, subtype="PCM_24")
+    (tmp_path / "rig.toml").write_text(bench.rig())
+    (tmp_path / "bench.toml").write_text(
+        'rig = "rig.toml"\n[driver]\nname = "made"\n[[sweep]]\nrecording = "free.wav"\nstate = "free air"\n'
+        f'[[sweep]]\nrecording = "mass.wav"\nstate = "added mass"\nmass_g = {1e3 * bench.mass}\n'
+    )
+    found = fit_bench(tmp_path / "bench.toml").parameters
+    assert found["Fs"].value == pytest.approx(bench.Fs, rel=1e-3)
+    assert found["Qts"].value == pytest.approx(1.0 / (1.0 / bench.Qms + 1.0 / bench.Qes), rel=5e-3)

@@ -209,7 +209,11 @@ def _certain_enough(heard: Heard, relative: Real) -> Mask:
         raise refused(heard.path, "range", points=int(sure.sum()), low=f[0], high=f[-1], least=LEAST_POINTS)
     if few or float(np.median(relative[sure])) > WORST_MEDIAN:
         raise _too_noisy(heard, typical)
-    return np.asarray(relative < WORST_POINT)
+    keep = relative < WORST_POINT
+    # Beyond the last sure points hardly anything was played.
+    first, *_, last = np.flatnonzero(sure)
+    keep[:first] = keep[last + 1 :] = False
+    return np.asarray(keep)
 
 
 def _too_noisy(heard: Heard, relative: float) -> TsfitError:

@@ -203,9 +203,14 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
     if len(keys) == 1 and "Mms" in best.model.names:
         what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"
         taken.append(f"the {what} as typed (another mass or a box would tell)")
+    if best.model.sd is not None and not any(kind == "closed box" for kind, *_ in keys):
+        taken.append("the cone's effective area as typed (a box would tell, and Vas goes with its square)")
     if any("sample_rate_hz" in source for source in sources):
         taken.append("the sample rate in the recordings' headers")
-    return [QualityNote("on_trust", "note", f"Taken on trust: {' and '.join(taken)}.")] if taken else []
+    if not taken:
+        return []
+    told = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
+    return [QualityNote("on_trust", "note", f"Taken on trust: {told}.")]
 
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:

@@ -67,7 +67,7 @@ def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: in
 
 
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
-    boxes = tuple(case.build(one) for one in candidates)
+    boxes = tuple(_built(case, one) for one in candidates)
     frequency = np.union1d(default_frequencies(), PREFERRED_HZ)
     # At its tuning a port without losses holds the cone quite still, where a level at full travel is no number.
     still = np.isclose(frequency[:, np.newaxis], [box.opening.fb or 0.0 for box in boxes], rtol=1e-9, atol=0.0)
@@ -94,6 +94,17 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         equalised=() if case.flat_to_hz is None else tuple(flat_form(flat(box, case.flat_to_hz)) for box in boxes),
     )
     return replace(result, words=tuple(words(candidates, boxes, result)))
+
+
+def _built(case: Case, one: Candidate) -> BoxResult:
+    """Box of a case; where it cannot be built for a driver that is like none, that is told too."""
+    try:
+        return case.build(one)
+    except TsfitError as error:
+        told = doubt(one.driver)
+        if told is None:
+            raise
+        raise TsfitError(f"{error.message} {told}", code=error.code, file=error.file) from error
 
 
 def _offsets(box: BoxResult, ohm: Number) -> dict[str, Number]:
