@@ -130,3 +130,15 @@ def test_a_coil_term_of_which_there_is_no_trace_begins_at_a_share_of_the_impedan
     start = coil_start("four-exponent", ABOVE, blocked)
     assert (start["Kr"], start["Xr"]) == pytest.approx((0.004, 0.8), rel=1e-4)
     assert start["Kx"] * (2.0 * np.pi * 6000.0) ** start["Xx"] == pytest.approx(0.3 * abs(blocked[-1]), rel=1e-6)
+
+
+@pytest.mark.parametrize("unsure", [0.25, 0.003])
+def test_a_saddle_that_is_one_unsure_point_makes_no_second_peak(unsure):
+    f = np.geomspace(2.0, 4000.0, 400)
+    z = motional(f)
+    variance = (0.003 * np.abs(z)) ** 2
+    place = int(np.searchsorted(f, 0.85 * FS))
+    z[place] *= 0.4
+    variance[place] = (unsure * np.abs(z[place])) ** 2
+    found = find_resonance(ImpedanceCurve(f, z, variance, source="x.txt"))
+    assert isinstance(found, TwoPeaks) == (unsure < 0.1)

@@ -77,27 +77,32 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance | TwoPeaks | None:
 
 def _sure_peaks(curve: ImpedanceCurve, size: Real) -> tuple[list[int], list[float]]:
     """Peaks (`_peaks`) of `size` (n,) that stand out from the noise of the curve."""
-    peaks, heights = _peaks(smoothed(curve.frequency_hz, np.log(size)))
+    peaks, heights, saddles = _peaks(smoothed(curve.frequency_hz, np.log(size)))
     if curve.variance_ohm2 is None:
         return peaks, heights
     noise = np.sqrt(0.5 * curve.variance_ohm2) / size
-    sure = [k for k, (peak, height) in enumerate(zip(peaks, heights, strict=True)) if height > OVER_NOISE * noise[peak]]
+    # One point that lies low makes a saddle too.
+    unsure = np.maximum(noise[peaks], noise[saddles])
+    sure = [k for k, height in enumerate(heights) if height > OVER_NOISE * unsure[k]]
     return [peaks[k] for k in sure], [heights[k] for k in sure]
 
 
-def _peaks(values: Real) -> tuple[list[int], list[float]]:
-    """Indices of the local maxima, and their prominence: the drop to the higher of the two saddles beside each."""
+def _peaks(values: Real) -> tuple[list[int], list[float], list[int]]:
+    """Indices of the local maxima, their prominence: the drop to the higher of both saddles beside each, and its index."""
     rising, falling = values[1:-1] > values[:-2], values[1:-1] >= values[2:]
-    peaks, heights = [], []
+    peaks, heights, found = [], [], []
     for peak in np.flatnonzero(rising & falling) + 1:
         saddles = []
-        for side in (values[:peak][::-1], values[peak + 1 :]):
+        for side, step in ((values[:peak][::-1], -1), (values[peak + 1 :], 1)):
             higher = np.flatnonzero(side > values[peak])
-            saddles.append(float(np.min(side[: higher[0]] if len(higher) else side)))
-        if values[peak] - max(saddles) >= MIN_PROMINENCE:
+            low = int(np.argmin(side[: higher[0]] if len(higher) else side))
+            saddles.append((float(side[low]), int(peak) + step * (low + 1)))
+        saddle, at = max(saddles)
+        if values[peak] - saddle >= MIN_PROMINENCE:
             peaks.append(int(peak))
-            heights.append(float(values[peak]) - max(saddles))
-    return peaks, heights
+            heights.append(float(values[peak]) - saddle)
+            found.append(at)
+    return peaks, heights, found
 
 
 def smoothed(f: Real, values: Real) -> Real:
