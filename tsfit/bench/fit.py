@@ -223,8 +223,8 @@ def _compared(result: FitResult, meter: Known, rig: Rig | None) -> QualityNote:
         gain = _gain(rig, meter.value, re)
         causes = (
             f"channel gains that differ by {100.0 * (gain - 1.0):+.1f} %, a reference resistor of "
-            f"{rig.reference_ohm * meter.value / re:.4g} ohm instead of {rig.reference_ohm:.4g}, or "
-            f"{abs(apart):.2g} ohm of leads that only one of them includes"
+            f"{rig.reference_ohm * meter.value / re:.4g} ohm instead of {rig.reference_ohm:.4g}, "
+            f"{abs(apart):.2g} ohm of leads that only one of them includes, or a channel that hears the other"
         )
     message = (
         f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * apart / re:+.1f} %: "
