@@ -10,11 +10,11 @@ import logging
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.circuit.coil import laplace
 from tsfit.circuit.response import impedance_gradient
 from tsfit.circuit.sprung import LABELS, of_box, terms_of
 from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, blocked_start, compete
@@ -28,6 +28,8 @@ PER_OCTAVE = 16
 QS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
 LIKELY = 0.3
 """Greatest mass over Mms from which the search begins."""
+ROUNDING = 1e-9
+"""Least share of a course that is its own."""
 SURE, WORTH = 40.0, 0.05
 """Sum of squares that a part must take away: beyond any noise, and as a share of all, or it is a trifle."""
 
@@ -104,19 +106,19 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
         return 0.0, label, {}
     hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
     grid = np.array([(f, q) for q in QS for f in hz])
-    courses = np.concatenate(
-        [_courses(best, sweep, grid, here=any(sweep is one for one in sweeps)) for sweep in model.sweeps], axis=1
-    )
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
-    courses = (courses * weight).view(float)
-    n = courses.shape[1]
-    scale = math.sqrt(best.points_per_error)
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
-    slopes = scale * best.solution.jacobian[:, :n]
-    basis = np.linalg.qr(slopes.T)[0]
-    courses = courses - (courses @ basis) @ basis.T
-    size = np.maximum(np.sum(courses**2, axis=1), 1e-30)
-    share = -(courses @ misfit) / size
+    basis = np.linalg.qr(best.solution.jacobian[:, : len(misfit)].T)[0]
+    # What the other variables could do of the misfit, and of each course, is taken off.
+    others = np.column_stack([misfit - basis @ (basis.T @ misfit), basis]).T.copy().view(complex)
+    size, along = np.zeros(len(grid)), np.zeros((len(grid), len(others)))
+    places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
+    for sweep, place in zip(model.sweeps, places, strict=True):
+        if any(sweep is one for one in sweeps):
+            own, shared = _courses(best, sweep, hz, weight[slice(*place)], others[:, slice(*place)])
+            size, along = size + own, along + shared
+    size = np.maximum(size - np.sum(along[:, 1:] ** 2, axis=1), ROUNDING * size)
+    share = -along[:, 0] / size
     gains = np.where((share > 0.0), share**2 * size, 0.0)
     k = int(np.argmax(gains))
     whole = float(misfit @ misfit)
@@ -128,12 +130,23 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     return float(gains[k]) / whole, label, dict(zip(terms_of(label), values, strict=True))
 
 
-def _courses(best: Solved, sweep: FitSweep, grid: Real, *, here: bool) -> Complex:
-    """Change of Z (k, n), ohm, for the mass of each part of `grid` (k, 2; Hz and Q), over Mms, in one sweep."""
-    if not here:
-        return np.zeros((len(grid), len(sweep.frequency_hz)), dtype=np.complex128)
+def _courses(best: Solved, sweep: FitSweep, hz: Real, weight: Real, others: Complex) -> tuple[Real, Real]:
+    """Change of Z for the mass of a part of each of `QS` at each of `hz`, over Mms, in one sweep, times `weight` (n,).
+
+    Returned are its sum of squares (k,), and its products with `others` (m, n), whose real and imaginary parts count alike,
+    (k, m). A part answers with 1/(w² − ω² + jωw/Q).
+    """
     v = best.model.values(best.x)
     p = best.model.circuit_values(v, sweep)
     _, d = impedance_gradient(sweep.frequency_hz, p, best.circuit, best.model.load(v, sweep))
-    s, w = laplace(sweep.frequency_hz), 2.0 * math.pi * grid[:, :1]
-    return np.asarray(-d["added_mass"] * p["Mms"] * s**2 / (s**2 + s * w / grid[:, 1:] + w**2))
+    omega, w = 2.0 * math.pi * sweep.frequency_hz, 2.0 * math.pi * hz[:, None]
+    unit = d["added_mass"] * p["Mms"] * omega**2 * weight
+    products, strength = (np.conj(unit) * others).T, np.abs(unit) ** 2
+    stiff, loss = w**2 - omega**2, omega * w
+    stiff_square, loss_square = stiff**2, loss**2
+    sizes, along = [], []
+    for q in QS:
+        answer = 1.0 / (stiff_square + loss_square / q**2)
+        sizes.append(answer @ strength)
+        along.append((stiff * answer) @ products.real - (loss * answer) @ products.imag / q)
+    return np.concatenate(sizes), np.concatenate(along)
