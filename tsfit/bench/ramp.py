@@ -158,7 +158,8 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and not run:
         return None
     factor = min(factor, top)
-    dbfs = last.offer.excitation.level_dbfs + 20.0 * math.log10(factor)
+    # What the output's limit binds comes to it but for rounding.
+    dbfs = min(last.offer.excitation.level_dbfs + 20.0 * math.log10(factor), LIMIT_DBFS)
     excitation = _at(judged[0].offer.excitation, dbfs)
     if run:
         excitation = _run(excitation, ramp)

@@ -40,6 +40,11 @@ LEAST_RISE_K, LEAST_S = 5.0, 20.0
 DRAWS = 1000
 COILS_C = (100.0, 125.0, 150.0, 175.0, 200.0, 225.0, 250.0, 275.0, 300.0)
 AFTER_S = {"1 s": 1.0, "1 min": 60.0, "1 h": 3600.0}
+SOON = ("1 s", "1 min")
+"""After which the coil alone tells what is lost."""
+APART = 1.0
+"""Standard deviation of the logarithm of the coil's resistance to heat, cone at rest, from which it is not told apart from
+what the moving cone adds."""
 
 
 @dataclass(frozen=True)
@@ -245,12 +250,13 @@ class _Followed:
         rtv0, ctv, rtm, ctm, g = self.network.T
         found = {
             "Rtv_run": _estimate(1.0 / conductance(self.network, self.run_velocity), "K/W"),
-            "Rtv0": _estimate(rtv0, "K/W"),
             "Ctv": _estimate(ctv, "J/K"),
             "tau_v": _estimate(self.tau, "s"),
         }
-        if self.velocity_known:
-            found["g"] = _estimate(g, "W/K per m/s")
+        if float(np.log(rtv0[1:]).std()) < APART:
+            found["Rtv0"] = _estimate(rtv0, "K/W")
+            if self.velocity_known:
+                found["g"] = _estimate(g, "W/K per m/s")
         if self.told:
             found |= {"Rtm": _estimate(rtm, "K/W"), "Ctm": _estimate(ctm, "J/K"), "tau_m": _estimate(rtm * ctm, "s")}
         return found
@@ -270,14 +276,13 @@ class _Followed:
     def compression(self, volts: float) -> dict[str, Estimate]:
         """What the output falls by at the run's voltage, dB, after some times; for long ones where the magnet is told."""
         current = self._law("current_per_volt2")
-        rises = dict(zip(AFTER_S, self.drive.warmed(volts**2, list(AFTER_S.values())), strict=True))
-        rises["for ever"] = self.drive.settled(volts**2)
+        after = AFTER_S if self.told else {name: AFTER_S[name] for name in SOON}
+        rises = dict(zip(after, self.drive.warmed(volts**2, list(after.values())), strict=True))
+        if self.told:
+            rises["for ever"] = self.drive.settled(volts**2)
         cold = current(self.cold)
-        return {
-            name: _estimate(10.0 * np.log10(cold / current(self.drive.ohm(rise))), "dB")
-            for name, rise in rises.items()
-            if self.told or name in ("1 s", "1 min")
-        }
+        lost = {name: 10.0 * np.log10(cold / current(self.drive.ohm(rise))) for name, rise in rises.items()}
+        return {name: _estimate(each, "dB") for name, each in lost.items()}
 
 
 def _estimate(draws: Real, unit: str) -> Estimate:
