@@ -5,9 +5,26 @@ import tomllib
 
 import click
 import pytest
+from helpers.made_fit import made_fit
 from helpers.power_rig import DRIVER, power_rig
 
+from tsfit.base.files import to_json
 from tsfit.cli import run
+from tsfit.formats.driver import read_driver
+from tsfit.formats.fit import fit_to_dict
+
+SHEET = """[driver]
+name = "Godwit 15"
+[published]
+Re = "5.3 ohm"
+Fs = "27 Hz"
+Qms = "5.2"
+Qes = "0.365"
+Mms = "180 g"
+Sd = "870 cm^2"
+Xmax = "6 mm"
+Pe = "500 W"
+"""
 
 
 @pytest.fixture
@@ -23,10 +40,11 @@ def led(*options, state="full travel"):
     return run(["sweep", "power.toml", "--state", state, "--driver", DRIVER, *options])
 
 
-def test_the_whole_chain_from_the_first_level_to_travel(folder, capsys, monkeypatch):
-    monkeypatch.setattr("tsfit.bench.ramp.PILOT_S", 1.0)
+def test_the_whole_chain_from_the_first_level_to_the_verdict(folder, capsys, monkeypatch):
+    monkeypatch.setattr("tsfit.bench.ramp.PILOT_S", 4.0)
     monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 1.0)
-    options = ("--limit-travel-mm", "12", "--level-v", "30", "--levels", "3", "--minutes", "0.1", "--yes", "--json")
+    # The output's own limit binds: rounding must not refuse what lies at it.
+    options = ("--limit-travel-mm", "25", "--level-v", "58", "--levels", "3", "--minutes", "0.7", "--yes", "--json")
     assert led(*options, state="power run") == 0
     found = json.loads(capsys.readouterr().out)
     bench = tomllib.loads((folder / found["bench"]).read_text())
@@ -37,8 +55,28 @@ def test_the_whole_chain_from_the_first_level_to_travel(folder, capsys, monkeypa
     for level, played in zip(travel["levels"], found["levels"], strict=True):
         farthest = max(level["peak_outward_m"], level["peak_inward_m"])
         assert farthest == pytest.approx(played["peak_travel_m"], rel=0.02)
-    # 5 mm are less than what takes any curve of the driver's file to its limit.
-    assert all(side["at_least"] > 5e-3 for limit in travel["limits"].values() for side in limit.values())
+    # 7 mm are less than what takes any curve of the driver's file to its limit.
+    assert all(side["at_least"] > 7e-3 for limit in travel["limits"].values() for side in limit.values())
+    assert run(["heat", found["bench"], "-o", "heat.json"]) == 0
+    heat = json.loads((folder / "heat.json").read_text())
+    # So short a run tells no continuous power: the printed one stays open. The printed travel was reached before any limit.
+    assert heat["power_at"] == []
+    (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit(read_driver(folder / DRIVER), 0.003))))
+    (folder / "sheet.toml").write_text(SHEET)
+    measured = ["--travel", "travel.json", "--heat", "heat.json"]
+
+    def said(*command):
+        capsys.readouterr()
+        assert run([*command, *measured]) == 0
+        return " ".join(capsys.readouterr().out.split())
+
+    verdict = said("check", "fit.json", "sheet.toml")
+    assert "Pe not judged" in verdict
+    assert "Xmax, inside: printed 6 mm" in verdict
+    assert "Travel as measured: 7.2" in said("box", "closed", "fit.json", "--qtc", "0.7")
+    compared = said("compare", "fit.json", "sheet.toml")
+    assert "Travel as measured: 7.2" in compared
+    assert "too short to tell continuous power; the printed one stands" in compared
 
 
 def test_another_name_stops_after_the_quiet_level_which_is_kept(folder, monkeypatch, capsys):

@@ -261,9 +261,9 @@ def bench_folder(folder, truth, shares=(0.3, 1.0), *, period_s=0.5, driver="", s
     return folder / "bench.toml"
 
 
-def levels_of(truth, shares, **how):
-    """Levels as the fit takes them, and what was recorded."""
-    heard = [recorded(truth, share, seed=index, **how) for index, share in enumerate(shares)]
+def levels_of(truth, shares, first=0, **how):
+    """Levels as the fit takes them, and what was recorded; signals and noise are drawn from the seed `first` on."""
+    heard = [recorded(truth, share, seed=first + index, **how) for index, share in enumerate(shares)]
     start = start_of(truth)
     return [
         prepared(terminals_of(each, f"level-{index}.wav"), start, period_s=each.period_s)

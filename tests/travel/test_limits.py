@@ -102,7 +102,7 @@ def test_drawn_drivers(seed):
     plain = seed % 2 == 0
     more = {} if plain else {"creep": 0.12 * rng.random(), "friction": 0.4 * rng.random(), "warming": 0.06 * rng.random()}
     truth = replace(DRIVERS[seed % 3], **more)
-    levels, _ = levels_of(truth, (0.1, 0.3, 0.6, 1.0), period_s=2.0)
+    levels, _ = levels_of(truth, (0.1, 0.3, 0.6, 1.0), 10 * seed, period_s=2.0)
     start = start_of(truth)
     start = replace(start, Mms=start.Mms * (1.0 + 3e-3 * rng.standard_normal()))
     scale = ScaleErrors(np.zeros(1), np.zeros(1), np.array([3e-3]))
