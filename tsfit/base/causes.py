@@ -318,6 +318,11 @@ CAUSES = {
         "disconnect the crossover and sweep one driver alone",
         "a reactance that turns negative again",
     ),
+    "kramers_kronig": Cause(
+        "the curve cannot be that of a steady driver: {broken}, as what drifts, drops out or is overdriven makes it",
+        "let the coil cool, lower the level, check the channels, and sweep again",
+        "the Kramers-Kronig relations",
+    ),
     "no_shift": Cause(
         "the resonance should have {verb} clearly from free air's {free:.4g} Hz but stands at {peak:.4g} Hz",
         "{remedy}",

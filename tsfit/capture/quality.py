@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote
 from tsfit.capture.alignment import find_dropouts, round_trip
 from tsfit.capture.distortion import ORDER, Distortion, find_distortion
@@ -88,10 +89,7 @@ def judge_curve(curve: ImpedanceCurve) -> tuple[QualityNote, ...]:
     found = kramers_kronig(curve.frequency_hz, curve.impedance_ohm, noise=noise)
     if found.rms <= max(BROKEN_LAW, NOISE_FACTOR * noise):
         return ()
-    message = (
-        f"the curve breaks the Kramers-Kronig relations by {100.0 * found.rms:.1f} %, as a drifting coil, too high a level "
-        "or a wrong phase would make it; let the coil cool, lower the level, check the channels, and record again."
-    )
+    message = cause("kramers_kronig", broken=f"it breaks the Kramers-Kronig relations by {100.0 * found.rms:.1f} %")
     return (QualityNote("kramers_kronig", "warn", message),)
 
 

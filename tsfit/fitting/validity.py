@@ -9,7 +9,7 @@ import math
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
-from tsfit.base.causes import refused
+from tsfit.base.causes import cause, refused
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import (
     BROKEN_LAW,
@@ -195,10 +195,7 @@ def law_note(curve: ImpedanceCurve, used: Mask, number: int | None = None) -> li
     broken = broken_law(curve, used)
     if broken is None or any(note.code == "kramers_kronig" for note in curve.notes):
         return []
-    message = (
-        f"The curve cannot be that of a steady driver: {broken}; something drifted, dropped out or was overdriven there, "
-        "so let the coil cool, lower the level, and measure again."
-    )
+    message = cause("kramers_kronig", broken=broken)
     return [QualityNote("kramers_kronig", "warn", message, number)]
 
 
