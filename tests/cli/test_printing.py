@@ -83,10 +83,11 @@ def said(monkeypatch):
     return ask
 
 
-def test_a_remark_names_its_sweeps_and_is_told_once(said):
+def test_a_remark_names_its_sweeps_and_is_told_once(said, capsys):
     notes = [QualityNote("held", "note", "Held.", k) for k in range(3)] + [QualityNote("x", "warn", "Too loud.", 1)]
-    assert said(notes) == ["  warn: sweep 2: Too loud.", "  note: sweeps 1, 2, 3: Held."]
-    assert said(notes, "-q") == ["  warn: sweep 2: Too loud."]
+    assert said(notes) == ["  warn: sweep 2: Too loud.", "  note: sweeps 1 to 3: Held."]
+    assert said(notes, "-q") == []
+    assert "1 warning not shown" in capsys.readouterr().err
 
 
 def test_the_gravest_three_remarks_and_how_many_more(said):

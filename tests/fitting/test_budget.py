@@ -74,15 +74,18 @@ def test_shares_are_of_the_variance():
     assert shares_of({"a": 0.0}) == {}
 
 
-def test_advice_tells_the_shares_in_percent():
+def test_advice_tells_what_brings_most_and_what_lowers_it():
     told = advice({"Qts": {"noise": 4.0, "sample clock": 3.0}, "Re": {"noise": 1.0}})
     assert told == (
-        "The variance of Qts comes from noise 64 %, sample clock 36 %; to improve it first, sweep again longer, louder "
-        "within the small-signal range, or with repeats."
+        "Most of the ± of Qts comes from the noise (64 %): sweep again longer, louder within the small-signal range, or "
+        "with repeats."
     )
     assert advice({"Vas": {"reference resistor": 1.0}, "Qts": {"noise": 1.0}}) == (
-        "The variance of Vas comes from reference resistor 100 %; to improve it first, calibrate the rig with resistors "
-        "known more closely."
+        "Most of the ± of Vas comes from the reference resistor (100 %): calibrate the rig with resistors known more "
+        "closely."
+    )
+    assert advice({"Vas": {"what the circuit misses": 1.0, "noise": 1.0, "mass": 1.0}}).startswith(
+        "The largest part of the ± of Vas comes from what the circuit misses (33 %): sweep from lower"
     )
     assert advice({}) is advice({"Qts": {"noise": 0.0}}) is None
 

@@ -46,7 +46,18 @@ def gathered(notes: Iterable[QualityNote]) -> list[Gathered]:
         )
     found = []
     for (code, severity, message), numbers in sweeps.items():
-        place = f"sweep{'s'[: len(numbers) > 1]} {', '.join(map(str, numbers))}: " if numbers else ""
+        place = f"sweep{'s'[: len(numbers) > 1]} {_runs(numbers)}: " if numbers else ""
         found.append(Gathered(severity, place + message, severity != "note" or code in TAKEN))
     rank = ("refuse", "warn", "note")
     return sorted(found, key=lambda each: (rank.index(each.severity), not each.matters))
+
+
+def _runs(numbers: Iterable[int]) -> str:
+    """Numbers in their order, three and more in a row by their ends."""
+    runs: list[list[int]] = []
+    for number in sorted(set(numbers)):
+        if runs and number == runs[-1][-1] + 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(f"{run[0]} to {run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)

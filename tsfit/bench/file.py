@@ -195,7 +195,7 @@ def assumption(stated: float | None, what: str, sweep: int | None = None) -> tup
     """Say that an uncertainty is assumed, where none is stated."""
     if stated is not None:
         return ()
-    message = f"No uncertainty of the {what} is stated; {100.0 * ASSUMED_RELATIVE[what]:g} % is assumed."
+    message = f"No uncertainty of the {what} is stated, {100.0 * ASSUMED_RELATIVE[what]:g} % is assumed; state yours."
     return (QualityNote("assumed_uncertainty", "note", message, sweep),)
 
 

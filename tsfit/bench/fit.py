@@ -83,7 +83,8 @@ def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]
     left = copies([frozenset({both}) for both in zip(hashes, rest, strict=True)])
     if not left:
         return table, []
-    message = f"The same sweep stands there more than once and counts once; left out: {', '.join(names[k] for k in left)}."
+    twice = ", ".join(names[k] for k in left)
+    message = f"The same sweep stands there more than once and counts once; left out: {twice}; name each once."
     kept = [sweep for k, sweep in enumerate(table.sweep) if k not in left]
     return table.model_copy(update={"sweep": kept}), [QualityNote("same_sweep", "warn", message)]
 

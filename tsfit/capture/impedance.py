@@ -255,24 +255,22 @@ def _check_impedance(path: Path, z: Complex) -> None:
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     notes = []
     if rig.simulated_driver is not None:
-        message = "This rig is simulated: what it tells was reckoned from a driver file, and no driver was measured."
+        message = "This rig is simulated, so that no driver was measured; build a real one."
         notes.append(QualityNote("simulated", "note", message))
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
-        message = "No uncertainty of the reference resistor is stated; 0.1 % is assumed."
+        message = "No uncertainty of the reference resistor is stated, 0.1 % is assumed; state yours."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     if rig.calibration is None and not trimmed:
-        message = "The rig is not calibrated; "
-        if rig.gain_uncertainty is None:
-            message += "its channels' gains are assumed to match within 0.5 %, which Re inherits; "
-        message += (
-            "taken on trust are its resistor, its leads, that each channel's gain stays as it is, and that it hears less "
-            "than -90 dB of the other; a calibration tells, or an ohmmeter's reading of the driver in the bench file."
+        gains = "gains that match within 0.5 %, which Re inherits, " if rig.gain_uncertainty is None else ""
+        message = (
+            f"The rig is not calibrated; taken on trust are {gains}its resistor, its leads, steady gains, and less than "
+            "-90 dB of crosstalk: calibrate it, or state an ohmmeter's reading of the driver."
         )
         notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None:
         notes += _calibration_notes(rig, rig.calibration)
     if rig.calibration is not None and any(known.uncertainty_ohm is None for known in rig.calibration.known):
-        message = "No uncertainty of the calibration's resistor is stated; 0.1 % is assumed."
+        message = "No uncertainty of the calibration's resistor is stated, 0.1 % is assumed; state yours."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     return tuple(notes)
 

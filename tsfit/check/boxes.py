@@ -91,6 +91,10 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     return boxes
 
 
+SURE_DB = 0.25
+"""Ends no further apart than this are one number to who builds a box."""
+
+
 def sentence(item: Consequence, *, own: bool = False) -> str:
     """Say in one sentence what becomes of one planned box; of the user's `own` nobody knows for which driver it was."""
 
@@ -101,21 +105,18 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
     place, planned = f"{item.box[:1].upper()}{item.box[1:]}", size(item.volume_l, item.tuning_hz)
     if own and item.outcome != "holds":
         place += ", if planned from the sheet (planned from this fit it stays as it is)"
-    value, low, high = (f"{end:.1f}" for end in (getattr(item.shape_change_db, name) for name in ("value", "low", "high")))
-    off = f"{value} dB off" if low == value == high else f"{value} dB off ({low} to {high})"
+    change = item.shape_change_db
+    value, low, high = (f"{end:.1f}" for end in (change.value, change.low, change.high))
+    off = f"{value} dB off" + (f" ({low} to {high})" if change.high - change.low > SURE_DB else "")
     if item.outcome == "adjust" and item.remedy is not None:
-        f3 = "" if item.remedy.f3_hz is None else f"f3 {item.remedy.f3_hz:.3g} Hz, "
-        shape = "the shape planned" if item.remedy.left_db < 0.05 else f"shape within {item.remedy.left_db:.1f} dB"
-        then = f"{f3}{shape}; the box as planned would be {off}"
-        return f"{place}: {size(item.remedy.volume_l, item.remedy.tuning_hz)} instead of {planned} ({then})."
-    what = {
-        "holds": "cut it as planned",
-        "undecided": "the measurement is too uncertain to say whether it can stay",
-    }.get(item.outcome)
+        shape = "" if item.remedy.left_db < SURE_DB else f", shape within {item.remedy.left_db:.1f} dB"
+        now = size(item.remedy.volume_l, item.remedy.tuning_hz)
+        return f"{place}: {now} instead of {planned}{shape}; as planned it is {off}."
+    what = {"holds": "", "undecided": "the measurement is too uncertain to say whether it can stay"}.get(item.outcome)
     if what is None:
         none = "no volume from half to twice of it brings the planned response back"
         what = "plan it anew for this driver" if item.remedy is None else none
-    return f"{place}{f', {planned}' if planned else ''}: its shape is {off}; {what}."
+    return f"{place}{f', {planned}' if planned else ''}: its shape is {off}{f'; {what}' if what else ', which can stay'}."
 
 
 def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
@@ -131,6 +132,6 @@ def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
         return "Whether boxes planned from the sheet hold cannot be told: measure more exactly before cutting wood."
     if "differs" not in outcomes and "undecided" not in outcomes:
         if verdict == "outside":
-            return "The driver is outside its sheet: send it back, or change the boxes planned from it before cutting wood."
+            return "Send it back, or change the boxes planned from its sheet before cutting wood."
         return "Change the boxes that do not hold before cutting wood; the driver can stay."
     return "Not every box planned from the sheet holds: keep to those that do, or change them as said, before cutting wood."

@@ -33,7 +33,9 @@ def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Est
     air = fit.driver.air
     _scale(found, {"Vas": target.stiffness / air.stiffness}, 20.0 * math.log10(target.density / air.density))
     if abs(target.pressure_hpa / air.pressure_hpa - 1.0) > 1e-3:
-        said.append(f"Vas and levels were taken from {air.pressure_hpa:.0f} hPa to {target.pressure_hpa:.0f} hPa.")
+        said.append(
+            f"Vas and levels are the fit's, taken from {air.pressure_hpa:.0f} to the sheet's {target.pressure_hpa:.0f} hPa."
+        )
     if conditions.coil_temperature_c is not None:
         said.append(_coil(found, fit, conditions.coil_temperature_c))
     if conditions.wiring is not None:

@@ -82,10 +82,16 @@ def is_full() -> bool:
     return _wanted("full")
 
 
+AFTER_TABLE = "tsfit.after_table"
+
+
 def say(text: str) -> None:
-    """Print one paragraph, wrapped where the terminal ends and indented as its beginning is."""
+    """Print one paragraph, wrapped where the terminal ends and indented as its beginning is; a table stands off from it."""
     text = printable(text)
     indent = " " * (len(text) - len(text.lstrip()) + 2 * text.lstrip().startswith("- "))
+    context = click.get_current_context(silent=True)
+    if context is not None and context.find_root().meta.pop(AFTER_TABLE, False):
+        click.echo()
     click.echo(wrapped(text, columns(), indent))
 
 
@@ -102,11 +108,19 @@ def hint(text: str) -> None:
 
 
 def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
-    """Print remarks: the gravest three once each, with the sweeps that they are about; all where more is wanted."""
+    """Print remarks: the gravest three once each, with the sweeps that they are about; all where more is wanted.
+
+    Where only results are wanted there are none, and standard error says how many of them are warnings.
+    """
     from tsfit.base.notes import gathered
 
     told = gathered(notes)
-    first = [each for each in told if each.matters and (each.severity != "note" or not is_quiet())]
+    first = [each for each in told if each.matters]
+    if is_quiet():
+        warnings = sum(each.severity != "note" for each in told)
+        if warnings:
+            click.echo(f"{warnings} warning{'s'[: warnings > 1]} not shown; leave -q away to read.", err=True)
+        return
     shown = told if is_full() or _wanted("verbose") else first[:MOST_NOTES]
     for each in shown:
         say(f"{indent}{each.severity}: {each.sentence}")
@@ -153,15 +167,19 @@ def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str 
     room = columns() - EDGE
     for number, group in enumerate(_groups(least, room, leading)):
         wide = _shared([widest[index] for index in group], [least[index] for index in group], room)
-        named = None if title is None or number else Text(printable(title))
-        table = Table(title=named, box=box.SIMPLE_HEAD, title_justify="left")
+        click.echo()
+        if title is not None and not number:
+            click.echo(wrapped(printable(title), columns()))
+        table = Table(box=box.SIMPLE_HEAD)
         for index, width in zip(group, wide, strict=True):
             table.add_column(
                 Text(heads[index]), justify="right" if numeric[index] else "left", overflow="fold", width=width
             )
         for row in cells:
             table.add_row(*(Text(row[index]) for index in group))
-        print_rendered(table)
+        click.echo(_rendered(table).strip("\n"))
+    if (context := click.get_current_context(silent=True)) is not None:
+        context.find_root().meta[AFTER_TABLE] = True
 
 
 def _least(head: str, cells: Sequence[str], *, whole: bool) -> int:
@@ -194,6 +212,10 @@ def _shared(widest: Sequence[int], least: Sequence[int], width: int) -> list[int
 
 def print_rendered(content: RenderableType, *, most_columns: int | None = None) -> None:
     """Print what rich renders, at most so many columns wide; a reader who has gone away is left to click, as elsewhere."""
+    click.echo(_rendered(content, most_columns=most_columns), nl=False)
+
+
+def _rendered(content: RenderableType, *, most_columns: int | None = None) -> str:
     from rich.console import Console
 
     console = Console(
@@ -201,7 +223,7 @@ def print_rendered(content: RenderableType, *, most_columns: int | None = None) 
     )
     with console.capture() as captured:
         console.print(content, crop=False)
-    click.echo("\n".join(line.rstrip() for line in captured.get().split("\n")), nl=False)
+    return "\n".join(line.rstrip() for line in captured.get().split("\n"))
 
 
 def no_colour() -> bool:

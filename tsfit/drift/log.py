@@ -57,7 +57,8 @@ def read_log(path: Path) -> Log:
     if not entries and data.strip():
         raise _no_log(path)
     notes = tuple(
-        QualityNote("damaged_line", "warn", f"Line {number} of {path.name} is damaged and left out.") for number in bad
+        QualityNote("damaged_line", "warn", f"Line {number} of {path.name} is damaged and left out; add that fit again.")
+        for number in bad
     )
     return Log(path, tuple(entries), notes)
 

@@ -210,7 +210,7 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
     if not taken:
         return []
     told = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
-    return [QualityNote("on_trust", "note", f"Taken on trust: {told}.")]
+    return [QualityNote("on_trust", "note", f"Taken on trust: {told}; check them.")]
 
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:

@@ -23,10 +23,10 @@ REMEDIES = {
     MODELS: "sweep over a wider range, which tells the models apart",
     "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
     "suspension from sweep": "repeat every state: let the driver rest between sweeps, at the same level and warmth",
-    "effective area": "measure the effective diameter better, from mid-surround to mid-surround on several lines",
+    "effective area": "measure the effective diameter on several lines, from mid-surround to mid-surround",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
-    "volume": "measure the box better, by filling it, and subtract what the driver takes",
+    "volume": "measure the box by filling it, less what the driver takes",
     "losses of the box": "seal the test box and take filling out, or use an added mass instead",
     "air load": "use a larger test box, or an added mass instead",
 }
@@ -76,14 +76,15 @@ def shares_of(sources: Mapping[str, float], least: float = 0.01, most: int = 3) 
 
 
 def advice(table: Mapping[str, Mapping[str, float]]) -> str | None:
-    """One sentence: what carries most of the uncertainty of Vas (or Qts), and how to lower it."""
+    """One sentence: what brings most of the uncertainty of Vas (or Qts), and how to lower it."""
     figure = "Vas" if "Vas" in table else "Qts"
     sources = table.get(figure, {})
     if not any(sources.values()):
         return None
-    shares = [f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items()]
-    first = next(iter(sources))
-    return f"The variance of {figure} comes from {', '.join(shares)}; to improve it first, {remedy_of(first)}."
+    first, share = next(iter(shares_of(sources).items()))
+    place = first if first == MISFIT else f"the {first}"
+    part = "Most" if share > 0.5 else "The largest part"
+    return f"{part} of the ± of {figure} comes from {place} ({100.0 * share:.0f} %): {remedy_of(first)}."
 
 
 def remedy_of(source: str) -> str:

@@ -160,7 +160,8 @@ class _Bench:
                 if best.circuit.parts and not band.hum:
                     continue
                 masks[k] = masks[k] & ~np.isin(self.curves[k][0].frequency_hz, sweep.frequency_hz[band.points])
-                message = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz is left out of the fit: it looks like {band.reason}."
+                where = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz"
+                message = f"{where} is left out of the fit: it looks like {band.reason}; look for it."
                 notes.append(QualityNote("excluded_band", "note", message, k))
         if notes:
             found = run([make_sweep(*self.curves[k], k, masks[k]) for k in numbers])

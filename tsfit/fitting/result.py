@@ -164,6 +164,10 @@ def candidate_of(each: Ranked, best: Ranked) -> ModelCandidate:
         )
 
 
+NO_CHANGE = 0.1
+"""Per cent below which nobody asks how small a change is."""
+
+
 def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     """What the runner-up would change, and what the average over the models that count would."""
     sound = [each for each in ranked if each.fault is None]
@@ -176,7 +180,8 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     names = [name for name in ("Qts", "Vas") if name in at[0]]
 
     def change(name: str, value: float) -> str:
-        return f"{name} by {100.0 * (value / float(at[0][name]) - 1.0):+.2g} %"
+        percent = 100.0 * (value / float(at[0][name]) - 1.0)
+        return f"{name} by {percent:+.2g} %" if abs(percent) >= NO_CHANGE else f"{name} by less than {NO_CHANGE:g} %"
 
     apart = " and ".join(change(name, float(at[1][name])) for name in names)
     circuit = other.solved.circuit
@@ -215,7 +220,10 @@ def _demand_notes(best: Solved) -> list[QualityNote]:
     held = [f"{name} at {shown(name, value)}" for name, value in demands.hold.items() if name not in best.pinned]
     notes = []
     if held:
-        message = f"Held, not fitted: {', '.join(held)}; the uncertainty of everything else takes that for exact."
+        message = (
+            f"Held, not fitted: {', '.join(held)}; the uncertainty of everything else takes that for exact; leave it free "
+            "to see what the sweeps say."
+        )
         notes.append(QualityNote("held", "note", message))
     for name in best.pinned:
         message = (
@@ -245,8 +253,8 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         QualityNote(
             "model_floor",
             "warn" if floor > 2.0 else "note",
-            f"Coil {circuit.coil}, suspension {circuit.suspension}; beyond noise the circuit misses the sweeps by "
-            f"{floor:.2g} % RMS.",
+            f"Circuit: coil {circuit.coil}, suspension {circuit.suspension}; misfit beyond noise "
+            + (f"{floor:.2g} %." if floor >= 0.01 else "below 0.01 %."),
         )
     ]
     if circuit.coil == "four-exponent":

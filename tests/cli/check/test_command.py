@@ -60,8 +60,9 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     code, out, err = run(capsys, fit, sheet(tmp_path, GOOD))
     assert (code, err) == (0, "")
     lines = out.splitlines()
-    assert "Wagtail 8: inside; all 6 judged parameters hold." in lines[0]
+    assert lines[0] == "Wagtail 8 against its sheet: inside; all 6 judged parameters hold."
     assert lines[1].startswith("Together, the deviations are")
+    assert lines[1].endswith("Boxes planned from the sheet can be cut as planned.")
     assert lines[2].startswith("Closed box with Qtc 0.707")
     assert len(lines) <= 25
     assert "Hum at 50 Hz" not in out
@@ -77,7 +78,7 @@ def test_in_full_each_box_is_shown_and_what_the_fit_remarks(capsys, tmp_path, fi
 def test_outside_leaves_with_1_and_names_the_figure(capsys, tmp_path, fit):
     code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR))
     assert code == 1
-    assert "Wagtail 8: outside; Bl -25.4 % (6 inside, Xmax not judged)." in out.splitlines()[0]
+    assert "Wagtail 8 against its sheet: outside; Bl -25.4 % (6 inside, Xmax not judged)." in out.splitlines()[0]
 
 
 def test_undecided_leaves_with_0_and_says_the_word(capsys, tmp_path, fit):
@@ -221,10 +222,10 @@ def test_the_table_fits_the_terminal(capsys, tmp_path, fit, monkeypatch, columns
     lines = out.splitlines()
     start = next(i for i, line in enumerate(lines) if line.split()[:1] == ["parameter"])
     # Where it is narrow, the verdicts stand in a table of their own.
-    table = lines[start : start + (29 if columns < 72 else 13)]
+    table = lines[start : start + (28 if columns < 72 else 13)]
     assert max(len(line.rstrip()) for line in table) <= columns
     assert len([line for line in table if line.rstrip().endswith(("inside", "outside", "undecided"))]) == 11
-    assert any("±U" in line for line in table)
+    assert any("±1σ" in line for line in table)
 
 
 def test_help_shows_an_example(capsys):

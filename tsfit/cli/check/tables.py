@@ -21,6 +21,9 @@ from tsfit.formats.sheet import Sheet
 
 NUMBERS = ("qtc", "fc_hz", "f3_hz", "ripple_db")
 MOST_PAIRS = 10
+MOST_ROWS = 12
+FIRST = ("Re", "Fs", "Qts", "Vas", "Mms", "Bl", "Le", "Sd", "sensitivity_2V83", *PROMISED)
+"""What a box is planned with; where there are more rows, others that are inside are only named."""
 
 
 def print_alone(sheet: Sheet, result: Consistency) -> None:
@@ -46,20 +49,26 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
     if told := doubt(fit.driver):
         say(f"warn: {fit.driver.name}: {told}")
-    say(f"{fit.driver.name} against the sheet of {sheet.name}: {_verdict(result)}")
+    whose = "its sheet" if fit.driver.name == sheet.name else f"the sheet of {sheet.name}"
+    say(f"{fit.driver.name} against {whose}: {_verdict(result)}")
     for item in result.figures:
         if item.name in PROMISED:
             say(f"{item.name}, {item.verdict}: {item.note}.")
-    say(result.pattern.sentence)
+    say(f"{result.pattern.sentence} {result.conclusion}".rstrip())
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     for box in result.boxes:
         say(box.sentence or "")
-    if result.boxes:
-        say(result.conclusion)
-    columns = ["parameter", "sheet", "fit", "±U", "off by", "limit", "verdict"]
-    print_table(columns, [_row(item, sheet) for item in result.figures])
+    columns = ["parameter", "sheet", "fit", "±1σ", "off by", "limit", "verdict"]
+    rest = [] if is_full() or len(result.figures) <= MOST_ROWS else [
+        item for item in result.figures if item.verdict == "inside" and item.name not in FIRST
+    ]  # fmt: skip
+    print_table(columns, [_row(item, sheet) for item in result.figures if item not in rest])
+    if rest:
+        say(f"Inside as well: {', '.join(PARAMETERS[item.name].called for item in rest)} (--full).")
+    for line in result.converted:
+        say(line)
     if not is_full():
         return
     for box in result.boxes:
@@ -70,8 +79,6 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         say(line)
     for name, reason in result.not_judged.items():
         say(f"{PARAMETERS[name].called}: not judged; {reason}")
-    for line in result.converted:
-        say(line)
     print_notes(fit.quality)
 
 
@@ -103,7 +110,7 @@ def _off(item: Judged) -> str:
 
 def _row(item: Judged, sheet: Sheet) -> list[str]:
     parameter = PARAMETERS[item.name]
-    spread, value = item.expanded_uncertainty * parameter.factor, item.measured * parameter.factor
+    spread, value = item.stdev * parameter.factor, item.measured * parameter.factor
     decimals = shown_decimals(value, spread, parameter.unit, full=is_full())
     shown = [("over " if item.at_least else "") + with_decimals(value, decimals), with_decimals(spread, decimals)]
     printed = sheet.figures[item.name].shown(parameter.factor)

@@ -9,11 +9,9 @@ from tsfit.driver.sizes import UNLIKE_ANY
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.budget import shares_of
 
-LEAST_PERCENT = 0.1
-"""Uncertainty below which nobody asks how small it is."""
 FIRST = ("Fs", "Qts", "Vas", "Re", "Bl", "Mms")
 """What a box is planned with, and what a motor is judged by."""
-SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "Sd", "sensitivity_2V83", "Le_1kHz")
+SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "sensitivity_2V83", "Le_1kHz")
 """Parameters in the table where no more is asked for."""
 
 
@@ -47,21 +45,17 @@ IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY
 
 
 def _answer(result: FitResult) -> list[str]:
-    """Sentences that say what the driver is, how surely, and what would make it surer."""
+    """Sentences that say what the driver is, how surely (one standard uncertainty), and what would make it surer."""
     first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
     shown = {name: each.shown(name) for name, each in first.items()}
-    values = ", ".join(f"{name} {told.value} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items())
-    percents = {name: 100.0 * each.stdev / abs(each.value) for name, each in first.items() if each.value}
-    surest = [name for name, percent in percents.items() if percent < LEAST_PERCENT]
-    rest = [f"{name} {percent:.2g} %" for name, percent in percents.items() if percent >= LEAST_PERCENT]
-    if surest:
-        rest = [f"{', '.join(surest)} below {LEAST_PERCENT} %", *rest]
+    values = ", ".join(
+        f"{name} {told.value} ± {told.spread} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items()
+    )
     warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
     remarked = {note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}" for note in result.quality}
     return [
         *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
         f"{result.driver.name}: {values}.",
-        f"One standard uncertainty: {'; '.join(rest)}.",
         *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code != UNLIKE_ANY),
         *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
     ]
