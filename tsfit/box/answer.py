@@ -24,6 +24,8 @@ ANSWERED = (
     ("each radiator travels", [("radiator_excursion_max_mm", "mm")]),
 )
 """Numbers of a box in its first sentence."""
+LEAST = {"radiator_added_mass_g": 0.05}
+"""What is less is not worth a word."""
 
 
 def answer(result: BoxResult) -> list[str]:
@@ -47,7 +49,7 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
     parts = [
         f"{label}{' ' * bool(label)}{', '.join(written(numbers.get(key), unit) for key, unit in keys)}"
         for label, keys in ANSWERED
-        if all(numbers.get(key) for key, _ in keys)
+        if all(numbers.get(key) for key, _ in keys) and (numbers.get(keys[0][0]) or 0.0) >= LEAST.get(keys[0][0], 0.0)
     ]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"

@@ -223,9 +223,9 @@ def headed(key: str) -> str:
 
 
 def written(value: float | None, unit: str) -> str:
-    """Three digits, or four where the first is a one, never an exponent; decibels to a tenth."""
+    """Three digits, never an exponent; decibels to a tenth."""
     if value is None:
         return "-"
     exponent = math.floor(math.log10(max(abs(value), 1e-3)))
-    decimals = 1 if unit == "dB" else max(0, 2 - exponent + (abs(value) < 2 * 10**exponent))
+    decimals = 1 if unit == "dB" else max(0, 2 - exponent)
     return f"{value:.{decimals}f} {unit}".rstrip()

@@ -39,6 +39,8 @@ LACKING = {
 }
 
 
+WITHIN_LIMITS = ("At rated power, ", "Travel, before rated power, ")
+"""Beginnings of sentences that are told in full only, where it is told how loud the limits let each."""
 COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm", "count", "in_series", "wiring")
 """Options that are told once for all drivers, or once for each."""
 
@@ -298,7 +300,8 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
     for case in result.cases:
         say(f"{case.case}:")
         for sentence in case.words:
-            say(f"  {sentence}")
+            if is_full() or not (rated and sentence.startswith(WITHIN_LIMITS)):
+                say(f"  {sentence}")
         for name, one in zip(names, case.equalised, strict=False):
             say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
         for way in ways:

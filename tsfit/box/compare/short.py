@@ -50,8 +50,8 @@ def _choice(result: DriverComparison, number: int, louder_db: Sequence[float]) -
     lower = next((k for k in (0, 1) if all(pair[1 - k] > LOWER * pair[k] for pair in f3)), None)
     if lower is None or len(f3) < len(pairs):
         return []
-    each = ", ".join(f"{pair[lower]:.3g} Hz against {pair[1 - lower]:.3g} Hz" for pair in f3)
-    said = [f"{names[lower]} reaches lower: f3 {each}."]
+    # The f3 of both stand beside the size of each box.
+    said = [f"{names[lower]} reaches lower{' in every box' * (len(f3) > 1)}."]
     louder = next((k for k in (0, 1) if louder_db and all((1 - 2 * k) * db < -LEAD_DB for db in louder_db)), None)
     if louder == lower:
         said.append(f"Take {names[lower]}: lower and louder.")

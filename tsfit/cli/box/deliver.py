@@ -94,10 +94,11 @@ def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
     """Sentences that say how large the box is, how low and how loud it plays, what stops it, and how sure that is."""
     from tsfit.box.answer import answer
 
-    bands = [
-        f"{label} {low} to {high}" for label, value, low, high in _banded(result, numbers) if low != value or high != value
-    ]
-    return [*answer(result), *[f"The fit's uncertainty makes that (95 %): {', '.join(bands)}."][: bool(bands)]]
+    bands = []
+    for label, value, low, high in _banded(result, numbers, ("qtc", "f3_hz", "reference_db")):
+        if low != value or high != value:
+            bands.append(f"{label} {low.split()[0]} to {high}")
+    return [*answer(result), *[f"By the fit's uncertainty (95 %): {', '.join(bands)}."][: bool(bands)]]
 
 
 def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:
@@ -138,11 +139,16 @@ def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     print_table(("Hz", "most dB", "at V", "limited by"), rows)
 
 
-def _banded(result: BoxResult, numbers: dict[str, float | None]) -> list[tuple[str, str, str, str]]:
+BANDED = ("fc_hz", "qtc", "f3_hz", "reference_db", "excursion_max_mm")
+
+
+def _banded(
+    result: BoxResult, numbers: dict[str, float | None], names: Sequence[str] = BANDED
+) -> list[tuple[str, str, str, str]]:
     """Name, value and both ends of 95 % of the numbers that the fit's uncertainty moves."""
     bands = {} if result.bands is None else result.bands.design
     found = []
-    for name in ("fc_hz", "qtc", "f3_hz", "reference_db", "excursion_max_mm"):
+    for name in names:
         if name in bands:
             value, low, high = (written(number, unit_of(name)) for number in (numbers[name], *bands[name]))
             found.append((NAMES[name][0], value, low, high))
