@@ -16,16 +16,6 @@ if TYPE_CHECKING:
 OPEN = "magnet_open"
 """Remark without which a missing table is not understood."""
 SHOWN_C = (150.0, 200.0, 250.0)
-NAMES = {
-    "Rtv_run": "coil to magnet, cone as in the run",
-    "Rtv0": "coil to magnet, cone at rest",
-    "g": "what the moving cone adds",
-    "Ctv": "coil takes up",
-    "tau_v": "time constant of the coil",
-    "Rtm": "magnet to air",
-    "Ctm": "magnet takes up",
-    "tau_m": "time constant of the magnet",
-}
 
 
 @click.command()
@@ -74,7 +64,7 @@ def _print(result: HeatResult, coils_c: list[float]) -> None:
     for note in result.quality:
         if note.code == OPEN:
             say(note.message)
-    rows = [[f"{name}: {NAMES[name]}", *one.shown(name).cells] for name, one in result.parameters.items()]
+    rows = [[name, *one.cells] for name, one in result.shown().items()]
     print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows)
     rows = []
     for power in powers:

@@ -9,6 +9,7 @@ import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_notes, print_table, progress, say
+from tsfit.driver.parameters import PARAMETERS
 
 if TYPE_CHECKING:
     from tsfit.driver.travel_result import TravelResult
@@ -47,9 +48,8 @@ def _print(told: TravelResult) -> None:
     """Print how far it goes, then each limit, each level, and what holds at rest."""
     for answer in told.answers():
         say(answer)
-    rows = [[name, both.outward.shown(), both.inward.shown()] for name, both in told.limits.items()]
     heads = ["limit", f"{told.side('outward')}, mm (95 %)", f"{told.side('inward')}, mm (95 %)"]
-    print_table(heads, rows, title=f"{told.driver.name}: where each curve reaches its limit")
+    print_table(heads, told.rows(), title="Where each curve reaches its limit")
     levels = [
         [
             each.recording, f"{1e3 * each.peak_outward_m:.2f}", f"{1e3 * each.peak_inward_m:.2f}", f"{each.Re_ohm:.4g}",
@@ -73,6 +73,6 @@ def _print(told: TravelResult) -> None:
     if held:
         heads = ["held at", "mm", "Bl, T·m", "d(K x)/dx, N/mm", "L, mH", *(f"E_n {name}" for name in ("Bl", "K", "L"))]
         print_table(heads, held, title="cone held aside; up to an E_n of 1 it agrees with full travel")
-    at_rest = [[name, *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
+    at_rest = [[PARAMETERS[name].called, *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
     print_table(["at rest", "value", "±1σ", "95 % interval", "unit"], at_rest)
     print_notes(told.quality)

@@ -17,6 +17,18 @@ from tsfit.driver.record import NamedDriver
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+NAMES = {
+    "Rtv_run": "coil to magnet, cone as in the run",
+    "Rtv0": "coil to magnet, cone at rest",
+    "g": "what the moving cone adds",
+    "Ctv": "coil takes up",
+    "tau_v": "time constant of the coil",
+    "Rtm": "magnet to air",
+    "Ctm": "magnet takes up",
+    "tau_m": "time constant of the magnet",
+}
+"""What the machine form's parameters are, in words."""
+
 
 @dataclass(frozen=True)
 class PowerAt:
@@ -81,8 +93,8 @@ class HeatResult(Viewed):
     provenance: Mapping[str, object] = field(default_factory=dict)
 
     def shown(self) -> dict[str, Shown]:
-        """Parameters as text."""
-        return {name: each.shown(name) for name, each in self.parameters.items()}
+        """Parameters as text, by what each is in words."""
+        return {NAMES[name]: each.shown(name) for name, each in self.parameters.items()}
 
     def power_for(self, coil_c: float) -> PowerAt | None:
         """Power for any coil temperature within those told, None beyond; between them power over rise goes straight."""

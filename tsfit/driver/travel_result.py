@@ -12,7 +12,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.record import NamedDriver
-from tsfit.driver.units import rounded
+from tsfit.driver.units import shown_decimals, with_decimals
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -27,6 +27,12 @@ class Criterion(NamedTuple):
     curve: str
     least: float
     words: str
+
+    @property
+    def told(self) -> str:
+        """What the curve has come to there, in words."""
+        off = f"off by {100.0 * (1.0 - self.least):.0f} %" if self.curve in "ZL" else f"down to {100.0 * self.least:.0f} %"
+        return f"{self.words} {off}"
 
 
 CRITERIA = {
@@ -66,8 +72,9 @@ class TravelLimit:
         """Return it in millimetres, with its 95 % interval."""
         if self.value is None or self.interval95 is None or self.stdev is None:
             return f"over {1e3 * self.surely:.3g}"
+        decimals = shown_decimals(1e3 * self.value, 1e3 * self.stdev, "mm", full=False)
         low, value, high = (
-            rounded(1e3 * each, 1e3 * self.stdev) for each in (self.interval95[0], self.value, self.interval95[1])
+            with_decimals(1e3 * each, decimals) for each in (self.interval95[0], self.value, self.interval95[1])
         )
         return f"{value} ({low} … {high})"
 
@@ -175,9 +182,13 @@ class TravelResult(Viewed):
                     told.append(f"over {1e3 * limit.surely:.3g} mm {self.side(side)}")
                 else:
                     cause = f", set by the {CRITERIA[limit.by].words}"
-                    told.append(f"{rounded(1e3 * limit.value, 1e3 * limit.stdev)} mm {self.side(side)}{cause}")
+                    told.append(f"{limit.shown().split()[0]} mm {self.side(side)}{cause}")
             found.append(f"{name} limit: {'; '.join(told)}.")
         return found
+
+    def rows(self) -> list[list[str]]:
+        """Each limit in words, and where it is reached each way, mm."""
+        return [[CRITERIA[name].told, both.outward.shown(), both.inward.shown()] for name, both in self.limits.items()]
 
     def plot(self) -> Figure:
         """Draw force factor, compliance and inductance over travel."""

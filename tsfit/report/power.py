@@ -12,7 +12,6 @@ from tsfit.report.picture import picture
 def travel_part(told: TravelResult, name: str) -> Part:
     """Turn what was measured at full travel into a part."""
     subject = told.driver.name
-    rows = [[each, both.outward.shown(), both.inward.shown()] for each, both in told.limits.items()]
     columns = ("limit", *(f"{told.side(side)} (95 %)" for side in ("outward", "inward")))
     drawn = picture(travel_plot(told), f"{name}-travel", f"{subject}: force factor, compliance and inductance over travel.")
     return Part(
@@ -21,7 +20,7 @@ def travel_part(told: TravelResult, name: str) -> Part:
         found=[
             heading(f"{subject}: how far it goes"),
             *(text(line, strong=True) for line in told.answers()),
-            table("Where each curve reaches its limit, mm", columns, rows),
+            table("Where each curve reaches its limit, mm", columns, told.rows()),
         ],
         sure=[heading(f"{subject}: over travel"), Block("picture", picture=drawn), _remarks(told)],
     )
