@@ -20,7 +20,7 @@ def test_network_powers_and_compression_are_printed(found, capsys):
     assert run(["heat", "power.toml", "--coil-c", "180"]) == 0
     shown = capsys.readouterr().out
     for text in (
-        "Rtv_run",
+        "coil to magnet, cone as in the run",
         "magnet to air",
         "160",
         "180",

@@ -31,6 +31,6 @@ def test_temperature_that_a_power_holds():
 def test_it_shows_itself():
     found = heat_result()
     assert found.to_dict()["kind"] == "heat"
-    assert "Rtv_run" in found._repr_html_()
+    assert "coil to magnet, cone as in the run" in found._repr_html_()
     assert found.plot() is not None
     assert found.shown()["Rtm"].unit == "K/W"
