@@ -19,7 +19,8 @@ def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):
     assert printed.startswith("10 % limit: 9.7")
     assert "mm one way, set by the compliance; 10.6" in printed.splitlines()[0]
     assert "mm the other, set by the force factor." in printed.splitlines()[0]
-    for word in ("force factor down to 82 %", "over ", "level-1.wav", "stiffness, in less out", "1.5 V cell", "cone held aside", "E_n"):
+    told = ("force factor down to 82 %", "over ", "level-1.wav", "stiffness, in less out", "1.5 V cell", "cone held aside")
+    for word in (*told, "E_n"):
         assert word in printed
     assert plot.stat().st_size > 10_000
     found = read_travel(out)

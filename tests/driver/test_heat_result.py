@@ -33,4 +33,4 @@ def test_it_shows_itself():
     assert found.to_dict()["kind"] == "heat"
     assert "coil to magnet, cone as in the run" in found._repr_html_()
     assert found.plot() is not None
-    assert found.shown()["Rtm"].unit == "K/W"
+    assert found.shown()["magnet to air"].unit == "K/W"
