@@ -27,7 +27,8 @@ def asked(monkeypatch):
 )
 def test_only_a_loud_level_is_asked_about(level, yes, count, asked, capsys):
     assert confirmed_level(RIG, "a tone", level, yes=yes, quiet=False) == (RIG.level_dbfs if level is None else level)
-    assert asked == ["Play a tone at -20.0 dBFS, above the quiet -30?"] * count
+    told = "Play a tone at -20.0 dBFS, 10 dB above the quiet -30? y plays it now; Enter alone plays nothing and stops here"
+    assert asked == [told] * count
     assert " ".join(capsys.readouterr().out.split()) == CAUTIONS
 
 

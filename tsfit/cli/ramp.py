@@ -116,9 +116,11 @@ def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, yes: 
         told.append(f"about {1e3 * offer.travel:.2g} mm")
     if judged:
         told.append(f"coil at {judged[-1].coil_c:.0f} °C in the last level" if offer.run else f"coil {offer.coil_c:.0f} °C")
-    what = f"{'the run' if offer.run else f'level {offer.number}'} ({', '.join(told)})"
+    what = "the run" if offer.run else f"level {offer.number}"
     if not quiet:
-        say(f"Next: {what}, at {excitation.level_dbfs:.1f} dBFS; what stops there: {offer.bound}")
+        step = excitation.level_dbfs - judged[-1].offer.excitation.level_dbfs if judged else 0.0
+        than = f", {step:.1f} dB louder than the last" if step > 0.05 else ""
+        say(f"Next: {what}{than}: {', '.join(told)}. What sets its level: {offer.bound}.")
     if len(judged) == 1 and not (yes or quiet):
         volts = "" if limits.volts == math.inf else f", {limits.volts:.3g} V"
         question = (

@@ -51,7 +51,8 @@ def confirmed_level(
                 f"The level of {level:.1f} dBFS is above the quiet {QUIET_DBFS:g}; add --yes when it is meant.",
                 code="confirm",
             )
-        click.confirm(f"Play {what} at {level:.1f} dBFS, above the quiet {QUIET_DBFS:g}?", abort=True)
+        louder = f"{level:.1f} dBFS, {level - QUIET_DBFS:.0f} dB above the quiet {QUIET_DBFS:g}"
+        click.confirm(f"Play {what} at {louder}? y plays it now; Enter alone plays nothing and stops here", abort=True)
     return level
 
 

@@ -23,7 +23,7 @@ from tsfit.cli.printing import hint, is_quiet, say
 def start(folder: Path, rig: str, outputs: Outputs) -> None:
     """Make FOLDER for one driver: a ready rig with its drawing, commented files to fill in, and what to do next.
 
-    With the simulated rig everything can be tried at once, with no hardware.
+    With the simulated rig everything can be tried at once, with no hardware; power-shunt is for full travel and power.
 
     \b
     Example:
