@@ -156,7 +156,7 @@ def print_table(heads: Sequence[str], rows: Sequence[Sequence[str]], title: str 
 
     heads, *cells = ([printable(cell) for cell in row] for row in (heads, *rows))
     numeric = [
-        bool(index) and all(not row[index] or row[index][0] in "+-−0123456789±.[" for row in cells)
+        bool(index) and all(not row[index] or row[index][0] in "+-−<0123456789±.[" for row in cells)
         for index in range(len(heads))
     ]
     widest = [max(map(len, (head, *(row[index] for row in cells)))) for index, head in enumerate(heads)]

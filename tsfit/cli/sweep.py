@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from tsfit.capture.rig import Rig
     from tsfit.driver.curve import ImpedanceCurve
 
+LEAST_PERCENT = 0.01
 MOST_REPEATS = 20
 """Of recordings until an aim is reached, where nothing else is said."""
 STATES = ("free air", "added mass", "closed box", "infinite baffle")
@@ -284,18 +285,17 @@ def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measure
 
 
 def _print(measured: Measurement) -> None:
-    say(f"{measured.recording}")
     verdict = measured.verdict
-    rows = [
-        [octave, f"{percent:.2g}", f"{20.0 * math.log10(100.0 / max(percent, 1e-9)):.0f}"]
-        for octave, percent in verdict.percent_per_octave.items()
-    ]
+    say(f"{measured.recording}: {verdict.action[:1].lower()}{verdict.action[1:]}")
+    rows = []
+    for octave, percent in verdict.percent_per_octave.items():
+        told = f"{percent:.2g}" if percent > LEAST_PERCENT else f"<{LEAST_PERCENT:g}"
+        rows.append([octave, told, f"{20.0 * math.log10(100.0 / max(percent, 1e-9)):.0f}"])
     if rows:
         print_table(["octave, Hz", "uncertainty, %", "signal over noise, dB"], rows)
     if verdict.distortion is not None:
         say(f"  distortion: {verdict.distortion.summary}")
-    print_notes(verdict.notes, indent="  ")
-    say(f"  {verdict.action}")
+    print_notes([note for note in verdict.notes if not verdict.action.endswith(note.message)], indent="  ")
     if measured.curve_file is not None and measured.curve is not None:
         points = len(measured.curve.frequency_hz)
         say(f"  {measured.curve_file}: {points} points of impedance")

@@ -102,8 +102,8 @@ def sentence(boxed: BoxedChange) -> str:
     found, remedy = boxed.found, boxed.found.remedy
     shape, later = found.shape_change_db, f"at {boxed.other.hours:g} h"
     planned = f"The cabinet planned on the driver at {boxed.first.hours:g} h"
-    band = f"(95 %: {shape.low:.2g} to {shape.high:.2g} dB)"
-    most = f"the shape of its response, level aside, changes by {shape.value:.2g} dB at most {band}"
+    band = f"(95 %: {shape.low:.2f} to {shape.high:.2f} dB)"
+    most = f"the shape of its response, level aside, changes by {shape.value:.2f} dB at most {band}"
     if found.outcome == "holds":
         return f"{planned} still holds {later}: {most}."
     if found.outcome == "undecided":
@@ -113,5 +113,5 @@ def sentence(boxed: BoxedChange) -> str:
     tuning = "" if remedy.tuning_hz is None else f", tuned to {remedy.tuning_hz:.3g} Hz,"
     return (
         f"{planned} needs {remedy.volume_l:.3g} l{tuning} {later} to sound as planned: left as it is, {most}; so "
-        f"changed, {remedy.left_db:.2g} dB remain."
+        f"changed, {remedy.left_db:.2f} dB remain."
     )

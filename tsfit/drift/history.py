@@ -171,11 +171,9 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
         return f"{what} and is still under way; too few points to say where it ends."
     ends = [math.expm1(value - float(settling.at(one.hours[:1])[0])) for value in (settling.end, *settling.band95)]
     left, latest = settling.hours_left
-    when = (
-        "it is within 1 % of that now"
-        if left < SOONEST_H
-        else f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
-    )
+    if left < SOONEST_H:
+        return f"{what} and has settled: within 1 % of its end (95 %: {_percent(ends[1])} to {_percent(ends[2])})."
+    when = f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 
 

@@ -72,8 +72,8 @@ def test_show_names_the_cause_and_the_end(log, capsys):
     capsys.readouterr()
     assert run(["drift", "show", str(log)]) == 0
     out = capsys.readouterr().out
-    assert "Compliance (Cms) changed by +1" in out
-    assert "within 1 % of that now" in " ".join(out.split())
+    assert "compliance (Cms) changed by +1" in out
+    assert "has settled: within 1 % of its end" in " ".join(out.split())
     assert run(["drift", "show", str(log), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["drifted"] == ["compliance"]

@@ -33,7 +33,7 @@ from tsfit.box.parts import Filling, Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxForm, BoxResult, box_form
-from tsfit.box.told import CM, GRAM, LITRE, Told, within
+from tsfit.box.told import CM, GRAM, LITRE, Told, within, written
 from tsfit.box.uncertainty import Sensitivity, sensitivity
 from tsfit.circuit.load import Losses
 from tsfit.driver.fit_result import FitResult
@@ -125,7 +125,7 @@ def propose_closed(
     if aim.f3 is not None:
         smaller, *larger = volumes_for_f3(like, driver, aim.f3)
         plan = replace(plan, volume=smaller)
-        others = tuple(f"{1e3 * other:.3g} l has the same f3 with a lower Qtc" for other in larger)
+        others = tuple(f"{written(1e3 * other, 'l')} has the same f3 with a lower Qtc" for other in larger)
     elif aim.largest_volume is not None:
         acting = like.filling.acting(aim.largest_volume, "largest volume")
         plan = replace(plan, volume=deepest_volume(like, driver, acting))

@@ -205,7 +205,9 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
     low, high = equalised.played_hz
     gain, at = equalised.boost
     said = [
-        f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
+        f"From {low:.3g} to {high:.3g} Hz the sections add nothing, so that power and travel are no more than without."
+        if gain < 0.05
+        else f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
         f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:

@@ -25,7 +25,7 @@ from tsfit.cli.box.options import (
 )
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH
-from tsfit.cli.printing import hint, print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say
 
 if TYPE_CHECKING:
     from tsfit.box.design.proposal import Proposal
@@ -213,9 +213,8 @@ def _deliver(proposal: Proposal, asked: BoxOutputs) -> None:
 
 
 def _print(proposal: Proposal) -> None:
-    from tsfit.box.told import NAMES, headed
+    from tsfit.box.told import NAMES, headed, unit_of
 
-    say(f"Designed: {proposal.asked}")
     print_box(proposal.result, levels=False)
     found = proposal.sensitivity
     building = f"volume within {100 * found.volume_error:g} %"
@@ -227,10 +226,21 @@ def _print(proposal: Proposal) -> None:
                 (low, high), (least, most) = spread.interval95, spread.outermost
                 told = (f"{value:.{NAMES[key][1]}f}" for value in (low, high, least, most))
                 rows.append([source, headed(key), *told])
-    print_table(("spread by", "of", "95 % from", "to", "least", "most"), rows)
-    say(f"Building: {building}.")
+    if is_full():
+        print_table(("spread by", "of", "95 % from", "to", "least", "most"), rows)
+        say(f"Building: {building}.")
+    else:
+        _, widest = list(found.spreads.items())[-1]
+        ends = ", ".join(
+            f"{headed(key).partition(',')[0]} {low:.{NAMES[key][1]}f} to {high:.{NAMES[key][1]}f} {unit_of(key)}".rstrip()
+            for key in NUMBERS
+            if (spread := widest.get(key)) is not None
+            for low, high in [spread.interval95]
+        )
+        whose = "the driver's ± and " if "driver" in found.spreads else ""
+        say(f"With {whose}a careful builder's errors ({building}), 95 %: {ends}.")
     if "driver" not in found.spreads:
         hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
     for other in proposal.others:
         say(f"Also: {other}.")
-    hint("--full adds levels, travel and what stops it, frequency by frequency.")
+    hint("--full adds levels, travel and what stops it, frequency by frequency, and the spread by its sources.")

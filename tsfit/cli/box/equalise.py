@@ -117,6 +117,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
     from tsfit.box.limits import unrated
+    from tsfit.driver.units import with_decimals
 
     say_warnings(found.box.notes)
     say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised:")
@@ -145,13 +146,13 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         row = [
             f"{frequency:g}",
             f"{taken.before_db[k]:.1f}",
-            f"{taken.gain_db[k]:+.1f}",
+            with_decimals(float(taken.gain_db[k]), 1, "+"),
             f"{taken.after_db[k]:.1f}",
             three_digits(float(taken.power_after_w[k])),
             f"{taken.excursion_after_mm[k]:.2f}",
         ]
         if taken.headroom_after_db is not None and taken.headroom_limited_by is not None:
-            row += [f"{taken.headroom_after_db[k]:+.1f}", taken.headroom_limited_by[k]]
+            row += [with_decimals(float(taken.headroom_after_db[k]), 1, "+"), taken.headroom_limited_by[k]]
         rows.append(row)
     print_table(columns, rows, title=f"at {taken.level_db:.1f} dB in the mid-band, 1 m, half space")
     if is_full():

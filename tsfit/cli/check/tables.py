@@ -21,6 +21,8 @@ from tsfit.formats.sheet import Sheet
 
 NUMBERS = ("qtc", "fc_hz", "f3_hz", "ripple_db")
 MOST_PAIRS = 10
+ENOUGH = 5
+"""Samples from which the spread of the type is told: common practice, no source."""
 MOST_ROWS = 12
 FIRST = ("Re", "Fs", "Qts", "Vas", "Mms", "Bl", "Le", "Sd", "sensitivity_2V83", *PROMISED)
 """What a box is planned with; where there are more rows, others that are inside are only named."""
@@ -195,7 +197,7 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
 
 def print_lot(result: LotResult, *, judged: bool) -> None:
     """Print parameters, outliers, pairs and, when `judged` against a sheet, the verdict."""
-    rows = []
+    rows, enough = [], len(result.samples) >= ENOUGH
     for item in result.lot:
         parameter = PARAMETERS[item.name]
         factor = parameter.factor
@@ -203,23 +205,27 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         own, measured = item.spread_db or item.spread_percent or 0.0, item.measurement_db or item.measurement_percent or 0.0
         spread = (own if parameter.level else 0.01 * own * item.mean) * factor
         low, high = (rounded(end * factor, spread) for end in item.tolerance_interval)
+        type_ends = [f"{low} to {high}"] if enough else []
         row = [
             parameter.heading,
             rounded(item.mean * factor, spread),
             f"{own:.2g}{sign}",
             f"{measured:.2g}{sign}",
-            f"{low} to {high}",
+            *type_ends,
         ]
         if judged:
             row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
         rows.append(row)
     if judged:
-        out = [item.name for item in result.lot if item.verdict == "outside"]
+        out = [PARAMETERS[item.name].called for item in result.lot if item.verdict == "outside"]
         say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
-    columns = ["parameter", "mean", "spread", "measured to", f"{100 * FRACTION:.0f} % of the type"]
+    columns = ["parameter", "mean", "spread", "measured to", *[f"{100 * FRACTION:.0f} % of the type"][: int(enough)]]
     print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
+    few = f"{len(result.samples)} samples do not tell how the type spreads; measure {ENOUGH} or more."
     hint(
-        f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
+        few
+        if not enough
+        else f"{100 * FRACTION:.0f} % of all drivers of the type lie between these ends, with {100 * CONFIDENCE:.0f} % "
         "confidence, if their parameters scatter normally (Howe's factor, ISO 16269-6)."
     )
     strange: dict[str, list[str]] = {}

@@ -3,19 +3,19 @@
 from math import exp
 
 from tsfit.box.frequencies import tabled
-from tsfit.box.told import headed
-from tsfit.cli.printing import print_notes, print_table, say
+from tsfit.box.told import NAMES, headed
+from tsfit.cli.printing import hint, print_notes, print_table, say
 from tsfit.drift.box import BoxedChange, sentence
 from tsfit.drift.change import DriftChange
 from tsfit.drift.entry import Entry
 from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
-from tsfit.driver.units import rounded
+from tsfit.driver.units import with_decimals
 
 LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Mms", "Bl"))
 """Parameters of each entry that are printed."""
-LEAST_SPREAD = 0.05
-"""Nobody builds by more digits than this leaves, whatever the fits say."""
+COURSES = {"constant": "stays", "step": "one step", "exponential": "settles", "log-time": "creeps on"}
+"""What a cause does with the hours, by the name of its course."""
 SHOWN = 12
 """Entries of a long log that are printed at either end."""
 
@@ -25,20 +25,23 @@ def _print_box(boxed: BoxedChange | None) -> None:
         return
     rows = []
     for name, one in boxed.found.figures.items():
-        spread = max(float(one.change.high - one.change.low) / 4.0, LEAST_SPREAD)
-        values = [rounded(float(band.value), spread) for band in (one.before, one.after, one.change)]
-        low, high = (rounded(float(bound), spread) for bound in (one.change.low, one.change.high))
-        rows.append([headed(name), *values, f"{low} … {high}"])
+        decimals = NAMES[name][1]
+        values = [with_decimals(float(band.value), decimals) for band in (one.before, one.after)]
+        moved = [with_decimals(float(each), decimals, "+") for each in (one.change.value, one.change.low, one.change.high)]
+        rows.append([headed(name), *values, moved[0], "" if len(set(moved)) == 1 else f"{moved[1]} … {moved[2]}"])
     hours = [f"{entry.hours:g} h" for entry in (boxed.first, boxed.other)]
     print_table(["in the box", *hours, "change", "95 %"], rows, title=boxed.found.box)
     shown, change = tabled(boxed.found.frequency_hz), boxed.found.level_change_db
     frequency = boxed.found.frequency_hz[shown]
     both = [box.at(frequency).spl_db for box in (boxed.before, boxed.after)]
     levels = (one[shown] for one in (change.value, change.low, change.high))
-    columns = zip(frequency, *both, *levels, strict=True)
+    rows = []
+    for f, a, b, *moves in zip(frequency, *both, *levels, strict=True):
+        told = [with_decimals(float(each), 1, "+") for each in moves]
+        rows.append([f"{f:g}", f"{a:.1f}", f"{b:.1f}", told[0], "" if len(set(told)) == 1 else f"{told[1]} … {told[2]}"])
     print_table(
         ["Hz", *(f"{text}, dB" for text in (*hours, "change")), "95 %"],
-        [[f"{f:g}", f"{a:.2f}", f"{b:.2f}", f"{c:+.2f}", f"{low:+.2f} … {high:+.2f}"] for f, a, b, c, low, high in columns],
+        rows,
         title=f"level at {boxed.before.enclosure.voltage:g} V and 1 m, with what the sensitivity changed",
     )
 
@@ -46,8 +49,10 @@ def _print_box(boxed: BoxedChange | None) -> None:
 def print_history(judged: History, boxed: BoxedChange | None) -> None:
     """Print the entries of a log, how each cause moved, what that does in a box, and remarks."""
     driver = judged.entries[0].driver
-    say(driver.name if driver.serial is None else f"{driver.name}, {driver.serial}")
-    for words in judged.sentences():
+    first, *rest = judged.sentences()
+    span = " to ".join(dict.fromkeys(f"{entry.hours:g}" for entry in (judged.entries[0], judged.entries[-1])))
+    say(f"{driver.name}{', ' * bool(driver.serial)}{driver.serial or ''}, {span} h: {first[:1].lower()}{first[1:]}")
+    for words in rest:
         say(words)
     if boxed is not None:
         say(sentence(boxed))
@@ -61,7 +66,8 @@ def _print_entries(judged: History) -> None:
     rows = []
     for number, entry in enumerate(judged.entries, 1):
         parameters = [
-            f"{entry.parameters[one.name][0] * one.factor:.4g}" if one.name in entry.parameters else "−" for one in LOGGED
+            f"{entry.parameters[one.name][0] * one.factor:#.4g}".rstrip(".") if one.name in entry.parameters else "−"
+            for one in LOGGED
         ]
         rows.append([str(number), f"{entry.hours:g}", *parameters, f"{entry.conditions.temperature_c:.1f}"])
     if len(rows) > 2 * SHOWN:
@@ -74,10 +80,16 @@ def _print_courses(judged: History) -> None:
     for one in judged.causes.values():
         end, parameter = one.settling, PARAMETERS[one.figure]
         known = end.enough and (judged.absolute or one.figure == "Re")
-        ends = f"{parameter.factor * exp(end.end):.4g} {parameter.shown}" if known else "−"
-        course, drifted = end.course if end.enough else "too few", "yes" if one.drifted else "no"
-        courses.append([one.cause, one.figure, f"{100.0 * one.relative:+.2f} %", course, ends, drifted])
-    print_table(["cause", "parameter", "change", "course", "ends at", "drifted"], courses)
+        ends = f"{parameter.factor * exp(end.end):#.3g} {parameter.shown}" if known and one.drifted else "−"
+        course = COURSES[end.course] if end.enough else f"{'moved, ' * one.drifted}too few points"
+        change = f"{with_decimals(100.0 * one.relative, 1, '+')} %" if one.drifted or one.relative else "none"
+        courses.append([one.cause, one.figure, change, course, ends])
+    print_table(["cause", "parameter", "change", "course", "ends at"], courses)
+
+
+def _changed(change: float, stdev: float) -> tuple[str, str]:
+    """A change and its standard uncertainty in per cent, to a tenth."""
+    return f"{with_decimals(100.0 * change, 1, '+')} %", f"{100.0 * stdev:.1f} %"
 
 
 def print_change(first: Entry, other: Entry, found: DriftChange, boxed: BoxedChange | None) -> None:
@@ -89,13 +101,14 @@ def print_change(first: Entry, other: Entry, found: DriftChange, boxed: BoxedCha
         say(sentence(boxed))
     rows = []
     for cause, one in found.causes.items():
-        shown = f"{100.0 * one.change:+.2f} %"
-        spread = f"{100.0 * one.stdev:.2f} %"
+        shown, spread = _changed(one.change, one.stdev)
         if one.kelvin is not None:
-            shown, spread = f"{one.kelvin:+.1f} K", f"{one.stdev_kelvin:.1f} K"
-        rows.append([cause, one.figure, shown, spread, f"{one.e_n:+.2f}", "yes" if one.beyond_repeatability else "no"])
+            shown, spread = f"{with_decimals(one.kelvin, 1, '+')} K", f"{one.stdev_kelvin:.1f} K"
+        beyond = "yes" if one.beyond_repeatability else "no"
+        rows.append([cause, one.figure, shown, spread, with_decimals(one.e_n, 1, "+"), beyond])
     print_table(["cause", "parameter", "change", "±1σ", "E_n", "beyond"], rows)
-    rows = [[name, f"{100.0 * one.change:+.2f} %", f"{100.0 * one.stdev:.2f} %"] for name, one in found.figures.items()]
+    hint("E_n is the change over twice its ±; beyond 1, up or down, is more than repeats differ.")
+    rows = [[name, *_changed(one.change, one.stdev)] for name, one in found.figures.items()]
     print_table(["parameter at 20 °C, reference air", "change", "±1σ"], rows)
     _print_box(boxed)
     print_notes(found.notes)
