@@ -62,8 +62,7 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     lines = out.splitlines()
     assert lines[0] == "Wagtail 8 against its sheet: inside; all 6 judged parameters hold."
     assert lines[1].startswith("Together, the deviations are")
-    assert lines[1].endswith("Boxes planned from the sheet can be cut as planned.")
-    assert lines[2].startswith("Closed box with Qtc 0.707")
+    assert "Boxes planned from the sheet can be cut as planned. Closed box with Qtc 0.707" in " ".join(lines[1:4])
     assert len(lines) <= 25
     assert "Hum at 50 Hz" not in out
 
