@@ -223,7 +223,7 @@ def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
         ("report", "open it in a browser"),
         ("start", "NEXT.txt"),
         ("fit bench", "more remark"),
-        ("check lot", "95 % confidence"),
+        ("check lot", "measure 5 or more"),
         ("box equalise", "--full adds"),
     ],
 )

@@ -226,6 +226,8 @@ def written(value: float | None, unit: str) -> str:
     """Three digits, never an exponent; decibels to a tenth."""
     if value is None:
         return "-"
+    if abs(value) < 1e-3:
+        return f"0 {unit}".rstrip()
     exponent = math.floor(math.log10(max(abs(value), 1e-3)))
     decimals = 1 if unit == "dB" else max(0, 2 - exponent)
     return f"{value:.{decimals}f} {unit}".rstrip()

@@ -8,6 +8,7 @@ import pytest
 from helpers.built_cabinets import EACH, PLANS, Cabinet, drawn_cabinet, found_of
 from helpers.made_cabinets import FIT
 
+from tsfit.box.verify.findings import number_rows, summary, verdict
 from tsfit.box.verify.verify import verify
 from tsfit.circuit.response import Circuit, impedance
 
@@ -106,6 +107,10 @@ def test_another_driver_is_told_before_anything_else(stronger, fitted):
     assert "Qes" in found.advice[0]
     assert found.remedies == ()
     assert found.outside
+    # A volume reckoned with the wrong driver would be wrong with confidence.
+    assert verdict(found) == "Not as planned: another driver than the one told."
+    assert "volume 2" not in summary(found)
+    assert "net volume" not in [row[0] for row in number_rows(found)]
 
 
 def test_the_network_of_the_tests_is_that_of_the_circuit():

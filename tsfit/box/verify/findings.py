@@ -188,9 +188,18 @@ SUMMED = (*VOLUMES, "fb", "fc", "qtc", "fp", "radiator_mass")
 """What a sentence tells of a box."""
 
 
+def _untold(built: BuiltBox, name: str) -> bool:
+    """Whether a number of the box would be wrong, for it hangs on a driver that is another one."""
+    return built.other_driver and name in (*VOLUMES, "radiator_mass")
+
+
 def verdict(built: BuiltBox) -> str:
     """Say first whether the box is as planned, and what is not."""
-    off = [_beside(built, one.name, "instead of") for one in built.comparisons if one.verdict == "off"]
+    off = [
+        _beside(built, one.name, "instead of")
+        for one in built.comparisons
+        if one.verdict == "off" and not _untold(built, one.name)
+    ]
     said = ["another driver than the one told"] * built.other_driver + ["it leaks"] * built.leak + off
     if said:
         return f"Not as planned: {', '.join(said)}."
@@ -210,7 +219,9 @@ def _beside(built: BuiltBox, name: str, between: str, end: str = "") -> str:
 
 def summary(built: BuiltBox) -> str:
     """Say in one sentence what was built, beside what was planned."""
-    told = [_beside(built, name, "(planned", ")") for name in SUMMED if name in built.built]
+    told = [_beside(built, name, "(planned", ")") for name in SUMMED if name in built.built and not _untold(built, name)]
+    if built.other_driver:
+        told.append("no volume, which hangs on the driver")
     return f"{built.driver}, finished {KIND_NAMES[built.enclosure]}: {', '.join(told)}."
 
 
@@ -219,6 +230,8 @@ def number_rows(found: BuiltBox) -> list[list[str]]:
     verdicts = {one.name: str(one.verdict) for one in found.comparisons}
     rows = []
     for name, estimate in found.built.items():
+        if _untold(found, name):
+            continue
         unit, scale = SHOWN.get(estimate.unit, (estimate.unit, 1.0))
         own = found.planned.get(name)
         decimals = shown_decimals(scale * estimate.value, scale * estimate.stdev, unit, full=False)
