@@ -62,6 +62,7 @@ def test_floats_keep_the_digits_as_written(tmp_path):
         ('name = "x"\n[[sweep]]\nrecording = "a"\nmass_g = nan', "wrong_value", "finite"),
         ('name = "x"\n[[sweep]]\nrecording = "a"\nmass = "4 s"', "wrong_value", "unit 's' does not fit"),
         ("name = ", "not_toml", "not a valid TOML bench file"),
+        ('{"kind": "travel"}', "not_toml", "is JSON, as tsfit writes its results; name the bench file itself"),
         (
             "# 1,5\nx = 2\nq = -25,6  # as on paper\n",
             "not_toml",

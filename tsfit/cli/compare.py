@@ -121,14 +121,16 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     cases = _cases(candidates, asked)
     result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz, played=played) for case in cases])
     outputs.write_json(result)
+    drawn = []
     if (plot := outputs.plot) is not None:
         from tsfit.plots.compare import compare_plot
 
         names = [one.name for one in result.compared]
         for number, case in enumerate(result.cases):
-            path = plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}")
-            outputs.write_plot(compare_plot(names, case), path)
+            drawn.append(plot if len(result.cases) == 1 else plot.with_stem(f"{plot.stem}-{number + 1}"))
+            outputs.write_plot(compare_plot(names, case), drawn[-1])
     said = [
+        *([f"Drawn, a plot for each box: {', '.join(map(str, drawn))}."] if len(drawn) > 1 else []),
         *([] if room is None else [str(room)]),
         *(f"{each} is told once and holds for every driver." for each in asked.for_all),
     ]

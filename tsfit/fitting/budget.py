@@ -23,7 +23,7 @@ REMEDIES = {
     MODELS: "sweep over a wider range, which tells the models apart",
     "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
     "suspension from sweep": "repeat every state: let the driver rest between sweeps, at the same level and warmth",
-    "effective area": "measure the effective diameter on several lines, from mid-surround to mid-surround",
+    "effective area": "measure the diameter on several lines, from mid-surround to mid-surround",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
     "volume": "measure the box by filling it, less what the driver takes",

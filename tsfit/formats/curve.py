@@ -123,7 +123,7 @@ def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
             f"The {len(raw.f):,} points of {path.name} were averaged to {len(thin.f):,}, at most {PER_OCTAVE} an octave."
         )
         raw = thin.noted("averaged_points", message)
-    spoken = QualityNote("columns", "note", f"{path.name} was read as {raw.columns}; if it is not, say --columns.")
+    spoken = QualityNote("columns", "note", f"{path.name} was read as {raw.columns}; if wrong, say --columns.")
     return ImpedanceCurve(
         frequency_hz=raw.f,
         impedance_ohm=raw.z,

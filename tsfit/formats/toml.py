@@ -85,6 +85,8 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
     except (ValueError, RecursionError) as error:
         comma = _DECIMAL_COMMA.search(data)
         message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."
+        if data.lstrip().startswith(b"{"):
+            message = f"{path}: is JSON, as tsfit writes its results; name the {kind} file itself."
         if comma is not None:
             whole, part = comma[2].decode(), comma[3].decode()
             number = data.count(b"\n", 0, comma.start(2)) + 1
@@ -138,8 +140,10 @@ def _place(location: tuple[int | str, ...]) -> str:
 
 def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationError) -> TsfitError:
     errors = error.errors()
-    # A misspelt key is reported as missing too; the misspelling is what helps.
-    first = next((item for item in errors if item["type"] == "extra_forbidden"), errors[0])
+    # A misspelt key is reported as missing too; the misspelling is what helps, and most of all that of another kind.
+    unknown = [item for item in errors if item["type"] == "extra_forbidden"]
+    unknown.sort(key=lambda item: item["loc"][:-1] != () or item["loc"][-1] not in OTHER_KINDS)
+    first = unknown[0] if unknown else errors[0]
     location = first["loc"]
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":

@@ -108,7 +108,7 @@ def test_budget_on_request(bench, capsys):
     out = capsys.readouterr().out
     assert "uncertainty of Vas" in out
     assert "effective area" in out
-    assert "to improve it first" in out.replace("\n", " ")
+    assert "of the ± of" in out.replace("\n", " ")
 
 
 def test_a_forced_model_that_does_not_exist(bench, capsys):

@@ -30,6 +30,13 @@ def box_options(command: Callable[..., object]) -> Callable[..., object]:
     return click.option("--box", type=PATH, metavar="BOX", help="Box file of a planned cabinet to judge.")(command)
 
 
+FREE_AIR_ALONE = (
+    "It sweeps in free air alone, which tells Fs and the Qs, but not what a box would do. For that the log needs one fit "
+    'with a mass: tsfit sweep RIG --state "added mass" --mass-g 30, then tsfit fit, then tsfit drift add to the same log.'
+)
+"""What to know before hours of low notes."""
+
+
 @click.group(cls=NamingGroup)
 def drift() -> None:
     """Keep a log of a driver's fits and see what moves with its hours.
@@ -175,6 +182,8 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
         say(CAUTIONS)
         say(HOURS_OF_LOW_NOTES)
         say(f"Goes on in {output}." if going_on else f"Everything is kept in {output}.")
+        if not going_on:
+            say(FREE_AIR_ALONE)
     if not yes:
         if as_json:
             raise click.UsageError("--json cannot ask; add --yes when all is ready.")

@@ -11,7 +11,7 @@ from tsfit.fitting.budget import shares_of
 
 FIRST = ("Fs", "Qts", "Vas", "Re", "Bl", "Mms")
 """What a box is planned with, and what a motor is judged by."""
-SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Rms", "Bl", "sensitivity_2V83", "Le_1kHz")
+SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Bl", "sensitivity_2V83", "Le_1kHz")
 """Parameters in the table where no more is asked for."""
 
 
@@ -25,12 +25,11 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         if full or name in SHOWN:
             told = estimate.shown(name, full=full)
             traced = " *" if estimate.interval_from == "profile" else ""
-            label = PARAMETERS[name].called if name in PARAMETERS else name
-            rows.append([label, told.value, told.spread, f"{told.interval}{traced}", told.unit])
+            rows.append([_label(name), told.value, told.spread, f"{told.interval}{traced}", told.unit])
     print_table(["parameter", "value", "±1σ", "95 % interval", "unit"], rows)
     if result.wirings:
         wired = [[wiring, *_cells(parameters)] for wiring, parameters in result.wirings.items()]
-        print_table(["wiring", *next(iter(result.wirings.values()))], wired)
+        print_table(["wiring", *map(_label, next(iter(result.wirings.values())))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
     print_notes(note for note in result.quality if note.code not in IN_THE_ANSWER)
@@ -42,6 +41,10 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
 
 IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY)
 """Notes that stand above the table."""
+
+
+def _label(name: str) -> str:
+    return PARAMETERS[name].called if name in PARAMETERS else name
 
 
 def _answer(result: FitResult) -> list[str]:
@@ -104,7 +107,7 @@ def _print_levels(result: FitResult) -> None:
     rows = [["limit", *_cells(levels.limit, spread=True)]]
     for each in levels.at:
         rows.append([f"{each.level:.3g}", *_cells({name: each.figures[name] for name in names}, spread=True)])
-    columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *names]
+    columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *map(_label, names)]
     print_table(columns, rows, title="Parameters against level")
 
 
@@ -121,7 +124,7 @@ def _print_budget(result: FitResult) -> None:
     title = f"What makes the uncertainty of {parameter}"
     print_table(["source", "±1σ", f"% of {parameter}", "% of variance"], rows, title=title)
     largest = [
-        [name, ", ".join(f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items())]
+        [_label(name), ", ".join(f"{source} {100.0 * share:.0f} %" for source, share in shares_of(sources).items())]
         for name, sources in result.budget.items()
     ]
     print_table(["parameter", "largest shares of its variance"], largest)
@@ -137,6 +140,6 @@ def _print_monte_carlo(result: FitResult) -> None:
         told = Estimate(each.mean, each.stdev, each.interval95, each.unit).shown(name)
         short = Estimate(each.mean, each.stdev, each.shortest95, each.unit).shown(name)
         agrees = {True: "yes", False: "no", None: "open"}[each.agrees]
-        rows.append([name, told.spread, f"{told.low} … {told.high}", f"{short.low} … {short.high}", agrees])
+        rows.append([_label(name), told.spread, f"{told.low} … {told.high}", f"{short.low} … {short.high}", agrees])
     title = f"{found.trials} Monte Carlo trials, units as above; does the covariance agree?"
     print_table(["parameter", "±1σ", "95 % interval", "shortest 95 %", "agrees"], rows, title=title)
