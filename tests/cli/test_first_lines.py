@@ -1,0 +1,74 @@
+"""Ten seconds of a reader: what each command is asked is answered in its first six lines, on a short screen."""
+
+import re
+
+import pytest
+from helpers.paths import SAMPLES
+
+from tsfit.base.files import to_json
+from tsfit.cli import run
+from tsfit.formats.fit import fit_to_dict
+
+FIRST = 6
+OLD, NEW = (str(SAMPLES / f"saltwit-12{mark}-sheet.toml") for mark in ("", "b"))
+LOG, TRAVEL = str(SAMPLES / "saltwit-12b.drift"), str(SAMPLES / "saltwit-12b-travel.json")
+SHEETS = ("--sheet", OLD, "--sheet", NEW)
+ANSWERED = {
+    "is the sheet true, and what now": (("check", "new.json", NEW), 25, ("outside; Qts", "weaker motor", "Send it back")),
+    "is the other sheet true": (("check", "old.json", OLD), 25, ("inside; all 15", "can be cut as planned")),
+    "is the printed travel true": (("check", "new.json", NEW, "--travel", TRAVEL), 27, ("Xmax -12", "10 % distortion")),
+    "does the sheet agree with itself": (("check", NEW), 25, ("agree with each other",)),
+    "what does the new sheet promise over the old": (("check", OLD, NEW), None, ("3.7 dB more level", "same watts")),
+    "how large and how low is a closed box": (("box", "closed", "new.json", "--qtc", "0.707"), 20, ("46.5 l", "f3 56")),
+    "how loud is it and what stops it": (
+        ("box", "closed", "new.json", "--qtc", "0.707", "--sheet", NEW), 20, ("98 dB at 25 Hz (travel)", "100 Hz (power)"),
+    ),
+    "how loud is a low vented one": (
+        ("box", "vented", "new.json", "--volume-l", "95", "--tuning-hz", "22", "--port-diameter-cm", "10", "--sheet", NEW),
+        25, ("port 10.0 cm", "(port speed)"),
+    ),
+    "which volume gives that f3": (
+        ("box", "design", "closed", "old.json", "--f3-hz", "50"), 20, ("31.5 l", "careful builder"),
+    ),
+    "which driver in one box": (
+        ("compare", "old.json", "new.json", "--qtc", "0.707", *SHEETS), 25,
+        ("2.8 dB louder at 25 and 50 Hz", "Take Saltwit 12 B for level", "70.1 l"),
+    ),
+    "which driver below 30 Hz, at equal power": (("compare", "old.json", "new.json"), 25, ("quieter at 25 Hz", "cross at")),
+    "is break-in over": (("drift", "show", LOG), None, ("compliance (Cms) changed by +14.6 %", "has settled", "0 to 36 h")),
+    "what did four hours move": (("drift", "change", LOG, "1", "5"), None, ("0 h to 4 h: compliance (Cms +7.2 %)",)),
+}  # fmt: skip
+"""By question: the command, the most lines on a screen (none stated: any), and what of the answer stands at the top."""
+
+
+@pytest.fixture
+def folder(sample_fit, tmp_path, monkeypatch):
+    for name, stem in (("old", "saltwit-12"), ("new", "saltwit-12b")):
+        (tmp_path / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(stem))))
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.mark.parametrize("columns", [80, 100])
+@pytest.mark.parametrize(("line", "most", "told"), ANSWERED.values(), ids=ANSWERED)
+def test_the_question_is_answered_first(line, most, told, columns, folder, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert run([*line]) in {0, 1}
+    lines = capsys.readouterr().out.splitlines()
+    top = " ".join(" ".join(lines[:FIRST]).split())
+    assert [part for part in told if part not in top] == []
+    assert most is None or len(lines) <= most
+    text = "\n".join(lines)
+    assert re.findall(r"\d[eE][-+]\d|[-−]0\.0+\b(?!\d)|\b(?:nan|inf)\b", text) == []
+    # Nobody believes a fifth digit.
+    assert re.findall(r"(?<![\d.])0\.0*[1-9]\d{4,}|(?<![\d.])[1-9]\d*\.\d{4,}", text) == []
+
+
+@pytest.mark.parametrize("columns", [80, 100])
+def test_a_fit_of_the_sample_bench_fits_on_a_screen(columns, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", str(columns))
+    assert run(["fit", str(SAMPLES / "saltwit-12-bench.toml")]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) <= 25
+    assert re.match(r"Saltwit 12: Fs 26\.\d+ ± 0\.\d+ Hz, Qts 0\.40\d+ ± ", lines[0])
+    assert len([line for line in lines if line.startswith(("note", "warn"))]) <= 3
