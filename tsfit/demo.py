@@ -58,7 +58,9 @@ class DemoResult:
     def knobs(self) -> str:
         """Command that turns the knobs of a box for both drivers."""
         fits = [str(self.folder / f"{stem}-fit.json") for stem in self.fits]
-        sheets = [word for stem in self.fits for word in ("--sheet", str(sample_data() / f"{stem}-sheet.toml"))]
+        data = sample_data()
+        data = data.relative_to(Path.cwd()) if data.is_relative_to(Path.cwd()) else data
+        sheets = [word for stem in self.fits for word in ("--sheet", str(data / f"{stem}-sheet.toml"))]
         return shlex.join(["tsfit", "try", *fits, *sheets])
 
 

@@ -14,7 +14,7 @@ from tsfit.driver.parameters import PARAMETERS
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
 
-SHOWN = ("Re", "Fs", "Qms", "Qes", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
+SHOWN = ("Re", "Fs", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
 
 
 @click.command()
@@ -49,11 +49,15 @@ def _print(result: DemoResult) -> None:
     from tsfit.box.compare.short import in_short
     from tsfit.demo import DRIVERS
 
-    say("1. Which of them, in which box")
+    names = [one.name for one in result.comparison.compared]
+    say(f"1. Which of them, in which box (f3 of {', then '.join(names)})")
     for sentence in in_short(result.comparison):
         say(f"  - {sentence}")
     for case in result.comparison.cases:
-        say(f"  - {case.case[:1].upper()}{case.case[1:]}: {case.words[0]}")
+        f3 = " and ".join(f"{design['f3_hz']:.3g}" for design in case.designs if design["f3_hz"] is not None)
+        litres = list(dict.fromkeys(f"{design['volume_l']:.3g}" for design in case.designs if design["volume_l"]))
+        size = f", {' and '.join(litres)} l" if len(litres) > 1 else ""
+        say(f"  - {case.case[:1].upper()}{case.case[1:]}: f3 {f3} Hz{size}")
     say("2. What the bench measured (value ± standard uncertainty)")
     fits = [result.fits[stem] for stem in DRIVERS]
     rows = []
@@ -64,12 +68,13 @@ def _print(result: DemoResult) -> None:
     say("3. What the datasheets are worth")
     for stem, fit in result.fits.items():
         check = result.checks[stem]
-        outside = [item.name for item in check.figures if item.verdict == "outside"]
+        outside = [PARAMETERS[item.name].called for item in check.figures if item.verdict == "outside"]
         named = f": {', '.join(outside)}" if outside else ""
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
-                say(f"    Travel on trial, measured at full drive: {item.note}.")
+                printed, measured, *_ = item.note.split("; ")
+                say(f"    Travel on trial, measured at full drive: {printed}; {measured}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")

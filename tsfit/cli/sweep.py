@@ -286,7 +286,8 @@ def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measure
 
 def _print(measured: Measurement) -> None:
     verdict = measured.verdict
-    say(f"{measured.recording}: {verdict.action[:1].lower()}{verdict.action[1:]}")
+    action = verdict.action[:1].lower() + verdict.action[1:]
+    say(f"{measured.recording}: {action.replace('good: ', 'good, ')}")
     rows = []
     for octave, percent in verdict.percent_per_octave.items():
         told = f"{percent:.2g}" if percent > LEAST_PERCENT else f"<{LEAST_PERCENT:g}"

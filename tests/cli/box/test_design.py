@@ -54,7 +54,7 @@ def test_the_deepest_closed_box_in_a_large_volume_is_the_flattest(design, heron)
 def test_a_fit_brings_the_spread_by_the_driver(design, tmp_path):
     path = tmp_path / "fit.json"
     path.write_text(to_json(fit_to_dict(made_fit(spread=0.02))))
-    code, out, _ = design("closed", str(path), "--qtc", "0.707")
+    code, out, _ = design("closed", str(path), "--qtc", "0.707", "--full")
     assert code == 0
     for source in ("driver", "building", "both"):
         assert f"  {source} " in out

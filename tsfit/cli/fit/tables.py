@@ -52,7 +52,8 @@ def _answer(result: FitResult) -> list[str]:
     first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
     shown = {name: each.shown(name) for name, each in first.items()}
     values = ", ".join(
-        f"{name} {told.value} ± {told.spread} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items()
+        f"{name} {told.value} ± {told.spread.removeprefix('<')} {told.unit.removeprefix('1')}".rstrip()
+        for name, told in shown.items()
     )
     warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
     remarked = {note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}" for note in result.quality}
