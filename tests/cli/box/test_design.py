@@ -58,8 +58,10 @@ def test_a_fit_brings_the_spread_by_the_driver(design, tmp_path):
     assert code == 0
     for source in ("driver", "building", "both"):
         assert f"  {source} " in out
+    _, out, _ = design("closed", str(path), "--qtc", "0.707")
+    assert "With the driver's ± and a careful builder's errors" in out
     assert "own uncertainty is not known" not in out
-    assert out.splitlines()[1].startswith("Wagtail 8, closed box: ")
+    assert out.splitlines()[0].startswith("Wagtail 8, closed box: ")
     assert len(out.splitlines()) <= 20
 
 
@@ -229,4 +231,4 @@ def test_a_box_for_passive_radiators_is_found_and_their_travel_told(design, tsfi
     assert json.loads(tsfit("show", str(path), heron, "--json")[1])["design"]["fb_hz"] == pytest.approx(
         data["box"]["design"]["fb_hz"]
     )
-    assert "lowest f3" in design("passive", heron, *own)[1]
+    assert "a careful builder's errors" in design("passive", heron, *own)[1]
