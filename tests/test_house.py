@@ -181,7 +181,8 @@ def test_nothing_names_a_place_on_some_machine():
 
 
 OF_SEVERAL = {
-    "cli/fit/test_demands", "cli/test_misspelt", "cli/test_playback", "cli/test_terminal", "cli/test_written_first",
+    "cli/fit/test_demands", "cli/test_misspelt", "cli/test_playback", "cli/test_first_lines", "cli/test_terminal",
+    "cli/test_written_first",
     "fitting/test_re_note", "live/test_browser", "report/test_browser",
 }  # fmt: skip
 """Tests in a room that are of no module of it alone."""
