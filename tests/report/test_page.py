@@ -111,6 +111,7 @@ def test_no_name_steers_a_page(tmp_path):
         ('{"enclosure": "closed", "frequency_hz": [], "design": {}}', "damaged"),
         ('{"enclosure": "closed", "frequency_hz": [1, 2], "spl_db": [1], "design": {}}', "damaged"),
         ('{"parameters": {}, "driver": {}}', "schema"),
+        ('{"parameters": {}, "driver": {}, "kind": []}', "schema"),
     ],
 )
 def test_what_is_no_result_is_refused(tmp_path, content, word):

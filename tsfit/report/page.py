@@ -111,7 +111,7 @@ def read_part(path: Path, name: str) -> Part:
     except (ValueError, RecursionError) as error:
         raise TsfitError(f"{path}: not valid JSON ({error}); {hint}.", code="not_reportable", file=path) from error
     if isinstance(data, dict):
-        if data.get("kind") == FIT or ("parameters" in data and data.get("kind") not in READERS):
+        if data.get("kind") == FIT or ("parameters" in data and str(data.get("kind")) not in READERS):
             return fit_part(read_fit(path), name)
         reader = READERS.get(str(data.get("kind")))
         if reader is None:
