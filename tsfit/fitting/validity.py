@@ -156,12 +156,13 @@ def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
         noise = np.sqrt(curve.variance_ohm2[used]) / np.abs(z)
     # Of uneven noise the few worst points are most of the mean square, and so of its scatter.
     alone = float(np.mean(noise**2)) + SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**4))) / len(f)
-    usual = max(NOISE_FACTOR * float(np.median(noise)), math.hypot(BROKEN_LAW, math.sqrt(alone)))
+    usual = NOISE_FACTOR * float(np.median(noise))
+    most = max(usual, math.hypot(BROKEN_LAW, math.sqrt(alone)))
     # Whatever passes with few resonances passes; only what does not gets more.
     for enough in (BROKEN_LAW, BROKEN_LAW / 3.0):
-        found = kramers_kronig(f, z, noise=max(enough, usual))
+        found = kramers_kronig(f, z, noise=max(usual, math.hypot(enough, math.sqrt(alone))))
         octave = _broken_octave(f, found, noise)
-        whole = found.rms > max(BROKEN_LAW, usual, NOISE_FACTOR * roughness(found.residual))
+        whole = found.rms > max(most, NOISE_FACTOR * roughness(found.residual))
         if octave is None and not whole:
             return None
     size = f"{100.0 * found.rms:.1f} % RMS"
