@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.cli.box.options import air_options, amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say
@@ -19,16 +20,6 @@ if TYPE_CHECKING:
     from tsfit.box.compare.drivers import CaseResult, DriverComparison
     from tsfit.driver.formulas import Wiring
 
-TITLES = {
-    "equal voltage": "2.83 V at each",
-    "equal power": "1 W into Re of each",
-    "rated power": "each at its rated power",
-    "rated power, hot": "each at its rated power, hot",
-    "peak power": "each at its peak power",
-    "travel limit": "each at its Xmax",
-    "10 % distortion": "each at the travel of 10 % distortion",
-    "limits": "as loud as the limits let each",
-}
 LACKING = {
     "rated power": "--sheet or --rated-power-w must rate the power of every driver",
     "rated power, hot": "--heat of every driver must tell its coil at the rated power of its sheet",
@@ -91,7 +82,7 @@ COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm
 @click.option("--room-m", type=float, help="Add the gain of a closed room of this longest side, a rule of thumb.")
 @click.option("--cost", type=float, multiple=True, help="What a driver costs, in the order of drivers.")
 @with_outputs()
-def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
+def compare(ways: tuple[Way, ...], outputs: Outputs, **options: Any) -> None:
     """Compare drivers A, B, ...: which plays louder, where, limited by what, and how sure that is.
 
     Drivers are fits (JSON), published sheets or driver files (TOML); differences are to the first. Each box option adds a
@@ -118,8 +109,8 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
     candidates = _candidates(asked)
     room = None if asked.room_m is None else Room(asked.room_m)
     played = Circumstances(asked.high_pass_hz or 0.0, asked.high_pass_order, room)
-    cases = _cases(candidates, asked)
-    result = run(candidates, [replace(case, flat_to_hz=asked.flat_to_hz, played=played) for case in cases])
+    cases = [replace(case, flat_to_hz=asked.flat_to_hz, played=played) for case in _cases(candidates, asked)]
+    result = run(candidates, cases, ways=ways)
     outputs.write_json(result)
     drawn = []
     if (plot := outputs.plot) is not None:
@@ -134,7 +125,7 @@ def compare(ways: tuple[str, ...], outputs: Outputs, **options: Any) -> None:
         *([] if room is None else [str(room)]),
         *(f"{each} is told once and holds for every driver." for each in asked.for_all),
     ]
-    outputs.show(result, lambda: _print(candidates, result, ways, said))
+    outputs.show(result, lambda: _print(candidates, result, said))
 
 
 @dataclass(frozen=True)
@@ -277,7 +268,7 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
     return cases
 
 
-def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[str, ...], said: list[str]) -> None:
+def _print(candidates: list[Candidate], result: DriverComparison, said: list[str]) -> None:
     from tsfit.box.compare.short import in_short
 
     names = [one.name for one in result.compared]
@@ -297,8 +288,8 @@ def _print(candidates: list[Candidate], result: DriverComparison, asked: tuple[s
     if is_full():
         _print_drivers(names, candidates)
     rated = all("limits" in case.level_db for case in result.cases)
-    usual = ("equal power", "limits") if is_full() else ("limits" if rated else "equal power",) * (len(result.cases) == 1)
-    ways = asked or usual
+    usual: tuple[Way, ...] = ("limits" if rated else "equal power",) * (len(result.cases) == 1)
+    ways = result.ways or (USUAL if is_full() else usual)
     for case in result.cases:
         say(f"{case.case}:")
         for sentence in case.words:
@@ -332,7 +323,7 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
     print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
 
 
-def _print_way(case: CaseResult, way: str, names: list[str]) -> None:
+def _print_way(case: CaseResult, way: Way, names: list[str]) -> None:
     from tsfit.box.compare.drivers import beyond_travel, lead_sentence, table_rows
     from tsfit.driver.units import with_decimals
 

@@ -4,6 +4,7 @@ import numpy as np
 
 from tsfit.box.compare.drivers import CaseResult, DriverComparison
 from tsfit.box.compare.short import in_short
+from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
 from tsfit.drift.history import History
@@ -12,8 +13,6 @@ from tsfit.plots.compare import compare_plot
 from tsfit.plots.drift import drift_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text
 from tsfit.report.picture import picture
-
-TITLES = {"equal power": "at 1 W into Re of each", "limits": "as loud as the limits let each"}
 
 
 def compare_part(data: DriverComparison, name: str) -> Part:
@@ -33,7 +32,7 @@ def compare_part(data: DriverComparison, name: str) -> Part:
             caption = f"{subject}, {case.case}: level at the same power, loudest, and what stops each where."
             seen = picture(compare_plot(names, case, differences=False), f"{name}-level", caption)
             answer.append(Block("picture", picture=seen))
-        box += [_levels(names, case, way) for way in TITLES if way in case.level_db]
+        box += [_levels(names, case, way) for way in data.ways or USUAL if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
     answer.append(_leads(names, data))
     return Part(subject, answer=answer, found=found, box=box)
@@ -43,12 +42,12 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
     """Boxes against ways: by how much each driver is louder than the first, and where they cross."""
     rows = []
     for case in data.cases:
-        for way in (way for way in TITLES if way in case.level_db):
+        for way in (way for way in data.ways or USUAL if way in case.level_db):
             for who, one in zip(names[1:], case.differences[way], strict=True):
                 at = [float(one.db[int(np.searchsorted(case.frequency_hz, hz))]) for hz in LOUDEST_HZ]
                 cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
                 which = [who] * (len(names) > 2)
-                driven = "at 1 W" if way == "equal power" else "to the limits"
+                driven = {"equal power": "at 1 W", "limits": "to the limits"}.get(way, TITLES[way])
                 rows.append(
                     [
                         case.case,
@@ -63,7 +62,7 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
     return table(f"By how many dB {louder}", columns, rows)
 
 
-def _levels(names: list[str], case: CaseResult, way: str) -> Block:
+def _levels(names: list[str], case: CaseResult, way: Way) -> Block:
     frequency = case.frequency_hz
     rows = []
     for wanted in PREFERRED_HZ:

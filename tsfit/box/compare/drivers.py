@@ -17,7 +17,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
-from typing import ClassVar, Literal, get_args
+from typing import ClassVar
 
 import numpy as np
 
@@ -27,6 +27,7 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.compare.circumstances import Circumstances
 from tsfit.box.compare.conditions import Candidate, Case
+from tsfit.box.compare.ways import TITLES, Way
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
@@ -37,33 +38,26 @@ from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
 from tsfit.driver.sizes import doubt
 
-Way = Literal[
-    "equal voltage",
-    "equal power",
-    "rated power",
-    "rated power, hot",
-    "peak power",
-    "travel limit",
-    "10 % distortion",
-    "limits",
-]
-WAYS: tuple[Way, ...] = get_args(Way)
 MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
 """They ask for what was measured at power and at full travel."""
 DRAWS = 400
 WATT = 1.0
 
 
-def compare(candidates: Sequence[Candidate], cases: Sequence[Case], *, draws: int = DRAWS) -> DriverComparison:
+def compare(
+    candidates: Sequence[Candidate], cases: Sequence[Case], *, ways: tuple[Way, ...] = (), draws: int = DRAWS
+) -> DriverComparison:
     """Compare `candidates`, the first being what the others are held against, in every one of `cases`.
-    Raises ``usage`` for fewer than two candidates or no case; what a box cannot be built for.
+
+    `ways` are those to tell; all that can be are reckoned. Raises ``usage`` for fewer than two candidates or no case; what
+    a box cannot be built for.
     """
     if len(candidates) < 2 or not cases:
         raise TsfitError("A comparison takes two drivers or more, and one box or more.", code="usage")
     compared = tuple(
         Compared(one.driver.name, one.cost, one.fit is not None, doubt(one.driver), one.limits) for one in candidates
     )
-    return DriverComparison(compared, tuple(_case(candidates, case, draws) for case in cases))
+    return DriverComparison(compared, tuple(_case(candidates, case, draws) for case in cases), ways)
 
 
 def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult:
@@ -80,7 +74,7 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         else None
         for seed, (one, box) in enumerate(zip(candidates, boxes, strict=True))
     ]
-    ways: list[str] = [way for way in WAYS if all(way in one for one in levels)]
+    ways: list[str] = [way for way in TITLES if all(way in one for one in levels)]
     differences = {
         way: tuple(_difference(frequency, levels, drawn, number, way) for number in range(1, len(boxes))) for way in ways
     }
@@ -248,6 +242,7 @@ class DriverComparison:
 
     compared: tuple[Compared, ...]
     cases: tuple[CaseResult, ...]
+    ways: tuple[Way, ...] = field(default=(), metadata=IF_TOLD)  # that were asked for; none: the usual
 
 
 def table_rows(case: CaseResult) -> list[int]:
