@@ -1,11 +1,14 @@
 """What is said first of a box, and the table of its levels."""
 
+import math
+
 import numpy as np
 import pytest
 from helpers.boxes import box_plan
 from helpers.made_fit import made_driver
 
-from tsfit.box.answer import answer, levels
+from tsfit.box.answer import answer, levels, usual_port
+from tsfit.box.ports import Port
 
 HZ = (20.0, 50.0)
 
@@ -16,6 +19,26 @@ def test_the_answer_says_how_loud_and_what_stops_it():
     assert said[1].startswith("Loudest at 1 m in half space, and what stops it: ")
     assert "25 Hz (travel)" in said[1]
     assert answer(box_plan("closed", volume=0.045).build(made_driver()))[1].startswith("How loud it plays is open")
+
+
+@pytest.mark.against("length of a port of ordinary size", "Helmholtz, from memory", "3 digits")
+@pytest.mark.parametrize(("volume", "tuning"), [(0.03, 40.0), (0.06, 31.0), (0.12, 24.0)])
+def test_a_box_without_a_port_says_how_long_an_ordinary_one_is(volume, tuning):
+    """fb = c/(2π) √(S/(V·(L + 1.4621 a)))."""
+    driver = made_driver()
+    (said,) = usual_port(box_plan("vented", volume=volume, tuning=tuning).build(driver))
+    words = said.split()
+    a, length = 0.5e-2 * float(words[2]), 1e-2 * float(words[words.index("be") + 1])
+    whole = math.pi * a**2 / volume * (driver.air.sound_speed / (2.0 * math.pi * tuning)) ** 2
+    assert length == pytest.approx(whole - 1.4621 * a, rel=0.005, abs=0.0006)
+    assert 0.2 < a / math.sqrt(driver.Sd / math.pi) < 0.5
+    assert "--port-diameter-cm" in said
+    known = box_plan("vented", volume=volume, tuning=tuning, port=Port(0.05, count=2)).build(driver)
+    assert usual_port(known) == []
+    assert "2 ports, each 5.0 cm across, " in answer(known)[0]
+    assert usual_port(box_plan("closed", volume=volume).build(driver)) == []
+    small = usual_port(box_plan("vented", volume=0.03, tuning=150.0).build(driver))
+    assert "too wide for that tuning" in small[0]
 
 
 def test_the_table_is_that_of_the_curves():

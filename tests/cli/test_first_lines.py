@@ -30,6 +30,14 @@ ANSWERED = {
     "which volume gives that f3": (
         ("box", "design", "closed", "old.json", "--f3-hz", "50"), 20, ("31.5 l", "careful builder"),
     ),
+    "which vented box within a volume, and its port": (
+        ("box", "design", "vented", "new.json", "--largest-volume-l", "80", "--sheet", NEW), 20,
+        ("62.2 l", "cm across", "f6 (-6 dB)", "Loudest at 1 m"),
+    ),
+    "the same without a rating": (
+        ("box", "design", "vented", "new.json", "--largest-volume-l", "80"), 20,
+        ("80.0 l", "A port 10 cm across would be"),
+    ),
     "which driver in one box": (
         ("compare", "old.json", "new.json", "--qtc", "0.707", *SHEETS), 25,
         ("2.8 dB louder at 25 and 50 Hz", "Take Saltwit 12 B for level", "70.1 l"),

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.limits import GIVE_RATINGS, unrated
+from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
 
@@ -13,19 +14,22 @@ ANSWERED = (
     ("", [("volume_l", "l")]),
     ("vented chamber", [("front_volume_l", "l")]),
     ("tuned to", [("fb_hz", "Hz")]),
-    ("port", [("port_diameter_cm", "cm"), ("port_length_cm", "cm long")]),
+    ("port", [("port_diameter_cm", "cm across"), ("port_length_cm", "cm long")]),
+    ("slot", [("port_area_cm2", "cm² in section"), ("port_length_cm", "cm long")]),
     ("which takes", [("port_volume_l", "l")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
-    ("f6", [("f6_hz", "Hz")]),
-    ("f10", [("f10_hz", "Hz")]),
+    ("f6 (-6 dB)", [("f6_hz", "Hz")]),
+    ("f10 (-10 dB)", [("f10_hz", "Hz")]),
     ("upper f3", [("f3_upper_hz", "Hz")]),
     ("Qtc", [("qtc", "")]),
     ("each radiator travels", [("radiator_excursion_max_mm", "mm")]),
 )
 """Numbers of a box in its first sentence."""
-LEAST = {"radiator_added_mass_g": 0.05}
+LEAST = {"radiator_added_mass_g": 0.05, "port_volume_l": 0.05}
 """What is less is not worth a word."""
+USUAL_PORTS = 0.05, 0.07, 0.10, 0.15
+"""Diameters (m) of tubes that are sold; the one nearest to a third of the cone's is named (common practice, no source)."""
 
 
 def answer(result: BoxResult) -> list[str]:
@@ -47,13 +51,42 @@ def answer(result: BoxResult) -> list[str]:
 def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: float) -> str:
     """How large the box is and how low it plays, from its numbers by the keys of the machine form."""
     parts = [
-        f"{label}{' ' * bool(label)}{', '.join(written(numbers.get(key), unit) for key, unit in keys)}"
+        f"{_each(label, numbers)}{' ' * bool(label)}{', '.join(_told(key, numbers.get(key), unit) for key, unit in keys)}"
         for label, keys in ANSWERED
         if all(numbers.get(key) for key, _ in keys) and (numbers.get(keys[0][0]) or 0.0) >= LEAST.get(keys[0][0], 0.0)
+        if keys[0][0] != "port_area_cm2" or not numbers.get("port_diameter_cm")
     ]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"
     return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {drive_v:.3g} V"])
+
+
+def _each(label: str, numbers: Mapping[str, float | None]) -> str:
+    """`label`, in the plural where there are several round ports."""
+    area, diameter = numbers.get("port_area_cm2"), numbers.get("port_diameter_cm")
+    several = round(area / (0.25 * math.pi * diameter**2)) if area and diameter else 1
+    if several < 2:
+        return label
+    return {"port": f"{several} ports, each", "which takes": "which together take"}.get(label, label)
+
+
+def _told(key: str, value: float | None, unit: str) -> str:
+    """A number of the first sentence; of a port no more than tenths, as it is sawn."""
+    return f"{value:.1f} {unit}" if key.startswith("port_") and value is not None and value < 10.0 else written(value, unit)
+
+
+def usual_port(result: BoxResult) -> list[str]:
+    """Where a port of no size tunes the box: how long one of an ordinary size would be."""
+    enclosure, opening, area = result.enclosure, result.opening, result.enclosure.driver.Sd
+    if enclosure.kind not in ("vented", "bandpass") or opening.port_area is not None or opening.fb is None or area is None:
+        return []
+    third, asked = math.sqrt(4.0 * area / math.pi) / 3.0, "--port-diameter-cm tells of other sizes"
+    port = Port(diameter=min(USUAL_PORTS, key=lambda size: abs(math.log(size / third))))
+    length = float(port.any_length(float(enclosure.load.outlet.port_mass), enclosure.driver.air))
+    size = f"A port {100.0 * port.across:.0f} cm across"
+    if length <= 0.0:
+        return [f"{size} would be too wide for that tuning; {asked}."]
+    return [f"{size} would be {_told('port_length_cm', 100.0 * length, 'cm')} long; {asked}."]
 
 
 def loudest(levels: Iterable[tuple[float, float, str]]) -> str:

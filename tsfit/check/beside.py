@@ -177,7 +177,7 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
             f"{one.name} {1e3 * at[family].volume:.3g} l tuned to {at[family].tuning:.3g} Hz"
             for one, at in zip(drivers, aligned, strict=True)
         )
-        yield f"In vented boxes of the family {family}: {'; '.join(boxes)}."
+        yield f"In vented boxes of the {family} alignment, leak Q {USUAL_LEAK_Q:g}: {'; '.join(boxes)}."
 
 
 def _closed(driver: Driver, qtc: float) -> str:

@@ -84,7 +84,7 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
         if family is not None:
             at = aligned[family]
             plan = VentedPlan(volume=at.volume, tuning=at.tuning, losses=StatedLosses(leak_q=USUAL_LEAK_Q))
-            boxes.append((f"vented box of the family {family}", plan.build(printed).enclosure))
+            boxes.append((f"vented box of the {family} alignment, leak Q {USUAL_LEAK_Q:g}", plan.build(printed).enclosure))
     except TsfitError:
         # Parameters that are off by powers of ten ask for boxes of impossible size; without a box there is nothing to say.
         return boxes
@@ -107,16 +107,17 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         place += ", if planned from the sheet (planned from this fit it stays as it is)"
     change = item.shape_change_db
     value, low, high = (f"{end:.1f}" for end in (change.value, change.low, change.high))
-    off = f"{value} dB off" + (f" ({low} to {high})" if change.high - change.low > SURE_DB else "")
+    off = f"by up to {value} dB" + (f" ({low} to {high})" if change.high - change.low > SURE_DB else "")
     if item.outcome == "adjust" and item.remedy is not None:
         shape = "" if item.remedy.left_db < SURE_DB else f", shape within {item.remedy.left_db:.1f} dB"
         now = size(item.remedy.volume_l, item.remedy.tuning_hz)
-        return f"{place}: {now} instead of {planned}{shape}; as planned it is {off}."
+        return f"{place}: about {now} instead of {planned}{shape}; as planned its response departs {off}."
     what = {"holds": "", "undecided": "the measurement is too uncertain to say whether it can stay"}.get(item.outcome)
     if what is None:
         none = "no volume from half to twice of it brings the planned response back"
         what = "plan it anew for this driver" if item.remedy is None else none
-    return f"{place}{f', {planned}' if planned else ''}: its shape is {off}{f'; {what}' if what else ', which can stay'}."
+    stays = f"; {what}" if what else ", which can stay"
+    return f"{place}{f', {planned}' if planned else ''}: its response departs {off} from the planned one{stays}."
 
 
 def conclusion(verdict: str, found: Sequence[Consequence]) -> str:

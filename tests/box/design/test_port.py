@@ -2,6 +2,7 @@
 
 import math
 import os
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -73,6 +74,43 @@ def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
         at = np.minimum(volts, driver.Xmax / moves.travel * result.enclosure.voltage) / result.enclosure.voltage
         fastest = np.max(at * moves.port_speed)
     assert fastest <= 0.05 * driver.air.sound_speed * 1.005
+
+
+def codes_of(found):
+    return {note.code for note in found.result.notes}
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_no_port_is_told_where_nothing_tells_how_loud_it_plays(seed):
+    """One for 2.83 V would be too narrow for any use; travel alone does not tell, as at the tuning the cone rests."""
+    driver = replace(drawn(seed)[0], Pe=None)
+    bounds = VentedBounds(largest_volume=driver.Vas)
+    found = propose_vented(driver, VentedAim(), bounds, PLAIN)
+    assert found.result.opening.port_diameter is None
+    assert found.result.chamber.gross <= driver.Vas * (1.0 + 1e-6)
+    assert "port_open" in codes_of(found)
+    levels = [propose_vented(driver, VentedAim(level_db=level), bounds, PLAIN) for level in (90.0, 96.0)]
+    quiet, loud = (each.result.opening.port_area for each in levels)
+    assert loud > 1.5 * quiet  # the speed goes with the pressure, 6 dB for twice of it
+    assert all("port_sized" in codes_of(each) for each in levels)
+    assert "up to 96 dB in the mid-band" in " ".join(note.message for note in levels[1].result.notes)
+    # A limit of the port asks for one: it is told for how little it is.
+    limited = propose_vented(driver, VentedAim(), replace(bounds, port_speed=15.0), PLAIN)
+    assert "quiet_port" in codes_of(limited)
+    assert "at the most that the ratings allow" in " ".join(
+        note.message for note in propose_vented(drawn(seed)[0], VentedAim(), VentedBounds(), PLAIN).result.notes
+    )
+
+
+def test_a_family_says_when_its_port_takes_it_beyond_the_volume():
+    driver = replace(drawn(1)[0], Pe=400.0, Qes=0.35, Qms=5.0)
+    (net,) = {propose_vented(driver, VentedAim(family="QB3"), VentedBounds(), PLAIN).alignment.volume}
+    within, beyond = (
+        next(one for one in propose_vented(driver, VentedAim(), VentedBounds(most), PLAIN).others if "QB3" in one)
+        for most in (3.0 * net, 1.02 * net)
+    )
+    assert "more than asked for" not in within
+    assert "with its port, more than asked for" in beyond
 
 
 def test_a_port_as_large_as_its_box_is_refused():

@@ -44,7 +44,7 @@ def test_without_ratings_the_maximum_is_left_open(tsfit, heron, tmp_path):
 
 
 def test_the_answer_stands_first_and_the_rest_is_there_on_request(tsfit, heron, monkeypatch):
-    monkeypatch.setenv("COLUMNS", "120")
+    monkeypatch.setenv("COLUMNS", "140")
     arguments = ("closed", heron, "--volume-l", "40", "--rated-power-w", "150")
     _, out, _ = tsfit(*arguments)
     lines = out.splitlines()

@@ -103,7 +103,7 @@ def test_families(design, heron):
     data = json.loads(design("vented", heron, "--family", "SC4", "--leak-q", "12", "--json")[1])
     assert data["alignment"]["family"] == "SC4"
     assert data["box"]["design"]["f3_hz"] == pytest.approx(data["alignment"]["f3_hz"], rel=0.05)
-    assert any(other.startswith("QB3: ") for other in data["others"])
+    assert any(other.startswith("QB3 alignment: ") for other in data["others"])
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.design.closing_in import closing_in
-from tsfit.box.design.port import wide_enough
+from tsfit.box.design.port import level_known, sized_for, wide_enough
 from tsfit.box.design.proposal import Proposal
 from tsfit.box.design.search import DEFAULT_RIPPLE_DB, PLAIN_PORT
 from tsfit.box.enclosure import Enclosure
@@ -137,6 +137,8 @@ def propose_band_pass(
     )
     plan = _with_room_for_its_port(search, bounds, like, driver)
     result = plan.build(driver, frequency_hz)
+    if like.opening.port is None:
+        result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
     return Proposal("band-pass box by lowest f3", plan, result, sensitivity(result, fit))
 
 
@@ -149,7 +151,9 @@ def _with_room_for_its_port(
         rear, front, tuning = best_band_pass(replace(search, volume=search.volume - taken))
         chambers = replace(like.rear, volume=search.filling.around(rear)), replace(like.front, volume=front, tuning=tuning)
         plan = _at_level(replace(like, rear=chambers[0], front=chambers[1]), driver, bounds.level_db)
-        port = like.opening.port or wide_enough(plan, driver, PLAIN_PORT, bounds.port_speed or math.inf)
+        port = like.opening.port
+        if port is None and (bounds.port_speed is not None or level_known(plan, driver)):
+            port = wide_enough(plan, driver, PLAIN_PORT, bounds.port_speed or math.inf)
         plan = replace(plan, opening=replace(like.opening, port=port))
         room = plan.build(driver).opening.port_volume or 0.0
         if plan.rear.volume + front + room <= search.volume * (1.0 + 1e-6):

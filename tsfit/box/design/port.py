@@ -5,12 +5,14 @@ from dataclasses import replace
 
 import numpy as np
 
+from tsfit.base.notes import QualityNote
 from tsfit.box.kinds import BandPassPlan, VentedPlan
-from tsfit.box.limits import maximum_output, ratings_of
+from tsfit.box.limits import GIVE_RATINGS, maximum_output, ratings_of
 from tsfit.box.numbers import merit_frequencies
 from tsfit.box.parts import Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
+from tsfit.box.result import BoxResult
 from tsfit.driver.record import Driver
 
 Ported = VentedPlan | BandPassPlan
@@ -31,6 +33,27 @@ def rated_volts(plan: BoxPlan, driver: Driver) -> float | None:
     electric = replace(ratings_of(bare, plan.ratings), xmax_m=None, port_speed_m_s=None)
     most = maximum_output(bare, np.array([bare.driver.Fs]), electric)
     return None if most is None else float(most.voltage_v[0])
+
+
+def level_known(plan: BoxPlan, driver: Driver) -> bool:
+    """Whether anything tells how loud the box shall play: a drive, or what power and amplifier allow."""
+    stated = plan.drive.voltage is not None or plan.drive.power is not None
+    return stated or rated_volts(plan, driver) is not None
+
+
+def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | None) -> QualityNote:
+    """Say for which level the free port of a designed box is wide enough, or why it has none."""
+    limit = speed or result.opening.port_speed_limit
+    if limit is None:
+        said = f"Which port it needs is open, since no power is known: {GIVE_RATINGS}, or --level-db"
+        return QualityNote("port_open", "note", f"{said}; its room then counts in the volume.")
+    air = f"The air in the port keeps below {limit:.2g} m/s"
+    if rated_volts(plan, driver) is not None:
+        return QualityNote("port_sized", "note", f"{air} at the most that the ratings allow.")
+    said = f"{air} up to {result.pass_band.reference_db:.0f} dB in the mid-band"
+    if level_known(plan, driver):
+        return QualityNote("port_sized", "note", f"{said}.")
+    return QualityNote("quiet_port", "warn", f"{said}, and it is too narrow for more: {GIVE_RATINGS}, or --level-db.")
 
 
 def wide_enough(plan: Ported, driver: Driver, shape: Port, speed: float) -> Port:

@@ -14,7 +14,7 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.port import rated_volts, with_port
+from tsfit.box.design.port import level_known, rated_volts, sized_for, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
     Aim,
@@ -237,13 +237,23 @@ def propose_vented(
     else:
         found = best_vented(search, aim.sought, ratings=ratings_of(given, like.ratings), output_hz=aim.output_hz)
         volume, tuning = float(found.volume[0]), float(found.tuning[0])
-    opening = replace(like.opening, port=like.opening.port or PLAIN_PORT)
-    plan = replace(like, volume=like.filling.around(volume), tuning=tuning, opening=opening)
+    plan = replace(like, volume=like.filling.around(volume), tuning=tuning)
     largest = bounds.largest_volume if aim.family is None else None
-    plan = with_port(plan, driver, scaled=not sized, speed=bounds.port_speed or math.inf, largest=largest)
+    plan = _with_its_port(plan, driver, bounds, largest)
     result = plan.build(driver, frequency_hz)
-    others = tuple(_words(other, like, driver) for name, other in exist.items() if name != aim.family)
+    if not sized:
+        result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
+    others = tuple(_words(other, like, driver, bounds) for name, other in exist.items() if name != aim.family)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
+
+
+def _with_its_port(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: float | None) -> VentedPlan:
+    """`plan` with its port and the room of it; without one where nothing tells how loud it plays, nor limits a port."""
+    limits = (bounds.port_speed, bounds.port_length, bounds.depth)
+    if not bounds.fixed_port and limits == (None, None, None) and not level_known(plan, driver):
+        return replace(plan, opening=replace(plan.opening, port=None))
+    plan = replace(plan, opening=replace(plan.opening, port=plan.opening.port or PLAIN_PORT))
+    return with_port(plan, driver, scaled=not bounds.fixed_port, speed=bounds.port_speed or math.inf, largest=largest)
 
 
 def _at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
@@ -256,8 +266,25 @@ def _at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
     return replace(like, drive=replace(like.drive, voltage=volts))
 
 
-def _words(other: Alignment, like: VentedPlan, driver: Driver) -> str:
+def _words(other: Alignment, like: VentedPlan, driver: Driver, bounds: VentedBounds) -> str:
     volume = like.filling.around(other.volume)
-    plays = replace(like, volume=volume, tuning=other.tuning, opening=Opening()).build(driver).pass_band
+    plan = replace(like, volume=volume, tuning=other.tuning)
+    plays = replace(plan, opening=Opening()).build(driver).pass_band
     f3 = "" if plays.f3_hz is None else f"f3 {plays.f3_hz:.3g} Hz, "
-    return f"{other.family}: {1e3 * volume:.3g} l tuned to {other.tuning:.3g} Hz, {f3}ripple {plays.ripple_db:.2f} dB"
+    told = f"{other.family} alignment: {1e3 * volume:.3g} l"
+    if bounds.largest_volume is not None:
+        told += _beyond(plan, driver, bounds, bounds.largest_volume)
+    return f"{told} tuned to {other.tuning:.3g} Hz, {f3}ripple {plays.ripple_db:.2f} dB"
+
+
+def _beyond(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: float) -> str:
+    """Say by how much a box of `plan` and its port exceed the `largest` volume (m³); nothing where they do not."""
+    try:
+        built = _with_its_port(plan, driver, bounds, None).build(driver)
+    except TsfitError:
+        return " (which has no room for its port)"
+    whole = built.chamber.gross
+    if whole is None or whole <= largest * (1.0 + 1e-6):
+        return ""
+    port = "" if built.opening.port_area is None else " with its port"
+    return f" ({written(1e3 * whole, 'l')}{port}, more than asked for)"

@@ -73,9 +73,9 @@ def print_box(result: BoxResult, *, levels: bool = True) -> None:
     from tsfit.box.frequencies import table_frequencies
 
     numbers, frequencies = result.numbers(), table_frequencies(result.usual_hz)
-    say_warnings(result.notes)
     for sentence in _answer(result, numbers):
         say(sentence)
+    say_warnings(result.notes)
     if is_full():
         print_table(("design", "value"), _design_rows(numbers, band_pass=result.enclosure.kind == "bandpass"))
         _print_curves(result, frequencies)
@@ -92,13 +92,14 @@ def print_box(result: BoxResult, *, levels: bool = True) -> None:
 
 def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
     """Sentences that say how large the box is, how low and how loud it plays, what stops it, and how sure that is."""
-    from tsfit.box.answer import answer
+    from tsfit.box.answer import answer, usual_port
 
     bands = []
     for label, value, low, high in _banded(result, numbers, ("qtc", "f3_hz", "reference_db")):
         if low != value or high != value:
             bands.append(f"{label} {low.split()[0]} to {high}")
-    return [*answer(result), *[f"By the fit's uncertainty (95 %): {', '.join(bands)}."][: bool(bands)]]
+    sentences = [*answer(result), *usual_port(result)]
+    return [*sentences, *[f"By the fit's uncertainty (95 %): {', '.join(bands)}."][: bool(bands)]]
 
 
 def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:

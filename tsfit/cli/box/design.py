@@ -243,4 +243,7 @@ def _print(proposal: Proposal) -> None:
         hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
     for other in proposal.others:
         say(f"Also: {other}.")
+    named = proposal.alignment is not None or any(" alignment: " in other for other in proposal.others)
+    if named and math.isinf(proposal.result.losses.get("leak_q", 0.0)):
+        hint("These alignments have no leaks, those of 'tsfit check' leak Q 7, which is usual: --leak-q 7.")
     hint("--full adds levels, travel and what stops it, frequency by frequency, and the spread by its sources.")
