@@ -365,3 +365,15 @@ def test_two_short_sweeps_in_noise_are_enough(bench_simulator, tmp_path):
     found = fit_bench(tmp_path / "bench.toml").parameters
     assert found["Fs"].value == pytest.approx(bench.Fs, rel=1e-3)
     assert found["Qts"].value == pytest.approx(1.0 / (1.0 / bench.Qms + 1.0 / bench.Qes), rel=5e-3)
+
+
+def test_a_curve_that_was_swept_with_a_mass_is_not_fitted_as_free_air(tmp_path):
+    """What `sweep` leaves beside a curve tells its state; without it nothing does."""
+    curve, conditions = tmp_path / "swept.txt", tmp_path / "swept.toml"
+    curve.write_text("\n".join(["Hz ohm degrees", *body("fzp")]))
+    assert "rig_left_out" not in {note.code for note in fit_bench(curve).quality}
+    conditions.write_text('recording = "swept.wav"\n[sweep]\nstate = "added mass"\nmass_g = 30.0\n')
+    with pytest.raises(TsfitError, match="in the state 'added mass', as the conditions beside it say"):
+        fit_bench(curve)
+    conditions.write_text('recording = "swept.wav"\n[sweep]\nstate = "free air"\n')
+    assert "rig_left_out" in {note.code for note in fit_bench(curve).quality}

@@ -67,6 +67,16 @@ def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
     assert "limits" in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]
 
 
+def test_sheets_in_the_order_of_other_drivers_are_refused(files, capsys):
+    assert run(["compare", "old.toml", "new.toml", "--sheet", "new.toml", "--sheet", "old.toml"]) == 2
+    told = " ".join(capsys.readouterr().err.split())
+    assert (
+        "new.toml is the sheet of Dunlin 12 S, and would rate Dunlin 12; give the sheets in the order of the drivers"
+        in told
+    )
+    assert run(["compare", "old.toml", "new.toml", "--sheet", "old.toml", "--sheet", "new.toml", "--volume-l", "20"]) == 0
+
+
 def test_ratings_on_the_command_line(files, capsys):
     ratings = ["--xmax-mm", "5", "--xmax-mm", "10", "--rated-power-w", "1000", "--rated-power-w", "2000"]
     ways = ["--way", "rated power", "--way", "travel limit"]

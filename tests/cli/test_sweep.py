@@ -154,9 +154,12 @@ def test_cautions_stand_before_the_sound(rig):
 
 
 def test_guided_leads_to_a_bench_file_that_fits(rig):
-    answers = "mine\nDunlin\n21\n\n30\n20\n"
+    answers = "mine\nDunlin\n21,0\n\n1,200\n30\n20\n"
     told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--guided", "--seconds", "4"], input=answers)
     assert told.exit_code == 0, told.output
+    # 1,200 may be a thousand or one: it asks again.
+    assert "may" in told.output
+    assert "thousand" in told.output
     assert "tsfit fit" in told.output
     found = fit_bench(Path("mine/bench.toml")).parameters
     # The figures of the driver file that the simulated rig plays (rigs/drivers/dunlin-10.toml).

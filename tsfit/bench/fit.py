@@ -103,6 +103,14 @@ def small_signal(path: Path, table: BenchTable) -> BenchTable:
 
 def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: Demands, columns: str | None) -> FitResult:
     curve = read_curve(path, columns)
+    swept = played(path).state
+    if swept is not None and swept not in ("free air", "infinite baffle"):
+        raise TsfitError(
+            f"{path}: was swept in the state {swept!r}, as the conditions beside it say, and a lone curve counts as free "
+            "air; name the bench file that has it beside the free-air sweep.",
+            code="no_free_air",
+            file=path,
+        )
     result = fit(
         [(curve, State())],
         name=path.stem,
@@ -111,12 +119,17 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
         demands=demands,
         provenance={"curve": dict(curve.provenance)},
     )
-    note = QualityNote(
-        "state_assumed",
-        "note",
-        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system.",
+    counts = (
+        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system."
     )
-    return replace(result, quality=(note, *result.quality))
+    notes = [QualityNote("state_assumed", "note", counts)]
+    if swept is not None:
+        message = (
+            f"The ± is that of noise and circuit alone: {path.name} carries nothing of what its rig leaves open; fit the "
+            "recording by a bench file for the whole."
+        )
+        notes.insert(0, QualityNote("rig_left_out", "warn", message))
+    return replace(result, quality=(*notes, *result.quality))
 
 
 def read_sweeps(

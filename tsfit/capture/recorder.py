@@ -175,29 +175,33 @@ def conditions_path(recording: Path) -> Path:
 
 @dataclass(frozen=True)
 class Played:
-    """The excitation as the conditions tell it: kind, peak volts, peak dB re full scale; None for what they do not tell."""
+    """The excitation as the conditions tell it: kind, peak volts, peak dB re full scale; None for what they do not tell.
+
+    `state` is that of the driver.
+    """
 
     kind: str | None = None
     level_v: float | None = None
     level_dbfs: float | None = None
+    state: str | None = None
 
 
 def played(recording: Path) -> Played:
     """Read what was played from the conditions beside a recording, or beside its curve; nothing where there are none."""
     path = conditions_path(recording)
     try:
-        excitation = load_toml(path, "conditions").get("excitation")
+        conditions = load_toml(path, "conditions")
     except TsfitError:
         return Played()
-    told = excitation if isinstance(excitation, dict) else {}
+    told, swept = (table if isinstance(table := conditions.get(key), dict) else {} for key in ("excitation", "sweep"))
 
     def number(key: str) -> float | None:
         value = told.get(key)
         return float(value) if isinstance(value, (int, float)) and math.isfinite(value) else None
 
-    kind, volts = told.get("kind"), number("level_v")
-    positive = volts is not None and volts > 0.0
-    return Played(kind if isinstance(kind, str) else None, volts if positive else None, number("level_dbfs"))
+    kind, state = (value if isinstance(value, str) else None for value in (told.get("kind"), swept.get("state")))
+    volts = number("level_v")
+    return Played(kind, volts if volts is not None and volts > 0.0 else None, number("level_dbfs"), state)
 
 
 def add_conditions(recording: Path, **found: object) -> None:

@@ -211,7 +211,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     if asked.f3_hz and asked.count:
         raise click.UsageError("--f3-hz is found for one driver in a box; leave --drivers out, or name the volume.")
     options = ("sheets", "cost", *COMMON)
-    found, coils = [], []
+    found, coils, sheet_of = [], [], []
     air = made(Air, asked.around) if any(asked.around[item.name] is not None for item in fields(Air)) else None
     for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
         own = dict(zip(options, told, strict=True))
@@ -219,12 +219,14 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
         coils.append(asked.coil_c)
         if own["sheets"] is not None:
             printed = read_sheet(own["sheets"])
+            sheet_of.append((own["sheets"], printed.name, driver.name))
             driver = rated(driver, printed.values())
             coils[-1] = asked.coil_c or printed.conditions.rated_coil_c
         ratings = made(Ratings, {**asked.around, **own})
         together = None if own["count"] is None else DriverSet(own["count"], own["in_series"] or 1)
         displaced = 1e-3 * (own["displaces_l"] or 0.0)
         found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together, air))
+    _refuse_swapped(sheet_of)
     files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
     limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
     found = [
@@ -240,6 +242,17 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
             for one, mark in zip(found, marks, strict=True)
         ]
     return found
+
+
+def _refuse_swapped(sheets: list[tuple[Path, str, str]]) -> None:
+    """Refuse a sheet (its file, its name, that of the driver it would rate) that is by its name another driver's."""
+    names = {driver for _, _, driver in sheets}
+    for path, name, driver in sheets:
+        if name != driver and name in names:
+            message = (
+                f"{path} is the sheet of {name}, and would rate {driver}; give the sheets in the order of the drivers."
+            )
+            raise click.UsageError(message)
 
 
 def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:

@@ -8,6 +8,8 @@ from typing import Any
 import click
 from click.types import FloatParamType
 
+from tsfit.base.errors import TsfitError
+
 WRITTEN = re.compile(r"\s*[+-]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?P<unit>.*?)\s*")
 """A number, and what may be its unit."""
 
@@ -17,20 +19,35 @@ def _plain(text: Any, option: click.Parameter | None) -> Any:
     Raises TsfitError ``wrong_value`` where a comma may stand for thousands, ``wrong_unit``.
     """
     written = WRITTEN.fullmatch(text) if isinstance(text, str) else None
-    if written is None or option is None or option.name is None:
+    if written is None:
         return text
     from tsfit.driver.parameters import PLAIN
     from tsfit.driver.units import parse_printed
     from tsfit.formats.toml import UNIT_SUFFIXES
 
-    unit = UNIT_SUFFIXES.get(option.name.rsplit("_", 1)[-1], PLAIN) if written["unit"] else PLAIN
+    name, of = ("", "number") if option is None else (option.name or "", option.opts[0])
+    unit = UNIT_SUFFIXES.get(name.rsplit("_", 1)[-1], PLAIN) if written["unit"] else PLAIN
     told = unit != PLAIN if written["unit"] else "," in text
-    return parse_printed(text, unit, option.opts[0]).value if told else text
+    return parse_printed(text, unit, of).value if told else text
 
 
 class _Number(FloatParamType):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         return super().convert(_plain(value, param), param, ctx)
+
+
+class _Asked(_Number):
+    """Of a prompt, which asks again."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        try:
+            return super().convert(value, param, ctx)
+        except TsfitError as error:
+            self.fail(str(error))
+
+
+ASKED = _Asked()
+"""A number that a prompt asks for."""
 
 
 class _NumberInRange(click.FloatRange):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.cli.numbers import ASKED
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
@@ -365,7 +366,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     if done is None:
         given = {
             "name": click.prompt("Name of the driver"),
-            "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=float),
+            "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=ASKED),
         }
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)
@@ -393,6 +394,6 @@ def _ask(state: str) -> dict[str, float] | None:
         return {}
     if state == "added mass":
         question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
-        return {"mass_g": click.prompt(question, type=float)}
-    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=float)
+        return {"mass_g": click.prompt(question, type=ASKED)}
+    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=ASKED)
     return None if volume == 0.0 else {"volume_l": volume}
