@@ -11,6 +11,7 @@ from helpers.made_heat_result import heat_result
 from helpers.made_travel_result import made_travel_result
 
 from tsfit.base.files import to_json
+from tsfit.box.compare.ways import TITLES
 from tsfit.box.frequencies import PREFERRED_HZ
 from tsfit.cli import run
 from tsfit.driver.record import Driver, NamedDriver
@@ -43,7 +44,9 @@ def files(tmp_path, monkeypatch):
 def test_command(files, capsys, monkeypatch):
     assert run(["compare", "old.toml", "new.toml", "--cost", "120", "--plot", "x.png", "-o", "x.json"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("Dunlin 12 S against Dunlin 12, as loud as the limits let each: ")
+    assert " ".join(out.split()).startswith(
+        "Dunlin 12 S against Dunlin 12, each at its loudest, with travel and power as printed: "
+    )
     for word in ("closed, Qtc 0.707", "infinite baffle", "At equal power"):
         assert word in out
     assert "stopped by" not in out
@@ -84,7 +87,7 @@ def test_ratings_on_the_command_line(files, capsys):
     out = " ".join(capsys.readouterr().out.split())
     for word in ("each at its rated power", "each at its Xmax", "At travel limit, ", "amplifier voltage stops"):
         assert word in out
-    assert "1 W into Re of each" not in out
+    assert TITLES["equal power"] not in out
     assert run(["compare", "fit.json", "old.toml", "--volume-l", "40", "--way", "travel limit"]) == 0
     assert "Not told, each at its Xmax: --sheet or --xmax-mm" in " ".join(capsys.readouterr().out.split())
 

@@ -42,7 +42,21 @@ ANSWERED = {
         ("compare", "old.json", "new.json", "--qtc", "0.707", *SHEETS), 25,
         ("2.8 dB louder at 25 and 50 Hz", "Take Saltwit 12 B for level", "70.1 l"),
     ),
-    "which driver below 30 Hz, at equal power": (("compare", "old.json", "new.json"), 25, ("quieter at 25 Hz", "cross at")),
+    "which driver below 30 Hz, at equal power": (
+        ("compare", "old.json", "new.json"), 25, ("quieter at 25 Hz", "cross near"),
+    ),
+    "which driver in one box, by what is printed": (
+        ("compare", "old.json", "new.json", "--volume-l", "60", *SHEETS), 25,
+        ("with travel and power as printed", "2.8 dB louder at 25 and 50 Hz", "the lower f3 in this box"),
+    ),
+    "which driver in one box, by what was measured": (
+        ("compare", "old.json", "new.json", "--volume-l", "60", *SHEETS, "--travel", TRAVEL), 30,
+        ("with travel of Saltwit 12 and power of both as printed", "as loud at 25 and 50 Hz", "for level above 7"),
+    ),
+    "which driver in one box, without ratings": (
+        ("compare", "old.json", "new.json", "--volume-l", "60"), 25,
+        ("cross near 21 and 70 Hz", "Maximum level not told", "--sheet names"),
+    ),
     "is break-in over": (("drift", "show", LOG), None, ("compliance (Cms) changed by +14.6 %", "has settled", "0 to 36 h")),
     "what did four hours move": (("drift", "change", LOG, "1", "5"), None, ("0 h to 4 h: compliance (Cms +7.2 %)",)),
 }  # fmt: skip

@@ -31,7 +31,7 @@ LACKING = {
 
 
 WITHIN_LIMITS = ("At rated power, ", "Travel, before rated power, ")
-"""Beginnings of sentences that are told in full only, where it is told how loud the limits let each."""
+"""Beginnings of sentences that are told in full only, where the loudest of each is told."""
 COMMON = ("displaces_l", "xmax_mm", "rated_power_w", "peak_power_w", "rating_ohm", "count", "in_series", "wiring")
 """Options that are told once for all drivers, or once for each."""
 
@@ -282,7 +282,7 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
 
 
 def _print(candidates: list[Candidate], result: DriverComparison, said: list[str]) -> None:
-    from tsfit.box.compare.short import in_short
+    from tsfit.box.compare.short import as_printed, in_short
 
     names = [one.name for one in result.compared]
     for driver in result.compared:
@@ -290,9 +290,12 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
             say(f"warn: {driver.name}: {driver.doubt}")
     for sentence in in_short(result):
         say(sentence)
-    if any(one.measured for one in result.compared):
-        for each in result.compared:
-            say(f"{each.name}: {' '.join(each.measured) or 'Travel and power as printed.'}")
+    rated = all("limits" in case.level_db for case in result.cases)
+    if not rated and "limits" not in result.ways:
+        hint(f"For that, {LACKING['limits']}.")
+    for each in result.compared:
+        if each.measured:
+            say(f"{each.name}: {' '.join(each.measured)}")
     for candidate in candidates:
         for sentence in candidate.driver.assumed:
             say(f"{candidate.driver.name}: {sentence}")
@@ -300,24 +303,27 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
         hint(sentence)
     if is_full():
         _print_drivers(names, candidates)
-    rated = all("limits" in case.level_db for case in result.cases)
     usual: tuple[Way, ...] = ("limits" if rated else "equal power",) * (len(result.cases) == 1)
     ways = result.ways or (USUAL if is_full() else usual)
+    # Of one box without ratings the first sentence and the table have told all of equal power.
+    told = ("At equal power, ",) * (len(result.cases) == 1 and "equal power" in ways)
+    elsewhere = WITHIN_LIMITS if rated else told
+    printed = as_printed(result, range(len(names)))
+    # Whose limits are which has been told; a title has no room for it.
+    titles = TITLES | ({"limits": f"{TITLES['limits']}, {printed}"} if printed and " of " not in printed else {})
     for case in result.cases:
         say(f"{case.case}:")
         for sentence in case.words:
-            if is_full() or not (rated and sentence.startswith(WITHIN_LIMITS)):
+            if is_full() or not sentence.startswith(elsewhere):
                 say(f"  {sentence}")
         for name, one in zip(names, case.equalised, strict=False):
             say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
         for way in ways:
             if way in case.level_db:
-                _print_way(case, way, names)
+                _print_way(case, way, names, titles[way])
     for way in ways:
         if any(way not in case.level_db for case in result.cases):
             say(f"Not told, {TITLES[way]}: {LACKING[way]}.")
-    if not rated and "limits" not in ways:
-        hint(f"Not told, {TITLES['limits']}: {LACKING['limits']}.")
 
 
 def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
@@ -336,7 +342,7 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
     print_table(["driver", "Fs Hz", "Qts", "Vas l", "Xmax mm", "rated W", "cost"], rows)
 
 
-def _print_way(case: CaseResult, way: Way, names: list[str]) -> None:
+def _print_way(case: CaseResult, way: Way, names: list[str], title: str) -> None:
     from tsfit.box.compare.drivers import beyond_travel, lead_sentence, table_rows
     from tsfit.driver.units import with_decimals
 
@@ -371,4 +377,4 @@ def _print_way(case: CaseResult, way: Way, names: list[str]) -> None:
             stops = [names[k] for names in case.limited_by]
             row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
         rows.append(row)
-    print_table(columns, rows, title=f"level in dB at 1 m, {TITLES[way]}")
+    print_table(columns, rows, title=f"level in dB at 1 m, {title}")

@@ -47,7 +47,7 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
                 at = [float(one.db[int(np.searchsorted(case.frequency_hz, hz))]) for hz in LOUDEST_HZ]
                 cross = " and ".join(f"{hz:.0f} Hz" for hz in one.crossings_hz)
                 which = [who] * (len(names) > 2)
-                driven = {"equal power": "at 1 W", "limits": "to the limits"}.get(way, TITLES[way])
+                driven = {"equal power": "at 1 W", "limits": "at its loudest"}.get(way, TITLES[way])
                 rows.append(
                     [
                         case.case,

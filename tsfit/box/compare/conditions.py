@@ -48,6 +48,18 @@ class Candidate:
         told = ((found.travel, self.ratings.xmax_m), (found.power, self.ratings.power_w))
         return tuple(words for words, stated in told if words and stated is None)
 
+    @property
+    def printed(self) -> tuple[str, ...]:
+        """Which limits only the sheet tells, as `limited_by` names them, unless a planned box states another."""
+        found, own = self.driver.measured, self.ratings
+        told = (
+            ("travel", self.driver.Xmax, found.xmax_m, own.xmax_m),
+            ("power", self.driver.Pe, found.power_w, own.power_w),
+        )
+        return tuple(
+            name for name, sheet, measured, stated in told if sheet is not None and measured is None and stated is None
+        )
+
     def put_into(self, plan: BoxPlan) -> BoxResult:
         """Build `plan` with this driver, whose own ratings go before those of the plan."""
         rated = plan.with_ratings(self.ratings)

@@ -2,8 +2,8 @@
 
 A `Case` is a condition that holds for all of them: the same Qtc, the same net volume, the same cabinet, the same f3, a
 planned box, an infinite baffle. In it each driver is looked at in six ways: at the same voltage, at the same power into
-Re, at its own rated power and at its peak power, at its own Xmax at every frequency, and as loud as the limits of power,
-travel, port and amplifier let it. Of drivers whose heat or travel were measured there are two more: at the volts of the
+Re, at its own rated power and at its peak power, at its own Xmax at every frequency, and at its loudest, within the limits
+of power, travel, port and amplifier. Of drivers whose heat or travel were measured there are two more: at the volts of the
 rated power with the coil as hot as they make it, and at the travel of 10 % distortion. Differences are to the first.
 
 Uncertainty: parameters of drivers that come as fits are drawn from their covariance, boxes stay as built for the best
@@ -21,7 +21,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from tsfit.base.arrays import Number, Read, Real
+from tsfit.base.arrays import Mask, Number, Read, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
@@ -86,8 +86,15 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         limited_by=None if None in maxima else tuple(tuple(map(str, one.limited_by)) for one in maxima if one is not None),
         differences=differences,
         equalised=() if case.flat_to_hz is None else tuple(flat_form(flat(box, case.flat_to_hz)) for box in boxes),
+        printed=tuple(_printed(one, box) for one, box in zip(candidates, boxes, strict=True)),
     )
     return replace(result, words=tuple(words(candidates, boxes, result)))
+
+
+def _printed(one: Candidate, box: BoxResult) -> tuple[str, ...]:
+    """Limits that only the sheet of a driver tells, where its box states no other."""
+    pairs = {"travel": (box.ratings.xmax_m, one.driver.Xmax), "power": (box.ratings.power_w, one.driver.Pe)}
+    return tuple(name for name in one.printed if math.isclose(*(value or math.nan for value in pairs[name])))
 
 
 def _built(case: Case, one: Candidate) -> BoxResult:
@@ -153,8 +160,8 @@ def _difference(
 
 def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tuple[tuple[float, ...], tuple[Lead, ...]]:
     """Where the lead changes, and the stretches of the woofer's range in which one leads."""
-    inside = (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
-    f, d = frequency[inside], db[inside]
+    within = inside(frequency)
+    f, d = frequency[within], db[within]
     ordinary = np.isin(f, PREFERRED_HZ)
     sign = np.where(d > LEAD_DB, 1, np.where(d < -LEAD_DB, -1, 0))
     edges = np.flatnonzero(np.diff(np.concatenate([[2], sign, [2]])))
@@ -167,7 +174,7 @@ def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tu
         at = start + int(named[np.argmax(size[named])])
         sure = None
         if low is not None and high is not None:
-            sure = bool(low[inside][at] > 0.0 if d[at] > 0.0 else high[inside][at] < 0.0)
+            sure = bool(low[within][at] > 0.0 if d[at] > 0.0 else high[within][at] < 0.0)
         least = math.copysign(float(np.min(size)), d[at])
         leads.append(Lead(float(f[start]), float(f[stop - 1]), float(d[at]), float(f[at]), least, sure))
     changes = np.flatnonzero(np.sign(d[:-1]) * np.sign(d[1:]) < 0.0)
@@ -221,6 +228,7 @@ class CaseResult:
     differences: dict[str, tuple[Difference, ...]]
     equalised: tuple[FlatForm, ...]
     words: tuple[str, ...] = ()
+    printed: tuple[tuple[str, ...], ...] = field(default=(), metadata=IF_TOLD)  # limits that only a sheet tells, (n,)
 
 
 @dataclass(frozen=True)
@@ -304,14 +312,14 @@ def lead_sentence(first: str, other: str, way: str, difference: Difference) -> s
     lead = f"At {way}"
     if not difference.leads:
         return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
-    parts = []
+    parts: list[str] = []
     for stretch in difference.leads:
         name = other if stretch.most_db > 0.0 else first
         doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
         where = _where(stretch.from_hz, stretch.to_hz)
         even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
         at = "" if even else f" at {_hz(stretch.at_hz)}"
-        parts.append(f"{name} leads {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
+        parts.append(f"{name}{'' if parts else ' leads'} {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
     return f"{lead}, " + "; ".join(parts) + "."
 
 
@@ -320,35 +328,47 @@ def _where(from_hz: float, to_hz: float) -> str:
     if low and high:
         return "at every frequency of the bass"
     # Nobody needs an end of a stretch to a tenth of a hertz.
-    start, stop = f"{from_hz:.0f} Hz", f"{to_hz:.0f} Hz"
-    return f"below {stop}" if low else f"above {start}" if high else f"from {start} to {stop}"
+    start, stop = f"{from_hz:.0f}", f"{to_hz:.0f} Hz"
+    return f"below {stop}" if low else f"above {start} Hz" if high else f"from {start} to {stop}"
+
+
+def inside(frequency: Real) -> Mask:
+    """Which of `frequency` (n_freq,) lie in the range for which woofers are chosen."""
+    return (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
+
+
+def stretches(frequency: Real, holds: Mask) -> list[str]:
+    """Say in which stretches of the woofer's range something holds, (n_freq,) both."""
+    within = inside(frequency)
+    hz = frequency[within]
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], holds[within], [False]])))
+    return [_where(hz[start], hz[stop - 1]) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:
     """Say where the rated power would drive whom beyond its Xmax; nothing where it does nowhere, or that is not known."""
     if not {"rated power", "travel limit"} <= case.level_db.keys():
         return []
-    inside = (case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ)
-    frequency, found = case.frequency_hz[inside], []
+    within = inside(case.frequency_hz)
+    found = []
     for name, rated, limit in zip(names, case.level_db["rated power"], case.level_db["travel limit"], strict=True):
-        over = (rated - limit)[inside]
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], over > 0.0, [False]])))
-        where = [_where(frequency[start], frequency[stop - 1]) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
-        found += [f"{name} {' and '.join(where)} (by up to {over.max():.1f} dB)"] if where else []
+        over = rated - limit
+        where = stretches(case.frequency_hz, over > 0.0)
+        found += [f"{name} {' and '.join(where)} (by up to {over[within].max():.1f} dB)"] if where else []
     return [f"Travel, before rated power, stops {'; '.join(found)}."] if found else []
 
 
 def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:
     """Say what stops whom in each stretch, and who is louder there."""
     assert case.limited_by is not None
-    inside = np.flatnonzero((case.frequency_hz >= LOWEST_HZ) & (case.frequency_hz <= HIGHEST_HZ))
-    db = case.differences["limits"][number - 1].db[inside]
+    within = np.flatnonzero(inside(case.frequency_hz))
+    db = case.differences["limits"][number - 1].db[within]
     ahead = np.sign(np.where(np.abs(db) > LEAD_DB, db, 0.0))
-    pairs = [(case.limited_by[0][k], case.limited_by[number][k], lead) for k, lead in zip(inside, ahead, strict=True)]
+    pairs = [(case.limited_by[0][k], case.limited_by[number][k], lead) for k, lead in zip(within, ahead, strict=True)]
     edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
     parts = []
     for start, stop in pairwise(edges):
-        from_hz, to_hz = case.frequency_hz[inside[start]], case.frequency_hz[inside[stop - 1]]
+        from_hz, to_hz = case.frequency_hz[within[start]], case.frequency_hz[within[stop - 1]]
         if to_hz < NARROW * from_hz:
             continue
         one, two, lead = pairs[start]
@@ -357,4 +377,4 @@ def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> s
         even = f"{by.max():.1f}" if by.max() - by.min() < 0.15 else f"{by.min():.1f} to {by.max():.1f}"
         who = f"{other if lead > 0.0 else first} is louder by {even} dB" if lead else "they are level"
         parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
-    return "As loud as the limits let them, " + "; ".join(parts) + "."
+    return "Loudest: " + "; ".join(parts) + "."

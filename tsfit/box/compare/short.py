@@ -4,46 +4,86 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tsfit.box.compare.drivers import LEAD_DB, DriverComparison
+from tsfit.box.compare.drivers import LEAD_DB, DriverComparison, inside, stretches
+from tsfit.box.compare.ways import Way
 from tsfit.box.frequencies import LOUDEST_HZ
 
-
-def in_short(result: DriverComparison) -> list[str]:
-    """Say of each driver in one sentence how it stands against the first, over all boxes of the comparison."""
-    names = [one.name for one in result.compared]
-    way = next(each for each in ("limits", "equal power") if all(each in case.level_db for case in result.cases))
-    how = "as loud as the limits let each" if way == "limits" else "at equal power"
-    found = []
-    for number in range(1, len(names)):
-        differences = [(case.frequency_hz, case.differences[way][number - 1]) for case in result.cases]
-        stands: dict[tuple[str, str], list[str]] = {}  # how, and how sure: at which frequencies
-        everywhere: list[float] = []
-        for hz in LOUDEST_HZ:
-            at = [(one, int(np.searchsorted(frequency, hz))) for frequency, one in differences]
-            there = [float(one.db[k]) for one, k in at]
-            everywhere += there
-            doubtful = [
-                one.low_db is not None and one.high_db is not None and one.low_db[k] < 0.0 < one.high_db[k] for one, k in at
-            ]
-            doubt = " (the measurement leaves open who leads)" if any(doubtful) else ""
-            stands.setdefault((_louder(there), doubt), []).append(f"{hz:g}")
-        parts = [f"{louder} at {_listed(places)} Hz{doubt}" for (louder, doubt), places in stands.items()]
-        crossings = [hz for _, one in differences for hz in one.crossings_hz]
-        cross = f"; they cross at {_span(crossings, '.0f')} Hz" if crossings else ""
-        advice = _choice(result, number, everywhere if way == "limits" else [])
-        found.append(" ".join([f"{names[number]} against {names[0]}, {how}: {', '.join(parts)}{cross}.", *advice]))
-    return found
-
-
+CHOICE_DB = 0.5
+"""Lead in the loudest that is worth a choice; printed limits are round numbers (common practice, no source)."""
 LOWER = 1.03
 """Ratio of f3 from which one is told to reach lower."""
 
 
-def _choice(result: DriverComparison, number: int, louder_db: Sequence[float]) -> list[str]:
-    """Say which driver reaches lower in every box and, where one is louder everywhere, which to take for what.
+def in_short(result: DriverComparison) -> list[str]:
+    """Say of each driver in one paragraph how it stands against the first, over all boxes; last what could not be told."""
+    names = [one.name for one in result.compared]
+    way: Way = "limits" if all("limits" in case.level_db for case in result.cases) else "equal power"
+    found = []
+    for number in range(1, len(names)):
+        printed = as_printed(result, (0, number))
+        how = f"at equal power: {_stands(result, number, 'equal power')}"
+        if way == "limits":
+            how = f"each at its loudest{f', {printed}' if printed else ''}: {_stands(result, number, 'limits')}"
+        cross = _crossings([case.differences[way][number - 1].crossings_hz for case in result.cases])
+        advice = _choice(result, number, way)
+        found.append(" ".join([f"{names[number]} against {names[0]}, {how}{cross}.", *advice]))
+    if way != "limits":
+        found.append("Maximum level not told: not every driver has its power or travel rated.")
+    return found
 
-    `louder_db` are these levels less those of the first; empty where limits are not known.
-    """
+
+def as_printed(result: DriverComparison, numbers: Sequence[int]) -> str:
+    """Say which of the limits that decide the loudest of these drivers are only printed ones; nothing where none is."""
+    cases = [case for case in result.cases if case.limited_by is not None and case.printed]
+    deciding = {
+        str(limit)
+        for case in cases
+        for number in numbers
+        for limit in np.array((case.limited_by or ())[number])[inside(case.frequency_hz)]
+    }
+    told = {}
+    for limit in ("travel", "power"):
+        known = [any(limit in case.printed[number] for case in cases) and limit in deciding for number in numbers]
+        names = [result.compared[number].name for number, one in zip(numbers, known, strict=True) if one]
+        if names:
+            told[limit] = _listed(names) if not all(known) else "both" if len(numbers) == 2 else "all"
+    if set(told.values()) <= {"both", "all"}:
+        return f"with {_listed([*told])} as printed" if told else ""
+    return f"with {_listed([f'{limit} of {whose}' for limit, whose in told.items()])} as printed"
+
+
+def _stands(result: DriverComparison, number: int, way: Way) -> str:
+    """By how much one driver is louder than the first at three frequencies, and how sure that is."""
+    stands: dict[tuple[str, str], list[str]] = {}  # how, and how sure: at which frequencies
+    differences = [(case.frequency_hz, case.differences[way][number - 1]) for case in result.cases]
+    places = {hz: [(one, int(np.searchsorted(frequency, hz))) for frequency, one in differences] for hz in LOUDEST_HZ}
+    levels = {hz: [float(one.db[k]) for one, k in at] for hz, at in places.items()}
+    even = {hz: size for hz, db in levels.items() if way == "limits" and (size := max(map(abs, db))) < CHOICE_DB}
+    for hz, at in places.items():
+        doubtful = any(
+            one.low_db is not None and one.high_db is not None and one.low_db[k] < 0.0 < one.high_db[k] for one, k in at
+        )
+        doubt = " (the measurement leaves open who leads)" if doubtful else ""
+        within = f" (within {max(0.1, *even.values()):.1f} dB)" if even else ""
+        said = ("as loud", within) if hz in even else (_louder(levels[hz]), doubt)
+        stands.setdefault(said, []).append(f"{hz:g}")
+    return ", ".join(f"{louder} at {_listed(hz)} Hz{doubt}" for (louder, doubt), hz in stands.items())
+
+
+def _crossings(found: Sequence[tuple[float, ...]]) -> str:
+    """Say where two drivers cross in each of the boxes; crossings of several boxes are joined in their order."""
+    some = [one for one in found if one]
+    if not some:
+        return ""
+    if len(set(map(len, some))) > 1:
+        every = [hz for one in some for hz in one]
+        return f"; they cross, by the box, between {min(every):.0f} and {max(every):.0f} Hz"
+    spans = [_span(each, ".0f") for each in zip(*some, strict=True)]
+    return f"; they cross near {_listed(spans)} Hz{', by the box' * any(' ' in span for span in spans)}"
+
+
+def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
+    """Say which driver has the lower f3 in every box and, where one is louder in all of them, which to take for what."""
     pairs = [(case.designs[0]["f3_hz"], case.designs[number]["f3_hz"]) for case in result.cases]
     f3 = [(one, other) for one, other in pairs if one is not None and other is not None]
     names = (result.compared[0].name, result.compared[number].name)
@@ -51,11 +91,26 @@ def _choice(result: DriverComparison, number: int, louder_db: Sequence[float]) -
     if lower is None or len(f3) < len(pairs):
         return []
     # The f3 of both stand beside the size of each box.
-    said = [f"{names[lower]} reaches lower{' in every box' * (len(f3) > 1)}."]
-    louder = next((k for k in (0, 1) if louder_db and all((1 - 2 * k) * db < -LEAD_DB for db in louder_db)), None)
+    said = [f"{names[lower]} has the lower f3 in {'this' if len(f3) == 1 else 'every'} box."]
+    if way != "limits":
+        return said
+    frequency = result.cases[0].frequency_hz
+    db = np.array([np.interp(frequency, case.frequency_hz, case.differences[way][number - 1].db) for case in result.cases])
+    at = np.searchsorted(frequency, LOUDEST_HZ)
+    leads = [np.all(sign * db >= CHOICE_DB, axis=0) for sign in (-1.0, 1.0)]
+    if np.all(np.abs(db[:, at]) < CHOICE_DB):
+        return [*said, f"Take {names[lower]}: as loud, and lower."]
+    # One who is led worth a choice in any box is not the louder one.
+    ahead = [k for k, sign in ((0, -1.0), (1, 1.0)) if leads[k][at].any() and np.all(sign * db[:, at] > -CHOICE_DB)]
+    if not ahead:
+        return said
+    (louder,) = ahead
+    where = "" if leads[louder][at].all() else f" {' and '.join(stretches(frequency, leads[louder]))}"
     if louder == lower:
-        said.append(f"Take {names[lower]}: lower and louder.")
-    elif louder is not None:
+        said.append(f"Take {names[lower]}: lower and louder{where}.")
+    elif where:
+        said.append(f"Take {names[louder]} for level{where}, {names[lower]} for the lowest notes.")
+    else:
         said.append(f"Take {names[louder]} for level, {names[lower]} for the lowest notes at levels that both reach.")
     return said
 

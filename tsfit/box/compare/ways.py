@@ -14,13 +14,13 @@ Way: TypeAlias = Literal[
 ]
 TITLES: dict[Way, str] = {
     "equal voltage": "2.83 V at each",
-    "equal power": "1 W into Re of each",
+    "equal power": "1 W at each, into its Re",
     "rated power": "each at its rated power",
     "rated power, hot": "each at its rated power, hot",
     "peak power": "each at its peak power",
     "travel limit": "each at its Xmax",
     "10 % distortion": "each at the travel of 10 % distortion",
-    "limits": "as loud as the limits let each",
+    "limits": "each at its loudest",
 }
 USUAL: tuple[Way, ...] = ("equal power", "limits")
 """What is told where nothing was asked for."""
