@@ -36,7 +36,7 @@ LOW_VENTED = VentedPlan(volume=0.14, tuning=20.0, opening=Opening(Port(0.1)), lo
 CASES: tuple[Case, ...] = (
     in_box(CABINET, "the picture-house's cabinets, closed, 95 l"),
     same_qtc(0.707),
-    replace(same_volume(0.14), name="larger cabinets, closed, 140 l, with equalisation", flat_to_hz=25.0),
+    replace(same_volume(0.14), name="larger, closed, 140 l, with equalisation", flat_to_hz=25.0),
     in_box(LOW_VENTED, "the larger cabinets vented, tuned to 20 Hz"),
     in_baffle(),
 )

@@ -54,17 +54,17 @@ def judged(name, printed, *, travel=None, heat=HEAT, more=None, **conditions):
 def test_printed_travel_in_each_meaning(printed, definition, verdict):
     found = judged("Xmax", printed, xmax_definition=definition)
     assert found.verdict == verdict
-    assert ("states no xmax_definition" in found.note) == (definition is None)
+    assert ("does not define its Xmax" in found.note) == (definition is None)
 
 
 def test_what_follows_is_said_in_words():
     found = judged("Xmax", "15.0 mm", xmax_definition="10 %")
     assert found.note == (
-        "printed 15.0 mm; for 10 % distortion the force factor is down to 82 % at 11.76 to 11.84 mm, outward"
+        "printed 15.0 mm; 10 % distortion at 11.76 to 11.84 mm outward (-21.3 %, force factor down to 82 %)"
     )
     assert (found.measured, found.deviation_percent) == pytest.approx((0.0118, 100.0 * (11.8 / 15.0 - 1.0)))
     sides = judged("Xmax", "15.0 mm", travel=made_travel_result(outward_known=False), xmax_definition="10 %")
-    assert sides.note.endswith("mm, one way")
+    assert "mm one way (" in sides.note
 
 
 @pytest.mark.parametrize(
@@ -94,7 +94,7 @@ def test_geometry_of_overhung_and_underhung_coils():
     geometry = {"xmax_definition": "geometric", "coil_length_mm": 30.0, "gap_height_mm": 8.0}
     found = judged("Xmax", "13.0 mm", **geometry)
     assert (found.verdict, found.measured) == ("inside", pytest.approx(0.013))
-    assert "the force factor is down to 82 % at 11.76" in found.note
+    assert "10 % distortion at 11.76" in found.note
     assert not consistency(sheet(Xmax="13.0 mm", conditions=geometry)).contradictions
     (item,) = consistency(sheet(Xmax="22.0 mm", conditions=geometry)).contradictions
     assert item.sentence.startswith("Xmax is printed as 22.0 mm by geometry, but of a coil of 30 mm in a gap of 8 mm half")

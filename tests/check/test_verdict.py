@@ -82,7 +82,7 @@ def test_the_machine_form_of_a_figure_holds_what_was_judged():
     assert data == {
         "name": "Fs", "published": 30.0, "measured": percent.measured, "stdev": percent.stdev,
         "expanded_uncertainty": percent.expanded_uncertainty, "deviation_percent": percent.deviation, "deviation_db": None,
-        "tolerance_db": None, "tolerance_from": "sheet", "verdict": "inside", "note": "",
+        "tolerance_db": None, "tolerance_from": "sheet", "verdict": "inside", "limit": "", "note": "",
     }  # fmt: skip
     assert level.tolerance_db == 1.0
     assert judge(made_fit(), sheet(Le="0.80 mH")).figures[0].note == "inductance at 1 kHz"

@@ -62,8 +62,8 @@ def test_the_average_over_the_models_that_count_is_told(close):
     counted = [each for each in close.candidates if each.weight > 0.0]
     qts, vas = (sum(each.weight * getattr(each, name) for each in counted) for name in ("Qts", "Vas"))
     assert len(counted) > 1
-    chosen = f"Circuit: coil {close.driver.coil}, suspension {close.driver.suspension}; misfit beyond noise"
-    assert note(close, "model_floor").message.startswith(chosen)
+    chosen = f"Circuit: coil {close.driver.coil}, suspension {close.driver.suspension}."
+    assert note(close, "circuit").message == chosen
     assert note(close, "close_call").message.endswith(
         f" The average over the {len(counted)} models within 6 of BIC, weighted by it, would change Qts by "
         f"{change(qts, best.Qts)} and Vas by {change(vas, best.Vas)}; their spread is part of the stated uncertainty."
@@ -149,11 +149,12 @@ def test_what_the_circuit_misses_is_told_in_percent():
         percent = 100.0 * np.sqrt(np.mean(miss**2))
         assert result.candidates[0].misfit_percent == pytest.approx(percent, rel=1e-9)
         told = note(result, "model_floor")
-        said = float(re.search(r"misfit beyond noise ([\d.]+) %", told.message)[1])
+        said = float(re.search(r"follows the sweeps (?:only )?to ([\d.]+) %", told.message)[1])
         assert said == pytest.approx(percent, rel=0.06)
         floor = np.sqrt(2.0 * one.sigma_ohm[0] ** 2 - wavy.variance_ohm2[0]) / np.abs(wavy.impedance_ohm[0])
         assert said == float(f"{100.0 * floor:.2g}")
-        assert "coil ladder-2, suspension ideal; misfit beyond noise" in told.message
+        assert note(result, "circuit").message == "Circuit: coil ladder-2, suspension ideal."
+        assert ("only to" in told.message) == (told.severity == "warn")
         severities.append(told.severity)
     assert severities == ["note", "warn"]
 

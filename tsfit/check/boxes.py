@@ -16,7 +16,9 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
+from tsfit.check.conditions import SAME_PRESSURE
 from tsfit.check.verdict import CheckResult, judge
+from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver, driver_from_parameters
@@ -39,7 +41,11 @@ def check_sheet(
     """
     result = judge(fit, sheet, rules, limits)
     found = box_consequences(fit, sheet, plans)
-    return replace(result, boxes=found, conclusion=conclusion(result.verdict, found) if found else "")
+    converted = result.converted
+    if found and abs(fit.driver.air.pressure_hpa / REFERENCE_AIR.pressure_hpa - 1.0) > SAME_PRESSURE:
+        converted += (f"Boxes are for {REFERENCE_AIR.pressure_hpa:.0f} hPa.",)
+    said = conclusion(result.verdict, found) if found else ""
+    return replace(result, boxes=found, conclusion=said, converted=converted)
 
 
 def box_consequences(fit: FitResult, sheet: Sheet, plans: Sequence[tuple[str, BoxPlan]] = ()) -> tuple[Consequence, ...]:

@@ -17,6 +17,8 @@ from tsfit.driver.formulas import Wiring, over_20c, total_q, wiring_factors
 from tsfit.formats.sheet import Conditions
 
 REFERENCE_COIL_C = 20.0
+SAME_PRESSURE = 1e-3
+"""Relative step of the air pressure that nobody needs to be told of."""
 
 
 def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Estimate], tuple[str, ...]]:
@@ -32,10 +34,8 @@ def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Est
     )
     air = fit.driver.air
     _scale(found, {"Vas": target.stiffness / air.stiffness}, 20.0 * math.log10(target.density / air.density))
-    if abs(target.pressure_hpa / air.pressure_hpa - 1.0) > 1e-3:
-        said.append(
-            f"Vas and levels are the fit's, taken from {air.pressure_hpa:.0f} to the sheet's {target.pressure_hpa:.0f} hPa."
-        )
+    if abs(target.pressure_hpa / air.pressure_hpa - 1.0) > SAME_PRESSURE:
+        said.append(f"Vas and levels fitted at {air.pressure_hpa:.0f} hPa are told at {target.pressure_hpa:.0f} hPa.")
     if conditions.coil_temperature_c is not None:
         said.append(_coil(found, fit, conditions.coil_temperature_c))
     if conditions.wiring is not None:

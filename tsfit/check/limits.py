@@ -45,6 +45,7 @@ class Meaning:
     verdict: Verdict
     words: str
     at_least: bool = False
+    short: str = ""  # for a headline, where the limit was reached
 
 
 def geometric_travels(coil_mm: float, gap_mm: float) -> dict[str, float]:
@@ -101,7 +102,8 @@ def judged_limit(
     least, most = (pick(meanings, key=lambda one: one.value) for pick in (min, max))
     agreed = len({one.verdict for one in meanings}) == 1
     found = most if agreed and least.verdict == "outside" else least
-    told = meanings if name == "Xmax" else [found] if agreed else [least, most]
+    rest = [one for one in meanings if one is not found]
+    told = [found, *rest] if name == "Xmax" else [found] if agreed else [least, most]
     words = "; ".join([f"printed {' '.join(printed.text.split())}", *dict.fromkeys(one.words for one in told)])
     return found if agreed else replace(found, verdict="undecided"), "; ".join([words, *silent])
 
@@ -120,7 +122,7 @@ def _travels(sheet: Sheet, printed: Printed, travel: TravelResult, tolerance: fl
         return [own], [one.words for one in found]
     silent = [f"{geometry[0]} is {1e3 * geometry[1]:.3g} mm"] if geometry is not None else []
     if stated is None:
-        silent.append("the sheet states no xmax_definition")
+        silent.append("the sheet does not define its Xmax")
     elif stated == "geometric":
         silent.append("the sheet's travel is geometric, without coil_length_mm and gap_height_mm")
     return found, silent
@@ -135,7 +137,13 @@ def _travel(printed: Printed, travel: TravelResult, distortion: str, tolerance: 
     ]
     overall = worst([one.verdict for one in found])
     first = min((one for one in found if one.verdict == overall), key=lambda one: one.value)
-    return replace(first, words=f"for {distortion} distortion {first.words}")
+    if first.at_least:
+        return replace(first, words=f"for {distortion} distortion {first.words}")
+    return replace(
+        first,
+        words=f"{distortion} distortion at {first.words}",
+        short=f"{distortion} distortion is reached at {1e3 * first.value:.3g} mm",
+    )
 
 
 def _limited(
@@ -147,9 +155,10 @@ def _limited(
         words = f"the recording did not reach the limit of the {criterion.words}, which is over {1e3 * limit.surely:.3g} mm"
         return _meaning(printed, limit.surely, 0.0, tolerance, f"{words}, {travel.side(side)}", at_least=True)
     low, high = limit.interval95
-    fallen = f"is off by {100.0 * (1.0 - criterion.least):.0f} %" if criterion.curve == "Z" else f"is down to {change}"
+    fallen = f"off by {100.0 * (1.0 - criterion.least):.0f} %" if criterion.curve == "Z" else f"down to {change}"
     ends = _ends(1e3 * low, 1e3 * high, 1e3 * limit.stdev, "mm")
-    words = f"the {criterion.words} {fallen} at {ends}, {travel.side(side)}"
+    off = f"{100.0 * (limit.value / printed.value - 1.0):+.1f} %"
+    words = f"{ends} {travel.side(side)} ({off}, {criterion.words} {fallen})"
     stdev = max(limit.value - low, high - limit.value) / NORMAL_95
     return _meaning(printed, limit.value, stdev, tolerance, words)
 

@@ -68,6 +68,7 @@ class Judged:
     at_least: bool = field(default=False, metadata=IF_TOLD)  # a limit that lies beyond `measured`, the recording's end
     tolerance_from: str = ""  # "rules", "sheet", "common practice" or "IEC 60268-5"
     verdict: Verdict
+    limit: str = ""  # which of the usual meanings of a printed limit decided, in words, "" when none
     note: str = ""  # what the reader must know about this line, "" when nothing
 
     @property
@@ -234,6 +235,7 @@ def _promised(name: str, printed: float, found: Meaning, words: str, percent: fl
         at_least=found.at_least,
         tolerance_from=source,
         verdict=found.verdict,
+        limit=found.short,
         note=words,
     )
 

@@ -49,15 +49,20 @@ def _print(result: DemoResult) -> None:
     from tsfit.box.compare.short import in_short
     from tsfit.demo import DRIVERS
 
-    names = [one.name for one in result.comparison.compared]
-    say(f"1. Which of them, in which box (f3 of {', then '.join(names)})")
+    old, new = (one.name for one in result.comparison.compared)
+    hint(
+        f"An invented picture-house asks: is the new {new}, in place of the old {old}, worth new cabinets? Both are "
+        "invented; no product is meant."
+    )
+    say(f"1. Which of the two, in which box (f3 of {old}, then of {new})")
     for sentence in in_short(result.comparison):
-        say(f"  - {sentence}")
+        say(f"  - Over the boxes below, {sentence}")
     for case in result.comparison.cases:
         f3 = " and ".join(f"{design['f3_hz']:.3g}" for design in case.designs if design["f3_hz"] is not None)
         litres = list(dict.fromkeys(f"{design['volume_l']:.3g}" for design in case.designs if design["volume_l"]))
         size = f", {' and '.join(litres)} l" if len(litres) > 1 else ""
-        say(f"  - {case.case[:1].upper()}{case.case[1:]}: f3 {f3} Hz{size}")
+        before = " before it" if case.equalised else ""
+        say(f"  - {case.case[:1].upper()}{case.case[1:]}: f3 {f3} Hz{before}{size}")
     say("2. What the bench measured (value ± standard uncertainty)")
     fits = [result.fits[stem] for stem in DRIVERS]
     rows = []
@@ -73,11 +78,9 @@ def _print(result: DemoResult) -> None:
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
-                printed, measured, *_ = item.note.split("; ")
-                say(f"    Travel on trial, measured at full drive: {printed}; {measured}.")
+                say(f"    Travel on trial, measured at full drive: {'; '.join(item.note.split('; ')[:3])}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")
     say(f"The page to show others: {result.page}")
     say(f"To turn the knobs of a box for both: {result.knobs}")
-    hint("The drivers and the picture-house are invented; these numbers say nothing about any product.")

@@ -99,6 +99,18 @@ class History(Viewed):
             )
         return said
 
+    def measured_ends(self) -> str:
+        """Say what Fs and Qts were at first and last, as measured; empty where nothing drifted."""
+        if not self.drifted or len(self.entries) < 2:
+            return ""
+        ends = [entry.parameters for entry in (self.entries[0], self.entries[-1])]
+        told = [
+            f"{name} from {' to '.join(f'{each[name][0]:#.4g}' for each in ends)}{unit}"
+            for name, unit in (("Fs", " Hz"), ("Qts", ""))
+            if all(name in each for each in ends)
+        ]
+        return f"Measured first and last: {' and '.join(told)}." if told else ""
+
     def plot(self) -> Figure:
         """Draw every cause against hours of use."""
         return view(self, "plot")  # type: ignore[no-any-return]
@@ -172,7 +184,8 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     ends = [math.expm1(value - float(settling.at(one.hours[:1])[0])) for value in (settling.end, *settling.band95)]
     left, latest = settling.hours_left
     if left < SOONEST_H:
-        return f"{what} and has settled: within 1 % of its end (95 %: {_percent(ends[1])} to {_percent(ends[2])})."
+        band = f"(95 %: {_percent(ends[1])} to {_percent(ends[2])})"
+        return f"{what} {band} and has settled: within 1 % of its end."
     when = f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 

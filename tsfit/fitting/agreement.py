@@ -196,21 +196,23 @@ def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNot
 def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mapping[str, object]]) -> list[QualityNote]:
     """Say what the sweeps cannot tell, however good they are; `sources` tell where the curves come from."""
     taken = []
-    closest = min((COVERAGE_FACTOR * each.percent_stdev for each in found), default=0.0)
-    if closest > WELL_CONFIRMED:
-        taken.append(f"masses and volumes as typed (their sweeps confirm each other to {closest:.1f} %)")
+    closest = min((each.percent_stdev for each in found), default=0.0)
+    if COVERAGE_FACTOR * closest > WELL_CONFIRMED:
+        taken.append(
+            f"a mass or volume as typed that is less than {BEYOND * closest:.0f} % wrong (weigh and measure once more)"
+        )
     keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in TELLING}
     if len(keys) == 1 and "Mms" in best.model.names:
         what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"
-        taken.append(f"the {what} as typed (another mass or a box would tell)")
+        taken.append(f"the {what} as typed (another mass or a box would)")
     if best.model.sd is not None and not any(kind == "closed box" for kind, *_ in keys):
-        taken.append("the cone's effective area as typed (a box would tell, and Vas goes with its square)")
+        taken.append("the cone's effective area as typed (a box would; Vas goes with its square)")
     if any("sample_rate_hz" in source for source in sources):
-        taken.append("the sample rate in the recordings' headers")
+        taken.append("the sample rate in the recordings' headers (compare the sound card's)")
     if not taken:
         return []
     told = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
-    return [QualityNote("on_trust", "note", f"Taken on trust: {told}; check them.")]
+    return [QualityNote("on_trust", "note", f"The sweeps cannot show: {told}.")]
 
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:

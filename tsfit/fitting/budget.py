@@ -26,7 +26,7 @@ REMEDIES = {
     "effective area": "measure the diameter on several lines, from mid-surround to mid-surround",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
-    "volume": "measure the box by filling it, less what the driver takes",
+    "volume": "measure it by filling, and subtract what the driver displaces in it",
     "losses of the box": "seal the test box and take filling out, or use an added mass instead",
     "air load": "use a larger test box, or an added mass instead",
 }
@@ -83,6 +83,8 @@ def advice(table: Mapping[str, Mapping[str, float]]) -> str | None:
         return None
     first, share = next(iter(shares_of(sources).items()))
     place = first if first == MISFIT else f"the {first}"
+    if first.startswith("volume"):
+        place = place.replace("volume", "test box's volume", 1)
     part = "Most" if share > 0.5 else "The largest part"
     return f"{part} of the ± of {figure} comes from {place} ({100.0 * share:.0f} %): {remedy_of(first)}."
 

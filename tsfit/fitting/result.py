@@ -253,9 +253,11 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         QualityNote(
             "model_floor",
             "warn" if floor > 2.0 else "note",
-            f"Circuit: coil {circuit.coil}, suspension {circuit.suspension}; misfit beyond noise "
-            + (f"{floor:.2g} %." if floor >= 0.01 else "below 0.01 %."),
-        )
+            f"The fitted circuit follows the sweeps {'only ' * (floor > 2.0)}to "
+            + (f"{floor:.2g} %" if floor >= 0.01 else "better than 0.01 %")
+            + " of the impedance (RMS, beyond noise).",
+        ),
+        QualityNote("circuit", "note", f"Circuit: coil {circuit.coil}, suspension {circuit.suspension}."),
     ]
     if circuit.coil == "four-exponent":
         notes.append(

@@ -86,7 +86,8 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
         comma = _DECIMAL_COMMA.search(data)
         message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."
         if data.lstrip().startswith(b"{"):
-            message = f"{path}: is JSON, as tsfit writes its results; name the {kind} file itself."
+            instead = f"name the {kind} file itself ('tsfit report' shows a result)"
+            message = f"{path}: is JSON, as tsfit writes its results; {instead}."
         if comma is not None:
             whole, part = comma[2].decode(), comma[3].decode()
             number = data.count(b"\n", 0, comma.start(2)) + 1

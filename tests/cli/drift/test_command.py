@@ -1,6 +1,7 @@
 """``tsfit drift``: from fit files to a log, what moved, and the sentences that say so."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -73,7 +74,9 @@ def test_show_names_the_cause_and_the_end(log, capsys):
     assert run(["drift", "show", str(log)]) == 0
     out = capsys.readouterr().out
     assert "compliance (Cms) changed by +1" in out
-    assert "has settled: within 1 % of its end" in " ".join(out.split())
+    told = " ".join(out.split())
+    assert "has settled: within 1 % of its end" in told
+    assert re.search(r"Measured first and last: Fs from [\d.]+ to [\d.]+ Hz and Qts from 0\.\d+ to 0\.\d+\.", told)
     assert run(["drift", "show", str(log), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)
     assert data["drifted"] == ["compliance"]

@@ -69,8 +69,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     print_table(columns, [_row(item, sheet) for item in result.figures if item not in rest])
     if rest:
         say(f"Inside as well: {', '.join(PARAMETERS[item.name].called for item in rest)} (--full).")
-    for line in result.converted:
-        say(line)
+    if result.converted:
+        say(" ".join(result.converted))
     if not is_full():
         return
     for box in result.boxes:
@@ -107,7 +107,8 @@ def _verdict(result: CheckResult) -> str:
 
 
 def _off(item: Judged) -> str:
-    return f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}"
+    why = f" as {item.limit}" if item.limit else ""
+    return f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}{why}"
 
 
 def _row(item: Judged, sheet: Sheet) -> list[str]:

@@ -16,6 +16,8 @@ LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Mms", "Bl"))
 """Parameters of each entry that are printed."""
 COURSES = {"constant": "stays", "step": "one step", "exponential": "settles", "log-time": "creeps on"}
 """What a cause does with the hours, by the name of its course."""
+NO_CHANGE = {"Re": "none at 20 °C"}
+"""Where the entries beside it, at other temperatures, differ."""
 SHOWN = 12
 """Entries of a long log that are printed at either end."""
 
@@ -52,7 +54,7 @@ def print_history(judged: History, boxed: BoxedChange | None) -> None:
     first, *rest = judged.sentences()
     span = " to ".join(dict.fromkeys(f"{entry.hours:g}" for entry in (judged.entries[0], judged.entries[-1])))
     say(f"{driver.name}{', ' * bool(driver.serial)}{driver.serial or ''}, {span} h: {first[:1].lower()}{first[1:]}")
-    for words in rest:
+    for words in filter(None, (*rest, judged.measured_ends())):
         say(words)
     if boxed is not None:
         say(sentence(boxed))
@@ -80,9 +82,15 @@ def _print_courses(judged: History) -> None:
     for one in judged.causes.values():
         end, parameter = one.settling, PARAMETERS[one.figure]
         known = end.enough and (judged.absolute or one.figure == "Re")
-        ends = f"{parameter.factor * exp(end.end):#.3g} {parameter.shown}" if known and one.drifted else "−"
+        ends = f"{parameter.factor * exp(end.end):#.3g} {parameter.shown}" if known and one.drifted else ""
+        if end.enough and not one.drifted:
+            ends = "as it was"
         course = COURSES[end.course] if end.enough else f"{'moved, ' * one.drifted}too few points"
-        change = f"{with_decimals(100.0 * one.relative, 1, '+')} %" if one.drifted or one.relative else "none"
+        change = (
+            f"{with_decimals(100.0 * one.relative, 1, '+')} %"
+            if one.drifted or one.relative
+            else NO_CHANGE.get(one.figure, "none")
+        )
         courses.append([one.cause, one.figure, change, course, ends])
     print_table(["cause", "parameter", "change", "course", "ends at"], courses)
 

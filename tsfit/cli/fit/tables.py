@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from tsfit.base.notes import QualityNote
 from tsfit.cli.printing import is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.parameters import BASIC, PARAMETERS
@@ -32,7 +33,7 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         print_table(["wiring", *map(_label, next(iter(result.wirings.values())))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
-    print_notes(note for note in result.quality if note.code not in IN_THE_ANSWER)
+    print_notes(note for note in result.quality if not _in_answer(note))
     if candidates:
         _print_candidates(result)
     if budget:
@@ -41,6 +42,11 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
 
 IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY)
 """Notes that stand above the table."""
+
+
+def _in_answer(note: QualityNote) -> bool:
+    """Whether a note stands above the table; how closely the circuit follows does so only where that is not enough."""
+    return note.code in IN_THE_ANSWER and (note.code, note.severity) != ("model_floor", "note")
 
 
 def _label(name: str) -> str:
@@ -56,7 +62,11 @@ def _answer(result: FitResult) -> list[str]:
         for name, told in shown.items()
     )
     warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
-    remarked = {note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}" for note in result.quality}
+    remarked = {
+        note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}"
+        for note in result.quality
+        if _in_answer(note)
+    }
     return [
         *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
         f"{result.driver.name}: {values}.",
