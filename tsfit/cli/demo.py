@@ -54,9 +54,9 @@ def _print(result: DemoResult) -> None:
         f"An invented picture-house asks: is the new {new}, in place of the old {old}, worth new cabinets? Both are "
         "invented; no product is meant."
     )
-    say(f"1. Which of the two, in which box (f3 of {old}, then of {new})")
+    say(f"1. Which of the two, over these boxes (f3 of {old}, then of {new})")
     for sentence in in_short(result.comparison):
-        say(f"  - Over the boxes below, {sentence}")
+        say(f"  - {sentence}")
     for case in result.comparison.cases:
         f3 = " and ".join(f"{design['f3_hz']:.3g}" for design in case.designs if design["f3_hz"] is not None)
         litres = list(dict.fromkeys(f"{design['volume_l']:.3g}" for design in case.designs if design["volume_l"]))
