@@ -246,10 +246,10 @@ def _resistance_notes(best: Solved, prior: Prior, pull: float) -> list[QualityNo
     return [QualityNote("other_resistance", "note", cause("other_resistance, a little", percent=percent), number)]
 
 
-def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
-    best = ranked[0].solved
+def _circuit_notes(best: Solved) -> list[QualityNote]:
+    """Say how closely the circuit follows the sweeps, and which it is."""
     circuit, floor = best.circuit, 100.0 * best.floor
-    notes = [
+    return [
         QualityNote(
             "model_floor",
             "warn" if floor > 2.0 else "note",
@@ -259,6 +259,12 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         ),
         QualityNote("circuit", "note", f"Circuit: coil {circuit.coil}, suspension {circuit.suspension}."),
     ]
+
+
+def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
+    best = ranked[0].solved
+    circuit = best.circuit
+    notes = _circuit_notes(best)
     if circuit.coil == "four-exponent":
         notes.append(
             QualityNote(
