@@ -203,18 +203,44 @@ def simulated(rig: dict[str, Any]) -> Sheet:
     return sheet
 
 
+def simulated_power(rig: dict[str, Any]) -> Sheet:
+    """Draw the shunt for full travel, with everything computed."""
+    sheet = Sheet(
+        "Simulated power rig",
+        "Driver and shunt, reckoned by the program from a driver file that bends and warms; nothing is connected.",
+        592,
+    )
+    sheet.box(24, 134, WIDTH - 48, 334, dashed=True)
+    _sockets_and_divider(
+        sheet, "tsfit instead of a sound card", rig, ("driver file:", Path(rig["playback"]["driver"]).name)
+    )
+    sheet.notes(
+        500,
+        "input 1 (total) sees driver + R1",
+        "input 2 (reference) sees R1 alone",
+        "dashed: equations, no hardware",
+        "!Invented numbers. Before any true power,",
+        "!read the cautions of power-shunt.toml.",
+    )
+    return sheet
+
+
 def _sockets_and_divider(sheet: Sheet, card: str, rig: dict[str, Any], driver: tuple[str, str]) -> None:
+    """Draw resistor and driver in one column, that below of which input 2 sees alone."""
     sockets = {"output": 70.0, "input 1": 205.0, "input 2": 285.0, "ground": 352.0}
     _card(sheet, card, {net: (x, (net,)) for net, x in sockets.items()})
     x, a, b, g = 70.0, 160.0, 290.0, 446.0
     sheet.wire((x, RAIL), (x, a))
     sheet.wire((x, a), (sockets["input 1"], a), (sockets["input 1"], RAIL))
     sheet.wire((x, a), (x, a + 26))
-    sheet.resistor("R1", f"{rig['reference_ohm']:g} Ω", (x, a + 26), (x, b - 34), "reference")
+    ends = [((x, a + 26), (x, b - 34)), ((x, b + 30), (x, g - 34))]
+    if rig["topology"] == "shunt":
+        ends.reverse()
+    sheet.resistor("R1", f"{rig['reference_ohm']:g} Ω", *ends[0], "reference")
     sheet.wire((x, b - 34), (x, b))
     sheet.wire((x, b), (sockets["input 2"], b), (sockets["input 2"], RAIL))
     sheet.wire((x, b), (x, b + 30))
-    sheet.driver((x, b + 30), (x, g - 34), *driver)
+    sheet.driver(*ends[1], *driver)
     sheet.wire((x, g - 34), (x, g))
     sheet.wire((x, g), (sockets["ground"], g), (sockets["ground"], RAIL))
 
@@ -347,6 +373,7 @@ DRAWINGS: dict[str, Callable[[dict[str, Any]], Sheet]] = {
     "power-shunt": power_shunt,
     "balanced-divider": balanced_divider,
     "simulated": simulated,
+    "simulated-power": simulated_power,
 }
 
 

@@ -63,12 +63,13 @@ def test_the_network_of_a_recording(quick):
     assert np.nanmax(measured) == pytest.approx(coil.max(), rel=0.05)
 
 
-def test_what_is_written_is_read_and_drawn(quick, tmp_path, capsys):
+def test_what_is_written_is_read_and_drawn(quick, tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "100")
     folder, *_ = quick
     out, plot = tmp_path / "heat.json", tmp_path / "heat.png"
     assert run(["heat", str(folder / "bench.toml"), "-o", str(out), "--plot", str(plot), "--coil-c", "180"]) == 0
     shown = capsys.readouterr().out
-    assert "Rtv_run" in shown
+    assert "coil to magnet" in shown
     assert "180" in shown
     data = json.loads(out.read_text())
     assert (data["schema"], data["kind"]) == (1, "heat")

@@ -54,7 +54,7 @@ def test_where_time_does_not_help_what_does_is_said(short):
     assert "clock" in fs.sentence
     # An area to 1 % leaves 2 % of its square.
     assert vas.limit == pytest.approx(0.02, rel=0.1)
-    assert "effective diameter" in vas.sentence
+    assert "measure the diameter" in vas.sentence
     assert mms.seconds >= 1.6
 
 

@@ -15,7 +15,8 @@ def found(monkeypatch):
     return put
 
 
-def test_network_powers_and_compression_are_printed(found, capsys):
+def test_network_powers_and_compression_are_printed(found, capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "100")
     found(heat_result())
     assert run(["heat", "power.toml", "--coil-c", "180"]) == 0
     shown = capsys.readouterr().out

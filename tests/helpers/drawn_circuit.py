@@ -14,7 +14,7 @@ from tsfit.capture.rig import read_rig
 
 ROOT = RIGS
 NAMES = sorted(path.stem for path in ROOT.glob("*.toml"))
-HARDWARE = [name for name in NAMES if name != "simulated"]
+HARDWARE = [name for name in NAMES if not name.startswith("simulated")]
 SVG = "{http://www.w3.org/2000/svg}"
 
 

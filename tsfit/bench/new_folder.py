@@ -7,7 +7,10 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, write_new
 from tsfit.formats.sheet import empty_sheet
 
-RIGS = ("line-divider", "amplifier-divider", "amplifier-shunt", "balanced-divider", "power-shunt", "simulated")
+RIGS = (
+    "line-divider", "amplifier-divider", "amplifier-shunt", "balanced-divider", "power-shunt", "simulated",
+    "simulated-power",
+)  # fmt: skip
 
 
 def template(name: str) -> str:
