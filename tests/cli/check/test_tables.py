@@ -1,5 +1,7 @@
 """The tables of a check: names, digits and units of the figures; what a sheet says against itself."""
 
+from dataclasses import replace
+
 import pytest
 from helpers.made_fit import made_fit
 
@@ -31,6 +33,17 @@ def test_figures_stand_in_the_units_of_the_trade_with_the_digits_of_the_print(sh
     assert rows["Mms"][1:3] == ["g", "32.2"]
     assert rows["SPL"][:4] == ["SPL", "1", "W", "89.1"]
     assert float(rows["Vas"][3]) == pytest.approx(1e3 * fit.parameters["Vas"].value, rel=5e-3)
+
+
+def test_the_sheet_of_another_driver_is_doubted_before_anything_is_sent_back(sheet, capsys):
+    """A wrong file is the likeliest cause where the names differ; a driver of one's own name may be inside all the same."""
+    fit = made_fit()
+    doubted = f"The names differ; make sure that this is the sheet of {fit.driver.name} before anything is sent back."
+    cases = (("Other 15", "9.9 ohm", True), (fit.driver.name, "9.9 ohm", False), ("Other 15", "5.7 ohm", False))
+    for name, re_ohm, said in cases:
+        read = replace(sheet({"Re": re_ohm}), name=name)
+        print_result(fit, read, check_sheet(fit, read))
+        assert (doubted in " ".join(capsys.readouterr().out.split())) == said
 
 
 @pytest.mark.parametrize(

@@ -53,6 +53,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         say(f"warn: {fit.driver.name}: {told}")
     whose = "its sheet" if fit.driver.name == sheet.name else f"the sheet of {sheet.name}"
     say(f"{fit.driver.name} against {whose}: {_verdict(result)}")
+    if fit.driver.name != sheet.name and "outside" in {item.verdict for item in result.figures}:
+        say(f"warn: The names differ; make sure that this is the sheet of {fit.driver.name} before anything is sent back.")
     for item in result.figures:
         if item.name in PROMISED:
             say(f"{item.name}, {item.verdict}: {item.note}.")
