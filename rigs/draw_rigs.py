@@ -185,43 +185,36 @@ def line_divider(rig: dict[str, Any]) -> Sheet:
 
 def simulated(rig: dict[str, Any]) -> Sheet:
     """Draw the divider again, with everything computed."""
-    sheet = Sheet(
-        "Simulated rig", "The same divider, reckoned by the program from a driver file; nothing is connected.", 592
-    )
-    sheet.box(24, 134, WIDTH - 48, 334, dashed=True)
-    _sockets_and_divider(
-        sheet, "tsfit instead of a sound card", rig, ("driver file:", Path(rig["playback"]["driver"]).name)
-    )
-    sheet.notes(
-        500,
+    return _reckoned(
+        Sheet("Simulated rig", "The same divider, reckoned by the program from a driver file; nothing is connected.", 592),
+        rig,
         "input 1 (total) sees R1 + driver",
         "input 2 (driver) sees the driver alone",
         "dashed: equations, no hardware",
         "!Invented numbers. On a true bench,",
         "!read the cautions of the rig you build.",
     )
-    return sheet
 
 
 def simulated_power(rig: dict[str, Any]) -> Sheet:
     """Draw the shunt for full travel, with everything computed."""
-    sheet = Sheet(
-        "Simulated power rig",
-        "Driver and shunt, reckoned by the program from a driver file that bends and warms; nothing is connected.",
-        592,
-    )
-    sheet.box(24, 134, WIDTH - 48, 334, dashed=True)
-    _sockets_and_divider(
-        sheet, "tsfit instead of a sound card", rig, ("driver file:", Path(rig["playback"]["driver"]).name)
-    )
-    sheet.notes(
-        500,
+    what = "Driver and shunt, reckoned by the program from a driver file that bends and warms; nothing is connected."
+    return _reckoned(
+        Sheet("Simulated power rig", what, 592),
+        rig,
         "input 1 (total) sees driver + R1",
         "input 2 (reference) sees R1 alone",
         "dashed: equations, no hardware",
         "!Invented numbers. Before any true power,",
         "!read the cautions of power-shunt.toml.",
     )
+
+
+def _reckoned(sheet: Sheet, rig: dict[str, Any], *notes: str) -> Sheet:
+    sheet.box(24, 134, WIDTH - 48, 334, dashed=True)
+    driver = ("driver file:", Path(rig["playback"]["driver"]).name)
+    _sockets_and_divider(sheet, "tsfit instead of a sound card", rig, driver)
+    sheet.notes(500, *notes)
     return sheet
 
 
