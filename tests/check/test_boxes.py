@@ -53,6 +53,30 @@ def test_boxes_of_the_users_own_are_asked_too():
     assert (found[-1].box, found[-1].volume_l) == ("cabinet", pytest.approx(40.0))
 
 
+@pytest.mark.parametrize(("qes", "apart"), [(0.46, "adjust"), (0.40, "holds")])
+def test_a_box_of_the_users_own_is_told_by_its_qtc_with_either_driver(qes, apart):
+    """Qtc = Qts·√(1 + Vas/Vb), with Qts = 3.7·Qes/(3.7 + Qes): two volumes beside each other then are of two Qtc."""
+    driver, cabinet = made_driver(Qes=qes), ("cabinet", box_plan("closed", volume=0.03))
+    *_, own = box_consequences(fit(Qes=qes), sheet(**{**PRINTED, "Qes": "0.400"}), [cabinet])
+    assert own.outcome == apart
+    if apart == "holds":
+        assert own.sentence.endswith("which can stay.")
+        return
+    by_sheet, measured = (3.7 * q / (3.7 + q) * math.sqrt(1.0 + driver.Vas / 0.03) for q in (0.40, qes))
+    assert own.sentence.startswith(f"Cabinet, 30 l: Qtc {by_sheet:.2f} by the sheet, {measured:.2f} with this driver (")
+    needed = 1e3 * driver.Vas / ((by_sheet * (3.7 + qes) / (3.7 * qes)) ** 2 - 1.0)
+    told = float(own.sentence.split("planned from the sheet, about ")[1].split(" l bring")[0])
+    assert told == pytest.approx(needed, rel=0.01)
+    assert "Planned for this driver it stays;" in own.sentence
+
+
+def test_a_vented_box_of_the_users_own_is_told_by_its_f3():
+    *_, own = box_consequences(fit(Qes=0.56), sheet(**PRINTED), [("cabinet", box_plan("vented", volume=0.05, tuning=30.0))])
+    assert own.sentence.startswith("Cabinet, 50 l tuned to 30 Hz: f3 ")
+    assert f"{own.figures['f3_hz'].after.value:.1f} Hz with this driver (up to " in own.sentence
+    assert "planned from the sheet, " in own.sentence
+
+
 def test_a_baffle_has_no_volume_to_change():
     *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", box_plan("baffle"))])
     assert (found.outcome, found.remedy, found.volume_l) == ("differs", None, None)

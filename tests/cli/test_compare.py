@@ -183,7 +183,7 @@ def test_measured_limits_and_their_ways(files, capsys):
     asked = ["compare", "old.toml", "new.toml", "--baffle", "--rated-power-w", "200", *files]
     assert run([*asked, "--way", "10 % distortion"]) == 0
     out = " ".join(capsys.readouterr().out.split())
-    assert "Dunlin 12 S: Travel as measured: 11.8 mm" in out
+    assert "Dunlin 12 S: Travel measured: 11.8 mm" in out
     assert "level in dB at 1 m, each at the travel of 10 % distortion" in out
     assert run(["compare", "old.toml", "new.toml", "--travel", "fit.json"]) == 2
     assert run(["compare", "old.toml", "fit.json", *files[:2]]) == 2

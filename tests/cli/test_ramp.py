@@ -73,9 +73,9 @@ def test_the_whole_chain_from_the_first_level_to_the_verdict(folder, capsys, mon
     verdict = said("check", "fit.json", "sheet.toml")
     assert "Pe not judged" in verdict
     assert "Xmax, inside: printed 6 mm" in verdict
-    assert "Travel as measured: 7.2" in said("box", "closed", "fit.json", "--qtc", "0.7")
+    assert "Travel measured: 7.2" in said("box", "closed", "fit.json", "--qtc", "0.7")
     compared = said("compare", "fit.json", "sheet.toml")
-    assert "Travel as measured: 7.2" in compared
+    assert "Travel measured: 7.2" in compared
     assert "too short to tell continuous power; the printed one stands" in compared
 
 

@@ -63,16 +63,13 @@ def _travel(travel: TravelResult, distortion: str) -> tuple[TravelLimit, str]:
     limit = smallest(sides)
     if limit.value is None:
         return limit, (
-            f"Travel as measured: {1e3 * limit.surely:.3g} mm, where the recording ended below the limit of {distortion} "
-            "distortion."
+            f"Travel measured: {1e3 * limit.surely:.3g} mm, where the recording ended below {distortion} distortion; go louder "
+            "with the next."
         )
     first = sides[str(limit.by)]
     criterion = CRITERIA[str(first.by)]
     side = "" if not travel.outward_known else f" {limit.by}"
-    return limit, (
-        f"Travel as measured: {1e3 * limit.value:.3g} mm, the limit of {distortion} distortion{side}, set by the "
-        f"{criterion.words}."
-    )
+    return limit, (f"Travel measured: {1e3 * limit.value:.3g} mm{side} ({distortion} distortion, {criterion.words}).")
 
 
 def _heated(found: MeasuredLimits, driver: Driver, heat: HeatResult, coil_c: float) -> MeasuredLimits:
@@ -97,7 +94,7 @@ def _heated(found: MeasuredLimits, driver: Driver, heat: HeatResult, coil_c: flo
         at = float(np.interp(driver.Pe * driver.Re, volts2, coils, right=math.nan))
         rated = hotter(at) if math.isfinite(at) else None
     words = (
-        f"Power as measured: {told.value:.3g} W hold the coil at {coil_c:g} °C; where it stops the box, the level is that "
+        f"Power measured: {told.value:.3g} W hold the coil at {coil_c:g} °C; where it stops the box, the level is that "
         f"of the hot coil, its Re {hotter(coil_c):.2f} times the cold one."
     )
     return replace(found, power_w=told.value, hot_ratio=hotter(coil_c), rated_hot_ratio=rated, power=words)

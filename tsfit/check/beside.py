@@ -66,7 +66,7 @@ def _beside(name: str, first: Sheet, second: Sheet) -> Beside:
         return Beside(name=name, first=given[0], second=given[1], effect=f"printed by {only.name} only")
     level, difference = name in LEVELS, other.value - one.value
     if abs(difference) <= (one.half_digit + other.half_digit) * (1.0 + 1e-9):
-        effect = "the same, as far as the printed digits tell"
+        effect = "the same, as printed"
     else:
         effect = EFFECTS[name](other.value / one.value, {**first.values(), "other": other.value})
     return Beside(
@@ -83,6 +83,10 @@ def _db(decibels: float, words: str) -> str:
     return f"{abs(decibels):.1f} dB {'more' if decibels > 0.0 else 'less'} {words}"
 
 
+def _signed(decibels: float, words: str = "") -> str:
+    return f"{decibels:+.1f} dB {words}".rstrip()
+
+
 def _percent(ratio: float, more: str, less: str) -> str:
     return f"{100.0 * abs(ratio - 1.0):.0f} % {more if ratio > 1.0 else less}"
 
@@ -94,59 +98,53 @@ def _up(ratio: float) -> str:
 def _damping(name: str) -> Callable[[float, Mapping[str, float]], str]:
     def effect(ratio: float, first: Mapping[str, float]) -> str:
         softer = (ratio > 1.0) == (name == "Qms")
-        said = f"{'less' if softer else 'more'} friction in the suspension"
+        said = f"{'less' if softer else 'more'} friction"
         if not {"Qms", "Qes"} <= first.keys():
             return said
         before = total_q(first["Qms"], first["Qes"])
         after = total_q(first["Qms"] * (ratio if name == "Qms" else 1.0 / ratio), first["Qes"])
-        return f"{said}: Qts {100.0 * (after / before - 1.0):+.1f} %, hardly heard"
+        return f"{said}: Qts {100.0 * (after / before - 1.0):+.1f} %"
 
     return effect
 
 
 def _litres(ratio: float, first: Mapping[str, float]) -> str:
-    said = _percent(
-        ratio, "higher: larger boxes, or more of a hump", "lower: smaller boxes, and less bass at the same volume"
-    )
+    said = "larger boxes, or more of a hump" if ratio > 1.0 else "smaller boxes, or less bass"
     qts, other = first["Qts"], first["other"]
     qtc = usual_qtc(max(qts, other))
     if "Vas" not in first:
         return said
     before, after = (1e3 * closed_box_volume(first["Vas"], each, qtc) for each in (qts, other))
-    return f"a closed box of Qtc {qtc:.3g} takes {after:.3g} l instead of {before:.3g} l"
+    return f"closed {after:.0f} l, not {before:.0f} l"
 
 
 def _coil(ratio: float, first: Mapping[str, float]) -> str:
     if "Re" not in first:
-        return f"the coil takes {'more' if ratio > 1.0 else 'less'} from the upper bass"
+        return f"{'less' if ratio > 1.0 else 'more'} upper bass"
     before, after = (first["Re"] / (2.0 * math.pi * coil) for coil in (first["Le"], first["other"]))
-    return f"the coil takes 3 dB from {after:.0f} Hz up instead of from {before:.0f} Hz"
+    return f"coil takes 3 dB from {after:.0f} Hz up, not {before:.0f}"
 
 
 EFFECTS: Mapping[str, Callable[[float, Mapping[str, float]], str]] = {
-    "Re": lambda r, _: (
-        f"{_db(-10.0 * math.log10(r), 'level at the same volts')}, and {_percent(1.0 / r, 'more', 'less')} current"
-    ),
+    "Re": lambda r, _: _signed(-10.0 * math.log10(r), "at equal volts"),
     "Znom": lambda r, at: f"the amplifier must stand {at['other']:.3g} Ω",
-    "Fs": lambda r, _: f"every box of the same Qtc, or family, plays {_percent(r, 'higher', 'lower')} in frequency",
+    "Fs": lambda r, _: f"boxes play {_percent(r, 'higher', 'lower')}",
     "Qms": _damping("Qms"),
-    "Qes": lambda r, _: (
-        f"a {'weaker' if r > 1.0 else 'stronger'} motor for the mass: {_db(-10.0 * math.log10(r), 'level in the mid-band')}"
-    ),
+    "Qes": lambda r, _: f"{'weaker' if r > 1.0 else 'stronger'} motor: {_signed(-10.0 * math.log10(r))}",
     "Qts": _litres,
-    "Vas": lambda r, _: f"every box of the same Qtc, or family, is {_percent(r, 'larger', 'smaller')}",
-    "Mms": lambda r, _: _db(-20.0 * math.log10(r), "level in the mid-band from the same motor"),
-    "Cms": lambda r, _: f"a {'softer' if r > 1.0 else 'stiffer'} suspension: Vas {_up(r)} %, Fs {_up(r**-0.5)} %",
+    "Vas": lambda r, _: f"boxes are {_percent(r, 'larger', 'smaller')}",
+    "Mms": lambda r, _: _signed(-20.0 * math.log10(r), "in mid-band"),
+    "Cms": lambda r, _: f"{'softer' if r > 1.0 else 'stiffer'}: Vas {_up(r)} %, Fs {_up(r**-0.5)} %",
     "Rms": _damping("Rms"),
-    "Bl": lambda r, _: f"{_db(20.0 * math.log10(r), 'level in the mid-band')}, and Qes {_up(r**-2)} %",
+    "Bl": lambda r, _: f"{_signed(20.0 * math.log10(r))}, Qes {_up(r**-2)} %",
     "Le": _coil,
-    "Sd": lambda r, _: _db(20.0 * math.log10(r), "level at the same travel"),
-    "diameter": lambda r, _: _db(40.0 * math.log10(r), "level at the same travel"),
-    "Xmax": lambda r, _: _db(20.0 * math.log10(r), "level where travel stops it"),
-    "Pe": lambda r, _: _db(10.0 * math.log10(r), "level where power stops it"),
-    "Ppeak": lambda r, _: _db(10.0 * math.log10(r), "level for short peaks"),
-    "sensitivity_1W": lambda r, at: _db(at["other"] - at["sensitivity_1W"], "level at the same watts"),
-    "sensitivity_2V83": lambda r, at: _db(at["other"] - at["sensitivity_2V83"], "level at the same volts"),
+    "Sd": lambda r, _: _signed(20.0 * math.log10(r), "at equal travel"),
+    "diameter": lambda r, _: _signed(40.0 * math.log10(r), "at equal travel"),
+    "Xmax": lambda r, _: _signed(20.0 * math.log10(r), "by travel"),
+    "Pe": lambda r, _: _signed(10.0 * math.log10(r), "by power"),
+    "Ppeak": lambda r, _: _signed(10.0 * math.log10(r), "for short peaks"),
+    "sensitivity_1W": lambda r, at: _signed(at["other"] - at["sensitivity_1W"], "at equal watts"),
+    "sensitivity_2V83": lambda r, at: _signed(at["other"] - at["sensitivity_2V83"], "at equal volts"),
     "EBP": lambda r, _: f"suits {'vented boxes more' if r > 1.0 else 'closed boxes more'}",
 }
 """What a ratio second/first of a parameter does by itself, with the first sheet's values and the "other" one, SI."""

@@ -4,13 +4,14 @@ Boxes: the closed one with which to begin at the printed Qts (`usual_qtc`); the 
 family that this Qts allows, with leaks of Q 7 (common practice, no source); and every box of the user's own.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.compare.consequence import Consequence, consequence, draws_of_fit, exact
+from tsfit.box.compare.consequence import Consequence, Remedy, consequence, draws_of_fit, exact
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import ClosedPlan, VentedPlan
@@ -26,6 +27,7 @@ from tsfit.formats.sheet import Sheet
 
 USUAL_LEAK_Q = 7.0
 SEED = 5
+BOXES_HPA = REFERENCE_AIR.pressure_hpa
 _BORROWED = ("Re", "Sd", "Qms", "Mms")
 """Parameters that a sheet may leave out and the fit can lend without touching what the sheet claims of the box."""
 
@@ -42,8 +44,8 @@ def check_sheet(
     result = judge(fit, sheet, rules, limits)
     found = box_consequences(fit, sheet, plans)
     converted = result.converted
-    if found and abs(fit.driver.air.pressure_hpa / REFERENCE_AIR.pressure_hpa - 1.0) > SAME_PRESSURE:
-        converted += (f"Boxes are for {REFERENCE_AIR.pressure_hpa:.0f} hPa.",)
+    if found and abs((sheet.conditions.pressure_hpa or BOXES_HPA) / BOXES_HPA - 1.0) > SAME_PRESSURE:
+        converted += (f"Boxes are for {BOXES_HPA:.0f} hPa.",)
     said = conclusion(result.verdict, found) if found else ""
     return replace(result, boxes=found, conclusion=said, converted=converted)
 
@@ -84,7 +86,7 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     qtc = usual_qtc(printed.Qts)
     boxes = []
     try:
-        boxes.append((f"closed box with Qtc {qtc:.3g}", ClosedPlan(qtc=qtc).build(printed).enclosure))
+        boxes.append((f"closed box, Qtc {qtc:.3g}", ClosedPlan(qtc=qtc).build(printed).enclosure))
         aligned = possible_alignments(printed, USUAL_LEAK_Q)
         family = next((name for name in FAMILIES if name in aligned and aligned[name].ripple_db <= 1.0), None)
         if family is not None:
@@ -103,27 +105,53 @@ SURE_DB = 0.25
 
 def sentence(item: Consequence, *, own: bool = False) -> str:
     """Say in one sentence what becomes of one planned box; of the user's `own` nobody knows for which driver it was."""
-
-    def size(volume_l: float | None, tuning_hz: float | None) -> str:
-        litres = "" if volume_l is None else f"{volume_l:.3g} l"
-        return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
-
-    place, planned = f"{item.box[:1].upper()}{item.box[1:]}", size(item.volume_l, item.tuning_hz)
-    if own and item.outcome != "holds":
-        place += ", if planned from the sheet (planned from this fit it stays as it is)"
+    place, planned = f"{item.box[:1].upper()}{item.box[1:]}", _size(item.volume_l, item.tuning_hz)
     change = item.shape_change_db
     value, low, high = (f"{end:.1f}" for end in (change.value, change.low, change.high))
-    off = f"by up to {value} dB" + (f" ({low} to {high})" if change.high - change.low > SURE_DB else "")
+    apart = f"{value} dB" + (f" ({low} to {high})" if change.high - change.low > SURE_DB else "")
+    if own and item.outcome in {"adjust", "differs"}:
+        return _of_own(item, f"{place}{f', {planned}' if planned else ''}", apart)
     if item.outcome == "adjust" and item.remedy is not None:
-        shape = "" if item.remedy.left_db < SURE_DB else f", shape within {item.remedy.left_db:.1f} dB"
-        now = size(item.remedy.volume_l, item.remedy.tuning_hz)
-        return f"{place}: about {now} instead of {planned}{shape}; as planned its response departs {off}."
-    what = {"holds": "", "undecided": "the measurement is too uncertain to say whether it can stay"}.get(item.outcome)
-    if what is None:
-        none = "no volume from half to twice of it brings the planned response back"
-        what = "plan it anew for this driver" if item.remedy is None else none
-    stays = f"; {what}" if what else ", which can stay"
-    return f"{place}{f', {planned}' if planned else ''}: its response departs {off} from the planned one{stays}."
+        now = _size(item.remedy.volume_l, item.remedy.tuning_hz)
+        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; as planned {apart} off."
+    what = {
+        "holds": "which can stay",
+        "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",
+    }.get(item.outcome) or _none(item)
+    joint = "," if item.outcome == "holds" else ";"
+    return f"{place}{f', {planned}' if planned else ''}: its response departs by up to {apart} from the planned one{joint} {what}."
+
+
+def _of_own(item: Consequence, place: str, apart: str) -> str:
+    """Say what the box is with either driver, by the number it is planned by, so that another volume has its reason."""
+    name, digits, unit = ("qtc", 2, "") if "qtc" in item.figures else ("f3_hz", 1, " Hz")
+    figure = item.figures.get(name)
+    told = f"up to {apart} between the sheet's driver and this one"
+    if figure is not None and math.isfinite(figure.before.value + figure.after.value):
+        by_sheet, measured = (f"{one.value:.{digits}f}{unit}" for one in (figure.before, figure.after))
+        called = "Qtc" if name == "qtc" else "f3"
+        told = f"{called} {by_sheet} by the sheet, {measured} with this driver (up to {apart} apart)"
+    if item.outcome == "adjust" and item.remedy is not None:
+        size = _size(item.remedy.volume_l, item.remedy.tuning_hz)
+        planned = f"planned from the sheet, about {size} bring its response back{_left(item.remedy)}"
+    else:
+        planned = f"planned from the sheet, {_none(item)}"
+    return f"{place}: {told}. Planned for this driver it stays; {planned}."
+
+
+def _size(volume_l: float | None, tuning_hz: float | None) -> str:
+    litres = "" if volume_l is None else f"{volume_l:.3g} l"
+    return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
+
+
+def _left(remedy: Remedy) -> str:
+    return "" if remedy.left_db < SURE_DB else f", shape within {remedy.left_db:.1f} dB"
+
+
+def _none(item: Consequence) -> str:
+    if item.remedy is None:
+        return "plan it anew for this driver"
+    return "no volume from half to twice of it brings the planned response back; plan it anew"
 
 
 def conclusion(verdict: str, found: Sequence[Consequence]) -> str:

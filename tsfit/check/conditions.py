@@ -35,7 +35,8 @@ def at_conditions(fit: FitResult, conditions: Conditions) -> tuple[dict[str, Est
     air = fit.driver.air
     _scale(found, {"Vas": target.stiffness / air.stiffness}, 20.0 * math.log10(target.density / air.density))
     if abs(target.pressure_hpa / air.pressure_hpa - 1.0) > SAME_PRESSURE:
-        said.append(f"Vas and levels fitted at {air.pressure_hpa:.0f} hPa are told at {target.pressure_hpa:.0f} hPa.")
+        what = "Vas, levels and boxes" if target is REFERENCE_AIR else "Vas and levels"
+        said.append(f"{what} are for {target.pressure_hpa:.0f} hPa (fitted at {air.pressure_hpa:.0f}).")
     if conditions.coil_temperature_c is not None:
         said.append(_coil(found, fit, conditions.coil_temperature_c))
     if conditions.wiring is not None:

@@ -306,16 +306,18 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     usual: tuple[Way, ...] = ("limits" if rated else "equal power",) * (len(result.cases) == 1)
     ways = result.ways or (USUAL if is_full() else usual)
     # Of one box without ratings the first sentence and the table have told all of equal power.
-    told = ("At equal power, ",) * (len(result.cases) == 1 and "equal power" in ways)
-    elsewhere = WITHIN_LIMITS if rated else told
+    equal = ("At equal power, ",) * (len(result.cases) == 1 and "equal power" in ways)
+    elsewhere = WITHIN_LIMITS if rated else equal
+    # Who is louder where, and what stops whom, its table has as well.
+    elsewhere += ("Loudest: ",) * (len(result.cases) == 1 and "limits" in ways)
     printed = as_printed(result, range(len(names)))
     # Whose limits are which has been told; a title has no room for it.
     titles = TITLES | ({"limits": f"{TITLES['limits']}, {printed}"} if printed and " of " not in printed else {})
     for case in result.cases:
-        say(f"{case.case}:")
-        for sentence in case.words:
-            if is_full() or not sentence.startswith(elsewhere):
-                say(f"  {sentence}")
+        told = [sentence for sentence in case.words if is_full() or not sentence.startswith(elsewhere)]
+        say(f"{case.case}: {''.join(told[:1])}".rstrip())
+        for sentence in told[1:]:
+            say(f"  {sentence}")
         for name, one in zip(names, case.equalised, strict=False):
             say(f"  Equaliser of {name}: {'; '.join(map(str, one.sections))}.")
         for way in ways:

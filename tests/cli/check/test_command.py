@@ -62,7 +62,7 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     lines = out.splitlines()
     assert lines[0] == "Wagtail 8 against its sheet: inside; all 6 judged parameters hold."
     assert lines[1].startswith("Together, the deviations are")
-    assert "Boxes planned from the sheet can be cut as planned. Closed box with Qtc 0.707" in " ".join(lines[1:4])
+    assert "Boxes planned from the sheet can be cut as planned. Closed box, Qtc 0.707" in " ".join(lines[1:4])
     assert len(lines) <= 25
     assert "Hum at 50 Hz" not in out
 
@@ -70,7 +70,7 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
 def test_in_full_each_box_is_shown_and_what_the_fit_remarks(capsys, tmp_path, fit):
     _, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR), "--full")
     assert "Hum at 50 Hz" in out
-    assert "in the closed box with Qtc 0.707" in out
+    assert "in the closed box, Qtc 0.707" in out
     assert "Xmax: not judged" in out
 
 
@@ -305,7 +305,7 @@ def test_two_sheets_side_by_side(capsys, tmp_path):
     code, out, _ = run(capsys, old, new)
     assert code == 0
     assert out.startswith("All together, Saltwit 12 B gives ")
-    assert "2.8 dB more level where travel stops it" in out  # 20 lg(9/6.5)
+    assert "+2.8 dB by travel" in out  # 20 lg(9/6.5)
     _, out, _ = run(capsys, old, new, "--json")
     assert json.loads(out)["kind"] == "sheets"
     assert run(capsys, old, new, "--plot", tmp_path / "x.png")[0] == 2

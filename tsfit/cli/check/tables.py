@@ -69,10 +69,9 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
         item for item in result.figures if item.verdict == "inside" and item.name not in FIRST
     ]  # fmt: skip
     print_table(columns, [_row(item, sheet) for item in result.figures if item not in rest])
-    if rest:
-        say(f"Inside as well: {', '.join(PARAMETERS[item.name].called for item in rest)} (--full).")
-    if result.converted:
-        say(" ".join(result.converted))
+    more = [f"{len(rest)} more inside (--full)."] if rest else []
+    if more or result.converted:
+        say(" ".join([*more, *result.converted]))
     if not is_full():
         return
     for box in result.boxes:
@@ -171,15 +170,19 @@ def print_beside(sheets: tuple[Sheet, Sheet], both: SheetsBeside) -> None:
     """Print what two sheets come to together, then each parameter with what its difference alone does."""
     for sentence in both.together:
         say(sentence)
-    rows = []
+    rows, rest = [], []
     for one in both.figures:
         parameter = PARAMETERS[one.name]
         printed = [sheet.figures[one.name].shown(parameter.factor) if one.name in sheet.figures else "" for sheet in sheets]
         off = "" if one.difference_percent is None else f"{one.difference_percent:+.1f} %"
-        rows.append(
-            [parameter.heading, *printed, off if one.difference_db is None else f"{one.difference_db:+.1f} dB", one.effect]
-        )
-    print_table(["parameter", *both.names, "differs by", "which alone means"], rows)
+        off = off if one.difference_db is None else f"{one.difference_db:+.1f} dB"
+        if one.name in FIRST or is_full() or len(both.figures) <= MOST_ROWS:
+            rows.append([parameter.heading, *printed, off, one.effect])
+        else:
+            rest.append(f"{parameter.called} {off}" if off else f"{parameter.called} ({one.effect})")
+    print_table(["parameter", *both.names, "differs by", "alone means"], rows)
+    if rest:
+        say(f"Beside these (--full): {', '.join(rest)}.")
 
 
 def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
