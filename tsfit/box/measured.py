@@ -63,8 +63,8 @@ def _travel(travel: TravelResult, distortion: str) -> tuple[TravelLimit, str]:
     limit = smallest(sides)
     if limit.value is None:
         return limit, (
-            f"Travel measured: {1e3 * limit.surely:.3g} mm, where the recording ended below {distortion} distortion; go louder "
-            "with the next."
+            f"Travel measured: {1e3 * limit.surely:.3g} mm, where the recording ended below {distortion} distortion; "
+            "the next may go louder."
         )
     first = sides[str(limit.by)]
     criterion = CRITERIA[str(first.by)]

@@ -119,7 +119,8 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",
     }.get(item.outcome) or _none(item)
     joint = "," if item.outcome == "holds" else ";"
-    return f"{place}{f', {planned}' if planned else ''}: its response departs by up to {apart} from the planned one{joint} {what}."
+    departs = f"its response departs by up to {apart} from the planned one"
+    return f"{place}{f', {planned}' if planned else ''}: {departs}{joint} {what}."
 
 
 def _of_own(item: Consequence, place: str, apart: str) -> str:
