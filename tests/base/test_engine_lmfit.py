@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from helpers.made_curves import make
 
+from tsfit.base.engine import Target, descended, minimizer_of
 from tsfit.base.errors import TsfitError
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.fit import fit
@@ -96,3 +97,24 @@ def test_what_is_read_from_a_file_has_no_minimum(states):
         with pytest.raises(TsfitError, match="fit its bench again") as caught:
             ask()
         assert caught.value.code == "no_minimum"
+
+
+@pytest.mark.parametrize("evaluations", range(3, 14))
+def test_out_of_evaluations_it_ends_at_the_best_that_was_seen(evaluations):
+    """A bent valley, where every other step misses (Rosenbrock, Computer Journal 3, 1960, from memory)."""
+    seen = []
+
+    def residual(x):
+        seen.append((float(100.0 * (x[1] - x[0] ** 2) ** 2 + (1.0 - x[0]) ** 2), x.copy()))
+        return np.array([10.0 * (x[1] - x[0] ** 2), 1.0 - x[0]])
+
+    def jacobian(x):
+        return np.array([[-20.0 * x[0], -1.0], [10.0, 0.0]])
+
+    begun = np.array([-1.2, 1.0])
+    target = Target(residual, jacobian, ("x", "y"), begun)
+    found = descended(minimizer_of(target, begun, {}), 1e-12, evaluations)
+    assert found.aborted
+    assert len(seen) <= evaluations + 4  # what lmfit begins and ends with is counted here too
+    _, at = min(seen, key=lambda one: one[0])
+    np.testing.assert_allclose([found.params["x"].value, found.params["y"].value], at)

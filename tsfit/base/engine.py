@@ -119,9 +119,29 @@ def _one_run() -> type[lmfit.Parameters]:
 
 
 def descended(minimizer: lmfit.Minimizer, near: float, evaluations: int) -> lmfit.minimizer.MinimizerResult:
-    """Let `minimizer` run; `near` and `evaluations` as of `least_squares.descend`."""
+    """Let `minimizer` run; `near` and `evaluations` as of `least_squares.descend`.
+
+    Out of evaluations, lmfit ends where it was about to look next, which may be a step that misses; here it ends at the
+    best that was seen.
+    """
     diag = np.ones(sum(parameter.vary for parameter in minimizer.params.values()))
-    return minimizer.leastsq(ftol=near, xtol=near, diag=diag, factor=FIRST_STEP, max_nfev=max(evaluations, 2))
+    most, least, seen = max(evaluations, 2), np.inf, dict[str, float]()
+
+    def keep_the_best(parameters: lmfit.Parameters, evaluated: int, residual: Real, *_: object) -> bool:
+        nonlocal least, seen
+        squares = float(residual @ residual)
+        if squares < least:
+            least, seen = squares, {name: parameter.value for name, parameter in parameters.items()}
+        return evaluated > most
+
+    minimizer.iter_cb = keep_the_best
+    found = minimizer.leastsq(ftol=near, xtol=near, diag=diag, factor=FIRST_STEP, max_nfev=most + 1)
+    minimizer.iter_cb = None
+    if found.aborted:
+        for name, value in seen.items():
+            found.params[name].value = value
+        found.chisqr = least
+    return found
 
 
 def names_of(names: Sequence[str]) -> tuple[str, ...]:

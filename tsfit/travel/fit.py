@@ -29,6 +29,10 @@ MARGIN = 1.02
 ROUNDS = 3
 SCOUTED = 25.0
 """Periods of Fs, after what warms up, that the first looks take of each level."""
+COIL = ("Le", "L2", "R2")
+COIL_KNOWN = 0.1
+"""Logarithm by which they may leave what small-signal sweeps say of them while a level is looked at. Low orders explain it
+badly and would shift them where the steps are too long for the coil's pole and every motion runs away."""
 MISFIT = 0.5
 """Share of the current that may be left over before the fit has failed."""
 
@@ -99,7 +103,7 @@ def looked(
     for count in range(1, len(levels) + 1):
         on_step(f"fitting {count} of {len(levels)} levels")
         problem, x = _joined(problem, x, tuple(quietest_first[:count]))
-        x = _descended(problem.of(scouts[:count]), x, 6)
+        x = _descended(problem.of(scouts[:count]), x, 6, coil=COIL_KNOWN)
     return problem, x
 
 
@@ -151,9 +155,9 @@ def _floor(problem: FullTravel, x: Real) -> tuple[float, Real]:
     return math.exp(found.x), left
 
 
-def _descended(problem: FullTravel, x: Real, evaluations: int, near: float = 1e-4) -> Real:
-    """Variables at the minimum that lmfit finds from `x` on."""
-    priors = problem.spreads
+def _descended(problem: FullTravel, x: Real, evaluations: int, near: float = 1e-4, coil: float = np.inf) -> Real:
+    """Variables at the minimum that lmfit finds from `x` on; `coil` is the most by which its terms may go."""
+    priors = np.where(np.isin(problem.names, COIL), np.minimum(problem.spreads, coil), problem.spreads)
 
     def residual(at: Real) -> Real:
         return np.concatenate([*problem.misfits(at), (at - x) / priors])
