@@ -2,15 +2,22 @@
 
 import sys
 
+from tsfit.base.breaks import Breaks
+
 
 def main() -> None:
     """Run the command line, also where it is broken off while it loads."""
+    breaks = Breaks()
     try:
         from tsfit.cli import main as run
+
+        run()
+    except SystemExit as leave:
+        status = leave.code
     except KeyboardInterrupt:
         sys.stderr.write("tsfit: Interrupted; nothing was written.\n")
-        sys.exit(2)
-    run()
+        status = 2
+    breaks.leave(status if isinstance(status, int) else 2)
 
 
 if __name__ == "__main__":

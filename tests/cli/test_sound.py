@@ -76,7 +76,7 @@ def test_what_a_device_says_of_it_is_kept():
     [
         ([], []),
         (["a.wav", "a.toml", "a.txt"], ["a.wav is whole: name it in a bench file"]),
-        (["a-1.wav", "a-2.wav"], ["a-1.wav, a-2.wav are whole"]),
+        (["a-1.wav", "a-2.wav"], ["a-1.wav, a-2.wav are whole, but without verdict and curve"]),
         (["a.partial.wav", "a.partial.toml"], ["move the partial recording away"]),
         (["a-1.wav", "a-2.partial.wav"], ["a-1.wav is whole", "move the partial recording away"]),
     ],

@@ -214,4 +214,4 @@ def test_a_sweep_broken_off_says_what_is_whole(rig, capsys, monkeypatch):
     assert run(["sweep", "simulated.toml", "--seconds", "2", "--no-figure"]) == 2
     err = capsys.readouterr().err
     assert "kept: free-air.wav, free-air.toml" in err
-    assert "free-air.wav is whole: name it in a bench file" in err
+    assert "free-air.wav is whole, but without verdict and curve: name it in a bench file" in err

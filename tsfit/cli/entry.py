@@ -7,6 +7,7 @@ import logging
 import os
 import sys
 import warnings
+from typing import NoReturn
 
 import click
 
@@ -41,7 +42,7 @@ def tsfit() -> None:
 with_how_much(tsfit)
 
 
-def main(arguments: list[str] | None = None) -> None:
+def main(arguments: list[str] | None = None) -> NoReturn:
     """Run the command line and leave with 0 (done), 1 (judged outside) or 2 (could not be done)."""
     arguments = sys.argv[1:] if arguments is None else arguments
     for stream in (sys.stdout, sys.stderr):
@@ -66,7 +67,7 @@ def run(arguments: list[str]) -> int:
         return refuse(error, arguments)
     except click.exceptions.Exit as leave:
         return leave.exit_code
-    except click.Abort as abort:
+    except (click.Abort, KeyboardInterrupt) as abort:
         kept = ", ".join(map(str, written()))
         said = f"what was written until then is kept: {kept}" if kept else "nothing was written"
         how = getattr(abort, "how", "")

@@ -110,7 +110,10 @@ def swept_again(kept: Sequence[Path]) -> str:
     said = []
     if whole:
         names, are = ", ".join(str(path) for path in whole), "is whole" if len(whole) == 1 else "are whole"
-        said.append(f"{names} {are}: name it in a bench file (tsfit guide files), or sweep again under another name (-o).")
+        told = all(path.with_suffix(".txt") in kept for path in whole)
+        lacking = "" if told else ", but without verdict and curve"
+        how = "name it in a bench file for tsfit fit (tsfit guide files), or sweep again under another name (-o)"
+        said.append(f"{names} {are}{lacking}: {how}.")
     if len(whole) < len(recordings):
         said.append("Sweep again under another name (-o), or move the partial recording away.")
     return " ".join(said)
