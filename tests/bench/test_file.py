@@ -2,6 +2,7 @@
 
 import math
 import tomllib
+from pathlib import Path
 
 import pytest
 from helpers.paths import ROOT
@@ -15,9 +16,11 @@ from tsfit.bench.file import (
     area_of,
     assumed_in,
     state_of,
+    untouched,
     write_bench,
 )
 from tsfit.bench.fit import fit_bench
+from tsfit.bench.new_folder import template
 from tsfit.capture.rig import read_rig
 from tsfit.formats.toml import read_toml
 
@@ -142,3 +145,14 @@ def test_volts_of_a_channel_that_the_rig_does_not_have_are_refused(topology, rig
     with pytest.raises(TsfitError, match=f"is a {topology}; state {right}_v_full_scale") as error:
         sweep(wrong).second_v_full_scale(rig)
     assert error.value.code == "wrong_key"
+
+
+def test_name_and_diameter_that_a_new_folder_came_with_are_told():
+    """Vas goes with the fourth power of the diameter: one left as it came is a wrong number that looks sure."""
+    read = tomllib.loads(template("bench.toml"))["driver"]
+    came = BenchDriverTable(**{key: read[key] for key in ("name", "effective_diameter_cm")})
+    [note] = untouched(Path("bench.toml"), came)
+    assert (note.severity, note.code) == ("warn", "template")
+    assert "write those of your driver" in note.message
+    for change in ({"name": "Dunlin"}, {"effective_diameter_cm": 20.0}):
+        assert untouched(Path("bench.toml"), came.model_copy(update=change)) == ()

@@ -1,9 +1,13 @@
+from dataclasses import replace
+
+from helpers.made_travel_result import made_travel_result
+
 from tsfit.base.forms import plain
-from tsfit.driver.travel_result import CRITERIA, DISTORTION, TravelLimit, smallest
+from tsfit.driver.travel_result import CRITERIA, DISTORTION, GO_LOUDER, BothWays, TravelLimit, smallest
 
 
 def _told(value, spread=0.0001):
-    return TravelLimit(True, value, spread, (value - 2.0 * spread, value + 2.0 * spread))
+    return TravelLimit(True, value, spread, (value - 2.0 * spread, value + 2.0 * spread), by="Bl82")
 
 
 def test_the_smallest_limit_sets_the_travel():
@@ -26,3 +30,12 @@ def test_thresholds_as_remembered():
     """IEC 62458:2010, AES2-2012, from memory: 82, 75, 10 % for a tenth of distortion, 70, 50, 17 % for a fifth."""
     assert [CRITERIA[name].least for name in DISTORTION["10 %"]] == [0.82, 0.75, 0.90]
     assert [CRITERIA[name].least for name in DISTORTION["20 %"]] == [0.70, 0.50, 0.83]
+
+
+def test_where_a_limit_was_not_reached_the_answer_ends_in_what_to_do():
+    told = made_travel_result()
+    open_ = replace(told, travel={"10 %": BothWays(_told(0.012), TravelLimit(False, at_least=0.00811))})
+    assert open_.answers() == ["10 % limit: 12.00 mm outward, set by the force factor; over 8.11 mm inward.", GO_LOUDER]
+    reached = replace(told, travel={"10 %": BothWays(_told(0.012), _told(0.011))})
+    assert GO_LOUDER not in reached.answers()
+    assert "louder" in GO_LOUDER

@@ -8,7 +8,8 @@ import pytest
 from helpers.made_page import write_files
 
 from tsfit.base.errors import TsfitError
-from tsfit.report.page import make_page
+from tsfit.report.blocks import Part
+from tsfit.report.page import make_page, render
 
 HOSTILE = '</script><script>alert(1)</script>"><img src=x onerror=alert(2)> & $x^2$ {{ 7*7 }} %3C'
 
@@ -121,3 +122,19 @@ def test_what_is_no_result_is_refused(tmp_path, content, word):
     with pytest.raises(TsfitError, match=word) as refused:
         make_page([path])
     assert str(path) in refused.value.message
+
+
+def test_a_title_names_each_driver_once():
+    fit, both, log = (
+        Part("Heron 12"),
+        Part("Heron 12 and Tern 12", drivers=["Heron 12", "Tern 12"]),
+        Part("Tern 12, serial 3"),
+    )
+
+    def title(*parts):
+        return re.findall("<title>(.*?)</title>", render(parts))[0]
+
+    assert title(both) == "Heron 12 and Tern 12"
+    assert title(fit, both) == "Heron 12 and Tern 12"
+    assert title(fit, both, log) == "Heron 12 and Tern 12, serial 3"
+    assert title(fit, Part("Boards for 31 l"), log) == "Heron 12, Boards for 31 l and Tern 12, serial 3"

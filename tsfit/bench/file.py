@@ -28,6 +28,10 @@ ASSUMED_RELATIVE = {"mass": 0.005, "volume": 0.02, "area": 0.01, "dc resistance"
 """Relative standard uncertainty where the bench file states none: common practice, no source."""
 
 
+TEMPLATE = ("My driver", 21.0)
+"""Name and diameter (cm) in the bench file of a new folder."""
+
+
 class BenchDriverTable(Table):
     """``[driver]``."""
 
@@ -199,6 +203,17 @@ def assumption(stated: float | None, what: str, sweep: int | None = None) -> tup
     share = f"{100.0 * ASSUMED_RELATIVE[what]:g} %"
     message = f"No uncertainty of the {what} is stated, {share} is assumed{narrows}; state yours."
     return (QualityNote("assumed_uncertainty", "note", message, sweep),)
+
+
+def untouched(path: Path, driver: BenchDriverTable) -> tuple[QualityNote, ...]:
+    """Warn of name and diameter that a new folder's bench file came with."""
+    if (driver.name, driver.effective_diameter_cm) != TEMPLATE:
+        return ()
+    message = (
+        f"{path.name} still has the name and the diameter that it came with ({TEMPLATE[0]}, {TEMPLATE[1]:g} cm), on which "
+        "Vas and Sd hang; write those of your driver."
+    )
+    return (QualityNote("template", "warn", message),)
 
 
 def assumed_in(sweep: SweepTable, number: int) -> tuple[QualityNote, ...]:

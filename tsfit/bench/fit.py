@@ -10,7 +10,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
-from tsfit.bench.file import BenchTable, SweepTable, area_of, assumed_in, assumption, known_or_assumed, state_of
+from tsfit.bench.file import BenchTable, SweepTable, area_of, assumed_in, assumption, known_or_assumed, state_of, untouched
 from tsfit.capture.impedance import GainTrim, Heard, hear, impedance_of, with_standards
 from tsfit.capture.recorder import played
 from tsfit.capture.recording import Recording, read_recording
@@ -54,6 +54,8 @@ def fit_bench(
     read = read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
     sd, area_notes = area_of(table.driver)
+    if rig is None or rig.simulated_driver is None:
+        area_notes += untouched(path, table.driver)
     demands = demands.over(demands_of(table.hold, table.bounds, str(path)))
 
     def run(gain: GainTrim) -> FitResult:

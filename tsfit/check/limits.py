@@ -153,7 +153,8 @@ def _limited(
     change = f"{100.0 * criterion.least:.0f} %"
     if limit.value is None or limit.interval95 is None or limit.stdev is None:
         words = f"the recording did not reach the limit of the {criterion.words}, which is over {1e3 * limit.surely:.3g} mm"
-        return _meaning(printed, limit.surely, 0.0, tolerance, f"{words}, {travel.side(side)}", at_least=True)
+        words += f", {travel.side(side)} (go louder)"
+        return _meaning(printed, limit.surely, 0.0, tolerance, words, at_least=True)
     low, high = limit.interval95
     fallen = f"off by {100.0 * (1.0 - criterion.least):.0f} %" if criterion.curve == "Z" else f"down to {change}"
     ends = _ends(1e3 * low, 1e3 * high, 1e3 * limit.stdev, "mm")

@@ -15,7 +15,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.record import Driver
-from tsfit.driver.units import display, shown_decimals, with_decimals
+from tsfit.driver.units import display, shown_decimals, spread_shown, with_decimals
 
 if TYPE_CHECKING:
     from lmfit import Minimizer
@@ -68,10 +68,7 @@ class Estimate:
         spread = self.stdev * factor
         decimals = shown_decimals(value, spread, unit, full=full)
         low, high = (with_decimals(bound * factor, decimals) for bound in self.interval95)
-        told = with_decimals(spread, decimals)
-        if decimals is not None and not float(told):
-            told = f"<{with_decimals(10.0**-decimals, decimals)}"
-        return Shown(with_decimals(value, decimals), told, low, high, unit)
+        return Shown(with_decimals(value, decimals), spread_shown(spread, decimals), low, high, unit)
 
 
 @dataclass(frozen=True)

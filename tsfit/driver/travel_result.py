@@ -136,6 +136,12 @@ class HeldOffset:
     E_n: Mapping[str, float]
 
 
+GO_LOUDER = (
+    "Where it says over, no level moved the cone that far: add a louder one (a higher --limit-travel-mm), as far as the "
+    "driver goes without a knock."
+)
+
+
 @dataclass(frozen=True)
 class TravelResult(Viewed):
     """What recordings at full travel tell of a driver.
@@ -172,7 +178,7 @@ class TravelResult(Viewed):
         return side if self.outward_known else {"outward": "one way", "inward": "the other"}[side]
 
     def answers(self) -> list[str]:
-        """Say in a sentence how far the driver goes at each distortion."""
+        """Say in a sentence how far the driver goes at each distortion, last what to do where no level went so far."""
         found = []
         for name, both in self.travel.items():
             told = []
@@ -184,6 +190,8 @@ class TravelResult(Viewed):
                     cause = f", set by the {CRITERIA[limit.by].words}"
                     told.append(f"{limit.shown().split()[0]} mm {self.side(side)}{cause}")
             found.append(f"{name} limit: {'; '.join(told)}.")
+        if any(getattr(both, side).value is None for both in self.travel.values() for side in SIDES):
+            found.append(GO_LOUDER)
         return found
 
     def rows(self) -> list[list[str]]:

@@ -168,6 +168,12 @@ def with_decimals(value: float, decimals: int | None, sign: str = "") -> str:
     return f"{value:{sign}.6g}" if decimals is None else f"{round(value, decimals) + 0.0:{sign}.{max(decimals, 0)}f}"
 
 
+def spread_shown(spread: float, decimals: int | None) -> str:
+    """Return a standard uncertainty with the `decimals` of its value; "<0.01" where these leave nothing of it."""
+    told = with_decimals(spread, decimals)
+    return told if decimals is None or float(told) else f"<{with_decimals(10.0**-decimals, decimals)}"
+
+
 def rounded(value: float, spread: float) -> str:
     """Return `value` rounded to the second digit of its standard uncertainty."""
     return with_decimals(value, decimals_of(spread))

@@ -18,6 +18,8 @@ from tsfit.formats.toml import Table, read_toml, wrong_key
 
 LARGEST = 1e9
 """No parameter of a driver, nor its inverse, is larger than this in SI units."""
+UNNAMED = "name of the driver"
+"""Name in the empty sheet, which nobody has filled in yet."""
 
 _PEAK_TO_PEAK = re.compile(r"\s*\(?\b(?:p-p|pp|pk-pk|peak[- ]to[- ]peak)\)?\s*$", re.IGNORECASE)
 _TOLERANCE = re.compile(r"^\s*(?:±|\+/-)?\s*(\d+(?:[.,]\d+)?)\s*(%|dB)\s*$")

@@ -38,6 +38,7 @@ class Part:
     sure: Sequence[Block] = ()
     box: Sequence[Block] = ()
     measured: Sequence[Block] = field(default_factory=tuple)
+    drivers: Sequence[str] = ()  # where it is about several, each of them
 
 
 def parameter_name(name: str) -> str:

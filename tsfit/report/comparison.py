@@ -35,7 +35,7 @@ def compare_part(data: DriverComparison, name: str) -> Part:
         box += [_levels(names, case, way) for way in data.ways or USUAL if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
     answer.append(_leads(names, data))
-    return Part(subject, answer=answer, found=found, box=box)
+    return Part(subject, answer=answer, found=found, box=box, drivers=names)
 
 
 def _leads(names: list[str], data: DriverComparison) -> Block:

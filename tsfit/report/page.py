@@ -142,14 +142,11 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
     # Inside a script element only this character could end it.
     readings = json.dumps({one.name: one.readings for one in pictures}, allow_nan=False).replace("<", "\\u003c")
     made = (now or datetime.now().astimezone()).strftime("%Y-%m-%d %H:%M")
-    named = dict.fromkeys(part.subject for part in parts)
-    # A driver with its serial number is the same one as without.
-    subjects = ", ".join(one for one in named if not any(other.startswith(f"{one}, serial ") for other in named))
     page = (
         _environment()
         .get_template("page.html.j2")
         .render(
-            title=title or subjects,
+            title=title or _title(parts),
             made=f"Made by tsfit {version('tsfit')}, {made}. Levels at 1 m in half space unless said otherwise.",
             answer=answer,
             sections=sections,
@@ -159,6 +156,13 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
         )
     )
     return STEERING.sub(lambda found: found[0] if found[0] in "\t\n" else "\ufffd", page)
+
+
+def _title(parts: Sequence[Part]) -> str:
+    """Whom the page is about, each once; a driver with its serial number is the same one as without."""
+    named = dict.fromkeys(name for part in parts for name in part.drivers or [part.subject])
+    *first, last = (one for one in named if not any(other.startswith(f"{one}, serial ") for other in named))
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 def _answer(parts: Sequence[Part]) -> list[Block]:

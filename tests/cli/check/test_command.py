@@ -1,5 +1,6 @@
 import json
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -15,6 +16,7 @@ from tsfit.base.files import to_json
 from tsfit.cli import main
 from tsfit.driver.record import NamedDriver
 from tsfit.formats.fit import fit_to_dict
+from tsfit.formats.sheet import UNNAMED, empty_sheet
 
 GOOD = """
 [driver]
@@ -309,3 +311,24 @@ def test_two_sheets_side_by_side(capsys, tmp_path):
     _, out, _ = run(capsys, old, new, "--json")
     assert json.loads(out)["kind"] == "sheets"
     assert run(capsys, old, new, "--plot", tmp_path / "x.png")[0] == 2
+
+
+def test_no_uncertainty_is_told_as_nothing(capsys, tmp_path):
+    path = tmp_path / "exact.json"
+    path.write_text(to_json(fit_to_dict(made_fit(spread=1e-6))), encoding="utf-8")
+    _, out, _ = run(capsys, path, sheet(tmp_path, GOOD))
+    rows = [line.split() for line in out.splitlines() if "inside" in line and line.startswith("  ")]
+    assert rows
+    assert not [row for row in rows if re.search(r"(?<![<\d.])0\.0*(?=\s|$)", " ".join(row))]
+    assert any("<0.0" in " ".join(row) for row in rows)
+
+
+def test_a_sheet_that_nobody_has_named_is_told_so(capsys, tmp_path, fit):
+    text = GOOD.replace('"Wagtail 8"', '"name of the driver"')
+    assert text != GOOD
+    path = sheet(tmp_path, text)
+    for asked in ((fit, path), (path,), (path, path)):
+        _, out, _ = run(capsys, *asked)
+        assert "name in [driver] is still that of the empty sheet; write whose sheet it is" in " ".join(out.split())
+        assert "The names differ" not in out
+    assert f'name = "{UNNAMED}"' in empty_sheet()

@@ -16,8 +16,8 @@ from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.sizes import doubt
-from tsfit.driver.units import rounded, shown_decimals, with_decimals
-from tsfit.formats.sheet import Sheet
+from tsfit.driver.units import rounded, shown_decimals, spread_shown, with_decimals
+from tsfit.formats.sheet import UNNAMED, Sheet
 
 NUMBERS = ("qtc", "fc_hz", "f3_hz", "ripple_db")
 MOST_PAIRS = 10
@@ -32,6 +32,8 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
     """Print whether the parameters of a sheet agree with each other, and what else follows from them."""
     if result.doubt:
         say(f"warn: {result.doubt}")
+    if sheet.name == UNNAMED:
+        say(f"warn: {_unnamed(sheet)}")
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
@@ -51,9 +53,11 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
     if told := doubt(fit.driver):
         say(f"warn: {fit.driver.name}: {told}")
-    whose = "its sheet" if fit.driver.name == sheet.name else f"the sheet of {sheet.name}"
+    whose = "its sheet" if sheet.name in (fit.driver.name, UNNAMED) else f"the sheet of {sheet.name}"
     say(f"{fit.driver.name} against {whose}: {_verdict(result)}")
-    if fit.driver.name != sheet.name and "outside" in {item.verdict for item in result.figures}:
+    if sheet.name == UNNAMED:
+        say(f"warn: {_unnamed(sheet)}")
+    elif fit.driver.name != sheet.name and "outside" in {item.verdict for item in result.figures}:
         say(f"warn: The names differ; make sure that this is the sheet of {fit.driver.name} before anything is sent back.")
     for item in result.figures:
         if item.name in PROMISED:
@@ -83,6 +87,12 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     for name, reason in result.not_judged.items():
         say(f"{PARAMETERS[name].called}: not judged; {reason}")
     print_notes(fit.quality)
+
+
+def _unnamed(sheet: Sheet) -> str:
+    return (
+        f"{sheet.file}: name in [driver] is still that of the empty sheet; write whose sheet it is, lest two be mixed up."
+    )
 
 
 def _verdict(result: CheckResult) -> str:
@@ -116,7 +126,7 @@ def _row(item: Judged, sheet: Sheet) -> list[str]:
     parameter = PARAMETERS[item.name]
     spread, value = item.stdev * parameter.factor, item.measured * parameter.factor
     decimals = shown_decimals(value, spread, parameter.unit, full=is_full())
-    shown = [("over " if item.at_least else "") + with_decimals(value, decimals), with_decimals(spread, decimals)]
+    shown = [("over " if item.at_least else "") + with_decimals(value, decimals), spread_shown(spread, decimals)]
     printed = sheet.figures[item.name].shown(parameter.factor)
     return [
         parameter.heading, printed, *shown, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict
@@ -168,6 +178,9 @@ def _print_contradictions(sheet: Sheet, found: Sequence[Contradiction]) -> None:
 
 def print_beside(sheets: tuple[Sheet, Sheet], both: SheetsBeside) -> None:
     """Print what two sheets come to together, then each parameter with what its difference alone does."""
+    for sheet in sheets:
+        if sheet.name == UNNAMED:
+            say(f"warn: {_unnamed(sheet)}")
     for sentence in both.together:
         say(sentence)
     rows, rest = [], []
