@@ -78,3 +78,16 @@ def test_where_nothing_is_played_nothing_is_read():
     found = read_out([(np.concatenate([silent, 6.0 * noise]), np.concatenate([silent, noise]))], RATE, driver)
     assert not np.isfinite(found.stdev[:30] / STEP_S).any() or np.all(found.square[:30] == 0.0)
     assert np.isfinite(found.stdev[45:75]).all()
+
+
+@pytest.mark.parametrize("aside", [0.0, 5.0, 20.0])
+def test_what_is_loud_beside_a_quiet_second_does_not_shift_it(aside):
+    """What a driver whose coil rests aside adds at 40 dB more must not ring into the seconds before and after."""
+    rate = RATE
+    truth = Truth(bl1=aside, bl2=60.0, k2=150.0, Ctv=40.0)
+    volts = drive(rate, 24, 350.0, 45.0, np.random.default_rng(3), pilot_s=7.0, run_s=8.0)
+    current, coil, _ = simulated(truth, volts, rate)
+    found = read_out([(volts[::FINE], current)], rate, described(truth))
+    ohm = truth.Re * (1.0 + truth.alpha * coil.reshape(-1, rate).mean(axis=1))
+    for quiet in (slice(1, 6), slice(18, 22)):
+        assert found.resistance[quiet] == pytest.approx(ohm[quiet], rel=2e-3)

@@ -20,7 +20,8 @@ TOTAL_FULL_SCALE, REFERENCE_FULL_SCALE = 320.0, 8.0
 
 @dataclass(frozen=True)
 class Truth:
-    """What a driver is, SI; `bl2` and `k2` say how Bl falls and stiffness grows with travel², per m²."""
+    """What a driver is, SI; `bl1`, `bl2` and `k2` say how Bl falls with travel and its square, and stiffness grows with
+    that, per m and m²."""
 
     name: str = "Dunlin 15"
     Re: float = 5.4
@@ -32,6 +33,7 @@ class Truth:
     Le: float = 1.6e-3
     L2: float = 1.4e-3
     R2: float = 4.0
+    bl1: float = 0.0
     bl2: float = 0.0
     k2: float = 0.0
     creep: float = 0.0
@@ -46,8 +48,8 @@ class Truth:
 @njit(cache=True)
 def _rates(state, volts, p, out):
     i, i2, x, v, c1, c2, tv, tm = state
-    re, bl0, mms, k, rms, le, l2, r2, bl2, k2, rtv0, g, ctv, rtm, ctm, alpha, arm, w1, w2, v2 = p
-    bl, ohm = bl0 / (1.0 + bl2 * x * x), re * (1.0 + alpha * tv)
+    re, bl0, mms, k, rms, le, l2, r2, bl2, k2, rtv0, g, ctv, rtm, ctm, alpha, arm, w1, w2, v2, bl1 = p
+    bl, ohm = bl0 / (1.0 + bl1 * x + bl2 * x * x), re * (1.0 + alpha * tv)
     ring = r2 * (i - i2)
     out[0] = (volts - ohm * i - ring - bl * v) / le
     out[1] = ring / l2
@@ -111,7 +113,7 @@ def simulated(truth, volts, rate):
     rms = k / ws / truth.Qms - arm * sum(w / (ws**2 + w**2) for w in (w1, w2))
     p = np.array([
         truth.Re, truth.Bl, truth.Mms, k_rest, rms, truth.Le, truth.L2, truth.R2, truth.bl2, truth.k2, truth.Rtv0, truth.g,
-        truth.Ctv, truth.Rtm, truth.Ctm, truth.alpha, arm, w1, w2, 0.0,
+        truth.Ctv, truth.Rtm, truth.Ctm, truth.alpha, arm, w1, w2, 0.0, truth.bl1,
     ])  # fmt: skip
     return _march(volts, 1.0 / rate, p, 1.0 / (0.5 * rate))
 

@@ -1,10 +1,13 @@
-"""Work side by side: processes started afresh, since a fork would copy threads and open devices."""
+"""Work side by side: processes started afresh, since a fork would copy threads and open devices; one thread to read ahead."""
 
 import multiprocessing
 import signal
-from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
+from typing import TypeVar
+
+Item = TypeVar("Item")
 
 
 @contextmanager
@@ -23,3 +26,13 @@ def processes(count: int) -> Iterator[ProcessPoolExecutor]:
         yield pool
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def ahead(items: Iterable[Item]) -> Iterator[Item]:
+    """Give `items` one after the other, while a thread makes the next: for what lets others run, as reading does."""
+    each, end = iter(items), object()
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, each, end)
+        while (item := coming.result()) is not end:
+            coming = pool.submit(next, each, end)
+            yield item  # type: ignore[misc]

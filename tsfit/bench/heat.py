@@ -1,6 +1,7 @@
 """From a bench file with a power run to the coil's thermal network."""
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,8 +41,10 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     scale = scale_of(rig, run.total_v_full_scale, run.second_v_full_scale(rig))
     recording = path.parent / (run.recording or "")
     on_step(f"reading {run.recording}")
-    rate, blocks = electrical_blocks(recording, scale, BLOCK_S)
-    readings = read_out(blocks, rate, driver)
+    with ThreadPoolExecutor(1) as beside:
+        rate, blocks = electrical_blocks(recording, scale, BLOCK_S)
+        digest = beside.submit(sha256, recording)
+        readings = read_out(blocks, rate, driver)
     notes = []
     ambient = run.ambient_temperature_c
     if ambient is None:
@@ -59,7 +62,7 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     on_step("fitting")
     provenance = {
         **made_from(path),
-        "run": {**run.model_dump(exclude_none=True), "sha256": sha256(recording)},
+        "run": {**run.model_dump(exclude_none=True), "sha256": digest.result()},
         "coil_alpha_per_k": per_k,
     }
     try:

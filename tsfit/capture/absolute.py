@@ -16,6 +16,7 @@ from pathlib import Path
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.processes import ahead
 from tsfit.capture.recording import read_blocks
 from tsfit.capture.rig import ASSUMED_LEAD, Rig, refuse_other_rate
 
@@ -80,4 +81,4 @@ def electrical_blocks(path: Path, scale: Scale, seconds: float) -> tuple[float, 
     """
     rate, blocks = read_blocks(path, seconds)
     refuse_other_rate(scale.rig, path, rate)
-    return rate, map(scale.electrical, blocks)
+    return rate, map(scale.electrical, ahead(blocks))

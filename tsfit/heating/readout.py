@@ -26,6 +26,12 @@ CHUNK, MARGIN = 32, 2
 """Steps that are filtered at once, and how many at either end do not count: the cone's motion has died away in them."""
 TOP_HZ, ENOUGH_HZ = 25.0, 6000.0
 """Frequency up to which Re is read, over Fs; rate to which recordings are thinned."""
+LOW, HIGH = 0.3, 0.5
+"""Frequency over Fs below which the band fades in, and share of it, at its upper end, over which it fades out."""
+FINE = 200
+"""Lines of the spectrum to a band, in frequency over its width."""
+UNHEARD = 1e-9
+"""Square of the current, over its largest, below which nothing is played."""
 CIRCUIT_STDEV = 0.05
 """Relative standard uncertainty of what the circuit says is in phase with the current: common practice, no source."""
 
@@ -100,7 +106,7 @@ def read_out(blocks: Iterable[tuple[Real, Real]], rate_hz: float, driver: Driver
     kept, means = [], []
     for block in _in_steps(blocks, n):
         means.append(np.stack([np.einsum("jk,jk->j", block[a], block[b]) / n for a, b in ((0, 0), (1, 1), (0, 1))]))
-        kept.append(block.reshape(2, -1, thin).mean(axis=2))
+        kept.append(block.reshape(2, -1, thin) @ np.full(thin, 1.0 / thin, dtype=block.dtype))
     voltage2, square, power = np.concatenate(means, axis=1).astype(float)
     signal = np.concatenate(kept, axis=1)
     frequency = np.arange(CHUNK * n // thin // 2 + 1) / (CHUNK * STEP_S)
@@ -108,13 +114,13 @@ def read_out(blocks: Iterable[tuple[Real, Real]], rate_hz: float, driver: Driver
     sums = np.zeros((4, len(square)))
     spectra = np.zeros((2, len(frequency)))
     steps, m = CHUNK - 2 * MARGIN, n // thin
-    padded = np.pad(signal, ((0, 0), (MARGIN * m, CHUNK * m)))
     for first in range(0, len(square), steps):
-        found, squares = _chunk(padded[:, first * m : (first + CHUNK) * m], filters)
+        found, squares = _chunk(_cut(signal, (first - MARGIN) * m, CHUNK * m), filters)
         last = min(first + steps, len(square))
         sums[:, first:last] = found[:, MARGIN : MARGIN + last - first]
         spectra += squares
     cross, own, left, moved = sums
+    own = np.where(own > UNHEARD * own.max(initial=0.0), own, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         resistance = cross / own
         stdev = np.sqrt(np.maximum(left - cross**2 / own, 0.0) / own)
@@ -126,9 +132,26 @@ def read_out(blocks: Iterable[tuple[Real, Real]], rate_hz: float, driver: Driver
         voltage2=voltage2,
         power=power,
         velocity=np.sqrt(moved),
-        spectrum=Spectrum(spectra[0], rest, iron),
+        spectrum=_in_bands(spectra[0], rest, iron),
         in_phase=float((heard * rest.real[: filters.top]).sum() / heard.sum()) / driver.Re,
     )
+
+
+def _cut(signal: Real, first: int, count: int) -> Real:
+    """So many samples (2, count) from `first` on; nothing is played before and after."""
+    from_, to = max(first, 0), min(first + count, signal.shape[1])
+    return np.pad(signal[:, from_:to], ((0, 0), (from_ - first, first + count - to)))
+
+
+def _in_bands(squares: Real, rest: Complex, iron: Real) -> Spectrum:
+    """Squares of the voltage and what the circuit says, line by line, in bands of a `FINE`th of their frequency."""
+    edges = [0]
+    while edges[-1] < len(squares):
+        edges.append(edges[-1] + max(1, edges[-1] // FINE))
+    starts = np.array(edges[:-1])
+    weight = squares + 1e-30 * squares.max(initial=0.0) + 1e-300
+    total = np.add.reduceat(weight, starts)
+    return Spectrum(total, np.add.reduceat(weight * rest, starts) / total, np.add.reduceat(weight * iron, starts) / total)
 
 
 def _in_steps(blocks: Iterable[tuple[Real, Real]], n: int) -> Iterator[Real]:
@@ -152,7 +175,9 @@ def _filters(frequency: Real, driver: Driver) -> tuple[_Filters, Complex, Real]:
     speed = 2j * math.pi * frequency[1:top] * answer.travel[: top - 1] / answer.current[: top - 1]
     share = np.abs(rest.real[:top]) / driver.Re, np.abs(rest.imag[:top]) / driver.Re
     weight = 1.0 / np.sqrt(1e-3 + share[0] ** 2 + (0.1 * share[1]) ** 2)
-    weight[0] = 0.0
+    # Where the band ends at once, what is loud rings through the seconds before and after it.
+    edges = np.clip([frequency[:top] / (LOW * driver.Fs), (1.0 - frequency[:top] / frequency[top - 1]) / HIGH], 0.0, 1.0)
+    weight *= np.prod(0.5 - 0.5 * np.cos(math.pi * edges), axis=0)
     return _Filters(rest[:top], np.concatenate([[0.0], speed]), weight, top), rest, iron
 
 
