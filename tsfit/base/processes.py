@@ -1,4 +1,4 @@
-"""Work side by side: processes started afresh, since a fork would copy threads and open devices; one thread to read ahead."""
+"""Work side by side: processes started afresh, since a fork would copy threads and open devices; a thread reads ahead."""
 
 import multiprocessing
 import signal

@@ -20,6 +20,7 @@ from tsfit.capture.stream import Block, Stopped
 from tsfit.circuit.large_signal import LargeSignal, move
 from tsfit.driver.formulas import COPPER_PER_K
 from tsfit.driver.record import Driver
+from tsfit.heating.losses import LOSSLESS, WITH_LOSSES
 from tsfit.heating.readout import Readings, read_out
 
 CLIPPED = 0.999
@@ -75,6 +76,10 @@ class Watchdog:
         from scipy.signal import butter
 
         self.scale, self.driver, self.model, self.limits = scale, driver, model, limits
+        if driver.coil == LOSSLESS:
+            # No time to read the coil while it plays: the model has one.
+            coil = {"Le": model.Le, "L2": model.L2, "R2": model.R2}
+            self.driver = replace(driver, coil=WITH_LOSSES, coil_values=coil)
         self.rate = rate = excitation.sample_rate_hz
         self.cold_ohm, self.confirmed_v = model.Re, confirmed_v
         self.ohm, self.hottest, self.farthest = model.Re, limits.ambient_c, 0.0

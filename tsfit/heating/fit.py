@@ -118,7 +118,7 @@ def fit_heat(readings: Readings, driver: Driver, around: Surroundings, provenanc
         compression_db=followed.compression(run.voltage_v),
         run=run,
         course=_course(series, found, around.alpha),
-        quality=tuple(_notes(run, driver, found, piloted, followed.told)),
+        quality=(*_coil_notes(readings), *_notes(run, driver, found, piloted, followed.told)),
         provenance=provenance,
     )
 
@@ -303,6 +303,18 @@ def _course(series: Series, found: _Found, alpha: float) -> HeatCourse:
         fitted_k=tuple(middles[:, 0].tolist()),
         magnet_k=tuple(middles[:, 1].tolist()),
     )
+
+
+def _coil_notes(readings: Readings) -> list[QualityNote]:
+    told = readings.coil_told
+    if told is None:
+        return []
+    return [QualityNote(
+        "coil_read", "note",
+        "The driver's file tells nothing of what its coil loses in the iron, which would pass for resistance; its coil was "
+        f"read here: Le {1e3 * told['Le']:.2g} mH, L2 {1e3 * told['L2']:.2g} mH, R2 {told['R2']:.2g} ohm. A fit of "
+        "sweeps as [driver] from tells more.",
+    )]  # fmt: skip
 
 
 def _notes(run: HeatRun, driver: Driver, found: _Found, piloted: bool, told: bool) -> list[QualityNote]:

@@ -12,7 +12,7 @@ there is what is wrong with Re.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,6 +20,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.response import FREE_AIR, Circuit, Response, Source
 from tsfit.driver.record import Driver
+from tsfit.heating.losses import LOSSLESS, with_losses
 
 STEP_S = 1.0
 CHUNK, MARGIN = 32, 2
@@ -28,6 +29,8 @@ TOP_HZ, ENOUGH_HZ = 25.0, 6000.0
 """Frequency up to which Re is read, over Fs; rate to which recordings are thinned."""
 LOW, HIGH = 0.3, 0.5
 """Frequency over Fs below which the band fades in, and share of it, at its upper end, over which it fades out."""
+PIECES = 10
+"""Pieces of a long run out of which the coil is told, where nothing else tells it."""
 FINE = 200
 """Lines of the spectrum to a band, in frequency over its width."""
 UNHEARD = 1e-9
@@ -74,6 +77,7 @@ class Readings:
     velocity : RMS of the cone
     spectrum : of what is played, where it is loud
     in_phase : what coil and motion add in phase with the current, over Re, where Re is read
+    coil_told : terms of the coil that were read here, since the driver's tell no losses; else None
     """
 
     resistance: Real
@@ -84,6 +88,7 @@ class Readings:
     velocity: Real
     spectrum: Spectrum
     in_phase: float
+    coil_told: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -110,6 +115,9 @@ def read_out(blocks: Iterable[tuple[Real, Real]], rate_hz: float, driver: Driver
     voltage2, square, power = np.concatenate(means, axis=1).astype(float)
     signal = np.concatenate(kept, axis=1)
     frequency = np.arange(CHUNK * n // thin // 2 + 1) / (CHUNK * STEP_S)
+    described = driver
+    if driver.coil == LOSSLESS:
+        driver = with_losses(driver, frequency, _spectra(signal, CHUNK * n // thin), _moving(frequency, driver))
     filters, rest, iron = _filters(frequency, driver)
     sums = np.zeros((4, len(square)))
     spectra = np.zeros((2, len(frequency)))
@@ -134,6 +142,7 @@ def read_out(blocks: Iterable[tuple[Real, Real]], rate_hz: float, driver: Driver
         velocity=np.sqrt(moved),
         spectrum=_in_bands(spectra[0], rest, iron),
         in_phase=float((heard * rest.real[: filters.top]).sum() / heard.sum()) / driver.Re,
+        coil_told=None if driver is described else driver.coil_values,
     )
 
 
@@ -151,7 +160,8 @@ def _in_bands(squares: Real, rest: Complex, iron: Real) -> Spectrum:
     starts = np.array(edges[:-1])
     weight = squares + 1e-30 * squares.max(initial=0.0) + 1e-300
     total = np.add.reduceat(weight, starts)
-    return Spectrum(total, np.add.reduceat(weight * rest, starts) / total, np.add.reduceat(weight * iron, starts) / total)
+    both = np.add.reduceat(weight * np.stack([rest, iron + 0j]), starts, axis=1) / total
+    return Spectrum(total, both[0], both[1].real)
 
 
 def _in_steps(blocks: Iterable[tuple[Real, Real]], n: int) -> Iterator[Real]:
@@ -165,10 +175,32 @@ def _in_steps(blocks: Iterable[tuple[Real, Real]], n: int) -> Iterator[Real]:
             yield joined[:, :whole].reshape(2, -1, n)
 
 
+def _spectra(signal: Real, count: int) -> tuple[Real, Real, Complex]:
+    """Squares of voltage and current, and the one times the conjugate other (bins,), of some pieces of `count` samples."""
+    from scipy.fft import rfft
+
+    firsts = range(0, signal.shape[1], count * max(signal.shape[1] // (PIECES * count), 1))
+    voltage, current = rfft(np.stack([_cut(signal, first, count) for first in firsts], axis=1) * np.hanning(count))
+    pairs = ((voltage, voltage), (current, current), (voltage, current))
+    squares, square, cross = (np.einsum("ij,ij->j", a, np.conj(b)) for a, b in pairs)
+    return squares.real, square.real, cross
+
+
+def _moving(frequency: Real, driver: Driver) -> Complex:
+    """What the cone's motion adds to the impedance, ohm."""
+    answer = _answer(frequency, driver)
+    return np.concatenate([[0.0], answer.impedance - driver.Re - answer.coil])
+
+
+def _answer(frequency: Real, driver: Driver) -> Response:
+    """What the circuit says at all frequencies but the first, which is 0."""
+    known = replace(driver, Mms=driver.Mms or 1.0, Sd=driver.Sd or 1.0)
+    return Response(frequency[1:], known.values(), Circuit(driver.coil, driver.suspension), FREE_AIR, Source(1.0))
+
+
 def _filters(frequency: Real, driver: Driver) -> tuple[_Filters, Complex, Real]:
     """Filters of a chunk's bins; the impedance without Re, and the coil's part of it in phase, at all of them."""
-    known = replace(driver, Mms=driver.Mms or 1.0, Sd=driver.Sd or 1.0)
-    answer = Response(frequency[1:], known.values(), Circuit(driver.coil, driver.suspension), FREE_AIR, Source(1.0))
+    answer = _answer(frequency, driver)
     rest = np.concatenate([[0.0], answer.impedance - driver.Re])
     iron = np.concatenate([[0.0], answer.coil.real])
     top = int(np.searchsorted(frequency, TOP_HZ * driver.Fs))
