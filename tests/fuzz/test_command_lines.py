@@ -112,14 +112,14 @@ def command_line(draw) -> list[str]:
     return [*line, "--json"] if draw(st.booleans()) else line
 
 
-def test_command_lines(good, tmp_path, monkeypatch):
+def test_command_lines(fold, good, tmp_path, monkeypatch):
     folder = tmp_path / "work"
     shutil.copytree(good, folder)
     monkeypatch.chdir(folder)
     there = {path.name for path in folder.iterdir()}
     answers = {0: 0, 1: 0, 2: 0}
 
-    @cases(150)
+    @cases(150, fold)
     @given(command_line())
     def play(line):
         answers[hold(line, folder, sentences=4 if line[0] == "fit" else 1)] += 1

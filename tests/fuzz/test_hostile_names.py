@@ -57,7 +57,7 @@ def tags(page):
 
 
 @pytest.mark.filterwarnings("ignore:Glyph .* missing")
-def test_a_page_has_the_same_tags_whatever_the_name(tmp_path):
+def test_a_page_has_the_same_tags_whatever_the_name(fold, tmp_path):
     def page(name):
         (tmp_path / "fit.json").write_text(to_json(fit_to_dict(named(name))), encoding="utf-8")
         return make_page([tmp_path / "fit.json"])
@@ -65,7 +65,7 @@ def test_a_page_has_the_same_tags_whatever_the_name(tmp_path):
     plain = tags(page("Wagtail 8"))
     assert any(tag == "script" for tag, _ in plain)
 
-    @cases(8)
+    @cases(8, fold)
     @given(names)
     def play(name):
         try:
@@ -78,8 +78,8 @@ def test_a_page_has_the_same_tags_whatever_the_name(tmp_path):
 
 
 @pytest.mark.filterwarnings("ignore:Glyph .* missing")
-def test_a_figure_is_drawn_whatever_the_name(tmp_path):
-    @cases(12)
+def test_a_figure_is_drawn_whatever_the_name(fold, tmp_path):
+    @cases(12, fold)
     @given(names)
     def play(name):
         result = closed_box(replace(made_driver(), name=name), qtc=0.8)
@@ -91,14 +91,14 @@ def test_a_figure_is_drawn_whatever_the_name(tmp_path):
     play()
 
 
-def test_a_netlist_has_the_same_elements_whatever_the_name():
+def test_a_netlist_has_the_same_elements_whatever_the_name(fold):
     def elements(name):
         lines = spice_subcircuit(replace(made_driver(), name=name)).splitlines()
         return [line.split()[0] for line in lines if line.strip() and not line.startswith("*")]
 
     plain = elements("Wagtail 8")
 
-    @cases(60)
+    @cases(60, fold)
     @given(names)
     def play(name):
         assert elements(name) == plain
@@ -107,8 +107,8 @@ def test_a_netlist_has_the_same_elements_whatever_the_name():
     play()
 
 
-def test_a_summary_has_one_row_whatever_the_name():
-    @cases(60)
+def test_a_summary_has_one_row_whatever_the_name(fold):
+    @cases(60, fold)
     @given(names)
     def play(name):
         outcomes = [Outcome(Path("a.toml"), Path("a.fit.json"), summary_of(named(name)), None)] * 2
@@ -126,8 +126,8 @@ def test_a_summary_has_one_row_whatever_the_name():
     play()
 
 
-def test_a_fit_and_a_bench_file_give_the_name_back(tmp_path):
-    @cases(40)
+def test_a_fit_and_a_bench_file_give_the_name_back(fold, tmp_path):
+    @cases(40, fold)
     @given(names)
     def play(name):
         fit, bench = tmp_path / "fit.json", tmp_path / "bench.toml"

@@ -65,13 +65,13 @@ def only(folder: Path, names: set[str]) -> None:
 
 @pytest.mark.filterwarnings("ignore:Generating overly large repr")
 @pytest.mark.parametrize("kind", KINDS)
-def test_hostile_values_are_answered(kind, good, work):
+def test_hostile_values_are_answered(fold, kind, good, work):
     name, strategy, arguments, count = KINDS[kind]
     filled = [part.replace("{}", name) for part in arguments]
     there = {path.name for path in work.iterdir()}
     answers = {0: 0, 1: 0, 2: 0}
 
-    @cases(count)
+    @cases(count, fold)
     @given(strategy("".join((good / name).read_text(encoding="utf-8").splitlines(keepends=True)[:LINES])))
     def play(text):
         (work / name).write_bytes(text.encode("utf-8", "replace"))
@@ -101,8 +101,8 @@ def no_driver(draw):
     return "\n".join(f"{a:.9g} {b:.9g} {c:.9g}" for a, b, c in zip(f, size, phase, strict=True)) + "\n"
 
 
-def test_no_parameters_come_from_what_is_no_driver(work):
-    @cases(60)
+def test_no_parameters_come_from_what_is_no_driver(fold, work):
+    @cases(60, fold)
     @given(no_driver())
     def play(text):
         (work / "curve.txt").write_text(text)

@@ -1,27 +1,39 @@
 """Files of valid structure with hostile values, as hypothesis strategies; and settings that fit them into a run.
 
 ``TSFIT_FUZZ`` multiplies the number of cases, of damaged files too: without it every run plays the first three in ten of
-them; 1 plays all of about 2,500; 15 is the long run. The cases are the same in every run.
+them; 1 plays all of about 2,900, a fold; 60 is the long run. ``TSFIT_FUZZ_FROM`` says with which fold a run begins, so that
+the long run can be played in slices: ``TSFIT_FUZZ=5 TSFIT_FUZZ_FROM=10`` plays folds 10 to 14. Each fold has cases of its
+own, the same ones in every run.
 """
 
 import json
+import math
 import os
 import re
 import zlib
+from collections.abc import Callable
 from typing import Any
 
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, seed, settings
 from hypothesis import strategies as st
 
 TIMES = float(os.environ.get("TSFIT_FUZZ", "0.3"))
+FROM = int(os.environ.get("TSFIT_FUZZ_FROM", "0"))
+FOLDS = range(FROM, FROM + math.ceil(TIMES))
+"""A test that asks for a `fold` is run with each of them, as conftest.py in tests/fuzz/ sees to."""
+PART = min(TIMES, 1.0)
+"""Of a fold that is played."""
+PHASES = (Phase.generate, Phase.shrink) if TIMES <= 1.0 else (Phase.generate,)
+"""A long run only finds; what it finds is made small by a run of the fold that found it."""
 
 
-def cases(count: int) -> settings:
-    """Return settings for so many cases in a run of ordinary length; commands have a limit of their own."""
-    return settings(
-        max_examples=max(1, round(count * TIMES)), deadline=None, derandomize=True, database=None, print_blob=False,
+def cases(count: int, fold: int) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Return settings for so many cases of a fold in a run of ordinary length; commands have a limit of their own."""
+    bounds = settings(
+        max_examples=max(1, round(count * PART)), deadline=None, database=None, print_blob=False, phases=PHASES,
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
+    return lambda test: seed(fold)(bounds(test))
 
 
 WORDS = (
