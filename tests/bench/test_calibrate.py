@@ -10,11 +10,13 @@ from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.calibrate import (
+    HeardTone,
     KnownThing,
     dated_folder,
     play_tone,
     prove,
     record_standard,
+    refuse_reading,
     write_calibrated,
     write_trimmed,
     write_volts,
@@ -89,13 +91,53 @@ def test_a_recording_that_is_the_one_before_again_is_refused_at_once(rig, second
 
 def test_a_voltmeter_tells_what_full_scale_gives(rig):
     tone = make_tone(130.0, sample_rate_hz=48000.0, seconds=1.0, level_dbfs=-20.0)
-    assert play_tone(rig, tone) == pytest.approx(-20.0, abs=0.05)
+    heard = play_tone(rig, tone)
+    assert heard.total_dbfs == pytest.approx(-20.0, abs=0.05)
+    # Of 5.6 ohm or so beside 100.
+    assert -50.0 < heard.second_dbfs < -35.0
     # A sine of 0.1 V RMS has a peak of 0.1414 V, ten times of which full scale would give.
     told = write_volts(rig, -20.0, 0.1, rig.path.with_name("volts.toml"))
     assert told.volts_per_full_scale == pytest.approx(1.4142, abs=1e-4)
     with pytest.raises(TsfitError) as error:
         play_tone(rig, replace(tone, samples=1e-6 * tone.samples))
     assert error.value.code == "not_heard"
+
+
+@pytest.mark.parametrize(
+    ("factor", "word"),
+    [
+        (1000.0, "millivolts were typed as volts"), (0.001, "volts were typed as millivolts"),
+        (2.828, "from peak to peak"), (1.414, "a peak, not RMS"), (10.0, "attenuator that total_v_full_scale leaves out"),
+        (0.1, "attenuator that is not in the circuit"), (160.0, "another range, other points"),
+        (0.03, "another range, other points"), (1.25, "another range, other points"), (0.06, "across the driver"),
+    ],
+)  # fmt: skip
+def test_a_reading_that_the_channel_cannot_have_shown_is_refused_by_its_cause(rig, factor, word):
+    told = replace(rig, total_v=2.0, second_v=2.0)
+    # 2 V peak fill the channel, a tenth of which is heard: 0.1414 V RMS, of which the driver has 6 of 106 parts.
+    heard = HeardTone(-20.0, -20.0 + 20.0 * math.log10(0.06))
+    with pytest.raises(TsfitError, match=word) as error:
+        refuse_reading(told, -30.0, factor * 0.141421, heard)
+    assert error.value.code == "wrong_reading"
+    assert "0.141 V RMS" in error.value.message
+
+
+@pytest.mark.parametrize("off", [0.93, 1.0, 1.08])
+def test_a_meter_that_errs_by_percents_is_believed(rig, off):
+    refuse_reading(replace(rig, total_v=2.0), -30.0, off * 0.141421, HeardTone(-20.0, -45.0))
+
+
+@pytest.mark.parametrize(
+    ("reading", "refused"), [(700.0, True), (20.0, True), (10.0, False), (0.001, False), (0.0001, True)]
+)
+def test_without_stated_volts_only_what_no_output_gives_is_refused(rig, reading, refused):
+    """At -30 dBFS: 700 V would be 31 kV of full scale, 0.1 mV less than 5 mV."""
+    if refused:
+        with pytest.raises(TsfitError, match="which nothing gives") as error:
+            refuse_reading(rig, -30.0, reading, HeardTone(-30.0, -55.0))
+        assert error.value.code == "wrong_reading"
+    else:
+        refuse_reading(rig, -30.0, reading, HeardTone(-30.0, -55.0))
 
 
 def test_recordings_get_a_dated_folder_beside_the_rig(rig):

@@ -142,6 +142,17 @@ def test_a_voltmeter_calibrates_the_output(rig, capsys):
     assert conditions["excitation"]["level_dbfs"] == pytest.approx(-33.98, abs=0.01)
 
 
+def test_a_reading_in_millivolts_is_refused_and_nothing_is_written(rig, capsys):
+    rig.write_text(rig.read_text().replace("driver = 2\n", "driver = 2\ntotal_v_full_scale = 1.0\n", 1))
+    there = set(rig.parent.iterdir())
+    status, found = _calibrate(rig, capsys, "--volts", "--reading-v", "22.36")
+    assert status == 2
+    assert "millivolts were typed as volts" in found["error"]["message"]
+    assert set(rig.parent.iterdir()) == there
+    status, found = _calibrate(rig, capsys, "--volts", "--reading-v", "0.0221")
+    assert status == 0
+
+
 def test_the_reading_is_asked_for_after_the_tone(rig):
     command = ["rig", "calibrate", str(rig), "--volts", "-o", str(rig.parent / "v.toml")]
     told = CliRunner().invoke(tsfit, command, input="\n0.1\n")

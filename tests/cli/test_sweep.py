@@ -167,6 +167,19 @@ def test_guided_leads_to_a_bench_file_that_fits(rig):
         assert found[name].value == pytest.approx(value, rel=0.01), name
 
 
+def test_guided_doubts_sizes_in_another_unit_and_asks_again(rig):
+    """254 mm, 0.03 kg and 0.02 m³; then what was meant, and a mass that is as odd once more, which is kept."""
+    answers = "mine\nDunlin\n254\n25.4\n\n0.03\n0.03\n0.02\n0\n"
+    asked = ["sweep", "simulated.toml", "--guided", "--seconds", "2", "--no-figure"]
+    told = CliRunner().invoke(tsfit, asked, input=answers)
+    assert told.exit_code == 0, told.output
+    for words in ("25.4 cm if 254 is mm", "30 g if 0.03 is kg", "20 l if 0.02 is m^3", "the same again keeps it"):
+        assert words in told.output
+    bench = tomllib.loads(Path("mine/bench.toml").read_text())
+    assert bench["driver"]["effective_diameter_cm"] == 25.4
+    assert [one.get("mass_g") for one in bench["sweep"]] == [None, 0.03]
+
+
 def test_guided_at_a_level_in_volts_keeps_the_volts_in_the_bench_file(rig):
     volts = Path("simulated.toml").read_text().replace("[playback]", "[playback]\nvolts_per_full_scale = 1.0")
     Path("simulated.toml").write_text(volts)

@@ -14,7 +14,7 @@ import pytest
 from helpers.made_sheets import drawn_driver
 
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import doubt, fitted_slips, unusual
+from tsfit.driver.sizes import doubt, fitted_slips, odd_size, unusual
 
 SOLD = (
     (1.18, 7.25, 950, 5.5, 5.8, 0.043), (3.0, 5.5, 700, 3, 1.2, 0.35), (2.9, 5.8, 1500, 2.2, 1.8, 0.3),
@@ -103,3 +103,29 @@ def test_two_coils_have_a_resistance_of_their_own():
     half = sold(26, 0.45, 26, 4.5, 0.42, 150)
     assert doubt(half)
     assert doubt(replace(half, wiring="parallel")) is None
+
+
+@pytest.mark.parametrize(
+    ("what", "typed", "diameter", "word"),
+    [
+        ("diameter", 254.0, None, "25.4 cm if 254 is mm"), ("diameter", 0.254, None, "25.4 cm if 0.254 is m"),
+        ("diameter", 97.0, None, "9.7 cm if 97 is mm"), ("diameter", 0.02, None, "2 cm if 0.02 is m"),
+        ("mass", 0.03, 25.4, "30 g if 0.03 is kg"), ("mass", 0.1, 33.0, "100 g if 0.1 is kg"),
+        ("mass", 0.005, 13.0, "5 g if 0.005 is kg"), ("mass", 30000.0, 25.4, "30 g if 30000 is mg"),
+        ("volume", 0.03, 25.4, "30 l if 0.03 is m^3"), ("volume", 12000.0, 16.5, "12 l if 12000 is cm^3"),
+        ("volume", 0.002, 13.0, "2 l if 0.002 is m^3"), ("mass", 1e9, 25.4, "hardly meant"),
+    ],
+)  # fmt: skip
+def test_a_size_that_nobody_means_is_told_with_its_likelier_unit(what, typed, diameter, word):
+    assert word in odd_size(what, typed, diameter)
+
+
+@pytest.mark.parametrize("row", SOLD)
+@pytest.mark.parametrize("share", [0.2, 0.5, 1.5])
+def test_masses_and_boxes_that_people_use_are_left_alone(row, share):
+    """A fifth to one and a half of what the cone weighs; a box from a third of Vas to all of it."""
+    cm, *_, grams = row
+    litres = 1e3 * sold(*row).Vas
+    assert odd_size("diameter", cm) is None
+    assert odd_size("mass", share * grams, cm) is None
+    assert odd_size("volume", share * litres, cm) is None

@@ -1,6 +1,8 @@
 from pathlib import Path
+from typing import Annotated
 
 import pytest
+from pydantic import Field
 
 from tsfit.base.errors import TsfitError
 from tsfit.formats.toml import MAX_BYTES, Table, load_toml, read_toml
@@ -8,6 +10,7 @@ from tsfit.formats.toml import MAX_BYTES, Table, load_toml, read_toml
 
 class Sweep(Table):
     recording: str
+    length_cm: Annotated[float, Field(ge=0.1, le=200)] | None = None
     mass_g: float | None = None
     volume_l: float | None = None
 
@@ -41,6 +44,30 @@ def test_keys_with_units_and_printed_values_are_both_read(tmp_path):
     bench = read_toml(path, Bench, "bench")
     assert bench.sweep[0].mass_g == 40.0
     assert bench.sweep[1].volume_l == pytest.approx(28.316846592)
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("254", '"254 mm"'),
+        ("1950.5", '"1950.5 mm"'),
+        ("0.05", '"0.05 m"'),
+        ("0.002", '"0.002 m"'),
+        ("-25", None),
+        ("1e9", None),
+    ],
+)
+def test_a_value_beyond_its_bounds_is_told_in_the_unit_in_which_it_may_be_meant(tmp_path, typed, meant):
+    error = refusal(write(tmp_path, f'name = "x"\n[[sweep]]\nrecording = "a"\nlength_cm = {typed}\n'))
+    assert error.code == "wrong_value"
+    assert f"given: {typed}" in error.message or float(typed) > 1e6
+    if meant is None:
+        assert "if that is what it is in" not in error.message
+    else:
+        assert f"or write length = {meant}" in error.message
+        number = meant.strip('"')
+        read = read_toml(write(tmp_path, f'name = "x"\n[[sweep]]\nrecording = "a"\nlength = "{number}"\n'), Bench, "bench")
+        assert 0.1 <= read.sweep[0].length_cm <= 200
 
 
 def test_floats_keep_the_digits_as_written(tmp_path):

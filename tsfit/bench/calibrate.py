@@ -26,6 +26,11 @@ from tsfit.capture.stream import Block, Levels
 PROOF_RANGE_HZ = (10.0, 20000.0)
 TRIM_RANGE_HZ = (50.0, 2000.0)
 NOT_HEARD_DBFS = -80.0
+METER_OFF = 0.1
+"""By how much a voltmeter and a channel's stated volts may differ: a meter at audio frequencies errs by percents (common
+practice, no source)."""
+LEAST_OUTPUT_V, MOST_OUTPUT_V = 0.01, 500.0
+"""Peak volts of full scale, from a headphone's output turned down to a power amplifier's (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -126,26 +131,94 @@ def write_trimmed(rig: Rig, standard: KnownThing, path: Path) -> Rig:
     return _written(document, path)
 
 
-def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | None = None) -> float:
-    """Play a `tone` for the voltmeter; return the peak that the total channel heard, dB re full scale.
+@dataclass(frozen=True)
+class HeardTone:
+    """A tone for the voltmeter as both channels heard it, peak dB re full scale."""
+
+    total_dbfs: float
+    second_dbfs: float
+
+
+def play_tone(rig: Rig, tone: Excitation, on_level: Callable[[Levels], None] | None = None) -> HeardTone:
+    """Play a `tone` of one frequency for the voltmeter; return what the channels heard of it.
 
     Raises TsfitError as `tsfit.bench.sweep.measure`; ``not_heard`` when next to nothing came back.
     """
-    peak = 0.0
-
-    def listen(block: Block) -> None:
-        nonlocal peak
-        peak = max(peak, float(np.abs(block[:, rig.total]).max(initial=0.0)))
-
-    open_player(rig).play(tone, listen, on_level=on_level)
-    heard = 20.0 * math.log10(max(peak, 1e-15))
-    if heard < NOT_HEARD_DBFS:
+    blocks: list[Block] = []
+    open_player(rig).play(tone, lambda block: blocks.append(block.copy()), on_level=on_level)
+    heard = np.concatenate(blocks)
+    # From the middle, where the tone is steady however late it came; the window leaves next to nothing of hum and noise.
+    middle = heard[len(heard) // 4 : 3 * len(heard) // 4]
+    window = np.hanning(len(middle))
+    turned = np.exp(-2j * math.pi * tone.low_hz / tone.sample_rate_hz * np.arange(len(middle))) * window
+    peaks = 2.0 * np.abs(turned @ middle) / np.sum(window)
+    total, second = (20.0 * math.log10(max(float(peaks[channel]), 1e-15)) for channel in (rig.total, rig.second))
+    if total < NOT_HEARD_DBFS:
         message = (
-            f"{rig.path}: the total channel heard only {heard:.0f} dBFS of the tone; check output, cables and "
+            f"{rig.path}: the total channel heard only {total:.0f} dBFS of the tone; check output, cables and "
             "channel numbers."
         )
         raise TsfitError(message, code="not_heard", file=rig.path)
-    return heard
+    return HeardTone(total, second)
+
+
+def refuse_reading(rig: Rig, level_dbfs: float, reading_v: float, heard: HeardTone) -> None:
+    """Refuse a voltmeter's reading, V RMS, that cannot belong to the tone which the total channel heard.
+
+    Where the rig file says how many volts fill that channel, its own reading tells what the meter must show; else only that
+    no output gives less than `LEAST_OUTPUT_V` or more than `MOST_OUTPUT_V` at full scale.
+
+    Raises TsfitError ``wrong_reading``.
+    """
+    if rig.total_v is None:
+        full_v = math.sqrt(2.0) * reading_v / 10.0 ** (level_dbfs / 20.0)
+        if LEAST_OUTPUT_V <= full_v <= MOST_OUTPUT_V:
+            return
+        likely = "volts typed as millivolts" if full_v > MOST_OUTPUT_V else "a reading typed in a wrong unit"
+        message = (
+            f"{rig.path}: {reading_v:g} V at {level_dbfs:g} dBFS would make {full_v:.3g} V peak of a full-scale output, "
+            f"which nothing gives: {likely}, a wrong range of the meter, or points where the tone is not; read again."
+        )
+        raise TsfitError(message, code="wrong_reading", file=rig.path)
+    expected_v = rig.total_v * 10.0 ** (heard.total_dbfs / 20.0) / math.sqrt(2.0)
+    factor = reading_v / expected_v
+    if abs(factor - 1.0) <= METER_OFF:
+        return
+    likely = next(
+        (words for times, words in _misreadings(rig, heard).items() if abs(factor / times - 1.0) <= METER_OFF), None
+    )
+    why = (
+        f"probably {likely}"
+        if likely
+        else "another range, other points, or an attenuator that total_v_full_scale leaves out"
+    )
+    message = (
+        f"{rig.path}: the meter reads {reading_v:g} V, but by total_v_full_scale = {rig.total_v:g} channel {rig.total + 1} "
+        f"had {expected_v:.3g} V RMS of the tone, {_times(factor)}: {why}; read again, or mend total_v_full_scale."
+    )
+    raise TsfitError(message, code="wrong_reading", file=rig.path)
+
+
+def _misreadings(rig: Rig, heard: HeardTone) -> dict[float, str]:
+    """Factors of a reading over what the total channel had, with the cause of each."""
+    causes = {
+        1e3: "millivolts were typed as volts",
+        1e-3: "volts were typed as millivolts",
+        2.0 * math.sqrt(2.0): "the reading is from peak to peak, not RMS",
+        math.sqrt(2.0): "the reading is a peak, not RMS",
+        10.0: "a range or probe that is ten times off, or an attenuator that total_v_full_scale leaves out",
+        0.1: "a range or probe that is ten times off, or an attenuator that is not in the circuit",
+    }
+    if rig.total_v is None or rig.second_v is None or heard.second_dbfs < NOT_HEARD_DBFS:
+        return causes
+    second = rig.second_v / rig.total_v * 10.0 ** ((heard.second_dbfs - heard.total_dbfs) / 20.0)
+    ends = ("driver", "resistor") if rig.topology == "divider" else ("resistor", "driver")
+    return {second: f"the meter lies across the {ends[0]}", 1.0 - second: f"the meter lies across the {ends[1]}", **causes}
+
+
+def _times(factor: float) -> str:
+    """How far a reading is off."""
+    return f"{factor:.3g} times less" if factor > 1.0 else f"{1.0 / factor:.3g} times more"
 
 
 def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:

@@ -18,6 +18,7 @@ from tsfit.capture.rig import Rig, read_rig
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import odd_size
 from tsfit.fitting.demands import NOTHING, Demands, demands_of
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
@@ -61,19 +62,40 @@ def fit_bench(
     def run(gain: GainTrim) -> FitResult:
         curves = [one if isinstance(one, ImpedanceCurve) else impedance_of(one, gain) for one in read]
         on_step("fitting")
-        return fit(
-            list(zip(curves, states, strict=True)),
-            name=table.driver.name,
-            serial=table.driver.serial,
-            sd=sd,
-            coil=coil,
-            suspension=suspension,
-            demands=demands,
-            provenance=_provenance(path, table, curves),
-        )
+        try:
+            return fit(
+                list(zip(curves, states, strict=True)),
+                name=table.driver.name,
+                serial=table.driver.serial,
+                sd=sd,
+                coil=coil,
+                suspension=suspension,
+                demands=demands,
+                provenance=_provenance(path, table, curves),
+            )
+        except TsfitError as error:
+            raise _with_odd_sizes(error, path, table) from None
 
     result, meter_notes = _held_against_meter(run, table, rig)
     return replace(result, quality=(*left_out, *notes, *area_notes, *meter_notes, *result.quality))
+
+
+def _with_odd_sizes(error: TsfitError, path: Path, table: BenchTable) -> TsfitError:
+    """Return the refusal, with what is typed in the bench file and hardly meant where that may be why."""
+    if error.code != "no_fit":
+        return error
+    area, _ = area_of(table.driver)
+    cm = None if area is None else float(f"{200.0 * math.sqrt(area.value / math.pi):.4g}")
+    typed = [odd_size("diameter", cm)] if cm is not None else []
+    for sweep in table.sweep:
+        if sweep.mass_g is not None:
+            typed.append(odd_size("mass", sweep.mass_g, cm if typed[:1] == [None] else None))
+        if sweep.volume_l is not None:
+            typed.append(odd_size("volume", sweep.volume_l, cm if typed[:1] == [None] else None))
+    odd = list(dict.fromkeys(filter(None, typed)))
+    if not odd:
+        return error
+    return TsfitError(f"{error.message} In {path.name}, {', and '.join(odd)}.", code=error.code, file=error.file)
 
 
 def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from typing import Any
 
 import click
@@ -36,18 +37,24 @@ class _Number(FloatParamType):
         return super().convert(_plain(value, param), param, ctx)
 
 
-class _Asked(_Number):
-    """Of a prompt, which asks again."""
+class Asked(_Number):
+    """A number that a prompt asks for. Of one that is hardly meant it says what `doubt` says; the same again keeps it."""
+
+    def __init__(self, doubt: Callable[[float], str | None] = lambda _: None) -> None:
+        self._doubt = doubt
+        self._doubted: float | None = None
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Return the number; asks again where it is none, or doubted."""
         try:
-            return super().convert(value, param, ctx)
+            number = super().convert(value, param, ctx)
         except TsfitError as error:
             self.fail(str(error))
-
-
-ASKED = _Asked()
-"""A number that a prompt asks for."""
+        said = None if number == self._doubted else self._doubt(number)
+        if said is not None:
+            self._doubted = number
+            self.fail(f"{said}; the same again keeps it.")
+        return number
 
 
 class _NumberInRange(click.FloatRange):

@@ -222,7 +222,7 @@ def _print_calibrated(path: Path, proof: Proof | None, trust: str | None) -> Non
 
 def _volts(rig: Rig, path: Path, asked: _Calibrating, outputs: Outputs) -> int:
     """Play the tone, take the voltmeter's reading, write the rig file that knows volts."""
-    from tsfit.bench.calibrate import play_tone, write_volts
+    from tsfit.bench.calibrate import play_tone, refuse_reading, write_volts
     from tsfit.capture.excitation import make_tone
 
     reading_v = asked.reading_v
@@ -238,9 +238,10 @@ def _volts(rig: Rig, path: Path, asked: _Calibrating, outputs: Outputs) -> int:
         click.prompt("Press Enter", default="", show_default=False)
     tone = make_tone(TONE_HZ, sample_rate_hz=rig.plays_at_hz, seconds=TONE_SECONDS, level_dbfs=level)
     with live_levels(tone.seconds, quiet=outputs.as_json) as show:
-        play_tone(rig, tone, show)
+        heard = play_tone(rig, tone, show)
     if reading_v is None:
         reading_v = click.prompt("Reading, V RMS", type=click.FloatRange(1e-4, 1e3))
+    refuse_reading(rig, level, reading_v, heard)
     volts = write_volts(rig, level, reading_v, path).volts_per_full_scale
 
     def tables() -> None:

@@ -6,13 +6,14 @@ import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.numbers import ASKED
+from tsfit.cli.numbers import Asked
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
@@ -361,12 +362,15 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     """Lead through the states that are not `done`."""
     from tsfit.bench.file import BenchDriverTable
     from tsfit.bench.guided import Guided
+    from tsfit.driver.sizes import odd_size
     from tsfit.formats.toml import validated
 
     if done is None:
         given = {
             "name": click.prompt("Name of the driver"),
-            "effective_diameter_cm": click.prompt("Cone diameter to the middle of the surround, cm", type=ASKED),
+            "effective_diameter_cm": click.prompt(
+                "Cone diameter to the middle of the surround, cm", type=Asked(partial(odd_size, "diameter"))
+            ),
         }
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)
@@ -374,7 +378,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     played = {} if asked.level_v is not None else {"level_dbfs": asked.wanted.level_dbfs}
     folder.mkdir(parents=True, exist_ok=True)
     for state in STATES[:3]:
-        chosen = None if state in done.states else _ask(state)
+        chosen = None if state in done.states else _ask(state, done.driver.effective_diameter_cm)
         if chosen is None:
             continue
         table = asked.table(rig.path, state=state, **chosen, **played)
@@ -387,13 +391,16 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     return 0
 
 
-def _ask(state: str) -> dict[str, float] | None:
-    """Ask for what a state needs; None where it is left out."""
+def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
+    """Ask for what a state needs, for a cone of that effective diameter; None where it is left out."""
+    from tsfit.driver.sizes import odd_size
+
     if state == "free air":
         click.prompt("Hold the driver free in air, away from walls; press Enter", default="", show_default=False)
         return {}
     if state == "added mass":
         question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
-        return {"mass_g": click.prompt(question, type=ASKED)}
-    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=ASKED)
+        return {"mass_g": click.prompt(question, type=Asked(partial(odd_size, "mass", diameter_cm=diameter_cm)))}
+    boxed = Asked(lambda litres: odd_size("volume", litres, diameter_cm) if litres else None)
+    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=boxed)
     return None if volume == 0.0 else {"volume_l": volume}

@@ -137,6 +137,8 @@ _FITTED: Mapping[str, Sequence[tuple[Mapping[str, float], str]]] = {
     "box": (
         ({"Mms": 10.0}, "the volume of the test box was given ten times too large"),
         ({"Mms": 0.1}, "the volume of the test box was given ten times too small"),
+        ({"Mms": 1e3}, "cubic centimetres of the test box were taken for litres"),
+        ({"Mms": 1e-3}, "cubic metres of the test box were taken for litres"),
         ({"Mms": _OUNCE}, "cubic feet of the test box were meant where litres were taken"),
         ({"Mms": 1.0 / _OUNCE}, "litres of the test box were meant where cubic feet were taken"),
     ),
@@ -149,6 +151,7 @@ _SMALLER = "the radius, or inches, were given for the diameter in cm"
 _DIAMETERS = {
     2.0: _SMALLER, 2.54: _SMALLER, 0.5: "the diameter was given twice", 10.0: "the diameter is ten times too small",
     0.1: "millimetres of the diameter were taken for centimetres",
+    100.0: "metres of the diameter were taken for centimetres",
 }  # fmt: skip
 
 
@@ -160,6 +163,34 @@ def fitted_slips(*, mass: bool, box: bool) -> tuple[Slip, ...]:
         *(Slip({"Sd": factor**2, "Mms": factor**power}, words) for factor, words in _DIAMETERS.items()),
         *(Slip(factors, words) for kind in kinds for factors, words in _FITTED[kind]),
     )
+
+
+_ADDED, _BOXED = (0.05, 3.0), (1.0 / 30.0, 3.0)
+"""Least and most of an added mass over Mms, and of a test box over Vas, that tell anything (common practice, no source)."""
+_UNITS = {
+    "diameter": ("cm", "cone diameter", {0.1: "mm", 100.0: "m"}),
+    "mass": ("g", "added mass", {1e3: "kg", 1e-3: "mg"}),
+    "volume": ("l", "test box", {1e3: "m^3", 1e-3: "cm^3"}),
+}
+
+
+def odd_size(what: str, typed: float, diameter_cm: float | None = None) -> str | None:
+    """Say of a "diameter" in cm, an added "mass" in g or the "volume" of a test box in l that nobody means it for such
+    a cone, and the unit in which it was likelier told; None for what may be meant.
+    """
+    unit, called, others = _UNITS[what]
+    diameter = None if diameter_cm is None else 0.01 * diameter_cm
+    if what == "diameter":
+        low, high = (100.0 * end for end in range_of("diameter", None))
+    else:
+        name, (least, most) = ("Mms", _ADDED) if what == "mass" else ("Vas", _BOXED)
+        low, high = (1e3 * end * share for end, share in zip(range_of(name, diameter), (least, most), strict=True))
+    if low <= typed <= high:
+        return None
+    meant = next((f"; {factor * typed:.3g} {unit} if {typed:g} is {other}" for factor, other in others.items()
+                  if low <= factor * typed <= high), "")  # fmt: skip
+    cone = "" if diameter_cm is None else f" for a cone of {diameter_cm:g} cm"
+    return f"{typed:g} {unit} of {called} is hardly meant{cone} (usual {low:.2g} to {high:.2g}){meant}"
 
 
 _BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")

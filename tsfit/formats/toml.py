@@ -4,7 +4,9 @@ Keys carry their unit (``mass_g``). Where a key ends in a unit, the same key wit
 instead (``mass = "40 g"``).
 """
 
+import contextlib
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Iterable
@@ -20,6 +22,11 @@ from tsfit.driver.units import parse_printed
 UNIT_SUFFIXES = {
     "g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V", "a": "A",
 }  # fmt: skip
+OTHER_UNITS = {
+    "g": ("kg", "mg"), "l": ("m^3", "cm^3"), "cm2": ("mm^2", "m^2"), "cm": ("mm", "m"), "mm": ("m", "um"), "hz": ("kHz",),
+    "ohm": ("mohm", "kohm"), "v": ("mV",),
+}  # fmt: skip
+"""In which a value may have been meant that is beyond its bounds."""
 MAX_BYTES = 1_000_000
 
 
@@ -155,4 +162,18 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
     reason = reason[0].lower() + reason[1:]
     shown = first.get("input")
     given = f" (given: {shown!r})" if isinstance(shown, (str, int, float, bool)) else ""
-    return TsfitError(f"{path}: {place}: {reason}{given}; correct it.", code="wrong_value", file=path)
+    meant = _meant(str(location[-1]) if location else "", shown, first.get("ctx", {}))
+    return TsfitError(f"{path}: {place}: {reason}{given}; correct it{meant}.", code="wrong_value", file=path)
+
+
+def _meant(key: str, value: object, bounds: dict[str, Any]) -> str:
+    """How to write a value beyond its bounds in the unit in which it would be within; "" where there is none."""
+    stem, _, suffix = key.rpartition("_")
+    if not stem or not isinstance(value, float | int) or not math.isfinite(value):
+        return ""
+    for unit in OTHER_UNITS.get(suffix, ()):
+        with contextlib.suppress(TsfitError):
+            meant = parse_printed(f"{float(value):g} {unit}", UNIT_SUFFIXES[suffix], stem).value
+            if value > 0 and bounds.get("ge", 0.0) <= meant <= bounds.get("le", math.inf):
+                return f', or write {stem} = "{float(value):g} {unit}" if that is what it is in'
+    return ""
