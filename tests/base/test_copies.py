@@ -25,4 +25,6 @@ def test_copies_point_to_what_counts(made_of, first, last):
 def test_what_a_fit_was_made_of():
     assert recordings_of({"sweeps": [{"sha256": "a"}, {"sha256": "b"}, {}]}) == {"a", "b"}
     assert recordings_of({"curve": {"sha256": "c"}}) == {"c"}
+    # Not as tsfit writes them.
+    assert recordings_of({"sweeps": [{"sha256": ["a"]}, {"sha256": {}}, {"sha256": 3}, "a", None]}) == frozenset()
     assert recordings_of({"curve": {}}) == recordings_of({}) == frozenset()

@@ -3,7 +3,7 @@
 ``TSFIT_FUZZ`` multiplies the number of cases, of damaged files too: without it every run plays the first three in ten of
 them; 1 plays all of about 2,900, a fold; 60 is the long run. ``TSFIT_FUZZ_FROM`` says with which fold a run begins, so that
 the long run can be played in slices: ``TSFIT_FUZZ=5 TSFIT_FUZZ_FROM=10`` plays folds 10 to 14. Each fold has cases of its
-own, the same ones in every run.
+own, the same ones in every run of the same tests.
 """
 
 import json

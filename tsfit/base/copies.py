@@ -7,7 +7,9 @@ def recordings_of(provenance: Mapping[str, object]) -> frozenset[Hashable]:
     """Hashes of the recordings and curves that a fit was made of."""
     told = provenance.get("sweeps")
     sweeps = told if isinstance(told, list) else [provenance.get("curve")]
-    return frozenset(sweep["sha256"] for sweep in sweeps if isinstance(sweep, dict) and "sha256" in sweep)
+    return frozenset(
+        sweep["sha256"] for sweep in sweeps if isinstance(sweep, dict) and isinstance(sweep.get("sha256"), str)
+    )
 
 
 def copies(made_of: Sequence[frozenset[Hashable]], *, last: bool = False) -> dict[int, int]:

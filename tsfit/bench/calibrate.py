@@ -184,13 +184,11 @@ def refuse_reading(rig: Rig, level_dbfs: float, reading_v: float, heard: HeardTo
     factor = reading_v / expected_v
     if abs(factor - 1.0) <= METER_OFF:
         return
-    likely = next(
+    named = next(
         (words for times, words in _misreadings(rig, heard).items() if abs(factor / times - 1.0) <= METER_OFF), None
     )
     why = (
-        f"probably {likely}"
-        if likely
-        else "another range, other points, or an attenuator that total_v_full_scale leaves out"
+        f"probably {named}" if named else "another range, other points, or an attenuator that total_v_full_scale leaves out"
     )
     message = (
         f"{rig.path}: the meter reads {reading_v:g} V, but by total_v_full_scale = {rig.total_v:g} channel {rig.total + 1} "
