@@ -1,0 +1,37 @@
+"""Sizes in the bench file that nobody means, where no circuit fits."""
+
+import pytest
+
+from tsfit.base.errors import TsfitError
+from tsfit.bench.fit import fit_bench
+
+
+@pytest.mark.parametrize(
+    ("diameter", "mass", "litres", "words"),
+    [
+        (19.5, None, 12000.0, ["12 l if 12000 is cm^3"]), (0.195, None, 12.0, ["19.5 cm if 0.195 is m"]),
+        (19.5, 0.03, None, ["30 g if 0.03 is kg"]), (19.5, 25000.0, 0.02, ["25 g if 25000 is mg", "20 l if 0.02 is m^3"]),
+        (19.5, 30.0, 12.0, []),
+    ],
+)  # fmt: skip
+def test_where_no_circuit_fits_sizes_that_nobody_means_are_named(tmp_path, monkeypatch, diameter, mass, litres, words):
+    """The fit is made to fail: what it says is kept, and what is typed is looked at."""
+
+    def never(*_, **__):
+        raise TsfitError("x.wav: no driver circuit fits.", code="no_fit", file="x.wav")
+
+    monkeypatch.setattr("tsfit.bench.fit.fit", never)
+    (tmp_path / "x.txt").write_text("# Hz, ohm, degrees\n" + "".join(f"{10 + k} {6 + k % 7} {k}\n" for k in range(60)))
+    sweeps = '[[sweep]]\ncurve = "x.txt"\nstate = "free air"\n'
+    if mass is not None:
+        sweeps += f'[[sweep]]\ncurve = "x.txt"\nstate = "added mass"\nmass_g = {mass}\n'
+    if litres is not None:
+        sweeps += f'[[sweep]]\ncurve = "x.txt"\nstate = "closed box"\nvolume_l = {litres}\n'
+    (tmp_path / "bench.toml").write_text(f'[driver]\nname = "x"\neffective_diameter_cm = {diameter}\n{sweeps}')
+    with pytest.raises(TsfitError) as error:
+        fit_bench(tmp_path / "bench.toml")
+    assert error.value.code == "no_fit"
+    assert error.value.message.startswith("x.wav: no driver circuit fits.")
+    for word in words:
+        assert word in error.value.message
+    assert ("hardly meant" in error.value.message) == bool(words)
