@@ -1,5 +1,6 @@
-"""Sizes in the bench file that nobody means, where no circuit fits."""
+"""Sizes in the bench file that nobody means, where no circuit fits; curves of too few points for any."""
 
+import numpy as np
 import pytest
 
 from tsfit.base.errors import TsfitError
@@ -35,3 +36,18 @@ def test_where_no_circuit_fits_sizes_that_nobody_means_are_named(tmp_path, monke
     for word in words:
         assert word in error.value.message
     assert ("hardly meant" in error.value.message) == bool(words)
+
+
+@pytest.mark.parametrize("above", [5, 7, 9])
+def test_a_curve_of_few_points_for_a_fit_is_refused_by_that(tmp_path, above):
+    """The foot of a resonance, and a coil beyond the 2 kHz up to which a fit looks, with something that ends at 4 kHz."""
+    foot = [(4.69, 5.706, 2.319), (8.13, 5.874, 4.186), (8.44, 5.897, 4.362), (8.75, 5.922, 4.558), (9.06, 5.958, 4.742)]
+    f = np.geomspace(2300.0, 3600.0, above - 1)
+    top = [*((each, 5.6, 0.005 * each) for each in f), (4300.0, 5.864, 20.904)]
+    (tmp_path / "x.txt").write_text(
+        "Hz, real ohm, imag ohm\n" + "".join(f"{a:.6g},{b},{c:.6g}\n" for a, b, c in foot + top)
+    )
+    with pytest.raises(TsfitError) as error:
+        fit_bench(tmp_path / "x.txt")
+    assert error.value.code == "short_range"
+    assert "points around the resonance" in error.value.message

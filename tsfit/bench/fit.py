@@ -5,6 +5,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+from tsfit.base.causes import refused
 from tsfit.base.copies import copies
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import sha256
@@ -20,11 +21,15 @@ from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
 from tsfit.driver.sizes import odd_size
 from tsfit.fitting.demands import NOTHING, Demands, demands_of
-from tsfit.fitting.fit import fit
+from tsfit.fitting.fit import fit, points_used
+from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.sweep import Known
 from tsfit.formats.curve import read_curve
 from tsfit.formats.driver import read_driver_or_fit
 from tsfit.formats.toml import read_toml
+
+LEAST_USED = 8
+"""Points of a curve that a fit needs about the resonance alone."""
 
 
 def fit_bench(
@@ -62,6 +67,8 @@ def fit_bench(
     def run(gain: GainTrim) -> FitResult:
         curves = [one if isinstance(one, ImpedanceCurve) else impedance_of(one, gain) for one in read]
         on_step("fitting")
+        for curve in curves:
+            refuse_few(curve)
         try:
             return fit(
                 list(zip(curves, states, strict=True)),
@@ -96,6 +103,20 @@ def _with_odd_sizes(error: TsfitError, path: Path, table: BenchTable) -> TsfitEr
     if not odd:
         return error
     return TsfitError(f"{error.message} In {path.name}, {', and '.join(odd)}.", code=error.code, file=error.file)
+
+
+def refuse_few(curve: ImpedanceCurve) -> None:
+    """Refuse a curve of which too few points are a fit's, before circuits of more parameters are tried on them.
+
+    Raises TsfitError ``short_range``.
+    """
+    found = find_resonance(curve)
+    if not isinstance(found, Resonance):
+        return
+    used = curve.frequency_hz[points_used(curve, found.Fs)]
+    if len(used) < LEAST_USED:
+        ends = {"low": float(curve.frequency_hz[0]), "high": float(curve.frequency_hz[-1])}
+        raise refused(curve.source, "short_range", **ends, near=len(used), peak=found.Fs)
 
 
 def _once(path: Path, table: BenchTable) -> tuple[BenchTable, list[QualityNote]]:
@@ -135,6 +156,7 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
             code="no_free_air",
             file=path,
         )
+    refuse_few(curve)
     result = fit(
         [(curve, State())],
         name=path.stem,

@@ -57,6 +57,13 @@ class Asked(_Number):
         return number
 
 
+def asked_size(what: str, question: str, diameter_cm: float | None = None) -> float:
+    """Ask for a size, and once more for one that is hardly meant; 0 is none."""
+    from tsfit.driver.sizes import odd_size
+
+    return float(click.prompt(question, type=Asked(lambda size: oddasked_size(what, size, diameter_cm) if size else None)))
+
+
 class _NumberInRange(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         return float(super().convert(_plain(value, param), param, ctx))

@@ -6,14 +6,13 @@ import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.numbers import Asked
+from tsfit.cli.numbers import asked_size
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
@@ -362,16 +361,14 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     """Lead through the states that are not `done`."""
     from tsfit.bench.file import BenchDriverTable
     from tsfit.bench.guided import Guided
-    from tsfit.driver.sizes import odd_size
     from tsfit.formats.toml import validated
 
     if done is None:
-        given = {
-            "name": click.prompt("Name of the driver"),
-            "effective_diameter_cm": click.prompt(
-                "Cone diameter to the middle of the surround, cm", type=Asked(partial(odd_size, "diameter"))
-            ),
-        }
+        name, cm = (
+            click.prompt("Name of the driver"),
+            asked_size("diameter", "Cone diameter to the middle of the surround, cm"),
+        )
+        given = {"name": name, "effective_diameter_cm": cm}
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)
     # In the bench file stands the level that was played, in dBFS unless volts were asked for.
@@ -393,14 +390,14 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
 
 def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
     """Ask for what a state needs, for a cone of that effective diameter; None where it is left out."""
-    from tsfit.driver.sizes import odd_size
-
     if state == "free air":
         click.prompt("Hold the driver free in air, away from walls; press Enter", default="", show_default=False)
         return {}
     if state == "added mass":
-        question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
-        return {"mass_g": click.prompt(question, type=Asked(partial(odd_size, "mass", diameter_cm=diameter_cm)))}
-    boxed = Asked(lambda litres: odd_size("volume", litres, diameter_cm) if litres else None)
-    volume = click.prompt("Seal the driver onto a closed box; its net litres (0: no box)", type=boxed)
-    return None if volume == 0.0 else {"volume_l": volume}
+        return {
+            "mass_g": asked_size(
+                "mass", "Fix a mass to the cone, about half of what the cone weighs; its grams", diameter_cm
+            )
+        }
+    volume = asked_size("volume", "Seal the driver onto a closed box; its net litres (0: no box)", diameter_cm)
+    return {"volume_l": volume} if volume else None

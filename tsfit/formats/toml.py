@@ -27,6 +27,7 @@ OTHER_UNITS = {
     "ohm": ("mohm", "kohm"), "v": ("mV",),
 }  # fmt: skip
 """In which a value may have been meant that is beyond its bounds."""
+MOST_MEANT = 1e9
 MAX_BYTES = 1_000_000
 
 
@@ -169,11 +170,11 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
 def _meant(key: str, value: object, bounds: dict[str, Any]) -> str:
     """How to write a value beyond its bounds in the unit in which it would be within; "" where there is none."""
     stem, _, suffix = key.rpartition("_")
-    if not stem or not isinstance(value, float | int) or not math.isfinite(value):
+    if not stem or not isinstance(value, float | int) or not 0.0 < value < MOST_MEANT:
         return ""
     for unit in OTHER_UNITS.get(suffix, ()):
         with contextlib.suppress(TsfitError):
             meant = parse_printed(f"{float(value):g} {unit}", UNIT_SUFFIXES[suffix], stem).value
-            if value > 0 and bounds.get("ge", 0.0) <= meant <= bounds.get("le", math.inf):
+            if bounds.get("ge", 0.0) <= meant <= bounds.get("le", math.inf):
                 return f', or write {stem} = "{float(value):g} {unit}" if that is what it is in'
     return ""
