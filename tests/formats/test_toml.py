@@ -55,12 +55,13 @@ def test_keys_with_units_and_printed_values_are_both_read(tmp_path):
         ("0.002", '"0.002 m"'),
         ("-25", None),
         ("1e9", None),
+        ("1" + "0" * 400, None),
     ],
 )
 def test_a_value_beyond_its_bounds_is_told_in_the_unit_in_which_it_may_be_meant(tmp_path, typed, meant):
     error = refusal(write(tmp_path, f'name = "x"\n[[sweep]]\nrecording = "a"\nlength_cm = {typed}\n'))
     assert error.code == "wrong_value"
-    assert f"given: {typed}" in error.message or float(typed) > 1e6
+    assert "given: " in error.message
     if meant is None:
         assert "if that is what it is in" not in error.message
     else:

@@ -61,7 +61,7 @@ def asked_size(what: str, question: str, diameter_cm: float | None = None) -> fl
     """Ask for a size, and once more for one that is hardly meant; 0 is none."""
     from tsfit.driver.sizes import odd_size
 
-    return float(click.prompt(question, type=Asked(lambda size: oddasked_size(what, size, diameter_cm) if size else None)))
+    return float(click.prompt(question, type=Asked(lambda size: odd_size(what, size, diameter_cm) if size else None)))
 
 
 class _NumberInRange(click.FloatRange):

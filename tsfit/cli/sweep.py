@@ -287,8 +287,7 @@ def _record(rig: Rig, table: SweepTable, path: Path, asked: SweepRun) -> Measure
 
 def _print(measured: Measurement) -> None:
     verdict = measured.verdict
-    action = verdict.action[:1].lower() + verdict.action[1:]
-    say(f"{measured.recording}: {action.replace('good: ', 'good, ')}")
+    say(f"{measured.recording}: {(verdict.action[:1].lower() + verdict.action[1:]).replace('good: ', 'good, ')}")
     rows = []
     for octave, percent in verdict.percent_per_octave.items():
         told = f"{percent:.2g}" if percent > LEAST_PERCENT else f"<{LEAST_PERCENT:g}"
@@ -299,8 +298,7 @@ def _print(measured: Measurement) -> None:
         say(f"  distortion: {verdict.distortion.summary}")
     print_notes([note for note in verdict.notes if not verdict.action.endswith(note.message)], indent="  ")
     if measured.curve_file is not None and measured.curve is not None:
-        points = len(measured.curve.frequency_hz)
-        say(f"  {measured.curve_file}: {points} points of impedance")
+        say(f"  {measured.curve_file}: {len(measured.curve.frequency_hz)} points of impedance")
 
 
 def _print_how_long(rig: Rig, curve: ImpedanceCurve, seconds: float) -> None:
@@ -364,11 +362,10 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     from tsfit.formats.toml import validated
 
     if done is None:
-        name, cm = (
-            click.prompt("Name of the driver"),
-            asked_size("diameter", "Cone diameter to the middle of the surround, cm"),
-        )
-        given = {"name": name, "effective_diameter_cm": cm}
+        given = {
+            "name": click.prompt("Name of the driver"),
+            "effective_diameter_cm": asked_size("diameter", "Cone diameter to the middle of the surround, cm"),
+        }
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)
     # In the bench file stands the level that was played, in dBFS unless volts were asked for.
@@ -394,10 +391,7 @@ def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
         click.prompt("Hold the driver free in air, away from walls; press Enter", default="", show_default=False)
         return {}
     if state == "added mass":
-        return {
-            "mass_g": asked_size(
-                "mass", "Fix a mass to the cone, about half of what the cone weighs; its grams", diameter_cm
-            )
-        }
+        question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
+        return {"mass_g": asked_size("mass", question, diameter_cm)}
     volume = asked_size("volume", "Seal the driver onto a closed box; its net litres (0: no box)", diameter_cm)
     return {"volume_l": volume} if volume else None
