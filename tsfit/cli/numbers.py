@@ -37,7 +37,7 @@ class _Number(FloatParamType):
         return super().convert(_plain(value, param), param, ctx)
 
 
-class Asked(_Number):
+class Prompted(_Number):
     """A number that a prompt asks for. Of one that is hardly meant it says what `doubt` says; the same again keeps it."""
 
     def __init__(self, doubt: Callable[[float], str | None] = lambda _: None) -> None:
@@ -61,7 +61,7 @@ def asked_size(what: str, question: str, diameter_cm: float | None = None) -> fl
     """Ask for a size, and once more for one that is hardly meant; 0 is none."""
     from tsfit.driver.sizes import odd_size
 
-    return float(click.prompt(question, type=Asked(lambda size: odd_size(what, size, diameter_cm) if size else None)))
+    return float(click.prompt(question, type=Prompted(lambda size: odd_size(what, size, diameter_cm) if size else None)))
 
 
 class _NumberInRange(click.FloatRange):
