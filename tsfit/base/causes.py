@@ -99,6 +99,49 @@ CAUSES = {
         "lower the level or the input gain and record again",
         "flat tops at a channel's own extreme",
     ),
+    "clipping, at once": Cause(
+        "channel {channel} reached full scale and is clipped",
+        "lower its input gain or the level",
+        "samples at full scale",
+    ),
+    "near_full_scale": Cause(
+        "channel {channel} peaked {margin:.1f} dB below full scale",
+        "lower its input gain a little",
+        "a channel's peak",
+    ),
+    "weak": Cause(
+        "channel {channel} peaked at only {level:.0f} dBFS", "raise its input gain or the level", "a channel's peak"
+    ),
+    "not_heard": Cause(
+        "the total channel does not hear what was played",
+        "check output, cables and channel numbers",
+        "correlation with what was played",
+    ),
+    "dropout": Cause(
+        "samples are lost, repeated or damaged at {when}",
+        "close other programs or use a larger buffer",
+        "what was played, held against the total channel, or one period against the next",
+    ),
+    "dropout, never arrived": Cause("{frames} frames never arrived", "close other programs", "a count of frames"),
+    "dropout, reported": Cause(
+        "the sound system reported {what} {times} times", "close other programs", "flags of the sound system"
+    ),
+    "noise": Cause(
+        "noise leaves {percent:.1f} % around {octave} Hz",
+        "raise the level, sweep longer, or record repeats",
+        "the noise of a typical point of each octave",
+    ),
+    "noise, all of it": Cause("noise drowns the excitation", "raise the level or check the cables", "the same"),
+    "distortion": Cause(
+        "no small-signal test: {what} of {percent:.1f} % at {hz:.0f} Hz with {level:.1f} dBFS",
+        "lower the level by {less} dB and record again",
+        "harmonics of what was played",
+    ),
+    "clock": Cause(
+        "the sample clock is off by {ppm:+.0f} ppm",
+        "set the interface to {rate:g} Hz itself, so nothing converts",
+        "the computer's clock",
+    ),
     "dead_channel": Cause(
         "channel {channel} is silent",
         "check its cable, input and gain, and that the driver is connected",

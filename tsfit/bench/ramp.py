@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import refuse_existing
 from tsfit.base.notes import QualityNote
@@ -326,14 +327,16 @@ def _refuse_lost(path: Path, total: np.ndarray, excitation: Excitation, report: 
     """Refuse a level that was not heard, or not whole."""
     delay, likeness = round_trip(total, excitation)
     if abs(likeness) < LIKENESS:
-        message = f"{path}: the total channel does not hear what was played; check output, cables and channel numbers."
-        raise TsfitError(message, code="not_heard", file=path)
+        raise refused(path, "not_heard")
     first = excitation.start + max(delay, 0) + SETTLING * excitation.period
     periods = total[first : first + KEPT * excitation.period].reshape(KEPT, -1)
     apart = float(np.std(np.diff(periods, axis=0))) / math.sqrt(2.0)
-    if report.frames < report.expected or report.flags or apart > APART * float(np.std(periods)):
-        message = f"{path}: samples are lost or disturbed; close other programs, use a larger buffer, and record again."
-        raise TsfitError(message, code="dropout", file=path)
+    if report.frames < report.expected:
+        raise refused(path, "dropout, never arrived", frames=report.expected - report.frames)
+    if report.flags:
+        raise refused(path, "dropout, reported", what=report.flags[0][1], times=len(report.flags))
+    if apart > APART * float(np.std(periods)):
+        raise refused(path, "dropout", when="some time, for the periods are unlike each other")
 
 
 def _refusal(code: str, message: str) -> QualityNote:

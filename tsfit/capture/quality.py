@@ -69,10 +69,7 @@ def judge(samples: Real, excitation: Excitation, rig: Rig, report: StreamReport)
     clock = None if report.measured_rate_hz is None else 1e6 * (report.measured_rate_hz / rate - 1.0)
     notes = [*_levels(peak, heard), *_arrival(total, excitation, delay if heard else None, report)]
     if clock is not None and abs(clock) > CLOCK_PPM:
-        message = (
-            f"The sample clock is off by {clock:+.0f} ppm; set the interface to {rate:g} Hz itself, so nothing converts."
-        )
-        notes.append(QualityNote("clock", "warn", message))
+        notes.append(QualityNote("clock", "warn", cause("clock", ppm=clock, rate=rate)))
     noisy = _noise(noise_percent)
     # A damaged or clipped recording distorts, the driver need not.
     whole = heard and all(note.severity != "refuse" for note in (*notes, *noisy))
@@ -110,45 +107,38 @@ def _levels(peak: tuple[float, float], heard: bool) -> list[QualityNote]:
     notes = []
     for channel, level in enumerate(peak, start=1):
         if level >= 20.0 * math.log10(FULL_SCALE):
-            message = f"channel {channel} reached full scale and is clipped; lower its input gain or the level."
-            notes.append(QualityNote("clipping", "refuse", message))
+            notes.append(QualityNote("clipping", "refuse", cause("clipping, at once", channel=channel)))
         elif level > NEAR_DB:
-            message = f"channel {channel} peaked {-level:.1f} dB below full scale; lower its input gain a little."
-            notes.append(QualityNote("near_full_scale", "warn", message))
+            notes.append(QualityNote("near_full_scale", "warn", cause("near_full_scale", channel=channel, margin=-level)))
         elif level < WEAK_DB:
-            message = f"channel {channel} peaked at only {level:.0f} dBFS; raise its input gain or the level."
-            notes.append(QualityNote("weak", "warn", message))
+            notes.append(QualityNote("weak", "warn", cause("weak", channel=channel, level=level)))
     if not heard:
-        message = "the total channel does not hear what was played; check output, cables and channel numbers."
-        notes.append(QualityNote("not_heard", "refuse", message))
+        notes.append(QualityNote("not_heard", "refuse", cause("not_heard")))
     return notes
 
 
 def _arrival(total: Real, excitation: Excitation, delay: int | None, report: StreamReport) -> list[QualityNote]:
     """Dropouts that the sound system owned up to, and those that the recording shows."""
     if report.frames < report.expected:
-        message = f"{report.expected - report.frames} frames never arrived; close other programs."
-        return [QualityNote("dropout", "refuse", message)]
+        lost = report.expected - report.frames
+        return [QualityNote("dropout", "refuse", cause("dropout, never arrived", frames=lost))]
     broken = () if delay is None else find_dropouts(total, excitation, delay)
     if broken:
         seconds = ", ".join(f"{item.frame / excitation.sample_rate_hz:.2f} s" for item in broken[:3])
-        message = f"samples are lost, repeated or damaged at {seconds}; close other programs or use a larger buffer."
-        return [QualityNote("dropout", "refuse", message)]
+        return [QualityNote("dropout", "refuse", cause("dropout", when=seconds))]
     if report.flags:
-        message = f"the sound system reported {report.flags[0][1]} {len(report.flags)} times; close other programs."
-        return [QualityNote("dropout", "warn", message)]
+        told = cause("dropout, reported", what=report.flags[0][1], times=len(report.flags))
+        return [QualityNote("dropout", "warn", told)]
     return []
 
 
 def _noise(noise_percent: dict[str, float]) -> list[QualityNote]:
     poor = {name: percent for name, percent in noise_percent.items() if POOR_PERCENT < percent <= USELESS_PERCENT}
     if not noise_percent or min(noise_percent.values()) > USELESS_PERCENT:
-        message = "noise drowns the excitation; raise the level or check the cables."
-        return [QualityNote("noise", "refuse", message)]
+        return [QualityNote("noise", "refuse", cause("noise, all of it"))]
     if poor:
         worst = max(poor, key=lambda name: poor[name])
-        message = f"noise leaves {poor[worst]:.1f} % around {worst} Hz; raise the level, sweep longer, or record repeats."
-        return [QualityNote("noise", "warn", message)]
+        return [QualityNote("noise", "warn", cause("noise", percent=poor[worst], octave=worst))]
     return []
 
 
@@ -160,8 +150,8 @@ def _small_signal(distortion: Distortion | None, level_dbfs: float) -> list[Qual
     # The m-th harmonic, relative to the fundamental, falls with the level to the power m - 1.
     less = math.ceil(20.0 * math.log10(percent / SMALL_SIGNAL_PERCENT) / (ORDER[name] - 1))
     what = f"{name} harmonic" if name[0].isdigit() else f"{name} distortion"
-    message = (
-        f"no small-signal test: {what} of {percent:.1f} % at {hz:.0f} Hz with {level_dbfs:.1f} dBFS; lower the level by "
-        f"{less} dB and record again."
-    )
-    return [QualityNote("distortion", "warn", message)]
+    return [
+        QualityNote(
+            "distortion", "warn", cause("distortion", what=what, percent=percent, hz=hz, level=level_dbfs, less=less)
+        )
+    ]
