@@ -35,6 +35,18 @@ def test_noise_is_no_hum():
     assert sum(bool(hum_of(*left([], seed))) for seed in range(40)) <= 1
 
 
+@pytest.mark.parametrize("size", [3.0, 100.0])
+def test_a_broad_misfit_is_no_hum(size):
+    """A ratio that is not followed yet is many times its noise at the harmonics too."""
+    block, rest = left([])
+    assert hum_of(block, rest + size * np.exp(-((block.frequency_hz / 300.0) ** 2))) == []
+
+
+def test_hum_is_found_on_a_broad_misfit():
+    block, rest = left([(50.03, 1.0), (150.09, 0.4)])
+    assert hum_of(block, rest + 5.0 * np.exp(-((block.frequency_hz / 300.0) ** 2)))[0] == pytest.approx(50.03, abs=0.03)
+
+
 def test_lines_near_harmonics_of_either_mains():
     block, _ = left([])
     near = block.frequency_hz[near_mains(block)]

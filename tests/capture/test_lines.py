@@ -53,3 +53,18 @@ def test_blocks_of_a_long_record_cover_it_and_know_where_they_start(monkeypatch)
     assert all(
         0 <= before + block.samples - after < 50 for before, block, after in zip(starts, blocks, starts[1:], strict=False)
     )
+
+
+@pytest.mark.parametrize("seconds", [0.2, 4.0])
+def test_a_decay_that_is_broken_off_leaves_little(seconds):
+    """Beside it a record that lasts a hundred times as long, padded with nothing, which has the whole decay."""
+    rate, n = 8000.0, 24000
+    time = np.arange(n) / rate
+    burst = np.where((time > 0.2) & (time < 2.6), np.sin(2.0 * np.pi * 30.0 * time), 0.0)
+    tail = np.where(time >= 0.5, 0.02 * np.exp(-(time - 0.5) / seconds), 0.0)
+    block = lines_of(burst, burst + tail, rate).blocks[0]
+    f = block.frequency_hz[:20]
+    whole = 0.02 * np.exp(-1j * np.pi * f) / (1.0 - np.exp(-(1.0 / seconds + 2j * np.pi * f) / rate))
+    left = np.abs(block.second[:20] - block.first[:20] - whole)
+    broken_off = 0.02 * np.exp(-2.5 / seconds) * rate / (2.0 * np.pi * f)
+    assert np.all(left < 0.1 * broken_off + 0.002 * np.abs(whole))

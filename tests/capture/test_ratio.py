@@ -52,6 +52,38 @@ def test_hum_is_taken_out_and_bends_nothing(bench_simulator, kind, mains):
     assert min(abs(f - mains) for f in found.left_out) < 0.5
 
 
+@pytest.mark.parametrize("hum", [None, (-60.0, -63.0)])
+@pytest.mark.parametrize("second_hz", [0.17, 0.8, 2.7])
+def test_couplings_that_have_not_come_to_rest_bend_nothing(bench_simulator, second_hz, hum):
+    """Of resistors, as of a calibration: with the ends as they are, the lowest points were 20 to 50 standard errors off."""
+    bench = rig(bench_simulator, "shunt", -95.0, coupling_hz=(0.05, second_hz), hum_dbfs=hum)
+    samples = record(bench_simulator, "sweep", 10.0, bench, np.random.default_rng(5), seconds=2.5)
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    s = 2j * np.pi * found.frequency_hz
+    one = np.array([[1.0 + bench.reference / 10.0], [bench.reference / 10.0]])
+    couplings = s / (s + 2.0 * np.pi * np.array(bench.coupling_hz)[:, np.newaxis])
+    volts = one * couplings
+    z = np.abs((found.value / found.value[-60] - volts[1] / volts[0] / (volts[1] / volts[0])[-60]) * found.value[-60])
+    z = z / np.sqrt(found.variance)
+    assert found.frequency_hz[0] < 3.0
+    assert float(np.max(z[found.frequency_hz < 10.0])) < 6.0
+    assert hum is not None or not found.left_out
+
+
+def test_ends_of_a_loud_low_end_make_no_resonances(bench_simulator):
+    """Below a noise that begins at 5 Hz there is hardly anything but what the ends leave."""
+    bench = rig(bench_simulator, "shunt", -86.0, coupling_hz=(5.6, 4.5))
+    one = driver(bench_simulator)
+    samples = record(bench_simulator, "pink noise cut from a longer one", one, bench, np.random.default_rng(3))
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    low = found.frequency_hz < 8.0
+    f = found.frequency_hz[low]
+    truth = true_ratio(bench_simulator, one, bench, f) * (f - 5.6j) / (f - 4.5j)
+    z = (found.value[low] - truth) / np.sqrt(found.variance[low])
+    assert f[0] < 3.0
+    assert float(np.sqrt(np.mean(np.abs(z) ** 2))) < 2.0
+
+
 def test_where_there_is_no_hum_nothing_is_left_out(bench_simulator):
     for seed in range(5):
         _, found = scores(bench_simulator, "sweep", rig(bench_simulator, "shunt", -70.0), 200 + seed, seconds=2.0)

@@ -4,9 +4,12 @@ A tone of steady frequency f adds to a record's transform C/(f_k − f): a main 
 is a multiple of the distance of lines. So it acts as an undamped mode, and is taken out as one.
 """
 
+import math
+from collections.abc import Sequence
+
 import numpy as np
 
-from tsfit.base.arrays import Complex, Mask
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.lines import Stretch
 
 MAINS_HZ = (50.0, 60.0)
@@ -20,7 +23,9 @@ STANDS_OUT = 12.0
 SURE = 30.0
 """Power of the strongest harmonic from which there is hum at all."""
 SIDE = 12
-"""Lines to either side of a harmonic of which its frequency is read."""
+"""Lines to either side of a harmonic of which its frequency and amplitude are read."""
+SURROUNDINGS = 12
+"""Lines to either side that a tone must stand out of."""
 
 
 def near_mains(block: Stretch) -> Mask:
@@ -35,7 +40,9 @@ def near_mains(block: Stretch) -> Mask:
 
 def hum_of(block: Stretch, left: Complex) -> list[float]:
     """Frequencies (Hz) of the mains' harmonics that stand out of `left` (n,), what a line keeps over its usual noise."""
-    power, first, step = np.abs(left) ** 2, block.frequency_hz[0], block.step_hz
+    first, step = block.frequency_hz[0], block.step_hz
+    left = left / np.sqrt(_surroundings(np.abs(left) ** 2))
+    power = np.abs(left) ** 2
     best: tuple[float, float] = (0.0, 0.0)
     # A harmonic lies between lines, and whichever of them holds it, it speaks for the mains that have the others too.
     padded = np.pad(power, 1)
@@ -59,6 +66,22 @@ def hum_of(block: Stretch, left: Complex) -> list[float]:
     loudest = int(orders[int(np.argmax(strong))])
     mains = _refined(block, left, loudest * mains) / loudest
     return [float(order * mains) for order, one in zip(orders, strong, strict=True) if one > STANDS_OUT]
+
+
+def near_tones(block: Stretch, tones: Sequence[float]) -> Mask:
+    """Lines (n,) that tell how strong the `tones` (Hz) are."""
+    near = np.zeros(len(block.frequency_hz), dtype=bool)
+    for tone in tones:
+        near[_around(block, tone, SIDE)] = True
+    return near
+
+
+def _surroundings(power: Real) -> Real:
+    """Usual power (n,) of the lines near each, at least 1: what is broad is a ratio that is not followed, and no tone."""
+    from scipy import ndimage
+
+    usual = ndimage.median_filter(power, 2 * SURROUNDINGS + 1, mode="nearest") / math.log(2.0)
+    return np.maximum(usual, 1.0)
 
 
 def _around(block: Stretch, frequency_hz: float, lines: int) -> slice:

@@ -24,6 +24,8 @@ Made = TypeVar("Made")
 AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
 END_SECONDS = 0.02
+LEVEL_SECONDS, APART = 0.1, 4.0
+"""Length of the ends whose levels are compared, and the standard deviations from which they are apart."""
 MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
 """Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 FADING = 1.5
@@ -99,10 +101,32 @@ def _block(
     length = len(first)
     end = max(1, round(END_SECONDS * rate))
     rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
+    if rest:
+        first, second = (_closed(x, rate) for x in (first, second))
     step = rate / length
     start = round(float(f[0]) / step)
     one, other = (fft.rfft(x)[start : start + len(f)].copy() for x in (first, second))
     return Stretch(f, one, other, step, length, bool(rest), place.start / rate)
+
+
+def _closed(x: Real, rate: float) -> Real:
+    """Take away the straight line by which the ends of a channel (n,) at rest stand apart, where they surely do.
+
+    A coupling of a long time constant has not come to rest when all else has. Of a decay exp(−at) that is broken off, a
+    line at ω ≫ a lacks as much as of a step.
+    """
+    pieces = round(LEVEL_SECONDS / END_SECONDS)
+    count = pieces * round(END_SECONDS * rate)
+    if len(x) < 2 * count:
+        return x
+    ends = np.stack([x[:count], x[-count:]]).astype(np.float64)
+    # Smooth weights hear little of hum, and so do means over the period of 50 Hz; what rings on differs between these.
+    weight = np.hanning(count + 2)[1:-1]
+    begins, stops = ends @ weight / weight.sum()
+    spread = math.sqrt(float(np.sum(ends.reshape(2, pieces, -1).mean(axis=2).var(axis=1, ddof=1))) / pieces)
+    if abs(stops - begins) < APART * spread:
+        return x
+    return np.asarray(x - np.linspace(begins, stops, len(x)), dtype=x.dtype)
 
 
 def _quick(length: int) -> int:

@@ -27,15 +27,18 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.disturbance import UNDISTURBED, Disturbance, Disturbed, Remnant, disturbances, may_go, without
-from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains
+from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains, near_tones
 from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
-from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends
+from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends, of_tones
 
 POINTS_PER_OCTAVE = 24.0
 TURNS = 3
 """Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations."""
 WORST_POINT = 0.25
 """Relative standard uncertainty from which a band tells nothing."""
+ENDS_MISSED = (0.0, 0.1, 0.1, 0.003)
+"""Share of what a record's ends leave in its lines that the modes of the ratio miss, by turns: while these are rough, what
+is left of it is not taken for modes of their own."""
 SURE_POINT, WIDEST_POINT = 0.06, 1.0 / 12.0
 """Relative standard uncertainty up to which neighbouring bands make one point, and its widest in octaves: what is made of a
 noisy ratio bends, and what takes noisy points away takes a resonance's own."""
@@ -111,7 +114,7 @@ def ratio_of_lines(
     bands = _Bands(lines, points_per_octave, silent)
     model: Rational | None = None
     for turn in range(TURNS + 1):
-        points = bands.points(model, together=turn == TURNS)
+        points = bands.points(model, ENDS_MISSED[turn], together=turn == TURNS)
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
         kept = points.told
@@ -178,6 +181,8 @@ class _Part:
         # Where its bands are among those of all parts, and the power of what is left over in each line.
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.empty(0)
+        # What the ends had of the lines of each band.
+        self.ends: Real = np.zeros(len(self.names))
 
     def sums(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
         """Sums of the lines of each band, in double precision whatever that of the lines."""
@@ -230,11 +235,19 @@ class _Part:
             self.used &= np.abs(block.frequency_hz - tone) > NEAR_HUM * block.step_hz
         if block.rest and not hum:
             return
+        f = block.frequency_hz
+        if block.rest:
+            some = self.used & near_tones(block, hum)
+            self.off[self.used] -= of_tones(model, hum, f[some], self.off[some], weight[some], f[self.used])
+            return
         # Hum in the first channel, times a ratio that bends, leaves the system's modes as ends do.
         poles = np.concatenate([model.poles, 2j * math.pi * np.array(hum)])
-        f = block.frequency_hz
         some = self.used & ((f < DECAYS_TO_HZ) | (np.arange(len(f)) % max(EVERY, len(f) // ENOUGH) == 0))
-        self.off[self.used] -= of_the_ends(f[some], self.off[some], weight[some], poles, f[self.used])
+        left = of_the_ends(f[some], self.off[some], weight[some], poles, f[self.used])
+        self.off[self.used] -= left
+        taken = np.zeros(len(f))
+        taken[self.used] = _square(left)
+        self.ends = self.sums(taken)
 
 
 class _Bands:
@@ -264,8 +277,11 @@ class _Bands:
         self.noise: Real = np.full(self.count, FIRST_GUESS * loudness)
         self.least = 1e-20 * loudness
 
-    def points(self, model: Rational | None, *, together: bool = False) -> _Points:
-        """Ratio of every band beside `model`, or of noisy ones `together`; noise and hum are told from what that leaves."""
+    def points(self, model: Rational | None, ends_missed: float, *, together: bool = False) -> _Points:
+        """Ratio of every band beside `model`, or of noisy ones `together`; noise and hum are told from what that leaves.
+
+        `ends_missed`: share of what was taken for the ends' that may be wrong.
+        """
         ratios = {} if model is None else {key: self._ratio_at(model, block) for key, block in self.alike.items()}
         in_turn(lambda part: part.beside(model, ratios.get(id(part.block.frequency_hz)), self.noise), self.parts)
         for _ in range(2):
@@ -273,6 +289,7 @@ class _Bands:
         correction, weight, bias = self._correct()
         weight = np.where(self.driven > QUIET * self.driven.max(), weight, 0.0)
         certain = np.where(weight > HEARD * bias, np.maximum(weight - bias, 1e-300), 0.0)
+        certain /= 1.0 + certain * ends_missed**2 * self._ends()
         centre = self.centre
         if together and not self.silent:
             centre, correction, certain = _together(centre, correction, certain)
@@ -281,6 +298,14 @@ class _Bands:
             value, variance = base * (1.0 + correction), np.abs(base) ** 2 / certain
         told = variance < (WORST_POINT * np.maximum(np.abs(value), self.silent)) ** 2
         return _Points(centre, value, variance, told)
+
+    def _ends(self) -> Real:
+        """Usual power of what the ends had of a line of each band, over that of all its lines."""
+        ends, lines = np.zeros(self.count), np.zeros(self.count)
+        for part in self.parts:
+            ends[part.place] += part.ends
+            lines[part.place] += part.lengths
+        return ends / lines / np.maximum(self._sum(lambda part: part.used * part.power), self.least)
 
     @staticmethod
     def _ratio_at(model: Rational, block: Stretch) -> Complex:

@@ -11,7 +11,7 @@ half-plane. How many are needed is decided by the Bayesian information criterion
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,14 +30,14 @@ NEARLY_ONE = 1e-8
 """Share of the largest on a triangle's diagonal below which its columns are not told apart by it alone."""
 SHARPEST = 30.0
 """Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
-ORDERS = ((1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
+ORDERS = ((2, 0), (1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
 """Numbers of real poles and of pairs that are tried: coil, couplings and loading; resonances."""
 LATE_ORDERS = ((2, 1, 1), (3, 1, 1), (3, 2, 1))
 """Those with a third number, of pairs beyond the band, that are tried where the others explain too little: a channel that
 is late by a part of a sample asks for them, and a search does not come there from real poles."""
 EXPLAINED, IN_VAIN = 2.0, 2
 """Misfit over that of noise alone from which on so many further orders in a row that are no better end the search."""
-ROUGH_ORDERS = ((2, 1), (3, 1), (3, 2))
+ROUGH_ORDERS = ((2, 0), (2, 1), (3, 1), (3, 2))
 """Those that are tried for a first look."""
 
 
@@ -92,6 +92,32 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
         here.real += np.polynomial.polynomial.polyval(place, folded.real)
         here.imag += np.polynomial.polynomial.polyval(place, folded.imag)
     return out
+
+
+def of_tones(
+    ratio: Rational, tones: Sequence[float], frequency_hz: Real, left: Complex, weight: Real, wanted_hz: Real
+) -> Complex:
+    """What steady `tones` (Hz) in both channels of a record that is else at rest leave in its lines at `wanted_hz` (k,).
+
+    A tone is broken off at both ends, and is no more than an amplitude and a phase: what the first channel has of it goes
+    with the `ratio`, and no other mode is due. `left` (n,) and `weight` (n,) are of lines near the tones, as for
+    `of_the_ends`; where the ratio hardly bends, these cannot tell the channels apart, and neither is given more than all.
+    """
+    omega = 2.0 * math.pi * np.asarray(tones)
+
+    def columns(f: Real) -> Complex:
+        s = 2j * math.pi * f[:, np.newaxis]
+        sides = np.concatenate([s / (s * s + omega**2), omega / (s * s + omega**2)], axis=1)
+        return np.asarray(np.concatenate([sides, sides * ratio.at(f)[:, np.newaxis]], axis=1))
+
+    rows, right = columns(frequency_hz) * weight[:, np.newaxis], left * weight
+    rows, right = np.concatenate([rows.real, rows.imag]), np.concatenate([right.real, right.imag])
+    scale = np.linalg.norm(rows, axis=0)
+    held = np.eye(len(scale)) / max(float(np.linalg.norm(right)), 1e-300)
+    both = np.concatenate([rows / scale, held]), np.concatenate([right, np.zeros(len(scale))])
+    x = np.linalg.lstsq(*both, rcond=1e-10)[0] / scale
+    pieces = range(0, len(wanted_hz), ROWS)
+    return np.concatenate([columns(wanted_hz[start : start + ROWS]) @ x for start in pieces])
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:

@@ -89,9 +89,9 @@ def _spreads(model: JointModel, x: Real, covariance: Real) -> dict[str, _Spread]
 
 
 def _unlike(spreads: Mapping[str, _Spread], chance: float) -> bool:
-    """Whether noise alone would make sweeps differ as much with less than that `chance`."""
+    """Whether noise alone would make sweeps differ as much in any of `spreads` with less than that `chance`."""
     return all(np.all(np.isfinite(each.covariance)) for each in spreads.values()) and any(
-        each.chance < chance for each in spreads.values()
+        len(spreads) * each.chance < chance for each in spreads.values()
     )
 
 
