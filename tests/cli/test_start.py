@@ -5,7 +5,7 @@ import re
 import shlex
 from pathlib import Path
 
-from tsfit.bench.new_folder import template
+from tsfit.bench.new_folder import AT_POWER, RIGS, next_steps
 from tsfit.cli import run
 
 
@@ -22,7 +22,7 @@ def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
     assert run(["start", str(tmp_path / "x"), "--rig", "simulated", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["files"][0] == "NEXT.txt"
     monkeypatch.chdir(tmp_path / "x")
-    whole = template("NEXT.txt").replace("\\\n", "")
+    whole = next_steps("simulated").replace("\\\n", "")
     commands = [shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|box|report) .*)", whole)]
     assert [words[0] for words in commands] == ["rig", "rig", "sweep", "sweep", "fit", "box", "report"]
     for words in commands:
@@ -30,3 +30,31 @@ def test_the_steps_it_names_work_as_they_stand(tmp_path, monkeypatch, capsys):
         extra += ["--seconds", "4"] if words[0] == "sweep" else []
         assert run([*words, *extra]) == 0, (words, capsys.readouterr().err)
     assert Path("report.html").is_file()
+
+
+def test_the_steps_at_power_are_commands_that_take_up_what_the_one_before_leaves(tmp_path, monkeypatch, capsys):
+    """Each is understood, and gets as far as the file that it needs; `test_ramp` goes the whole way."""
+    assert run(["start", str(tmp_path / "x"), "--rig", "simulated-power"]) == 0
+    assert "Never leave it alone" in capsys.readouterr().out
+    monkeypatch.chdir(tmp_path / "x")
+    whole = next_steps("simulated-power").replace("\\\n", "")
+    commands = [
+        shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|travel|heat|check|box|report) .*)", whole)
+    ]
+    assert run([*commands.pop(0), "--yes", "--reading-v", "1"]) == 0
+    needed = {
+        "sweep": "fit.json", "travel": "full-travel-bench.toml", "heat": "power-run-bench.toml", "check": "fit.json",
+        "box": "fit.json", "report": "fit.json", "fit": "free-air.wav",
+    }  # fmt: skip
+    capsys.readouterr()
+    for words in commands:
+        if words[0] == "sweep" and "--driver" not in words:
+            continue
+        assert run(words) == 2
+        assert needed[words[0]] in capsys.readouterr().err, words
+
+
+def test_only_rigs_at_power_lead_to_power_at_once():
+    for rig in RIGS:
+        assert ('--state "power run"' in next_steps(rig)) == (rig in AT_POWER)
+        assert all(len(line) <= 62 for line in next_steps(rig).splitlines())

@@ -12,9 +12,16 @@ RIGS = (
     "simulated-power",
 )  # fmt: skip
 
+AT_POWER = ("power-shunt", "simulated-power")
+
+
+def next_steps(rig: str) -> str:
+    """Return the text of NEXT.txt in a folder with that ready rig."""
+    return template("NEXT-power.txt" if rig in AT_POWER else "NEXT.txt")
+
 
 def template(name: str) -> str:
-    """Return the text of NEXT.txt, bench.toml or box.toml as a new folder has them."""
+    """Return the text of a file that a new folder has."""
     return (Path(__file__).with_name("new") / name).read_text(encoding="utf-8")
 
 
@@ -34,7 +41,7 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
         message = f"{folder}: cannot be made ({error.strerror}); name a place that you may write to."
         raise TsfitError(message, code="cannot_write", file=folder) from error
     contents = {
-        "NEXT.txt": template("NEXT.txt"),
+        "NEXT.txt": next_steps(rig),
         "rig.toml": (source / f"{rig}.toml").read_text(encoding="utf-8").replace(f"{rig}.svg", "rig.svg"),
         "rig.svg": (source / f"{rig}.svg").read_text(encoding="utf-8"),
         "bench.toml": template("bench.toml"),

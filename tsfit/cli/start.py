@@ -34,15 +34,15 @@ def start(folder: Path, rig: str, outputs: Outputs) -> None:
 
     files = start_folder(folder, rig)
     names = [path.name for path in files]
-    outputs.show({"folder": str(folder), "files": names}, lambda: _print(folder, names))
+    outputs.show({"folder": str(folder), "files": names}, lambda: _print(folder, rig, names))
 
 
-def _print(folder: Path, names: list[str]) -> None:
-    from tsfit.bench.new_folder import template
+def _print(folder: Path, rig: str, names: list[str]) -> None:
+    from tsfit.bench.new_folder import next_steps
 
     say(f"{folder}: {', '.join(names)}")
     hint("")
     hint("Next, in that folder (the same stands in NEXT.txt):")
     hint("")
     if not is_quiet():
-        click.echo(template("NEXT.txt"), nl=False)
+        click.echo(next_steps(rig), nl=False)
