@@ -1,7 +1,6 @@
 """A simulated driver led up: what is offered, expected, judged and written."""
 
 import os
-import tomllib
 from dataclasses import replace
 
 import numpy as np
@@ -19,8 +18,6 @@ from tsfit.bench.ramp import (
     next_offer,
     play,
     refuse_small_rig,
-    refuse_used,
-    write_levels,
 )
 from tsfit.capture.excitation import QUIET_DBFS, playable
 from tsfit.capture.rig import read_rig
@@ -58,18 +55,6 @@ def test_levels_rise_to_the_limit_and_each_does_what_was_expected(led):
     assert judged[1].travel == pytest.approx(judged[1].offer.travel, rel=0.15)
     assert 0.75 * ramp.limits.travel < judged[-1].travel < ramp.limits.travel
     assert judged[-1].left < 0.02
-
-
-def test_what_is_written(led):
-    ramp, judged = led
-    driver_file = ramp.stem.parent / DRIVER
-    bench = tomllib.loads(write_levels(ramp, driver_file, [one.sweep for one in judged]).read_text())
-    assert bench["driver"] == {"name": "Godwit 15", "from": DRIVER}
-    assert [sweep["recording"] for sweep in bench["sweep"]] == ["up-1.wav", "up-2.wav"]
-    assert {sweep["state"] for sweep in bench["sweep"]} == {"full travel"}
-    with pytest.raises(TsfitError) as refusal:
-        refuse_used(ramp)
-    assert refusal.value.code == "exists"
 
 
 def test_volts_and_the_driver_bind(led, tmp_path):

@@ -79,18 +79,35 @@ def test_the_whole_chain_from_the_first_level_to_the_verdict(folder, capsys, mon
     assert "too short to tell continuous power; the printed one stands" in compared
 
 
-def test_another_name_stops_after_the_quiet_level_which_is_kept(folder, monkeypatch, capsys):
+def test_another_name_stops_after_the_quiet_level_from_which_the_same_command_goes_on(folder, monkeypatch, capsys):
     monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 1.0)
-    monkeypatch.setattr(click, "prompt", lambda text, **_: "Another")
+    typed = iter(["Another", "godwit 15", "Godwit", "Gotwit 15", "Godwit 15"])
+    monkeypatch.setattr(click, "prompt", lambda text, **_: next(typed))
+    monkeypatch.setattr("tsfit.cli.ramp.confirmed_level", lambda *_, **__: None)
     assert led("--levels", "2") == 2
     said = capsys.readouterr()
-    assert "not the driver's name" in said.err
+    assert "The driver was not named" in said.err
+    assert "Another is not its name" in said.out
     assert "hot coil" in said.out
+    assert "the same command goes on from here" in " ".join(said.out.split())
     assert sorted(path.name for path in folder.glob("full-travel*")) == [
         "full-travel-1.toml",
         "full-travel-1.wav",
         "full-travel-bench.toml",
     ]
+    quiet = (folder / "full-travel-1.wav").stat().st_mtime_ns
+    (folder / "full-travel-2.partial.wav").write_text("broken off")
+    assert led("--levels", "2") == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "full-travel-bench.toml: goes on after its 1 level" in said
+    assert "Gotwit 15 is not its name" in said
+    assert "hot coil" in said
+    assert (folder / "full-travel-1.wav").stat().st_mtime_ns == quiet
+    bench = tomllib.loads((folder / "full-travel-bench.toml").read_text())
+    assert [sweep["recording"] for sweep in bench["sweep"]] == ["full-travel-1.wav", "full-travel-2-b.wav"]
+    assert (folder / "full-travel-2.partial.wav").read_text() == "broken off"
+    assert led("--levels", "2", "--yes") == 2
+    assert "nothing is left to be played" in " ".join(capsys.readouterr().err.split())
 
 
 @pytest.mark.parametrize(

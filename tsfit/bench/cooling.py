@@ -9,7 +9,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.bench.guard import NotBeyond, Watchdog, told_ohm
-from tsfit.bench.ramp import JudgedLevel, Ramp, recording_path
+from tsfit.bench.ramp import JudgedLevel, Ramp
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recording import read_recording
 from tsfit.capture.stream import Block
@@ -41,7 +41,7 @@ def cooled(ramp: Ramp, judged: Sequence[JudgedLevel], hottest_c: float, told: Ca
         guard = Watchdog(ramp.scale, ramp.driver, judged[0].model, ramp.limits, quiet.excitation, judged[0].volts)
         player.play(quiet.excitation, blocks.append, watch=guard.watch)
         if cold is None:
-            cold = _ohm(ramp, read_recording(recording_path(ramp, quiet)).samples)
+            cold = _ohm(ramp, read_recording(ramp.stem.with_name(judged[0].sweep.recording or "")).samples)
         now = ramp.limits.heated_to(_ohm(ramp, np.concatenate(blocks)) / cold)
     return now
 

@@ -7,7 +7,6 @@ that has been fitted to all levels so far; a `Watchdog` looks after each while i
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,9 +15,8 @@ import numpy as np
 
 from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import refuse_existing
 from tsfit.base.notes import QualityNote
-from tsfit.bench.file import BenchDriverTable, SweepTable, write_bench
+from tsfit.bench.file import SweepTable
 from tsfit.bench.guard import NotBeyond, Watchdog
 from tsfit.bench.sweep import Specimen, known_before, plan
 from tsfit.bench.travel import read_terminals
@@ -27,7 +25,7 @@ from tsfit.capture.alignment import round_trip
 from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, fade
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recorder import Recorder
-from tsfit.capture.recording import read_recording
+from tsfit.capture.recording import PARTIAL, read_recording
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, StreamReport
 from tsfit.circuit.large_signal import LargeSignal, move
@@ -161,7 +159,7 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     factor = min(factor, top)
     # What the output's limit binds comes to it but for rounding.
     dbfs = min(last.offer.excitation.level_dbfs + 20.0 * math.log10(factor), LIMIT_DBFS)
-    excitation = _at(judged[0].offer.excitation, dbfs)
+    excitation = at_level(judged[0].offer.excitation, dbfs)
     if run:
         excitation = _run(excitation, ramp)
     warm = (last.coil_c - ramp.limits.ambient_c) * factor**2
@@ -180,14 +178,14 @@ def _first(ramp: Ramp) -> Offer:
     most_v = min(most_v, OF_LIMIT * ramp.limits.travel / per_volt)
     cold, bound = ramp.limits.ambient_c, "the quiet beginning"
     if rig.volts_per_full_scale is None:
-        return Offer(1, _at(excitation, level), None, None, cold, bound, False, False, most_v)
+        return Offer(1, at_level(excitation, level), None, None, cold, bound, False, False, most_v)
     volts = min(rig.volts_per_full_scale * peak, most_v)
     level = 20.0 * math.log10(volts / rig.volts_per_full_scale)
-    return Offer(1, _at(excitation, level), volts, per_volt * volts, cold, bound, False, False)
+    return Offer(1, at_level(excitation, level), volts, per_volt * volts, cold, bound, False, False)
 
 
-def _at(excitation: Excitation, level_dbfs: float) -> Excitation:
-    """Return the same at another level."""
+def at_level(excitation: Excitation, level_dbfs: float) -> Excitation:
+    """Return the same excitation at another level."""
     samples = excitation.samples * 10.0 ** ((level_dbfs - excitation.level_dbfs) / 20.0)
     return replace(excitation, samples=samples, level_dbfs=level_dbfs)
 
@@ -289,8 +287,10 @@ def play(
 
 
 def recording_path(ramp: Ramp, offer: Offer) -> Path:
-    """Where the recording of an offer goes."""
-    return ramp.stem.with_name(f"{ramp.stem.name}-run.wav" if offer.run else f"{ramp.stem.name}-{offer.number}.wav")
+    """Where the recording of an offer goes; where one was broken off, its partial one lies, and the name gets a letter."""
+    name = f"{ramp.stem.name}-run" if offer.run else f"{ramp.stem.name}-{offer.number}"
+    paths = [ramp.stem.with_name(f"{name}{end}.wav") for end in ("", *(f"-{letter}" for letter in "bcdefghij"))]
+    return next((path for path in paths if not path.with_suffix(PARTIAL).exists()), paths[0])
 
 
 def judge_level(
@@ -341,27 +341,6 @@ def _refuse_lost(path: Path, total: np.ndarray, excitation: Excitation, report: 
 
 def _refusal(code: str, message: str) -> QualityNote:
     return QualityNote(code, "refuse", message)
-
-
-def bench_path(ramp: Ramp) -> Path:
-    """Where the bench file of the levels goes."""
-    return ramp.stem.with_name(f"{ramp.stem.name}-bench.toml")
-
-
-def refuse_used(ramp: Ramp) -> None:
-    """Refuse names that are taken before anything is played. Raises TsfitError ``exists``."""
-    refuse_existing(bench_path(ramp), replace=None)
-    for name in [*(f"{ramp.stem.name}-{k + 1}" for k in range(ramp.count)), f"{ramp.stem.name}-run"]:
-        refuse_existing(ramp.stem.with_name(f"{name}.wav"), replace=None)
-
-
-def write_levels(ramp: Ramp, driver_file: Path, sweeps: Sequence[SweepTable]) -> Path:
-    """Write a bench file of what was recorded, for ``tsfit travel`` and ``tsfit heat``. Raises TsfitError ``exists``."""
-    path = bench_path(ramp)
-    described = Path(os.path.relpath(driver_file.resolve(), path.parent.resolve())).as_posix()
-    table = BenchDriverTable.model_validate({"name": ramp.driver.name, "from": described})
-    write_bench(path, ramp.rig.path, table, sweeps)
-    return path
 
 
 def refuse_small_rig(ramp: Ramp) -> None:

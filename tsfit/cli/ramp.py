@@ -23,6 +23,9 @@ CAUTIONS = (
     "no DC. Stay beside it with a hand at the switch, obey local rules, and stop (Ctrl-C) at a knock, a scrape or a smell."
 )
 
+NAMED_TIMES = 3
+"""How often the driver's name is asked for, until it is typed as it is written."""
+
 
 def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet: bool) -> int:
     """Lead a driver up as the options of the command, `asked`, say."""
@@ -49,19 +52,31 @@ def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet:
 
 def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
     """Offer, ask, play and judge until nothing more is offered; write the bench file of what was recorded."""
-    from tsfit.bench.ramp import judge_level, next_offer, play, refuse_small_rig, refuse_used, write_levels
+    from tsfit.bench.ramp import judge_level, next_offer, play, refuse_small_rig
+    from tsfit.bench.ramp_kept import taken_up, write_levels
+
+    def goes_on(path: Path, count: int) -> None:
+        if not quiet:
+            say(f"{path}: goes on after its {count} {'level' if count == 1 else 'levels'}, which are judged again")
 
     refuse_small_rig(ramp)
-    refuse_used(ramp)
-    judged: list[JudgedLevel] = []
-    sweeps, bench, hottest = [], None, ramp.limits.ambient_c
+    judged = taken_up(ramp, goes_on)
+    before = len(judged)
+    sweeps, bench, hottest = [one.sweep for one in judged], None, ramp.limits.ambient_c
+    whole = named = False
     try:
         if not quiet:
             say(CAUTIONS)
         while (offer := next_offer(ramp, judged)) is not None:
             if judged:
                 _cooled(ramp, judged, hottest, quiet=quiet)
-            _confirmed(ramp, offer, judged, yes=yes, quiet=quiet)
+            _offered(ramp, offer, judged, quiet=quiet)
+            if judged and not (named or yes or quiet):
+                _named(ramp)
+                named = True
+            about = "the run" if offer.run else f"level {offer.number}"
+            cautions = len(judged) == before
+            confirmed_level(ramp.rig, about, offer.excitation.level_dbfs, yes=yes, quiet=quiet, cautions=cautions)
             with live_levels(offer.excitation.seconds, quiet=quiet) as show:
                 sweep, report, guard = play(ramp, offer, judged, on_level=show)
             hottest = guard.hottest
@@ -73,12 +88,14 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
             judged.append(judge_level(ramp, offer, sweep, report, judged))
             if not quiet:
                 _print(judged[-1])
+        whole = True
     finally:
         # Whatever ended it, what is recorded whole is named for `tsfit travel` and `tsfit heat`.
         if sweeps:
-            bench = write_levels(ramp, driver_file, sweeps)
+            bench = write_levels(ramp, driver_file, sweeps, replace=before > 0)
             if not quiet:
-                say(f"{bench}: names {', '.join(str(sweep.recording) for sweep in sweeps)}")
+                further = "" if whole else "; the same command goes on from here"
+                say(f"{bench}: names {', '.join(str(sweep.recording) for sweep in sweeps)}{further}")
     refused = any(not one.usable for one in judged)
     if quiet:
         print_json({"bench": None if bench is None else str(bench), "levels": [_plain(one) for one in judged]})
@@ -104,9 +121,11 @@ def _cooled(ramp: Ramp, judged: Sequence[JudgedLevel], hottest_c: float, *, quie
         say(f"  coil at {now_c:.0f} °C: cool enough")
 
 
-def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, yes: bool, quiet: bool) -> None:
-    """Ask before anything above the quiet beginning: the driver's name once, then each level."""
-    excitation, limits = offer.excitation, ramp.limits
+def _offered(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, quiet: bool) -> None:
+    """Say what comes next."""
+    if quiet:
+        return
+    excitation = offer.excitation
     told = [f"{excitation.kind}, {excitation.low_hz:.3g} to {excitation.high_hz:.3g} Hz, {excitation.seconds:.0f} s"]
     if offer.volts is not None:
         told.append(f"{offer.volts:.3g} V peak")
@@ -117,19 +136,24 @@ def _confirmed(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, yes: 
     if judged:
         told.append(f"coil at {judged[-1].coil_c:.0f} °C in the last level" if offer.run else f"coil {offer.coil_c:.0f} °C")
     what = "the run" if offer.run else f"level {offer.number}"
-    if not quiet:
-        step = excitation.level_dbfs - judged[-1].offer.excitation.level_dbfs if judged else 0.0
-        than = f", {step:.1f} dB louder than the last" if step > 0.05 else ""
-        say(f"Next: {what}{than}: {', '.join(told)}. What sets its level: {offer.bound}.")
-    if len(judged) == 1 and not (yes or quiet):
-        volts = "" if limits.volts == math.inf else f", {limits.volts:.3g} V"
-        question = (
-            f"Limits: {1e3 * limits.travel:.3g} mm, {limits.coil_c:.0f} °C{volts}. Type the driver's name, "
-            f"{ramp.driver.name}, to go louder"
-        )
-        if click.prompt(question, default="", show_default=False).strip() != ramp.driver.name:
-            raise TsfitError("That is not the driver's name; nothing louder is played.", code="confirm")
-    confirmed_level(ramp.rig, what, excitation.level_dbfs, yes=yes, quiet=quiet, cautions=not judged)
+    step = excitation.level_dbfs - judged[-1].offer.excitation.level_dbfs if judged else 0.0
+    than = f", {step:.1f} dB louder than the last" if step > 0.05 else ""
+    say(f"Next: {what}{than}: {', '.join(told)}. What sets its level: {offer.bound}.")
+
+
+def _named(ramp: Ramp) -> None:
+    """Ask for the driver's name before anything above the quiet beginning. Raises TsfitError ``confirm``."""
+    limits = ramp.limits
+    volts = "" if limits.volts == math.inf else f", {limits.volts:.3g} V"
+    say(f"Limits: {1e3 * limits.travel:.3g} mm, {limits.coil_c:.0f} °C{volts}.")
+    for _ in range(NAMED_TIMES):
+        question = f"Type the driver's name, {ramp.driver.name}, to go louder"
+        answer = click.prompt(question, default="", show_default=False).strip()
+        if answer == ramp.driver.name or not answer:
+            break
+        say(f"  {answer} is not its name.")
+    if answer != ramp.driver.name:
+        raise TsfitError("The driver was not named; nothing louder is played.", code="confirm")
 
 
 def _print(judged: JudgedLevel) -> None:
