@@ -38,6 +38,10 @@ def sheet(**figures: str) -> Sheet:
         ("Fs", "315 Hz", 31.5, "factor of 10"),
         ("Xmax", "22.0 mm", 11.0, "from peak to peak"),
         ("Xmax", "6.0 m", 6.0, "factor of 1000"),
+        ("Xmax", "6.0 cm", 6.0, "centimetres were given for millimetres"),
+        ("Sd", "23600 cm^2", 236.0, "square millimetres"),
+        ("Sd", "0.0236 cm^2", 236.0, "square metres"),
+        ("Sd", "236 mm^2", 236.0, "factor of 100"),
     ],
 )
 def test_a_slip_is_suspected_and_named(figure, printed, meant, words):
@@ -45,6 +49,39 @@ def test_a_slip_is_suspected_and_named(figure, printed, meant, words):
     assert found.figure == figure
     assert display(figure, found.meant)[0] == pytest.approx(meant, rel=2e-3)
     assert words in found.reason
+
+
+FEW = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd", "Vas", "Xmax")
+
+
+@pytest.mark.parametrize(
+    ("figure", "printed", "meant", "words"),
+    [
+        ("Mms", "32.0 kg", 32.0, "factor of 1000"), ("Mms", "0.0320 g", 32.0, "factor of 1000"),
+        ("Mms", "1.129 g", 32.0, "ounces"), ("Mms", "32.0 oz", 32.0, "grams were taken for ounces"),
+        ("Sd", "23600 cm^2", 236.0, "square millimetres"), ("Sd", "236 mm^2", 236.0, "factor of 100"),
+        ("Sd", "0.0236 cm^2", 236.0, "square metres"), ("Vas", "0.0630 l", 63.0, "factor of 1000"),
+        ("Vas", "63.0 m^3", 63.0, "factor of 1000"), ("Vas", "2.225 l", 63.0, "cubic feet"),
+        ("Fs", "315 Hz", 31.5, "factor of 10"),
+    ],
+)  # fmt: skip
+def test_a_slip_that_several_figures_could_explain_is_named_by_what_drivers_are_like(figure, printed, meant, words):
+    """With one relation between all that is printed any of four may be wrong; only one of them leaves a driver."""
+    told = sheet(**{name: TRUE[name] for name in FEW} | {figure: printed})
+    result = consistency(told)
+    assert result.contradictions
+    (found,) = result.suspicions
+    assert (found.figure, display(figure, found.meant)[0]) == (figure, pytest.approx(meant, rel=2e-3))
+    assert words in found.reason
+
+
+@pytest.mark.parametrize(("one", "other"), [("Qms", "Qes"), ("Qms", "Qts"), ("Qes", "Qts")])
+def test_two_that_were_swapped_are_both_named(one, other):
+    found = consistency(sheet(**{**TRUE, one: TRUE[other], other: TRUE[one]})).suspicions
+    assert [(item.figure, item.reason) for item in found] == [
+        (one, f"swapped with {other}"), (other, f"swapped with {one}"),
+    ]  # fmt: skip
+    assert [item.meant for item in found] == [float(TRUE[one]), float(TRUE[other])]
 
 
 def test_a_fair_sheet_is_not_suspected():

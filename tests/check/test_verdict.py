@@ -130,6 +130,25 @@ def test_a_slip_must_bring_the_figure_within_its_tolerance(off, suspected):
     assert [item.figure for item in result.suspicions] == suspected
 
 
+@pytest.mark.parametrize(("one", "other"), [("Qms", "Qes"), ("Qms", "Qts"), ("Qes", "Qts")])
+def test_two_that_were_swapped_are_named_and_no_decimal_point(one, other):
+    fit = made_fit()
+    true = {name: f"{fit.parameters[name].value:.4g}" for name in ("Qms", "Qes", "Qts")}
+    found = judge(fit, sheet(**{**true, one: true[other], other: true[one]})).suspicions
+    told = {item.figure: item.reason for item in found}
+    assert told in ({one: f"swapped with {other}", other: f"swapped with {one}"}, {})
+    # Qes and Qts are so near each other that the sheet's tolerance may cover either.
+    assert told or {one, other} == {"Qes", "Qts"}
+
+
+@pytest.mark.parametrize(
+    ("printed", "suspected"), [("6.0 cm", ["Xmax"]), ("40 mm", ["Xmax"]), ("6.0 mm", []), ("12 mm", [])]
+)
+def test_a_travel_that_nothing_measured_is_held_against_the_cone(printed, suspected):
+    """A cone of 17 cm makes no 40 mm."""
+    assert [item.figure for item in judge(made_fit(), sheet(Xmax=printed, Re="5.62 ohm")).suspicions] == suspected
+
+
 def test_only_a_figure_proven_outside_is_suspected_of_a_slip():
     tenfold = f"{10.0 * made_fit().parameters['Sd'].value:.5f} m^2"
     assert [item.figure for item in judge(made_fit(), sheet(Sd=tenfold)).suspicions] == ["Sd"]

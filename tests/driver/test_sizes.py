@@ -47,7 +47,7 @@ TYPED = {
     "kilograms for grams": (lambda d: replace(d, Mms=1e3 * d.Mms), r"factor of 1000 \(Mms\)"),
     "grams typed as kilograms": (lambda d: replace(d, Mms=1e-3 * d.Mms), r"factor of 1000 \(Mms\)"),
     "ounces as grams": (lambda d: replace(d, Mms=d.Mms / 28.35), r"ounces were taken for grams \(Mms\)"),
-    "Sd in mm²": (lambda d: replace(d, Sd=100.0 * d.Sd), r"factor of 100 \(Sd\)"),
+    "Sd in mm²": (lambda d: replace(d, Sd=100.0 * d.Sd), r"square millimetres .*\(Sd\)"),
     "Qms and Qes swapped": (lambda d: replace(d, Qms=d.Qes, Qes=d.Qms), "Qms and Qes were swapped"),
 }
 

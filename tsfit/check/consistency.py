@@ -21,7 +21,7 @@ from tsfit.base.arrays import Mask, Number, Real
 from tsfit.base.conformity import Verdict
 from tsfit.base.forms import IF_TOLD
 from tsfit.check.limits import geometric_travels
-from tsfit.check.slips import Suspicion, implausible, slips_of
+from tsfit.check.slips import Suspicion, implausible, slips_of, swapped
 from tsfit.driver.formulas import RELATIONS, complete
 from tsfit.driver.parameters import LEVELS, PUBLISHED
 from tsfit.driver.sizes import unusual
@@ -119,13 +119,13 @@ class Consistency:
 
 def consistency(sheet: Sheet) -> Consistency:
     """Hold the printed parameters of `sheet` against each other."""
-    found, suspicion = _judge(sheet)
+    found, suspicions = _judge(sheet)
     extra = derived(sheet)
     known = {name: printed.value for name, printed in sheet.figures.items()} | {item.name: item.value for item in extra}
-    diameter = known.get("diameter") or (2.0 * math.sqrt(known["Sd"] / math.pi) if "Sd" in known else None)
-    suspicions = [] if suspicion is None else [suspicion]
+    meant = known | {item.figure: item.meant for item in suspicions}
+    diameter = meant.get("diameter") or (2.0 * math.sqrt(meant["Sd"] / math.pi) if "Sd" in meant else None)
     suspicions += [
-        item for item in implausible(sheet.figures, diameter) if suspicion is None or item.figure != suspicion.figure
+        item for item in implausible(sheet.figures, diameter) if item.figure not in {one.figure for one in suspicions}
     ]
     told = None if found or suspicions else unusual(known)
     return Consistency(tuple(relations_of(sheet.figures)), found, tuple(suspicions), extra, told)
@@ -184,8 +184,8 @@ def relations_of(printed: Collection[str]) -> list[Chain]:
     return list(found.values())
 
 
-def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
-    """Contradictions of `sheet`, and the slip that explains all of them, if one parameter's alone does."""
+def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], list[Suspicion]]:
+    """Contradictions of `sheet`, and the slip that explains all of them: of one parameter alone, or of two swapped."""
     intervals = _intervals(sheet)
     relations = relations_of(sheet.figures)
     broken = [relation for relation in relations if not _holds(relation, intervals)]
@@ -195,7 +195,19 @@ def _judge(sheet: Sheet) -> tuple[tuple[Contradiction, ...], Suspicion | None]:
     for chain in broken:
         low, high = _implied(chain, intervals)
         found.append(_contradiction(chain, sheet, (float(low[0]), float(high[0])), suspect, possible))
-    return (*found, *_bounds(sheet, intervals), *_geometry(sheet)), suspicion
+    slips = [suspicion] if suspicion else _swapped(broken, relations, sheet, intervals)
+    return (*found, *_bounds(sheet, intervals), *_geometry(sheet)), slips
+
+
+def _swapped(
+    broken: list[Chain], relations: list[Chain], sheet: Sheet, intervals: Mapping[str, Interval]
+) -> list[Suspicion]:
+    """Suspect two parameters which, swapped, let all relations hold."""
+    for one, other in swapped(sheet.figures) if broken else ():
+        turned = {**intervals, one.figure: intervals[other.figure], other.figure: intervals[one.figure]}
+        if all(_holds(chain, turned) for chain in relations):
+            return [one, other]
+    return []
 
 
 def _bounds(sheet: Sheet, intervals: Mapping[str, Interval]) -> list[Contradiction]:
@@ -354,6 +366,8 @@ def _suspects(
             middle, half = printed.value * _SEARCH, printed.value * _SEARCH * _STEP
         if np.any(_agree(concerned, name, middle, half, intervals)) or any(slip.figure == name for slip in slips):
             explaining.append(name)
+    if len({slip.figure for slip in slips}) > 1:
+        slips = [slip for slip in slips if unusual(complete({**sheet.values(), slip.figure: slip.meant})) is None]
     return tuple(explaining), slips[0] if len({slip.figure for slip in slips}) == 1 else None
 
 

@@ -5,7 +5,7 @@ suspected whose undoing makes them agree. A parameter that nothing else checks i
 value, and then of a factor of 1000 first, because that is what a wrong prefix makes.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from tsfit.circuit.load import air_load_change
@@ -14,6 +14,8 @@ from tsfit.driver.units import Printed, display
 
 LONG_TRAVEL = 0.11
 """One-way travel per effective diameter above which it is likelier told from peak to peak (common practice, no source)."""
+
+SWAPPED = (("Qms", "Qes"), ("Qms", "Qts"), ("Qes", "Qts"))
 
 
 @dataclass(frozen=True)
@@ -47,15 +49,24 @@ def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> li
     found = []
     for name, printed in parameters.items():
         low, high = range_of(name, None)
+        if name == "Xmax" and diameter is not None:
+            high = min(high, LONG_TRAVEL * diameter)
         if not low <= printed.value <= high:
             for factor, reason in slips_of(name).items():
                 if low <= printed.value * factor <= high:
                     found.append(Suspicion(name, printed.value * factor, reason))
                     break
-    travel = parameters.get("Xmax")
-    if travel is not None and diameter is not None and LONG_TRAVEL * diameter < travel.value <= range_of("Xmax", None)[1]:
-        found.append(Suspicion("Xmax", 0.5 * travel.value, slips_of("Xmax")[0.5]))
     return found
+
+
+def swapped(printed: Mapping[str, Printed]) -> Iterator[tuple[Suspicion, Suspicion]]:
+    """Yield each two of the printed parameters that are easily swapped, as suspicions of both."""
+    for one, other in SWAPPED:
+        if one in printed and other in printed:
+            yield (
+                Suspicion(one, printed[other].value, f"swapped with {other}"),
+                Suspicion(other, printed[one].value, f"swapped with {one}"),
+            )
 
 
 def towards(

@@ -27,7 +27,7 @@ from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.limits import Meaning, judged_limit
 from tsfit.check.pattern import Pattern, pattern
-from tsfit.check.slips import Suspicion, towards
+from tsfit.check.slips import Suspicion, implausible, swapped, towards
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
@@ -152,12 +152,20 @@ def judge(
 
 
 def _suspicions(parameters: list[Judged], sheet: Sheet, area: float | None) -> list[Suspicion]:
+    outside = {item.name: item for item in parameters if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)}
+    for both in swapped({name: sheet.figures[name] for name in outside}):
+        if all(
+            abs(outside[one.figure].measured / one.meant - 1.0) <= outside[one.figure].tolerance / 100.0 for one in both
+        ):
+            return list(both)
     found = [
         towards(item.name, sheet.figures[item.name], item.measured, item.tolerance / 100.0, area)
-        for item in parameters
-        if item.verdict == "outside" and item.name not in ("Znom", *LEVELS)
+        for item in outside.values()
     ]
-    return [suspicion for suspicion in found if suspicion is not None]
+    judged = {item.name for item in parameters}
+    rest = {name: printed for name, printed in sheet.figures.items() if name not in judged}
+    diameter = None if area is None else 2.0 * math.sqrt(area / math.pi)
+    return [*(suspicion for suspicion in found if suspicion is not None), *implausible(rest, diameter)]
 
 
 def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str, float]:

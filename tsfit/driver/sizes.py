@@ -70,18 +70,20 @@ _OWN: Mapping[str, Mapping[float, str]] = {
     "Vas": {0.3048**3 / 1e-3: "cubic feet were taken for litres", 1e-3 / 0.3048**3: "litres were taken for cubic feet"},
     "Sd": {
         0.0254**2 / 1e-4: "square inches were taken for square centimetres",
+        0.01: "square millimetres were taken for square centimetres",
+        1e4: "square metres were taken for square centimetres",
         0.25: "it was worked out with the diameter in place of the radius",
         4.0: "it was worked out with the radius in place of the diameter",
     },
     "diameter": {2.0: "it is the radius", 0.5: "it is twice the diameter", 2.54: "inches were taken for centimetres"},
     "Mms": {28.349523125: "ounces were taken for grams", 1.0 / 28.349523125: "grams were taken for ounces"},
-    "Xmax": {0.5: "the travel is told from peak to peak"},
+    "Xmax": {0.5: "the travel is told from peak to peak", 0.1: "centimetres were given for millimetres"},
 }
 
 
 def plain_slips(parameter: str) -> dict[float, str]:
     """Factors from printed to meant with their words; none for a level, of which ten times is not a slip of a digit."""
-    return {} if parameter in LEVELS else {**_OWN.get(parameter, {}), **_TENS}
+    return {} if parameter in LEVELS else {**_OWN.get(parameter, {}), **_TENS, **_OWN.get(parameter, {})}
 
 
 def range_of(name: str, diameter: float | None, re: float | None = None, wiring: str | None = None) -> tuple[float, float]:
@@ -234,7 +236,7 @@ class _Size:
 
     def off(self) -> float:
         """How far the driver is from the middle of its ranges, in their half widths, several together; 0 if not told."""
-        if self.diameter is None or "Mms" not in self.values:
+        if self.diameter is None or not set(_TOLD_TOGETHER) <= self.values.keys():
             return 0.0
         ends = [[math.log(each) for each in (*self.range_of(name), self.values[name])] for name in _TOLD_TOGETHER]
         return math.hypot(*((2.0 * value - low - high) / (high - low) for low, high, value in ends))
