@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING
 import pytest
 from filelock import FileLock
 from helpers.paths import SAMPLES
+from helpers.wheel import install, tsfit_of
 
 if TYPE_CHECKING:
     from tsfit.driver.fit_result import FitResult
@@ -84,14 +85,17 @@ def made_once(tmp_path_factory) -> Callable[[str, Callable[[Path], object]], Pat
 
 
 @pytest.fixture(scope="session")
-def demonstration(made_once) -> Path:
-    """What `tsfit demo` leaves, in the folder ``tsfit-demo``, and prints, in ``printed.txt``."""
+def wheel(made_once) -> Path:
+    """The built wheel in an environment of its own (`helpers.wheel`)."""
+    return made_once("wheel", install)
+
+
+@pytest.fixture(scope="session")
+def demonstration(made_once, wheel) -> Path:
+    """What `tsfit demo` of the wheel leaves, in the folder ``tsfit-demo``, and prints, in ``printed.txt``."""
 
     def play(folder: Path) -> None:
-        from tsfit.cli import run
-
-        with contextlib.chdir(folder), (folder / "printed.txt").open("w") as out, contextlib.redirect_stdout(out):
-            assert run(["demo"]) == 0
+        (folder / "printed.txt").write_text(tsfit_of(wheel, ["demo"], folder))
 
     return made_once("demonstration", play)
 

@@ -1,75 +1,16 @@
 """The built wheel is whole: it works in an environment that has never seen the checkout, and without PortAudio."""
 
-import importlib.util
-import os
-import subprocess
-import sys
-import sysconfig
-import venv
-from pathlib import Path
-
 import pytest
-from helpers.paths import ROOT
-
-DRIVER = """
-import importlib.abc, sys
-
-class NoPortAudio(importlib.abc.MetaPathFinder):
-    def find_spec(self, name, path=None, target=None):
-        if name == "sounddevice":
-            raise OSError("PortAudio library not found")
-
-sys.meta_path.insert(0, NoPortAudio())
-import tsfit
-from tsfit.cli import run
-assert sys.prefix in tsfit.__file__, tsfit.__file__
-sys.exit(run(sys.argv[1:]))
-"""
+from helpers.wheel import tsfit_of
 
 
-def python_of(folder: Path) -> Path:
-    return folder / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+def test_the_demonstration_is_the_wheels(demonstration):
+    # It has played there for all tests (conftest.py).
+    assert "site-packages" in (demonstration / "printed.txt").read_text()
+    assert (demonstration / "tsfit-demo" / "page.html").is_file()
 
 
-@pytest.fixture(scope="module")
-def installed(tmp_path_factory):
-    """Give an empty environment with the wheel in it; what the wheel depends on comes from the one that runs the tests."""
-    if importlib.util.find_spec("hatchling") is None:
-        pytest.skip("hatchling, which builds the wheel, is not installed")
-    folder = tmp_path_factory.mktemp("wheel")
-    build = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", folder]
-    subprocess.run(build, cwd=ROOT, check=True, capture_output=True)
-    (wheel,) = folder.glob("*.whl")
-    venv.create(folder / "env", with_pip=False)
-    python = python_of(folder / "env")
-    purelib = Path(
-        subprocess.run(
-            [python, "-c", "import sysconfig; print(sysconfig.get_path('purelib'))"],
-            check=True,
-            capture_output=True,
-            text=True,
-        ).stdout.strip()
-    )
-    install = [sys.executable, "-m", "pip", "install", "--no-deps", "--no-index", "--target", purelib, wheel]
-    subprocess.run(install, check=True, capture_output=True)
-    # Own packages come first on the path: an editable install beside the dependencies cannot stand in for the wheel.
-    (purelib / "dependencies.pth").write_text(sysconfig.get_path("purelib") + "\n")
-    return python
-
-
-@pytest.mark.parametrize(
-    ("words", "left"),
-    [
-        (["demo"], "tsfit-demo/page.html"),
-        (["start", "x", "--rig", "simulated"], "x/NEXT.txt"),
-        (["guide"], None),
-    ],
-)
-def test_command(installed, tmp_path, words, left):
-    env = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
-    done = subprocess.run(
-        [installed, "-c", DRIVER, *words], cwd=tmp_path, env=env, capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    assert done.stdout
+@pytest.mark.parametrize(("words", "left"), [(["start", "x", "--rig", "simulated"], "x/NEXT.txt"), (["guide"], None)])
+def test_command(wheel, tmp_path, words, left):
+    assert tsfit_of(wheel, words, tmp_path)
     assert left is None or (tmp_path / left).is_file()
