@@ -260,3 +260,25 @@ def test_each_driver_may_be_wired_in_its_own_way(tmp_path, capsys):
     assert run(asked) == 0
     voltage = json.loads(capsys.readouterr().out)["cases"][0]["level_db"]["equal voltage"]
     np.testing.assert_allclose(np.subtract(voltage[1], voltage[0]), 20.0 * math.log10(2.0), atol=1e-6)
+
+
+@pytest.mark.parametrize("copies", [1, 2, 30])
+def test_copies_of_one_fit_count_once_and_it_is_said(files, capsys, copies):
+    for number in range(copies):
+        (files / f"copy-{number}.json").write_bytes((files / "fit.json").read_bytes())
+    named = [f"copy-{number}.json" for number in range(copies)]
+    assert run(["compare", "fit.json", "old.toml", "--volume-l", "60", "--json"]) == 0
+    alone = json.loads(capsys.readouterr().out)
+    assert run(["compare", "fit.json", *named, "old.toml", "--volume-l", "60", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out) == alone
+    assert f"{copies} of the drivers {'is a copy' if copies == 1 else 'are copies'} of another" in " ".join(err.split())
+    assert run(["compare", "fit.json", *named, "--volume-l", "60"]) == 2
+    assert "copies of one driver" in " ".join(capsys.readouterr().err.split())
+
+
+def test_one_driver_once_and_twice_is_a_comparison(files, capsys):
+    assert run(["compare", "fit.json", "fit.json", "--volume-l", "60", "--drivers", "1", "--drivers", "2", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert len(json.loads(out)["compared"]) == 2
+    assert "cop" not in err

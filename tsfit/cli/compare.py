@@ -13,7 +13,7 @@ import click
 from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.cli.box.options import air_options, amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
-from tsfit.cli.printing import hint, is_full, print_table, say
+from tsfit.cli.printing import hint, is_full, print_table, say, say_error
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
@@ -211,11 +211,15 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     if asked.f3_hz and asked.count:
         raise click.UsageError("--f3-hz is found for one driver in a box; leave --drivers out, or name the volume.")
     options = ("sheets", "cost", *COMMON)
-    found, coils, sheet_of = [], [], []
+    found, coils, sheet_of, alike, paths = [], [], [], [], []
     air = made(Air, asked.around) if any(asked.around[item.name] is not None for item in fields(Air)) else None
     for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
         own = dict(zip(options, told, strict=True))
         driver, fit = read_driver_or_fit(path, assuming=True)
+        if (driver, own) in alike:
+            continue
+        alike.append((driver, own))
+        paths.append(path)
         coils.append(asked.coil_c)
         if own["sheets"] is not None:
             printed = read_sheet(own["sheets"])
@@ -226,6 +230,7 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
         together = None if own["count"] is None else DriverSet(own["count"], own["in_series"] or 1)
         displaced = 1e-3 * (own["displaces_l"] or 0.0)
         found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together, air))
+    _say_copies(len(asked.drivers) - len(found), len(found))
     _refuse_swapped(sheet_of)
     files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
     limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
@@ -235,13 +240,24 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     ]
     names = [one.driver.name for one in found]
     if len(set(names)) < len(names):
-        stems = [path.stem for path in asked.drivers]
+        stems = [path.stem for path in paths]
         marks = [stem if stems.count(stem) == 1 else f"{stem}, {number}" for number, stem in enumerate(stems, start=1)]
         found = [
             replace(one, driver=replace(one.driver, name=f"{one.driver.name} ({mark})"))
             for one, mark in zip(found, marks, strict=True)
         ]
     return found
+
+
+def _say_copies(copies: int, left: int) -> None:
+    """Say how many were copies of another, with nothing told of them alone; refuse to compare one with itself."""
+    if copies and left == 1:
+        raise click.UsageError(
+            "These are copies of one driver; name another, or tell them apart, as with --drivers 1 --drivers 2."
+        )
+    if copies:
+        told = "is a copy" if copies == 1 else "are copies"
+        say_error(f"{copies} of the drivers {told} of another, and each counts once.")
 
 
 def _refuse_swapped(sheets: list[tuple[Path, str, str]]) -> None:

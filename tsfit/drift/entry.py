@@ -23,6 +23,8 @@ WITH_MASS = {"Cms", "Bl", "Rms"}
 LOGGED = ("Re", "Fs", "Qms", "Qes", "Mms", "Cms", "Bl", "Rms", "Sd")
 """Parameters of which logarithms are taken."""
 LARGEST = 1e15
+MOST_TOLD = 5
+"""Hours of copies that are named."""
 SUSPENSION_K = 2.0
 """Difference of air temperature from which a suspension's compliance is not the same: common practice, no source."""
 
@@ -167,11 +169,17 @@ def once(entries: Sequence[Entry]) -> tuple[tuple[Entry, ...], list[QualityNote]
     Of those that are made of the same recordings that added last counts.
     """
     left = copies([entry.recordings for entry in entries], last=True)
-    notes = []
+    copies_of: dict[int, list[int]] = {}
     for number, other in left.items():
+        copies_of.setdefault(other, []).append(number)
+    notes = []
+    for other, numbers in copies_of.items():
+        hours = [f"{entries[number].hours:g}" for number in numbers]
+        told = ", ".join(hours if len(hours) <= MOST_TOLD else [*hours[: MOST_TOLD - 1], "…", hours[-1]])
+        who, are, do = ("The entry", "is", "does") if len(hours) == 1 else (f"The {len(hours)} entries", "are", "do")
         message = (
-            f"The entry at {entries[number].hours:g} h is made of the same recordings as that at {entries[other].hours:g}"
-            " h and does not count; record anew at every hour."
+            f"{who} at {told} h {are} made of the same recordings as that at {entries[other].hours:g} h and {do} not "
+            "count; record anew at every hour."
         )
         notes.append(QualityNote("same_sweep", "warn", message))
     kept = [entry for number, entry in enumerate(entries) if number not in left]
