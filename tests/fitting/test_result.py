@@ -76,7 +76,8 @@ def test_a_runner_up_too_far_to_count():
     assert other.bic > 6.0
     assert [each.Vas for each in (best, other)] == [None, None]
     message = note(result, "runner_up").message
-    assert message.endswith(f"it would change Qts by {change(other.Qts, best.Qts)}. That is too far to count.")
+    told = f"it would change Qts by {change(other.Qts, best.Qts)}."
+    assert message.endswith(f"{told} That is too far to count, but for what the misfits leave open.")
     assert not [each for each in result.quality if each.code == "close_call"]
 
 
@@ -98,7 +99,7 @@ def test_of_two_models_one_is_the_runner_up_unless_it_has_a_fault(monkeypatch, f
     if told:
         assert told.message == (
             "Runner-up: coil ladder-2, suspension ideal, BIC 8 above the chosen; it would change Qts by +2.5 % and Vas by "
-            "-2 %. That is too far to count."
+            "-2 %. That is too far to count, but for what the misfits leave open."
         )
 
 

@@ -12,7 +12,16 @@ from helpers.made_curves import COILS, SUSPENSIONS, make
 from tsfit.base.errors import TsfitError
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.select import LAW_MISS, LAW_SHARE, Ranked, in_doubt, rank, start_of_suspension, worth_polish
+from tsfit.fitting.select import (
+    LAW_MISS,
+    LAW_SHARE,
+    Ranked,
+    coils_in_doubt,
+    in_doubt,
+    rank,
+    start_of_suspension,
+    worth_polish,
+)
 from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.start import coil_start
 
@@ -122,6 +131,21 @@ def test_laws_of_the_suspension_are_in_doubt_where_one_is_needed():
     ]  # fmt: skip
     assert [weight for _, weight in in_doubt([ranked("ideal", 0.8), *others])] == [0.2]
     assert in_doubt([ranked("log-creep", 1.0), ranked("structural", fault="no end")]) == []
+
+
+def test_other_coils_are_in_doubt_by_the_misfits():
+    def ranked(coil, floor, weight=0.0, suspension="ideal"):
+        circuit = SimpleNamespace(coil=coil, suspension=suspension)
+        solved = SimpleNamespace(circuit=circuit, floor=floor, x=np.zeros(3), share_of_floor=0.5)
+        return SimpleNamespace(weight=weight, solved=solved)
+
+    others = [ranked("power-law", 4e-3), ranked("simple", 2e-2), ranked("ladder-2", 3e-3, 0.1)]
+    others += [ranked("power-law", 4e-3, suspension="log-creep"), ranked("ladder-2", 1e-3)]
+    told = coils_in_doubt([ranked("ladder-3", 2e-3, 0.9), *others])
+    assert [(one.circuit.coil, weight) for one, weight in told] == [
+        ("power-law", pytest.approx(0.5 * 0.25 / 2)), ("simple", pytest.approx(0.5 * 0.01 / 2)),
+    ]  # fmt: skip
+    assert coils_in_doubt([ranked("ladder-3", 0.0, 1.0), *others]) == []
 
 
 def test_points_along_one_bend_do_not_make_a_model_surer():

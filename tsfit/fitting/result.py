@@ -190,7 +190,7 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
         f"chosen; it would change {apart}."
     )
     if counted == 1:
-        return QualityNote("runner_up", "note", f"{message} That is too far to count.")
+        return QualityNote("runner_up", "note", f"{message} That is too far to count, but for what the misfits leave open.")
     mean = " and ".join(
         change(name, sum(each.weight * float(value[name]) for each, value in zip(weighed, at, strict=True)))
         for name in names

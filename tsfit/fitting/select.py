@@ -79,6 +79,29 @@ def in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
     return rivals
 
 
+def coils_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
+    """Return the other coils, fitted with the best's suspension, with the weight of their difference squared.
+
+    No coil model is exact. Where the best one misses the sweeps by more than their noise, a better one would likely change
+    the figures as the others do, in proportion to the misfits: from one that misses by ε' to one that misses by ε they move
+    by so much, from ε to none by ε/(ε' − ε) of it, or ε/ε' where chance decides the way. The mean square of that over the
+    models is what is uncertain; those within `CLOSE_CALL` have their own weight.
+    """
+    best = ranked[0].solved
+    if not best.floor > 0.0:
+        return []
+    others = [
+        each.solved
+        for each in ranked[1:]
+        if each.solved.circuit.suspension == best.circuit.suspension
+        and not each.weight
+        and np.all(np.isfinite(each.solved.x))
+        and each.solved.floor > best.floor
+    ]
+    share = best.share_of_floor
+    return [(other, share * (best.floor / other.floor) ** 2 / len(others)) for other in others]
+
+
 @dataclass(frozen=True)
 class Task:
     """What every circuit is fitted to."""

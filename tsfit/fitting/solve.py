@@ -69,6 +69,12 @@ class Solved:
         return self.solution.weights.floor
 
     @property
+    def share_of_floor(self) -> float:
+        """Share of the floor in the variance of a usual point, the rest of which is noise."""
+        variances = np.concatenate(self.solution.weights.variances(self.model))
+        return float(np.mean(self.floor**2 * np.concatenate(self.model.size) / variances))
+
+    @property
     def points_per_error(self) -> float:
         """How many points share one error, at least 1."""
         return self.solution.weights.points_per_error
