@@ -18,10 +18,12 @@ def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):
     printed = capsys.readouterr().out
     assert printed.startswith("10 % limit: 9.7")
     assert "mm one way, set by the compliance; 10.6" in printed.splitlines()[0]
-    assert "mm the other, set by the force factor." in printed.splitlines()[0]
-    told = ("force factor down to 82 %", "over ", "level-1.wav", "stiffness, in less out", "1.5 V cell", "cone held aside")
+    assert "mm the other way, set by the force factor." in printed.splitlines()[0]
+    told = ("force factor down to 82 %", "over ", "level-1.wav", "the other less one way", "1.5 V cell", "cone held aside")
     for word in (*told, "E_n"):
         assert word in printed
+    assert "outward" not in printed.replace('outward = "positive"', "")
+    assert "inward" not in printed
     assert plot.stat().st_size > 10_000
     found = read_travel(out)
     assert found.driver.serial == "A-1"

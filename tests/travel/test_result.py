@@ -15,7 +15,8 @@ def test_what_is_put_together(fitted):
     form = plain(told)
     assert (form["schema"], form["kind"]) == (1, "travel")
     assert [note.code for note in told.quality] == ["polarity"]
-    assert told.side("outward") == "one way"
+    assert (told.side("outward"), told.side("inward")) == ("one way", "the other way")
+    assert not any(word in told.called(name) for name in told.parameters for word in ("outward", "less out"))
     for name, criteria in DISTORTION.items():
         for side in ("outward", "inward"):
             values = [getattr(told.limits[one], side).value for one in criteria]

@@ -9,7 +9,6 @@ import click
 
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_notes, print_table, progress, say
-from tsfit.driver.parameters import PARAMETERS
 
 if TYPE_CHECKING:
     from tsfit.driver.travel_result import TravelResult
@@ -46,9 +45,12 @@ def travel(bench: Path, outputs: Outputs) -> None:
 
 def _print(told: TravelResult) -> None:
     """Print how far it goes, then each limit, each level, and what holds at rest."""
+    from tsfit.driver.travel_result import SIDES
+
     for answer in told.answers():
         say(answer)
-    heads = ["limit", f"{told.side('outward')}, mm (95 %)", f"{told.side('inward')}, mm (95 %)"]
+    sides = [f"{told.side(side)}, mm" for side in SIDES]
+    heads = ["limit", *(f"{side} (95 %)" for side in sides)]
     print_table(heads, told.rows(), title="Where each curve reaches its limit")
     levels = [
         [
@@ -57,7 +59,7 @@ def _print(told: TravelResult) -> None:
         ]
         for each in told.levels
     ]  # fmt: skip
-    print_table(["level", "outward, mm", "inward, mm", "Re, Ω", "unexplained, %", "noise, %"], levels)
+    print_table(["level", *sides, "Re, Ω", "unexplained, %", "noise, %"], levels)
     held = [
         [
             each.recording, f"{1e3 * each.x_m:+.4g}", *(
@@ -73,6 +75,6 @@ def _print(told: TravelResult) -> None:
     if held:
         heads = ["held at", "mm", "Bl, T·m", "d(K x)/dx, N/mm", "L, mH", *(f"E_n {name}" for name in ("Bl", "K", "L"))]
         print_table(heads, held, title="cone held aside; up to an E_n of 1 it agrees with full travel")
-    at_rest = [[PARAMETERS[name].called, *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
+    at_rest = [[told.called(name), *estimate.shown(name).cells] for name, estimate in told.parameters.items()]
     print_table(["at rest", "value", "±1σ", "95 % interval", "unit"], at_rest)
     print_notes(told.quality)

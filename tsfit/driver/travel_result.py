@@ -11,6 +11,7 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.driver.fit_result import Estimate
+from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.record import NamedDriver
 from tsfit.driver.units import shown_decimals, with_decimals
 
@@ -141,6 +142,9 @@ GO_LOUDER = (
     "driver goes without a knock."
 )
 
+UNSIDED = {"Bl_offset": "middle of Bl, one way", "K_asymmetry": "stiffness, the other less one way"}
+"""What parameters are called where nobody knows which way is out."""
+
 
 @dataclass(frozen=True)
 class TravelResult(Viewed):
@@ -175,7 +179,11 @@ class TravelResult(Viewed):
 
     def side(self, side: Side) -> str:
         """Name of a side in words."""
-        return side if self.outward_known else {"outward": "one way", "inward": "the other"}[side]
+        return side if self.outward_known else {"outward": "one way", "inward": "the other way"}[side]
+
+    def called(self, name: str) -> str:
+        """Name of a parameter in words, its sides told as `side` tells them."""
+        return PARAMETERS[name].called if self.outward_known else UNSIDED.get(name, PARAMETERS[name].called)
 
     def answers(self) -> list[str]:
         """Say in a sentence how far the driver goes at each distortion, last what to do where no level went so far."""
