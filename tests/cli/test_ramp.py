@@ -97,6 +97,7 @@ def test_another_name_stops_after_the_quiet_level_from_which_the_same_command_go
     ]
     quiet = (folder / "full-travel-1.wav").stat().st_mtime_ns
     (folder / "full-travel-2.partial.wav").write_text("broken off")
+    (folder / "full-travel-2-b.wav").write_text("no good")
     assert led("--levels", "2") == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "full-travel-bench.toml: goes on after its 1 level" in said
@@ -104,7 +105,7 @@ def test_another_name_stops_after_the_quiet_level_from_which_the_same_command_go
     assert "hot coil" in said
     assert (folder / "full-travel-1.wav").stat().st_mtime_ns == quiet
     bench = tomllib.loads((folder / "full-travel-bench.toml").read_text())
-    assert [sweep["recording"] for sweep in bench["sweep"]] == ["full-travel-1.wav", "full-travel-2-b.wav"]
+    assert [sweep["recording"] for sweep in bench["sweep"]] == ["full-travel-1.wav", "full-travel-2-c.wav"]
     assert (folder / "full-travel-2.partial.wav").read_text() == "broken off"
     assert led("--levels", "2", "--yes") == 2
     assert "nothing is left to be played" in " ".join(capsys.readouterr().err.split())

@@ -24,7 +24,7 @@ from tsfit.capture.excitation import playable
 from tsfit.capture.stream import Stopped, StreamReport
 from tsfit.circuit.large_signal import resting
 
-PER_K, TURN_S = 0.00393, 0.2
+PER_K, TURN_S, SPEED_S = 0.00393, 0.2, 0.5
 RIG_FILE = f"""name = "at power"
 topology = "shunt"
 reference_ohm = {SHUNT}
@@ -58,10 +58,11 @@ def turned(at, fault, rate):
 class DriverAtPower:
     """Amplifier, rig and driver; `heard_wrong` is the first sample in which a fault shows in what comes back.
 
-    `volts` (peak) come of full scale. `hottest_k` is the largest rise of the coil.
+    `volts` (peak) come of full scale. `hottest_k` is the largest rise of the coil. `network` (Rtv0, Ctv, Rtm, Ctm, g), if
+    there is one, warms coil and magnet; heat in the iron is left out.
     """
 
-    def __init__(self, truth, rate, volts, fault=None, *, noise_dbfs=-90.0, delay=500, seed=0):
+    def __init__(self, truth, rate, volts, fault=None, *, noise_dbfs=-90.0, delay=500, seed=0, network=None):
         self.truth, self.rate, self.volts, self.fault = truth, rate, volts, fault or Fault()
         self.noise, self.rng = 10.0 ** (noise_dbfs / 20.0), np.random.default_rng(seed)
         self.p, self.tau = truth.vector, 10.0**DECADES / (2.0 * math.pi * truth.Fs)
@@ -69,6 +70,7 @@ class DriverAtPower:
         self.y, self.before = np.zeros(4 + len(self.tau)), np.zeros(1)
         self.waiting = np.zeros((delay, 2))
         self.done, self.hottest_k, self.farthest, self.warm_k = 0, 0.0, 0.0, 0.0
+        self.network, self.magnet_k, self.speed2, self.at = network, 0.0, 0.0, 0.0
 
     def __call__(self, x):
         """Answer (n, 2) to a block (n,) that goes out."""
@@ -88,6 +90,8 @@ class DriverAtPower:
         out = three_eighths(fine, 1.0 / self.rate, self.p, self.tau, warm * self.truth.Re / self.p[0], self.y)
         self.before = u[-1:]
         i = out[:, 0]
+        if self.network is not None:
+            self._warm(i, out[:, 1])
         self.farthest = max(self.farthest, float(np.abs(out[:, 1]).max()))
         if fault.kind == "lost current":
             i = np.where(on, fault.size * i, i)
@@ -102,6 +106,21 @@ class DriverAtPower:
         joined = np.concatenate([self.waiting, both])
         self.waiting = joined[len(x) :]
         return (joined[: len(x)] + self.noise * self.rng.standard_normal(both.shape)).astype(np.float32)
+
+    def _warm(self, i, x):
+        """Warm coil and magnet by what flowed in a block, in steps that are short beside both time constants."""
+        rtv0, ctv, rtm, ctm, g = self.network
+        seconds = len(i) / self.rate
+        speed2 = float(np.mean((np.diff(x, prepend=self.at) * self.rate) ** 2))
+        self.at = x[-1]
+        self.speed2 += (speed2 - self.speed2) * -math.expm1(-seconds / SPEED_S)
+        out = 1.0 / rtv0 + g * math.sqrt(self.speed2)
+        square, steps = float(np.mean(i**2)), max(math.ceil(200.0 * seconds), 1)
+        for _ in range(steps):
+            flow = (self.warm_k - self.magnet_k) * out
+            heat = self.truth.Re * (1.0 + PER_K * self.warm_k) * square
+            self.warm_k += seconds / steps * (heat - flow) / ctv
+            self.magnet_k += seconds / steps * (flow - self.magnet_k / rtm) / ctm
 
 
 def known_of(truth):

@@ -1,4 +1,4 @@
-"""Lead a driver up with short levels, as ``tsfit sweep --state "full travel"`` does.
+"""Lead a driver up with short levels, and a short pilot before a run, as ``tsfit sweep --state "full travel"`` does.
 
 python lead_up.py FOLDER OPTION …
 """
@@ -11,5 +11,6 @@ from tsfit.cli import run
 
 if __name__ == "__main__":
     os.chdir(sys.argv[1])
-    ramp.PERIOD_S = 0.8
-    sys.exit(run(["sweep", "rig.toml", "--state", "full travel", "--driver", "fit.json", *sys.argv[2:], "--yes", "--json"]))
+    ramp.PERIOD_S, ramp.PILOT_S = 0.8, 2.0
+    state = [] if "--state" in sys.argv else ["--state", "full travel"]
+    sys.exit(run(["sweep", "rig.toml", *state, "--driver", "fit.json", *sys.argv[2:], "--yes", "--json"]))

@@ -1,9 +1,10 @@
-"""A driver that bends, behind an amplifier, as a JACK client: what goes in comes out as the two channels of a power rig.
+"""A driver that bends and warms behind an amplifier, a JACK client: what goes in comes out as both channels of a power rig.
 
     python power_in_the_loop.py SERVER NAME
 
 Standard output tells "ready", "sounds" and "silent" with the frames that have passed, and after SIGUSR1 "farthest" with
-the largest travel so far, m, the largest sample that came in, and the frames that have passed. SIGUSR2 turns the amplifier
+the largest travel so far, m, the largest sample that came in, the frames that have passed, and the largest rise of the
+coil, K. SIGUSR2 turns the amplifier
 up by half. SIGTERM ends it.
 """
 
@@ -20,6 +21,8 @@ from helpers.made_travel import DRIVERS
 
 TRUTH, VOLTS = DRIVERS[0], 60.0
 """The driver, and the volts that come of full scale."""
+NETWORK = (3.5, 1.6, 1.5, 25.0, 0.3)
+"""Rtv0, Ctv, Rtm, Ctm, g: a coil of four seconds, for nobody waits for one of a minute."""
 
 
 def main(server, name):
@@ -29,7 +32,7 @@ def main(server, name):
     source = client.inports.register("in_1")
     client.inports.register("in_2")
     outputs = [client.outports.register(f"out_{k}") for k in (1, 2)]
-    device = DriverAtPower(TRUTH, client.samplerate, VOLTS, delay=0)
+    device = DriverAtPower(TRUTH, client.samplerate, VOLTS, delay=0, network=NETWORK)
     device(np.zeros(64))
     events, sounding, loudest = queue.SimpleQueue(), [False], [0.0]
 
@@ -44,10 +47,13 @@ def main(server, name):
         for port, y in zip(outputs, device(x).T, strict=True):
             port.get_array()[:] = y
 
+    def told():
+        return f"farthest {device.farthest:.6f} {loudest[0]:.6f} {device.done} {device.hottest_k:.3f}"
+
     def turned_up(*_):
         device.fault = Fault("gain turned up", device.done, 1.5)
 
-    signal.signal(signal.SIGUSR1, lambda *_: events.put(f"farthest {device.farthest:.6f} {loudest[0]:.6f} {device.done}"))
+    signal.signal(signal.SIGUSR1, lambda *_: events.put(told()))
     signal.signal(signal.SIGUSR2, turned_up)
     signal.signal(signal.SIGTERM, lambda *_: events.put("end"))
     with client:

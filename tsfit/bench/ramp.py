@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +36,9 @@ from tsfit.driver.record import Driver
 from tsfit.travel.fit import looked
 from tsfit.travel.level import LevelData, prepared
 
-FROM_FS, TO_FS = 0.3, 10.0
+FROM_FS, TO_FS, FALL = 0.3, 10.0, 1.0
+RUN_FROM_FS, RUN_FALL = 2.0, 0.5
+"""Of a power run: pink from above the resonance, so that heat and not travel binds, where Re is read best."""
 PERIOD_S, SLOW_FS, SLOW_PERIOD_S = 2.0, 20.0, 4.0
 """Of the multisine, and of that for a driver of lower resonance."""
 SETTLING, KEPT = 2, 4
@@ -83,7 +86,7 @@ class Ramp:
         fs = self.driver.Fs
         period = PERIOD_S if fs >= SLOW_FS else SLOW_PERIOD_S
         return Wanted(
-            "odd multisine", (SETTLING + KEPT) * period, low_hz=FROM_FS * fs, high_hz=TO_FS * fs, fall=1.0, fade_s=RAMP_S,
+            "odd multisine", (SETTLING + KEPT) * period, low_hz=FROM_FS * fs, high_hz=TO_FS * fs, fall=FALL, fade_s=RAMP_S,
             periods=SETTLING + KEPT,
         )  # fmt: skip
 
@@ -146,27 +149,31 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     if not judged[-1].usable or judged[-1].offer.last:
         return None
     last = judged[-1]
-    top, bound = _top(ramp, last)
-    if final - k > 0 and top * 0.5 ** (final - k) * 10.0 ** (-LEAST_STEP_DB / 20.0) < 1.0:
-        k = final - max(math.floor(math.log2(top)), 0)
-    factor = top * 0.5 ** (final - k)
-    if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and k < final:
+    top, bound = _top(ramp, last, partial(_farthest, last))
+    highest = (top, bound)
+    if ramp.run_s is not None:
+        signal = _run_signal(ramp)
+        highest = _top(ramp, last, lambda factor: _farthest_in_run(last, signal, factor))
+    if final - k > 0 and highest[0] * 0.5 ** (final - k) * 10.0 ** (-LEAST_STEP_DB / 20.0) < 1.0:
+        k = final - max(math.floor(math.log2(highest[0])), 0)
+    step, factor = 10.0 ** (LEAST_STEP_DB / 20.0), min(highest[0] * 0.5 ** (final - k), top)
+    if factor < step and k < final:
         # A step that is hardly one is left out, not the rest of the way.
-        k, factor = k + 1, 2.0 * factor
+        k = final if ramp.run_s is not None else k + 1
+        factor = min(highest[0] * 0.5 ** (final - k), top)
     run = ramp.run_s is not None and k >= final
-    if factor < 10.0 ** (LEAST_STEP_DB / 20.0) and not run:
+    if run:
+        factor, bound = highest
+    elif factor < step:
         return None
-    factor = min(factor, top)
     # What the output's limit binds comes to it but for rounding.
     dbfs = min(last.offer.excitation.level_dbfs + 20.0 * math.log10(factor), LIMIT_DBFS)
-    excitation = at_level(judged[0].offer.excitation, dbfs)
-    if run:
-        excitation = _run(excitation, ramp)
+    excitation = _run(at_level(signal, dbfs), ramp) if run else at_level(judged[0].offer.excitation, dbfs)
+    travel = _farthest_in_run(last, signal, factor) if run else _farthest(last, factor)
     warm = (last.coil_c - ramp.limits.ambient_c) * factor**2
     return Offer(
-        len(judged) + 1, excitation, last.volts * factor, _farthest(last, factor), ramp.limits.ambient_c + warm, bound,
-        k >= final, run,
-    )  # fmt: skip
+        len(judged) + 1, excitation, last.volts * factor, travel, ramp.limits.ambient_c + warm, bound, k >= final, run
+    )
 
 
 def _first(ramp: Ramp) -> Offer:
@@ -206,11 +213,29 @@ def _farthest(last: JudgedLevel, factor: float) -> float:
     return move(last.model, factor * last.data.volts, last.data.steps_hz, block=last.data.block).farthest
 
 
-def _top(ramp: Ramp, last: JudgedLevel) -> tuple[float, str]:
-    """By which factor on the last level's volts the top is louder, and what binds it."""
+def _run_signal(ramp: Ramp) -> Excitation:
+    """Return what a run plays, at the quiet level."""
+    fs = ramp.driver.Fs
+    return plan(ramp.rig, replace(ramp.wanted, low_hz=RUN_FROM_FS * fs, fall=RUN_FALL, level_dbfs=QUIET_DBFS))
+
+
+def _farthest_in_run(last: JudgedLevel, signal: Excitation, factor: float) -> float:
+    """Peak travel that the last model expects of the run at `factor` times the last level's peak volts, m."""
+    rate, n = signal.sample_rate_hz, signal.period
+    played = signal.samples[signal.start + n : signal.start + 3 * n]
+    volts = factor * last.volts * 10.0 ** (-signal.level_dbfs / 20.0) * played
+    dense = 2 * math.ceil(last.model.steps_hz() / rate)
+    grid = np.arange(dense * (len(volts) - 1) + 1) / dense
+    return move(last.model, np.interp(grid, np.arange(len(volts)), volts), rate * dense / 2.0).farthest
+
+
+def _top(ramp: Ramp, last: JudgedLevel, farthest: Callable[[float], float]) -> tuple[float, str]:
+    """By which factor on the last level's volts the top is louder, and what binds it; `farthest` tells travel by it."""
     limits, scale, rise = ramp.limits, ramp.scale, last.coil_c - ramp.limits.ambient_c
     full_a = scale.second_v / ramp.rig.reference_ohm if ramp.rig.topology == "shunt" else math.inf
     amperes = float(np.abs(last.data.amperes).max())
+    if ramp.run_s is not None:
+        amperes = max(amperes, last.volts / ramp.driver.Re)
     bounds = {
         "the volts asked for": ramp.top_v / last.volts,
         "the limit of volts": limits.volts / last.volts,
@@ -222,12 +247,12 @@ def _top(ramp: Ramp, last: JudgedLevel) -> tuple[float, str]:
         bounds["the limit of the coil"] = math.sqrt(OF_LIMIT * (limits.coil_c - limits.ambient_c) / rise)
     bound = min(bounds, key=lambda name: bounds[name])
     top = bounds[bound]
-    if _farthest(last, top) <= OF_LIMIT * limits.travel:
+    if farthest(top) <= OF_LIMIT * limits.travel:
         return top, bound
     low, high = 0.0, top
     for _ in range(10):
         middle = math.sqrt(max(low, 0.1) * high)
-        low, high = (middle, high) if _farthest(last, middle) <= OF_LIMIT * limits.travel else (low, middle)
+        low, high = (middle, high) if farthest(middle) <= OF_LIMIT * limits.travel else (low, middle)
     return low, "the limit of travel"
 
 
@@ -287,10 +312,10 @@ def play(
 
 
 def recording_path(ramp: Ramp, offer: Offer) -> Path:
-    """Where the recording of an offer goes; where one was broken off, its partial one lies, and the name gets a letter."""
+    """Where the recording of an offer goes; where one that was broken off, or no good, has the name, it gets a letter."""
     name = f"{ramp.stem.name}-run" if offer.run else f"{ramp.stem.name}-{offer.number}"
     paths = [ramp.stem.with_name(f"{name}{end}.wav") for end in ("", *(f"-{letter}" for letter in "bcdefghij"))]
-    return next((path for path in paths if not path.with_suffix(PARTIAL).exists()), paths[0])
+    return next((path for path in paths if not (path.exists() or path.with_suffix(PARTIAL).exists())), paths[0])
 
 
 def judge_level(

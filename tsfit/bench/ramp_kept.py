@@ -41,12 +41,11 @@ def taken_up(ramp: Ramp, told: Callable[[Path, int], None] = lambda path, count:
     """
     path, judged = bench_path(ramp), list[JudgedLevel]()
     sweeps = _begun(ramp) if path.exists() else []
-    names = [*(f"{ramp.stem.name}-{k + 1}.wav" for k in range(ramp.count)), f"{ramp.stem.name}-run.wav"]
-    for name in names:
-        if name not in [sweep.recording for sweep in sweeps]:
-            refuse_existing(ramp.stem.with_name(name), replace=None)
     if sweeps:
         told(path, len(sweeps))
+    else:
+        for name in [*(f"{ramp.stem.name}-{k + 1}" for k in range(ramp.count)), f"{ramp.stem.name}-run"]:
+            refuse_existing(ramp.stem.with_name(f"{name}.wav"), replace=None)
     for sweep in sweeps:
         offer = next_offer(ramp, judged)
         if offer is None or sweep.state != "full travel":

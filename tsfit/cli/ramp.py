@@ -80,17 +80,18 @@ def lead_up(ramp: Ramp, driver_file: Path, *, yes: bool, quiet: bool) -> int:
             with live_levels(offer.excitation.seconds, quiet=quiet) as show:
                 sweep, report, guard = play(ramp, offer, judged, on_level=show)
             hottest = guard.hottest
-            sweeps.append(sweep)
             if offer.run:
+                sweeps.append(sweep)
                 if not quiet:
                     say(f"{sweep.recording}: the coil was at {guard.hottest:.0f} °C at most")
                 break
             judged.append(judge_level(ramp, offer, sweep, report, judged))
+            sweeps.append(sweep)
             if not quiet:
                 _print(judged[-1])
         whole = True
     finally:
-        # Whatever ended it, what is recorded whole is named for `tsfit travel` and `tsfit heat`.
+        # Whatever ended it, what is recorded well is named for `tsfit travel` and `tsfit heat`.
         if sweeps:
             bench = write_levels(ramp, driver_file, sweeps, replace=before > 0)
             if not quiet:

@@ -322,7 +322,7 @@ def _notes(run: HeatRun, driver: Driver, found: _Found, piloted: bool, told: boo
     if not told:
         notes.append(QualityNote(
             "magnet_open", "note",
-            f"{run.seconds / 60.0:.1f} minutes of power do not tell how the magnet cools, so that no continuous power "
+            f"{run.seconds / 60.0:.2g} minutes of power do not tell how the magnet cools, so that no continuous power "
             "follows; hold the power for 20 minutes and more.",
         ))  # fmt: skip
     if not piloted:
