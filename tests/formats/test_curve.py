@@ -212,7 +212,7 @@ BROKEN = [
     ("\n \n", "empty", "empty"),
     ("# only words\n", "empty", "no rows"),
     ("dear diary\nit rained\n", "empty", "no rows"),
-    (b"\x89PNG\r\n\x1a\n\x00\x00\x00", "not_text", "not a text"),
+    (b"\x89PNG\r\n\x1a\n\x00\x00\x00", "not_text", "is no impedance curve but a picture"),
     (text(POLAR[:, :2]), "columns", "has 2 columns; export the phase too"),
     (text(POLAR[:, :1]), "columns", "has 1 column; export the phase too"),
     (text(RECTANGULAR) + "1.1e8, 7.0, 3.0\n", "frequency", "line 121: 1.1e+08 Hz is no driver's frequency"),
@@ -362,6 +362,6 @@ def test_a_damaged_curve_is_refused_or_read_in_bounds(tmp_path, data):
 def test_a_result_of_ours_is_no_curve(tmp_path):
     path = tmp_path / "fit.json"
     path.write_text('\n{"schema": 1, "kind": "fit"}\n')
-    with pytest.raises(TsfitError, match="is JSON, as tsfit writes its results") as error:
+    with pytest.raises(TsfitError, match="is no impedance curve but a fit") as error:
         read_curve(path)
-    assert error.value.code == "not_text"
+    assert error.value.file == str(path)

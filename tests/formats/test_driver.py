@@ -124,7 +124,7 @@ def test_further_figures_come_along(tmp_path):
             "wrong_key",
             "published is not a key of a driver",
         ),
-        ('name = "a rig"\ntopology = "divider"\n', "missing_key", "neither [parameters] nor [published]"),
+        ('name = "a rig"\ntopology = "divider"\n', "missing_key", "is no fit, datasheet or driver file but a rig file"),
         ("not toml", "not_toml", "not a valid TOML driver file"),
     ],
 )

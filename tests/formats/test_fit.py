@@ -188,7 +188,7 @@ def test_what_is_wrong_with_a_fit_is_said_in_one_sentence(tmp_path, text, code, 
 def test_binary_and_missing_files_are_refused(tmp_path):
     path = tmp_path / "fit.json"
     path.write_bytes(b"RIFF\xff\xfe\x00\x01WAVE")
-    with pytest.raises(TsfitError, match="not valid JSON"):
+    with pytest.raises(TsfitError, match="is no fit but a recording"):
         read_fit(path)
     with pytest.raises(TsfitError, match="cannot be read"):
         read_fit(tmp_path / "none.json")

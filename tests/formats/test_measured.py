@@ -49,7 +49,9 @@ def test_files_that_were_swapped_are_told_apart(tmp_path):
     found = read_measured(travel, heat)
     assert (found.travel.driver.name, found.heat.driver.name) == ("Dunlin 12", "Saltwit 12B")
     assert read_measured(None, None).travel is None
-    with pytest.raises(TsfitError, match="a result of kind heat, not travel; name what 'tsfit travel' wrote"):
+    with pytest.raises(
+        TsfitError, match="is no result of tsfit travel but a result of tsfit heat; --heat and tsfit report take it"
+    ):
         read_measured(heat, None)
     with pytest.raises(TsfitError, match="a result of kind travel, not heat; name what 'tsfit heat' wrote"):
         read_measured(None, travel)

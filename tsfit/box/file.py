@@ -37,6 +37,7 @@ from tsfit.box.kinds import PLANS
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import Leaf, Value, leaves_of_kind, made, told
 from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST
+from tsfit.formats.foreign import reads
 from tsfit.formats.toml import Table, load_toml, validated, wrong_key
 
 TABLES = ("", "drivers", "drive", "amplifier", "air", "rear", "front", "port", "radiator")
@@ -82,6 +83,7 @@ def file_form(kind: Kind) -> type[Table]:
     return create_model(kind, __base__=_File, **fields)
 
 
+@reads("box")
 def read_box(path: Path) -> BoxPlan:
     """Read the box that `path` plans. Raises ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or
     ``wrong_value``, naming file, key and remedy.

@@ -22,6 +22,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, refuse_existing, unreadable, unwritable, watch
 from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences, once
+from tsfit.formats.foreign import reads
 
 LARGEST_BYTES = 1_000_000_000
 LOCK_SECONDS = 60.0
@@ -39,6 +40,7 @@ class Log:
     notes: tuple[QualityNote, ...]
 
 
+@reads("drift log")
 def read_log(path: Path) -> Log:
     """Read a log, damaged lines remarked. Raises TsfitError ``missing_file``, ``not_a_log``, ``newer_schema``."""
     try:
@@ -100,6 +102,7 @@ def _entry(path: Path, data: bytes, start: int, stop: int) -> Entry | None:
     return entry
 
 
+@reads("drift log")
 def add_entry(path: Path, entry: Entry) -> Log:
     """Add `entry` to the log at `path`, which is made where it is missing, and return the log as it stands then.
 

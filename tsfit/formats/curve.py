@@ -22,6 +22,7 @@ from tsfit.driver.curve import ImpedanceCurve
 from tsfit.formats.curve_cells import NOT_FINITE, refuse
 from tsfit.formats.curve_header import PAIRS, UNKNOWN, WAY_OUT
 from tsfit.formats.curve_text import TextTable, decode, read_tables
+from tsfit.formats.foreign import reads
 from tsfit.formats.phase_law import GOOD_PHASE, SURE, is_mirrored, phase_misses
 from tsfit.formats.touchstone import is_touchstone, read_touchstone, touchstone_text
 
@@ -95,7 +96,11 @@ def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
         ``cannot_read``, ``too_large``, ``not_text``, ``empty``, ``separators``, ``not_a_number``, ``ragged``, ``columns``,
         ``touchstone``, ``frequency``, ``impedance``, ``few_points``, ``mirrored_phase``.
     """
-    path = Path(path)
+    return _read_curve(Path(path), columns)
+
+
+@reads("curve")
+def _read_curve(path: Path, columns: str | None) -> ImpedanceCurve:
     try:
         too_large = "is too large (over 50 MB) for an impedance curve; name the exported curve."
         data = read_bytes(path, LARGEST_BYTES, too_large, "too_large")
@@ -103,8 +108,6 @@ def read_curve(path: str | Path, columns: str | None = None) -> ImpedanceCurve:
     except (OSError, ValueError) as error:
         why = getattr(error, "strerror", None) or str(error)
         raise TsfitError(f"{path}: cannot be read ({why}); check the name.", code="cannot_read", file=path) from error
-    if text.lstrip().startswith("{"):
-        refuse(path, "is JSON, as tsfit writes its results, and no curve; name the curve or bench file itself.", "not_text")
     if not text.strip():
         refuse(path, "is empty; export the curve again.", "empty")
     touchstone = is_touchstone(text, path)

@@ -43,6 +43,7 @@ from tsfit.driver.parameters import BASIC, LEVELS, PUBLISHED
 from tsfit.driver.record import AtPower, Driver, Softening, driver_from_parameters
 from tsfit.driver.units import Printed, display
 from tsfit.formats.fit import read_fit
+from tsfit.formats.foreign import reads
 from tsfit.formats.sheet import DriverTable, read_parameters, read_sheet
 from tsfit.formats.toml import Table, load_toml, validated
 
@@ -107,6 +108,7 @@ class _DriverFile(Table):
     at_power: _AtPower | None = None
 
 
+@reads("fit", "sheet", "driver")
 def read_driver_or_fit(path: Path, *, assuming: bool = False) -> tuple[Driver, FitResult | None]:
     """Read the driver that `path` describes, and the fit it comes from, if it is one; raises as `read_driver`.
 
@@ -118,6 +120,7 @@ def read_driver_or_fit(path: Path, *, assuming: bool = False) -> tuple[Driver, F
     return read_driver(path, assuming=assuming), None
 
 
+@reads("fit", "sheet", "driver")
 def read_driver(path: Path, *, assuming: bool = False) -> Driver:
     """Read the driver that `path` describes, `assuming` what is usual where a sheet does not print all.
 

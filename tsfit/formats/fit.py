@@ -48,6 +48,7 @@ from tsfit.driver.fit_result import (
 from tsfit.driver.formulas import Wiring
 from tsfit.driver.parameters import BASIC, LEVELS, PARAMETERS
 from tsfit.driver.record import Driver
+from tsfit.formats.foreign import reads
 from tsfit.formats.toml import validated
 
 KIND = "fit"
@@ -166,6 +167,7 @@ def _short(value: float) -> float:
     return float(f"{value:.6g}")
 
 
+@reads("fit")
 def read_fit(path: Path) -> FitResult:
     """Read a fit. Raises TsfitError ``missing_file``, ``not_a_fit``, ``newer_schema``, ``missing_key``, ``wrong_value``."""
     file = validated(path, _load(path), _Fit, "fit")

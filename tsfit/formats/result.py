@@ -9,6 +9,7 @@ from typing import TypeVar
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
 from tsfit.base.forms import SCHEMA, read_form
+from tsfit.formats.foreign import wanted
 
 MAX_BYTES = 50_000_000
 AnyResult = TypeVar("AnyResult")
@@ -19,6 +20,11 @@ def read_result(path: Path, record: type[AnyResult], kind: str, *, other: str = 
 
     Raises TsfitError ``missing_file``, `other`, ``newer_schema``, ``not_reportable``.
     """
+    with wanted(path, kind):
+        return _read(path, record, kind, other)
+
+
+def _read(path: Path, record: type[AnyResult], kind: str, other: str) -> AnyResult:
     hint = f"name what 'tsfit {kind}' wrote with -o"
     try:
         data = json.loads(read_bytes(path, MAX_BYTES, f"too large; {hint}.", other).decode("utf-8-sig"))

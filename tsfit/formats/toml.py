@@ -18,6 +18,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes, unreadable
 from tsfit.driver.units import parse_printed
+from tsfit.formats.foreign import wanted
 
 UNIT_SUFFIXES = {
     "g": "g", "l": "l", "cm2": "cm^2", "cm": "cm", "ohm": "ohm", "hz": "Hz", "mm": "mm", "w": "W", "v": "V", "a": "A",
@@ -63,14 +64,6 @@ class Table(BaseModel):
 
 
 _DECIMAL_COMMA = re.compile(rb"^([^#=\n\"]*=\s*)([+-]?\d+),(\d+)\s*(?:#.*)?$", re.MULTILINE)
-OTHER_KINDS = {
-    "rig": "this is a bench file, which `tsfit fit` reads.",
-    "published": "this is a datasheet, which `tsfit check` reads.",
-    "sweep": "this is a bench file, which `tsfit fit` reads.",
-    "channels": "this is a rig file, which `tsfit sweep` reads.",
-}
-"""Tables that only one kind of file has, and what to do with that kind."""
-
 AnyModel = TypeVar("AnyModel", bound=BaseModel)
 
 
@@ -80,7 +73,8 @@ def read_toml(path: Path, model: type[AnyModel], kind: str) -> AnyModel:
     Raises TsfitError ``missing_file``, ``not_toml``, ``wrong_key``, ``missing_key`` or ``wrong_value``, naming file,
     key and remedy.
     """
-    return validated(path, load_toml(path, kind), model, kind)
+    with wanted(path, kind):
+        return validated(path, load_toml(path, kind), model, kind)
 
 
 def load_toml(path: Path, kind: str) -> dict[str, object]:
@@ -93,9 +87,6 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
     except (ValueError, RecursionError) as error:
         comma = _DECIMAL_COMMA.search(data)
         message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."
-        if data.lstrip().startswith(b"{"):
-            instead = f"name the {kind} file itself ('tsfit report' shows a result)"
-            message = f"{path}: is JSON, as tsfit writes its results; {instead}."
         if comma is not None:
             whole, part = comma[2].decode(), comma[3].decode()
             number = data.count(b"\n", 0, comma.start(2)) + 1
@@ -118,7 +109,6 @@ def wrong_key(place: str, key: str, known: Iterable[str], kind: str, path: Path)
     by_lower = {name.lower(): name for name in known}
     close = difflib.get_close_matches(key.lower(), by_lower, n=1)
     remedy = f"did you mean {by_lower[close[0]]!r}?" if close else f"use one of {', '.join(by_lower.values())}."
-    remedy = OTHER_KINDS.get(key, remedy) if place == key else remedy
     return TsfitError(f"{path}: {place} is not a key of a {kind} file; {remedy}", code="wrong_key", file=path)
 
 
@@ -149,10 +139,8 @@ def _place(location: tuple[int | str, ...]) -> str:
 
 def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationError) -> TsfitError:
     errors = error.errors()
-    # A misspelt key is reported as missing too; the misspelling is what helps, and most of all that of another kind.
-    unknown = [item for item in errors if item["type"] == "extra_forbidden"]
-    unknown.sort(key=lambda item: item["loc"][:-1] != () or item["loc"][-1] not in OTHER_KINDS)
-    first = unknown[0] if unknown else errors[0]
+    # A misspelt key is reported as missing too; the misspelling is what helps.
+    first = next((item for item in errors if item["type"] == "extra_forbidden"), errors[0])
     location = first["loc"]
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":

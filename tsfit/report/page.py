@@ -27,6 +27,7 @@ from tsfit.driver.heat_result import HeatResult
 from tsfit.driver.travel_result import TravelResult
 from tsfit.formats.fit import KIND as FIT
 from tsfit.formats.fit import read_fit
+from tsfit.formats.foreign import reads
 from tsfit.report.blocks import Block, Part
 from tsfit.report.box import box_part, equaliser_part, panels_part, verify_part
 from tsfit.report.comparison import compare_part, history_part
@@ -92,6 +93,7 @@ READERS: dict[str, FormReader[Any]] = {
 }
 
 
+@reads("fit", "travel", "heat", "drift log", "result")
 def read_part(path: Path, name: str) -> Part:
     """Read what `path` holds: the machine form of a fit, a check, a lot, a box (planned, equalised, finished or as boards)
     or a comparison, or a drift log.

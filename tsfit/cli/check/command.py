@@ -174,6 +174,8 @@ def _judged(
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
     """Fits, and the sheet, which may be left out after two fits or more."""
+    from tsfit.formats.foreign import kinds_of, wanted
+
     if not files:
         raise click.UsageError("check takes a sheet, a fit and a sheet, or several fits; see 'tsfit check --help'.")
     json = [is_json(file) for file in files]
@@ -182,11 +184,12 @@ def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:
     if all(json[:-1]) and not json[-1]:
         return files[:-1], files[-1]
     if json == [True]:
-        problem, file = f"{files[0]}: JSON, not a sheet; name the sheet (TOML) to judge after it.", files[0]
+        problem, file = f"{files[0]}: is a fit; name the datasheet to judge by it after it.", files[0]
     elif json == [False, True]:
         problem = f"{files[0]}: the fit comes first and the sheet second; write 'tsfit check {files[1]} {files[0]}'."
-        file = files[1]
+        file = files[0]
     else:
         file = files[json.index(False)]
         problem = f"{file}: not a fit; name JSON files written by 'tsfit fit' before the sheet, which comes last."
-    raise TsfitError(problem, code="wrong_file_type", file=file)
+    with wanted(file, *(["fit"] * (kinds_of(file) == ["fit"] and json == [True])), "sheet"):
+        raise TsfitError(problem, code="wrong_file_type", file=file)
