@@ -98,6 +98,9 @@ _TABLES: Mapping[str, Callable[[Mapping[str, object]], bool]] = {
 
 def kinds_of(path: Path) -> list[str]:
     """Return the kinds of file, of `KINDS`, that `path` is like; none where it cannot be read or is like none."""
+    # A pipe or a device would be waited for.
+    if not path.is_file():
+        return []
     try:
         with path.open("rb") as stream:
             head = stream.read(HEAD_BYTES).removeprefix(b"\xef\xbb\xbf").lstrip()
