@@ -166,7 +166,8 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
         provenance={"curve": dict(curve.provenance)},
     )
     counts = (
-        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system."
+        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system: "
+        "name it in a bench file with its state."
     )
     notes = [QualityNote("state_assumed", "note", counts)]
     if swept is not None:
@@ -210,7 +211,8 @@ def _states(path: Path, table: BenchTable) -> tuple[list[State], list[QualityNot
     told = [played(path.parent / (sweep.recording or sweep.curve or "")) for sweep in table.sweep]
     kinds = {each.kind for each in told if each.kind is not None}
     if len(kinds) > 1:
-        message = f"The sweeps used {' and '.join(sorted(kinds))}, whose peaks do not compare; they count as one level."
+        told_kinds = " and ".join(sorted(kinds))
+        message = f"The sweeps used {told_kinds}, whose peaks do not compare; they count as one level. Keep to one."
         return states, [*notes, QualityNote("mixed_excitation", "note", message)]
     with_levels = [
         state
@@ -311,6 +313,6 @@ def _trimmed(
         result = run(GainTrim(gain, gain * spread))
     message = (
         f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm at first) equals "
-        f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading."
+        f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading: take the meter's own leads off it."
     )
     return result, QualityNote("trimmed", "warn" if abs(gain - 1.0) > 0.01 else "note", message)

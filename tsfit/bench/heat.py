@@ -49,7 +49,8 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     ambient = run.ambient_temperature_c
     if ambient is None:
         ambient = ASSUMED_AMBIENT_C
-        message = f"No ambient_temperature_c is stated; {ambient:g} °C is assumed, and coil temperatures are as far off."
+        assumed = f"{ambient:g} °C is assumed, and coil temperatures are as far off"
+        message = f"No ambient_temperature_c is stated; {assumed}: state it."
         notes.append(QualityNote("assumed_ambient", "note", message))
     per_k = table.driver.coil_alpha_per_k or COPPER_PER_K
     around = Surroundings(

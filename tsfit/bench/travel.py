@@ -132,7 +132,7 @@ def _causes(scale: Scale, samples: Real) -> dict[str, tuple[float, float]]:
 def _assumed(driver: Driver) -> QualityNote:
     message = (
         f"{driver.name}: no uncertainty of the moving mass is stated; {100.0 * ASSUMED_MASS:g} % is assumed, half of which "
-        "every limit has."
+        "every limit has. A fit with a weighed mass states it: name that."
     )
     return QualityNote("assumed_uncertainty", "note", message)
 

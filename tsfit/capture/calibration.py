@@ -158,7 +158,7 @@ def on_trust(standards: int) -> str | None:
         if standards == 1
         else "Two standards tell gains, delay, leads and inputs; crosstalk stays"
     )
-    return f"{told} on trust, as the rig file and usual practice have it."
+    return f"{told} on trust, as the rig file and usual practice have it; record open, short and a resistor to tell."
 
 
 def calibration_of(rig: Rig) -> Calibration:

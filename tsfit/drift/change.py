@@ -233,11 +233,15 @@ def _random(part: Causes) -> Real:
 def _notes(first: Entry, other: Entry, *, told: bool) -> list[QualityNote]:
     notes = differences(first, other)
     if not told:
-        message = "Not both fits tell the moving mass; it is taken as unchanged, so a change of mass would pass for others."
+        message = (
+            "Not both fits tell the moving mass; it is taken as unchanged, so a change of mass would pass for others: "
+            "sweep with a mass each time."
+        )
         notes.append(QualityNote("mass_assumed", "note", message))
     if not (first.systematic and other.systematic):
         message = (
-            "A fit was made by an older version that does not tell what both share; the uncertainties are too wide by it."
+            "A fit was made by an older version that does not tell what both share; the uncertainties are too wide by it: "
+            "fit again."
         )
         notes.append(QualityNote("shared_unknown", "note", message))
     return notes

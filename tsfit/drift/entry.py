@@ -201,18 +201,18 @@ def differences(first: Entry, other: Entry) -> list[QualityNote]:
     if first.rig != other.rig:
         message = (
             f"The rigs differ ({first.rig or 'not stated'}, {other.rig or 'not stated'}), so that their errors do not "
-            "cancel; the uncertainties hold both."
+            "cancel; the uncertainties hold both. Keep to one rig."
         )
         notes.append(QualityNote("other_rig", "warn", message))
     for what, one, two in (("coil", first.coil, other.coil), ("suspension", first.suspension, other.suspension)):
         if one != two:
-            message = f"The {what} models differ ({one}, {two}), which alone can move parameters."
+            message = f"The {what} models differ ({one}, {two}), which alone can move parameters; force one (--{what})."
             notes.append(QualityNote("other_model", "warn", message))
     warmer = other.conditions.temperature_c - first.conditions.temperature_c
     if abs(warmer) > SUSPENSION_K:
         message = (
             f"The air was {abs(warmer):.1f} K {'warmer' if warmer > 0.0 else 'cooler'}; a warmer suspension is softer, and "
-            "there is no correction for it."
+            "there is no correction for it; sweep at one warmth."
         )
         notes.append(QualityNote("suspension_temperature", "warn", message))
     return notes

@@ -179,7 +179,10 @@ def _set_damage_aside(path: Path) -> tuple[QualityNote, ...]:
     with path.open("r+b") as stream:
         stream.truncate(kept)
         os.fsync(stream.fileno())
-    message = f"The last line of {path.name} was damaged ({len(rest)} bytes); it was moved to {aside.name}, the rest kept."
+    message = (
+        f"The last line of {path.name} was damaged ({len(rest)} bytes) and moved to {aside.name}, the rest kept; add that "
+        "fit again."
+    )
     return (QualityNote("damaged_line", "warn", message),)
 
 

@@ -98,10 +98,10 @@ def with_trials(result: FitResult, trials: Trials, **options: Any) -> FitResult:
         message += "all intervals agree with those of the covariance to the first digit of the standard uncertainty."
     notes = [QualityNote("monte_carlo", "note", message)]
     if found.failed > MANY_FAILED * (found.trials + found.failed):
-        message = f"{found.failed} further trials ended nowhere and are not counted, so the true intervals are wider."
+        message = f"{found.failed} further trials ended nowhere and do not count: intervals are too narrow; add a state."
         notes.append(QualityNote("trials_failed", "warn", message))
     if found.settled is False:
-        message = f"The intervals had not settled after {found.trials} trials; a figure is hardly determined by the sweeps."
+        message = f"The intervals had not settled after {found.trials} trials; a figure is hardly determined; add a state."
         notes.append(QualityNote("trials_unsettled", "warn", message))
     return replace(result, monte_carlo=found, quality=(*result.quality, *notes))
 

@@ -255,7 +255,8 @@ def _circuit_notes(best: Solved) -> list[QualityNote]:
             "warn" if floor > 2.0 else "note",
             f"The fitted circuit follows the sweeps {'only ' * (floor > 2.0)}to "
             + (f"{floor:.2g} %" if floor >= 0.01 else "better than 0.01 %")
-            + " of the impedance (RMS, beyond noise).",
+            + " of the impedance (RMS, beyond noise)"
+            + ("; look for a rattle, a contact or a mass that moves, and sweep again." if floor > 2.0 else "."),
         ),
         QualityNote("circuit", "note", f"Circuit: coil {circuit.coil}, suspension {circuit.suspension}."),
     ]
@@ -280,7 +281,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
                 "open_coil_terms",
                 "warn",
                 f"The sweeps leave {', '.join(best.open_terms)} of the coil open by more than a factor of e, which is "
-                "why no uncertainty is stated for them; what the coil does within the range swept is known all the same.",
+                "why no uncertainty is stated for them; within the range swept the coil is known. Sweep higher to tell.",
             )
         )
     notes += [*_demand_notes(best), *scatter_note(best.model.scatter)]

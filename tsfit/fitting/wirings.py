@@ -118,7 +118,7 @@ def wiring_notes(best: Solved, states: Sequence[FittedState]) -> list[QualityNot
         return []
     k = model.names.index("coupling")
     spread = math.sqrt(best.covariance[k, k])
-    source = "as the sweeps show" if spread < MEASURED else "assumed; a sweep of one coil beside one of both tells it"
+    source = "as the sweeps show" if spread < MEASURED else "assumed; sweep one coil beside both to tell it"
     coupling = f"{COUPLING[0] + COUPLING[1] * best.x[k]:.2f} ± {COUPLING[1] * spread:.2f}"
     wired = "one coil, the other open" if model.wiring == "one coil" else f"both coils in {model.wiring}"
     notes = [

@@ -347,6 +347,6 @@ def _notes(run: HeatRun, driver: Driver, found: _Found, piloted: bool, told: boo
         notes.append(QualityNote(
             "misfit", "warn",
             f"Coil and magnet alone do not describe the course (misfit {found.misfit:.1f} standard deviations); the "
-            "intervals are widened by it.",
+            "intervals are widened by it. Look for a draught, a fan or a contact, and run it again.",
         ))  # fmt: skip
     return notes

@@ -248,14 +248,14 @@ def remarks(
     notes = []
     if untold:
         named = ", ".join(LABELS.get(name, name) for name in untold)
-        said = f"The curve does not tell: {named}. It is too little to show, or something else looks alike."
+        said = f"The curve does not tell: {named}. It is too little to show, or something else looks alike; see the plot."
         notes.append(QualityNote("not_told", "note", said))
     if fit is None:
         said = "The driver comes without a fit, so the common spread of datasheets was assumed for it; the volume is "
-        notes.append(QualityNote("driver_assumed", "warn", f"{said}only as good as that."))
+        notes.append(QualityNote("driver_assumed", "warn", f"{said}only as good as that. Name a fit of it."))
     if misfit > LARGE_MISFIT:
         said = f"The fit misses the curve by {100.0 * misfit:.1f} %; look at the plot for resonances of panels or a "
         notes.append(QualityNote("misfit", "warn", f"{said}driver that changed before believing the numbers."))
     if "qtc" not in found and "fb" not in found:
-        notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance."))
+        notes.append(QualityNote("no_resonance", "warn", "The losses leave the box without a resonance; look for a leak."))
     return tuple(notes)
