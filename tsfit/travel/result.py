@@ -65,9 +65,9 @@ def _remarks(settled: Settled, outward_known: bool) -> list[QualityNote]:
         found.append(QualityNote("misfit", "warn", message))
     if not outward_known:
         message = (
-            "Which way is out is not known, so the sides are called one way, that of a positive voltage, and the other: touch "
-            'the terminals with a 1.5 V cell, plus to red; if the cone moves out, write outward = "positive" in [driver] of '
-            "the bench file."
+            "Which way is out is not known, so the sides are called one way, that of a positive voltage, and the other: "
+            "touch the terminals with a 1.5 V cell, plus to red; if the cone moves out, write "
+            'outward = "positive" in [driver] of the bench file.'
         )
         found.append(QualityNote("polarity", "note", message))
     return found
