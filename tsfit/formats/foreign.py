@@ -171,7 +171,7 @@ def reads(
 
     def decorated(reader: Callable[Concatenate[Path, Given], Read]) -> Callable[Concatenate[Path, Given], Read]:
         @wraps(reader)
-        def read(path: Path, *args: Given.args, **kwargs: Given.kwargs) -> Read:
+        def read(path: Path, /, *args: Given.args, **kwargs: Given.kwargs) -> Read:
             with wanted(path, *kinds):
                 return reader(path, *args, **kwargs)
 
