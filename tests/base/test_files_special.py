@@ -89,6 +89,23 @@ def test_what_a_command_reads_it_does_not_write_over(tmp_path, capsys, name, com
     assert source.read_bytes() == (SAMPLES / name).read_bytes()
 
 
+@pytest.mark.parametrize("begins", [b"RIFF", b"RF64", b"fLaC", b"FORM", b"OggS", b"caff"])
+def test_no_result_replaces_a_recording(tmp_path, begins):
+    """Not even one that the command did not read, nor through a link: it cannot be made again."""
+    sound, link = tmp_path / "free.wav", tmp_path / "fit.json"
+    sound.write_bytes(begins + bytes(range(40)))
+    link.symlink_to(sound)
+    for path in (sound, link):
+        for refused in (
+            lambda path=path: write_new(path, "x", replace=True),
+            lambda path=path: refuse_existing(path, replace=True),
+        ):
+            with pytest.raises(TsfitError, match="is a recording") as error:
+                refused()
+            assert error.value.code == "exists"
+    assert sound.read_bytes() == begins + bytes(range(40))
+
+
 def test_two_results_do_not_go_to_one_file(tmp_path, capsys):
     same = str(tmp_path / "a.json")
     sheet = str(SAMPLES / "saltwit-12-sheet.toml")

@@ -32,6 +32,22 @@ def test_f3_asks_for_nothing_else():
     assert set(vars(result)) - before == {"pass_band"}
 
 
+@pytest.mark.parametrize(
+    ("volume", "words"),
+    [(3e-5, "30 l if 0.03 is m^3"), (1.2e-4, "120 l if 0.12 is m^3"), (30.0, "30 l if 3e+04 is cm^3"), (1e-7, None)],
+)
+def test_a_volume_in_another_unit_is_doubted(volume, words):
+    told = [note.message for note in ClosedPlan(volume=volume).build(HERON).notes if note.code == UNLIKE_ANY]
+    assert "hardly meant for a Vas of 86.1 l" in told[0]
+    assert words is None or words in told[0]
+
+
+@pytest.mark.parametrize("share", [0.01, 0.1, 1.0, 10.0, 60.0])
+def test_boxes_that_people_build_are_left_alone(share):
+    """From a subwoofer that is equalised to a wall as a box: volume over Vas."""
+    assert not [note for note in ClosedPlan(volume=share * HERON.Vas).build(HERON).notes if note.code == UNLIKE_ANY]
+
+
 @pytest.mark.parametrize("count", [1, 8])
 def test_a_driver_is_looked_at_alone_however_many_share_the_box(count):
     plan = ClosedPlan(volume=0.03 * count, drivers=DriverSet(count))

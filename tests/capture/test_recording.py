@@ -13,6 +13,7 @@ import soundfile
 from helpers.made_recordings import KINDS, PERIODIC, converted, tone
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import forget_written, refuse_read
 from tsfit.capture.recording import read_blocks, read_recording
 
 RATE = 48000
@@ -159,6 +160,18 @@ def test_containers_and_sample_formats(tmp_path, samples, container, subtype):
     step = {"PCM_U8": 2**-7, "PCM_16": 2**-15}.get(subtype, 2**-23)
     assert np.abs(found.samples - samples).max() <= step
     assert len(found.sha256) == 64
+
+
+def test_what_was_read_is_not_written_over(tmp_path, samples):
+    """By the file itself, whatever its content says that it is."""
+    path = tmp_path / "free.wav"
+    soundfile.write(path, samples, RATE, subtype="FLOAT")
+    forget_written()
+    refuse_read(path)
+    read_recording(path)
+    with pytest.raises(TsfitError, match="was read for this result"):
+        refuse_read(path)
+    forget_written()
 
 
 def test_flac_and_no_extension(tmp_path, samples):

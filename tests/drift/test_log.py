@@ -177,6 +177,7 @@ def test_what_is_no_log_is_left_as_it_is(tmp_path, content, code):
         assert caught.value.code == code
         assert str(path) in caught.value.message
     assert path.read_bytes() == content
+    assert [one.name for one in tmp_path.iterdir()] == ["notes.txt"] or content.endswith(b'"crc32":"')
     assert not list(tmp_path.glob("*.damaged"))
 
 

@@ -19,6 +19,8 @@ from tsfit.base.forms import plain
 log = logging.getLogger(__name__)
 STEERING = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 """Characters that steer a terminal or turn the direction of text (ECMA-48; Unicode Standard Annex 9)."""
+RECORDINGS = (b"RIFF", b"RF64", b"fLaC", b"FORM", b"OggS", b"caff")
+"""How the containers of sound begin: what was recorded cannot be made again by a command."""
 UNFINISHED = ".tsfit-"
 """How the names of files begin that are being written: then machine, process, and a name of their own."""
 
@@ -64,6 +66,7 @@ def write_new(path: Path, content: str | bytes, *, replace: bool = False) -> Non
     data, named = content.encode() if isinstance(content, str) else content, path
     watch(path)
     path = _whole_file(path, replace=replace)
+    _refuse_recording(path)
     try:
         _clear_up(path.parent)
         handle, beside = tempfile.mkstemp(prefix=f"{UNFINISHED}{_host()}-{os.getpid()}-", dir=path.parent)
@@ -172,6 +175,12 @@ def refuse_existing(path: Path | None, *, replace: bool | None = False) -> None:
     """Refuse before the work what `write_new` would refuse after it; `replace` is None where nobody can ask for it."""
     if path is not None:
         _whole_file(path, replace=replace)
+        _refuse_recording(path)
+
+
+def refuse_special(path: Path) -> None:
+    """Refuse to add to what is a folder, a device or a pipe. Raises TsfitError ``cannot_write``."""
+    _whole_file(path, replace=True)
 
 
 def _whole_file(path: Path, *, replace: bool | None) -> Path:
@@ -191,6 +200,14 @@ def _whole_file(path: Path, *, replace: bool | None) -> Path:
     if not replace:
         raise _exists(path, offered=replace is not None)
     return Path(os.path.realpath(path))
+
+
+def _refuse_recording(path: Path) -> None:
+    """Refuse to replace a file that holds sound."""
+    with contextlib.suppress(OSError), path.open("rb") as stream:
+        if stream.read(4) in RECORDINGS:
+            message = f"{path}: is a recording, which no result replaces; write to another file."
+            raise TsfitError(message, code="exists", file=path)
 
 
 def unwritable(path: Path, reason: str) -> TsfitError:

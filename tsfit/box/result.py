@@ -22,6 +22,9 @@ from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 from tsfit.driver.record import Driver
 from tsfit.driver.sizes import UNLIKE_ANY, doubt
 
+SMALL, LARGE = 200.0, 100.0
+"""Vas over volume, and volume over Vas, beyond which no box is built (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class ChamberNumbers:
@@ -181,6 +184,7 @@ class BoxResult:
         """Remarks on box, level, travel and port."""
         told = doubt(self.one)
         found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
+        found += [] if told or (odd := _odd_volume(self)) is None else [QualityNote(UNLIKE_ANY, "warn", odd)]
         found += self.remarks
         if self.enclosure.kind == "closed" and self.poles is None:
             found.append(
@@ -228,6 +232,17 @@ class BoxResult:
             **vars(self.pass_band),
             **vars(self.largest),
         }
+
+
+def _odd_volume(found: BoxResult) -> str | None:
+    """Say of a volume that no such driver is put into, and the unit in which it was likelier told; None where it may be."""
+    chamber = found.chamber
+    if chamber.volume is None or chamber.alpha is None or 1.0 / LARGE <= chamber.alpha <= SMALL:
+        return None
+    litres, vas = 1e3 * chamber.volume, 1e3 * chamber.volume * chamber.alpha
+    factor, unit = (1e3, "m^3") if chamber.alpha > SMALL else (1e-3, "cm^3")
+    meant = f"; {factor * litres:.4g} l if {litres:.4g} is {unit}" if 1.0 / LARGE <= chamber.alpha / factor <= SMALL else ""
+    return f"{litres:.4g} l of box are hardly meant for a Vas of {vas:.3g} l{meant}."
 
 
 def _note(code: str, message: str) -> QualityNote:

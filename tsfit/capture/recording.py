@@ -105,6 +105,7 @@ def read_recording(path: Path, may_be_silent: int | None = None) -> Recording:
         ``channels``, ``lossy``, ``not_finite``, ``dead_channel``, ``clipping``; each names the file and the remedy.
     """
     _check_file(path)
+    has_read(path)
     found = _decoded(path)
     if len(found.samples) < found.frames or _promises_more(path):
         raise refused(path, "truncated")

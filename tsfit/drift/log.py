@@ -19,7 +19,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import read_bytes, refuse_existing, unreadable, unwritable, watch
+from tsfit.base.files import read_bytes, refuse_special, unreadable, unwritable, watch
 from tsfit.base.notes import QualityNote
 from tsfit.drift.entry import SCHEMA, Entry, differences, once
 from tsfit.formats.foreign import reads
@@ -63,6 +63,19 @@ def read_log(path: Path) -> Log:
         for number in bad
     )
     return Log(path, tuple(entries), notes)
+
+
+def _refuse_other(path: Path) -> None:
+    """Refuse a file that holds no entry at its beginning before a lock is laid beside it."""
+    try:
+        with path.open("rb") as stream:
+            begins = stream.read(1_000_000)
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise unreadable(path, error, "name a log that 'tsfit drift add' wrote, or a new file") from error
+    if begins.strip() and _HEAD not in begins:
+        raise _no_log(path)
 
 
 def _no_log(path: Path) -> TsfitError:
@@ -115,7 +128,8 @@ def add_entry(path: Path, entry: Entry) -> Log:
     # The lock would make the folder.
     if not path.parent.is_dir():
         raise unwritable(path, "no such folder")
-    refuse_existing(path, replace=True)  # a pipe or device, which would be waited for
+    refuse_special(path)  # a pipe or device, which would be waited for
+    _refuse_other(path)
     try:
         with filelock.FileLock(f"{os.path.realpath(path)}.lock", timeout=LOCK_SECONDS):
             aside = _set_damage_aside(path) if path.exists() else ()

@@ -104,7 +104,7 @@ def test_a_bound_that_is_hit_is_said(fitted, text, options):
         ('[hold]\nRe = "5 Hz"\n', (), ("{bench}: hold.Re",)),
         ("[bounds]\nQms = [2]\n", (), ("{bench}", "bounds")),
         ("[bounds]\nQms = [12, 2]\n", (), ("the lower first",)),
-        ("", ("--bounds", "Qms=2"), ("command line: bounds.Qms", "two values")),
+        ("", ("--bounds", "Qms=2"), ("--bounds Qms", "Qms=20,40")),
         ("", ("--hold", "Re"), ("--hold",)),
         ("", ("--hold", "Re=5", "--hold", "Re=6"), ("--hold Re: given twice",)),
         ("", ("--hold", "Re=-5"), ("positive",)),

@@ -99,6 +99,9 @@ def fit(
     from tsfit.fitting.demands import demands_of
 
     ends = {name: value.split(",") for name, value in _parts("--bounds", bounds).items()}
+    for name, both in ends.items():
+        if len(both) != 2:
+            raise click.UsageError(f"--bounds {name}: give the lowest and the highest with a comma between: {name}=20,40.")
     asked["demands"] = demands_of(_parts("--hold", hold), ends, "command line")
     if len(benches) > 1 or summary is not None:
         from tsfit.cli.fit.batch import fit_all
