@@ -134,13 +134,17 @@ def test_laws_of_the_suspension_are_in_doubt_where_one_is_needed():
 
 
 def test_other_coils_are_in_doubt_by_the_misfits():
-    def ranked(coil, floor, weight=0.0, suspension="ideal"):
-        circuit = SimpleNamespace(coil=coil, suspension=suspension)
-        solved = SimpleNamespace(circuit=circuit, floor=floor, x=np.zeros(3), share_of_floor=0.5)
+    def ranked(coil, floor, weight=0.0, suspension="ideal", re=5.0):
+        circuit, model = SimpleNamespace(coil=coil, suspension=suspension), SimpleNamespace(names=("Re", "Fs"))
+        at = {"Re": math.log(re), "Fs": 0.0}
+        solved = SimpleNamespace(
+            circuit=circuit, model=model, floor=floor, share_of_floor=0.5, at=lambda names: np.array([at[n] for n in names])
+        )
         return SimpleNamespace(weight=weight, solved=solved)
 
     others = [ranked("power-law", 4e-3), ranked("simple", 2e-2), ranked("ladder-2", 3e-3, 0.1)]
     others += [ranked("power-law", 4e-3, suspension="log-creep"), ranked("ladder-2", 1e-3)]
+    others += [ranked("four-exponent", 0.1, re=1e-60), ranked("four-exponent", 0.1, re=np.nan)]
     told = coils_in_doubt([ranked("ladder-3", 2e-3, 0.9), *others])
     assert [(one.circuit.coil, weight) for one, weight in told] == [
         ("power-law", pytest.approx(0.5 * 0.25 / 2)), ("simple", pytest.approx(0.5 * 0.01 / 2)),

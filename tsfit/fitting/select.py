@@ -38,6 +38,8 @@ LAW_SHARE, LAW_MISS = 0.2, 0.01
 """Share of what another law of the suspension would change that is uncertain where a law is needed, for no law of creep is
 exact; and the discrepancy from which a law counts for less. Set by drivers whose creep follows none of them: Qes
 is then up to 1.3 % off, 0.1 of what the others would change on average and 0.35 at most. No source."""
+FARTHEST = math.log(2.0)
+"""How far the logarithm of a figure may be from the best model's: a search that ran away tells of no other circuit."""
 OUT_OF_REACH = 40.0
 """Difference of BIC from which a coil is fitted with the plainest suspension only; no source."""
 ROUNDS = 4
@@ -90,13 +92,14 @@ def coils_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
     best = ranked[0].solved
     if not best.floor > 0.0:
         return []
+    main = [name for name in ("Re", "Fs", "Qms", "Qes", "Mms") if name in best.model.names]
     others = [
         each.solved
         for each in ranked[1:]
         if each.solved.circuit.suspension == best.circuit.suspension
         and not each.weight
-        and np.all(np.isfinite(each.solved.x))
         and each.solved.floor > best.floor
+        and np.all(np.abs(each.solved.at(main) - best.at(main)) < FARTHEST)
     ]
     share = best.share_of_floor
     return [(other, share * (best.floor / other.floor) ** 2 / len(others)) for other in others]

@@ -16,7 +16,7 @@ from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.driver.parameters import PARAMETERS
-from tsfit.fitting.model import JointModel
+from tsfit.fitting.model import FARTHEST, JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
 from tsfit.fitting.select import Ranked, coils_in_doubt, in_doubt
 
@@ -127,6 +127,6 @@ def estimate_of(value: float, stdev: float, unit: str, *, level: bool = False) -
     if level or value <= 0.0:
         interval = (value - NORMAL_95 * stdev, value + NORMAL_95 * stdev)
     else:
-        factor = math.exp(NORMAL_95 * stdev / value)
+        factor = math.exp(min(NORMAL_95 * stdev / value, FARTHEST))
         interval = (value / factor, value * factor)
     return Estimate(value, stdev, interval, unit)
