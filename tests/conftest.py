@@ -8,6 +8,7 @@ import os
 os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": ""}
 
 import contextlib
+import gc
 import importlib.util
 import pickle
 import subprocess
@@ -48,6 +49,11 @@ def pytest_collection_modifyitems(items):
     """Bring the longest files to the front; all else stays in its order."""
     rank = {name: number for number, name in enumerate(LONGEST)}
     items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
+def pytest_collection_finish():
+    """Let the collector come less often: it looks through thousands of tests and all modules, which stay anyway."""
+    gc.set_threshold(50_000, 20, 50)
 
 
 @pytest.fixture(scope="session")

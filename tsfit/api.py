@@ -14,7 +14,8 @@ import tsfit.fitting.fit
 from tsfit.base.errors import TsfitError
 from tsfit.base.views import Maker, register
 from tsfit.bench.sweep import Measurement
-from tsfit.capture.excitation import QUIET_DBFS, Wanted
+from tsfit.capture.excitation import Wanted
+from tsfit.capture.level_limit import QUIET_DBFS
 from tsfit.check.verdict import CheckResult
 from tsfit.drift.history import History
 from tsfit.driver.curve import ImpedanceCurve, State

@@ -12,7 +12,8 @@ from helpers.simulated_rig import simulated_rig
 from tsfit.base.errors import TsfitError
 from tsfit.bench.file import SweepTable
 from tsfit.bench.sweep import Specimen, average, choose_level, measure, plan
-from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Wanted
+from tsfit.capture.excitation import Wanted
+from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 from tsfit.capture.rig import read_rig
 from tsfit.formats.curve import read_curve
 from tsfit.formats.driver import read_driver, read_softening

@@ -8,8 +8,6 @@ from tsfit.base.errors import TsfitError
 from tsfit.capture.excitation import (
     FADE_SECONDS,
     KINDS,
-    LIMIT_DBFS,
-    QUIET_DBFS,
     SETTLE_PERIODS,
     SETTLE_SECONDS,
     Wanted,
@@ -17,6 +15,7 @@ from tsfit.capture.excitation import (
     fade,
     make_excitation,
 )
+from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 
 RATE = 48000
 SECONDS = {"exponential sweep": 8.0, "multisine": 8.0, "odd multisine": 8.0, "stepped sine": 30.0}

@@ -16,7 +16,8 @@ from helpers.stand_in_card import NAME, RATE, RIG_FILE, Card
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import to_json
 from tsfit.capture.device import SoundCard
-from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
 

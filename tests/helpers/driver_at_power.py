@@ -20,7 +20,7 @@ from helpers.made_travel import (
     three_eighths,
 )
 from tsfit.capture.exchange import STUCK_SECONDS, Exchange
-from tsfit.capture.excitation import playable
+from tsfit.capture.level_limit import playable
 from tsfit.capture.stream import Stopped, StreamReport
 from tsfit.circuit.large_signal import resting
 
@@ -191,7 +191,7 @@ class PlayerAtPower:
 
     def play(self, excitation, sink, *, on_level=None, watch=None):
         self.excitations.append(excitation)
-        samples, rate = playable(excitation), excitation.sample_rate_hz
+        samples, rate = playable(excitation.samples, excitation.level_dbfs), excitation.sample_rate_hz
         size = round(0.05 * rate)
         for first in range(0, len(samples), size):
             came = self.device(samples[first : first + size])

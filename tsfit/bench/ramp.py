@@ -23,7 +23,8 @@ from tsfit.bench.sweep import Specimen, known_before, plan
 from tsfit.bench.travel import read_terminals
 from tsfit.capture.absolute import Scale, scale_of
 from tsfit.capture.alignment import round_trip
-from tsfit.capture.excitation import LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, fade
+from tsfit.capture.excitation import Excitation, Wanted, fade
+from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.recorder import Recorder
 from tsfit.capture.recording import PARTIAL, read_recording

@@ -10,9 +10,10 @@ from tsfit.base.files import refuse_existing, sha256
 from tsfit.base.forms import plain
 from tsfit.base.views import Viewed
 from tsfit.bench.file import SweepTable, state_of
-from tsfit.capture.excitation import HIGHEST_SHARE, LIMIT_DBFS, QUIET_DBFS, Excitation, Wanted, make_excitation
+from tsfit.capture.excitation import HIGHEST_SHARE, Excitation, Wanted, make_excitation
 from tsfit.capture.forms import repeats_form, sweep_verdict_form
 from tsfit.capture.impedance import hear, impedance_of, with_standards
+from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge, judge_curve
 from tsfit.capture.recorder import Recorder, add_conditions, conditions_path

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tsfit.capture.excitation import Excitation, playable
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.level_limit import playable
 from tsfit.capture.stream import Block, Levels, Sink, Stopped, Watch, levels_of
 
 CHANNELS = 2
@@ -65,7 +66,7 @@ class Exchange:
         self.excitation = excitation
         self.rate = excitation.sample_rate_hz
         self.expected = len(excitation.samples)
-        self.played = playable(excitation)[:, None]
+        self.played = playable(excitation.samples, excitation.level_dbfs)[:, None]
         self.outputs = outputs
         self.sink = sink
         self.stop_exception = stop

@@ -21,12 +21,9 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.capture.level_limit import QUIET_DBFS, check_level
 
 KINDS = ("exponential sweep", "multisine", "odd multisine", "stepped sine")
-QUIET_DBFS = -30.0
-LIMIT_DBFS = -3.0
-ROUNDING_DB = 1e-4
-"""By which rounded samples may exceed a level."""
 HIGHEST_SHARE = 0.46
 """Highest frequency over the sample rate; converters' filters begin above."""
 SWEEP_BELOW, SWEEP_ABOVE = 0.5, 1.0 / 12.0
@@ -123,7 +120,7 @@ def make_excitation(wanted: Wanted, rng: np.random.Generator | None = None) -> E
 
 def _check(wanted: Wanted) -> None:
     """Refuse what cannot be made."""
-    _check_level(wanted.level_dbfs)
+    check_level(wanted.level_dbfs)
     rate, low, high, periods = wanted.sample_rate_hz, wanted.low_hz, wanted.high_hz, wanted.periods
     if wanted.kind not in KINDS:
         raise TsfitError(f"excitation: {wanted.kind!r} is not known; use one of {', '.join(KINDS)}.", code="usage")
@@ -149,41 +146,12 @@ def _check(wanted: Wanted) -> None:
 
 def make_tone(frequency_hz: float, *, sample_rate_hz: float, seconds: float, level_dbfs: float = QUIET_DBFS) -> Excitation:
     """Make one steady tone to read a voltmeter by: a stepped sine of one step. Raises TsfitError ``level_limit``."""
-    _check_level(level_dbfs)
+    check_level(level_dbfs)
     n, ends = round(seconds * sample_rate_hz), round(FADE_SECONDS * sample_rate_hz)
     x = 10.0 ** (level_dbfs / 20.0) * np.sin(2.0 * math.pi * frequency_hz / sample_rate_hz * np.arange(n))
     lines, steps = np.array([frequency_hz]), np.array([[ends, n - ends]])
     tone = Excitation("stepped sine", _faded(x, ends), sample_rate_hz, 0, n, level_dbfs, frequency_hz, frequency_hz)
     return replace(tone, lines_hz=lines, steps=steps)
-
-
-def _check_level(level_dbfs: float) -> None:
-    if math.isnan(level_dbfs):
-        message = f"level: not a number; nothing is played, so give {LIMIT_DBFS:g} dBFS or less."
-        raise TsfitError(message, code="level_limit")
-    if not level_dbfs <= LIMIT_DBFS:
-        raise TsfitError(
-            f"level: {level_dbfs:g} dBFS is over the limit of {LIMIT_DBFS:g} dBFS; ask for less and turn up the amplifier.",
-            code="level_limit",
-        )
-
-
-def playable(excitation: Excitation) -> Real:
-    """Return the samples (n,) for the device, whoever made them: the last step before it.
-
-    Raises TsfitError ``level_limit`` for samples that are no numbers, above `LIMIT_DBFS`, or above the level that the
-    excitation states.
-    """
-    samples = np.asarray(excitation.samples)
-    peak = float(np.maximum(samples.max(initial=0.0), -samples.min(initial=0.0)))
-    _check_level(20.0 * math.log10(max(peak, 1e-15)) - ROUNDING_DB)
-    if peak > 10.0 ** ((excitation.level_dbfs + ROUNDING_DB) / 20.0):
-        raise TsfitError(
-            f"excitation: peaks at {20.0 * math.log10(peak):.1f} dBFS and states {excitation.level_dbfs:.1f}; nothing is "
-            "played louder than stated, so make it anew.",
-            code="level_limit",
-        )
-    return samples
 
 
 def fade(n: int) -> Real:

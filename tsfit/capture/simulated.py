@@ -15,7 +15,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.capture.excitation import Excitation, playable
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.level_limit import playable
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Sink, Stopped, StreamReport, Watch, levels_of
 from tsfit.circuit.load import BOX_AIR_LOAD, Load, added_mass, air_load_change, closed_box, free_air, infinite_baffle
@@ -93,7 +94,7 @@ class SimulatedBench:
         The report's `seconds` are those that a recording would have taken. Raises TsfitError ``incomplete_driver``;
         `Stopped` ``interrupted``.
         """
-        safe = replace(excitation, samples=playable(excitation).astype(float))
+        safe = replace(excitation, samples=playable(excitation.samples, excitation.level_dbfs).astype(float))
         samples = simulated_recording(self, safe)
         pieces = (samples[first : first + BLOCK_FRAMES] for first in range(0, len(samples), BLOCK_FRAMES))
         hand_on(self.name, pieces, len(samples), sink, on_level, watch)

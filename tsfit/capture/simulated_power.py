@@ -14,7 +14,8 @@ import numpy as np
 from numpy.polynomial import chebyshev
 
 from tsfit.base.arrays import Real
-from tsfit.capture.excitation import Excitation, playable
+from tsfit.capture.excitation import Excitation
+from tsfit.capture.level_limit import playable
 from tsfit.capture.rig import Rig
 from tsfit.capture.simulated import hand_on, report_of
 from tsfit.capture.stream import Block, Levels, Sink, StreamReport, Watch
@@ -56,8 +57,9 @@ class SimulatedPowerBench:
         watch: Watch | None = None,
     ) -> StreamReport:
         """Take the steps block by block, and hand them on as they come; raises `Stopped` ``interrupted``."""
-        name, n = f"simulated ({self.driver.name})", len(excitation.samples)
-        hand_on(name, self._pieces(playable(excitation), excitation.sample_rate_hz), n, sink, on_level, watch)
+        samples = playable(excitation.samples, excitation.level_dbfs)
+        name, n = f"simulated ({self.driver.name})", len(samples)
+        hand_on(name, self._pieces(samples, excitation.sample_rate_hz), n, sink, on_level, watch)
         return report_of(name, n, excitation.sample_rate_hz, self.delay_samples)
 
     def _pieces(self, samples: Real, rate: float) -> Iterator[Block]:

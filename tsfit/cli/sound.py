@@ -34,7 +34,7 @@ def confirmed_level(
     """Show the cautions, ask before `what` is played above the quiet default, and return the peak level re full scale."""
     from tsfit.base.errors import TsfitError
     from tsfit.bench.sweep import choose_level
-    from tsfit.capture.excitation import QUIET_DBFS
+    from tsfit.capture.level_limit import QUIET_DBFS
     from tsfit.capture.rig import UNNAMED
 
     level = choose_level(rig, level_dbfs, level_v)
