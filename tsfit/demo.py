@@ -58,9 +58,7 @@ class DemoResult:
     def knobs(self) -> str:
         """Command that turns the knobs of a box for both drivers."""
         fits = [str(self.folder / f"{stem}-fit.json") for stem in self.fits]
-        data = sample_data()
-        data = data.relative_to(Path.cwd()) if data.is_relative_to(Path.cwd()) else data
-        sheets = [word for stem in self.fits for word in ("--sheet", str(data / f"{stem}-sheet.toml"))]
+        sheets = [word for stem in self.fits for word in ("--sheet", str(self.folder / f"{stem}-sheet.toml"))]
         return shlex.join(["tsfit", "try", *fits, *sheets])
 
 
@@ -107,6 +105,10 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     candidates = [Candidate(with_measured(printed[stem], measured[stem]), fit) for stem, fit in fits.items()]
     comparison = compare(candidates, CASES)
     drift = history(read_log(data / LOG)).sentences()
+    # Beside the fits, wherever the sample data is installed: what is asked next takes short names.
+    copies = [folder / f"{stem}-sheet.toml" for stem in DRIVERS]
+    for copy in copies:
+        write_new(copy, (data / copy.name).read_bytes())
     machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}
     machine["compare.json"] = comparison
     for name, content in machine.items():
@@ -117,4 +119,4 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     # The answer before what it rests on.
     parts = [*reversed(files), data / TRAVEL, data / LOG]
     write_new(page, make_page(parts, "Saltwit 12 or Saltwit 12 B for the picture-house?"))
-    return DemoResult(folder, fits, checks, drift, comparison, [*files, page], page)
+    return DemoResult(folder, fits, checks, drift, comparison, [*files, *copies, page], page)

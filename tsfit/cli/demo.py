@@ -78,7 +78,7 @@ def _print(result: DemoResult) -> None:
         say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
-                say(f"    Travel on trial, measured at full drive: {'; '.join(item.note.split('; ')[:3])}.")
+                say(f"    Travel on trial, measured at full drive: {'; '.join(item.note.split('; ')[:2])}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")

@@ -3,7 +3,7 @@
 import numpy as np
 
 from tsfit.box.compare.drivers import CaseResult, DriverComparison
-from tsfit.box.compare.short import in_short
+from tsfit.box.compare.short import as_printed, in_short
 from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
@@ -18,7 +18,7 @@ from tsfit.report.picture import picture
 def compare_part(data: DriverComparison, name: str) -> Part:
     """Turn a comparison into a part: who is louder, with the levels in the first box; then box by box."""
     names = [one.name for one in data.compared]
-    subject = " and ".join(names)
+    subject, printed = " and ".join(names), as_printed(data, range(len(names)))
     found: list[Block] = [heading(f"{subject} compared")]
     box: list[Block] = []
     answer: list[Block] = [text(sentence, strong=True) for sentence in in_short(data)]
@@ -32,13 +32,13 @@ def compare_part(data: DriverComparison, name: str) -> Part:
             caption = f"{subject}, {case.case}: level at the same power, loudest, and what stops each where."
             seen = picture(compare_plot(names, case, differences=False), f"{name}-level", caption)
             answer.append(Block("picture", picture=seen))
-        box += [_levels(names, case, way) for way in data.ways or USUAL if way in case.level_db]
+        box += [_levels(names, case, way, printed) for way in data.ways or USUAL if way in case.level_db]
         box += [_equalised(who, one) for who, one in zip(names, case.equalised, strict=False)]
-    answer.append(_leads(names, data))
+    answer.append(_leads(names, data, printed))
     return Part(subject, answer=answer, found=found, box=box, drivers=names)
 
 
-def _leads(names: list[str], data: DriverComparison) -> Block:
+def _leads(names: list[str], data: DriverComparison, printed: str) -> Block:
     """Boxes against ways: by how much each driver is louder than the first, and where they cross."""
     rows = []
     for case in data.cases:
@@ -59,10 +59,11 @@ def _leads(names: list[str], data: DriverComparison) -> Block:
                 )
     columns = ("box", "driven", *["driver"] * (len(names) > 2), *(f"{hz:g} Hz" for hz in LOUDEST_HZ), "they cross at")
     louder = f"{names[1]} is louder than {names[0]}" if len(names) == 2 else f"louder than {names[0]}"
-    return table(f"By how many dB {louder}", columns, rows)
+    limits = f"; at its loudest {printed}" if printed else ""
+    return table(f"By how many dB {louder}{limits}", columns, rows)
 
 
-def _levels(names: list[str], case: CaseResult, way: Way) -> Block:
+def _levels(names: list[str], case: CaseResult, way: Way, printed: str) -> Block:
     frequency = case.frequency_hz
     rows = []
     for wanted in PREFERRED_HZ:
@@ -78,7 +79,8 @@ def _levels(names: list[str], case: CaseResult, way: Way) -> Block:
         columns += [f"{who} less {names[0]}", *(["95 % from", "95 % to"] if one.low_db is not None else [])]
     if way == "limits" and case.limited_by:
         columns += [f"stops {who}" for who in names]
-    return table(f"Level at 1 m, {TITLES[way]}: {case.case}", columns, rows)
+    limits = f" {printed}" if printed and way == "limits" else ""
+    return table(f"Level at 1 m, {TITLES[way]}{limits}: {case.case}", columns, rows)
 
 
 def _equalised(who: str, data: FlatForm) -> Block:
