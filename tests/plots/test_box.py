@@ -1,6 +1,7 @@
 """Boxes as plots: panels with units, direct labels, limits in their own look, bands."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ from helpers.made_fit import made_fit
 from helpers.read_plot import png, texts
 
 from tsfit.box.ports import Port
-from tsfit.box.uncertainty import with_bands
+from tsfit.box.uncertainty import swept, with_bands
 from tsfit.driver.record import Driver
 from tsfit.plots.box import box_plot, step_plot
 
@@ -94,3 +95,32 @@ def test_few_frequencies_can_be_drawn(frequency):
 def test_a_name_with_dollars_and_a_very_long_name_are_shown_as_they_are():
     for name in ("$ Heron _{ $", "Heron " * 40):
         assert png(box_plot(closed_box(replace(HERON, name=name), qtc=0.707)))
+
+
+@pytest.mark.parametrize(
+    ("swept_hz", "told"),
+    [
+        ((18.0, 790.0), ["swept from 18 Hz", "swept to 790 Hz"]),
+        ((5.5, 20000.0), []),
+        ((30.0, 1900.0), ["swept from 30 Hz"]),
+    ],
+)
+def test_what_was_not_swept_is_hatched_and_told(swept_hz, told):
+    """By a line, a hatching and words, not by colour: the ends of the fit's own sweeps, where they are well inside."""
+    result = with_bands(closed_box(HERON, qtc=0.707), made_fit(HERON))
+    assert result.bands.swept_hz is None  # of a fit that names no sweep
+    figure = box_plot(replace(result, bands=replace(result.bands, swept_hz=swept_hz)))
+    assert [text for text in texts(figure) if text.startswith("swept")] == told
+    for panel in figure.axes:
+        hatched = [patch.get_extents().bounds for patch in panel.patches if patch.get_hatch()]
+        assert len(hatched) == len(told)
+
+
+def test_the_swept_range_is_that_of_all_sweeps_as_used():
+    def state(low, high, *, used=True):
+        hz = np.geomspace(low, high, 50)
+        return SimpleNamespace(curve=SimpleNamespace(frequency_hz=hz), used=np.full(50, used))
+
+    assert swept(SimpleNamespace(states=())) is None
+    states = (state(20.0, 500.0), state(10.0, 300.0), state(1.0, 1e4, used=False))
+    assert swept(SimpleNamespace(states=states)) == pytest.approx((10.0, 500.0))

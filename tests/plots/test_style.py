@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tsfit.plots.style import frequency_text, preferred_numbers, spread
+from tsfit.plots.style import frequency_text, log_value_axis, new_plot, preferred_numbers, spread
 
 
 @pytest.mark.parametrize(
@@ -29,3 +29,12 @@ def test_labels_keep_their_distance_and_their_order():
     assert min(placed) >= 0.099
     assert max(placed) <= 0.901
     assert spread([0.5], 0.2) == [0.5]
+
+
+@pytest.mark.parametrize("ends", [(3.6, 4.55), (3.0, 60.0), (1.0, 1000.0)])
+def test_a_logarithmic_axis_has_room_between_its_numbers(ends):
+    _, (panel,) = new_plot([0.8], "", "")
+    panel.set_ylim(*ends)
+    log_value_axis(panel, "impedance, Ω")
+    ticks = [tick for tick in panel.get_yticks() if ends[0] <= tick <= ends[1]]
+    assert 3 <= len(ticks) <= 6

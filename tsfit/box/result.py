@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tsfit.base.arrays import Read, Real
+from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
@@ -91,6 +92,7 @@ class Bands:
     draws: int
     curves: Mapping[str, LowHigh]  # spl_db, excursion_mm, impedance_ohm, port_speed_m_s, max_spl_db, where there are such
     design: Mapping[str, tuple[float, float]]  # reference_db, excursion_max_mm, fc_hz, qtc and f3_hz
+    swept_hz: tuple[float, float] | None = field(default=None, metadata=IF_TOLD)  # beyond it the circuit alone tells
 
 
 @dataclass(frozen=True)

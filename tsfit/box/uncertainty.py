@@ -179,7 +179,14 @@ def with_bands(
     curves = _drawn_curves(many, result)
     design = {"excursion_max_mm": np.max(curves["excursion_mm"], axis=-1), **_numbers(result, many, curves["spl_db"])}
     sure = {name: LowHigh(*middle(values)) for name, values in curves.items()}
-    return replace(result, bands=Bands(draws, sure, {name: ends(values) for name, values in design.items()}))
+    ends_of = {name: ends(values) for name, values in design.items()}
+    return replace(result, bands=Bands(draws, sure, ends_of, swept(fit)))
+
+
+def swept(fit: FitResult) -> tuple[float, float] | None:
+    """Lowest and highest frequency, Hz, of what the fit used of its sweeps; None where it names none."""
+    used = [one.curve.frequency_hz[one.used] for one in fit.states if np.any(one.used)]
+    return (min(float(hz.min()) for hz in used), max(float(hz.max()) for hz in used)) if used else None
 
 
 def curve_bands(result: BoxResult, fit: FitResult, *, draws: int) -> dict[str, LowHigh]:

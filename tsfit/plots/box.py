@@ -10,7 +10,7 @@ from tsfit.box.enclosure import KIND_NAMES, step_response
 from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult
 from tsfit.box.told import in_units
-from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, name_level, new_plot, note, value_axis
+from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, mark_swept, name_level, new_plot, note, value_axis
 
 LEVEL_SPAN_DB = 40.0
 BAND_INK = "#c9d6d9"
@@ -58,7 +58,9 @@ def box_plot(result: BoxResult) -> Figure:
         panel.plot(curves.frequency_hz, values, color=colour, linestyle=dash, linewidth=1.6, marker=_marker(values))
         if name != "spl_db":
             panel.set_ylim(min(0.0, 1.1 * float(np.min(values))), 1.1 * float(np.max(values)) or 1.0)
-    frequency_axis(panels[-1], float(curves.frequency_hz[0]), float(curves.frequency_hz[-1]))
+    drawn = float(curves.frequency_hz[0]), float(curves.frequency_hz[-1])
+    frequency_axis(panels[-1], *drawn)
+    mark_swept(panels, drawn, None if result.bands is None else result.bands.swept_hz)
     _level_panel(at["spl_db"], result)
     if result.maximum is not None:
         _maximum_panel(at["max_spl_db"], result.maximum, result.peak)

@@ -11,7 +11,18 @@ from matplotlib.patches import Rectangle
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
-from tsfit.plots.style import LINES, SMALL, WIDTH_IN, frequency_axis, name_level, new_plot, note, spread, value_axis
+from tsfit.plots.style import (
+    LINES,
+    SMALL,
+    WIDTH_IN,
+    frequency_axis,
+    mark_swept,
+    name_level,
+    new_plot,
+    note,
+    spread,
+    value_axis,
+)
 
 NAME_WIDTH = 0.24
 """Room that a curve's name takes above the panel, as a part of its width."""
@@ -30,8 +41,11 @@ class Quantity:
     signed: bool = False  # a difference, drawn around zero
 
 
-def curves_plot(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str) -> Figure:
-    """Draw every quantity in a panel of its own, and name the systems once, above the first."""
+def curves_plot(
+    frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: str, subtitle: str,
+    swept_hz: tuple[float, float] | None = None,
+) -> Figure:  # fmt: skip
+    """Draw every quantity in a panel of its own, and name the systems once, above the first; mark what was swept."""
     frequency = np.asarray(frequency_hz, dtype=float)
     figure, panels = new_plot([quantity.height for quantity in quantities], title, subtitle)
     systems = list(dict.fromkeys(name for quantity in quantities for name in quantity.curves))
@@ -47,7 +61,9 @@ def curves_plot(frequency_hz: ArrayLike, quantities: Sequence[Quantity], title: 
         _range(panel, quantity)
         if quantity.limit is not None and panel.get_ylim()[0] <= quantity.limit[0] <= panel.get_ylim()[1]:
             name_level(panel, *quantity.limit)
-    frequency_axis(panels[-1], float(frequency[0]), float(frequency[-1]))
+    drawn = float(frequency[0]), float(frequency[-1])
+    frequency_axis(panels[-1], *drawn)
+    mark_swept(panels, drawn, swept_hz)
     if len(systems) > 1:
         _name(panels[0], frequency, quantities[0], systems)
     return figure

@@ -96,11 +96,16 @@ def preferred_numbers(low: float, high: float) -> list[float]:
     return ticks
 
 
+MOST_TICKS = 6
+
+
 def log_value_axis(panel: Axes, label: str) -> None:
     """Make the vertical axis logarithmic, label it, and give it preferred numbers."""
     panel.set_yscale("log")
     panel.set_ylabel(label, fontsize=TEXT, color=INK)
-    panel.yaxis.set_major_locator(FixedLocator(preferred_numbers(*panel.get_ylim())))
+    ticks = preferred_numbers(*panel.get_ylim())
+    # Tenths of a short range, one beside the other, would run into each other.
+    panel.yaxis.set_major_locator(FixedLocator(ticks[:: math.ceil(len(ticks) / MOST_TICKS)]))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     panel.yaxis.set_minor_locator(NullLocator())
 
@@ -133,6 +138,27 @@ def name_level(panel: Axes, value: float, text: str) -> None:
     """Draw a quiet line across the panel and name it at its right end."""
     panel.axhline(value, color=QUIET, linewidth=0.9, linestyle=(0, (1.5, 2.0)))
     note(panel, text, (1.0, value), QUIET, (0, 2.5), xycoords=("axes fraction", "data"), ha="right")
+
+
+def mark_swept(panels: Sequence[Axes], drawn_hz: tuple[float, float], swept_hz: tuple[float, float] | None) -> None:
+    """Mark in every panel where the swept range ends, and name it in the first; beyond, all is the circuit's alone.
+
+    An end within a third of an octave of what is drawn is not worth a mark.
+    """
+    if swept_hz is None:
+        return
+    for end, drawn, words, side in (
+        (swept_hz[0], drawn_hz[0], f"swept from {frequency_text(float(f'{swept_hz[0]:.2g}'))} Hz", 1.0),
+        (swept_hz[1], drawn_hz[1], f"swept to {frequency_text(float(f'{swept_hz[1]:.2g}'))} Hz", -1.0),
+    ):
+        if not drawn_hz[0] < end < drawn_hz[1] or abs(math.log2(end / drawn)) < 1.0 / 3.0:
+            continue
+        beyond = (drawn, end) if side > 0.0 else (end, drawn)
+        for panel in panels:
+            panel.axvspan(*beyond, facecolor="none", edgecolor=HAIR, hatch="///", linewidth=0.0, zorder=0.5)
+            panel.axvline(end, color=QUIET, linewidth=0.9, linestyle=(0, (4.0, 2.0)))
+        where = ("data", "axes fraction")
+        note(panels[0], words, (end, 0.0), QUIET, (3.0 * side, 3.0), xycoords=where, ha="left" if side > 0.0 else "right")
 
 
 def third_octave_mean(frequency: Real, values: Real) -> Real:

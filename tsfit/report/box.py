@@ -40,7 +40,8 @@ def box_part(data: BoxForm, name: str) -> Part:
     title = f"{subject}, {data.enclosure} box"
     subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
     caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
-    drawn = curves_plot(data.frequency_hz, quantities, title, subtitle)
+    swept = None if data.bands is None else data.bands.swept_hz
+    drawn = curves_plot(data.frequency_hz, quantities, title, subtitle, swept)
     rows = [
         [headed(key), written(value, unit_of(key)).removesuffix(f" {unit_of(key)}")]
         for key, value in data.design.items()
@@ -52,7 +53,7 @@ def box_part(data: BoxForm, name: str) -> Part:
         at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
         said += f" {loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))}"
     first = [quantity for quantity in quantities if quantity.span is not None]
-    seen = curves_plot(data.frequency_hz, first, title, subtitle)
+    seen = curves_plot(data.frequency_hz, first, title, subtitle, swept)
     level = Block("picture", picture=picture(seen, f"{name}-level", f"{title}: level at {subtitle}."), spare=True)
     blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value"), rows))
     if data.notes:
