@@ -51,3 +51,20 @@ def test_broken_off_while_it_loads_it_says_one_sentence():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=ROOT)
     assert (done.returncode, done.stdout, done.stderr) == (2, "", "tsfit: Interrupted; nothing was written.\n")
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("box level fit.json --box box.toml --target-db 90", "No such option '--box'. It goes: tsfit box level [OPTIONS] "),
+        ("check", "check takes a sheet"),
+        ("travel", "Missing argument 'BENCH'. It goes: tsfit travel [OPTIONS] BENCH (tsfit travel --help)."),
+        ("heat a.toml b.toml", "(b.toml). It goes: tsfit heat [OPTIONS] BENCH (tsfit heat --help)."),
+        ("fit a.toml --plto x.png", "Did you mean '--plot'?\n"),
+    ],
+)
+def test_a_line_that_does_not_go_is_told_how_it_goes(line, words, capsys):
+    assert run(line.split()) == 2
+    error = capsys.readouterr().err
+    assert words in error
+    assert error.count("\n") == 1

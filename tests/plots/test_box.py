@@ -81,7 +81,11 @@ def test_bands_of_a_fit_are_shaded():
 
 
 def test_the_step_starts_at_zero_and_is_in_milliseconds():
-    (panel,) = step_plot(closed_box(HERON, qtc=0.707)).axes
+    figure = step_plot(closed_box(HERON, qtc=0.707))
+    told = " ".join(text.get_text() for text in figure.texts)
+    assert "after a step of 2.83 V, 1 m, half space" in told
+    assert "RMS" not in told
+    (panel,) = figure.axes
     assert (panel.get_xlabel(), panel.get_ylabel()) == ("time, ms", "pressure, Pa")
     time, pressure = panel.lines[1].get_data()
     assert abs(time[np.argmax(pressure)]) < 1.0

@@ -73,7 +73,7 @@ def run(arguments: list[str]) -> int:
         how = getattr(abort, "how", "")
         return refuse(TsfitError(f"Interrupted; {said}. {how}".strip(), code="interrupted"), arguments)
     except click.ClickException as error:
-        return refuse(TsfitError(" ".join(error.format_message().split()), code="usage"), arguments)
+        return refuse(TsfitError(_with_usage(error), code="usage"), arguments)
     except Exception as error:
         if os.environ.get("TSFIT_TRACEBACK"):
             raise
@@ -82,6 +82,17 @@ def run(arguments: list[str]) -> int:
         cause = f"{type(error).__name__}: {error}"
         message = f"tsfit itself failed ({cause}); run again with TSFIT_TRACEBACK=1 and report what it prints."
         return refuse(TsfitError(" ".join(message.split()), code="internal"), arguments)
+
+
+def _with_usage(error: click.ClickException) -> str:
+    """What is wrong with a command line; where click says so, which knows no remedy, followed by how the line goes."""
+    said = " ".join(error.format_message().split())
+    own = isinstance(error, click.NoSuchOption | click.MissingParameter) or said.startswith("Got unexpected extra")
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    if not own or context is None or "Did you mean" in said:
+        return said
+    line = " ".join(context.command.get_usage(context).removeprefix("Usage:").split())
+    return f"{said.rstrip('.')}. It goes: {line} ({context.command_path} --help)."
 
 
 def by_the_system(error: OSError) -> TsfitError:

@@ -76,10 +76,12 @@ def box_plot(result: BoxResult) -> Figure:
 def step_plot(result: BoxResult) -> Figure:
     """Draw the pressure after a voltage step."""
     time, pressure = step_response(result.enclosure)
-    figure, (panel,) = new_plot([2.4], result.enclosure.driver.name, f"{_subtitle(result)}; after a voltage step")
+    volts = result.enclosure.voltage
+    told = f"{_build(result)}; after a step of {volts:.3g} V, 1 m, half space"
+    figure, (panel,) = new_plot([2.4], result.enclosure.driver.name, told)
     panel.axhline(0.0, color=QUIET, linewidth=0.9)
     panel.plot(1e3 * time, pressure, color=LINES[0][0], linewidth=1.6)
-    value_axis(panel, "pressure, Pa")
+    value_axis(panel, "pressure, Pa", (1, 2, 2.5, 5, 10))
     panel.set_xlim(1e3 * time[0], 1e3 * time[-1])
     panel.xaxis.set_major_locator(MaxNLocator(8, steps=[1, 2, 5, 10]))
     panel.set_xlabel("time, ms", fontsize=TEXT, color=INK)
@@ -92,13 +94,17 @@ def _marker(values: Real) -> str:
 
 
 def _subtitle(result: BoxResult) -> str:
+    return f"{_build(result)}; {result.enclosure.voltage:.3g} V RMS, 1 m, half space"
+
+
+def _build(result: BoxResult) -> str:
     enclosure = result.enclosure
     told = {**in_units(result.chamber), **in_units(result.opening)}
     volumes = " + ".join(f"{told[key]:.3g} l" for key in ("volume_l", "front_volume_l") if told[key] is not None)
     tuned = f"Qtc {told['qtc']:.3g}" if told["fb_hz"] is None else f"tuned to {told['fb_hz']:.3g} Hz"
     build = ", ".join(filter(None, (KIND_NAMES[enclosure.kind], volumes, tuned)))
     several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
-    return f"{several}{build}; {enclosure.voltage:.3g} V RMS, 1 m, half space"
+    return f"{several}{build}"
 
 
 def _level_panel(panel: Axes, result: BoxResult) -> None:
