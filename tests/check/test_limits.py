@@ -126,6 +126,11 @@ def test_power_without_a_definition_is_judged_in_all_of_them():
     assert "200 W of real power would hold it at 220 °C" in between.note
 
 
+def test_a_definition_that_divides_by_what_is_not_printed_says_so():
+    found = judged("Pe", "1000 W", rated_coil_c=200.0, power_definition="IEC 60268-5")
+    assert "the sheet states no Znom, by which IEC 60268-5 divides" in found.note
+
+
 @pytest.mark.against("short-term power by heat", "scipy solve_ivp of the two stages", "0.1 %")
 def test_short_term_power():
     rtv, ctv, rtm, ctm = 0.6, 60.0, 0.4, 3600.0

@@ -189,7 +189,9 @@ def _powers(
     silent = []
     if conditions.rated_coil_c is None:
         silent.append("no rated_coil_c")
-    if len(by) > 1:
+    if len(by) > 1 and "IEC" in (conditions.power_definition or "").upper():
+        silent.append("no Znom, by which IEC 60268-5 divides")
+    elif len(by) > 1:
         silent.append("no power_definition that is known" if conditions.power_definition else "no power_definition")
     at = heat.coil_at(printed.value)
     also = [f"{printed.text} of real power would hold it at {at:.0f} °C"] if name == "Pe" and math.isfinite(at) else []
