@@ -95,6 +95,9 @@ def test_a_power_run_is_pilot_power_pilot_and_no_louder_than_offered(led):
     offer = next_offer(run, judged[:1])
     assert offer.run
     assert offer.volts == pytest.approx(6.0)
+    # Pink from above the resonance: heat, not travel, is what it is for.
+    assert offer.excitation.low_hz == pytest.approx(2.0 * ramp.driver.Fs)
+    assert offer.travel < 0.3 * judged[0].travel * offer.volts / judged[0].volts
     excitation = offer.excitation
     samples = playable(excitation.samples, excitation.level_dbfs)
     assert np.abs(samples).max() <= 10.0 ** (excitation.level_dbfs / 20.0) * 1.0001

@@ -55,7 +55,7 @@ def _print(told: TravelResult) -> None:
     levels = [
         [
             each.recording, f"{1e3 * each.peak_outward_m:.2f}", f"{1e3 * each.peak_inward_m:.2f}", f"{each.Re_ohm:.4g}",
-            f"{each.left_percent:.2g}", f"{each.noise_percent:.2g}",
+            f"{each.left_percent:.2g}", f"{each.noise_percent:.2g}" if each.noise_percent else "not told",
         ]
         for each in told.levels
     ]  # fmt: skip
