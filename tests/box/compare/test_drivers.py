@@ -198,3 +198,21 @@ def test_a_stretch_in_which_the_lead_changes_is_told_in_two():
     assert ("Dunlin 12 S is louder" in told, "Dunlin 12 is louder" in told) == (
         bool((db[inside] > 0.1).any()), bool((db[inside] < -0.1).any())
     )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("leads", "said"),
+    [
+        ([(15.0, 70.0, -0.4), (75.0, 250.0, 1.6)],
+         "both are as loud below 70 Hz, within 0.4 dB; New leads above 75 Hz, by 1.6 dB"),
+        ([(15.0, 22.0, 0.1), (26.0, 70.0, -0.4)], "both are as loud below 70 Hz, within 0.4 dB"),
+        ([(15.0, 40.0, -2.0), (50.0, 250.0, 3.0)], "Old leads below 40 Hz, by 2.0 dB; New above 50 Hz, by 3.0 dB"),
+        ([(15.0, 40.0, -0.6), (50.0, 60.0, 0.2), (70.0, 250.0, -0.7)],
+         "Old leads below 40 Hz, by 0.6 dB; both are as loud from 50 to 60 Hz, within 0.2 dB; "
+         "Old leads above 70 Hz, by 0.7 dB"),
+    ],
+)  # fmt: skip
+def test_who_leads_by_less_than_a_choice_is_as_loud(leads, said):
+    each = tuple(compare.Lead(low, high, most, 100.0, most, True) for low, high, most in leads)
+    difference = compare.Difference(np.zeros(1), None, None, (), each)
+    assert compare.lead_sentence("Old", "New", "equal power", difference) == f"At equal power, {said}."

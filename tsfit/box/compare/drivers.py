@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import ClassVar
 
 import numpy as np
@@ -262,6 +262,8 @@ LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
 """Where leads are looked for: the range for which woofers are chosen."""
 LEAD_DB = 0.05
 """Difference below which nobody leads."""
+CHOICE_DB = 0.5
+"""Lead that is worth a choice; printed limits are round numbers (common practice, no source)."""
 EVEN_DB = 0.1
 """A lead that varies by less is the same everywhere."""
 NARROW = 2.0 ** (1.0 / 6.0)
@@ -313,13 +315,23 @@ def lead_sentence(first: str, other: str, way: str, difference: Difference) -> s
     if not difference.leads:
         return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
     parts: list[str] = []
-    for stretch in difference.leads:
-        name = other if stretch.most_db > 0.0 else first
-        doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
-        where = _where(stretch.from_hz, stretch.to_hz)
-        even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
-        at = "" if even else f" at {_hz(stretch.at_hz)}"
-        parts.append(f"{name}{'' if parts else ' leads'} {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
+    led = False
+    for small, group in groupby(difference.leads, lambda stretch: abs(stretch.most_db) < CHOICE_DB):
+        stretches = list(group)
+        if small:
+            within = max(abs(stretch.most_db) for stretch in stretches)
+            where = _where(stretches[0].from_hz, stretches[-1].to_hz)
+            parts.append(f"both are as loud {where}, within {within:.1f} dB")
+            led = False
+            continue
+        for stretch in stretches:
+            name = other if stretch.most_db > 0.0 else first
+            doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
+            where = _where(stretch.from_hz, stretch.to_hz)
+            even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
+            at = "" if even else f" at {_hz(stretch.at_hz)}"
+            parts.append(f"{name}{'' if led else ' leads'} {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
+            led = True
     return f"{lead}, " + "; ".join(parts) + "."
 
 

@@ -4,12 +4,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tsfit.box.compare.drivers import LEAD_DB, DriverComparison, inside, stretches
+from tsfit.box.compare.drivers import CHOICE_DB, LEAD_DB, DriverComparison, inside, stretches
 from tsfit.box.compare.ways import Way
 from tsfit.box.frequencies import LOUDEST_HZ
 
-CHOICE_DB = 0.5
-"""Lead in the loudest that is worth a choice; printed limits are round numbers (common practice, no source)."""
 LOWER = 1.03
 """Ratio of f3 from which one is told to reach lower."""
 
