@@ -54,6 +54,26 @@ def test_another_rig_does_not_cancel_and_is_said():
     assert there.causes["coil temperature"].stdev == pytest.approx(np.hypot(within, np.sqrt(2.0) * RIG), rel=0.01)
 
 
+@pytest.mark.parametrize(
+    ("parameter", "used", "beyond"),
+    [
+        ("Cms", (0.7, 1.1, 1.6), (0.3, 2.5, 40.0)), ("Mms", (0.95, 1.1), (0.5, 1.5)), ("Bl", (0.9, 1.02), (0.5, 1.5)),
+        ("Rms", (0.6, 1.8), (0.1, 5.0)), ("Re", (0.9, 1.2), (0.5, 2.0)),
+    ],
+)  # fmt: skip
+def test_what_no_use_changes_is_no_drift(parameter, used, beyond):
+    def notes(factor):
+        rng = np.random.default_rng(8)
+        other = _entry(rng, truth={parameter: factor * FRESH[parameter]}, hours=10.0)
+        return [note for note in compare(_entry(rng), other, USUALLY).notes if note.code == "beyond_use"]
+
+    assert not any(notes(factor) for factor in (*used, 1.0))
+    for factor in beyond:
+        (note,) = notes(factor)
+        assert f"{parameter} by " in note.message
+        assert "another one" in note.message
+
+
 def test_a_softer_suspension_is_nothing_but_compliance():
     rng = np.random.default_rng(6)
     change = compare(_entry(rng), _entry(rng, truth={"Cms": 1.15 * FRESH["Cms"]}, hours=10.0), USUALLY)

@@ -166,8 +166,8 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
         provenance={"curve": dict(curve.provenance)},
     )
     counts = (
-        f"{path.name} counts as free air; if the driver was in a closed box, Fs and the Qs are those of the box system: "
-        "name it in a bench file with its state."
+        f"{path.name} counts as free air at the driver's own terminals: in a closed box Fs and the Qs would be those of "
+        "the box system, and leads or a resistor within it would count to Re: name it in a bench file with its state."
     )
     notes = [QualityNote("state_assumed", "note", counts)]
     if swept is not None:

@@ -60,14 +60,14 @@ class SweepRun:
         level = confirmed_level(rig, what, self.level_dbfs, self.level_v, yes=self.yes, quiet=self.quiet)
         return replace(self, wanted=replace(self.wanted, level_dbfs=level))
 
-    def table(self, rig: Path, **more: object) -> SweepTable:
+    def table(self, **more: object) -> SweepTable:
         """State and conditions as the bench file would hold them; `more` replaces what was asked for."""
         from tsfit.bench.file import SweepTable
         from tsfit.formats.toml import validated
 
         asked = {**self.state, "level_dbfs": self.level_dbfs, "level_v": self.level_v, **more}
         given = {name: value for name, value in asked.items() if value is not None}
-        return validated(rig, {"recording": "-", **given}, SweepTable, "sweep")
+        return validated(Path("command line"), {"recording": "-", **given}, SweepTable, "sweep")
 
 
 @click.command()
@@ -177,7 +177,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         if quiet:
             raise click.UsageError("--guided asks questions; leave out --json.")
         return _guided(read, asked)
-    table = asked.table(rig)
+    table = asked.table()
     path = output or Path(f"{_stem(table)}.wav")
     with goes_on(swept_again):
         measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
@@ -375,7 +375,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
         chosen = None if state in done.states else _ask(state, done.driver.effective_diameter_cm)
         if chosen is None:
             continue
-        table = asked.table(rig.path, state=state, **chosen, **played)
+        table = asked.table(state=state, **chosen, **played)
         measured, *_ = _repeat(rig, table, folder / f"{done.free_stem(_stem(table))}.wav", asked)
         if any(one.curve is None for one in measured):
             say("This sweep cannot be used; put right what is said above and start again with the same folder.")

@@ -13,7 +13,7 @@ for one standard uncertainty. E_n is Δ over its expanded uncertainty, k = 2 (IS
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -31,6 +31,8 @@ from tsfit.driver.formulas import COPPER_PER_K
 
 CAUSES = ("compliance", "moving mass", "motor", "losses", "coil temperature")
 SEEN_IN = dict(zip(CAUSES, ("Cms", "Mms", "Bl", "Rms", "Re"), strict=True))
+USED_UP = {"compliance": 2.0, "moving mass": 1.2, "motor": 1.2, "losses": 3.0, "coil temperature": 1.3}
+"""Factor of a change from which use alone is not why: common practice, no source."""
 PRIMARY = ("Re", "Fs", "Qms", "Qes", "Mms")
 TO_CAUSES = np.array(
     [
@@ -206,7 +208,23 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
         change = math.exp(float(weights @ delta))
         spread = change * math.sqrt(max(float(weights @ covariance @ weights), 0.0))
         parameters[name] = ParameterChange(change - 1.0, spread)
-    return DriftChange(causes, parameters, tuple(_notes(first, other, told=told)))
+    return DriftChange(causes, parameters, (*_beyond_use(causes), *_notes(first, other, told=told)))
+
+
+def _beyond_use(causes: Mapping[str, CauseChange]) -> list[QualityNote]:
+    """Warn of changes that no use makes, as of another driver or rig."""
+    told = [
+        f"{one.figure} by {100.0 * one.change:+.3g} %"
+        for name, one in causes.items()
+        if one.beyond_repeatability and abs(math.log1p(one.change)) > math.log(USED_UP[name])
+    ]
+    if not told:
+        return []
+    message = (
+        f"No use changes a healthy driver so much: {', '.join(told)}. It is damaged or another one, or rig, wiring, mass "
+        "or area differ between the fits; look for that before believing a drift."
+    )
+    return [QualityNote("beyond_use", "warn", message)]
 
 
 def _without_mass(entry: Entry) -> Entry:
