@@ -72,6 +72,7 @@ def test_points_of_any_density_tell_the_same_to_the_same_uncertainty(density):
     ("text", "aim"),
     [
         ("Fs 0.1 %", Aim("Fs", 0.001)),
+        ("Fs 0,1 %", Aim("Fs", 0.001)),
         ("qts 2%", Aim("Qts", 0.02)),
         ("sensitivity_1W 0.1 dB", Aim("sensitivity_1W", 0.1)),
     ],

@@ -133,3 +133,18 @@ def test_units(folder, figure, good, slip, capsys):
     err = answered(capsys, ["check", "sheet.toml"])
     assert figure in err
     assert good.split()[-1] in err
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ("guide box", "There is no guide 'box'; did you mean 'boxes'?"),
+        ("guide nonsense", "There is no guide 'nonsense'; tsfit guide lists them."),
+        ("help", "'help' is not a command of tsfit; tsfit --help lists them."),
+        ("box help", "'help' is not a command of tsfit box; tsfit box --help lists them."),
+        ("box new.json", "'new.json' is not a command of tsfit box; a file comes after one of baffle, "),
+    ],
+)
+def test_what_is_asked_for_in_other_words_is_pointed_to(line, words, capsys):
+    assert run(line.split()) == 2
+    assert words in capsys.readouterr().err

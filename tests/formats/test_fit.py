@@ -228,3 +228,14 @@ def test_correlations_that_cannot_be_are_refused(tmp_path, names, matrix):
     with pytest.raises(TsfitError, match=r"correlation\.") as caught:
         read_fit(path)
     assert caught.value.code == "wrong_value"
+
+
+def test_a_fit_of_free_air_comes_back_without_forces_that_it_cannot_tell(tmp_path):
+    """Structural loss is a force per travel: without a moving mass the fit has it, and tells it not."""
+    fit = made_fit(made_driver(Mms=None, Sd=None, suspension="structural", suspension_values={}), only=FREE_AIR_ONLY)
+    assert "Lambda" not in fit.parameters
+    back = read_fit(save(tmp_path, to_json(fit_to_dict(fit))))
+    assert (back.driver.suspension, back.driver.suspension_values) == ("structural", {})
+    heavy = made_fit(made_driver(suspension="structural", suspension_values={"Lambda": 40.0}))
+    with pytest.raises(TsfitError, match="Lambda is missing"):
+        read_fit(save(tmp_path, to_json(fit_to_dict(heavy)).replace('"Lambda"', '"Other"')))

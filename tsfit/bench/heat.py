@@ -35,6 +35,8 @@ def heat_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: None
     runs = [sweep for sweep in table.sweep if sweep.state == "power run"]
     if len(runs) != 1 or table.rig is None:
         message = f'{path}: names {len(runs)} sweeps of state = "power run"; keep the one to be fitted.'
+        if not runs:
+            message = f'{path}: no sweep has the state "power run"; record one (tsfit guide heat).'
         raise TsfitError(message, code="no_run", file=path)
     run, (driver, _) = runs[0], described(path, table, on_step)
     rig = read_rig(path.parent / table.rig)

@@ -76,7 +76,7 @@ class Need:
 
 def aim_of(text: str) -> Aim:
     """Read an aim such as "Fs 0.1 %" or "sensitivity_1W 0.1 dB". Raises TsfitError ``usage``."""
-    parts = re.fullmatch(r"\s*(\w+)\s+([\d.]+)\s*(%|dB)\s*", text)
+    parts = re.fullmatch(r"\s*(\w+)\s+([\d.]+)\s*(%|dB)\s*", re.sub(r"(\d),(\d)", r"\1.\2", text))
     name = None if parts is None else next((one for one in TOLD if one.casefold() == parts[1].casefold()), None)
     try:
         if parts is None or name is None or parts[3] != Aim(name, 1.0).unit or not float(parts[2]) > 0.0:

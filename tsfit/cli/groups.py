@@ -29,6 +29,11 @@ class NamingGroup(click.Group):
 
             close = difflib.get_close_matches(args[0], known, n=1, cutoff=0.5)
             remedy = f"did you mean {close[0]!r}?" if close else f"use one of {', '.join(known)}."
+            if args[0] == "help":
+                remedy = f"{ctx.command_path} --help lists them."
+            elif "." in args[0]:
+                # A file where a command is wanted: which of them takes it, its help says.
+                remedy = f"a file comes after one of {', '.join(known)}."
             raise click.UsageError(f"{args[0]!r} is not a command of {ctx.command_path}; {remedy}")
         return super().resolve_command(ctx, args)
 

@@ -1,5 +1,6 @@
 """``tsfit guide``: what README has no room for, topic by topic."""
 
+import difflib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import ClassVar
@@ -16,8 +17,19 @@ TOPICS = (
 )  # fmt: skip
 
 
+class _Topic(click.Choice[str]):
+    """A guide's name; the nearest one is named for another."""
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if value in TOPICS:
+            return value
+        near = difflib.get_close_matches(value.lower(), TOPICS, n=1, cutoff=0.5)
+        remedy = f"did you mean {near[0]!r}?" if near else "tsfit guide lists them."
+        raise click.UsageError(f"There is no guide {value!r}; {remedy}")
+
+
 @click.command()
-@click.argument("topic", type=click.Choice(TOPICS), required=False)
+@click.argument("topic", type=_Topic(TOPICS), required=False)
 @with_outputs("as_json")
 def guide(topic: str | None, outputs: Outputs) -> None:
     """Read a guide: the bench and its choices, the files, datasheets, boxes, hours of use, uncertainty, Python.

@@ -268,6 +268,9 @@ def _driver(path: Path, file: _Fit) -> Driver:
         if chosen not in models:
             raise _wrong(path, f"model.{kind}", f"must be one of {', '.join(models)}, not {chosen!r}")
         terms.append(tuple(parameter.name for parameter in models[chosen]))
+    if "Mms" not in file.parameters:
+        # Of free air alone no force is known, so that such terms were fitted but not told.
+        terms[1] = tuple(name for name in terms[1] if PARAMETERS[name].unit != "N/m" or name in known)
     terms[1] += tuple(name for label in parts_among(known) for name in terms_of(label))
     moving = ("Cms", "Rms", "Bl") if "Mms" in file.parameters else ()
     for name in ("Re", "Fs", "Qms", "Qes", *terms[0], *terms[1], *moving):
