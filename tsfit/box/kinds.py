@@ -172,8 +172,8 @@ def _opened(
     taken, pipe = float(port.displaced(length)), port.resonance(mass, air)
     if taken >= acting:
         raise TsfitError(
-            f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {acting / LITRE:.3g} l; take a narrower one, which is "
-            "for less level, or a passive radiator.",
+            f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {acting / LITRE:.3g} l; take a narrower one, "
+            "which is for less level, or a passive radiator.",
             code="wrong_value",
         )
     notes: tuple[QualityNote, ...] = ()
