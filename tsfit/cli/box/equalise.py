@@ -120,7 +120,8 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     from tsfit.driver.units import with_decimals
 
     say_warnings(found.box.notes)
-    say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised:")
+    cost, *rest = words
+    say(f"{found.box.enclosure.driver.name}, {KIND_NAMES[found.box.enclosure.kind]}, equalised. {cost}")
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
         # A box planned by Qtc has another volume around the other driver.
@@ -131,12 +132,10 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
         say(f"  {number}  {section}")
     if not found.sections:
         say("  no section: the box is as near to it as sections would bring it")
+    for sentence in (*rest, *unrated(found.box.ratings), *found.box.measured):
+        say(sentence)
     if any(section.kind == "pole shift" for section in found.sections):
         hint("A pole shift takes away the resonance and Q of the box itself and puts others in their place.")
-    for sentence in words:
-        say(sentence)
-    for sentence in (*unrated(found.box.ratings), *found.box.measured):
-        say(sentence)
     columns = ["Hz", "alone dB", "gain dB", "then dB", "W into Re", "travel mm"]
     if taken.headroom_after_db is not None:
         columns += ["headroom dB", "first limit"]
