@@ -46,7 +46,7 @@ def test_a_first_look_goes_on_where_the_coil_is_badly_told():
         DRIVERS[0], Re=4.05, Bl=17.0, Qms=5.64, Le=0.80e-3, L2=0.845e-3, R2=5.52, middle=0.82e-3, reach=0.01144,
         steep=5.54, k1=-18.5, k2=1662.0, k4=4.55e6, slope=0.233, wide=0.00964, creep=0.0916, friction=0.349, warming=0.05,
     )  # fmt: skip
-    levels, heard = levels_of(truth, (0.1, 0.3, 0.6), 5011000, period_s=2.0)
+    levels, heard = levels_of(truth, (0.1, 0.3), 5011000, period_s=2.0, periods=1)
     problem, x = looked(start_of(truth), levels)
     np.testing.assert_allclose(problem.reached(x), [(each.inward, each.outward) for each in heard], rtol=0.15)
     for misfit, sigma, level in zip(problem.misfits(x), problem.sigma, problem.levels, strict=True):
