@@ -140,8 +140,9 @@ def test_without_its_volts_the_first_level_has_a_limit_all_the_same(folder, caps
     assert "--limit-v" in capsys.readouterr().err
     assert not list(folder.glob("full-travel*"))
     monkeypatch.setattr("tsfit.bench.ramp.PERIOD_S", 0.5)
-    assert led("--limit-v", "0.5", "--yes") == 2
+    assert led("--limit-v", "0.5", "--yes", "-o", "at 0.5") == 2
     said = capsys.readouterr()
+    assert (folder / "at 0.5-1.partial.wav").exists()
     assert "stopped at 0.5 V peak" in said.out
     assert "the limit is 0.5 V" in said.err
     assert not (folder / "full-travel-1.wav").exists()

@@ -41,7 +41,9 @@ def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet:
         raise click.UsageError("--state 'power run' needs --level-v, the peak volts of the run; add it.")
     if asked["level_dbfs"] is not None:
         raise click.UsageError("The first level is quiet, the rest follow; leave out --level-dbfs.")
-    stem = Path(asked["state"].replace(" ", "-")) if output is None else output.with_suffix("")
+    stem = Path(asked["state"].replace(" ", "-")) if output is None else output
+    if stem.suffix.lower() == ".wav":
+        stem = stem.with_suffix("")
     volts = math.inf if asked["limit_v"] is None else asked["limit_v"]
     limits = NotBeyond(1e-3 * asked["limit_travel_mm"], asked["limit_coil_c"], volts, asked["ambient_c"])
     seconds, top = 60.0 * asked["minutes"], asked["level_v"] or math.inf
