@@ -61,6 +61,10 @@ def test_the_whole_chain_from_the_first_level_to_the_verdict(folder, capsys, mon
     heat = json.loads((folder / "heat.json").read_text())
     # So short a run tells no continuous power: the printed one stays open. The printed travel was reached before any limit.
     assert heat["power_at"] == []
+    # What it does tell holds the driver's own: 0.95 K/W at rest, less by 0.25 W/K for each m/s of the cone.
+    rtv, told = 1.0 / (1.0 / 0.95 + 0.25 * heat["run"]["cone_velocity_m_s"]), heat["parameters"]["Rtv_run"]
+    assert told["interval95"][0] <= rtv <= told["interval95"][1]
+    assert told["value"] == pytest.approx(rtv, rel=0.1)
     (folder / "fit.json").write_text(to_json(fit_to_dict(made_fit(read_driver(folder / DRIVER), 0.003))))
     (folder / "sheet.toml").write_text(SHEET)
     measured = ["--travel", "travel.json", "--heat", "heat.json"]
