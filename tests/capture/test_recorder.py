@@ -3,12 +3,15 @@
 import contextlib
 import errno
 import os
+import subprocess
+import sys
 import tomllib
 import tracemalloc
 
 import numpy as np
 import pytest
 import soundfile
+from helpers.paths import ROOT
 from helpers.record_without_end import FRAMES, RATE, samples
 from helpers.victims import Victims
 
@@ -160,6 +163,24 @@ def test_a_failing_disk_is_told_apart_from_a_full_one(tmp_path, monkeypatch, num
         recorder.write(noise(100))
     assert refused.value.code == code
     assert soundfile.info(tmp_path / "a.partial.wav").frames == 200
+
+
+@pytest.mark.parametrize("room", [200, 500, 1000])
+def test_a_disk_full_from_the_beginning_keeps_nothing_and_says_so(tmp_path, room):
+    """In a process of its own whose files may not grow beyond so many bytes, with its header and a block to write."""
+    program = (
+        "import resource, signal, sys; import numpy as np; from pathlib import Path\n"
+        "from tsfit.capture.recorder import Recorder\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "recorder = Recorder(Path(sys.argv[1]), 8000, {})\n"
+        f"resource.setrlimit(resource.RLIMIT_FSIZE, ({room}, {room}))\n"
+        "with recorder: recorder.write(np.zeros((8000, 2), dtype=np.float32))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path / "a.wav")], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert "before anything was recorded; look after the disk" in done.stderr.replace("\n", " ")
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_beyond_4_gigabytes_it_is_rf64(tmp_path):

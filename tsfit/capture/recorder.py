@@ -153,12 +153,13 @@ class Recorder:
 
     def _cannot_write(self, error: OSError) -> TsfitError:
         seconds = self.frames / self._rate
+        kept = f"after {seconds:.1f} s, which are kept" if self.frames else "before anything was recorded"
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
-            message = f"{self.partial}: the disk is full after {seconds:.1f} s, which are kept; make room and record again."
+            message = f"{self.partial}: the disk is full {kept}; make room and record again."
             return Stopped(message, code="disk_full", file=self.partial)
         message = (
-            f"{self.partial}: cannot be written any further ({error.strerror or error}) after {seconds:.1f} s, which are "
-            "kept; look after the disk and record again."
+            f"{self.partial}: cannot be written any further ({error.strerror or error}) {kept}; "
+            "look after the disk and record again."
         )
         return TsfitError(message, code="cannot_write", file=self.partial)
 
