@@ -333,3 +333,13 @@ def test_contradictions_are_told_but_do_not_enter_the_verdict():
 
 def test_nan_never_passes_as_inside():
     assert conformity(np.nan, 1.0, 0.1) != "inside"
+
+
+@pytest.mark.parametrize("suspension", ["ideal", "structural"])
+def test_the_least_impedance_of_free_air_alone_needs_no_force(suspension):
+    """Of a driver the least lies near Re, above resonance; what force a loss is, free air does not tell."""
+    alone = made_fit(made_driver(Mms=None, Sd=None, suspension=suspension, suspension_values={}), only=FREE_AIR_ONLY)
+    found = judge(alone, sheet(Fs="33 Hz", Znom="6 ohm"))
+    assert {one.name for one in found.figures} == {"Fs", "Znom"}
+    (rated,) = (one for one in found.figures if one.name == "Znom")
+    assert alone.driver.Re <= rated.measured < 1.15 * alone.driver.Re

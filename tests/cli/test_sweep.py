@@ -228,3 +228,13 @@ def test_a_sweep_broken_off_says_what_is_whole(rig, capsys, monkeypatch):
     err = capsys.readouterr().err
     assert "kept: free-air.wav, free-air.toml" in err
     assert "free-air.wav is whole, but without verdict and curve: name it in a bench file" in err
+
+
+def test_what_cannot_be_is_said_before_cautions_and_of_the_option(rig, capsys):
+    Path("free-air.txt").write_text("taken")
+    assert run(["sweep", "simulated.toml", "--seconds", "2"]) == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "free-air.txt: already there and left as it is" in err
+    assert run(["sweep", "simulated.toml", "--level-dbfs", "10", "-o", "loud.wav"]) == 2
+    assert "command line: level_dbfs: input should be less than or equal to 0 (given: 10.0)" in capsys.readouterr().err

@@ -226,7 +226,10 @@ def _rated_impedance(fit: FitResult, published: Printed, tolerance: float, sourc
 
 
 def _least_impedance(fit: FitResult) -> float:
-    driver = replace(fit.driver, Mms=fit.driver.Mms or 1.0, Sd=fit.driver.Sd or 1.0)
+    driver = replace(fit.driver, Sd=fit.driver.Sd or 1.0)
+    if driver.Mms is None:
+        # Without a mass no force is known, and what the suspension is like hardly moves the least impedance.
+        driver = replace(driver, Mms=1.0, suspension="ideal", suspension_values={})
     frequency = np.geomspace(20.0, 20e3, 2000)
     return float(np.abs(impedance(frequency, driver.values(), Circuit(driver.coil, driver.suspension))).min())
 

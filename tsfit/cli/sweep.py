@@ -179,6 +179,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         return _guided(read, asked)
     table = asked.table()
     path = output or Path(f"{_stem(table)}.wav")
+    _names(path, asked)
     with goes_on(swept_again):
         measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
@@ -195,22 +196,27 @@ def _stem(table: SweepTable) -> str:
     return stem if table.volume_l is None else f"{stem}-{table.volume_l:g}l"
 
 
-def _repeat(
-    rig: Rig, table: SweepTable, path: Path, asked: SweepRun
-) -> tuple[list[Measurement], Averaged | None, Need | None]:
-    """Record one state so often, or until an aim is reached, and average where there are several and all can be used."""
+def _names(path: Path, asked: SweepRun) -> list[Path]:
+    """Return the names of the recordings; refuse those of which something is there, before anything is asked or played."""
     from tsfit.base.files import refuse_existing
-    from tsfit.bench.sweep import average
 
     numbers = range(1, asked.repeats + 1)
     names = [path] if asked.repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in numbers]
     for name in (path, *names):
-        refuse_existing(name.with_suffix(".txt"), replace=None)
-        if asked.draws:
-            refuse_existing(name.with_suffix(".png"), replace=None)
+        for suffix in (".txt", *[".png"] * asked.draws):
+            refuse_existing(name.with_suffix(suffix), replace=None)
+    return names
+
+
+def _repeat(
+    rig: Rig, table: SweepTable, path: Path, asked: SweepRun
+) -> tuple[list[Measurement], Averaged | None, Need | None]:
+    """Record one state so often, or until an aim is reached, and average where there are several and all can be used."""
+    from tsfit.bench.sweep import average
+
     measured: list[Measurement] = []
     need = None
-    for name in names:
+    for name in _names(path, asked):
         measured.append(_record(rig, table, name, asked))
         if measured[-1].curve is None and asked.aim is not None:
             break
