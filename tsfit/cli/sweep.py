@@ -146,7 +146,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         --driver fit.json --limit-travel-mm 10
     """  # noqa: D301
     from tsfit.bench.how_long import aim_of
-    from tsfit.bench.sweep import Specimen
+    from tsfit.bench.sweep import Specimen, free_names
     from tsfit.capture.excitation import Wanted
     from tsfit.capture.rig import read_rig
 
@@ -179,7 +179,7 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
         return _guided(read, asked)
     table = asked.table()
     path = output or Path(f"{_stem(table)}.wav")
-    _names(path, asked)
+    free_names(path, asked.repeats, draws=draws)
     with goes_on(swept_again):
         measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
@@ -196,27 +196,15 @@ def _stem(table: SweepTable) -> str:
     return stem if table.volume_l is None else f"{stem}-{table.volume_l:g}l"
 
 
-def _names(path: Path, asked: SweepRun) -> list[Path]:
-    """Return the names of the recordings; refuse those of which something is there, before anything is asked or played."""
-    from tsfit.base.files import refuse_existing
-
-    numbers = range(1, asked.repeats + 1)
-    names = [path] if asked.repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in numbers]
-    for name in (path, *names):
-        for suffix in (".txt", *[".png"] * asked.draws):
-            refuse_existing(name.with_suffix(suffix), replace=None)
-    return names
-
-
 def _repeat(
     rig: Rig, table: SweepTable, path: Path, asked: SweepRun
 ) -> tuple[list[Measurement], Averaged | None, Need | None]:
     """Record one state so often, or until an aim is reached, and average where there are several and all can be used."""
-    from tsfit.bench.sweep import average
+    from tsfit.bench.sweep import average, free_names
 
     measured: list[Measurement] = []
     need = None
-    for name in _names(path, asked):
+    for name in free_names(path, asked.repeats, draws=asked.draws):
         measured.append(_record(rig, table, name, asked))
         if measured[-1].curve is None and asked.aim is not None:
             break
