@@ -148,7 +148,7 @@ def known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen: 
 
 
 def free_names(path: Path, repeats: int, *, draws: bool) -> list[Path]:
-    """Names of so many recordings. Raises ``exists`` where a curve, or where one `draws` a plot, of such a name is there."""
+    """Names of so many recordings. Raises ``exists`` where a curve, or a plot if one `draws`, of such a name is there."""
     names = [path] if repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in range(1, repeats + 1)]
     for name in (path, *names):
         for suffix in (".txt", *[".png"] * draws):
