@@ -255,16 +255,16 @@ def _check_impedance(path: Path, z: Complex) -> None:
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     notes = []
     if rig.simulated_driver is not None:
-        message = "This rig is simulated, so that no driver was measured; build a real one."
+        message = "A simulated rig: no driver was measured; build a real one."
         notes.append(QualityNote("simulated", "note", message))
     if rig.calibration is None and rig.reference_uncertainty_ohm is None:
         message = "No uncertainty of the reference resistor is stated, 0.1 % is assumed; state yours."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     if rig.calibration is None and not trimmed:
-        gains = "gains that match within 0.5 %, which Re inherits, " if rig.gain_uncertainty is None else ""
+        gains = "gains equal within 0.5 % (Re inherits that), " if rig.gain_uncertainty is None else ""
         message = (
-            f"The rig is not calibrated; taken on trust are {gains}its resistor, its leads, steady gains, and less than "
-            "-90 dB of crosstalk: calibrate it, or state an ohmmeter's reading of the driver."
+            f"The rig is not calibrated; on trust are {gains}resistor, leads, steady gains and under -90 dB of crosstalk: "
+            "calibrate it, or state an ohmmeter's reading."
         )
         notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None:
