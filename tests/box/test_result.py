@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tsfit.box.kinds import ClosedPlan
+from tsfit.box.limits import Ratings
 from tsfit.box.numbers import cutoff
 from tsfit.box.parts import DriverSet
 from tsfit.driver.record import Driver
@@ -54,3 +55,17 @@ def test_a_driver_is_looked_at_alone_however_many_share_the_box(count):
     assert not any(note.severity == "warn" for note in plan.build(HERON).notes)
     slipped = plan.build(replace(HERON, Mms=1e3 * HERON.Mms))
     assert "Mms" in next(note.message for note in slipped.notes if note.code == UNLIKE_ANY)
+
+
+@pytest.mark.parametrize(
+    ("ratings", "words"),
+    [
+        (Ratings(xmax_m=8e-6), "8 mm if 0.008 is m"), (Ratings(xmax_m=0.04), "20 mm if 40 is from peak to peak"),
+        (Ratings(power_w=0.25), "250 W if 0.25 is kW"), (Ratings(power_w=3e5), "300 W if 300000 is mW"),
+        (Ratings(xmax_m=0.006, power_w=100.0), None), (Ratings(xmax_m=0.02, power_w=3000.0), None),
+    ],
+)  # fmt: skip
+def test_ratings_in_another_unit_are_doubted(ratings, words):
+    told = [note.message for note in ClosedPlan(volume=0.03, ratings=ratings).build(HERON).notes if note.code == UNLIKE_ANY]
+    assert len(told) == (words is not None)
+    assert words is None or words in told[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -21,7 +22,7 @@ from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import UNLIKE_ANY, doubt
+from tsfit.driver.sizes import UNLIKE_ANY, doubt, odd_size
 
 SMALL, LARGE = 200.0, 100.0
 """Vas over volume, and volume over Vas, beyond which no box is built (common practice, no source)."""
@@ -187,6 +188,7 @@ class BoxResult:
         told = doubt(self.one)
         found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
         found += [] if told or (odd := _odd_volume(self)) is None else [QualityNote(UNLIKE_ANY, "warn", odd)]
+        found += [QualityNote(UNLIKE_ANY, "warn", f"{each}.") for each in _odd_ratings(self)]
         found += self.remarks
         if self.enclosure.kind == "closed" and self.poles is None:
             found.append(
@@ -234,6 +236,15 @@ class BoxResult:
             **vars(self.pass_band),
             **vars(self.largest),
         }
+
+
+def _odd_ratings(found: BoxResult) -> list[str]:
+    """Say which ratings nobody means for such a driver, with the unit in which they were likelier told."""
+    area, rated = found.one.Sd, found.ratings
+    cm = None if area is None else float(f"{200.0 * math.sqrt(area / math.pi):.3g}")
+    told = [] if rated.xmax_m is None else [odd_size("travel", float(f"{1e3 * rated.xmax_m:.6g}"), cm)]
+    told += [odd_size("power", each) for each in (rated.power_w, rated.peak_power_w) if each is not None]
+    return [each for each in told if each is not None]
 
 
 def _odd_volume(found: BoxResult) -> str | None:

@@ -9,11 +9,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from tsfit.circuit.load import air_load_change
-from tsfit.driver.sizes import plain_slips, range_of
+from tsfit.driver.sizes import LONG_TRAVEL, plain_slips, range_of
 from tsfit.driver.units import Printed, display
-
-LONG_TRAVEL = 0.11
-"""One-way travel per effective diameter above which it is likelier told from peak to peak (common practice, no source)."""
 
 SWAPPED = (("Qms", "Qes"), ("Qms", "Qts"), ("Qes", "Qts"))
 

@@ -167,23 +167,34 @@ def fitted_slips(*, mass: bool, box: bool) -> tuple[Slip, ...]:
     )
 
 
+LONG_TRAVEL = 0.11
+"""One-way travel per effective diameter above which it is likelier told from peak to peak (common practice, no source)."""
+_TRAVEL, _POWER = (3e-4, 0.06), (0.5, 2e4)
+"""One-way travel of a cone, m, and continuous power of one driver, W (common practice, no source)."""
 _ADDED, _BOXED = (0.05, 3.0), (1.0 / 30.0, 3.0)
 """Least and most of an added mass over Mms, and of a test box over Vas, that tell anything (common practice, no source)."""
 _UNITS = {
     "diameter": ("cm", "cone diameter", {0.1: "mm", 100.0: "m"}),
     "mass": ("g", "added mass", {1e3: "kg", 1e-3: "mg"}),
     "volume": ("l", "test box", {1e3: "m^3", 1e-3: "cm^3"}),
+    "travel": ("mm", "travel each way", {1e3: "m", 10.0: "cm", 0.5: "from peak to peak"}),
+    "power": ("W", "rated power", {1e3: "kW", 1e-3: "mW"}),
 }
 
 
 def odd_size(what: str, typed: float, diameter_cm: float | None = None) -> str | None:
-    """Say of a "diameter" in cm, an added "mass" in g or the "volume" of a test box in l that nobody means it for such
-    a cone, and the unit in which it was likelier told; None for what may be meant.
+    """Say of a "diameter" in cm, an added "mass" in g, the "volume" of a test box in l, a "travel" in mm or a rated "power"
+    in W that nobody means it for such a cone, and how it was likelier told; None for what may be meant.
     """
     unit, called, others = _UNITS[what]
     diameter = None if diameter_cm is None else 0.01 * diameter_cm
     if what == "diameter":
         low, high = (100.0 * end for end in range_of("diameter", None))
+    elif what == "power":
+        low, high = _POWER
+    elif what == "travel":
+        ends = _TRAVEL if diameter is not None and diameter >= _CONE else range_of("Xmax", None)
+        low, high = 1e3 * ends[0], 1e3 * min(ends[1], LONG_TRAVEL * (diameter or math.inf))
     else:
         name, (least, most) = ("Mms", _ADDED) if what == "mass" else ("Vas", _BOXED)
         low, high = (1e3 * end * share for end, share in zip(range_of(name, diameter), (least, most), strict=True))

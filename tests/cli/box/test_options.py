@@ -88,3 +88,14 @@ def test_what_a_comparison_lacks_can_be_given_to_it():
 
     own = {flag for option in compare.params for flag in option.opts}
     assert set(re.findall(r"--[a-z][a-z-]+", " ".join(LACKING.values()))) <= own
+
+
+@pytest.mark.parametrize("name", ["Heron 10", "heron  10", "Bittern 12", "Heron 10 B"])
+def test_a_sheet_of_another_name_is_said(tsfit, heron, tmp_path, name):
+    """Its ratings count, for types are written in many ways; that it is the same driver is taken on trust."""
+    (tmp_path / "other.toml").write_text(f'[driver]\nname = "{name}"\n[published]\nXmax = "6 mm"\nPe = "60 W"\n')
+    code, out, err = tsfit("closed", heron, "--qtc", "0.8", "--sheet", str(tmp_path / "other.toml"), "--json")
+    assert code == 0, err
+    told = [note["message"] for note in json.loads(out)["notes"] if note["code"] == "assumed"]
+    same = name.split()[0].lower() == "heron" and not name.endswith("B")
+    assert any(f"the sheet of {name}" in sentence for sentence in told) is not same
