@@ -6,6 +6,7 @@ import time
 import numpy as np
 import pytest
 import soundfile
+from helpers.made_ratios import driver, record, rig, true_ratio
 
 from tsfit.base.errors import TsfitError
 from tsfit.capture.impedance import GainTrim, impedance_from_recording
@@ -120,3 +121,21 @@ def test_ten_seconds_are_done_in_little_processor_time(recorded):
         spent.append(time.process_time() - start)
     # About 0.15 s on the machine it was written on; the margin is for slower ones.
     assert min(spent) < 1.0
+
+
+def test_no_point_weighs_more_for_its_own_noise(bench_simulator, tmp_path):
+    """By the slope at a noisy ratio, what noise made low is surer: the weighted mean lay 0.75 standard errors too low."""
+    (tmp_path / "rig.toml").write_text(
+        RIG.replace("divider", "shunt").replace("100.0", "1.0").replace("driver = 2", "reference = 2")
+    )
+    read, one, bench = read_rig(tmp_path / "rig.toml"), driver(bench_simulator), rig(bench_simulator, "shunt", -64.0)
+    off = []
+    for seed in range(6):
+        samples = record(bench_simulator, "noise from rest", one, bench, np.random.default_rng([21, seed]))
+        soundfile.write(tmp_path / "driver.wav", samples, 24000, subtype="FLOAT")
+        curve = impedance_from_recording(tmp_path / "driver.wav", read)
+        near = (curve.frequency_hz > 14.0) & (curve.frequency_hz < 60.0)
+        z = 1.0 / true_ratio(bench_simulator, one, bench, curve.frequency_hz[near]) - 1.0
+        weight = np.abs(z) ** 2 / curve.variance_ohm2[near]
+        off.append(np.sum(weight * (curve.impedance_ohm[near] / z).real - weight) / np.sqrt(np.sum(weight)))
+    assert abs(np.mean(off)) < 0.4

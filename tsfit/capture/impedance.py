@@ -129,7 +129,8 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     longest = int(np.argmax(edges[1::2] - edges[::2]))
     stretch = np.arange(edges[2 * longest], edges[2 * longest + 1])
     inside = stretch[known[stretch]]
-    ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside])
+    smooth = None if found.smooth is None else found.smooth[inside]
+    ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside], smooth)
     disturbed = found.disturbed
     loud = math.sqrt(lines.noise / lines.noise_share) > WORST_MEDIAN * (one, other)[rig.second]
     if loud and float(np.median(ratio.variance / np.abs(ratio.value) ** 2)) > WORST_MEDIAN**2:
@@ -172,8 +173,10 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
     # A calibration takes the gains away by itself.
     factor = gain.ratio if calibration.files else gain.ratio * rig.gain_trim
     m = factor * heard.ratio.value
+    # By its own slope a point that noise made large would weigh less, or more, than one that it made small.
+    clean = m if heard.ratio.smooth is None else factor * heard.ratio.smooth
     z, slope = terms.impedance(m, f), terms.slope(m, f)
-    noise = np.abs(slope) ** 2 * (factor**2 * heard.ratio.variance)
+    noise = np.abs(terms.slope(clean, f)) ** 2 * (factor**2 * heard.ratio.variance)
     if isinstance(terms, BandTerms):
         noise = noise + terms.noise(m, f)
     systematic = {

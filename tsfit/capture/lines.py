@@ -7,7 +7,7 @@ record that begins and ends at rest stays whole, because its ends leave nothing 
 import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -23,9 +23,13 @@ Given = TypeVar("Given")
 Made = TypeVar("Made")
 AT_REST = 0.02
 """RMS of a record's ends over that of the whole, below which the ends leave nothing behind."""
+IN_NOISE, WHITE = 0.25, 1.2
+"""The same of ends that hold but noise, whose differences have so many times its RMS at least: 1.41 where it is white."""
 END_SECONDS = 0.02
 LEVEL_SECONDS, APART = 0.1, 4.0
 """Length of the ends whose levels are compared, and the standard deviations from which they are apart."""
+BESIDE, LEAST_BESIDE, ALIKE = 0.03, 8, 0.5
+"""Lines beside one that are looked at: share of its frequency, and at least; and from how much in common they are one."""
 MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
 """Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
 FADING = 1.5
@@ -65,6 +69,7 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     if count == 1:
         length = _quick(len(first))
         whole = _block(first, second, sample_rate_hz, slice(0, length), _places(length, sample_rate_hz))
+        whole = whole if whole.rest else replace(whole, lost=_broken_off(whole))
         return Lines((whole,), *_noise(first, second, sample_rate_hz))
     # Where the length is unwieldy, neighbours share a few samples.
     length = int(next_fast_len(math.ceil(len(first) / count)))
@@ -100,13 +105,22 @@ def _block(
     first, second = ((x - x.mean(dtype=np.float64)).astype(precision) for x in (first, second))
     length = len(first)
     end = max(1, round(END_SECONDS * rate))
-    rest = all(max(x[:end].std(), x[-end:].std()) < AT_REST * x.std() for x in (first, second))
+    rest = all(_rests(x, end) for x in (first, second))
     if rest:
         first, second = (_closed(x, rate) for x in (first, second))
     step = rate / length
     start = round(float(f[0]) / step)
     one, other = (fft.rfft(x)[start : start + len(f)].copy() for x in (first, second))
     return Stretch(f, one, other, step, length, bool(rest), place.start / rate)
+
+
+def _rests(x: Real, end: int) -> bool:
+    """Whether a channel (n,) begins and ends at rest: hardly anything in so many samples, or noise that is much fainter."""
+    size = float(x.std())
+    ends = [part.astype(np.float64) for part in (x[:end], x[-end:])]
+    if max(part.std() for part in ends) < AT_REST * size:
+        return True
+    return all(part.std() < IN_NOISE * size and np.diff(part).std() > WHITE * part.std() for part in ends)
 
 
 def _closed(x: Real, rate: float) -> Real:
@@ -127,6 +141,21 @@ def _closed(x: Real, rate: float) -> Real:
     if abs(stops - begins) < APART * spread:
         return x
     return np.asarray(x - np.linspace(begins, stops, len(x)), dtype=x.dtype)
+
+
+def _broken_off(whole: Stretch) -> Mask:
+    """Lines (n,) of the first channel that hold nothing but the record's ends, as beyond where a sweep was broken off.
+
+    Those of a jump from the last sample to the first all have one phase and fall with frequency. What both channels jump by
+    tells no ratio.
+    """
+    f, y = whole.frequency_hz, whole.first * whole.frequency_hz
+    sums, powers = (np.concatenate([[0.0], np.cumsum(x)]) for x in (y, y.real**2 + y.imag**2))
+    half = np.maximum(LEAST_BESIDE, np.round(BESIDE * f / whole.step_hz)).astype(int)
+    low, high = np.maximum(np.arange(len(f)) - half, 0), np.minimum(np.arange(len(f)) + half + 1, len(f))
+    count = high - low
+    alike = np.abs((sums[high] - sums[low]) / count) ** 2
+    return np.asarray((alike > ALIKE * (powers[high] - powers[low]) / count) & (count > LEAST_BESIDE))
 
 
 def _quick(length: int) -> int:

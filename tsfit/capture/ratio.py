@@ -81,11 +81,13 @@ class Ratio:
     """m = V2/V1 at `frequency_hz` (n,): complex (n,), variance E|δm|² (n,).
 
     `left_out` names frequencies (Hz) of lone tones that count for nothing, such as hum; `disturbed` what stood out in time.
+    `smooth` (n,) is the rational function beside which they were made, without their noise; None where there was none.
     """
 
     frequency_hz: Real
     value: Complex
     variance: Real
+    smooth: Complex | None = None
     left_out: tuple[float, ...] = ()
     disturbed: Disturbed = UNDISTURBED
 
@@ -124,7 +126,8 @@ def ratio_of_lines(
         orders = ORDERS if turn == TURNS - 1 else ROUGH_ORDERS
         model = fit_rational(points.frequency_hz[kept], points.value[kept], points.variance[kept], orders)
     kept = points.told
-    found = Ratio(points.frequency_hz[kept], points.value[kept], points.variance[kept], bands.left_out())
+    f = points.frequency_hz[kept]
+    found = Ratio(f, points.value[kept], points.variance[kept], None if model is None else model.at(f), bands.left_out())
     if model is None:
         return found
     disturbed = disturbances(lines, bands.remnants())
@@ -156,7 +159,8 @@ def _delayed(lines: Lines, samples: int) -> Lines:
 
 def _on_time(ratio: Ratio, lines: Lines, samples: int) -> Ratio:
     rate = lines.blocks[0].step_hz * lines.blocks[0].samples
-    return replace(ratio, value=ratio.value * np.exp(2j * math.pi * samples / rate * ratio.frequency_hz))
+    early = np.exp(2j * math.pi * samples / rate * ratio.frequency_hz)
+    return replace(ratio, value=ratio.value * early, smooth=None if ratio.smooth is None else ratio.smooth * early)
 
 
 @dataclass(frozen=True)
@@ -177,7 +181,7 @@ class _Part:
         self.starts = np.flatnonzero(np.diff(number, prepend=-np.inf))
         self.names, self.lengths = number[self.starts], np.diff(self.starts, append=len(number))
         # Before a ratio is known, where hum may be counts for nothing.
-        self.used: Mask = ~mains
+        self.used: Mask = ~mains if block.lost is None else ~(mains | block.lost)
         # Where its bands are among those of all parts, and the power of what is left over in each line.
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.empty(0)
@@ -191,6 +195,10 @@ class _Part:
     def spread(self, values: NDArray[Scalar]) -> NDArray[Scalar]:
         """Values of all bands at the lines."""
         return np.repeat(values[self.place], self.lengths)
+
+    def heard(self, values: Complex) -> Complex:
+        """Values (n,) of the lines, nothing where these hold nothing."""
+        return values if self.block.lost is None else np.where(self.block.lost, 0.0, values).astype(values.dtype)
 
     @property
     def expected(self) -> Complex:
@@ -313,7 +321,7 @@ class _Bands:
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""
-        return [Remnant(part.off, np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
+        return [Remnant(part.heard(part.off), np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
