@@ -36,12 +36,12 @@ def measured(made_once):
         table = read_toml(path, BenchTable, "bench")
         return held_offsets(path, table, None, replace(driver_of(truth), Sd=sd), settled, SCALE, told, lambda step: None)
 
-    return truth, held
+    return truth, held, told
 
 
 @pytest.mark.against("curves at held offsets", "impedance in closed form, curves that are no polynomials", "1 %")
 def test_held_offsets_tell_the_curves_and_agree(measured, tmp_path):
-    truth, held = measured
+    truth, held, told = measured
     box = {"spring": AIR * SD**2 / VOLUME, "added": 0.8 * 8.0 / 3.0 * 1.204 * (SD / np.pi) ** 1.5}
     found = held(tmp_path, [
         (-0.012, {}, FREE + "-12.0"), (0.006, {}, FREE + "6.0"), (0.014, box, BOX + "14.0"), (0.03, {}, FREE + "30.0")
@@ -55,7 +55,7 @@ def test_held_offsets_tell_the_curves_and_agree(measured, tmp_path):
         assert abs(one.K - k) < 2.5 * one.K_stdev
         assert (one.E_n == {}) == (one.x_m > 0.025)
         assert all(each <= 1.0 for each in one.E_n.values())
-    (note,) = agreement_of(found)
+    (note,) = agreement_of(found, told)
     assert note.severity == "note"
     assert note.message.startswith("3 sweeps with the cone held aside say the same")
 
@@ -63,14 +63,24 @@ def test_held_offsets_tell_the_curves_and_agree(measured, tmp_path):
 @pytest.mark.parametrize(("stated", "at"), [(14.0, 0.012), (-10.0, 0.010)])
 def test_a_gauge_that_lies_is_told(measured, tmp_path, stated, at):
     """Two millimetres off; and the wrong sign."""
-    _, held = measured
-    (note,) = agreement_of(held(tmp_path, [(at, {}, f"{FREE}{stated}")]))
+    _, held, told = measured
+    (note,) = agreement_of(held(tmp_path, [(at, {}, f"{FREE}{stated}")]), told)
     assert note.severity == "warn"
     assert f"Held at {stated:+g} mm" in note.message
+    assert "every sign turned" not in note.message
+
+
+@pytest.mark.parametrize(("stated", "turned"), [((-10.0, 8.0), True), ((-10.0, 8.8), False)])
+def test_where_nobody_knows_which_way_is_out_signs_that_are_all_turned_are_told(measured, tmp_path, stated, turned):
+    _, held, told = measured
+    found = held(tmp_path, [(0.010, {}, f"{FREE}{stated[0]}"), (-0.008, {}, f"{FREE}{stated[1]}")])
+    (note,) = agreement_of(found, replace(told, outward_known=False))
+    assert note.severity == "warn"
+    assert ("all agree with every sign turned" in note.message) == turned
 
 
 def test_a_box_needs_the_area_that_its_air_acts_on(measured, tmp_path):
-    _, held = measured
+    _, held, _ = measured
     with pytest.raises(TsfitError, match="nothing tells the cone's area") as refusal:
         held(tmp_path, [(0.01, {}, BOX + "10.0")], sd=None)
     assert refusal.value.code == "no_area"

@@ -131,19 +131,40 @@ def _spring(path: Path, table: BenchTable, sweep: SweepTable, driver: Driver) ->
     return _Spring(stiffness, stiffness * relative, BOX_AIR_LOAD[0] * gain, BOX_AIR_LOAD[1] * gain)
 
 
-def agreement_of(offsets: Sequence[HeldOffset]) -> tuple[QualityNote, ...]:
-    """Say whether what held offsets tell agrees with full travel."""
+def agreement_of(offsets: Sequence[HeldOffset], told: TravelResult) -> tuple[QualityNote, ...]:
+    """Say whether what held offsets tell agrees with full travel, `told`."""
     compared = [(value, name, one) for one in offsets for name, value in one.E_n.items()]
     if not compared:
         return ()
     worst, name, at = max(compared, key=lambda each: each[0])
     count = len({one.recording for _, _, one in compared})
-    told = f"{count} sweeps with the cone held aside say" if count > 1 else "1 sweep with the cone held aside says"
+    say = f"{count} sweeps with the cone held aside say" if count > 1 else "1 sweep with the cone held aside says"
     if worst <= 1.0:
-        message = f"{told} the same as full travel within both uncertainties (largest E_n {worst:.2g})."
+        message = f"{say} the same as full travel within both uncertainties (largest E_n {worst:.2g})."
         return (QualityNote("held_offset", "note", message),)
+    what = f"Held at {1e3 * at.x_m:+.3g} mm the {CURVES[name]} is not what full travel tells (E_n {worst:.2g}, above 1)"
+    if not told.outward_known and _turned_about(offsets, told):
+        message = (
+            f"{what}, but all agree with every sign turned: a positive voltage moves this cone inward, or offset_mm was "
+            "counted inward; change the signs of offset_mm, or swap the driver's terminals for full travel."
+        )
+        return (QualityNote("held_offset", "warn", message),)
     message = (
-        f"Held at {1e3 * at.x_m:+.3g} mm the {CURVES[name]} is not what full travel tells (E_n {worst:.2g}, above 1): look "
-        "at the zero and the sign of offset_mm, whether the box held its pressure, and the full scales of the rig."
+        f"{what}: look at the zero and the sign of offset_mm, whether the box held its pressure, and the full scales of "
+        "the rig."
     )
     return (QualityNote("held_offset", "warn", message),)
+
+
+def _turned_about(offsets: Sequence[HeldOffset], told: TravelResult) -> bool:
+    """Whether force factor and inductance agree with full travel where every offset lies on the other side."""
+    curves, worst = told.curves, 0.0
+    x = np.asarray(curves.x_m)
+    for one in (each for each in offsets if each.E_n):
+        for y, spread, own, own_stdev in (
+            (curves.Bl, curves.Bl_stdev, one.Bl, one.Bl_stdev), (curves.L, curves.L_stdev, one.L, one.L_stdev)
+        ):  # fmt: skip
+            slope = float(np.interp(-one.x_m, x, np.gradient(np.asarray(y), x)))
+            stdev = math.hypot(float(np.interp(-one.x_m, x, spread)), own_stdev, slope * one.x_stdev_m)
+            worst = max(worst, abs(own - float(np.interp(-one.x_m, x, y))) / (COVERAGE_FACTOR * stdev))
+    return worst <= 1.0

@@ -77,7 +77,7 @@ def travel_bench(path: Path, *, on_step: Callable[[str], None] = lambda step: No
         outward_known=table.driver.outward is not None, notes=notes, provenance=_provenance(path, sweeps, read),
     )  # fmt: skip
     offsets = held_offsets(path, table, rig, driver, settled, errors, told, on_step)
-    return replace(told, offsets=offsets, quality=(*agreement_of(offsets), *told.quality))
+    return replace(told, offsets=offsets, quality=(*agreement_of(offsets, told), *told.quality))
 
 
 def _described(path: Path, table: BenchTable, on_step: Callable[[str], None]) -> tuple[Driver, FitResult | None]:
