@@ -1,5 +1,7 @@
 """Sizes in the bench file that nobody means, where no circuit fits; curves of too few points for any."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -51,3 +53,40 @@ def test_a_curve_of_few_points_for_a_fit_is_refused_by_that(tmp_path, above):
         fit_bench(tmp_path / "x.txt")
     assert error.value.code == "short_range"
     assert "points around the resonance" in error.value.message
+
+
+def _swept(path, mass=0.0, stiffness=1.0, scale=1.0):
+    """A driver of 5.4 ohm and 38 Hz, 48 g, by its lumped circuit; all ohms times `scale`."""
+    f = np.geomspace(8.0, 6000.0, 300)
+    s = 2j * np.pi * f
+    w = 2.0 * np.pi * 38.0
+    mechanical = s * (0.048 + mass) + w * 0.048 / 4.2 + stiffness * w**2 * 0.048 / s
+    z = scale * (5.4 + 0.3e-3 * s + 1.0 / (1.0 / (0.6e-3 * s) + 1.0 / 6.0) + w * 0.048 * 5.4 / 0.46 / mechanical)
+    rows = zip(f, z.real, z.imag, strict=True)
+    path.write_text("Hz, real ohm, imag ohm\n" + "".join(f"{a:.7g},{b:.7g},{c:.7g}\n" for a, b, c in rows))
+
+
+@pytest.mark.parametrize(
+    ("changed", "told"),
+    [
+        ({"scale": 1.06}, 6.0), ({"scale": 0.9}, -10.0), ({"scale": 1.5}, 50.0),
+        ({"scale": 1.01}, None), ({"stiffness": 1.5}, None), ({"mass": 0.06}, None),
+    ],
+)  # fmt: skip
+def test_where_no_circuit_fits_a_gain_that_was_changed_between_sweeps_is_told(tmp_path, monkeypatch, changed, told):
+    def never(*_, **__):
+        raise TsfitError("x.txt: no driver circuit fits.", code="no_fit", file="x.txt")
+
+    monkeypatch.setattr("tsfit.bench.fit.fit", never)
+    _swept(tmp_path / "free.txt")
+    _swept(tmp_path / "mass.txt", **{"mass": 0.03, **changed})
+    (tmp_path / "bench.toml").write_text(
+        '[driver]\nname = "x"\nsd_cm2 = 346\n[[sweep]]\ncurve = "free.txt"\nstate = "free air"\n'
+        '[[sweep]]\ncurve = "mass.txt"\nstate = "added mass"\nmass_g = 30\n'
+    )
+    with pytest.raises(TsfitError) as error:
+        fit_bench(tmp_path / "bench.toml")
+    assert ("a gain, a resistor or a contact" in error.value.message) == (told is not None)
+    if told is not None:
+        found = float(re.search(r"shows ([-+]\d+\.?\d*) %", error.value.message)[1])
+        assert found == pytest.approx(told, abs=1.5)

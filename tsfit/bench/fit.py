@@ -1,9 +1,11 @@
 """From a bench file, or a lone curve, to the fit."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+
+import numpy as np
 
 from tsfit.base.causes import refused
 from tsfit.base.copies import copies
@@ -28,6 +30,8 @@ from tsfit.formats.curve import read_curve
 from tsfit.formats.driver import read_driver_or_fit
 from tsfit.formats.toml import read_toml
 
+FAR_ABOVE, OTHER_SCALE = 8.0, 3.0
+"""Over the resonance, from where all states of a driver look alike, and by how many percent they do not."""
 LEAST_USED = 8
 """Points of a curve that a fit needs about the resonance alone."""
 
@@ -81,16 +85,24 @@ def fit_bench(
                 provenance=_provenance(path, table, curves),
             )
         except TsfitError as error:
-            raise _with_odd_sizes(error, path, table) from None
+            raise _with_likely_cause(error, path, table, curves) from None
 
     result, meter_notes = _held_against_meter(run, table, rig)
     return replace(result, quality=(*left_out, *notes, *area_notes, *meter_notes, *result.quality))
 
 
-def _with_odd_sizes(error: TsfitError, path: Path, table: BenchTable) -> TsfitError:
-    """Return the refusal, with what is typed in the bench file and hardly meant where that may be why."""
+def _with_likely_cause(error: TsfitError, path: Path, table: BenchTable, curves: Sequence[ImpedanceCurve]) -> TsfitError:
+    """Return the refusal, with what is typed in the bench file and hardly meant, or sweeps that differ in scale."""
     if error.code != "no_fit":
         return error
+    odd = _odd_sizes(table)
+    message = f"{error.message} In {path.name}, {', and '.join(odd)}." if odd else error.message
+    if not odd and len({(sweep.wiring, sweep.other_coil) for sweep in table.sweep}) == 1:
+        message += "".join(_other_scale(curves[0], curve) for curve in curves[1:])
+    return TsfitError(message, code=error.code, file=error.file)
+
+
+def _odd_sizes(table: BenchTable) -> list[str]:
     area, _ = area_of(table.driver)
     cm = None if area is None else float(f"{200.0 * math.sqrt(area.value / math.pi):.4g}")
     typed = [odd_size("diameter", cm)] if cm is not None else []
@@ -99,10 +111,25 @@ def _with_odd_sizes(error: TsfitError, path: Path, table: BenchTable) -> TsfitEr
             typed.append(odd_size("mass", sweep.mass_g, cm if typed[:1] == [None] else None))
         if sweep.volume_l is not None:
             typed.append(odd_size("volume", sweep.volume_l, cm if typed[:1] == [None] else None))
-    odd = list(dict.fromkeys(filter(None, typed)))
-    if not odd:
-        return error
-    return TsfitError(f"{error.message} In {path.name}, {', and '.join(odd)}.", code=error.code, file=error.file)
+    return list(dict.fromkeys(filter(None, typed)))
+
+
+def _other_scale(first: ImpedanceCurve, other: ImpedanceCurve) -> str:
+    """Say that a curve differs from the first in scale: far above both resonances no mass or box moves anything."""
+    f = first.frequency_hz
+    peaks = [found.Fs for found in map(find_resonance, (first, other)) if isinstance(found, Resonance)]
+    above = (f > FAR_ABOVE * max(peaks, default=math.inf)) & (f <= other.frequency_hz[-1])
+    if len(peaks) < 2 or np.count_nonzero(above) < LEAST_USED:
+        return ""
+    size = np.interp(f[above], other.frequency_hz, np.abs(other.impedance_ohm))
+    percent = 100.0 * (size / np.abs(first.impedance_ohm[above]) - 1.0)
+    middle, low, high = np.quantile(percent, (0.5, 0.1, 0.9))
+    if abs(middle) < OTHER_SCALE or low * high <= 0.0:
+        return ""
+    return (
+        f" Far above the resonance, where no mass or box moves anything, {other.source} shows {middle:+.2g} % of impedance "
+        f"against {first.source}: a gain, a resistor or a contact was changed between them."
+    )
 
 
 def refuse_few(curve: ImpedanceCurve) -> None:
