@@ -41,7 +41,7 @@ def test_the_steps_at_power_are_commands_that_take_up_what_the_one_before_leaves
     commands = [
         shlex.split(line) for line in re.findall(r"tsfit ((?:rig|sweep|fit|travel|heat|check|box|report) .*)", whole)
     ]
-    assert run([*commands.pop(0), "--yes", "--reading-v", "1"]) == 0
+    assert run([*commands.pop(0), "--yes", "--reading-v", "1.12"]) == 0
     needed = {
         "sweep": "fit.json", "travel": "full-travel-bench.toml", "heat": "power-run-bench.toml", "check": "fit.json",
         "box": "fit.json", "report": "fit.json", "fit": "free-air.wav",
