@@ -37,6 +37,9 @@ def test_scatter_from_point_to_point_lacks_no_part(size):
     message = missing(F, size * (rng.standard_normal(len(F)) + 1j * rng.standard_normal(len(F))), PEAK)
     assert "from point to point" in message
     assert "missing from it" not in message
+    noise = rng.standard_normal(len(F)) + 1j * rng.standard_normal(len(F))
+    assert missing(F, 0.01 * noise, PEAK, coarse=False) is None
+    assert "eddy currents" in missing(F, bump(1200.0), PEAK, coarse=False)
 
 
 def test_only_a_circuit_that_misses_is_spoken_of():

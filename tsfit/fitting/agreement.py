@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tsfit.base.arrays import Real
+from tsfit.base.arrays import Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
@@ -217,10 +217,14 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:
     model = best.model
-    free = [relative_misfit(best, sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
+
+    def missed(sweep: FitSweep) -> float:
+        return max(relative_misfit(best, sweep), sure_misfit(best, sweep))
+
+    free = [missed(sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
     notes = []
     for sweep in model.sweeps:
-        size, sure = relative_misfit(best, sweep), sure_misfit(best, sweep)
+        size, sure = missed(sweep), sure_misfit(best, sweep)
         if free and sweep.state.kind != "free air" and sure > ODD_MISFIT[1] and sure > ODD_MISFIT[0] * min(free):
             causes = (
                 "a hole that acts as a vent or a panel that gives"
@@ -242,11 +246,16 @@ def relative_misfit(best: Solved, sweep: FitSweep) -> float:
 
 def sure_misfit(best: Solved, sweep: FitSweep) -> float:
     """The same of the points that are known well enough, less what noise alone makes of it by chance."""
-    noise = sweep.noise / np.abs(sweep.impedance_ohm) ** 2
-    known = noise <= max(KNOWN_POINT**2, float(np.median(noise)))
-    square, noise = _relative_square(best, sweep)[known], noise[known]
+    known = known_points(sweep)
+    square, noise = _relative_square(best, sweep)[known], (sweep.noise / np.abs(sweep.impedance_ohm) ** 2)[known]
     chance = SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**2))) / len(noise)
     return math.sqrt(max(float(np.mean(square)) - chance, 0.0))
+
+
+def known_points(sweep: FitSweep) -> Mask:
+    """Points (n,) that are known well enough to tell of misfits of a percent, or the surer half."""
+    noise = sweep.noise / np.abs(sweep.impedance_ohm) ** 2
+    return np.asarray(noise <= max(KNOWN_POINT**2, float(np.median(noise))))
 
 
 def worst_octave_misfit(best: Solved, sweep: FitSweep) -> float:

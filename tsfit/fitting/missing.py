@@ -8,12 +8,14 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_edges, octave_means
-from tsfit.fitting.agreement import sure_misfit
+from tsfit.fitting.agreement import known_points, sure_misfit
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.validity import ROUGH_SHARE, roughness
 
 LARGE = 0.01
 """RMS misfit over |Z| from which something is missing that is worth a word."""
+COARSE = 0.02
+"""The same where it is uneven from point to point, as noise is of which not all is told."""
 SMOOTH = 0.5
 """Share of a misfit that may be noise from point to point where the rest is called smooth."""
 PLACES = (
@@ -31,15 +33,20 @@ def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
     `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers.
     """
     worst = max(best.model.sweeps, key=lambda sweep: sure_misfit(best, sweep))
-    if sure_misfit(best, worst) < LARGE:
+    size = sure_misfit(best, worst)
+    if size < LARGE:
         return []
-    off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))
-    message = missing(worst.frequency_hz, off, peaks_hz[worst.number])
-    return [QualityNote("circuit_lacks", "warn", message, worst.number)]
+    known = known_points(worst)
+    off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))[known]
+    message = missing(worst.frequency_hz[known], off, peaks_hz[worst.number], coarse=size > COARSE)
+    return [] if message is None else [QualityNote("circuit_lacks", "warn", message, worst.number)]
 
 
-def missing(frequency_hz: Real, misfit: Complex, peak_hz: float) -> str:
-    """Return what is likely missing from a circuit that misses a curve by `misfit` (n,) of |Z|, and where."""
+def missing(frequency_hz: Real, misfit: Complex, peak_hz: float, *, coarse: bool = True) -> str | None:
+    """Return what is likely missing from a circuit that misses a curve by `misfit` (n,) of |Z|, and where.
+
+    None where it is uneven from point to point and not `coarse`.
+    """
     square = np.abs(misfit) ** 2
     means = octave_means(frequency_hz, square)
     top = int(np.argmax(means))
@@ -51,9 +58,10 @@ def missing(frequency_hz: Real, misfit: Complex, peak_hz: float) -> str:
         f"{high:.3g} Hz ({100.0 * most:.2g} %)"
     )
     if roughness(there, ROUGH_SHARE) > SMOOTH * most:
-        return (
+        why = (
             f"{where}, unevenly from point to point, as an instrument's steps or noise do; measure again, louder or slower."
         )
+        return why if coarse else None
     middle = math.sqrt(low * high) / peak_hz
     cause = next(cause for place, cause in PLACES if middle < place)
     return (
