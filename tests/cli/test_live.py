@@ -70,5 +70,5 @@ def test_it_takes_prices_and_what_was_measured(trials, tmp_path):
 def test_more_sheets_than_drivers_and_what_is_no_driver_are_refused(trials, capsys):
     assert run(["try", "fit.json", "--sheet", "a.toml", "--sheet", "b.toml", "--no-browser"]) == 2
     assert run(["try", "box.toml", "--no-browser"]) == 2
-    assert "neither [parameters] nor [published]" in capsys.readouterr().err
+    assert "is no fit, datasheet or driver file but a box file" in capsys.readouterr().err
     assert trials == []
