@@ -38,3 +38,10 @@ def test_a_logarithmic_axis_has_room_between_its_numbers(ends):
     log_value_axis(panel, "impedance, Ω")
     ticks = [tick for tick in panel.get_yticks() if ends[0] <= tick <= ends[1]]
     assert 3 <= len(ticks) <= 6
+
+
+def test_a_logarithmic_axis_whose_values_are_all_alike_has_no_numbers_to_thin():
+    _, (panel,) = new_plot([0.8], "", "")
+    panel.set_ylim(5.0000001, 5.0000002)
+    log_value_axis(panel, "impedance, Ω")
+    assert all(np.isfinite(panel.get_yticks()))

@@ -105,7 +105,7 @@ def log_value_axis(panel: Axes, label: str) -> None:
     panel.set_ylabel(label, fontsize=TEXT, color=INK)
     ticks = preferred_numbers(*panel.get_ylim())
     # Tenths of a short range, one beside the other, would run into each other.
-    panel.yaxis.set_major_locator(FixedLocator(ticks[:: math.ceil(len(ticks) / MOST_TICKS)]))
+    panel.yaxis.set_major_locator(FixedLocator(ticks[:: max(1, math.ceil(len(ticks) / MOST_TICKS))]))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     panel.yaxis.set_minor_locator(NullLocator())
 
