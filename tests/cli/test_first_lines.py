@@ -51,7 +51,7 @@ ANSWERED = {
     ),
     "which driver in one box, by what was measured": (
         ("compare", "old.json", "new.json", "--volume-l", "60", *SHEETS, "--travel", TRAVEL), 25,
-        ("with travel of Saltwit 12 and power of both as printed", "as loud at 25 and 50 Hz", "for level above 7"),
+        ("with the printed travel of Saltwit 12 and printed power of both", "as loud at 25 and 50 Hz", "for level above 7"),
     ),
     "which driver in one box, without ratings": (
         ("compare", "old.json", "new.json", "--volume-l", "60"), 25,

@@ -16,7 +16,7 @@ ANSWERED = (
     ("tuned to", [("fb_hz", "Hz")]),
     ("port", [("port_diameter_cm", "cm across"), ("port_length_cm", "cm long")]),
     ("slot", [("port_area_cm2", "cm² in section"), ("port_length_cm", "cm long")]),
-    ("which takes", [("port_volume_l", "l")]),
+    ("which takes", [("port_volume_l", "l more")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
     ("f6 (-6 dB)", [("f6_hz", "Hz")]),

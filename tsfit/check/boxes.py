@@ -113,7 +113,7 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         return _of_own(item, f"{place}{f', {planned}' if planned else ''}", apart)
     if item.outcome == "adjust" and item.remedy is not None:
         now = _size(item.remedy.volume_l, item.remedy.tuning_hz)
-        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; as planned {apart} off."
+        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; else {apart} off."
     what = {
         "holds": "which can stay",
         "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",

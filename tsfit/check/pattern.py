@@ -104,7 +104,7 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    words = f"Together, the deviations are those of {_words(causes, amounts, sheet)} and nothing else"
+    words = f"Together, the deviations are best explained by {_words(causes, amounts, sheet)} alone"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
         words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"

@@ -312,6 +312,9 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     for each in result.compared:
         if each.measured:
             say(f"{each.name}: {' '.join(each.measured)}")
+    printed = as_printed(result, range(len(names)))
+    if any(each.measured for each in result.compared) and " of " in printed:
+        hint("What is printed and what is measured are not alike; measure both before the choice hangs on it.")
     for candidate in candidates:
         for sentence in candidate.driver.assumed:
             say(f"{candidate.driver.name}: {sentence}")
@@ -326,7 +329,6 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     elsewhere = WITHIN_LIMITS if rated else equal
     # Who is louder where, and what stops whom, its table has as well.
     elsewhere += ("Loudest: ",) * (len(result.cases) == 1 and "limits" in ways)
-    printed = as_printed(result, range(len(names)))
     # Whose limits are which has been told; a title has no room for it.
     titles = TITLES | ({"limits": f"{TITLES['limits']}, {printed}"} if printed and " of " not in printed else {})
     for case in result.cases:

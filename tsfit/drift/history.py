@@ -185,7 +185,7 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     left, latest = settling.hours_left
     if left < SOONEST_H:
         band = f"(95 %: {_percent(ends[1])} to {_percent(ends[2])})"
-        return f"{what} {band} and has settled: within 1 % of its end."
+        return f"{what} {band} and has settled: within 1 % of its final value."
     when = f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 

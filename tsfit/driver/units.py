@@ -149,8 +149,10 @@ def decimals_of(spread: float) -> int | None:
 
 
 def believable(value: float, unit: str) -> int:
-    """Return the decimals beyond which nobody believes a measured `value`: those of a thousandth of it, or of 0.01 dB."""
+    """Return the decimals beyond which nobody believes a measured `value`: of its thousandth, 0.01 dB or 10 µm."""
     least = 0.01 if unit == "dB" else abs(value) / 1000.0
+    if unit == "mm" and abs(value) > 1.0:
+        least = max(least, 0.01)
     return -math.floor(math.log10(least)) if least > 0.0 else 6
 
 

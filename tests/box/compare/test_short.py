@@ -62,8 +62,8 @@ def test_limits_are_printed_ones_until_measured_or_stated():
     bare = Ratings(xmax_m=0.008, power_w=200.0)
     for pair, words in (
         ((old, new), ", with travel and power as printed: "),
-        ((old, stated), f", with travel of {OLD.name} and power of both as printed: "),
-        ((old, measured), f", with travel of {OLD.name} and power of both as printed: "),
+        ((old, stated), f", with the printed travel of {OLD.name} and printed power of both: "),
+        ((old, measured), f", with the printed travel of {OLD.name} and printed power of both: "),
         ((replace(old, ratings=bare), replace(new, ratings=bare)), "each at its loudest: "),
     ):
         assert words in in_short(compare(pair, case))[0]

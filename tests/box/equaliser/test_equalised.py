@@ -75,7 +75,7 @@ def test_flat_is_flat(box, order):
     assert np.abs(left[inside]).max() < 0.6
     assert found.error_db == pytest.approx(np.abs(left[inside]).max(), abs=0.05)
     assert found.played_hz == (30.0, 200.0)
-    assert "The target is met within" in " ".join(words(found, at_level(found, 90.0)))
+    assert "is met within" in " ".join(words(found, at_level(found, 90.0)))
 
 
 def test_what_is_still_boosted_below_is_said():

@@ -156,7 +156,7 @@ def test_wrong_arguments_are_told_apart(capsys, tmp_path, fit):
     good = sheet(tmp_path, GOOD)
     for arguments, words in (
         ((good, fit), f"write 'tsfit check {fit} {good}'"),
-        ((fit,), "name the sheet (TOML)"),
+        ((fit,), "name the datasheet to judge by it"),
         ((good, good, good), "not a fit"),
         ((), "a sheet, a fit and a sheet, or several fits"),
         ((fit, good, good), "not a fit"),
@@ -299,7 +299,7 @@ def test_travel_and_heat_are_of_one_driver(capsys, tmp_path, fit, measured):
     path = sheet(tmp_path, GOOD)
     assert "name its fit" in run(capsys, path, *measured)[2]
     code, _, err = run(capsys, fit, path, "--travel", measured[3])
-    assert (code, "kind heat, not travel" in err) == (2, True)
+    assert (code, "is no result of tsfit travel but a result of tsfit heat" in err) == (2, True)
 
 
 def test_two_sheets_side_by_side(capsys, tmp_path):

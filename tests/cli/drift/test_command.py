@@ -75,7 +75,7 @@ def test_show_names_the_cause_and_the_end(log, capsys):
     out = capsys.readouterr().out
     assert "compliance (Cms) changed by +1" in out
     told = " ".join(out.split())
-    assert "has settled: within 1 % of its end" in told
+    assert "has settled: within 1 % of its final value" in told
     assert re.search(r"Measured first and last: Fs from [\d.]+ to [\d.]+ Hz and Qts from 0\.\d+ to 0\.\d+\.", told)
     assert run(["drift", "show", str(log), "--json"]) == 0
     data = json.loads(capsys.readouterr().out)

@@ -47,7 +47,7 @@ def as_printed(result: DriverComparison, numbers: Sequence[int]) -> str:
             told[limit] = _listed(names) if not all(known) else "both" if len(numbers) == 2 else "all"
     if set(told.values()) <= {"both", "all"}:
         return f"with {_listed([*told])} as printed" if told else ""
-    return f"with {_listed([f'{limit} of {whose}' for limit, whose in told.items()])} as printed"
+    return f"with the {_listed([f'printed {limit} of {whose}' for limit, whose in told.items()])}"
 
 
 def _stands(result: DriverComparison, number: int, way: Way) -> str:

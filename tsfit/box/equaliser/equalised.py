@@ -22,6 +22,7 @@ from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import within
 from tsfit.box.uncertainty import DRAWS, drawn_box, ends
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.units import with_decimals
 
 WORTH_A_WORD_DB = 0.5
 HIGH_PASS_ORDERS = (0, 2, 4)
@@ -211,9 +212,7 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
-        said.append(
-            f"The target is met within {max(equalised.error_db, 0.1):.1f} dB from {equalised.target_from_hz:.3g} Hz up."
-        )
+        said.append(f"The target, {_at_its_end(equalised)}, is met within {max(equalised.error_db, 0.1):.1f} dB above.")
     power, power_at = equalised.largest(taken.power_after_w)
     travel, travel_at = equalised.largest(taken.excursion_after_mm)
     said.append(
@@ -238,6 +237,15 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
             "not to be played."
         )
     return said
+
+
+def _at_its_end(equalised: Equalised) -> str:
+    """Say where the target begins and how high it stands there: what is flat to a frequency is 3 dB down at it."""
+    at = equalised.target_from_hz or 0.0
+    if equalised.target_db is None:
+        return f"from {at:.3g} Hz up"
+    level = float(np.interp(at, equalised.frequency_hz, equalised.target_db))
+    return f"{with_decimals(level, 1, '+')} dB at {at:.3g} Hz re the mid-band"
 
 
 def three_digits(value: float) -> str:

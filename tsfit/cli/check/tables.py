@@ -38,7 +38,7 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
         _print_contradictions(sheet, result.contradictions)
     elif result.relations:
         count = len(result.relations)
-        say(f"{sheet.name}: the printed parameters agree with each other; relations looked at: {count}.")
+        say(f"{sheet.name}: the printed parameters agree with each other ({count} relations between them).")
     else:
         say(f"{sheet.name}: undecided; no printed parameter follows from others that are printed.")
     if sheet.rewired is None:
@@ -206,7 +206,7 @@ def _print_suspicions(sheet: Sheet, suspicions: Sequence[Suspicion]) -> None:
 def _print_rest(sheet: Sheet, result: Consistency) -> None:
     _print_suspicions(sheet, result.suspicions)
     if result.derived:
-        say("Not printed, but derived from what is, with what its rounding leaves open:")
+        say("Not printed; derived from the rest, with the range that its rounding leaves:")
     for item in result.derived:
         parameter = PARAMETERS[item.name]
         spread = 0.5 * (item.interval[1] - item.interval[0]) * parameter.factor
