@@ -23,11 +23,11 @@ from tsfit.capture.rig import read_rig
 
 ALL = os.environ.get("TSFIT_FAULTS") == "all"
 ON_TRUST = {
-    "wrong reference": "its resistor",
-    "automatic gain": "gain stays",
-    "second channel limited softly": "gain stays",
-    "crosstalk, dB": "hears less",
-    "lead left out, ohm": "its leads",
+    "wrong reference": "resistor, leads",
+    "automatic gain": "steady gains",
+    "second channel limited softly": "steady gains",
+    "crosstalk, dB": "dB of crosstalk",
+    "lead left out, ohm": "resistor, leads",
     "mass typed wrong, times": "mass as typed",
     "header of every file lies, times": "sample rate in the recordings' headers",
 }
