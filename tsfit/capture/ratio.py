@@ -181,7 +181,7 @@ class _Part:
         self.starts = np.flatnonzero(np.diff(number, prepend=-np.inf))
         self.names, self.lengths = number[self.starts], np.diff(self.starts, append=len(number))
         # Before a ratio is known, where hum may be counts for nothing.
-        self.used: Mask = ~mains if block.lost is None else ~(mains | block.lost)
+        self.used: Mask = ~mains if block.rest or block.lost is None else ~(mains | block.lost)
         # Where its bands are among those of all parts, and the power of what is left over in each line.
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.empty(0)
@@ -197,8 +197,9 @@ class _Part:
         return np.repeat(values[self.place], self.lengths)
 
     def heard(self, values: Complex) -> Complex:
-        """Values (n,) of the lines, nothing where these hold nothing."""
-        return values if self.block.lost is None else np.where(self.block.lost, 0.0, values).astype(values.dtype)
+        """Values (n,) of the lines, nothing where these hold but the ends of a record that is not at rest."""
+        block = self.block
+        return values if block.rest or block.lost is None else np.where(block.lost, 0.0, values).astype(values.dtype)
 
     @property
     def expected(self) -> Complex:
