@@ -156,6 +156,24 @@ def test_refusals(wrong, code, says):
     assert says in refused.value.message
 
 
+@pytest.mark.parametrize(
+    ("told", "says"),
+    [
+        # Typed in mm, in m³; and one that is meant, but too wide for so small a box.
+        ({"volume": 0.095, "port_diameter": 1.0}, "100 cm of port diameter are hardly meant; 10 cm if 100 is mm."),
+        ({"volume": 9.5e-5, "port_diameter": 0.1}, "; 95 l if 0.095 is m^3."),
+        ({"volume": 9.5e-5, "port_diameter": 1.0}, "; 95 l if 0.095 is m^3."),
+        ({"volume": 0.03, "port_diameter": 0.15}, "and the chamber has 30 l; take a narrower one"),
+    ],
+)
+def test_a_port_without_room_names_the_likely_slip(told, says):
+    with pytest.raises(TsfitError) as refused:
+        vented_box(HERON, tuning=22.0, **told)
+    assert refused.value.code == "wrong_value"
+    assert says in refused.value.message
+    assert "e+" not in refused.value.message
+
+
 def test_the_diameter_named_when_no_port_fits_is_the_limit():
     with pytest.raises(TsfitError, match="take more than") as refused:
         vented_box(HERON, volume=0.06, tuning=60.0, port_diameter=0.03)

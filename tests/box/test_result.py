@@ -35,7 +35,7 @@ def test_f3_asks_for_nothing_else():
 
 @pytest.mark.parametrize(
     ("volume", "words"),
-    [(3e-5, "30 l if 0.03 is m^3"), (1.2e-4, "120 l if 0.12 is m^3"), (30.0, "30 l if 3e+04 is cm^3"), (2e-7, None)],
+    [(3e-5, "30 l if 0.03 is m^3"), (1.2e-4, "120 l if 0.12 is m^3"), (30.0, "30 l if 30000 is cm^3"), (2e-7, None)],
 )
 def test_a_volume_in_another_unit_is_doubted(volume, words):
     told = [note.message for note in ClosedPlan(volume=volume).build(HERON).notes if note.code == UNLIKE_ANY]

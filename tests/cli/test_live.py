@@ -36,9 +36,10 @@ def trials(tmp_path, monkeypatch):
         served.stop()
 
 
-def test_it_tells_the_address_and_begins_with_the_box(trials, capsys):
-    sheet = str(SAMPLES / "saltwit-12-sheet.toml")
-    assert run(["try", "fit.json", "fit.json", "--box", "box.toml", "--sheet", sheet, "--no-browser", "--json"]) == 0
+def test_it_tells_the_address_and_begins_with_the_box(trials, capsys, tmp_path):
+    (tmp_path / "bare.toml").write_text('[driver]\nname = "Dunlin"\n[published]\nFs = "30 Hz"\n')
+    sheets = ["--sheet", str(SAMPLES / "saltwit-12-sheet.toml"), "--sheet", "bare.toml"]
+    assert run(["try", "fit.json", "fit.json", "--box", "box.toml", *sheets, "--no-browser", "--json"]) == 0
     (served,) = trials
     assert json.loads(capsys.readouterr().out) == {"page": served.address}
     first, second = served.trial.drivers

@@ -9,7 +9,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.parts import Filled, Filling, Opening, Radiator, StatedLosses
 from tsfit.box.plan import BoxPlan, Built
-from tsfit.box.result import ChamberNumbers, OpeningNumbers
+from tsfit.box.result import ChamberNumbers, OpeningNumbers, odd_volume
 from tsfit.box.told import LITRE, Inside, Told, within
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio, closed_box_volume, resonance
@@ -151,6 +151,26 @@ class BandPassPlan(BoxPlan):
         return Built(box, factors, chamber, opened, notes=notes)
 
 
+_WIDE = 0.5
+"""Of the edge of a cube of the chamber, across which no port is built (common practice, no source)."""
+
+
+def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken: float) -> TsfitError:
+    """Refuse a port that takes more (m³) than its chamber of `acting` m³; name the unit that explains it, if one does."""
+    port = opening.port
+    assert port is not None
+    meant = None if driver.Sd is None or driver.Mms is None else odd_volume(acting, driver.Vas)
+    if meant is None and port.diameter is not None and port.across > _WIDE * acting ** (1.0 / 3.0):
+        small = replace(port, diameter=0.1 * port.diameter)
+        length = float(opening.length or small.any_length(mass, driver.air))
+        if length > 0.0 and float(small.displaced(length)) < acting:
+            typed = 100.0 * port.diameter
+            meant = f"{typed:.4g} cm of port diameter are hardly meant; {0.1 * typed:.4g} cm if {typed:.4g} is mm."
+    said = f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {acting / LITRE:.3g} l"
+    other = "take a narrower one, which is for less level, or a passive radiator."
+    return TsfitError(meant or f"{said}; {other}", code="wrong_value")
+
+
 PIPE_CLEAR = 6.0
 """Times the tuning at which the port's own resonance is out of the way (common practice, no source)."""
 
@@ -171,11 +191,7 @@ def _opened(
         reach = within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0 - port.across
     taken, pipe = float(port.displaced(length)), port.resonance(mass, air)
     if taken >= acting:
-        raise TsfitError(
-            f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {acting / LITRE:.3g} l; take a narrower one, "
-            "which is for less level, or a passive radiator.",
-            code="wrong_value",
-        )
+        raise _no_room(opening, mass, acting, driver, taken)
     notes: tuple[QualityNote, ...] = ()
     if length > reach:
         room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"

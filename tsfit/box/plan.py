@@ -125,5 +125,9 @@ class BoxPlan:
             losses=built.losses,
             air_load=self.air_load,
             frequency_hz=default_frequencies() if frequency_hz is None else checked_frequencies(frequency_hz),
-            remarks=(*built.notes, *(QualityNote("assumed", "note", said) for said in driver.assumed)),
+            remarks=(
+                *(QualityNote("other_sheet", "warn", said) for said in (driver.doubtful_ratings,) if said is not None),
+                *built.notes,
+                *(QualityNote("assumed", "note", said) for said in driver.assumed),
+            ),
         )

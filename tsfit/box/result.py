@@ -187,7 +187,7 @@ class BoxResult:
         """Remarks on box, level, travel and port."""
         told = doubt(self.one)
         found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
-        found += [] if told or (odd := _odd_volume(self)) is None else [QualityNote(UNLIKE_ANY, "warn", odd)]
+        found += [] if told or (odd := _odd_chamber(self)) is None else [QualityNote(UNLIKE_ANY, "warn", odd)]
         found += [QualityNote(UNLIKE_ANY, "warn", f"{each}.") for each in _odd_ratings(self)]
         found += self.remarks
         if self.enclosure.kind == "closed" and self.poles is None:
@@ -247,15 +247,32 @@ def _odd_ratings(found: BoxResult) -> list[str]:
     return [each for each in told if each is not None]
 
 
-def _odd_volume(found: BoxResult) -> str | None:
-    """Say of a volume that no such driver is put into, and the unit in which it was likelier told; None where it may be."""
+def _odd_chamber(found: BoxResult) -> str | None:
+    """Say of a volume that no such driver is put into; None where it may be, or is none."""
     chamber = found.chamber
-    if chamber.volume is None or chamber.alpha is None or 1.0 / LARGE <= chamber.alpha <= SMALL:
+    if chamber.volume is None or chamber.alpha is None:
         return None
-    litres, vas = 1e3 * chamber.volume, 1e3 * chamber.volume * chamber.alpha
-    factor, unit = (1e3, "m^3") if chamber.alpha > SMALL else (1e-3, "cm^3")
-    meant = f"; {factor * litres:.4g} l if {litres:.4g} is {unit}" if 1.0 / LARGE <= chamber.alpha / factor <= SMALL else ""
-    return f"{litres:.4g} l of box are hardly meant for a Vas of {vas:.3g} l{meant}."
+    return odd_volume(chamber.volume, chamber.volume * chamber.alpha)
+
+
+def odd_volume(volume: float, vas: float) -> str | None:
+    """Say of a `volume` (m³) that no driver of that `vas` (m³) is put into it, and the unit in which it was likelier told;
+    None where it may be.
+    """
+    alpha, litres = vas / volume, 1e3 * volume
+    if 1.0 / LARGE <= alpha <= SMALL:
+        return None
+    factor, unit = (1e3, "m^3") if alpha > SMALL else (1e-3, "cm^3")
+    typed = in_figures(litres)
+    meant = f"; {in_figures(factor * litres)} l if {typed} is {unit}" if 1.0 / LARGE <= alpha / factor <= SMALL else ""
+    return f"{typed} l of box are hardly meant for a Vas of {in_figures(1e3 * vas, 3)} l{meant}."
+
+
+def in_figures(value: float, figures: int = 4) -> str:
+    """Write a positive number with so many figures or all before its point, never as a power of ten."""
+    decimals = max(0, figures - 1 - math.floor(math.log10(value)))
+    told = f"{value:.{decimals}f}"
+    return told.rstrip("0").rstrip(".") if decimals else told
 
 
 def _note(code: str, message: str) -> QualityNote:

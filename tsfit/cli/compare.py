@@ -14,6 +14,7 @@ from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.cli.box.options import air_options, amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_error
+from tsfit.cli.sheets import sheet_of_each
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
@@ -204,34 +205,32 @@ def _candidates(asked: AskedComparison) -> list[Candidate]:
     from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
     from tsfit.formats.measured import read_measured
-    from tsfit.formats.sheet import read_sheet
 
     if len(asked.drivers) < 2:
         raise click.UsageError("compare takes two drivers or more; name another after the first.")
     if asked.f3_hz and asked.count:
         raise click.UsageError("--f3-hz is found for one driver in a box; leave --drivers out, or name the volume.")
-    options = ("sheets", "cost", *COMMON)
-    found, coils, sheet_of, alike, paths = [], [], [], [], []
+    options = ("cost", *COMMON)
+    found, coils, alike, paths = [], [], [], []
     air = made(Air, asked.around) if any(asked.around[item.name] is not None for item in fields(Air)) else None
-    for path, *told in zip(asked.drivers, *map(asked.each, options), strict=False):
-        own = dict(zip(options, told, strict=True))
-        driver, fit = read_driver_or_fit(path, assuming=True)
+    asked.each("sheets")
+    read = [read_driver_or_fit(path, assuming=True) for path in asked.drivers]
+    sheets = sheet_of_each(asked.sheets, [driver for driver, _ in read])
+    for path, (driver, fit), printed, *told in zip(asked.drivers, read, sheets, *map(asked.each, options), strict=False):
+        own = {**dict(zip(options, told, strict=True)), "sheet": printed}
         if (driver, own) in alike:
             continue
         alike.append((driver, own))
         paths.append(path)
         coils.append(asked.coil_c)
-        if own["sheets"] is not None:
-            printed = read_sheet(own["sheets"])
-            sheet_of.append((own["sheets"], printed.name, driver.name))
-            driver = rated(driver, printed.values())
+        if printed is not None:
+            driver = rated(driver, printed.values(), printed.name)
             coils[-1] = asked.coil_c or printed.conditions.rated_coil_c
         ratings = made(Ratings, {**asked.around, **own})
         together = None if own["count"] is None else DriverSet(own["count"], own["in_series"] or 1)
         displaced = 1e-3 * (own["displaces_l"] or 0.0)
         found.append(Candidate(rewired(driver, own["wiring"]), fit, own["cost"], displaced, ratings, together, air))
     _say_copies(len(asked.drivers) - len(found), len(found))
-    _refuse_swapped(sheet_of)
     files = [*((path, None) for path in asked.travel), *((None, path) for path in asked.heat)]
     limits = assigned([one.driver for one in found], [read_measured(*each) for each in files])
     found = [
@@ -258,17 +257,6 @@ def _say_copies(copies: int, left: int) -> None:
     if copies:
         told = "is a copy" if copies == 1 else "are copies"
         say_error(f"{copies} of the drivers {told} of another, and each counts once.")
-
-
-def _refuse_swapped(sheets: list[tuple[Path, str, str]]) -> None:
-    """Refuse a sheet (its file, its name, that of the driver it would rate) that is by its name another driver's."""
-    names = {driver for _, _, driver in sheets}
-    for path, name, driver in sheets:
-        if name != driver and name in names:
-            message = (
-                f"{path} is the sheet of {name}, and would rate {driver}; give the sheets in the order of the drivers."
-            )
-            raise click.UsageError(message)
 
 
 def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:

@@ -9,6 +9,7 @@ import click
 
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
 from tsfit.cli.printing import hint, say
+from tsfit.cli.sheets import sheet_of_each
 
 if TYPE_CHECKING:
     from tsfit.live.state import Tried
@@ -107,18 +108,15 @@ def _priced(tried: list[Tried], cost: tuple[float, ...]) -> list[Tried]:
 
 
 def _tried(paths: tuple[Path, ...], sheets: tuple[Path, ...]) -> list[Tried]:
-    from itertools import chain, repeat
-
     from tsfit.driver.record import rated
     from tsfit.formats.driver import read_driver_or_fit
-    from tsfit.formats.sheet import read_sheet
     from tsfit.live.state import Tried
 
     found = []
-    for path, sheet in zip(paths, chain(sheets, repeat(None)), strict=False):
-        driver, fit = read_driver_or_fit(path)
+    read = [read_driver_or_fit(path) for path in paths]
+    for path, (driver, fit), sheet in zip(paths, read, sheet_of_each(sheets, [one for one, _ in read]), strict=True):
         if sheet is not None:
-            driver = rated(driver, read_sheet(sheet).values())
+            driver = rated(driver, sheet.values(), sheet.name)
         found.append(Tried(str(path), driver, fit))
     return found
 

@@ -68,6 +68,15 @@ class Driver:
     wiring: Wiring | None = None  # of two coils, for which the values hold; None with one coil
     coupling: float | None = None  # of two coils (see `wiring_factors`), None where it was not measured
     assumed: tuple[str, ...] = ()  # what nobody told and was taken as usual, in sentences
+    rated_by: str | None = None  # name of the sheet of another driver, by its name, whose ratings these are
+
+    @property
+    def doubtful_ratings(self) -> str | None:
+        """Say that its ratings are those of another driver by name; None where they are not."""
+        if self.rated_by is None:
+            return None
+        other = f"the sheet of {self.rated_by}, not of {self.name}"
+        return f"Travel and power are those of {other}: check --sheet if these differ."
 
     def _need(self, name: str) -> float:
         value = getattr(self, name)
@@ -153,9 +162,16 @@ def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where:
     return rated(driver, parameters)
 
 
-def rated(driver: Driver, parameters: Mapping[str, float]) -> Driver:
-    """Return `driver` with the travel and the power ratings that `parameters` tell, as those of a sheet."""
-    return replace(driver, Xmax=parameters.get("Xmax"), Pe=parameters.get("Pe"), Ppeak=parameters.get("Ppeak"))
+def rated(driver: Driver, parameters: Mapping[str, float], name: str | None = None) -> Driver:
+    """Return `driver` with the travel and the power ratings that `parameters` tell, those of the sheet of `name`."""
+    rated_by = None if name is None or same_name(name, driver.name) else name
+    xmax, power, peak = (parameters.get(key) for key in ("Xmax", "Pe", "Ppeak"))
+    return replace(driver, Xmax=xmax, Pe=power, Ppeak=peak, rated_by=rated_by)
+
+
+def same_name(one: str, other: str) -> bool:
+    """Whether two names differ in nothing but capitals and spaces."""
+    return one.casefold().split() == other.casefold().split()
 
 
 USUAL_QMS = 5.0

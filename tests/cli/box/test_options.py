@@ -96,6 +96,8 @@ def test_a_sheet_of_another_name_is_said(tsfit, heron, tmp_path, name):
     (tmp_path / "other.toml").write_text(f'[driver]\nname = "{name}"\n[published]\nXmax = "6 mm"\nPe = "60 W"\n')
     code, out, err = tsfit("closed", heron, "--qtc", "0.8", "--sheet", str(tmp_path / "other.toml"), "--json")
     assert code == 0, err
-    told = [note["message"] for note in json.loads(out)["notes"] if note["code"] == "assumed"]
+    told = [note["message"] for note in json.loads(out)["notes"] if note["severity"] == "warn"]
     same = name.split()[0].lower() == "heron" and not name.endswith("B")
-    assert any(f"the sheet of {name}" in sentence for sentence in told) is not same
+    assert any(f"the sheet of {name}, not of Heron 10" in sentence for sentence in told) is not same
+    code, out, err = tsfit("closed", heron, "--qtc", "0.8", "--sheet", str(tmp_path / "other.toml"))
+    assert out.startswith("warn: Travel and power are those of the sheet of") is not same

@@ -12,6 +12,7 @@ from tsfit.base.arrays import Real
 from tsfit.box.told import NAMES, unit_of, written
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
+from tsfit.driver.sizes import UNLIKE_ANY
 
 if TYPE_CHECKING:
     from tsfit.box.plan import BoxPlan
@@ -68,14 +69,19 @@ class BoxOutputs:
                     self.outputs.write_plot(drawn(result), path)
 
 
+AHEAD = (UNLIKE_ANY, "other_sheet")
+"""Warnings that what was told is hardly what was meant: they stand before the answer that comes of it."""
+
+
 def print_box(result: BoxResult, *, levels: bool = True) -> None:
     """Print what the box comes to, its `levels` and what stops it; in full every number, curve and interval."""
     from tsfit.box.frequencies import table_frequencies
 
     numbers, frequencies = result.numbers(), table_frequencies(result.usual_hz)
+    say_warnings(note for note in result.notes if note.code in AHEAD)
     for sentence in _answer(result, numbers):
         say(sentence)
-    say_warnings(result.notes)
+    say_warnings(note for note in result.notes if note.code not in AHEAD)
     if is_full():
         print_table(("design", "value"), _design_rows(numbers, band_pass=result.enclosure.kind == "bandpass"))
         _print_curves(result, frequencies)

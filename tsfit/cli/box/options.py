@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -148,10 +147,7 @@ def read_limited(path: Path, options: dict[str, Any], *, assuming: bool = False)
     driver, fit = read_driver_or_fit(path, assuming=assuming)
     if (sheet := options.pop("sheet")) is not None:
         printed = read_sheet(sheet)
-        driver = rated(driver, printed.values())
-        if printed.name.casefold().split() != driver.name.casefold().split():
-            taken = f"Its ratings are those of the sheet of {printed.name}, taken to be the same driver"
-            driver = replace(driver, assumed=(*driver.assumed, f"{taken}: check the file if it is not."))
+        driver = rated(driver, printed.values(), printed.name)
     found = read_measured(options.pop("travel"), options.pop("heat"))
     coil_c = options.pop("coil_c")
     how = options.pop("distortion")
