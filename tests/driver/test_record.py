@@ -43,7 +43,11 @@ def test_a_driver_from_the_parameters_of_a_sheet():
 @pytest.mark.parametrize(
     ("figures", "code", "word"),
     [
-        ({"Re": 5.6, "Fs": 31.0, "Qms": 4.6, "Qes": 0.42}, "incomplete_driver", "Mms, Sd cannot be had"),
+        (
+            {"Re": 5.6, "Fs": 31.0, "Qms": 4.6, "Qes": 0.42},
+            "incomplete_driver",
+            "Mms, Sd cannot be had from the parameters given; add what is missing of Re, Fs, Qms, Qes, Vas and Sd",
+        ),
         ({"Re": 5.6, "Fs": 31.0, "Qms": 4.6, "Qts": 4.6}, "wrong_value", "Qts must be smaller"),
     ],
 )

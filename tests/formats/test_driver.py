@@ -107,7 +107,7 @@ def test_further_figures_come_along(tmp_path):
         (
             f'{HEAD}[parameters]\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\nVas = "60 l"\nSd = "200 cm^2"\n',
             "incomplete_driver",
-            "add Re",
+            "Re cannot be had",
         ),
         (
             f'{HEAD}[parameters]\nRe = "5 ohm"\nFs = "40 Hz"\nQms = 4.0\nQes = 0.5\n',

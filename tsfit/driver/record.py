@@ -132,6 +132,10 @@ class Driver:
         }
 
 
+USUAL_SET = "Re, Fs, Qms, Qes, Vas and Sd"
+"""A complete set, as sheets print it."""
+
+
 def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where: str) -> Driver:
     """Build a driver with a simple coil from SI parameters in any complete set.
 
@@ -145,8 +149,8 @@ def driver_from_parameters(name: str, parameters: Mapping[str, float], *, where:
     missing = [parameter for parameter in BASIC if parameter not in known]
     if missing:
         message = (
-            f"{where}: {', '.join(missing)} cannot be had from the parameters given; "
-            f"add {missing[0]} or parameters it follows from."
+            f"{where}: {', '.join(missing)} cannot be had from the parameters given; add what is missing of {USUAL_SET}, "
+            "or what it follows from."
         )
         raise TsfitError(message, code="incomplete_driver", file=where)
     driver = Driver(
