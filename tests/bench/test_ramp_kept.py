@@ -65,3 +65,25 @@ def test_another_driver_rig_or_signal_is_told(begun):
             with pytest.raises(TsfitError, match="-o") as refusal:
                 taken_up(other)
             assert refusal.value.code == code
+
+
+def test_after_all_its_levels_a_higher_limit_goes_on_in_steps_of_6_db_and_else_the_reason_is_told(begun):
+    ramp, judged, path = begun
+    one = replace(ramp, count=1)
+    again = taken_up(replace(one, limits=NotBeyond(9e-3, 120.0)))
+    offer = next_offer(replace(one, limits=NotBeyond(9e-3, 120.0)), again)
+    assert (offer.number, offer.last) == (2, False)
+    assert 1.0 < offer.volts / judged[0].volts <= 2.0
+    for limits, option in [
+        (NotBeyond(judged[0].travel, 120.0), "the limit of travel.*--limit-travel-mm"),
+        (NotBeyond(9e-3, 120.0, judged[0].volts), "the limit of volts.*--limit-v"),
+    ]:
+        with pytest.raises(TsfitError, match=option):
+            taken_up(replace(one, limits=limits))
+    kept = path.read_text()
+    path.write_text(f'{kept}\n[[sweep]]\nrecording = "up-run.wav"\nstate = "power run"\n')
+    try:
+        with pytest.raises(TsfitError, match="its power run is recorded"):
+            taken_up(ramp)
+    finally:
+        path.write_text(kept)

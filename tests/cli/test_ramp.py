@@ -112,7 +112,17 @@ def test_another_name_stops_after_the_quiet_level_from_which_the_same_command_go
     assert [sweep["recording"] for sweep in bench["sweep"]] == ["full-travel-1.wav", "full-travel-2-c.wav"]
     assert (folder / "full-travel-2.partial.wav").read_text() == "broken off"
     assert led("--levels", "2", "--yes") == 2
-    assert "nothing is left to be played" in " ".join(capsys.readouterr().err.split())
+    said = " ".join(capsys.readouterr().err.split())
+    assert "nothing is left to be played: the limit of travel" in said
+    assert "higher --limit-travel-mm" in said
+    # As `tsfit travel` says: the same command with higher limits goes on, in steps of 6 dB, and keeps what was written.
+    bench = folder / "full-travel-bench.toml"
+    bench.write_text(bench.read_text().replace("[driver]\n", '[driver]\noutward = "positive"\n'))
+    assert led("--limit-travel-mm", "5", "--levels", "2", "--yes") == 0
+    found = tomllib.loads(bench.read_text())
+    assert [each["recording"] for each in found["sweep"]][1:] == ["full-travel-2-c.wav", "full-travel-3.wav"]
+    assert found["driver"]["outward"] == "positive"
+    assert "cone 4." in capsys.readouterr().out.split("full-travel-3.wav")[1]
 
 
 @pytest.mark.parametrize(

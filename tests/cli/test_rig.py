@@ -157,6 +157,7 @@ def test_the_reading_is_asked_for_after_the_tone(rig):
     command = ["rig", "calibrate", str(rig), "--volts", "-o", str(rig.parent / "v.toml")]
     told = CliRunner().invoke(tsfit, command, input="\n0.1\n")
     assert told.exit_code == 0, told.output
+    assert "\ufffd" not in told.output
     assert told.output.index("may not be ground") < told.output.index("voltmeter") < told.output.index("Reading, V RMS")
     assert read_rig(rig.parent / "v.toml").volts_per_full_scale == pytest.approx(0.1 * 2**0.5 * 10**1.5, rel=1e-4)
 

@@ -39,3 +39,11 @@ def test_where_a_limit_was_not_reached_the_answer_ends_in_what_to_do():
     reached = replace(told, travel={"10 %": BothWays(_told(0.012), _told(0.011))})
     assert GO_LOUDER not in reached.answers()
     assert "louder" in GO_LOUDER
+
+
+def test_a_row_that_sets_no_limit_says_so():
+    told = made_travel_result()
+    told = replace(told, limits={name: BothWays(_told(0.01), _told(0.01)) for name in CRITERIA})
+    assert {row[0] for row in told.rows() if row[0].endswith("sets no limit")} == {
+        "inductance off by 10 %, sets no limit", "inductance off by 17 %, sets no limit"
+    }  # fmt: skip

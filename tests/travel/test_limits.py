@@ -70,6 +70,15 @@ def test_parameters_at_rest(fitted):
     assert found["Mms"].stdev == pytest.approx(3e-3 * truth.Mms)
 
 
+def test_no_interval_of_what_cannot_be_negative_goes_below_zero(fitted):
+    """The scale of volts and resistor known to 80 %: 1.96 of that are more than the whole."""
+    found = at_rest(fitted[1], ScaleErrors(np.array([0.8, 0.0, 0.0]), np.array([0.0, 0.8, 0.0]), np.zeros(3)))
+    signed = {name for name, told in found.items() if told.interval95[0] < 0.0}
+    assert signed <= {"Bl_offset", "K_asymmetry"}
+    assert "K_asymmetry" in signed
+    assert any(told.stdev * 1.96 > told.value and told.interval95[0] == 0.0 for told in found.values())
+
+
 def test_bands_hold_the_curves(fitted):
     truth, settled = fitted
     told = curves(settled, SCALE)

@@ -144,7 +144,7 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
 
     Raises TsfitError ``no_scale``; ``level_limit`` where even a quiet level would exceed the limits.
     """
-    k, final = len(judged), ramp.count - 1
+    k = len(judged)
     if not judged:
         return _first(ramp)
     if not judged[-1].usable or judged[-1].offer.last:
@@ -155,6 +155,9 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     if ramp.run_s is not None:
         signal = _run_signal(ramp)
         highest = _top(ramp, last, lambda factor: _farthest_in_run(last, signal, factor))
+    # One taken up may have all its levels and higher limits now: then as many more as steps of 6 dB take.
+    further = max(math.ceil(math.log2(highest[0])) - 1, 0) if highest[0] > 0.0 else 0
+    final = ramp.count - 1 if k < ramp.count else k + further
     if final - k > 0 and highest[0] * 0.5 ** (final - k) * 10.0 ** (-LEAST_STEP_DB / 20.0) < 1.0:
         k = final - max(math.floor(math.log2(highest[0])), 0)
     step, factor = 10.0 ** (LEAST_STEP_DB / 20.0), min(highest[0] * 0.5 ** (final - k), top)
@@ -175,6 +178,11 @@ def next_offer(ramp: Ramp, judged: Sequence[JudgedLevel]) -> Offer | None:
     return Offer(
         len(judged) + 1, excitation, last.volts * factor, travel, ramp.limits.ambient_c + warm, bound, k >= final, run
     )
+
+
+def binding(ramp: Ramp, last: JudgedLevel) -> str:
+    """What keeps another level from being louder than the `last`, in words."""
+    return _top(ramp, last, partial(_farthest, last))[1]
 
 
 def _first(ramp: Ramp) -> Offer:

@@ -11,10 +11,18 @@ from pathlib import Path
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import refuse_existing
 from tsfit.bench.file import BenchDriverTable, BenchTable, SweepTable, write_bench
-from tsfit.bench.ramp import JudgedLevel, Offer, Ramp, at_level, judge_level, next_offer
+from tsfit.bench.ramp import JudgedLevel, Offer, Ramp, at_level, binding, judge_level, next_offer
 from tsfit.capture.recorder import conditions_path
 from tsfit.capture.stream import StreamReport
 from tsfit.formats.toml import load_toml, read_toml
+
+RAISED = {
+    "the limit of travel": "--limit-travel-mm",
+    "the limit of volts": "--limit-v",
+    "the limit of the coil": "--limit-coil-c",
+    "the volts asked for": "--level-v",
+}
+"""Which option lets a level be louder, by what binds it; the rest is the rig's."""
 
 
 def bench_path(ramp: Ramp) -> Path:
@@ -27,6 +35,8 @@ def write_levels(ramp: Ramp, driver_file: Path, sweeps: Sequence[SweepTable], *,
     path = bench_path(ramp)
     described = Path(os.path.relpath(driver_file.resolve(), path.parent.resolve())).as_posix()
     table = BenchDriverTable.model_validate({"name": ramp.driver.name, "from": described})
+    if replace:  # what was written into it since, such as which way is out, stays
+        table = read_toml(path, BenchTable, "bench").driver.model_copy(update={"described_in": described})
     write_bench(path, ramp.rig.path, table, sweeps, replace=replace)
     return path
 
@@ -49,14 +59,14 @@ def taken_up(ramp: Ramp, told: Callable[[Path, int], None] = lambda path, count:
     for sweep in sweeps:
         offer = next_offer(ramp, judged)
         if offer is None or sweep.state != "full travel":
-            raise _complete(path)
+            raise _complete(ramp, judged, run=sweep.state != "full travel")
         offer = _as_played(ramp, offer, sweep, judged)
         expected = len(offer.excitation.samples)
         # It was whole, else the bench file would not name it.
         report = StreamReport("before", expected, expected, 0.0, None, None)
         judged.append(judge_level(ramp, offer, sweep, report, judged))
     if sweeps and next_offer(ramp, judged) is None:
-        raise _complete(path)
+        raise _complete(ramp, judged)
     return judged
 
 
@@ -92,12 +102,20 @@ def _as_played(ramp: Ramp, offer: Offer, sweep: SweepTable, judged: Sequence[Jud
             "another name with -o."
         )
         raise TsfitError(message, code="other_driver", file=path)
-    return replace(offer, excitation=at_level(first, level))
+    # Whether it was the last is asked anew, for the limits may be higher now.
+    return replace(offer, excitation=at_level(first, level), last=False, run=False)
 
 
-def _complete(path: Path) -> TsfitError:
-    message = (
-        f"{path}: nothing is left to be played after what it names, or its last level forbids more; choose another name "
-        "with -o."
-    )
-    return TsfitError(message, code="exists", file=path)
+def _complete(ramp: Ramp, judged: Sequence[JudgedLevel], *, run: bool = False) -> TsfitError:
+    """Say which of three reasons keeps anything from being played after the levels that were judged."""
+    path = bench_path(ramp)
+    if run:
+        reason = "its power run is recorded, and nothing is left to be played; choose another name with -o."
+    elif not judged[-1].usable:
+        refusal = next(note.message for note in judged[-1].notes if note.severity == "refuse")
+        reason = f"its last level forbids a louder one. {refusal} Then choose another name with -o."
+    else:
+        bound = binding(ramp, judged[-1])
+        higher = f"give the same command a higher {RAISED[bound]}" if bound in RAISED else "another rig goes louder"
+        reason = f"nothing is left to be played: {bound} forbids a louder level; {higher}, or choose another name with -o."
+    return TsfitError(f"{path}: {reason}", code="exists", file=path)

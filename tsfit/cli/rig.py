@@ -233,8 +233,9 @@ def _volts(rig: Rig, path: Path, asked: _Calibrating, outputs: Outputs) -> int:
     if reading_v is None:
         say(
             "Connect the driver, and a voltmeter set to AC across the points of the total channel; true RMS, for a few "
-            f"millivolts to a few volts.\nA tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts."
+            "millivolts to a few volts."
         )
+        say(f"A tone of {TONE_HZ:g} Hz sounds for {TONE_SECONDS:g} s: read it while it lasts.")
         click.prompt("Press Enter", default="", show_default=False)
     tone = make_tone(TONE_HZ, sample_rate_hz=rig.plays_at_hz, seconds=TONE_SECONDS, level_dbfs=level)
     with live_levels(tone.seconds, quiet=outputs.as_json) as show:

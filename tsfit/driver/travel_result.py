@@ -138,8 +138,8 @@ class HeldOffset:
 
 
 GO_LOUDER = (
-    "Where it says over, no level moved the cone that far: add a louder one (a higher --limit-travel-mm), as far as the "
-    "driver goes without a knock."
+    "Where it says over, no level moved the cone that far: add a louder one, as far as the driver goes without a knock. "
+    "The same `tsfit sweep` with a higher --limit-travel-mm (and --limit-v) goes on after its last level."
 )
 
 UNSIDED = {"Bl_offset": "middle of Bl, one way", "K_asymmetry": "stiffness, the other less one way"}
@@ -204,7 +204,13 @@ class TravelResult(Viewed):
 
     def rows(self) -> list[list[str]]:
         """Each limit in words, and where it is reached each way, mm."""
-        return [[CRITERIA[name].told, both.outward.shown(), both.inward.shown()] for name, both in self.limits.items()]
+        counted = {name for names in DISTORTION.values() for name in names}
+        return [
+            [CRITERIA[name].told if name in counted else f"{CRITERIA[name].told}, sets no limit", *(
+                getattr(both, side).shown() for side in SIDES
+            )]
+            for name, both in self.limits.items()
+        ]  # fmt: skip
 
     def plot(self) -> Figure:
         """Draw force factor, compliance and inductance over travel."""

@@ -170,6 +170,10 @@ def held_at(settled: Settled, scale: ScaleErrors, x: float, x_stdev: float, over
     return told[:, 1], np.sqrt(spread[:, 1] ** 2 + (slope * x_stdev) ** 2 + np.square(by_scale))
 
 
+_SIGNED = {"Bl_offset", "K_asymmetry"}
+"""Parameters that may be below zero; the interval of every other ends there."""
+
+
 def at_rest(settled: Settled, scale: ScaleErrors) -> dict[str, Estimate]:
     """Parameters at rest and little travel, and how far the curves are off their middle."""
     inward, outward = -float(settled.reached[:, 0].min()), float(settled.reached[:, 1].max())
@@ -178,7 +182,8 @@ def at_rest(settled: Settled, scale: ScaleErrors) -> dict[str, Estimate]:
     found = {}
     for name, value, own in zip(_parameters(settled.problem.base, x), told.tolist(), spread.tolist(), strict=True):
         stdev = math.hypot(own, value * scale.of(*_POWERS.get(name, (0.0, 0.0, 0.0))))
-        interval = (value - NORMAL_95 * stdev, value + NORMAL_95 * stdev)
+        low = value - NORMAL_95 * stdev
+        interval = (low if name in _SIGNED else max(low, 0.0), value + NORMAL_95 * stdev)
         found[name] = Estimate(value, stdev, interval, PARAMETERS[name].unit)
     return found
 
