@@ -1,11 +1,12 @@
 """Help everywhere, the version, and an internal fault in one sentence."""
 
+import io
 import subprocess
 import sys
 
 import click
 import pytest
-from helpers.paths import ROOT
+from helpers.paths import RIGS, ROOT
 
 from tsfit.cli import run, tsfit
 
@@ -68,3 +69,16 @@ def test_a_line_that_does_not_go_is_told_how_it_goes(line, words, capsys):
     error = capsys.readouterr().err
     assert words in error
     assert error.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"), [("", "The input ended where an answer was wanted"), ("\n\n", "The input ended")]
+)
+def test_an_input_that_ends_is_told_as_that(tmp_path, monkeypatch, capsys, typed, told):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    assert run(["sweep", str(RIGS / "simulated.toml"), "--guided"]) == 2
+    err = capsys.readouterr().err
+    assert told in err
+    assert "nothing was written" in err
+    assert "Interrupted" not in err

@@ -131,6 +131,8 @@ def test_nothing_is_overwritten(rig, capsys):
         (["--state", "added mass"], "usage"),
         (["--mass-g", "30"], "wrong_value"),
         (["--guided"], "usage"),
+        (["--state", "added mass", "--mass-g", "0.03"], "confirm"),
+        (["--state", "closed box", "--volume-l", "20000"], "confirm"),
     ],
 )
 def test_refusals_leave_nothing_behind(rig, capsys, options, code):
@@ -180,6 +182,38 @@ def test_guided_doubts_sizes_in_another_unit_and_asks_again(rig):
     assert [one.get("mass_g") for one in bench["sweep"]] == [None, 0.03]
 
 
+def test_a_mass_in_kilograms_is_asked_about_before_it_is_played(rig):
+    asked = ["sweep", "simulated.toml", "--seconds", "2", "--no-figure", "--state", "added mass", "--mass-g", "0.03"]
+    told = CliRunner().invoke(tsfit, asked, input="\n")
+    assert "30 g if 0.03 is kg" in told.output
+    assert told.exit_code != 0
+    assert not list(Path().glob("*.wav"))
+    told = CliRunner().invoke(tsfit, [*asked, "--yes"])
+    assert told.exit_code == 0
+    assert "30 g if 0.03 is kg" in told.output
+
+
+def test_guided_takes_units_and_says_what_is_wanted(rig):
+    """No name, a length in mm, a word, nothing, 0.03 kg, and a unit of something else before no box."""
+    answers = "mine\n\nDunlin\n210 mm\n\nmuch\n\n0.03 kg\n3 kg\n0\n"
+    asked = ["sweep", "simulated.toml", "--guided", "--seconds", "2", "--no-figure"]
+    told = CliRunner().invoke(tsfit, asked, input=answers)
+    assert told.exit_code == 0, told.output
+    for words in ("a name is wanted", "'much' is none; a number is wanted, such as 20 or 20 g", "'kg' does not fit here"):
+        assert words in told.output
+    assert "valid float" not in told.output
+    bench = tomllib.loads(Path("mine/bench.toml").read_text())
+    assert bench["driver"]["effective_diameter_cm"] == pytest.approx(21.0)
+    assert [one.get("mass_g") for one in bench["sweep"]] == [None, pytest.approx(30.0)]
+
+
+def test_a_name_that_was_typed_is_named_when_what_lies_beside_it_is_there(rig, capsys):
+    Path("mine.txt").write_text("kept")
+    status, found = _sweep(capsys, "-o", "mine.wav")
+    assert status == 2
+    assert "mine.txt: already there and left as it is, and mine.wav would write it" in found["error"]["message"]
+
+
 def test_guided_at_a_level_in_volts_keeps_the_volts_in_the_bench_file(rig):
     volts = Path("simulated.toml").read_text().replace("[playback]", "[playback]\nvolts_per_full_scale = 1.0")
     Path("simulated.toml").write_text(volts)
@@ -209,6 +243,8 @@ def test_guided_broken_off_goes_on_where_it_stopped(rig, monkeypatch):
     # Another answer than a number of litres ends the second run.
     told = CliRunner().invoke(tsfit, asked, input="mine\n30\n")
     assert "Goes on in mine, where a run broke off: free air of Dunlin done." in told.output
+    assert "It counts on Dunlin, a cone of 21 cm." in told.output
+    assert "edit mine/bench.partial.toml" in " ".join(told.output.split())
     assert "Hold the driver free" not in told.output
     told = CliRunner().invoke(tsfit, asked, input="mine\n0\n")
     assert told.exit_code == 0, told.output

@@ -30,6 +30,20 @@ class Guided:
         """What is done, each state once."""
         return list(dict.fromkeys(sweep.state for sweep in self.sweeps))
 
+    @property
+    def told(self) -> str:
+        """Name, cone, masses and volumes that were told, for a sentence."""
+        cone, area = self.driver.effective_diameter_cm, self.driver.sd_cm2
+        sizes = [f"a cone of {cone:g} cm"] if cone is not None else [f"a cone of {area:g} cm²"] if area is not None else []
+        sizes += [f"{sweep.mass_g:g} g added" for sweep in self.sweeps if sweep.mass_g is not None]
+        sizes += [f"a box of {sweep.volume_l:g} l" for sweep in self.sweeps if sweep.volume_l is not None]
+        return ", ".join(dict.fromkeys([self.driver.name, *sizes]))
+
+    @property
+    def partial(self) -> Path:
+        """Where that stands."""
+        return self.folder / PARTIAL
+
     def keep(self, sweeps: Sequence[SweepTable]) -> "Guided":
         """Return this with more `sweeps` done, which are on disk then. Raises TsfitError ``cannot_write``."""
         done = (*self.sweeps, *sweeps)

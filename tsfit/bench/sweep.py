@@ -152,7 +152,12 @@ def free_names(path: Path, repeats: int, *, draws: bool) -> list[Path]:
     names = [path] if repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in range(1, repeats + 1)]
     for name in (path, *names):
         for suffix in (".txt", *[".png"] * draws):
-            refuse_existing(name.with_suffix(suffix), replace=None)
+            beside = name.with_suffix(suffix)
+            if beside.exists():
+                said = f"{beside}: already there and left as it is, and {name} would write it"
+                message = f"{said}; choose another name or move it away."
+                raise TsfitError(message, code="exists", file=beside)
+            refuse_existing(beside, replace=None)
     return names
 
 

@@ -22,7 +22,7 @@ from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import UNLIKE_ANY, doubt, odd_size
+from tsfit.driver.sizes import UNLIKE_ANY, doubt, in_figures, odd_size
 
 SMALL, LARGE = 200.0, 100.0
 """Vas over volume, and volume over Vas, beyond which no box is built (common practice, no source)."""
@@ -266,13 +266,6 @@ def odd_volume(volume: float, vas: float) -> str | None:
     typed = in_figures(litres)
     meant = f"; {in_figures(factor * litres)} l if {typed} is {unit}" if 1.0 / LARGE <= alpha / factor <= SMALL else ""
     return f"{typed} l of box are hardly meant for a Vas of {in_figures(1e3 * vas, 3)} l{meant}."
-
-
-def in_figures(value: float, figures: int = 4) -> str:
-    """Write a positive number with so many figures or all before its point, never as a power of ten."""
-    decimals = max(0, figures - 1 - math.floor(math.log10(value)))
-    told = f"{value:.{decimals}f}"
-    return told.rstrip("0").rstrip(".") if decimals else told
 
 
 def _note(code: str, message: str) -> QualityNote:

@@ -71,7 +71,8 @@ def run(arguments: list[str]) -> int:
         kept = ", ".join(map(str, written()))
         said = f"what was written until then is kept: {kept}" if kept else "nothing was written"
         how = getattr(abort, "how", "")
-        return refuse(TsfitError(f"Interrupted; {said}. {how}".strip(), code="interrupted"), arguments)
+        what = "The input ended where an answer was wanted" if _input_ended(abort) else "Interrupted"
+        return refuse(TsfitError(f"{what}; {said}. {how}".strip(), code="interrupted"), arguments)
     except click.ClickException as error:
         return refuse(TsfitError(_with_usage(error), code="usage"), arguments)
     except Exception as error:
@@ -82,6 +83,13 @@ def run(arguments: list[str]) -> int:
         cause = f"{type(error).__name__}: {error}"
         message = f"tsfit itself failed ({cause}); run again with TSFIT_TRACEBACK=1 and report what it prints."
         return refuse(TsfitError(" ".join(message.split()), code="internal"), arguments)
+
+
+def _input_ended(abort: BaseException | None) -> bool:
+    """Whether nobody stopped the command: a prompt found the end of its input, which click tells as the same."""
+    while abort is not None and not isinstance(abort, EOFError):
+        abort = abort.__context__
+    return abort is not None
 
 
 def _with_usage(error: click.ClickException) -> str:

@@ -10,6 +10,7 @@ import click
 from click.types import FloatParamType
 
 from tsfit.base.errors import TsfitError
+from tsfit.cli.printing import say_error
 
 WRITTEN = re.compile(r"\s*[+-]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?P<unit>.*?)\s*")
 """A number, and what may be its unit."""
@@ -38,30 +39,78 @@ class _Number(FloatParamType):
 
 
 class Prompted(_Number):
-    """A number that a prompt asks for. Of one that is hardly meant it says what `doubt` says; the same again keeps it."""
+    """A number in `unit` that a prompt asks for, with or without one that fits. Of one that is hardly meant it says what
+    `doubt` says; the same again keeps it.
+    """
 
-    def __init__(self, doubt: Callable[[float], str | None] = lambda _: None) -> None:
+    def __init__(self, unit: str = "", doubt: Callable[[float], str | None] = lambda _: None) -> None:
+        self._unit = unit
         self._doubt = doubt
         self._doubted: float | None = None
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         """Return the number; asks again where it is none, or doubted."""
         try:
-            number = super().convert(value, param, ctx)
+            number = super().convert(self._in_unit(value), param, ctx)
         except TsfitError as error:
             self.fail(str(error))
+        except click.BadParameter:
+            wanted = f"a number is wanted, such as 20{f' or 20 {self._unit}' if self._unit else ''}."
+            self.fail(f"{value!r} is none; {wanted}" if str(value).strip() else wanted)
         said = None if number == self._doubted else self._doubt(number)
         if said is not None:
             self._doubted = number
             self.fail(f"{said}; the same again keeps it.")
         return number
 
+    def _in_unit(self, value: Any) -> Any:
+        written = WRITTEN.fullmatch(value) if isinstance(value, str) else None
+        if written is None or not written["unit"] or not self._unit:
+            return value
+        from tsfit.driver.units import parse_printed
+
+        return parse_printed(value, self._unit, "answer").value
+
+
+class _Name(click.types.StringParamType):
+    name = "name"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        if not str(value).strip():
+            self.fail("a name is wanted, such as the type on the magnet.")
+        return str(value).strip()
+
+
+def asked_name(question: str) -> str:
+    """Ask for a name, until there is one."""
+    return str(click.prompt(question, type=_Name(), default="", show_default=False))
+
 
 def asked_size(what: str, question: str, diameter_cm: float | None = None) -> float:
     """Ask for a size, and once more for one that is hardly meant; 0 is none."""
+    from tsfit.driver.sizes import odd_size, unit_of_size
+
+    kind = Prompted(unit_of_size(what), lambda size: odd_size(what, size, diameter_cm) if size else None)
+    return float(click.prompt(question, type=kind, default="", show_default=False))
+
+
+LEAST = 0.3
+"""Grams on a cone that plays low, and litres behind it, where nobody told its size (common practice, no source)."""
+
+
+def confirm_size(what: str, typed: float, *, yes: bool, quiet: bool) -> None:
+    """Ask whether a size that is hardly meant is; with `yes` it is only said. Raises ``confirm`` where `quiet`."""
     from tsfit.driver.sizes import odd_size
 
-    return float(click.prompt(question, type=Prompted(lambda size: odd_size(what, size, diameter_cm) if size else None)))
+    said = odd_size(what, typed, at_least=LEAST)
+    if said is None:
+        return
+    if yes:
+        say_error(f"warn: {said}.")
+    elif quiet:
+        raise TsfitError(f"{said}; correct it, or add --yes when it is meant.", code="confirm")
+    else:
+        click.confirm(f"{said}. y takes it as typed; Enter alone plays nothing and stops here", abort=True)
 
 
 class _NumberInRange(click.FloatRange):

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.base.errors import TsfitError
-from tsfit.cli.numbers import asked_size
+from tsfit.cli.numbers import asked_name, asked_size, confirm_size
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
@@ -130,7 +130,7 @@ class SweepRun:
     "--ambient-c", type=click.FloatRange(-40.0, 60.0), default=20.0, show_default=True, help="Of the room, there."
 )
 @click.option("--guided", is_flag=True, help="Be led through free air, mass and box, to a bench file for tsfit fit.")
-@click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS.")
+@click.option("--yes", is_flag=True, help="Do not ask before a level above the quiet -30 dBFS, nor for odd sizes.")
 @with_outputs("as_json")
 def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **options: Any) -> int:
     """Record one state of a driver on RIG, with its conditions, verdict, impedance curve and plot beside the recording.
@@ -180,6 +180,9 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
     table = asked.table()
     path = output or Path(f"{_stem(table)}.wav")
     free_names(path, asked.repeats, draws=draws)
+    for what, size in (("mass", table.mass_g), ("volume", table.volume_l)):
+        if size is not None:
+            confirm_size(what, size, yes=asked.yes, quiet=quiet)
     with goes_on(swept_again):
         measured, averaged, need = _repeat(read, table, path, asked.confirmed(read))
     if quiet:
@@ -344,6 +347,7 @@ def _guided(rig: Rig, asked: SweepRun) -> int:
     done = begun(folder, rig.path)
     if done is not None:
         say(f"Goes on in {folder}, where a run broke off: {', '.join(done.states)} of {done.driver.name} done.")
+        say(f"It counts on {done.told}. To correct that, stop with Ctrl-C, edit {done.partial}, and start again.")
     again = "Start it again with the same folder: what is done counts, the state that broke off is swept anew."
     with goes_on(lambda kept: again if kept else ""):
         return _led(rig, asked, folder, done)
@@ -357,7 +361,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
 
     if done is None:
         given = {
-            "name": click.prompt("Name of the driver"),
+            "name": asked_name("Name of the driver"),
             "effective_diameter_cm": asked_size("diameter", "Cone diameter to the middle of the surround, cm"),
         }
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))

@@ -182,9 +182,24 @@ _UNITS = {
 }
 
 
-def odd_size(what: str, typed: float, diameter_cm: float | None = None) -> str | None:
+def unit_of_size(what: str) -> str:
+    """Unit in which `odd_size` takes a size."""
+    return _UNITS[what][0]
+
+
+def in_figures(value: float, figures: int = 4) -> str:
+    """Write a number with so many figures, or all before its point, never as a power of ten."""
+    if value == 0.0 or not math.isfinite(value):
+        return f"{value:g}"
+    decimals = max(0, figures - 1 - math.floor(math.log10(abs(value))))
+    told = f"{value:.{decimals}f}"
+    return told.rstrip("0").rstrip(".") if decimals else told
+
+
+def odd_size(what: str, typed: float, diameter_cm: float | None = None, *, at_least: float = 0.0) -> str | None:
     """Say of a "diameter" in cm, an added "mass" in g, the "volume" of a test box in l, a "travel" in mm or a rated "power"
     in W that nobody means it for such a cone, and how it was likelier told; None for what may be meant.
+    Where no cone is told, a stricter `at_least` may count.
     """
     unit, called, others = _UNITS[what]
     diameter = None if diameter_cm is None else 0.01 * diameter_cm
@@ -198,12 +213,15 @@ def odd_size(what: str, typed: float, diameter_cm: float | None = None) -> str |
     else:
         name, (least, most) = ("Mms", _ADDED) if what == "mass" else ("Vas", _BOXED)
         low, high = (1e3 * end * share for end, share in zip(range_of(name, diameter), (least, most), strict=True))
+    low = max(low, at_least)
     if low <= typed <= high:
         return None
-    meant = next((f"; {factor * typed:.3g} {unit} if {typed:g} is {other}" for factor, other in others.items()
+    told = in_figures(typed, 6)
+    meant = next((f"; {in_figures(factor * typed, 3)} {unit} if {told} is {other}" for factor, other in others.items()
                   if low <= factor * typed <= high), "")  # fmt: skip
     cone = "" if diameter_cm is None else f" for a cone of {diameter_cm:g} cm"
-    return f"{typed:g} {unit} of {called} is hardly meant{cone} (usual {low:.2g} to {high:.2g}){meant}"
+    usual = f"{in_figures(low, 2)} to {in_figures(float(f'{high:.2g}'))}"
+    return f"{told} {unit} of {called} is hardly meant{cone} (usual {usual}){meant}"
 
 
 _BASIC = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
