@@ -1,10 +1,11 @@
 """A folder to start with: every file in it is good as it stands, and with what is commented out."""
 
+import math
 import re
 
 import pytest
 
-from tsfit.bench.file import BenchTable
+from tsfit.bench.file import BenchTable, untouched
 from tsfit.bench.new_folder import RIGS, start_folder
 from tsfit.box.file import read_box
 from tsfit.capture.rig import read_rig
@@ -37,3 +38,19 @@ def test_what_is_commented_out_in_the_box_is_good_too(tmp_path):
     text = re.sub(r"^# (?=[a-z_]+ = |\[)", "", (tmp_path / "box.toml").read_text(), flags=re.MULTILINE)
     (tmp_path / "box.toml").write_text(text.replace('kind = "closed"', 'kind = "vented"'))
     assert read_box(tmp_path / "box.toml").tuning == 28.0
+
+
+@pytest.mark.parametrize(
+    ("rig", "name", "sd_cm2"), [("simulated", "Dunlin 10", 345.0), ("simulated-power", "Godwit 15", 870.0)]
+)
+def test_a_simulated_folder_has_the_diameter_of_its_driver(tmp_path, rig, name, sd_cm2):
+    """Areas as the files in rigs/drivers state them."""
+    start_folder(tmp_path, rig)
+    driver = read_toml(tmp_path / "bench.toml", BenchTable, "bench").driver
+    assert driver.name == name
+    assert math.pi * driver.effective_diameter_cm**2 / 4.0 == pytest.approx(sd_cm2, rel=1e-3)
+
+
+def test_the_folder_of_a_real_rig_has_what_is_warned_of(tmp_path):
+    start_folder(tmp_path, "power-shunt")
+    assert untouched(tmp_path / "bench.toml", read_toml(tmp_path / "bench.toml", BenchTable, "bench").driver)

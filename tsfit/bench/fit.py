@@ -64,8 +64,7 @@ def fit_bench(
     read = read_sweeps(path, table, rig, points_per_octave, on_step)
     states, notes = _states(path, table)
     sd, area_notes = area_of(table.driver)
-    if rig is None or rig.simulated_driver is None:
-        area_notes += untouched(path, table.driver)
+    area_notes += untouched(path, table.driver)
     demands = demands.over(demands_of(table.hold, table.bounds, str(path)))
 
     def run(gain: GainTrim) -> FitResult:

@@ -1,10 +1,12 @@
 """A new bench folder: a ready rig with its drawing, and commented files to fill in."""
 
+import math
 import shutil
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, write_new
+from tsfit.bench.file import TEMPLATE
 from tsfit.formats.sheet import empty_sheet
 
 RIGS = (
@@ -13,11 +15,19 @@ RIGS = (
 )  # fmt: skip
 
 AT_POWER = ("power-shunt", "simulated-power")
+SIMULATED = ("simulated", "simulated-power")
 
 
 def next_steps(rig: str) -> str:
     """Return the text of NEXT.txt in a folder with that ready rig."""
-    return template("NEXT-power.txt" if rig in AT_POWER else "NEXT.txt")
+    simulated = rig in SIMULATED
+    steps = template("rig-simulated.txt" if simulated else "rig.txt")
+    if rig not in AT_POWER:
+        return template("NEXT.txt").format(rig=steps)
+    steps += template("rig-simulated-power.txt" if simulated else "rig-power.txt")
+    # The simulated driver comes to harm nowhere, and reaches its limits of travel by these.
+    limits = "--limit-travel-mm 12 --limit-v 60" if simulated else "--limit-travel-mm 10 --limit-v 40"
+    return template("NEXT-power.txt").format(rig=steps, limits=limits)
 
 
 def template(name: str) -> str:
@@ -50,6 +60,21 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     }
     for name, text in contents.items():
         write_new(folder / name, text)
-    if read_rig(folder / "rig.toml").simulated_driver is not None:
+    simulated = read_rig(folder / "rig.toml").simulated_driver
+    if simulated is not None:
         shutil.copytree(source / "drivers", folder / "drivers")
+        _described(folder / "bench.toml", simulated)
     return [folder / name for name in contents]
+
+
+def _described(bench: Path, driver_file: Path) -> None:
+    """Put name and diameter of a simulated driver into a new bench file."""
+    from tsfit.formats.driver import read_driver
+
+    driver = read_driver(driver_file)
+    name, diameter_cm = TEMPLATE
+    text = bench.read_text(encoding="utf-8").replace(f'name = "{name}"', f'name = "{driver.name}"')
+    if driver.Sd is not None:
+        own = f"effective_diameter_cm = {200.0 * math.sqrt(driver.Sd / math.pi):.2f}"
+        text = text.replace(f"effective_diameter_cm = {diameter_cm:.1f} ", own)
+    write_new(bench, text, replace=True)
