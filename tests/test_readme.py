@@ -32,6 +32,7 @@ SHORT_SWEEP = ["--seconds", "2", "--no-figure"]
 ONE_MODEL = ["--coil", "ladder-2", "--suspension", "ideal"]
 ANSWERS = {
     "tsfit sweep rigs/simulated.toml --guided": "dunlin-bench\nDunlin 10\n21\n\n40\n30\n",
+    "tsfit sweep calibrated.toml --guided": "\nDunlin 10\n21\n\n30\n0\n",
     "tsfit drift routine": "y\n" * 5,
     "tsfit rig calibrate": "\n" * 9,
 }
@@ -95,7 +96,7 @@ def test_every_line_runs(checkout, fitted_once, monkeypatch, capsys):
             words += SHORT_SWEEP[:2] if "--guided" in words else SHORT_SWEEP
         if words[0] == "fit" and not {"--coil", "--summary"} & {*words} and not line.startswith(SHARED):
             # The simulated driver has a plain coil: of a rung it does not have, nothing can be told.
-            words += [*ONE_MODEL[:1], "simple", *ONE_MODEL[2:]] if "try-it" in line else ONE_MODEL
+            words += [*ONE_MODEL[:1], "simple", *ONE_MODEL[2:]] if "try-it" in line or "bench/bench" in line else ONE_MODEL
         answer = next((text for start, text in ANSWERS.items() if line.startswith(start)), "")
         monkeypatch.setattr("sys.stdin", io.StringIO(answer))
         code = run(words)

@@ -53,7 +53,7 @@ def test_boxes_of_the_users_own_are_asked_too():
     assert (found[-1].box, found[-1].volume_l) == ("cabinet", pytest.approx(40.0))
 
 
-@pytest.mark.parametrize(("qes", "apart"), [(0.46, "adjust"), (0.40, "holds")])
+@pytest.mark.parametrize(("qes", "apart"), [(0.34, "adjust"), (0.40, "holds")])
 def test_a_box_of_the_users_own_is_told_by_its_qtc_with_either_driver(qes, apart):
     """Qtc = Qts·√(1 + Vas/Vb), with Qts = 3.7·Qes/(3.7 + Qes): two volumes beside each other then are of two Qtc."""
     driver, cabinet = made_driver(Qes=qes), ("cabinet", box_plan("closed", volume=0.03))
@@ -75,6 +75,23 @@ def test_a_vented_box_of_the_users_own_is_told_by_its_f3():
     assert own.sentence.startswith("Cabinet, 50 l tuned to 30 Hz: f3 ")
     assert f"{own.figures['f3_hz'].after.value:.1f} Hz with this driver (up to " in own.sentence
     assert "planned from the sheet, " in own.sentence
+
+
+def test_a_much_larger_box_for_little_is_no_advice():
+    """The remedy of one check, made larger in steps; 1.2 dB are little, 4 dB are not."""
+    told = sheet(**{**PRINTED, "Qes": "0.400"})
+    *_, own = box_consequences(fit(Qes=0.46), told, [("cabinet", box_plan("closed", volume=0.03))])
+    assert own.remedy is not None
+
+    def said(litres, apart):
+        change = replace(own.shape_change_db, value=apart)
+        return sentence(
+            replace(own, outcome="adjust", remedy=replace(own.remedy, volume_l=litres), shape_change_db=change), own=True
+        )
+
+    assert "It can stay, 1.2 dB apart: the 60 l that bring its response back are not worth that." in said(60.0, 1.2)
+    for litres, apart in ((60.0, 4.0), (40.0, 1.2), (20.0, 1.2)):
+        assert f"about {litres:g} l bring its response back" in said(litres, apart)
 
 
 def test_a_baffle_has_no_volume_to_change():

@@ -28,6 +28,12 @@ TAKEN = frozenset(
 """Notes that say what was assumed, held or left out; the other ones tell that something is as it should be."""
 
 
+CONTRADICTS = frozenset(
+    {"states_disagree", "strained_input", "dc_resistance", "other_resistance", "re_above_curve", "sample_rate"}
+)
+"""Warnings that name the figure which the sweeps contradict: the first to be read."""
+
+
 @dataclass(frozen=True)
 class Gathered:
     """One remark, with all the sweeps that it is about."""
@@ -38,18 +44,19 @@ class Gathered:
 
 
 def gathered(notes: Iterable[QualityNote]) -> list[Gathered]:
-    """Return each remark once, the gravest first, with the numbers of its sweeps."""
+    """Return each remark once, the gravest first, then what names a contradicted figure, with its sweeps."""
     sweeps: dict[tuple[str, Severity, str], list[int]] = {}
     for note in notes:
         sweeps.setdefault((note.code, note.severity, note.message), []).extend(
             [] if note.sweep is None else [note.sweep + 1]
         )
     found = []
+    rank = ("refuse", "warn", "note")
     for (code, severity, message), numbers in sweeps.items():
         place = f"sweep{'s'[: len(numbers) > 1]} {_runs(numbers)}: " if numbers else ""
-        found.append(Gathered(severity, place + message, severity != "note" or code in TAKEN))
-    rank = ("refuse", "warn", "note")
-    return sorted(found, key=lambda each: (rank.index(each.severity), not each.matters))
+        told = Gathered(severity, place + message, severity != "note" or code in TAKEN)
+        found.append(((rank.index(severity), not told.matters, code not in CONTRADICTS), told))
+    return [told for _, told in sorted(found, key=lambda each: each[0])]
 
 
 def _runs(numbers: Iterable[int]) -> str:

@@ -123,6 +123,17 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
     return f"{place}{f', {planned}' if planned else ''}: {departs}{joint} {what}."
 
 
+LARGER, SMALL_DB = 1.5, 2.0
+"""A box so many times larger than planned is no remedy for a change of shape up to so much (common practice, no source)."""
+
+
+def _not_worth(item: Consequence) -> bool:
+    """Whether the box that would bring the response back is much too large for what is off."""
+    if item.remedy is None or item.volume_l is None:
+        return False
+    return item.remedy.volume_l > LARGER * item.volume_l and item.shape_change_db.value <= SMALL_DB
+
+
 def _of_own(item: Consequence, place: str, apart: str) -> str:
     """Say what the box is with either driver, by the number it is planned by, so that another volume has its reason."""
     name, digits, unit = ("qtc", 2, "") if "qtc" in item.figures else ("f3_hz", 1, " Hz")
@@ -134,6 +145,9 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
         told = f"{called} {by_sheet} by the sheet, {measured} with this driver (up to {apart} apart)"
     if item.outcome == "adjust" and item.remedy is not None:
         size = _size(item.remedy.volume_l, item.remedy.tuning_hz)
+        if _not_worth(item):
+            left = f"{item.shape_change_db.value:.1f} dB apart"
+            return f"{place}: {told}. It can stay, {left}: the {size} that bring its response back are not worth that."
         planned = f"planned from the sheet, about {size} bring its response back{_left(item.remedy)}"
     else:
         planned = f"planned from the sheet, {_none(item)}"

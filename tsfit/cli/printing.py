@@ -107,8 +107,8 @@ def hint(text: str) -> None:
         say(text)
 
 
-def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
-    """Print remarks: the gravest three once each, with the sweeps that they are about; all where more is wanted.
+def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST_NOTES) -> None:
+    """Print remarks: the gravest `most` once each, with the sweeps that they are about; all where more is wanted.
 
     Where only results are wanted there are none, and standard error says how many of them are warnings.
     """
@@ -121,11 +121,11 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "") -> None:
         if warnings:
             click.echo(f"{warnings} warning{'s'[: warnings > 1]} not shown; leave -q away to read.", err=True)
         return
-    shown = told if is_full() or _wanted("verbose") else first[:MOST_NOTES]
+    shown = told if is_full() or _wanted("verbose") else first[:most]
     for each in shown:
         say(f"{indent}{each.severity}: {each.sentence}")
     if len(told) > len(shown):
-        warnings = sum(each.severity != "note" for each in first[MOST_NOTES:])
+        warnings = sum(each.severity != "note" for each in first[most:])
         of_them = f", {warnings} of them warnings" if warnings else ""
         hint(f"{indent}{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}{of_them}: --full or -v.")
 

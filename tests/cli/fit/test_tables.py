@@ -30,3 +30,14 @@ def test_parameters_and_remarks(capsys):
     # The answer comes first: which driver, how surely, what would make it surer, and that something is to be read.
     assert lines[0].startswith(f"{fit.driver.name}: Fs 33.90 ± 0.07 Hz, Qts ")
     assert lines[1:3] == ["Improve it.", "1 warning below: read first."]
+
+
+def test_as_many_warnings_are_shown_as_are_said_and_the_contradicted_figure_stands_first(capsys):
+    codes = ("kramers_kronig", "scatter", "odd_sweep", "other_coil", "dc_resistance")
+    notes = tuple(QualityNote(code, "warn", f"Of {code}.") for code in codes)
+    print_fit(replace(made_fit(), quality=(*notes, notes[0])))
+    lines = capsys.readouterr().out.splitlines()
+    assert "5 warnings below: read first." in lines
+    assert [line for line in lines if line.startswith("warn:")] == [
+        f"warn: Of {code}." for code in (codes[-1], *codes[:-1])
+    ]

@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping
 
-from tsfit.base.notes import QualityNote
-from tsfit.cli.printing import is_full, print_notes, print_table, say
+from tsfit.base.notes import QualityNote, gathered
+from tsfit.cli.printing import MOST_NOTES, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.parameters import BASIC, PARAMETERS
 from tsfit.driver.sizes import UNLIKE_ANY
@@ -33,7 +33,7 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         print_table(["wiring", *map(_label, next(iter(result.wirings.values())))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
-    print_notes(note for note in result.quality if not _in_answer(note))
+    print_notes((note for note in result.quality if not _in_answer(note)), most=max(MOST_NOTES, _warnings(result)))
     if candidates:
         _print_candidates(result)
     if budget:
@@ -49,6 +49,12 @@ def _in_answer(note: QualityNote) -> bool:
     return note.code in IN_THE_ANSWER and (note.code, note.severity) != ("model_floor", "note")
 
 
+def _warnings(result: FitResult) -> int:
+    """How many warnings stand below the table, all of which are shown."""
+    below = gathered(note for note in result.quality if not _in_answer(note))
+    return sum(each.severity != "note" for each in below)
+
+
 def _label(name: str) -> str:
     return PARAMETERS[name].called if name in PARAMETERS else name
 
@@ -61,7 +67,7 @@ def _answer(result: FitResult) -> list[str]:
         f"{name} {told.value} ± {told.spread.removeprefix('<')} {told.unit.removeprefix('1')}".rstrip()
         for name, told in shown.items()
     )
-    warnings = len({note.message for note in result.quality if note.severity != "note" and note.code not in IN_THE_ANSWER})
+    warnings = _warnings(result)
     remarked = {
         note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}"
         for note in result.quality
