@@ -14,6 +14,7 @@ from tsfit.box.told import LITRE, Inside, Told, within
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio, closed_box_volume, resonance
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -166,7 +167,7 @@ def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken
         if length > 0.0 and float(small.displaced(length)) < acting:
             typed = 100.0 * port.diameter
             meant = f"{typed:.4g} cm of port diameter are hardly meant; {0.1 * typed:.4g} cm if {typed:.4g} is mm."
-    said = f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {acting / LITRE:.3g} l"
+    said = f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {in_figures(acting / LITRE, 3)} l"
     other = "take a narrower one, which is for less level, or a passive radiator."
     return TsfitError(meant or f"{said}; {other}", code="wrong_value")
 

@@ -15,6 +15,7 @@ from tsfit.circuit.wiring import Arrangement
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import Wiring, compliance, mechanical_resistance, resonance
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 STANDARD_DRIVE = 2.83
 AirLoad = Literal["free air", "baffle"]
@@ -49,8 +50,8 @@ class Filling:
         within(self.displaced / LITRE, 0.0, 1e5, "displaced volume", "l")
         if self.displaced >= volume:
             raise TsfitError(
-                f"{name}: {self.displaced / LITRE:.4g} l of driver, port and braces leave nothing of "
-                f"{volume / LITRE:.4g} l; take a larger box.",
+                f"{name}: {in_figures(self.displaced / LITRE, 4)} l of driver, port and braces leave nothing of "
+                f"{in_figures(volume / LITRE, 4)} l; take a larger box.",
                 code="wrong_value",
             )
         return (volume - self.displaced) * self.factor

@@ -18,6 +18,7 @@ from tsfit.check.consistency import contradictions
 from tsfit.driver.formulas import closed_box_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.driver.parameters import LEVELS, PUBLISHED
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 from tsfit.formats.sheet import Sheet
 
 
@@ -172,7 +173,7 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
     aligned = [possible_alignments(one, USUAL_LEAK_Q) for one in drivers]
     if family := next((each for each in FAMILIES if all(each in one for one in aligned)), None):
         boxes = (
-            f"{one.name} {1e3 * at[family].volume:.3g} l tuned to {at[family].tuning:.3g} Hz"
+            f"{one.name} {in_figures(1e3 * at[family].volume, 3)} l tuned to {at[family].tuning:.3g} Hz"
             for one, at in zip(drivers, aligned, strict=True)
         )
         yield f"In vented boxes of the {family} alignment, leak Q {USUAL_LEAK_Q:g}: {'; '.join(boxes)}."
@@ -181,4 +182,4 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
 def _closed(driver: Driver, qtc: float) -> str:
     box = ClosedPlan(qtc=qtc).build(driver)
     f3 = "" if box.f3_hz is None else f", f3 {box.f3_hz:.3g} Hz"
-    return f"{driver.name} {1e3 * (box.chamber.volume or 0.0):.3g} l{f3}"
+    return f"{driver.name} {in_figures(1e3 * (box.chamber.volume or 0.0), 3)} l{f3}"

@@ -23,6 +23,7 @@ from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver, driver_from_parameters
+from tsfit.driver.sizes import in_figures
 from tsfit.formats.sheet import Sheet
 
 USUAL_LEAK_Q = 7.0
@@ -155,7 +156,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
 
 
 def _size(volume_l: float | None, tuning_hz: float | None) -> str:
-    litres = "" if volume_l is None else f"{volume_l:.3g} l"
+    litres = "" if volume_l is None else f"{in_figures(volume_l, 3)} l"
     return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
 
 

@@ -50,3 +50,8 @@ def test_a_baffle_has_no_volume():
 def test_an_f3_that_no_closed_box_has():
     with pytest.raises(TsfitError, match="no closed box has its f3 at 12 Hz"):
         boxes(same_f3(12.0))
+
+
+@pytest.mark.parametrize("case", [same_volume(30.0), same_cabinet(30.0), same_vented(30.0, 20.0)])
+def test_no_volume_is_told_in_powers_of_ten(case):
+    assert "30000 l" in case.name

@@ -14,6 +14,7 @@ from tsfit.box.result import BoxResult
 from tsfit.driver.air import Air
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def same_qtc(qtc: float) -> Case:
 
 def same_volume(volume: float) -> Case:
     """Closed boxes of one and the same net volume, m³."""
-    return in_box(ClosedPlan(volume=volume), f"closed, {1e3 * volume:.4g} l net")
+    return in_box(ClosedPlan(volume=volume), f"closed, {in_figures(1e3 * volume, 4)} l net")
 
 
 def same_cabinet(volume: float) -> Case:
@@ -96,7 +97,7 @@ def same_cabinet(volume: float) -> Case:
     def build(one: Candidate) -> BoxResult:
         return one.put_into(ClosedPlan(volume=volume, filling=Filling(displaced=one.displaced)))
 
-    return Case(f"closed, cabinet of {1e3 * volume:.4g} l", build)
+    return Case(f"closed, cabinet of {in_figures(1e3 * volume, 4)} l", build)
 
 
 def same_f3(f3_hz: float) -> Case:
@@ -112,7 +113,7 @@ def same_vented(volume: float, tuning: float, port_diameter: float | None = None
     """Vented boxes of one and the same net volume (m³), tuning (Hz) and, where given, inner diameter of the port (m)."""
     through = "" if port_diameter is None else f", port of {100.0 * port_diameter:.3g} cm"
     opening = Opening(None if port_diameter is None else Port(port_diameter))
-    name = f"vented, {1e3 * volume:.4g} l net, {tuning:.3g} Hz{through}"
+    name = f"vented, {in_figures(1e3 * volume, 4)} l net, {tuning:.3g} Hz{through}"
     return in_box(VentedPlan(volume=volume, tuning=tuning, opening=opening), name)
 
 

@@ -36,7 +36,7 @@ from tsfit.box.limits import MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
-from tsfit.driver.sizes import doubt
+from tsfit.driver.sizes import doubt, in_figures
 
 MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
 """They ask for what was measured at power and at full travel."""
@@ -277,7 +277,9 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     volumes = [(name, 1e3 * box.chamber.volume) for name, box in named if box.chamber.volume is not None]
     litres = [volume for _, volume in volumes]
     f3 = {name: f"f3 {_hz(box.f3_hz)}" for name, box in named if box.f3_hz is not None}
-    size = {name: f"{volume:.3g} l" for name, volume in volumes if max(litres) - min(litres) > 0.005 * max(litres)}
+    size = {
+        name: f"{in_figures(volume, 3)} l" for name, volume in volumes if max(litres) - min(litres) > 0.005 * max(litres)
+    }
     told = {name: ", ".join(each[name] for each in (size, f3) if name in each) for name in names}
     sentences = [f"{'; '.join(f'{name} {each}' for name, each in told.items() if each)}."] if any(told.values()) else []
     for number in range(1, len(names)):

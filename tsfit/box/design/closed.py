@@ -9,6 +9,7 @@ from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.box.kinds import ClosedPlan
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 SMALLEST, LARGEST = 0.002, 100.0
 """Volumes that are tried, per Vas."""
@@ -60,7 +61,9 @@ def volumes_for_f3(plan: ClosedPlan, driver: Driver, f3_hz: float) -> tuple[floa
     if not found:
         k = int(np.argmin(np.abs(off)))
         endless = (
-            "in an endless volume" if k == len(logs) - 1 else f"in {1e3 * plan.filling.around(math.exp(logs[k])):.3g} l"
+            "in an endless volume"
+            if k == len(logs) - 1
+            else f"in {in_figures(1e3 * plan.filling.around(math.exp(logs[k])), 3)} l"
         )
         raise TsfitError(
             f"{driver.name}: no closed box has its f3 at {f3_hz:.4g} Hz; the nearest, {endless}, has {f3[k]:.4g} Hz: "

@@ -38,6 +38,7 @@ from tsfit.box.uncertainty import Sensitivity, sensitivity
 from tsfit.circuit.load import Losses
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 
 @dataclass(frozen=True)
@@ -271,7 +272,7 @@ def _words(other: Alignment, like: VentedPlan, driver: Driver, bounds: VentedBou
     plan = replace(like, volume=volume, tuning=other.tuning)
     plays = replace(plan, opening=Opening()).build(driver).pass_band
     f3 = "" if plays.f3_hz is None else f"f3 {plays.f3_hz:.3g} Hz, "
-    told = f"{other.family} alignment: {1e3 * volume:.3g} l"
+    told = f"{other.family} alignment: {in_figures(1e3 * volume, 3)} l"
     if bounds.largest_volume is not None:
         told += _beyond(plan, driver, bounds, bounds.largest_volume)
     return f"{told} tuned to {other.tuning:.3g} Hz, {f3}ripple {plays.ripple_db:.2f} dB"

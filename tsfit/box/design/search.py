@@ -20,6 +20,7 @@ from tsfit.box.ports import Port
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import in_figures
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
 SAME_RIPPLE_DB = 0.01
@@ -200,7 +201,7 @@ def best_vented(
         missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
         kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
-            f"{name}: no {kind} keeps all the limits; the closest, {1e3 * found.volume[0]:.3g} l tuned "
+            f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
             f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )

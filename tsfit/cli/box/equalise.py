@@ -10,6 +10,7 @@ import click
 from tsfit.cli.box.options import amplifier_options, driver_argument, limit_options, read_limited
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
+from tsfit.driver.sizes import in_figures
 
 if TYPE_CHECKING:
     from tsfit.box.equaliser.equalised import Equalised, LevelCost
@@ -125,7 +126,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
     if other is not None:
         louder = other.enclosure.reference_db - found.reference_db
         # A box planned by Qtc has another volume around the other driver.
-        litres = "" if other.chamber.volume is None else f" in {1e3 * other.chamber.volume:.3g} l"
+        litres = "" if other.chamber.volume is None else f" in {in_figures(1e3 * other.chamber.volume, 3)} l"
         name = f"{other.enclosure.driver.name}{litres}"
         say(f"to the shape of {name}, whose mid-band is {louder:+.1f} dB at the same volts")
     for number, section in enumerate(found.sections, start=1):
