@@ -160,7 +160,7 @@ def test_refusals(wrong, code, says):
     ("told", "says"),
     [
         # Typed in mm, in m³; and one that is meant, but too wide for so small a box.
-        ({"volume": 0.095, "port_diameter": 1.0}, "100 cm of port diameter are hardly meant; 10 cm if 100 is mm."),
+        ({"volume": 0.095, "port_diameter": 1.0}, "the chamber has 95 l; 10 cm if 100 is mm, else take a narrower one"),
         ({"volume": 9.5e-5, "port_diameter": 0.1}, "; 95 l if 0.095 is m^3."),
         ({"volume": 9.5e-5, "port_diameter": 1.0}, "; 95 l if 0.095 is m^3."),
         ({"volume": 0.03, "port_diameter": 0.15}, "and the chamber has 30 l; take a narrower one"),

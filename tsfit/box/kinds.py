@@ -161,15 +161,16 @@ def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken
     port = opening.port
     assert port is not None
     meant = None if driver.Sd is None or driver.Mms is None else odd_volume(acting, driver.Vas)
+    unit = ""
     if meant is None and port.diameter is not None and port.across > _WIDE * acting ** (1.0 / 3.0):
         small = replace(port, diameter=0.1 * port.diameter)
         length = float(opening.length or small.any_length(mass, driver.air))
         if length > 0.0 and float(small.displaced(length)) < acting:
             typed = 100.0 * port.diameter
-            meant = f"{typed:.4g} cm of port diameter are hardly meant; {0.1 * typed:.4g} cm if {typed:.4g} is mm."
+            unit = f"{0.1 * typed:.4g} cm if {typed:.4g} is mm, else "
     said = f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {in_figures(acting / LITRE, 3)} l"
     other = "take a narrower one, which is for less level, or a passive radiator."
-    return TsfitError(meant or f"{said}; {other}", code="wrong_value")
+    return TsfitError(meant or f"{said}; {unit}{other}", code="wrong_value")
 
 
 PIPE_CLEAR = 6.0
