@@ -41,7 +41,6 @@ def near_mains(block: Stretch) -> Mask:
 def hum_of(block: Stretch, left: Complex) -> list[float]:
     """Frequencies (Hz) of the mains' harmonics that stand out of `left` (n,), what a line keeps over its usual noise."""
     first, step = block.frequency_hz[0], block.step_hz
-    left = left / np.sqrt(_surroundings(np.abs(left) ** 2))
     power = np.abs(left) ** 2
     best: tuple[float, float] = (0.0, 0.0)
     # A harmonic lies between lines, and whichever of them holds it, it speaks for the mains that have the others too.
@@ -60,10 +59,13 @@ def hum_of(block: Stretch, left: Complex) -> list[float]:
     if not mains:
         return []
     orders = np.arange(1, min(HARMONICS, int(block.frequency_hz[-1] / mains)) + 1)
-    strong = [float(power[_around(block, order * mains, 1)].max(initial=0.0)) for order in orders]
+    # Where a tone is is told by its power, and whether it is one by how it stands out: a strong one fills its surroundings.
+    alone = power / _surroundings(power)
+    places = [_around(block, order * mains, 1) for order in orders]
+    strong = [float(alone[place].max(initial=0.0)) for place in places]
     if max(strong, default=0.0) < SURE:
         return []
-    loudest = int(orders[int(np.argmax(strong))])
+    loudest = int(orders[int(np.argmax([power[place].max(initial=0.0) for place in places]))])
     mains = _refined(block, left, loudest * mains) / loudest
     return [float(order * mains) for order, one in zip(orders, strong, strict=True) if one > STANDS_OUT]
 
