@@ -58,3 +58,13 @@ def test_a_harmonic_that_both_mains_have_is_not_taken_for_the_other(mains):
     """The fifth of 60 Hz is nearly the sixth of 50 Hz, and the loudest where a driver's resonance hides the others."""
     found = hum_of(*left([(mains, 0.25), (5.0 * mains, 3.0), (7.0 * mains, 0.2)]))
     assert found == pytest.approx([mains, 5.0 * mains, 7.0 * mains], abs=0.05)
+
+
+@pytest.mark.parametrize(("mains", "size"), [(59.8935, 1.0), (59.891, 10.0), (59.891, 30.0), (59.924, 300.0)])
+def test_hum_of_any_strength_is_found_to_a_part_of_a_line(mains, size):
+    """A strong tone fills its surroundings: by what stands out of these alone, a neighbouring line was taken for it."""
+    tones = [(order * mains, size * share) for order, share in ((1, 1.0), (2, 0.25), (3, 0.5), (5, 0.3), (7, 0.15))]
+    block, rest = left(tones)
+    found = hum_of(block, rest)
+    assert len(found) >= 4
+    assert max(abs(one - round(one / mains) * mains) for one in found) < 0.2 * block.step_hz

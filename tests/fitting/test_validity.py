@@ -35,6 +35,19 @@ def test_healthy_curves_raise_nothing(coil, suspension):
     assert notes(made(coil=coil, suspension=suspension)) == {}
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_dull_resonance_in_loud_noise_raises_nothing(seed):
+    """Noise that is loud elsewhere let a curve pass without any resonance as a whole, and its octave then broke the law."""
+    f = np.geomspace(12.0, 3500.0, 330)
+    curve = made(f, Fs=87.0, Qms=2.2, Qes=0.8, coil="ladder-2")
+    rng, share = np.random.default_rng(seed), np.where(f < 50.0, 0.08, 0.027)
+    z = curve.impedance_ohm * (
+        1.0 + share * (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) / math.sqrt(2.0)
+    )
+    noisy = replace(curve, impedance_ohm=z, variance_ohm2=(share * np.abs(z)) ** 2)
+    assert broken_law(noisy, np.ones(len(f), dtype=bool)) is None
+
+
 @pytest.mark.parametrize("kind", ["added mass", "closed box", "infinite baffle"])
 @pytest.mark.parametrize("noise", [1e-4, 1e-2, 3e-2])
 def test_healthy_states_raise_nothing(kind, noise):

@@ -158,9 +158,11 @@ def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
     alone = float(np.mean(noise**2)) + SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**4))) / len(f)
     usual = NOISE_FACTOR * float(np.median(noise))
     most = max(usual, math.hypot(BROKEN_LAW, math.sqrt(alone)))
-    # Whatever passes with few resonances passes; only what does not gets more.
-    for enough in (BROKEN_LAW, BROKEN_LAW / 3.0):
-        found = kramers_kronig(f, z, noise=max(usual, math.hypot(enough, math.sqrt(alone))))
+    # Whatever passes with few resonances passes; only what does not gets more. In loud noise none at all may pass as a
+    # whole, though the octave of a dull resonance does not.
+    alone = math.sqrt(alone)
+    for enough in (max(usual, math.hypot(BROKEN_LAW, alone)), max(usual, math.hypot(BROKEN_LAW / 3.0, alone)), alone):
+        found = kramers_kronig(f, z, noise=enough)
         octave = _broken_octave(f, found, noise)
         whole = found.rms > max(most, NOISE_FACTOR * roughness(found.residual))
         if octave is None and not whole:
