@@ -297,7 +297,7 @@ def test_channels_that_carry_nothing_of_use(tmp_path, samples):
         (samples[:10000], "too_short"),
     ):
         assert _code(_write(tmp_path / "b.wav", change)) == code
-    for value in (np.nan, np.inf):
+    for value in (np.nan, np.inf, -np.inf, 1e5, -1e20, 3e38):
         spoilt = samples.copy()
         spoilt[int(rng.integers(len(samples))), 1] = value
         assert _code(_write(tmp_path / "c.wav", spoilt, "FLOAT")) == "not_finite"

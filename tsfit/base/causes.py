@@ -90,7 +90,7 @@ CAUSES = {
         "its header",
     ),
     "not_finite": Cause(
-        "holds samples that are not numbers (NaN or infinite)",
+        "holds samples that are not numbers (NaN, infinite or thousands of times full scale)",
         "record again",
         "its samples",
     ),
