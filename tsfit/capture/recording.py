@@ -157,8 +157,7 @@ def _blocks(path: Path, size: int, frames: int, subtype: str) -> Iterator[Real]:
     try:
         with _opened(path) as sound:
             while len(block := sound.read(size, dtype="float32", always_2d=True)):
-                # Of what is no number too.
-                if not np.max(np.abs(block)) <= BEYOND_SCALE:
+                if not _numbers(block):
                     raise refused(path, "not_finite")
                 # Each channel in one piece: whoever goes through one of them need not skip the other.
                 block = block.T.copy().T
@@ -247,10 +246,15 @@ def _check_form(path: Path, found: _Decoded) -> None:
         raise refused(path, "channels", channels=channels)
     if any(word in found.subtype for word in LOSSY):
         raise refused(path, "lossy")
-    if not all(np.abs(found.samples[start : start + BLOCK]).max() <= BEYOND_SCALE for start in range(0, n, BLOCK)):
+    if not all(_numbers(found.samples[start : start + BLOCK]) for start in range(0, n, BLOCK)):
         raise refused(path, "not_finite")
     if n < MIN_SECONDS * rate:
         raise refused(path, "too_short", seconds=n / rate, least=MIN_SECONDS)
+
+
+def _numbers(block: Real) -> bool:
+    """Whether all samples are numbers that a converter may have given; no comparison holds for what is none."""
+    return bool(np.abs(block).max() <= BEYOND_SCALE)
 
 
 def _quantum(subtype: str) -> float:

@@ -105,6 +105,11 @@ def coils_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
     return [(other, share * (best.floor / other.floor) ** 2 / len(others)) for other in others]
 
 
+def others_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
+    """Return all that may be true instead of the best, `in_doubt` and `coils_in_doubt`, for the ± of what is made of it."""
+    return [*in_doubt(ranked), *coils_in_doubt(ranked)]
+
+
 @dataclass(frozen=True)
 class Task:
     """What every circuit is fitted to."""

@@ -18,7 +18,7 @@ from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w,
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.model import FARTHEST, JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
-from tsfit.fitting.select import Ranked, coils_in_doubt, in_doubt
+from tsfit.fitting.select import Ranked, others_in_doubt
 
 
 def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
@@ -75,7 +75,7 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     slopes = slopes_at(figures, best.x, best.covariance)
     own = set(best.model.shape)
     columns = []
-    for rival, weight in [*in_doubt(ranked), *coils_in_doubt(ranked)]:
+    for rival, weight in others_in_doubt(ranked):
         other = trade_parameters(rival.model, rival.x)
         columns.append(
             [

@@ -19,7 +19,7 @@ from tsfit.driver.fit_result import Estimate, FittedState
 from tsfit.driver.formulas import efficiency, electrical_q, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.model import COUPLING, JointModel
 from tsfit.fitting.propagation import propagate
-from tsfit.fitting.select import Ranked, coils_in_doubt, in_doubt
+from tsfit.fitting.select import Ranked, others_in_doubt
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.start import Resonance
 from tsfit.fitting.uncertainty import parameter_estimate
@@ -100,7 +100,7 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
             return np.stack(list(wiring_parameters(model, at, wiring).values()))
 
         variance = np.diag(propagate(figures, best.x, best.covariance)).copy()
-        for rival, weight in [*in_doubt(ranked), *coils_in_doubt(ranked)]:
+        for rival, weight in others_in_doubt(ranked):
             other = wiring_parameters(rival.model, rival.x, wiring)
             variance += weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
         spread = np.sqrt(variance)

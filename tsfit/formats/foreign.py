@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Concatenate, ParamSpec, TypeVar
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.files import RECORDINGS
 
 HEAD_BYTES = 1_000_000
 """So much of a file tells its kind; what a person writes is no longer."""
@@ -66,7 +67,7 @@ WANTED: Mapping[str, str] = {
 }
 """What belongs in a place, where it is no "… file"."""
 _BEGINNINGS = {
-    b"RIFF": "recording", b"RF64": "recording", b"fLaC": "recording", b"FORM": "recording", b"OggS": "recording",
+    **dict.fromkeys(RECORDINGS, "recording"),
     b"\x89PNG": "picture", b"\xff\xd8\xff": "picture", b"%PDF": "picture", b"<?xml": "picture", b"<svg": "picture",
     b"<!doctype html": "page", b'{"crc32":': "drift log",
 }  # fmt: skip

@@ -317,24 +317,24 @@ def lead_sentence(first: str, other: str, way: str, difference: Difference) -> s
     if not difference.leads:
         return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
     parts: list[str] = []
-    led = False
     for small, group in groupby(difference.leads, lambda stretch: abs(stretch.most_db) < CHOICE_DB):
-        stretches = list(group)
+        some = list(group)
         if small:
-            within = max(abs(stretch.most_db) for stretch in stretches)
-            where = _where(stretches[0].from_hz, stretches[-1].to_hz)
-            parts.append(f"both are as loud {where}, within {within:.1f} dB")
-            led = False
+            within = max(abs(stretch.most_db) for stretch in some)
+            parts.append(f"both are as loud {_where(some[0].from_hz, some[-1].to_hz)}, within {within:.1f} dB")
             continue
-        for stretch in stretches:
-            name = other if stretch.most_db > 0.0 else first
-            doubt = "" if stretch.sure is not False else ", though the measurement leaves that open"
-            where = _where(stretch.from_hz, stretch.to_hz)
-            even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
-            at = "" if even else f" at {_hz(stretch.at_hz)}"
-            parts.append(f"{name}{'' if led else ' leads'} {where}, by {abs(stretch.most_db):.1f} dB{at}{doubt}")
-            led = True
+        parts += [
+            f"{other if stretch.most_db > 0.0 else first}{'' if number else ' leads'} {_by_how_much(stretch)}"
+            for number, stretch in enumerate(some)
+        ]
     return f"{lead}, " + "; ".join(parts) + "."
+
+
+def _by_how_much(stretch: Lead) -> str:
+    even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
+    at = "" if even else f" at {_hz(stretch.at_hz)}"
+    open_ = ", though the measurement leaves that open" if stretch.sure is False else ""
+    return f"{_where(stretch.from_hz, stretch.to_hz)}, by {abs(stretch.most_db):.1f} dB{at}{open_}"
 
 
 def _where(from_hz: float, to_hz: float) -> str:

@@ -22,6 +22,7 @@ from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import within
 from tsfit.box.uncertainty import DRAWS, drawn_box, ends
 from tsfit.driver.fit_result import FitResult
+from tsfit.driver.sizes import in_figures
 from tsfit.driver.units import with_decimals
 
 WORTH_A_WORD_DB = 0.5
@@ -209,15 +210,15 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         f"From {low:.3g} to {high:.3g} Hz the sections add nothing, so that power and travel are no more than without."
         if gain < 0.05
         else f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
-        f"{three_digits(10.0 ** (gain / 10.0))} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
+        f"{in_figures(10.0 ** (gain / 10.0), 3)} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
         said.append(f"The target, {_at_its_end(equalised)}, is met within {max(equalised.error_db, 0.1):.1f} dB above.")
     power, power_at = equalised.largest(taken.power_after_w)
     travel, travel_at = equalised.largest(taken.excursion_after_mm)
     said.append(
-        f"At {taken.level_db:.1f} dB in the mid-band it takes {three_digits(power)} W into Re at {power_at:.3g} Hz "
-        f"({three_digits(equalised.largest(taken.power_before_w)[0])} W without), and the cone travels {travel:.3g} mm at "
+        f"At {taken.level_db:.1f} dB in the mid-band it takes {in_figures(power, 3)} W into Re at {power_at:.3g} Hz "
+        f"({in_figures(equalised.largest(taken.power_before_w)[0], 3)} W without), and the cone travels {travel:.3g} mm at "
         f"{travel_at:.3g} Hz ({equalised.largest(taken.excursion_before_mm)[0]:.3g} mm without)."
     )
     if equalised.loudest is None:
@@ -246,11 +247,6 @@ def _at_its_end(equalised: Equalised) -> str:
         return f"from {at:.3g} Hz up"
     level = float(np.interp(at, equalised.frequency_hz, equalised.target_db))
     return f"{with_decimals(level, 1, '+')} dB at {at:.3g} Hz re the mid-band"
-
-
-def three_digits(value: float) -> str:
-    """Write `value` with three digits, and without an exponent where it is large."""
-    return f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
 
 
 def _solved(
@@ -296,7 +292,9 @@ class EqualisedBands:
 
     def sentence(self) -> str:
         """Say how far the costs are uncertain."""
-        power, travel = (" to ".join(dict.fromkeys(map(three_digits, ends))) for ends in (self.power_w, self.travel_mm))
+        power, travel = (
+            " to ".join(dict.fromkeys(in_figures(end, 3) for end in ends)) for ends in (self.power_w, self.travel_mm)
+        )
         said = f"By the fit's uncertainty (95 %) that is {power} W and {travel} mm"
         if self.loudest_db is None:
             return f"{said}."

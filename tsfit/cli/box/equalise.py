@@ -115,7 +115,6 @@ def _found(result: BoxResult, other: BoxResult | None, options: dict[str, Any]) 
 
 def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: list[str]) -> None:
     from tsfit.box.enclosure import KIND_NAMES
-    from tsfit.box.equaliser.equalised import three_digits
     from tsfit.box.frequencies import table_frequencies
     from tsfit.box.limits import unrated
     from tsfit.driver.units import with_decimals
@@ -148,7 +147,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
             f"{taken.before_db[k]:.1f}",
             with_decimals(float(taken.gain_db[k]), 1, "+"),
             f"{taken.after_db[k]:.1f}",
-            three_digits(float(taken.power_after_w[k])),
+            in_figures(float(taken.power_after_w[k]), 3),
             f"{taken.excursion_after_mm[k]:.2f}",
         ]
         if taken.headroom_after_db is not None and taken.headroom_limited_by is not None:
