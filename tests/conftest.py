@@ -45,11 +45,6 @@ def pytest_configure(config):
     sys.dont_write_bytecode = False
 
 
-def pytest_xdist_auto_num_workers():
-    """Take one worker more than there are processors: live sound and the browser mostly wait."""
-    return (os.cpu_count() or 1) + 1
-
-
 def pytest_collection_modifyitems(items):
     """Bring the longest files to the front; all else stays in its order."""
     rank = {name: number for number, name in enumerate(LONGEST)}
