@@ -1,5 +1,7 @@
 """Raw lines of a recording against numpy's transform and the noise that was put in."""
 
+import math
+
 import numpy as np
 import pytest
 
@@ -88,3 +90,35 @@ def test_a_sweep_between_rests_begins_and_ends_at_rest_in_noise_too(noise):
     amid = sweep[4000:28000] + noise * rng.standard_normal(24000)
     rings = rest + 0.1 * np.sin(2.0 * np.pi * 30.0 * time) * (time > 3.0)
     assert [lines_of(x, x, 8000.0).blocks[0].rest for x in (rest, amid, rings)] == [True, False, False]
+
+
+def _with_rest(hum_dbfs, bits=None, mains=50.07, rate=24000.0):
+    """A sweep between rests in two channels, with hum all the while, through a converter of so many bits."""
+    rng = np.random.default_rng(6)
+    time = np.arange(round(2.8 * rate)) / rate
+    inside = (time > 0.15) & (time < 2.55)
+    grows = math.log(1500.0) / 2.4
+    sweep = 0.03 * np.where(inside, np.sin(2.0 * np.pi * 5.0 / grows * np.expm1(grows * (time - 0.15))), 0.0)
+    hum = sum(np.sin(2.0 * np.pi * k * mains * time + k) / k for k in (1, 3, 5))
+    both = np.stack([sweep + 10.0 ** (hum_dbfs / 20.0) * hum, 0.1 * sweep + 10.0 ** (hum_dbfs / 20.0) * hum])
+    both += 6e-6 * rng.standard_normal(both.shape)
+    return both if bits is None else np.rint(both * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1)
+
+
+@pytest.mark.parametrize("bits", [None, 16, 14])
+@pytest.mark.parametrize("mains", [49.95, 60.09])
+@pytest.mark.parametrize("hum_dbfs", [-90.0, -80.0, -70.0])
+def test_ends_that_hold_nothing_but_hum_are_at_rest(hum_dbfs, mains, bits):
+    """Their sides are taken out as hum; for ends amid an excitation, all modes of the ratio were, slow ones too."""
+    assert lines_of(*_with_rest(hum_dbfs, bits, mains), 24000.0).blocks[0].rest
+
+
+@pytest.mark.parametrize("cut", [slice(4200, None), slice(None, -7000), slice(8000, -9000)])
+def test_ends_amid_a_sweep_are_not_at_rest_beside_hum(cut):
+    assert not lines_of(*_with_rest(-70.0)[:, cut], 24000.0).blocks[0].rest
+
+
+def test_an_end_with_hum_that_the_other_has_not_is_not_at_rest():
+    both = _with_rest(-200.0)
+    both[:, :3000] += 3e-4 * np.sin(2.0 * np.pi * 50.0 * np.arange(3000) / 24000.0)
+    assert not lines_of(*both, 24000.0).blocks[0].rest

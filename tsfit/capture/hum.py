@@ -10,9 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
-from tsfit.capture.lines import Stretch
+from tsfit.capture.lines import MAINS_HZ, Stretch
 
-MAINS_HZ = (50.0, 60.0)
 OFF = 2e-3
 """How far the mains may be from their nominal frequency, relative."""
 HARMONICS = 20

@@ -26,6 +26,9 @@ AT_REST = 0.02
 IN_NOISE, WHITE = 0.25, 1.2
 """The same of ends that hold but noise, whose differences have so many times its RMS at least: 1.41 where it is white."""
 END_SECONDS = 0.02
+MAINS_HZ = (50.0, 60.0)
+HUM_ENDS, HUM_ORDERS = 3, 10
+"""How many ends tell hum, and the harmonics of the mains that are looked for."""
 LEVEL_SECONDS, APART = 0.1, 4.0
 """Length of the ends whose levels are compared, and the standard deviations from which they are apart."""
 BESIDE, LEAST_BESIDE, ALIKE = 0.03, 8, 0.5
@@ -120,7 +123,32 @@ def _rests(x: Real, end: int) -> bool:
     ends = [part.astype(np.float64) for part in (x[:end], x[-end:])]
     if max(part.std() for part in ends) < AT_REST * size:
         return True
-    return all(part.std() < IN_NOISE * size and np.diff(part).std() > WHITE * part.std() for part in ends)
+    if any(part.std() > IN_NOISE * size for part in ends):
+        return False
+    return all(_white(part) for part in ends) or any(_hums(x, mains, end, size) for mains in MAINS_HZ)
+
+
+def _white(x: Real) -> bool:
+    return bool(np.diff(x).std() > WHITE * x.std())
+
+
+def _hums(x: Real, mains: float, end: int, size: float) -> bool:
+    """Whether both ends hold the same hum and hardly anything else, or white noise; its sides are told by `hum`."""
+    count = HUM_ENDS * end
+    if len(x) < 2 * count:
+        return False
+    turns = 2.0 * math.pi * mains / (end / END_SECONDS) * np.arange(count)
+    orders = np.arange(1, HUM_ORDERS + 1)
+    waves = np.exp(1j * turns[:, np.newaxis] * orders)
+    slow = np.polynomial.polynomial.polyvander(np.linspace(-1.0, 1.0, count), 2)
+    columns = np.concatenate([waves.real, waves.imag, slow], axis=1)
+    parts = np.stack([x[:count], x[-count:]], axis=1).astype(np.float64)
+    found = np.linalg.lstsq(columns, parts, rcond=None)[0]
+    # What is slow is no hum, and may be an excitation that begins.
+    left = (parts - columns[:, : 2 * HUM_ORDERS] @ found[: 2 * HUM_ORDERS]).T
+    begins, stops = np.hypot(found[:HUM_ORDERS], found[HUM_ORDERS : 2 * HUM_ORDERS]).T
+    steady = float(np.linalg.norm(begins - stops)) < ALIKE * float(np.linalg.norm(begins + stops)) / 2.0
+    return steady and all(part.std() < AT_REST * size or _white(part) for part in left)
 
 
 def _closed(x: Real, rate: float) -> Real:
