@@ -12,7 +12,7 @@ its few poles are moved, always stable, to where the data want them (Gustavsen &
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -45,6 +45,7 @@ class KramersKronig:
     residual: Complex  # (n,), (Z − fitted)/|Z|
     mu: float  # 1 − Σ|Rk < 0|/Σ|Rk ≥ 0| (Schönleber et al. 2014): near 1 where RC elements alone describe the curve well
     poles_hz: Real  # (k,), natural frequencies of the resonances used
+    amount: float  # of the fault that was solved for
     rms: float  # RMS of |residual|, the fit's own freedom allowed for
 
 
@@ -55,13 +56,14 @@ def kramers_kronig(
     elements: int | None = None,
     most_resonances: int = MOST_RESONANCES,
     noise: float = 0.0,
+    fault: Complex | None = None,
 ) -> KramersKronig:
     """Test a curve, impedances (n,) in ohm at increasing frequencies (n,), whose relative RMS noise is `noise`.
 
     There are `elements` RC elements, at least 2; by default 1.5 per octave of a range that goes two octaves beyond the band
     at both ends, and no more than a quarter of the points. When given, they lie within the band as published. Resonances
     are added one by one up to `most_resonances`, while they pay, points last and the residual is above `noise`; 0 gives the
-    test as published.
+    test as published. Of a `fault` (n,) of the curve, ohm per unit, the amount is solved for with them.
     """
     s = laplace(frequency_hz)
     z = np.asarray(impedance_ohm, dtype=complex)
@@ -69,6 +71,8 @@ def kramers_kronig(
     count = max(min(round(PER_OCTAVE * octaves), points // 4), 2) if elements is None else elements
     beyond = BEYOND if elements is None else 1.0
     fixed = _fixed(s, np.geomspace(1.0 / (beyond * abs(s[-1])), beyond / abs(s[0]), count))
+    if fault is not None:
+        fixed = np.column_stack([fixed, fault])
     best = _test(fixed, s, z, np.zeros(0, dtype=complex))
     in_vain = 0
     for resonances in range(1, most_resonances + 1):
@@ -77,7 +81,7 @@ def kramers_kronig(
         test = with_resonances(fixed, s, z, resonances)
         in_vain = in_vain + 1 if test.rms > WORTHWHILE * best.rms else 0
         best = min(best, test, key=_rms)
-    return best
+    return best if fault is not None else replace(best, amount=0.0)
 
 
 def octave_means(frequency_hz: Real, values: Real) -> Real:
@@ -132,7 +136,8 @@ def _test(fixed: Complex, s: Complex, z: Complex, poles: Complex) -> KramersKron
     mu = 1.0 + float(rc[rc < 0.0].sum()) / positive if positive > 0.0 else -math.inf
     freedom = max(len(z) - 0.5 * columns.shape[1], 1.0)
     rms = math.sqrt(float(np.sum(np.abs(residual) ** 2)) / freedom)
-    return KramersKronig(fitted, residual, mu, np.sort(np.hypot(poles.real, poles.imag)) / (2.0 * math.pi), rms)
+    poles_hz = np.sort(np.hypot(poles.real, poles.imag)) / (2.0 * math.pi)
+    return KramersKronig(fitted, residual, mu, poles_hz, float(x[fixed.shape[1] - 1]), rms)
 
 
 def with_resonances(fixed: Complex, s: Complex, z: Complex, resonances: int) -> KramersKronig:

@@ -13,6 +13,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
+from tsfit.circuit.leads import put_back
 from tsfit.circuit.load import box_compliance
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
@@ -73,7 +74,8 @@ def fit(
     ``other_coil``, ``no_fit``, ``wrong_model``, ``unknown_parameter``, ``wrong_value``.
     """
     _check_request(curves, sd, coil, suspension)
-    bench = _Bench(curves, [_resonance(curve, state) for curve, state in curves])
+    bench = _bench_of(curves)
+    curves = bench.curves
     misses = [_phase_miss(*pair, peak) for pair, peak in zip(curves, bench.peaks, strict=True)]
     check_other_coil(curves, bench.peaks)
     choice = choose([state for _, state in curves])
@@ -166,6 +168,12 @@ class _Bench:
         if notes:
             found = run([make_sweep(*self.curves[k], k, masks[k]) for k in numbers])
         return found, masks, notes
+
+
+def _bench_of(curves: Sequence[tuple[ImpedanceCurve, State]]) -> _Bench:
+    peaks = [_resonance(*pair) for pair in curves]
+    right = [(put_back(pair[0], points_used(pair[0], peak.Fs)), pair[1]) for pair, peak in zip(curves, peaks, strict=True)]
+    return _Bench(right, peaks)
 
 
 def _resonance(curve: ImpedanceCurve, state: State) -> Resonance:

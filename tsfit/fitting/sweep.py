@@ -79,6 +79,8 @@ class FitSweep:
 
 FLAT = 1e-4
 """Share of a shift that coefficients alike at all frequencies may miss."""
+UNLIKE = 0.3
+"""Share that any may miss: what is none of a bench, but of a file, is as it stands."""
 
 
 def make_sweep(curve: ImpedanceCurve, state: State, number: int, used: Mask) -> FitSweep:
@@ -109,4 +111,6 @@ def _shifts(curve: ImpedanceCurve, z: Complex, used: Mask) -> dict[str, Complex]
         scale = np.linalg.norm(rising, axis=0)
         line = np.linalg.lstsq(rising / scale, wanted, rcond=1e-9)[0] / scale
         systematic[name] = np.asarray(line.reshape(3, 3) @ course, dtype=np.complex128)
+        if np.linalg.norm(rising @ line - wanted) > UNLIKE * np.linalg.norm(wanted):
+            systematic[name] = np.stack([shift[used], np.zeros_like(z), np.zeros_like(z)])
     return systematic
