@@ -60,6 +60,8 @@ def test_ranges_and_lists_are_kept(given):
         (("--qtc", "0.7 l"), "not a valid float"),
         (("--volume-l", "5x"), "unit 'x' does not fit here"),
         (("--volume-l", "much"), "not a valid float"),
+        (("--volume-l", "nan"), "'nan' is not a number"),
+        (("--mass-g", "nan"), "'nan' is not a number"),
     ],
 )
 def test_what_cannot_be_told_is_refused(given, words, said):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable
 from typing import Any
@@ -33,9 +34,16 @@ def _plain(text: Any, option: click.Parameter | None) -> Any:
     return parse_printed(text, unit, of).value if told else text
 
 
+def _number(number: float, kind: FloatParamType, option: click.Parameter | None, context: click.Context | None) -> float:
+    """Return `number`; fails where it is none, which no comparison with a range tells."""
+    if math.isnan(number):
+        kind.fail("'nan' is not a number; give one.", option, context)
+    return number
+
+
 class _Number(FloatParamType):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        return super().convert(_plain(value, param), param, ctx)
+        return _number(super().convert(_plain(value, param), param, ctx), self, param, ctx)
 
 
 class Prompted(_Number):
@@ -115,7 +123,7 @@ def confirm_size(what: str, typed: float, *, yes: bool, quiet: bool) -> None:
 
 class _NumberInRange(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
-        return float(super().convert(_plain(value, param), param, ctx))
+        return _number(float(super().convert(_plain(value, param), param, ctx)), self, param, ctx)
 
 
 def with_numbers(command: click.Command) -> click.Command:

@@ -121,7 +121,7 @@ def test_families(design, heron):
         (("vented", "--map", "map.bmp"), ".png, .svg or .pdf"),
         (("vented", "--leak-q", "0"), "leak Q"),
         (("vented", "--most-output-hz", "-5"), "between 0.1 Hz and 100 kHz"),
-        (("vented", "--largest-volume-l", "nan"), "largest volume"),
+        (("vented", "--largest-volume-l", "nan"), "not a number"),
     ],
 )
 def test_refusals_are_one_sentence(design, heron, arguments, says):
