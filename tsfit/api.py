@@ -12,6 +12,7 @@ import tsfit.bench.fit
 import tsfit.check.boxes
 import tsfit.fitting.fit
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.views import Maker, register
 from tsfit.bench.sweep import Measurement
 from tsfit.capture.excitation import Wanted
@@ -47,7 +48,7 @@ def _page_of_sweep(measured: Measurement) -> str:
     from tsfit.report.page import fragment
 
     verdict = measured.verdict
-    rows = [[octave, f"{percent:.2g}"] for octave, percent in verdict.percent_per_octave.items()]
+    rows = [[octave, in_figures(percent, 2)] for octave, percent in verdict.percent_per_octave.items()]
     notes = [text(f"{note.severity}: {note.message}") for note in verdict.notes]
     uncertainty = [table("Uncertainty of the impedance", ("octave, Hz", "%"), rows)] if rows else []
     return fragment([heading(measured.recording.name), text(verdict.action, strong=True), *notes, *uncertainty])

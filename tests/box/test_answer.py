@@ -1,6 +1,7 @@
 """What is said first of a box, and the table of its levels."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ from helpers.boxes import box_plan
 from helpers.made_fit import made_driver
 
 from tsfit.box.answer import answer, levels, usual_port
+from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.ports import Port
 
 HZ = (20.0, 50.0)
@@ -19,6 +21,25 @@ def test_the_answer_says_how_loud_and_what_stops_it():
     assert said[1].startswith("Loudest at 1 m in half space, and what stops it: ")
     assert "25 Hz (travel)" in said[1]
     assert answer(box_plan("closed", volume=0.045).build(made_driver()))[1].startswith("How loud it plays is open")
+
+
+@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("ratings", [{"xmax_m": 0.005}, {"power_w": 100.0}, {"amplifier_v": 20.0}])
+def test_what_has_no_rating_is_not_counted_and_what_that_asks_is_said(ratings, count):
+    """W = V²/Re of each driver wired in parallel, and travel goes with the voltage."""
+    driver = made_driver()
+    result = box_plan("closed", volume=0.045, ratings=ratings, drivers=count).build(driver)
+    said, most = answer(result)[1], result.loudest
+    heat, travel = "power_w" not in ratings, "xmax_m" not in ratings
+    assert ("heat" in said, "travel not counted" in said) == (heat, travel)
+    assert ("--rated-power-w" in said, "--xmax-mm" in said) == (heat, travel)
+    assert not said.startswith("Loudest")
+    if heat:
+        told = float(re.search(r"would be ([\d.]+) (k?)W", said)[1]) * (1e3 if " kW" in said else 1.0)
+        assert told == pytest.approx(float(max(most.voltage_v)) ** 2 / driver.Re, rel=0.005)
+    if travel:
+        moved = result.at(LOUDEST_HZ).excursion_mm * most.voltage_v / result.enclosure.voltage
+        assert float(re.search(r"the cone ([\d.]+) mm", said)[1]) == pytest.approx(max(moved), rel=0.06)
 
 
 @pytest.mark.against("length of a port of ordinary size", "Helmholtz, from memory", "3 digits")
@@ -44,7 +65,7 @@ def test_a_box_without_a_port_says_how_long_an_ordinary_one_is(volume, tuning):
 def test_the_table_is_that_of_the_curves():
     result = box_plan("closed", volume=0.045, ratings={"xmax_m": 0.005}).build(made_driver())
     columns = levels(result, HZ)
-    assert list(columns) == ["Hz", "dB at 2.83 V", "peak mm", "most dB", "at V", "stopped by"]
+    assert list(columns) == ["Hz", "dB at 2.83 V", "peak mm", "dB, heat not counted", "at V", "stopped by"]
     assert [float(cell) for cell in columns["peak mm"]] == pytest.approx(result.at(HZ).excursion_mm, abs=0.005)
     # Travel goes with the voltage, and the level with its logarithm.
     volts = 2.83 * 5.0 / np.array([float(cell) for cell in columns["peak mm"]])

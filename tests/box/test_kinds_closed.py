@@ -8,6 +8,7 @@ from helpers.boxes import closed_box
 from tsfit.base.errors import TsfitError
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
+from tsfit.driver.sizes import UNLIKE_ANY
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 LADDER = replace(HERON, coil="ladder-2", coil_values={"Le": 0.4e-3, "L2": 0.9e-3, "R2": 6.0})
@@ -172,3 +173,14 @@ def test_a_driver_known_from_free_air_alone_is_refused():
     with pytest.raises(TsfitError, match="Mms is not known") as refused:
         closed_box(replace(HERON, Mms=None), volume=0.03)
     assert refused.value.code == "incomplete_driver"
+
+
+@pytest.mark.parametrize(
+    ("qtc", "qts", "odd"),
+    [(5.0, 0.36, True), (1.8, 0.36, True), (1.5, 0.36, False), (1.2, 0.36, False), (0.5, 0.36, False), (0.37, 0.36, True),
+     (0.35, 0.2, False)],
+)  # fmt: skip
+def test_a_qtc_that_nobody_asks_for_is_doubted(qtc, qts, odd):
+    driver = replace(HERON, Qes=qts * HERON.Qms / (HERON.Qms - qts))
+    told = [note.message for note in closed_box(driver, qtc=qtc).notes if note.code == UNLIKE_ANY]
+    assert any(f"A Qtc of {qtc:g} is hardly meant (usual 0.5 to 1.2)" in each for each in told) == odd

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from tsfit.box.kinds import ClosedPlan
+from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.limits import Ratings
 from tsfit.box.numbers import cutoff
 from tsfit.box.parts import DriverSet
@@ -47,6 +47,12 @@ def test_a_volume_in_another_unit_is_doubted(volume, words):
 def test_boxes_that_people_build_are_left_alone(share):
     """From a subwoofer that is equalised to a wall as a box: volume over Vas."""
     assert not [note for note in ClosedPlan(volume=share * HERON.Vas).build(HERON).notes if note.code == UNLIKE_ANY]
+
+
+@pytest.mark.parametrize(("per_fs", "odd"), [(0.2, True), (0.5, False), (1.0, False), (2.0, False), (5.0, True)])
+def test_a_tuning_that_nobody_gives_a_driver_is_doubted(per_fs, odd):
+    box = VentedPlan(volume=0.06, tuning=per_fs * HERON.Fs).build(HERON)
+    assert any("tuning of" in note.message for note in box.notes if note.code == UNLIKE_ANY) == odd
 
 
 @pytest.mark.parametrize("count", [1, 8])

@@ -17,11 +17,27 @@ ANSWERED = {
     "is the sheet true, and what now": (("check", "new.json", NEW), 25, ("outside; Qts", "weaker motor", "Send it back")),
     "is the other sheet true": (("check", "old.json", OLD), 25, ("inside; all 15", "can be cut as planned")),
     "is the printed travel true": (("check", "new.json", NEW, "--travel", TRAVEL), 25, ("Xmax -12", "10 % distortion")),
+    "does a planned box hold, and the printed travel": (
+        ("check", "new.json", NEW, "--travel", TRAVEL, "--box", "box.toml"), 25, ("Xmax -12",),
+    ),
     "does the sheet agree with itself": (("check", NEW), 25, ("agree with each other",)),
     "what does the new sheet promise over the old": (("check", OLD, NEW), 25, ("3.7 dB more level", "same watts")),
     "how large and how low is a closed box": (("box", "closed", "new.json", "--qtc", "0.707"), 20, ("46.5 l", "f3 56")),
     "how loud is it and what stops it": (
         ("box", "closed", "new.json", "--qtc", "0.707", "--sheet", NEW), 20, ("98 dB at 25 Hz (travel)", "100 Hz (power)"),
+    ),
+    "how loud by travel alone": (
+        ("box", "closed", "new.json", "--qtc", "0.707", "--xmax-mm", "9"), 20,
+        ("By travel alone", "122 dB at 100 Hz; heat not counted: 64.9 V at 100 Hz would be 1.16 kW", "--rated-power-w"),
+    ),
+    "how loud by power alone": (
+        ("box", "closed", "new.json", "--qtc", "0.707", "--rated-power-w", "400"), 20,
+        ("By power alone", "travel not counted: 38.1 V at 25 Hz would move the cone 16 mm", "--xmax-mm"),
+    ),
+    "is that Qtc meant": (("box", "closed", "new.json", "--qtc", "5"), 25, ("A Qtc of 5 is hardly meant",)),
+    "is that tuning meant": (
+        ("box", "vented", "new.json", "--volume-l", "60", "--tuning-hz", "120"), 25,
+        ("A tuning of 120 Hz is hardly meant",),
     ),
     "how loud is a low vented one": (
         ("box", "vented", "new.json", "--volume-l", "95", "--tuning-hz", "22", "--port-diameter-cm", "10", "--sheet", NEW),
@@ -67,6 +83,7 @@ ANSWERED = {
 def folder(sample_fit, tmp_path, monkeypatch):
     for name, stem in (("old", "saltwit-12"), ("new", "saltwit-12b")):
         (tmp_path / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(stem))))
+    (tmp_path / "box.toml").write_text('kind = "closed"\nvolume_l = 46.5\n')
     monkeypatch.chdir(tmp_path)
     return tmp_path
 

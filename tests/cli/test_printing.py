@@ -57,6 +57,16 @@ def test_lines_break_between_words_and_a_long_name_stays_whole():
     assert all(len(line) <= 30 and line.startswith("  ") for line in lines[1:])
 
 
+@pytest.mark.parametrize("width", range(30, 60))
+def test_a_number_keeps_its_uncertainty_and_unit(width):
+    text = "Saltwit 12: Fs 26.00 ± 0.06 Hz, Vas 143.8 ± 1.6 l (46 %), Bl 13.61 ± 0.03 T·m, and 2 boxes of 31.5 l each"
+    lines = wrapped(text, width).splitlines()
+    assert " ".join(lines) == text
+    assert all(
+        any(whole in line for line in lines) for whole in ("26.00 ± 0.06 Hz", "1.6 l", "(46 %)", "0.03 T·m", "31.5 l")
+    )
+
+
 def test_further_lines_stand_under_the_words_of_an_item(monkeypatch, capsys):
     monkeypatch.setenv("COLUMNS", "30")
     say("  - one two three four five six seven eight")

@@ -1,5 +1,7 @@
 """Before sound is played: cautions, and a question above the quiet level."""
 
+import os
+import time
 from pathlib import Path
 
 import click
@@ -9,7 +11,7 @@ from helpers.paths import RIGS
 from tsfit.base.errors import TsfitError
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import Levels, Stopped
-from tsfit.cli.sound import CAUTIONS, Interrupted, confirmed_level, goes_on, live_levels, swept_again
+from tsfit.cli.sound import CAUTIONS, CAUTIONS_AGAIN, Interrupted, confirmed_level, goes_on, live_levels, swept_again
 
 RIG = read_rig(RIGS / "simulated.toml")
 
@@ -30,6 +32,23 @@ def test_only_a_loud_level_is_asked_about(level, yes, count, asked, capsys):
     told = "Play a tone at -20.0 dBFS, 10 dB above the quiet -30? y plays it now; Enter alone plays nothing and stops here"
     assert asked == [told] * count
     assert " ".join(capsys.readouterr().out.split()) == CAUTIONS
+
+
+def test_cautions_that_were_just_read_are_told_in_short(asked, capsys, tmp_path):
+    """A sweep recorded beside the rig within the hour; one of long ago has been forgotten."""
+    copied = tmp_path / "rig.toml"
+    copied.write_text((RIGS / "simulated.toml").read_text().replace('"drivers/', f'"{RIGS}/drivers/'))
+    rig, sweep = read_rig(copied), tmp_path / "free-air.wav"
+    shown = []
+    for age in (None, 60.0, 5 * 3600.0):
+        if age is not None:
+            sweep.touch()
+            os.utime(sweep, (time.time() - age, time.time() - age))
+        confirmed_level(rig, "a sweep", None, yes=False, quiet=False)
+        shown.append(" ".join(capsys.readouterr().out.split()))
+    assert shown == [CAUTIONS, CAUTIONS_AGAIN, CAUTIONS]
+    assert len(CAUTIONS_AGAIN) < 0.6 * len(CAUTIONS)
+    assert all(word in CAUTIONS_AGAIN for word in ("headphones off", "volume down", "driver blocked"))
 
 
 def test_a_program_that_cannot_be_asked_must_mean_it(asked, capsys):

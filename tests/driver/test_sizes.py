@@ -14,7 +14,7 @@ import pytest
 from helpers.made_sheets import drawn_driver
 
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import doubt, fitted_slips, in_figures, odd_size, unusual
+from tsfit.driver.sizes import doubt, fitted_slips, odd_size, unusual
 
 SOLD = (
     (1.18, 7.25, 950, 5.5, 5.8, 0.043), (3.0, 5.5, 700, 3, 1.2, 0.35), (2.9, 5.8, 1500, 2.2, 1.8, 0.3),
@@ -129,14 +129,6 @@ def test_masses_and_boxes_that_people_use_are_left_alone(row, share):
     assert odd_size("diameter", cm) is None
     assert odd_size("mass", share * grams, cm) is None
     assert odd_size("volume", share * litres, cm) is None
-
-
-@pytest.mark.parametrize(
-    ("value", "told"),
-    [(30000.0, "30000"), (39912.6, "39913"), (0.095, "0.095"), (135.4, "135.4"), (1e-5, "0.00001"), (0.0, "0")],
-)
-def test_no_size_is_told_in_powers_of_ten(value, told):
-    assert in_figures(value) == told
 
 
 def test_an_odd_volume_is_told_in_plain_figures():

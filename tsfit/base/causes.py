@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import InFigures
 
 
 @dataclass(frozen=True)
@@ -387,7 +388,7 @@ CAUSES = {
 
 def cause(code: str, **told: object) -> str:
     """Sentence of a cause."""
-    return CAUSES[code].sentence.format(**told)
+    return InFigures().vformat(CAUSES[code].sentence, (), told)
 
 
 def refused(source: Path | str, code: str, **told: object) -> TsfitError:

@@ -43,17 +43,20 @@ class Gathered:
     matters: bool  # whether it is grave, or says what was taken on trust
 
 
-def gathered(notes: Iterable[QualityNote]) -> list[Gathered]:
-    """Return each remark once, the gravest first, then what names a contradicted figure, with its sweeps."""
-    sweeps: dict[tuple[str, Severity, str], list[int]] = {}
+def gathered(notes: Iterable[QualityNote], sweeps: int = 0) -> list[Gathered]:
+    """Return each remark once, the gravest first, then what names a contradicted figure, with its sweeps.
+
+    Of a remark on all of so many `sweeps` they are not named.
+    """
+    about: dict[tuple[str, Severity, str], list[int]] = {}
     for note in notes:
-        sweeps.setdefault((note.code, note.severity, note.message), []).extend(
+        about.setdefault((note.code, note.severity, note.message), []).extend(
             [] if note.sweep is None else [note.sweep + 1]
         )
     found = []
     rank = ("refuse", "warn", "note")
-    for (code, severity, message), numbers in sweeps.items():
-        place = f"sweep{'s'[: len(numbers) > 1]} {_runs(numbers)}: " if numbers else ""
+    for (code, severity, message), numbers in about.items():
+        place = f"sweep{'s'[: len(numbers) > 1]} {_runs(numbers)}: " if numbers and len(set(numbers)) != sweeps else ""
         told = Gathered(severity, place + message, severity != "note" or code in TAKEN)
         found.append(((rank.index(severity), not told.matters, code not in CONTRADICTS), told))
     return [told for _, told in sorted(found, key=lambda each: each[0])]

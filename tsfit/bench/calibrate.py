@@ -14,6 +14,7 @@ import numpy as np
 import tomlkit
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.files import write_new
 from tsfit.capture.calibration import check_differing, read_standard
 from tsfit.capture.excitation import Excitation
@@ -176,7 +177,8 @@ def refuse_reading(rig: Rig, level_dbfs: float, reading_v: float, heard: HeardTo
             return
         likely = "volts typed as millivolts" if full_v > MOST_OUTPUT_V else "a reading typed in a wrong unit"
         message = (
-            f"{rig.path}: {reading_v:g} V at {level_dbfs:g} dBFS would make {full_v:.3g} V peak of a full-scale output, "
+            f"{rig.path}: {reading_v:g} V at {level_dbfs:g} dBFS would make {in_figures(full_v, 3)} V peak of a "
+            f"full-scale output, "
             f"which nothing gives: {likely}, a wrong range of the meter, or points where the tone is not; read again."
         )
         raise TsfitError(message, code="wrong_reading", file=rig.path)
@@ -192,7 +194,8 @@ def refuse_reading(rig: Rig, level_dbfs: float, reading_v: float, heard: HeardTo
     )
     message = (
         f"{rig.path}: the meter reads {reading_v:g} V, but by total_v_full_scale = {rig.total_v:g} channel {rig.total + 1} "
-        f"had {expected_v:.3g} V RMS of the tone, {_times(factor)}: {why}; read again, or mend total_v_full_scale."
+        f"had {in_figures(expected_v, 3)} V RMS of the tone, {_times(factor)}: {why}; read again, or mend "
+        f"total_v_full_scale."
     )
     raise TsfitError(message, code="wrong_reading", file=rig.path)
 
@@ -216,7 +219,7 @@ def _misreadings(rig: Rig, heard: HeardTone) -> dict[float, str]:
 
 def _times(factor: float) -> str:
     """How far a reading is off."""
-    return f"{factor:.3g} times less" if factor > 1.0 else f"{1.0 / factor:.3g} times more"
+    return f"{in_figures(factor, 3)} times less" if factor > 1.0 else f"{in_figures(1.0 / factor, 3)} times more"
 
 
 def write_volts(rig: Rig, level_dbfs: float, reading_v: float, path: Path) -> Rig:

@@ -10,6 +10,7 @@ import numpy as np
 from tsfit.base.causes import refused
 from tsfit.base.copies import copies
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.files import sha256
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
@@ -126,7 +127,8 @@ def _other_scale(first: ImpedanceCurve, other: ImpedanceCurve) -> str:
     if abs(middle) < OTHER_SCALE or low * high <= 0.0:
         return ""
     return (
-        f" Far above the resonance, where no mass or box moves anything, {other.source} shows {middle:+.2g} % of impedance "
+        f" Far above the resonance, where no mass or box moves anything, {other.source} shows "
+        f"{in_figures(middle, 2, sign='+')} % of impedance "
         f"against {first.source}: a gain, a resistor or a contact was changed between them."
     )
 
@@ -303,7 +305,8 @@ def _compared(result: FitResult, meter: Known, rig: Rig | None) -> QualityNote:
     re, apart = estimate.value, meter.value - estimate.value
     if abs(apart) <= COVERAGE_FACTOR * math.hypot(meter.uncertainty, estimate.stdev):
         message = (
-            f"The ohmmeter's {meter.value:.4g} ohm and the fitted Re of {re:.4g} ohm agree within their uncertainties."
+            f"The ohmmeter's {in_figures(meter.value, 4)} ohm and the fitted Re of {in_figures(re, 4)} ohm "
+            f"agree within their uncertainties."
         )
         return QualityNote("dc_resistance", "note", message)
     causes = "a wrong reference value, leads that one of them includes, or a coil at another temperature"
@@ -311,11 +314,12 @@ def _compared(result: FitResult, meter: Known, rig: Rig | None) -> QualityNote:
         gain = _gain(rig, meter.value, re)
         causes = (
             f"channel gains that differ by {100.0 * (gain - 1.0):+.1f} %, a reference resistor of "
-            f"{rig.reference_ohm * meter.value / re:.4g} ohm instead of {rig.reference_ohm:.4g}, "
-            f"{abs(apart):.2g} ohm of leads that only one of them includes, or a channel that hears the other"
+            f"{in_figures(rig.reference_ohm * meter.value / re, 4)} ohm instead of {in_figures(rig.reference_ohm, 4)}, "
+            f"{in_figures(abs(apart), 2)} ohm of leads that only one of them includes, or a channel that hears the other"
         )
     message = (
-        f"The ohmmeter reads {meter.value:.4g} ohm but the sweeps say Re = {re:.4g} ohm, {100.0 * apart / re:+.1f} %: "
+        f"The ohmmeter reads {in_figures(meter.value, 4)} ohm but the sweeps say Re = {in_figures(re, 4)} ohm, "
+        f"{100.0 * apart / re:+.1f} %: "
         f"beyond both uncertainties. The usual causes would be {causes}. Swap the channels' cables and sweep again to "
         'tell, calibrate the rig, or trust the meter with trim = "dc resistance" in the bench file.'
     )
@@ -338,7 +342,9 @@ def _trimmed(
         spread = abs(_gain(rig, meter.value + meter.uncertainty, meter.value) - 1.0)
         result = run(GainTrim(gain, gain * spread))
     message = (
-        f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({first:.4g} ohm at first) equals "
-        f"the ohmmeter's {meter.value:.4g} ohm; the parameters stand on that reading: take the meter's own leads off it."
+        f"The channel-gain ratio was trimmed by {100.0 * (gain - 1.0):+.2f} % so that Re ({in_figures(first, 4)} "
+        f"ohm at first) equals "
+        f"the ohmmeter's {in_figures(meter.value, 4)} ohm; the parameters stand on that reading: take the meter's "
+        f"own leads off it."
     )
     return result, QualityNote("trimmed", "warn" if abs(gain - 1.0) > 0.01 else "note", message)

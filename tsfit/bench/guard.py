@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.capture.absolute import Scale
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.stream import Block, Stopped
@@ -134,9 +135,14 @@ class Watchdog:
 
         peak = float(np.abs(volts).max())
         if peak > self.limits.volts:
-            raise _stopped("too_loud", f"{peak:.3g} V peak came, and the limit is {self.limits.volts:.3g} V")
+            raise _stopped(
+                "too_loud", f"{in_figures(peak, 3)} V peak came, and the limit is {in_figures(self.limits.volts, 3)} V"
+            )
         if self.confirmed_v is not None and peak > max(OVER * self.confirmed_v, self._heard):
-            message = f"{peak:.3g} V peak came where {self.confirmed_v:.3g} V were confirmed: somebody turned up a gain"
+            message = (
+                f"{in_figures(peak, 3)} V peak came where {in_figures(self.confirmed_v, 3)} V were "
+                f"confirmed: somebody turned up a gain"
+            )
             raise _stopped("too_loud", message)
         self._loudest = max(self._loudest, peak)
         if self._passed is None:
@@ -175,7 +181,7 @@ class Watchdog:
         self.farthest = max(self.farthest, far)
         if far > self.limits.travel:
             message = f"the cone goes {1e3 * far:.1f} mm by the model of the driver, and the limit is"
-            raise _stopped("too_far", f"{message} {1e3 * self.limits.travel:.3g} mm")
+            raise _stopped("too_far", f"{message} {in_figures(1e3 * self.limits.travel, 3)} mm")
         return np.asarray(moved.states[dense // 2 - 1 :: dense // 2, 0])
 
     def _judge_windows(self, u: Real, i: Real, model: Real) -> None:
@@ -192,7 +198,8 @@ class Watchdog:
             self._unheard = self._unheard + 1 if expected > max(volts / UNHEARD, self._heard) else 0
             if self._unheard > 1:
                 message = (
-                    f"{volts:.2g} V come where {expected:.2g} V RMS are played: output, amplifier or total channel is off"
+                    f"{in_figures(volts, 2)} V come where {in_figures(expected, 2)} V RMS are played: "
+                    f"output, amplifier or total channel is off"
                 )
                 raise _stopped("unheard", message)
             if volts >= self._heard and amperes >= LOST * self._heard / self.driver.Re:

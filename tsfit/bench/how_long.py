@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.bench.file import ASSUMED_RELATIVE
 from tsfit.capture.rig import Rig
 from tsfit.circuit.load import added_mass
@@ -45,7 +46,7 @@ class Aim:
 
     def said(self, spread: float) -> str:
         """Write a standard uncertainty of it."""
-        return f"{spread * (1.0 if self.unit == 'dB' else 100.0):.2g} {self.unit}"
+        return f"{in_figures(spread * (1.0 if self.unit == 'dB' else 100.0), 2)} {self.unit}"
 
 
 USUAL = (Aim("Fs", 0.001), Aim("Qts", 0.005), Aim("Vas", 0.01))
@@ -70,8 +71,8 @@ class Need:
         aim = Aim(self.parameter, self.wanted)
         start = f"{self.parameter} to {aim.said(self.wanted)}"
         if self.seconds is None:
-            return f"{start}: no time does it, {aim.said(self.limit)} would stay; {self.instead}."
-        return f"{start}: {self.seconds:.2g} s at this level."
+            return f"{start}: no sweep is long enough, for {aim.said(self.limit)} does not come from noise; {self.instead}."
+        return f"{start}: {in_figures(self.seconds, 2)} s at this level."
 
 
 def aim_of(text: str) -> Aim:

@@ -15,6 +15,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.bench.file import BenchTable, SweepTable, area_of, known_or_assumed, state_of
@@ -140,9 +141,12 @@ def agreement_of(offsets: Sequence[HeldOffset], told: TravelResult) -> tuple[Qua
     count = len({one.recording for _, _, one in compared})
     say = f"{count} sweeps with the cone held aside say" if count > 1 else "1 sweep with the cone held aside says"
     if worst <= 1.0:
-        message = f"{say} the same as full travel within both uncertainties (largest E_n {worst:.2g})."
+        message = f"{say} the same as full travel within both uncertainties (largest E_n {in_figures(worst, 2)})."
         return (QualityNote("held_offset", "note", message),)
-    what = f"Held at {1e3 * at.x_m:+.3g} mm the {CURVES[name]} is not what full travel tells (E_n {worst:.2g}, above 1)"
+    what = (
+        f"Held at {in_figures(1e3 * at.x_m, 3, sign='+')} mm the {CURVES[name]} is not what full travel tells (E_n "
+        f"{in_figures(worst, 2)}, above 1)"
+    )
     if not told.outward_known and _turned_about(offsets, told):
         message = (
             f"{what}, but all agree with every sign turned: a positive voltage moves this cone inward, or offset_mm was "

@@ -3,9 +3,13 @@
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+import numpy as np
+
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
-from tsfit.box.limits import GIVE_RATINGS, unrated
+from tsfit.box.limits import GIVE_RATINGS, MaximumOutput, not_counted
+from tsfit.box.loudness import watts
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
@@ -40,12 +44,27 @@ def answer(result: BoxResult) -> list[str]:
     box = f"{several}{enclosure.driver.name}, {KIND_NAMES[enclosure.kind]}{' with ' * bool(losses)}{', '.join(losses)}"
     loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
     if most is not None:
-        loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True))
-    return [
-        f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",
-        loud,
-        *unrated(result.ratings),
-    ]
+        loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True), *_not_known(result, most))
+    return [f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.", loud]
+
+
+def _not_known(result: BoxResult, most: MaximumOutput) -> tuple[str | None, str]:
+    """Return what `most` does not count for lack of a rating, and what that would ask of the driver; the remedy with it."""
+    aside, enclosure = not_counted(result.ratings), result.enclosure
+    if aside is None:
+        return None, ""
+    volts, said, flags = np.asarray(most.voltage_v), [], []
+    if "heat" in aside:
+        k, each = int(np.argmax(volts)), " each" if enclosure.count > 1 else ""
+        power = float(volts[k]) ** 2 / float(enclosure.parameters["Re"]) / enclosure.count
+        said.append(f"{in_figures(volts[k], 3)} V at {LOUDEST_HZ[k]:g} Hz would be {watts(power)}{each}")
+        flags.append("--rated-power-w")
+    if "travel" in aside:
+        moves = volts / enclosure.voltage * np.asarray(result.at(LOUDEST_HZ).excursion_mm)
+        k = int(np.argmax(moves))
+        said.append(f"{in_figures(volts[k], 3)} V at {LOUDEST_HZ[k]:g} Hz would move the cone {in_figures(moves[k], 2)} mm")
+        flags.append("--xmax-mm")
+    return aside, f": {', '.join(said)}, give {' and '.join(flags)} or --sheet"
 
 
 def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: float) -> str:
@@ -58,7 +77,7 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
     ]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"
-    return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {drive_v:.3g} V"])
+    return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {in_figures(drive_v, 3)} V"])
 
 
 def _each(label: str, numbers: Mapping[str, float | None]) -> str:
@@ -89,10 +108,17 @@ def usual_port(result: BoxResult) -> list[str]:
     return [f"{size} would be {_told('port_length_cm', 100.0 * length, 'cm')} long; {asked}."]
 
 
-def loudest(levels: Iterable[tuple[float, float, str]]) -> str:
-    """The most that the box plays at some frequencies, in dB, and what stops it there."""
-    told = [f"{level:.0f} dB at {hz:g} Hz ({limit})" for hz, level, limit in levels]
-    return f"Loudest at 1 m in half space, and what stops it: {', '.join(told)}."
+def loudest(levels: Iterable[tuple[float, float, str]], aside: str | None = None, more: str = "") -> str:
+    """The most that the box plays at some frequencies, in dB, and what stops it there; `aside` is what was not counted for
+    lack of a rating, and `more` what there is to say of that.
+    """
+    listed = list(levels)
+    limits = list(dict.fromkeys(limit for *_, limit in listed))
+    named = aside is None or len(limits) > 1
+    told = ", ".join(f"{level:.0f} dB at {hz:g} Hz{f' ({limit})' * named}" for hz, level, limit in listed)
+    if aside is not None:
+        return f"By {' and '.join(limits)} alone {told}; {aside} not counted{more}."
+    return f"Loudest at 1 m in half space, and what stops it: {told}."
 
 
 def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[str]]:
@@ -100,14 +126,15 @@ def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[st
     curves, most, room = result.at(frequencies), result.maximum_at(frequencies), result.room
     columns = {
         "Hz": [f"{frequency:g}" for frequency in frequencies],
-        f"dB at {result.enclosure.voltage:.3g} V": [_level(level) for level in curves.spl_db],
+        f"dB at {in_figures(result.enclosure.voltage, 3)} V": [_level(level) for level in curves.spl_db],
     }
     if room is not None:
         columns["in room dB"] = [_level(level) for level in curves.spl_db + room.gain_db(frequencies)]
     columns["peak mm"] = [f"{travel:.2f}" for travel in curves.excursion_mm]
     if most is not None:
-        columns["most dB"] = [f"{level:.1f}" for level in most.spl_db]
-        columns["at V"] = [f"{each:.3g}" if each < 999.5 else f"{each:.0f}" for each in most.voltage_v]
+        aside = not_counted(result.ratings)
+        columns[f"dB, {aside} not counted" if aside else "most dB"] = [f"{level:.1f}" for level in most.spl_db]
+        columns["at V"] = [in_figures(each, 3) for each in most.voltage_v]
         columns["stopped by"] = [str(limit) for limit in most.limited_by]
     return columns
 

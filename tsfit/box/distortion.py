@@ -14,6 +14,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Read, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import Enclosure
 from tsfit.circuit.large_signal import LargeSignal
 from tsfit.circuit.large_signal_steady import HARMONICS, Tone, large_signal_of, steady
@@ -43,14 +44,19 @@ class BoxDistortion:
             return f"{beyond[0][:1].upper()}{beyond[0][1:]}, so no distortion is told."
         k = int(np.nanargmax(both))
         worst = (
-            f"Distortion is largest at {self.frequency_hz[k]:.3g} Hz: second harmonic {self.second_percent[k]:.2g} %, "
-            f"third {self.third_percent[k]:.2g} %"
+            f"Distortion is largest at {in_figures(self.frequency_hz[k], 3)} Hz: second harmonic "
+            f"{in_figures(self.second_percent[k], 2)} %, "
+            f"third {in_figures(self.third_percent[k], 2)} %"
         )
         return "; ".join([worst, *beyond]) + "."
 
 
 def _hertz(frequency: Real) -> str:
-    return f"{frequency[0]:.3g} Hz" if len(frequency) == 1 else f"{frequency[0]:.3g} to {frequency[-1]:.3g} Hz"
+    return (
+        f"{in_figures(frequency[0], 3)} Hz"
+        if len(frequency) == 1
+        else f"{in_figures(frequency[0], 3)} to {in_figures(frequency[-1], 3)} Hz"
+    )
 
 
 def distortion(enclosure: Enclosure, travel: TravelResult, frequency_hz: Real, voltage_v: Real) -> BoxDistortion:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Enclosure, Kind
 from tsfit.box.parts import Filled, Filling, Opening, Radiator, StatedLosses
@@ -14,7 +15,10 @@ from tsfit.box.told import LITRE, Inside, Told, within
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio, closed_box_volume, resonance
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
+from tsfit.driver.sizes import UNLIKE_ANY
+
+LOWEST_QTC, HIGHEST_QTC, FIRM_QTS = 0.4, 1.6, 0.3
+"""Qtc beyond which none is asked for, and Qts below which a low one may be meant (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -39,8 +43,8 @@ class ClosedPlan(BoxPlan, Filled):
         assert self.qtc is not None
         if self.qtc <= qts:
             raise TsfitError(
-                f"{one.name}: Qtc {self.qtc:.4g} cannot be had, because no closed box brings it below the driver's "
-                f"Qts of {qts:.4g}; ask for more than that.",
+                f"{one.name}: Qtc {in_figures(self.qtc, 4)} cannot be had, because no closed box brings it below "
+                f"the driver's Qts of {in_figures(qts, 4)}; ask for more than that.",
                 code="unreachable_qtc",
             )
         within(self.qtc, 0.0, 100.0, "Qtc", "")
@@ -62,7 +66,15 @@ class ClosedPlan(BoxPlan, Filled):
         losses, added = load.Losses(**factors), given.load.added_mass
         box = load.closed_box(acting, one.air, resonance=one.Fs * ratio, added_mass=added, losses=losses)
         numbers = ChamberNumbers.of(acting, self.filling, one.Vas, fc=one.Fs * ratio, qtc=given.braked.Qts * ratio)
-        return Built(box, factors, numbers)
+        return Built(box, factors, numbers, notes=self._odd(given.braked.Qts))
+
+    def _odd(self, qts: float) -> tuple[QualityNote, ...]:
+        """Warn of a Qtc that nobody asks for; a driver of a low `qts` may be meant to have a low one."""
+        if self.qtc is None or (self.qtc <= HIGHEST_QTC and (self.qtc >= LOWEST_QTC or qts < FIRM_QTS)):
+            return ()
+        why = "it booms; ask for less" if self.qtc > 1.0 else "its air hardly pushes back; ask for more"
+        odd = f"A Qtc of {in_figures(self.qtc, 3)} is hardly meant (usual 0.5 to 1.2): {why}."
+        return (QualityNote(UNLIKE_ANY, "warn", odd),)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -167,7 +179,7 @@ def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken
         length = float(opening.length or small.any_length(mass, driver.air))
         if length > 0.0 and float(small.displaced(length)) < acting:
             typed = 100.0 * port.diameter
-            unit = f"{0.1 * typed:.4g} cm if {typed:.4g} is mm, else "
+            unit = f"{in_figures(0.1 * typed, 4)} cm if {in_figures(typed, 4)} is mm, else "
     said = f"port: it takes {taken / LITRE:,.0f} l, and the chamber has {in_figures(acting / LITRE, 3)} l"
     other = "take a narrower one, which is for less level, or a passive radiator."
     return TsfitError(meant or f"{said}; {unit}{other}", code="wrong_value")
@@ -201,7 +213,8 @@ def _opened(
         notes = (QualityNote("long_port", "warn", said),)
     if pipe < PIPE_CLEAR * tuning:
         said = (
-            f"The port sounds as a pipe at {pipe:.3g} Hz, less than {PIPE_CLEAR:g} times the tuning: take a shorter one, "
+            f"The port sounds as a pipe at {in_figures(pipe, 3)} Hz, less than {PIPE_CLEAR:g} times the tuning: "
+            f"take a shorter one, "
             "or a passive radiator."
         )
         notes = (*notes, QualityNote("port_resonance", "warn", said))
@@ -245,7 +258,8 @@ class PassivePlan(BoxPlan, Filled):
             added = one.mass * ((highest / self.tuning) ** 2 - 1.0)
             if added < -1e-9 * one.mass:
                 raise TsfitError(
-                    f"tuning: {self.tuning:.4g} Hz is more than the {highest:.4g} Hz that the bare radiator gives in this "
+                    f"tuning: {in_figures(self.tuning, 4)} Hz is more than the {in_figures(highest, 4)} Hz that "
+                    f"the bare radiator gives in this "
                     "box; ask for less, or take a lighter radiator.",
                     code="tuning_too_high",
                 )

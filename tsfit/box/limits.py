@@ -135,14 +135,17 @@ def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Rating
     return sheet if stated is None else stated.over(sheet)
 
 
+def not_counted(ratings: "Ratings") -> str | None:
+    """Return which of "heat" and "travel", or both, nothing that is told of loudness counts, for it has no rating."""
+    lacking = [name for name, rated in (("heat", ratings.power_w), ("travel", ratings.xmax_m)) if rated is None]
+    return " and ".join(lacking) or None
+
+
 def unrated(ratings: "Ratings") -> list[str]:
-    """Say which of power and travel is not rated while the other is, so that nothing told of loudness counts it."""
-    rated = {"power": (ratings.power_w, "--rated-power-w"), "travel": (ratings.xmax_m, "--xmax-mm")}
-    lacking = [(name, flag) for name, (value, flag) in rated.items() if value is None]
-    if len(lacking) != 1:
-        return []
-    name, flag = lacking[0]
-    return [f"{name.capitalize()} has no limit here and is not counted: give {flag}, or --sheet."]
+    """Say which of power and travel is not rated while the other is, and the remedy."""
+    rated = {"heat": ("Power", "--rated-power-w"), "travel": ("Travel", "--xmax-mm")}
+    name, flag = rated.get(not_counted(ratings) or "", ("", ""))
+    return [f"{name} has no limit here and is not counted: give {flag}, or --sheet."] if name else []
 
 
 def _allowed(enclosure: Enclosure, ratings: "Ratings", answer: Squares, *, peak: bool) -> dict[str, Real]:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.frequencies import table_frequencies
 from tsfit.box.limits import GIVE_RATINGS, WORST_LOAD, Ratings, maximum_output
@@ -160,7 +161,7 @@ def amplifier_need(result: BoxResult, low_hz: float, high_hz: float) -> Amplifie
 
 def watts(value: float) -> str:
     """Write watts with three digits, thousands as kW."""
-    return f"{value:.3g} W" if value < 999.5 else f"{1e-3 * value:.3g} kW"
+    return f"{in_figures(value, 3)} W" if value < 999.5 else f"{in_figures(1e-3 * value, 3)} kW"
 
 
 @dataclass(frozen=True)
@@ -181,8 +182,10 @@ class LevelReport:
         if self.needs.boxes is None:
             most = int(np.argmax(self.needs.power_w))
             said.append(
-                f"It takes up to {self.needs.voltage_v[most]:.3g} V, {watts(self.needs.power_w[most])} into Re, at "
-                f"{self.needs.frequency_hz[most]:.3g} Hz, and {np.max(self.needs.excursion_mm):.2g} mm of travel, peak."
+                f"It takes up to {in_figures(self.needs.voltage_v[most], 3)} V, {watts(self.needs.power_w[most])} "
+                f"into Re, at "
+                f"{in_figures(self.needs.frequency_hz[most], 3)} Hz, and "
+                f"{in_figures(np.max(self.needs.excursion_mm), 2)} mm of travel, peak."
             )
             said.append(f"How many boxes it takes is not known without ratings; {GIVE_RATINGS}.")
         elif self.needs.boxes == 1:
@@ -193,7 +196,7 @@ class LevelReport:
             best = self.high_passes[0]
             said.append(
                 "Below the band the cone would travel beyond Xmax at that drive: a Butterworth high-pass of order "
-                f"{best.order} at {best.corner_hz:.3g} Hz keeps it within, for {best.loss_db:.1f} dB at f3."
+                f"{best.order} at {in_figures(best.corner_hz, 3)} Hz keeps it within, for {best.loss_db:.1f} dB at f3."
             )
         elif self.high_passes is not None:
             said.append("The cone travels beyond Xmax at that drive, and no high-pass below f3 keeps it within.")
@@ -204,8 +207,9 @@ class LevelReport:
                 load = f"so one rated {watts(float(f'{need.power_w or 0.0:.2g}'))} into {need.rated_load_ohm:g} ohm"
             each = "For each box, an" if (self.needs.boxes or 1) > 1 else "An"
             said.append(
-                f"{each} amplifier that is not to be the limit gives {need.voltage_v:.3g} V and "
-                f"{need.current_a:.3g} A RMS; it sees {need.lowest_ohm:.3g} ohm at {need.lowest_hz:.3g} Hz, {load}."
+                f"{each} amplifier that is not to be the limit gives {in_figures(need.voltage_v, 3)} V and "
+                f"{in_figures(need.current_a, 3)} A RMS; it sees {in_figures(need.lowest_ohm, 3)} ohm at "
+                f"{in_figures(need.lowest_hz, 3)} Hz, {load}."
             )
         return said
 

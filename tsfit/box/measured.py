@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.driver.formulas import COPPER_PER_K, over_20c
 from tsfit.driver.heat_result import HeatResult
 from tsfit.driver.measured import Measured
@@ -63,13 +64,16 @@ def _travel(travel: TravelResult, distortion: str) -> tuple[TravelLimit, str]:
     limit = smallest(sides)
     if limit.value is None:
         return limit, (
-            f"Travel measured: {1e3 * limit.surely:.3g} mm, where the recording ended below {distortion} distortion; "
+            f"Travel measured: {in_figures(1e3 * limit.surely, 3)} mm, where the recording ended below "
+            f"{distortion} distortion; "
             "the next may go louder."
         )
     first = sides[str(limit.by)]
     criterion = CRITERIA[str(first.by)]
     side = "" if not travel.outward_known else f" {limit.by}"
-    return limit, (f"Travel measured: {1e3 * limit.value:.3g} mm{side} ({distortion} distortion, {criterion.words}).")
+    return limit, (
+        f"Travel measured: {in_figures(1e3 * limit.value, 3)} mm{side} ({distortion} distortion, {criterion.words})."
+    )
 
 
 def _heated(found: MeasuredLimits, driver: Driver, heat: HeatResult, coil_c: float) -> MeasuredLimits:
@@ -94,7 +98,8 @@ def _heated(found: MeasuredLimits, driver: Driver, heat: HeatResult, coil_c: flo
         at = float(np.interp(driver.Pe * driver.Re, volts2, coils, right=math.nan))
         rated = hotter(at) if math.isfinite(at) else None
     words = (
-        f"Power measured: {told.value:.3g} W hold the coil at {coil_c:g} °C; where it stops the box, the level is that "
+        f"Power measured: {in_figures(told.value, 3)} W hold the coil at {coil_c:g} °C; where it stops the box, "
+        f"the level is that "
         f"of the hot coil, its Re {hotter(coil_c):.2f} times the cold one."
     )
     return replace(found, power_w=told.value, hot_ratio=hotter(coil_c), rated_hot_ratio=rated, power=words)

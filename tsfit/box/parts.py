@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.ports import Port
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Inside, Told, within
 from tsfit.circuit.load import PassiveRadiator, box_compliance
@@ -15,7 +16,6 @@ from tsfit.circuit.wiring import Arrangement
 from tsfit.driver.air import Air
 from tsfit.driver.formulas import Wiring, compliance, mechanical_resistance, resonance
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 
 STANDARD_DRIVE = 2.83
 AirLoad = Literal["free air", "baffle"]

@@ -19,6 +19,7 @@ import numpy as np
 
 from tsfit.base.arrays import Number
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.told import CM, Told, within
 from tsfit.circuit.load import FLANGED_END, FREE_END
 from tsfit.driver.air import Air
@@ -109,10 +110,11 @@ class Port:
             if self.diameter is not None and not self.flare:
                 # ∫dx/S of the ends falls as 1/diameter, so the smallest that still has a length follows at once.
                 smallest = self.diameter * self.ends_mass() / (mass * self.count / air.density)
-                remedy = f"take more than {100.0 * smallest:.3g} cm, or a lower tuning"
-            size = f"{100.0 * self.across:.4g} cm"
+                remedy = f"take more than {in_figures(100.0 * smallest, 3)} cm, or a lower tuning"
+            size = f"{in_figures(100.0 * self.across, 4)} cm"
             raise TsfitError(
-                f"port diameter: at {tuning:.4g} Hz a port of {size} would need a negative length in this volume; "
+                f"port diameter: at {in_figures(tuning, 4)} Hz a port of {size} would need a negative length in "
+                f"this volume; "
                 f"{remedy}.",
                 code="port_too_short",
             )

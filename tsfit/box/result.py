@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tsfit.base.arrays import Read, Real
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
@@ -22,10 +23,12 @@ from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import UNLIKE_ANY, doubt, in_figures, odd_size
+from tsfit.driver.sizes import UNLIKE_ANY, doubt, odd_size
 
 SMALL, LARGE = 200.0, 100.0
 """Vas over volume, and volume over Vas, beyond which no box is built (common practice, no source)."""
+TUNED = 0.4, 3.0
+"""Tuning of a vented box per Fs beyond which none is meant (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -248,11 +251,20 @@ def _odd_ratings(found: BoxResult) -> list[str]:
 
 
 def _odd_chamber(found: BoxResult) -> str | None:
-    """Say of a volume that no such driver is put into; None where it may be, or is none."""
-    chamber = found.chamber
+    """Say of a volume or a tuning that nobody gives such a driver; None where it may be, or is none."""
+    chamber, opening, enclosure = found.chamber, found.opening, found.enclosure
     if chamber.volume is None or chamber.alpha is None:
         return None
-    return odd_volume(chamber.volume, chamber.volume * chamber.alpha)
+    if odd := odd_volume(chamber.volume, chamber.volume * chamber.alpha):
+        return odd
+    if (
+        enclosure.kind == "vented"
+        and opening.fb is not None
+        and not TUNED[0] <= opening.fb / enclosure.driver.Fs <= TUNED[1]
+    ):
+        usual = " to ".join(in_figures(times * enclosure.driver.Fs, 2) for times in (0.5, 2.0))
+        return f"A tuning of {in_figures(opening.fb, 3)} Hz is hardly meant for this driver (usual {usual} Hz)."
+    return None
 
 
 def odd_volume(volume: float, vas: float) -> str | None:
@@ -274,7 +286,7 @@ def _note(code: str, message: str) -> QualityNote:
 
 def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: Ratings) -> list[QualityNote]:
     """What goes beyond its rating at the drive."""
-    drive = f"{enclosure.voltage:.3g} V"
+    drive = f"{in_figures(enclosure.voltage, 3)} V"
     notes = []
     beyond, theirs = "cone travels beyond Xmax", "passive radiator travels beyond its limit"
     for limit, travel, code, words in (
@@ -283,10 +295,15 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
     ):
         if limit is not None and travel is not None and (over := travel > limit).any():
             highest = frequency[np.flatnonzero(over)[-1]]
-            notes.append(_note(code, f"At {drive} the {words} ({1e3 * limit:.3g} mm) up to {highest:.3g} Hz."))
+            notes.append(
+                _note(code, f"At {drive} the {words} ({in_figures(1e3 * limit, 3)} mm) up to {in_figures(highest, 3)} Hz.")
+            )
     speed, allowed = moves.port_speed, ratings.port_speed_m_s
     if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
-        said = f"At {drive} the air in the port reaches {fastest:.3g} m/s; above {allowed:.2g} m/s ports like this are "
+        said = (
+            f"At {drive} the air in the port reaches {in_figures(fastest, 3)} m/s; above "
+            f"{in_figures(allowed, 2)} m/s ports like this are "
+        )
         notes.append(_note("fast_port", f"{said}commonly called noisy."))
     return notes
 

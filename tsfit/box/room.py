@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.told import within
 from tsfit.driver.air import REFERENCE_AIR, Air
 
@@ -50,6 +51,7 @@ class Room:
 
     def __str__(self) -> str:
         return (
-            f"Room with a longest side of {self.longest_side_m:.3g} m: 12 dB per octave below {self.lowest_mode_hz:.3g} "
-            f"Hz, at most {self.cap_db:.3g} dB. {CAUTION}"
+            f"Room with a longest side of {in_figures(self.longest_side_m, 3)} m: 12 dB per octave below "
+            f"{in_figures(self.lowest_mode_hz, 3)} "
+            f"Hz, at most {in_figures(self.cap_db, 3)} dB. {CAUTION}"
         )

@@ -15,6 +15,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -224,10 +225,7 @@ def headed(key: str) -> str:
 
 def written(value: float | None, unit: str) -> str:
     """Three digits, never an exponent; decibels to a tenth."""
-    if value is None:
-        return "-"
-    if abs(value) < 1e-3:
-        return f"0 {unit}".rstrip()
-    exponent = math.floor(math.log10(max(abs(value), 1e-3)))
-    decimals = 1 if unit == "dB" else max(0, 2 - exponent)
-    return f"{value:.{decimals}f} {unit}".rstrip()
+    if value is None or abs(value) < 1e-3:
+        return "-" if value is None else f"0 {unit}".rstrip()
+    told = f"{value:.1f}" if unit == "dB" else in_figures(value, 3, zeros=True)
+    return f"{told} {unit}".rstrip()

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.base.figures import in_figures
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.ratio import Ratio
 from tsfit.capture.rig import Rig
@@ -78,9 +79,12 @@ class Distortion:
     def summary(self) -> str:
         """Say it in a few words."""
         if self.worst is None:
-            return f"below {self.below:.2g} %" if math.isfinite(self.below) else "hidden by noise"
+            return f"below {in_figures(self.below, 2)} %" if math.isfinite(self.below) else "hidden by noise"
         percent, frequency, name = self.worst
-        return f"at most {percent:.2g} %, {name}{' harmonic' if name[0].isdigit() else ''}, at {frequency:.3g} Hz"
+        return (
+            f"at most {in_figures(percent, 2)} %, {name}{' harmonic' if name[0].isdigit() else ''}, at "
+            f"{in_figures(frequency, 3)} Hz"
+        )
 
 
 def find_distortion(samples: Real, excitation: Excitation, rig: Rig, ratio: Ratio, delay: int) -> Distortion | None:

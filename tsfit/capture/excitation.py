@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.capture.level_limit import QUIET_DBFS, check_level
 
 KINDS = ("exponential sweep", "multisine", "odd multisine", "stepped sine")
@@ -137,7 +138,7 @@ def _check(wanted: Wanted) -> None:
     if periods < LEAST_PERIODS or not wanted.seconds * low >= 2.0 * periods:
         raise TsfitError(
             f"excitation: {wanted.seconds:g} s with {periods} periods or parts are too few for {low:g} Hz; take at least "
-            f"{LEAST_PERIODS} of them and {2.0 * max(periods, LEAST_PERIODS) / low:.3g} s.",
+            f"{LEAST_PERIODS} of them and {in_figures(2.0 * max(periods, LEAST_PERIODS) / low, 3)} s.",
             code="usage",
         )
     if not min(wanted.silence_s, wanted.tail_s) >= 0.0:

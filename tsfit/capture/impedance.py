@@ -264,10 +264,10 @@ def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
         message = "No uncertainty of the reference resistor is stated, 0.1 % is assumed; state yours."
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     if rig.calibration is None and not trimmed:
-        gains = "gains equal within 0.5 % (Re inherits that), " if rig.gain_uncertainty is None else ""
+        gains = "gains (0.5 %, and Re with them), " if rig.gain_uncertainty is None else "steady gains, "
         message = (
-            f"The rig is not calibrated; on trust are {gains}resistor, leads, steady gains and under -90 dB of crosstalk: "
-            "calibrate it, or state an ohmmeter's reading."
+            f"The rig is not calibrated: {gains}resistor, leads and crosstalk (-90 dB) are on trust; calibrate it, or "
+            "state a meter's Re."
         )
         notes.append(QualityNote("not_calibrated", "note", message))
     if rig.calibration is not None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.kinds import ClosedPlan
 from tsfit.check.boxes import USUAL_LEAK_Q
@@ -18,7 +19,6 @@ from tsfit.check.consistency import contradictions
 from tsfit.driver.formulas import closed_box_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.driver.parameters import LEVELS, PUBLISHED
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 from tsfit.formats.sheet import Sheet
 
 
@@ -128,7 +128,7 @@ def _coil(ratio: float, first: Mapping[str, float]) -> str:
 
 EFFECTS: Mapping[str, Callable[[float, Mapping[str, float]], str]] = {
     "Re": lambda r, _: _signed(-10.0 * math.log10(r), "at equal volts"),
-    "Znom": lambda r, at: f"the amplifier must stand {at['other']:.3g} Ω",
+    "Znom": lambda r, at: f"the amplifier must stand {in_figures(at['other'], 3)} Ω",
     "Fs": lambda r, _: f"boxes play {_percent(r, 'higher', 'lower')}",
     "Qms": _damping("Qms"),
     "Qes": lambda r, _: f"{'weaker' if r > 1.0 else 'stronger'} motor: {_signed(-10.0 * math.log10(r))}",
@@ -169,11 +169,11 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
         f"{_db(watts, 'at the same watts into Re')}."
     )
     qtc = usual_qtc(max(a.Qts, b.Qts))
-    yield f"In closed boxes of Qtc {qtc:.3g}: {'; '.join(_closed(one, qtc) for one in drivers)}."
+    yield f"In closed boxes of Qtc {in_figures(qtc, 3)}: {'; '.join(_closed(one, qtc) for one in drivers)}."
     aligned = [possible_alignments(one, USUAL_LEAK_Q) for one in drivers]
     if family := next((each for each in FAMILIES if all(each in one for one in aligned)), None):
         boxes = (
-            f"{one.name} {in_figures(1e3 * at[family].volume, 3)} l tuned to {at[family].tuning:.3g} Hz"
+            f"{one.name} {in_figures(1e3 * at[family].volume, 3)} l tuned to {in_figures(at[family].tuning, 3)} Hz"
             for one, at in zip(drivers, aligned, strict=True)
         )
         yield f"In vented boxes of the {family} alignment, leak Q {USUAL_LEAK_Q:g}: {'; '.join(boxes)}."
@@ -181,5 +181,5 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
 
 def _closed(driver: Driver, qtc: float) -> str:
     box = ClosedPlan(qtc=qtc).build(driver)
-    f3 = "" if box.f3_hz is None else f", f3 {box.f3_hz:.3g} Hz"
+    f3 = "" if box.f3_hz is None else f", f3 {in_figures(box.f3_hz, 3)} Hz"
     return f"{driver.name} {in_figures(1e3 * (box.chamber.volume or 0.0), 3)} l{f3}"

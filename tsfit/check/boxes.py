@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.consequence import Consequence, Remedy, consequence, draws_of_fit, exact
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosure import Enclosure
@@ -23,7 +24,6 @@ from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver, driver_from_parameters
-from tsfit.driver.sizes import in_figures
 from tsfit.formats.sheet import Sheet
 
 USUAL_LEAK_Q = 7.0
@@ -87,7 +87,7 @@ def _usual_boxes(printed: Driver) -> list[tuple[str, Enclosure]]:
     qtc = usual_qtc(printed.Qts)
     boxes = []
     try:
-        boxes.append((f"closed box, Qtc {qtc:.3g}", ClosedPlan(qtc=qtc).build(printed).enclosure))
+        boxes.append((f"closed box, Qtc {in_figures(qtc, 3)}", ClosedPlan(qtc=qtc).build(printed).enclosure))
         aligned = possible_alignments(printed, USUAL_LEAK_Q)
         family = next((name for name in FAMILIES if name in aligned and aligned[name].ripple_db <= 1.0), None)
         if family is not None:
@@ -157,7 +157,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
 
 def _size(volume_l: float | None, tuning_hz: float | None) -> str:
     litres = "" if volume_l is None else f"{in_figures(volume_l, 3)} l"
-    return litres if tuning_hz is None else f"{litres} tuned to {tuning_hz:.3g} Hz"
+    return litres if tuning_hz is None else f"{litres} tuned to {in_figures(tuning_hz, 3)} Hz"
 
 
 def _left(remedy: Remedy) -> str:

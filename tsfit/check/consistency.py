@@ -19,6 +19,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Number, Real
 from tsfit.base.conformity import Verdict
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.check.limits import geometric_travels
 from tsfit.check.slips import Suspicion, implausible, slips_of, swapped
@@ -66,13 +67,13 @@ def _contradiction(
     parameter, *needs = chain
     printed = sheet.figures[parameter]
     factor, unit = display(parameter, 1.0)
-    low, high = (f"{end * factor:.4g}" for end in ends)
+    low, high = (in_figures(end * factor, 4) for end in ends)
     told = " ".join(printed.text.split())
     if not told.endswith(unit):
-        told += f" ({printed.value * factor:.4g} {unit})"
+        told += f" ({in_figures(printed.value * factor, 4)} {unit})"
     allowed = f"at most {high} {unit}" if ends[0] == 0.0 else f"{low} to {high} {unit}".rstrip()
     if rated_db := _rated_db(parameter, _intervals(sheet)):
-        low, high = (f"{end * factor + shift:.4g}" for end, shift in zip(ends, rated_db, strict=True))
+        low, high = (in_figures(end * factor + shift, 4) for end, shift in zip(ends, rated_db, strict=True))
         allowed += f" for 1 W into Re, {low} to {high} {unit} for 1 W into Znom"
     return Contradiction(
         sentence=f"{parameter} is printed as {told}, but {' and '.join(needs)} make it {allowed}.",
@@ -242,7 +243,7 @@ def _geometry(sheet: Sheet) -> list[Contradiction]:
     slack = printed.half_digit + GEOMETRY_SLACK
     if any(abs(travel - printed.value) <= slack for travel in usual.values()):
         return []
-    told = "; ".join(f"{words} is {1e3 * travel:.3g} mm" for words, travel in usual.items())
+    told = "; ".join(f"{words} is {in_figures(1e3 * travel, 3)} mm" for words, travel in usual.items())
     low, high = min(usual.values()), max(usual.values())
     return [
         Contradiction(

@@ -15,6 +15,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.conformity import Verdict, falls_short, worst
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import COVERAGE_FACTOR, NORMAL_95
 from tsfit.circuit.thermal import NETWORK, Heating, course
 from tsfit.driver.fit_result import Estimate
@@ -118,9 +119,11 @@ def _travels(sheet: Sheet, printed: Printed, travel: TravelResult, tolerance: fl
     geometry = _geometry(sheet, printed)
     found = [_travel(printed, travel, name, tolerance) for name in DISTORTION if stated in (name, None, "geometric")]
     if stated == "geometric" and geometry is not None:
-        own = _meaning(printed, geometry[1], 0.0, tolerance, f"by geometry ({geometry[0]}) {1e3 * geometry[1]:.3g} mm")
+        own = _meaning(
+            printed, geometry[1], 0.0, tolerance, f"by geometry ({geometry[0]}) {in_figures(1e3 * geometry[1], 3)} mm"
+        )
         return [own], [one.words for one in found]
-    silent = [f"{geometry[0]} is {1e3 * geometry[1]:.3g} mm"] if geometry is not None else []
+    silent = [f"{geometry[0]} is {in_figures(1e3 * geometry[1], 3)} mm"] if geometry is not None else []
     if stated is None:
         silent.append("the sheet does not define its Xmax")
     elif stated == "geometric":
@@ -142,7 +145,7 @@ def _travel(printed: Printed, travel: TravelResult, distortion: str, tolerance: 
     return replace(
         first,
         words=f"{distortion} distortion at {first.words}",
-        short=f"{distortion} distortion is reached at {1e3 * first.value:.3g} mm",
+        short=f"{distortion} distortion is reached at {in_figures(1e3 * first.value, 3)} mm",
     )
 
 
@@ -152,7 +155,10 @@ def _limited(
     criterion = CRITERIA[name]
     change = f"{100.0 * criterion.least:.0f} %"
     if limit.value is None or limit.interval95 is None or limit.stdev is None:
-        words = f"the recording did not reach the limit of the {criterion.words}, which is over {1e3 * limit.surely:.3g} mm"
+        words = (
+            f"the recording did not reach the limit of the {criterion.words}, which is over "
+            f"{in_figures(1e3 * limit.surely, 3)} mm"
+        )
         words += f", {travel.side(side)} (go louder)"
         return _meaning(printed, limit.surely, 0.0, tolerance, words, at_least=True)
     low, high = limit.interval95

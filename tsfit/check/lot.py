@@ -29,6 +29,7 @@ from tsfit.base.arrays import Real
 from tsfit.base.conformity import Verdict, worst
 from tsfit.base.copies import copies, recordings_of
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.compare.consequence import consequence, exact
 from tsfit.box.design.alignments import usual_qtc
@@ -229,7 +230,7 @@ def check_lot(
         qtc = usual_qtc(middle.Qts)
         enclosure = (plan or ClosedPlan(qtc=qtc)).build(middle).enclosure
         own = None if plan is None else plan.name or f"{plan.kind} box"
-        box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {qtc:.3g}"
+        box = own or f"closed box in which {names[drivers.index(middle)]} has Qtc {in_figures(qtc, 3)}"
         pairs = _pairs(enclosure, middle, drivers, names)
     verdict = worst(verdicts) if verdicts else "undecided"
     return LotResult(names, verdict, LotInterval(), parameters, box, pairs, _best(pairs), given - len(fits) or None)

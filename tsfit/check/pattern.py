@@ -20,6 +20,7 @@ from typing import get_args
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.driver.covariance import covariance_of
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.formulas import Wiring, wiring_factors
@@ -213,4 +214,4 @@ def _inductance(measured: Mapping[str, Estimate], sheet: Sheet) -> str:
     if abs(estimate.value - printed.value) <= 3.0 * spread or abs(ratio - 1.0) < 0.1:
         return ""
     way = "underestimates" if ratio > 1.0 else "overestimates"
-    return f"The sheet {way} the inductance: at 1 kHz it is {ratio:.2g} times the printed one."
+    return f"The sheet {way} the inductance: at 1 kHz it is {in_figures(ratio, 2)} times the printed one."

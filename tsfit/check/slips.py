@@ -8,6 +8,7 @@ value, and then of a factor of 1000 first, because that is what a wrong prefix m
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from tsfit.base.figures import in_figures
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.sizes import LONG_TRAVEL, plain_slips, range_of
 from tsfit.driver.units import Printed, display
@@ -26,7 +27,10 @@ class Suspicion:
     def sentence(self, label: str, printed: Printed) -> str:
         """Say it in one sentence, the parameter called `label`."""
         value, unit = display(self.figure, self.meant)
-        return f"{label} {printed.text.strip()}: probably {self.reason}; {value:.4g} {unit}".rstrip() + " would be meant."
+        return (
+            f"{label} {printed.text.strip()}: probably {self.reason}; {in_figures(value, 4)} {unit}".rstrip()
+            + " would be meant."
+        )
 
 
 def slips_of(parameter: str, value: float | None = None, area: float | None = None) -> dict[float, str]:

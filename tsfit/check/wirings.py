@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from tsfit.base.figures import in_figures
 from tsfit.check.consistency import Consistency, Contradiction, consistency
 from tsfit.driver.formulas import wiring_factors
 from tsfit.driver.units import display
@@ -29,7 +30,7 @@ def in_both_wirings(sheet: Sheet) -> Consistency:
         implied = factor * half.value
         if abs(one.value - implied) > (one.half_digit + factor * half.half_digit) * (1.0 + 1e-9):
             shown, unit = display(name, implied)
-            made = f"two equal coils make {shown:.4g} {unit}".rstrip() + " of that in series"
+            made = f"two equal coils make {in_figures(shown, 4)} {unit}".rstrip() + " of that in series"
             said = f"{name} is printed as {one.text} in series and {half.text} in parallel, but {made}."
             found.append(Contradiction(sentence=said, printed=one.value, implied=implied, figures=(name,)))
     wiring = other.conditions.wiring

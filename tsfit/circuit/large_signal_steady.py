@@ -17,6 +17,7 @@ from numpy.polynomial import chebyshev
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.circuit.large_signal import APART, ARMS, LargeSignal, lossy_arms, resting, stiff_arms
 from tsfit.driver.travel_result import TravelResult
 
@@ -120,7 +121,10 @@ def steady(driver: LargeSignal, frequency_hz: float, volts: float, load: Load, *
             if step and travelled < SETTLED:
                 break
         else:
-            message = f"At {frequency_hz:.3g} Hz and {volts:.3g} V the driver comes to no steady state; drive it less."
+            message = (
+                f"At {in_figures(frequency_hz, 3)} Hz and {in_figures(volts, 3)} V the driver comes to no "
+                f"steady state; drive it less."
+            )
             raise TsfitError(message, code="no_steady_state")
     x, i = found[:size], found[size : 2 * size]
     moved = basis.instants @ x

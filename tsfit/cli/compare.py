@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.cli.box.options import air_options, amplifier_options
 from tsfit.cli.output import PATH, Outputs, measured_options, sheets_option, with_outputs
@@ -319,8 +320,16 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     elsewhere += ("Loudest: ",) * (len(result.cases) == 1 and "limits" in ways)
     # Whose limits are which has been told; a title has no room for it.
     titles = TITLES | ({"limits": f"{TITLES['limits']}, {printed}"} if printed and " of " not in printed else {})
+    # What holds in every box is told once.
+    shared = [
+        one
+        for one in result.cases[0].words[1:]
+        if len(result.cases) > 1 and all(one in case.words for case in result.cases)
+    ]
+    if shared:
+        say(f"In every box: {' '.join(shared)}")
     for case in result.cases:
-        told = [sentence for sentence in case.words if is_full() or not sentence.startswith(elsewhere)]
+        told = [one for one in case.words if one not in shared and (is_full() or not one.startswith(elsewhere))]
         say(f"{case.case}: {''.join(told[:1])}".rstrip())
         for sentence in told[1:]:
             say(f"  {sentence}")
@@ -338,11 +347,11 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
     rows = [
         [
             name,
-            f"{one.driver.Fs:.3g}",
-            f"{one.driver.Qts:.3g}",
-            f"{1e3 * one.driver.Vas:.3g}",
-            "-" if one.xmax_m is None else f"{1e3 * one.xmax_m:.3g}",
-            "-" if one.power_w is None else f"{one.power_w:.4g}",
+            in_figures(one.driver.Fs, 3),
+            in_figures(one.driver.Qts, 3),
+            in_figures(1e3 * one.driver.Vas, 3),
+            "-" if one.xmax_m is None else in_figures(1e3 * one.xmax_m, 3),
+            "-" if one.power_w is None else in_figures(one.power_w, 4),
             "-" if one.cost is None else f"{one.cost:g}",
         ]
         for name, one in zip(names, candidates, strict=True)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, progress, say
 from tsfit.driver.parameters import PARAMETERS
@@ -58,8 +59,8 @@ def _print(result: DemoResult) -> None:
     for sentence in in_short(result.comparison):
         say(f"  - {sentence}")
     for case in result.comparison.cases:
-        f3 = " and ".join(f"{design['f3_hz']:.3g}" for design in case.designs if design["f3_hz"] is not None)
-        litres = list(dict.fromkeys(f"{design['volume_l']:.3g}" for design in case.designs if design["volume_l"]))
+        f3 = " and ".join(in_figures(design["f3_hz"], 3) for design in case.designs if design["f3_hz"] is not None)
+        litres = list(dict.fromkeys(in_figures(design["volume_l"], 3) for design in case.designs if design["volume_l"]))
         size = f", {' and '.join(litres)} l" if len(litres) > 1 else ""
         before = " before it" if case.equalised else ""
         say(f"  - {case.case[:1].upper()}{case.case[1:]}: f3 {f3} Hz{before}{size}")

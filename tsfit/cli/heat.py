@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_notes, print_table, progress, say
 
@@ -55,7 +56,8 @@ def heat(bench: Path, coil_c: tuple[float, ...], outputs: Outputs) -> int:
 def _print(result: HeatResult, coils_c: list[float]) -> None:
     run = result.run
     say(
-        f"{result.driver.name}: {run.power_w:.3g} W, {run.voltage_v:.3g} V RMS, for {run.seconds / 60.0:.3g} min took the "
+        f"{result.driver.name}: {in_figures(run.power_w, 3)} W, {in_figures(run.voltage_v, 3)} V RMS, for "
+        f"{in_figures(run.seconds / 60.0, 3)} min took the "
         f"coil from {run.ambient_c:.0f} to {run.coil_c:.0f} °C."
     )
     powers = [power for coil in coils_c if (power := result.power_for(coil)) is not None]
@@ -79,7 +81,9 @@ def _print(result: HeatResult, coils_c: list[float]) -> None:
             "the rated one, AES2 by the least impedance. Of them V RMS tells."
         )
     rows = [[name, *one.shown(name).cells[:3]] for name, one in result.compression_db.items()]
-    print_table(["after", "dB lost", "±1σ", "95 % interval"], rows, title=f"Compression at {run.voltage_v:.3g} V RMS")
+    print_table(
+        ["after", "dB lost", "±1σ", "95 % interval"], rows, title=f"Compression at {in_figures(run.voltage_v, 3)} V RMS"
+    )
     if run.coil_c < coils_c[-1] and result.power_at:
         hint(f"The run ended at {run.coil_c:.0f} °C; what is hotter is carried on from there.")
     print_notes(note for note in result.quality if note.code != OPEN)

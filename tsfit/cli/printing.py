@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import accumulate
 from typing import TYPE_CHECKING, TextIO
 
 import click
@@ -22,13 +24,14 @@ from tsfit.base.files import STEERING
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from tsfit.base.notes import QualityNote
+    from tsfit.base.notes import Gathered, QualityNote
 
+BOUND = "\N{NO-BREAK SPACE}"
 NO_EDGE = 10_000
 """A width that nothing reaches."""
 LONGEST_NAME = 20
-MOST_NOTES = 3
-"""Remarks that are printed where no more is asked for."""
+MOST_NOTES, MOST_LINES = 3, 5
+"""Remarks that are printed where no more is asked for, and lines that those take which are no warnings."""
 PADDING, EDGE = 3, 1
 """What a table takes beside its cells: for each column, and once."""
 
@@ -61,10 +64,14 @@ def columns(stream: TextIO | None = None) -> int:
 
 
 def wrapped(text: str, width: int, indent: str = "") -> str:
-    """Break `text` between words, so that a file's name stays whole; lines after the first are indented."""
+    """Break `text` between words, so that a file's name or a number with its unit and ± stays whole; lines after the first
+    are indented.
+    """
     if len(text) <= width:
         return text
-    return textwrap.fill(text, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    bound = re.sub(r"(?<=\d) (?=[±%°Ω]|[A-Za-zµ·/]{1,3}\b)|(?<=±) ", BOUND, text)
+    lines = textwrap.fill(bound, max(width, 30), subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
+    return lines.replace(BOUND, " ")
 
 
 def _wanted(how: str) -> bool:
@@ -107,27 +114,35 @@ def hint(text: str) -> None:
         say(text)
 
 
-def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST_NOTES) -> None:
-    """Print remarks: the gravest `most` once each, with the sweeps that they are about; all where more is wanted.
+def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST_NOTES, *, sweeps: int = 0) -> None:
+    """Print remarks: the gravest `most` once each, with the ones of so many `sweeps` that they are about; all where more is
+    wanted.
 
     Where only results are wanted there are none, and standard error says how many of them are warnings.
     """
     from tsfit.base.notes import gathered
 
-    told = gathered(notes)
+    told = gathered(notes, sweeps)
     first = [each for each in told if each.matters]
     if is_quiet():
         warnings = sum(each.severity != "note" for each in told)
         if warnings:
             click.echo(f"{warnings} warning{'s'[: warnings > 1]} not shown; leave -q away to read.", err=True)
         return
-    shown = told if is_full() or _wanted("verbose") else first[:most]
-    for each in shown:
-        say(f"{indent}{each.severity}: {each.sentence}")
+    lines = [f"{indent}{each.severity}: {each.sentence}" for each in told]
+    shown = told if is_full() or _wanted("verbose") else _few(first[:most], lines)
+    for line in lines[: len(shown)]:
+        say(line)
     if len(told) > len(shown):
         warnings = sum(each.severity != "note" for each in first[most:])
         of_them = f", {warnings} of them warnings" if warnings else ""
         hint(f"{indent}{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}{of_them}: --full or -v.")
+
+
+def _few(told: Sequence[Gathered], lines: Sequence[str]) -> Sequence[Gathered]:
+    """Return those remarks, the gravest of which come first, that leave the screen to the rest."""
+    taken = list(accumulate(wrapped(line, columns()).count("\n") + 1 for line in lines))
+    return [one for one, so_far in zip(told, taken, strict=False) if so_far <= MOST_LINES or one.severity != "note"]
 
 
 def say_warnings(notes: Iterable[QualityNote]) -> None:

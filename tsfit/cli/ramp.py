@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.cli.printing import hint, print_json, print_notes, say
 from tsfit.cli.sound import confirmed_level, live_levels
 
@@ -129,13 +130,16 @@ def _offered(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, quiet: 
     if quiet:
         return
     excitation = offer.excitation
-    told = [f"{excitation.kind}, {excitation.low_hz:.3g} to {excitation.high_hz:.3g} Hz, {excitation.seconds:.0f} s"]
+    told = [
+        f"{excitation.kind}, {in_figures(excitation.low_hz, 3)} to {in_figures(excitation.high_hz, 3)} Hz, "
+        f"{excitation.seconds:.0f} s"
+    ]
     if offer.volts is not None:
-        told.append(f"{offer.volts:.3g} V peak")
+        told.append(f"{in_figures(offer.volts, 3)} V peak")
     elif offer.most_v < math.inf:
-        told.append(f"stopped at {offer.most_v:.3g} V peak, for the rig file does not tell the output's volts")
+        told.append(f"stopped at {in_figures(offer.most_v, 3)} V peak, for the rig file does not tell the output's volts")
     if offer.travel is not None:
-        told.append(f"about {1e3 * offer.travel:.2g} mm")
+        told.append(f"about {in_figures(1e3 * offer.travel, 2)} mm")
     if judged:
         told.append(f"coil at {judged[-1].coil_c:.0f} °C in the last level" if offer.run else f"coil {offer.coil_c:.0f} °C")
     what = "the run" if offer.run else f"level {offer.number}"
@@ -147,8 +151,8 @@ def _offered(ramp: Ramp, offer: Offer, judged: Sequence[JudgedLevel], *, quiet: 
 def _named(ramp: Ramp) -> None:
     """Ask for the driver's name before anything above the quiet beginning. Raises TsfitError ``confirm``."""
     limits = ramp.limits
-    volts = "" if limits.volts == math.inf else f", {limits.volts:.3g} V"
-    say(f"Limits: {1e3 * limits.travel:.3g} mm, {limits.coil_c:.0f} °C{volts}.")
+    volts = "" if limits.volts == math.inf else f", {in_figures(limits.volts, 3)} V"
+    say(f"Limits: {in_figures(1e3 * limits.travel, 3)} mm, {limits.coil_c:.0f} °C{volts}.")
     for _ in range(NAMED_TIMES):
         question = f"Type the driver's name, {ramp.driver.name}, to go louder"
         answer = click.prompt(question, default="", show_default=False).strip()
@@ -161,8 +165,9 @@ def _named(ramp: Ramp) -> None:
 
 def _print(judged: JudgedLevel) -> None:
     say(
-        f"{judged.sweep.recording}: {judged.volts:.3g} V peak, cone {1e3 * judged.travel:.2g} mm, coil "
-        f"{judged.coil_c:.0f} °C, {100.0 * judged.left:.1g} % of the current unexplained"
+        f"{judged.sweep.recording}: {in_figures(judged.volts, 3)} V peak, cone "
+        f"{in_figures(1e3 * judged.travel, 2)} mm, coil "
+        f"{judged.coil_c:.0f} °C, {in_figures(100.0 * judged.left, 1)} % of the current unexplained"
     )
     print_notes(judged.notes, indent="  ")
 

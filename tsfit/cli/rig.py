@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.cli.groups import NamingGroup
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_table, say
@@ -247,7 +248,10 @@ def _volts(rig: Rig, path: Path, asked: _Calibrating, outputs: Outputs) -> int:
 
     def tables() -> None:
         say(f"Calibrated rig: {path}")
-        say(f"A full-scale output would be {volts:.4g} V peak at this volume setting; leave the knob where it is.")
+        say(
+            f"A full-scale output would be {in_figures(volts, 4)} V peak at this volume setting; leave the knob "
+            f"where it is."
+        )
 
     found = {"rig": str(path), "level_dbfs": level, "reading_v": reading_v, "volts_per_full_scale": volts}
     outputs.show(found, tables)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,12 @@ CAUTIONS = (
     "Before sound: the amplifier's minus terminal may not be ground, and line inputs die of speaker level. Headphones off "
     "your ears, volume down, no DC at the output, driver blocked against rolling."
 )
+
+CAUTIONS_AGAIN = (
+    "Before sound, as before: nothing new at the amplifier, headphones off your ears, volume down, driver blocked."
+)
+LATELY_S = 3600.0
+"""Within which what was read before the last sweep is still in mind."""
 
 
 def confirmed_level(
@@ -44,7 +51,7 @@ def confirmed_level(
         )
         raise TsfitError(message, code="no_device", file=rig.path)
     if cautions and not quiet:
-        say(CAUTIONS)
+        say(CAUTIONS_AGAIN if _swept_lately(rig.path.parent) else CAUTIONS)
     if level > QUIET_DBFS and not yes:
         if quiet:
             raise TsfitError(
@@ -54,6 +61,14 @@ def confirmed_level(
         louder = f"{level:.1f} dBFS, {level - QUIET_DBFS:.0f} dB above the quiet {QUIET_DBFS:g}"
         click.confirm(f"Play {what} at {louder}? y plays it now; Enter alone plays nothing and stops here", abort=True)
     return level
+
+
+def _swept_lately(folder: Path) -> bool:
+    """Whether a sweep was just recorded in the folder of the rig, so that the cautions have been read in full."""
+    now = time.time()
+    with suppress(OSError):
+        return any(0.0 <= now - each.stat().st_mtime < LATELY_S for each in folder.glob("*.wav"))
+    return False
 
 
 @contextmanager

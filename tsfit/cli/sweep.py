@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.cli.numbers import asked_name, asked_size, confirm_size
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
@@ -287,7 +288,7 @@ def _print(measured: Measurement) -> None:
     say(f"{measured.recording}: {(verdict.action[:1].lower() + verdict.action[1:]).replace('good: ', 'good, ')}")
     rows = []
     for octave, percent in verdict.percent_per_octave.items():
-        told = f"{percent:.2g}" if percent > LEAST_PERCENT else f"<{LEAST_PERCENT:g}"
+        told = in_figures(percent, 2) if percent > LEAST_PERCENT else f"<{LEAST_PERCENT:g}"
         rows.append([octave, told, f"{20.0 * math.log10(100.0 / max(percent, 1e-9)):.0f}"])
     if rows:
         print_table(["octave, Hz", "uncertainty, %", "signal over noise, dB"], rows)
@@ -314,7 +315,7 @@ def _print_average(averaged: Averaged) -> None:
     print_notes(agreement.notes, indent="  ")
     worst = max(agreement.scatter_percent.values(), default=0.0)
     warmer = f"{agreement.warming_k[-1]:+.1f} K"
-    say(f"  One repeat scatters by at most {worst:.2g} % in an octave; the coil is at {warmer} since the first.")
+    say(f"  One repeat scatters by at most {in_figures(worst, 2)} % in an octave; the coil is at {warmer} since the first.")
 
 
 def _plain(measured: Measurement) -> dict[str, object]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_notes, print_table, progress, say
 
@@ -54,8 +55,9 @@ def _print(told: TravelResult) -> None:
     print_table(heads, told.rows(), title="Where each curve reaches its limit")
     levels = [
         [
-            each.recording, f"{1e3 * each.peak_outward_m:.2f}", f"{1e3 * each.peak_inward_m:.2f}", f"{each.Re_ohm:.4g}",
-            f"{each.left_percent:.2g}", f"{each.noise_percent:.2g}" if each.noise_percent else "not told",
+            each.recording, f"{1e3 * each.peak_outward_m:.2f}", f"{1e3 * each.peak_inward_m:.2f}",
+            in_figures(each.Re_ohm, 4), in_figures(each.left_percent, 2),
+            in_figures(each.noise_percent, 2) if each.noise_percent else "not told",
         ]
         for each in told.levels
     ]  # fmt: skip
@@ -63,12 +65,12 @@ def _print(told: TravelResult) -> None:
     held = [
         [
             each.recording, f"{1e3 * each.x_m:+.4g}", *(
-                f"{scale * value:.4g} ± {scale * stdev:.1g}"
+                f"{in_figures(scale * value, 4)} ± {in_figures(scale * stdev, 1)}"
                 for value, stdev, scale in (
                     (each.Bl, each.Bl_stdev, 1.0), (each.K, each.K_stdev, 1e-3), (each.L, each.L_stdev, 1e3)
                 )
             ),
-            *([f"{value:.2g}" for value in each.E_n.values()] or ["", "", ""]),
+            *([in_figures(value, 2) for value in each.E_n.values()] or ["", "", ""]),
         ]
         for each in told.offsets
     ]  # fmt: skip

@@ -6,6 +6,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.consequence import Consequence, DriverDraws, consequence
 from tsfit.box.plan import BoxPlan
 from tsfit.box.result import BoxResult
@@ -110,8 +111,9 @@ def sentence(boxed: BoxedChange) -> str:
         return f"{planned} may still hold {later}: {most}, and the fits cannot tell more."
     if remedy is None or found.outcome == "differs":
         return f"{planned} no longer suits {later}: {most}, and no other volume or tuning mends it."
-    tuning = "" if remedy.tuning_hz is None else f", tuned to {remedy.tuning_hz:.3g} Hz,"
+    tuning = "" if remedy.tuning_hz is None else f", tuned to {in_figures(remedy.tuning_hz, 3)} Hz,"
     return (
-        f"{planned} needs {remedy.volume_l:.3g} l{tuning} {later} to sound as planned: left as it is, {most}; so "
+        f"{planned} needs {in_figures(remedy.volume_l, 3)} l{tuning} {later} to sound as planned: left as it is, "
+        f"{most}; so "
         f"changed, {remedy.left_db:.2f} dB remain."
     )

@@ -21,6 +21,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
@@ -214,7 +215,7 @@ def compare(first: Entry, other: Entry, repeatability: Repeatability) -> DriftCh
 def _beyond_use(causes: Mapping[str, CauseChange]) -> list[QualityNote]:
     """Warn of changes that no use makes, as of another driver or rig."""
     told = [
-        f"{one.figure} by {100.0 * one.change:+.3g} %"
+        f"{one.figure} by {in_figures(100.0 * one.change, 3, sign='+')} %"
         for name, one in causes.items()
         if one.beyond_repeatability and abs(math.log1p(one.change)) > math.log(USED_UP[name])
     ]

@@ -10,6 +10,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
 from tsfit.drift.change import (
@@ -175,7 +176,7 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     if not settling.enough and settling.course == "constant":
         return f"{what} from first to last; too few points to say where it is going."
     if settling.course == "step":
-        return f"{what}, in one step between the entries around {settling.time_constant_h:.3g} h."
+        return f"{what}, in one step between the entries around {in_figures(settling.time_constant_h, 3)} h."
     if settling.course == "log-time":
         more = math.expm1(settling.end - float(settling.at(np.array([last]))[0]))
         return f"{what} and creeps on with the logarithm of time; {AHEAD:g} times the hours would add {_percent(more)}."
@@ -186,7 +187,7 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     if left < SOONEST_H:
         band = f"(95 %: {_percent(ends[1])} to {_percent(ends[2])})"
         return f"{what} {band} and has settled: within 1 % of its final value."
-    when = f"within 1 % of that in {left:.2g} h (95 %: in {latest:.2g} h at most)"
+    when = f"within 1 % of that in {in_figures(left, 2)} h (95 %: in {in_figures(latest, 2)} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 
 

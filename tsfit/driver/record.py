@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.formulas import (
     Wiring,
@@ -200,7 +201,7 @@ def with_usual(parameters: Mapping[str, float]) -> tuple[dict[str, float], tuple
         if "Qts" in parameters:
             off = f"the level may be {10.0 * math.log10(half['Qes'] / known['Qes']):.1f} dB lower"
         else:
-            off = f"Qts may be {half['Qts']:.3g}, not {known['Qts']:.3g}"
+            off = f"Qts may be {in_figures(half['Qts'], 3)}, not {in_figures(known['Qts'], 3)}"
         said.append(f"Qms is not printed and taken as {USUAL_QMS:g}; with half of that {off}.")
     if "Sd" not in known and "Mms" not in known and {"Vas", "Fs"} <= known.keys():
         # Mms Cms ω² = 1 with Cms = Vas/(ρc² Sd²), and the usual mass for Mms.

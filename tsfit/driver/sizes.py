@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tsfit.base.figures import in_figures
 from tsfit.driver.formulas import complete
 from tsfit.driver.parameters import LEVELS, PARAMETERS, PUBLISHED
 from tsfit.driver.record import Driver
@@ -187,15 +188,6 @@ def unit_of_size(what: str) -> str:
     return _UNITS[what][0]
 
 
-def in_figures(value: float, figures: int = 4) -> str:
-    """Write a number with so many figures, or all before its point, never as a power of ten."""
-    if value == 0.0 or not math.isfinite(value):
-        return f"{value:g}"
-    decimals = max(0, figures - 1 - math.floor(math.log10(abs(value))))
-    told = f"{value:.{decimals}f}"
-    return told.rstrip("0").rstrip(".") if decimals else told
-
-
 def odd_size(what: str, typed: float, diameter_cm: float | None = None, *, at_least: float = 0.0) -> str | None:
     """Say of a "diameter" in cm, an added "mass" in g, the "volume" of a test box in l, a "travel" in mm or a rated "power"
     in W that nobody means it for such a cone, and how it was likelier told; None for what may be meant.
@@ -273,8 +265,8 @@ class _Size:
     def told(self, name: str) -> str:
         """A parameter and its range in words."""
         (value, unit), *ends = (display(name, each) for each in (self.values[name], *self.range_of(name)))
-        usual = " to ".join(f"{end:.2g}" if end < 99.5 else f"{end:.0f}" for end, _ in ends)
-        shown = f"{value:.3g}" if value < 999.5 else f"{value:.0f}"
+        usual = " to ".join(in_figures(end, 2) for end, _ in ends)
+        shown = in_figures(value, 3)
         return " ".join(f"{PARAMETERS[name].called} {shown} {unit} (usual {usual})".split())
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, ClassVar, Literal, NamedTuple
 
 from tsfit.base.arrays import Read
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.base.views import Viewed, view
@@ -72,7 +73,7 @@ class TravelLimit:
     def shown(self) -> str:
         """Return it in millimetres, with its 95 % interval."""
         if self.value is None or self.interval95 is None or self.stdev is None:
-            return f"over {1e3 * self.surely:.3g}"
+            return f"over {in_figures(1e3 * self.surely, 3)}"
         decimals = shown_decimals(1e3 * self.value, 1e3 * self.stdev, "mm", full=False)
         low, value, high = (
             with_decimals(1e3 * each, decimals) for each in (self.interval95[0], self.value, self.interval95[1])
@@ -193,7 +194,7 @@ class TravelResult(Viewed):
             for side in SIDES:
                 limit = getattr(both, side)
                 if limit.value is None:
-                    told.append(f"over {1e3 * limit.surely:.3g} mm {self.side(side)}")
+                    told.append(f"over {in_figures(1e3 * limit.surely, 3)} mm {self.side(side)}")
                 else:
                     cause = f", set by the {CRITERIA[limit.by].words}"
                     told.append(f"{limit.shown().split()[0]} mm {self.side(side)}{cause}")

@@ -14,6 +14,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
@@ -117,12 +118,12 @@ class Weighed:
         if state is None:
             return []
         if state.mass is not None:
-            return [_would(f"the mass of {1e3 * state.mass:.4g}", 1e3 * state.mass * factor, "g")]
+            return [_would(f"the mass of {in_figures(1e3 * state.mass, 4)}", 1e3 * state.mass * factor, "g")]
         assert state.volume is not None
-        found = [_would(f"the box of {1e3 * state.volume:.4g}", 1e3 * state.volume / factor, "l")]
+        found = [_would(f"the box of {in_figures(1e3 * state.volume, 4)}", 1e3 * state.volume / factor, "l")]
         if area is not None:
             cm = 200.0 * math.sqrt(area / math.pi)
-            found.append(_would(f"the effective diameter of {cm:.4g}", cm * factor**0.25, "cm"))
+            found.append(_would(f"the effective diameter of {in_figures(cm, 4)}", cm * factor**0.25, "cm"))
         return found
 
 
@@ -134,7 +135,8 @@ def contradiction(one: Weighed, other: Weighed, area: float | None) -> TsfitErro
     """Say that two states contradict each other by more than measuring explains, and what would bring them together."""
     sizes = [*one.sizes(other.Mms, area), *other.sizes(one.Mms, area)]
     return TsfitError(
-        f"By {one.words()} Mms is about {1e3 * one.Mms:.2g} g, by {other.words()} {1e3 * other.Mms:.2g} g; no error of "
+        f"By {one.words()} Mms is about {in_figures(1e3 * one.Mms, 2)} g, by {other.words()} "
+        f"{in_figures(1e3 * other.Mms, 2)} g; no error of "
         f"measuring is so large. To agree, {', or '.join(sizes)}. Look for a decimal point or a unit that went wrong in "
         "the bench file, a mass that fell off or a box that is open.",
         code="states_contradict",
@@ -170,7 +172,7 @@ def _row(candidate: Solved, names: Sequence[str]) -> Real:
 
 def _told(state: State) -> str:
     size = state.mass or state.volume or math.nan
-    return f"{state.kind} of {1e3 * size:.4g} {'g' if state.mass else 'l'}"
+    return f"{state.kind} of {in_figures(1e3 * size, 4)} {'g' if state.mass else 'l'}"
 
 
 def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNote]:
@@ -180,9 +182,9 @@ def agreement_notes(best: Solved, found: Sequence[Agreement]) -> list[QualityNot
         beyond = abs(each.sigma) > BEYOND
         number = each.sweeps[0] + 1
         message = (
-            f"By the {each.state} alone (sweep {number}) Mms is {1e3 * each.Mms:.4g} g, by the other "
-            f"states {1e3 * each.others:.4g} g: {each.percent:+.2g} % apart, "
-            f"{abs(each.sigma):.2g} standard uncertainties of that; "
+            f"By the {each.state} alone (sweep {number}) Mms is {in_figures(1e3 * each.Mms, 4)} g, by the other "
+            f"states {in_figures(1e3 * each.others, 4)} g: {in_figures(each.percent, 2, sign='+')} % apart, "
+            f"{in_figures(abs(each.sigma), 2)} standard uncertainties of that; "
         )
         message += (
             "they contradict each other, and Vas with them. Weigh the mass, measure the volume and seal the box again."
@@ -204,11 +206,11 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
     keys = {_key(sweep.state) for sweep in best.model.sweeps if sweep.state.kind in TELLING}
     if len(keys) == 1 and "Mms" in best.model.names:
         what = "mass" if {kind for kind, *_ in keys} == {"added mass"} else "volume"
-        taken.append(f"the {what} as typed (another mass or a box would)")
+        taken.append(f"the {what} as typed (another would)")
     if best.model.sd is not None and not any(kind == "closed box" for kind, *_ in keys):
-        taken.append("the cone's effective area as typed (a box would; Vas goes with its square)")
+        taken.append("the effective area (a box would)")
     if any("sample_rate_hz" in source for source in sources):
-        taken.append("the sample rate in the recordings' headers (compare the sound card's)")
+        taken.append("the sample rate in the headers (compare the sound card's)")
     if not taken:
         return []
     told = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
@@ -232,7 +234,8 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
                 else "a mass that is loose"
             )
             message = (
-                f"The circuit misses this sweep by {100.0 * size:.2g} % RMS and free air by {100.0 * min(free):.2g} %, "
+                f"The circuit misses this sweep by {in_figures(100.0 * size, 2)} % RMS and free air by "
+                f"{in_figures(100.0 * min(free), 2)} %, "
                 f"which no mass or volume explains; look for {causes}, and sweep again."
             )
             notes.append(QualityNote("odd_sweep", "warn", message, sweep.number))

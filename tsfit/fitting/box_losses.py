@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import NORMAL_95
 from tsfit.base.notes import QualityNote
 from tsfit.driver.fit_result import BoxLosses, Estimate
@@ -76,23 +77,27 @@ def loss_notes(found: Sequence[BoxLosses]) -> list[QualityNote]:
     notes = []
     for each in found:
         seen = {name: getattr(each, name) for name in CAUSES if getattr(each, name) is not None}
-        told = ", ".join(f"{LABELS[name]} {factor.value:.3g} ± {factor.stdev:.2g}" for name, factor in seen.items())
+        told = ", ".join(
+            f"{LABELS[name]} {in_figures(factor.value, 3)} ± {in_figures(factor.stdev, 2)}" for name, factor in seen.items()
+        )
         share = f"they make {100.0 * each.share_of_vas:.0f} % of the variance of Vas"
         poor = next((name for name, factor in seen.items() if factor.value < SOUND_Q), None)
         if poor is not None:
             message = (
-                f"The test box is not sound ({told} at {each.hz:.3g} Hz, a sound one has {SOUND_Q:g} or more): "
+                f"The test box is not sound ({told} at {in_figures(each.hz, 3)} Hz, a sound one has {SOUND_Q:g} or more): "
                 f"{CAUSES[poor]}, and sweep again. The losses are counted to this sweep alone, not to Qms; {share}."
             )
             notes.append(QualityNote("lossy_box", "warn", message, each.sweep))
         elif seen:
             message = (
-                f"The test box has losses of its own, {told} at {each.hz:.3g} Hz, counted to this sweep alone; {share}."
+                f"The test box has losses of its own, {told} at {in_figures(each.hz, 3)} Hz, counted to "
+                f"this sweep alone; {share}."
             )
             notes.append(QualityNote("box_losses", "note", message, each.sweep))
         elif each.sigma is not None and each.sigma < -SEEN:
             message = (
-                f"In the box the cone loses less than in the other sweeps, by {-each.sigma:.2g} standard uncertainties, "
+                f"In the box the cone loses less than in the other sweeps, by {in_figures(-each.sigma, 2)} "
+                f"standard uncertainties, "
                 "which no box can do; sweep all states at one level and with the coil as warm."
             )
             notes.append(QualityNote("box_feeds", "warn", message, each.sweep))

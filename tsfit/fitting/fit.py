@@ -10,6 +10,7 @@ import numpy as np
 from tsfit.base.arrays import Mask
 from tsfit.base.causes import cause, refused
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.kramers_kronig import BROKEN_LAW, BROKEN_OCTAVE
@@ -162,7 +163,7 @@ class _Bench:
                 if best.circuit.parts and not band.hum:
                     continue
                 masks[k] = masks[k] & ~np.isin(self.curves[k][0].frequency_hz, sweep.frequency_hz[band.points])
-                where = f"{band.low_hz:.4g} to {band.high_hz:.4g} Hz"
+                where = f"{in_figures(band.low_hz, 4)} to {in_figures(band.high_hz, 4)} Hz"
                 message = f"{where} is left out of the fit: it looks like {band.reason}; look for it."
                 notes.append(QualityNote("excluded_band", "note", message, k))
         if notes:

@@ -15,6 +15,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Mask, Number, Real
 from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.circuit.coil import Values, laplace
 from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit
@@ -99,7 +100,7 @@ def without_peak(curve: ImpedanceCurve) -> TsfitError:
 
 def two_peaks(curve: ImpedanceCurve, state: State, low: float, high: float) -> TsfitError:
     """Say what a curve with resonance peaks near `low` and `high`, Hz, is of."""
-    seen = f"two resonance peaks, near {low:.3g} and {high:.3g} Hz"
+    seen = f"two resonance peaks, near {in_figures(low, 3)} and {in_figures(high, 3)} Hz"
     if state.kind == "added mass":
         return refused(curve.source, "loose_mass", seen=seen)
     everywhere = np.ones(len(curve.frequency_hz), dtype=bool)
@@ -147,10 +148,13 @@ def no_bare_driver(
             # Of a sweep without its beginning the low end is what the cone's own swinging made of it.
             return late
         if max(TUNED[0] * peak.Fs, f[0]) < tuned < TUNED[1] * peak.Fs:
-            seen = f"beside the resonance near {peak.Fs:.3g} Hz stands that of a box tuned near {tuned:.2g} Hz"
+            seen = (
+                f"beside the resonance near {in_figures(peak.Fs, 3)} Hz stands that of a box tuned near "
+                f"{in_figures(tuned, 2)} Hz"
+            )
             return refused(curve.source, "vented_box", seen=seen)
     if (below or (above and floor > DESCRIBED)) and _spoilt(curve, used) is None:
-        seen = f"a resonance near {below or above:.3g} Hz beside that near {peak.Fs:.3g} Hz"
+        seen = f"a resonance near {in_figures(below or above, 3)} Hz beside that near {in_figures(peak.Fs, 3)} Hz"
         return refused(curve.source, "loudspeaker", seen=seen)
     return None
 

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.driver.curve import State
 
@@ -82,7 +83,7 @@ def _decibels(state: State, unit: Literal["V", "dBFS"]) -> float | None:
 
 def level_text(db: float, unit: Literal["V", "dBFS"]) -> str:
     """A level as a person reads it."""
-    return f"{10.0 ** (db / 20.0):.3g} V peak" if unit == "V" else f"{db:.3g} dBFS"
+    return f"{in_figures(10.0 ** (db / 20.0), 3)} V peak" if unit == "V" else f"{in_figures(db, 3)} dBFS"
 
 
 def _told(chosen: float, unit: Literal["V", "dBFS"], out: Sequence[int]) -> QualityNote:

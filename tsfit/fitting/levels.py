@@ -20,6 +20,7 @@ from typing import Literal
 import numpy as np
 
 from tsfit.base.arrays import Complex, Number, Real
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import Values
 from tsfit.driver.fit_result import AtLevel, Estimate, LevelDependence
@@ -243,7 +244,10 @@ def level_notes(levels: LevelDependence) -> list[QualityNote]:
 
     def percent(name: str) -> str:
         part, whole = levels.lowest_from_limit[name], levels.limit[name].value
-        return f"{name} by {100.0 * part.value / whole:+.2g} ± {100.0 * part.stdev / whole:.2g} %"
+        return (
+            f"{name} by {in_figures(100.0 * part.value / whole, 2, sign='+')} ± "
+            f"{in_figures(100.0 * part.stdev / whole, 2)} %"
+        )
 
     apart = " and ".join(percent(name) for name in JUDGED)
     verdict = (

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_edges, octave_means
 from tsfit.fitting.agreement import known_points, sure_misfit
@@ -54,8 +55,9 @@ def missing(frequency_hz: Real, misfit: Complex, peak_hz: float, *, coarse: bool
     most = math.sqrt(float(means[top]))
     there = misfit[(frequency_hz >= low) & (frequency_hz <= high)]
     where = (
-        f"The circuit misses the curve by {100.0 * math.sqrt(float(np.mean(square))):.2g} %, most from {low:.3g} to "
-        f"{high:.3g} Hz ({100.0 * most:.2g} %)"
+        f"The circuit misses the curve by {in_figures(100.0 * math.sqrt(float(np.mean(square))), 2)} %, most from "
+        f"{in_figures(low, 3)} to "
+        f"{in_figures(high, 3)} Hz ({in_figures(100.0 * most, 2)} %)"
     )
     if roughness(there, ROUGH_SHARE) > SMOOTH * most:
         why = (

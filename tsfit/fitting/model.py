@@ -17,6 +17,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Number, Real
 from tsfit.base.engine import Limits
+from tsfit.base.figures import in_figures
 from tsfit.circuit.coil import COIL_MODELS, Values
 from tsfit.circuit.load import (
     BAFFLE_AIR_LOAD,
@@ -34,14 +35,7 @@ from tsfit.circuit.response import Circuit, impedance, impedance_gradient
 from tsfit.circuit.sprung import BOX, LABELS, of_box, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import Air
-from tsfit.driver.formulas import (
-    COIL_COUPLING,
-    Wiring,
-    compliance,
-    force_factor,
-    mechanical_resistance,
-    wiring_factors,
-)
+from tsfit.driver.formulas import COIL_COUPLING, Wiring, compliance, force_factor, mechanical_resistance, wiring_factors
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.least_squares import Misfit
 from tsfit.fitting.sweep import FitSweep, Known, Prior, Scatter
@@ -124,13 +118,13 @@ class JointModel:
         if self.scatter is not None:
             found += self.scatter.priors(sweep.number)
         if state.mass is not None and state.mass_uncertainty:
-            label = f"mass of {1e3 * state.mass:.4g} g"
+            label = f"mass of {in_figures(1e3 * state.mass, 4)} g"
             found.append(Prior("mass", f"mass:{state.mass}", label, state.mass, state.mass_uncertainty))
         if self._boxed(sweep):
             usual = BOX_AIR_LOAD if state.kind == "closed box" else BAFFLE_AIR_LOAD
             found.append(Prior("air load", f"air load:{state.kind}", f"air load, {state.kind}", *usual))
             if state.volume is not None and state.volume_uncertainty:
-                label = f"volume of {1e3 * state.volume:.4g} l"
+                label = f"volume of {in_figures(1e3 * state.volume, 4)} l"
                 found.append(Prior("volume", f"volume:{state.volume}", label, state.volume, state.volume_uncertainty))
         if sweep.resonance_hz is not None and self.with_mass:
             label = f"losses of the box, sweep {sweep.number + 1}"

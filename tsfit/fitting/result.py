@@ -11,6 +11,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask
 from tsfit.base.causes import cause
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.sprung import LABELS, terms_of
 from tsfit.driver.curve import ImpedanceCurve
@@ -181,12 +182,17 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
 
     def change(name: str, value: float) -> str:
         percent = 100.0 * (value / float(at[0][name]) - 1.0)
-        return f"{name} by {percent:+.2g} %" if abs(percent) >= NO_CHANGE else f"{name} by less than {NO_CHANGE:g} %"
+        return (
+            f"{name} by {in_figures(percent, 2, sign='+')} %"
+            if abs(percent) >= NO_CHANGE
+            else f"{name} by less than {NO_CHANGE:g} %"
+        )
 
     apart = " and ".join(change(name, float(at[1][name])) for name in names)
     circuit = other.solved.circuit
     message = (
-        f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC {other.bic - best.bic:.3g} above the "
+        f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC "
+        f"{in_figures(other.bic - best.bic, 3)} above the "
         f"chosen; it would change {apart}."
     )
     if counted == 1:
@@ -254,7 +260,7 @@ def _circuit_notes(best: Solved) -> list[QualityNote]:
             "model_floor",
             "warn" if floor > 2.0 else "note",
             f"The fitted circuit follows the sweeps {'only ' * (floor > 2.0)}to "
-            + (f"{floor:.2g} %" if floor >= 0.01 else "better than 0.01 %")
+            + (f"{in_figures(floor, 2)} %" if floor >= 0.01 else "better than 0.01 %")
             + " of the impedance (RMS, beyond noise)"
             + ("; look for a rattle, a contact or a mass that moves, and sweep again." if floor > 2.0 else "."),
         ),
@@ -288,7 +294,10 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
     for label in best.circuit.parts:
         hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
         whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
-        message = f"A sprung part of {whose} rings near {hz:.3g} Hz, with {100.0 * share:.2g} % of Mms and a Q of {q:.2g}."
+        message = (
+            f"A sprung part of {whose} rings near {in_figures(hz, 3)} Hz, with "
+            f"{in_figures(100.0 * share, 2)} % of Mms and a Q of {in_figures(q, 2)}."
+        )
         notes.append(QualityNote("sprung_part", "note", message))
     rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
@@ -302,7 +311,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             notes += _resistance_notes(best, prior, pull)
         elif abs(pull) > 3.0 and prior.kind not in ("suspension", "air load", "loss"):
             way = "larger" if pull > 0.0 else "smaller"
-            message = f"{abs(pull):.2g} standard uncertainties {way} it would fit; check it."
+            message = f"{in_figures(abs(pull), 2)} standard uncertainties {way} it would fit; check it."
             told = f"The sweeps contradict the {prior.label}: {message}"
             notes.append(QualityNote("strained_input", "warn", told))
     if all(state.kind == "free air" for state in (one.state for one in states)):

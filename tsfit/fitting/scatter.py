@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import NORMAL_95
 from tsfit.base.notes import QualityNote
 from tsfit.fitting.least_squares import Objective, covariance_of
@@ -67,7 +68,8 @@ def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
     if scatter is None:
         return []
     message = (
-        f"From sweep to sweep the suspension's compliance scatters by about {100.0 * scatter.compliance:.1g} %, beyond "
+        f"From sweep to sweep the suspension's compliance scatters by about "
+        f"{in_figures(100.0 * scatter.compliance, 1)} %, beyond "
         "what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the "
         "same warmth."
     )

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.sprung import parts_among
@@ -155,7 +156,7 @@ class Task:
             x = _suspension_step(model, x, floor)
         tried = solve(model, x, floor, rough=not self.alone)
         if log.isEnabledFor(logging.INFO):
-            told = tried.fault or f"misses by {misfit_percent(tried):.2g} %"
+            told = tried.fault or f"misses by {in_figures(misfit_percent(tried), 2)} %"
             log.info("tried coil %s, suspension %s: %s", coil, suspension, told)
         return tried
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.causes import cause, refused
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import (
     BROKEN_LAW,
@@ -96,8 +97,9 @@ def _few_points(curve: ImpedanceCurve, peak: Resonance) -> str | None:
     density = math.ceil(2.0 * LEAST_IN_WIDTH * math.log(2.0) / (2.0 * half))
     points = f"{inside} point{'' if inside == 1 else 's'} lie{'s' if inside == 1 else ''}"
     return (
-        f"Only {points} within the half-power width of the resonance, {low:.4g} to {high:.4g} Hz, and the Qs hang on them; "
-        f"measure again with {density} points per octave around {peak.Fs:.3g} Hz."
+        f"Only {points} within the half-power width of the resonance, {in_figures(low, 4)} to "
+        f"{in_figures(high, 4)} Hz, and the Qs hang on them; "
+        f"measure again with {density} points per octave around {in_figures(peak.Fs, 3)} Hz."
     )
 
 
@@ -115,8 +117,9 @@ def _low_end(curve: ImpedanceCurve, peak: Resonance) -> str | None:
     if lowest <= WELL_BELOW * peak.Fs:
         return None
     return (
-        f"The sweep begins at {lowest:.3g} Hz and the resonance stands near {peak.Fs:.3g} Hz, so its lower side is cut off "
-        f"and Re and the Qs are less sure; measure again from {peak.Fs / 4.0:.2g} Hz."
+        f"The sweep begins at {in_figures(lowest, 3)} Hz and the resonance stands near {in_figures(peak.Fs, 3)} "
+        f"Hz, so its lower side is cut off "
+        f"and Re and the Qs are less sure; measure again from {in_figures(peak.Fs / 4.0, 2)} Hz."
     )
 
 
@@ -131,8 +134,9 @@ def _coil_range(curve: ImpedanceCurve, peak: Resonance) -> str | None:
         return None
     wanted = min(highest * COIL_SEEN / max(share, 1e-3), enough)
     return (
-        f"The sweep ends at {highest:.4g} Hz, where the coil's reactance is but {100.0 * max(share, 0.0):.0f} % of Re, too "
-        f"little to tell the coil model; measure again up to {wanted:.2g} Hz."
+        f"The sweep ends at {in_figures(highest, 4)} Hz, where the coil's reactance is but "
+        f"{100.0 * max(share, 0.0):.0f} % of Re, too "
+        f"little to tell the coil model; measure again up to {in_figures(wanted, 2)} Hz."
     )
 
 
@@ -172,7 +176,8 @@ def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
         return f"it breaks the Kramers-Kronig relations by {size} over the whole range"
     low, high, rms = octave
     return (
-        f"it breaks the Kramers-Kronig relations by {100.0 * rms:.1f} % RMS in the octave from {low:.3g} to {high:.3g} Hz "
+        f"it breaks the Kramers-Kronig relations by {100.0 * rms:.1f} % RMS in the octave from "
+        f"{in_figures(low, 3)} to {in_figures(high, 3)} Hz "
         f"({size} over the whole range)"
     )
 
@@ -231,9 +236,11 @@ def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityN
     if re.value - smooth[at] <= BY_CHANCE * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / len(real[near]))):
         return []
     message = (
-        f"Re comes out at {re.value:.4g} ± {re.stdev:.2g} ohm, but the curve itself reads {smooth[at]:.4g} ohm at "
-        f"{curve.frequency_hz[low][at]:.2g} Hz, and no driver reads less than its Re: a loss of coil or suspension, or "
+        f"Re comes out at {in_figures(re.value, 4)} ± {in_figures(re.stdev, 2)} ohm, but the curve itself reads "
+        f"{in_figures(smooth[at], 4)} ohm at "
+        f"{in_figures(curve.frequency_hz[low][at], 2)} Hz, and no driver reads less than its Re: a loss of coil "
+        f"or suspension, or "
         "what a contact, a warming coil or a knock did to the sweep, is taken for it. Sweep again, check with an ohmmeter, "
-        f"and hold Re at what that reads (--hold Re={smooth[at]:.4g})."
+        f"and hold Re at what that reads (--hold Re={in_figures(smooth[at], 4)})."
     )
     return [QualityNote("re_above_curve", "warn", message, number)]

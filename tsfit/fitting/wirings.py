@@ -12,6 +12,7 @@ import numpy as np
 
 from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
@@ -62,7 +63,8 @@ def check_other_coil(curves: Sequence[tuple[ImpedanceCurve, State]], peaks: Sequ
     for (curve, state), peak in zip(curves, peaks, strict=True):
         if both and state.wiring == "one coil" and peak.Qms < BRAKED * min(both):
             message = (
-                f"{curve.source}: through one coil Qms reads {peak.Qms:.2g} against {min(both):.2g} with both coils wired, "
+                f"{curve.source}: through one coil Qms reads {in_figures(peak.Qms, 2)} against "
+                f"{in_figures(min(both), 2)} with both coils wired, "
                 f"as if the other coil had been shorted or loaded, and then no Qes can be told; {OPEN_IT}."
             )
             raise TsfitError(message, code="other_coil", file=curve.source)
@@ -127,7 +129,8 @@ def wiring_notes(best: Solved, states: Sequence[FittedState]) -> list[QualityNot
     qms, qes = (float(model.values(best.x)[name]) for name in ("Qms", "Qes"))
     if {one.state.wiring for one in states} == {"one coil"} and qms < qes:
         message = (
-            f"Through one coil Qms = {qms:.2g} lies below Qes = {qes:.2g}, as with the other coil shorted or loaded; Qes "
+            f"Through one coil Qms = {in_figures(qms, 2)} lies below Qes = {in_figures(qes, 2)}, as with the "
+            f"other coil shorted or loaded; Qes "
             "holds only if it was open. Check its ends, or sweep both coils in series beside it."
         )
         notes.append(QualityNote("other_coil", "warn", message))

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.files import read_bytes, write_new
 from tsfit.base.notes import QualityNote
 from tsfit.driver.curve import ImpedanceCurve
@@ -357,7 +358,11 @@ def check_units(f: Real, z: Complex, path: Path) -> None:
         refuse(path, message, "frequency")
     middle = float(np.median(np.abs(z)))
     if not TYPICAL_OHM[0] <= middle <= TYPICAL_OHM[1]:
-        refuse(path, f"shows about {middle:.2g} ohm, no driver's; state ohm or kohm as the file has it.", "impedance")
+        refuse(
+            path,
+            f"shows about {in_figures(middle, 2)} ohm, no driver's; state ohm or kohm as the file has it.",
+            "impedance",
+        )
 
 
 def _measured(z: Complex) -> Mask:

@@ -35,6 +35,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.files import is_json
 from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.fit_result import FitResult
@@ -181,8 +182,8 @@ def refuse_contradiction(path: Path, figures: Mapping[str, Printed]) -> None:
             made = float(complete({each: values[each] for each in needs})[name])
             (stated, unit), (follows, _) = display(name, values[name]), display(name, made)
             told = (
-                f"{name} is {stated:.4g} {unit}".rstrip()
-                + f", but {', '.join(needs)} make it {follows:.4g} {unit}".rstrip()
+                f"{name} is {in_figures(stated, 4)} {unit}".rstrip()
+                + f", but {', '.join(needs)} make it {in_figures(follows, 4)} {unit}".rstrip()
             )
             message = f"{path}: {told}; correct the one that is wrong, or leave {name} out."
             raise TsfitError(message, code="contradiction", file=path)

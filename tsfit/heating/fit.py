@@ -15,6 +15,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import middle
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.thermal import Drive, conductance, course
@@ -312,7 +313,8 @@ def _coil_notes(readings: Readings) -> list[QualityNote]:
     return [QualityNote(
         "coil_read", "note",
         "The driver's file tells nothing of what its coil loses in the iron, which would pass for resistance; its coil was "
-        f"read here: Le {1e3 * told['Le']:.2g} mH, L2 {1e3 * told['L2']:.2g} mH, R2 {told['R2']:.2g} ohm. A fit of "
+        f"read here: Le {in_figures(1e3 * told['Le'], 2)} mH, L2 {in_figures(1e3 * told['L2'], 2)} mH, R2 "
+        f"{in_figures(told['R2'], 2)} ohm. A fit of "
         "sweeps as [driver] from tells more.",
     )]  # fmt: skip
 
@@ -322,7 +324,8 @@ def _notes(run: HeatRun, driver: Driver, found: _Found, piloted: bool, told: boo
     if not told:
         notes.append(QualityNote(
             "magnet_open", "note",
-            f"{run.seconds / 60.0:.2g} minutes of power do not tell how the magnet cools, so that no continuous power "
+            f"{in_figures(run.seconds / 60.0, 2)} minutes of power do not tell how the magnet cools, so that no "
+            f"continuous power "
             "follows; hold the power for 20 minutes and more.",
         ))  # fmt: skip
     if not piloted:
@@ -335,7 +338,8 @@ def _notes(run: HeatRun, driver: Driver, found: _Found, piloted: bool, told: boo
     if abs(apart) > 0.03:
         notes.append(QualityNote(
             "cold_resistance", "warn",
-            f"The cold coil reads {run.cold_ohm:.4g} ohm here and {driver.Re:.4g} ohm in the driver's fit, "
+            f"The cold coil reads {in_figures(run.cold_ohm, 4)} ohm here and {in_figures(driver.Re, 4)} ohm in "
+            f"the driver's fit, "
             f"{100 * apart:+.1f} %; look at leads and volts per full scale, or whether the coil was still warm.",
         ))  # fmt: skip
     if abs(run.offset_percent) > 100.0 * OFFSET:

@@ -6,6 +6,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.panels.cabinet import cabinet
 from tsfit.box.panels.plan import CabinetPlan, asked_by
 from tsfit.box.result import BoxResult
@@ -50,7 +51,9 @@ def price(state: PageState, one: Tried, box: BoxResult) -> Price | None:
         area = sum(board.count * board.length_mm * board.width_mm for board in made.panels) / 1e6
         total += area * state.board_price
         parts.append(f"{area:.2f} m² of {made.thickness_mm:g} mm board at {state.board_price:g}")
-    return Price(total, f"Price: {total:.4g} ({', '.join(parts)}), without {', '.join(without[:-1])} and {without[-1]}.")
+    return Price(
+        total, f"Price: {in_figures(total, 4)} ({', '.join(parts)}), without {', '.join(without[:-1])} and {without[-1]}."
+    )
 
 
 def coil_c(box: BoxResult, heat: HeatResult, lift_db: Real) -> Real:

@@ -9,12 +9,13 @@ from itertools import groupby
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.base.figures import in_figures
 from tsfit.box.answer import answer, levels
 from tsfit.box.enclosure import slope
 from tsfit.box.equaliser.equalised import at_level, equalise, words
 from tsfit.box.equaliser.sections import FilterSection, gain_db
 from tsfit.box.frequencies import LOUDEST_HZ, table_frequencies
-from tsfit.box.limits import MaximumOutput
+from tsfit.box.limits import MaximumOutput, not_counted
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import written
 from tsfit.box.uncertainty import curve_bands
@@ -84,7 +85,7 @@ def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
     for one, box in zip(drivers, boxes, strict=True):
         # What is told hangs on the frequencies that commands take, what is drawn on those of the drawing.
         shown.append(_driver(state, one, box, replace(box, frequency_hz=hz), band_hz))
-    prices = ", ".join(f"{one.price:.4g} with {one.name}" for one in shown if one.price is not None)
+    prices = ", ".join(f"{in_figures(one.price, 4)} with {one.name}" for one in shown if one.price is not None)
     return Showing(verdict(boxes) + f" Price {prices}." * bool(prices), hz, band_hz, shown)
 
 
@@ -205,4 +206,6 @@ def verdict(boxes: Sequence[BoxResult]) -> str:
             said.append(f"at {hz:g} Hz{ahead} {order[0][0]:.0f} dB ({order[0][2]})")
     if not rated:
         said.append("how loud is open: no rating is known")
-    return f"{said[0]}; loudest {', '.join(said[1:])}." if rated else f"{'; '.join(said)}."
+    aside = {each for box in boxes if (each := not_counted(box.ratings))}
+    how = f"loudest, with {' and '.join(sorted(aside))} not counted," if aside else "loudest"
+    return f"{said[0]}; {how} {', '.join(said[1:])}." if rated else f"{'; '.join(said)}."

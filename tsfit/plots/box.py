@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import KIND_NAMES, step_response
 from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult
@@ -33,7 +34,7 @@ def box_plot(result: BoxResult) -> Figure:
     """
     curves, enclosure = result.curves, result.enclosure
     quantities: list[tuple[str, Real, str, float]] = [
-        ("spl_db", curves.spl_db, f"level at {enclosure.voltage:.3g} V, dB at 1 m", 1.9)
+        ("spl_db", curves.spl_db, f"level at {in_figures(enclosure.voltage, 3)} V, dB at 1 m", 1.9)
     ]
     if result.maximum is not None:
         quantities.append(("max_spl_db", result.maximum.spl_db, "loudest, dB at 1 m", 1.9))
@@ -65,11 +66,11 @@ def box_plot(result: BoxResult) -> Figure:
     if result.maximum is not None:
         _maximum_panel(at["max_spl_db"], result.maximum, result.peak)
     ratings = result.ratings
-    _limit_line(at["excursion_mm"], ratings.xmax_m, 1e3, "Xmax {:.3g} mm")
+    _limit_line(at["excursion_mm"], ratings.xmax_m, 1e3, "Xmax", "mm")
     if "port_speed_m_s" in at:
-        _limit_line(at["port_speed_m_s"], ratings.port_speed_m_s, 1.0, "limit {:.3g} m/s")
+        _limit_line(at["port_speed_m_s"], ratings.port_speed_m_s, 1.0, "limit", "m/s")
     if "radiator_excursion_mm" in at:
-        _limit_line(at["radiator_excursion_mm"], ratings.radiator_xmax_m, 1e3, "limit {:.3g} mm")
+        _limit_line(at["radiator_excursion_mm"], ratings.radiator_xmax_m, 1e3, "limit", "mm")
     return figure
 
 
@@ -77,7 +78,7 @@ def step_plot(result: BoxResult) -> Figure:
     """Draw the pressure after a voltage step."""
     time, pressure = step_response(result.enclosure)
     volts = result.enclosure.voltage
-    told = f"{_build(result)}; after a step of {volts:.3g} V, 1 m, half space"
+    told = f"{_build(result)}; after a step of {in_figures(volts, 3)} V, 1 m, half space"
     figure, (panel,) = new_plot([2.4], result.enclosure.driver.name, told)
     panel.axhline(0.0, color=QUIET, linewidth=0.9)
     panel.plot(1e3 * time, pressure, color=LINES[0][0], linewidth=1.6)
@@ -94,14 +95,14 @@ def _marker(values: Real) -> str:
 
 
 def _subtitle(result: BoxResult) -> str:
-    return f"{_build(result)}; {result.enclosure.voltage:.3g} V RMS, 1 m, half space"
+    return f"{_build(result)}; {in_figures(result.enclosure.voltage, 3)} V RMS, 1 m, half space"
 
 
 def _build(result: BoxResult) -> str:
     enclosure = result.enclosure
     told = {**in_units(result.chamber), **in_units(result.opening)}
-    volumes = " + ".join(f"{told[key]:.3g} l" for key in ("volume_l", "front_volume_l") if told[key] is not None)
-    tuned = f"Qtc {told['qtc']:.3g}" if told["fb_hz"] is None else f"tuned to {told['fb_hz']:.3g} Hz"
+    volumes = " + ".join(f"{in_figures(told[key], 3)} l" for key in ("volume_l", "front_volume_l") if told[key] is not None)
+    tuned = f"Qtc {in_figures(told['qtc'], 3)}" if told["fb_hz"] is None else f"tuned to {in_figures(told['fb_hz'], 3)} Hz"
     build = ", ".join(filter(None, (KIND_NAMES[enclosure.kind], volumes, tuned)))
     several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
     return f"{several}{build}"
@@ -124,7 +125,7 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
             level = reference - 3.01
             panel.plot([frequency], [level], marker="o", markersize=4.5, color=LINES[0][0])
             note(
-                panel, f"f3 {frequency:.3g} Hz", (frequency, level), LINES[0][0],
+                panel, f"f3 {in_figures(frequency, 3)} Hz", (frequency, level), LINES[0][0],
                 (7 if side == "left" else -7, 2 if band_pass else -3), va="bottom" if band_pass else "top", ha=side,
             )  # fmt: skip
 
@@ -176,11 +177,11 @@ def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None)
         note(panel, name, at, LIMIT_STYLES[name][0], (aside, -3.0), ha=side, va="top")
 
 
-def _limit_line(panel: Axes, limit: float | None, unit: float, text: str) -> None:
+def _limit_line(panel: Axes, limit: float | None, scale: float, called: str, unit: str) -> None:
     """Draw a limit where the curve comes within half of it."""
     if limit is None:
         return
-    shown, (bottom, top) = unit * limit, panel.get_ylim()
+    shown, (bottom, top) = scale * limit, panel.get_ylim()
     if shown <= 2.0 * top:
         panel.set_ylim(bottom, max(top, 1.2 * shown))
-        name_level(panel, shown, text.format(shown))
+        name_level(panel, shown, f"{called} {in_figures(shown, 3)} {unit}")

@@ -5,6 +5,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.verify.findings import BuiltBox
 from tsfit.plots.style import (
@@ -75,6 +76,6 @@ def _resonances(panel: Axes, data: BuiltBox, lowest: float) -> None:
             # fp comes close to fL, so its name stands inside.
             inside = name == "fp"
             note(
-                panel, f"{name} {at:.3g} Hz", (at, 0.9 if inside else 1.0), QUIET, (-3 if inside else 0, 0),
+                panel, f"{name} {in_figures(at, 3)} Hz", (at, 0.9 if inside else 1.0), QUIET, (-3 if inside else 0, 0),
                 xycoords=("data", "axes fraction"), ha="right" if inside else "center", va="top" if inside else "bottom",
             )  # fmt: skip

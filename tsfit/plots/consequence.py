@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, frequency_axis, new_plot, note, value_axis
 
@@ -44,8 +45,8 @@ def _curves(box: Consequence) -> list[tuple[str, BandCurve]]:
 
 
 def _title(box: Consequence) -> str:
-    size = "" if box.volume_l is None else f", {box.volume_l:.3g} l"
-    tuned = "" if box.tuning_hz is None else f", tuned to {box.tuning_hz:.3g} Hz"
+    size = "" if box.volume_l is None else f", {in_figures(box.volume_l, 3)} l"
+    tuned = "" if box.tuning_hz is None else f", tuned to {in_figures(box.tuning_hz, 3)} Hz"
     return f"{box.box[:1].upper()}{box.box[1:]}{size}{tuned}"
 
 

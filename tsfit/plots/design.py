@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.design.search import DesignMap
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_plot, note, preferred_numbers
 
@@ -54,7 +55,7 @@ def map_plot(
     litres = 1e3 * design.volume / filling
     merits = design.boxes.merits
     values: dict[Quantity, tuple[Real, Callable[[float], str]]] = {
-        "f3": (merits.f3_hz, lambda v: f"{v:.4g} Hz"),
+        "f3": (merits.f3_hz, lambda v: f"{in_figures(v, 4)} Hz"),
         "ripple": (merits.unevenness_db, lambda v: f"{v:g} dB"),
         "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
     }
@@ -122,7 +123,7 @@ def _mark(panel: Axes, litres: float, tuning: float) -> None:
     panel.plot([litres], [tuning], marker="o", markersize=7, markerfacecolor="white", markeredgecolor=INK, zorder=5)
     left = np.log(litres / panel.get_xlim()[0]) > 0.6 * np.log(panel.get_xlim()[1] / panel.get_xlim()[0])
     note(
-        panel, f"{litres:.3g} l, {tuning:.3g} Hz", (litres, tuning), INK, (-9 if left else 9, 9),
+        panel, f"{in_figures(litres, 3)} l, {in_figures(tuning, 3)} Hz", (litres, tuning), INK, (-9 if left else 9, 9),
         ha="right" if left else "left", fontsize=TEXT, weight="bold",
         bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
     )  # fmt: skip

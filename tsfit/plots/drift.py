@@ -4,6 +4,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.drift.box import BoxedChange
 from tsfit.drift.history import CauseHistory, History
@@ -68,9 +69,11 @@ def _cause(panel: Axes, one: CauseHistory, colour: str, last: float) -> None:
 def box_drift_plot(boxed: BoxedChange) -> Figure:
     """Draw the level in one box with the driver of both entries, and below the difference with its 95 % band."""
     found, name = boxed.found, boxed.first.driver.name
-    size = "" if found.volume_l is None else f", {found.volume_l:.3g} l"
+    size = "" if found.volume_l is None else f", {in_figures(found.volume_l, 3)} l"
     figure, (levels, panel) = new_plot(
-        [2.2, 1.4], name, f"{found.box}{size}; {boxed.before.enclosure.voltage:.3g} V RMS, 1 m, half space, coil at 20 °C"
+        [2.2, 1.4],
+        name,
+        f"{found.box}{size}; {in_figures(boxed.before.enclosure.voltage, 3)} V RMS, 1 m, half space, coil at 20 °C",
     )
     places = (0.30, 0.62)
     for index, (entry, box) in enumerate(((boxed.first, boxed.before), (boxed.other, boxed.after))):
@@ -79,7 +82,7 @@ def box_drift_plot(boxed: BoxedChange) -> Figure:
         levels.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.4)
         at = int(places[index] * len(frequency))
         f3 = box.f3_hz
-        text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {f3:.3g} Hz"
+        text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {in_figures(f3, 3)} Hz"
         note(
             levels, text, (float(frequency[at]), float(level[at])), colour, (-26, 22) if index == 0 else (10, -26),
             ha="right" if index == 0 else "left",
@@ -87,7 +90,7 @@ def box_drift_plot(boxed: BoxedChange) -> Figure:
         )  # fmt: skip
     top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for box in (boxed.before, boxed.after)) + 2.0) / 5.0)
     levels.set_ylim(top - LEVEL_SPAN_DB, top)
-    value_axis(levels, f"level at {boxed.before.enclosure.voltage:.3g} V, dB at 1 m")
+    value_axis(levels, f"level at {in_figures(boxed.before.enclosure.voltage, 3)} V, dB at 1 m")
     change = found.level_change_db
     panel.fill_between(found.frequency_hz, change.low, change.high, color=LINES[1][0], alpha=0.2, linewidth=0.0)
     panel.plot(found.frequency_hz, change.value, color=LINES[1][0], linewidth=1.2, marker="o", markersize=2.6)

@@ -4,6 +4,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.plots.curves import Quantity, curves_plot, limit_rows
 
@@ -25,7 +26,7 @@ def equalised_plot(data: EqualiserForm) -> Figure:
     if data.target_db is not None:
         levels[TARGET] = data.target_db[shown]
     travel = {ALONE: data.excursion_before_mm[shown], AFTER: data.excursion_after_mm[shown]}
-    limit = None if data.xmax_mm is None else (data.xmax_mm, f"Xmax {data.xmax_mm:.3g} mm")
+    limit = None if data.xmax_mm is None else (data.xmax_mm, f"Xmax {in_figures(data.xmax_mm, 3)} mm")
     quantities = [
         Quantity("level, dB at 1 m", levels, bands=bands("after_db"), span=SPAN_DB, height=2.2),
         Quantity("gain, dB", {AFTER: data.gain_db[shown]}, limit=(0.0, ""), height=1.2),

@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.plots.style import (
@@ -84,9 +85,9 @@ def state_name(state: State) -> str:
     """Name a state by its kind and size; repeats of a state have the same name."""
     name: str = state.kind
     if state.kind == "added mass" and state.mass is not None:
-        name = f"added mass {1e3 * state.mass:.3g} g"
+        name = f"added mass {in_figures(1e3 * state.mass, 3)} g"
     elif state.kind == "closed box" and state.volume is not None:
-        name = f"closed box {1e3 * state.volume:.3g} l"
+        name = f"closed box {in_figures(1e3 * state.volume, 3)} l"
     return name if state.wiring is None else f"{name}, {state.wiring}"
 
 

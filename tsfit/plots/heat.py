@@ -2,6 +2,7 @@
 
 from matplotlib.figure import Figure
 
+from tsfit.base.figures import in_figures
 from tsfit.driver.heat_result import HeatResult
 from tsfit.plots.style import INK, LINES, QUIET, TEXT, name_level, new_plot, note, value_axis
 
@@ -9,7 +10,10 @@ from tsfit.plots.style import INK, LINES, QUIET, TEXT, name_level, new_plot, not
 def heat_plot(result: HeatResult) -> Figure:
     """Draw the coil's temperature over time, measured as dots and fitted as a line, and the magnet's."""
     course, ambient = result.course, result.run.ambient_c
-    subtitle = f"{result.run.power_w:.3g} W for {result.run.seconds / 60.0:.3g} min; dots measured, lines fitted"
+    subtitle = (
+        f"{in_figures(result.run.power_w, 3)} W for {in_figures(result.run.seconds / 60.0, 3)} min; dots "
+        f"measured, lines fitted"
+    )
     figure, (panel,) = new_plot([2.9], f"{result.driver.name}: the coil's heat", subtitle)
     minutes = [t / 60.0 for t in course.t_s]
     read = [(t, ambient + rise) for t, rise in zip(minutes, course.delta_k, strict=True) if rise is not None]

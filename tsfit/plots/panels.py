@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from typing import TYPE_CHECKING
 
+from tsfit.base.figures import in_figures
 from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.panels.layout import Laid, half_mm
 
@@ -40,7 +41,7 @@ def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
     height = HEAD_IN + sum(width * scale + CAPTION_IN for _, width in used) + MARGIN_IN
     figure = Figure(figsize=(wide, height))
     w, h, d = data.outside_mm
-    title = f"Boards of {data.thickness_mm:.3g} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
+    title = f"Boards of {in_figures(data.thickness_mm, 3)} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
     figure.text(
         0.01, 1.0 - 0.07 / height, title, va="top", fontsize=SMALL if narrow else TITLE, color=INK, weight="bold"
     )  # fmt: skip
@@ -82,7 +83,7 @@ def _used(data: Cabinet, sheet: int) -> tuple[float, float]:
 
 def _caption(data: Cabinet, sheet: int, used: tuple[float, float]) -> str:
     (length, width), kerf = data.sheet_mm, data.kerf_mm
-    said = f"sheet {sheet}: {length:.0f} × {width:.0f} mm, saw cut {kerf:.2g} mm"
+    said = f"sheet {sheet}: {length:.0f} × {width:.0f} mm, saw cut {in_figures(kerf, 2)} mm"
     left = length - used[0]
     return f"{said}; {left:.0f} mm to the right stay whole" if left else said
 

@@ -7,6 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis, new_plot, note, resonance, value_axis
 
@@ -35,7 +36,8 @@ def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequen
             panels[2].plot(one.frequency_hz, np.abs(one.impedance_ohm), color=colour, linewidth=width)
     phase.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
     note(
-        magnitude, f"{size[peak]:.3g} Ω at {frequency[peak]:.3g} Hz", (float(frequency[peak]), float(size[peak])),
+        magnitude, f"{in_figures(size[peak], 3)} Ω at {in_figures(frequency[peak], 3)} "
+        f"Hz", (float(frequency[peak]), float(size[peak])),
         LINES[0][0], (6, 0), va="center",
     )  # fmt: skip
     frequency_axis(phase, *near)

@@ -6,6 +6,7 @@ from tsfit.box.answer import loudest, size_and_reach
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
+from tsfit.box.limits import Ratings, not_counted
 from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.told import headed, unit_of, written
@@ -51,7 +52,8 @@ def box_part(data: BoxForm, name: str) -> Part:
     said = f"{title}: {size_and_reach(data.design, data.enclosure, data.drive_v)}."
     if data.max_spl_db is not None and data.limited_by is not None:
         at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
-        said += f" {loudest((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))}"
+        levels = ((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))
+        said += f" {loudest(levels, not_counted(data.ratings or Ratings()))}"
     first = [quantity for quantity in quantities if quantity.span is not None]
     seen = curves_plot(data.frequency_hz, first, title, subtitle, swept)
     level = Block("picture", picture=picture(seen, f"{name}-level", f"{title}: level at {subtitle}."), spare=True)

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.consequence import Consequence
 from tsfit.box.told import NAMES, headed
 from tsfit.check.consistency import Contradiction
@@ -40,7 +41,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
     key = {parameter: display(parameter, item.value, item.unit) for parameter, item in fit.parameters.items()}
     lead = ", ".join(
-        f"{parameter} {key[parameter][0]:.3g} {key[parameter][1]}".rstrip()
+        f"{parameter} {in_figures(key[parameter][0], 3)} {key[parameter][1]}".rstrip()
         for parameter in ("Re", "Fs", "Qts", "Vas", "Mms", "Bl")
         if parameter in key
     )

@@ -9,6 +9,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.circuit.large_signal import LargeSignal
 from tsfit.driver.terminals import Terminals
 
@@ -83,7 +84,8 @@ def prepared(
     periods = (len(terminals.volts) - first) // n
     if periods < 1:
         message = (
-            f"{terminals.source}: lasts {len(terminals.volts) / terminals.rate_hz:.3g} s, which leaves no period of "
+            f"{terminals.source}: lasts {in_figures(len(terminals.volts) / terminals.rate_hz, 3)} s, which leaves "
+            f"no period of "
             f"{period_s:g} s after {first / terminals.rate_hz:g} s of settling; record longer or correct these two."
         )
         raise TsfitError(message, code="too_short", file=terminals.source)
@@ -123,7 +125,8 @@ def _whole(terminals: Terminals, fs: float, steps_hz: float, settle_s: float | N
     seconds = n / rate
     if seconds < settle + TAPER_S + 20.0 / fs:
         message = (
-            f"{terminals.source}: lasts {seconds:.3g} s, too short to tell anything after {settle:.2g} s of settling; "
+            f"{terminals.source}: lasts {in_figures(seconds, 3)} s, too short to tell anything after "
+            f"{in_figures(settle, 2)} s of settling; "
             "record 16 s."
         )
         raise TsfitError(message, code="too_short", file=terminals.source)

@@ -185,7 +185,7 @@ def test_ratings_of_ones_own_replace_those_of_sheet_and_box():
 
 def test_a_rating_that_is_not_known_is_said():
     case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_volume(0.08))
-    assert "Dunlin 12 S has no known Xmax, so that never stops it." in case.words
+    assert "Dunlin 12 S has no known Xmax: travel is not counted." in case.words
     whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
     assert "no known" not in " ".join(whole.words)
 

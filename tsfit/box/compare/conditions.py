@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.circumstances import PLAIN, Circumstances
 from tsfit.box.design.closed import volumes_for_f3
 from tsfit.box.kinds import BafflePlan, ClosedPlan, VentedPlan
@@ -14,7 +15,6 @@ from tsfit.box.result import BoxResult
 from tsfit.driver.air import Air
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 
 
 @dataclass(frozen=True)
@@ -111,9 +111,9 @@ def same_f3(f3_hz: float) -> Case:
 
 def same_vented(volume: float, tuning: float, port_diameter: float | None = None) -> Case:
     """Vented boxes of one and the same net volume (m³), tuning (Hz) and, where given, inner diameter of the port (m)."""
-    through = "" if port_diameter is None else f", port of {100.0 * port_diameter:.3g} cm"
+    through = "" if port_diameter is None else f", port of {in_figures(100.0 * port_diameter, 3)} cm"
     opening = Opening(None if port_diameter is None else Port(port_diameter))
-    name = f"vented, {in_figures(1e3 * volume, 4)} l net, {tuning:.3g} Hz{through}"
+    name = f"vented, {in_figures(1e3 * volume, 4)} l net, {in_figures(tuning, 3)} Hz{through}"
     return in_box(VentedPlan(volume=volume, tuning=tuning, opening=opening), name)
 
 

@@ -23,6 +23,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Number, Read, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.compare.circumstances import Circumstances
@@ -36,7 +37,7 @@ from tsfit.box.limits import MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
-from tsfit.driver.sizes import doubt, in_figures
+from tsfit.driver.sizes import doubt
 
 MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
 """They ask for what was measured at power and at full travel."""
@@ -294,10 +295,10 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
         # Where both are one, the limits have told already where travel comes first.
         sentences += beyond_travel(names, case) if "rated power" in at and number == len(names) - 1 else []
     if "limits" in case.level_db:
-        for name, box in named:
-            rated = ("rated power", box.ratings.power_w), ("Xmax", box.ratings.xmax_m)
-            lacking = " and no known ".join(what for what, value in rated if value is None)
-            sentences += [f"{name} has no known {lacking}, so that never stops it."] if lacking else []
+        for what, counted, rating in (("rated power", "heat", "power_w"), ("Xmax", "travel", "xmax_m")):
+            lacking = [name for name, box in named if getattr(box.ratings, rating) is None]
+            have = "have" if len(lacking) > 1 else "has"
+            sentences += [f"{' and '.join(lacking)} {have} no known {what}: {counted} is not counted."] if lacking else []
     for name, one in zip(names, case.equalised, strict=False):
         sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
         if one.loudest_db is not None and one.limited_at_hz is not None:
@@ -308,7 +309,7 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
 
 
 def _hz(frequency: float) -> str:
-    return f"{frequency:.0f} Hz" if frequency >= 99.5 else f"{frequency:.3g} Hz"
+    return f"{in_figures(frequency, 3)} Hz"
 
 
 def lead_sentence(first: str, other: str, way: str, difference: Difference) -> str:

@@ -10,6 +10,8 @@ from tsfit.box.frequencies import LOUDEST_HZ
 
 LOWER = 1.03
 """Ratio of f3 from which one is told to reach lower."""
+COUNTED: dict[str, Way] = {"heat": "rated power", "travel": "travel limit"}
+"""What the loudest counts, by the way that is missing where a driver has no rating for it."""
 
 
 def in_short(result: DriverComparison) -> list[str]:
@@ -21,7 +23,11 @@ def in_short(result: DriverComparison) -> list[str]:
         printed = as_printed(result, (0, number))
         how = f"at equal power: {_stands(result, number, 'equal power')}"
         if way == "limits":
-            how = f"each at its loudest{f', {printed}' if printed else ''}: {_stands(result, number, 'limits')}"
+            aside = [
+                counted for counted, each in COUNTED.items() if any(each not in case.level_db for case in result.cases)
+            ]
+            told = [f", {printed}"] * bool(printed) + [f", {' and '.join(aside)} not counted"] * bool(aside)
+            how = f"each at its loudest{''.join(told)}: {_stands(result, number, 'limits')}"
         cross = _crossings([case.differences[way][number - 1].crossings_hz for case in result.cases])
         advice = _choice(result, number, way)
         found.append(" ".join([f"{names[number]} against {names[0]}, {how}{cross}.", *advice]))

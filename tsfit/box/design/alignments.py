@@ -26,6 +26,7 @@ from typing import Literal
 import numpy as np
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.driver.record import Driver
 
@@ -171,13 +172,19 @@ def align(driver: Driver, family: Family, leak_q: float = math.inf) -> Alignment
     found = possible_alignments(driver, leak_q)
     if family not in found:
         low, high = needed_qts(family, leak_q)
-        needs = f"at least {low:.3g}" if high > 100.0 else f"up to {high:.3g}" if low < 0.01 else f"{low:.3g} to {high:.3g}"
+        needs = (
+            f"at least {in_figures(low, 3)}"
+            if high > 100.0
+            else f"up to {in_figures(high, 3)}"
+            if low < 0.01
+            else f"{in_figures(low, 3)} to {in_figures(high, 3)}"
+        )
         leak = "no leaks" if math.isinf(leak_q) else f"leak Q {leak_q:g}"
         others = " or ".join(found)
         remedy = f"take {others}" if others else "no fourth-order family has one; take a closed box"
         raise TsfitError(
             f"{driver.name}: there is no {family} box, which with {leak} needs a Qts of {needs} and the driver has "
-            f"{driver.Qts:.3g}; {remedy}.",
+            f"{in_figures(driver.Qts, 3)}; {remedy}.",
             code="no_alignment",
         )
     return found[family]

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.design.closing_in import closing_in
 from tsfit.box.design.port import level_known, sized_for, wide_enough
 from tsfit.box.design.proposal import Proposal
@@ -102,8 +103,9 @@ def best_band_pass(search: BandPassSearch) -> tuple[float, float, float]:
     missed = " and ".join(limit for limit, over in exceeded.items() if over[k] > 0.0)
     if missed:
         raise TsfitError(
-            f"{driver.name}: no band-pass box keeps all the limits; the closest, {1e3 * rear:.3g} and {1e3 * front:.3g} l "
-            f"tuned to {tuning:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
+            f"{driver.name}: no band-pass box keeps all the limits; the closest, {in_figures(1e3 * rear, 3)} and "
+            f"{in_figures(1e3 * front, 3)} l "
+            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )
     return rear, front, tuning

@@ -7,9 +7,9 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.kinds import ClosedPlan
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 
 SMALLEST, LARGEST = 0.002, 100.0
 """Volumes that are tried, per Vas."""
@@ -66,7 +66,8 @@ def volumes_for_f3(plan: ClosedPlan, driver: Driver, f3_hz: float) -> tuple[floa
             else f"in {in_figures(1e3 * plan.filling.around(math.exp(logs[k])), 3)} l"
         )
         raise TsfitError(
-            f"{driver.name}: no closed box has its f3 at {f3_hz:.4g} Hz; the nearest, {endless}, has {f3[k]:.4g} Hz: "
+            f"{driver.name}: no closed box has its f3 at {in_figures(f3_hz, 4)} Hz; the nearest, {endless}, has "
+            f"{in_figures(f3[k], 4)} Hz: "
             "ask for that, or equalise.",
             code="unreachable_f3",
         )

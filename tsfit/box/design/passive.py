@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.proposal import Proposal, VentedAim, VentedBounds
 from tsfit.box.design.search import PassiveSearch, best_vented
@@ -59,7 +60,7 @@ def _travel(plan: PassivePlan, result: BoxResult) -> tuple[QualityNote, ...]:
     k, count = int(np.argmax(travel)), plan.radiator.count
     said = (
         f"At the most output that driver and amplifier allow each radiator travels {1e3 * travel[k]:.1f} mm at "
-        f"{f[k]:.3g} Hz"
+        f"{in_figures(f[k], 3)} Hz"
     )
     if stands is None:
         return (QualityNote("radiator_travel", "note", f"{said}; see that it stands that, or say what with "
@@ -67,5 +68,8 @@ def _travel(plan: PassivePlan, result: BoxResult) -> tuple[QualityNote, ...]:
     if travel[k] <= stands:
         return ()
     needed = math.ceil(count * float(travel[k]) / stands - 1e-9)
-    said += f", more than its {1e3 * stands:.3g} mm: take about {needed} of them, or one kind that moves as much more air."
+    said += (
+        f", more than its {in_figures(1e3 * stands, 3)} mm: take about {needed} of them, or one kind that "
+        f"moves as much more air."
+    )
     return (QualityNote("radiator_travel", "warn", said),)

@@ -7,6 +7,7 @@ from typing import Annotated, ClassVar
 from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.design.alignments import (
     Alignment,
     Family,
@@ -38,7 +39,6 @@ from tsfit.box.uncertainty import Sensitivity, sensitivity
 from tsfit.circuit.load import Losses
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ def propose_closed(
         plan = replace(plan, volume=deepest_volume(like, driver, acting))
     result = plan.build(driver, frequency_hz)
     number = aim.qtc or aim.f3
-    asked = f"closed box by {words}" + ("" if number is None else f" {number:.4g}")
+    asked = f"closed box by {words}" + ("" if number is None else f" {in_figures(number, 4)}")
     return Proposal(asked, plan, result, sensitivity(result, fit), others)
 
 
@@ -271,11 +271,11 @@ def _words(other: Alignment, like: VentedPlan, driver: Driver, bounds: VentedBou
     volume = like.filling.around(other.volume)
     plan = replace(like, volume=volume, tuning=other.tuning)
     plays = replace(plan, opening=Opening()).build(driver).pass_band
-    f3 = "" if plays.f3_hz is None else f"f3 {plays.f3_hz:.3g} Hz, "
+    f3 = "" if plays.f3_hz is None else f"f3 {in_figures(plays.f3_hz, 3)} Hz, "
     told = f"{other.family} alignment: {in_figures(1e3 * volume, 3)} l"
     if bounds.largest_volume is not None:
         told += _beyond(plan, driver, bounds, bounds.largest_volume)
-    return f"{told} tuned to {other.tuning:.3g} Hz, {f3}ripple {plays.ripple_db:.2f} dB"
+    return f"{told} tuned to {in_figures(other.tuning, 3)} Hz, {f3}ripple {plays.ripple_db:.2f} dB"
 
 
 def _beyond(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: float) -> str:

@@ -12,6 +12,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.design.closing_in import closing_in
 from tsfit.box.enclosure import KIND_NAMES, Enclosure
 from tsfit.box.limits import Ratings, maximum_output
@@ -20,7 +21,6 @@ from tsfit.box.ports import Port
 from tsfit.circuit import load
 from tsfit.driver.formulas import closed_box_ratio
 from tsfit.driver.record import Driver
-from tsfit.driver.sizes import in_figures
 
 Aim = Literal["lowest f3", "least ripple", "most output"]
 SAME_RIPPLE_DB = 0.01
@@ -195,14 +195,14 @@ def best_vented(
         name = search.bare.driver.name
         told = {
             "ripple": f" ({found.merits.unevenness_db[0]:.2f} dB with the coil counted)",
-            "group delay": f" ({1e3 * found.merits.delay_s[0]:.3g} ms)",
-            "port length": f" ({100.0 * found.port_length[0]:.3g} cm)",
+            "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 3)} ms)",
+            "port length": f" ({in_figures(100.0 * found.port_length[0], 3)} cm)",
         }
         missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
         kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
             f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
-            f"to {found.tuning[0]:.3g} Hz, misses the limit of {missed}; relax that, or allow more volume.",
+            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {missed}; relax that, or allow more volume.",
             code="unreachable_limits",
         )
     return found

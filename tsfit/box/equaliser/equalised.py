@@ -13,6 +13,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Read, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import middle
 from tsfit.box.equaliser.sections import FilterSection, gain_db
 from tsfit.box.equaliser.target import FIT_ABOVE_HZ, flat_target_db, reach
@@ -22,7 +23,6 @@ from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import within
 from tsfit.box.uncertainty import DRAWS, drawn_box, ends
 from tsfit.driver.fit_result import FitResult
-from tsfit.driver.sizes import in_figures
 from tsfit.driver.units import with_decimals
 
 WORTH_A_WORD_DB = 0.5
@@ -207,19 +207,24 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
     low, high = equalised.played_hz
     gain, at = equalised.boost
     said = [
-        f"From {low:.3g} to {high:.3g} Hz the sections add nothing, so that power and travel are no more than without."
+        f"From {in_figures(low, 3)} to {in_figures(high, 3)} Hz the sections add nothing, so that power and "
+        f"travel are no more than without."
         if gain < 0.05
-        else f"From {low:.3g} to {high:.3g} Hz the sections add {gain:+.1f} dB at most, at {at:.3g} Hz: "
-        f"{in_figures(10.0 ** (gain / 10.0), 3)} times the power, {10.0 ** (gain / 20.0):.3g} times the travel there."
+        else f"From {in_figures(low, 3)} to {in_figures(high, 3)} Hz the sections add {gain:+.1f} dB at most, at "
+        f"{in_figures(at, 3)} Hz: "
+        f"{in_figures(10.0 ** (gain / 10.0), 3)} times the power, {in_figures(10.0 ** (gain / 20.0), 3)} times "
+        f"the travel there."
     ]
     if equalised.error_db is not None and equalised.target_from_hz is not None:
         said.append(f"The target, {_at_its_end(equalised)}, is met within {max(equalised.error_db, 0.1):.1f} dB above.")
     power, power_at = equalised.largest(taken.power_after_w)
     travel, travel_at = equalised.largest(taken.excursion_after_mm)
     said.append(
-        f"At {taken.level_db:.1f} dB in the mid-band it takes {in_figures(power, 3)} W into Re at {power_at:.3g} Hz "
-        f"({in_figures(equalised.largest(taken.power_before_w)[0], 3)} W without), and the cone travels {travel:.3g} mm at "
-        f"{travel_at:.3g} Hz ({equalised.largest(taken.excursion_before_mm)[0]:.3g} mm without)."
+        f"At {taken.level_db:.1f} dB in the mid-band it takes {in_figures(power, 3)} W into Re at "
+        f"{in_figures(power_at, 3)} Hz "
+        f"({in_figures(equalised.largest(taken.power_before_w)[0], 3)} W without), and the cone travels "
+        f"{in_figures(travel, 3)} mm at "
+        f"{in_figures(travel_at, 3)} Hz ({in_figures(equalised.largest(taken.excursion_before_mm)[0], 3)} mm without)."
     )
     if equalised.loudest is None:
         said.append(f"What is left is not known without ratings; {GIVE_RATINGS}.")
@@ -227,14 +232,15 @@ def words(equalised: Equalised, taken: LevelCost) -> list[str]:
         loudest, limit_at, limit = equalised.loudest
         spare = loudest - taken.level_db
         left = f"There are {spare:.1f} dB left" if spare >= 0.0 else f"That is {-spare:.1f} dB too much"
-        said.append(f"{left}: {limit} stops it at {loudest:.1f} dB in the mid-band, at {limit_at:.3g} Hz.")
+        said.append(f"{left}: {limit} stops it at {loudest:.1f} dB in the mid-band, at {in_figures(limit_at, 3)} Hz.")
     sooner, at, limit = equalised.sooner_below
     if sooner > WORTH_A_WORD_DB:
         how = f"{limit} stops it {sooner:.1f} dB sooner"
         if equalised.most is None:
-            how = f"the cone travels {10.0 ** (sooner / 20.0):.2g} times as far"
+            how = f"the cone travels {in_figures(10.0 ** (sooner / 20.0), 2)} times as far"
         said.append(
-            f"Below {low:.3g} Hz {how}, at {at:.3g} Hz, and no cost above counts that: keep out with a high-pass what is "
+            f"Below {in_figures(low, 3)} Hz {how}, at {in_figures(at, 3)} Hz, and no cost above counts that: keep "
+            f"out with a high-pass what is "
             "not to be played."
         )
     return said
@@ -244,9 +250,9 @@ def _at_its_end(equalised: Equalised) -> str:
     """Say where the target begins and how high it stands there: what is flat to a frequency is 3 dB down at it."""
     at = equalised.target_from_hz or 0.0
     if equalised.target_db is None:
-        return f"from {at:.3g} Hz up"
+        return f"from {in_figures(at, 3)} Hz up"
     level = float(np.interp(at, equalised.frequency_hz, equalised.target_db))
-    return f"{with_decimals(level, 1, '+')} dB at {at:.3g} Hz re the mid-band"
+    return f"{with_decimals(level, 1, '+')} dB at {in_figures(at, 3)} Hz re the mid-band"
 
 
 def _solved(

@@ -26,6 +26,7 @@ from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.box.numbers import BUTTERWORTH_Q
 from tsfit.box.told import within
@@ -114,10 +115,11 @@ class FilterSection:
         return str(self)
 
     def __str__(self) -> str:
-        words = f"{self.kind} {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
+        words = f"{self.kind} {in_figures(self.frequency_hz, 4)} Hz, Q {in_figures(self.q, 3)}"
         if self.kind == "pole shift":
             return (
-                f"pole shift from {self.from_hz:.4g} Hz, Q {self.from_q:.3g} to {self.frequency_hz:.4g} Hz, Q {self.q:.3g}"
+                f"pole shift from {in_figures(self.from_hz, 4)} Hz, Q {in_figures(self.from_q, 3)} to "
+                f"{in_figures(self.frequency_hz, 4)} Hz, Q {in_figures(self.q, 3)}"
             )
         return words + (f", {self.gain_db or 0.0:+.1f} dB" if "pass" not in self.kind else "")
 

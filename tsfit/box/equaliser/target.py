@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.equaliser.sections import FilterSection, gain_db
 from tsfit.box.numbers import BUTTERWORTH_Q
 
@@ -67,7 +68,8 @@ def reach(
     most = float(np.max(wanted[f >= lowest_hz], initial=0.0))
     if most > MOST_BOOST_DB:
         raise TsfitError(
-            f"equaliser: the target from {lowest_hz:.4g} Hz up would take {most:.0f} dB of boost, beyond what any driver "
+            f"equaliser: the target from {in_figures(lowest_hz, 4)} Hz up would take {most:.0f} dB of boost, "
+            f"beyond what any driver "
             "stands; ask for less, or for a larger box.",
             code="unreachable_target",
         )

@@ -6,6 +6,7 @@ from typing import ClassVar, Literal
 
 from tsfit.base.arrays import Complex, Read
 from tsfit.base.conformity import conformity
+from tsfit.base.figures import in_figures
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import KIND_NAMES, Enclosure, Kind
@@ -137,14 +138,15 @@ def leaks(kind: Kind, found: Mapping[str, Estimate]) -> str | None:
     if "hole" in found:
         return (
             "The curve has a second, low resonance, as an opening gives that tunes the box to "
-            f"{found['hole'].value:.3g} Hz: look for a hole at the terminals, the driver's seal and the joints, close it, "
+            f"{in_figures(found['hole'].value, 3)} Hz: look for a hole at the terminals, the driver's seal and "
+            f"the joints, close it, "
             "and measure again."
         )
     for name, most in (("leak_q", LEAKY_Q[kind]), ("rear_leak_q", LEAKY_Q["closed"])):
         if name in found and found[name].interval95[1] < most:
             where = "closed chamber" if name.startswith("rear") else "box"
             remedy = "seal driver, terminals and joints, and measure again before anything else is changed."
-            return f"The {where} leaks (QL {found[name].value:.2g}): {remedy}"
+            return f"The {where} leaks (QL {in_figures(found[name].value, 2)}): {remedy}"
     return None
 
 
@@ -153,7 +155,7 @@ def other_driver(moved: Mapping[str, tuple[float, float]], fitted: bool) -> str 
     if not moved:
         return None
     named = ", ".join(
-        f"{name} {display(name, found)[0]:.3g} instead of {' '.join((f'{value:.3g}', unit)).rstrip()}"
+        f"{name} {in_figures(display(name, found)[0], 3)} instead of {' '.join((f'{in_figures(value, 3)}', unit)).rstrip()}"
         for name, (told, found) in moved.items()
         for value, unit in (display(name, told),)
     )
@@ -168,7 +170,10 @@ def more_resistance(told: float, found: float) -> list[QualityNote]:
     """Say what resistance (ohm) the curve has beyond that of the driver."""
     if found - told < MORE * told:
         return []
-    said = f"The curve has {found - told:.2g} ohm more than the driver's Re of {told:.3g}: leads, or a warm coil; "
+    said = (
+        f"The curve has {in_figures(found - told, 2)} ohm more than the driver's Re of {in_figures(told, 3)}: "
+        f"leads, or a warm coil; "
+    )
     return [QualityNote("more_resistance", "note", f"{said}its Q counts them, volumes and tuning do not.")]
 
 
@@ -179,7 +184,8 @@ def radiators_suspension(planned: Enclosure, built: Enclosure, found: Mapping[st
     if "fp" not in found or abs(yields - 1.0) <= RADIATOR_ERROR:
         return None
     return (
-        f"The radiator's own resonance is {found['fp'].value:.3g} instead of {fp:.3g} Hz: its suspension yields "
+        f"The radiator's own resonance is {in_figures(found['fp'].value, 3)} instead of {in_figures(fp, 3)} Hz: "
+        f"its suspension yields "
         f"{yields:.2f} times as much as planned."
     )
 
@@ -213,8 +219,8 @@ def verdict(built: BuiltBox) -> str:
 def _beside(built: BuiltBox, name: str, between: str, end: str = "") -> str:
     """A number of the box, and that of its plan."""
     unit, scale = SHOWN.get(built.built[name].unit, (built.built[name].unit, 1.0))
-    found, planned = f"{scale * built.built[name].value:.3g} {unit}".rstrip(), scale * built.planned[name]
-    return f"{LABELS.get(name, name)} {found} {between} {planned:.3g}{end}"
+    found, planned = f"{in_figures(scale * built.built[name].value, 3)} {unit}".rstrip(), scale * built.planned[name]
+    return f"{LABELS.get(name, name)} {found} {between} {in_figures(planned, 3)}{end}"
 
 
 def summary(built: BuiltBox) -> str:
@@ -236,7 +242,7 @@ def number_rows(found: BuiltBox) -> list[list[str]]:
         own = found.planned.get(name)
         decimals = shown_decimals(scale * estimate.value, scale * estimate.stdev, unit, full=False)
         numbers = [with_decimals(scale * value, decimals) for value in (estimate.value, *estimate.interval95)]
-        planned = "" if own is None else f"{scale * own:.4g}"
+        planned = "" if own is None else in_figures(scale * own, 4)
         rows.append([LABELS.get(name, name), planned, *numbers, unit, verdicts.get(name, "")])
     return rows
 

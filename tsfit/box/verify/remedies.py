@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import BandPassPlan, PassivePlan, VentedPlan
 from tsfit.box.plan import BoxPlan
@@ -80,7 +81,7 @@ def remedy(plan: BoxPlan, boxes: Boxes, way: Way, litres: Mapping[str, tuple[flo
     what = ", and then ".join(steps) if steps else "leave it as it is"
     result = "as planned" if off_db < 0.05 else f"within {off_db:.1f} dB of the plan"
     if steps and "fb" in way.changed:
-        result = f"tuned to {float(way.enclosure.load.outlet.tuning):.3g} Hz, {result}"
+        result = f"tuned to {in_figures(float(way.enclosure.load.outlet.tuning), 3)} Hz, {result}"
     return WayBack(f"{what}; {'then' if steps else 'as built'} it is {result}", volumes, port_m, radiator_kg, off_db)
 
 
@@ -90,7 +91,8 @@ def unlikely(litres: Mapping[str, tuple[float, float]], off: Mapping[str, float]
         if name in off and not 1.0 / UNLIKELY < litres[name][1] / litres[name][0] < UNLIKELY:
             planned, built = litres[name]
             return (
-                f"The curve fits {words} best at {built:.3g} l, where {planned:.3g} l were planned: nobody builds so far "
+                f"The curve fits {words} best at {in_figures(built, 3)} l, where {in_figures(planned, 3)} l were "
+                f"planned: nobody builds so far "
                 "off. Most likely it is another driver, another box or an old plan; check these first."
             )
     return None
@@ -100,8 +102,11 @@ def _volume(name: str, planned: float, built: float, *, filled: bool) -> str:
     """What brings a volume from `built` to `planned` litres."""
     change, named = abs(planned - built), VOLUMES[name]
     if built > planned:
-        return f"{named} is {change:.2g} l too large: put {change:.2g} l of solid blocks into it"
-    larger = f"{named} is {change:.2g} l too small: take filling blocks out, or enlarge it by {change:.2g} l"
+        return f"{named} is {in_figures(change, 2)} l too large: put {in_figures(change, 2)} l of solid blocks into it"
+    larger = (
+        f"{named} is {in_figures(change, 2)} l too small: take filling blocks out, or enlarge it by "
+        f"{in_figures(change, 2)} l"
+    )
     return larger + f", or fill it lightly to act as {planned / built:.2f} times as much" * (
         filled and planned < FILLED * built
     )
@@ -127,8 +132,11 @@ def _radiator(plan: BoxPlan, boxes: Boxes, more: float) -> tuple[float, str]:
     added = 1e3 * (per_acoustic * float(boxes.planned.load.port_mass) - plan.radiator.mass)
     each = "each radiator" if count > 1 else "the radiator"
     if grams > 0.0:
-        return 1e-3 * grams, f"fix {grams:.3g} g more to {each}"
+        return 1e-3 * grams, f"fix {in_figures(grams, 3)} g more to {each}"
     if -grams <= added + 0.05:
-        return 1e-3 * grams, f"take {-grams:.3g} g off {each}"
-    said = f"{each} is {-grams:.3g} g too heavy for that, and {added:.3g} g are all that was added; take a lighter one"
+        return 1e-3 * grams, f"take {in_figures(-grams, 3)} g off {each}"
+    said = (
+        f"{each} is {in_figures(-grams, 3)} g too heavy for that, and {in_figures(added, 3)} g are all that "
+        f"was added; take a lighter one"
+    )
     return 1e-3 * grams, said

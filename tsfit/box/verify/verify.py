@@ -14,6 +14,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import PassivePlan
 from tsfit.box.plan import BoxPlan
@@ -305,8 +306,10 @@ def _sweep(curve: ImpedanceCurve, lowest: float, highest: float) -> CabinetSweep
     used = f <= UP_TO * highest
     if np.count_nonzero(used) < 20 or f[0] > 0.8 * lowest or f[-1] < 1.3 * highest:
         raise TsfitError(
-            f"{curve.source}: runs from {f[0]:.3g} to {f[-1]:.3g} Hz, and the box as planned resonates between "
-            f"{lowest:.3g} and {highest:.3g} Hz; measure from half of the lowest to twice the highest.",
+            f"{curve.source}: runs from {in_figures(f[0], 3)} to {in_figures(f[-1], 3)} Hz, and the box as "
+            f"planned resonates between "
+            f"{in_figures(lowest, 3)} and {in_figures(highest, 3)} Hz; measure from half of the lowest to twice "
+            f"the highest.",
             code="too_narrow",
         )
     f, z = f[used], curve.impedance_ohm[used].astype(np.complex128)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tsfit.base.arrays import Real
+from tsfit.base.figures import in_figures
 from tsfit.box.told import NAMES, unit_of, written
 from tsfit.cli.output import Outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
@@ -140,7 +141,7 @@ def _print_maximum(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     if most is None:
         return
     rows = [
-        [f"{frequency:g}", f"{level:.1f}", f"{volts:.3g}", str(limit)]
+        [f"{frequency:g}", f"{level:.1f}", in_figures(volts, 3), str(limit)]
         for frequency, level, volts, limit in zip(frequencies, most.spl_db, most.voltage_v, most.limited_by, strict=True)
     ]
     print_table(("Hz", "most dB", "at V", "limited by"), rows)

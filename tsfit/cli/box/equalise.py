@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.box.options import amplifier_options, driver_argument, limit_options, read_limited
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, is_full, print_table, say, say_warnings
-from tsfit.driver.sizes import in_figures
 
 if TYPE_CHECKING:
     from tsfit.box.equaliser.equalised import Equalised, LevelCost

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.box.options import amplifier_options, driver_argument, limit_options, read_limited
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_table, say, say_warnings
@@ -104,7 +105,13 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
         say(sentence)
     columns = ["Hz", "V", "W into Re", "W real", "travel mm"]
     rows = [
-        [f"{f:.3g}", f"{volts:.3g}", watts(power).removesuffix(" W"), watts(real).removesuffix(" W"), f"{travel:.2f}"]
+        [
+            in_figures(f, 3),
+            in_figures(volts, 3),
+            watts(power).removesuffix(" W"),
+            watts(real).removesuffix(" W"),
+            f"{travel:.2f}",
+        ]
         for f, volts, power, real, travel in zip(
             needs.frequency_hz, needs.voltage_v, needs.power_w, needs.real_power_w, needs.excursion_mm, strict=True
         )
@@ -116,5 +123,5 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
     if found is not None:
         columns += ["2nd %", "3rd %"]
         for row, second, third in zip(rows, found.second_percent, found.third_percent, strict=True):
-            row += [f"{each:.2g}" if each == each else "-" for each in (second, third)]
+            row += [in_figures(each, 2) if each == each else "-" for each in (second, third)]
     print_table(columns, rows)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from tsfit.base.figures import in_figures
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import print_notes, print_table, say
 
@@ -75,4 +76,4 @@ def _print(built: BuiltBox) -> None:
         for what, planned, found, low, high, unit, judged in number_rows(built)
     ]
     print_table(("", "planned", "built", "95 % interval", "verdict"), rows)
-    say(f"The fit misses the curve by {100 * built.misfit:.2g} %.")
+    say(f"The fit misses the curve by {in_figures(100 * built.misfit, 2)} %.")

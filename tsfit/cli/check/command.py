@@ -165,7 +165,7 @@ def _judged(
 
         assert sheet is not None
         checked, against = check_sheet(read[0], sheet, rules=rules, plans=plans, limits=limits), sheet
-        return checked, check_form(checked), lambda: print_result(read[0], against, checked)
+        return checked, check_form(checked), lambda: print_result(read[0], against, checked, own=len(plans))
     from tsfit.check.lot import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)

@@ -4,6 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
+from tsfit.base.figures import in_figures
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.box.frequencies import tabled
 from tsfit.box.told import NAMES, headed
@@ -49,8 +50,11 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
         _print_rest(each, found)
 
 
-def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
-    """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request."""
+def print_result(fit: FitResult, sheet: Sheet, result: CheckResult, own: int = 0) -> None:
+    """Print the verdict, what explains it and what it means for the boxes, then each parameter; more on request.
+
+    Where so many of the boxes are the user's `own`, the last, the usual ones are told on request alone.
+    """
     if told := doubt(fit.driver):
         say(f"warn: {fit.driver.name}: {told}")
     whose = "its sheet" if sheet.name in (fit.driver.name, UNNAMED) else f"the sheet of {sheet.name}"
@@ -66,7 +70,7 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult) -> None:
     _print_suspicions(sheet, result.suspicions)
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
-    for box in result.boxes:
+    for box in result.boxes if is_full() else result.boxes[-own:]:
         say(box.sentence or "")
     columns = ["parameter", "sheet", "fit", "±1σ", "off by", "limit", "verdict"]
     rest = [] if is_full() or len(result.figures) <= MOST_ROWS else [
@@ -228,12 +232,12 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         row = [
             parameter.heading,
             rounded(item.mean * factor, spread),
-            f"{own:.2g}{sign}",
-            f"{measured:.2g}{sign}",
+            f"{in_figures(own, 2)}{sign}",
+            f"{in_figures(measured, 2)}{sign}",
             *type_ends,
         ]
         if judged:
-            row += ["" if item.published is None else f"{item.published * factor:.4g}", item.verdict or ""]
+            row += ["" if item.published is None else in_figures(item.published * factor, 4), item.verdict or ""]
         rows.append(row)
     if judged:
         out = [PARAMETERS[item.name].called for item in result.lot if item.verdict == "outside"]

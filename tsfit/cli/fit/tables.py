@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote, gathered
 from tsfit.cli.printing import MOST_NOTES, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
@@ -33,7 +34,11 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         print_table(["wiring", *map(_label, next(iter(result.wirings.values())))], wired)
     _print_levels(result)
     _print_monte_carlo(result)
-    print_notes((note for note in result.quality if not _in_answer(note)), most=max(MOST_NOTES, _warnings(result)))
+    print_notes(
+        (note for note in result.quality if not _in_answer(note)),
+        most=max(MOST_NOTES, _warnings(result)),
+        sweeps=len(result.states),
+    )
     if candidates:
         _print_candidates(result)
     if budget:
@@ -64,8 +69,7 @@ def _answer(result: FitResult) -> list[str]:
     first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
     shown = {name: each.shown(name) for name, each in first.items()}
     values = ", ".join(
-        f"{name} {told.value} ± {told.spread.removeprefix('<')} {told.unit.removeprefix('1')}".rstrip()
-        for name, told in shown.items()
+        f"{name} {told.value} ± {told.spread} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items()
     )
     warnings = _warnings(result)
     remarked = {
@@ -99,7 +103,8 @@ def _print_candidates(result: FitResult) -> None:
     rows = []
     for each in result.candidates:
         if each.fault is None:
-            litres = "" if each.Vas is None else "{:.4g} {}".format(*display("Vas", each.Vas))
+            vas, unit = display("Vas", each.Vas) if each.Vas is not None else (0.0, "")
+            litres = f"{in_figures(vas)} {unit}" if unit else ""
             row = [
                 each.coil,
                 each.suspension,
@@ -123,7 +128,7 @@ def _print_levels(result: FitResult) -> None:
     names = list(levels.limit)
     rows = [["limit", *_cells(levels.limit, spread=True)]]
     for each in levels.at:
-        rows.append([f"{each.level:.3g}", *_cells({name: each.figures[name] for name in names}, spread=True)])
+        rows.append([in_figures(each.level, 3), *_cells({name: each.figures[name] for name in names}, spread=True)])
     columns = [f"level, {'V peak' if levels.unit == 'V' else 'dBFS'}", *map(_label, names)]
     print_table(columns, rows, title="Parameters against level")
 
@@ -136,7 +141,7 @@ def _print_budget(result: FitResult) -> None:
     for source, share in shares_of(result.budget[parameter], least=1e-3, most=20).items():
         spread = result.budget[parameter][source]
         value, unit = display(parameter, spread, estimate.unit)
-        relative = f"{100.0 * spread / abs(estimate.value):.2g}"
+        relative = in_figures(100.0 * spread / abs(estimate.value), 2)
         rows.append([source, f"{rounded(value, value)} {unit}".rstrip(), relative, f"{100.0 * share:.1f}"])
     title = f"What makes the uncertainty of {parameter}"
     print_table(["source", "±1σ", f"% of {parameter}", "% of variance"], rows, title=title)
