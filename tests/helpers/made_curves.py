@@ -21,7 +21,7 @@ COILS = {
 ALL = ("free air", "added mass", "closed box", "infinite baffle")
 SUSPENSIONS = {"ideal": {}, "log-creep": {"creep": 0.09}, "fractional": {"order": 0.85}, "structural": {"Lambda": 110.0}}
 MASS, VOLUME, AREA = 0.040, 0.030, 0.050
-SCATTERED = ("Cms", "Rms")
+SCATTERED = ("Cms", "Rms", "Bl")
 FREQUENCY_HZ = np.geomspace(8.0, 6000.0, 400)
 
 
@@ -60,8 +60,8 @@ def make(
     """Curves in the states `kinds`, the area as stated, and the truth.
 
     With `errors` the mass, volume, area, reference resistor, sample clock, air load and coil temperature differ from what
-    is stated by draws from the very distributions that the files would state. `scatter` is that of ln Cms and ln Rms from
-    sweep to sweep.
+    is stated by draws from the very distributions that the files would state. `scatter` is that of ln Cms and ln Rms, and
+    of ln Bl where it has a third, from sweep to sweep.
     """
     true = truth(**figures)
     values = {**true, **(terms or COILS[coil]), **SUSPENSIONS[suspension]}
@@ -87,7 +87,7 @@ def make(
             here["Re"] = true["Re"] * np.exp(0.01 * draw())
         if any(scatter):
             here |= {
-                name: here[name] * np.exp(by * rng.standard_normal()) for name, by in zip(SCATTERED, scatter, strict=True)
+                name: here[name] * np.exp(by * rng.standard_normal()) for name, by in zip(SCATTERED, scatter, strict=False)
             }
         z = impedance(clock * frequency_hz, here, Circuit(coil, suspension), load)
         sigma = relative_noise * np.sqrt(np.abs(z) * np.abs(z).min())

@@ -23,7 +23,7 @@ TAKEN = frozenset(
     {"assumed_uncertainty", "averaged_points", "averaged_rows", "columns", "empty_cells", "excluded_band", "few_standards"}
     | {"free_air_only", "held", "mass_assumed", "mixed_excitation", "not_calibrated", "not_told", "repeated_rows"}
     | {"same_sweep", "shared_unknown", "simulated", "wiring", "polarity", "assumed_ambient", "magnet_open"}
-    | {"on_trust", "other_resistance", "coarse", "state_assumed"}
+    | {"on_trust", "other_resistance", "coarse", "state_assumed", "scatter"}
 )
 """Notes that say what was assumed, held or left out; the other ones tell that something is as it should be."""
 

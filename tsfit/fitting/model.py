@@ -234,6 +234,7 @@ class JointModel:
         if self.scatter is not None:
             values["Cms"] *= np.exp(self._stated(v, f"compliance:{sweep.number}", 0.0))
             values["Rms"] *= np.exp(self._stated(v, f"friction:{sweep.number}", 0.0))
+            values["Bl"] *= np.exp(self._stated(v, f"motor:{sweep.number}", 0.0))
         return self.rewired(values | {term: v[name] for term, name in self.box_part(sweep).items()}, v, sweep.state.wiring)
 
     def rewired(self, values: Values, v: Values, wiring: str | None) -> dict[str, Number]:
@@ -337,6 +338,7 @@ class JointModel:
         if self.scatter is not None:
             rows[f"compliance:{sweep.number}"] = self.scatter.compliance * cms
             rows[f"friction:{sweep.number}"] = self.scatter.friction * rms
+            rows[f"motor:{sweep.number}"] = self.scatter.motor * 2.0 * half_bl
         rows |= terms | {name: own[term] for term, name in self.box_part(sweep).items()}
         for name, exponent in self.pivots.items():
             rows[exponent] = rows[exponent] - rows[name] * math.log(PIVOT_OMEGA)

@@ -12,6 +12,7 @@ from tsfit.base.notes import QualityNote
 from tsfit.fitting.least_squares import covariance_of
 from tsfit.fitting.model import CLOCK
 from tsfit.fitting.solve import Solved
+from tsfit.fitting.sweep import SCATTERING
 
 COIL_OVER_FS = 3.0
 """Frequency over Fs above which the coil tells the rate, and up to which the resonance does."""
@@ -43,7 +44,7 @@ def _off(best: Solved, k: int) -> tuple[Real, Real]:
         for sweep, misfit in zip(model.sweeps, best.solution.misfits, strict=True)
     ]
     residual = np.concatenate([*(misfit.view(np.float64) for misfit in misfits), best.x[-model.n_priors :]])
-    scattered = np.array([name.startswith(("compliance:", "friction:")) for name in model.names])
+    scattered = np.array([name.partition(":")[0] in SCATTERING for name in model.names])
     residual = residual - best.x[scattered] @ slopes[scattered]
     where = np.repeat(np.arange(len(model.sweeps)), [2 * len(sweep.frequency_hz) for sweep in model.sweeps])
     f = np.concatenate([np.repeat(sweep.frequency_hz, 2) for sweep in model.sweeps])

@@ -1,5 +1,7 @@
 """By how much the suspension of one driver changes from sweep to sweep, as the sweeps themselves tell.
 
+What changes it changes the motor too, which beside one mass or box cannot be told from the moving mass.
+
 Compliance and friction of a suspension follow warmth, rest and handling by more than the noise of a good recording. A fit
 that takes them for the same in every sweep puts what they moved into Mms, three times as large where a mass or a box
 shifts the resonance by a third. Left free, they cost little: masses and volumes show away from the resonance too.
@@ -28,6 +30,12 @@ USUAL = Scatter(compliance=3e-3, friction=1e-2)
 """Scatter of a suspension at rest from sweep to sweep: common practice, no source."""
 USUAL_COUNTS = 1
 """How many sweeps the usual scatter counts for beside those that were made, of which two can agree by chance."""
+MOTOR, BY_REST = 0.2, 6e-3
+"""Scatter of Bl over that of the compliance, and the part of that which, where a third sweep is there to contradict it,
+comes of rest and creep and leaves the motor. A ferrite magnet loses 0.2 % a kelvin (from memory), a suspension yields 0.5
+to 1 % a kelvin more, and a mass on the cone moves the coil in its gap (common practice, no source)."""
+ANY_MOTOR = 0.05
+"""Wide enough that sweeps in one state tell it, and what is not told stays within reach."""
 ANY = Scatter(compliance=0.1, friction=0.3)
 """Wide enough that the sweeps alone tell."""
 BY_CHANCE = 1e-3
@@ -36,8 +44,8 @@ WORTH_A_LOOK = 0.05
 """The same from which a search for it is worth its time."""
 UNUSUAL = 0.03
 """The same from which it may be something else: common practice, no source."""
-FARTHEST = 0.05
-"""Scatter of the compliance beyond which something else is wrong."""
+FARTHEST = 0.25
+"""Scatter of the compliance beyond which the sweeps are of no one driver."""
 
 
 def scatter_of(best: Solved) -> Scatter | None:
@@ -56,11 +64,29 @@ def scatter_of(best: Solved) -> Scatter | None:
     spreads = _spreads(model, free.x, free.covariance)
     if not _unlike(spreads, BY_CHANCE):
         return None
-    made = {name: spread.most_likely(getattr(USUAL, name)) for name, spread in spreads.items()}
+    made = {name: spread.wide_enough(getattr(USUAL, name)) for name, spread in spreads.items()}
     log.info(
         "compliance scatters by %.2g %% from sweep to sweep, friction by %.2g %%", *(1e2 * each for each in made.values())
     )
-    return Scatter(**made) if made["compliance"] < FARTHEST else None
+    if made["compliance"] > FARTHEST:
+        return None
+    beyond = spreads["compliance"].beyond(USUAL.compliance, BY_REST if len(model.sweeps) > 2 else 0.0)
+    return replace(Scatter(**made), motor=_of_motor(free, Scatter(**made), MOTOR * beyond) if beyond else 0.0)
+
+
+def _of_motor(free: Solved, found: Scatter, usual: float) -> float:
+    """What the motor scatters by, which sweeps in one state tell from the moving mass, in one step from `free`."""
+    model = replace(free.model, scatter=replace(found, motor=ANY_MOTOR))
+    x = free.at(model.names)
+    for place, name in enumerate(model.names):
+        kind = name.partition(":")[0]
+        if kind in ("compliance", "friction"):
+            x[place] *= getattr(ANY, kind) / getattr(found, kind)
+    objective = Objective(model, free.solution.weights)
+    slopes = objective.jacobian(x)
+    covariance = covariance_of(slopes, model.n_priors)
+    spread = _spread("motor", model, x - covariance @ (slopes @ objective.residual(x)), covariance)
+    return spread.most_likely(usual)
 
 
 def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
@@ -68,26 +94,34 @@ def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
     if scatter is None:
         return []
     message = (
-        f"From sweep to sweep the suspension's compliance scatters by about "
-        f"{in_figures(100.0 * scatter.compliance, 1)} %, beyond "
-        "what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, at the "
-        "same warmth."
+        f"From sweep to sweep the suspension's compliance scatters by about {in_figures(100.0 * scatter.compliance, 1)} %, "
+        "beyond what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, "
+        "at the same warmth."
     )
+    if scatter.motor:
+        message += (
+            f" What warms it changes the motor too, taken to scatter by {in_figures(100.0 * scatter.motor, 1)} %, which "
+            "widens Mms: sweep free air again, and with another mass or a box."
+        )
     if scatter.compliance < UNUSUAL:
         return [QualityNote("scatter", "note", message)]
-    message += " So much also comes of a mass that slipped, a box that leaks, or a file whose header names another rate."
+    message += (
+        " So much also comes of a mass that slipped, a box that leaks, a gain or contact that changed, another sample of "
+        "the driver, or a file whose header names another rate: look for which, and sweep again."
+    )
     return [QualityNote("scatter", "warn", message)]
 
 
 def _spreads(model: JointModel, x: Real, covariance: Real) -> dict[str, _Spread]:
-    found = {}
-    for name in ("compliance", "friction"):
-        places = [model.names.index(f"{name}:{sweep.number}") for sweep in model.sweeps]
-        contrast = np.eye(len(places))[1:] - np.eye(len(places))[0]
-        unit = getattr(ANY, name)
-        noise = unit**2 * contrast @ covariance[np.ix_(places, places)] @ contrast.T
-        found[name] = _Spread(unit * contrast @ x[places], noise, contrast @ contrast.T)
-    return found
+    return {name: _spread(name, model, x, covariance) for name in ("compliance", "friction")}
+
+
+def _spread(name: str, model: JointModel, x: Real, covariance: Real) -> _Spread:
+    places = [model.names.index(f"{name}:{sweep.number}") for sweep in model.sweeps]
+    contrast = np.eye(len(places))[1:] - np.eye(len(places))[0]
+    unit = getattr(model.scatter, name)
+    noise = unit**2 * contrast @ covariance[np.ix_(places, places)] @ contrast.T
+    return _Spread(unit * contrast @ x[places], noise, contrast @ contrast.T)
 
 
 def _unlike(spreads: Mapping[str, _Spread], chance: float) -> bool:
@@ -113,12 +147,8 @@ class _Spread:
         return float(chdtrc(len(self.off), self.off @ np.linalg.solve(self.covariance, self.off)))
 
     def most_likely(self, usual: float) -> float:
-        """Standard deviation that is most likely beside `USUAL_COUNTS` sweeps that scatter by the `usual` one.
-
-        As wide as makes 95 % intervals of it hold, which so few sweeps tell (Student's t; JCGM 100:2008, G.3).
-        """
+        """Standard deviation that is most likely beside `USUAL_COUNTS` sweeps that scatter by the `usual` one."""
         from scipy.optimize import minimize_scalar
-        from scipy.special import stdtrit
 
         def unlikely(log_scatter: float) -> float:
             scatter = math.exp(log_scatter)
@@ -127,5 +157,18 @@ class _Spread:
             return here + USUAL_COUNTS * (2.0 * log_scatter + (usual / scatter) ** 2)
 
         ends = math.log(0.1 * usual), math.log(100.0 * usual)
-        found = math.exp(float(minimize_scalar(unlikely, bounds=ends, method="bounded").x))
-        return found * float(stdtrit(USUAL_COUNTS + len(self.off), 0.975)) / NORMAL_95
+        return math.exp(float(minimize_scalar(unlikely, bounds=ends, method="bounded").x))
+
+    def wide_enough(self, usual: float) -> float:
+        """The same, as wide as makes 95 % intervals of what so few sweeps tell hold (Student's t; JCGM 100:2008, G.3)."""
+        return self.most_likely(usual) * self._wider
+
+    def beyond(self, usual: float, part: float) -> float:
+        """What is left of that without a `part` with another cause."""
+        return math.sqrt(max(self.most_likely(usual) ** 2 - part**2, 0.0)) * self._wider
+
+    @property
+    def _wider(self) -> float:
+        from scipy.special import stdtrit
+
+        return float(stdtrit(USUAL_COUNTS + len(self.off), 0.975)) / NORMAL_95

@@ -40,18 +40,26 @@ class Prior:
         return self.centre + self.spread * pull
 
 
+SCATTERING = ("compliance", "friction", "motor")
+"""What may differ from sweep to sweep."""
+
+
 @dataclass(frozen=True)
 class Scatter:
-    """Standard deviations of ln Cms and ln Rms from sweep to sweep: what warmth, rest and handling do."""
+    """Standard deviations of ln Cms, ln Rms and ln Bl from sweep to sweep: what warmth, rest and handling do."""
 
     compliance: float
     friction: float
+    motor: float = 0.0
 
     def priors(self, number: int) -> list[Prior]:
-        """What compliance and friction are off during the sweep of that number."""
-        spreads = {"compliance": self.compliance, "friction": self.friction}
+        """What compliance, friction and motor are off during the sweep of that number."""
         label = "suspension from sweep to sweep"
-        return [Prior("suspension", f"{name}:{number}", label, 0.0, spread) for name, spread in spreads.items()]
+        return [
+            Prior("suspension", f"{name}:{number}", label, 0.0, spread)
+            for name, spread in zip(SCATTERING, (self.compliance, self.friction, self.motor), strict=True)
+            if spread > 0.0
+        ]
 
 
 @dataclass(frozen=True)
