@@ -372,6 +372,20 @@ CAUSES = {
         "{remedy}",
         "peaks of both curves",
     ),
+    "re_above_curve": Cause(
+        (
+            "Re comes out at {re} ± {stdev} ohm, but the curve itself reads {reads} ohm at {hz} Hz, and no driver reads "
+            "less than its Re: a loss of coil or suspension, or what a contact, a warming coil or a knock did to the sweep, is "
+            "taken for it"
+        ),
+        "sweep again, check with an ohmmeter, and hold Re at what that reads (--hold Re={reads})",
+        "the least real part of the curve far below the resonance",
+    ),
+    "strained_input": Cause(
+        "The sweeps contradict the {label}: {sigma} standard uncertainties {way} it would fit",
+        "check it",
+        "how far the fit moves what was stated",
+    ),
     "no_fit": Cause(
         "no driver circuit fits ({why})",
         "{remedy}",

@@ -311,8 +311,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             notes += _resistance_notes(best, prior, pull)
         elif abs(pull) > 3.0 and prior.kind not in ("suspension", "air load", "loss"):
             way = "larger" if pull > 0.0 else "smaller"
-            message = f"{in_figures(abs(pull), 2)} standard uncertainties {way} it would fit; check it."
-            told = f"The sweeps contradict the {prior.label}: {message}"
+            told = cause("strained_input", label=prior.label, sigma=in_figures(abs(pull), 2), way=way)
             notes.append(QualityNote("strained_input", "warn", told))
     if all(state.kind == "free air" for state in (one.state for one in states)):
         message = "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box."

@@ -235,12 +235,6 @@ def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityN
         noise = float(np.mean(curve.variance_ohm2[low][near]))
     if re.value - smooth[at] <= BY_CHANCE * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / len(real[near]))):
         return []
-    message = (
-        f"Re comes out at {in_figures(re.value, 4)} ± {in_figures(re.stdev, 2)} ohm, but the curve itself reads "
-        f"{in_figures(smooth[at], 4)} ohm at "
-        f"{in_figures(curve.frequency_hz[low][at], 2)} Hz, and no driver reads less than its Re: a loss of coil "
-        f"or suspension, or "
-        "what a contact, a warming coil or a knock did to the sweep, is taken for it. Sweep again, check with an ohmmeter, "
-        f"and hold Re at what that reads (--hold Re={in_figures(smooth[at], 4)})."
-    )
+    told = {"re": in_figures(re.value, 4), "stdev": in_figures(re.stdev, 2), "reads": in_figures(float(smooth[at]), 4)}
+    message = cause("re_above_curve", hz=in_figures(float(curve.frequency_hz[low][at]), 2), **told)
     return [QualityNote("re_above_curve", "warn", message, number)]
