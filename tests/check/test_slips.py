@@ -37,6 +37,8 @@ def sheet(**figures: str) -> Sheet:
         ("Rms", "162 N*s/m", 1.62, "factor of 100"),
         ("Fs", "315 Hz", 31.5, "factor of 10"),
         ("Xmax", "22.0 mm", 11.0, "from peak to peak"),
+        ("Pe", "3000 W", 1500.0, "a power of peaks"),
+        ("Pe", "0.15 W", 150.0, "factor of 1000"),
         ("Xmax", "6.0 m", 6.0, "factor of 1000"),
         ("Xmax", "6.0 cm", 6.0, "centimetres were given for millimetres"),
         ("Sd", "23600 cm^2", 236.0, "square millimetres"),
@@ -126,3 +128,9 @@ def test_the_template_is_a_sheet_that_agrees_with_itself(tmp_path):
     filled = read_sheet(path)
     assert len(filled.figures) == 20
     assert not consistency(filled).contradictions
+
+
+def test_a_short_term_power_below_the_continuous_one_is_told_as_swapped():
+    (found,) = consistency(sheet(**TRUE, Pe="300 W", Ppeak="150 W")).suspicions
+    assert (found.figure, found.meant) == ("Pe", 150.0)
+    assert "swapped with the short-term power" in found.reason

@@ -114,6 +114,9 @@ def test_two_coils_have_a_resistance_of_their_own():
         ("mass", 0.005, 13.0, "5 g if 0.005 is kg"), ("mass", 30000.0, 25.4, "30 g if 30000 is mg"),
         ("volume", 0.03, 25.4, "30 l if 0.03 is m^3"), ("volume", 12000.0, 16.5, "12 l if 12000 is cm^3"),
         ("volume", 0.002, 13.0, "2 l if 0.002 is m^3"), ("mass", 1e9, 25.4, "hardly meant"),
+        ("travel", 40.0, 26.0, "20 mm if 40 is from peak"), ("travel", 22.0, 13.0, "11 mm if 22 is from peak"),
+        ("power", 8000.0, 26.0, "4000 W if 8000 is of peaks"), ("power", 800.0, 8.0, "80 W if 800 is a digit too many"),
+        ("power", 0.3, 26.0, "300 W if 0.3 is kW"), ("peak power", 40000.0, 26.0, "4000 W if 40000 is a digit too many"),
     ],
 )  # fmt: skip
 def test_a_size_that_nobody_means_is_told_with_its_likelier_unit(what, typed, diameter, word):
@@ -129,6 +132,21 @@ def test_masses_and_boxes_that_people_use_are_left_alone(row, share):
     assert odd_size("diameter", cm) is None
     assert odd_size("mass", share * grams, cm) is None
     assert odd_size("volume", share * litres, cm) is None
+
+
+RATED = (
+    (1.18, 0.5, 0.1), (2.9, 100, 0.5), (4.2, 20, 3), (6.3, 30, 4), (8, 60, 5), (8, 10, 2), (10.4, 150, 8), (13, 250, 10),
+    (13, 400, 12), (16.6, 10, 1), (16.6, 1000, 16), (20.8, 1500, 20), (26, 30, 0.8), (26, 2500, 27), (26, 700, 8),
+    (33.3, 4000, 35), (33.3, 1000, 12), (39.3, 2000, 15), (39.3, 5000, 40), (46, 1800, 14), (53, 2000, 20),
+)  # fmt: skip
+"""Effective diameter in cm, continuous power in W and one-way travel in mm of drivers that are sold (from memory)."""
+
+
+@pytest.mark.parametrize(("cm", "watts", "mm"), RATED)
+def test_ratings_of_what_is_sold_are_left_alone(cm, watts, mm):
+    assert odd_size("power", watts, cm) is None
+    assert all(odd_size("peak power", times * watts, cm) is None for times in (1.0, 2.0, 4.0))
+    assert odd_size("travel", mm, cm) is None
 
 
 def test_an_odd_volume_is_told_in_plain_figures():

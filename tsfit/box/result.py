@@ -246,7 +246,11 @@ def _odd_ratings(found: BoxResult) -> list[str]:
     area, rated = found.one.Sd, found.ratings
     cm = None if area is None else float(f"{200.0 * math.sqrt(area / math.pi):.3g}")
     told = [] if rated.xmax_m is None else [odd_size("travel", float(f"{1e3 * rated.xmax_m:.6g}"), cm)]
-    told += [odd_size("power", each) for each in (rated.power_w, rated.peak_power_w) if each is not None]
+    power, peak = rated.power_w, rated.peak_power_w
+    told += [odd_size(what, each, cm) for what, each in (("power", power), ("peak power", peak)) if each is not None]
+    if power is not None and peak is not None and peak < power:
+        watts = " and ".join(in_figures(each) for each in (power, peak))
+        told.append(f"{watts} W of rated and of short-term power are hardly meant: the second is never the smaller one")
     return [each for each in told if each is not None]
 
 

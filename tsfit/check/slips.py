@@ -49,7 +49,7 @@ def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> li
     """Suspect parameters that no driver has, or a travel that a cone of `diameter` (m) hardly makes."""
     found = []
     for name, printed in parameters.items():
-        low, high = range_of(name, None)
+        low, high = range_of(name, diameter if name == "Pe" else None)
         if name == "Xmax" and diameter is not None:
             high = min(high, LONG_TRAVEL * diameter)
         if not low <= printed.value <= high:
@@ -57,6 +57,9 @@ def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> li
                 if low <= printed.value * factor <= high:
                     found.append(Suspicion(name, printed.value * factor, reason))
                     break
+    power, peak = (parameters.get(name) for name in ("Pe", "Ppeak"))
+    if power is not None and peak is not None and peak.value < power.value:
+        found.append(Suspicion("Pe", peak.value, "swapped with the short-term power"))
     return found
 
 

@@ -35,6 +35,10 @@ _BY_DIAMETER: Mapping[str, tuple[Sequence[float], Sequence[float]]] = {
         (5e-8, 2e-7, 5e-6, 2e-4, 6e-4, 1.5e-3, 4e-3, 8e-3, 0.02, 0.03, 0.06),
         (1e-4, 1e-3, 0.01, 0.07, 0.15, 0.3, 0.55, 0.9, 2.2, 3.0, 4.0),
     ),
+    "Pe": (
+        (0.1, 0.5, 0.5, 2, 3, 4, 5, 6, 8, 10, 20),
+        (150, 250, 200, 400, 800, 2000, 3500, 6000, 8000, 10000, 10000),
+    ),
     "sensitivity_1W": (
         (60, 67, 72, 75, 76, 77, 78, 78, 79, 80, 80),
         (105, 107, 105, 103, 104, 105, 106, 107, 107, 108, 108),
@@ -44,7 +48,7 @@ _BY_DIAMETER: Mapping[str, tuple[Sequence[float], Sequence[float]]] = {
 _ALWAYS: Mapping[str, tuple[float, float]] = {
     "Re": (0.3, 100.0), "Znom": (0.3, 100.0), "Qms": (0.3, 50.0), "Qes": (0.05, 10.0), "Qts": (0.05, 10.0),
     "Cms": (5e-6, 2e-2), "Rms": (0.002, 60.0), "Le": (2e-6, 2e-2), "Sd": (5e-5, 0.3), "diameter": (0.008, 0.62),
-    "Xmax": (5e-5, 0.06), "sensitivity_2V83": (60.0, 118.0),
+    "Xmax": (5e-5, 0.06), "Ppeak": (0.2, 4e4), "sensitivity_2V83": (60.0, 118.0),
 }  # fmt: skip
 _CONE, _CONE_RE = 0.06, (0.7, 25.0)
 """Effective diameter (m) from which a driver is no tweeter, telephone's or headphone's, and Re (ohm) of one coil then."""
@@ -79,6 +83,7 @@ _OWN: Mapping[str, Mapping[float, str]] = {
     "diameter": {2.0: "it is the radius", 0.5: "it is twice the diameter", 2.54: "inches were taken for centimetres"},
     "Mms": {28.349523125: "ounces were taken for grams", 1.0 / 28.349523125: "grams were taken for ounces"},
     "Xmax": {0.5: "the travel is told from peak to peak", 0.1: "centimetres were given for millimetres"},
+    "Pe": {0.5: "it is a power of peaks, or has a digit too many"},
 }
 
 
@@ -170,8 +175,8 @@ def fitted_slips(*, mass: bool, box: bool) -> tuple[Slip, ...]:
 
 LONG_TRAVEL = 0.11
 """One-way travel per effective diameter above which it is likelier told from peak to peak (common practice, no source)."""
-_TRAVEL, _POWER = (3e-4, 0.06), (0.5, 2e4)
-"""One-way travel of a cone, m, and continuous power of one driver, W (common practice, no source)."""
+_TRAVEL, _PEAKS = (3e-4, 0.06), 5.0
+"""One-way travel of a cone, m, and short-term over the largest continuous power (common practice, no source)."""
 _ADDED, _BOXED = (0.05, 3.0), (1.0 / 30.0, 3.0)
 """Least and most of an added mass over Mms, and of a test box over Vas, that tell anything (common practice, no source)."""
 _UNITS = {
@@ -179,7 +184,8 @@ _UNITS = {
     "mass": ("g", "added mass", {1e3: "kg", 1e-3: "mg"}),
     "volume": ("l", "test box", {1e3: "m^3", 1e-3: "cm^3"}),
     "travel": ("mm", "travel each way", {1e3: "m", 10.0: "cm", 0.5: "from peak to peak"}),
-    "power": ("W", "rated power", {1e3: "kW", 1e-3: "mW"}),
+    "power": ("W", "rated power", {0.5: "of peaks", 0.1: "a digit too many", 1e3: "kW", 1e-3: "mW"}),
+    "peak power": ("W", "short-term power", {0.1: "a digit too many", 1e3: "kW", 1e-3: "mW"}),
 }
 
 
@@ -189,16 +195,17 @@ def unit_of_size(what: str) -> str:
 
 
 def odd_size(what: str, typed: float, diameter_cm: float | None = None, *, at_least: float = 0.0) -> str | None:
-    """Say of a "diameter" in cm, an added "mass" in g, the "volume" of a test box in l, a "travel" in mm or a rated "power"
-    in W that nobody means it for such a cone, and how it was likelier told; None for what may be meant.
+    """Say of a "diameter" in cm, an added "mass" in g, the "volume" of a test box in l, a "travel" in mm, a rated "power"
+    or "peak power" in W that nobody means it for such a cone, and how it was likelier told; None for what may be meant.
     Where no cone is told, a stricter `at_least` may count.
     """
     unit, called, others = _UNITS[what]
     diameter = None if diameter_cm is None else 0.01 * diameter_cm
     if what == "diameter":
         low, high = (100.0 * end for end in range_of("diameter", None))
-    elif what == "power":
-        low, high = _POWER
+    elif what in ("power", "peak power"):
+        low, high = range_of("Pe", diameter)
+        high *= 1.0 if what == "power" else _PEAKS
     elif what == "travel":
         ends = _TRAVEL if diameter is not None and diameter >= _CONE else range_of("Xmax", None)
         low, high = 1e3 * ends[0], 1e3 * min(ends[1], LONG_TRAVEL * (diameter or math.inf))
