@@ -22,16 +22,8 @@ class Cause:
 
 
 CAUSES = {
-    "missing_file": Cause(
-        "no such recording",
-        "check the name in the bench or rig file",
-        "opening it",
-    ),
-    "missing_file, unreadable": Cause(
-        "cannot be opened ({why})",
-        "check the name and who may read it",
-        "opening it",
-    ),
+    "missing_file": Cause("no such recording", "check the name in the bench or rig file", "opening it"),
+    "missing_file, unreadable": Cause("cannot be opened ({why})", "check the name and who may read it", "opening it"),
     "partial": Cause(
         "this recording stopped before its end",
         (
@@ -40,60 +32,22 @@ CAUSES = {
         ),
         "its name",
     ),
-    "empty": Cause(
-        "the file is empty",
-        "record again",
-        "its size",
-    ),
-    "empty, no samples": Cause(
-        "holds no samples",
-        "record again",
-        "its header",
-    ),
-    "not_audio": Cause(
-        "cannot be read as audio",
-        "name a WAV or FLAC recording of two channels",
-        "libsndfile",
-    ),
-    "truncated": Cause(
-        "shorter than its header promises",
-        "copy it again or record again",
-        "its header",
-    ),
+    "empty": Cause("the file is empty", "record again", "its size"),
+    "empty, no samples": Cause("holds no samples", "record again", "its header"),
+    "not_audio": Cause("cannot be read as audio", "name a WAV or FLAC recording of two channels", "libsndfile"),
+    "truncated": Cause("shorter than its header promises", "copy it again or record again", "its header"),
     "truncated, header or data": Cause(
-        "damaged or cut off within its header or data",
-        "copy it again or record again",
-        "libsndfile",
+        "damaged or cut off within its header or data", "copy it again or record again", "libsndfile"
     ),
-    "truncated, data": Cause(
-        "damaged within its data",
-        "copy it again or record again",
-        "libsndfile",
-    ),
-    "too_long": Cause(
-        "holds more samples than can be read",
-        "cut it to a few minutes",
-        "its header, or reading on",
-    ),
+    "truncated, data": Cause("damaged within its data", "copy it again or record again", "libsndfile"),
+    "too_long": Cause("holds more samples than can be read", "cut it to a few minutes", "its header, or reading on"),
     "too_long, hours": Cause(
-        "lasts longer than {hours:g} hours",
-        "cut it to what was played",
-        "how many samples there are",
+        "lasts longer than {hours:g} hours", "cut it to what was played", "how many samples there are"
     ),
-    "too_short": Cause(
-        "lasts {seconds:.2g} s",
-        "record {least:g} s at the very least, better 8",
-        "its length",
-    ),
-    "channels": Cause(
-        "has {channels} channels",
-        "keep the two that the rig file names",
-        "its header",
-    ),
+    "too_short": Cause("lasts {seconds:.2g} s", "record {least:g} s at the very least, better 8", "its length"),
+    "channels": Cause("has {channels} channels", "keep the two that the rig file names", "its header"),
     "not_finite": Cause(
-        "holds samples that are not numbers (NaN, infinite or thousands of times full scale)",
-        "record again",
-        "its samples",
+        "holds samples that are not numbers (NaN, infinite or thousands of times full scale)", "record again", "its samples"
     ),
     "clipping": Cause(
         "channel {channel} is clipped",
@@ -101,14 +55,10 @@ CAUSES = {
         "flat tops at a channel's own extreme",
     ),
     "clipping, at once": Cause(
-        "channel {channel} reached full scale and is clipped",
-        "lower its input gain or the level",
-        "samples at full scale",
+        "channel {channel} reached full scale and is clipped", "lower its input gain or the level", "samples at full scale"
     ),
     "near_full_scale": Cause(
-        "channel {channel} peaked {margin:.1f} dB below full scale",
-        "lower its input gain a little",
-        "a channel's peak",
+        "channel {channel} peaked {margin:.1f} dB below full scale", "lower its input gain a little", "a channel's peak"
     ),
     "weak": Cause(
         "channel {channel} peaked at only {level:.0f} dBFS", "raise its input gain or the level", "a channel's peak"
@@ -148,20 +98,14 @@ CAUSES = {
         "check its cable, input and gain, and that the driver is connected",
         "a channel's RMS below -100 dB",
     ),
-    "mono": Cause(
-        "has one channel",
-        "record both channels of the rig in one stereo file",
-        "the file's header",
-    ),
+    "mono": Cause("has one channel", "record both channels of the rig in one stereo file", "the file's header"),
     "mono, twice": Cause(
         "both channels are the same",
         "record the rig's two channels, not one of them twice",
         "the difference of the channels",
     ),
     "lossy": Cause(
-        "is stored by a lossy codec, which changes what it cannot hear",
-        "record again as WAV or FLAC",
-        "the file's header",
+        "is stored by a lossy codec, which changes what it cannot hear", "record again as WAV or FLAC", "the file's header"
     ),
     "swapped": Cause(
         "channel {second} ({what}) is louder than channel {total} (total), which cannot be",
@@ -287,16 +231,8 @@ CAUSES = {
         "set one rate in player, recorder and files, and record again",
         "the fit, with the frequencies of a sweep free",
     ),
-    "not_audio, played": Cause(
-        "{why}",
-        "name the WAV or FLAC file that was played, or leave excitation out",
-        "libsndfile",
-    ),
-    "not_audio, nothing played": Cause(
-        "plays nothing",
-        "name the file that was played",
-        "its samples",
-    ),
+    "not_audio, played": Cause("{why}", "name the WAV or FLAC file that was played, or leave excitation out", "libsndfile"),
+    "not_audio, nothing played": Cause("plays nothing", "name the file that was played", "its samples"),
     "calibration, noise": Cause(
         "this calibration recording tells nothing above its noise",
         "record it with the excitation and level of the sweeps",
@@ -386,15 +322,9 @@ CAUSES = {
         "check it",
         "how far the fit moves what was stated",
     ),
-    "no_fit": Cause(
-        "no driver circuit fits ({why})",
-        "{remedy}",
-        "what the best circuit misses",
-    ),
+    "no_fit": Cause("no driver circuit fits ({why})", "{remedy}", "what the best circuit misses"),
     "no_fit, two peaks": Cause(
-        "{seen}, but {why}, so it was measured wrongly",
-        "sweep again",
-        "the Kramers-Kronig relations",
+        "{seen}, but {why}, so it was measured wrongly", "sweep again", "the Kramers-Kronig relations"
     ),
 }
 """By code, and what tells causes of one code apart."""
