@@ -5,7 +5,7 @@ import os
 import numpy as np
 import pytest
 
-from tsfit.circuit.leads import CODE, put_back, taken_off
+from tsfit.circuit.leads import LEADS, put_back, taken_off
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.formats.curve import read_curve
@@ -54,7 +54,7 @@ def test_the_fit_is_of_what_was_measured(tmp_path):
     path = tmp_path / "leads.txt"
     np.savetxt(path, np.column_stack([F, np.abs(z), np.degrees(np.angle(z))]), header="Hz ohm degrees", comments="")
     result = fit([(read_curve(path), State())])
-    (note,) = [note for note in result.quality if note.code == CODE]
+    (note,) = [note for note in result.quality if note.code == LEADS]
     assert note.message.startswith("0.5 ohm of leads")
     for name, true in TRUE.items():
         found = result.parameters[name]
@@ -67,7 +67,7 @@ def test_real_and_imaginary_part_have_no_such_fault():
     curve = ImpedanceCurve(F, without_leads(impedance(), 0.5), provenance={"columns": "frequency, real, imaginary (ohm)"})
     assert put_back(curve, EVERY) is curve
     told = ImpedanceCurve(F, without_leads(impedance(), 0.5), provenance=COLUMNS)
-    assert put_back(told, EVERY).notes[-1].code == CODE
+    assert put_back(told, EVERY).notes[-1].code == LEADS
 
 
 def test_what_was_put_back_stays_uncertain():
@@ -75,6 +75,12 @@ def test_what_was_put_back_stays_uncertain():
     ((name, shift),) = curve.systematic.items()
     assert name.startswith("leads taken off")
     np.testing.assert_allclose(2.0 * shift, curve.impedance_ohm - without_leads(impedance(), 0.5), atol=1e-12)
+
+
+def test_few_points_tell_nothing():
+    few = np.arange(0, len(F), 10)
+    curve = ImpedanceCurve(F[few], without_leads(impedance(), 0.5)[few], provenance=COLUMNS)
+    assert put_back(curve, np.ones(len(few), dtype=bool)) is curve
 
 
 @pytest.mark.parametrize("noise", [1e-4, 3e-3, 0.02])

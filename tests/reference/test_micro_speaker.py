@@ -5,6 +5,7 @@ quoted in the provenance note beside the recordings. Nothing of it is copied her
 """
 
 import json
+import math
 
 import pytest
 from helpers.micro_speaker import fitted
@@ -87,12 +88,18 @@ def test_trim_by_the_ohmmeter(bench, tmp_path):
 
 
 @pytest.mark.against(
-    "Qms of a real driver whose test box has losses of its own", "a fit of all lines of the recordings, 4.30 ± 0.03", "0.05"
+    "Qms of a real driver whose test box has losses of its own",
+    "fits of all raw lines of both recordings, written apart from the package",
+    "2 combined errors",
 )
 def test_the_losses_of_the_box_do_not_bend_qms(bench):
-    """One loss for free air and box together makes it 4.19 to 4.22."""
+    """All lines from 400 to 4000 Hz by maximum likelihood (SciPy, a circuit of its own): 4.283 ± 0.014 where Re may be another
+    in the box (it is 0.5 % higher, at 150 less of −2 ln L) and one channel may lag (1.1 µs, at 50 less), losses there 1.04
+    times as large. 4.31 with one Re, 4.30 in free air without a lag; one loss for free air and box together makes it 4.23.
+    """
     _, fit = bench
-    assert _value(fit, "Qms") == pytest.approx(4.30, abs=0.05)
+    found = fit["parameters"]["Qms"]
+    assert abs(found["value"] - 4.283) < 2.0 * math.hypot(found["stdev"], 0.014)
     (box,) = fit["boxes"]
     assert box["sweep"] == 1
     assert box["least_q"] > 10.0

@@ -20,9 +20,12 @@ LEAST, BETTER = 3e-3, 0.85
 other faults take as much."""
 MOST = 0.5
 """Greatest resistance of leads, as a share of the least magnitude stated; no source."""
+FEWEST = 40
+"""Points below which nothing is said."""
 UNSURE = 0.5
 """Standard uncertainty of what is put back, as a share of it, before the circuit has its say."""
-CODE = "leads"
+LEADS = "leads"
+"""Code of the remark."""
 
 
 def turned(curve: ImpedanceCurve) -> Complex:
@@ -37,6 +40,8 @@ def taken_off(curve: ImpedanceCurve, used: Mask) -> tuple[float, float, float] |
     Only the points `used` (n,) tell. A fault of the phase alone, constant or a delay, must not explain as much.
     """
     f, z = curve.frequency_hz[used], curve.impedance_ohm[used]
+    if len(f) < FEWEST:
+        return None
     before = kramers_kronig(f, z).rms
     if before < LEAST:
         return None
@@ -65,5 +70,5 @@ def put_back(curve: ImpedanceCurve, used: Mask) -> ImpedanceCurve:
         curve,
         impedance_ohm=curve.impedance_ohm + shift,
         systematic={**curve.systematic, f"leads taken off {Path(curve.source).name}": UNSURE * shift},
-        notes=(*curve.notes, QualityNote(CODE, "warn", message)),
+        notes=(*curve.notes, QualityNote(LEADS, "warn", message)),
     )

@@ -78,6 +78,18 @@ def test_a_box_as_planned_needs_nothing():
     assert found.built["fL"].value < 33.0 < found.built["fH"].value
 
 
+def test_leads_that_were_taken_off_the_magnitude_alone_change_nothing():
+    plain = cabinet(load.vented_box(0.045, 33.0, losses=load.Losses(leak_q=10.0)), generator=np.random.default_rng(1))
+    whole = plain.impedance_ohm + 0.4
+    stated = (np.abs(whole) - 0.4) * np.exp(1j * np.angle(whole))
+    curve = replace(plain, impedance_ohm=stated, provenance={"columns": "frequency, magnitude (ohm), phase (degrees)"})
+    right, found = (verify(each, VENTED, FIT.driver, FIT) for each in (plain, curve))
+    assert [note.code for note in found.notes if note.severity == "warn"] == ["leads"]
+    assert "leads" not in {note.code for note in right.notes}
+    for name in ("volume", "fb", "leak_q"):
+        assert found.built[name].value == pytest.approx(right.built[name].value, rel=0.02)
+
+
 def test_a_port_too_short_is_told_by_how_many_millimetres():
     """The same port, cut to another length, must come out at the plan again."""
     air = FIT.driver.air

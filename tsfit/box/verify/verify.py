@@ -44,6 +44,7 @@ from tsfit.box.verify.unknowns import (
     numbers,
     sizes,
 )
+from tsfit.circuit.leads import LEADS, put_back
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult
@@ -245,6 +246,7 @@ def verify(
     before = numbers(planned, _stated(plan, result), filling)
     ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
     lead = within(lead_ohm, 0.0, 0.9 * float(np.min(np.abs(curve.impedance_ohm))), "resistance of the leads", "ohm")
+    curve = put_back(curve, curve.frequency_hz <= UP_TO * ends[1])
     sweep = _sweep(replace(curve, impedance_ohm=curve.impedance_ohm - lead), *ends)
     unknowns = Unknowns(planned, driver_prior(driver, fit), _cone_air(planned.driver, driver), (), sweep)
     best, absent, moved = _explained(unknowns, FAR if fit else FAR_FROM_SHEET)
@@ -281,7 +283,11 @@ def verify(
         misfit=best.misfit,
         advice=tuple(sentences),
         remedies=tuple(remedies),
-        notes=(*remarks(best.misfit, fit, told, untold), *more_resistance(planned.driver.Re, built.driver.Re)),
+        notes=(
+            *(note for note in curve.notes if note.code == LEADS),
+            *remarks(best.misfit, fit, told, untold),
+            *more_resistance(planned.driver.Re, built.driver.Re),
+        ),
         curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
     )
 
