@@ -93,9 +93,11 @@ def test_trim_by_the_ohmmeter(bench, tmp_path):
     "2 combined errors",
 )
 def test_the_losses_of_the_box_do_not_bend_qms(bench):
-    """All lines from 400 to 4000 Hz by maximum likelihood (SciPy, a circuit of its own): 4.283 ± 0.014 where Re may be another
-    in the box (it is 0.5 % higher, at 150 less of −2 ln L) and one channel may lag (1.1 µs, at 50 less), losses there 1.04
-    times as large. 4.31 with one Re, 4.30 in free air without a lag; one loss for free air and box together makes it 4.23.
+    """All lines from 400 to 4000 Hz by maximum likelihood (SciPy, a circuit of its own) say 4.283 ± 0.014.
+
+    That is where Re may be another in the box (it is 0.5 % higher there, at 150 less of −2 ln L) and one channel may lag
+    (1.1 µs, at 50 less), with losses 1.04 times as large in the box. It is 4.31 with one Re, 4.30 in free air without lag,
+    and 4.23 with one loss for free air and box together.
     """
     _, fit = bench
     found = fit["parameters"]["Qms"]
