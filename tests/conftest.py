@@ -39,10 +39,41 @@ LONGEST = (
 """Files that take longest come first, so that no worker is left with one of them alone at the end."""
 
 
+SOUND, LISTENER = "tests/audio/", "gw0"
+"""Tests with live sound, and the worker that has them all: the others give way to it, for sound does not wait."""
+
+
 def pytest_configure(config):
-    """Let workers take the files in this order, not those with the most tests first."""
+    """Let workers take the files in this order, not those with the most tests first, and give way to live sound."""
     config.option.loadscopereorder = False
     sys.dont_write_bytecode = False
+    if os.environ.get("PYTEST_XDIST_WORKER", LISTENER) != LISTENER and hasattr(os, "nice"):
+        os.nice(10)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers():
+    """Take one worker more than there are processors: live sound and the browser mostly wait."""
+    return (os.cpu_count() or 1) + 1
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """Deal the tests out by file, those with live sound to one worker and first of all."""
+    if config.getvalue("dist") != "loadfile":
+        return None
+    from xdist.scheduler import LoadFileScheduling
+
+    class SoundFirst(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return SOUND if nodeid.startswith(SOUND) else super()._split_scope(nodeid)
+
+        def _assign_work_unit(self, node):
+            if SOUND in self.workqueue:
+                self.workqueue.move_to_end(SOUND, last=node.gateway.id != LISTENER)
+            super()._assign_work_unit(node)
+
+    return SoundFirst(config, log)
 
 
 def pytest_collection_modifyitems(items):
