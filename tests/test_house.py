@@ -48,12 +48,13 @@ def test_types():
     assert "no issues found" in _run(sys.executable, "-m", "mypy")
 
 
-@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(ROOT)))
-def test_a_file_fits_in_a_head(path):
-    text = path.read_text()
-    assert text.count("\n") <= 400
-    if path in MODULES:
-        assert ast.get_docstring(ast.parse(text)), "a module says what it is"
+def test_a_file_fits_in_a_head():
+    lines = {str(path.relative_to(ROOT)): path.read_text().count("\n") for path in FILES}
+    assert {name: count for name, count in lines.items() if count > 400} == {}
+
+
+def test_a_module_says_what_it_is():
+    assert [path for path in MODULES if not ast.get_docstring(ast.parse(path.read_text()))] == []
 
 
 def _definitions(kind):
@@ -136,7 +137,7 @@ def test_help_loads_nothing_heavy():
 def test_the_fit_needs_no_sound_system():
     code = (
         "import sys\nsys.modules['sounddevice'] = None\nfrom tsfit.cli import run\n"
-        "sys.exit(run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--json']))"
+        "sys.exit(run(['fit', 'sample_data/saltwit-12-shunt-bench.toml', '--coil', 'ladder-2', '--suspension', 'ideal']))"
     )
     _run(sys.executable, "-c", code)
 
