@@ -77,7 +77,7 @@ def _best_place(piece: Real, around: Real, *, whole: bool = False) -> tuple[int,
 
     It is relative to the energy there, or to that of the strongest such stretch when the `whole` piece must be there.
     """
-    from scipy.signal import correlate
+    from scipy.fft import irfft, next_fast_len, rfft
 
     running = np.concatenate([[0.0], np.cumsum(around**2)])
     energy = running[len(piece) :] - running[: -len(piece)]
@@ -85,7 +85,9 @@ def _best_place(piece: Real, around: Real, *, whole: bool = False) -> tuple[int,
     scale = np.linalg.norm(piece) * np.sqrt(np.maximum(energy, most if whole else 1e-6 * most))
     if not np.any(piece):
         return 0, 0.0
-    found = correlate(around, piece, mode="valid", method="fft") / scale
+    # So long that no place at which all of the piece lies within is reached from the other end.
+    length = int(next_fast_len(len(around), real=True))
+    found = irfft(rfft(around, length) * rfft(piece, length).conj(), length)[: len(scale)] / scale
     top = int(np.argmax(np.abs(found)))
     return top, float(found[top])
 

@@ -129,25 +129,25 @@ class _DriverVoltages:
 
 
 def _of_sweep(channels: Real, excitation: Excitation, driver: _DriverVoltages, delay: int) -> Distortion | None:
-    from scipy.fft import next_fast_len
+    from scipy.fft import irfft, next_fast_len, rfft
     from scipy.signal.windows import tukey
 
     centres = _bands(2.0 * excitation.low_hz, excitation.high_hz / 2.0)
     if not len(centres):
         return None
     rate, length = excitation.sample_rate_hz, int(next_fast_len(2 * len(channels), real=True))
-    known = np.fft.rfft(excitation.samples, length)
+    known = rfft(excitation.samples, length)
     power, hz = np.abs(known) ** 2, np.maximum(np.fft.rfftfreq(length, 1.0 / rate), rate / length)
     # The sweep is pink: its power times frequency is even.
     inverse = known.conj() / (power + EMPTY * float((power * hz).max()) / hz)
-    response = np.fft.irfft(np.fft.rfft(channels, length, axis=0) * inverse[:, None], length, axis=0)
-    fine = round(FINE_SECONDS * rate)
+    response = irfft(rfft(channels, length, axis=0) * inverse[:, None], length, axis=0)
+    fine = 2 * int(next_fast_len(max(round(FINE_SECONDS * rate), 2 * round(excitation.sweep_rate * rate)) // 2, real=True))
 
     def spectrum(order: float, width: int) -> Complex:
         # A harmonic begins a little before its place, since its phase is not the sweep's, and rings after it.
         first = delay - round(excitation.sweep_rate * math.log(order) * rate) - width // 3
         piece = response[(np.arange(width) + first) % length] * tukey(width, SLOPE)[:, None]
-        return np.asarray(np.fft.rfft(piece, max(fine, 2 * round(excitation.sweep_rate * rate)), axis=0))
+        return np.asarray(rfft(piece, fine, axis=0))
 
     widths = {order: round(excitation.sweep_rate * math.log((order + 1) / order) * rate) for order in range(1, HIGHEST + 1)}
     total = np.abs(spectrum(1.0, 2 * widths[1])[:, 0])

@@ -59,9 +59,8 @@ def hum_of(block: Stretch, left: Complex) -> list[float]:
         return []
     orders = np.arange(1, min(HARMONICS, int(block.frequency_hz[-1] / mains)) + 1)
     # Where a tone is is told by its power, and whether it is one by how it stands out: a strong one fills its surroundings.
-    alone = power / _surroundings(power)
     places = [_around(block, order * mains, 1) for order in orders]
-    strong = [float(alone[place].max(initial=0.0)) for place in places]
+    strong = [float((power[place] / _surroundings(power, place)).max(initial=0.0)) for place in places]
     if max(strong, default=0.0) < SURE:
         return []
     loudest = int(orders[int(np.argmax([power[place].max(initial=0.0) for place in places]))])
@@ -77,12 +76,16 @@ def near_tones(block: Stretch, tones: Sequence[float]) -> Mask:
     return near
 
 
-def _surroundings(power: Real) -> Real:
-    """Usual power (n,) of the lines near each, at least 1: what is broad is a ratio that is not followed, and no tone."""
-    from scipy import ndimage
-
-    usual = ndimage.median_filter(power, 2 * SURROUNDINGS + 1, mode="nearest") / math.log(2.0)
-    return np.maximum(usual, 1.0)
+def _surroundings(power: Real, place: slice) -> Real:
+    """Usual power of the lines near each of a `place`, at least 1: what is broad is a ratio not followed, and no tone."""
+    if len(power[place]) == 0:
+        return np.ones(0)
+    # Beyond the ends, the last line stands for those that are missing.
+    padded = np.pad(power[max(place.start - SURROUNDINGS, 0) : place.stop + SURROUNDINGS], SURROUNDINGS, mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * SURROUNDINGS + 1)
+    before = min(place.start, SURROUNDINGS)
+    usual = np.median(windows[before : before + len(power[place])], axis=1) / math.log(2.0)
+    return np.asarray(np.maximum(usual, 1.0))
 
 
 def _around(block: Stretch, frequency_hz: float, lines: int) -> slice:

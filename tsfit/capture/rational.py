@@ -25,7 +25,7 @@ FLOOR = 3e-5
 """Share of the ratio below which nothing is followed: rounding and converters are no better."""
 FOLDED = 2
 """Order of the polynomial for what sampling folds back."""
-PIECE, ROWS = 1 << 13, 1 << 10
+PIECE, ROWS, BLOCK = 1 << 13, 1 << 10, 32
 NEARLY_ONE = 1e-8
 """Share of the largest on a triangle's diagonal below which its columns are not told apart by it alone."""
 SHARPEST = 30.0
@@ -105,19 +105,28 @@ def of_tones(
     """
     omega = 2.0 * math.pi * np.asarray(tones)
 
-    def columns(f: Real) -> Complex:
-        s = 2j * math.pi * f[:, np.newaxis]
-        sides = np.concatenate([s / (s * s + omega**2), omega / (s * s + omega**2)], axis=1)
-        return np.asarray(np.concatenate([sides, sides * ratio.at(f)[:, np.newaxis]], axis=1))
+    def tuned(f: Real) -> Real:
+        """Return 1/(ω² − Ω²) (n, k): ω times it is what the one phase of each tone leaves, jΩ times it the other."""
+        return np.asarray(1.0 / (omega**2 - (2.0 * math.pi * f[:, np.newaxis]) ** 2))
 
-    rows, right = columns(frequency_hz) * weight[:, np.newaxis], left * weight
+    here = tuned(frequency_hz)
+    phases = np.concatenate([2j * math.pi * frequency_hz[:, np.newaxis] * here, omega * here], axis=1)
+    rows = np.concatenate([phases, phases * ratio.at(frequency_hz)[:, np.newaxis]], axis=1) * weight[:, np.newaxis]
+    right = left * weight
     rows, right = np.concatenate([rows.real, rows.imag]), np.concatenate([right.real, right.imag])
     scale = np.linalg.norm(rows, axis=0)
     held = np.eye(len(scale)) / max(float(np.linalg.norm(right)), 1e-300)
     both = np.concatenate([rows / scale, held]), np.concatenate([right, np.zeros(len(scale))])
-    x = np.linalg.lstsq(*both, rcond=1e-10)[0] / scale
-    pieces = range(0, len(wanted_hz), ROWS)
-    return np.concatenate([columns(wanted_hz[start : start + ROWS]) @ x for start in pieces])
+    found = (np.linalg.lstsq(*both, rcond=1e-10)[0] / scale).reshape(4, -1)
+    found[1::2] *= omega
+    out = ratio.at(wanted_hz)
+    for start in range(0, len(out), ROWS):
+        f = wanted_hz[start : start + ROWS]
+        second, second_still, first, first_still = found @ tuned(f).T
+        turning = 2j * math.pi * f
+        out[start : start + ROWS] *= first_still + turning * first
+        out[start : start + ROWS] += second_still + turning * second
+    return out
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:
@@ -129,18 +138,34 @@ def _basis(s: Complex, poles: Complex) -> Complex:
     return out
 
 
-def _solved(columns: Complex, right: Complex) -> Real:
-    """Real least-squares solution of complex equations whose columns differ by many decades."""
-    from scipy.linalg import solve_triangular
+def _equations(basis: Complex, weight: Real, right: Complex, factors: Sequence[Complex | Real]) -> Real:
+    """Real equations (2n, …): `basis` (n, k) by each of `factors` (n,), after the first a constant; last the `right` (n,).
 
-    scale = np.linalg.norm(columns, axis=0)
+    All but the constant, which `weight` (n,) goes with, are weighted.
+    """
+    n, k = basis.shape
+    out: Real = np.zeros((2 * n, len(factors) * k + 2), order="F")
+    out[:n, k] = weight
+    out[:n, -1], out[n:, -1] = right.real, right.imag
+    for number, factor in enumerate(factors):
+        start, block = number * (k + 1), basis * factor[:, np.newaxis]
+        out[:n, start : start + k], out[n:, start : start + k] = block.real, block.imag
+    return out
+
+
+def _solved(equations: Real) -> Real:
+    """Least-squares solution of real equations, which are overwritten, whose columns differ by many decades."""
+    from scipy.linalg import lapack
+
+    count = equations.shape[1] - 1
+    scale = np.sqrt(np.einsum("ij,ij->j", equations, equations))[:count]
     scale[scale == 0.0] = 1.0
-    both = np.concatenate([columns / scale, right[:, np.newaxis]], axis=1)
+    equations[:, :count] /= scale
     # Householder's triangle is several times as quick as singular values, which only columns that are nearly one need.
-    triangle: Real = np.asarray(np.linalg.qr(np.concatenate([both.real, both.imag]), mode="r"))
-    count, sizes = len(scale), np.abs(np.diag(triangle))[: len(scale)]
+    triangle = np.triu(lapack.dgeqrf(equations, lwork=BLOCK * (count + 1), overwrite_a=1)[0][: count + 1])
+    sizes = np.abs(np.diag(triangle))[:count]
     if len(triangle) > count and sizes.min() > NEARLY_ONE * sizes.max():
-        found: Real = np.asarray(solve_triangular(triangle[:count, :count], triangle[:count, count], check_finite=False))
+        found: Real = np.asarray(lapack.dtrtrs(triangle[:count, :count], triangle[:count, count])[0])
     else:
         found = np.asarray(np.linalg.lstsq(triangle[:, :count], triangle[:, count], rcond=1e-12)[0])
     return np.asarray(found / scale)
@@ -164,11 +189,8 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
     """Best function with as many poles as `poles`, from there, and its weighted sum of squares."""
     right = m * weight
     for _ in range(TURNS):
-        basis = _basis(s, poles)
-        columns = np.concatenate([basis, np.ones((len(s), 1)), -m[:, np.newaxis] * basis], axis=1)
-        better = _zeros(
-            poles, _solved(np.asarray(columns * weight[:, np.newaxis], dtype=np.complex128), right)[len(poles) + 1 :]
-        )
+        equations = _equations(_basis(s, poles), weight, right, (weight, -right))
+        better = _zeros(poles, _solved(equations)[len(poles) + 1 :])
         if len(better) != len(poles) or not np.all(np.isfinite(better)):
             break
         moved = np.max(np.abs(np.sort(np.abs(better)) / np.sort(np.abs(poles)) - 1.0))
@@ -176,12 +198,11 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
         if moved < SETTLED:
             break
     basis = _basis(s, poles)
-    columns = np.concatenate([basis, np.ones((len(s), 1))], axis=1)
-    x = _solved(np.asarray(columns * weight[:, np.newaxis], dtype=np.complex128), right)
+    x = _solved(_equations(basis, weight, right, (weight,)))
     residues = x[:-1].astype(np.complex128)
     for k in np.flatnonzero(poles.imag > 0.0):
         residues[k], residues[k + 1] = x[k] + 1j * x[k + 1], x[k] - 1j * x[k + 1]
-    misfit = (columns @ x - m) * weight
+    misfit = (basis @ x[:-1] + x[-1] - m) * weight
     return Rational(poles, residues, float(x[-1])), float(np.sum(np.abs(misfit) ** 2))
 
 
