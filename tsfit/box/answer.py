@@ -45,7 +45,12 @@ def answer(result: BoxResult) -> list[str]:
     loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
     if most is not None:
         loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True), *_not_known(result, most))
-    return [f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.", loud]
+    free = most is not None and enclosure.kind == "passive" and result.ratings.radiator_xmax_m is None
+    return [
+        f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",
+        loud,
+        *["How far the radiators may go is not counted: give --radiator-xmax-mm."][:free],
+    ]
 
 
 def _not_known(result: BoxResult, most: MaximumOutput) -> tuple[str | None, str]:
@@ -134,7 +139,7 @@ def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[st
     if most is not None:
         aside = not_counted(result.ratings)
         columns[f"dB, {aside} not counted" if aside else "most dB"] = [f"{level:.1f}" for level in most.spl_db]
-        columns["at V"] = [in_figures(each, 3) for each in most.voltage_v]
+        columns["at V"] = [in_figures(each, 3, zeros=True) for each in most.voltage_v]
         columns["stopped by"] = [str(limit) for limit in most.limited_by]
     return columns
 

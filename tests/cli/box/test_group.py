@@ -48,12 +48,12 @@ def test_the_tables_fit_sixty_columns(tsfit, heron, monkeypatch, arguments):
     monkeypatch.setenv("COLUMNS", "60")
     code, out, _ = tsfit(arguments[0], heron, *arguments[1:], "--power-w", "100")
     assert code == 0
-    lines = [line for line in out.splitlines() if not line.startswith("Note: ")]
+    lines = [line for line in out.splitlines() if not line.startswith("note: ")]
     assert max(map(len, lines)) <= 60
     assert "Heron 10" in out
     for frequency in ("20 ", "31.5 ", "200 "):
         assert any(line.strip().startswith(frequency) for line in lines)
-    assert "Note: At 23.7 V" in out
+    assert "note: At 23.7 V" in out
     assert "…" not in out
 
 

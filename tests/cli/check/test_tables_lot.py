@@ -19,14 +19,17 @@ def fits():
     return [made_fit(replace(made_driver(Fs=each), serial=f"no {k}")) for k, each in enumerate(fs)]
 
 
-def printed(capsys, lot, *, judged):
-    print_lot(lot, judged=judged)
+def printed(capsys, lot, *, judged, types=("Wagtail 8",)):
+    print_lot(lot, types, judged=judged)
     return capsys.readouterr().out
 
 
 def test_what_stands_out_is_named_and_no_more_pairs_than_anybody_reads(fits, capsys):
     out = printed(capsys, check_lot(fits), judged=False)
-    assert "6 samples" in out
+    assert out.startswith("6 samples spread most in Vas (")
+    assert printed(capsys, check_lot(fits), judged=False, types=("Wagtail 8", "Heron 10")).startswith(
+        "warn: The fits are of "
+    )
     assert "no 5 stands out in Fs" in out
     assert "Verdict" not in out
     pairs = [line for line in out.splitlines() if " and " in line and "no " in line.split(" and ")[0]]

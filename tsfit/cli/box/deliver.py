@@ -94,7 +94,7 @@ def print_box(result: BoxResult, *, levels: bool = True) -> None:
         say(str(result.room))
     for remark in result.notes:
         if remark.severity == "note" and remark.code != "unrated":  # which the answer has said
-            say(f"Note: {remark.message}")
+            say(f"note: {remark.message}")
 
 
 def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:

@@ -147,7 +147,7 @@ def _print(found: Equalised, taken: LevelCost, other: BoxResult | None, words: l
             f"{taken.before_db[k]:.1f}",
             with_decimals(float(taken.gain_db[k]), 1, "+"),
             f"{taken.after_db[k]:.1f}",
-            in_figures(float(taken.power_after_w[k]), 3),
+            in_figures(taken.power_after_w[k], 3, zeros=True),
             f"{taken.excursion_after_mm[k]:.2f}",
         ]
         if taken.headroom_after_db is not None and taken.headroom_limited_by is not None:

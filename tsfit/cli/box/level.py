@@ -91,7 +91,6 @@ def _distortion(result: BoxResult, report: LevelReport, travel: Path, outputs: O
 
 def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, wanted: str) -> None:
     from tsfit.box.limits import unrated
-    from tsfit.box.loudness import watts
 
     needs = report.needs
     say_warnings(result.notes)
@@ -107,9 +106,7 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
     rows = [
         [
             in_figures(f, 3),
-            in_figures(volts, 3),
-            watts(power).removesuffix(" W"),
-            watts(real).removesuffix(" W"),
+            *(in_figures(each, 3, zeros=True) for each in (volts, power, real)),
             f"{travel:.2f}",
         ]
         for f, volts, power, real, travel in zip(

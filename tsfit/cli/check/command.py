@@ -169,7 +169,7 @@ def _judged(
     from tsfit.check.lot import check_lot
 
     lot = check_lot(read, sheet, rules=rules, plan=plans[0][1] if plans else None)
-    return lot, lot, lambda: print_lot(lot, judged=sheet is not None)
+    return lot, lot, lambda: print_lot(lot, [fit.driver.name for fit in read], judged=sheet is not None)
 
 
 def _sorted(files: Sequence[Path]) -> tuple[Sequence[Path], Path | None]:

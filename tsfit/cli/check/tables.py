@@ -218,8 +218,18 @@ def _print_rest(sheet: Sheet, result: Consistency) -> None:
         say(f"  {parameter.called} {value} {parameter.shown}".rstrip() + f" ({low} to {high})")
 
 
-def print_lot(result: LotResult, *, judged: bool) -> None:
-    """Print parameters, outliers, pairs and, when `judged` against a sheet, the verdict."""
+def print_lot(result: LotResult, types: Sequence[str], *, judged: bool) -> None:
+    """Print parameters, outliers, pairs and, when `judged` against a sheet, the verdict.
+
+    Samples of several `types` are doubted.
+    """
+    if len(set(types)) > 1:
+        told = "samples of one type are meant here, and 'tsfit compare' sets types side by side"
+        say(f"warn: The fits are of {' and '.join(dict.fromkeys(types))}; {told}.")
+    widest = sorted((item for item in result.lot if item.spread_percent), key=lambda item: -(item.spread_percent or 0.0))
+    if widest and not judged:
+        most = ", ".join(f"{PARAMETERS[item.name].called} ({in_figures(item.spread_percent, 2)} %)" for item in widest[:3])
+        say(f"{len(result.samples)} samples spread most in {most}.")
     rows, enough = [], len(result.samples) >= ENOUGH
     for item in result.lot:
         parameter = PARAMETERS[item.name]
@@ -243,7 +253,7 @@ def print_lot(result: LotResult, *, judged: bool) -> None:
         out = [PARAMETERS[item.name].called for item in result.lot if item.verdict == "outside"]
         say(f"Verdict: {result.verdict}{'; the mean of ' + ', '.join(out) if out else ''}.")
     columns = ["parameter", "mean", "spread", "measured to", *[f"{100 * FRACTION:.0f} % of the type"][: int(enough)]]
-    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples")
+    print_table(columns + ["sheet", "verdict"] * judged, rows, title=f"{len(result.samples)} samples" if judged else None)
     few = f"{len(result.samples)} samples do not tell how the type spreads; measure {ENOUGH} or more."
     hint(
         few
