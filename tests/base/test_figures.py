@@ -28,7 +28,7 @@ def test_it_writes_as_many_figures_as_are_asked_for():
         for figures in (1, 2, 3, 4):
             general, told = f"{value:.{figures}g}", in_figures(value, figures)
             assert "e" not in told
-            if value < 10.0**figures:
+            if value < 10.0**figures or figures < 3:
                 assert float(told) == float(general)
             if "e" not in general:
                 assert told == general
@@ -40,4 +40,4 @@ def test_it_writes_as_many_figures_as_are_asked_for():
 def test_sentences_are_filled_in_the_same_way():
     told = InFigures().format("{low:.3g} to {high:.2g} Hz, {change:+.2g} %, {count} of {rate:g}", low=1234.0, high=20500.0,
                               change=120.4, count=3, rate=48000.0)  # fmt: skip
-    assert told == "1234 to 20500 Hz, +120 %, 3 of 48000"
+    assert told == "1234 to 20000 Hz, +120 %, 3 of 48000"

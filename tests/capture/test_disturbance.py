@@ -17,6 +17,7 @@ from helpers.paths import ROOT
 from helpers.verdicts import judged
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.capture.impedance import hear
 from tsfit.capture.recording import read_recording
 from tsfit.capture.rig import read_rig
@@ -120,8 +121,8 @@ def _table(verdicts):
         cells = []
         for strength in fault.strengths:
             found = verdicts[name, strength]
-            left = "" if found.word in ("refused", "misnamed") else f", {found.percent:.2g} %"
-            cells.append(f"{strength:.4g}: {found.word}{left}")
+            left = "" if found.word in ("refused", "misnamed") else f", {in_figures(found.percent, 2)} %"
+            cells.append(f"{in_figures(strength)}: {found.word}{left}")
         lines.append(f"| {name} | {' | '.join(cells)} |")
     return HEAD + "\n".join(lines) + "\n"
 

@@ -10,6 +10,7 @@ import pytest
 from helpers.made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make, truth
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.circuit.load import Losses, added_mass, air_load_change, free_air, vented_box
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.air import REFERENCE_AIR
@@ -77,7 +78,7 @@ def test_a_size_that_was_typed_wrong_is_refused_and_what_was_meant_is_said(what,
     with pytest.raises(TsfitError, match="no error of measuring is so large") as refused:
         agreed(planted(index, **changes), area)
     assert refused.value.code == "states_contradict"
-    typed = re.escape(what.format(f"{factor * meant:.4g}"))
+    typed = re.escape(what.format(in_figures(factor * meant)))
     told = float(re.search(f"{typed} would have to be about ([0-9.e+-]+)", str(refused.value))[1])
     assert told == pytest.approx(meant, rel=0.25)  # peaks alone: neither air load nor losses
 

@@ -210,14 +210,14 @@ def test_a_sweep_begins_well_below_the_resonance(lowest, told):
 @pytest.mark.parametrize(
     ("top", "fs", "share", "wanted"),
     [
-        (300.0, 40.0, 0.1, "9e+02"),  # to 0.3 of Re, three times as far
-        (300.0, 40.0, 0.04, "2e+03"),  # never beyond what is fitted
+        (300.0, 40.0, 0.1, "900"),  # to 0.3 of Re, three times as far
+        (300.0, 40.0, 0.04, "2000"),  # never beyond what is fitted
         (300.0, 40.0, 0.31, None),
-        (300.0, 40.0, 0.29, "3.1e+02"),
+        (300.0, 40.0, 0.29, "310"),
         (1800.5, 40.0, 0.1, None),
-        (1799.5, 40.0, 0.1, "2e+03"),
-        (2000.0, 100.0, 0.1, "4e+03"),
-        (300.0, 40.0, -0.1, "2e+03"),
+        (1799.5, 40.0, 0.1, "2000"),
+        (2000.0, 100.0, 0.1, "4000"),
+        (300.0, 40.0, -0.1, "2000"),
     ],
 )
 def test_the_coil_must_show_at_the_top_or_the_range_be_whole(top, fs, share, wanted):

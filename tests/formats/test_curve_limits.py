@@ -7,6 +7,7 @@ import pytest
 from helpers.made_curves import make
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.formats.curve import DEGREES, RADIANS, RECTANGULAR, check_units, possible, read_curve
 
 ((CURVE, _),) = make(["free air"], np.random.default_rng(7), errors=False, frequency_hz=np.geomspace(9.0, 4000.0, 120))[0]
@@ -49,7 +50,10 @@ def test_where_units_were_confused_begins_at(first, last, ohm, code):
     with pytest.raises(TsfitError) as caught:
         check_units(*asked)
     assert caught.value.code == code
-    told = {"frequency": f"covers {first:g} to {last:g} Hz", "impedance": f"shows about {ohm:.2g} ohm"}[code]
+    told = {
+        "frequency": f"covers {in_figures(first, 6)} to {in_figures(last, 6)} Hz",
+        "impedance": f"shows about {in_figures(ohm, 2)} ohm",
+    }[code]
     assert caught.value.message.startswith(
         f"made.txt: {told}, no driver's" if code == "impedance" else f"made.txt: {told},"
     )
@@ -103,7 +107,7 @@ def test_bounds_of_rows_belong_to_what_is_read(written):
     slow = np.concatenate([[[1e-3, 6.0, 0.1]], CARTESIAN])
     assert read_curve(written(text(slow, header=header))).frequency_hz[0] == 1e-3
     fast = np.concatenate([CARTESIAN, [[1e8, 6.0, 0.1]]])
-    assert "covers 9 to 1e+08 Hz" in refusal(written(text(fast, header=header))).message
+    assert "covers 9 to 100000000 Hz" in refusal(written(text(fast, header=header))).message
     assert len(read_curve(written(text(CARTESIAN[::12], header=header))).frequency_hz) == 10
     for count in (12, 13):
         odd = CARTESIAN.copy()

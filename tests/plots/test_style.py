@@ -1,9 +1,12 @@
 """Ticks, frequencies and labels as every plot has them."""
 
+from itertools import combinations, pairwise
+
 import numpy as np
 import pytest
+from helpers.contrast import contrast
 
-from tsfit.plots.style import frequency_text, log_value_axis, new_plot, preferred_numbers, spread
+from tsfit.plots.style import INK, LINES, QUIET, frequency_text, log_value_axis, new_plot, preferred_numbers, spread
 
 
 @pytest.mark.parametrize(
@@ -45,3 +48,22 @@ def test_a_logarithmic_axis_whose_values_are_all_alike_has_no_numbers_to_thin():
     panel.set_ylim(5.0000001, 5.0000002)
     log_value_axis(panel, "impedance, Ω")
     assert all(np.isfinite(panel.get_yticks()))
+
+
+@pytest.mark.against("contrast of text and lines on paper", "WCAG 2.x, from memory", "4.5")
+@pytest.mark.parametrize("colour", [INK, QUIET, *(colour for colour, _ in LINES)])
+def test_what_is_written_and_drawn_stands_out_from_paper(colour):
+    assert contrast(colour, "#ffffff") >= 4.5
+
+
+def test_lines_are_told_apart_on_a_photocopy():
+    """No two have one dash (longest stroke over the period, strokes, period), and neighbours differ in grey."""
+
+    def pattern(dash):
+        if dash == "solid":
+            return (1.0, 1)
+        strokes = dash[1][::2]
+        return (round(max(strokes) / sum(dash[1]), 2), len(strokes), round(sum(dash[1]), 1))
+
+    assert all(pattern(one) != pattern(other) for (_, one), (_, other) in combinations(LINES, 2))
+    assert all(contrast(one, other) > 1.5 for (one, _), (other, _) in pairwise(LINES))

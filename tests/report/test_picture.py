@@ -1,10 +1,15 @@
 """A plot on a page: text stays text, every curve can be read off at the points that were drawn."""
 
+import re
+from pathlib import Path
+
 import numpy as np
 import pytest
+from helpers.contrast import contrast
 from matplotlib.figure import Figure
 
-from tsfit.report.picture import MOST_POINTS, picture
+import tsfit.report
+from tsfit.report.picture import COLOURS, MOST_POINTS, picture
 
 F = np.geomspace(5.0, 20e3, 3 * MOST_POINTS)
 
@@ -72,3 +77,14 @@ def test_two_pictures_share_no_identifier():
     one, two = (set(re.findall(r' id="([^"]+)"', str(made(name).svg))) for name in ("one", "two"))
     assert one
     assert not one & two
+
+
+@pytest.mark.against("contrast on the page, light, dark and printed", "WCAG 2.x, from memory", "4.5")
+@pytest.mark.parametrize("scheme", range(3), ids=["light", "dark", "printed"])
+def test_what_is_drawn_stands_out_from_the_page(scheme):
+    """Every colour of a drawing but the hairlines, on what lies below it."""
+    style = (Path(tsfit.report.__file__).parent / "page.css").read_text()
+    found = [dict(re.findall(r"(--[\w-]+): (#[0-9a-f]+);", block)) for block in re.findall(r":root \{(.*?)\}", style, re.S)]
+    colours = found[scheme]
+    for name in set(COLOURS.values()) - {"--hair"}:
+        assert all(contrast(colours[name], colours[below]) >= 4.5 for below in ("--paper", "--card")), name

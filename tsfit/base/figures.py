@@ -7,13 +7,16 @@ from typing import SupportsFloat
 
 
 def in_figures(value: SupportsFloat | None, figures: int = 4, *, zeros: bool = False, sign: str = "") -> str:
-    """Write a number with so many figures, or all before its point; zeros at its end only where asked for.
+    """Write a number with so many figures, of three and more with all before its point; zeros at its end only where asked
+    for.
 
     With the `sign` "+" it has one. A dash stands for what is not known.
     """
     if value is None:
         return "-"
     value = float(value)
+    if figures < 3 and math.isfinite(value):
+        value = float(f"{value:.{figures}g}")
     if value == 0.0 or not math.isfinite(value):
         return f"{value:{sign}g}"
     decimals = max(0, figures - 1 - math.floor(math.log10(abs(value))))

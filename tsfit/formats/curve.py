@@ -317,7 +317,9 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
     ):
         if np.any(bad := ~((values >= low) & (values <= high))):
             at = int(np.argmax(bad))
-            refuse(path, f"{values[at]:g} {unit} is no driver's {what}; remove the row.", what, int(raw.lines[at]))
+            refuse(
+                path, f"{in_figures(values[at], 6)} {unit} is no driver's {what}; remove the row.", what, int(raw.lines[at])
+            )
     order = np.argsort(raw.f, kind="stable")
     raw = raw.rows(order)
     if np.any(np.diff(order) < 0):
@@ -329,7 +331,7 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
         if np.any(apart := np.abs(raw.z - mean_z) > SAME * np.abs(mean_z)):
             f = raw.f[np.argmax(apart)]
             rows = raw.lines[raw.f == f]
-            message = f"{f:g} Hz stands there {len(rows)} times, over {100 * SAME:g} % apart; keep one row."
+            message = f"{in_figures(f, 6)} Hz stands there {len(rows)} times, over {100 * SAME:g} % apart; keep one row."
             refuse(path, message, "frequency", int(rows[-1]))
         told = f"{np.sum(count > 1)} of its frequencies stand there more than once; their {np.sum(count[count > 1])} rows"
         raw = mean.noted("averaged_rows", f"{path.name}: {told} were averaged.")
@@ -354,7 +356,10 @@ def _checked(raw: _Raw, path: Path) -> _Raw:
 def check_units(f: Real, z: Complex, path: Path) -> None:
     """Refuse a curve that lies whole decades from where drivers are measured: nothing later would notice."""
     if not (TOP_HZ[0] <= f[-1] <= TOP_HZ[1] and f[0] < BOTTOM_HZ):
-        message = f"covers {f[0]:g} to {f[-1]:g} Hz, which no driver needs; state Hz or kHz as the file has it."
+        message = (
+            f"covers {in_figures(f[0], 6)} to {in_figures(f[-1], 6)} Hz, which no driver needs; state Hz or "
+            f"kHz as the file has it."
+        )
         refuse(path, message, "frequency")
     middle = float(np.median(np.abs(z)))
     if not TYPICAL_OHM[0] <= middle <= TYPICAL_OHM[1]:

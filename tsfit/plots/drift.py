@@ -75,20 +75,24 @@ def box_drift_plot(boxed: BoxedChange) -> Figure:
         name,
         f"{found.box}{size}; {in_figures(boxed.before.enclosure.voltage, 3)} V RMS, 1 m, half space, coil at 20 °C",
     )
-    places = (0.30, 0.62)
-    for index, (entry, box) in enumerate(((boxed.first, boxed.before), (boxed.other, boxed.after))):
+    pair = (boxed.first, boxed.before), (boxed.other, boxed.after)
+    top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for _, box in pair) + 2.0) / 5.0)
+    apart = boxed.after.curves.spl_db - boxed.before.curves.spl_db
+    # Named where they differ most of what is drawn, the upper one from above.
+    seen = np.where(boxed.before.curves.spl_db > top - 0.6 * LEVEL_SPAN_DB, np.abs(apart), 0.0)
+    at = int(np.argmax(seen))
+    upper = int(apart[at] > 0.0)
+    for index, (entry, box) in enumerate(pair):
         colour, dash = LINES[index]
         frequency, level = box.curves.frequency_hz, box.curves.spl_db
         levels.plot(frequency, level, color=colour, linestyle=dash, linewidth=1.4)
-        at = int(places[index] * len(frequency))
         f3 = box.f3_hz
         text = f"{entry.hours:g} h" if f3 is None else f"{entry.hours:g} h, f3 {in_figures(f3, 3)} Hz"
         note(
-            levels, text, (float(frequency[at]), float(level[at])), colour, (-26, 22) if index == 0 else (10, -26),
-            ha="right" if index == 0 else "left",
+            levels, text, (float(frequency[at]), float(level[at])), colour, (-26, 22) if index == upper else (26, -22),
+            ha="right" if index == upper else "left",
             arrowprops={"arrowstyle": "-", "color": colour, "linewidth": 0.6, "shrinkA": 1.0, "shrinkB": 1.0},
         )  # fmt: skip
-    top = 5.0 * np.ceil((max(float(np.max(box.curves.spl_db)) for box in (boxed.before, boxed.after)) + 2.0) / 5.0)
     levels.set_ylim(top - LEVEL_SPAN_DB, top)
     value_axis(levels, f"level at {in_figures(boxed.before.enclosure.voltage, 3)} V, dB at 1 m")
     change = found.level_change_db

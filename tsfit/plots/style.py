@@ -20,7 +20,7 @@ WIDTH_IN = 7.2
 LEFT_IN, RIGHT_IN, HEAD_IN, FOOT_IN, GAP_IN = 0.75, 0.18, 0.46, 0.45, 0.17
 """Room beside the panels, for the title, for the frequencies, and above each panel."""
 INK = "#20242b"
-QUIET = "#7d838c"
+QUIET = "#666c75"
 HAIR = "#dcdfe3"
 Dash = str | tuple[int, tuple[float, ...]]
 LINES: tuple[tuple[str, Dash], ...] = (

@@ -56,3 +56,38 @@ def test_a_vented_box_keeps_its_bounds():
     assert found.plan.volume <= 0.05 * (1.0 + 1e-9)
     assert found.result.pass_band.ripple_db <= 0.3 + 0.02
     assert found.limits.volume[1] == pytest.approx(0.05)
+
+
+@pytest.mark.parametrize("ripple_db", [0.3, 0.5, 1.0])
+def test_a_port_that_takes_of_the_volume_leaves_the_ripple_within_its_limit(ripple_db):
+    """The best without its port is tuned too high for the air that the port leaves."""
+    driver = replace(DRIVER, Pe=200.0, Xmax=0.008)
+    whole = 1.2 * DRIVER.Vas
+    found = propose_vented(driver, VentedAim(), VentedBounds(largest_volume=whole, ripple_db=ripple_db), VENTED)
+    alone = propose_vented(DRIVER, VentedAim(), VentedBounds(largest_volume=whole, ripple_db=ripple_db), VENTED)
+    assert found.plan.opening.port is not None
+    assert alone.plan.opening.port is None
+    assert found.plan.filling.acting(found.plan.volume) < 0.97 * whole
+    uneven = [note for note in found.result.notes if note.code == "uneven"]
+    assert uneven or found.result.pass_band.ripple_db <= ripple_db + 0.06
+
+
+def test_a_limit_that_the_port_leaves_no_room_for_is_said():
+    """Just the volume that the ripple needs, before the port takes of it."""
+    driver = replace(DRIVER, Pe=200.0, Xmax=0.008)
+    needed = _least_volume(0.3)
+    found = propose_vented(driver, VentedAim(), VentedBounds(largest_volume=1.01 * needed, ripple_db=0.3), VENTED)
+    assert found.result.pass_band.ripple_db > 0.35
+    assert "more than the 0.3 dB asked for" in next(note.message for note in found.result.notes if note.code == "uneven")
+
+
+def _least_volume(ripple_db):
+    low, high = 0.05 * DRIVER.Vas, 2.0 * DRIVER.Vas
+    for _ in range(12):
+        middle = math.sqrt(low * high)
+        try:
+            propose_vented(DRIVER, VentedAim(), VentedBounds(largest_volume=middle, ripple_db=ripple_db), VENTED)
+            high = middle
+        except TsfitError:
+            low = middle
+    return high

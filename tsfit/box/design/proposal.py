@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
+from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import (
     Alignment,
     Family,
@@ -136,6 +137,12 @@ def propose_closed(
     return Proposal(asked, plan, result, sensitivity(result, fit), others)
 
 
+LEFT = 0.002
+"""Share of the volume that a port may take without the best box being sought anew."""
+BEYOND_DB = 0.05
+"""Ripple beyond what was asked for from which that is said."""
+
+
 @dataclass(frozen=True)
 class VentedAim:
     """What a vented box is wanted for: a family, the least ripple, the most output at a frequency, Hz; or the lowest f3."""
@@ -235,17 +242,46 @@ def propose_vented(
     if aim.family is not None:
         alignment = align(given.braked, aim.family, like.losses.leak_q)
         volume, tuning = alignment.volume, alignment.tuning
+        plan = replace(like, volume=like.filling.around(volume), tuning=tuning)
+        plan = _with_its_port(plan, driver, bounds, None)
     else:
-        found = best_vented(search, aim.sought, ratings=ratings_of(given, like.ratings), output_hz=aim.output_hz)
-        volume, tuning = float(found.volume[0]), float(found.tuning[0])
-    plan = replace(like, volume=like.filling.around(volume), tuning=tuning)
-    largest = bounds.largest_volume if aim.family is None else None
-    plan = _with_its_port(plan, driver, bounds, largest)
+        plan = _best_with_port(search, aim, bounds, like, driver)
     result = plan.build(driver, frequency_hz)
+    ripple = result.pass_band.ripple_db
+    if alignment is None and not aim.least_ripple and ripple > search.limits.ripple_db + BEYOND_DB:
+        asked = (
+            f"more than the {search.limits.ripple_db:g} dB asked for: its port leaves too little of the volume; allow more"
+        )
+        uneven = QualityNote("uneven", "warn", f"The ripple is {ripple:.2f} dB, {asked} of either.")
+        result = replace(result, remarks=(*result.remarks, uneven))
     if not sized:
         result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
     others = tuple(_words(other, like, driver, bounds) for name, other in exist.items() if name != aim.family)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
+
+
+def _best_with_port(
+    search: VentedSearch, aim: VentedAim, bounds: VentedBounds, like: VentedPlan, driver: Driver
+) -> VentedPlan:
+    """The box by `aim` with its port. Where that takes of the largest volume, the best is sought anew in what it leaves:
+    the tuning that suits a large box breaks the limits in a smaller one. Where no box there keeps them, that one stays.
+    """
+    plan: VentedPlan | None = None
+    while True:
+        try:
+            found = best_vented(search, aim.sought, ratings=ratings_of(search.bare, like.ratings), output_hz=aim.output_hz)
+        except TsfitError:
+            if plan is None:
+                raise
+            return plan
+        volume, tuning = float(found.volume[0]), float(found.tuning[0])
+        plan = replace(like, volume=like.filling.around(volume), tuning=tuning)
+        plan = _with_its_port(plan, driver, bounds, bounds.largest_volume)
+        left = plan.filling.acting(plan.volume)
+        if bounds.fixed_port or left > (1.0 - LEFT) * volume:
+            return plan
+        least = min(search.limits.volume[0], left)
+        search = replace(search, limits=replace(search.limits, volume=(least, left)))
 
 
 def _with_its_port(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: float | None) -> VentedPlan:
