@@ -13,7 +13,12 @@ def travel_part(told: TravelResult, name: str) -> Part:
     """Turn what was measured at full travel into a part."""
     subject = told.driver.name
     columns = ("limit", *(f"{told.side(side)} (95 %)" for side in ("outward", "inward")))
-    drawn = picture(travel_plot(told), f"{name}-travel", f"{subject}: force factor, compliance and inductance over travel.")
+    drawn = picture(
+        travel_plot(told),
+        f"{name}-travel",
+        f"{subject}: force factor, compliance and inductance over travel, bands 95 %; Bl82 is where the force "
+        f"factor is down to 82 %.",
+    )
     return Part(
         subject,
         answer=[text(f"{subject}: {' '.join(told.answers())}")],
