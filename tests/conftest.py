@@ -47,8 +47,14 @@ def pytest_configure(config):
     """Let workers take the files in this order, not those with the most tests first, and give way to live sound."""
     config.option.loadscopereorder = False
     sys.dont_write_bytecode = False
-    if os.environ.get("PYTEST_XDIST_WORKER", LISTENER) != LISTENER and hasattr(os, "nice"):
+    if getattr(config, "workerinput", {}).get("gives_way") and hasattr(os, "nice"):
         os.nice(10)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node):
+    """Tell every worker whether it gives way to another, which none does where tests are dealt out otherwise."""
+    node.workerinput["gives_way"] = node.gateway.id != LISTENER and node.config.getvalue("dist") == "loadfile"
 
 
 @pytest.hookimpl(optionalhook=True)

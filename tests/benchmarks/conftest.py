@@ -28,9 +28,14 @@ GOALS = {
 
 
 @pytest.fixture(scope="session")
-def rounds(request):
+def measured(request):
+    """Whether speed is asked for."""
+    return bool(request.config.getoption("benchmark_only"))
+
+
+@pytest.fixture(scope="session")
+def rounds(measured):
     """How many rounds of `wanted` are run: all where speed is asked for, else one."""
-    measured = request.config.getoption("benchmark_only")
     return lambda wanted: wanted if measured else 1
 
 

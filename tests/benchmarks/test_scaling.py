@@ -87,8 +87,8 @@ def test_boxes(benchmark, seconds):
     benchmark.extra_info["exponent with boxes"] = exponent(sizes, times)
 
 
-def test_log_entries(benchmark, seconds, tmp_path):
-    sizes, rng = (300, 1000, 3000, 10000), np.random.default_rng(3)
+def test_log_entries(benchmark, seconds, measured, tmp_path):
+    sizes, rng = (300, 1000, 3000, 10000) if measured else (300, 1000), np.random.default_rng(3)
     entry = entry_of(made_fit(FRESH, rng, (0.0, 0.0)), 0.0)
     times = []
     for size in sizes:
@@ -105,7 +105,7 @@ def replace_hours(entry, hours):
 
 def test_batch(benchmark, seconds, rounds, tmp_path):
     """Half and all of the drivers with two processes, and all of them with one; a few with one where none is measured."""
-    drivers, two = max(rounds(BATCH), 4), rounds(2)
+    drivers, two = max(rounds(BATCH), 2), rounds(2)
     curve = make(("free air",), np.random.default_rng(1), coil="simple", errors=False)[0][0][0]
     write_curve(curve, tmp_path / "0.txt")
     benches = [tmp_path / f"{k}.txt" for k in range(drivers)]
