@@ -146,10 +146,16 @@ def test_other_coils_are_in_doubt_by_the_misfits():
     others += [ranked("power-law", 4e-3, suspension="log-creep"), ranked("ladder-2", 1e-3)]
     others += [ranked("four-exponent", 0.1, re=1e-60), ranked("four-exponent", 0.1, re=np.nan)]
     told = coils_in_doubt([ranked("ladder-3", 2e-3, 0.9), *others])
-    assert [(one.circuit.coil, weight) for one, weight in told] == [
+    assert [(one.circuit.coil, weight) for one, _, weight in told] == [
         ("power-law", pytest.approx(0.5 * 0.25 / 2)), ("simple", pytest.approx(0.5 * 0.01 / 2)),
     ]  # fmt: skip
     assert coils_in_doubt([ranked("ladder-3", 0.0, 1.0), *others]) == []
+    # Out of reach, so fitted with the plainest suspension only, and held against the best coil with that.
+    plain, far = ranked("ladder-3", 2.5e-3), ranked("simple", 2e-2)
+    told = coils_in_doubt([ranked("ladder-3", 2e-3, 0.9, "log-creep"), plain, others[3], far])
+    assert [(one.circuit.coil, one.circuit.suspension, than is plain.solved) for one, than, _ in told] == [
+        ("power-law", "log-creep", False), ("simple", "ideal", True),
+    ]  # fmt: skip
 
 
 def test_points_along_one_bend_do_not_make_a_model_surer():

@@ -11,6 +11,7 @@ import logging
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -82,33 +83,49 @@ def in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
     return rivals
 
 
-def coils_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
+class Doubt(NamedTuple):
+    """What may be true instead: the figures move by `weight`, squared, of the difference of `other` from `than`."""
+
+    other: Solved
+    than: Solved
+    weight: float
+
+
+def coils_in_doubt(ranked: Sequence[Ranked]) -> list[Doubt]:
     """Return the other coils, fitted with the best's suspension, with the weight of their difference squared.
 
     No coil model is exact. Where the best one misses the sweeps by more than their noise, a better one would likely change
     the figures as the others do, in proportion to the misfits: from one that misses by ε' to one that misses by ε they move
     by so much, from ε to none by ε/(ε' − ε) of it, or ε/ε' where chance decides the way. The mean square of that over the
-    models is what is uncertain; those within `CLOSE_CALL` have their own weight.
+    models is what is uncertain; those within `CLOSE_CALL` have their own weight. A coil that was out of reach is held
+    against the best one with the plainest suspension, with which all were fitted.
     """
     best = ranked[0].solved
     if not best.floor > 0.0:
         return []
     main = [name for name in ("Re", "Fs", "Qms", "Qes", "Mms") if name in best.model.names]
-    others = [
-        each.solved
-        for each in ranked[1:]
-        if each.solved.circuit.suspension == best.circuit.suspension
-        and not each.weight
-        and each.solved.floor > best.floor
-        and np.all(np.abs(each.solved.at(main) - best.at(main)) < FARTHEST)
-    ]
+    found: dict[str, tuple[Solved, Solved]] = {}
+    for suspension in dict.fromkeys((best.circuit.suspension, next(iter(SUSPENSION_MODELS)))):
+        alike = [each for each in ranked if each.solved.circuit.suspension == suspension]
+        than = next((each.solved for each in alike if each.solved.circuit.coil == best.circuit.coil), None)
+        if than is None:
+            continue
+        for other in (each.solved for each in alike if not each.weight):
+            if (
+                other.circuit.coil != best.circuit.coil
+                and other.circuit.coil not in found
+                and other.floor > best.floor
+                and np.all(np.abs(other.at(main) - than.at(main)) < FARTHEST)
+            ):
+                found[other.circuit.coil] = other, than
     share = best.share_of_floor
-    return [(other, share * (best.floor / other.floor) ** 2 / len(others)) for other in others]
+    return [Doubt(*pair, share * (best.floor / pair[0].floor) ** 2 / len(found)) for pair in found.values()]
 
 
-def others_in_doubt(ranked: Sequence[Ranked]) -> list[tuple[Solved, float]]:
+def others_in_doubt(ranked: Sequence[Ranked]) -> list[Doubt]:
     """Return all that may be true instead of the best, `in_doubt` and `coils_in_doubt`, for the ± of what is made of it."""
-    return [*in_doubt(ranked), *coils_in_doubt(ranked)]
+    best = ranked[0].solved
+    return [*(Doubt(other, best, weight) for other, weight in in_doubt(ranked)), *coils_in_doubt(ranked)]
 
 
 @dataclass(frozen=True)

@@ -75,13 +75,10 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     slopes = slopes_at(figures, best.x, best.covariance)
     own = set(best.model.shape)
     columns = []
-    for rival, weight in others_in_doubt(ranked):
-        other = trade_parameters(rival.model, rival.x)
+    for rival, base, weight in others_in_doubt(ranked):
+        other, than = (trade_parameters(each.model, each.x) for each in (rival, base))
         columns.append(
-            [
-                math.sqrt(weight) * (float(other[name]) - value) if name not in own else 0.0
-                for name, value in zip(names, values, strict=True)
-            ]
+            [math.sqrt(weight) * (float(other[name]) - float(than[name])) if name not in own else 0.0 for name in names]
         )
     apart = np.array(columns).reshape(-1, len(names)).T
     covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T

@@ -102,9 +102,9 @@ def wiring_estimates(ranked: Sequence[Ranked]) -> dict[str, dict[str, Estimate]]
             return np.stack(list(wiring_parameters(model, at, wiring).values()))
 
         variance = np.diag(propagate(figures, best.x, best.covariance)).copy()
-        for rival, weight in others_in_doubt(ranked):
-            other = wiring_parameters(rival.model, rival.x, wiring)
-            variance += weight * (np.stack(list(other.values())) - figures(best.x)) ** 2
+        for rival, base, weight in others_in_doubt(ranked):
+            other, than = (np.stack(list(wiring_parameters(each.model, each.x, wiring).values())) for each in (rival, base))
+            variance += weight * (other - than) ** 2
         spread = np.sqrt(variance)
         found[wiring] = {
             name: parameter_estimate(name, float(value), float(stdev))
