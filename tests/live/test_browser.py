@@ -5,6 +5,7 @@ import os
 import threading
 import time
 from dataclasses import replace
+from itertools import pairwise
 from urllib.parse import quote
 
 import pytest
@@ -183,6 +184,23 @@ def test_no_barrier(page, size, scheme):
 def test_nothing_sticks_out(page, size):
     resize(page, size)
     assert page.execute_script("return document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_numbers_of_an_axis_are_round_and_do_not_touch(page, size):
+    resize(page, size)
+    told = page.execute_script(
+        "return [...document.querySelectorAll('#panels figure:not([hidden]) svg')].map(svg => "
+        "[...svg.querySelectorAll('g:first-of-type text')].map(one => [one.textContent, one.getAttribute('text-anchor'), "
+        "...['left', 'right', 'top'].map(side => one.getBoundingClientRect()[side])]))"
+    )
+    for panel in told:
+        lowest = max(one[4] for one in panel)
+        below = sorted((left, right) for _, _, left, right, top in panel if top > lowest - 1.0)
+        assert all(ends[1] < begins[0] for ends, begins in pairwise(below))
+        beside = [text for text, anchor, *_ in panel if anchor == "end" and "Hz" not in text and text != "allowed"]
+        assert 3 <= len(beside) <= 8
+        assert all(len(text.lstrip("-").replace(".", "").strip("0")) <= 2 for text in beside)
 
 
 def test_on_a_phone_the_drawing_stays_in_sight_while_a_knob_is_turned(page):

@@ -232,17 +232,19 @@ const path = (places, values, y, back = false) => {
   }
   return text;
 };
+// Ends of an axis, and the steps that make round numbers of them.
+const ENDS = [[1, 0.2], [1.5, 0.5], [2, 0.5], [3, 1], [4, 1], [5, 1], [6, 2], [8, 2], [10, 2]];
 const nice = (top) => {
   const power = 10 ** Math.floor(Math.log10(top));
-  return power * [1, 1.5, 2, 3, 4, 5, 6, 8, 10].find((step) => step * power >= top * 0.999);
+  return ENDS.find(([end]) => end * power >= top * 0.999).map((one) => one * power);
 };
 const range = (name, all) => {
   let low = 0, high = -Infinity;
   for (const values of all) for (const one of values) if (Number.isFinite(one)) { if (one > high) high = one; if (one < low) low = one; }
   if (!Number.isFinite(high)) return [0, 1, 1];
   if (!name.endsWith("_db")) {
-    const top = nice(Math.min(Math.max(high, 1e-3), name === "distortion_percent" ? MOST_PERCENT : Infinity));
-    return [low < -0.05 * top ? -nice(-low) : 0, top, top / 4];
+    const [top, step] = nice(Math.min(Math.max(high, 1e-3), name === "distortion_percent" ? MOST_PERCENT : Infinity));
+    return [low < -0.05 * top ? -nice(-low)[0] : 0, top, step];
   }
   const top = 10 * Math.ceil((high + 1) / 10);
   return [top - SPAN_DB, top, 10];
@@ -275,9 +277,12 @@ const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, w
     const last = hz === marks[marks.length - 1];
     const told = `${hz >= 1000 ? `${hz / 1000}${last ? " " : ""}k` : `${hz}${last ? " " : ""}`}${last ? "Hz" : ""}`;
     text += `<line class="grid" x1="${round(x(hz))}" x2="${round(x(hz))}" y1="${top}" y2="${bottom}"/>`;
+    // The last has its unit, which takes room.
+    if (!last && x(marks[marks.length - 1]) - x(hz) < 36) continue;
     text += `<text text-anchor="${last ? "end" : "middle"}" x="${round(last ? Math.min(x(hz) + 14, width - 2) : x(hz))}" y="${height - 4}">${told}</text>`;
   }
-  for (let one = low; one <= high * 1.0001; one += step) {
+  for (let count = Math.ceil(low / step - 1e-6); count * step <= high * 1.0001; count++) {
+    const one = count * step;
     text += `<line class="grid" x1="38" x2="${width - 8}" y1="${round(y(one))}" y2="${round(y(one))}"/>`;
     text += `<text text-anchor="end" x="34" y="${round(y(one)) + 4}">${Number(one.toPrecision(3))}</text>`;
   }
