@@ -154,7 +154,12 @@ def answer(arguments: list[str]) -> tuple[int, str, str]:
 
 
 def hold(arguments: list[str], folder: Path, sentences: int = 1) -> int:
-    """Run a command on what lies in `folder` and hold it to its promises; return its exit code.
+    """Run a command on what lies in `folder` and hold it to its promises; return its exit code."""
+    return held(arguments, folder, sentences)[0]
+
+
+def held(arguments: list[str], folder: Path, sentences: int = 1) -> tuple[int, str]:
+    """Do the same; return what the command printed, too.
 
     Whatever it reads, it leaves with 0, 1 or 2; with 2 it says one sentence (of several files to fit: one for each, at most
     `sentences` in all), or one JSON object under ``--json``, and never
@@ -178,4 +183,4 @@ def hold(arguments: list[str], folder: Path, sentences: int = 1) -> int:
         assert all(line.startswith("tsfit: ") for line in err.splitlines()), err
         assert 1 <= err.count("\n") <= sentences, err
     assert not re.search(r"[\x00-\x08\x0b-\x1f\x7f]", err + out), "control characters reach the terminal"
-    return status
+    return status, out + err
