@@ -27,10 +27,16 @@ ON_TRUST = {
     "wrong reference": "resistor, leads",
     "automatic gain": "steady gains",
     "second channel limited softly": "steady gains",
-    "crosstalk, dB": "dB of crosstalk",
+    "total channel limited softly": "steady gains",
+    "gain in one sweep, dB": "steady gains",
+    "second sweep on its face, air over Mms": "mass as typed",
+    "another sample for the mass": "mass as typed",
+    "reference warms": "resistor, leads",
+    "one channel coupled otherwise, Hz": "resistor, leads",
+    "crosstalk, dB": "crosstalk (-90 dB)",
     "lead left out, ohm": "resistor, leads",
     "mass typed wrong, times": "mass as typed",
-    "header of every file lies, times": "sample rate in the recordings' headers",
+    "header of every file lies, times": "sample rate in the headers",
 }
 """What two channels and a driver cannot tell, and the words by which every such fit says that it took it on trust."""
 FEW = (
@@ -42,6 +48,9 @@ FEW = (
     "total channel limited softly",
     "contact of more ohm in one sweep",
     "vented box, tuning over Fs",
+    "crosstalk, dB",
+    "header of every file lies, times",
+    "second sweep warmer, K",
 )
 HEAD = """# What becomes of faulty recordings
 

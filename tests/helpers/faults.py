@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import signal
 
+from helpers import faults_of_benches as between
 from helpers.faults_of_drivers import contact_midway, contact_ohm, heating, lead_left_out, leak, stiffening, vented
 from helpers.healthy_benches import Made
 
@@ -354,5 +355,26 @@ FAULTS = {
     "header of one file lies, times": Fault(header_of_one_lies, (1.003, 0.97, 1.03), "sample rate"),
     "wrong reference": Fault(reference_off, (1.02, 10.0, 0.1), "reference"),
     "noise, dBFS": Fault(noisy, (-50.0, -30.0, -15.0), "noise"),
+    "second sweep on its face, air over Mms": Fault(between.on_its_face, (0.01, 0.03, 0.1), "mass as typed"),
+    "second sweep warmer, K": Fault(between.warmer, (1.0, 4.0, 12.0), "scatter|Re is"),
+    "suspension of one sweep, Fs": Fault(between.suspension_of_one_sweep, (0.005, 0.02, 0.06), "scatter"),
+    "gain in one sweep, dB": Fault(between.gain_of_one_sweep, (0.03, 0.1, 0.5), "scatter|gain|contact"),
+    "another sample for the mass": Fault(between.another_sample, (0.01, 0.03, 0.1), "another sample|mass as typed"),
+    "mass falls off, at Fs times": Fault(between.mass_falls_off, (0.4, 0.8, 4.0), "mass|burst|disturb"),
+    "mass on putty, rings at Fs times": Fault(between.mass_on_putty, (30.0, 8.0, 4.0), "mass"),
+    "mass rubs, friction times": Fault(between.mass_rubs, (1.5, 3.0, 10.0), "scatter|mass"),
+    "channels swapped in one file": Fault(between.swapped_in_one, (1.0, 0.5, 0.2), "swap|louder"),
+    "block repeated in place, samples": Fault(between.repeated_in_place, (48, 192, 960), "lost|repeated|disturb|changed"),
+    "reference warms": Fault(between.reference_warms, (0.005, 0.02, 0.05), "unsteady|contact|warm"),
+    "buzz in one channel, dBFS": Fault(between.buzz, (-70.0, -60.0, -50.0), "hum|disturb|neither"),
+    "hum that wanders, dBFS": Fault(between.wandering_hum, (-70.0, -58.0, -48.0), "hum|disturb|neither"),
+    "both channels high-passed, Hz": Fault(between.both_high_passed, (5.0, 20.0, 40.0), "range|level"),
+    "one channel coupled otherwise, Hz": Fault(between.one_coupled_otherwise, (0.5, 2.0, 10.0), "coupled|calibrate"),
+    "channels of two clocks": Fault(between.channels_of_two_clocks, (1e-6, 1e-5, 1e-4), "slip|clock"),
+    "polarity turns, at Fs times": Fault(between.polarity_turns, (0.5, 1.3, 5.0), "polarity|disturb|neither"),
+    "contact that rectifies": Fault(between.rectifying, (0.001, 0.01, 0.05), "contact|neither"),
+    "contact that is noisy": Fault(between.contact_noise, (0.001, 0.01, 0.05), "contact|neither"),
+    "rate converted by straight lines": Fault(between.resampled_badly, (48.0 / 44.1, 1.5, 0.92), "lost|neither|convert"),
+    "amplifier limits": Fault(between.amplifier_limits, (0.3, 1.0, 3.0), "distort"),
     "wrong samples": Fault(clicks, (1, 5, 20), "burst|disturb|spike|lost"),
 }  # fmt: skip

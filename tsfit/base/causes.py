@@ -289,13 +289,16 @@ CAUSES = {
         "a negative reactance at the low end, and a circuit with a capacitor",
     ),
     "vented_box": Cause(
-        "{seen}, as of a vented box or one with a passive radiator",
-        "take the driver out of the box and sweep it in free air, or judge the box with `tsfit box verify`",
+        "{seen}, as of a vented box or one with a passive radiator, or of inputs that are coupled unlike",
+        (
+            "take the driver out of the box and sweep it in free air, judge the box with `tsfit box verify`, or calibrate "
+            "the rig"
+        ),
         "a circuit with a box, which follows the curve far better",
     ),
     "loudspeaker": Cause(
-        "{seen}, as of several drivers behind a crossover",
-        "disconnect the crossover and sweep one driver alone",
+        "{seen}, as of several drivers behind a crossover, or of inputs that are coupled unlike",
+        "disconnect the crossover and sweep one driver alone, or calibrate the rig",
         "a reactance that turns negative again",
     ),
     "kramers_kronig": Cause(

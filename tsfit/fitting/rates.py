@@ -16,7 +16,7 @@ from tsfit.fitting.sweep import SCATTERING
 
 COIL_OVER_FS = 3.0
 """Frequency over Fs above which the coil tells the rate, and up to which the resonance does."""
-SURE, ALIKE, LEAST = (3.0, 2.5), 0.1, 2e-3
+SURE, ALIKE, LEAST = (4.0, 3.0), 0.1, 2e-3
 """Standard uncertainties from which resonance and coil are sure that the rate is another, share of it by which they may
 differ, and relative error from which it matters: no two crystals are as far apart."""
 
