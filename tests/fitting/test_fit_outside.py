@@ -116,3 +116,41 @@ def test_a_better_coil_is_inside_the_uncertainty_where_the_suspension_scatters(l
         found = result.parameters[name]
         assert abs(found.value - value) < 3.0 * found.stdev
         assert found.stdev < 0.04 * value
+
+
+def eddies(kind, henry, s, rng):
+    """A coil in iron: a wave that diffuses into it, a relaxation spread over decades, five rings of unlike size."""
+    if kind == "diffusion":
+        depth = np.sqrt(s / (2.0 * math.pi * rng.uniform(20.0, 300.0)))
+        return 0.2e-3 * s + henry * s * np.tanh(depth) / depth
+    if kind == "spread":
+        slow, bend = s / (2.0 * math.pi * rng.uniform(30.0, 400.0)), rng.uniform(0.55, 0.85)
+        return 0.2e-3 * s + henry * s / (1.0 + slow**bend)
+    corners = 2.0 * math.pi * np.geomspace(rng.uniform(20.0, 120.0), 3e4, 5)
+    shares = (0.35, 0.25, 0.18, 0.12, 0.1)
+    return 0.15e-3 * s + sum(henry * k * s / (1.0 + s / w) for k, w in zip(shares, corners, strict=True))
+
+
+@pytest.mark.against(
+    "Re of coils with eddy currents like no candidate", "drivers written out in the test", "3 stated errors or 0.3 %"
+)
+@pytest.mark.parametrize("kind", ["diffusion", "spread", "rings"])
+@pytest.mark.parametrize("henry", [1e-3, 4e-3, 12e-3])
+def test_re_is_what_an_ohmmeter_reads(kind, henry):
+    """Eddy currents of 0.3, 1 and 3 to 5 times Re at 1 kHz; no ohmmeter on a bench is surer than 0.3 %.
+
+    Sixteen draws of each: Re 0 to 0.9 % low on average, and 0.2 % high at most.
+    """
+    s = 2j * math.pi * np.geomspace(5.0, 4000.0, 350)
+    for seed in range(max(DRAWS // 2, 2)):
+        rng = np.random.default_rng([seed, int(1e4 * henry), len(kind)])
+        re, fs, qms, qes = rng.uniform(4.8, 6.5), rng.uniform(22, 45), rng.uniform(4, 9), rng.uniform(0.3, 0.6)
+        ws = 2.0 * math.pi * fs
+        z = re + eddies(kind, henry, s, rng) + re / qes / (s / ws + ws / s + 1.0 / qms)
+        noise = 1.5e-3 * np.abs(z)
+        z = z + noise * (rng.standard_normal(len(s)) + 1j * rng.standard_normal(len(s))) / math.sqrt(2.0)
+        found = fit([(ImpedanceCurve(s.imag / (2.0 * math.pi), z, noise**2), State())]).parameters["Re"]
+        off = abs(found.value - re)
+        assert off < max(3.0 * found.stdev, 3e-3 * re), seed
+        assert found.value < 1.005 * re, seed
+        assert found.stdev < 0.1 * re, seed
