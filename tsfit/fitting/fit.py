@@ -31,6 +31,7 @@ from tsfit.fitting.rates import rate_notes
 from tsfit.fitting.result import Label, assemble, fitted_state
 from tsfit.fitting.scatter import scatter_of
 from tsfit.fitting.select import Ranked, Task, compete
+from tsfit.fitting.smear import smear_notes
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.sprung import again_with, with_parts
 from tsfit.fitting.start import Resonance, TwoPeaks, find_resonance
@@ -107,7 +108,7 @@ def fit(
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     doubts += missing_note(best, [peak.Fs for peak in bench.peaks])
-    doubts += rate_notes(best)
+    doubts += [*smear_notes(best), *rate_notes(best)]
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
