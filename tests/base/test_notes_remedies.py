@@ -12,7 +12,7 @@ from tsfit.base.notes import TAKEN
 
 ROOT = Path(tsfit.__file__).parent
 DO = (
-    "add|ask|bend|build|calibrate|check|close|correct|cut|do not|find|fit|fix|force|give|hold|keep|leave|let|look|lower|"
+    "add|allow|ask|bend|build|calibrate|check|close|correct|cut|do not|find|fit|fix|force|give|hold|keep|leave|let|look|lower|"
     "make|measure|mend|name|play|raise|record|run|say|see|seal|set|state|sweep|swap|take|trust|turn|use|weigh|widen|write"
 )
 LAST = 160

@@ -143,7 +143,10 @@ CAUSES = {
         "equal samples in a row amid loud ones",
     ),
     "lost_samples": Cause(
-        "both channels jump at {when}: samples were lost, repeated or put in a wrong order, or the level was changed",
+        (
+            "both channels jump at {when}: samples were lost, repeated or put in a wrong order, the level was changed, or "
+            "a mass fell off"
+        ),
         "close other programs, use a larger buffer, and record again",
         "fourth differences of the total channel",
     ),
