@@ -12,8 +12,9 @@ from tsfit.base.notes import TAKEN
 
 ROOT = Path(tsfit.__file__).parent
 DO = (
-    "add|allow|ask|bend|build|calibrate|check|close|correct|cut|do not|find|fit|fix|force|give|hold|keep|leave|let|look|lower|"
-    "make|measure|mend|name|play|raise|record|run|say|see|seal|set|state|sweep|swap|take|trust|turn|use|weigh|widen|write"
+    "add|allow|ask|bend|build|calibrate|check|close|correct|cut|do not|find|fit|fix|force|give|"
+    "hold|keep|leave|let|look|lower|make|measure|mend|name|play|raise|record|run|say|see|seal|"
+    "set|state|sweep|swap|take|trust|turn|use|weigh|widen|write"
 )
 LAST = 160
 """In so many of a remark's last letters something is said to do."""
