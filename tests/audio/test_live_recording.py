@@ -20,13 +20,24 @@ SECONDS = float(os.environ.get("TSFIT_LIVE_SECONDS", "4"))
 """Length of a sweep, which a test waits for; a user's is ten seconds, and errs less."""
 
 
+def recorded(system, file):
+    """Status and report of a sweep; once or twice again where a busy machine held up the server, whose clock stood."""
+    for again in range(3):
+        for written in file.parent.glob(f"{file.stem}.*") if again else ():
+            written.rename(written.with_name(f"held-up-{again}-{written.name}"))
+        status, report = outcome(system.record(file, seconds=SECONDS), 60)
+        if status == 0 and report["measured_rate_hz"] == pytest.approx(48000, rel=1e-3):
+            break
+    return status, report
+
+
 @pytest.fixture(scope="module")
 def sweep_pair(sound_system, tmp_path_factory):
     """Bench file of two sweeps, free air and added mass, and the reports of both."""
     folder = tmp_path_factory.mktemp("pair")
     reports = []
     for name, state in (("free", "state 1"), ("mass", "state 0")):
-        reports.append(outcome(sound_system.record(folder / f"{name}.wav", seconds=SECONDS), 60))
+        reports.append(recorded(sound_system, folder / f"{name}.wav"))
         sound_system.driver.signal(signal.SIGUSR1)
         sound_system.driver.wait_for(state)
     (folder / "rig.toml").write_text(f"""
