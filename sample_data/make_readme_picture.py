@@ -25,7 +25,7 @@ def make(target: Path) -> None:
         for name, fit in zip(DRIVERS, fits, strict=True):
             tsfit("fit", HERE / f"{name}-bench.toml", "-o", fit)
         sheets = [word for name in DRIVERS for word in ("--sheet", HERE / f"{name}-sheet.toml")]
-        tsfit("compare", *fits, *sheets, "--qtc", 0.707, "--plot", target)
+        tsfit("compare", *fits, *sheets, "--qtc", 0.707, "--plot", target, "--replace")
 
 
 if __name__ == "__main__":
