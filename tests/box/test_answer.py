@@ -23,6 +23,20 @@ def test_the_answer_says_how_loud_and_what_stops_it():
     assert answer(box_plan("closed", volume=0.045).build(made_driver()))[1].startswith("How loud it plays is open")
 
 
+def test_a_port_says_which_wall_its_room_counts_and_which_speed_stops_it():
+    """A tube of 4 cm with walls of 3 mm is 4.6 cm across; 5 % of 343 m/s is commonly where a port gets noisy."""
+    rated = {"power_w": 100.0, "xmax_m": 0.005}
+    narrow = box_plan("vented", volume=0.06, tuning=30.0, port=Port(0.04), ratings=rated).build(made_driver())
+    size, loud = answer(narrow)
+    taken, length = re.search(r"([\d.]+) l more with a wall of 3 mm", size)[1], re.search(r"([\d.]+) cm long", size)[1]
+    assert float(taken) == pytest.approx(1e-3 * math.pi / 4.0 * 4.6**2 * float(length), abs=0.051)
+    assert "(port speed)" in loud
+    limit = float(re.search(r"Air in the port is held to ([\d.]+) m/s\.$", loud)[1])
+    assert limit == pytest.approx(0.05 * 343.0, rel=0.01)
+    wide = box_plan("vented", volume=0.06, tuning=30.0, port=Port(0.15), ratings=rated).build(made_driver())
+    assert "held to" not in answer(wide)[1]
+
+
 @pytest.mark.parametrize("count", [1, 2])
 @pytest.mark.parametrize("ratings", [{"xmax_m": 0.005}, {"power_w": 100.0}, {"amplifier_v": 20.0}])
 def test_what_has_no_rating_is_not_counted_and_what_that_asks_is_said(ratings, count):

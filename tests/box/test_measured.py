@@ -75,6 +75,8 @@ def test_a_short_run_leaves_the_printed_power():
     found = with_measured(PRINTED, Measured(heat=short))
     assert ClosedPlan(volume=0.08).build(found).ratings.power_w == 300.0
     assert "the printed one stands" in found.measured.power
+    none_printed = with_measured(replace(PRINTED, Pe=None), Measured(heat=short)).measured.power
+    assert none_printed == "The run at power was too short to tell continuous power."
     with pytest.raises(TsfitError, match="350 °C is beyond the 100 to 300 °C"):
         with_measured(PRINTED, Measured(heat=HEAT), coil_c=350.0)
 

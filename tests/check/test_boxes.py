@@ -5,11 +5,13 @@ import numpy as np
 import pytest
 from helpers.boxes import box_plan
 from helpers.made_fit import FREE_AIR_ONLY, made_driver, made_fit
+from helpers.made_travel_result import made_travel_result
 
 from tsfit.check.boxes import box_consequences, check_sheet, printed_driver, sentence
+from tsfit.driver.measured import Measured
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import parse_printed
-from tsfit.formats.sheet import Sheet
+from tsfit.formats.sheet import Conditions, Sheet
 
 PRINTED = {"Re": "5.62 ohm", "Fs": "33.9 Hz", "Qms": "3.70", "Qes": "0.450", "Mms": "32.2 g", "Sd": "236 cm^2"}
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
@@ -32,10 +34,22 @@ def test_a_true_sheet_keeps_its_boxes():
     assert closed.sentence.endswith("which can stay.")
 
 
+@pytest.mark.parametrize(("xmax", "hangs"), [("15 mm", "Xmax (outside) and Pe (not judged)"), ("9 mm", "Pe (not judged)")])
+def test_boxes_that_can_stay_say_what_of_travel_and_power_does_not_hold(xmax, hangs):
+    """10 % distortion is reached at 11.8 mm there."""
+    driver = replace(fit(), driver=replace(made_driver(), name="Dunlin 12", serial="A-1"))
+    printed = replace(sheet(**PRINTED, Xmax=xmax, Pe="500 W"), conditions=Conditions(xmax_definition="10 %"))
+    told = check_sheet(driver, printed, limits=Measured(made_travel_result())).conclusion
+    assert told.endswith(f"can be cut as planned as far as response goes; how loud they play hangs on {hangs}.")
+    # Where nobody asked for them, the headline alone names what was not judged.
+    assert check_sheet(driver, printed).conclusion == "Boxes planned from the sheet can be cut as planned."
+
+
 def test_a_weaker_motor_changes_the_boxes():
     result = check_sheet(fit(Qes=0.56), sheet(**PRINTED))
     closed = result.boxes[0]
     assert closed.outcome == "adjust"
+    assert "; as planned " in closed.sentence
     # The same Qtc needs Vas/((Qtc/Qts)² − 1), with Qts = 3.7·0.56/4.26.
     qts = 3.7 * 0.56 / 4.26
     assert 1e-3 * closed.remedy.volume_l == pytest.approx(made_driver().Vas / (0.5 / qts**2 - 1.0), rel=0.06)

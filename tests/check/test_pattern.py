@@ -81,7 +81,7 @@ def test_two_causes_are_found_together():
 
 
 def test_nothing_to_explain_and_nothing_that_explains_are_told_apart():
-    assert "no larger than" in explain(made_driver(), sheet_of(made_driver())).sentence
+    assert "small-signal deviations are no larger than" in explain(made_driver(), sheet_of(made_driver())).sentence
     odd = sheet_of(made_driver(), Mms="2.500e-2 kg", Sd="2.900e-2 m^2", Qms="6.500e+00", Fs="4.100e+01 Hz")
     found = explain(made_driver(), odd)
     assert found.causes == ()

@@ -129,7 +129,7 @@ def test_nothing_is_overwritten(rig, capsys):
         (["--level-dbfs", "0", "--yes"], "level_limit"),
         (["--level-v", "1"], "usage"),
         (["--state", "added mass"], "usage"),
-        (["--mass-g", "30"], "wrong_value"),
+        (["--mass-g", "30"], "usage"),
         (["--guided"], "usage"),
         (["--state", "added mass", "--mass-g", "0.03"], "confirm"),
         (["--state", "closed box", "--volume-l", "20000"], "confirm"),
@@ -274,3 +274,7 @@ def test_what_cannot_be_is_said_before_cautions_and_of_the_option(rig, capsys):
     assert "free-air.txt: already there and left as it is" in err
     assert run(["sweep", "simulated.toml", "--level-dbfs", "10", "-o", "loud.wav"]) == 2
     assert "command line: level_dbfs: input should be less than or equal to 0 (given: 10.0)" in capsys.readouterr().err
+    for size, state in ((["--mass-g", "30"], "added mass"), (["--volume-l", "20"], "closed box")):
+        assert run(["sweep", "simulated.toml", *size]) == 2
+        told = " ".join(capsys.readouterr().err.split())
+        assert f'{size[0]} belongs to another state; add --state "{state}"' in told

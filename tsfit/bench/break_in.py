@@ -7,7 +7,6 @@ that was playing at most; starting it again in the same folder goes on from ther
 
 import json
 import logging
-import math
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -248,13 +247,15 @@ def _ending(log: Path, routine: Routine, entries: tuple[Entry, ...], played: flo
             "and go on at a lower level, in another folder."
         )
         return Ending("hot", hours, message, log)
-    course = history(Log(log, entries, ())).causes["compliance"].settling
+    compliance = history(Log(log, entries, ())).causes["compliance"]
+    course = compliance.settling
     left = course.hours_left
     if course.enough and course.course == "constant" and len(entries) >= QUIET_ENTRIES:
         return Ending("settled", hours, f"Nothing has moved in {len(entries)} sweeps; the suspension is settled.", log)
     if course.enough and course.course != "constant" and left is not None and left[1] < routine.interval_h:
-        end = 100.0 * math.expm1(course.end - course.start)
-        return Ending("settled", hours, f"The compliance is within 1 % of its end, {end:+.1f} % above the start's.", log)
+        so_far, end = 100.0 * compliance.relative, 100.0 * compliance.end_relative
+        message = f"The compliance changed by {so_far:+.1f} % and has settled: within 1 % of its final value, {end:+.1f} %."
+        return Ending("settled", hours, message, log)
     if played >= routine.hours - SAME_H:
         return Ending("time", hours, "All hours are played, and the suspension has not settled yet.", log)
     return None

@@ -10,7 +10,7 @@ from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.limits import GIVE_RATINGS, MaximumOutput, not_counted
 from tsfit.box.loudness import watts
-from tsfit.box.ports import Port
+from tsfit.box.ports import PORT_WALL, Port
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
 
@@ -20,7 +20,7 @@ ANSWERED = (
     ("tuned to", [("fb_hz", "Hz")]),
     ("port", [("port_diameter_cm", "cm across"), ("port_length_cm", "cm long")]),
     ("slot", [("port_area_cm2", "cm² in section"), ("port_length_cm", "cm long")]),
-    ("which takes", [("port_volume_l", "l more")]),
+    ("which takes", [("port_volume_l", f"l more with a wall of {1e3 * PORT_WALL:g} mm")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
     ("f6 (-6 dB)", [("f6_hz", "Hz")]),
@@ -45,6 +45,9 @@ def answer(result: BoxResult) -> list[str]:
     loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
     if most is not None:
         loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True), *_not_known(result, most))
+    speed = result.ratings.port_speed_m_s
+    if most is not None and speed is not None and "port speed" in most.limited_by:
+        loud += f" Air in the port is held to {in_figures(speed, 3)} m/s."
     free = most is not None and enclosure.kind == "passive" and result.ratings.radiator_xmax_m is None
     return [
         f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",

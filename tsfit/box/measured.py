@@ -78,8 +78,8 @@ def _travel(travel: TravelResult, distortion: str) -> tuple[TravelLimit, str]:
 
 def _heated(found: MeasuredLimits, driver: Driver, heat: HeatResult, coil_c: float) -> MeasuredLimits:
     if not heat.power_at:
-        words = "The run at power was too short to tell continuous power; the printed one stands."
-        return replace(found, power=words)
+        words = "The run at power was too short to tell continuous power"
+        return replace(found, power=f"{words}." if driver.Pe is None else f"{words}; the printed one stands.")
     told = heat.power_for(coil_c)
     if told is None:
         first, last = heat.power_at[0].coil_c, heat.power_at[-1].coil_c

@@ -30,6 +30,10 @@ SPEED_AT_EDGE, SPEED_AT_MOST = 0.05, 0.10
 """Port speeds per speed of sound: at the edge of the mouth, and anywhere (common practice, no source)."""
 
 
+PORT_WALL = 0.003
+"""Thickness (m) of a port's own wall, of which nobody told another: common practice, no source."""
+
+
 @dataclass(frozen=True)
 class Port:
     """One port, or several equal ones; m, of a round one its diameter, of a slot width and height."""
@@ -140,7 +144,7 @@ class Port:
         wider = 1.0 if self.diameter is None else (1.0 + 2.0 * self.flare / self.diameter) ** 2
         return min(SPEED_AT_EDGE * wider, SPEED_AT_MOST) * air.sound_speed
 
-    def displaced(self, length: Number, wall: float = 0.003, scale: Number = 1.0) -> Number:
+    def displaced(self, length: Number, wall: float = PORT_WALL, scale: Number = 1.0) -> Number:
         """Room (m³) that all ports take inside the box, walls `wall` (m) thick; the section's sides times `scale`."""
         if self.diameter is not None:
             return self.count * length * math.pi / 4.0 * (self.diameter * scale + 2.0 * wall) ** 2

@@ -273,7 +273,10 @@ def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
     if rig.calibration is not None:
         notes += _calibration_notes(rig, rig.calibration)
     if rig.calibration is not None and any(known.uncertainty_ohm is None for known in rig.calibration.known):
-        message = "No uncertainty of the calibration's resistor is stated, 0.1 % is assumed; state yours."
+        message = (
+            "No uncertainty of the calibration's resistor is stated, 0.1 % is assumed; calibrate with "
+            "--known-uncertainty-ohm, or write uncertainty_ohm beside it in the rig file."
+        )
         notes.append(QualityNote("assumed_uncertainty", "note", message))
     return tuple(notes)
 

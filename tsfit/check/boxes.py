@@ -19,7 +19,7 @@ from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import StatedLosses
 from tsfit.box.plan import BoxPlan
 from tsfit.check.conditions import SAME_PRESSURE
-from tsfit.check.verdict import CheckResult, judge
+from tsfit.check.verdict import PROMISED, CheckResult, judge
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
@@ -47,7 +47,7 @@ def check_sheet(
     converted = result.converted
     if found and abs((sheet.conditions.pressure_hpa or BOXES_HPA) / BOXES_HPA - 1.0) > SAME_PRESSURE:
         converted += (f"Boxes are for {BOXES_HPA:.0f} hPa.",)
-    said = conclusion(result.verdict, found) if found else ""
+    said = conclusion(result.verdict, found, _unkept(result)) if found else ""
     return replace(result, boxes=found, conclusion=said, converted=converted)
 
 
@@ -114,7 +114,7 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         return _of_own(item, f"{place}{f', {planned}' if planned else ''}", apart)
     if item.outcome == "adjust" and item.remedy is not None:
         now = _size(item.remedy.volume_l, item.remedy.tuning_hz)
-        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; else {apart} off."
+        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; as planned {apart} off."
     what = {
         "holds": "which can stay",
         "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",
@@ -170,13 +170,24 @@ def _none(item: Consequence) -> str:
     return "no volume from half to twice of it brings the planned response back; plan it anew"
 
 
-def conclusion(verdict: str, found: Sequence[Consequence]) -> str:
-    """Say in one sentence what to do with driver and boxes."""
+def _unkept(result: CheckResult) -> str:
+    """What is printed of travel and power and was not found to hold; "" where all does, or none was judged."""
+    states: dict[str, str] = {item.name: item.verdict for item in result.figures if item.name in PROMISED}
+    if not states:
+        return ""
+    states |= {name: "not judged" for name in result.not_judged if name in PROMISED}
+    return " and ".join(f"{name} ({state})" for name, state in states.items() if state != "inside")
+
+
+def conclusion(verdict: str, found: Sequence[Consequence], unkept: str = "") -> str:
+    """Say in one sentence what to do with driver and boxes; `unkept` is what of travel and power does not surely hold."""
     outcomes = {item.outcome for item in found}
     if outcomes == {"holds"}:
+        told = "boxes planned from the sheet can be cut as planned"
+        told += f" as far as response goes; how loud they play hangs on {unkept}." if unkept else "."
         if verdict == "outside":
-            return "The driver is outside its sheet, but boxes planned from the sheet can be cut as planned."
-        return "Boxes planned from the sheet can be cut as planned."
+            return f"The driver is outside its sheet, but {told}"
+        return f"{told[:1].upper()}{told[1:]}"
     if outcomes == {"differs"}:
         return "This is another driver than the sheet describes: send it back, or plan anew from the measured parameters."
     if outcomes == {"undecided"}:

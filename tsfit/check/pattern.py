@@ -97,7 +97,7 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
     y, inverse = _deviations(fit, measured, sheet, names)
     null = float(y @ inverse @ y)
     if _by_chance(null, len(names)) > CHANCE:
-        words = "Together, the deviations are no larger than uncertainty and rounding allow."
+        words = "Together, the small-signal deviations are no larger than uncertainty and rounding allow."
         return Pattern(("inductance",) if inductance else (), (), _joined(words, inductance), null, len(names))
     single = _explained(y, inverse, names, measured, 1)
     found = single or _explained(y, inverse, names, measured, 2)
@@ -105,7 +105,7 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    words = f"Together, the deviations are best explained by {_words(causes, amounts, sheet)} alone"
+    words = f"All deviations together tell of {_words(causes, amounts, sheet)} alone"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
         words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"

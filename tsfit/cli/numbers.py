@@ -121,6 +121,16 @@ def confirm_size(what: str, typed: float, *, yes: bool, quiet: bool) -> None:
         click.confirm(f"{said}. y takes it as typed; Enter alone plays nothing and stops here", abort=True)
 
 
+def refuse_unfit_sizes(state: str, **sizes: float | None) -> None:
+    """Refuse a state without its size, `mass_g` or `volume_l`, and a size that is of another one."""
+    for own, name in (("added mass", "mass_g"), ("closed box", "volume_l")):
+        option = f"--{name.replace('_', '-')}"
+        if sizes[name] is None and state == own:
+            raise click.UsageError(f"--state '{own}' needs {option}; add it.")
+        if sizes[name] is not None and state != own:
+            raise click.UsageError(f'{option} belongs to another state; add --state "{own}", or leave {option} out.')
+
+
 class _NumberInRange(click.FloatRange):
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
         return _number(float(super().convert(_plain(value, param), param, ctx)), self, param, ctx)

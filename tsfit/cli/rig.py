@@ -143,8 +143,8 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
 @click.option(
     "--proof-ohm", type=click.FloatRange(0.01, 1e5), help="Resistor that proves the result, not one of the known."
 )
-@click.option("--no-open", is_flag=True, help="Do without the open circuit (needs more resistors).")
-@click.option("--no-short", is_flag=True, help="Do without the short circuit (needs more resistors).")
+@click.option("--no-open", is_flag=True, help="Do without the open circuit; its part stays on trust.")
+@click.option("--no-short", is_flag=True, help="Do without the short circuit; likewise.")
 @click.option("--trim", is_flag=True, help="Only trim the channel gains, with one known resistor.")
 @click.option("--volts", is_flag=True, help="Only calibrate the output in volts, with a tone and a voltmeter.")
 @click.option("--reading-v", type=click.FloatRange(1e-4, 1e3), help="What the voltmeter reads, V RMS.  [default: asked]")

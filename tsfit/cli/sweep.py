@@ -13,7 +13,7 @@ import click
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
-from tsfit.cli.numbers import asked_name, asked_size, confirm_size
+from tsfit.cli.numbers import asked_name, asked_size, confirm_size, refuse_unfit_sizes
 from tsfit.cli.output import PATH, Outputs, with_outputs
 from tsfit.cli.printing import hint, print_json, print_notes, print_table, say
 from tsfit.cli.sound import confirmed_level, goes_on, live_levels, swept_again
@@ -166,9 +166,8 @@ def sweep(rig: Path, output: Path | None, guided: bool, outputs: Outputs, **opti
     specimen = Specimen(options.pop("hours") or None, options.pop("serial") or None)
     until = options.pop("until")
     aim = None if until is None else aim_of(until)
-    needed = {"added mass": "mass_g", "closed box": "volume_l"}.get(options["state"])
-    if needed is not None and options[needed] is None and not guided:
-        raise click.UsageError(f"--state '{options['state']}' needs --{needed.replace('_', '-')}; add it.")
+    if not guided:
+        refuse_unfit_sizes(options["state"], mass_g=options["mass_g"], volume_l=options["volume_l"])
     if aim is not None and (guided or options["state"] != "free air"):
         raise click.UsageError("--until reckons with free air; leave out --guided and other states.")
     repeats = options.pop("repeats") or (1 if aim is None else MOST_REPEATS)

@@ -64,6 +64,11 @@ class CauseHistory:
         ends = self.settling.at(self.hours[[0, -1]]) if self.settling.enough else self.logarithm[[0, -1]]
         return math.expm1(float(ends[1] - ends[0]))
 
+    @property
+    def end_relative(self) -> float:
+        """Change from the first entry to where the course ends, ratio − 1."""
+        return math.expm1(self.settling.end - float(self.settling.at(self.hours[:1])[0]))
+
 
 @dataclass(frozen=True)
 class History(Viewed):
@@ -185,8 +190,8 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     ends = [math.expm1(value - float(settling.at(one.hours[:1])[0])) for value in (settling.end, *settling.band95)]
     left, latest = settling.hours_left
     if left < SOONEST_H:
-        band = f"(95 %: {_percent(ends[1])} to {_percent(ends[2])})"
-        return f"{what} {band} and has settled: within 1 % of its final value."
+        band = f"{_percent(ends[0])} (95 %: {_percent(ends[1])} to {_percent(ends[2])})"
+        return f"{what} and has settled: within 1 % of its final value, {band}."
     when = f"within 1 % of that in {in_figures(left, 2)} h (95 %: in {in_figures(latest, 2)} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 

@@ -79,7 +79,10 @@ def test_in_full_each_box_is_shown_and_what_the_fit_remarks(capsys, tmp_path, fi
 def test_outside_leaves_with_1_and_names_the_figure(capsys, tmp_path, fit):
     code, out, _ = run(capsys, fit, sheet(tmp_path, WRONG_MOTOR))
     assert code == 1
-    assert "Wagtail 8 against its sheet: outside; Bl -25.4 % (6 inside, Xmax not judged)." in out.splitlines()[0]
+    assert (
+        "Wagtail 8 against its sheet: outside; Bl -25.4 % (6 inside, Xmax not judged without --travel)."
+        in out.splitlines()[0]
+    )
 
 
 def test_undecided_leaves_with_0_and_says_the_word(capsys, tmp_path, fit):

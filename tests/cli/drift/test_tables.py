@@ -1,7 +1,8 @@
 """The tables of a log: both ends of a long one, and what it is known by."""
 
 import numpy as np
-from helpers.made_histories import made_history
+import pytest
+from helpers.made_histories import HOURS, made_history
 
 from tsfit.cli.drift.tables import SHOWN, print_history
 from tsfit.drift.history import history
@@ -34,3 +35,28 @@ def test_a_short_one_is_printed_whole_in_the_units_of_the_trade(capsys, monkeypa
     assert len(entries(out)) == len(log.entries)
     assert all(head in out for head in ("Re, Ω", "Fs, Hz", "Mms, g", "Bl, T·m", "air, °C"))
     assert float(entries(out)[0][5]) == float(f"{1e3 * log.entries[0].parameters['Mms'][0]:.4g}")
+
+
+def test_one_entry_has_changed_nothing_that_could_be_told(capsys, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    print_history(history(made_history(np.random.default_rng(5), hours=(3.0,))), None)
+    rows = [line.split() for line in capsys.readouterr().out.splitlines() if line.split()[:1] == ["compliance"]]
+    assert rows == [["compliance", "Cms", "−", "−"]]
+
+
+def test_where_the_mass_is_not_known_the_end_is_told_from_where_it_began(capsys, monkeypatch):
+    """Softer by 15 % in the end: the log's first entry is at 0 h."""
+    monkeypatch.setenv("COLUMNS", "80")
+    settles = {"Cms": 1.15 - 0.15 * np.exp(-np.array(HOURS) / 3.0)}
+    for with_mass in (True, False):
+        print_history(history(made_history(np.random.default_rng(6), settles, with_mass=with_mass)), None)
+        out = capsys.readouterr().out
+        (row,) = [line.split() for line in out.splitlines() if line.split()[:1] == ["compliance"]]
+        assert row[4] == "settles"
+        if with_mass:
+            assert float(row[5]) == pytest.approx(0.38 * 1.15, rel=0.02)
+        else:
+            assert float(row[5]) == pytest.approx(15.0, abs=1.5)
+            assert row[6] == "%"
+            # What is said in words is the same number.
+            assert f"within 1 % of its final value, {row[5]} %" in " ".join(out.split())

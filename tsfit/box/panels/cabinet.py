@@ -13,7 +13,7 @@ from typing import ClassVar
 from tsfit.base.errors import TsfitError
 from tsfit.box.panels.layout import Blank, Laid, SawCut, laid_out
 from tsfit.box.panels.openings import Hole, Slots, back_openings, brace_heights, brace_window, front_openings, slots
-from tsfit.box.panels.plan import TUBE_WALL, CabinetPlan, Sides
+from tsfit.box.panels.plan import CabinetPlan, Sides
 from tsfit.box.told import LITRE
 
 CAUTIONS = (
@@ -169,7 +169,7 @@ def _port(plan: CabinetPlan, made: Slots | None) -> float:
         return made.solid
     if plan.tube is None:
         return plan.port
-    return float(plan.tube.port.displaced(max(plan.tube.length - plan.front, 0.0), TUBE_WALL))
+    return float(plan.tube.port.displaced(max(plan.tube.length - plan.front, 0.0)))
 
 
 def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:

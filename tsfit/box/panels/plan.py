@@ -20,8 +20,6 @@ PROPORTIONS = (1.0, 1.26, 1.59)
 no source."""
 DENSITY = 720.0
 """Of fibre board, kg/m³ (common practice, no source)."""
-TUBE_WALL = 0.003
-"""Of a round port, m (common practice, no source)."""
 
 
 @dataclass(frozen=True)

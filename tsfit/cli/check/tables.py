@@ -106,7 +106,9 @@ def _verdict(result: CheckResult) -> str:
         f"{counts[each]} {each}" for each in ("outside", "undecided", "inside") if counts[each] and each != result.verdict
     ]
     if result.not_judged:
-        rest.append(f"{' and '.join(PARAMETERS[name].called for name in result.not_judged)} not judged")
+        wanted = [option for option in ("--travel", "--heat") if any(option in why for why in result.not_judged.values())]
+        way_on = f" without {' and '.join(wanted)}" if wanted else ""
+        rest.append(f"{' and '.join(PARAMETERS[name].called for name in result.not_judged)} not judged{way_on}")
     deciding = [item for item in result.figures if item.verdict == result.verdict]
     promised = [_off(item) for item in deciding if item.name in PROMISED]
     unsure = [_off(item) for item in deciding if item.name not in PROMISED]

@@ -82,15 +82,19 @@ def _print_courses(judged: History) -> None:
     for one in judged.causes.values():
         end, parameter = one.settling, PARAMETERS[one.figure]
         known = end.enough and (judged.absolute or one.figure == "Re")
-        ends = f"{parameter.factor * exp(end.end):#.3g} {parameter.shown}" if known and one.drifted else ""
-        if end.enough and not one.drifted:
-            ends = "as it was"
+        ends = "as it was" if end.enough and not one.drifted else ""
+        if end.enough and one.drifted:
+            # Without a known mass the course has no scale of its own: its end is told from where it began.
+            end_value = f"{parameter.factor * exp(end.end):#.3g} {parameter.shown}"
+            ends = end_value if known else f"{with_decimals(100.0 * one.end_relative, 1, '+')} %"
         course = COURSES[end.course] if end.enough else f"{'moved, ' * one.drifted}too few points"
         change = (
             f"{with_decimals(100.0 * one.relative, 1, '+')} %"
             if one.drifted or one.relative
             else NO_CHANGE.get(one.figure, "none")
         )
+        if len(one.hours) < 2:
+            change = course = "−"
         courses.append([one.cause, one.figure, change, course, ends])
     print_table(["cause", "parameter", "change", "course", "ends at"], courses)
 
