@@ -108,6 +108,14 @@ def test_a_much_larger_box_for_little_is_no_advice():
         assert f"about {litres:g} l bring its response back" in said(litres, apart)
 
 
+@pytest.mark.parametrize(("qes", "stays"), [(0.50, True), (0.56, False)])
+def test_what_it_can_stay_in_comes_before_what_to_change(qes, stays):
+    cabinet = ("the cabinet", box_plan("closed", volume=0.03))
+    found = check_sheet(fit(Qes=qes), sheet(**{**PRINTED, "Qes": "0.400"}), plans=[cabinet])
+    assert found.conclusion.startswith("It can stay in the cabinet. For others: send it back") is stays
+    assert ("It can stay" in found.boxes[-1].sentence) is stays
+
+
 def test_a_baffle_has_no_volume_to_change():
     *_, found = box_consequences(fit(Qes=0.8), sheet(**PRINTED), [("wall", box_plan("baffle"))])
     assert (found.outcome, found.remedy, found.volume_l) == ("differs", None, None)

@@ -57,6 +57,7 @@ def test_broken_off_while_it_loads_it_says_one_sentence():
 @pytest.mark.parametrize(
     ("line", "words"),
     [
+        ("sweep rig.toml --replace", "tsfit sweep replaces nothing, so that no recording is lost; name another file"),
         ("box level fit.json --box box.toml --target-db 90", "No such option '--box'. It goes: tsfit box level [OPTIONS] "),
         ("check", "check takes a sheet"),
         ("travel", "Missing argument 'BENCH'. It goes: tsfit travel [OPTIONS] BENCH (tsfit travel --help)."),

@@ -47,7 +47,7 @@ def check_sheet(
     converted = result.converted
     if found and abs((sheet.conditions.pressure_hpa or BOXES_HPA) / BOXES_HPA - 1.0) > SAME_PRESSURE:
         converted += (f"Boxes are for {BOXES_HPA:.0f} hPa.",)
-    said = conclusion(result.verdict, found, _unkept(result)) if found else ""
+    said = conclusion(result.verdict, found, _unkept(result), found[len(found) - len(plans) :]) if found else ""
     return replace(result, boxes=found, conclusion=said, converted=converted)
 
 
@@ -179,8 +179,19 @@ def _unkept(result: CheckResult) -> str:
     return " and ".join(f"{name} ({state})" for name, state in states.items() if state != "inside")
 
 
-def conclusion(verdict: str, found: Sequence[Consequence], unkept: str = "") -> str:
-    """Say in one sentence what to do with driver and boxes; `unkept` is what of travel and power does not surely hold."""
+def conclusion(verdict: str, found: Sequence[Consequence], unkept: str = "", own: Sequence[Consequence] = ()) -> str:
+    """Say what to do with driver and boxes; `unkept` is what of travel and power does not surely hold.
+
+    First, where others do not hold, which of the user's `own` it can stay in.
+    """
+    said = _of_all(verdict, found, unkept)
+    stays = [one.box for one in own if one.outcome == "holds" or (one.outcome == "adjust" and _not_worth(one))]
+    if not stays or all(item.outcome == "holds" for item in found):
+        return said
+    return f"It can stay in {' and '.join(stays)}. For others: {said[:1].lower()}{said[1:]}"
+
+
+def _of_all(verdict: str, found: Sequence[Consequence], unkept: str) -> str:
     outcomes = {item.outcome for item in found}
     if outcomes == {"holds"}:
         told = "boxes planned from the sheet can be cut as planned"

@@ -287,7 +287,7 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
 
 
 def _print(candidates: list[Candidate], result: DriverComparison, said: list[str]) -> None:
-    from tsfit.box.compare.short import as_printed, in_short
+    from tsfit.box.compare.short import as_printed, in_short, of_measured
 
     names = [one.name for one in result.compared]
     for driver in result.compared:
@@ -298,12 +298,9 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     rated = all("limits" in case.level_db for case in result.cases)
     if not rated and "limits" not in result.ways:
         hint(f"For that, {LACKING['limits']}.")
-    for each in result.compared:
-        if each.measured:
-            say(f"{each.name}: {' '.join(each.measured)}")
+    for sentence in of_measured(result):
+        say(sentence)
     printed = as_printed(result, range(len(names)))
-    if any(each.measured for each in result.compared) and " of " in printed:
-        hint("What is printed and what is measured are not alike; measure both before the choice hangs on it.")
     for candidate in candidates:
         for sentence in candidate.driver.assumed:
             say(f"{candidate.driver.name}: {sentence}")

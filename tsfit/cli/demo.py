@@ -47,7 +47,7 @@ def demo(folder: Path, outputs: Outputs) -> None:
 
 
 def _print(result: DemoResult) -> None:
-    from tsfit.box.compare.short import in_short
+    from tsfit.box.compare.short import in_short, of_measured
     from tsfit.demo import DRIVERS
 
     old, new = (one.name for one in result.comparison.compared)
@@ -58,6 +58,7 @@ def _print(result: DemoResult) -> None:
     say(f"1. Which of the two, over these boxes (f3 of {old}, then of {new})")
     for sentence in in_short(result.comparison):
         say(f"  - {sentence}")
+    say(f"  - {' '.join(of_measured(result.comparison))}")
     for case in result.comparison.cases:
         f3 = " and ".join(in_figures(design["f3_hz"], 3) for design in case.designs if design["f3_hz"] is not None)
         litres = list(dict.fromkeys(in_figures(design["volume_l"], 3) for design in case.designs if design["volume_l"]))
@@ -76,7 +77,7 @@ def _print(result: DemoResult) -> None:
         check = result.checks[stem]
         outside = [PARAMETERS[item.name].called for item in check.figures if item.verdict == "outside"]
         named = f": {', '.join(outside)}" if outside else ""
-        say(f"  - {fit.driver.name}: {check.verdict}{named}. {check.pattern.sentence}")
+        say(f"  - {fit.driver.name}: {check.verdict}{f'{named}. {check.pattern.sentence}' if named else '.'}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
                 say(f"    Travel on trial, measured at full drive: {'; '.join(item.note.split('; ')[:2])}.")

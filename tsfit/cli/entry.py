@@ -97,6 +97,8 @@ def _with_usage(error: click.ClickException) -> str:
     said = " ".join(error.format_message().split())
     own = isinstance(error, click.NoSuchOption | click.MissingParameter) or said.startswith("Got unexpected extra")
     context = error.ctx if isinstance(error, click.UsageError) else None
+    if isinstance(error, click.NoSuchOption) and error.option_name == "--replace" and context is not None:
+        return f"{context.command_path} replaces nothing, so that no recording is lost; name another file."
     if not own or context is None or "Did you mean" in said:
         return said
     line = " ".join(context.command.get_usage(context).removeprefix("Usage:").split())

@@ -136,7 +136,10 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST
     if len(told) > len(shown):
         warnings = sum(each.severity != "note" for each in first[most:])
         of_them = f", {warnings} of them warnings" if warnings else ""
-        hint(f"{indent}{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}{of_them}: --full or -v.")
+        context = click.get_current_context(silent=True)
+        again = ", without -o" if context is not None and context.params.get("output") else ""
+        many = f"{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}"
+        hint(f"{indent}{many}{of_them}: --full or -v{again}.")
 
 
 def _few(told: Sequence[Gathered], lines: Sequence[str]) -> Sequence[Gathered]:

@@ -389,7 +389,8 @@ def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
         click.prompt("Hold the driver free in air, away from walls; press Enter", default="", show_default=False)
         return {}
     if state == "added mass":
-        question = "Fix a mass to the cone, about half of what the cone weighs; its grams"
-        return {"mass_g": asked_size("mass", question, diameter_cm)}
+        question = "Fix a mass to the cone, about half of what the cone weighs; its grams (0: no mass)"
+        mass = asked_size("mass", question, diameter_cm)
+        return {"mass_g": mass} if mass else None
     volume = asked_size("volume", "Seal the driver onto a closed box; its net litres (0: no box)", diameter_cm)
     return {"volume_l": volume} if volume else None

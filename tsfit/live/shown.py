@@ -205,7 +205,7 @@ def verdict(boxes: Sequence[BoxResult]) -> str:
             ahead = " alike," if lead == "0.0" else f" {order[0][1]} by {lead} dB," if lead else ""
             said.append(f"at {hz:g} Hz{ahead} {order[0][0]:.0f} dB ({order[0][2]})")
     if not rated:
-        said.append("how loud is open: no rating is known")
+        said.append("how loud is open: fill in what the drivers stand")
     aside = {each for box in boxes if (each := not_counted(box.ratings))}
     how = f"loudest, with {' and '.join(sorted(aside))} not counted," if aside else "loudest"
     return f"{said[0]}; {how} {', '.join(said[1:])}." if rated else f"{'; '.join(said)}."

@@ -6,7 +6,7 @@ import numpy as np
 
 from tsfit.box.compare.conditions import Candidate, same_qtc, same_volume
 from tsfit.box.compare.drivers import compare
-from tsfit.box.compare.short import in_short
+from tsfit.box.compare.short import in_short, of_measured
 from tsfit.box.limits import Ratings
 from tsfit.driver.record import Driver, MeasuredLimits
 
@@ -37,7 +37,7 @@ def test_who_reaches_lower_and_what_to_take_for_which_use():
     weak, strong = (replace(one, Pe=1e6) for one in (OLD, STRONGER))
     (said,) = in_short(compare([Candidate(weak), Candidate(replace(strong, Xmax=0.030))], [same_qtc(0.707)]))
     assert f"{weak.name} has the lower f3 in this box." in said
-    assert said.endswith(f"Take {strong.name} for level, {weak.name} for the lowest notes at levels that both reach.")
+    assert said.endswith(f"Take {strong.name} for level, {weak.name} for lower notes at levels that both reach.")
     (said,) = in_short(compare([Candidate(replace(weak, Xmax=0.030)), Candidate(strong)], [same_qtc(0.707)]))
     assert said.endswith(f"Take {weak.name}: lower and louder.")
 
@@ -50,7 +50,9 @@ def test_a_lead_that_is_not_worth_a_choice_is_none():
     db, hz = found.cases[0].differences["limits"][0].db, found.cases[0].frequency_hz
     starts = hz[(db >= 0.5) & (hz >= 15.0)].min()
     assert "as loud at 25 and 50 Hz (within 0.1 dB)" in said
-    assert said.endswith(f"Take {strong.name} for level above {starts:.0f} Hz, {weak.name} for the lowest notes.")
+    assert said.endswith(
+        f"Take {strong.name} for level above {starts:.0f} Hz, {weak.name} for lower notes without equaliser."
+    )
     (said,) = in_short(compare([Candidate(replace(one, Pe=1e6)) for one in (weak, strong)], [same_qtc(0.707)]))
     assert said.endswith(f"Take {weak.name}: as loud, and lower.")
 
@@ -67,6 +69,12 @@ def test_limits_are_printed_ones_until_measured_or_stated():
         ((replace(old, ratings=bare), replace(new, ratings=bare)), "each at its loudest: "),
     ):
         assert words in in_short(compare(pair, case))[0]
+    told = of_measured(compare([old, measured], case))
+    assert told == [
+        f"{STRONGER.name}: Travel as measured: 9 mm.",
+        f"Measure {OLD.name} too before the choice hangs on it.",
+    ]
+    assert of_measured(compare([old, new], case)) == []
     # Power that never stops anybody decides nothing.
     strong = [Candidate(replace(one, Pe=1e6)) for one in (OLD, STRONGER)]
     assert ", with travel as printed: " in in_short(compare(strong, case))[0]

@@ -36,6 +36,15 @@ def in_short(result: DriverComparison) -> list[str]:
     return found
 
 
+def of_measured(result: DriverComparison) -> list[str]:
+    """Say what was measured of the limits of each, and whose to measure too before a printed one is held against it."""
+    found = [f"{each.name}: {' '.join(each.measured)}" for each in result.compared if each.measured]
+    if found and " of " in as_printed(result, range(len(result.compared))):
+        others = _listed([each.name for each in result.compared if not each.measured] or ["the rest"])
+        found.append(f"Measure {others} too before the choice hangs on it.")
+    return found
+
+
 def as_printed(result: DriverComparison, numbers: Sequence[int]) -> str:
     """Say which of the limits that decide the loudest of these drivers are only printed ones; nothing where none is."""
     cases = [case for case in result.cases if case.limited_by is not None and case.printed]
@@ -113,9 +122,9 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     if louder == lower:
         said.append(f"Take {names[lower]}: lower and louder{where}.")
     elif where:
-        said.append(f"Take {names[louder]} for level{where}, {names[lower]} for the lowest notes.")
+        said.append(f"Take {names[louder]} for level{where}, {names[lower]} for lower notes without equaliser.")
     else:
-        said.append(f"Take {names[louder]} for level, {names[lower]} for the lowest notes at levels that both reach.")
+        said.append(f"Take {names[louder]} for level, {names[lower]} for lower notes at levels that both reach.")
     return said
 
 
