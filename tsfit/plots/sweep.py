@@ -35,11 +35,9 @@ def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequen
         if coil:
             panels[2].plot(one.frequency_hz, np.abs(one.impedance_ohm), color=colour, linewidth=width)
     phase.axhline(0.0, color=HAIR, linewidth=0.8, zorder=0)
-    note(
-        magnitude, f"{in_figures(size[peak], 3)} Ω at {in_figures(frequency[peak], 3)} "
-        f"Hz", (float(frequency[peak]), float(size[peak])),
-        LINES[0][0], (6, 0), va="center",
-    )  # fmt: skip
+    top_hz, top = _summit(frequency, size, peak)
+    told = f"{in_figures(top, 3)} Ω at {in_figures(top_hz, 3)} Hz"
+    note(magnitude, told, (top_hz, top), LINES[0][0], (6, 0), va="center")
     frequency_axis(phase, *near)
     _magnitude_axis(magnitude, frequency, size, near)
     value_axis(phase, "phase, °", steps=(1, 1.5, 3, 4.5, 9, 10))
@@ -52,6 +50,16 @@ def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequen
         log_value_axis(panels[-1], "noise, %")
         frequency_axis(panels[-1], low, high)
     return figure
+
+
+def _summit(frequency: Real, size: Real, peak: int) -> tuple[float, float]:
+    """Frequency and height of the peak between the points about index `peak`: the top of a parabola in logarithms."""
+    if not 0 < peak < len(size) - 1:
+        return float(frequency[peak]), float(size[peak])
+    x, y = (np.log(each[peak - 1 : peak + 2] / each[peak]) for each in (frequency, size))
+    bend, slope, _ = np.polyfit(x, y, 2)
+    off = -0.5 * slope / bend if bend < 0.0 else 0.0
+    return float(frequency[peak] * np.exp(off)), float(size[peak] * np.exp((slope + bend * off) * off))
 
 
 def _magnitude_axis(panel: Axes, frequency: Real, size: Real, ends: tuple[float, float]) -> None:
