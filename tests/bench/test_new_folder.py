@@ -6,7 +6,7 @@ import re
 import pytest
 
 from tsfit.bench.file import BenchTable, untouched
-from tsfit.bench.new_folder import RIGS, start_folder
+from tsfit.bench.new_folder import RIGS, next_steps, start_folder
 from tsfit.box.file import read_box
 from tsfit.capture.rig import read_rig
 from tsfit.formats.toml import read_toml
@@ -54,3 +54,14 @@ def test_a_simulated_folder_has_the_diameter_of_its_driver(tmp_path, rig, name, 
 def test_the_folder_of_a_real_rig_has_what_is_warned_of(tmp_path):
     start_folder(tmp_path, "power-shunt")
     assert untouched(tmp_path / "bench.toml", read_toml(tmp_path / "bench.toml", BenchTable, "bench").driver)
+
+
+@pytest.mark.parametrize(("rig", "simulated"), [("simulated-power", True), ("power-shunt", False)])
+def test_the_power_run_that_is_only_reckoned_is_as_long_as_continuous_power_takes(rig, simulated):
+    """20 minutes, as 'tsfit heat' asks for; a real one is the 30 of tsfit sweep."""
+    steps = next_steps(rig)
+    assert ("--minutes 20" in steps) == simulated
+    assert ("Here it is reckoned" in steps) == simulated
+    # Without the sheet the box knows no power at all where the run told none.
+    assert "--sheet sheet.toml" in steps[steps.index("tsfit box closed") : steps.index("tsfit report")]
+    assert max(map(len, steps.splitlines())) <= 61

@@ -83,3 +83,21 @@ def test_an_input_that_ends_is_told_as_that(tmp_path, monkeypatch, capsys, typed
     assert told in err
     assert "nothing was written" in err
     assert "Interrupted" not in err
+
+
+@pytest.mark.parametrize(("typed", "told"), [("n\n", "Stopped, as answered; nothing was written."), ("", "input ended")])
+def test_a_question_answered_with_no_is_no_interruption(tmp_path, monkeypatch, capsys, typed, told):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("sys.stdin", io.StringIO(typed))
+    assert run(["sweep", str(RIGS / "simulated.toml"), "--level-dbfs", "-10"]) == 2
+    err = capsys.readouterr().err
+    assert told in err
+    assert "Interrupted" not in err
+
+
+@pytest.mark.parametrize(("asked", "there", "named"), [("heat.json", "fit.json", False), ("fits.json", "fit.json", True)])
+def test_only_a_file_of_a_like_stem_is_named_for_a_missing_one(tmp_path, monkeypatch, capsys, asked, there, named):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / there).write_text("{}")
+    assert run(["box", "closed", asked, "--qtc", "0.7"]) == 2
+    assert (f"(there is '{there}')" in capsys.readouterr().err) == named

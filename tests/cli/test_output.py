@@ -1,6 +1,7 @@
 """One object for what every command writes and prints: refused before the work, written before anything is printed."""
 
 import json
+from pathlib import Path
 
 import click
 import pytest
@@ -8,6 +9,7 @@ from click.testing import CliRunner
 
 from tsfit.base.errors import TsfitError
 from tsfit.cli.output import Outputs, with_outputs
+from tsfit.cli.printing import with_how_much
 
 
 def made(*fields):
@@ -73,3 +75,20 @@ def test_the_file_holds_what_is_printed(tmp_path, capsys):
     assert json.loads(out) == {"a": [1.5, None]}
     Outputs().show({}, lambda: click.echo("tables"))
     assert capsys.readouterr().out == "tables\n"
+
+
+@pytest.mark.parametrize(
+    ("options", "said"), [([], "told\nWritten: a, b.toml\n"), (["-q"], "told\n"), (["--json"], "{}\n")]
+)
+def test_what_was_written_is_named_last_where_no_program_reads(options, said, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    @click.command()
+    @with_outputs("output", "as_json")
+    def command(outputs):
+        outputs.write_json({})
+        outputs.write_file(Path("b.toml"), "")
+        outputs.show({}, lambda: click.echo("told"))
+
+    with_how_much(command)
+    assert CliRunner().invoke(command, ["-o", "a", *options]).output == said

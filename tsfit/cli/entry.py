@@ -72,6 +72,8 @@ def run(arguments: list[str]) -> int:
         said = f"what was written until then is kept: {kept}" if kept else "nothing was written"
         how = getattr(abort, "how", "")
         what = "The input ended where an answer was wanted" if _input_ended(abort) else "Interrupted"
+        if _declined(abort):
+            what = "Stopped, as answered"
         return refuse(TsfitError(f"{what}; {said}. {how}".strip(), code="interrupted"), arguments)
     except click.ClickException as error:
         return refuse(TsfitError(_with_usage(error), code="usage"), arguments)
@@ -90,6 +92,13 @@ def _input_ended(abort: BaseException | None) -> bool:
     while abort is not None and not isinstance(abort, EOFError):
         abort = abort.__context__
     return abort is not None
+
+
+def _declined(abort: BaseException) -> bool:
+    """Whether nobody broke anything off: a question was answered with no, which click tells as the same."""
+    while abort.__context__ is not None:
+        abort = abort.__context__
+    return type(abort) is click.Abort
 
 
 def _with_usage(error: click.ClickException) -> str:
@@ -138,7 +147,12 @@ def _with_near_name(error: TsfitError) -> TsfitError:
         there = [] if path.exists() else [entry.name for entry in path.parent.iterdir()]
     except OSError:
         return error
-    near = difflib.get_close_matches(path.name, there, n=1, cutoff=0.7)
+    near = [
+        name
+        for name in difflib.get_close_matches(path.name, there, n=3, cutoff=0.7)
+        # Of a short name the ending alone would do.
+        if difflib.SequenceMatcher(None, path.stem.lower(), Path(name).stem.lower()).ratio() >= 0.6
+    ]
     if not near:
         return error
     message = f"{error.message.removesuffix('.')} (there is {str(path.with_name(near[0]))!r})."

@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tsfit.cli.printing import print_json
+from tsfit.cli.printing import hint, print_json
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PATH = click.Path(path_type=Path)
 """Type of arguments and options that name a file or folder."""
+WRITTEN = "tsfit.written"
 
 
 @dataclass(frozen=True)
@@ -59,6 +60,7 @@ class Outputs:
         if (named := path or self.plot) is not None:
             self.refuse_read(named)
             save_plot(named, figure, replace=self.replace)
+            self.wrote(named)
 
     def write_file(self, path: Path, content: str | bytes) -> None:
         """Write another file, whole or not at all."""
@@ -66,6 +68,12 @@ class Outputs:
 
         self.refuse_read(path)
         write_new(path, content, replace=self.replace)
+        self.wrote(path)
+
+    def wrote(self, path: Path) -> None:
+        """Have `show` name a file that was asked for and is there now."""
+        if (context := click.get_current_context(silent=True)) is not None:
+            context.find_root().meta.setdefault(WRITTEN, []).append(path)
 
     def refuse_read(self, path: Path) -> None:
         """Refuse what the command has read itself, also where files may be replaced."""
@@ -74,11 +82,14 @@ class Outputs:
         refuse_read(path)
 
     def show(self, data: object, tables: Callable[[], None]) -> None:
-        """Print `data` as JSON where that is asked for, else what `tables` prints; comes after all files."""
+        """Print `data` as JSON where that is asked for, else what `tables` prints; comes after all files, and names them."""
         if self.as_json:
             print_json(data)
         else:
             tables()
+            context = click.get_current_context(silent=True)
+            if context is not None and (files := context.find_root().meta.pop(WRITTEN, None)):
+                hint(f"Written: {', '.join(map(str, files))}")
 
 
 OPTIONS = {

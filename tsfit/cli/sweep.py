@@ -310,11 +310,13 @@ def _print_how_long(rig: Rig, curve: ImpedanceCurve, seconds: float) -> None:
 def _print_average(averaged: Averaged) -> None:
     points = len(averaged.curve.frequency_hz)
     say(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points")
+    from tsfit.driver.units import with_decimals
+
     agreement = averaged.agreement
     print_notes(agreement.notes, indent="  ")
     worst = max(agreement.scatter_percent.values(), default=0.0)
-    warmer = f"{agreement.warming_k[-1]:+.1f} K"
-    say(f"  One repeat scatters by at most {in_figures(worst, 2)} % in an octave; the coil is at {warmer} since the first.")
+    warmer = f"coil {with_decimals(agreement.warming_k[-1], 1, '+')} K since the first"
+    say(f"  One repeat scatters by at most {in_figures(worst, 2)} % in an octave; {warmer}.")
 
 
 def _plain(measured: Measurement) -> dict[str, object]:

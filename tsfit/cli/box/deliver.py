@@ -62,6 +62,7 @@ class BoxOutputs:
             self.outputs.refuse_read(self.save_box)
             settled, note = as_found(plan, result.enclosure)
             write_box(self.save_box, settled, note=note, replace=self.outputs.replace)
+            self.outputs.wrote(self.save_box)
         if self.outputs.plot is not None or self.plot_step is not None:
             from tsfit.plots.box import box_plot, step_plot
 
