@@ -120,7 +120,7 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",
     }.get(item.outcome) or _none(item)
     joint = "," if item.outcome == "holds" else ";"
-    departs = f"its response departs by up to {apart} from the planned one"
+    departs = f"up to {apart} off the plan"
     return f"{place}{f', {planned}' if planned else ''}: {departs}{joint} {what}."
 
 
@@ -196,7 +196,7 @@ def _of_all(verdict: str, found: Sequence[Consequence], unkept: str) -> str:
     if outcomes == {"holds"}:
         told = "boxes planned from the sheet can be cut as planned"
         told += f" as far as response goes; how loud they play hangs on {unkept}." if unkept else "."
-        if verdict == "outside":
+        if verdict == "outside" and not unkept:
             return f"The driver is outside its sheet, but {told}"
         return f"{told[:1].upper()}{told[1:]}"
     if outcomes == {"differs"}:

@@ -82,7 +82,7 @@ class Outputs:
         refuse_read(path)
 
     def show(self, data: object, tables: Callable[[], None]) -> None:
-        """Print `data` as JSON where that is asked for, else what `tables` prints; comes after all files, and names them."""
+        """Print `data` as JSON where that is asked for, else what `tables` prints and which files there are; comes last."""
         if self.as_json:
             print_json(data)
         else:

@@ -125,7 +125,7 @@ def _verdict(result: CheckResult) -> str:
 
 def _off(item: Judged) -> str:
     why = f" as {item.limit}" if item.limit else ""
-    return f"{PARAMETERS[item.name].called} {item.deviation:+.1f} {item.unit}{why}"
+    return f"{PARAMETERS[item.name].called} {with_decimals(item.deviation, 1, '+')} {item.unit}{why}"
 
 
 def _row(item: Judged, sheet: Sheet) -> list[str]:
@@ -134,9 +134,8 @@ def _row(item: Judged, sheet: Sheet) -> list[str]:
     decimals = shown_decimals(value, spread, parameter.unit, full=is_full())
     shown = [("over " if item.at_least else "") + with_decimals(value, decimals), spread_shown(spread, decimals)]
     printed = sheet.figures[item.name].shown(parameter.factor)
-    return [
-        parameter.heading, printed, *shown, f"{item.deviation:+.1f} {item.unit}", f"±{item.tolerance:g}", item.verdict
-    ]  # fmt: skip
+    off = f"{with_decimals(item.deviation, 1, '+')} {item.unit}"
+    return [parameter.heading, printed, *shown, off, f"±{item.tolerance:g}", item.verdict]
 
 
 def _print_consequence(box: Consequence) -> None:
