@@ -116,3 +116,9 @@ def test_every_command_they_name_exists():
     named = {word for topic in TOPICS for word in re.findall(r"`tsfit ([a-z]+)", guide(topic))}
     assert named <= set(COMMANDS)
     assert named
+
+
+@pytest.mark.parametrize(("command", "topic"), [("drift", "hours"), ("check", "datasheet"), ("live", "knobs")])
+def test_a_command_leads_to_its_guide(command, topic, capsys):
+    assert run(["guide", command]) == 2
+    assert f"did you mean '{topic}'?" in capsys.readouterr().err

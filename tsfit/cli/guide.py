@@ -15,6 +15,8 @@ TOPICS = (
     "bench", "wiring", "resistor", "level", "mass", "box-or-mass", "dual-coils", "files", "curve", "elsewhere",
     "uncertainty", "travel", "heat", "datasheet", "boxes", "boards", "knobs", "hours", "python",
 )  # fmt: skip
+OF_COMMANDS = {"drift": "hours", "check": "datasheet", "live": "knobs"}
+"""The guide that is meant by the name of a command."""
 
 
 class _Topic(click.Choice[str]):
@@ -23,7 +25,8 @@ class _Topic(click.Choice[str]):
     def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
         if value in TOPICS:
             return value
-        near = difflib.get_close_matches(value.lower(), TOPICS, n=1, cutoff=0.5)
+        known = OF_COMMANDS.get(value.lower())
+        near = [known] if known else difflib.get_close_matches(value.lower(), TOPICS, n=1, cutoff=0.5)
         remedy = f"did you mean {near[0]!r}?" if near else "tsfit guide lists them."
         raise click.UsageError(f"There is no guide {value!r}; {remedy}")
 
