@@ -8,6 +8,7 @@ import pytest
 from helpers.made_curves import make
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import in_figures
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
@@ -55,7 +56,7 @@ def test_a_part_is_found(part):
     assert "Fp2" not in result.parameters
     (note,) = [note for note in result.quality if note.code == "sprung_part"]
     assert "surround" in note.message
-    assert f"near {result.parameters['Fp1'].value:.3g} Hz" in note.message
+    assert f"near {in_figures(result.parameters['Fp1'].value, 3)} Hz" in note.message
     assert result.driver.suspension_values["Fp1"] == result.parameters["Fp1"].value
     assert not [note for note in result.quality if note.code == "excluded_band"]
 

@@ -30,8 +30,9 @@ BOUND = "\N{NO-BREAK SPACE}"
 NO_EDGE = 10_000
 """A width that nothing reaches."""
 LONGEST_NAME = 20
-MOST_NOTES, MOST_LINES = 3, 5
-"""Remarks that are printed where no more is asked for, and lines that those take which are no warnings."""
+MOST_NOTES, MOST_LINES, USUAL_COLUMNS = 3, 5, 80
+"""Remarks that are printed where no more is asked for, and lines on a usual terminal within which those are that are no
+warnings: which are told hangs on no width."""
 PADDING, EDGE = 3, 1
 """What a table takes beside its cells: for each column, and once."""
 
@@ -144,7 +145,7 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST
 
 def _few(told: Sequence[Gathered], lines: Sequence[str]) -> Sequence[Gathered]:
     """Return those remarks, the gravest of which come first, that leave the screen to the rest."""
-    taken = list(accumulate(wrapped(line, columns()).count("\n") + 1 for line in lines))
+    taken = list(accumulate(wrapped(line, USUAL_COLUMNS).count("\n") + 1 for line in lines))
     return [one for one, so_far in zip(told, taken, strict=False) if so_far <= MOST_LINES or one.severity != "note"]
 
 
