@@ -145,6 +145,16 @@ def test_what_does_not_exist_and_what_does(family, qts, says):
     assert refused.value.code == "no_alignment"
 
 
+def test_the_end_of_a_family_is_no_box_of_a_hundred_thousand_litres():
+    """Towards Qts 1.3 with this leak the volume of C4 grows without end."""
+    largest = max(
+        one.volume / driver.Vas
+        for driver in map(with_qts, np.linspace(1.2, 1.4, 400))
+        for one in possible_alignments(driver, 7.112706068719552).values()
+    )
+    assert largest < 100.0
+
+
 @settings(max_examples=40, deadline=None)
 @given(qts=st.floats(0.12, 1.5), leak_q=st.one_of(st.just(math.inf), st.floats(5.0, 30.0)))
 def test_every_alignment_comes_out_of_the_circuit(qts, leak_q):

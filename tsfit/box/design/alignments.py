@@ -134,6 +134,10 @@ def usual_qtc(qts: float) -> float:
     return BUTTERWORTH_Q if qts < 0.95 * BUTTERWORTH_Q else RAISED * qts
 
 
+LEAST_ALPHA = 0.01
+"""Vas over the volume of what still is a box: common practice, no source. At the end of a family it goes to nothing."""
+
+
 def possible_alignments(driver: Driver, leak_q: float = math.inf) -> dict[Family, Alignment]:
     """Return every family that has a box for `driver` with leak Q `leak_q`, and that box; an empty dict when none has."""
     found: dict[Family, Alignment] = {}
@@ -143,7 +147,7 @@ def possible_alignments(driver: Driver, leak_q: float = math.inf) -> dict[Family
             continue
         coefficients = _RANGES[family][0](parameter)
         alpha, h, _ = _box(coefficients, leak_q)
-        if alpha <= 0.0:
+        if alpha <= LEAST_ALPHA:
             continue
         found[family] = Alignment(
             family=family,
