@@ -24,12 +24,18 @@ SIMULATED_POWER = """\
 """
 
 
+SHEET = " \\\n         --sheet sheet.toml"
+
+
 def next_steps(rig: str) -> str:
     """Return the text of NEXT.txt in a folder with that ready rig."""
     simulated = rig in SIMULATED
     steps = template("rig-simulated.txt" if simulated else "rig.txt")
     if rig not in AT_POWER:
-        return template("NEXT.txt").format(rig=steps)
+        # A simulated driver has no printed sheet.
+        sheet = "; the\n   simulated driver has none, so leave this out" if simulated else ""
+        rated, option = ("", "") if simulated else (", with the sheet for how loud", SHEET)
+        return template("NEXT.txt").format(rig=steps, sheet=sheet, rated=rated, option=option)
     steps += template("rig-simulated-power.txt" if simulated else "rig-power.txt")
     # The simulated driver comes to harm nowhere, and reaches its limits of travel by these.
     limits = "--limit-travel-mm 12 --limit-v 60" if simulated else "--limit-travel-mm 10 --limit-v 40"
@@ -59,10 +65,12 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     except OSError as error:
         message = f"{folder}: cannot be made ({error.strerror}); name a place that you may write to."
         raise TsfitError(message, code="cannot_write", file=folder) from error
+    own = (source / f"{rig}.toml").read_text(encoding="utf-8")
     contents = {
         "NEXT.txt": next_steps(rig),
-        "rig.toml": (source / f"{rig}.toml").read_text(encoding="utf-8").replace(f"{rig}.svg", "rig.svg"),
+        "rig.toml": own.replace(f"{rig}.svg", "rig.svg").replace("README.md", "rigs.md"),
         "rig.svg": (source / f"{rig}.svg").read_text(encoding="utf-8"),
+        "rigs.md": (source / "README.md").read_text(encoding="utf-8"),
         "bench.toml": template("bench.toml"),
         "sheet.toml": empty_sheet(),
         "box.toml": template("box.toml"),

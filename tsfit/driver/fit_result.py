@@ -73,7 +73,10 @@ class Estimate:
 
 @dataclass(frozen=True)
 class FittedState:
-    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there."""
+    """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there.
+
+    Fitted is what the bench, with the errors of its own that the fit found, shows of the circuit.
+    """
 
     curve: ImpedanceCurve
     state: State

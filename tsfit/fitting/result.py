@@ -60,7 +60,12 @@ def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: Mas
     """One sweep beside what the best candidate makes of it, over all its points."""
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
     sigma = np.sqrt(0.5 * (noise + (best.floor * np.abs(curve.impedance_ohm)) ** 2))
-    fitted = best.model.fitted(best.x, sweep, curve.frequency_hz)
+    f = curve.frequency_hz
+    fitted = best.model.fitted(best.x, sweep, f)
+    if sweep.systematic:
+        # Beside the circuit stands what the fit took for the bench's own errors, such as of a gain never calibrated.
+        shown = (curve.impedance_ohm[mask] + best.misfit(sweep)) / fitted[mask]
+        fitted = fitted * np.interp(f, f[mask], shown)
     return FittedState(curve, sweep.state, mask, fitted, sigma)
 
 

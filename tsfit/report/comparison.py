@@ -81,7 +81,8 @@ def _levels(names: list[str], case: CaseResult, way: Way, printed: str) -> Block
     if way == "limits" and case.limited_by:
         columns += [f"stops {who}" for who in names]
     limits = f" {printed}" if printed and way == "limits" else ""
-    return table(f"Level at 1 m, {TITLES[way]}{limits}: {case.case}", columns, rows)
+    before = ", before the equaliser" if case.equalised else ""
+    return table(f"Level at 1 m, {TITLES[way]}{limits}: {case.case}{before}", columns, rows)
 
 
 def _equalised(who: str, data: FlatForm) -> Block:

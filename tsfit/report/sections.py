@@ -119,6 +119,7 @@ def check_part(data: CheckForm, name: str) -> Part:
         found.append(text(data.pattern))
     if data.figures:
         found.append(table(f"Printed against measured; ± {STANDARD}", columns, list(map(_judged, data.figures))))
+    found += [text(sentence) for sentence in data.converted or ()]
     found += [text(f"{one.name}, {one.verdict}: {one.note}.") for one in data.figures if one.name in PROMISED and one.note]
     if data.contradictions:
         found.append(text("The sheet contradicts itself:"))

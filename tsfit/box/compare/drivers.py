@@ -277,7 +277,8 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
     named = list(zip(names, boxes, strict=True))
     volumes = [(name, 1e3 * box.chamber.volume) for name, box in named if box.chamber.volume is not None]
     litres = [volume for _, volume in volumes]
-    f3 = {name: f"f3 {_hz(box.f3_hz)}" for name, box in named if box.f3_hz is not None}
+    before = " before the equaliser" if case.equalised else ""
+    f3 = {name: f"f3 {_hz(box.f3_hz)}{before}" for name, box in named if box.f3_hz is not None}
     size = {
         name: f"{in_figures(volume, 3)} l" for name, volume in volumes if max(litres) - min(litres) > 0.005 * max(litres)
     }
