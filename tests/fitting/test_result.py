@@ -13,6 +13,7 @@ from tsfit.circuit.response import Circuit
 from tsfit.driver.air import Air
 from tsfit.driver.curve import State
 from tsfit.driver.fit_result import ModelCandidate
+from tsfit.fitting.demands import Demands
 from tsfit.fitting.fit import fit
 from tsfit.fitting.result import candidate_of, rivals_of_the_best
 from tsfit.fitting.select import Ranked
@@ -194,3 +195,14 @@ def test_the_sigma_of_a_sweep_is_its_noise_and_the_floor(stated):
     floor = np.sqrt(2.0 * state.sigma_ohm**2 - noise) / np.abs(curve.impedance_ohm)
     np.testing.assert_allclose(floor, floor[0], rtol=1e-6)
     assert (floor[0] > 1e-3) == (not stated)
+
+
+def test_what_is_fitted_is_drawn_as_the_bench_shows_it():
+    """A gain of 0.5 % too much that a held Re tells: the misfit is that of the noise, 0.01 %, beside it."""
+    ((curve, state),), _, truth = make(("free air",), np.random.default_rng(1), relative_noise=1e-4, errors=False)
+    shown = 1.005 * curve.impedance_ohm
+    told = replace(curve, impedance_ohm=shown, systematic={"gain": 5e-3 * shown})
+    (one,) = fit([(told, state)], demands=Demands({"Re": truth["Re"]}), **FORCED).states
+    miss = np.abs(one.fitted_ohm / shown - 1.0)
+    assert np.sqrt(np.mean(miss[one.used] ** 2)) < 3e-4
+    assert np.max(miss) < 3e-3
