@@ -95,6 +95,11 @@ def test_healthy_benches_are_left_alone(trials):
     assert len(accused) <= FEW * BENCHES, accused
 
 
+def test_hum_in_the_rest_about_an_excitation_is_no_disturbance(bench_simulator, tmp_path):
+    """Of a few steps of a converter of 12 bits: it was told as a voice or a slammed door."""
+    assert trial(bench_simulator, tmp_path, 185).alarms == ()
+
+
 @pytest.mark.against(
     "parameters from recordings, `TSFIT_BENCHES` drawn benches", "bound of errors in variables", "chi-square"
 )

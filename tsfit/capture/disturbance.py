@@ -100,7 +100,7 @@ def disturbances(lines: Lines, remnants: Sequence[Remnant]) -> Disturbed:
         block = lines.blocks[number]
         courses = [_course(*one) for one in _octaves(block, remnants[number], lines)]
         power, loud = _together(courses, 1.0 / block.step_hz)
-        there = [one for one in _pieces(power) if block.rest or not _at_an_end(one, 1.0 / block.step_hz)]
+        there = [one for one in _pieces(power) if not _at_an_end(one, block)]
         pieces = [replace(one, start=one.start + block.start, stop=one.stop + block.start) for one in there]
         return pieces, [one.change for one in courses], [one.beside for one in courses], loud
 
@@ -200,10 +200,13 @@ def _pieces(power: Real) -> list[Disturbance]:
     return [one for one in found if one.share > OF_NO_MATTER]
 
 
-def _at_an_end(piece: Disturbance, seconds: float) -> bool:
-    """Whether a piece is the remainder of what a record that begins or ends amid its excitation leaves there."""
-    touches = piece.start < GRID_SECONDS or piece.stop > seconds - GRID_SECONDS
-    return touches and piece.stop - piece.start < 2.5 * GRID_SECONDS and piece.share < OF_ENDS
+def _at_an_end(piece: Disturbance, block: Stretch) -> bool:
+    """Whether a piece is the remainder of what a record that begins or ends amid its excitation leaves there, or of hum in
+    its rest: what was taken out as hum has ends of its own, and of few steps of a converter is not the same in both.
+    """
+    touches = piece.start < GRID_SECONDS or piece.stop > 1.0 / block.step_hz - GRID_SECONDS
+    brief = piece.stop - piece.start < 2.5 * GRID_SECONDS and not block.rest
+    return touches and (brief or block.hums) and piece.share < OF_ENDS
 
 
 def may_go(found: Disturbed, lines: Lines) -> bool:

@@ -52,6 +52,7 @@ class Stretch:
     samples: int  # how many were transformed
     rest: bool  # whether the stretch begins and ends at rest
     start: float = 0.0  # of the stretch in the record, s
+    hums: bool = False  # whether there is hum in that rest
     lost: Mask | None = None  # (n,) lines that count for nothing, since what told them was taken out; None for none
 
 
@@ -108,13 +109,14 @@ def _block(
     first, second = ((x - x.mean(dtype=np.float64)).astype(precision) for x in (first, second))
     length = len(first)
     end = max(1, round(END_SECONDS * rate))
-    rest = all(_rests(x, end) for x in (first, second))
+    bare = [_rests(x, end) for x in (first, second)]
+    rest = all(quiet or _rests_in_hum(x, end) for x, quiet in zip((first, second), bare, strict=True))
     if rest:
         first, second = (_closed(x, rate) for x in (first, second))
     step = rate / length
     start = round(float(f[0]) / step)
     one, other = (fft.rfft(x)[start : start + len(f)].copy() for x in (first, second))
-    return Stretch(f, one, other, step, length, bool(rest), place.start / rate)
+    return Stretch(f, one, other, step, length, bool(rest), place.start / rate, rest and not all(bare))
 
 
 def _rests(x: Real, end: int) -> bool:
@@ -123,9 +125,15 @@ def _rests(x: Real, end: int) -> bool:
     ends = [part.astype(np.float64) for part in (x[:end], x[-end:])]
     if max(part.std() for part in ends) < AT_REST * size:
         return True
-    if any(part.std() > IN_NOISE * size for part in ends):
+    return all(part.std() <= IN_NOISE * size and _white(part) for part in ends)
+
+
+def _rests_in_hum(x: Real, end: int) -> bool:
+    """The same of ends that hold hum besides."""
+    size = float(x.std())
+    if any(float(part.std()) > IN_NOISE * size for part in (x[:end], x[-end:])):
         return False
-    return all(_white(part) for part in ends) or any(_hums(x, mains, end, size) for mains in MAINS_HZ)
+    return any(_hums(x, mains, end, size) for mains in MAINS_HZ)
 
 
 def _white(x: Real) -> bool:
