@@ -118,3 +118,9 @@ def test_a_misspelt_required_key_is_named_rather_than_called_missing(tmp_path):
     error = refusal(write(tmp_path, 'naem = "Dipper"'))
     assert error.code == "wrong_key"
     assert "did you mean 'name'?" in error.message
+
+
+def test_a_name_that_no_file_can_have_is_refused(tmp_path):
+    with pytest.raises(TsfitError, match="no file can be named so") as caught:
+        load_toml(tmp_path / "a\0b.toml", "rig")
+    assert caught.value.code == "missing_file"
