@@ -12,7 +12,7 @@ import pytest
 from helpers.victims import Victims
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.files import forget_written, sha256, to_json, write_new, written
+from tsfit.base.files import forget_written, is_json, read_bytes, sha256, to_json, write_new, written
 
 KILLS = int(os.environ.get("TSFIT_KILLS", "12"))
 
@@ -136,3 +136,13 @@ def test_what_was_written_is_known(tmp_path):
     assert written() == [there, new]
     new.unlink()
     assert written() == [there]
+
+
+def test_a_name_that_no_file_can_have_is_an_error_of_the_system(tmp_path):
+    """Every reader words that in its own sentence; Python itself raises ValueError for a NUL."""
+    path = tmp_path / "a\0b.toml"
+    with pytest.raises(OSError, match="no file can be named so"):
+        read_bytes(path, 100, "too large", "too_large")
+    with pytest.raises(TsfitError, match="no file can be named so") as caught:
+        is_json(path)
+    assert caught.value.code == "missing_file"

@@ -1,6 +1,7 @@
 """Read no more than is sensible; write files whole or not at all, and never over something that is there."""
 
 import contextlib
+import errno
 import hashlib
 import json
 import logging
@@ -12,6 +13,7 @@ import tempfile
 import time
 import zlib
 from pathlib import Path
+from typing import BinaryIO
 
 from tsfit.base.errors import TsfitError
 from tsfit.base.forms import plain
@@ -38,12 +40,20 @@ def packaged(name: str, mark: str) -> Path:
     raise TsfitError(message, code="missing_file", file=here)
 
 
+def opened(path: Path) -> BinaryIO:
+    """Open a file to be read. OSError when it cannot be, also by a name that no file can have, as one with a NUL."""
+    try:
+        return path.open("rb")
+    except ValueError as error:
+        raise OSError(errno.EINVAL, f"no file can be named so: {error}", str(path)) from error
+
+
 def read_bytes(path: Path, most: int, too_large: str, code: str) -> bytes:
     """Read a file of at most `most` bytes; one that tells no size, such as a pipe or a device, is read no further either.
 
     Raises TsfitError `code`, saying `too_large` of the path. OSError when it cannot be read.
     """
-    with path.open("rb") as stream:
+    with opened(path) as stream:
         data = stream.read(most + 1)
     has_read(path)
     if len(data) > most:
@@ -255,7 +265,7 @@ def is_json(path: Path) -> bool:
     Raises TsfitError ``missing_file`` when it cannot be read.
     """
     try:
-        with path.open("rb") as stream:
+        with opened(path) as stream:
             start = stream.read(64)
     except OSError as error:
         raise unreadable(path, error, "name an existing file") from error

@@ -13,6 +13,7 @@ from tsfit.bench.how_long import Need, needs
 from tsfit.capture.excitation import Excitation
 from tsfit.capture.forms import SweepVerdictForm, sweep_verdict_form
 from tsfit.capture.impedance import hear, impedance_of, with_standards
+from tsfit.capture.lines import MAINS_HZ
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge
 from tsfit.capture.ratio import channel_ratio
@@ -20,7 +21,6 @@ from tsfit.capture.recording import Recording
 from tsfit.capture.rig import Rig
 from tsfit.capture.stream import Block, Levels, Player
 
-MAINS_HZ = (50.0, 60.0)
 HARMONICS = (1, 2, 3, 4, 5)
 GOOD_PEAK_DB = (-45.0, -3.0)
 AIM_DB = -12.0

@@ -8,7 +8,7 @@ import numpy as np
 from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
-from tsfit.box.limits import GIVE_RATINGS, MaximumOutput, not_counted
+from tsfit.box.limits import COUNTED, GIVE_RATINGS, MaximumOutput, not_counted
 from tsfit.box.loudness import watts
 from tsfit.box.ports import PORT_WALL, Port
 from tsfit.box.result import BoxResult
@@ -52,7 +52,7 @@ def answer(result: BoxResult) -> list[str]:
     return [
         f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",
         loud,
-        *["How far the radiators may go is not counted: give --radiator-xmax-mm."][:free],
+        *["How far the radiators may go is not counted: give --radiator-xmax-mm."] * free,
     ]
 
 
@@ -61,17 +61,16 @@ def _not_known(result: BoxResult, most: MaximumOutput) -> tuple[str | None, str]
     aside, enclosure = not_counted(result.ratings), result.enclosure
     if aside is None:
         return None, ""
-    volts, said, flags = np.asarray(most.voltage_v), [], []
+    volts, said = np.asarray(most.voltage_v), []
     if "heat" in aside:
         k, each = int(np.argmax(volts)), " each" if enclosure.count > 1 else ""
         power = float(volts[k]) ** 2 / float(enclosure.parameters["Re"]) / enclosure.count
         said.append(f"{in_figures(volts[k], 3)} V at {LOUDEST_HZ[k]:g} Hz would be {watts(power)}{each}")
-        flags.append("--rated-power-w")
     if "travel" in aside:
         moves = volts / enclosure.voltage * np.asarray(result.at(LOUDEST_HZ).excursion_mm)
         k = int(np.argmax(moves))
         said.append(f"{in_figures(volts[k], 3)} V at {LOUDEST_HZ[k]:g} Hz would move the cone {in_figures(moves[k], 2)} mm")
-        flags.append("--xmax-mm")
+    flags = [each.option for what, each in COUNTED.items() if what in aside]
     return aside, f": {', '.join(said)}, give {' and '.join(flags)} or --sheet"
 
 

@@ -15,7 +15,7 @@ heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) is left ou
 
 import math
 from dataclasses import dataclass, field, fields, replace
-from typing import Annotated
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,6 +30,22 @@ from tsfit.driver.formulas import REFERENCE_PRESSURE
 
 LIMITS = ("power", "travel", "radiator travel", "port speed", "amplifier voltage", "amplifier current")
 """Names of the limits, as tables, plots and JSON give them."""
+
+
+class Counted(NamedTuple):
+    """The limit that a rating sets, which rating that is, what it is called, and the option that states it."""
+
+    limit: str
+    rating: str
+    called: str
+    option: str
+
+
+COUNTED = {
+    "heat": Counted("power", "power_w", "rated power", "--rated-power-w"),
+    "travel": Counted("travel", "xmax_m", "Xmax", "--xmax-mm"),
+}
+"""What is counted of loudness only where its rating is known."""
 POSSIBLE = 1e-9, 1e9
 """SI, of any kind; what lies beyond is a slip, and its square might be no number."""
 GIVE_RATINGS = "give --sheet, or --rated-power-w and --xmax-mm"
@@ -137,15 +153,16 @@ def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Rating
 
 def not_counted(ratings: "Ratings") -> str | None:
     """Return which of "heat" and "travel", or both, nothing that is told of loudness counts, for it has no rating."""
-    lacking = [name for name, rated in (("heat", ratings.power_w), ("travel", ratings.xmax_m)) if rated is None]
+    lacking = [what for what, each in COUNTED.items() if getattr(ratings, each.rating) is None]
     return " and ".join(lacking) or None
 
 
 def unrated(ratings: "Ratings") -> list[str]:
     """Say which of power and travel is not rated while the other is, and the remedy."""
-    rated = {"heat": ("Power", "--rated-power-w"), "travel": ("Travel", "--xmax-mm")}
-    name, flag = rated.get(not_counted(ratings) or "", ("", ""))
-    return [f"{name} has no limit here and is not counted: give {flag}, or --sheet."] if name else []
+    one = COUNTED.get(not_counted(ratings) or "")
+    if one is None:
+        return []
+    return [f"{one.limit.capitalize()} has no limit here and is not counted: give {one.option}, or --sheet."]
 
 
 def _allowed(enclosure: Enclosure, ratings: "Ratings", answer: Squares, *, peak: bool) -> dict[str, Real]:

@@ -8,7 +8,7 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -109,31 +109,30 @@ def _block(
     first, second = ((x - x.mean(dtype=np.float64)).astype(precision) for x in (first, second))
     length = len(first)
     end = max(1, round(END_SECONDS * rate))
-    bare = [_rests(x, end) for x in (first, second)]
-    rest = all(quiet or _rests_in_hum(x, end) for x, quiet in zip((first, second), bare, strict=True))
+    ends = [_ends(x, end) for x in (first, second)]
+    rest = "amid" not in ends
     if rest:
         first, second = (_closed(x, rate) for x in (first, second))
     step = rate / length
     start = round(float(f[0]) / step)
     one, other = (fft.rfft(x)[start : start + len(f)].copy() for x in (first, second))
-    return Stretch(f, one, other, step, length, bool(rest), place.start / rate, rest and not all(bare))
+    return Stretch(f, one, other, step, length, rest, place.start / rate, rest and "hum" in ends)
 
 
-def _rests(x: Real, end: int) -> bool:
-    """Whether a channel (n,) begins and ends at rest: hardly anything in so many samples, or noise that is much fainter."""
+def _ends(x: Real, end: int) -> Literal["rest", "hum", "amid"]:
+    """How a channel (n,) begins and ends: at rest, with hardly anything in so many samples or noise that is much fainter;
+    so but for hum; or amid its excitation.
+    """
     size = float(x.std())
     ends = [part.astype(np.float64) for part in (x[:end], x[-end:])]
-    if max(part.std() for part in ends) < AT_REST * size:
-        return True
-    return all(part.std() <= IN_NOISE * size and _white(part) for part in ends)
-
-
-def _rests_in_hum(x: Real, end: int) -> bool:
-    """The same of ends that hold hum besides."""
-    size = float(x.std())
-    if any(float(part.std()) > IN_NOISE * size for part in (x[:end], x[-end:])):
-        return False
-    return any(_hums(x, mains, end, size) for mains in MAINS_HZ)
+    loudest = max(float(part.std()) for part in ends)
+    if loudest < AT_REST * size:
+        return "rest"
+    if loudest > IN_NOISE * size:
+        return "amid"
+    if all(map(_white, ends)):
+        return "rest"
+    return "hum" if any(_hums(x, mains, end, size) for mains in MAINS_HZ) else "amid"
 
 
 def _white(x: Real) -> bool:

@@ -128,8 +128,12 @@ class Objective:
 
     def residual(self, x: Real) -> Real:
         """Weighted misfits, real and imaginary parts in turn, then the priors."""
+        return self.weighed([misfit for misfit, _ in self.recent(x)], x)
+
+    def weighed(self, misfits: Sequence[Complex], x: Real) -> Real:
+        """The same of `misfits` that are known to be those at `x`."""
         r = np.empty(self._n_data + self.problem.n_priors)
-        for (misfit, _), weight, place in self._parts(x):
+        for misfit, weight, place in zip(misfits, self._weights, self._places, strict=True):
             np.multiply(misfit, weight, out=r[place].view(np.complex128))
         r[self._n_data :] = x[len(x) - self.problem.n_priors :]
         return r
@@ -257,6 +261,13 @@ def covariance_of(jacobian: Real, n_priors: int = 0) -> Real:
         return np.full(information.shape, np.inf)
     values, vectors = np.linalg.eigh(information)
     return np.asarray((vectors / np.maximum(values, 1e-14)) @ vectors.T / np.outer(scale, scale))
+
+
+def newton_step(objective: Objective, x: Real) -> tuple[Real, Real]:
+    """Step of Gauss and Newton (n_variables,) from `x` towards the least sum of squares, and the covariance there."""
+    jacobian = objective.jacobian(x)
+    covariance = covariance_of(jacobian, objective.problem.n_priors)
+    return -covariance @ (jacobian @ objective.residual(x)), covariance
 
 
 def points_per_error(problem: Problem, misfits: Sequence[Misfit], weights: Weights) -> float:

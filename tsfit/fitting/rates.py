@@ -39,13 +39,8 @@ def _off(best: Solved, k: int) -> tuple[Real, Real]:
     """
     model, slopes = best.model, best.solution.jacobian
     n_data = slopes.shape[1] - model.n_priors
-    misfits = [
-        misfit * np.sqrt(2.0 / (best.points_per_error * best.variance(sweep)))
-        for sweep, misfit in zip(model.sweeps, best.solution.misfits, strict=True)
-    ]
-    residual = np.concatenate([*(misfit.view(np.float64) for misfit in misfits), best.x[-model.n_priors :]])
     scattered = np.array([name.partition(":")[0] in SCATTERING for name in model.names])
-    residual = residual - best.x[scattered] @ slopes[scattered]
+    residual = best.residual - best.x[scattered] @ slopes[scattered]
     where = np.repeat(np.arange(len(model.sweeps)), [2 * len(sweep.frequency_hz) for sweep in model.sweeps])
     f = np.concatenate([np.repeat(sweep.frequency_hz, 2) for sweep in model.sweeps])
     low = f <= COIL_OVER_FS * float(model.values(best.x)["Fs"])

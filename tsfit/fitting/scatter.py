@@ -20,7 +20,7 @@ from tsfit.base.arrays import Real
 from tsfit.base.figures import in_figures
 from tsfit.base.intervals import NORMAL_95
 from tsfit.base.notes import QualityNote
-from tsfit.fitting.least_squares import Objective, covariance_of
+from tsfit.fitting.least_squares import Objective, newton_step
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.sweep import Scatter
@@ -54,24 +54,26 @@ def scatter_of(best: Solved) -> Scatter | None:
         return None
     model = replace(best.model, scatter=ANY)
     x = best.at(model.names)
-    objective = Objective(model, best.solution.weights)
-    slopes = objective.jacobian(x)
-    covariance = covariance_of(slopes, model.n_priors)
     # One step from where all are the same costs a hundredth of a search, and tells whether one is worth it.
-    if not _unlike(_spreads(model, x - covariance @ (slopes @ objective.residual(x)), covariance), WORTH_A_LOOK):
+    step, covariance = newton_step(Objective(model, best.solution.weights), x)
+    if not _unlike(_spreads(model, x + step, covariance), WORTH_A_LOOK):
         return None
     free = solve(model, x, best.floor, rough=True)
     spreads = _spreads(model, free.x, free.covariance)
     if not _unlike(spreads, BY_CHANCE):
         return None
-    made = {name: spread.wide_enough(getattr(USUAL, name)) for name, spread in spreads.items()}
+    likely = {name: spread.most_likely(getattr(USUAL, name)) for name, spread in spreads.items()}
+    found = Scatter(**{name: likely[name] * spread.wider for name, spread in spreads.items()})
     log.info(
-        "compliance scatters by %.2g %% from sweep to sweep, friction by %.2g %%", *(1e2 * each for each in made.values())
+        "compliance scatters by %.2g %% from sweep to sweep, friction by %.2g %%",
+        1e2 * found.compliance,
+        1e2 * found.friction,
     )
-    if made["compliance"] > FARTHEST:
+    if found.compliance > FARTHEST:
         return None
-    beyond = spreads["compliance"].beyond(USUAL.compliance, BY_REST if len(model.sweeps) > 2 else 0.0)
-    return replace(Scatter(**made), motor=_of_motor(free, Scatter(**made), MOTOR * beyond) if beyond else 0.0)
+    by_rest = BY_REST if len(model.sweeps) > 2 else 0.0
+    beyond = math.sqrt(max(likely["compliance"] ** 2 - by_rest**2, 0.0)) * spreads["compliance"].wider
+    return replace(found, motor=_of_motor(free, found, MOTOR * beyond)) if beyond else found
 
 
 def _of_motor(free: Solved, found: Scatter, usual: float) -> float:
@@ -82,11 +84,8 @@ def _of_motor(free: Solved, found: Scatter, usual: float) -> float:
         kind = name.partition(":")[0]
         if kind in ("compliance", "friction"):
             x[place] *= getattr(ANY, kind) / getattr(found, kind)
-    objective = Objective(model, free.solution.weights)
-    slopes = objective.jacobian(x)
-    covariance = covariance_of(slopes, model.n_priors)
-    spread = _spread("motor", model, x - covariance @ (slopes @ objective.residual(x)), covariance)
-    return spread.most_likely(usual)
+    step, covariance = newton_step(Objective(model, free.solution.weights), x)
+    return _spread("motor", model, x + step, covariance).most_likely(usual)
 
 
 def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
@@ -159,16 +158,9 @@ class _Spread:
         ends = math.log(0.1 * usual), math.log(100.0 * usual)
         return math.exp(float(minimize_scalar(unlikely, bounds=ends, method="bounded").x))
 
-    def wide_enough(self, usual: float) -> float:
-        """The same, as wide as makes 95 % intervals of what so few sweeps tell hold (Student's t; JCGM 100:2008, G.3)."""
-        return self.most_likely(usual) * self._wider
-
-    def beyond(self, usual: float, part: float) -> float:
-        """What is left of that without a `part` with another cause."""
-        return math.sqrt(max(self.most_likely(usual) ** 2 - part**2, 0.0)) * self._wider
-
     @property
-    def _wider(self) -> float:
+    def wider(self) -> float:
+        """Times so wide 95 % intervals of what so few sweeps tell hold (Student's t; JCGM 100:2008, G.3)."""
         from scipy.special import stdtrit
 
         return float(stdtrit(USUAL_COUNTS + len(self.off), 0.975)) / NORMAL_95

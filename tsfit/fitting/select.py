@@ -23,7 +23,7 @@ from tsfit.circuit.sprung import parts_among
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.parameters import Parameter
 from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
-from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, covariance_of
+from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, newton_step
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
 from tsfit.fitting.start import coil_start
@@ -311,9 +311,7 @@ def start_of_suspension(start: Mapping[str, float]) -> dict[str, float]:
 
 def _suspension_step(model: JointModel, x: Real, floor: float) -> Real:
     """Take the step to the least squares in the suspension's terms as they are: their logarithms go to zero by e-folds."""
-    objective = Objective(model, Weights(floor))
-    jacobian = objective.jacobian(x)
-    step = -covariance_of(jacobian, model.n_priors) @ (jacobian @ objective.residual(x))
+    step, _ = newton_step(Objective(model, Weights(floor)), x)
     moved = x.copy()
     for term in SUSPENSION_MODELS[model.circuit.suspension].extra:
         if term.name not in LINEAR:

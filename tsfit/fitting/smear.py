@@ -5,6 +5,7 @@ follows. The course of Z″ of the fitted circuit, beside all that its variables
 """
 
 import math
+from itertools import takewhile
 
 import numpy as np
 
@@ -47,20 +48,17 @@ def _smear(best: Solved, sweep: FitSweep) -> tuple[float, float, float, float]:
 
     One step of Gauss and Newton from the minimum.
     """
-    model, place = best.model, [each.number for each in best.model.sweeps].index(sweep.number)
+    model, residual = best.model, best.residual
     step = STEP * float(model.values(best.x)["Fs"])
     low, middle, high = (model.fitted(best.x, sweep, sweep.frequency_hz + k * step) for k in (-1, 0, 1))
-    weights = [np.sqrt(2.0 / (best.points_per_error * best.variance(each))) for each in model.sweeps]
-    misfits = [(best.misfit(each) * w).view(np.float64) for each, w in zip(model.sweeps, weights, strict=True)]
-    course = [np.zeros_like(misfit) for misfit in misfits]
-    course[place] = ((high + low - 2.0 * middle) / step**2 * weights[place]).view(np.float64)
-    priors = np.zeros(model.n_priors)
-    residual = np.concatenate([*misfits, best.x[len(best.x) - model.n_priors :]])
-    slopes = np.vstack([np.concatenate([*course, priors]), best.solution.jacobian])
+    start = 2 * sum(len(each.frequency_hz) for each in takewhile(lambda each: each is not sweep, model.sweeps))
+    here = slice(start, start + 2 * len(middle))
+    weight = np.sqrt(2.0 / (best.points_per_error * best.variance(sweep)))
+    course = np.zeros_like(residual)
+    course[here] = ((high + low - 2.0 * middle) / step**2 * weight).view(np.float64)
+    slopes = np.vstack([course, best.solution.jacobian])
     covariance = covariance_of(slopes, model.n_priors)
     moved = -covariance @ (slopes @ residual)
-    start = sum(len(misfit) for misfit in misfits[:place])
-    here = slice(start, start + len(misfits[place]))
     left = residual + moved @ slopes
     share = 1.0 - float(np.sum(left[here] ** 2) / np.sum(residual[here] ** 2))
     rise = math.expm1(moved[1 + model.names.index("Qms")]) if "Qms" in model.names else 0.0

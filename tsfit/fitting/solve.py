@@ -104,6 +104,11 @@ class Solved:
         """What the minimum is of, with the weights that were found."""
         return Objective(self.model, self.solution.weights)
 
+    @cached_property
+    def residual(self) -> Real:
+        """Weighted misfits and priors (m,) at the minimum, of which `solution.jacobian` is the derivative."""
+        return self.objective.weighed(self.solution.misfits, self.x)
+
     def misfit(self, sweep: FitSweep) -> Complex:
         """Model plus systematic error minus measured, ohm, (n,), of one of the sweeps."""
         return self.solution.misfits[self._place(sweep)]

@@ -81,14 +81,9 @@ def load_toml(path: Path, kind: str) -> dict[str, object]:
     """Read the tables of `path` as they are, floats as `WrittenFloat`. Raises TsfitError ``missing_file``, ``not_toml``."""
     try:
         data = read_bytes(path, MAX_BYTES, f"too large for a {kind} file; name a TOML text.", "not_toml")
+        return tomllib.loads(data.decode("utf-8-sig"), parse_float=WrittenFloat)
     except OSError as error:
         raise unreadable(path, error, f"name an existing {kind} file") from error
-    except ValueError as error:
-        raise TsfitError(
-            f"{path}: no file can be named so ({error}); name another.", code="missing_file", file=path
-        ) from error
-    try:
-        return tomllib.loads(data.decode("utf-8-sig"), parse_float=WrittenFloat)
     except (ValueError, RecursionError) as error:
         comma = _DECIMAL_COMMA.search(data)
         message = f"{path}: not a valid TOML {kind} file ({error}); mend that place."

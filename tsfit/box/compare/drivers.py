@@ -33,7 +33,7 @@ from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
-from tsfit.box.limits import MaximumOutput
+from tsfit.box.limits import COUNTED, MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
@@ -296,10 +296,11 @@ def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: Cas
         # Where both are one, the limits have told already where travel comes first.
         sentences += beyond_travel(names, case) if "rated power" in at and number == len(names) - 1 else []
     if "limits" in case.level_db:
-        for what, counted, rating in (("rated power", "heat", "power_w"), ("Xmax", "travel", "xmax_m")):
-            lacking = [name for name, box in named if getattr(box.ratings, rating) is None]
-            have = "have" if len(lacking) > 1 else "has"
-            sentences += [f"{' and '.join(lacking)} {have} no known {what}: {counted} is not counted."] if lacking else []
+        for what, each in COUNTED.items():
+            lacking = [name for name, box in named if getattr(box.ratings, each.rating) is None]
+            if lacking:
+                have = "have" if len(lacking) > 1 else "has"
+                sentences.append(f"{' and '.join(lacking)} {have} no known {each.called}: {what} is not counted.")
     for name, one in zip(names, case.equalised, strict=False):
         sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
         if one.loudest_db is not None and one.limited_at_hz is not None:

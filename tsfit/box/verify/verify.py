@@ -235,9 +235,9 @@ def verify(
 
     The curve is that at the driver's terminals, without crossover, from well below the lowest resonance to well above the
     highest; `driver` is one driver, as measured before it was built in. Without a fit its parameters count as those of a
-    datasheet, and the result says so. `lead_ohm` is taken off the curve; more of it, or a warm coil, is found with
-    the box. Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold
-    the resonances; ``no_match`` when no box of this kind explains it; what building the plan raises.
+    datasheet, and the result says so. `lead_ohm` is taken off the curve; more of it, or a warm coil, is found with the box.
+    Raises ``usage`` for another kind of box; ``too_narrow`` when the curve does not hold the resonances; ``no_match`` when
+    no box of this kind explains it; what building the plan raises.
     """
     if plan.kind not in LOSSES:
         raise TsfitError("an infinite baffle cannot be verified; boxes can.", code="usage")
@@ -245,9 +245,8 @@ def verify(
     planned, filling = result.enclosure, plan.contents.factor
     before = numbers(planned, _stated(plan, result), filling)
     ends = (before["fc"],) * 2 if plan.kind == "closed" else (before["fL"], before["fH"])
-    lead = within(lead_ohm, 0.0, 0.9 * float(np.min(np.abs(curve.impedance_ohm))), "resistance of the leads", "ohm")
-    curve = put_back(curve, curve.frequency_hz <= UP_TO * ends[1])
-    sweep = _sweep(replace(curve, impedance_ohm=curve.impedance_ohm - lead), *ends)
+    curve = _at_the_driver(curve, lead_ohm, UP_TO * ends[1])
+    sweep = _sweep(curve, *ends)
     unknowns = Unknowns(planned, driver_prior(driver, fit), _cone_air(planned.driver, driver), (), sweep)
     best, absent, moved = _explained(unknowns, FAR if fit else FAR_FROM_SHEET)
     built = best.unknowns.enclosure(best.solution.x)
@@ -260,8 +259,6 @@ def verify(
     found = best.estimates(filling)
     told = {name: one for name, one in found.items() if 0.0 < one.stdev < UNTOLD * one.value}
     comparisons = deviations(told, before)
-    f = sweep.frequency_hz
-    curves = sweep.impedance_ohm, built.impedance(f), planned.impedance(f)
     leak = leaks(plan.kind, found)
     other = other_driver(_not_as_told(unknowns.prior, best, driver, fit, moved), fit is not None)
     sentences = [one for one in (other, leak) if one]
@@ -288,8 +285,21 @@ def verify(
             *remarks(best.misfit, fit, told, untold),
             *more_resistance(planned.driver.Re, built.driver.Re),
         ),
-        curve=BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves)),
+        curve=_beside(sweep, built, planned),
     )
+
+
+def _beside(sweep: CabinetSweep, built: Enclosure, planned: Enclosure) -> BuiltCurve:
+    f = sweep.frequency_hz
+    curves = sweep.impedance_ohm, built.impedance(f), planned.impedance(f)
+    return BuiltCurve(f, *(Parts(z.real, z.imag) for z in curves))
+
+
+def _at_the_driver(curve: ImpedanceCurve, lead_ohm: float, up_to_hz: float) -> ImpedanceCurve:
+    """The curve without `lead_ohm`, and with what was taken off its magnitude alone put right."""
+    lead = within(lead_ohm, 0.0, 0.9 * float(np.min(np.abs(curve.impedance_ohm))), "resistance of the leads", "ohm")
+    curve = put_back(curve, curve.frequency_hz <= up_to_hz)
+    return replace(curve, impedance_ohm=curve.impedance_ohm - lead)
 
 
 def _stated(plan: BoxPlan, result: BoxResult) -> tuple[str, ...]:
