@@ -16,7 +16,8 @@ from tsfit.formats.toml import read_toml
 def test_every_file_is_good(tmp_path, rig):
     folder = tmp_path / "new" / "folder"
     files = start_folder(folder, rig)
-    assert all(path.is_file() for path in files)
+    assert all(path.is_dir() == (path.name == "drivers") for path in files)
+    assert set(folder.iterdir()) == set(files)
     assert read_rig(folder / "rig.toml").name
     read_toml(folder / "bench.toml", BenchTable, "bench")
     assert "rig.svg" in (folder / "rig.toml").read_text()

@@ -23,13 +23,15 @@ def test_the_answer_says_how_loud_and_what_stops_it():
     assert answer(box_plan("closed", volume=0.045).build(made_driver()))[1].startswith("How loud it plays is open")
 
 
-def test_a_port_says_which_wall_its_room_counts_and_which_speed_stops_it():
+@pytest.mark.parametrize(("wall_mm", "across_cm"), [(3.0, 4.6), (0.0, 4.0), (18.0, 7.6)])
+def test_a_port_says_which_wall_its_room_counts_and_which_speed_stops_it(wall_mm, across_cm):
     """A tube of 4 cm with walls of 3 mm is 4.6 cm across; 5 % of 343 m/s is commonly where a port gets noisy."""
     rated = {"power_w": 100.0, "xmax_m": 0.005}
-    narrow = box_plan("vented", volume=0.06, tuning=30.0, port=Port(0.04), ratings=rated).build(made_driver())
-    size, loud = answer(narrow)
-    taken, length = re.search(r"([\d.]+) l more with a wall of 3 mm", size)[1], re.search(r"([\d.]+) cm long", size)[1]
-    assert float(taken) == pytest.approx(1e-3 * math.pi / 4.0 * 4.6**2 * float(length), abs=0.051)
+    narrow = box_plan("vented", volume=0.06, tuning=30.0, port=Port(0.04, wall=1e-3 * wall_mm), ratings=rated)
+    size, loud = answer(narrow.build(made_driver()))
+    taken, length = re.search(r"([\d.]+) l more", size)[1], re.search(r"([\d.]+) cm long", size)[1]
+    assert f"l more, {wall_mm:.1f} mm of wall counted" in size
+    assert float(taken) == pytest.approx(1e-3 * math.pi / 4.0 * across_cm**2 * float(length), abs=0.051)
     assert "(port speed)" in loud
     limit = float(re.search(r"Air in the port is held to ([\d.]+) m/s\.$", loud)[1])
     assert limit == pytest.approx(0.05 * 343.0, rel=0.01)

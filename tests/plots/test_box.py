@@ -31,6 +31,12 @@ def test_a_closed_box_has_four_panels_with_units_and_direct_labels():
     assert png(figure).startswith(b"\x89PNG")
 
 
+def test_a_limit_far_above_the_curve_is_told_where_it_does_not_reach():
+    figure = box_plot(closed_box(HERON, qtc=0.707, voltage=2.83))
+    assert "Xmax, above: 6 mm" in [text.get_text() for text in figure.axes[2].texts]
+    assert figure.axes[2].get_ylim()[1] < 6.0
+
+
 def test_a_port_of_known_diameter_gets_a_panel():
     figure = box_plot(vented_box(HERON, volume=0.06, tuning=31.0, port_diameter=0.08))
     assert [panel.get_ylabel() for panel in figure.axes][3] == "port air, m/s peak"

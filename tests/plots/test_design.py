@@ -56,6 +56,19 @@ def test_labels_keep_off_the_edges_and_usually_there_are_two_families():
         assert np.all((place > 0.07) & (place < 0.93)), text.get_text()
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_names_of_contours_keep_off_each_other(seed):
+    driver = replace(HERON, Fs=(22.0, 31.0, 45.0, 60.0)[seed], Qes=(0.3, 0.42, 0.36, 0.5)[seed])
+    search = vented_search(driver, replace(usual_limits(driver, 0.1), delay=0.025), leak_q=7.0)
+    figure = map_plot(design_map(search, (0.06, driver.Fs), 25))
+    figure.canvas.draw()
+    sets = [one for one in figure.axes[0].collections if isinstance(one, QuadContourSet) and not one.filled]
+    boxes = [(text.get_text(), text.get_window_extent()) for item in sets for text in item.labelTexts]
+    assert len(boxes) > 4
+    overlapping = [(a, b) for k, (a, one) in enumerate(boxes) for b, other in boxes[:k] if one.overlaps(other)]
+    assert not overlapping
+
+
 def test_what_breaks_the_limits_is_shaded():
     design, *_ = contours(("f3",))
     excess = design.over(design.boxes.excess)

@@ -81,7 +81,7 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
     if simulated is not None:
         shutil.copytree(source / "drivers", folder / "drivers")
         _described(folder / "bench.toml", simulated)
-    return [folder / name for name in contents]
+    return [folder / name for name in (*contents, *["drivers"] * (simulated is not None))]
 
 
 def _described(bench: Path, driver_file: Path) -> None:

@@ -10,7 +10,7 @@ from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.limits import COUNTED, GIVE_RATINGS, MaximumOutput, not_counted
 from tsfit.box.loudness import watts
-from tsfit.box.ports import PORT_WALL, Port
+from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
 from tsfit.box.told import written
 
@@ -20,7 +20,7 @@ ANSWERED = (
     ("tuned to", [("fb_hz", "Hz")]),
     ("port", [("port_diameter_cm", "cm across"), ("port_length_cm", "cm long")]),
     ("slot", [("port_area_cm2", "cm² in section"), ("port_length_cm", "cm long")]),
-    ("which takes", [("port_volume_l", f"l more with a wall of {1e3 * PORT_WALL:g} mm")]),
+    ("which takes", [("port_volume_l", "l more"), ("port_wall_mm", "mm of wall counted")]),
     ("each radiator with", [("radiator_added_mass_g", "g added")]),
     ("f3", [("f3_hz", "Hz")]),
     ("f6 (-6 dB)", [("f6_hz", "Hz")]),
@@ -79,7 +79,8 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
     parts = [
         f"{_each(label, numbers)}{' ' * bool(label)}{', '.join(_told(key, numbers.get(key), unit) for key, unit in keys)}"
         for label, keys in ANSWERED
-        if all(numbers.get(key) for key, _ in keys) and (numbers.get(keys[0][0]) or 0.0) >= LEAST.get(keys[0][0], 0.0)
+        if all(numbers.get(key) is not None for key, _ in keys)
+        and (numbers.get(keys[0][0]) or -1.0) >= LEAST.get(keys[0][0], 0.0)
         if keys[0][0] != "port_area_cm2" or not numbers.get("port_diameter_cm")
     ]
     if kind == "bandpass":

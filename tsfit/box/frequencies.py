@@ -27,6 +27,11 @@ def table_frequencies(resonance_hz: float) -> tuple[float, ...]:
     return tuple(frequency * 10.0**decades for frequency in PREFERRED_HZ)
 
 
+def short_table(frequencies: Sequence[float]) -> tuple[float, ...]:
+    """Those of a table's `frequencies` that a short one has: thirds of an octave where a woofer works, then its last."""
+    return (*frequencies[:8], frequencies[-1])
+
+
 def drawn_frequencies(table: Sequence[float]) -> Real:
     """Return `table` with three steps between neighbours, so that a curve drawn through its levels is smooth."""
     ends = np.log(table)

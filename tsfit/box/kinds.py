@@ -225,6 +225,7 @@ def _opened(
         port_length=length,
         port_area=port.area,
         port_volume=taken,
+        port_wall=port.wall,
         port_resonance=pipe,
         port_speed_limit=port.speed_limit(air),
     )

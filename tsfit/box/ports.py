@@ -20,7 +20,7 @@ import numpy as np
 from tsfit.base.arrays import Number
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
-from tsfit.box.told import CM, Told, within
+from tsfit.box.told import CM, MM, Told, within
 from tsfit.circuit.load import FLANGED_END, FREE_END
 from tsfit.driver.air import Air
 
@@ -45,6 +45,7 @@ class Port:
     flare: Annotated[float, Told("flare_cm", CM, least=0.0)] = 0.0  # radius of the rounding at both ends of a round port
     ends: Annotated[Ends, Told("ends", 1.0, "port_ends")] = "one flush"
     on_wall: Annotated[bool, Told("on_wall", 1.0, "port_on_wall")] = False  # one long side of the slot is a wall of the box
+    wall: Annotated[float, Told("wall_mm", MM, "port_wall_mm", least=0.0)] = PORT_WALL  # of the port's own, thickness
 
     def __post_init__(self) -> None:
         slot = self.width is not None and self.height is not None
@@ -55,6 +56,7 @@ class Port:
                 within(100.0 * value, 0.05, 300.0, name, "cm")
         within(self.count, 1, 100, "number of ports", "")
         within(100.0 * self.flare, 0.0, 50.0, "port flare", "cm")
+        within(1e3 * self.wall, 0.0, 100.0, "port wall", "mm")
         if self.ends not in ENDS:
             raise TsfitError(f"port ends: {self.ends!r} is not known; use one of {', '.join(ENDS)}.", code="wrong_value")
         if slot and self.flare:
@@ -144,12 +146,12 @@ class Port:
         wider = 1.0 if self.diameter is None else (1.0 + 2.0 * self.flare / self.diameter) ** 2
         return min(SPEED_AT_EDGE * wider, SPEED_AT_MOST) * air.sound_speed
 
-    def displaced(self, length: Number, wall: float = PORT_WALL, scale: Number = 1.0) -> Number:
-        """Room (m³) that all ports take inside the box, walls `wall` (m) thick; the section's sides times `scale`."""
+    def displaced(self, length: Number, scale: Number = 1.0) -> Number:
+        """Room (m³) that all ports and their walls take inside the box; the section's sides times `scale`."""
         if self.diameter is not None:
-            return self.count * length * math.pi / 4.0 * (self.diameter * scale + 2.0 * wall) ** 2
+            return self.count * length * math.pi / 4.0 * (self.diameter * scale + 2.0 * self.wall) ** 2
         width, height = self.slot
-        return self.count * length * (width * scale + 2.0 * wall) * (height * scale + 2.0 * wall)
+        return self.count * length * (width * scale + 2.0 * self.wall) * (height * scale + 2.0 * self.wall)
 
     def wider(self, factor: float) -> "Port":
         """Return the same port with its section's sides times `factor`."""

@@ -21,7 +21,7 @@ from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
-from tsfit.box.told import CM, CM2, GRAM, LITRE, Told, in_units
+from tsfit.box.told import CM, CM2, GRAM, LITRE, MM, Told, in_units
 from tsfit.driver.record import Driver
 from tsfit.driver.sizes import UNLIKE_ANY, doubt, odd_size
 
@@ -60,6 +60,7 @@ class OpeningNumbers:
     port_length: Annotated[float | None, Told("port_length_cm", CM)] = None  # of each
     port_area: Annotated[float | None, Told("port_area_cm2", CM2)] = None  # of all
     port_volume: Annotated[float | None, Told("port_volume_l", LITRE)] = None  # room that all take
+    port_wall: Annotated[float | None, Told("port_wall_mm", MM)] = None  # thickness counted in it
     port_resonance: Annotated[float | None, Told("port_resonance_hz")] = None  # the open pipe's own
     port_speed_limit: Annotated[float | None, Told("port_speed_limit_m_s")] = None  # peak air speed that its ends stand
     radiator_added_mass: Annotated[float | None, Told("radiator_added_mass_g", GRAM)] = None  # to each

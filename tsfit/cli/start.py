@@ -33,7 +33,7 @@ def start(folder: Path, rig: str, outputs: Outputs) -> None:
     from tsfit.bench.new_folder import start_folder
 
     files = start_folder(folder, rig)
-    names = [path.name for path in files]
+    names = [path.name + "/" * path.is_dir() for path in files]
     outputs.show({"folder": str(folder), "files": names}, lambda: _print(folder, rig, names))
 
 

@@ -147,10 +147,11 @@ def _port(across: float) -> Group:
     flare = Knob("port.flare_cm", "rounding of its ends, radius", "cm", 0.1, 10.0, 1.0, optional=True)
     width = Knob("port.width_cm", "width", "cm", 0.1 * across, 3.0 * across, _three(across))
     height = Knob("port.height_cm", "height", "cm", 0.02 * across, across, _three(0.12 * across))
+    thick = Knob("port.wall_mm", "its own wall", "mm", 0.5, 40.0, 3.0, optional=True)
     ways = (
         Means("of no told size"),
-        Means("round", (wide, tubes, flare, ends)),
-        Means("slot", (width, height, tubes, ends)),
+        Means("round", (wide, tubes, flare, ends, thick)),
+        Means("slot", (width, height, tubes, ends, thick)),
     )
     return Group("Port", ways)
 

@@ -14,7 +14,7 @@ from tsfit.box.answer import answer, levels
 from tsfit.box.enclosure import slope
 from tsfit.box.equaliser.equalised import at_level, equalise, words
 from tsfit.box.equaliser.sections import FilterSection, gain_db
-from tsfit.box.frequencies import LOUDEST_HZ, table_frequencies
+from tsfit.box.frequencies import LOUDEST_HZ, short_table, table_frequencies
 from tsfit.box.limits import MaximumOutput, not_counted
 from tsfit.box.result import BoxResult, LowHigh
 from tsfit.box.told import written
@@ -126,7 +126,7 @@ def _driver(state: PageState, one: Tried, box: BoxResult, drawn: BoxResult, band
         name=box.enclosure.driver.name,
         sentences=sentences,
         notes=[note.message for note in box.notes],
-        table=levels(drawn, table_frequencies(box.usual_hz)),
+        table=levels(drawn, short_table(table_frequencies(box.usual_hz))),
         curves=curves,
         bands=bands,
         limits={name: limit for name, limit in limits.items() if limit is not None},

@@ -11,7 +11,19 @@ from tsfit.box.enclosure import KIND_NAMES, step_response
 from tsfit.box.limits import MaximumOutput
 from tsfit.box.result import BoxResult
 from tsfit.box.told import in_units
-from tsfit.plots.style import INK, LINES, QUIET, TEXT, frequency_axis, mark_swept, name_level, new_plot, note, value_axis
+from tsfit.plots.style import (
+    INK,
+    LINES,
+    QUIET,
+    SMALL,
+    TEXT,
+    frequency_axis,
+    mark_swept,
+    name_level,
+    new_plot,
+    note,
+    value_axis,
+)
 
 LEVEL_SPAN_DB = 40.0
 BAND_INK = "#c9d6d9"
@@ -178,10 +190,13 @@ def _maximum_panel(panel: Axes, most: MaximumOutput, peak: MaximumOutput | None)
 
 
 def _limit_line(panel: Axes, limit: float | None, scale: float, called: str, unit: str) -> None:
-    """Draw a limit where the curve comes within half of it."""
+    """Draw a limit where the curve comes within half of it; where it does not, say where it lies."""
     if limit is None:
         return
     shown, (bottom, top) = scale * limit, panel.get_ylim()
     if shown <= 2.0 * top:
         panel.set_ylim(bottom, max(top, 1.2 * shown))
         name_level(panel, shown, f"{called} {in_figures(shown, 3)} {unit}")
+    else:
+        told = f"{called}, above: {in_figures(shown, 3)} {unit}"
+        panel.text(0.995, 0.96, told, transform=panel.transAxes, ha="right", va="top", fontsize=SMALL, color=QUIET)

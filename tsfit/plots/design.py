@@ -24,8 +24,10 @@ ROUNDING = 1e-6
 """Share of a limit by which the box that was found may lie beyond it."""
 EDGE, LEAST_POINTS = 0.08, 8
 """No label of a contour stands nearer to an edge than this share of the panel, or on a piece of fewer points."""
-NAMED_AT = (0.5, 0.25)
-"""Where on their contours the first and the second family are named, so that names keep off each other."""
+PLACES = (0.5, 0.25, 0.75, 0.4, 0.6, 0.15, 0.85)
+"""Where on its longest stretch a contour may be named, as a share of it, the earlier the better."""
+APART = (0.09, 0.05)
+"""Shares of the panel's width and height that two names keep between them."""
 JUMPS: dict[Quantity, float] = {"f3": 0.08, "ripple": 0.5, "group delay": 0.3}
 """What changes by so large a share, or by so many dB, from a box to the next one jumps there: no contour has a place."""
 
@@ -59,6 +61,7 @@ def map_plot(
         "ripple": (merits.unevenness_db, lambda v: f"{v:g} dB"),
         "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
     }
+    named: list[Real] = []
     excess = design.over(design.boxes.excess)
     # Shaded up to the first box beyond: none that keeps the limits lies in the shade.
     panel.contourf(litres, design.tuning, excess > ROUNDING, levels=[0.95, 1.5], colors=[QUIET], alpha=0.16)
@@ -75,7 +78,7 @@ def map_plot(
             linestyles=[dash],
             linewidths=1.3,
         )
-        _name_contours(panel, drawn, write, along=NAMED_AT[quantities.index(quantity) % 2])
+        _name_contours(panel, drawn, write, named)
     panel.set_xscale("log")
     panel.set_xlabel("net volume, l", fontsize=TEXT, color=INK)
     panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(float(litres[0]), float(litres[-1]))))
@@ -87,18 +90,22 @@ def map_plot(
     return figure
 
 
-def _name_contours(panel: Axes, drawn: QuadContourSet, write: Callable[[float], str], along: float) -> None:
-    """Write its number on every contour that is long enough, a share `along` of its longest stretch away from the edges."""
+def _name_contours(panel: Axes, drawn: QuadContourSet, write: Callable[[float], str], named: list[Real]) -> None:
+    """Write its number on every contour that is long enough, off the edges and off what is `named` already."""
     places = []
     low, high = np.log([panel.get_xlim()[0], panel.get_ylim()[0]]), np.log([panel.get_xlim()[1], panel.get_ylim()[1]])
     for path in drawn.get_paths():
         longest = np.empty((0, 2))
         for piece in (np.asarray(one, dtype=float) for one in path.to_polygons(closed_only=False)):
             share = (np.log(piece) - low) / (high - low)
-            inside = piece[np.all((share > EDGE) & (share < 1.0 - EDGE), axis=1)]
-            longest = max(longest, inside, key=len)
-        if len(longest) >= LEAST_POINTS:
-            places.append((float(longest[int(along * len(longest))][0]), float(longest[int(along * len(longest))][1])))
+            longest = max(longest, share[np.all((share > EDGE) & (share < 1.0 - EDGE), axis=1)], key=len)
+        if len(longest) < LEAST_POINTS:
+            continue
+        tried = longest[[int(along * len(longest)) for along in PLACES]]
+        free = [one for one in tried if all(np.any(np.abs(one - other) > APART) for other in named)]
+        if free:
+            named.append(free[0])
+            places.append(tuple(np.exp(low + free[0] * (high - low)).tolist()))
     panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3, manual=places)
 
 

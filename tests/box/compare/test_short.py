@@ -23,7 +23,9 @@ def test_in_short_over_all_boxes_at_three_frequencies():
     ]
     found = compare([Candidate(replace(one, Pe=None, Xmax=None)) for one in (OLD, STRONGER)], cases)
     said, missing = in_short(found)
-    assert missing.startswith("Maximum level not told")
+    assert missing == f"Maximum level not told: no power or travel of {OLD.name} and {STRONGER.name} is known."
+    one = in_short(compare([Candidate(OLD), Candidate(replace(STRONGER, Pe=None, Xmax=None))], cases))[-1]
+    assert one.endswith(f" no power or travel of {STRONGER.name} is known.")
     at = [int(np.searchsorted(found.cases[0].frequency_hz, 25.0)) for _ in cases]
     quieter = [-case.differences["equal power"][0].db[k] for case, k in zip(found.cases, at, strict=True)]
     span = f"{min(quieter):.1f} to {max(quieter):.1f}" if min(quieter) > 0.05 else f"up to {max(quieter):.1f}"

@@ -88,6 +88,7 @@ def _case(candidates: Sequence[Candidate], case: Case, draws: int) -> CaseResult
         differences=differences,
         equalised=() if case.flat_to_hz is None else tuple(flat_form(flat(box, case.flat_to_hz)) for box in boxes),
         printed=tuple(_printed(one, box) for one, box in zip(candidates, boxes, strict=True)),
+        unlimited=tuple(one.driver.name for one, most in zip(candidates, maxima, strict=True) if most is None),
     )
     return replace(result, words=tuple(words(candidates, boxes, result)))
 
@@ -230,6 +231,7 @@ class CaseResult:
     equalised: tuple[FlatForm, ...]
     words: tuple[str, ...] = ()
     printed: tuple[tuple[str, ...], ...] = field(default=(), metadata=IF_TOLD)  # limits that only a sheet tells, (n,)
+    unlimited: tuple[str, ...] = field(default=(), metadata=IF_TOLD)  # names of those of which no limit is known
 
 
 @dataclass(frozen=True)

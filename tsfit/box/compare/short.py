@@ -32,7 +32,8 @@ def in_short(result: DriverComparison) -> list[str]:
         advice = _choice(result, number, way)
         found.append(" ".join([f"{names[number]} against {names[0]}, {how}{cross}.", *advice]))
     if way != "limits":
-        found.append("Maximum level not told: not every driver has its power or travel rated.")
+        whose = _listed(list(dict.fromkeys(name for case in result.cases for name in case.unlimited)))
+        found.append(f"Maximum level not told: no power or travel of {whose} is known.")
     return found
 
 

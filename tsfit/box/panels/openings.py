@@ -11,7 +11,6 @@ import numpy as np
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.panels.plan import CabinetPlan, Sides
-from tsfit.box.ports import PORT_WALL
 
 GAP = 0.01
 """Wood that is left between openings, walls and braces, m (common practice, no source)."""
@@ -103,7 +102,7 @@ def front_openings(plan: CabinetPlan, inside: Sides, made: Slots | None, *, rese
     groups = [("radiator", plan.radiators, plan.radiator_cutout, ()), ("driver", plan.drivers, plan.cutout, plan.cutout_at)]
     if plan.tube is not None and plan.tube.port.diameter is not None:
         port = plan.tube.port
-        across = plan.tube.port.diameter + 2.0 * max(port.flare, PORT_WALL)
+        across = plan.tube.port.diameter + 2.0 * max(port.flare, port.wall)
         groups.insert(0, ("port", port.count, across, plan.port_at))
     for what, _, size, places in groups:
         if size is not None:

@@ -113,8 +113,9 @@ def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
 def _print_levels(result: BoxResult, frequencies: tuple[float, ...]) -> None:
     """Print level and travel at the drive asked for, and the most that the limits allow, in one table."""
     from tsfit.box.answer import levels
+    from tsfit.box.frequencies import short_table
 
-    columns = levels(result, frequencies)
+    columns = levels(result, short_table(frequencies))
     print_table(list(columns), list(zip(*columns.values(), strict=True)))
 
 

@@ -52,6 +52,7 @@ shape_options = _add(
     click.option("--flare-cm", default=0.0, help="Radius of the rounding at both ends.  [default: 0]"),
     _choice("--port-ends", "one flush", "both flush", "both free", words="Which ends are flush with a panel."),
     click.option("--port-on-wall", is_flag=True, help="A long side of the slot is a wall of the box."),
+    click.option("--port-wall-mm", type=float, default=3.0, show_default=True, help="Thickness of the port's own wall."),
     click.option("--box-depth-cm", type=float, help="Inner depth along the port, to tell whether it fits."),
     click.option("--port-q", default=math.inf, help="Loss factor of the port.  [default: no loss]"),
 )
