@@ -34,7 +34,7 @@ COMMON = {
 }
 FILLED = {"filling": 1.15, "displaced": 0.0032, "leak_q": 9.0, "absorption_q": 60.0}
 PORT = Port(diameter=0.11, count=2, flare=0.012, ends="both flush")
-SLOT = Port(width=0.31, height=0.042, on_wall=True)
+SLOT = Port(width=0.31, height=0.042, on_wall=True, wall=0.018)
 RATED_PORT = {**COMMON, "ratings": {**COMMON["ratings"], "port_speed_m_s": 22.0}}
 RADIATOR = {"radiator_mass": 0.11, "radiator_area": 0.048, "radiators": 2, "radiator_qms": 7.5}
 PLANS = [
@@ -105,6 +105,10 @@ def test_only_what_differs_from_the_defaults_is_written(tmp_path):
     assert path.read_text() == 'kind = "closed"\nvolume_l = 30.0\n'
     with pytest.raises(TsfitError, match="already there"):
         write_box(path, box_plan("closed", **everything))
+    tube = Port(diameter=0.1, count=1, flare=0.0, ends="one flush", wall=0.003)
+    write_box(tmp_path / "port.toml", box_plan("vented", volume=0.06, tuning=30.0, port=tube))
+    assert "[port]\ndiameter_cm = 10.0\n" in (tmp_path / "port.toml").read_text()
+    assert "wall" not in (tmp_path / "port.toml").read_text()
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ class Inside:
 
 @dataclass(frozen=True)
 class Leaf:
-    """One told value of a record: the attributes that lead to it, how it is told, its type, its default (MISSING: none)."""
+    """One told value of a record: the attributes that lead to it, how it is told, its type, its default as told."""
 
     path: tuple[str, ...]
     told: Told
@@ -90,7 +90,7 @@ def leaves(record: type[DataclassInstance]) -> tuple[Leaf, ...]:
     for item in fields(record):
         hint, mark = marked[item.name]
         if isinstance(mark, Told):
-            found.append(Leaf((item.name,), mark, hint, item.default))
+            found.append(Leaf((item.name,), mark, hint, _as_written(item.default, mark.scale)))
         else:
             found += [_within(item.name, mark, leaf) for leaf in leaves(_record_in(hint))]
     return tuple(sorted(found, key=lambda leaf: bool(leaf.told.beside)))
@@ -152,11 +152,14 @@ def told(record: DataclassInstance) -> dict[str, Value]:
         value: Any = record
         for name in leaf.path:
             value = None if value is None else getattr(value, name)
-        if isinstance(value, float):
-            scale = leaf.told.scale
-            value = None if math.isinf(value) else value if scale == 1.0 else float(f"{value / scale:.12g}")
-        found[leaf.key] = value
+        found[leaf.key] = None if isinstance(value, float) and math.isinf(value) else _as_written(value, leaf.told.scale)
     return found
+
+
+def _as_written(value: Any, scale: float) -> Any:
+    """`value` of a record in the unit of people, whose SI value is `scale`."""
+    plain = scale == 1.0 or not isinstance(value, float) or math.isinf(value)
+    return value if plain else float(f"{value / scale:.12g}")
 
 
 def in_units(record: DataclassInstance) -> dict[str, float | None]:
