@@ -83,9 +83,9 @@ def pytest_xdist_make_scheduler(config, log):
 
 
 def pytest_collection_modifyitems(items):
-    """Bring the longest files to the front; all else stays in its order."""
+    """Bring the longest files to the front; all else in the order of its path, wherever a worker began to collect."""
     rank = {name: number for number, name in enumerate(LONGEST)}
-    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+    items.sort(key=lambda item: (rank.get(item.path.stem, len(rank)), item.path))
 
 
 def pytest_collection_finish():
@@ -211,8 +211,16 @@ def pytest_runtest_makereport(item, call):
 
 @pytest.hookimpl(wrapper=True)
 def pytest_make_collect_report(collector):
-    """See `_required`; this is for a module that skips as a whole."""
-    return _required((yield))
+    """See `_required`; this is for a module that skips as a whole.
+
+    Every worker collects all tests, but begins elsewhere: in a new clone each compiles its share, which the others find.
+    """
+    report = _required((yield))
+    told = getattr(collector.config, "workerinput", None)
+    if told is not None and isinstance(collector, pytest.Directory) and report.result:
+        share = len(report.result) * int(told["workerid"].removeprefix("gw")) // told["workercount"]
+        report.result = [*report.result[share:], *report.result[:share]]
+    return report
 
 
 def _required(report):
