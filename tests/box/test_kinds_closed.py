@@ -130,7 +130,7 @@ def test_travel_beyond_xmax_is_said_with_its_frequency():
     loud = closed_box(driver, volume=0.1, power=100.0)
     note, unrated = loud.notes
     assert (note.code, unrated.code) == ("beyond_xmax", "unrated")
-    limit = float(note.message.split("up to ")[1].split(" Hz")[0])
+    limit = float(note.message.split("below ")[1].split(" Hz")[0])
     below, above = loud.at([0.97 * limit, 1.03 * limit]).excursion_mm
     assert below > 6.0 > above
     assert closed_box(replace(driver, Pe=200.0), volume=0.1, power=0.1).notes == ()

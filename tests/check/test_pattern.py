@@ -49,13 +49,13 @@ def explain(true: Driver, printed: Sheet, spread=0.003):
 @pytest.mark.parametrize(
     ("change", "cause", "words"),
     [
-        ({"cms": 1.25}, "suspension", "a softer suspension (Cms +25 %)"),
-        ({"cms": 0.8}, "suspension", "a stiffer suspension (Cms -20 %)"),
-        ({"bl": 0.9}, "motor", "a weaker motor (Bl -10 %)"),
-        ({"mass": 1.2}, "mass", "a heavier cone (Mms +20 %)"),
-        ({"rms": 1.4}, "damping", "more mechanical loss (Rms +40 %)"),
+        ({"cms": 1.25}, "suspension", "a softer suspension (Cms +25 % explains all)"),
+        ({"cms": 0.8}, "suspension", "a stiffer suspension (Cms -20 % explains all)"),
+        ({"bl": 0.9}, "motor", "a weaker motor (Bl -10 % explains all)"),
+        ({"mass": 1.2}, "mass", "a heavier cone (Mms +20 % explains all)"),
+        ({"rms": 1.4}, "damping", "more mechanical loss (Rms +40 % explains all)"),
         ({"re": 1.15}, "resistance", "a hotter coil"),
-        ({"sd": 1.1}, "area", "a larger effective area (Sd +10 %)"),
+        ({"sd": 1.1}, "area", "a larger effective area (Sd +10 % explains all)"),
     ],
 )
 def test_one_changed_part_is_named(change, cause, words):

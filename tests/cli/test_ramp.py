@@ -169,3 +169,9 @@ def test_a_taken_name_is_not_to_be_replaced(folder, capsys):
     assert "full-travel-3.wav" in said
     assert "another name" in said
     assert "--replace" not in said
+
+
+@pytest.mark.parametrize("output", [".", "/"])
+def test_a_folder_is_no_name_of_recordings(output, folder, capsys):
+    assert led("--yes", "-o", output) == 2
+    assert f"{output} is a folder; give -o a name in it" in capsys.readouterr().err

@@ -248,7 +248,8 @@ CAUSES = {
     ),
     "short_range": Cause(
         "the sweep covers {low:.3g} to {high:.4g} Hz with {near} points around the resonance near {peak:.3g} Hz",
-        "sweep from half to ten times that frequency with at least 24 points per octave",
+        "a fit needs 0.8 to 3 times that frequency and 8 points within a factor of 1.5 of it; "
+        "better sweep from half to ten times with 24 points per octave",
         "the curve's ends about its peak",
     ),
     "phase_unit": Cause(

@@ -16,7 +16,7 @@ from tsfit.capture.impedance import hear, impedance_of, with_standards
 from tsfit.capture.level_limit import LIMIT_DBFS, QUIET_DBFS
 from tsfit.capture.player import Hung, open_player
 from tsfit.capture.quality import SweepVerdict, judge, judge_curve
-from tsfit.capture.recorder import Recorder, add_conditions, conditions_path
+from tsfit.capture.recorder import Recorder, add_conditions, conditions_path, refuse_wrong_name
 from tsfit.capture.recording import read_recording
 from tsfit.capture.repeats import RepeatsVerdict, average_curves, judge_repeats
 from tsfit.capture.rig import Rig
@@ -148,7 +148,8 @@ def known_before(rig: Rig, sweep: SweepTable, excitation: Excitation, specimen: 
 
 
 def free_names(path: Path, repeats: int, *, draws: bool) -> list[Path]:
-    """Names of so many recordings. Raises ``exists`` where a curve, or a plot if one `draws`, of such a name is there."""
+    """Names of so many recordings. Raises ``wrong_name``; ``exists`` where a curve, or a plot if one `draws`, is there."""
+    refuse_wrong_name(path)
     names = [path] if repeats == 1 else [path.with_stem(f"{path.stem}-{number}") for number in range(1, repeats + 1)]
     for name in (path, *names):
         for suffix in (".txt", *[".png"] * draws):

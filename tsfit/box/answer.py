@@ -47,7 +47,9 @@ def answer(result: BoxResult) -> list[str]:
         loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True), *_not_known(result, most))
     speed = result.ratings.port_speed_m_s
     if most is not None and speed is not None and "port speed" in most.limited_by:
-        loud += f" Air in the port is held to {in_figures(speed, 3)} m/s."
+        own = result.opening.port_speed_limit
+        usual = ", above which ports like this are commonly called noisy" * (own is not None and math.isclose(speed, own))
+        loud += f" Air in the port is held to {in_figures(speed, 3)} m/s{usual}."
     free = most is not None and enclosure.kind == "passive" and result.ratings.radiator_xmax_m is None
     return [
         f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",

@@ -185,6 +185,8 @@ def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken
     return TsfitError(meant or f"{said}; {unit}{other}", code="wrong_value")
 
 
+USUAL_DEPTH = 0.8
+"""Inner depth of a box whose proportions nobody told, per edge of a cube as large: those of its boards, 1 : 1.26 : 1.59."""
 PIPE_CLEAR = 6.0
 """Times the tuning at which the port's own resonance is out of the way (common practice, no source)."""
 
@@ -211,6 +213,9 @@ def _opened(
         room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"
         said = f"The port is {100.0 * length:.1f} cm long, more than {room}: bend it, or take a smaller one."
         notes = (QualityNote("long_port", "warn", said),)
+    elif depth is None and length + port.across > USUAL_DEPTH * reach:
+        said = f"The port wants {100.0 * (length + port.across):.0f} cm of inner depth, with one diameter free behind it."
+        notes = (QualityNote("deep_port", "note", said),)
     if pipe < PIPE_CLEAR * tuning:
         said = (
             f"The port sounds as a pipe at {in_figures(pipe, 3)} Hz, less than {PIPE_CLEAR:g} times the tuning: "

@@ -16,7 +16,7 @@ from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
-from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
+from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies, runs
 from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
@@ -299,10 +299,8 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
         (ratings.radiator_xmax_m, moves.radiator_travel, "radiator_beyond_xmax", theirs),
     ):
         if limit is not None and travel is not None and (over := travel > limit).any():
-            highest = frequency[np.flatnonzero(over)[-1]]
-            notes.append(
-                _note(code, f"At {drive} the {words} ({in_figures(1e3 * limit, 3)} mm) up to {in_figures(highest, 3)} Hz.")
-            )
+            where = " and ".join(_beyond(frequency, travel / limit, start, stop) for start, stop in runs(over))
+            notes.append(_note(code, f"At {drive} the {words} ({in_figures(1e3 * limit, 3)} mm) {where}."))
     speed, allowed = moves.port_speed, ratings.port_speed_m_s
     if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
         said = (
@@ -311,6 +309,14 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
         )
         notes.append(_note("fast_port", f"{said}commonly called noisy."))
     return notes
+
+
+def _beyond(frequency: Real, ratio: Real, start: int, stop: int) -> str:
+    """Say of one stretch of `frequency` where it lies; of one that has both ends also by how much a limit is passed."""
+    low, high = (in_figures(frequency[end], 3) for end in (start, stop))
+    if start == 0:
+        return f"below {high} Hz"
+    return f"from {low} to {high} Hz, by up to {in_figures(100.0 * (float(np.max(ratio[start : stop + 1])) - 1.0), 2)} %"
 
 
 @dataclass(frozen=True)

@@ -54,6 +54,13 @@ def wav_header(frames: int, sample_rate_hz: int) -> bytes:
     return start + rest + struct.pack("<I4sI", frames, b"data", data)
 
 
+def refuse_wrong_name(path: Path) -> None:
+    """Raise ``wrong_name`` where `path` is none for a finished recording."""
+    if path.suffix.lower() != ".wav" or path.name.lower().endswith(PARTIAL):
+        message = f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another."
+        raise TsfitError(message, code="wrong_name", file=path)
+
+
 class Recorder:
     """A recording in the making; use it as a context manager, `write` every block, `finish` when all of it is there.
 
@@ -65,9 +72,7 @@ class Recorder:
     """
 
     def __init__(self, path: Path, sample_rate_hz: float, conditions: Mapping[str, object]) -> None:
-        if path.suffix.lower() != ".wav" or path.name.lower().endswith(PARTIAL):
-            message = f"{path}: a recording needs a name that ends in .wav and not in {PARTIAL}; choose another."
-            raise TsfitError(message, code="wrong_name", file=path)
+        refuse_wrong_name(path)
         self.path = path
         self.partial = path.with_suffix(PARTIAL)
         self.frames = 0

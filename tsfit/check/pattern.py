@@ -105,7 +105,10 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    words = f"All deviations together tell of {_words(causes, amounts, sheet)} alone"
+    told = _words(causes, amounts, sheet)
+    # What is measured of that parameter alone stands beside it, and is another number.
+    told = told.replace(" %)", " % explains all)") if len(causes) == 1 else told
+    words = f"All deviations together tell of {told} alone"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
         words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"

@@ -80,7 +80,9 @@ def _print(result: DemoResult) -> None:
         say(f"  - {fit.driver.name}: {check.verdict}{f'{named}. {check.pattern.sentence}' if named else '.'}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
-                say(f"    Travel on trial, measured at full drive: {'; '.join(item.note.split('; ')[:2])}.")
+                printed, met, *_ = item.note.split("; ")
+                vague = ", of no stated meaning" * ("does not define" in item.note)
+                say(f"    Travel on trial, at full drive: {printed}{vague}; {met}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")

@@ -45,6 +45,8 @@ def driven_up(rig: Rig, output: Path | None, asked: Mapping[str, Any], *, quiet:
     stem = Path(asked["state"].replace(" ", "-")) if output is None else output
     if stem.suffix.lower() == ".wav":
         stem = stem.with_suffix("")
+    if not stem.name:
+        raise click.UsageError(f"{stem} is a folder; give -o a name in it, which the recordings' names begin with.")
     volts = math.inf if asked["limit_v"] is None else asked["limit_v"]
     limits = NotBeyond(1e-3 * asked["limit_travel_mm"], asked["limit_coil_c"], volts, asked["ambient_c"])
     seconds, top = 60.0 * asked["minutes"], asked["level_v"] or math.inf

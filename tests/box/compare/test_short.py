@@ -23,9 +23,9 @@ def test_in_short_over_all_boxes_at_three_frequencies():
     ]
     found = compare([Candidate(replace(one, Pe=None, Xmax=None)) for one in (OLD, STRONGER)], cases)
     said, missing = in_short(found)
-    assert missing == f"Maximum level not told: no power or travel of {OLD.name} and {STRONGER.name} is known."
+    assert missing == f"Maximum level not told: {OLD.name} and {STRONGER.name} have no rating."
     one = in_short(compare([Candidate(OLD), Candidate(replace(STRONGER, Pe=None, Xmax=None))], cases))[-1]
-    assert one.endswith(f" no power or travel of {STRONGER.name} is known.")
+    assert one.endswith(f" told: {STRONGER.name} has no rating.")
     at = [int(np.searchsorted(found.cases[0].frequency_hz, 25.0)) for _ in cases]
     quieter = [-case.differences["equal power"][0].db[k] for case, k in zip(found.cases, at, strict=True)]
     span = f"{min(quieter):.1f} to {max(quieter):.1f}" if min(quieter) > 0.05 else f"up to {max(quieter):.1f}"
@@ -42,6 +42,16 @@ def test_who_reaches_lower_and_what_to_take_for_which_use():
     assert said.endswith(f"Take {strong.name} for level, {weak.name} for lower notes at levels that both reach.")
     (said,) = in_short(compare([Candidate(replace(weak, Xmax=0.030)), Candidate(strong)], [same_qtc(0.707)]))
     assert said.endswith(f"Take {weak.name}: lower and louder.")
+
+
+def test_a_lower_f3_that_brings_no_more_bass_is_not_sold_as_lower():
+    """One motor and suspension, a cone of 0.8 of the mass: stiffness and losses rule the bass, what lies above gains."""
+    root = 0.8**0.5
+    heavy = replace(OLD, Pe=1e6)
+    lighter = replace(heavy, name="Dunlin 12 L", Fs=25.0 / root, Qms=5.0 * root, Qes=0.42 * root, Mms=0.088, Xmax=0.030)
+    (said,) = in_short(compare([Candidate(heavy), Candidate(lighter)], [same_volume(0.06)]))
+    assert f"{heavy.name} has the lower f3 in this box, but at equal power no more bass: it is only flatter." in said
+    assert said.endswith(f"Take {lighter.name} for level.")
 
 
 def test_a_lead_that_is_not_worth_a_choice_is_none():

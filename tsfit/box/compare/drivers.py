@@ -32,7 +32,7 @@ from tsfit.box.compare.ways import TITLES, Way
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
-from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
+from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, runs
 from tsfit.box.limits import COUNTED, MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
@@ -360,8 +360,7 @@ def stretches(frequency: Real, holds: Mask) -> list[str]:
     """Say in which stretches of the woofer's range something holds, (n_freq,) both."""
     within = inside(frequency)
     hz = frequency[within]
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], holds[within], [False]])))
-    return [_where(hz[start], hz[stop - 1]) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
+    return [_where(hz[start], hz[stop]) for start, stop in runs(holds[within])]
 
 
 def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tsfit.box.compare.drivers import CHOICE_DB, LEAD_DB, DriverComparison, inside, stretches
+from tsfit.box.compare.drivers import CHOICE_DB, LEAD_DB, CaseResult, DriverComparison, inside, stretches
 from tsfit.box.compare.ways import Way
 from tsfit.box.frequencies import LOUDEST_HZ
 
@@ -32,8 +32,8 @@ def in_short(result: DriverComparison) -> list[str]:
         advice = _choice(result, number, way)
         found.append(" ".join([f"{names[number]} against {names[0]}, {how}{cross}.", *advice]))
     if way != "limits":
-        whose = _listed(list(dict.fromkeys(name for case in result.cases for name in case.unlimited)))
-        found.append(f"Maximum level not told: no power or travel of {whose} is known.")
+        whose = list(dict.fromkeys(name for case in result.cases for name in case.unlimited))
+        found.append(f"Maximum level not told: {_listed(whose)} {'have' if len(whose) > 1 else 'has'} no rating.")
     return found
 
 
@@ -105,7 +105,12 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     if lower is None or len(f3) < len(pairs):
         return []
     # The f3 of both stand beside the size of each box.
-    said = [f"{names[lower]} has the lower f3 in {'this' if len(f3) == 1 else 'every'} box."]
+    box = "this" if len(f3) == 1 else "every"
+    said = [f"{names[lower]} has the lower f3 in {box} box."]
+    lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
+    deeper = max(lows) >= CHOICE_DB
+    if not deeper:
+        said = [f"{names[lower]} has the lower f3 in {box} box, but at equal power no more bass: it is only flatter."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz
@@ -113,7 +118,7 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     at = np.searchsorted(frequency, LOUDEST_HZ)
     leads = [np.all(sign * db >= CHOICE_DB, axis=0) for sign in (-1.0, 1.0)]
     if np.all(np.abs(db[:, at]) < CHOICE_DB):
-        return [*said, f"Take {names[lower]}: as loud, and lower."]
+        return [*said, f"Take {names[lower]}: as loud, and {'lower' if deeper else 'flatter'}."]
     # One who is led worth a choice in any box is not the louder one.
     ahead = [k for k, sign in ((0, -1.0), (1, 1.0)) if leads[k][at].any() and np.all(sign * db[:, at] > -CHOICE_DB)]
     if not ahead:
@@ -121,12 +126,21 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     (louder,) = ahead
     where = "" if leads[louder][at].all() else f" {' and '.join(stretches(frequency, leads[louder]))}"
     if louder == lower:
-        said.append(f"Take {names[lower]}: lower and louder{where}.")
+        said.append(f"Take {names[lower]}: {'lower' if deeper else 'flatter'} and louder{where}.")
+    elif not deeper:
+        said.append(f"Take {names[louder]} for level{where}.")
     elif where:
         said.append(f"Take {names[louder]} for level{where}, {names[lower]} for lower notes without equaliser.")
     else:
         said.append(f"Take {names[louder]} for level, {names[lower]} for lower notes at levels that both reach.")
     return said
+
+
+def _lead_below(case: CaseResult, number: int, lower: int, f3: tuple[float, float]) -> float:
+    """By how many dB the driver with the lower f3 leads at equal power, at most, where f3 says it does: up to its own."""
+    db = (2.0 * lower - 1.0) * case.differences["equal power"][number - 1].db
+    within = inside(case.frequency_hz) & (case.frequency_hz <= f3[lower])
+    return float(np.max(db[within], initial=-np.inf))
 
 
 def _listed(words: Sequence[str]) -> str:

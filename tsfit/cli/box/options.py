@@ -61,7 +61,7 @@ port_options = _add(
     click.option("--port-length-cm", type=float, help="Length over all, instead of --tuning-hz."),
     click.option("--port-effective-cm", type=float, help="Effective length, ends counted, where it is known better."),
     shape_options,
-    click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: by its ends]"),
+    click.option("--port-limit-m-s", type=float, help="Peak air speed allowed.  [default: 17, more with a flare]"),
 )
 
 radiator_options = _add(
