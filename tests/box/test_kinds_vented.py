@@ -222,3 +222,11 @@ def test_the_depth_that_a_port_wants_is_said(length, told):
     driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
     codes = [note.code for note in vented_box(driver, volume=0.06, port_diameter=0.08, port_length=length).notes]
     assert ("deep_port" in codes, "long_port" in codes) == (bool(told), told is None)
+
+
+@pytest.mark.parametrize(("displaced", "little"), [(0.0, False), (0.0006, True), (0.004, False)])
+def test_less_displaced_than_the_port_takes_is_said(displaced, little):
+    """A tube of 8 cm, 8.6 cm over its walls, takes 58 cm³ a centimetre of its length: 1.2 l for 20.3 cm."""
+    driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+    result = vented_box(driver, volume=0.06 + displaced, tuning=31.0, port_diameter=0.08, displaced=displaced)
+    assert ("little_displaced" in [note.code for note in result.notes]) == little

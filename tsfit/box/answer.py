@@ -85,6 +85,10 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
         and (numbers.get(keys[0][0]) or -1.0) >= LEAST.get(keys[0][0], 0.0)
         if keys[0][0] != "port_area_cm2" or not numbers.get("port_diameter_cm")
     ]
+    gross = numbers.get("gross_volume_l") or 0.0
+    if numbers.get("port_volume_l") and gross > (numbers.get("volume_l") or gross):
+        counted = f"({written(gross, 'l')} with all that is displaced)"
+        parts = [part.replace(" l more, ", f" l {counted}, ") if "mm of wall" in part else part for part in parts]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"
     return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {in_figures(drive_v, 3)} V"])

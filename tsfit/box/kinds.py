@@ -109,6 +109,13 @@ class VentedPlan(BoxPlan, Filled):
         factors = self.losses.factors(port_q=self.port_q)
         box = load.vented_box(acting, tuning, one.air, added_mass=given.load.added_mass, losses=load.Losses(**factors))
         opened, notes = _opened(self.opening, float(box.port_mass), tuning, acting, given.driver)
+        takes, told = opened.port_volume or 0.0, self.filling.displaced
+        if 0.0 < told < 0.99 * takes:
+            said = (
+                f"{in_figures(told / LITRE, 3)} l displaced are less than the {in_figures(takes / LITRE, 3)} l that the "
+                "port takes: tell what driver, port and braces take together."
+            )
+            notes = (QualityNote("little_displaced", "warn", said), *notes)
         chamber = ChamberNumbers.of(acting, self.filling, one.Vas)
         return Built(box, factors, chamber, opened, notes=notes)
 

@@ -105,7 +105,7 @@ def best_band_pass(search: BandPassSearch) -> tuple[float, float, float]:
         raise TsfitError(
             f"{driver.name}: no band-pass box keeps all the limits; the closest, {in_figures(1e3 * rear, 3)} and "
             f"{in_figures(1e3 * front, 3)} l "
-            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {missed}; relax that, or allow more volume.",
+            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {missed}; relax one of these, or allow more volume.",
             code="unreachable_limits",
         )
     return rear, front, tuning

@@ -193,16 +193,19 @@ def best_vented(
     found = _search(search, objective)
     if found.excess[0] > 0.0:
         name = search.bare.driver.name
+        limits, length = search.limits, 100.0 * float(found.port_length[0])
+        longest = length / math.exp(float(found.exceeded.get("port length", np.zeros(1))[0]))
         told = {
-            "ripple": f" ({found.merits.unevenness_db[0]:.2f} dB with the coil counted)",
-            "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 3)} ms)",
-            "port length": f" ({in_figures(100.0 * found.port_length[0], 3)} cm)",
+            "ripple": f" ({found.merits.unevenness_db[0]:.3f} dB with the coil counted, limit {limits.ripple_db:g})",
+            "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 4)} ms, limit {in_figures(1e3 * limits.delay)})",
+            "port length": f" ({in_figures(length, 4)} cm, limit {in_figures(longest, 4)})",
         }
         missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
         kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
             f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
-            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {missed}; relax that, or allow more volume.",
+            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {missed}; relax one of these, or allow more "
+            "volume.",
             code="unreachable_limits",
         )
     return found

@@ -178,7 +178,8 @@ def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:
         port, length = plan.tube.port, plan.tube.length - plan.front
         free, mouth = inside[2] - length, port.height or port.across
         within = f", {1e3 * plan.front:.0f} mm of it in the front," * (plan.front > 0.0)
-        told = f"the port of {1e3 * plan.tube.length:.0f} mm{within} ends {1e3 * max(free, 0.0):.0f} mm before the back"
+        ends = f"ends {1e3 * free:.0f} mm before the back" if free > 0.0 else f"is {-1e3 * free:.0f} mm too long"
+        told = f"the port of {1e3 * plan.tube.length:.0f} mm{within} {ends}"
         if free < 0.5 * mouth:
             depth = 1e3 * (length + mouth + plan.walls[2])
             raise TsfitError(

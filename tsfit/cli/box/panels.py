@@ -116,7 +116,9 @@ def _print(built: Cabinet) -> None:
         ("sheets, waste", f"{built.sheets} of {length:.0f} x {width:.0f} mm, {built.waste:.0%}"),
     ]
     if built.port_length_mm is not None:
-        rows.insert(3, ("port over all, what it takes", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l"))
+        rows.insert(
+            3, ("port over all (air of 20 °C), what it takes", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l")
+        )
     if built.brace_at_mm:
         heights = ", ".join(f"{height:.0f}" for height in built.brace_at_mm)
         rows.insert(3, ("braces above the inner lower wall", f"{heights} mm"))
