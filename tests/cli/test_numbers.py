@@ -62,6 +62,9 @@ def test_ranges_and_lists_are_kept(given):
         (("--volume-l", "much"), "not a valid float"),
         (("--volume-l", "nan"), "'nan' is not a number"),
         (("--mass-g", "nan"), "'nan' is not a number"),
+        (("--volume-l", "3.04e+198"), "3.04e\\+198 is like no number of this trade"),
+        (("--volume-l", "-1e300"), "like no number of this trade"),
+        (("--mass-g", "1e-300"), "1e-300 is like no number of this trade"),
     ],
 )
 def test_what_cannot_be_told_is_refused(given, words, said):

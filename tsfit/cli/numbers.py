@@ -17,6 +17,10 @@ WRITTEN = re.compile(r"\s*[+-]?(?:\d[\d.,]*|[.,]\d+)(?:[eE][+-]?\d+)?\s*(?P<unit
 """A number, and what may be its unit."""
 
 
+BEYOND = 1e15
+"""No number that a person means is larger, or smaller than the inverse; powers of one would leave what floats can hold."""
+
+
 def _plain(text: Any, option: click.Parameter | None) -> Any:
     """Return what a person wrote as a number in the unit in which the name of `option` ends, as far as it is one.
     Raises TsfitError ``wrong_value`` where a comma may stand for thousands, ``wrong_unit``.
@@ -35,9 +39,11 @@ def _plain(text: Any, option: click.Parameter | None) -> Any:
 
 
 def _number(number: float, kind: FloatParamType, option: click.Parameter | None, context: click.Context | None) -> float:
-    """Return `number`; fails where it is none, which no comparison with a range tells."""
+    """Return `number`; fails where it is none, which no comparison with a range tells, or nothing here can be it."""
     if math.isnan(number):
         kind.fail("'nan' is not a number; give one.", option, context)
+    if number and not math.isinf(number) and not 1.0 / BEYOND <= abs(number) <= BEYOND:
+        kind.fail(f"{number:g} is like no number of this trade; give one between 1e-15 and 1e15, or 0.", option, context)
     return number
 
 

@@ -163,3 +163,15 @@ def test_every_alignment_comes_out_of_the_circuit(qts, leak_q):
         _, numbers = level_of(design, driver)
         assert numbers["f3_hz"] == pytest.approx(design.f3_hz, rel=0.004 if design.family == "B4" else 1e-4)
         assert numbers["ripple_db"] == pytest.approx(design.ripple_db, abs=0.2 if design.family == "B4" else 0.02)
+
+
+@pytest.mark.parametrize("leak_q", [1e8, 1e12, 3.0362065725936057e198, 1.7e308])
+def test_a_leak_that_nobody_can_tell_is_none(leak_q):
+    driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+    tight = possible_alignments(driver, math.inf)
+    leaking = possible_alignments(driver, leak_q)
+    assert tight
+    assert leaking.keys() == tight.keys()
+    for family, design in leaking.items():
+        assert design.volume == pytest.approx(tight[family].volume, rel=1e-5)
+        assert design.tuning == pytest.approx(tight[family].tuning, rel=1e-5)

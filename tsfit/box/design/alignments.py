@@ -74,6 +74,10 @@ def chebyshev_ripple(k: float) -> float:
     return 0.0 if k >= 1.0 else 10.0 * math.log10(1.0 + 1.0 / math.sinh(4.0 * math.atanh(k)) ** 2)
 
 
+TIGHT = 1e9
+"""A leak Q from which a box has no leak: what less would let through is lost in rounding."""
+
+
 def _box(coefficients: Coefficients, leak_q: float) -> tuple[float, float, float]:
     """α, h and Qts that give `coefficients` with the leak Q; without losses h = a3/a1 and Qts = 1/√(a1 a3).
 
@@ -81,7 +85,7 @@ def _box(coefficients: Coefficients, leak_q: float) -> tuple[float, float, float
     Qts is infinite where the leak alone damps more than the coefficients ask for.
     """
     a1, a2, a3 = coefficients
-    loss = 1.0 / leak_q
+    loss = 1.0 / leak_q if leak_q < TIGHT else 0.0
     root = math.sqrt(a3 / a1)
     if loss:
         found = np.roots([loss, -a1, 0.0, a3, -loss])
