@@ -87,7 +87,7 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
     ]
     gross = numbers.get("gross_volume_l") or 0.0
     if numbers.get("port_volume_l") and gross > (numbers.get("volume_l") or gross):
-        counted = f"({written(gross, 'l')} with all that is displaced)"
+        counted = f"({written(gross, 'l')} in all)"
         parts = [part.replace(" l more, ", f" l {counted}, ") if "mm of wall" in part else part for part in parts]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"
