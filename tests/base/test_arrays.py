@@ -1,12 +1,13 @@
-"""How JSON becomes numbers: lists to arrays, null to NaN, words refused."""
+"""How JSON becomes numbers: lists to arrays, null to NaN, words refused; and the stretches of a mask."""
 
 import json
+from itertools import groupby
 
 import numpy as np
 import pytest
 from pydantic import TypeAdapter, ValidationError
 
-from tsfit.base.arrays import Read, ReadFloat
+from tsfit.base.arrays import Read, ReadFloat, runs
 
 
 @pytest.mark.parametrize("text", ["[1.5, 2, -3e-5]", "[[1, 2], [3, 4]]", "[]"])
@@ -31,3 +32,11 @@ def test_a_number_becomes_a_float_and_no_array():
 def test_what_holds_no_numbers_is_refused(value):
     with pytest.raises(ValidationError):
         TypeAdapter(Read).validate_python(value)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_stretches_of_a_mask_are_those_of_the_library_of_iteration(seed):
+    """`itertools.groupby` finds them one by one."""
+    holds = np.random.default_rng(seed).random(40 * seed) < 0.6
+    groups = [[k for k, _ in group] for held, group in groupby(enumerate(holds), key=lambda each: each[1]) if held]
+    np.testing.assert_array_equal(runs(holds), np.reshape([(one[0], one[-1] + 1) for one in groups], (-1, 2)))

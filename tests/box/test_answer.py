@@ -96,3 +96,9 @@ def test_the_table_is_that_of_the_curves():
 def test_what_the_port_takes_is_more_or_part_of_what_is_displaced(displaced_l, told):
     plan = box_plan("vented", volume=0.06 + 1e-3 * displaced_l, tuning=30.0, port=Port(0.08), displaced=1e-3 * displaced_l)
     assert told in answer(plan.build(made_driver()))[0]
+
+
+def test_what_a_closed_chamber_holds_is_not_told_of_the_port_before_it():
+    chambers = {"rear_volume": 0.03, "displaced": 0.003, "front_volume": 0.03, "tuning": 55.0, "port": Port(0.08)}
+    (size, *_) = answer(box_plan("bandpass", **chambers).build(made_driver()))
+    assert " l more, 3.0 mm of wall counted" in size

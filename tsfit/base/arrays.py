@@ -20,6 +20,12 @@ Mask: TypeAlias = NDArray[np.bool_]
 Number: TypeAlias = float | Real
 
 
+def runs(holds: Mask) -> NDArray[np.intp]:
+    """Stretches in which something `holds` (n,): index of the first of each, and of the one behind it, (n_runs, 2)."""
+    edges = np.diff(np.concatenate([[False], holds, [False]]))
+    return np.flatnonzero(edges).reshape(-1, 2)
+
+
 class _Read:
     """Tells pydantic how a number or (nested) list of JSON becomes a float or an array; null becomes NaN."""
 

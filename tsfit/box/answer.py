@@ -78,17 +78,18 @@ def _not_known(result: BoxResult, most: MaximumOutput) -> tuple[str | None, str]
 
 def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: float) -> str:
     """How large the box is and how low it plays, from its numbers by the keys of the machine form."""
+    # A closed chamber behind the cone has no port: what is displaced there is not its.
+    net, gross = numbers.get("volume_l"), numbers.get("gross_volume_l")
+    counted = kind != "bandpass" and net is not None and gross is not None and gross > net
+    other = {"port_volume_l": f"l ({written(gross, 'l')} in all)"} if counted else {}
     parts = [
-        f"{_each(label, numbers)}{' ' * bool(label)}{', '.join(_told(key, numbers.get(key), unit) for key, unit in keys)}"
+        f"{_each(label, numbers)}{' ' * bool(label)}"
+        f"{', '.join(_told(key, numbers.get(key), other.get(key, unit)) for key, unit in keys)}"
         for label, keys in ANSWERED
         if all(numbers.get(key) is not None for key, _ in keys)
         and (numbers.get(keys[0][0]) or -1.0) >= LEAST.get(keys[0][0], 0.0)
         if keys[0][0] != "port_area_cm2" or not numbers.get("port_diameter_cm")
     ]
-    gross = numbers.get("gross_volume_l") or 0.0
-    if numbers.get("port_volume_l") and gross > (numbers.get("volume_l") or gross):
-        counted = f"({written(gross, 'l')} in all)"
-        parts = [part.replace(" l more, ", f" l {counted}, ") if "mm of wall" in part else part for part in parts]
     if kind == "bandpass":
         parts[0] = f"closed chamber {parts[0]}"
     return ", ".join([*parts, f"mid-band {written(numbers.get('reference_db'), 'dB')} at {in_figures(drive_v, 3)} V"])

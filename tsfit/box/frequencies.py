@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import read_bytes
 
@@ -50,12 +50,6 @@ def tabled(frequency_hz: Real) -> list[int]:
 def default_frequencies() -> Real:
     """Return the frequencies used when none are named: 5 Hz to 2 kHz, 48 per octave within 0.1 %, shape ``(416,)``."""
     return np.geomspace(5.0, 2000.0, 416)
-
-
-def runs(holds: Mask) -> list[tuple[int, int]]:
-    """Where something `holds` (n_freq,): first and last index of each stretch."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]])))
-    return [(int(start), int(stop) - 1) for start, stop in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def checked_frequencies(frequency_hz: ArrayLike, where: str = "frequencies") -> Real:

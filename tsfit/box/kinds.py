@@ -192,8 +192,11 @@ def _no_room(opening: Opening, mass: float, acting: float, driver: Driver, taken
     return TsfitError(meant or f"{said}; {unit}{other}", code="wrong_value")
 
 
-USUAL_DEPTH = 0.8
-"""Inner depth of a box whose proportions nobody told, per edge of a cube as large: those of its boards, 1 : 1.26 : 1.59."""
+PROPORTIONS = (1.0, 1.26, 1.59)
+"""Depth, width and height inside, as third parts of an octave apart, so that no two standing waves meet. Common practice,
+no source."""
+USUAL_DEPTH = PROPORTIONS[0] / math.prod(PROPORTIONS) ** (1.0 / 3.0)
+"""Inner depth of a box whose proportions nobody told, per edge of a cube as large."""
 PIPE_CLEAR = 6.0
 """Times the tuning at which the port's own resonance is out of the way (common practice, no source)."""
 

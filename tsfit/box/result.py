@@ -11,12 +11,12 @@ from typing import Annotated, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tsfit.base.arrays import Read, Real
+from tsfit.base.arrays import Read, Real, runs
 from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
-from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies, runs
+from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.parts import AirLoad, Filling
@@ -313,10 +313,10 @@ def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: R
 
 def _beyond(frequency: Real, ratio: Real, start: int, stop: int) -> str:
     """Say of one stretch of `frequency` where it lies; of one that has both ends also by how much a limit is passed."""
-    low, high = (in_figures(frequency[end], 3) for end in (start, stop))
+    low, high = (in_figures(frequency[end], 3) for end in (start, stop - 1))
     if start == 0:
         return f"below {high} Hz"
-    return f"from {low} to {high} Hz, by up to {in_figures(100.0 * (float(np.max(ratio[start : stop + 1])) - 1.0), 2)} %"
+    return f"from {low} to {high} Hz, by up to {in_figures(100.0 * (float(np.max(ratio[start:stop])) - 1.0), 2)} %"
 
 
 @dataclass(frozen=True)

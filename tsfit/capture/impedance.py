@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.base.arrays import Complex, Mask, Real, runs
 from tsfit.base.causes import refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
@@ -123,11 +123,10 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     found = ratio_of_lines(lines, points_per_octave)
     heard = Heard(path, recording.sha256, rate, seconds, rig, (one, other), points_per_octave, found)
     known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], (known | np.roll(known, 1)).astype(int), [0]])))
-    if not len(edges):
+    stretches = runs(known | np.roll(known, 1))
+    if not len(stretches):
         raise _too_noisy(heard, 1.0)
-    longest = int(np.argmax(edges[1::2] - edges[::2]))
-    stretch = np.arange(edges[2 * longest], edges[2 * longest + 1])
+    stretch = np.arange(*max(stretches, key=np.ptp))
     inside = stretch[known[stretch]]
     smooth = None if found.smooth is None else found.smooth[inside]
     ratio = Ratio(found.frequency_hz[inside], found.value[inside], found.variance[inside], smooth)

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Mask, Real, runs
 from tsfit.base.causes import cause
 from tsfit.base.notes import QualityNote, Severity
 from tsfit.capture.disturbance import Disturbance, Disturbed
@@ -134,8 +134,7 @@ def _gap(x: Real) -> tuple[int, int]:
 
     It is no gap where a converter moves on by one step, nor where rest begins or ends.
     """
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], np.diff(x) == 0.0, [False]]).astype(int)))
-    starts, ends = edges[::2], edges[1::2]
+    starts, ends = runs(np.diff(x) == 0.0).T
     inside = (ends - starts >= STILL) & (starts > 0) & (ends < len(x) - 1)
     starts, ends = starts[inside], ends[inside]
     step = float(np.min(np.diff(np.unique(x)), initial=np.inf))
@@ -186,8 +185,5 @@ def _named(piece: Disturbance, recording: Recording, rig: Rig) -> tuple[str, dic
 
 def _longest(flags: Mask) -> tuple[int, int]:
     """First of the flags in the longest row of them, and the one behind it."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    if not len(edges):
-        return 0, 0
-    longest = 2 * int(np.argmax(edges[1::2] - edges[::2]))
-    return int(edges[longest]), int(edges[longest + 1])
+    first, behind = max(runs(flags), key=np.ptp, default=(0, 0))
+    return int(first), int(behind)

@@ -29,6 +29,7 @@ USUAL_COILS_C = (150.0, 250.0)
 """Between which coil temperatures a sheet that states none may have rated its power: common practice, no source."""
 CREST = 4.0
 """Peak over mean power of the noise of IEC 60268-1, 6 dB, from memory."""
+UNDEFINED = "the sheet does not define its Xmax"
 SHORT_TERM_S = (1.0, 60.0)
 SHORT_TERM_TIMES = 60
 """Short-term power is on and off for so many seconds, so many times (IEC 60268-5, from memory)."""
@@ -125,7 +126,7 @@ def _travels(sheet: Sheet, printed: Printed, travel: TravelResult, tolerance: fl
         return [own], [one.words for one in found]
     silent = [f"{geometry[0]} is {in_figures(1e3 * geometry[1], 3)} mm"] if geometry is not None else []
     if stated is None:
-        silent.append("the sheet does not define its Xmax")
+        silent.append(UNDEFINED)
     elif stated == "geometric":
         silent.append("the sheet's travel is geometric, without coil_length_mm and gap_height_mm")
     return found, silent

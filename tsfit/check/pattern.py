@@ -105,9 +105,8 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    told = _words(causes, amounts, sheet)
     # What is measured of that parameter alone stands beside it, and is another number.
-    told = told.replace(" %)", " % explains all)") if len(causes) == 1 else told
+    told = _words(causes, amounts, sheet, " explains all" * (len(causes) == 1))
     words = f"All deviations together tell of {told} alone"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
@@ -196,13 +195,13 @@ def _by_chance(chi2: float, degrees: int) -> float:
     return float(gammaincc(0.5 * degrees, 0.5 * chi2))
 
 
-def _words(causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet) -> str:
+def _words(causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet, what_it_does: str = "") -> str:
     if causes == ("wiring",):
         return f"the two coils wired in another way than for the sheet (Re times {amounts[0]:g}, Bl times {amounts[1]:g})"
     said = []
     for cause, amount in zip(causes, amounts, strict=True):
         more, less, moves = CAUSES[cause]
-        said.append(f"{more if amount > 0.0 else less} ({next(iter(moves))} {100.0 * amount:+.0f} %)")
+        said.append(f"{more if amount > 0.0 else less} ({next(iter(moves))} {100.0 * amount:+.0f} %{what_it_does})")
     return " and ".join(said)
 
 

@@ -48,6 +48,7 @@ def demo(folder: Path, outputs: Outputs) -> None:
 
 def _print(result: DemoResult) -> None:
     from tsfit.box.compare.short import in_short, of_measured
+    from tsfit.check.limits import UNDEFINED
     from tsfit.demo import DRIVERS
 
     old, new = (one.name for one in result.comparison.compared)
@@ -81,7 +82,7 @@ def _print(result: DemoResult) -> None:
         for item in check.figures:
             if item.name == "Xmax" and item.note:
                 printed, met, *_ = item.note.split("; ")
-                vague = ", of no stated meaning" * ("does not define" in item.note)
+                vague = ", of no stated meaning" * (UNDEFINED in item.note)
                 say(f"    Travel on trial, at full drive: {printed}{vague}; {met}.")
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:

@@ -43,7 +43,8 @@ def _number(number: float, kind: FloatParamType, option: click.Parameter | None,
     if math.isnan(number):
         kind.fail("'nan' is not a number; give one.", option, context)
     if number and not math.isinf(number) and not 1.0 / BEYOND <= abs(number) <= BEYOND:
-        kind.fail(f"{number:g} is like no number of this trade; give one between 1e-15 and 1e15, or 0.", option, context)
+        usual = f"give one between {1.0 / BEYOND:g} and {BEYOND:g}, or 0"
+        kind.fail(f"{number:g} is like no number of this trade; {usual}.", option, context)
     return number
 
 

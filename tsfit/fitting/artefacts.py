@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.base.arrays import Complex, Mask, Real, runs
 
 SEED, EDGE = 7.0, 3.0
 """Scatter from which a point begins a band, and to which the band reaches: 7 is beyond noise in any sweep."""
@@ -54,8 +54,7 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
     usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
     height = apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST))
     bands = []
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], height > EDGE, [False]]).astype(int)))
-    for start, stop in edges.reshape(-1, 2):
+    for start, stop in runs(height > EDGE):
         if np.max(height[start:stop]) <= SEED:
             continue
         first, end = _core(height[start:stop])

@@ -21,7 +21,7 @@ from typing import ClassVar
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Number, Read, Real
+from tsfit.base.arrays import Mask, Number, Read, Real, runs
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
@@ -32,7 +32,7 @@ from tsfit.box.compare.ways import TITLES, Way
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
 from tsfit.box.equaliser.form import FlatForm, flat_form
-from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies, runs
+from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
 from tsfit.box.limits import COUNTED, MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
@@ -360,7 +360,7 @@ def stretches(frequency: Real, holds: Mask) -> list[str]:
     """Say in which stretches of the woofer's range something holds, (n_freq,) both."""
     within = inside(frequency)
     hz = frequency[within]
-    return [_where(hz[start], hz[stop]) for start, stop in runs(holds[within])]
+    return [_where(hz[start], hz[stop - 1]) for start, stop in runs(holds[within])]
 
 
 def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:

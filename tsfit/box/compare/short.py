@@ -105,12 +105,10 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     if lower is None or len(f3) < len(pairs):
         return []
     # The f3 of both stand beside the size of each box.
-    box = "this" if len(f3) == 1 else "every"
-    said = [f"{names[lower]} has the lower f3 in {box} box."]
     lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
     deeper = max(lows) >= CHOICE_DB
-    if not deeper:
-        said = [f"{names[lower]} has the lower f3 in {box} box, but at equal power no more bass: it is only flatter."]
+    only = "" if deeper else ", but at equal power no more bass: it is only flatter"
+    said = [f"{names[lower]} has the lower f3 in {'this' if len(f3) == 1 else 'every'} box{only}."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Annotated
 
 from tsfit.base.errors import TsfitError
-from tsfit.box.kinds import ClosedPlan, PassivePlan, VentedPlan
+from tsfit.box.kinds import PROPORTIONS, ClosedPlan, PassivePlan, VentedPlan
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.told import LITRE, MM, Told, within
@@ -15,9 +15,6 @@ from tsfit.driver.air import REFERENCE_AIR
 Sides = tuple[float, float, float]
 Place = tuple[float, float]
 """Middle of an opening, m from the left and from the lower edge of the outside, as seen from there."""
-PROPORTIONS = (1.0, 1.26, 1.59)
-"""Depth, width and height inside, as third parts of an octave apart, so that no two standing waves meet. Common practice,
-no source."""
 DENSITY = 720.0
 """Of fibre board, kg/m³ (common practice, no source)."""
 
