@@ -206,3 +206,7 @@ def test_what_is_fitted_is_drawn_as_the_bench_shows_it():
     miss = np.abs(one.fitted_ohm / shown - 1.0)
     assert np.sqrt(np.mean(miss[one.used] ** 2)) < 3e-4
     assert np.max(miss) < 3e-3
+    # So is the line between the points, which meets the points.
+    line = np.interp(np.log(curve.frequency_hz), np.log(one.line.frequency_hz), one.line.ohm)
+    np.testing.assert_allclose(line, one.fitted_ohm, rtol=2e-3)
+    assert np.sqrt(np.mean(np.abs(line / shown - 1.0)[one.used] ** 2)) < 1e-3

@@ -10,7 +10,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import is_json, to_json
 from tsfit.driver.air import Air
 from tsfit.driver.curve import ImpedanceCurve, State
-from tsfit.driver.fit_result import FittedState
+from tsfit.driver.fit_result import FittedLine, FittedState
 from tsfit.driver.record import Driver
 from tsfit.formats.fit import SCHEMA, fit_to_dict, read_fit
 
@@ -102,6 +102,20 @@ def test_the_sweeps_come_back_to_six_digits(tmp_path):
     for name in ("fitted_ohm", "sigma_ohm"):
         np.testing.assert_allclose(getattr(back, name), getattr(sent, name), rtol=2e-6)
     np.testing.assert_allclose(back.curve.impedance_ohm, sent.curve.impedance_ohm, rtol=2e-6)
+
+
+def test_the_line_between_the_points_comes_back_and_older_files_have_none(tmp_path):
+    (sent,) = swept().states
+    line = FittedLine(np.array([5.0, 71.25, 2e4]), np.array([6.0, 6.1 - 2.5j, 26.0 + 7j]))
+    data = fit_to_dict(replace(swept(), states=(replace(sent, line=line),)))
+    (back,) = read_fit(save(tmp_path, data)).states
+    np.testing.assert_array_equal(back.line.frequency_hz, line.frequency_hz)
+    np.testing.assert_array_equal(back.line.ohm, line.ohm)
+    data["sweeps"][0]["line_hz"].pop()
+    with pytest.raises(TsfitError, match=r"sweeps\.0 must hold as many line_ohm as line_hz"):
+        read_fit(save(tmp_path, data))
+    del data["sweeps"][0]["line_hz"], data["sweeps"][0]["line_ohm"]
+    assert read_fit(save(tmp_path, data)).states[0].line is None
 
 
 def test_sweeps_of_unlike_lengths_are_refused(tmp_path):

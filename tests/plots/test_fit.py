@@ -12,6 +12,7 @@ from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult, FittedState
 from tsfit.driver.record import Driver
+from tsfit.fitting.line import smooth_line
 from tsfit.plots.fit import fit_plot
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, Xmax=0.006)
@@ -46,6 +47,42 @@ def test_a_fit_shows_every_state_and_its_residuals_in_percent():
         np.testing.assert_allclose(dots[1].get_ydata(), expected, atol=0.02)
         assert np.max(np.abs(expected)) > 0.25
     assert png(figure)
+
+
+def drawn(panel, dots=False):
+    return [line for line in panel.lines if (line.get_linestyle() == "None") == dots and len(line.get_xdata()) > 2]
+
+
+def test_the_fitted_line_runs_smoothly_between_few_measured_points():
+    """Twelve points, none at the peak: its height there is the sum of Re and Re·Qms/Qes."""
+    fit = fitted([FREE], np.geomspace(10.0, 400.0, 12))
+    (state,) = fit.states
+    line = smooth_line(lambda f: impedance(f, HERON.values(), Circuit(), free_air()), (10.0, 400.0))
+    magnitude = fit_plot(replace(fit, states=(replace(state, line=line),))).axes[0]
+    (curve,) = (one for one in drawn(magnitude) if one.get_linestyle() == "-")
+    top = HERON.Re * (1.0 + HERON.Qms / HERON.Qes)
+    assert np.nanmax(curve.get_ydata()) == pytest.approx(top, rel=2e-3)
+    assert curve.get_xdata()[np.nanargmax(curve.get_ydata())] == pytest.approx(HERON.Fs, rel=0.01)
+    assert np.max(np.abs(state.fitted_ohm)) < 0.9 * top
+    (points,) = drawn(magnitude, dots=True)
+    assert len(curve.get_xdata()) > 10 * len(points.get_xdata())
+    np.testing.assert_allclose(
+        points.get_ydata(), np.abs(state.curve.impedance_ohm)[np.isin(state.curve.frequency_hz, points.get_xdata())]
+    )
+
+
+@pytest.mark.parametrize("count", [30, 3000])
+def test_measured_points_are_dots_that_can_be_told_apart(count):
+    """At least a dot's width apart on paper, and none left out where they have room."""
+    figure = fit_plot(fitted([FREE], np.geomspace(9.0, 110.0, count)))
+    panel = figure.axes[0]
+    dots, *left = drawn(panel, dots=True)
+    assert dots.get_markersize() >= 3.0
+    assert dots.get_alpha() >= 0.7
+    spots = 72.0 / figure.dpi * panel.transData.transform(dots.get_xydata())
+    assert np.min(np.hypot(*np.diff(spots, axis=0).T)) > dots.get_markersize()
+    shown = sum(len(one.get_xdata()) for one in (dots, *left))
+    assert shown == 30 if count == 30 else 40 < shown < 200
 
 
 def test_what_is_missed_everywhere_alike_is_seen_through_the_noise():

@@ -43,6 +43,13 @@ def test_a_logarithmic_axis_has_room_between_its_numbers(ends):
     assert 3 <= len(ticks) <= 6
 
 
+def test_a_logarithmic_axis_over_a_short_range_has_even_numbers():
+    _, (panel,) = new_plot([0.8], "", "")
+    panel.set_ylim(5.2, 7.9)
+    log_value_axis(panel, "impedance, Ω")
+    assert list(panel.get_yticks()) == pytest.approx([5.5, 6.0, 6.5, 7.0, 7.5])
+
+
 def test_a_logarithmic_axis_whose_values_are_all_alike_has_no_numbers_to_thin():
     _, (panel,) = new_plot([0.8], "", "")
     panel.set_ylim(5.0000001, 5.0000002)

@@ -72,10 +72,19 @@ class Estimate:
 
 
 @dataclass(frozen=True)
+class FittedLine:
+    """The fitted impedance between the measured points."""
+
+    frequency_hz: Real  # (m,), rising, dense where the curve bends
+    ohm: Complex  # (m,)
+
+
+@dataclass(frozen=True)
 class FittedState:
     """One sweep of a fit: the curve, its state, which points were used, the fitted impedance and the total sigma there.
 
-    Fitted is what the bench, with the errors of its own that the fit found, shows of the circuit.
+    Fitted is what the bench, with the errors of its own that the fit found, shows of the circuit. Those errors are known at
+    the points alone; between them the line has what lies between, in log frequency.
     """
 
     curve: ImpedanceCurve
@@ -83,6 +92,7 @@ class FittedState:
     used: Mask  # (n,)
     fitted_ohm: Complex  # (n,)
     sigma_ohm: Real  # (n,), standard deviation of each of real and imaginary part, noise and model floor together
+    line: FittedLine | None = None  # None in files of older versions
 
 
 @dataclass(frozen=True)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tsfit.base.arrays import Mask
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.causes import cause
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
@@ -21,6 +22,7 @@ from tsfit.fitting.agreement import agreement_notes, agreements, refuse_slip, tr
 from tsfit.fitting.box_losses import box_losses, loss_notes
 from tsfit.fitting.budget import advice, budget
 from tsfit.fitting.demands import shown
+from tsfit.fitting.line import smooth_line
 from tsfit.fitting.monte_carlo import Trials, run_trials
 from tsfit.fitting.profile import traced_intervals
 from tsfit.fitting.reference_conditions import condition_estimates
@@ -60,13 +62,16 @@ def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: Mas
     """One sweep beside what the best candidate makes of it, over all its points."""
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
     sigma = np.sqrt(0.5 * (noise + (best.floor * np.abs(curve.impedance_ohm)) ** 2))
-    f = curve.frequency_hz
-    fitted = best.model.fitted(best.x, sweep, f)
-    if sweep.systematic:
-        # Beside the circuit stands what the fit took for the bench's own errors, such as of a gain never calibrated.
-        shown = (curve.impedance_ohm[mask] + best.misfit(sweep)) / fitted[mask]
-        fitted = fitted * np.interp(f, f[mask], shown)
-    return FittedState(curve, sweep.state, mask, fitted, sigma)
+    f, used = curve.frequency_hz, curve.frequency_hz[mask]
+    circuit = partial(best.model.fitted, best.x, sweep)
+    # Beside the circuit stands what the fit took for the bench's own errors, such as of a gain never calibrated.
+    errors = (curve.impedance_ohm[mask] + best.misfit(sweep)) / circuit(used) if sweep.systematic else np.ones(len(used))
+
+    def shown(hz: Real) -> Complex:
+        return np.asarray(circuit(hz) * np.interp(np.log(hz), np.log(used), errors), dtype=np.complex128)
+
+    line = smooth_line(shown, (float(f[0]), float(used[0]), float(used[-1]), float(f[-1])))
+    return FittedState(curve, sweep.state, mask, shown(f), sigma, line)
 
 
 @dataclass(frozen=True)

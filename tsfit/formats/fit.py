@@ -40,6 +40,7 @@ from tsfit.driver.fit_result import (
     BoxLosses,
     Estimate,
     FitResult,
+    FittedLine,
     FittedState,
     LevelDependence,
     ModelCandidate,
@@ -92,6 +93,8 @@ class _Sweep(BaseModel):
     fitted_ohm: list[tuple[Finite, Finite]]
     sigma_ohm: list[NotNegative]
     used: list[bool]
+    line_hz: list[Finite] = []
+    line_ohm: list[tuple[Finite, Finite]] = []
 
 
 class _Fit(BaseModel):
@@ -151,7 +154,7 @@ def _sweep(fitted: FittedState) -> dict[str, object]:
     def parts(z: Complex) -> list[list[float]]:
         return [[_short(value.real), _short(value.imag)] for value in z.tolist()]
 
-    state = fitted.state
+    state, line = fitted.state, fitted.line
     return {
         "state": state.kind,
         **{name: getattr(state, name) for name in ("mass", "volume", "wiring") if getattr(state, name) is not None},
@@ -160,6 +163,7 @@ def _sweep(fitted: FittedState) -> dict[str, object]:
         "fitted_ohm": parts(fitted.fitted_ohm),
         "sigma_ohm": [_short(value) for value in fitted.sigma_ohm.tolist()],
         "used": fitted.used.tolist(),
+        **({} if line is None else {"line_hz": [*map(_short, line.frequency_hz.tolist())], "line_ohm": parts(line.ohm)}),
     }
 
 
@@ -219,13 +223,17 @@ def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
     arrays = (sweep.frequency_hz, sweep.measured_ohm, sweep.fitted_ohm, sweep.sigma_ohm, sweep.used)
     if len({len(array) for array in arrays}) != 1 or not sweep.frequency_hz:
         raise _wrong(path, f"sweeps.{number}", "must hold lists of one length")
+    if len(sweep.line_hz) != len(sweep.line_ohm):
+        raise _wrong(path, f"sweeps.{number}", "must hold as many line_ohm as line_hz")
     measured, fitted = (np.array(pairs) @ (1.0, 1j) for pairs in (sweep.measured_ohm, sweep.fitted_ohm))
+    line = FittedLine(np.array(sweep.line_hz), np.array(sweep.line_ohm) @ (1.0, 1j)) if sweep.line_hz else None
     return FittedState(
         curve=ImpedanceCurve(np.array(sweep.frequency_hz), measured, source=f"{path}, sweep {number + 1}"),
         state=State(sweep.state, mass=sweep.mass, volume=sweep.volume, wiring=sweep.wiring),
         used=np.array(sweep.used),
         fitted_ohm=fitted,
         sigma_ohm=np.array(sweep.sigma_ohm),
+        line=line,
     )
 
 

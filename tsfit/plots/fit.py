@@ -1,5 +1,6 @@
 """How well a fit meets what was measured."""
 
+import math
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -10,7 +11,7 @@ from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
 from tsfit.driver.curve import State
-from tsfit.driver.fit_result import FitResult, FittedState
+from tsfit.driver.fit_result import FitResult, FittedLine, FittedState
 from tsfit.plots.style import (
     LINES,
     QUIET,
@@ -31,6 +32,8 @@ AROUND = 4.0
 """So many times below the lowest and above the highest resonance the panels of the resonances reach."""
 DEGREES_PER_PERCENT = np.degrees(0.01)
 BEYOND: Dash = (0, (1.0, 2.0))
+DOT_PT, DOTS_APART_PT = 3.4, 8.0
+"""Width of a dot, and the least distance from one to the next; points in between have none."""
 
 
 def fit_plot(fit: FitResult) -> Figure:
@@ -47,7 +50,7 @@ def fit_plot(fit: FitResult) -> Figure:
         raise TsfitError(message, code="no_curves")
     names = [state_name(state.state) for state in fit.states]
     kinds = list(dict.fromkeys(names))
-    subtitle = f"coil {fit.driver.coil}, suspension {fit.driver.suspension}; dots measured, lines fitted"
+    subtitle = "dots: measured (where they would touch, some are left out); lines: the fitted circuit"
     figure, panels = new_plot([2.2, 1.2, 1.3, 1.2, 1.2], fit.driver.name, subtitle, breaks=(1, 2))
     magnitude, phase, coil, *errors = panels
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)
@@ -71,7 +74,7 @@ def fit_plot(fit: FitResult) -> Figure:
     log_value_axis(coil, "impedance, Ω")
     value_axis(errors[0], "error of |Z|, %")
     value_axis(errors[1], "error of phase, °")
-    note(coil, "the coil's range", (0.01, 0.95), QUIET, xycoords="axes fraction", va="top")
+    note(coil, "the coil's range", (0.0, 1.0), QUIET, (0, 1.5), xycoords="axes fraction", va="bottom")
     if fitted[1] < 0.97 * high:
         coil.axvline(fitted[1], color=QUIET, linewidth=0.8)
         note(coil, "not fitted above", (fitted[1], 0.05), QUIET, (3, 0), xycoords=("data", "axes fraction"))
@@ -97,17 +100,38 @@ def _state(
     """Draw one state between the frequencies `ends`; `look` is colour, dash and name."""
     frequency = state.curve.frequency_hz
     colour, dash, name = look
+    line = state.line or FittedLine(frequency, state.fitted_ohm)
     # One point more at either end, so that lines reach the edge.
-    seen = slice(max(int(np.searchsorted(frequency, ends[0])) - 1, 0), int(np.searchsorted(frequency, ends[1])) + 1)
-    f, used, measured = frequency[seen], state.used[seen], of(state.curve.impedance_ohm)[seen]
-    line = of(state.fitted_ohm)[seen]
-    for chosen, shade in ((used, colour), (~used, QUIET)):
-        panel.plot(f[chosen], measured[chosen], ".", color=shade, markersize=4.5, alpha=0.3, markeredgewidth=0)
+    first, last = np.searchsorted(line.frequency_hz, ends)
+    part = slice(max(int(first) - 1, 0), int(last) + 1)
+    f, fitted = line.frequency_hz[part], of(line.ohm[part])
     known = frequency[state.used]
     inside = (f >= known[0]) & (f <= known[-1]) if len(known) else np.full(len(f), False)
-    for part, width, style in ((inside, 1.2, dash), (_beyond(inside), 0.9, BEYOND)):
-        if part.any():
-            panel.plot(f, np.where(part, line, np.nan), color=colour, linestyle=style, linewidth=width, label=name)
+    for shown, width, style in ((inside, 1.1, dash), (_beyond(inside), 0.9, BEYOND)):
+        if shown.any():
+            panel.plot(f, np.where(shown, fitted, np.nan), color=colour, linestyle=style, linewidth=width, label=name)
+    seen = (frequency >= ends[0]) & (frequency <= ends[1])
+    measured = of(state.curve.impedance_ohm)
+    for chosen, shade in ((seen & state.used, colour), (seen & ~state.used, QUIET)):
+        dots = np.flatnonzero(chosen)
+        dots = dots[_apart(panel, frequency[dots], measured[dots], ends, of is np.abs)]
+        panel.plot(frequency[dots], measured[dots], "o", color=shade, markersize=DOT_PT, alpha=0.75, markeredgewidth=0)
+
+
+def _apart(panel: Axes, frequency: Real, values: Real, ends: tuple[float, float], log: bool) -> Mask:
+    """Return which of the points (n,) have a dot, each so far from the last one that they do not run into a band."""
+    figure = panel.get_figure(root=True)
+    assert figure is not None
+    size, place = 72.0 * figure.get_size_inches(), panel.get_position()
+    y = np.log(values) if log else values
+    across = size[0] * place.width * np.log(frequency) / np.log(ends[1] / ends[0])
+    up = size[1] * place.height * y / (np.ptp(y) if len(y) and np.ptp(y) else 1.0)
+    kept = np.full(len(values), False)
+    last = (-math.inf, 0.0)
+    for number, spot in enumerate(zip(across.tolist(), up.tolist(), strict=True)):
+        if math.dist(spot, last) >= DOTS_APART_PT:
+            kept[number], last = True, spot
+    return kept
 
 
 def _beyond(inside: Mask) -> Mask:
@@ -125,10 +149,11 @@ def _errors(panels: Sequence[Axes], state: FittedState, look: tuple[str, Dash, s
     frequency, (colour, dash, name) = state.curve.frequency_hz[used], look
     off = 100.0 * (state.curve.impedance_ohm / state.fitted_ohm - 1.0)[used]
     sigma = 100.0 * (state.sigma_ohm / np.abs(state.fitted_ohm))[used]
+    dot = float(np.clip(40.0 / math.sqrt(len(frequency)), 1.8, DOT_PT))
     for panel, part, unit in zip(panels, (off.real, off.imag), (1.0, DEGREES_PER_PERCENT), strict=True):
         panel.axhline(0.0, color=QUIET, linewidth=0.7)
         panel.fill_between(frequency, -unit * sigma, unit * sigma, color=colour, alpha=0.1, linewidth=0.0, label=name)
-        panel.plot(frequency, unit * part, ".", color=colour, markersize=3.0, alpha=0.35, markeredgewidth=0, label=name)
+        panel.plot(frequency, unit * part, "o", color=colour, markersize=dot, alpha=0.5, markeredgewidth=0, label=name)
         panel.plot(
             frequency, unit * third_octave_mean(frequency, part), color=colour, linestyle=dash, linewidth=1.2, label=name
         )  # fmt: skip

@@ -83,28 +83,39 @@ def value_axis(panel: Axes, label: str, steps: Sequence[float] = (1, 2, 5, 10)) 
     panel.yaxis.set_major_locator(MaxNLocator(4, steps=list(steps)))
 
 
+ONE_TWO_FIVE = (1.0, 2.0, 5.0)
+
+
 def preferred_numbers(low: float, high: float) -> list[float]:
     """1-2-5 numbers within the range; where fewer than three fit, the R10 series (ISO 3), else steps of a tenth."""
-    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
     fine = [1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0]
     ticks: list[float] = []
-    for series in ([1.0, 2.0, 5.0], fine, [step / 10.0 for step in range(10, 100)]):
-        ticks = [step * 10.0**decade for decade in decades for step in series]
-        ticks = [tick for tick in ticks if low * (1 - 1e-9) <= tick <= high * (1 + 1e-9)]
+    for series in (ONE_TWO_FIVE, fine, [step / 10.0 for step in range(10, 100)]):
+        ticks = _of_decades(low, high, series)
         if len(ticks) >= 3:
             break
     return ticks
+
+
+def _of_decades(low: float, high: float, series: Sequence[float]) -> list[float]:
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks = [step * 10.0**decade for decade in decades for step in series]
+    return [tick for tick in ticks if low * (1 - 1e-9) <= tick <= high * (1 + 1e-9)]
 
 
 MOST_TICKS = 6
 
 
 def log_value_axis(panel: Axes, label: str) -> None:
-    """Make the vertical axis logarithmic, label it, and give it preferred numbers."""
+    """Make the vertical axis logarithmic, label it, and give it 1-2-5 numbers, or even ones over a short range."""
     panel.set_yscale("log")
     panel.set_ylabel(label, fontsize=TEXT, color=INK)
-    ticks = preferred_numbers(*panel.get_ylim())
-    # Tenths of a short range, one beside the other, would run into each other.
+    low, high = panel.get_ylim()
+    ticks = _of_decades(low, high, ONE_TWO_FIVE)
+    if len(ticks) < 3:
+        # A short range has even steps, as an axis that is not logarithmic.
+        even = MaxNLocator(MOST_TICKS - 1, steps=[1, 2, 5, 10]).tick_values(low, high)
+        ticks = [float(tick) for tick in even if low <= tick <= high]
     panel.yaxis.set_major_locator(FixedLocator(ticks[:: max(1, math.ceil(len(ticks) / MOST_TICKS))]))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
     panel.yaxis.set_minor_locator(NullLocator())
