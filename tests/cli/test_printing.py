@@ -102,10 +102,10 @@ def test_a_remark_names_its_sweeps_and_is_told_once(said, capsys):
 
 def test_the_gravest_three_remarks_and_how_many_more(said):
     notes = [QualityNote("runner_up", "note", "As it should be."), QualityNote("held", "note", "Held.")]
-    assert said(notes) == ["  note: Held.", "  1 more remark: --full or -v."]
+    assert said(notes) == ["  note: Held.", "  1 more remark: repeat the command with --full."]
     warnings = [QualityNote("x", "warn", f"{k}.") for k in range(5)]
     assert said([*notes, *warnings]) == [
-        "  warn: 0.", "  warn: 1.", "  warn: 2.", "  4 more remarks, 2 of them warnings: --full or -v."
+        "  warn: 0.", "  warn: 1.", "  warn: 2.", "  4 more remarks, 2 of them warnings: repeat the command with --full."
     ]  # fmt: skip
     for flag in ("--full", "-v"):
         assert len(said([*notes, *warnings], flag)) == 7

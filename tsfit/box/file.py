@@ -23,7 +23,7 @@ the default of the command line.
 """
 
 import math
-from dataclasses import MISSING
+from dataclasses import MISSING, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
@@ -33,7 +33,7 @@ from pydantic import Field, create_model
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import write_new
 from tsfit.box.enclosure import Enclosure, Kind
-from tsfit.box.kinds import PLANS
+from tsfit.box.kinds import PLANS, BandPassPlan, VentedPlan
 from tsfit.box.plan import BoxPlan
 from tsfit.box.told import Leaf, Value, leaves_of_kind, made, told
 from tsfit.driver.air import COLDEST, DENSEST, THINNEST, WARMEST
@@ -119,9 +119,14 @@ def write_box(path: Path, plan: BoxPlan, *, note: str | None = None, replace: bo
 
 
 def as_found(plan: BoxPlan, found: Enclosure) -> tuple[BoxPlan, str | None]:
-    """Return `plan` as the box of wood that was `found`, whatever driver it will hold, with a note of what by."""
-    asked = getattr(plan, "qtc", None)
-    return plan.settled(found), asked and f"Qtc {asked:g} with {found.driver.name}"
+    """Return `plan` as the box of wood that was `found`, whatever driver it will hold, with a note of what by.
+
+    A port has its length in the air that it was reckoned for, so that goes along.
+    """
+    asked, settled = getattr(plan, "qtc", None), plan.settled(found)
+    if isinstance(settled, (VentedPlan, BandPassPlan)) and settled.opening.port is not None and settled.air is None:
+        settled = replace(settled, air=found.driver.air)
+    return settled, asked and f"Qtc {asked:g} with {found.driver.name}"
 
 
 def box_text(path: Path, plan: BoxPlan, note: str | None = None) -> str:

@@ -212,16 +212,17 @@ def _opened(
         return OpeningNumbers(fb=tuning, h=h), ()
     stated = opening.length if opening.effective is not None else None
     length, depth = stated or port.length(mass, air, tuning), opening.depth
-    reach = acting ** (1.0 / 3.0)
-    if depth is not None:
-        reach = within(100.0 * depth, 1.0, 1e4, "box depth", "cm") / 100.0 - port.across
+    reach = opening.reach(acting)
     taken, pipe = float(port.displaced(length)), port.resonance(mass, air)
     if taken >= acting:
         raise _no_room(opening, mass, acting, driver, taken)
     notes: tuple[QualityNote, ...] = ()
     if length > reach:
-        room = "the edge of a cube of this volume" if depth is None else "the depth leaves with one diameter free behind it"
-        said = f"The port is {100.0 * length:.1f} cm long, more than {room}: bend it, or take a smaller one."
+        room = "a cube of this volume has" if depth is None else "the depth leaves with one diameter free behind it"
+        said = (
+            f"The port is {100.0 * length:.1f} cm long, more than the {100.0 * reach:.1f} cm that {room}: bend it, or take "
+            "a smaller one."
+        )
         notes = (QualityNote("long_port", "warn", said),)
     elif depth is None and length + port.across > USUAL_DEPTH * reach:
         said = f"The port wants {100.0 * (length + port.across):.0f} cm of inner depth, with one diameter free behind it."

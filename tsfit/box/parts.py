@@ -96,6 +96,14 @@ class Opening:
             tuning = float(resonance(mass, box_compliance(acting, air)))
         return within(tuning, 1.0, 5000.0, "tuning", "Hz")
 
+    def reach(self, acting: float) -> float:
+        """Longest port (m) that fits straight into the `acting` volume (m³): what the depth leaves with one diameter free
+        behind it, else the edge of a cube. Raises ``wrong_value``.
+        """
+        if self.depth is None or self.port is None:
+            return float(acting ** (1.0 / 3.0))
+        return within(self.depth / CM, 1.0, 1e4, "box depth", "cm") * CM - self.port.across
+
 
 @dataclass(frozen=True)
 class Radiator:

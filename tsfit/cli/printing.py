@@ -138,9 +138,10 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST
         warnings = sum(each.severity != "note" for each in first[most:])
         of_them = f", {warnings} of them warnings" if warnings else ""
         context = click.get_current_context(silent=True)
-        again = ", without -o" if context is not None and context.params.get("output") else ""
+        output = None if context is None else context.params.get("output")
+        instead = f" in place of -o {output}" if output else ""
         many = f"{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}"
-        hint(f"{indent}{many}{of_them}: --full or -v{again}.")
+        hint(f"{indent}{many}{of_them}: repeat the command with --full{instead}.")
 
 
 def _few(told: Sequence[Gathered], lines: Sequence[str]) -> Sequence[Gathered]:

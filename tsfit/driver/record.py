@@ -83,7 +83,7 @@ class Driver:
         value = getattr(self, name)
         if value is None:
             remedy = {
-                "Mms": "measure an added mass or a closed box as a second state, or give Mms",
+                "Mms": "add a sweep with an added mass or in a closed box, or fit anew with --hold Mms=… (grams)",
                 "Sd": "give effective_diameter_cm or sd_cm2",
             }[name]
             raise TsfitError(f"{self.name}: {name} is not known; {remedy}.", code="incomplete_driver")

@@ -230,16 +230,14 @@ def _law_note(ranked: Sequence[Ranked]) -> list[QualityNote]:
     return [QualityNote("law_of_suspension", "note", message)]
 
 
-def _demand_notes(best: Solved) -> list[QualityNote]:
-    """Say what was held, and what ran into its bounds."""
+def _demand_notes(best: Solved, alone: bool) -> list[QualityNote]:
+    """Say what was held, and what ran into its bounds; free air `alone` says nothing of a mass."""
     demands = best.model.demands
     held = [f"{name} at {shown(name, value)}" for name, value in demands.hold.items() if name not in best.pinned]
     notes = []
     if held:
-        message = (
-            f"Held, not fitted: {', '.join(held)}; the uncertainty of everything else takes that for exact; leave it free "
-            "to see what the sweeps say."
-        )
+        free = "" if alone and "Mms" in demands.hold else "; leave it free to see what the sweeps say"
+        message = f"Held, not fitted: {', '.join(held)}; the uncertainty of everything else takes that for exact{free}."
         notes.append(QualityNote("held", "note", message))
     for name in best.pinned:
         message = (
@@ -300,7 +298,8 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
                 "why no uncertainty is stated for them; within the range swept the coil is known. Sweep higher to tell.",
             )
         )
-    notes += [*_demand_notes(best), *scatter_note(best.model.scatter)]
+    alone, held = all(one.state.kind == "free air" for one in states), best.model.demands.hold.get("Mms")
+    notes += [*_demand_notes(best, alone), *scatter_note(best.model.scatter)]
     for label in best.circuit.parts:
         hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
         whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
@@ -323,10 +322,15 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
             way = "larger" if pull > 0.0 else "smaller"
             told = cause("strained_input", label=prior.label, sigma=in_figures(abs(pull), 2), way=way)
             notes.append(QualityNote("strained_input", "warn", told))
-    if all(state.kind == "free air" for state in (one.state for one in states)):
+    if alone:
         message = "Free air alone tells Re, Fs and the Qs; for Mms, Bl and Vas add a sweep with a mass or in a closed box."
+        if held is not None:
+            message = (
+                f"Bl and Vas are as true as the {shown('Mms', held)} of Mms that are held; a sweep with a mass or in a "
+                "closed box measures it."
+            )
         notes.append(QualityNote("free_air_only", "note", message))
-    elif best.model.sd is None:
+    if best.model.sd is None and (held is not None or not alone):
         message = (
             "Without the effective diameter there is no Vas and no level; measure it from mid-surround to mid-surround."
         )

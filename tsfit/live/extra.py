@@ -7,6 +7,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
+from tsfit.box.file import as_found
 from tsfit.box.panels.cabinet import cabinet
 from tsfit.box.panels.plan import CabinetPlan, asked_by
 from tsfit.box.result import BoxResult
@@ -20,7 +21,7 @@ HARMONIC_POINTS = 16
 
 def cabinet_of(state: PageState, box: BoxResult) -> CabinetPlan:
     """Return the plan of the boards; raises as `tsfit.box.panels.plan.asked_by`."""
-    asked = asked_by(state.plan.settled(box.enclosure))
+    asked = asked_by(as_found(state.plan, box.enclosure)[0])
     return CabinetPlan(asked.net, drivers=asked.drivers, radiators=asked.radiators, tube=asked.tube)
 
 

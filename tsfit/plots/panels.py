@@ -40,8 +40,8 @@ def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
     scale = min(room / max(length for length, _ in used), HIGHEST_IN / max(width for _, width in used))
     height = HEAD_IN + sum(width * scale + CAPTION_IN for _, width in used) + MARGIN_IN
     figure = Figure(figsize=(wide, height))
-    w, h, d = data.outside_mm
-    title = f"Boards of {in_figures(data.thickness_mm, 3)} mm for a box {w:.0f} wide, {h:.0f} high, {d:.0f} mm deep"
+    w, h, d = map(half_mm, data.outside_mm)
+    title = f"Boards of {in_figures(data.thickness_mm, 3)} mm for a box {w} wide, {h} high, {d} mm deep"
     figure.text(
         0.01, 1.0 - 0.07 / height, title, va="top", fontsize=SMALL if narrow else TITLE, color=INK, weight="bold"
     )  # fmt: skip

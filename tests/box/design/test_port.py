@@ -2,6 +2,7 @@
 
 import math
 import os
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -74,6 +75,26 @@ def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
         at = np.minimum(volts, driver.Xmax / moves.travel * result.enclosure.voltage) / result.enclosure.voltage
         fastest = np.max(at * moves.port_speed)
     assert fastest <= 0.05 * driver.air.sound_speed * 1.005
+
+
+def test_a_port_is_kept_to_what_fits_where_a_box_keeps_it():
+    """Of boxes at rising levels the port grows; before it stands out, another box is taken, and said."""
+    held = 0
+    for seed in range(2):
+        driver, _ = drawn(seed)
+        for level in (100.0, 106.0):
+            found = propose_vented(driver, VentedAim(level_db=level), VentedBounds(), PLAIN)
+            edge = np.cbrt(found.result.chamber.acting)
+            if "port_held" in codes_of(found):
+                held += 1
+                free = propose_vented(driver, VentedAim(level_db=level), VentedBounds(port_length=2.0), PLAIN).result
+                assert free.opening.port_length > np.cbrt(free.chamber.acting)
+                assert found.result.opening.port_length <= edge
+                said = next(note.message for note in found.result.notes if note.code == "port_held")
+                assert float(re.search(r"the (\S+) cm", said).group(1)) == pytest.approx(100.0 * edge, rel=5e-3)
+            elif found.result.opening.port_length > edge:
+                assert any("No box within the limits has room" in note.message for note in found.result.notes)
+    assert held
 
 
 def codes_of(found):

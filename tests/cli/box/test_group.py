@@ -165,6 +165,13 @@ def test_a_box_found_by_its_qtc_is_saved_with_its_litres(tsfit, heron, tmp_path)
     assert shown["same"]["qtc"] == pytest.approx(0.707, rel=1e-5)
     assert shown["other"]["volume_l"] == shown["same"]["volume_l"] == pytest.approx(first["design"]["volume_l"], rel=1e-5)
     assert shown["other"]["qtc"] > 0.75
+    # The drive may be told anew.
+    levels = []
+    for watts in ("25", "50"):
+        status, out, _ = tsfit("show", str(box), heron, "--power-w", watts, "--json")
+        assert status == 0
+        levels.append(json.loads(out)["design"]["reference_db"])
+    assert levels[1] - levels[0] == pytest.approx(10.0 * math.log10(2.0), abs=1e-9)
 
 
 def test_the_level_in_the_answer_is_that_of_the_drive_it_names(tsfit, heron):

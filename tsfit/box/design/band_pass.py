@@ -100,12 +100,13 @@ def best_band_pass(search: BandPassSearch) -> tuple[float, float, float]:
     ranges = [(0.02 * most, most), (0.02 * most, most), (0.7 * driver.Fs, 5.0 * driver.Fs)]
     (points, exceeded), k = closing_in(ranges, evaluate)
     rear, front, tuning = (float(value[k]) for value in points)
-    missed = " and ".join(limit for limit, over in exceeded.items() if over[k] > 0.0)
+    missed = [limit for limit, over in exceeded.items() if over[k] > 0.0]
     if missed:
         raise TsfitError(
             f"{driver.name}: no band-pass box keeps all the limits; the closest, {in_figures(1e3 * rear, 3)} and "
             f"{in_figures(1e3 * front, 3)} l "
-            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {missed}; relax one of these, or allow more volume.",
+            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {' and '.join(missed)}; "
+            f"relax {'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
             code="unreachable_limits",
         )
     return rear, front, tuning

@@ -16,7 +16,7 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.port import level_known, rated_volts, sized_for, with_port
+from tsfit.box.design.port import SPARE, level_known, rated_volts, sized_for, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
     Aim,
@@ -209,7 +209,7 @@ class VentedBounds:
         # A port yet to be sized counts in the search where something about it is limited.
         shape = port or PLAIN_PORT
         if not fixed and "port_speed" not in given and {"port_length", "depth"} & given.keys():
-            given["port_speed"] = shape.speed_limit(driver.air)
+            given["port_speed"] = SPARE * shape.speed_limit(driver.air)
         port = port if fixed else shape if "port_speed" in given else None
         return replace(found, port=port, fixed_port=fixed, **given)
 
@@ -238,7 +238,7 @@ def propose_vented(
     losses = Losses(**like.losses.factors(port_q=like.port_q))
     search = VentedSearch(given, bounds.limits(given.driver, like.filling, like.opening.port), losses)
     exist = possible_alignments(given.braked, like.losses.leak_q)
-    alignment = None
+    alignment, said = None, tuple[QualityNote, ...]()
     if aim.family is not None:
         alignment = align(given.braked, aim.family, like.losses.leak_q)
         volume, tuning = alignment.volume, alignment.tuning
@@ -246,7 +246,11 @@ def propose_vented(
         plan = _with_its_port(plan, driver, bounds, None)
     else:
         plan = _best_with_port(search, aim, bounds, like, driver)
+        if not sized and _too_long(plan, driver, bounds):
+            search, plan, said = _with_a_shorter_port(search, aim, bounds, like, driver, plan)
     result = plan.build(driver, frequency_hz)
+    known = {note.code for note in said}
+    result = replace(result, remarks=(*said, *(note for note in result.remarks if note.code not in known)))
     ripple = result.pass_band.ripple_db
     if alignment is None and not aim.least_ripple and ripple > search.limits.ripple_db + BEYOND_DB:
         asked = (
@@ -282,6 +286,43 @@ def _best_with_port(
             return plan
         least = min(search.limits.volume[0], left)
         search = replace(search, limits=replace(search.limits, volume=(least, left)))
+
+
+def _too_long(plan: VentedPlan, driver: Driver, bounds: VentedBounds) -> bool:
+    """Whether the port of `plan` is longer than asked for, else than fits straight into the box."""
+    built = plan.build(driver)
+    length, acting = built.opening.port_length, built.chamber.acting
+    if length is None or acting is None:
+        return False
+    return length > (plan.opening.reach(acting) if bounds.port_length is None else bounds.port_length * (1.0 + 1e-3))
+
+
+def _with_a_shorter_port(
+    search: VentedSearch, aim: VentedAim, bounds: VentedBounds, like: VentedPlan, driver: Driver, plan: VentedPlan
+) -> tuple[VentedSearch, VentedPlan, tuple[QualityNote, ...]]:
+    """The best box whose port fits into it, with what it was held to; `plan` where there is none, with what helps."""
+    shape = like.opening.port or PLAIN_PORT
+    speed = bounds.port_speed or SPARE * shape.speed_limit(search.bare.driver.air)
+    counting = replace(search, limits=replace(search.limits, port=shape, fixed_port=False, port_speed=speed))
+    try:
+        found = _best_with_port(counting, aim, bounds, like, driver)
+        if not _too_long(found, driver, bounds):
+            reach = _cm(found.opening.reach(found.filling.acting(found.volume)))
+            held = f"The port is kept to the {reach} cm that fit straight in (--longest-port-cm)."
+            return counting, found, (QualityNote("port_held", "note", held),)
+    except TsfitError:
+        pass
+    length = _cm(plan.build(driver).opening.port_length or 0.0)
+    fits = _cm(bounds.port_length or plan.opening.reach(plan.filling.acting(plan.volume)))
+    none = (
+        f"No box within the limits has room for such a port, {length} cm long where {fits} cm fit: ask for less "
+        "(--level-db), or take a passive radiator."
+    )
+    return search, plan, (QualityNote("long_port", "warn", none),)
+
+
+def _cm(length: float) -> str:
+    return in_figures(100.0 * length, 3)
 
 
 def _with_its_port(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: float | None) -> VentedPlan:

@@ -200,12 +200,12 @@ def best_vented(
             "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 4)} ms, limit {in_figures(1e3 * limits.delay)})",
             "port length": f" ({in_figures(length, 4)} cm, limit {in_figures(longest, 4)})",
         }
-        missed = " and ".join(limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0)
+        missed = [limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0]
         kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
             f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
-            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {missed}; relax one of these, or allow more "
-            "volume.",
+            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {' and '.join(missed)}; "
+            f"relax {'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
             code="unreachable_limits",
         )
     return found

@@ -10,7 +10,7 @@ from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.told import LITRE, MM, Told, within
 from tsfit.circuit.load import vented_box
-from tsfit.driver.air import REFERENCE_AIR
+from tsfit.driver.air import REFERENCE_AIR, Air
 
 Sides = tuple[float, float, float]
 Place = tuple[float, float]
@@ -123,12 +123,15 @@ class CabinetPlan:
 
 @dataclass(frozen=True)
 class Asked:
-    """What a planned box asks of its boards: net volume (m³), how many drivers and radiators, the port."""
+    """What a planned box asks of its boards: net volume (m³), how many drivers and radiators, the port, and the air by
+    which its length was reckoned where that is not told.
+    """
 
     net: float
     drivers: int
     radiators: int = 0
     tube: Tube | None = None
+    air: Air | None = None
 
 
 def asked_by(box: BoxPlan) -> Asked:
@@ -151,5 +154,7 @@ def asked_by(box: BoxPlan) -> Asked:
         )
     acting = box.filling.acting(box.volume)
     tuning = box.opening.tunes(box.tuning, acting, air)
-    length = box.opening.length or port.length(float(vented_box(acting, tuning, air).port_mass), air, tuning)
-    return Asked(net, count, tube=Tube(port, length))
+    if box.opening.length is not None:
+        return Asked(net, count, tube=Tube(port, box.opening.length))
+    length = port.length(float(vented_box(acting, tuning, air).port_mass), air, tuning)
+    return Asked(net, count, tube=Tube(port, length), air=air)

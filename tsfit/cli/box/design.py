@@ -89,7 +89,7 @@ def closed(driver: Path, **options: Any) -> None:
     type=float,
     help="Fastest air in the port, peak, at the level; tells how wide it is.  [default: by its ends]",
 )
-@click.option("--longest-port-cm", type=float, help="Longest port.  [default: by the depth, else a cube's edge]")
+@click.option("--longest-port-cm", type=float, help="Longest port.  [default: what fits straight in]")
 @shape_options
 @box_options
 @drive_options

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -156,6 +157,8 @@ def bandpass() -> None:
 @box.command()
 @click.argument("plan", type=PATH, metavar="BOX")
 @driver_argument
+@click.option("--drive-v", type=float, help="Drive in V RMS at the amplifier.  [default: the box file's]")
+@click.option("--power-w", type=float, help="Drive in W into Re instead.  [default: the box file's]")
 @limit_options
 @result_options
 def show(plan: Path, driver: Path, **options: Any) -> None:
@@ -167,14 +170,17 @@ def show(plan: Path, driver: Path, **options: Any) -> None:
     Example:
       tsfit box vented fit.json --volume-l 60 --tuning-hz 31 \\
           --save-box box.toml
-      tsfit box show box.toml other-fit.json
+      tsfit box show box.toml other-fit.json --power-w 50
     """  # noqa: D301
     from tsfit.box.file import read_box
     from tsfit.box.limits import Ratings
     from tsfit.box.told import made
 
-    asked = BoxOutputs.of(options)
-    _show(read_box(plan).with_ratings(made(Ratings, options)), driver, asked, options)
+    asked, volts, power = BoxOutputs.of(options), options.pop("drive_v"), options.pop("power_w")
+    planned = read_box(plan).with_ratings(made(Ratings, options))
+    if volts is not None or power is not None:
+        planned = replace(planned, drive=replace(planned.drive, voltage=volts, power=power))
+    _show(planned, driver, asked, options)
 
 
 for command in (design, level, verify, panels, equalise):

@@ -70,7 +70,8 @@ def panels(box_file: Path | None, dxf: Path | None, outputs: Outputs, **options:
     from tsfit.box.panels.cabinet import cabinet
 
     outputs.refuse_existing(dxf)
-    built = cabinet(_plan(box_file, options))
+    plan, air = _plan(box_file, options)
+    built = cabinet(plan)
     outputs.write_json(built)
     if outputs.plot is not None:
         from tsfit.plots.panels import panels_plot
@@ -80,10 +81,11 @@ def panels(box_file: Path | None, dxf: Path | None, outputs: Outputs, **options:
         from tsfit.plots.panels import panels_dxf
 
         outputs.write_file(dxf, panels_dxf(built))
-    outputs.show(built, lambda: _print(built))
+    outputs.show(built, lambda: _print(built, air))
 
 
-def _plan(box_file: Path | None, options: dict[str, Any]) -> CabinetPlan:
+def _plan(box_file: Path | None, options: dict[str, Any]) -> tuple[CabinetPlan, str]:
+    """The plan, and the air for which a port is reckoned, in words."""
     from tsfit.base.errors import TsfitError
     from tsfit.box.panels.plan import CabinetPlan, asked_by
     from tsfit.box.told import LITRE, made
@@ -91,7 +93,7 @@ def _plan(box_file: Path | None, options: dict[str, Any]) -> CabinetPlan:
     if (box_file is None) == (options["volume_l"] is None):
         raise click.UsageError("panels takes either --box, a planned box, or --volume-l; give one of the two.")
     if box_file is None:
-        return made(CabinetPlan, options)
+        return made(CabinetPlan, options), ""
     from tsfit.box.file import read_box
 
     plan = read_box(box_file)
@@ -100,10 +102,12 @@ def _plan(box_file: Path | None, options: dict[str, Any]) -> CabinetPlan:
     except TsfitError as error:
         raise TsfitError(f"{box_file}: {error.message}", code=error.code, file=box_file) from error
     own = {"volume_l": asked.net / LITRE, "drivers": options["drivers"] or asked.drivers}
-    return made(CabinetPlan, {**options, **own, "radiators": asked.radiators, "tube": asked.tube})
+    air = asked.air
+    told = "" if air is None else f" (air of {air.temperature_c:.0f} °C, {air.pressure_hpa:.0f} hPa)"
+    return made(CabinetPlan, {**options, **own, "radiators": asked.radiators, "tube": asked.tube}), told
 
 
-def _print(built: Cabinet) -> None:
+def _print(built: Cabinet, air: str) -> None:
     from tsfit.box.panels.layout import half_mm
 
     inside, outside = (" x ".join(map(half_mm, sides)) for sides in (built.inside_mm, built.outside_mm))
@@ -116,9 +120,7 @@ def _print(built: Cabinet) -> None:
         ("sheets, waste", f"{built.sheets} of {length:.0f} x {width:.0f} mm, {built.waste:.0%}"),
     ]
     if built.port_length_mm is not None:
-        rows.insert(
-            3, ("port over all (air of 20 °C), what it takes", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l")
-        )
+        rows.insert(3, (f"port over all{air}, what it takes", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l"))
     if built.brace_at_mm:
         heights = ", ".join(f"{height:.0f}" for height in built.brace_at_mm)
         rows.insert(3, ("braces above the inner lower wall", f"{heights} mm"))
