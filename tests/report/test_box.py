@@ -1,12 +1,20 @@
 """A finished box and a cut list on a page: the numbers of the files that they are made from."""
 
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from helpers.boxes import closed_box
 from helpers.read_page import words_of
 
+from tsfit.box.result import box_form
+from tsfit.driver.record import Driver
+from tsfit.report.box import box_part
 from tsfit.report.page import make_page
+
+OWL = Driver("Owl 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, Xmax=0.006)
 
 
 @pytest.fixture(scope="module")
@@ -25,6 +33,26 @@ def test_a_planned_box_answers_with_its_size_its_loudness_and_one_picture(files)
     both = make_page([files["box.json"], files["compare.json"]]).split("<details")[0]
     assert both.count("<figure") == 1
     assert f"{form['design']['volume_l']:.1f} l, f3" in both
+
+
+def test_the_page_names_what_stops_the_loudest_and_what_rings():
+    kinked = replace(OWL, suspension_values={"Fp1": 640.0, "mp1": 0.05, "Qp1": 3.0})
+    form = box_form(closed_box(kinked, qtc=0.707, voltage=2.83, ratings={"power_w": 150.0}))
+    assert set(form.limited_by) == {"travel", "power"}
+    part = box_part(form, "owl")
+    pictures = [block.picture for block in (*part.answer, *part.box) if block.picture is not None]
+    assert len(pictures) == 2
+    for one in pictures:
+        written = re.findall(r">([^<]+)</text>", one.svg)
+        assert {"travel", "power", "cone rings, 640 Hz"} <= set(written)
+        assert "the row under the loudest names what stops it" in one.caption
+        assert "The kink near 640 Hz is a part of the cone" in one.caption
+    bare = box_part(box_form(closed_box(replace(OWL, Xmax=None), qtc=0.707, voltage=2.83)), "bare")
+    assert not any(
+        "stops" in block.picture.caption or "kink" in block.picture.caption
+        for block in (*bare.answer, *bare.box)
+        if block.picture is not None
+    )
 
 
 def test_a_finished_box_is_held_against_its_plan(files):

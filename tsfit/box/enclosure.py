@@ -54,6 +54,10 @@ def lossless_resonance(
     return np.asarray(fs * ratio), np.asarray(qts * ratio)
 
 
+RINGING = 0.05
+"""Least share of Mms, times its Q, of a part of the cone that is worth a word: 20·log10(1.05) is 0.4 dB."""
+
+
 @dataclass(frozen=True)
 class Enclosure:
     """A driver, what it works against, and what drives it; `sets`, `load` and `port_area` may hold arrays (n_sets,)."""
@@ -103,6 +107,16 @@ class Enclosure:
     def without_coil(self) -> "Enclosure":
         """The same with no inductance in the voice coil, as the textbooks have it."""
         return replace(self, driver=replace(self.driver, coil="simple", coil_values={"Le": 0.0}))
+
+    @property
+    def ringing_hz(self) -> tuple[float, ...]:
+        """Where parts that swing on the cone show in the level, Hz: those that move it by half a decibel or more.
+
+        At its own resonance a part is felt as its mass times its Q.
+        """
+        own = self.driver.suspension_values
+        terms = [terms_of(label) for label in parts_among(own)]
+        return tuple(sorted(own[hz] for hz, share, q in terms if own[share] * own[q] > RINGING))
 
     @property
     def without_parts(self) -> "Enclosure":

@@ -358,6 +358,7 @@ class BoxForm(Curves, _BoxAsked):
     bands: Bands | None = None
     room: RoomForm | None = None
     notes: tuple[QualityNote, ...] = ()
+    ringing_hz: tuple[float, ...] = field(default=(), metadata=IF_TOLD)  # where a part of the cone shows in the level
 
 
 def box_form(result: BoxResult) -> BoxForm:
@@ -382,6 +383,7 @@ def box_form(result: BoxResult) -> BoxForm:
         bands=result.bands,
         room=None if result.room is None else _room(result.room, result),
         notes=result.notes,
+        ringing_hz=result.enclosure.ringing_hz,
     )
 
 

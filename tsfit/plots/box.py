@@ -1,5 +1,7 @@
 """What a box does, one panel a quantity."""
 
+from collections.abc import Sequence
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -131,6 +133,7 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
     top = 5.0 * np.ceil((max(float(np.max(shown)), reference) + 2.0) / 5.0)
     panel.set_ylim(top - LEVEL_SPAN_DB, top)
     name_level(panel, reference, f"{'pass-band' if band_pass else 'mid-band'} {reference:.1f} dB")
+    name_ringing(panel, result.curves.frequency_hz, result.curves.spl_db, result.enclosure.ringing_hz)
     low, high = result.curves.frequency_hz[[0, -1]]
     for frequency, side in ((f3, "right" if band_pass else "left"), (upper, "left")):
         if frequency is not None and low <= frequency <= high:
@@ -140,6 +143,20 @@ def _level_panel(panel: Axes, result: BoxResult) -> None:
                 panel, f"f3 {in_figures(frequency, 3)} Hz", (frequency, level), LINES[0][0],
                 (7 if side == "left" else -7, 2 if band_pass else -3), va="bottom" if band_pass else "top", ha=side,
             )  # fmt: skip
+
+
+RINGS = "a part of the cone rings\n(surround, dust cap)"
+
+
+def name_ringing(panel: Axes, frequency: Real, level: Real, ringing_hz: Sequence[float], words: str = RINGS) -> None:
+    """Say in `words` under the curve (n_freq,) where a part of the cone makes its kink."""
+    low, high = frequency[[0, -1]]
+    for hz in ringing_hz:
+        if low < hz < high:
+            at = float(np.interp(np.log(hz), np.log(frequency), level))
+            look = {"arrowstyle": "-", "color": QUIET, "linewidth": 0.6, "shrinkB": 3.0}
+            said = f"{words}, {in_figures(hz, 2)} Hz"
+            note(panel, said, (hz, at), QUIET, (0.0, -14.0), ha="center", va="top", arrowprops=look)
 
 
 def _in_the_room(panel: Axes, frequency: Real, level: Real, lowest_mode: float) -> None:

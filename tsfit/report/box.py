@@ -1,6 +1,7 @@
 """Boxes as parts of a page: planned, equalised, finished, and as boards."""
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from tsfit.box.answer import loudest, size_and_reach
 from tsfit.box.enclosure import KIND_NAMES
@@ -11,14 +12,16 @@ from tsfit.box.panels.cabinet import Board, Cabinet
 from tsfit.box.result import BoxForm
 from tsfit.box.told import headed, unit_of, written
 from tsfit.box.verify.findings import BuiltBox, number_rows, verdict
+from tsfit.plots.box import name_ringing
 from tsfit.plots.box_verify import verify_plot
-from tsfit.plots.curves import Quantity, curves_plot
+from tsfit.plots.curves import Quantity, curves_plot, limit_rows
 from tsfit.plots.equalised import equalised_plot
 from tsfit.plots.panels import panels_plot
 from tsfit.report.blocks import Block, Part, heading, number, table, text, with_unit
 from tsfit.report.picture import picture
 
 LEVEL_SPAN_DB = 40.0
+LOUDEST = "loudest, dB at 1 m"
 RATES_HZ = ("44100", "48000", "96000")
 
 
@@ -27,7 +30,7 @@ def box_part(data: BoxForm, name: str) -> Part:
     subject = data.driver
     curves = (
         (f"level at {number(data.drive_v, 3)} V, dB at 1 m", data.spl_db, LEVEL_SPAN_DB, 2.2),
-        ("loudest, dB at 1 m", data.max_spl_db, LEVEL_SPAN_DB, 1.8),
+        (LOUDEST, data.max_spl_db, LEVEL_SPAN_DB, 1.8),
         ("travel, mm peak", data.excursion_mm, None, 1.3),
         ("group delay, ms", data.group_delay_ms, None, 1.3),
         ("impedance, Ω", data.impedance_ohm, None, 1.3),
@@ -40,9 +43,9 @@ def box_part(data: BoxForm, name: str) -> Part:
     ]
     title = f"{subject}, {data.enclosure} box"
     subtitle = f"{number(data.drive_v, 3)} V RMS, 1 m, half space"
-    caption = f"{title}: what it does at {subtitle}; travel and port air are peak values."
-    swept = None if data.bands is None else data.bands.swept_hz
-    drawn = curves_plot(data.frequency_hz, quantities, title, subtitle, swept)
+    limits = "" if data.limited_by is None else "; the row under the loudest names what stops it there"
+    caption = f"{title}: what it does at {subtitle}{limits}; travel and port air are peak values.{_ringing(data)}"
+    drawn = _drawn(data, quantities, title, subtitle)
     rows = [
         [headed(key), written(value, unit_of(key)).removesuffix(f" {unit_of(key)}")]
         for key, value in data.design.items()
@@ -55,12 +58,32 @@ def box_part(data: BoxForm, name: str) -> Part:
         levels = ((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))
         said += f" {loudest(levels, not_counted(data.ratings or Ratings()))}"
     first = [quantity for quantity in quantities if quantity.span is not None]
-    seen = curves_plot(data.frequency_hz, first, title, subtitle, swept)
-    level = Block("picture", picture=picture(seen, f"{name}-level", f"{title}: level at {subtitle}."), spare=True)
+    seen = _drawn(data, first, title, subtitle)
+    loud = "" if data.max_spl_db is None else f", and the loudest{limits}"
+    caption = f"{title}: level at {subtitle}{loud}.{_ringing(data)}"
+    level = Block("picture", picture=picture(seen, f"{name}-level", caption), spare=True)
     blocks.append(table(f"Design of the {data.enclosure} box", ("what", "value"), rows))
     if data.notes:
         blocks.append(Block("list", items=[note.message for note in data.notes]))
     return Part(subject, answer=[text(said), level], box=blocks)
+
+
+def _drawn(data: BoxForm, quantities: list[Quantity], title: str, subtitle: str) -> Figure:
+    """Draw the curves, with what stops the loudest in a row at its foot and where the cone rings."""
+    frequency, subject = np.asarray(data.frequency_hz), data.driver
+    swept = None if data.bands is None else data.bands.swept_hz
+    figure = curves_plot(frequency, quantities, title, subtitle, swept)
+    name_ringing(figure.axes[0], frequency, np.asarray(data.spl_db), data.ringing_hz, "cone rings")
+    loudest = next((panel for panel in figure.axes if panel.get_ylabel() == LOUDEST), None)
+    if loudest is not None and data.max_spl_db is not None and data.limited_by is not None:
+        limit_rows(loudest, frequency, {subject: (np.asarray(data.max_spl_db), data.limited_by)}, {subject: 0})
+    return figure
+
+
+def _ringing(data: BoxForm) -> str:
+    """Explain the kinks that a part of the cone makes."""
+    where = " and ".join(f"{number(hz, 2)} Hz" for hz in data.ringing_hz if hz < data.frequency_hz[-1])
+    return f" The kink near {where} is a part of the cone that rings (surround, dust cap or edge)." if where else ""
 
 
 def equaliser_part(data: EqualiserForm, name: str) -> Part:
