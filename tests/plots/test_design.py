@@ -9,7 +9,7 @@ from matplotlib.contour import QuadContourSet
 
 from tsfit.box.design.search import design_map, usual_limits
 from tsfit.driver.record import Driver
-from tsfit.plots.design import map_plot
+from tsfit.plots.design import map_plot, without_teeth
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 PLACE = (0.06, 31.0)
@@ -60,7 +60,7 @@ def test_labels_keep_off_the_edges_and_usually_there_are_two_families():
 def test_names_of_contours_keep_off_each_other(seed):
     driver = replace(HERON, Fs=(22.0, 31.0, 45.0, 60.0)[seed], Qes=(0.3, 0.42, 0.36, 0.5)[seed])
     search = vented_search(driver, replace(usual_limits(driver, 0.1), delay=0.025), leak_q=7.0)
-    figure = map_plot(design_map(search, (0.06, driver.Fs), 25))
+    figure = map_plot(design_map(search, (0.06, driver.Fs), 60))
     figure.canvas.draw()
     sets = [one for one in figure.axes[0].collections if isinstance(one, QuadContourSet) and not one.filled]
     boxes = [(text.get_text(), text.get_window_extent()) for item in sets for text in item.labelTexts]
@@ -77,3 +77,53 @@ def test_what_breaks_the_limits_is_shaded():
     # The box that was found is one of those drawn, so that a corner of what is allowed is not cut off beside it.
     assert np.isclose(design.volume, PLACE[0]).any()
     assert np.isclose(design.tuning, PLACE[1]).any()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_contours_end_at_the_edge_or_where_the_map_says_why(seed):
+    """Or they close; no piece is too short to read."""
+    driver = replace(HERON, Fs=(22.0, 31.0, 45.0, 60.0)[seed], Qes=(0.3, 0.42, 0.36, 0.5)[seed])
+    search = vented_search(driver, usual_limits(driver, 0.2), leak_q=10.0)
+    design = design_map(search, (0.08, driver.Fs), 60)
+    figure = map_plot(design)
+    (panel,) = figure.axes
+    bands = [one for one in panel.collections if isinstance(one, QuadContourSet) and one.filled][1:]
+    assert bool(bands) == any("jumps" in text.get_text() for text in panel.texts)
+    assert bands
+    to_share = (panel.transData - panel.transAxes).transform
+    where = to_share(np.concatenate([path.vertices for path in bands[0].get_paths()]))
+    step = 1.0 / 59.0
+    ends = 0
+    for drawn in (one for one in panel.collections if isinstance(one, QuadContourSet) and not one.filled):
+        names = to_share(np.array([text.get_position() for text in drawn.labelTexts]))
+        for path in drawn.get_paths():
+            path.should_simplify = False
+            for piece in (to_share(one) for one in path.to_polygons(closed_only=False) if len(one)):
+                at_name = [np.min(np.abs(names - end).max(axis=1)) < 0.06 for end in (piece[0], piece[-1])]
+                assert any(at_name) or np.max(np.ptp(piece, axis=0)) > 0.09
+                for end, named in zip((piece[0], piece[-1]), at_name, strict=True):
+                    ends += 1
+                    at_edge = np.any((end < 0.01) | (end > 0.99))
+                    closed = np.all(np.abs(piece[0] - piece[-1]) < 1e-9)
+                    assert at_edge or closed or named or np.min(np.max(np.abs(where - end), axis=1)) < 1.5 * step, end
+    assert ends > 10
+
+
+def test_a_jump_is_where_the_note_points():
+    """f3 or ripple of two boxes a band apart differ by far more than a contour's step allows elsewhere."""
+    driver = replace(HERON, Qes=0.36)
+    search = vented_search(driver, usual_limits(driver, 0.2), leak_q=10.0)
+    (panel,) = map_plot(design_map(search, (0.08, driver.Fs), 60)).axes
+    (named,) = (text for text in panel.texts if "jumps" in text.get_text())
+    litres, tuning = named.xy
+    found = search.evaluate(np.full(2, 1e-3 * litres), tuning * np.array([0.98, 1.12])).merits
+    assert abs(np.log(found.f3_hz[1] / found.f3_hz[0])) > 0.15 or abs(np.diff(found.unevenness_db)[0]) > 0.5
+
+
+def test_what_takes_the_teeth_off_leaves_a_slope_and_unknown_places_as_they_are():
+    slope = np.add.outer(3.0 * np.arange(6.0), 0.5 * np.arange(7.0))
+    np.testing.assert_allclose(without_teeth(slope, 2), slope, atol=1e-12)
+    teeth = slope + np.where(np.add.outer(np.arange(6), np.arange(7)) % 2, 0.1, -0.1)
+    assert np.max(np.abs(without_teeth(teeth, 1) - slope)[1:-1, 1:-1]) < 0.02
+    slope[2, 3] = np.nan
+    assert np.isnan(without_teeth(slope, 2)).sum() == 1

@@ -244,12 +244,13 @@ class DesignMap:
         return values.reshape(self.tuning.size, self.volume.size)
 
 
-def design_map(search: VentedSearch, around: tuple[float, float], points: int = 70) -> DesignMap:
-    """Evaluate `points` volumes times `points` tunings, evenly spread in their logarithm, and `around` itself among them.
+def design_map(search: VentedSearch, around: tuple[float, float], points: int = 100) -> DesignMap:
+    """Evaluate some `points` volumes times tunings, evenly spread in their logarithm, and `around` itself among them.
 
     They reach from a fifth to 2.5 times the volume (m³) and from half to twice the tuning (Hz) of `around`.
     """
-    volume = around[0] * np.union1d(np.geomspace(0.2, 2.5, points), 1.0)
+    below = round((points - 1) * math.log(5.0) / math.log(12.5))
+    volume = around[0] * 5.0 ** (np.arange(-below, points - below) / below)
     tuning = around[1] * np.geomspace(0.5, 2.0, points | 1)  # of an odd number the middle is 1
     across, up = np.meshgrid(volume, tuning)
     boxes = search.evaluate(across.ravel(), up.ravel())
