@@ -1,11 +1,14 @@
 """Sprung parts of the cone against the equations of motion of several masses, and their derivatives."""
 
+import sys
+
 import numpy as np
 import pytest
 from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
+from scipy.optimize import brentq
 
 from tsfit.circuit.response import Circuit, Response, impedance, impedance_gradient
-from tsfit.circuit.sprung import BOX, parts_among, terms_of
+from tsfit.circuit.sprung import BOX, at_the_peak, parts_among, terms_of
 
 PARTS = {"1": (310.0, 0.08, 6.0), "2": (900.0, 0.25, 15.0)}
 STENCIL = {1: 4 / 5, 2: -1 / 5, 3: 4 / 105, 4: -1 / 280}
@@ -83,3 +86,29 @@ def test_cone_travel_knows_of_the_part():
 def test_which_parts_are_among_names():
     assert parts_among(["Re", "Fp2", "mp2"]) == ("2",)
     assert parts_among([f"Fp{BOX}", "Qp1"]) == ()
+
+
+@pytest.mark.against(
+    "peak and its width with sprung parts", "equations of motion of two and three masses, solved", "5 % of it"
+)
+@pytest.mark.parametrize(("labels", "fs"), [(("1",), 30.0), (("2",), 60.0), (("1", "2"), 40.0)])
+def test_what_parts_make_of_the_peak(labels, fs):
+    """Zero of the reactance, and half-power width about it, of what moves, by bisection of the equations of motion."""
+    mass, q = DRIVER["Mms"], 12.0
+    ws = 2.0 * np.pi * fs
+    driver = {**DRIVER, "Cms": 1.0 / (ws**2 * mass), "Rms": ws * mass / q}
+
+    def moving(hz):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(sys.modules[__name__], "DRIVER", driver)
+            return driver["Bl"] ** 2 / (by_motion(np.array([hz]), labels, le=0.0)[0] - driver["Re"])
+
+    def crossing(level, low, high):
+        return brentq(lambda hz: moving(hz).imag - level * moving(hz).real, low, high, xtol=1e-12)
+
+    peak = crossing(0.0, 0.9 * fs, 1.1 * fs)
+    width = crossing(1.0, peak, 1.2 * fs) - crossing(-1.0, 0.8 * fs, peak)
+    place, q_read = at_the_peak(terms(labels), fs, q)
+    assert place - 1.0 == pytest.approx(peak / fs - 1.0, rel=0.05)
+    assert q_read - 1.0 == pytest.approx(peak / width / q - 1.0, rel=0.05)
+    assert at_the_peak({"Fs": fs}, fs, q) == (1.0, 1.0)

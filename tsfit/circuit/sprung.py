@@ -6,7 +6,7 @@ standing wave is the same element, seen in the sweeps of that box only.
 """
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -32,6 +32,19 @@ def parts_among(names: Iterable[str]) -> tuple[str, ...]:
     """Labels of the parts of the cone of whose terms the resonance is among `names`."""
     known = set(names)
     return tuple(label for label in LABELS if terms_of(label)[0] in known and label != BOX)
+
+
+def at_the_peak(p: Mapping[str, float], fs: float, qms: float) -> tuple[float, float]:
+    """Frequency of the peak over `fs` (Hz), and the Q that its width reads over `qms`, with the parts of the cone in `p`.
+
+    Towards their own resonances the parts swing farther than the cone, so that the moving mass grows as 1 + g (f/fs)², to
+    first order in g, the sum of their shares times (fs/f_part)²: the reactance is zero at fs (1 − g/2), and its slope
+    there makes ωM/R (1 + 2g), hence Q (1 + 3g/2). What they lose themselves adds Σ share (fs/f_part)³/Q_part to 1/Q.
+    """
+    parts = [(p[share], fs / p[hz], p[q]) for hz, share, q in map(terms_of, parts_among(p))]
+    gain = sum(share * near**2 for share, near, _ in parts)
+    lost = sum(share * near**3 / q for share, near, q in parts)
+    return 1.0 - 0.5 * gain, 1.0 + 1.5 * gain - qms * lost
 
 
 def left_behind(s: Complex, p: Values) -> dict[str, Complex]:

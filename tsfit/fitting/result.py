@@ -14,7 +14,7 @@ from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.causes import cause
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
-from tsfit.circuit.sprung import LABELS, terms_of
+from tsfit.circuit.sprung import LABELS, at_the_peak, terms_of
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import Estimate, FitResult, FittedState, ModelCandidate, MonteCarlo
 from tsfit.driver.record import Driver
@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 
 OTHER_PERCENT = 1.5
 """Difference of Re between sweeps that is worth a word."""
+SEEN_AT_PEAK = 0.003
+"""Share by which sprung parts change the Q that the peak's width reads, from which that is worth a word."""
 
 
 @dataclass(frozen=True)
@@ -276,6 +278,29 @@ def _circuit_notes(best: Solved) -> list[QualityNote]:
     ]
 
 
+def _part_notes(best: Solved) -> list[QualityNote]:
+    """Name the sprung parts, and what those of the cone make of the peak that a hand reads Fs and Qms off."""
+    notes, values = [], {name: float(value) for name, value in best.model.values(best.x).items()}
+    for label in best.circuit.parts:
+        hz, share, q = (values[name] for name in terms_of(label))
+        whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
+        message = (
+            f"A sprung part of {whose} rings near {in_figures(hz, 3)} Hz, with "
+            f"{in_figures(100.0 * share, 2)} % of Mms and a Q of {in_figures(q, 2)}."
+        )
+        notes.append(QualityNote("sprung_part", "note", message))
+    place, width = at_the_peak(values, values["Fs"], values["Qms"])
+    if abs(width - 1.0) > SEEN_AT_PEAK:
+        message = (
+            f"What rings on the cone already bends the impedance peak: read off by hand, it stands "
+            f"{in_figures(100.0 * (1.0 - place), 1)} % below Fs, and its width gives a Q "
+            f"{in_figures(100.0 * abs(width - 1.0), 1)} % {'above' if width > 1.0 else 'below'} Qms. Design boxes with the "
+            "Fs and Qms given here, and allow for that difference beside figures read off a peak."
+        )
+        notes.append(QualityNote("parts_at_peak", "note", message))
+    return notes
+
+
 def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str | None) -> list[QualityNote]:
     best = ranked[0].solved
     circuit = best.circuit
@@ -300,14 +325,7 @@ def _notes(ranked: Sequence[Ranked], states: Sequence[FittedState], improve: str
         )
     alone, held = all(one.state.kind == "free air" for one in states), best.model.demands.hold.get("Mms")
     notes += [*_demand_notes(best, alone), *scatter_note(best.model.scatter)]
-    for label in best.circuit.parts:
-        hz, share, q = (float(best.model.values(best.x)[name]) for name in terms_of(label))
-        whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"
-        message = (
-            f"A sprung part of {whose} rings near {in_figures(hz, 3)} Hz, with "
-            f"{in_figures(100.0 * share, 2)} % of Mms and a Q of {in_figures(q, 2)}."
-        )
-        notes.append(QualityNote("sprung_part", "note", message))
+    notes += _part_notes(best)
     rivalry = rivals_of_the_best(ranked)
     if rivalry is not None:
         notes.append(rivalry)
