@@ -9,6 +9,7 @@ from helpers.made_curves import AREA, COILS, FREQUENCY_HZ, MASS, VOLUME, make
 
 from tsfit.circuit.load import added_mass, air_load_change, closed_box, free_air, infinite_baffle
 from tsfit.circuit.response import Circuit, impedance
+from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import REFERENCE_AIR, Air
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import wiring_factors
@@ -169,3 +170,16 @@ def test_a_sweep_keeps_the_points_that_are_used():
     np.testing.assert_allclose(sweep.noise, [0.2, 0.3, 0.5])
     np.testing.assert_allclose(sweep.systematic["gain"], [[0.0] * 3, [1.0] * 3, [0.0] * 3], atol=1e-12)
     assert not make_sweep(replace(curve, variance_ohm2=None), State(), 0, np.ones(5, bool)).noise.any()
+
+
+@pytest.mark.parametrize("suspension", list(SUSPENSION_MODELS))
+def test_a_search_that_runs_away_meets_no_overflow(suspension):
+    """Plain numbers raise what arrays only warn of: the stiffness squared is beyond e^700 long before its terms are."""
+    curves, _, _ = make(("free air", "added mass"), np.random.default_rng(5), errors=False)
+    sweeps = [make_sweep(curve, state, k, ALL) for k, (curve, state) in enumerate(curves)]
+    rng = np.random.default_rng(6)
+    for coil in COILS:
+        model = JointModel(sweeps, Circuit(coil, suspension), None, with_mass=True)
+        with np.errstate(all="ignore"):
+            for corner in rng.choice([-1e3, 1e3], (60, len(model.names))):
+                assert len(model.misfits(corner)) == len(sweeps)

@@ -56,8 +56,8 @@ POWERS_OF_TIME = {
 }  # fmt: skip
 """Power of the time scale with which each value of the circuit goes that has one: it is that of frequency with which a
 change of all frequencies acts through it."""
-FARTHEST = 150.0
-"""Logarithm of an SI value, either way, at which a search that runs away is held: nothing overflows up to there."""
+FARTHEST = 90.0
+"""Logarithm of an SI value, either way, at which a search that runs away is held: no product overflows up to there."""
 LINEAR = ("n", "Xr", "Xx", "order")
 
 
