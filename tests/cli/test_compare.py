@@ -63,6 +63,16 @@ def test_command(files, capsys, monkeypatch):
     assert data["cases"][0]["differences"]["limits"][0]["low_db"] is None
 
 
+def test_whose_limit_is_whose_is_said_where_they_differ(files, capsys):
+    same = ["compare", "old.toml", "new.toml", "--volume-l", "60", "--way", "limits", "--rated-power-w", "100"]
+    assert run([*same, "--xmax-mm", "1", "--xmax-mm", "30"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "travel / power" in out
+    assert "; where limits differ, Dunlin 12 / Dunlin 12 S" in out
+    assert run([*same, "--xmax-mm", "30"]) == 0
+    assert "where limits differ" not in " ".join(capsys.readouterr().out.split())
+
+
 def test_a_fit_takes_its_ratings_from_a_sheet(files, capsys):
     assert run(["compare", "fit.json", "old.toml", "--volume-l", "20", "--json"]) == 0
     assert "limits" not in json.loads(capsys.readouterr().out)["cases"][0]["level_db"]

@@ -14,8 +14,8 @@ from tsfit.base.files import read_bytes
 LOWEST_HZ, HIGHEST_HZ = 0.1, 100e3
 MAX_BYTES = 1_000_000
 
-PREFERRED_HZ = (20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0, 100.0, 125.0, 160.0, 200.0)
-"""Third-octave preferred frequencies of the bass (ISO 266)."""
+PREFERRED_HZ = (20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 125.0, 160.0, 200.0)
+"""Of the bass, about thirds of an octave apart (ISO 266), with the 30 and 60 Hz that people ask for."""
 
 LOUDEST_HZ = (25.0, 50.0, 100.0)
 """Where answers say how loud a box plays: the lowest notes, the bass drum, the upper bass."""

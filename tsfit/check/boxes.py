@@ -113,7 +113,7 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
     if own and item.outcome in {"adjust", "differs"}:
         return _of_own(item, f"{place}{f', {planned}' if planned else ''}", apart)
     if item.outcome == "adjust" and item.remedy is not None:
-        now = _size(item.remedy.volume_l, item.remedy.tuning_hz)
+        now = _about(item.remedy)
         return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; as planned {apart} off."
     what = {
         "holds": "which can stay",
@@ -124,6 +124,8 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
     return f"{place}{f', {planned}' if planned else ''}: {departs}{joint} {what}."
 
 
+TO_THE_LITRE = 20.0
+"""Litres from which a box is told to the litre."""
 LARGER, SMALL_DB = 1.5, 2.0
 """A box so many times larger than planned is no remedy for a change of shape up to so much (common practice, no source)."""
 
@@ -145,7 +147,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
         called = "Qtc" if name == "qtc" else "f3"
         told = f"{called} {by_sheet} by the sheet, {measured} with this driver (up to {apart} apart)"
     if item.outcome == "adjust" and item.remedy is not None:
-        size = _size(item.remedy.volume_l, item.remedy.tuning_hz)
+        size = _about(item.remedy)
         if _not_worth(item):
             left = f"{item.shape_change_db.value:.1f} dB apart"
             return f"{place}: {told}. It can stay, {left}: the {size} that bring its response back are not worth that."
@@ -158,6 +160,12 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
 def _size(volume_l: float | None, tuning_hz: float | None) -> str:
     litres = "" if volume_l is None else f"{in_figures(volume_l, 3)} l"
     return litres if tuning_hz is None else f"{litres} tuned to {in_figures(tuning_hz, 3)} Hz"
+
+
+def _about(remedy: Remedy) -> str:
+    """A box to be planned anew, to the litre: the air of that plan is another, and so are its tenths."""
+    litres = remedy.volume_l
+    return _size(round(litres) if litres >= TO_THE_LITRE else litres, remedy.tuning_hz)
 
 
 def _left(remedy: Remedy) -> str:

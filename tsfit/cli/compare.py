@@ -391,4 +391,6 @@ def _print_way(case: CaseResult, way: Way, names: list[str], title: str) -> None
             stops = [names[k] for names in case.limited_by]
             row.append(stops[0] if len(set(stops)) == 1 else " / ".join(stops))
         rows.append(row)
+    if any(" / " in row[-1] for row in rows):
+        title += f"; where limits differ, {' / '.join(names)}"
     print_table(columns, rows, title=f"level in dB at 1 m, {title}")

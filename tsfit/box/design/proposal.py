@@ -253,10 +253,11 @@ def propose_vented(
     result = replace(result, remarks=(*said, *(note for note in result.remarks if note.code not in known)))
     ripple = result.pass_band.ripple_db
     if alignment is None and not aim.least_ripple and ripple > search.limits.ripple_db + BEYOND_DB:
-        asked = (
-            f"more than the {search.limits.ripple_db:g} dB asked for: its port leaves too little of the volume; allow more"
-        )
-        uneven = QualityNote("uneven", "warn", f"The ripple is {ripple:.2f} dB, {asked} of either.")
+        why = "its port leaves too little of the volume; allow more of either"
+        if bounds.largest_volume is None:
+            why = "a level that lingers has become a dip; ask for less"
+        asked = f"more than the {search.limits.ripple_db:g} dB asked for: {why}."
+        uneven = QualityNote("uneven", "warn", f"The ripple is {ripple:.2f} dB, {asked}")
         result = replace(result, remarks=(*result.remarks, uneven))
     if not sized:
         result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))

@@ -69,7 +69,8 @@ def _answer(result: FitResult) -> list[str]:
     first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
     shown = {name: each.shown(name) for name, each in first.items()}
     values = ", ".join(
-        f"{name} {told.value} ± {told.spread} {told.unit.removeprefix('1')}".rstrip() for name, told in shown.items()
+        f"{name} {told.value}{f' ± {told.spread}' * (first[name].stdev > 0.0)} {told.unit.removeprefix('1')}".rstrip()
+        for name, told in shown.items()
     )
     warnings = _warnings(result)
     remarked = {
