@@ -103,7 +103,7 @@ def _plan(box_file: Path | None, options: dict[str, Any]) -> tuple[CabinetPlan, 
         raise TsfitError(f"{box_file}: {error.message}", code=error.code, file=box_file) from error
     own = {"volume_l": asked.net / LITRE, "drivers": options["drivers"] or asked.drivers}
     air = asked.air
-    told = "" if air is None else f" (air of {air.temperature_c:.0f} °C, {air.pressure_hpa:.0f} hPa)"
+    told = "" if air is None else f" ({air.temperature_c:.0f} °C, {air.pressure_hpa:.0f} hPa)"
     return made(CabinetPlan, {**options, **own, "radiators": asked.radiators, "tube": asked.tube}), told
 
 
@@ -120,7 +120,7 @@ def _print(built: Cabinet, air: str) -> None:
         ("sheets, waste", f"{built.sheets} of {length:.0f} x {width:.0f} mm, {built.waste:.0%}"),
     ]
     if built.port_length_mm is not None:
-        rows.insert(3, (f"port over all{air}, what it takes", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l"))
+        rows.insert(3, (f"port over all{air}, its room", f"{built.port_length_mm:.1f} mm, {built.port_l:.2f} l"))
     if built.brace_at_mm:
         heights = ", ".join(f"{height:.0f}" for height in built.brace_at_mm)
         rows.insert(3, ("braces above the inner lower wall", f"{heights} mm"))
