@@ -183,7 +183,7 @@ def test_free_air_alone_says_what_it_cannot_tell():
     curves, area, _ = make(("free air", "added mass"), np.random.default_rng(2), errors=False)
     assert note(fit(curves[:1], **FORCED), "free_air_only").severity == "note"
     assert "free_air_only" not in {each.code for each in fit(curves, sd=area, **FORCED).quality}
-    held = fit(curves[:1], sd=area, hold={"Mms": 0.05}, **FORCED)
+    held = fit(curves[:1], sd=area, demands=Demands(hold={"Mms": 0.05}), **FORCED)
     assert "as true as the 50 g of Mms that are held" in note(held, "free_air_only").message
 
 
