@@ -13,6 +13,7 @@ from tsfit.fitting.least_squares import (
     LONGEST_LAG,
     Misfit,
     Objective,
+    Turned,
     Weights,
     covariance_of,
     descend,
@@ -93,11 +94,11 @@ def test_no_more_than_a_hundred_neighbours_share_an_error():
     assert shared(np.full(50, np.nan + 0j), 0.0) == 1.0
 
 
-def model_and_truth(relative_noise=2e-3, seed=1):
+def model_and_truth(relative_noise=2e-3, seed=1, every=1):
     ((curve, state),), _, true = make(
         ("free air",), np.random.default_rng(seed), errors=False, relative_noise=relative_noise
     )
-    sweep = make_sweep(curve, state, 0, np.ones(len(curve.frequency_hz), dtype=bool))
+    sweep = make_sweep(curve, state, 0, np.arange(len(curve.frequency_hz)) % every == 0)
     model = JointModel([sweep], Circuit("ladder-2", "ideal"), None, with_mass=False)
     return model, model.start({**true, **COILS["ladder-2"]})
 
@@ -159,6 +160,20 @@ def test_a_direction_that_the_data_do_not_feel_is_open_by_thirty_nepers_and_leav
     expected[:2, :2] = np.linalg.inv(slopes[:2] @ slopes[:2].T)
     expected[2, 2] = 30.0**2
     np.testing.assert_allclose(covariance_of(slopes), expected, rtol=2e-3, atol=1e-9)
+
+
+@pytest.mark.parametrize("every", [80, 1])
+def test_as_few_rows_as_variables_have_the_lengths_and_products_of_all(every):
+    """Those that a step of least squares is made of: JᵀJ, Jᵀr and rᵀr; of few rows, too."""
+    model, x = model_and_truth(every=every)
+    objective = Objective(model, Weights(0.01))
+    for at in (x, x + 0.1):
+        turned, r, j = Turned(objective), objective.residual(at), objective.jacobian(at)
+        short, slopes = turned.residual(at), turned.jacobian(at)
+        assert slopes.shape == (len(x), len(short)) == (len(x), len(x) + 1)
+        np.testing.assert_allclose(slopes @ slopes.T, j @ j.T, rtol=1e-9, atol=1e-9 * np.max(j @ j.T))
+        np.testing.assert_allclose(slopes @ short, j @ r, rtol=1e-9, atol=1e-9 * np.max(np.abs(j @ r)))
+        assert short @ short == pytest.approx(r @ r, rel=1e-12)
 
 
 def test_a_search_over_something_that_hardly_bends_ends_without_a_word():

@@ -79,9 +79,9 @@ class BlockedModel(JointModel):
         return ("farad",)
 
     def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
-        misfit, rows = super()._rows(v, sweep)
+        z, rows = super()._rows(v, sweep)
         series = 1.0 / (laplace(sweep.frequency_hz) * v["farad"])
-        return misfit + series, rows | {"farad": -series}
+        return z + series, rows | {"farad": -series}
 
 
 def without_peak(curve: ImpedanceCurve) -> TsfitError:

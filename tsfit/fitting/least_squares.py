@@ -35,6 +35,8 @@ ROUGH_MISS = 1.0
 OUT_OF_EVALUATIONS = 5
 NO_SLOPE = 1e-2
 """What the sum of squares may still lose at an end: what is determined is within 0.1 standard deviations."""
+TURNED_AT_ONCE = 8
+"""Columns that LAPACK turns together."""
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 
@@ -140,20 +142,53 @@ class Objective:
 
     def jacobian(self, x: Real) -> Real:
         """Derivative of `residual` by every variable."""
+        return self.stacked(x)[:-1]
+
+    def stacked(self, x: Real) -> Real:
+        """`jacobian` and, as the last row, `residual`; made anew each time."""
         n_priors = self.problem.n_priors
-        j = np.empty((len(x), self._n_data + n_priors))
-        for (_, slopes), weight, place in self._parts(x):
-            np.multiply(slopes, weight, out=j[:, place].view(np.complex128))
-        j[:, self._n_data :] = 0.0
-        np.fill_diagonal(j[len(x) - n_priors :, self._n_data :], 1.0)
-        return j
+        rows = np.empty((len(x) + 1, self._n_data + n_priors))
+        for (misfit, slopes), weight, place in zip(self.recent(x), self._weights, self._places, strict=True):
+            np.multiply(slopes, weight, out=rows[:-1, place].view(np.complex128))
+            np.multiply(misfit, weight, out=rows[-1, place].view(np.complex128))
+        rows[:-1, self._n_data :] = 0.0
+        np.fill_diagonal(rows[len(x) - n_priors : -1, self._n_data :], 1.0)
+        rows[-1, self._n_data :] = x[len(x) - n_priors :]
+        return rows
 
     def sum(self, x: Real) -> float:
         """Sum of squares at `x`."""
         return float(np.sum(self.residual(x) ** 2))
 
-    def _parts(self, x: Real) -> list[tuple[Misfit, Complex, slice]]:
-        return list(zip(self.recent(x), self._weights, self._places, strict=True))
+
+class Turned:
+    """An objective whose many residuals are turned into as few as there are variables, and one more.
+
+    The triangle of its slopes and residuals together (QR) has their lengths and products, which is all that a search asks.
+    MINPACK turns as well, but column by column through all rows, which takes it longer than the circuit takes to answer.
+    """
+
+    def __init__(self, objective: Objective) -> None:
+        self.objective = objective
+        self._x: Real | None = None
+        self._triangle: Real = np.empty((0, 0))
+
+    def residual(self, x: Real) -> Real:
+        """Residuals (n_variables + 1,) as long as those of the objective."""
+        return self._at(x)[:, -1]
+
+    def jacobian(self, x: Real) -> Real:
+        """Derivative of `residual` by every variable, (n_variables, n_variables + 1)."""
+        return self._at(x)[:, :-1].T
+
+    def _at(self, x: Real) -> Real:
+        from scipy.linalg import lapack
+
+        if self._x is None or not (x == self._x).all():
+            rows = self.objective.stacked(x)
+            found = lapack.dgeqrt(min(TURNED_AT_ONCE, *rows.shape), rows.T, overwrite_a=1)[0]
+            self._x, self._triangle = x.copy(), np.triu(found[: len(rows)])
+        return self._triangle
 
 
 class Descent(NamedTuple):
@@ -226,7 +261,8 @@ def settle(
         if limits:
             x, used, ended = _polish(objective, x, near, left, limits)
         else:
-            x, used, ended = descend(objective.residual, objective.jacobian, x, near, left)
+            turned = Turned(objective)
+            x, used, ended = descend(turned.residual, turned.jacobian, x, near, left)
         left -= used
         before, weights = weights.floor, Weights(most_likely_floor(problem, recent(x), weights.floor))
         if (near == last and abs(weights.floor - before) <= SETTLED_FLOOR * weights.floor) or left <= 0:

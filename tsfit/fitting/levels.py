@@ -85,9 +85,9 @@ class LevelModel(JointModel):
         return {**v, **{name: v[f"{name}:{k}"] for name in OWN}} if k else v
 
     def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
-        misfit, rows = super()._rows(v, sweep)
+        z, rows = super()._rows(v, sweep)
         k = self._level[sweep.number]
-        return misfit, {f"{name}:{k}" if k and name in OWN else name: row for name, row in rows.items()}
+        return z, {f"{name}:{k}" if k and name in OWN else name: row for name, row in rows.items()}
 
     def lines(self, x: Real) -> Real:
         """Re, Fs², Fs/Qms and Fs·Re/Qes of every level, shape (4 × levels, ...), level by level; x has shape (..., n)."""

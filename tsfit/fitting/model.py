@@ -292,31 +292,36 @@ class JointModel:
         v = self.values(x)
         found = []
         for sweep in self.sweeps:
-            misfit, rows = self._rows(v, sweep)
-            slopes = np.zeros((len(self.names), len(misfit)), dtype=np.complex128)
-            for place, name in enumerate(self.names):
-                if name in rows:
-                    slopes[place] = rows[name]
-            found.append(Misfit(misfit, slopes))
+            z, rows = self._rows(v, sweep)
+            slopes = np.zeros((len(self.names), len(z)), dtype=np.complex128)
+            for name, row in rows.items():
+                if name in self._places:
+                    slopes[self._places[name]] = row
+            if sweep.systematic:
+                z, slope, shifts = self._as_measured(v, sweep, z)
+                slopes *= slope
+                slopes[[self._places[f"systematic:{name}"] for name in sweep.systematic]] = shifts
+            found.append(Misfit(z - sweep.impedance_ohm, slopes))
         return found
 
-    def _as_measured(self, v: Values, sweep: FitSweep, z: Complex) -> tuple[Complex, Complex | None, dict[str, Complex]]:
-        """Z as the bench with its systematic errors would show it, the derivative of that by Z (None is 1), and by each."""
-        if not sweep.systematic:
-            return z, None, {}
-        shown, slope = z, np.ones_like(z)
-        shifts = {}
-        for name, (constant, linear, square) in sweep.systematic.items():
-            off = v[f"systematic:{name}"]
-            shift, by_z = constant + z * (linear + z * square), linear + 2.0 * square * z
-            # Gains and delays multiply the ratio: Z goes on as it sets out. Of a delay the square counts at the upper end.
-            shown = shown + off * shift * (1.0 + 0.5 * off * by_z)
-            slope = slope + off * (by_z + 0.5 * off * (by_z**2 + 2.0 * square * shift))
-            shifts[f"systematic:{name}"] = shift * (1.0 + off * by_z)
-        return shown, slope, shifts
+    @cached_property
+    def _places(self) -> dict[str, int]:
+        return {name: place for place, name in enumerate(self.names)}
+
+    def _as_measured(self, v: Values, sweep: FitSweep, z: Complex) -> tuple[Complex, Complex, Complex]:
+        """Z as the bench with its systematic errors would show it, the derivative of that by Z, and by each, (k, n)."""
+        off = np.array([v[f"systematic:{name}"] for name in sweep.systematic], dtype=np.complex128)
+        half = 0.5 * off**2
+        constant, linear, square = sweep.shifts
+        twice = 2.0 * square
+        shift, by_z = constant + z * (linear + z * square), linear + twice * z
+        # Gains and delays multiply the ratio: Z goes on as it sets out. Of a delay the square counts at the upper end.
+        shown = z + off @ shift + half @ (shift * by_z)
+        slope = 1.0 + off @ by_z + half @ (by_z * by_z + twice * shift)
+        return shown, slope, shift * (1.0 + off[:, np.newaxis] * by_z)
 
     def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
-        """Misfit of one sweep, and the derivative of what the bench shows by every variable that it hangs on, (n,) each."""
+        """Z of the circuit in one sweep, and its derivative by every variable that it hangs on, (n,) each."""
         p = self.circuit_values(v, sweep)
         load = self.load(v, sweep)
         clock = self._by_key["clock"].at(v["clock"])
@@ -345,10 +350,7 @@ class JointModel:
         if self.wiring is not None:
             rows["coupling"] = np.asarray(self._coupling_slope(v, sweep) * sum(terms[name] for name in self.coil_scale))
         rows |= self._load_rows(v, sweep, load, p, d)
-        shown, slope, shifts = self._as_measured(v, sweep, z.astype(np.complex128, copy=False))
-        if slope is not None:
-            rows = {name: row * slope for name, row in rows.items()} | shifts
-        return np.asarray(shown - sweep.impedance_ohm, dtype=np.complex128), rows
+        return z.astype(np.complex128, copy=False), rows
 
     def _by_frequency(self, p: Values, terms: Mapping[str, Complex], load: Load, d: Mapping[str, Complex]) -> Complex:
         """Derivative of Z by the logarithm of frequency through coil, suspension terms and load.

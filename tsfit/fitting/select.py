@@ -44,8 +44,9 @@ FARTHEST = math.log(2.0)
 """How far the logarithm of a figure may be from the best model's: a search that ran away tells of no other circuit."""
 OUT_OF_REACH = 40.0
 """Difference of BIC from which a coil is fitted with the plainest suspension only; no source."""
-ROUNDS = 4
-"""How often a search goes on at most."""
+ROUNDS, IN_VAIN = 4, 0.1
+"""How often a search goes on at most; and what it must gain, in units of BIC, to go on once more: one that creeps along a
+level, as of a coil term too many, comes to no end there."""
 SCOUT, PLAINEST = "ladder-2", "simple"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
 where that one fails."""
@@ -282,10 +283,13 @@ def worth_polish(each: Ranked, best: float) -> bool:
 
 def _polished(candidate: Solved) -> Solved:
     """Go on from where the candidate stopped, to the last digit."""
-    for _ in range(ROUNDS):
+    for turn in range(ROUNDS):
         found = solve(candidate.model, candidate.x, candidate.floor)
+        closer = (candidate.solution.deviance - found.solution.deviance) / found.points_per_error
+        gained = closer + candidate.strain - found.strain
         candidate = replace(found, pinned=(*candidate.pinned, *found.pinned))
-        if candidate.fault != UNFINISHED:
+        # The first round's gain is that of a finer end.
+        if candidate.fault != UNFINISHED or (turn and gained < IN_VAIN):
             break
     return candidate
 

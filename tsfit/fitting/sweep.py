@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -78,6 +79,11 @@ class FitSweep:
     number: int
     resonance_hz: float | None = None
     """As the curve shows it, of a closed box, whose loss factors hold there."""
+
+    @cached_property
+    def shifts(self) -> Complex:
+        """The coefficients of `systematic` side by side, (3, number of causes, n)."""
+        return np.stack([np.asarray(one, dtype=np.complex128) for one in self.systematic.values()], axis=1)
 
     def heat_since(self, first: FitSweep) -> float:
         """Logarithm of Re during this sweep over that during `first`, as far as coil temperatures tell it."""
