@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -174,6 +175,26 @@ def test_as_few_rows_as_variables_have_the_lengths_and_products_of_all(every):
         np.testing.assert_allclose(slopes @ slopes.T, j @ j.T, rtol=1e-9, atol=1e-9 * np.max(j @ j.T))
         np.testing.assert_allclose(slopes @ short, j @ r, rtol=1e-9, atol=1e-9 * np.max(np.abs(j @ r)))
         assert short @ short == pytest.approx(r @ r, rel=1e-12)
+
+
+def test_the_last_two_answers_are_kept():
+    model, x = model_and_truth(every=20)
+    asked = []
+    objective = Objective(
+        SimpleNamespace(
+            noise=model.noise,
+            size=model.size,
+            n_priors=model.n_priors,
+            misfits=lambda at: asked.append(at[0] - x[0]) or model.misfits(at),
+        ),
+        Weights(0.01),
+    )
+    there, back, away = (x + step * (np.arange(len(x)) == 0) for step in (0.0, 0.25, 0.5))
+    for at in (there, back, there, away, away):
+        np.testing.assert_array_equal(objective.residual(at), Objective(model, Weights(0.01)).residual(at))
+    assert np.round(asked, 9).tolist() == [0.0, 0.25, 0.5]
+    objective.jacobian(there)
+    assert len(asked) == 4
 
 
 def test_a_search_over_something_that_hardly_bends_ends_without_a_word():

@@ -45,8 +45,8 @@ FARTHEST = math.log(2.0)
 OUT_OF_REACH = 40.0
 """Difference of BIC from which a coil is fitted with the plainest suspension only; no source."""
 ROUNDS, IN_VAIN = 4, 0.1
-"""How often a search goes on at most; and what it must gain, in units of BIC, to go on once more: one that creeps along a
-level, as of a coil term too many, comes to no end there."""
+"""How often a search goes on at most; and what it must gain, in units of BIC, for one behind the best to go on once more:
+one that creeps along a level, as of a coil term too many, hardly comes to an end there."""
 SCOUT, PLAINEST = "ladder-2", "simple"
 """The coil model that is fitted first, whose Re and Qs then show the others their blocked impedance, and which does so
 where that one fails."""
@@ -217,7 +217,7 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         kinds = (kind for kind in task.suspensions if kind != task.plain)
         found += [task.attempt(coil, kind, began[coil], base.floor) for kind in kinds]
     if task.alone:
-        return rank([_polished(each) if each.fault == UNFINISHED else each for each in found])
+        return rank([polished(each, leads=True) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
     known = WORTH_ENDING * ranked[0].solved.floor
@@ -225,7 +225,7 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
     def further(each: Ranked) -> bool:
         return worth_polish(each, best) or (each.fault == UNFINISHED and each.solved.floor < known)
 
-    return rank([_polished(each.solved) if further(each) else each.solved for each in ranked])
+    return rank([polished(each.solved, leads=each.bic <= best) if further(each) else each.solved for each in ranked])
 
 
 def _in_reach(coils: Sequence[Solved]) -> list[Solved]:
@@ -281,15 +281,15 @@ def worth_polish(each: Ranked, best: float) -> bool:
     return each.bic <= best + CLOSE_CALL + ROUGH_MISS
 
 
-def _polished(candidate: Solved) -> Solved:
-    """Go on from where the candidate stopped, to the last digit."""
+def polished(candidate: Solved, *, leads: bool) -> Solved:
+    """Go on from where the candidate stopped, to the last digit; one that does not lead, as long as that gains."""
     for turn in range(ROUNDS):
         found = solve(candidate.model, candidate.x, candidate.floor)
         closer = (candidate.solution.deviance - found.solution.deviance) / found.points_per_error
         gained = closer + candidate.strain - found.strain
         candidate = replace(found, pinned=(*candidate.pinned, *found.pinned))
         # The first round's gain is that of a finer end.
-        if candidate.fault != UNFINISHED or (turn and gained < IN_VAIN):
+        if candidate.fault != UNFINISHED or (turn and not leads and gained < IN_VAIN):
             break
     return candidate
 
