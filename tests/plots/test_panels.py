@@ -185,3 +185,14 @@ def test_a_small_box_fills_the_drawing_of_its_large_sheet():
     left = built.sheet_mm[0] - sheet.get_width()
     assert left > 1000.0
     assert f"{left:.0f} mm to the right stay whole" in panel.get_title(loc="left")
+
+
+def test_openings_are_told_in_millimetres_off_the_names_of_their_boards():
+    figure = panels_plot(cabinet(CabinetPlan(0.046, driver=0.0021, cutout=0.232, terminal=0.052, braces=1)))
+    figure.canvas.draw()
+    texts = [text for panel in figure.axes for text in panel.texts]
+    written = {text.get_text(): text.get_window_extent() for text in texts}
+    assert {"Ø 232", "Ø 52"} <= written.keys()
+    names = [box for words, box in written.items() if "\n" in words]
+    for size in ("Ø 232", "Ø 52"):
+        assert not any(written[size].overlaps(name) for name in names)

@@ -6,7 +6,17 @@ import numpy as np
 import pytest
 from helpers.contrast import contrast
 
-from tsfit.plots.style import INK, LINES, QUIET, frequency_text, log_value_axis, new_plot, preferred_numbers, spread
+from tsfit.plots.style import (
+    INK,
+    LINES,
+    QUIET,
+    frequency_axis,
+    frequency_text,
+    log_value_axis,
+    new_plot,
+    preferred_numbers,
+    spread,
+)
 
 
 @pytest.mark.parametrize(
@@ -41,6 +51,16 @@ def test_a_logarithmic_axis_has_room_between_its_numbers(ends):
     log_value_axis(panel, "impedance, Ω")
     ticks = [tick for tick in panel.get_yticks() if ends[0] <= tick <= ends[1]]
     assert 3 <= len(ticks) <= 6
+
+
+@pytest.mark.parametrize(
+    ("ends", "drawn"), [((5.0, 495.6), (5.0, 500.0)), ((10.15, 2000.0), (10.0, 2000.0)), ((7.0, 470.0), (7.0, 470.0))]
+)
+def test_an_axis_that_ends_just_before_a_number_goes_up_to_it(ends, drawn):
+    _, (panel,) = new_plot([0.8], "", "")
+    frequency_axis(panel, *ends)
+    assert panel.get_xlim() == pytest.approx(drawn)
+    assert (drawn[1] in panel.get_xticks()) == (drawn[1] in (500.0, 2000.0))
 
 
 def test_a_logarithmic_axis_over_a_short_range_has_even_numbers():

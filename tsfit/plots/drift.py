@@ -17,12 +17,13 @@ LEVEL_SPAN_DB = 40.0
 def drift_plot(history: History) -> Figure:
     """Draw each cause against hours of use, in percent of where it began, with its course and the band of its end.
 
-    Bars are two standard deviations of an entry; the grey band around nothing is what repeats scatter.
+    Bars are two standard deviations of an entry; the grey band around nothing is as wide as those of a usual entry.
     """
     causes = list(history.causes.values())
     first, last = history.entries[0].hours, history.entries[-1].hours
     driver = history.entries[0].driver
-    subtitle = f"at 20 °C and in reference air; {len(history.entries)} entries, {first:g} to {last:g} h; bars ±2σ"
+    entries = f"{len(history.entries)} entries, {first:g} to {last:g} h"
+    subtitle = f"at 20 °C and in reference air; {entries}; bars ±2σ; grey: no more than one entry's ±2σ"
     figure, panels = new_plot(
         [1.35 if one.drifted else 0.9 for one in causes],
         driver.name if driver.serial is None else f"{driver.name}, {driver.serial}",

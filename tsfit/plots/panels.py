@@ -20,6 +20,8 @@ NARROW_IN, HIGHEST_IN = 4.1, 5.0
 """Width for a phone, and how high a sheet may become."""
 MOSTLY = 0.9
 """A sheet used beyond this share of its side is drawn whole."""
+LEAST_PT = 5.0
+"""Size of letters below which the size of an opening stands above it, not in it."""
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
@@ -108,6 +110,17 @@ def _board(axes: Axes, one: Laid, board: Board, scale: float) -> None:
         axes.add_patch(shape)
     x, y, along, across = _widest_strip(one, board, windows=True)
     x, y = x + 0.5 * along, y + 0.5 * across
+    for hole in (hole.laid(one, board.width_mm) for hole in board.holes):
+        width, height = hole.sides_mm
+        said = f"Ø {half_mm(width)}" if hole.diameter_mm is not None else f"{half_mm(width)} × {half_mm(height)}"
+        size = min(SMALL, 72.0 * scale * width / (0.62 * (len(said) + 2)), 72.0 * scale * height / 2.0)
+        if abs(hole.x_mm - x) < 0.5 * width and abs(hole.y_mm - y) < 0.5 * height:
+            continue  # the board's name stands there
+        beside = size < LEAST_PT
+        axes.text(
+            hole.x_mm, hole.y_mm + beside * (0.5 * height + 2.0 / (72.0 * scale)), said, ha="center",
+            va="bottom" if beside else "center", fontsize=max(size, LEAST_PT), color=LINES[1][0],
+        )  # fmt: skip
     upright = across > along
     if upright:
         along, across = across, along

@@ -114,7 +114,7 @@ def log_value_axis(panel: Axes, label: str) -> None:
     ticks = _of_decades(low, high, ONE_TWO_FIVE)
     if len(ticks) < 3:
         # A short range has even steps, as an axis that is not logarithmic.
-        even = MaxNLocator(MOST_TICKS - 1, steps=[1, 2, 5, 10]).tick_values(low, high)
+        even = MaxNLocator(MOST_TICKS - 1, steps=[1, 2, 5, 10], min_n_ticks=3).tick_values(low, high)
         ticks = [float(tick) for tick in even if low <= tick <= high]
     panel.yaxis.set_major_locator(FixedLocator(ticks[:: max(1, math.ceil(len(ticks) / MOST_TICKS))]))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
@@ -126,9 +126,17 @@ def frequency_text(frequency: float, _position: object = None) -> str:
     return f"{frequency / 1000.0:g}k" if frequency >= 1000.0 else f"{frequency:g}"
 
 
+NEAR_A_TICK = 1.02
+
+
 def frequency_axis(panel: Axes, low: float, high: float) -> None:
-    """Make the horizontal axis of `panel`, and of those that share it, logarithmic from `low` to `high` Hz."""
+    """Make the horizontal axis of `panel`, and of those that share it, logarithmic from `low` to `high` Hz.
+
+    An end that is within 2 % of a 1-2-5 number beyond it goes there, so that the number stands at the axis.
+    """
     panel.set_xscale("log")
+    low = max(_of_decades(low / NEAR_A_TICK, low, ONE_TWO_FIVE), default=low)
+    high = min(_of_decades(high, high * NEAR_A_TICK, ONE_TWO_FIVE), default=high)
     if low < high:
         panel.set_xlim(low, high)
     panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(low, high)))

@@ -17,7 +17,7 @@ def travel_part(told: TravelResult, name: str) -> Part:
         travel_plot(told),
         f"{name}-travel",
         f"{subject}: force factor, compliance and inductance over travel, bands 95 %; Bl82 is where the force "
-        f"factor is down to 82 %.",
+        "factor is down to 82 %, C75 the compliance to 75 %, L10 where the inductance is off by 10 %, and so on.",
     )
     return Part(
         subject,
