@@ -23,7 +23,7 @@ def drift_plot(history: History) -> Figure:
     first, last = history.entries[0].hours, history.entries[-1].hours
     driver = history.entries[0].driver
     entries = f"{len(history.entries)} entries, {first:g} to {last:g} h"
-    subtitle = f"at 20 °C and in reference air; {entries}; bars ±2σ; grey: no more than one entry's ±2σ"
+    subtitle = f"at 20 °C, reference air; {entries}; bars ±2σ; grey: ±2σ of one"
     figure, panels = new_plot(
         [1.35 if one.drifted else 0.9 for one in causes],
         driver.name if driver.serial is None else f"{driver.name}, {driver.serial}",
