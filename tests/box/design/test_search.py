@@ -119,7 +119,9 @@ def test_a_part_of_the_cone_that_swings_asks_for_no_other_box():
 
 def test_limits_that_exclude_everything_are_named():
     search = vented_search(HERON, replace(usual_limits(HERON, 0.02), delay=1e-4))
-    with pytest.raises(TsfitError, match=r"misses the limit of .*group delay.*; relax one of these") as refused:
+    with pytest.raises(
+        TsfitError, match=r"group delay \(.*, limit 0.1: --group-delay-ms\).*; relax one of these"
+    ) as refused:
         best_vented(search)
     assert refused.value.code == "unreachable_limits"
 

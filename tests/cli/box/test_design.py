@@ -116,7 +116,7 @@ def test_families(design, heron):
         (("vented", "--family", "C4", "--leak-q", "7"), "there is no C4 box"),
         (("vented", "--family", "QB3", "--least-ripple"), "exclude each other"),
         (("vented", "--ripple-db", "-1"), "ripple db: -1 cannot be"),
-        (("vented", "--group-delay-ms", "0.1"), "limit 0.1); relax it, or"),
+        (("vented", "--group-delay-ms", "0.1"), "limit 0.1: --group-delay-ms); relax it, or"),
         (("vented", "--smallest-volume-l", "50", "--largest-volume-l", "20"), "above the largest"),
         (("vented", "--map", "map.bmp"), ".png, .svg or .pdf"),
         (("vented", "--leak-q", "0"), "leak Q"),

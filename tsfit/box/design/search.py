@@ -27,6 +27,8 @@ SAME_RIPPLE_DB = 0.01
 """Boxes whose ripple differs by less are equally even; the lower f3 decides."""
 DEFAULT_RIPPLE_DB = 0.5
 """Ripple allowed when none is stated (common practice, no source)."""
+SHOWN = 1e-3
+"""Logarithm by which a limit is exceeded from which its figures differ."""
 PLAIN_PORT = Port(diameter=0.1)
 """Stands for a round port of any size."""
 
@@ -195,12 +197,19 @@ def best_vented(
         name = search.bare.driver.name
         limits, length = search.limits, 100.0 * float(found.port_length[0])
         longest = length / math.exp(float(found.exceeded.get("port length", np.zeros(1))[0]))
+        most = 1e3 * limits.volume[1]
+        whole = most * math.exp(float(found.exceeded.get("volume with its port", np.zeros(1))[0]))
         told = {
-            "ripple": f" ({found.merits.unevenness_db[0]:.3f} dB with the coil counted, limit {limits.ripple_db:g})",
-            "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 4)} ms, limit {in_figures(1e3 * limits.delay)})",
-            "port length": f" ({in_figures(length, 4)} cm, limit {in_figures(longest, 4)})",
+            "ripple": f" ({found.merits.unevenness_db[0]:.3f} dB with the coil counted, limit {limits.ripple_db:g}: "
+            "--ripple-db)",
+            "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 4)} ms, limit {in_figures(1e3 * limits.delay)}: "
+            "--group-delay-ms)",
+            "port length": f" ({in_figures(length, 4)} cm, limit {in_figures(longest, 4)}: --longest-port-cm)",
+            "volume with its port": f" ({in_figures(whole, 4)} l, limit {in_figures(most, 4)}: --largest-volume-l)",
         }
-        missed = [limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] > 0.0]
+        # What no digit shows is not told beside what one does.
+        shown = min(SHOWN, max(float(over[0]) for over in found.exceeded.values()))
+        missed = [limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] >= shown]
         kind = KIND_NAMES[search.bare.kind]
         raise TsfitError(
             f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
