@@ -50,7 +50,7 @@ def fit_plot(fit: FitResult) -> Figure:
         raise TsfitError(message, code="no_curves")
     names = [state_name(state.state) for state in fit.states]
     kinds = list(dict.fromkeys(names))
-    subtitle = "dots: measured (where they would touch, some are left out); lines: the fitted circuit"
+    subtitle = "dots: measured, thinned where they would touch; lines: fitted"
     figure, panels = new_plot([2.2, 1.2, 1.3, 1.2, 1.2], fit.driver.name, subtitle, breaks=(1, 2))
     magnitude, phase, coil, *errors = panels
     low = min(float(state.curve.frequency_hz[0]) for state in fit.states)

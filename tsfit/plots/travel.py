@@ -29,7 +29,7 @@ def travel_plot(told: TravelResult) -> Figure:
     }
     driver = told.driver
     title = driver.name if driver.serial is None else f"{driver.name}, {driver.serial}"
-    subtitle = "limits upright (Bl82, C75: Bl down to 82 %, C to 75 %; L10: L 10 % off), dotted: not counted"
+    subtitle = "limits: Bl82 Bl at 82 %, L10 L 10 % off; dotted: not counted"
     figure, panels = new_plot([2.0, 2.0, 2.0], title, subtitle, gap_in=0.28)
     x = 1e3 * curves.x_m
     for panel, (name, (value, stdev)), (colour, _) in zip(panels, drawn.items(), LINES, strict=False):
