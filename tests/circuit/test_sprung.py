@@ -1,7 +1,5 @@
 """Sprung parts of the cone against the equations of motion of several masses, and their derivatives."""
 
-import sys
-
 import numpy as np
 import pytest
 from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
@@ -18,9 +16,8 @@ def terms(labels):
     return {name: value for label in labels for name, value in zip(terms_of(label), PARTS[label], strict=True)}
 
 
-def by_motion(f, labels, le=1.1e-3):
+def by_motion(f, labels, le=1.1e-3, d=DRIVER):
     """Impedance by one equation of motion a mass, solved at every frequency."""
-    d = DRIVER
     shares = [PARTS[label][1] for label in labels]
     masses = d["Mms"] * np.array([1.0 - sum(shares), *shares])
     out = []
@@ -99,9 +96,7 @@ def test_what_parts_make_of_the_peak(labels, fs):
     driver = {**DRIVER, "Cms": 1.0 / (ws**2 * mass), "Rms": ws * mass / q}
 
     def moving(hz):
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr(sys.modules[__name__], "DRIVER", driver)
-            return driver["Bl"] ** 2 / (by_motion(np.array([hz]), labels, le=0.0)[0] - driver["Re"])
+        return driver["Bl"] ** 2 / (by_motion(np.array([hz]), labels, 0.0, driver)[0] - driver["Re"])
 
     def crossing(level, low, high):
         return brentq(lambda hz: moving(hz).imag - level * moving(hz).real, low, high, xtol=1e-12)

@@ -74,9 +74,9 @@ def _drawn(data: BoxForm, quantities: list[Quantity], title: str, subtitle: str)
     swept = None if data.bands is None else data.bands.swept_hz
     figure = curves_plot(frequency, quantities, title, subtitle, swept)
     name_ringing(figure.axes[0], frequency, np.asarray(data.spl_db), data.ringing_hz, "cone rings")
-    loudest = next((panel for panel in figure.axes if panel.get_ylabel() == LOUDEST), None)
-    if loudest is not None and data.max_spl_db is not None and data.limited_by is not None:
-        limit_rows(loudest, frequency, {subject: (np.asarray(data.max_spl_db), data.limited_by)}, {subject: 0})
+    at_most = next((panel for panel in figure.axes if panel.get_ylabel() == LOUDEST), None)
+    if at_most is not None and data.max_spl_db is not None and data.limited_by is not None:
+        limit_rows(at_most, frequency, {subject: (np.asarray(data.max_spl_db), data.limited_by)}, {subject: 0})
     return figure
 
 

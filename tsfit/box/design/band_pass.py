@@ -13,7 +13,7 @@ from tsfit.base.figures import in_figures
 from tsfit.box.design.closing_in import closing_in
 from tsfit.box.design.port import level_known, sized_for, wide_enough
 from tsfit.box.design.proposal import Proposal
-from tsfit.box.design.search import DEFAULT_RIPPLE_DB, PLAIN_PORT
+from tsfit.box.design.search import DEFAULT_RIPPLE_DB, PLAIN_PORT, unreachable
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import BandPassPlan
 from tsfit.box.numbers import BandMerits, band_merits, merit_frequencies
@@ -102,13 +102,8 @@ def best_band_pass(search: BandPassSearch) -> tuple[float, float, float]:
     rear, front, tuning = (float(value[k]) for value in points)
     missed = [limit for limit, over in exceeded.items() if over[k] > 0.0]
     if missed:
-        raise TsfitError(
-            f"{driver.name}: no band-pass box keeps all the limits; the closest, {in_figures(1e3 * rear, 3)} and "
-            f"{in_figures(1e3 * front, 3)} l "
-            f"tuned to {in_figures(tuning, 3)} Hz, misses the limit of {' and '.join(missed)}; "
-            f"relax {'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
-            code="unreachable_limits",
-        )
+        chambers = f"{in_figures(1e3 * rear, 3)} and {in_figures(1e3 * front, 3)} l"
+        raise unreachable(search.bare, chambers, tuning, missed)
     return rear, front, tuning
 
 

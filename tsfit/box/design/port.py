@@ -14,6 +14,7 @@ from tsfit.box.parts import Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
+from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
 
 Ported = VentedPlan | BandPassPlan
@@ -57,6 +58,11 @@ def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | N
     return QualityNote("quiet_port", "warn", f"{said}, and it is too narrow for more: {GIVE_RATINGS}, or --level-db.")
 
 
+def usual_speed(port: Port, air: Air) -> float:
+    """Fastest air (m/s peak) that a port is sized for where none is asked for: what its ends stand, less a little."""
+    return SPARE * port.speed_limit(air)
+
+
 def wide_enough(plan: Ported, driver: Driver, shape: Port, speed: float) -> Port:
     """`shape` with its section scaled so that its air keeps `speed` (m/s peak; infinite: by its ends) in `plan`.
 
@@ -78,7 +84,7 @@ def wide_enough(plan: Ported, driver: Driver, shape: Port, speed: float) -> Port
     fastest, port = float(np.max(flow)), shape
     # A flare makes a narrow port stand more.
     for _ in range(TURNS if shape.flare else 1):
-        limit = speed if math.isfinite(speed) else SPARE * port.speed_limit(enclosure.driver.air)
+        limit = speed if math.isfinite(speed) else usual_speed(port, enclosure.driver.air)
         port = port.wider(math.sqrt(fastest / limit / port.area))
     ends = LEAST_LENGTH * float(port.ends_mass()) * enclosure.driver.air.density / port.count
     return port.wider(max(1.0, ends / float(outlet.port_mass)))

@@ -16,7 +16,7 @@ from tsfit.box.design.alignments import (
     possible_alignments,
 )
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.port import SPARE, level_known, rated_volts, sized_for, with_port
+from tsfit.box.design.port import level_known, rated_volts, sized_for, usual_speed, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
     Aim,
@@ -209,7 +209,7 @@ class VentedBounds:
         # A port yet to be sized counts in the search where something about it is limited.
         shape = port or PLAIN_PORT
         if not fixed and "port_speed" not in given and {"port_length", "depth"} & given.keys():
-            given["port_speed"] = SPARE * shape.speed_limit(driver.air)
+            given["port_speed"] = usual_speed(shape, driver.air)
         port = port if fixed else shape if "port_speed" in given else None
         return replace(found, port=port, fixed_port=fixed, **given)
 
@@ -291,11 +291,13 @@ def _best_with_port(
 
 def _too_long(plan: VentedPlan, driver: Driver, bounds: VentedBounds) -> bool:
     """Whether the port of `plan` is longer than asked for, else than fits straight into the box."""
-    built = plan.build(driver)
-    length, acting = built.opening.port_length, built.chamber.acting
-    if length is None or acting is None:
-        return False
-    return length > (plan.opening.reach(acting) if bounds.port_length is None else bounds.port_length * (1.0 + 1e-3))
+    length, slack = plan.build(driver).opening.port_length, 0.0 if bounds.port_length is None else 1e-3
+    return length is not None and length > _room(plan, bounds) * (1.0 + slack)
+
+
+def _room(plan: VentedPlan, bounds: VentedBounds) -> float:
+    """Longest port of `plan` (m): as asked for, else what fits straight in."""
+    return plan.opening.reach(plan.filling.acting(plan.volume)) if bounds.port_length is None else bounds.port_length
 
 
 def _with_a_shorter_port(
@@ -303,21 +305,19 @@ def _with_a_shorter_port(
 ) -> tuple[VentedSearch, VentedPlan, tuple[QualityNote, ...]]:
     """The best box whose port fits into it, with what it was held to; `plan` where there is none, with what helps."""
     shape = like.opening.port or PLAIN_PORT
-    speed = bounds.port_speed or SPARE * shape.speed_limit(search.bare.driver.air)
+    speed = bounds.port_speed or usual_speed(shape, search.bare.driver.air)
     counting = replace(search, limits=replace(search.limits, port=shape, fixed_port=False, port_speed=speed))
     try:
         found = _best_with_port(counting, aim, bounds, like, driver)
         if not _too_long(found, driver, bounds):
-            reach = _cm(found.opening.reach(found.filling.acting(found.volume)))
-            held = f"The port is kept to the {reach} cm that fit straight in (--longest-port-cm)."
+            held = f"The port is kept to the {_cm(_room(found, bounds))} cm that fit straight in (--longest-port-cm)."
             return counting, found, (QualityNote("port_held", "note", held),)
     except TsfitError:
         pass
     length = _cm(plan.build(driver).opening.port_length or 0.0)
-    fits = _cm(bounds.port_length or plan.opening.reach(plan.filling.acting(plan.volume)))
     none = (
-        f"No box within the limits has room for such a port, {length} cm long where {fits} cm fit: ask for less "
-        "(--level-db), or take a passive radiator."
+        f"No box within the limits has room for such a port, {length} cm long where {_cm(_room(plan, bounds))} cm fit: ask "
+        "for less (--level-db), or take a passive radiator."
     )
     return search, plan, (QualityNote("long_port", "warn", none),)
 

@@ -4,7 +4,7 @@ Two numbers describe the box, volume and tuning; `closing_in` looks for them. Pa
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -194,7 +194,6 @@ def best_vented(
         search = _with_ripple(search, float(least) + SAME_RIPPLE_DB)
     found = _search(search, objective)
     if found.excess[0] > 0.0:
-        name = search.bare.driver.name
         limits, length = search.limits, 100.0 * float(found.port_length[0])
         longest = length / math.exp(float(found.exceeded.get("port length", np.zeros(1))[0]))
         most = 1e3 * limits.volume[1]
@@ -210,14 +209,18 @@ def best_vented(
         # What no digit shows is not told beside what one does.
         shown = min(SHOWN, max(float(over[0]) for over in found.exceeded.values()))
         missed = [limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] >= shown]
-        kind = KIND_NAMES[search.bare.kind]
-        raise TsfitError(
-            f"{name}: no {kind} keeps all the limits; the closest, {in_figures(1e3 * found.volume[0], 3)} l tuned "
-            f"to {in_figures(found.tuning[0], 3)} Hz, misses the limit of {' and '.join(missed)}; "
-            f"relax {'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
-            code="unreachable_limits",
-        )
+        raise unreachable(search.bare, f"{in_figures(1e3 * found.volume[0], 3)} l", float(found.tuning[0]), missed)
     return found
+
+
+def unreachable(bare: Enclosure, litres: str, tuning: float, missed: Sequence[str]) -> TsfitError:
+    """That no box for `bare` keeps all limits, what the closest is, `litres` at `tuning` (Hz), and which it `missed`."""
+    return TsfitError(
+        f"{bare.driver.name}: no {KIND_NAMES[bare.kind]} keeps all the limits; the closest, {litres} tuned to "
+        f"{in_figures(tuning, 3)} Hz, misses the limit of {' and '.join(missed)}; relax "
+        f"{'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
+        code="unreachable_limits",
+    )
 
 
 def _quietness(search: VentedSearch, ratings: Ratings | None, output_hz: float | None) -> Callable[[Candidates], Real]:
