@@ -40,9 +40,10 @@ def test_nothing_wrong_is_found_where_nothing_is(healthy, tmp_path):
 def test_misuses_are_named_or_do_no_harm(healthy, tmp_path):
     rows, words = [], []
     for number, (name, strength) in enumerate(CASES):
-        if not ALL and number % EVERY:
-            continue
         misuse, folder = MISUSES[name], tmp_path / str(number)
+        # The weakest of what is taken on trust is always played, for its words to be those that are said.
+        if not ALL and number % EVERY and not (misuse.trusted and strength == misuse.strengths[0]):
+            continue
         folder.mkdir()
         desk = _desk(folder, healthy)
         misuse.before(desk, strength)

@@ -138,6 +138,8 @@ def _polar(f, z, turn, unit):
 
 
 DEGREES = 180.0 / np.pi
+UNCALIBRATED = "resistor, leads and crosstalk (-90 dB) are on trust"
+
 MISUSES = {
     # What is typed wrong.
     "mass in another unit": Misuse("Mms|mass", ("0.072", "2.54", "0.159"), typed("mass_g"), trusted="mass as typed"),
@@ -169,8 +171,8 @@ MISUSES = {
         ("Re = 5.0", "Fs = 26.0", "Qms = 3.0"),
         lambda desk, s: setattr(desk, "bench", f"{desk.bench}[hold]\n{s}\n"),
     ),
-    "reference by a factor": Misuse("reference", ("100.0", "1.0", "1000.0"), typed("reference_ohm"), trusted="resistor"),
-    "reference a little off": Misuse("reference", ("10.2", "9.5", "11.0"), typed("reference_ohm"), trusted="resistor"),
+    "reference by a factor": Misuse("reference", ("100.0", "1.0", "1000.0"), typed("reference_ohm"), trusted=UNCALIBRATED),
+    "reference a little off": Misuse("reference", ("10.2", "9.5", "11.0"), typed("reference_ohm"), trusted=UNCALIBRATED),
     "reference that cannot be": Misuse("reference_ohm", ("-10.0", "0.0", '"ten"'), typed("reference_ohm")),
     "another topology": Misuse(
         "topology|reference|swap|polarity|no driver|looks|Hardly|open|short|resonance",
