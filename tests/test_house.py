@@ -8,6 +8,7 @@ import pkgutil
 import re
 import subprocess
 import sys
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -41,6 +42,10 @@ def test_style():
 
 
 @pytest.mark.skipif(
+    not os.environ.get("TSFIT_REQUIRE_REFERENCES"),
+    reason="optional here, for it takes as long as a tenth of all tests; .ci/run has it, and by hand: python -m mypy",
+)
+@pytest.mark.skipif(
     NumpyVersion(version("numpy")) < "2.4.0",
     reason="optional: ours are judged by the types that NumPy has since 2.4",
 )
@@ -54,15 +59,19 @@ def test_a_file_fits_in_a_head():
 
 
 def test_a_module_says_what_it_is():
-    assert [path for path in MODULES if not ast.get_docstring(ast.parse(path.read_text()))] == []
+    assert [path for path, tree in _trees().items() if not ast.get_docstring(tree)] == []
 
 
+@cache
+def _trees():
+    """What stands in every module, read once for all that is asked of it."""
+    return {path: ast.parse(path.read_text()) for path in MODULES}
+
+
+@cache
 def _definitions(kind):
     """Every class or function of the package, and its file."""
-    for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text())):
-            if isinstance(node, kind):
-                yield node, path
+    return [(node, path) for path, tree in _trees().items() for node in ast.walk(tree) if isinstance(node, kind)]
 
 
 def test_a_function_fits_on_a_screen():
@@ -94,13 +103,12 @@ def test_few_files_lie_directly_in_the_package():
 
 
 def test_no_test_imports_a_private_name():
+    imports = re.compile(r"^\s*from (tsfit[\w.]*) import (\([^)]*\)|.*)$", re.MULTILINE)
     private = [
-        f"{path.name}: {node.module}.{name.name}"
+        f"{path.name}: {module}.{name}"
         for path in (ROOT / "tests").rglob("*.py")
-        for node in ast.walk(ast.parse(path.read_text()))
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("tsfit")
-        for name in node.names
-        if name.name.startswith("_")
+        for module, names in imports.findall(path.read_text())
+        for name in re.findall(r"\b_\w+", names)
     ]
     assert private == []
 
