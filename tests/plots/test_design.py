@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from helpers.boxes import vented_search
+from matplotlib.collections import LineCollection
 from matplotlib.contour import QuadContourSet
 
+from tsfit.box.design.jumps import Jumps, jumps
 from tsfit.box.design.search import design_map, usual_limits
 from tsfit.driver.record import Driver
-from tsfit.plots.design import map_plot, without_teeth
+from tsfit.plots.design import WIDE_PT, finer, map_plot, without_teeth
 
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
 PLACE = (0.06, 31.0)
@@ -87,11 +89,10 @@ def test_contours_end_at_the_edge_or_where_the_map_says_why(seed):
     design = design_map(search, (0.08, driver.Fs), 60)
     figure = map_plot(design)
     (panel,) = figure.axes
-    bands = [one for one in panel.collections if isinstance(one, QuadContourSet) and one.filled][1:]
-    assert bool(bands) == any("jumps" in text.get_text() for text in panel.texts)
-    assert bands
+    (line,) = [one for one in panel.collections if isinstance(one, LineCollection) and one.get_linewidth()[0] == WIDE_PT]
+    assert any("jumps" in text.get_text() for text in panel.texts)
     to_share = (panel.transData - panel.transAxes).transform
-    where = to_share(np.concatenate([path.vertices for path in bands[0].get_paths()]))
+    where = to_share(np.concatenate(line.get_segments()))
     step = 1.0 / 59.0
     ends = 0
     for drawn in (one for one in panel.collections if isinstance(one, QuadContourSet) and not one.filled):
@@ -120,10 +121,41 @@ def test_a_jump_is_where_the_note_points():
     assert abs(np.log(found.f3_hz[1] / found.f3_hz[0])) > 0.15 or abs(np.diff(found.unevenness_db)[0]) > 0.5
 
 
-def test_what_takes_the_teeth_off_leaves_a_slope_and_unknown_places_as_they_are():
-    slope = np.add.outer(3.0 * np.arange(6.0), 0.5 * np.arange(7.0))
-    np.testing.assert_allclose(without_teeth(slope, 2), slope, atol=1e-12)
-    teeth = slope + np.where(np.add.outer(np.arange(6), np.arange(7)) % 2, 0.1, -0.1)
-    assert np.max(np.abs(without_teeth(teeth, 1) - slope)[1:-1, 1:-1]) < 0.02
-    slope[2, 3] = np.nan
-    assert np.isnan(without_teeth(slope, 2)).sum() == 1
+NOWHERE = Jumps(np.full((5, 7), False), np.full((6, 6), False), np.empty((0, 2, 2)))
+SLOPE = np.add.outer(3.0 * np.arange(6.0), 0.5 * np.arange(7.0))
+CLIFF = replace(NOWHERE, upwards=np.arange(5)[:, None] == np.full(7, 2))
+
+
+def test_what_takes_the_teeth_off_leaves_a_slope_and_a_jump_as_they_are():
+    np.testing.assert_allclose(without_teeth(SLOPE, NOWHERE, 2), SLOPE, atol=1e-12)
+    teeth = SLOPE + np.where(np.add.outer(np.arange(6), np.arange(7)) % 2, 0.1, -0.1)
+    assert np.max(np.abs(without_teeth(teeth, NOWHERE, 1) - SLOPE)[1:-1, 1:-1]) < 0.02
+    high = SLOPE + np.where(np.arange(6) > 2, 40.0, 0.0)[:, None]
+    np.testing.assert_allclose(without_teeth(high, CLIFF, 2), high, atol=1e-12)
+    assert np.max(np.abs(without_teeth(high, NOWHERE, 2) - high)) > 5.0
+
+
+def test_between_neighbours_values_go_straight_and_no_value_stands_where_they_jump():
+    found = finer(SLOPE, NOWHERE)
+    np.testing.assert_allclose(found, np.add.outer(np.arange(16.0), np.arange(19.0) / 6.0), atol=1e-12)
+    rows = np.nonzero(np.all(np.isnan(finer(SLOPE, CLIFF)), axis=1))[0]
+    assert rows.tolist() == [7, 8]
+    aside = replace(NOWHERE, across=(np.arange(6)[:, None] == np.full(6, 3)) & (np.arange(6) == 1))
+    lost = np.argwhere(np.isnan(finer(SLOPE, aside)))
+    assert (lost.min(axis=0).tolist(), lost.max(axis=0).tolist()) == ([7, 4], [11, 5])
+
+
+def test_boxes_on_the_edge_of_the_shade_keep_a_limit_just_so():
+    design = design_map(vented_search(HERON, usual_limits(HERON, 0.2), leak_q=10.0), (0.08, HERON.Fs))
+    panel = map_plot(design).axes[0]
+    (shade,) = [one for one in panel.collections if isinstance(one, QuadContourSet) and one.filled]
+    places = np.concatenate([path.vertices for path in shade.get_paths()])
+    places = places[(places[:, 0] > 1.02e3 * design.volume[0]) & (places[:, 0] < 0.98e3 * 0.2)]
+    places = places[(places[:, 1] > 1.02 * design.tuning[0]) & (places[:, 1] < 0.98 * design.tuning[-1])]
+    meshes = np.log([design.volume[1] / design.volume[0], design.tuning[1] / design.tuning[0]])
+    line = np.log(jumps(design, "ripple").pieces.mean(axis=1)) / meshes
+    away = np.linalg.norm((np.log(places * [1e-3, 1.0]) / meshes)[:, None] - line, axis=-1).min(axis=1)
+    places = places[away > 1.5]  # Where ripple jumps there is no such box.
+    over = design.search.evaluate(1e-3 * places[:, 0], places[:, 1]).exceeded["ripple"]
+    assert len(places) > 100
+    assert np.quantile(np.abs(over), 0.9) < 0.02

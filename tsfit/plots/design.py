@@ -1,10 +1,10 @@
 """Trade-off map of vented boxes: what each volume and tuning gives."""
 
 from collections.abc import Callable
-from typing import Literal
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.collections import LineCollection
 from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.path import Path
@@ -12,27 +12,25 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 
 from tsfit.base.arrays import Mask, Real
 from tsfit.base.figures import in_figures
+from tsfit.box.design.jumps import QUANTITIES, Jumps, Quantity, jumps
 from tsfit.box.design.search import DesignMap
 from tsfit.plots.style import INK, LINES, QUIET, SMALL, TEXT, log_value_axis, new_plot, note, preferred_numbers
 
-Quantity = Literal["f3", "ripple", "group delay"]
-QUANTITIES: tuple[Quantity, ...] = ("f3", "ripple", "group delay")
 USUAL: tuple[Quantity, ...] = ("f3", "ripple")
 """What a map shows where nothing else is asked for; more than two families of contours nobody reads."""
 EVEN_STEPS = (0.1, 0.5, 1.0, 2.0, 4.0)
 HEIGHT_IN = 5.2
-ROUNDING = 1e-6
-"""Share of a limit by which the box that was found may lie beyond it."""
-EDGE, LEAST_POINTS = 0.08, 8
+FINER = 3
+"""Into so many parts a mesh of the map is cut, so that a contour ends close to a jump and not a mesh before it."""
+PALE = "#bdc0c4"
+WIDE_PT = 11.0
+"""Width of the line where numbers jump, nearly three meshes: what contours leave out of the mesh is covered."""
+EDGE, LEAST_POINTS = 0.08, 8 * FINER
 """No label of a contour stands nearer to an edge than this share of the panel, or on a piece of fewer points."""
 PLACES = (0.5, 0.25, 0.75, 0.4, 0.6, 0.15, 0.85)
 """Where on its longest stretch a contour may be named, as a share of it, the earlier the better."""
 APART = (0.09, 0.05)
 """Shares of the panel's width and height that two names keep between them."""
-JUMPS: dict[Quantity, float] = {"f3": 0.08, "ripple": 0.3, "group delay": 0.3}
-"""What changes by so large a share, or by so many dB, from a box to the next one jumps there: no contour has a place."""
-STEEP_DB = 5.0
-"""Ripple beyond the highest contour, where no jump is looked for."""
 JUMP = "here f3 or ripple jumps:\na dip in the level comes or goes"
 SHORTEST = 0.1
 """Pieces of contours that reach over a smaller share of the panel, in width and height, are left out."""
@@ -61,19 +59,22 @@ def map_plot(
         [HEIGHT_IN], search.bare.driver.name, f"vented boxes, contours of {names}; shaded: outside the limits"
     )
     litres = 1e3 * design.volume / filling
+    found = {one: jumps(design, one) for one in {*quantities, "ripple"}}
     merits = design.boxes.merits
     values: dict[Quantity, tuple[Real, Callable[[float], str]]] = {
-        "f3": (merits.f3_hz, lambda v: f"{in_figures(v, 4)} Hz"),
-        "ripple": (merits.unevenness_db, lambda v: f"{v:g} dB"),
-        "group delay": (1e3 * merits.delay_s, lambda v: f"{v:g} ms"),
+        "f3": (design.over(merits.f3_hz), lambda v: f"{in_figures(v, 4)} Hz"),
+        "ripple": (without_teeth(design.over(merits.unevenness_db), found["ripple"], 2), lambda v: f"{v:g} dB"),
+        "group delay": (design.over(1e3 * merits.delay_s), lambda v: f"{v:g} ms"),
     }
-    jumps = np.any([_beside_jumps(design.over(values[one][0]), one) for one in quantities], axis=0)
-    excess = design.over(design.boxes.excess)
-    # Shaded up to the first box beyond: none that keeps the limits lies in the shade.
-    panel.contourf(litres, design.tuning, excess > ROUNDING, levels=[0.95, 1.5], colors=[QUIET], alpha=0.16)
+    uneven = values["ripple"][0] - search.limits.ripple_db
+    over = np.max([uneven.ravel() if limit == "ripple" else by for limit, by in design.boxes.exceeded.items()], axis=0)
+    area = panel.contourf(litres, design.tuning, design.over(over), levels=[0.0, 1e9], colors=[QUIET], alpha=0.16)
+    area.set_antialiased(True)
     panel.set_xscale("log")
     log_value_axis(panel, "tuning, Hz")
-    named = _name_jumps(panel, litres, design.tuning, jumps) if jumps.any() else []
+    named: list[Real] = []
+    if len(pieces := np.concatenate([found[one].pieces for one in quantities])):
+        named += _name_jumps(panel, litres, design.tuning, pieces * [1e3 / filling, 1.0])
     if chosen is not None:
         named += _mark(panel, 1e3 * chosen[0] / filling, chosen[1], (litres, design.tuning))
     for quantity in quantities:
@@ -81,14 +82,9 @@ def map_plot(
         colour, dash = styles[quantity]
         levels = EVEN_STEPS if quantity == "ripple" else _steps(data)
         drawn = panel.contour(
-            litres,
-            design.tuning,
-            without_teeth(np.where(jumps, np.nan, design.over(data)), 2 * (quantity == "ripple")),
-            levels=levels,
-            colors=colour,
-            linestyles=[dash],
-            linewidths=1.3,
-        )
+            _finer(litres), _finer(design.tuning), finer(data, found[quantity]),
+            levels=levels, colors=colour, linestyles=[dash], linewidths=1.3,
+        )  # fmt: skip
         _name_contours(panel, drawn, write, named)
     panel.set_xlabel("net volume, l", fontsize=TEXT, color=INK)
     panel.xaxis.set_major_locator(FixedLocator(preferred_numbers(float(litres[0]), float(litres[-1]))))
@@ -123,45 +119,54 @@ def _name_contours(panel: Axes, drawn: QuadContourSet, write: Callable[[float], 
     panel.clabel(drawn, fmt=write, fontsize=SMALL, inline_spacing=3, manual=places)
 
 
-def _beside_jumps(values: Real, quantity: Quantity) -> Mask:
-    """Return which of `values` (n_tuning, n_volume) stand on either side of a jump."""
-    scale = np.minimum(values, STEEP_DB) if quantity == "ripple" else np.log(values)
-    beside = np.full(values.shape, False)
-    for axis in (0, 1):
-        jump = np.abs(np.diff(scale, axis=axis)) > JUMPS[quantity]
-        for side in ((1, 0), (0, 1)):
-            beside |= np.pad(jump, [side if each == axis else (0, 0) for each in (0, 1)])
-    return beside
-
-
-def without_teeth(values: Real, times: int) -> Real:
+def without_teeth(values: Real, jump: Jumps, times: int) -> Real:
     """Take from `values` (n_tuning, n_volume) the teeth that come of frequencies 2 % apart, by means of neighbours.
 
-    NaN stays, and no neighbour counts it.
+    No neighbour beyond a jump or an edge counts: there the line through the other one goes on.
     """
-    known = np.isfinite(values)
     for _ in range(times):
-        for axis in (0, 1):
-            both = np.stack([np.where(known, values, 0.0), known], axis=-1)
-            width = [(1, 1) if each == axis else (0, 0) for each in range(3)]
-            edged = np.pad(both, width, mode="reflect", reflect_type="odd")
-            count = values.shape[axis]
-            before, here, after = (np.take(edged, np.arange(k, k + count), axis=axis) for k in range(3))
-            total = before + 2.0 * here + after
-            values = np.where(known, total[..., 0] / np.where(known, total[..., 1], 1.0), np.nan)
+        for axis, cut in ((0, jump.upwards), (1, jump.across)):
+            step = np.moveaxis(np.diff(values, axis=axis), axis, 0)
+            cut = np.moveaxis(cut, axis, 0)
+            none = np.full_like(step[:1], np.nan)
+            ahead = np.concatenate([np.where(cut, np.nan, step), none])
+            behind = np.concatenate([none, ahead[:-1]])
+            bend = np.nan_to_num(ahead - behind)
+            values = values + 0.25 * np.moveaxis(bend, 0, axis)
     return values
 
 
-def _name_jumps(panel: Axes, litres: Real, tuning: Real, jumps: Mask) -> list[Real]:
-    """Shade where contours end because what they tell `jumps` (n_tuning, n_volume), say why, and return what that takes."""
-    panel.contourf(litres, tuning, jumps, levels=[0.02, 1.5], colors=[QUIET], alpha=0.45)
-    rows, columns = np.nonzero(jumps)
-    middle = int(np.argsort(columns)[len(columns) // 2])
-    lowest = int(np.min(rows[columns == columns[middle]]))
-    share = columns[middle] / (len(litres) - 1), lowest / (len(tuning) - 1)
-    words = float(np.clip(share[0], 0.2, 0.8)), share[1] - 0.13 if share[1] > 0.2 else share[1] + 0.25
+def finer(values: Real, jump: Jumps) -> Real:
+    """Return `values` (n_tuning, n_volume) with straight lines between neighbours, but NaN between those that jump."""
+    upright = _between(values, jump.upwards)
+    between = np.repeat(jump.across[:-1] | jump.across[1:], FINER, axis=0)
+    between[::FINER] = jump.across[:-1]
+    return _between(upright.T, np.concatenate([between, jump.across[-1:]]).T).T
+
+
+def _between(values: Real, cut: Mask) -> Real:
+    share = np.arange(FINER)[:, np.newaxis] / FINER
+    steps = np.where(cut, np.nan, np.diff(values, axis=0))[:, np.newaxis]
+    parts = values[:-1, np.newaxis] + share * steps
+    parts[:, 0] = values[:-1]
+    return np.concatenate([parts.reshape(-1, values.shape[1]), values[-1:]])
+
+
+def _finer(axis: Real) -> Real:
+    """Cut the steps of an axis that is even in its logarithm."""
+    return np.geomspace(axis[0], axis[-1], FINER * (axis.size - 1) + 1)
+
+
+def _name_jumps(panel: Axes, litres: Real, tuning: Real, pieces: Real) -> list[Real]:
+    """Shade the lines (`pieces`, as in `Jumps`, of litres) where contours end, say why, and return what that takes."""
+    # In its logarithm both axes are even, so that a straight piece stays straight.
+    panel.add_collection(LineCollection(list(pieces), colors=PALE, linewidths=WIDE_PT, capstyle="round", zorder=2.5))
+    middles = pieces.mean(axis=1)
+    litre, hertz = middles[np.argsort(middles[:, 0])[len(middles) // 2]].tolist()
+    share = [np.log(at / each[0]) / np.log(each[-1] / each[0]) for at, each in ((litre, litres), (hertz, tuning))]
+    words = float(np.clip(share[0], 0.2, 0.8)), float(share[1] - 0.13 if share[1] > 0.2 else share[1] + 0.25)
     note(
-        panel, JUMP, (litres[columns[middle]], tuning[lowest]), INK, words, textcoords="axes fraction",
+        panel, JUMP, (litre, hertz), INK, words, textcoords="axes fraction",
         ha="center", va="center", zorder=4,
         bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
         arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.6},

@@ -29,6 +29,7 @@ DEFAULT_RIPPLE_DB = 0.5
 """Ripple allowed when none is stated (common practice, no source)."""
 SHOWN = 1e-3
 """Logarithm by which a limit is exceeded from which its figures differ."""
+FAR_WITHIN = -10.0
 PLAIN_PORT = Port(diameter=0.1)
 """Stands for a round port of any size."""
 
@@ -73,12 +74,12 @@ class Candidates:
     merits: Merits
     port_scale: Real  # times the sides of the port's section; NaN without a port of known size
     port_length: Real  # m; NaN as well
-    exceeded: dict[str, Real]  # by limit, the logarithm by which it is exceeded, 0 within
+    exceeded: dict[str, Real]  # by limit, the logarithm (of ripple the dB) by which it is exceeded, negative within
 
     @property
     def excess(self) -> Real:
         """Sum of what is exceeded."""
-        return np.asarray(np.sum(list(self.exceeded.values()), axis=0))
+        return np.asarray(sum(np.maximum(over, 0.0) for over in self.exceeded.values()))
 
 
 @dataclass(frozen=True)
@@ -108,8 +109,8 @@ class VentedSearch:
         if limits.port_length is not None:
             longest = np.full_like(volume, limits.port_length)
         exceeded = {
-            "f3": np.where(np.isnan(found.f3_hz), 10.0, 0.0),
-            "ripple": np.maximum(found.unevenness_db - limits.ripple_db, 0.0),
+            "f3": np.where(np.isnan(found.f3_hz), 10.0, FAR_WITHIN),
+            "ripple": found.unevenness_db - limits.ripple_db,
             "group delay": _over(found.delay_s, limits.delay),
         }
         if not np.all(np.isnan(length)):
@@ -121,7 +122,7 @@ class VentedSearch:
                     volume + self.port.displaced(np.maximum(length, 0.0), scale=scale), limits.volume[1]
                 ),
                 # A port that would need a negative length is too wide.
-                "port width": np.maximum((2.0 * self.port.flare - length) / width, 0.0),
+                "port width": (2.0 * self.port.flare - length) / width,
             }
         return Candidates(volume, tuning, found, scale, length, exceeded)
 
@@ -173,8 +174,9 @@ class PassiveSearch(VentedSearch):
 
 
 def _over(value: Real, limit: Real | float) -> Real:
+    """Logarithm by which a value is over its limit; what has no value, or no limit, is far within."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(value > limit, np.log(np.maximum(value, 1e-300) / limit), 0.0)
+        return np.fmax(np.log(np.maximum(value, 1e-300) / limit), FAR_WITHIN)
 
 
 def best_vented(
@@ -268,7 +270,7 @@ def design_map(search: VentedSearch, around: tuple[float, float], points: int = 
     boxes = search.evaluate(across.ravel(), up.ravel())
     limits = search.limits
     exceeded = boxes.exceeded | {
-        name: _over(value, high) + _over(np.full_like(value, low), value)
+        name: np.maximum(_over(value, high), _over(np.full_like(value, low), value))
         for name, value, (low, high) in (("volume", boxes.volume, limits.volume), ("tuning", boxes.tuning, limits.tuning))
     }
     return DesignMap(search, volume, tuning, replace(boxes, exceeded=exceeded))
