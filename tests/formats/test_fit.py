@@ -112,11 +112,13 @@ def test_the_line_between_the_points_comes_back_and_older_files_have_none(tmp_pa
     (back,) = read_fit(save(tmp_path, data)).states
     np.testing.assert_array_equal(back.line.frequency_hz, line.frequency_hz)
     np.testing.assert_array_equal(back.line.ohm, line.ohm)
-    for broken in (data["sweeps"][0]["line_hz"][::-1], [-5.0, 71.25, 2e4]):
-        torn = copy.deepcopy(data)
-        torn["sweeps"][0]["line_hz"] = broken
-        with pytest.raises(TsfitError, match=r"sweeps\.0 must hold a line_hz that rises from above 0"):
-            read_fit(save(tmp_path, torn))
+    for name in ("frequency_hz", "line_hz"):
+        rising = data["sweeps"][0][name]
+        for broken in (rising[::-1], [-5.0, *rising[1:]], [0.0, *rising[1:]]):
+            torn = copy.deepcopy(data)
+            torn["sweeps"][0][name] = broken
+            with pytest.raises(TsfitError, match=rf"sweeps\.0 must hold a {name} that rises from above 0"):
+                read_fit(save(tmp_path, torn))
     data["sweeps"][0]["line_hz"].pop()
     with pytest.raises(TsfitError, match=r"sweeps\.0 must hold as many line_ohm as line_hz"):
         read_fit(save(tmp_path, data))

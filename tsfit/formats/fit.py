@@ -225,8 +225,9 @@ def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
         raise _wrong(path, f"sweeps.{number}", "must hold lists of one length")
     if len(sweep.line_hz) != len(sweep.line_ohm):
         raise _wrong(path, f"sweeps.{number}", "must hold as many line_ohm as line_hz")
-    if sweep.line_hz != sorted(sweep.line_hz) or (sweep.line_hz and sweep.line_hz[0] <= 0.0):
-        raise _wrong(path, f"sweeps.{number}", "must hold a line_hz that rises from above 0")
+    for name, hz in (("frequency_hz", sweep.frequency_hz), ("line_hz", sweep.line_hz)):
+        if hz != sorted(hz) or (hz and hz[0] <= 0.0):
+            raise _wrong(path, f"sweeps.{number}", f"must hold a {name} that rises from above 0")
     measured, fitted = (np.array(pairs) @ (1.0, 1j) for pairs in (sweep.measured_ohm, sweep.fitted_ohm))
     line = FittedLine(np.array(sweep.line_hz), np.array(sweep.line_ohm) @ (1.0, 1j)) if sweep.line_hz else None
     return FittedState(
