@@ -104,10 +104,12 @@ def test_the_question_is_answered_first(line, most, told, columns, folder, capsy
 
 
 @pytest.mark.parametrize("columns", [80, 100])
-def test_a_fit_of_the_sample_bench_fits_on_a_screen(columns, capsys, monkeypatch):
+def test_a_fit_of_the_sample_bench_fits_on_a_screen(columns, capsys, monkeypatch, tmp_path):
     monkeypatch.setenv("COLUMNS", str(columns))
-    assert run(["fit", str(SAMPLES / "saltwit-12-bench.toml")]) == 0
+    monkeypatch.chdir(tmp_path)
+    assert run(["fit", str(SAMPLES / "saltwit-12-bench.toml"), "-o", "old.json", "--plot", "fit.png"]) == 0
     lines = capsys.readouterr().out.splitlines()
     assert len(lines) <= 25
+    assert lines[-1].startswith("Written:")
     assert re.match(r"Saltwit 12: Fs 26\.\d+ ± 0\.\d+ Hz, Qts 0\.40\d+ ± ", lines[0])
     assert len([line for line in lines if line.startswith(("note", "warn"))]) <= 3

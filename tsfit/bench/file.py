@@ -199,9 +199,8 @@ def assumption(stated: float | None, what: str, sweep: int | None = None) -> tup
     """Say that an uncertainty is assumed, where none is stated."""
     if stated is not None:
         return ()
-    narrows = " (mass and box together narrow it)" if what == "area" else ""
     share = f"{100.0 * ASSUMED_RELATIVE[what]:g} %"
-    message = f"No uncertainty of the {what} is stated, {share} is assumed{narrows}; state yours."
+    message = f"No uncertainty of the {what} is stated, {share} is assumed; state yours."
     return (QualityNote("assumed_uncertainty", "note", message, sweep),)
 
 

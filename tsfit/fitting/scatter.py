@@ -93,9 +93,8 @@ def scatter_note(scatter: Scatter | None) -> list[QualityNote]:
     if scatter is None:
         return []
     message = (
-        f"From sweep to sweep the suspension's compliance scatters by about {in_figures(100.0 * scatter.compliance, 1)} %, "
-        "beyond what noise and masses explain; that is part of the stated uncertainty. Let the driver rest between sweeps, "
-        "at the same warmth."
+        f"From sweep to sweep the compliance scatters by some {in_figures(100.0 * scatter.compliance, 1)} % beyond noise "
+        "and masses; the ± counts that. Let the driver rest between sweeps, at one warmth."
     )
     if scatter.motor:
         message += (
