@@ -54,7 +54,7 @@ def test_a_file_without_uncertainty_and_a_wrong_full_scale_are_said(told):
     folder, right = told
     (folder / "driver.toml").write_text(
         f'[driver]\nname = "{TRUTH.name}"\n[parameters]\nRe = "3.4 ohm"\nFs = "28 Hz"\nQms = 6.0\nMms = "130 g"\n'
-        'Bl = "14.5 T*m"\nSd = "500 cm2"\nLe = "1.6 mH"\n'
+        'Bl = "14.5 T*m"\nSd = "500 cm2"\nLe = "0.8 mH"\nL2 = "1 mH"\nR2 = "4 ohm"\n'
     )
     _changed(told, "total_v_full_scale = 125.0", "total_v_full_scale = 131.0", "rig.toml")
     path = _changed(told, 'rig = "rig.toml"', 'rig = "other-rig.toml"')

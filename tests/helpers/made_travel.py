@@ -282,11 +282,11 @@ def held_curve(path, truth, x, seed=0, **more):
 
 
 def fitted_once(made_once):
-    """Truth and fit of an 18-inch driver at two levels, a second each."""
+    """Truth and fit of an 18-inch driver at two levels, three quarters of a second each."""
     truth = DRIVERS[2]
 
     def make(folder):
-        levels, _ = levels_of(truth, (0.3, 1.0), period_s=1.0)
+        levels, _ = levels_of(truth, (0.3, 1.0), period_s=0.75)
         (folder / "settled.pickle").write_bytes(pickle.dumps(settle(start_of(truth), levels)))
 
     return truth, pickle.loads((made_once("settled", make) / "settled.pickle").read_bytes())

@@ -6,5 +6,5 @@ from helpers.made_travel import fitted_once
 
 @pytest.fixture(scope="session")
 def fitted(made_once):
-    """Truth and fit of an 18-inch driver, one second a level."""
+    """Truth and fit of an 18-inch driver, three quarters of a second a level."""
     return fitted_once(made_once)

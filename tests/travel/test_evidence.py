@@ -34,7 +34,7 @@ def test_orders_follow_the_curves(fitted):
 def test_a_creeping_suspension_is_told():
     """Its slowest creep, which the model has not, moves the middle of the motion: the limits' own intervals know."""
     slack = replace(DRIVERS[0], creep=0.1, friction=0.3)
-    levels, _ = levels_of(slack, (0.3, 0.8), period_s=1.0)
+    levels, _ = levels_of(slack, (0.3, 0.8), period_s=0.5)
     settled = settle(start_of(slack), levels)
     assert settled.problem.extras == ("Rv2", "arm")
     driver = settled.problem.driver(settled.x)
