@@ -79,18 +79,20 @@ ANSWERED = {
 """By question: the command, the most lines on a screen (none stated: any), and what of the answer stands at the top."""
 
 
-@pytest.fixture
-def folder(sample_fit, tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def read(sample_fit, tmp_path_factory):
+    """A folder with all that the commands read; they write nothing."""
+    folder = tmp_path_factory.mktemp("read")
     for name, stem in (("old", "saltwit-12"), ("new", "saltwit-12b")):
-        (tmp_path / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(stem))))
-    (tmp_path / "box.toml").write_text('kind = "closed"\nvolume_l = 46.5\n')
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
+        (folder / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(stem))))
+    (folder / "box.toml").write_text('kind = "closed"\nvolume_l = 46.5\n')
+    return folder
 
 
 @pytest.mark.parametrize("columns", [80, 100])
 @pytest.mark.parametrize(("line", "most", "told"), ANSWERED.values(), ids=ANSWERED)
-def test_the_question_is_answered_first(line, most, told, columns, folder, capsys, monkeypatch):
+def test_the_question_is_answered_first(line, most, told, columns, read, capsys, monkeypatch):
+    monkeypatch.chdir(read)
     monkeypatch.setenv("COLUMNS", str(columns))
     assert run([*line]) in {0, 1}
     lines = capsys.readouterr().out.splitlines()
@@ -104,7 +106,9 @@ def test_the_question_is_answered_first(line, most, told, columns, folder, capsy
 
 
 @pytest.mark.parametrize("columns", [80, 100])
-def test_a_fit_of_the_sample_bench_fits_on_a_screen(columns, capsys, monkeypatch, tmp_path):
+def test_a_fit_of_the_sample_bench_fits_on_a_screen(columns, sample_fit, capsys, monkeypatch, tmp_path):
+    found = sample_fit("saltwit-12")
+    monkeypatch.setattr("tsfit.bench.fit.fit_bench", lambda *_, **__: found)
     monkeypatch.setenv("COLUMNS", str(columns))
     monkeypatch.chdir(tmp_path)
     assert run(["fit", str(SAMPLES / "saltwit-12-bench.toml"), "-o", "old.json", "--plot", "fit.png"]) == 0

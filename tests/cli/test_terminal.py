@@ -5,6 +5,7 @@ import json
 import re
 import shutil
 from collections import Counter
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import click
@@ -62,7 +63,7 @@ RUNS = {
     "report": "report old.json",
     "start": "start new --rig simulated",
     "rig check": "rig check try-it/rig.toml --seconds 2",
-    "sweep": "sweep try-it/rig.toml --seconds 2 -o sweep.wav",
+    "sweep": "sweep try-it/rig.toml --seconds 2 --no-figure -o sweep.wav",
     "guide": "guide",
     "guide of a topic": "guide mass",
 }
@@ -105,6 +106,26 @@ def made(tmp_path_factory):
 def said():
     """What each run printed into a pipe, by its line."""
     return {}
+
+
+@pytest.fixture(scope="module")
+def fits():
+    """Each fit that was made, by what was asked."""
+    return {}
+
+
+@pytest.fixture
+def fitted_once(fits, monkeypatch):
+    """What is fitted a second time, to be printed otherwise, is the fit of the first time."""
+    from tsfit.bench.fit import fit_bench
+
+    def remembered(bench, *, on_step, **asked):
+        key = (str(bench), *(f"{name} {value}" for name, value in asked.items()))
+        if key not in fits:
+            fits[key] = fit_bench(bench, on_step=on_step, **asked)
+        return fits[key]
+
+    monkeypatch.setattr("tsfit.bench.fit.fit_bench", remembered)
 
 
 @pytest.fixture
@@ -158,7 +179,9 @@ def test_help_fits_a_narrow_terminal(path, capsys, monkeypatch):
 
 
 @pytest.mark.parametrize("line", RUNS.values(), ids=RUNS)
-def test_output_fits_a_narrow_terminal_no_number_is_cut_and_no_colour_is_none(line, folder, said, capsys, monkeypatch):
+def test_output_fits_a_narrow_terminal_no_number_is_cut_and_no_colour_is_none(
+    line, folder, said, fitted_once, capsys, monkeypatch
+):
     said[line] = output_of(capsys, line)
     wide = said[line].out
     remove_written(folder)
@@ -196,6 +219,8 @@ REFUSED = {
 
 @pytest.mark.parametrize("line", REFUSED.values(), ids=REFUSED)
 def test_an_error_is_wrapped_between_words_on_a_narrow_terminal_and_one_line_in_a_pipe(line, folder, capsys, monkeypatch):
+    # Where several benches are fitted: in a thread, for each process would load everything once more.
+    monkeypatch.setattr("tsfit.bench.batch.processes", ThreadPoolExecutor)
     capsys.readouterr()
     monkeypatch.setenv("COLUMNS", str(NARROW))
     assert run(line) == 2
@@ -228,8 +253,8 @@ def test_the_test_for_escape_codes_can_fail(folder, monkeypatch):
         ("box equalise", "--full adds"),
     ],
 )
-def test_quiet_leaves_the_results(name, hint, folder, capsys):
-    plain = output_of(capsys, RUNS[name]).out
+def test_quiet_leaves_the_results(name, hint, folder, said, fitted_once, capsys):
+    plain = (said.get(RUNS[name]) or output_of(capsys, RUNS[name])).out
     remove_written(folder)
     quiet = output_of(capsys, RUNS[name], "--quiet").out
     assert hint.lower() in plain.lower().replace("\n", " ")

@@ -2,6 +2,7 @@
 
 import csv
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -56,7 +57,8 @@ def test_one_bad_bench_does_not_stop_the_rest(lot, tmp_path, capsys):
 
 
 def test_fits_go_beside_their_benches_and_nothing_is_overwritten(lot, tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("os.cpu_count", lambda: 1)  # each process loads everything once more; the test above starts them
+    # In threads: each process loads everything once more, and the test above starts them.
+    monkeypatch.setattr("tsfit.bench.batch.processes", ThreadPoolExecutor)
     good = [path for path in lot if "bad" not in path][:2]
     assert run(["fit", *good, *FORCED, "--json", "--monte-carlo", "200"]) == 0
     told = json.loads(capsys.readouterr().out)["fits"]
