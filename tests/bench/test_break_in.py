@@ -1,5 +1,7 @@
 """The guided break-in on a simulated rig: it settles, survives interruption, notices heat, and starts softly."""
 
+import functools
+import shutil
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -10,6 +12,7 @@ from helpers.simulated_rig import simulated_rig
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.break_in import SOFT_START_DB, begun, fit_like, make_routine, open_folder, run
+from tsfit.capture.excitation import Wanted
 from tsfit.capture.rig import read_rig
 from tsfit.capture.stream import StreamReport
 from tsfit.drift.history import history
@@ -18,12 +21,24 @@ from tsfit.driver.record import Softening
 from tsfit.formats.driver import read_driver, read_softening
 
 
-@pytest.fixture
-def rig(tmp_path):
-    path = simulated_rig(tmp_path)
-    file = tmp_path / "drivers" / "dunlin-10.toml"
+@pytest.fixture(scope="module", autouse=True)
+def _short_sweeps():
+    """Of 4 s where nobody says how long."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tsfit.bench.break_in.Wanted", functools.partial(Wanted, seconds=4.0))
+        yield
+
+
+def _rig(folder):
+    path = simulated_rig(folder)
+    file = folder / "drivers" / "dunlin-10.toml"
     file.write_text(file.read_text().replace("time_constant_h = 4", "time_constant_h = 1"))
     return read_rig(path)
+
+
+@pytest.fixture
+def rig(tmp_path):
+    return _rig(tmp_path)
 
 
 def _plan(rig, **changes):
@@ -73,12 +88,22 @@ def test_it_stops_when_the_hours_are_over(rig, tmp_path):
     assert [entry.hours for entry in read_log(ending.log).entries] == pytest.approx([3.0, 3.5, 3.75])
 
 
-@pytest.mark.parametrize("played", [0.7495, 0.7499999, 0.75, 0.7505])
-def test_the_hours_are_over_where_less_is_left_than_is_played(rig, tmp_path, played):
-    """As blocks leave it that a device played a little longer or shorter: no sweep follows on a sweep."""
-    folder, routine = tmp_path / "kept", _plan(rig, hours=0.75, interval_h=1.0)
+@pytest.fixture(scope="module")
+def swept(tmp_path_factory):
+    """A rig, the plan of 0.75 hours, and the folder of that routine, broken off after its first sweep."""
+    folder = tmp_path_factory.mktemp("swept")
+    rig = _rig(folder)
+    routine = _plan(rig, hours=0.75, interval_h=1.0)
     with pytest.raises(KeyboardInterrupt):
-        run(rig, folder, routine, on_step=lambda step: _break_off(step, "low notes"))
+        run(rig, folder / "kept", routine, on_step=lambda step: _break_off(step, "low notes"))
+    return rig, routine, folder / "kept"
+
+
+@pytest.mark.parametrize("played", [0.7495, 0.7499999, 0.75, 0.7505])
+def test_the_hours_are_over_where_less_is_left_than_is_played(swept, tmp_path, played):
+    """As blocks leave it that a device played a little longer or shorter: no sweep follows on a sweep."""
+    rig, routine, first = swept
+    folder = shutil.copytree(first, tmp_path / "kept")
     (folder / "played.json").write_text(f'{{"hours": {played}}}')
     steps = []
     ending = run(rig, folder, routine, on_step=steps.append)

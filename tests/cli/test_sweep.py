@@ -160,7 +160,9 @@ def test_cautions_stand_before_the_sound(rig):
 
 def test_guided_leads_to_a_bench_file_that_fits(rig):
     answers = "mine\nDunlin\n21,0\n\n1,200\n30\n20\n"
-    told = CliRunner().invoke(tsfit, ["sweep", "simulated.toml", "--guided", "--seconds", "4", "--no-figure"], input=answers)
+    told = CliRunner().invoke(
+        tsfit, ["sweep", "simulated.toml", "--guided", "--seconds", "4", "--no-figure"], input=answers
+    )
     assert told.exit_code == 0, told.output
     # 1,200 may be a thousand or one: it asks again.
     assert "may" in told.output
