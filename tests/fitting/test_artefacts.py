@@ -60,7 +60,7 @@ def test_the_resonance_is_never_left_out():
     assert np.all(result.states[0].used[near])
 
 
-SOUND = int(os.environ.get("TSFIT_SOUND", "6"))
+SOUND = int(os.environ.get("TSFIT_SOUND", "3"))
 """Drawn benches without a fault in which none may be found; some dozens at full size."""
 
 

@@ -20,7 +20,7 @@ from tsfit.fitting.demands import Demands
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
 
-DRAWS = int(os.environ.get("TSFIT_BOXES", "36"))
+DRAWS = int(os.environ.get("TSFIT_BOXES", "12"))
 NOISES = (3e-4, 2e-3, 1e-2)
 BOXES = [(ql, qa) for ql in (7.0, 15.0, 40.0, math.inf) for qa in (15.0, 40.0, math.inf)]
 SECOND = {"Le": 0.9e-3, "L2": 0.8e-3, "R2": 6.0}

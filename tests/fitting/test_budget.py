@@ -95,7 +95,7 @@ def test_the_part_of_noise_is_how_repeated_sweeps_scatter():
     f = FREQUENCY_HZ
     bend = 1.0 + 0.006 * np.sin(3.0 * np.log(f))
     found = []
-    for seed in range(60):
+    for seed in range(30):
         ((curve, state),), _, _ = make(("free air",), np.random.default_rng(seed), relative_noise=2e-3, errors=False)
         bent = replace(curve, impedance_ohm=curve.impedance_ohm * bend)
         found.append(fit([(bent, state)], coil="ladder-2", suspension="ideal"))
@@ -103,5 +103,5 @@ def test_the_part_of_noise_is_how_repeated_sweeps_scatter():
         scatter = np.std([each.parameters[name].value for each in found], ddof=1)
         noise = np.mean([each.budget[name]["noise"] for each in found])
         assert noise < 0.5 * np.mean([each.parameters[name].stdev for each in found]), name
-        # One sigma of the scatter of 60 is 9 %.
-        assert scatter / noise == pytest.approx(1.0, abs=0.3), name
+        # One sigma of the scatter of 30 is 13 %.
+        assert scatter / noise == pytest.approx(1.0, abs=0.42), name

@@ -20,7 +20,7 @@ from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import UNFINISHED, solve
 from tsfit.fitting.sweep import make_sweep
 
-DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "15"))
+DRIVERS = int(os.environ.get("TSFIT_DRIVERS", "10"))
 STATES = (("free air",), ("free air", "added mass"), ("free air", "closed box"), ("free air", "added mass", "closed box"))
 NAMES = ("Re", "Fs", "Qms", "Qes", "Mms")
 SAME = 0.05

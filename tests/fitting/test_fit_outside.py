@@ -17,10 +17,12 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import total_q
 from tsfit.fitting.fit import fit
 
-DRAWS = int(os.environ.get("TSFIT_OUTSIDE", "4"))
+DRAWS = int(os.environ.get("TSFIT_OUTSIDE", "2"))
 KINDS = ("relaxation", "diffusion", "friction", "cone")
 F = np.geomspace(6.0, 4000.0, 350)
 NOISE = 2e-3
+COILS = ((60.0, 0.08), (200.0, 0.1), (20.0, 0.04), (30.0, 0.06))
+"""Lowest corner, Hz, and strength of coils like no candidate; of the first what others would change is dearest to miss."""
 
 
 def draw(kind, seed):
@@ -89,7 +91,7 @@ def test_intervals_hold_where_no_candidate_is_true(kind):
     "a driver written out in the test",
     "3 stated errors",
 )
-@pytest.mark.parametrize(("lowest_hz", "strength"), [(200.0, 0.1), (20.0, 0.04), (60.0, 0.08), (30.0, 0.06)])
+@pytest.mark.parametrize(("lowest_hz", "strength"), COILS if DRAWS > 2 else COILS[:1])
 def test_a_better_coil_is_inside_the_uncertainty_where_the_suspension_scatters(lowest_hz, strength):
     """Masses then tell Mms away from the resonance, where a coil that is not quite right bends it alike in all sweeps.
 
@@ -142,7 +144,7 @@ def test_re_is_what_an_ohmmeter_reads(kind, henry):
     Sixteen draws of each: Re 0 to 0.9 % low on average, and 0.2 % high at most.
     """
     s = 2j * math.pi * np.geomspace(5.0, 4000.0, 350)
-    for seed in range(max(DRAWS // 2, 2)):
+    for seed in range(DRAWS // 2):
         rng = np.random.default_rng([seed, int(1e4 * henry), len(kind)])
         re, fs, qms, qes = rng.uniform(4.8, 6.5), rng.uniform(22, 45), rng.uniform(4, 9), rng.uniform(0.3, 0.6)
         ws = 2.0 * math.pi * fs

@@ -14,7 +14,7 @@ from tsfit.fitting.fit import fit
 from tsfit.fitting.kinds import two_peaks, without_peak
 from tsfit.formats.curve import read_curve
 
-COUNT = int(os.environ.get("TSFIT_THINGS", "3"))
+COUNT = int(os.environ.get("TSFIT_THINGS", "2"))
 """Curves of each kind; TSFIT_THINGS=100 takes a quarter of an hour on one core."""
 TOLD = {"vented": "vented_box", "radiator": "vented_box", "crossover": "loudspeaker", "capacitor": "capacitor"}
 

@@ -20,7 +20,7 @@ from tsfit.fitting.sweep import make_sweep
 from tsfit.formats.fit import fit_to_dict, read_fit
 
 DB = (-30.0, -20.0, -14.0, -10.0)
-TRIALS = int(os.environ.get("TSFIT_LEVEL_TRIALS", "30"))
+TRIALS = int(os.environ.get("TSFIT_LEVEL_TRIALS", "16"))
 
 
 def _planted(levels, stiffness, friction, heat):
@@ -87,7 +87,8 @@ def test_planted_dependence_is_found_within_its_sigma(slopes):
         straight.append(levels.straight)
     spread = {name: float(np.sqrt(np.mean(np.square(values)))) for name, values in scores.items()}
     print(slopes, spread, np.mean(small), np.mean(straight))
-    assert all(0.8 < value < 1.2 for value in spread.values()), spread
+    # Three standard deviations of the spread of so many independent figures: those at the limit, four in a trial.
+    assert all(abs(value - 1.0) < 3.0 / math.sqrt(2.0 * len(scores["limit"])) for value in spread.values()), spread
     assert np.mean(straight) > 0.9
     # The planted friction changes Qms by 0.3 % at the lowest level already.
     assert np.mean(small) == (slopes[0] == 0.0)

@@ -2,7 +2,9 @@
 
 import logging
 import math
+import os
 from dataclasses import dataclass, replace
+from itertools import product
 from types import SimpleNamespace
 
 import numpy as np
@@ -57,6 +59,10 @@ def ambiguous():
     return curves, area
 
 
+EVERY = int(os.environ.get("TSFIT_CHOICES", "3"))
+"""Of the combinations that a search leaves out, each so many-th is tried, another for every coil; 1 tries them all."""
+
+
 @pytest.mark.parametrize("coil", COILS)
 def test_a_combination_that_is_not_tried_would_miss_by_far_more(coil):
     true = {"coil": coil, "suspension": "log-creep", "relative_noise": 1e-3, "errors": False}
@@ -65,7 +71,8 @@ def test_a_combination_that_is_not_tried_would_miss_by_far_more(coil):
     tried = {(each.coil, each.suspension) for each in told}
     assert {each.coil for each in told} == set(COILS)
     assert {each.suspension for each in told} == set(SUSPENSIONS)
-    for left_out in {(coil, suspension) for coil in COILS for suspension in SUSPENSIONS} - tried:
+    all_left_out = [each for each in product(COILS, SUSPENSIONS) if each not in tried]
+    for left_out in all_left_out[list(COILS).index(coil) % EVERY :: EVERY]:
         try:
             (only,) = fit(curves, sd=area, coil=left_out[0], suspension=left_out[1]).candidates
         except TsfitError as error:

@@ -13,7 +13,7 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.fitting.sweep import Known
 
-SOUND = int(os.environ.get("TSFIT_SOUND", "4"))
+SOUND = int(os.environ.get("TSFIT_SOUND", "2"))
 """Drawn benches without a fault in which none may be found; some dozens at full size."""
 F = np.geomspace(10.0, 4000.0, 420)
 RE, FS, QMS, QES, MMS = 5.6, 38.0, 4.5, 0.5, 0.028
