@@ -77,18 +77,18 @@ def test_a_box_of_the_users_own_is_told_by_its_qtc_with_either_driver(qes, apart
         assert own.sentence.endswith("which can stay.")
         return
     by_sheet, measured = (3.7 * q / (3.7 + q) * math.sqrt(1.0 + driver.Vas / 0.03) for q in (0.40, qes))
-    assert own.sentence.startswith(f"Cabinet, 30 l: Qtc {by_sheet:.2f} by the sheet, {measured:.2f} with this driver (")
+    assert own.sentence.startswith(f"Cabinet, 30 l: Qtc {measured:.2f} with this driver, {by_sheet:.2f} with the sheet's (")
     needed = 1e3 * driver.Vas / ((by_sheet * (3.7 + qes) / (3.7 * qes)) ** 2 - 1.0)
-    told = float(own.sentence.split("planned from the sheet, about ")[1].split(" l bring")[0])
+    told = float(own.sentence.split("planned it from the sheet, about ")[1].split(" l bring")[0])
     assert told == pytest.approx(needed, abs=0.5 + 0.005 * needed)  # told to the litre
-    assert "Planned for this driver it stays;" in own.sentence
+    assert "If you planned it for this driver, keep it." in own.sentence
 
 
 def test_a_vented_box_of_the_users_own_is_told_by_its_f3():
     *_, own = box_consequences(fit(Qes=0.56), sheet(**PRINTED), [("cabinet", box_plan("vented", volume=0.05, tuning=30.0))])
     assert own.sentence.startswith("Cabinet, 50 l tuned to 30 Hz: f3 ")
-    assert f"{own.figures['f3_hz'].after.value:.1f} Hz with this driver (up to " in own.sentence
-    assert "planned from the sheet, " in own.sentence
+    assert f"{own.figures['f3_hz'].after.value:.1f} Hz with this driver, " in own.sentence
+    assert "If you planned it from the sheet, " in own.sentence
 
 
 def test_a_much_larger_box_for_little_is_no_advice():

@@ -67,7 +67,7 @@ def start_folder(folder: Path, rig: str = "line-divider") -> list[Path]:
         raise TsfitError(message, code="cannot_write", file=folder) from error
     own = (source / f"{rig}.toml").read_text(encoding="utf-8")
     contents = {
-        "NEXT.txt": next_steps(rig),
+        "NEXT.txt": f"Everything here is done in this folder.\n\n{next_steps(rig)}",
         "rig.toml": own.replace(f"{rig}.svg", "rig.svg").replace("README.md", "rigs.md"),
         "rig.svg": (source / f"{rig}.svg").read_text(encoding="utf-8"),
         "rigs.md": (source / "README.md").read_text(encoding="utf-8"),

@@ -145,16 +145,16 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
     if figure is not None and math.isfinite(figure.before.value + figure.after.value):
         by_sheet, measured = (f"{one.value:.{digits}f}{unit}" for one in (figure.before, figure.after))
         called = "Qtc" if name == "qtc" else "f3"
-        told = f"{called} {by_sheet} by the sheet, {measured} with this driver (up to {apart} apart)"
+        told = f"{called} {measured} with this driver, {by_sheet} with the sheet's (up to {apart} apart)"
     if item.outcome == "adjust" and item.remedy is not None:
         size = _about(item.remedy)
         if _not_worth(item):
             left = f"{item.shape_change_db.value:.1f} dB apart"
             return f"{place}: {told}. It can stay, {left}: the {size} that bring its response back are not worth that."
-        planned = f"planned from the sheet, about {size} bring its response back{_left(item.remedy)}"
+        planned = f"about {size} bring its response back{_left(item.remedy)}"
     else:
-        planned = f"planned from the sheet, {_none(item)}"
-    return f"{place}: {told}. Planned for this driver it stays; {planned}."
+        planned = _none(item)
+    return f"{place}: {told}. If you planned it for this driver, keep it. If you planned it from the sheet, {planned}."
 
 
 def _size(volume_l: float | None, tuning_hz: float | None) -> str:

@@ -105,9 +105,8 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         words = "Together, the deviations are beyond chance, and no one or two causes explain them."
         return Pattern((), (), _joined(words, inductance), null, len(names))
     chi2, degrees, causes, amounts = found[0]
-    # What is measured of that parameter alone stands beside it, and is another number.
-    told = _words(causes, amounts, sheet, " explains all" * (len(causes) == 1))
-    words = f"All deviations together tell of {told} alone"
+    told = _words(causes, amounts, sheet, dict(zip(names, np.expm1(y).tolist(), strict=True)) if single else {})
+    words = f"All small-signal figures tell of {told}"
     others = [item for item in found[1:] if item[0] - chi2 < CLOSE]
     if others:
         words += f"; {' or '.join(_words(item[2], item[3], sheet) for item in others[:2])} would explain them as well"
@@ -195,13 +194,19 @@ def _by_chance(chi2: float, degrees: int) -> float:
     return float(gammaincc(0.5 * degrees, 0.5 * chi2))
 
 
-def _words(causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet, what_it_does: str = "") -> str:
+def _words(
+    causes: tuple[str, ...], amounts: tuple[float, ...], sheet: Sheet, by_itself: Mapping[str, float] | None = None
+) -> str:
+    """Name the causes; what a parameter deviates `by_itself` stands beside what all of them tell, where the two differ."""
     if causes == ("wiring",):
         return f"the two coils wired in another way than for the sheet (Re times {amounts[0]:g}, Bl times {amounts[1]:g})"
     said = []
     for cause, amount in zip(causes, amounts, strict=True):
         more, less, moves = CAUSES[cause]
-        said.append(f"{more if amount > 0.0 else less} ({next(iter(moves))} {100.0 * amount:+.0f} %{what_it_does})")
+        name = next(iter(moves))
+        told, alone = f"{name} {100.0 * amount:+.0f} %", 100.0 * (by_itself or {}).get(name, amount)
+        own = "" if abs(alone - 100.0 * amount) < 0.5 else f", by itself {alone:+.1f} %"
+        said.append(f"{more if amount > 0.0 else less} ({told}{own})")
     return " and ".join(said)
 
 

@@ -1,5 +1,6 @@
 """``tsfit start``: a new bench folder with files to fill in."""
 
+import shlex
 from pathlib import Path
 
 import click
@@ -42,7 +43,7 @@ def _print(folder: Path, rig: str, names: list[str]) -> None:
 
     say(f"{folder}: {', '.join(names)}")
     hint("")
-    hint("Next, in that folder (the same stands in NEXT.txt):")
+    hint(f"Next, in that folder (cd {shlex.quote(str(folder))}; the same stands in NEXT.txt):")
     hint("")
     if not is_quiet():
         click.echo(next_steps(rig), nl=False)

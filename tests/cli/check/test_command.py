@@ -63,7 +63,7 @@ def test_inside_leaves_with_0_and_says_so(capsys, tmp_path, fit):
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0] == "Wagtail 8 against its sheet: inside; all 6 judged parameters hold."
-    assert lines[1].startswith("All deviations together tell of")
+    assert lines[1].startswith("All small-signal figures tell of ")
     assert "Boxes planned from the sheet can be cut as planned. Closed box, Qtc 0.707" in " ".join(lines[1:4])
     assert len(lines) <= 25
     assert "Hum at 50 Hz" not in out

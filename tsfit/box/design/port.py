@@ -49,7 +49,7 @@ def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | N
     if limit is None:
         said = f"Which port it needs is open, since no power is known: {GIVE_RATINGS}, or --level-db"
         return QualityNote("port_open", "note", f"{said}; its room then counts in the volume.")
-    air = f"The air in the port keeps below {in_figures(limit, 2)} m/s"
+    air = f"The air in the port keeps below {f'{speed:g}' if speed else in_figures(limit, 2)} m/s"
     if rated_volts(plan, driver) is not None:
         return QualityNote("port_sized", "note", f"{air} at the most that the ratings allow.")
     said = f"{air} up to {result.pass_band.reference_db:.0f} dB in the mid-band"
