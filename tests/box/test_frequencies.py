@@ -59,10 +59,10 @@ def test_unreadable_files(tmp_path):
 
 
 def test_a_drawn_table_keeps_its_places_and_has_even_steps_between():
-    """12 points an octave, to the rounding of the preferred numbers, which is a quarter at 30 and 60 Hz; those of the table
+    """24 points an octave, to the rounding of the preferred numbers, which is a quarter at 30 and 60 Hz; those of the table
     are told from the others.
     """
     drawn = drawn_frequencies(PREFERRED_HZ)
     assert tuple(drawn[tabled(drawn)]) == PREFERRED_HZ
-    np.testing.assert_allclose(12.0 * np.diff(np.log2(drawn)), 1.0, atol=0.25)
+    np.testing.assert_allclose(24.0 * np.diff(np.log2(drawn)), 1.0, atol=0.25)
     assert tabled(np.array([19.0, 2000.0, 2100.0])) == [1]

@@ -176,13 +176,15 @@ def test_plot_shows_each_board_to_scale_on_its_sheet():
         assert circles == [125.0, 125.0]
 
 
-def test_a_small_box_fills_the_drawing_of_its_large_sheet():
-    """Boards of 1.3 m² on a sheet of 3.1 m²: what is not cut is told."""
+@pytest.mark.parametrize(("narrow", "of_it"), [(False, 0.35), (True, 0.6)])
+def test_a_small_box_on_a_large_sheet_leaves_no_empty_half(narrow, of_it):
+    """Boards of 1.3 m² on a sheet of 3.1 m²: what is not cut is told, and fills what the boards leave of the width."""
     built = cabinet(CabinetPlan(0.045, braces=1, cutout=0.2))
-    (panel,) = panels_plot(built).axes
+    (panel,) = panels_plot(built, narrow=narrow).axes
     sheet, *boards = [patch for patch in panel.patches if isinstance(patch, Rectangle) and patch.get_fill()]
-    assert sum(one.get_width() * one.get_height() for one in boards) > 0.6 * sheet.get_width() * sheet.get_height()
-    left = built.sheet_mm[0] - sheet.get_width()
+    assert panel.get_position().width > 0.92
+    assert sum(one.get_width() * one.get_height() for one in boards) > of_it * sheet.get_width() * sheet.get_height()
+    left = built.sheet_mm[0] - max(one.get_x() + one.get_width() for one in boards) - built.kerf_mm
     assert left > 1000.0
     assert f"{left:.0f} mm to the right stay whole" in panel.get_title(loc="left")
 

@@ -33,11 +33,11 @@ def short_table(frequencies: Sequence[float]) -> tuple[float, ...]:
 
 
 def drawn_frequencies(table: Sequence[float]) -> Real:
-    """Return `table` with three steps between neighbours, so that a curve drawn through its levels is smooth."""
+    """Return `table` with seven points between neighbours, so that a curve drawn through its levels is smooth."""
     ends = np.log(table)
-    places = np.linspace(0.0, len(table) - 1.0, 4 * (len(table) - 1) + 1)
+    places = np.linspace(0.0, len(table) - 1.0, 8 * (len(table) - 1) + 1)
     found = np.exp(np.interp(places, np.arange(len(table)), ends))
-    found[::4] = table
+    found[::8] = table
     return found
 
 

@@ -28,7 +28,7 @@ SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS
 def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
     """Draw the used part of each sheet to scale, the boards on it with names and sizes in millimetres.
 
-    What stays whole of a sheet is told instead of drawn. A `narrow` figure is for the width of a phone.
+    What stays whole of a sheet is told, and drawn only where there is room. A `narrow` figure is for the width of a phone.
     """
     from matplotlib.figure import Figure
     from matplotlib.patches import Rectangle
@@ -48,12 +48,14 @@ def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
         0.01, 1.0 - 0.07 / height, title, va="top", fontsize=SMALL if narrow else TITLE, color=INK, weight="bold"
     )  # fmt: skip
     foot = height - HEAD_IN
-    for number, (length, width) in enumerate(used, start=1):
+    for number, (taken, width) in enumerate(used, start=1):
+        # What stays whole fills the room that is left beside the boards.
+        length = min(max(taken, room / scale), data.sheet_mm[0])
         foot -= width * scale + CAPTION_IN
         axes = figure.add_axes((MARGIN_IN / wide, foot / height, length * scale / wide, width * scale / height))
         axes.set(xlim=(0.0, length), ylim=(0.0, width))
         axes.axis("off")
-        axes.set_title(_caption(data, number, (length, width)), loc="left", fontsize=TEXT - 2.0 * narrow, color=QUIET)
+        axes.set_title(_caption(data, number, (taken, width)), loc="left", fontsize=TEXT - 2.0 * narrow, color=QUIET)
         axes.add_patch(Rectangle((0.0, 0.0), length, width, facecolor=HAIR, edgecolor="none"))
         # Where the sheet goes on, it has no edge.
         whole_length, whole_width = length == data.sheet_mm[0], width == data.sheet_mm[1]

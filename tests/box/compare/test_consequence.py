@@ -167,7 +167,7 @@ def test_the_machine_form_is_plain():
     )
     data = json.loads(to_json(found))
     assert data["box"] == "planned"
-    assert len(data["level_change_db"]["value"]) == len(data["frequency_hz"]) == 41
-    assert data["frequency_hz"][:5:4] == [20.0, 25.0]
+    assert len(data["level_change_db"]["value"]) == len(data["frequency_hz"]) == 81
+    assert data["frequency_hz"][:9:8] == [20.0, 25.0]
     assert set(data["figures"]) == {"f3_hz", "ripple_db", "reference_db"}
     assert data["remedy"]["tuning_hz"] > 0.0

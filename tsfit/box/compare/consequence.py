@@ -149,7 +149,7 @@ def consequence(
 
     Load and voltage of `enclosure`, the box as planned, are kept; its driver's air is the air of box and room. `box` says
     how it was chosen, for people. Levels are compared at `frequency_hz` (n_freq,), else at ISO 266 third-octaves around
-    the resonance, and at three steps between them.
+    the resonance, and at seven points between them.
     """
     first = _Boxed(enclosure, _like(enclosure, before, before))
     second = _Boxed(enclosure, _like(enclosure, before, after))
