@@ -1,7 +1,7 @@
 """Make ``saltwit-12b.drift``: the successor's hours of use, from simulated recordings; everything here is invented.
 
 Run it as ``python sample_data/make_drift_log.py [FOLDER]``; without FOLDER it writes beside itself, where no log may be.
-Each entry is fitted from two recordings of that evening, free air and 50 g of putty, which are not kept.
+Each entry is fitted from three recordings of that evening, free air, 50 g of putty and free air again, which are not kept.
 """
 
 from __future__ import annotations
@@ -34,6 +34,8 @@ GAIN, TIME_CONSTANT_H = 0.15, 6.0
 HOURS = (0.0, 0.0, 1.0, 2.0, 4.0, 8.0, 16.0, 24.0, 36.0)
 SCATTER = {"Cms": 3e-3, "Rms": 8e-3}
 """From one mounting to the next."""
+PUTTY_G = 0.08
+"""By so much the putty is off from one weighing to the next, on scales that show 0.1 g."""
 FIRST = datetime(2026, 3, 2, 18, 30, tzinfo=UTC)
 
 
@@ -49,6 +51,7 @@ def entry(number: int) -> Entry:
         Cms=SETTLED.Cms * share * math.exp(SCATTER["Cms"] * float(rng.standard_normal())),
         Rms=SETTLED.Rms * math.exp(SCATTER["Rms"] * float(rng.standard_normal())),
     )
+    putty = 50.06e-3 + 1e-3 * PUTTY_G * float(np.random.default_rng(1501 + number).standard_normal())
     sweep = exponential_sweep(SAMPLE_RATE, 7.0, 5.0, 20000.0, before=0.75, after=0.75)
     weather = {"air_temperature_c": round(air.temperature_c, 1), "pressure_hpa": round(air.pressure_hpa, 1)}
     with tempfile.TemporaryDirectory() as folder:
@@ -56,9 +59,10 @@ def entry(number: int) -> Entry:
         for state, stated in (
             (at_rest(BenchState(air=air), rng), SweepTable(recording="free-air.flac", state="free air", **weather)),
             (
-                at_rest(BenchState(mass=50.06e-3, warming=1.001, air=air), rng),
+                at_rest(BenchState(mass=putty, warming=1.001, air=air), rng),
                 SweepTable(recording="mass-50g.flac", state="added mass", mass_g=50.0, mass_uncertainty_g=0.1, **weather),
             ),
+            (at_rest(BenchState(air=air), rng), SweepTable(recording="again.flac", state="free air", **weather)),
         ):
             samples = to_pcm(simulate(driver, state, DIVIDER, sweep, rng))
             soundfile.write(Path(folder) / str(stated.recording), samples, SAMPLE_RATE, subtype="PCM_16")

@@ -21,7 +21,7 @@ def test_a_comparison_says_what_its_file_says(page_files):
 
 def test_a_log_says_what_the_hours_did(page_files):
     (path,) = (path for path in page_files if path.suffix == ".drift")
-    assert "Compliance (Cms) changed by +14.6 %" in words_of(path)
+    assert "Compliance (Cms) changed by +15.0 %" in words_of(path)
 
 
 def test_tables_of_the_loudest_say_which_limits_are_only_printed():
