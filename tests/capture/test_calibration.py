@@ -205,7 +205,7 @@ def test_more_resistors_are_solved_by_least_squares():
 
 
 def test_four_resistors_in_a_rig_file(simulated, driver, tmp_path):
-    bench = Bench(simulated, tmp_path, rate=44100)
+    bench = Bench(simulated, tmp_path)
     text = RIG + "[calibration]\n"
     for ohm in (2.0, 8.0, 33.0, 150.0):
         bench.record(f"r{ohm:g}.wav", ohm, seed=int(ohm))
@@ -271,7 +271,7 @@ def test_standards_that_are_not_what_the_rig_file_says_are_refused(simulated, dr
 
 
 def test_a_resistor_recorded_twice_is_welcome(simulated, driver, tmp_path):
-    bench = Bench(simulated, tmp_path, rate=22050)
+    bench = Bench(simulated, tmp_path)
     bench.standards()
     bench.record("again.wav", 10.0, seed=20)
     text = RIG + CALIBRATION + '[[calibration.known]]\nrecording = "again.wav"\nohm = 10.0\nuncertainty_ohm = 0.005\n'

@@ -12,8 +12,8 @@ from tsfit.capture.forms import distortion_form
 from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.rig import read_rig
 
-RATE = 12000
-SECONDS = {"exponential sweep": 6.0, "odd multisine": 12.0, "stepped sine": 25.0}
+RATE = 8000
+SECONDS = {"exponential sweep": 6.0, "odd multisine": 12.0, "stepped sine": 20.0}
 OHM = {"divider": 22.0, "shunt": 1.0}
 RE, LE, BL, MMS, CMS, RMS = 5.6, 1e-3, 11.0, 0.06, 4e-4, 2.4
 DELAY = 321
@@ -28,7 +28,7 @@ def blocked_and_moving(f):
 def excitation(request):
     return make_excitation(
         Wanted(
-            request.param, sample_rate_hz=RATE, seconds=SECONDS[request.param], level_dbfs=-6.0, high_hz=4000.0, tail_s=1.0
+            request.param, sample_rate_hz=RATE, seconds=SECONDS[request.param], level_dbfs=-6.0, high_hz=2500.0, tail_s=1.0
         )
     )
 
@@ -112,7 +112,7 @@ def test_a_bent_resistor_distorts_as_much_as_it_does(excitation, rig, noise):
 @pytest.mark.parametrize("noise", [0.0, 1e-5, 1e-4])
 def test_noise_is_not_taken_for_distortion(excitation, rig, noise):
     samples, _, _ = bent_resistor(excitation, rig, 0.0, 0.0)
-    for seed in range(2):
+    for seed in range(2 if noise else 1):
         found = found_in(samples + noise * np.random.default_rng(seed).standard_normal(samples.shape), excitation, rig)
         assert found.worst is None
         assert distortion_form(found).worst_percent is None
@@ -130,7 +130,7 @@ def test_the_amplifier_distorts_and_the_driver_does_not(excitation, rig):
 
 def test_a_plain_multisine_cannot_tell(rig):
     for kind, periods in (("multisine", 4), ("odd multisine", 2)):
-        plain = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=6.0, periods=periods, high_hz=4000.0))
+        plain = make_excitation(Wanted(kind, sample_rate_hz=RATE, seconds=6.0, periods=periods, high_hz=2500.0))
         samples, _, _ = bent_resistor(plain, rig, 1.0, 1.0)
         assert found_in(samples, plain, rig) is None
 

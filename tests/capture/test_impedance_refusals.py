@@ -1,5 +1,7 @@
 """What hangs on a rig when it is no driver, or hangs there wrongly, on both topologies and down into the noise."""
 
+import functools
+
 import numpy as np
 import pytest
 import soundfile
@@ -13,16 +15,26 @@ RIGS = {"divider": ("driver", (10.0, 100.0, 1000.0)), "shunt": ("reference", (0.
 CASES = [(topology, reference) for topology, (_, references) in RIGS.items() for reference in references]
 
 
+@pytest.fixture(scope="module")
+def played(bench_simulator):
+    """What each thing gives on each rig under one sweep, simulated once."""
+    sweep = 0.5 * bench_simulator.exponential_sweep(RATE, 3.0, 6.0, 7500.0)
+
+    @functools.cache
+    def both(thing, rig):
+        return bench_simulator.simulate(thing, bench_simulator.BenchState(), rig, sweep, np.random.default_rng(4))
+
+    return both
+
+
 @pytest.fixture
-def bench(bench_simulator, tmp_path):
+def bench(bench_simulator, played, tmp_path):
     """``bench(thing, topology, reference, noise_dbfs)``: path of a recording and the rig it was made on."""
 
     def record(thing, topology, reference, noise_dbfs=-100.0, change=lambda both: both):
         rig = bench_simulator.BenchRig(topology, reference, input=1e5, noise_dbfs=noise_dbfs, sample_rate=RATE)
-        sweep = 0.5 * bench_simulator.exponential_sweep(RATE, 3.0, 6.0, 7500.0)
-        both = bench_simulator.simulate(thing, bench_simulator.BenchState(), rig, sweep, np.random.default_rng(4))
         path = tmp_path / "taken.wav"
-        soundfile.write(path, change(both), RATE, subtype="PCM_24")
+        soundfile.write(path, change(played(thing, rig)), RATE, subtype="PCM_24")
         file = tmp_path / "rig.toml"
         second = RIGS[topology][0]
         file.write_text(

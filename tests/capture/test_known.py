@@ -10,7 +10,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.capture.known import played_in
 from tsfit.capture.recording import Recording
 
-RATE = 16000
+RATE = 8000
 PLAYED = ["sweep", "noise", "log multisine", "dense multisine"]
 
 
@@ -55,7 +55,7 @@ def test_clocks_of_two_devices_do_no_harm(tmp_path, kind, ppm):
     assert played_in(_recording(tmp_path, stretched), 0, path).first > 0
 
 
-@pytest.mark.parametrize("rate", [8000, 44100, 48000])
+@pytest.mark.parametrize("rate", [16000, 44100, 48000])
 def test_a_file_of_another_rate_is_played_as_it_sounds(tmp_path, rate):
     x, path = _played(tmp_path, "log multisine", rate)
     assert played_in(_recording(tmp_path, signal.resample(x, round(len(x) * RATE / rate))), 0, path).first > 0

@@ -35,7 +35,7 @@ def test_points_err_as_they_say(bench_simulator, kind, topology):
 def test_points_are_independent(bench_simulator):
     """Neighbours' errors have nothing to do with each other, although one smooth function stands behind all."""
     products = []
-    for seed in range(6):
+    for seed in range(4):
         z, _ = scores(bench_simulator, "sweep", rig(bench_simulator, "divider", -66.0), 100 + seed, seconds=2.0)
         products.append(np.real(z[1:] * z[:-1].conj()))
     together = np.concatenate(products)
@@ -115,7 +115,7 @@ def test_where_a_sweep_is_broken_off_the_points_end(bench_simulator, at_hz):
 
 
 def test_where_there_is_no_hum_nothing_is_left_out(bench_simulator):
-    for seed in range(5):
+    for seed in range(3):
         _, found = scores(bench_simulator, "sweep", rig(bench_simulator, "shunt", -70.0), 200 + seed, seconds=2.0)
         assert len(found.left_out) <= 1
 

@@ -16,7 +16,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.files import forget_written, refuse_read
 from tsfit.capture.recording import read_blocks, read_recording
 
-RATE = 48000
+RATE = 24000
 SUBTYPES = ["PCM_U8", "PCM_16", "PCM_24", "PCM_32", "FLOAT"]
 
 
@@ -45,7 +45,7 @@ def _pair(x, rng):
 
 def _sines(rng):
     t = np.arange(2 * RATE) / RATE
-    for hz in (20.0, 50.0, 997.0, 1000.0, 4000.0, 9600.0, 12000.0, float(rng.uniform(10.0, 20000.0))):
+    for hz in (20.0, 50.0, 997.0, 1000.0, 4000.0, 4800.0, 6000.0, float(rng.uniform(10.0, 10000.0))):
         yield f"sine {hz:g}", np.sin(2.0 * np.pi * hz * t)
 
 
@@ -117,7 +117,7 @@ def test_floating_point_beyond_1_is_no_clipping(tmp_path):
 
 def test_coarse_converters_in_fine_files_are_clean(tmp_path):
     """A resistor in the driver's place, over whatever levels, rates and noise; ``TSFIT_CONVERTERS`` draws."""
-    for seed in range(int(os.environ.get("TSFIT_CONVERTERS", "20"))):
+    for seed in range(int(os.environ.get("TSFIT_CONVERTERS", "12"))):
         rng = np.random.default_rng([5, seed])
         rate, seconds = int(rng.choice([8000, 16000, 22050, 44100, 48000])), int(rng.integers(2, 5))
         make = {**KINDS, "tone": tone}[rng.choice(["sweep", "sweep", "tone", "noise", "log multisine"])]

@@ -52,7 +52,7 @@ def rig_of(tmp_path):
 
 @pytest.fixture(scope="module")
 def sweep():
-    return make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=5.0, level_dbfs=-10.0))
+    return make_excitation(Wanted("exponential sweep", sample_rate_hz=RATE, seconds=2.5, level_dbfs=-10.0))
 
 
 def bench(rig, **changes):
@@ -109,7 +109,7 @@ def test_as_the_bench_from_differential_equations(rig_of, bench_simulator, topol
 def test_every_excitation_gives_a_curve_within_its_uncertainty(tmp_path, rig_of, topology, kind, rate):
     rig = rig_of(topology)
     simulated = bench(rig, noise_dbfs=-95.0, rng=np.random.default_rng(3))
-    seconds = 20.0 if kind == "stepped sine" else 6.0
+    seconds = 20.0 if kind == "stepped sine" else 4.0
     samples, _, _ = recorded(simulated, make_excitation(Wanted(kind, sample_rate_hz=rate, seconds=seconds)))
     path = tmp_path / "recording.wav"
     soundfile.write(path, samples, rate, subtype="FLOAT")

@@ -3,7 +3,7 @@
 import numpy as np
 
 DELAY = 1234
-RATE, HIGH_HZ = 24000, 10000.0
+RATE, HIGH_HZ = 16000, 7000.0
 
 
 def bench_driver(simulator):

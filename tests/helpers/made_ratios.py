@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-RATE = 24000
+RATE = 16000
 EXCITATIONS = ("sweep", "noise from rest", "noise cut from a longer one", "multisine from rest", "multisine cut", "steps")
 
 
