@@ -85,29 +85,15 @@ def test_provenance_names_every_file(sample_fit):
 
 
 @pytest.fixture(scope="module")
-def quick(tmp_path_factory):
-    """The bench of the quick rig with its recordings at a third of their rate, which costs a third."""
-    folder = tmp_path_factory.mktemp("quick")
-    for name in ("rig-shunt.toml", "saltwit-12-shunt-bench.toml"):
-        shutil.copy(SAMPLES / name, folder)
-    (folder / "recordings").mkdir()
-    for path in (SAMPLES / "recordings").glob("shunt-*"):
-        samples, rate = soundfile.read(path)
-        fewer = signal.resample(samples, len(samples) // 3)
-        soundfile.write(folder / "recordings" / path.name, fewer, rate // 3, subtype="PCM_24")
-    return folder
-
-
-@pytest.fixture(scope="module")
-def plain(quick):
+def plain(quick_bench):
     """These recordings as they are, by the circuit that the tests below force for speed."""
-    return fit_bench(quick / "saltwit-12-shunt-bench.toml", **MODELS)
+    return fit_bench(quick_bench / "saltwit-12-shunt-bench.toml", **MODELS)
 
 
 @pytest.fixture
-def bench(quick, tmp_path):
+def bench(quick_bench, tmp_path):
     """A bench folder of one's own on the quick rig, with the text of its bench file to change."""
-    shutil.copytree(quick, tmp_path, dirs_exist_ok=True)
+    shutil.copytree(quick_bench, tmp_path, dirs_exist_ok=True)
     path = tmp_path / "saltwit-12-shunt-bench.toml"
 
     class Bench:

@@ -6,7 +6,6 @@ import shutil
 import numpy as np
 import pytest
 from helpers.made_bench import FORCED, MODELS
-from helpers.paths import SAMPLES
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.fit import fit_bench
@@ -79,12 +78,9 @@ def test_levels_that_cannot_be_are_refused(bench, old, new):
     assert "\n" not in caught.value.message
 
 
-def _recorded(folder, conditions):
-    """The sample bench, its free air recorded a second time; `conditions` stand beside the two."""
-    shutil.copy(SAMPLES / "rig-shunt.toml", folder)
-    (folder / "recordings").mkdir()
-    for path in (SAMPLES / "recordings").glob("shunt-*"):
-        shutil.copy(path, folder / "recordings")
+def _recorded(quick_bench, folder, conditions):
+    """The bench of the quick rig, its free air recorded a second time; `conditions` stand beside the two."""
+    shutil.copytree(quick_bench, folder, dirs_exist_ok=True)
     free = folder / "recordings/shunt-saltwit-12-free-air.flac"
     again = folder / "recordings/again.flac"
     shutil.copy(free, again)
@@ -92,14 +88,16 @@ def _recorded(folder, conditions):
         path.with_suffix(".toml").write_text(text)
     extra = '\n[[sweep]]\nstate = "free air"\nrecording = "recordings/again.flac"\n'
     path = folder / "bench.toml"
-    path.write_text((SAMPLES / "saltwit-12-shunt-bench.toml").read_text() + extra)
+    path.write_text((folder / "saltwit-12-shunt-bench.toml").read_text() + extra)
     return path
 
 
-def test_levels_are_read_from_the_conditions(tmp_path):
+def test_levels_are_read_from_the_conditions(quick_bench, tmp_path):
     """One recording under two levels: no dependence, so the lowest is as good as the limit."""
     path = _recorded(
-        tmp_path, [f"[excitation]\nlevel_dbfs = {db}\nlevel_v = {v}\n" for db, v in ((-30.0, 0.2), (-20.0, 0.63))]
+        quick_bench,
+        tmp_path,
+        [f"[excitation]\nlevel_dbfs = {db}\nlevel_v = {v}\n" for db, v in ((-30.0, 0.2), (-20.0, 0.63))],
     )
     result = fit_bench(path, **MODELS)
     assert (result.levels.unit, [each.level for each in result.levels.at]) == ("V", pytest.approx([0.2, 0.63]))
@@ -112,15 +110,15 @@ def test_levels_are_read_from_the_conditions(tmp_path):
     "conditions",
     [["[excitation", "[excitation]\nlevel_dbfs = -20.0\n"], ["excitation = 3\n", "[excitation]\nlevel_v = -1.0\n"]],
 )
-def test_conditions_that_tell_no_level_leave_all_sweeps_together(tmp_path, conditions):
-    result = fit_bench(_recorded(tmp_path, conditions), **MODELS)
+def test_conditions_that_tell_no_level_leave_all_sweeps_together(quick_bench, tmp_path, conditions):
+    result = fit_bench(_recorded(quick_bench, tmp_path, conditions), **MODELS)
     assert result.levels is None
     assert len(result.states) == 3
 
 
-def test_levels_of_different_excitations_are_not_compared(tmp_path):
+def test_levels_of_different_excitations_are_not_compared(quick_bench, tmp_path):
     kinds = (("sweep", -30.0), ("multisine", -20.0))
-    path = _recorded(tmp_path, [f'[excitation]\nkind = "{kind}"\nlevel_dbfs = {db}\n' for kind, db in kinds])
+    path = _recorded(quick_bench, tmp_path, [f'[excitation]\nkind = "{kind}"\nlevel_dbfs = {db}\n' for kind, db in kinds])
     result = fit_bench(path, **MODELS)
     assert result.levels is None
     assert len(result.states) == 3

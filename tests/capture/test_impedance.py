@@ -128,11 +128,8 @@ def test_no_point_weighs_more_for_its_own_noise(bench_simulator, tmp_path):
     (tmp_path / "rig.toml").write_text(
         RIG.replace("divider", "shunt").replace("100.0", "1.0").replace("driver = 2", "reference = 2")
     )
-    read, one, bench = (
-        read_rig(tmp_path / "rig.toml"),
-        driver(bench_simulator),
-        rig(bench_simulator, "shunt", -64.0, sample_rate=24000),
-    )
+    read, one = read_rig(tmp_path / "rig.toml"), driver(bench_simulator)
+    bench = rig(bench_simulator, "shunt", -64.0, sample_rate=24000)
     off = []
     for seed in range(6):
         samples = record(bench_simulator, "noise from rest", one, bench, np.random.default_rng([21, seed]), rate=24000)

@@ -1,6 +1,7 @@
 """Whoever reads only the first lines of what is printed, as ``tsfit … | head`` does, still gets every file."""
 
 import os
+import shutil
 from contextlib import redirect_stdout
 
 import numpy as np
@@ -21,8 +22,18 @@ VENTED = ("vented", "fit.json", "--volume-l", "45", "--tuning-hz", "33")
 
 
 @pytest.fixture
-def folder(tmp_path, monkeypatch):
+def folder(made, tmp_path, monkeypatch):
+    """That folder, fresh for each run; drawing takes its time and is tested elsewhere, here each plot is written empty."""
+    shutil.copytree(made, tmp_path, dirs_exist_ok=True)
+    monkeypatch.setattr("matplotlib.figure.Figure.savefig", lambda self, stream, **_: stream.write(b"plot"))
     monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A folder with all that the commands read."""
+    folder = tmp_path_factory.mktemp("made")
     fit = made_fit()
     f = np.geomspace(8.0, 2000.0, 250)
     driver = fit.driver
@@ -31,10 +42,10 @@ def folder(tmp_path, monkeypatch):
         ("cabinet", load.vented_box(0.045, 36.0, losses=load.Losses(leak_q=8.0))),
     ):
         z = impedance(f, driver.values(), Circuit(driver.coil, driver.suspension), around)
-        write_curve(ImpedanceCurve(f, z), tmp_path / f"{name}.txt")
-    (tmp_path / "fit.json").write_text(to_json(fit_to_dict(fit)))
-    (tmp_path / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n')
-    return tmp_path
+        write_curve(ImpedanceCurve(f, z), folder / f"{name}.txt")
+    (folder / "fit.json").write_text(to_json(fit_to_dict(fit)))
+    (folder / "box.toml").write_text('kind = "vented"\nvolume_l = 45\ntuning_hz = 33\n')
+    return folder
 
 
 def run_unread(*arguments):
