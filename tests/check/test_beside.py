@@ -64,7 +64,7 @@ def test_together_they_are_told_by_level_litres_and_tuning():
     """Half of the Re at one Qes: 3.0 dB at the same volts, none at the same watts, and the same boxes."""
     same = beside(sheet("Old 8", {**OLD}), sheet("New 8", {**OLD, "Re": "2.85 ohm", "Bl": "6.55 T*m"}))
     assert same.together[0].startswith(
-        "All together, New 8 gives 3.0 dB more level in the mid-band than Old 8 at the same volts"
+        "As printed, New 8 gives 3.0 dB more level in the mid-band than Old 8 at the same volts"
     )
     closed, vented = same.together[1:]
     assert closed.startswith("In closed boxes of Qtc 0.707: Old 8 25.5 l, f3 ")

@@ -165,7 +165,7 @@ def _together(first: Sheet, second: Sheet) -> Iterator[str]:
     watts = float(sensitivity_1w(b.eta0) - sensitivity_1w(a.eta0))
     volts = float(sensitivity_2v83(b.eta0, b.Re) - sensitivity_2v83(a.eta0, a.Re))
     yield (
-        f"All together, {b.name} gives {_db(volts, 'level in the mid-band')} than {a.name} at the same volts, "
+        f"As printed, {b.name} gives {_db(volts, 'level in the mid-band')} than {a.name} at the same volts, "
         f"{_db(watts, 'at the same watts into Re')}."
     )
     qtc = usual_qtc(max(a.Qts, b.Qts))

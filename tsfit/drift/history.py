@@ -190,8 +190,10 @@ def _sentence(one: CauseHistory, entries: tuple[Entry, ...]) -> str:
     ends = [math.expm1(value - float(settling.at(one.hours[:1])[0])) for value in (settling.end, *settling.band95)]
     left, latest = settling.hours_left
     if left < SOONEST_H:
-        band = f"{_percent(ends[0])} (95 %: {_percent(ends[1])} to {_percent(ends[2])})"
-        return f"{what} and has settled: within 1 % of its final value, {band}."
+        band = f"{_percent(ends[1])} to {_percent(ends[2])}"
+        if _percent(ends[0]) == _percent(one.relative):
+            return f"{what} (95 %: {band}) and has settled: within 1 % of its final value."
+        return f"{what} and has settled: within 1 % of its final value, {_percent(ends[0])} (95 %: {band})."
     when = f"within 1 % of that in {in_figures(left, 2)} h (95 %: in {in_figures(latest, 2)} h at most)"
     return f"{what} and ends at {_percent(ends[0])} ({_percent(ends[1])} to {_percent(ends[2])}); {when}."
 

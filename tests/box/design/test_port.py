@@ -68,9 +68,13 @@ def test_every_box_can_be_built_or_says_what_stands_in_the_way(seed):
     hz = np.geomspace(0.4 * opening.fb, 8.0 * opening.fb, 2000)
     volts = math.sqrt(driver.Pe * driver.Re)
     moves = motion(result.enclosure, result.enclosure.respond(hz))
+    quieter = level_of_a_quieter_port(found)
     if aim.level_db is not None:
         assert result.pass_band.reference_db == pytest.approx(aim.level_db, abs=1e-6)
         fastest = np.max(moves.port_speed)
+    elif quieter is not None:
+        assert quieter < result.pass_band.reference_db + 20.0 * math.log10(volts / result.enclosure.voltage)
+        fastest = np.max(moves.port_speed) * 10.0 ** ((quieter - result.pass_band.reference_db) / 20.0)
     else:
         at = np.minimum(volts, driver.Xmax / moves.travel * result.enclosure.voltage) / result.enclosure.voltage
         fastest = np.max(at * moves.port_speed)
@@ -101,6 +105,30 @@ def codes_of(found):
     return {note.code for note in found.result.notes}
 
 
+def level_of_a_quieter_port(found):
+    """Level (dB) for which a port is that has no room for all that the ratings allow; None where it has."""
+    told = [
+        re.match(r"The port is for (\d+) dB", note.message) for note in found.result.notes if note.code == "quieter_port"
+    ]
+    return float(told[0].group(1)) if told else None
+
+
+@pytest.mark.parametrize("seed", [0, 4])
+def test_a_port_for_all_that_the_ratings_allow_gives_way_to_one_that_fits(seed):
+    """It is the widest that does: one for two decibels more stands out."""
+    driver, rng = drawn(seed)
+    bounds = VentedBounds(largest_volume=rng.uniform(0.3, 2.0) * driver.Vas, ripple_db=3.0)
+    found = propose_vented(driver, VentedAim(), bounds, PLAIN)
+    opening = found.result.opening
+    assert opening.port_length <= np.cbrt(found.result.chamber.acting)
+    assert found.plan.drive == PLAIN.drive
+    level = level_of_a_quieter_port(found)
+    same = propose_vented(driver, VentedAim(level_db=level), bounds, PLAIN).result.opening
+    assert (same.port_area, same.port_length) == pytest.approx((opening.port_area, opening.port_length), rel=1e-6)
+    louder = propose_vented(driver, VentedAim(level_db=level + 2.0), bounds, PLAIN)
+    assert codes_of(louder) & {"long_port", "port_held"}
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_no_port_is_told_where_nothing_tells_how_loud_it_plays(seed):
     """One for 2.83 V would be too narrow for any use; travel alone does not tell, as at the tuning the cone rests."""
@@ -118,8 +146,9 @@ def test_no_port_is_told_where_nothing_tells_how_loud_it_plays(seed):
     # A limit of the port asks for one: it is told for how little it is.
     limited = propose_vented(driver, VentedAim(), replace(bounds, port_speed=15.0), PLAIN)
     assert "quiet_port" in codes_of(limited)
+    modest = replace(drawn(seed)[0], Pe=5.0)
     assert "at the most that the ratings allow" in " ".join(
-        note.message for note in propose_vented(drawn(seed)[0], VentedAim(), VentedBounds(), PLAIN).result.notes
+        note.message for note in propose_vented(modest, VentedAim(), VentedBounds(), PLAIN).result.notes
     )
 
 

@@ -309,7 +309,7 @@ def test_two_sheets_side_by_side(capsys, tmp_path):
     old, new = SAMPLES / "saltwit-12-sheet.toml", SAMPLES / "saltwit-12b-sheet.toml"
     code, out, _ = run(capsys, old, new)
     assert code == 0
-    assert out.startswith("All together, Saltwit 12 B gives ")
+    assert out.startswith("As printed, Saltwit 12 B gives ")
     assert "+2.8 dB by travel" in out  # 20 lg(9/6.5)
     _, out, _ = run(capsys, old, new, "--json")
     assert json.loads(out)["kind"] == "sheets"

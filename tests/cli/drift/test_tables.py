@@ -59,4 +59,4 @@ def test_where_the_mass_is_not_known_the_end_is_told_from_where_it_began(capsys,
             assert float(row[5]) == pytest.approx(15.0, abs=1.5)
             assert row[6] == "%"
             # What is said in words is the same number.
-            assert f"within 1 % of its final value, {row[5]} %" in " ".join(out.split())
+            assert f"changed by +{row[5].lstrip('+')} % (95 %:" in " ".join(out.split())

@@ -108,7 +108,7 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
     deeper = max(lows) >= CHOICE_DB
     only = "" if deeper else ", but at equal power no more bass: it is only flatter"
-    said = [f"{names[lower]} has the lower f3 in {'this' if len(f3) == 1 else 'every'} box{only}."]
+    said = [f"{names[lower]} has the lower f3{' in every box' * (len(f3) > 1)}{only}."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz

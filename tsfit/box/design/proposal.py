@@ -1,6 +1,7 @@
 """A box proposed for a driver: what was asked, the box with its curves, and how far its numbers spread."""
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
@@ -9,12 +10,7 @@ from numpy.typing import ArrayLike
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
-from tsfit.box.design.alignments import (
-    Alignment,
-    Family,
-    align,
-    possible_alignments,
-)
+from tsfit.box.design.alignments import Alignment, Family, align, possible_alignments
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
 from tsfit.box.design.port import level_known, rated_volts, sized_for, usual_speed, with_port
 from tsfit.box.design.search import (
@@ -139,6 +135,8 @@ def propose_closed(
 
 LEFT = 0.002
 """Share of the volume that a port may take without the best box being sought anew."""
+QUIETER_DB = 12
+"""So far below what the ratings allow a level is sought whose port has room."""
 BEYOND_DB = 0.05
 """Ripple beyond what was asked for from which that is said."""
 
@@ -259,7 +257,7 @@ def propose_vented(
         asked = f"more than the {search.limits.ripple_db:g} dB asked for: {why}."
         uneven = QualityNote("uneven", "warn", f"The ripple is {ripple:.2f} dB, {asked}")
         result = replace(result, remarks=(*result.remarks, uneven))
-    if not sized:
+    if not sized and "quieter_port" not in known:
         result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
     others = tuple(_words(other, like, driver, bounds) for name, other in exist.items() if name != aim.family)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
@@ -303,7 +301,10 @@ def _room(plan: VentedPlan, bounds: VentedBounds) -> float:
 def _with_a_shorter_port(
     search: VentedSearch, aim: VentedAim, bounds: VentedBounds, like: VentedPlan, driver: Driver, plan: VentedPlan
 ) -> tuple[VentedSearch, VentedPlan, tuple[QualityNote, ...]]:
-    """The best box whose port fits into it, with what it was held to; `plan` where there is none, with what helps."""
+    """The best box whose port fits into it, with what it was held to; `plan` where there is none, with what helps.
+
+    Where no port for all that the ratings allow fits, it is one for the highest level, in whole dB, whose port does.
+    """
     shape = like.opening.port or PLAIN_PORT
     speed = bounds.port_speed or usual_speed(shape, search.bare.driver.air)
     counting = replace(search, limits=replace(search.limits, port=shape, fixed_port=False, port_speed=speed))
@@ -314,12 +315,38 @@ def _with_a_shorter_port(
             return counting, found, (QualityNote("port_held", "note", held),)
     except TsfitError:
         pass
-    length = _cm(plan.build(driver).opening.port_length or 0.0)
+    length, room = _cm(plan.build(driver).opening.port_length or 0.0), _cm(_room(plan, bounds))
+    if rated_volts(like, driver) is not None and (quieter := _with_a_port_that_fits(search, aim, bounds, like, driver)):
+        level, less, found = quieter
+        said = (
+            f"The port is for {level} dB in the mid-band, {less} dB less than the ratings allow: for all of that it is "
+            f"{length} cm long, where {room} cm fit. More volume, or a passive radiator, takes more."
+        )
+        return search, found, (QualityNote("quieter_port", "warn", said),)
     none = (
-        f"No box within the limits has room for such a port, {length} cm long where {_cm(_room(plan, bounds))} cm fit: ask "
-        "for less (--level-db), or take a passive radiator."
+        f"No box within the limits has room for such a port, {length} cm long where {room} cm fit: ask for less "
+        "(--level-db), or take a passive radiator."
     )
     return search, plan, (QualityNote("long_port", "warn", none),)
+
+
+def _with_a_port_that_fits(
+    search: VentedSearch, aim: VentedAim, bounds: VentedBounds, like: VentedPlan, driver: Driver
+) -> tuple[int, int, VentedPlan] | None:
+    """The highest level for which the best box has room for its port, how far below the ratings' that is, dB, and it."""
+    top, plans = math.floor(search.bare.reference_db), dict[int, VentedPlan]()
+
+    def fits(less: int) -> bool:
+        quieter = _at_level(like, driver, top - less)
+        try:
+            found = _best_with_port(replace(search, bare=quieter.setup(driver)), aim, bounds, quieter, driver)
+        except TsfitError:
+            return False
+        plans[less] = replace(found, drive=like.drive)
+        return not _too_long(found, driver, bounds)
+
+    less = 1 + bisect_left(range(1, 1 + QUIETER_DB), True, key=fits)
+    return (top - less, less, plans[less]) if less <= QUIETER_DB else None
 
 
 def _cm(length: float) -> str:
