@@ -17,7 +17,7 @@ from scipy.stats import chi2, norm
 from tsfit.bench.fit import fit_bench
 from tsfit.driver.air import REFERENCE_AIR
 
-TRIALS = int(os.environ.get("TSFIT_TRIALS", "3"))
+TRIALS = int(os.environ.get("TSFIT_TRIALS", "2"))
 RATE = 24000
 RIG = """
 name = "divider"

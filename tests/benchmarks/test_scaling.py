@@ -103,9 +103,9 @@ def replace_hours(entry, hours):
     return replace(entry, hours=hours)
 
 
-def test_batch(benchmark, seconds, rounds, tmp_path):
-    """Half and all of the drivers with two processes, and all of them with one; a few with one where none is measured."""
-    drivers, two = max(rounds(BATCH), 2), rounds(2)
+def test_batch(benchmark, seconds, measured, tmp_path):
+    """Half and all of the drivers with two processes, and all of them with one; two with one where none is measured."""
+    drivers = BATCH if measured else 2
     curve = make(("free air",), np.random.default_rng(1), coil="simple", errors=False)[0][0][0]
     write_curve(curve, tmp_path / "0.txt")
     benches = [tmp_path / f"{k}.txt" for k in range(drivers)]
@@ -117,9 +117,12 @@ def test_batch(benchmark, seconds, rounds, tmp_path):
         done = list(fit_many(benches[:count], names, replace=True, workers=workers, coil="simple", suspension="ideal"))
         assert [one.error for one in done] == [None] * count
 
+    if not measured:
+        benchmark.pedantic(run, args=(drivers, 1), rounds=1)
+        return
     one = seconds(lambda: run(drivers, 1), of=1)
-    half = seconds(lambda: run(drivers // 2, two), of=1)
-    whole = seconds(lambda: benchmark.pedantic(run, args=(drivers, two), rounds=1), of=1)
+    half = seconds(lambda: run(drivers // 2, 2), of=1)
+    whole = seconds(lambda: benchmark.pedantic(run, args=(drivers, 2), rounds=1), of=1)
     benchmark.extra_info["drivers"] = drivers
     benchmark.extra_info["exponent with drivers"] = exponent((drivers // 2, drivers), (half, whole))
     benchmark.extra_info["times faster on two processes"] = round(one / whole, 2)

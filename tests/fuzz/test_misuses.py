@@ -13,7 +13,7 @@ from helpers.misuses import MISUSES, Desk
 from helpers.verdicts import judged
 
 ALL = os.environ.get("TSFIT_FAULTS") == "all"
-EVERY = 9
+EVERY = 18
 CASES = [(name, strength) for name, misuse in MISUSES.items() for strength in misuse.strengths]
 BENCH = replace(BENCHES[0], seconds=3.0, rate=12000)
 

@@ -37,7 +37,7 @@ def test_sigma_of_every_variable(kinds, coil, noise, figures):
     )
     other.errordef = 1.0
     other.errors = np.sqrt(np.diag(found.covariance))
-    other.strategy = 2
+    other.strategy = 1
     other.migrad()
     other.minos()
     assert other.valid

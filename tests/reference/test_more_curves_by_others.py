@@ -4,9 +4,6 @@ import numpy as np
 import pytest
 from helpers.paths import SHARED
 
-from tsfit.base.errors import TsfitError
-from tsfit.driver.curve import State
-from tsfit.fitting.fit import fit
 from tsfit.formats.curve import read_curve
 
 FOLDER = SHARED / "more-curves"
@@ -18,10 +15,8 @@ STATED = {
     "woofer-g-free": {"Re": 3.719, "Fs": 84.4, "Qms": 3.95, "Qes": 0.975, "Qts": 0.782},
 }
 """Bare drivers in free air, with what the source's instrument made of them."""
-OTHERS = {
-    "resistor-k": "no_resonance", "tweeter-behind-capacitor-d": "capacitor", "two-way-with-crossover-a": "loudspeaker",
-    "vented-c": "vented_box", "vented-damped-second-peak-b": "vented_box",
-}  # fmt: skip
+OTHERS = ("resistor-k", "tweeter-behind-capacitor-d", "two-way-with-crossover-a", "vented-c", "vented-damped-second-peak-b")
+"""No bare drivers, each refused by its name in fitting/test_kinds.py."""
 WITH_A_MASS = ("cone-driver-e-mass", "woofer-g-mass")
 """Of a mass that is not stated, so that they are only read."""
 
@@ -41,18 +36,10 @@ def test_read_as_it_stands(name):
     assert np.any(~kept) == any(note.code == "repeated_rows" for note in curve.notes)
 
 
-@pytest.mark.parametrize(("name", "code"), OTHERS.items())
-def test_what_is_no_bare_driver(name, code):
-    with pytest.raises(TsfitError) as refused:
-        fit([(read_curve(FOLDER / f"{name}.txt"), State())])
-    print(f"\n{name:28s} {code}")
-    assert refused.value.code == code
-
-
 @pytest.mark.against("further curves by others", "what their source's instrument made of them", "3 %; Qs 10 %")
 @pytest.mark.parametrize(("name", "stated"), STATED.items())
-def test_bare_drivers(name, stated):
-    found = fit([(read_curve(FOLDER / f"{name}.txt"), State())]).parameters
+def test_bare_drivers(name, stated, fit_of_others):
+    found = fit_of_others(f"more-curves/{name}").parameters
     ours = {key: found[key].value for key in ("Re", "Fs", "Qms", "Qes", "Qts")}
     print(f"\n{name:28s}", *(f"{key} {value:.4g} ({stated.get(key, '-')})" for key, value in ours.items()))
     assert ours["Re"] > 0.0

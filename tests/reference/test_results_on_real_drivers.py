@@ -7,7 +7,6 @@ gives the same there, the coil and not the fit accounts for the difference.
 """
 
 import contextlib
-import functools
 import io
 import json
 
@@ -18,9 +17,6 @@ from helpers.paths import SHARED
 
 from tsfit.circuit.kramers_kronig import kramers_kronig, octave_edges, octave_means
 from tsfit.cli import run
-from tsfit.driver.curve import State
-from tsfit.fitting.fit import fit
-from tsfit.formats.curve import read_curve
 
 SINGLE = ("closed-box-woofer-a", "closed-box-woofer-b", "tweeter-f", "tweeter-g", "tweeter-h")
 FREE = ("cone-driver-e-free", "field-coil-12-inch-i", "field-coil-12-inch-j", "woofer-f-free", "woofer-g-free")
@@ -43,10 +39,9 @@ running mean over ± 2.4 to 4.4 Hz of one resonance takes their misfit around it
 pytestmark = pytest.mark.skipif(not SHARED.is_dir(), reason="shared data with curves and recordings are absent")
 
 
-@functools.cache
-def fitted_curve(name):
-    folder = "curves" if name in SINGLE else "more-curves"
-    return fit([(read_curve(SHARED / folder / f"{name}.txt"), State())])
+@pytest.fixture(scope="module")
+def fitted_curve(fit_of_others):
+    return lambda name: fit_of_others(f"{'curves' if name in SINGLE else 'more-curves'}/{name}")
 
 
 def by_hand(f, size, top):
@@ -86,11 +81,10 @@ def verdict(ours, measured, drawn, misfit):
     return "NOT EXPLAINED"
 
 
-def curve_rows(name):
+def curve_rows(name, result):
     f, size, _ = np.loadtxt(SHARED / "curves" / f"{name}.txt", unpack=True)
     f, first = np.unique(f, return_index=True)
     size = size[first]
-    result = fitted_curve(name)
     (state,) = result.states
     grid, fitted_ohm, used = state.curve.frequency_hz, np.abs(state.fitted_ohm), state.used
     top_hz = f[np.argmax(np.where(f < (3000.0 if name.startswith("tweeter") else 200.0), size, 0.0))]
@@ -106,9 +100,9 @@ def curve_rows(name):
     "fits of curves that others measured", "Small's three points by hand, JAES 20, 1972", "95 % interval, or told why"
 )
 @pytest.mark.parametrize("name", SINGLE)
-def test_curves_by_others(name):
+def test_curves_by_others(name, fitted_curve):
     print()
-    for curve, figure, ours, hand, told in curve_rows(name):
+    for curve, figure, ours, hand, told in curve_rows(name, fitted_curve(name)):
         low, high = ours.interval95
         print(f"{curve:20s} {figure:4s} {ours.value:8.4g} [{low:.4g}, {high:.4g}]  by hand {hand:.4g}  {told}")
         assert told != "NOT EXPLAINED", (curve, figure)
@@ -129,7 +123,7 @@ def rms(values):
     "what the circuit misses of curves that others measured", "the linear Kramers-Kronig test", "1 %, or told why"
 )
 @pytest.mark.parametrize("name", [*SINGLE, *FREE])
-def test_misfit_of_curves_by_others(name):
+def test_misfit_of_curves_by_others(name, fitted_curve):
     """Beyond 1 %: no steady linear thing comes much closer, or it takes resonances of other parts; and where is known."""
     f, miss, z = relative(fitted_curve(name))
     law = kramers_kronig(f, z)
@@ -150,7 +144,7 @@ def test_misfit_of_curves_by_others(name):
     assert rms(miss) > scatter
 
 
-def test_median_misfit():
+def test_median_misfit(fitted_curve):
     """No linear steady thing comes closer to half of these curves than 0.6 %, so no circuit can."""
     curves = [relative(fitted_curve(name)) for name in (*SINGLE, *FREE)]
     both = [(rms(miss), kramers_kronig(f, z).rms) for f, miss, z in curves]
@@ -161,10 +155,8 @@ def test_median_misfit():
 
 
 def judged(folder):
-    """Fit the recordings and judge the maker's table, without their prints: the items by name."""
+    """Judge the maker's table by the fit of the recordings, without its prints: the items by name."""
     with contextlib.redirect_stdout(io.StringIO()) as out:
-        fitted(folder)
-        out.truncate(out.seek(0))
         run(["check", str(folder / "fit.json"), str(folder / "sheet.toml"), "--json"])
     return {item["name"]: item for item in json.loads(out.getvalue())["figures"]}
 
@@ -172,8 +164,8 @@ def judged(folder):
 @pytest.mark.against(
     "a real driver against its printed table", "the maker's table, in the provenance note", "told why or inside"
 )
-def test_micro_speaker_against_its_maker(tmp_path):
-    items = judged(tmp_path)
+def test_micro_speaker_against_its_maker(made_once):
+    items = judged(made_once("micro-speaker", fitted))
     ours, printed = ({name: item[which] for name, item in items.items()} for which in ("measured", "published"))
     ratio = {name: ours[name] / printed[name] for name in ours}
     why = {
