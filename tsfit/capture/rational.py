@@ -130,59 +130,69 @@ def of_tones(
 
 
 def _basis(s: Complex, poles: Complex) -> Complex:
-    """Partial fractions (n, k) with real coefficients: of a pair, the sum and j times the difference."""
-    out = 1.0 / (s[:, np.newaxis] - poles)
-    pairs = np.flatnonzero(poles.imag > 0.0)
-    first, second = out[:, pairs], out[:, pairs + 1]
-    out[:, pairs], out[:, pairs + 1] = first + second, 1j * (first - second)
+    """Partial fractions (k, n) with real coefficients: of a pair, the sum and j times the difference."""
+    out = 1.0 / (s - poles[:, np.newaxis])
+    for k in np.flatnonzero(poles.imag > 0.0).tolist():
+        first, second = out[k], out[k + 1]
+        out[k], out[k + 1] = first + second, 1j * (first - second)
     return out
 
 
 def _equations(basis: Complex, weight: Real, right: Complex, factors: Sequence[Complex | Real]) -> Real:
-    """Real equations (2n, …): `basis` (n, k) by each of `factors` (n,), after the first a constant; last the `right` (n,).
+    """Real equations, a row (2n,) for each unknown: `basis` (k, n) by each of `factors` (n,), after the first a constant.
 
-    All but the constant, which `weight` (n,) goes with, are weighted.
+    Last comes the `right` (n,). All but the constant, which `weight` (n,) goes with, are weighted. Real and imaginary parts
+    stand side by side.
     """
-    n, k = basis.shape
-    out: Real = np.zeros((2 * n, len(factors) * k + 2), order="F")
-    out[:n, k] = weight
-    out[:n, -1], out[n:, -1] = right.real, right.imag
+    k, n = basis.shape
+    out = np.empty((len(factors) * k + 2, n), dtype=np.complex128)
+    out[k], out[-1] = weight, right
     for number, factor in enumerate(factors):
-        start, block = number * (k + 1), basis * factor[:, np.newaxis]
-        out[:n, start : start + k], out[n:, start : start + k] = block.real, block.imag
-    return out
+        start = number * (k + 1)
+        np.multiply(basis, factor, out=out[start : start + k])
+    return out.view(np.float64)
 
 
 def _solved(equations: Real) -> Real:
-    """Least-squares solution of real equations, which are overwritten, whose columns differ by many decades."""
+    """Least-squares solution of real `equations`, which are overwritten, and whose sizes differ by many decades."""
     from scipy.linalg import lapack
 
-    count = equations.shape[1] - 1
-    scale = np.sqrt(np.einsum("ij,ij->j", equations, equations))[:count]
+    count = len(equations) - 1
+    scale = np.sqrt(np.einsum("ij,ij->i", equations, equations))[:count]
     scale[scale == 0.0] = 1.0
-    equations[:, :count] /= scale
+    equations[:count] *= (1.0 / scale)[:, np.newaxis]
     # Householder's triangle is several times as quick as singular values, which only columns that are nearly one need.
-    triangle = np.triu(lapack.dgeqrf(equations, lwork=BLOCK * (count + 1), overwrite_a=1)[0][: count + 1])
-    sizes = np.abs(np.diag(triangle))[:count]
+    triangle = lapack.dgeqrf(equations.T, lwork=BLOCK * (count + 1), overwrite_a=1)[0][: count + 1]
+    sizes = np.abs(triangle.diagonal())[:count]
     if len(triangle) > count and sizes.min() > NEARLY_ONE * sizes.max():
+        # Of what stands below the diagonal nothing is read.
         found: Real = np.asarray(lapack.dtrtrs(triangle[:count, :count], triangle[:count, count])[0])
     else:
+        triangle = np.triu(triangle)
         found = np.asarray(np.linalg.lstsq(triangle[:, :count], triangle[:, count], rcond=1e-12)[0])
     return np.asarray(found / scale)
 
 
 def _zeros(poles: Complex, coefficients: Real) -> Complex:
     """Zeros of 1 + Σ c/(s − p), mirrored into the left half-plane; conjugates stand side by side."""
-    matrix = np.diag(poles.real).astype(float)
-    ones = np.ones(len(poles))
-    for k in np.flatnonzero(poles.imag > 0.0):
-        matrix[k, k + 1], matrix[k + 1, k] = poles[k].imag, -poles[k].imag
-        ones[k], ones[k + 1] = 2.0, 0.0
-    found = np.linalg.eigvals(matrix - np.outer(ones, coefficients)).astype(np.complex128)
-    found = -np.abs(found.real) + 1j * found.imag
-    real = np.abs(found.imag) < 1e-9 * np.abs(found)
-    upper = found[~real & (found.imag > 0.0)]
-    return np.concatenate([found[real].real.astype(np.complex128), np.stack([upper, upper.conj()], axis=1).ravel()])
+    from scipy.linalg import lapack
+
+    ones = np.where(poles.imag > 0.0, 2.0, np.where(poles.imag < 0.0, 0.0, 1.0))
+    matrix = ones[:, np.newaxis] * -coefficients
+    places = np.arange(len(poles))
+    matrix[places, places] += poles.real
+    for k in np.flatnonzero(poles.imag > 0.0).tolist():
+        matrix[k, k + 1] += poles[k].imag
+        matrix[k + 1, k] -= poles[k].imag
+    if not np.isfinite(matrix).all():
+        return np.full(len(poles), np.nan, dtype=np.complex128)
+    real, imaginary, *_ = lapack.dgeev(matrix, compute_vl=0, compute_vr=0)
+    found = -np.abs(real) + 1j * imaginary
+    straight = np.abs(imaginary) < 1e-9 * np.abs(found)
+    upper = found[~straight & (imaginary > 0.0)]
+    both = np.empty(2 * len(upper), dtype=np.complex128)
+    both[::2], both[1::2] = upper, upper.conj()
+    return np.concatenate([found[straight].real.astype(np.complex128), both])
 
 
 def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[Rational, float]:
@@ -191,7 +201,7 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
     for _ in range(TURNS):
         equations = _equations(_basis(s, poles), weight, right, (weight, -right))
         better = _zeros(poles, _solved(equations)[len(poles) + 1 :])
-        if len(better) != len(poles) or not np.all(np.isfinite(better)):
+        if len(better) != len(poles) or not np.isfinite(better).all():
             break
         moved = np.max(np.abs(np.sort(np.abs(better)) / np.sort(np.abs(poles)) - 1.0))
         poles = better
@@ -202,7 +212,7 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
     residues = x[:-1].astype(np.complex128)
     for k in np.flatnonzero(poles.imag > 0.0):
         residues[k], residues[k + 1] = x[k] + 1j * x[k + 1], x[k] - 1j * x[k + 1]
-    misfit = (basis @ x[:-1] + x[-1] - m) * weight
+    misfit = (x[:-1] @ basis + x[-1] - m) * weight
     return Rational(poles, residues, float(x[-1])), float(np.sum(np.abs(misfit) ** 2))
 
 
