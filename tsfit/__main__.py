@@ -3,11 +3,13 @@
 import sys
 
 from tsfit.base.breaks import Breaks
+from tsfit.base.lean import for_a_command
 
 
 def main() -> None:
     """Run the command line, also where it is broken off while it loads."""
     breaks = Breaks()
+    for_a_command()
     try:
         from tsfit.cli import main as run
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Self, TypeAlias
+from functools import cache, cached_property
+from typing import TYPE_CHECKING, NamedTuple, Self, TypeAlias
 
 import numpy as np
 
 from tsfit.base.arrays import Real
+from tsfit.base.lean import load_lmfit
 
 if TYPE_CHECKING:
     import lmfit
@@ -51,16 +52,20 @@ class Target:
 
     def slopes(self, parameters: lmfit.Parameters) -> Real:
         """Derivative of all rows by every parameter that varies; lmfit turns it into that by its bounded variables."""
-        x = self._vector(parameters)
-        rows = np.concatenate(
-            [self.jacobian(x), np.eye(len(x), len(self.begun)) / BOUNDLESS, np.zeros((len(x), 1))], axis=1
-        )
-        return rows[[parameters[name].vary for name in self.names]]
+        rows = np.concatenate([self.jacobian(self._vector(parameters)), self._beside], axis=1)
+        free = [parameters[name].vary for name in self.names]
+        return rows if all(free) else rows[free]
+
+    @cached_property
+    def _beside(self) -> Real:
+        n, k = len(self.names), len(self.begun)
+        return np.concatenate([np.eye(n, k) / BOUNDLESS, np.zeros((n, 1))], axis=1)
 
     def _vector(self, parameters: lmfit.Parameters) -> Real:
         return np.array([parameters[name].value for name in self.names])
 
 
+@cache
 def lmfit_name(name: str) -> str:
     """Return the name of a variable as lmfit takes names."""
     return "".join(letter if letter.isalnum() else "_" for letter in name)
@@ -71,35 +76,52 @@ def minimizer_of(target: Target, x: Real, limits: Limits, fixed: Mapping[str, fl
 
     Without `fixed` it can run once.
     """
+    load_lmfit()
     import lmfit
 
-    parameters, free = [], vars(lmfit.Parameter("free"))
+    kinds = _for_one_run()
+    listed, free = (kinds.all(), kinds.free) if fixed is None else (lmfit.Parameters(), lmfit.Parameter)
     bounded = {lmfit_name(name): bounds for name, bounds in limits.items()}
     for name, value in zip(target.names, x.tolist(), strict=True):
         if name in bounded:
             low, high = bounded[name]
             value = min(max(value, low + INSIDE * (high - low)), high - INSIDE * (high - low))
-            parameters.append(lmfit.Parameter(name, value=value, min=low, max=high))
-            continue
-        # Its own __init__ takes ten times as long to compare the bounds.
-        parameter = lmfit.Parameter.__new__(lmfit.Parameter)
-        vars(parameter).update(free)
-        parameter.name, parameter.value = name, value
-        parameters.append(parameter)
-    held = [lmfit.Parameter(lmfit_name(name), value=value, vary=False) for name, value in (fixed or {}).items()]
-    listed = _one_run()() if fixed is None else lmfit.Parameters()
-    listed.add_many(*parameters, *held)
-    return lmfit.Minimizer(
+            listed[name] = lmfit.Parameter(name, value=value, min=low, max=high)
+        else:
+            listed[name] = free(name, value)
+    for name, value in (fixed or {}).items():
+        listed[lmfit_name(name)] = lmfit.Parameter(lmfit_name(name), value=value, vary=False)
+    minimizer = kinds.minimizer if fixed is None else lmfit.Minimizer
+    return minimizer(
         target.residuals, listed, scale_covar=False, nan_policy="propagate", Dfun=target.slopes, col_deriv=True
     )
 
 
+class _Kinds(NamedTuple):
+    """lmfit's own, but for what is asked of a single run."""
+
+    free: Callable[[str, float], lmfit.Parameter]
+    all: type[lmfit.Parameters]
+    minimizer: type[lmfit.Minimizer]
+
+
 @cache
-def _one_run() -> type[lmfit.Parameters]:
-    """Parameters for one run: what reads texts, and values that know their errors, would cost as much as a descent."""
+def _for_one_run() -> _Kinds:
+    """Without what reads texts, compares bounds that are none and tells errors, which would cost more than a descent."""
     import lmfit
 
-    class OneRun(lmfit.Parameters):  # type: ignore[misc]
+    told = vars(lmfit.Parameter("free"))
+
+    class Free(lmfit.Parameter):  # type: ignore[misc]
+        value = 0.0  # nothing but that, in place of a property
+
+        def __init__(self, name: str, value: float) -> None:
+            self.__dict__.update(told, name=name, value=value)
+
+        def setup_bounds(self) -> float:
+            return self.value
+
+    class All(lmfit.Parameters):  # type: ignore[misc]
         def __init__(self) -> None:
             dict.__init__(self)
 
@@ -112,10 +134,11 @@ def _one_run() -> type[lmfit.Parameters]:
         def update_constraints(self) -> None:
             pass
 
-        def create_uvars(self, covar: Real | None = None) -> dict[str, object]:
-            return {}
+    class Minimizer(lmfit.Minimizer):  # type: ignore[misc]
+        def _calculate_uncertainties_correlations(self) -> None:
+            pass
 
-    return OneRun
+    return _Kinds(Free, All, Minimizer)
 
 
 def descended(minimizer: lmfit.Minimizer, near: float, evaluations: int) -> lmfit.minimizer.MinimizerResult:
