@@ -20,8 +20,8 @@ from tsfit.driver.fit_result import Agreement
 from tsfit.fitting.agreement import agreement_notes, agreements
 from tsfit.fitting.fit import fit
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.solve import solve
-from tsfit.fitting.sweep import Known, make_sweep
+from tsfit.fitting.solve import Solved, solve
+from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 
 KINDS = ("free air", "added mass", "closed box")
 TRIALS = int(os.environ.get("TSFIT_AGREEMENTS", "24"))
@@ -136,21 +136,18 @@ def test_of_three_states_the_wrong_one_stands_out():
 
 
 def missed(*shares, noise=0.018):
-    """A stand-in for a candidate whose circuit misses each sweep, of a kind, by a share of |Z| beside noise, ohm of 6."""
+    """A candidate whose circuit misses each sweep, of a kind, by a share of |Z| beside noise, ohm of 6."""
     state = {
         "free air": State(),
         "added mass": State("added mass", mass=MASS),
         "closed box": State("closed box", volume=VOLUME),
     }
     sweeps = [
-        SimpleNamespace(
-            number=k, state=state[kind], noise=np.full(50, noise**2), impedance_ohm=np.full(50, 6.0j), share=share
-        )
-        for k, (kind, share) in enumerate(shares)
+        FitSweep(np.geomspace(10.0, 1e3, 50), np.full(50, 6.0j), np.full(50, noise**2), {}, state[kind], k)
+        for k, (kind, _) in enumerate(shares)
     ]
-    return SimpleNamespace(
-        model=SimpleNamespace(sweeps=sweeps), misfit=lambda sweep: np.full(50, np.hypot(6.0 * sweep.share, noise))
-    )
+    misfits = tuple(np.full(50, np.hypot(6.0 * share, noise)) for _, share in shares)
+    return Solved(JointModel(sweeps, Circuit(), None, False), SimpleNamespace(misfits=misfits), None)
 
 
 @pytest.mark.parametrize(("sigma", "code"), [(2.9, "states_agree"), (3.1, "states_disagree"), (-3.1, "states_disagree")])

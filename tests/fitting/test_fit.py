@@ -16,8 +16,8 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit, free_air_resonance, obeys_the_law, points_used, start_of_mass
 from tsfit.fitting.least_squares import Objective, Weights
 from tsfit.fitting.model import JointModel
-from tsfit.fitting.solve import solve
-from tsfit.fitting.sweep import Known, make_sweep
+from tsfit.fitting.solve import Solved, solve
+from tsfit.fitting.sweep import FitSweep, Known, make_sweep
 
 
 @pytest.mark.parametrize(("coil", "suspension"), list(zip(COILS, cycle(SUSPENSIONS), strict=False)))
@@ -218,8 +218,9 @@ def test_a_curve_that_a_causal_circuit_follows_needs_no_test_of_causality(coil, 
     """Up to half of what breaks the Kramers-Kronig relations, over the whole and over the octave where it misses most."""
     f = np.geomspace(10.0, 10240.0, 1000)
     missed = 6.0 * np.maximum(np.where(f < 20.0, octave * BROKEN_OCTAVE, 0.0), share * BROKEN_LAW)
-    best = SimpleNamespace(circuit=Circuit(coil), misfit=lambda sweep: missed)
-    sweep = SimpleNamespace(frequency_hz=f, impedance_ohm=np.full(1000, 6.0), noise=0.0)
+    sweep = FitSweep(f, np.full(1000, 6.0 + 0.0j), np.zeros(1000), {}, State(), 0)
+    model = JointModel([sweep], Circuit(coil), None, with_mass=False)
+    best = Solved(model, SimpleNamespace(misfits=(missed,)), None)
     assert obeys_the_law(best, sweep) == lawful
 
 

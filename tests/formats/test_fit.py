@@ -108,7 +108,7 @@ def test_the_sweeps_come_back_to_six_digits(tmp_path):
 def test_the_line_between_the_points_comes_back_and_older_files_have_none(tmp_path):
     (sent,) = swept().states
     line = FittedLine(np.array([5.0, 71.25, 2e4]), np.array([6.0, 6.1 - 2.5j, 26.0 + 7j]))
-    data = fit_to_dict(replace(swept(), states=(replace(sent, line=line),)))
+    data = fit_to_dict(replace(swept(), states=(replace(sent, follow=lambda: line),)))
     (back,) = read_fit(save(tmp_path, data)).states
     np.testing.assert_array_equal(back.line.frequency_hz, line.frequency_hz)
     np.testing.assert_array_equal(back.line.ohm, line.ohm)

@@ -58,7 +58,7 @@ def test_the_fitted_line_runs_smoothly_between_few_measured_points():
     fit = fitted([FREE], np.geomspace(10.0, 400.0, 12))
     (state,) = fit.states
     line = smooth_line(lambda f: impedance(f, HERON.values(), Circuit(), free_air()), (10.0, 400.0))
-    magnitude = fit_plot(replace(fit, states=(replace(state, line=line),))).axes[0]
+    magnitude = fit_plot(replace(fit, states=(replace(state, follow=lambda: line),))).axes[0]
     (curve,) = (one for one in drawn(magnitude) if one.get_linestyle() == "-")
     top = HERON.Re * (1.0 + HERON.Qms / HERON.Qes)
     assert np.nanmax(curve.get_ydata()) == pytest.approx(top, rel=2e-3)

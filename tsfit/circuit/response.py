@@ -50,7 +50,7 @@ class Circuit:
 
 
 def _columns(values: Mapping[str, Number]) -> dict[str, Number]:
-    return {name: column(value) for name, value in values.items()}
+    return {name: value if isinstance(value, float) else column(value) for name, value in values.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ def impedance_gradient(
     gradient: dict[str, Complex] = {
         "Re": UNITY,
         "Bl": 2.0 * p["Bl"] * motional,
-        **{name: slope * value for name, value in parts.suspension.items()},
+        **{name: slope if value is UNITY else slope * value for name, value in parts.suspension.items()},
         **parts.coil,
         "added_mass": slope * s,
     }
@@ -127,9 +127,11 @@ def impedance_gradient(
         through = slope * by_ws * (-0.5 * parts.ws)
         gradient["Mms"] = gradient["Mms"] + through / p["Mms"]
         gradient["Cms"] = gradient["Cms"] + through / p["Cms"]
-    motor = p["Bl"] * p["Sd"] / parts.moved if parts.net.there else 0.0 * UNITY
-    gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product
-    gradient |= network_gradient(s, load, parts.net, motor)
+    gradient["Sd"] = 0.0 * UNITY
+    if parts.net.there:
+        motor = p["Bl"] * p["Sd"] / parts.moved
+        gradient["Sd"] = -2.0 * p["Bl"] * motional * motor * parts.net.product
+        gradient |= network_gradient(s, load, parts.net, motor)
     return np.asarray(parts.still + p["Bl"] ** 2 * motional), gradient
 
 

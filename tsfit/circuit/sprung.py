@@ -23,6 +23,10 @@ def terms_of(label: str) -> tuple[str, str, str]:
     return f"Fp{label}", f"mp{label}", f"Qp{label}"
 
 
+TERMS = tuple(map(terms_of, LABELS))
+"""Names of the terms of each part."""
+
+
 def of_box(sweep: int) -> str:
     """Label of a sprung part that belongs to the box of the sweep of that number."""
     return f"{BOX}{sweep}"
@@ -53,8 +57,7 @@ def left_behind(s: Complex, p: Values) -> dict[str, Complex]:
     That by the logarithm of its mass is the impedance of a part itself. Empty without parts among the values `p`.
     """
     found: dict[str, Complex] = {}
-    for label in LABELS:
-        hz, share, q = terms_of(label)
+    for hz, share, q in TERMS:
         if hz in p:
             w = 2.0 * math.pi * p[hz]
             damped = s * w / p[q]

@@ -36,7 +36,7 @@ class SuspensionModel:
 
 def _ideal(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:
     spring = 1.0 / (s * p["Cms"])
-    return p["Rms"] + spring, {"Cms": -spring / p["Cms"], "Rms": UNITY}
+    return p["Rms"] + spring, {"Cms": spring * (-1.0 / p["Cms"]), "Rms": UNITY}
 
 
 def _log_creep(s: Complex, ws: Number, p: Values) -> tuple[Complex, dict[str, Complex]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Annotated, Literal, Protocol
 
 from pydantic import Field
@@ -92,7 +93,12 @@ class FittedState:
     used: Mask  # (n,)
     fitted_ohm: Complex  # (n,)
     sigma_ohm: Real  # (n,), standard deviation of each of real and imaginary part, noise and model floor together
-    line: FittedLine | None = None  # None in files of older versions
+    follow: Callable[[], FittedLine] | None = None  # what follows the circuit between the points; it can be pickled
+
+    @cached_property
+    def line(self) -> FittedLine | None:
+        """The fitted impedance between the points; None in files of older versions."""
+        return None if self.follow is None else self.follow()
 
 
 @dataclass(frozen=True)

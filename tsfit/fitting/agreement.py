@@ -220,22 +220,27 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
 def _odd_sweeps(best: Solved) -> list[QualityNote]:
     model = best.model
 
+    free = [sweep for sweep in model.sweeps if sweep.state.kind == "free air"]
+    others = [sweep for sweep in model.sweeps if sweep.state.kind != "free air"]
+    if not free or not others:
+        return []
+
     def missed(sweep: FitSweep) -> float:
         return max(relative_misfit(best, sweep), sure_misfit(best, sweep))
 
-    free = [missed(sweep) for sweep in model.sweeps if sweep.state.kind == "free air"]
+    least = min(map(missed, free))
     notes = []
-    for sweep in model.sweeps:
-        size, sure = missed(sweep), sure_misfit(best, sweep)
-        if free and sweep.state.kind != "free air" and sure > ODD_MISFIT[1] and sure > ODD_MISFIT[0] * min(free):
+    for sweep in others:
+        sure = sure_misfit(best, sweep)
+        if sure > ODD_MISFIT[1] and sure > ODD_MISFIT[0] * least:
             causes = (
                 "a hole that acts as a vent or a panel that gives"
                 if sweep.state.kind == "closed box"
                 else "a mass that is loose"
             )
             message = (
-                f"The circuit misses this sweep by {in_figures(100.0 * size, 2)} % RMS and free air by "
-                f"{in_figures(100.0 * min(free), 2)} %, "
+                f"The circuit misses this sweep by {in_figures(100.0 * missed(sweep), 2)} % RMS and free air by "
+                f"{in_figures(100.0 * least, 2)} %, "
                 f"which no mass or volume explains; look for {causes}, and sweep again."
             )
             notes.append(QualityNote("odd_sweep", "warn", message, sweep.number))
@@ -244,28 +249,26 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
 
 def relative_misfit(best: Solved, sweep: FitSweep) -> float:
     """RMS of the misfit beyond noise, relative to |Z|."""
-    return math.sqrt(max(float(np.mean(_relative_square(best, sweep))), 0.0))
+    return math.sqrt(max(float(np.mean(best.beyond_noise[sweep.number])), 0.0))
 
 
 def sure_misfit(best: Solved, sweep: FitSweep) -> float:
     """The same of the points that are known well enough, less what noise alone makes of it by chance."""
     known = known_points(sweep)
-    square, noise = _relative_square(best, sweep)[known], (sweep.noise / np.abs(sweep.impedance_ohm) ** 2)[known]
+    square, noise = best.beyond_noise[sweep.number][known], sweep.relative_noise[known]
     chance = SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**2))) / len(noise)
     return math.sqrt(max(float(np.mean(square)) - chance, 0.0))
 
 
 def known_points(sweep: FitSweep) -> Mask:
     """Points (n,) that are known well enough to tell of misfits of a percent, or the surer half."""
-    noise = sweep.noise / np.abs(sweep.impedance_ohm) ** 2
-    return np.asarray(noise <= max(KNOWN_POINT**2, float(np.median(noise))))
+    noise = sweep.relative_noise
+    usual = KNOWN_POINT**2
+    if noise.max() > usual:
+        usual = max(usual, float(np.median(noise)))
+    return np.asarray(noise <= usual)
 
 
 def worst_octave_misfit(best: Solved, sweep: FitSweep) -> float:
     """The same over the octave where it is largest."""
-    return math.sqrt(max(float(np.max(octave_means(sweep.frequency_hz, _relative_square(best, sweep)))), 0.0))
-
-
-def _relative_square(best: Solved, sweep: FitSweep) -> Real:
-    square = np.abs(best.misfit(sweep)) ** 2 - sweep.noise
-    return np.asarray(square / np.abs(sweep.impedance_ohm) ** 2)
+    return math.sqrt(max(float(np.max(octave_means(sweep.frequency_hz, best.beyond_noise[sweep.number]))), 0.0))

@@ -53,7 +53,9 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
     apart = np.abs(misfit - trend)
     usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
     height = apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST))
-    bands = []
+    bands: list[ExcludedBand] = []
+    if np.max(height) <= SEED:
+        return bands
     for start, stop in runs(height > EDGE):
         if np.max(height[start:stop]) <= SEED:
             continue

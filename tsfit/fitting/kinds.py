@@ -143,7 +143,7 @@ def no_bare_driver(
         if series.floor < min(CLOSER * floor, DESCRIBED) and (box is None or series.floor < box.floor):
             return _capacitor(curve)
     if box is not None and box.floor < min(CLOSER * floor, DESCRIBED) and _whole(box, curve).floor < DESCRIBED:
-        tuned = float(box.model.values(box.x)["fb"])
+        tuned = box.values["fb"]
         if tuned < peak.Fs and (late := begun_late(curve)):
             # Of a sweep without its beginning the low end is what the cone's own swinging made of it.
             return late

@@ -10,12 +10,13 @@ against the priors.
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
-from typing import NamedTuple, Protocol
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
 
 START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
@@ -107,16 +108,29 @@ class Recent:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self._kept: list[tuple[Real, list[Misfit]]] = []
+        self._kept = _LastTwo[list[Misfit]]()
 
     def __call__(self, x: Real) -> list[Misfit]:
         """Misfits at `x`."""
-        for at, found in self._kept:
-            if (x == at).all():
-                return found
-        found = self.problem.misfits(x)
-        self._kept = [(x.copy(), found), *self._kept[:1]]
-        return found
+        return self._kept.at(x, self.problem.misfits)
+
+
+Kept = TypeVar("Kept")
+
+
+class _LastTwo(Generic[Kept]):
+    """What was found at the last two places."""
+
+    def __init__(self) -> None:
+        self._found: dict[bytes, Kept] = {}
+
+    def at(self, x: Real, find: Callable[[Real], Kept]) -> Kept:
+        """What is known of the variables `x` (n,), or what `find` says of them."""
+        place = x.tobytes()
+        if place not in self._found:
+            found = find(x)
+            self._found = dict([*self._found.items()][-1:]) | {place: found}
+        return self._found[place]
 
 
 class Objective:
@@ -175,25 +189,27 @@ class Turned:
 
     def __init__(self, objective: Objective) -> None:
         self.objective = objective
-        self._x: Real | None = None
-        self._triangle: Real = np.empty((0, 0))
+        self._kept = _LastTwo[Real]()
 
     def residual(self, x: Real) -> Real:
         """Residuals (n_variables + 1,) as long as those of the objective."""
-        return self._at(x)[:, -1]
+        return self._kept.at(x, self._triangle)[:, -1]
 
     def jacobian(self, x: Real) -> Real:
         """Derivative of `residual` by every variable, (n_variables, n_variables + 1)."""
-        return self._at(x)[:, :-1].T
+        return self._kept.at(x, self._triangle)[:, :-1].T
 
-    def _at(self, x: Real) -> Real:
+    def _triangle(self, x: Real) -> Real:
         from scipy.linalg import lapack
 
-        if self._x is None or not (x == self._x).all():
-            rows = self.objective.stacked(x)
-            found = lapack.dgeqrt(min(TURNED_AT_ONCE, *rows.shape), rows.T, overwrite_a=1)[0]
-            self._x, self._triangle = x.copy(), np.triu(found[: len(rows)])
-        return self._triangle
+        rows = self.objective.stacked(x)
+        found = lapack.dgeqrt(min(TURNED_AT_ONCE, *rows.shape), rows.T, overwrite_a=1)[0][: len(rows)]
+        return np.where(_upper(len(rows))[: len(found)], found, 0.0)
+
+
+@cache
+def _upper(size: int) -> Mask:
+    return np.triu(np.ones((size, size), dtype=bool))
 
 
 class Descent(NamedTuple):
@@ -235,16 +251,16 @@ def descend(
     return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
 
 
-def target_of(objective: Objective, x: Real, constant: float = 0.0) -> Target:
-    """Return `objective` as lmfit sees it, its free variables begun at `x`."""
-    names, n_priors = objective.problem.names, objective.problem.n_priors
-    begun = x[: len(names) - n_priors].copy()
-    return Target(objective.residual, objective.jacobian, names_of(names), begun, constant)
+def target_of(objective: Objective | Turned, problem: Problem, x: Real, constant: float = 0.0) -> Target:
+    """Return the `objective` of a `problem` as lmfit sees it, its free variables begun at `x`."""
+    begun = x[: len(problem.names) - problem.n_priors].copy()
+    return Target(objective.residual, objective.jacobian, names_of(problem.names), begun, constant)
 
 
 def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits) -> Descent:
     """Descend with lmfit, which knows of limits."""
-    found = descended(minimizer_of(target_of(objective, x), x, limits), near, evaluations)
+    target = target_of(Turned(objective), objective.problem, x)
+    found = descended(minimizer_of(target, x, limits), near, evaluations)
     at = np.array([parameter.value for parameter in found.params.values()])
     return Descent(at, found.nfev, bool(found.success) and not found.aborted)
 
@@ -277,7 +293,8 @@ def settle(
     if not rough and ended:
         # Once, and with the floor as it is: in turns the two would talk a contradiction between states into misfit.
         x, _, ended = _polish(objective, x, FINE, MAX_EVALUATIONS, limits or {})
-    jacobian, residual = objective.jacobian(x), objective.residual(x)
+    rows = objective.stacked(x)
+    jacobian, residual = rows[:-1], rows[-1]
     covariance, least = covariance_of(jacobian, problem.n_priors), float(residual @ residual)
     if not ended and np.all(np.isfinite(jacobian)):
         # Out of evaluations on a level, as where a coil has a term too many: an e-fold gains nothing.

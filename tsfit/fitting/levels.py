@@ -126,7 +126,7 @@ def fit_levels(
     def model(shares: Sequence[float] = ()) -> LevelModel:
         return LevelModel(ordered, best.circuit, None, False, demands, groups=groups, shares=shares)
 
-    start = {name: float(value) for name, value in best.model.values(best.x).items()}
+    start = dict(best.values)
     if "Lambda" in start:
         start["Lambda"] /= start["Mms"]
     for k, group in enumerate(groups):

@@ -33,8 +33,9 @@ def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
 
     `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers.
     """
-    worst = max(best.model.sweeps, key=lambda sweep: sure_misfit(best, sweep))
-    size = sure_misfit(best, worst)
+    sizes = [sure_misfit(best, sweep) for sweep in best.model.sweeps]
+    size = max(sizes)
+    worst = best.model.sweeps[sizes.index(size)]
     if size < LARGE:
         return []
     known = known_points(worst)

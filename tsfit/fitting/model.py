@@ -91,7 +91,7 @@ class JointModel:
 
     @property
     def wiring(self) -> Wiring | None:
-        """Of a driver with two coils, that for which the variables hold: that of the first sweep."""
+        """That of two coils for which the variables hold, the first sweep's."""
         return self.sweeps[0].state.wiring
 
     @property
@@ -164,8 +164,9 @@ class JointModel:
 
     def box_part(self, sweep: FitSweep) -> dict[str, str]:
         """Terms of the circuit that are a sprung part of the box of `sweep`, and the variables that they are."""
-        label = of_box(sweep.number)
-        return dict(zip(terms_of(BOX), terms_of(label), strict=True)) if label in self.circuit.parts else {}
+        parts = self.circuit.parts
+        label = of_box(sweep.number) if parts else ""
+        return dict(zip(terms_of(BOX), terms_of(label), strict=True)) if label in parts else {}
 
     @property
     def n_priors(self) -> int:
@@ -180,7 +181,7 @@ class JointModel:
     @cached_property
     def size(self) -> tuple[Real, ...]:
         """|Z|², ohm², per sweep (n,), to which the floor is relative."""
-        return tuple(np.asarray(np.abs(sweep.impedance_ohm) ** 2) for sweep in self.sweeps)
+        return tuple(sweep.size for sweep in self.sweeps)
 
     @cached_property
     def _plain(self) -> set[str]:
@@ -199,20 +200,17 @@ class JointModel:
 
     def values(self, x: Real) -> dict[str, Number]:
         """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
-        columns = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
-        powers = np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
-        if x.ndim == 1:
-            # Plain numbers are several times faster than arrays of one.
-            columns, powers = columns.tolist(), powers.tolist()
-        out: dict[str, Number] = {
-            name: column if name in self._plain else power
-            for name, column, power in zip(self.names, columns, powers, strict=True)
-        }
+        plain, one = self._plain, x.ndim == 1
+        # Plain numbers are several times faster than arrays of one.
+        columns = x.tolist() if one else x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
+        powers = map(_power, columns) if one else np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
+        both = zip(self.names, columns, powers, strict=True)
+        out = {name: column if name in plain else power for name, column, power in both}
         for name, value in self.demands.hold.items():
-            out[name] = value if x.ndim == 1 else np.full(x.shape[:-1], value)
+            out[name] = value if one else np.full(x.shape[:-1], value)
         for name, exponent in self.pivots.items():
-            out[name] = np.exp(columns[self.names.index(name)] - out[exponent] * math.log(PIVOT_OMEGA))
-        out.setdefault("Mms", np.ones(x.shape[:-1])[()])
+            out[name] = np.exp(columns[self._places[name]] - out[exponent] * math.log(PIVOT_OMEGA))
+        out.setdefault("Mms", 1.0 if one else np.ones(x.shape[:-1]))
         if self.sd is not None:
             out["Sd"] = self.sd.value * np.exp(out["sd"] * self.sd.uncertainty / self.sd.value)
         return out
@@ -293,10 +291,9 @@ class JointModel:
         found = []
         for sweep in self.sweeps:
             z, rows = self._rows(v, sweep)
-            slopes = np.zeros((len(self.names), len(z)), dtype=np.complex128)
-            for name, row in rows.items():
-                if name in self._places:
-                    slopes[self._places[name]] = row
+            slopes = np.empty((len(self.names), len(z)), dtype=np.complex128)
+            for slope, name in zip(slopes, self.names, strict=True):
+                slope[:] = rows.get(name, 0.0)
             if sweep.systematic:
                 z, slope, shifts = self._as_measured(v, sweep, z)
                 slopes *= slope
@@ -318,7 +315,7 @@ class JointModel:
         # Gains and delays multiply the ratio: Z goes on as it sets out. Of a delay the square counts at the upper end.
         shown = z + off @ shift + half @ (shift * by_z)
         slope = 1.0 + off @ by_z + half @ (by_z * by_z + twice * shift)
-        return shown, slope, shift * (1.0 + off[:, np.newaxis] * by_z)
+        return shown, slope, shift * (1.0 + off[:, None] * by_z)
 
     def _rows(self, v: Values, sweep: FitSweep) -> tuple[Complex, dict[str, Complex]]:
         """Z of the circuit in one sweep, and its derivative by every variable that it hangs on, (n,) each."""
@@ -358,8 +355,10 @@ class JointModel:
         Z of scaled frequencies is Z of values that are scaled by their power of time.
         """
         powers = {**POWERS_OF_TIME, **{name: p[exponent] for name, exponent in PIVOTED.items() if name in terms}}
-        through = load.added_mass * d["added_mass"] + (load.compliance * d["compliance"] if load.boxed else 0.0)
-        return through + sum(powers[name] * row for name, row in terms.items() if name in powers)
+        found = [powers[name] * row for name, row in terms.items() if name in powers]
+        through = {"added_mass": load.added_mass, "compliance": load.compliance if load.boxed else 0.0}
+        found += [value * d[name] for name, value in through.items() if value]
+        return np.asarray(sum(found[1:], found[0]))
 
     def _coupling_slope(self, v: Values, sweep: FitSweep) -> float:
         """Relative change of all coil terms during `sweep` for one standard uncertainty of the coupling."""
@@ -367,11 +366,11 @@ class JointModel:
         return float(COUPLING[1] * change / (1.0 + self.coupling(v)))
 
     def _load_rows(self, v: Values, sweep: FitSweep, load: Load, p: Values, d: Mapping[str, Complex]) -> dict[str, Complex]:
-        state = sweep.state
+        if (state := sweep.state).kind == "free air":
+            return {}
         spread = {key: prior.spread for key, prior in self._by_key.items()}
-        if state.kind == "added mass":
-            key = f"mass:{state.mass}"
-            return {key: spread[key] * d["added_mass"]} if key in spread else {}
+        if state.kind == "added mass" and (key := f"mass:{state.mass}") in spread:
+            return {key: spread[key] * d["added_mass"]}
         if not self._boxed(sweep) or self.sd is None:
             return {}
         key = f"air load:{state.kind}"
@@ -385,12 +384,15 @@ class JointModel:
             unit = leaking(load, sweep.resonance_hz, BOX_LOSS, BOX_LOSS)
             rows[f"QL:{sweep.number}"] = unit.leak_conductance * d["leak_conductance"]
             rows[f"QA:{sweep.number}"] = unit.absorption * d["absorption"]
-        key = f"volume:{state.volume}"
-        if key in spread:
+        if (key := f"volume:{state.volume}") in spread:
             by_volume = load.compliance * d["compliance"] + load.leak_conductance * d["leak_conductance"]
-            by_volume = by_volume - load.absorption * d["absorption"]
+            by_volume -= load.absorption * d["absorption"]
             rows[key] = spread[key] / self._stated(v, key, state.volume) * by_volume
         return rows
+
+
+def _power(column: float) -> float:
+    return math.exp(column if abs(column) < FARTHEST else min(max(column, -FARTHEST), FARTHEST))
 
 
 def _inward(name: str, value: float) -> float:

@@ -43,7 +43,7 @@ def _off(best: Solved, k: int) -> tuple[Real, Real]:
     residual = best.residual - best.x[scattered] @ slopes[scattered]
     where = np.repeat(np.arange(len(model.sweeps)), [2 * len(sweep.frequency_hz) for sweep in model.sweeps])
     f = np.concatenate([np.repeat(sweep.frequency_hz, 2) for sweep in model.sweeps])
-    low = f <= COIL_OVER_FS * float(model.values(best.x)["Fs"])
+    low = f <= COIL_OVER_FS * best.values["Fs"]
     rows = np.zeros((2, slopes.shape[1]))
     by_frequency = slopes[model.names.index("clock"), :n_data] / CLOCK
     rows[:, :n_data] = np.where((where == k) & np.stack([low, ~low]), by_frequency, 0.0)

@@ -65,15 +65,19 @@ def fitted_state(best: Solved, sweep: FitSweep, curve: ImpedanceCurve, mask: Mas
     noise = np.zeros(len(mask)) if curve.variance_ohm2 is None else curve.variance_ohm2
     sigma = np.sqrt(0.5 * (noise + (best.floor * np.abs(curve.impedance_ohm)) ** 2))
     f, used = curve.frequency_hz, curve.frequency_hz[mask]
-    circuit = partial(best.model.fitted, best.x, sweep)
-    # Beside the circuit stands what the fit took for the bench's own errors, such as of a gain never calibrated.
-    errors = (curve.impedance_ohm[mask] + best.misfit(sweep)) / circuit(used) if sweep.systematic else np.ones(len(used))
+    errors = None
+    if sweep.systematic:
+        # Beside the circuit stands what the fit took for the bench's own errors, such as of a gain never calibrated.
+        errors = (curve.impedance_ohm[mask] + best.misfit(sweep)) / best.model.fitted(best.x, sweep, used)
+    answer = partial(_as_measured, best, sweep, errors)
+    ends = float(f[0]), float(used[0]), float(used[-1]), float(f[-1])
+    return FittedState(curve, sweep.state, mask, answer(f), sigma, partial(smooth_line, answer, ends))
 
-    def shown(hz: Real) -> Complex:
-        return np.asarray(circuit(hz) * np.interp(np.log(hz), np.log(used), errors), dtype=np.complex128)
 
-    line = smooth_line(shown, (float(f[0]), float(used[0]), float(used[-1]), float(f[-1])))
-    return FittedState(curve, sweep.state, mask, shown(f), sigma, line)
+def _as_measured(best: Solved, sweep: FitSweep, errors: Complex | None, hz: Real) -> Complex:
+    """Impedance (n,) of the best candidate at `hz`, times the bench's own `errors`, which are known at the points alone."""
+    z = best.model.fitted(best.x, sweep, hz)
+    return z if errors is None else np.asarray(z * np.interp(np.log(hz), np.log(sweep.frequency_hz), errors))
 
 
 @dataclass(frozen=True)
@@ -147,7 +151,7 @@ def _driver(best: Solved, label: Label) -> Driver:
         suspension_values={key: value[key] for key in extra if key in value},
         air=model.air,
         wiring=model.wiring,
-        coupling=None if model.wiring is None else float(model.coupling(model.values(best.x))),
+        coupling=None if model.wiring is None else float(model.coupling(best.values)),
     )
 
 
@@ -280,7 +284,7 @@ def _circuit_notes(best: Solved) -> list[QualityNote]:
 
 def _part_notes(best: Solved) -> list[QualityNote]:
     """Name the sprung parts, and what those of the cone make of the peak that a hand reads Fs and Qms off."""
-    notes, values = [], {name: float(value) for name, value in best.model.values(best.x).items()}
+    notes, values = [], best.values
     for label in best.circuit.parts:
         hz, share, q = (values[name] for name in terms_of(label))
         whose = "the cone (surround, dust cap or edge)" if label in LABELS else "the test box (a wall or a standing wave)"

@@ -26,7 +26,7 @@ from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, newton_step
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
-from tsfit.fitting.start import coil_start
+from tsfit.fitting.start import SAMPLES, coil_start
 from tsfit.fitting.sweep import FitSweep, Known, Scatter
 
 log = logging.getLogger(__name__)
@@ -302,8 +302,7 @@ def misfit_percent(candidate: Solved) -> float:
 
 def _found_at(candidate: Solved, names: Iterable[str]) -> dict[str, float]:
     """SI values of `names` that a candidate ended at."""
-    values = candidate.model.values(candidate.x)
-    return {name: float(values[name]) for name in names}
+    return {name: candidate.values[name] for name in names}
 
 
 def start_of_suspension(start: Mapping[str, float]) -> dict[str, float]:
@@ -329,7 +328,8 @@ def blocked_start(coil: str, sweeps: Sequence[FitSweep], start: Mapping[str, flo
     sweep = next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
     bare = JointModel([sweep], Circuit("simple", parts=parts_among(start)), None, with_mass=False)
     plain = {**start, "Le": 1e-9}
-    motional = bare.fitted(bare.start(plain), bare.sweeps[0], sweep.frequency_hz) - start["Re"]
-    blocked = sweep.impedance_ohm - start["Re"] - motional
-    high = sweep.frequency_hz > min(3.0 * start["Fs"], 0.3 * sweep.frequency_hz[-1])
-    return coil_start(coil, sweep.frequency_hz[high], blocked[high])
+    high = np.flatnonzero(sweep.frequency_hz > min(3.0 * start["Fs"], 0.3 * sweep.frequency_hz[-1]))
+    some = high[np.unique(np.linspace(0, len(high) - 1, SAMPLES).astype(int))]
+    f = sweep.frequency_hz[some]
+    # What is left of it without Re and the motion.
+    return coil_start(coil, f, sweep.impedance_ohm[some] - bare.fitted(bare.start(plain), sweep, f))

@@ -49,7 +49,7 @@ def _smear(best: Solved, sweep: FitSweep) -> tuple[float, float, float, float]:
     One step of Gauss and Newton from the minimum.
     """
     model, residual = best.model, best.residual
-    step = STEP * float(model.values(best.x)["Fs"])
+    step = STEP * best.values["Fs"]
     low, middle, high = (model.fitted(best.x, sweep, sweep.frequency_hz + k * step) for k in (-1, 0, 1))
     start = 2 * sum(len(each.frequency_hz) for each in takewhile(lambda each: each is not sweep, model.sweeps))
     here = slice(start, start + 2 * len(middle))

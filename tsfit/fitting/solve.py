@@ -58,6 +58,11 @@ class Solved:
         """Best variables, (n_variables,)."""
         return self.solution.x
 
+    @cached_property
+    def values(self) -> Mapping[str, float]:
+        """What they are, SI, by name, as `JointModel.values` has them."""
+        return {name: float(value) for name, value in self.model.values(self.x).items()}
+
     @property
     def covariance(self) -> Real:
         """Their covariance, (n_variables, n_variables)."""
@@ -108,6 +113,12 @@ class Solved:
     def residual(self) -> Real:
         """Weighted misfits and priors (m,) at the minimum, of which `solution.jacobian` is the derivative."""
         return self.objective.weighed(self.solution.misfits, self.x)
+
+    @cached_property
+    def beyond_noise(self) -> Mapping[int, Real]:
+        """Squared misfit less the noise of the recording, over |Z|², (n,) by the number of the sweep."""
+        pairs = zip(self.model.sweeps, self.solution.misfits, strict=True)
+        return {sweep.number: (np.abs(misfit) ** 2 - sweep.noise) / sweep.size for sweep, misfit in pairs}
 
     def misfit(self, sweep: FitSweep) -> Complex:
         """Model plus systematic error minus measured, ohm, (n,), of one of the sweeps."""
@@ -162,7 +173,7 @@ def engine_of(solved: Solved) -> tuple[lmfit.Minimizer, lmfit.minimizer.Minimize
     and beside them what is held.
     """
     x, objective = solved.x, solved.objective
-    target = target_of(objective, x)
+    target = target_of(objective, solved.model, x)
     spare = len(solved.solution.jacobian[0]) + len(target.begun) + 1 - len(x) - solved.solution.least
     target = replace(target, constant=math.sqrt(max(spare, 0.0)))
     hold = {name: value if name in LINEAR else math.log(value) for name, value in solved.model.demands.hold.items()}

@@ -57,10 +57,10 @@ def again_with(ranked: Sequence[Ranked], task: Task) -> list[Ranked]:
 
 def _reached(best: Solved, task: Task) -> dict[str, float]:
     """Values of `best`, SI, for others to begin at."""
-    values = best.model.values(best.x)
+    values = best.values
     names = ("Re", "Fs", "Qms", "Qes", *(["Mms"] if task.with_mass else []))
     parts = (name for label in best.circuit.parts for name in terms_of(label))
-    return {name: float(values[name]) for name in (*names, *parts)}
+    return {name: values[name] for name in (*names, *parts)}
 
 
 def _worth(plain: Solved, other: Solved) -> float:
@@ -86,9 +86,8 @@ def _with_one_more(best: Solved) -> Solved | None:
         return None
     log.info("a sprung part near %.4g Hz may take %.2g %% of the misfit", values[terms_of(label)[0]], 100.0 * gain)
     further = replace(model, circuit=replace(best.circuit, parts=(*taken, label)))
-    known = {name: float(value) for name, value in model.values(best.x).items()}
     # The coil has bent itself to the course of the part, and finds no way back from there.
-    start = {**known, **values}
+    start = {**best.values, **values}
     x = further.start(start | blocked_start(best.circuit.coil, model.sweeps, start))
     for name in model.names[len(model.names) - model.n_priors :]:
         x[further.names.index(name)] = best.x[model.names.index(name)]
@@ -100,18 +99,17 @@ def _with_one_more(best: Solved) -> Solved | None:
 def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[float, str, dict[str, float]]:
     """Share of the misfit that one part takes away, and its values; 0 where it is not enough."""
     model = best.model
-    nearest = NEAREST * highest_resonance(model, float(model.values(best.x)["Fs"]))
+    nearest = NEAREST * highest_resonance(model, best.values["Fs"])
     top = max(float(sweep.frequency_hz[-1]) for sweep in sweeps)
     if top <= nearest:
         return 0.0, label, {}
     hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
-    grid = np.array([(f, q) for q in QS for f in hz])
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
     basis = np.linalg.qr(best.solution.jacobian[:, : len(misfit)].T)[0]
     # What the other variables could do of the misfit, and of each course, is taken off.
     others = np.column_stack([misfit - basis @ (basis.T @ misfit), basis]).T.copy().view(complex)
-    size, along = np.zeros(len(grid)), np.zeros((len(grid), len(others)))
+    size, along = np.zeros(len(QS) * len(hz)), np.zeros((len(QS) * len(hz), len(others)))
     places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
     for sweep, place in zip(model.sweeps, places, strict=True):
         if any(sweep is one for one in sweeps):
@@ -126,7 +124,7 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
         return 0.0, label, {}
     # What is seen is where part and cone together answer most; a heavier part rings below that.
     mass = min(float(share[k]), LIKELY)
-    values = (max(float(grid[k, 0]) * math.sqrt(1.0 - mass), nearest), mass, float(grid[k, 1]))
+    values = (max(float(hz[k % len(hz)]) * math.sqrt(1.0 - mass), nearest), mass, QS[k // len(hz)])
     return float(gains[k]) / whole, label, dict(zip(terms_of(label), values, strict=True))
 
 
@@ -134,19 +132,25 @@ def _courses(best: Solved, sweep: FitSweep, hz: Real, weight: Real, others: Comp
     """Change of Z for the mass of a part of each of `QS` at each of `hz`, over Mms, in one sweep, times `weight` (n,).
 
     Returned are its sum of squares (k,), and its products with `others` (m, n), whose real and imaginary parts count alike,
-    (k, m). A part answers with 1/(w² − ω² + jωw/Q).
+    (k, m). A part answers with 1/(w² − ω² + jωw/Q), which is 1/(ωw) of 1/(t + j/Q) with t = w/ω − ω/w.
     """
-    v = best.model.values(best.x)
+    v = best.values
     p = best.model.circuit_values(v, sweep)
     _, d = impedance_gradient(sweep.frequency_hz, p, best.circuit, best.model.load(v, sweep))
     omega, w = 2.0 * math.pi * sweep.frequency_hz, 2.0 * math.pi * hz[:, None]
-    unit = d["added_mass"] * p["Mms"] * omega**2 * weight
-    products, strength = (np.conj(unit) * others).T, np.abs(unit) ** 2
-    stiff, loss = w**2 - omega**2, omega * w
-    stiff_square, loss_square = stiff**2, loss**2
+    unit = d["added_mass"] * p["Mms"] * omega * weight
+    products = np.conj(unit) * others
+    real, other = products.real.T.copy(), np.concatenate([products.imag, [np.abs(unit) ** 2]]).T.copy()
+    t = w / omega
+    t -= 1.0 / t
+    # In arrays that are there: new ones of this size cost more than what is computed.
+    square, size, turned = t * t, np.empty_like(t), np.empty_like(t)
     sizes, along = [], []
     for q in QS:
-        answer = 1.0 / (stiff_square + loss_square / q**2)
-        sizes.append(answer @ strength)
-        along.append((stiff * answer) @ products.real - (loss * answer) @ products.imag / q)
-    return np.concatenate(sizes), np.concatenate(along)
+        np.add(square, 1.0 / q**2, out=size)
+        np.divide(1.0, size, out=size)
+        np.multiply(t, size, out=turned)
+        lossy = size @ other
+        sizes.append(lossy[:, -1:] / w**2)
+        along.append((turned @ real - lossy[:, :-1] / q) / w)
+    return np.concatenate(sizes)[:, 0], np.concatenate(along)

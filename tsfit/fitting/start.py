@@ -24,6 +24,7 @@ GRID, EXPONENTS = 9, (0.5, 0.6, 0.7, 0.8, 0.9)
 BEYOND = (4.0, 16.0)
 """Corners of a semi-inductance beyond the highest, over that: there it is hardly seen, and a coil without one is near."""
 SAMPLES = 40
+"""Points of the blocked impedance that are enough for the coil's start."""
 OVER_NOISE = 6.0
 """Height of a peak in ln|Z|, over its standard deviation, from which it is one."""
 FARTHEST_PEAK = 8.0

@@ -85,6 +85,16 @@ class FitSweep:
         """The coefficients of `systematic` side by side, (3, number of causes, n)."""
         return np.stack([np.asarray(one, dtype=np.complex128) for one in self.systematic.values()], axis=1)
 
+    @cached_property
+    def size(self) -> Real:
+        """|Z|², ohm², (n,)."""
+        return np.asarray(np.abs(self.impedance_ohm) ** 2)
+
+    @cached_property
+    def relative_noise(self) -> Real:
+        """`noise` over |Z|², (n,)."""
+        return self.noise / self.size
+
     def heat_since(self, first: FitSweep) -> float:
         """Logarithm of Re during this sweep over that during `first`, as far as coil temperatures tell it."""
         then, here = first.state.coil_temperature_c, self.state.coil_temperature_c

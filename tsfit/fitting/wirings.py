@@ -126,7 +126,7 @@ def wiring_notes(best: Solved, states: Sequence[FittedState]) -> list[QualityNot
     notes = [
         QualityNote("wiring", "note", f"The parameters hold for {wired}; coupling of the coils {coupling}, {source}."),
     ]
-    qms, qes = (float(model.values(best.x)[name]) for name in ("Qms", "Qes"))
+    qms, qes = (best.values[name] for name in ("Qms", "Qes"))
     if {one.state.wiring for one in states} == {"one coil"} and qms < qes:
         message = (
             f"Through one coil Qms = {in_figures(qms, 2)} lies below Qes = {in_figures(qes, 2)}, as with the "

@@ -19,6 +19,7 @@ sigma, and which points were used.
 
 import json
 from dataclasses import asdict
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -229,14 +230,14 @@ def _fitted_state(path: Path, number: int, sweep: _Sweep) -> FittedState:
         if hz != sorted(hz) or (hz and hz[0] <= 0.0):
             raise _wrong(path, f"sweeps.{number}", f"must hold a {name} that rises from above 0")
     measured, fitted = (np.array(pairs) @ (1.0, 1j) for pairs in (sweep.measured_ohm, sweep.fitted_ohm))
-    line = FittedLine(np.array(sweep.line_hz), np.array(sweep.line_ohm) @ (1.0, 1j)) if sweep.line_hz else None
+    line = partial(FittedLine, np.array(sweep.line_hz), np.array(sweep.line_ohm) @ (1.0, 1j)) if sweep.line_hz else None
     return FittedState(
         curve=ImpedanceCurve(np.array(sweep.frequency_hz), measured, source=f"{path}, sweep {number + 1}"),
         state=State(sweep.state, mass=sweep.mass, volume=sweep.volume, wiring=sweep.wiring),
         used=np.array(sweep.used),
         fitted_ohm=fitted,
         sigma_ohm=np.array(sweep.sigma_ohm),
-        line=line,
+        follow=line,
     )
 
 
