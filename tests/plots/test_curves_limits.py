@@ -89,3 +89,17 @@ def test_the_equalised_figure():
     found = equalise(bare, [FilterSection("peaking", 40.0, 1.2, 3.0)])
     figure = equalised_plot(equaliser_form(found, at_level(found, 95.0)))
     assert [panel.get_ylabel() for panel in figure.axes] == labels[:3]
+
+
+def test_names_keep_apart_where_the_panel_is_half_as_wide():
+    """As on a phone: letters keep their size, and between neighbours a letter's width is left."""
+    panel, _, curves = drawn({"one": ["travel"] * 50 + ["port speed"] * 15 + ["travel"] * 55 + ["power"] * 81})
+    written = names(panel, curves)
+    assert [text.get_text() for text in written] == ["travel", "port speed", "travel", "power"]
+    extents = [text.get_window_extent() for text in written]
+    middles = [0.5 * (box.x0 + box.x1) for box in extents]
+    for one, other, start, stop in zip(extents, extents[1:], middles, middles[1:], strict=False):
+        assert 0.5 * (stop - start) > 0.5 * (one.width + other.width) + 5.0
+    places = [text.get_position()[0] for text in written]
+    for place, (start, stop) in zip(places, ((0, 50), (50, 65), (65, 120), (120, 200)), strict=True):
+        assert start / 200 < place < stop / 200

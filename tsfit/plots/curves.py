@@ -179,6 +179,8 @@ ROW_PT = 11.0
 GAP = 0.004
 NARROWEST = 0.04
 """Least share of the panel's width in which a name is written."""
+ON_A_PHONE = 2.2
+"""So much larger a share of its panel words take there."""
 Span = tuple[float, float]
 
 
@@ -211,13 +213,13 @@ def limit_rows(
             for start, stop in pairwise([0, *edges.tolist(), len(found)])
         ]
         y = step * (len(rows) - 0.6 - number)
-        named = [(limit, span) for limit, span in stretches if span[1] - span[0] >= NARROWEST]
-        for limit, (start, stop) in named:
+        named = _apart([(limit, span) for limit, span in stretches if span[1] - span[0] >= NARROWEST])
+        for limit, middle in named:
             panel.text(
-                0.5 * (start + stop), y, limit, transform=panel.transAxes, ha="center", va="center", fontsize=SMALL,
+                middle, y, limit, transform=panel.transAxes, ha="center", va="center", fontsize=SMALL,
                 color=colour, label=name,
             )  # fmt: skip
-        spans = [_taken(limit, span) for limit, span in named]
+        spans = [(middle - _half(limit), middle + _half(limit)) for limit, middle in named]
         for _, (start, stop) in stretches:
             for piece in _pieces((start + GAP, stop - GAP), spans):
                 panel.plot(
@@ -225,11 +227,24 @@ def limit_rows(
                 )
 
 
-def _taken(name: str, span: Span) -> Span:
-    """Part of the panel's width that `name`, written in the middle of `span`, takes."""
-    half = 0.5 * (0.56 * SMALL * len(name) + 6.0) / (72.0 * 0.9 * WIDTH_IN)
-    middle = 0.5 * (span[0] + span[1])
-    return middle - half, middle + half
+def _half(name: str) -> float:
+    """Half of the part of the panel's width that `name` takes."""
+    return 0.5 * (0.56 * SMALL * len(name) + 6.0) / (72.0 * 0.9 * WIDTH_IN)
+
+
+def _apart(named: Sequence[tuple[str, Span]]) -> list[tuple[str, float]]:
+    """Return names and where each stands: in the middle of its span, but off a neighbour that it would meet on a phone.
+
+    Of two that would meet, the one with the longer span gives way within it.
+    """
+    middles = [0.5 * (start + stop) for _, (start, stop) in named]
+    for k, ((name, (low, stop)), (after, (start, high))) in enumerate(pairwise(named)):
+        over = middles[k] + ON_A_PHONE * (_half(name) + _half(after)) - middles[k + 1]
+        if over > 0.0 and stop - low > high - start:
+            middles[k] = max(middles[k] - over, min(middles[k], low + ON_A_PHONE * _half(name)))
+        elif over > 0.0:
+            middles[k + 1] = min(middles[k + 1] + over, max(middles[k + 1], high - ON_A_PHONE * _half(after)))
+    return [(name, middle) for (name, _), middle in zip(named, middles, strict=True)]
 
 
 def _pieces(span: Span, spans: Sequence[Span]) -> Iterator[Span]:
