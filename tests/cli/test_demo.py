@@ -28,7 +28,7 @@ def test_demo(demonstration, monkeypatch):
     # Printed 9 mm against 6.5 of the favourite would be 2.8 dB; measured is 6.6.
     assert "20 % distortion at 7.8" in told
     assert "as loud at 25 and 50 Hz (within 0.1 dB)" in told
-    command = shlex.split(" ".join(out.split("knobs of a box for both: ")[1].split("\n2.")[0].split()))
+    command = shlex.split(" ".join(out.replace("\\\n", "").split("knobs of a box for both:")[1].split()))
     assert command[:2] == ["tsfit", "try"]
     files = [word for word in command if word.endswith((".json", ".toml"))]
     assert len(files) == 4

@@ -1,6 +1,8 @@
 """Words and tables: wrapped between words, harmless to a terminal, columns in a further table where it is narrow."""
 
 import io
+import re
+import shlex
 import subprocess
 import sys
 
@@ -8,7 +10,7 @@ import click
 import pytest
 
 from tsfit.base.notes import QualityNote
-from tsfit.cli.printing import columns, print_notes, print_table, printable, say, with_how_much, wrapped
+from tsfit.cli.printing import columns, print_notes, print_table, printable, say, say_command, with_how_much, wrapped
 
 STEERING = "\x1b[31m\x07\x7f\x9b2J\u202e\u2066\u200f\u061c\u2028"
 """Colour, bell, a screen wiped by one byte, and text turned round."""
@@ -31,6 +33,20 @@ def test_neither_warnings_of_libraries_nor_their_logs_steer_a_terminal():
 def test_no_control_character_is_printed():
     assert printable("a\x1b[31mb\x9bc\x7f\n") == "a�[31mb�c��"
     assert printable("Ω ½ 日本") == "Ω ½ 日本"
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_a_command_is_pasted_as_it_stands(width, capsys, monkeypatch):
+    """A shell reads the words that were given, and no option stands at an end without its value."""
+    monkeypatch.setenv("COLUMNS", str(width))
+    command = ["tsfit", "try", "a-rather-long-name.json", *["--sheet", "my folder/it's a sheet.toml"] * 3, "--json"]
+    say_command(shlex.join(command))
+    shown = capsys.readouterr().out
+    lines = shown.splitlines()
+    assert all(len(line) <= width and not re.search(r"--sheet \\$", line) for line in lines)
+    done = subprocess.run(["/bin/sh", "-c", f"printf '%s\n' {shown}"], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == command
+    assert len(lines) > 1
 
 
 def test_no_part_of_a_table_steers(capsys):

@@ -9,7 +9,7 @@ import click
 
 from tsfit.base.figures import in_figures
 from tsfit.cli.output import PATH, Outputs, with_outputs
-from tsfit.cli.printing import hint, print_table, progress, say
+from tsfit.cli.printing import hint, print_table, progress, say, say_command
 from tsfit.driver.parameters import PARAMETERS
 
 if TYPE_CHECKING:
@@ -87,5 +87,5 @@ def _print(result: DemoResult) -> None:
     say("4. What its hours of use did to the successor")
     for drifted in result.drift:
         say(f"  - {drifted}")
-    say(f"The page to show others: {result.page}")
-    say(f"To turn the knobs of a box for both: {result.knobs}")
+    say(f"Page to show others: {result.page}. To turn the knobs of a box for both:")
+    say_command(result.knobs)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import logging
 import os
 import re
+import shlex
 import shutil
 import sys
 import textwrap
@@ -101,6 +102,17 @@ def say(text: str) -> None:
     if context is not None and context.find_root().meta.pop(AFTER_TABLE, False):
         click.echo()
     click.echo(wrapped(text, columns(), indent))
+
+
+def say_command(command: str) -> None:
+    """Print a command to be pasted as it stands: where the terminal ends, a backslash joins its lines."""
+    words = [shlex.quote(word).replace(" ", BOUND) for word in shlex.split(printable(command))]
+    bound = re.sub(r"(?<= )(--\S+) (?!--)", rf"\1{BOUND}", " ".join(words))
+    lines = textwrap.wrap(
+        bound, max(columns() - 2, 30), initial_indent="  ", subsequent_indent="    ", break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
+    click.echo(" \\\n".join(lines).replace(BOUND, " "))
 
 
 def say_error(text: str) -> None:
