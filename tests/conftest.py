@@ -164,6 +164,18 @@ def page_files(made_once) -> list[Path]:
     return [Path(line) for line in (folder / "order.txt").read_text().splitlines()]
 
 
+@pytest.fixture(scope="session")
+def whole_page(made_once, page_files) -> Path:
+    """The page of `page_files`."""
+
+    def make(folder: Path) -> None:
+        from tsfit.report.page import make_page
+
+        (folder / "page.html").write_text(make_page(page_files), "utf-8")
+
+    return made_once("whole-page", make) / "page.html"
+
+
 @pytest.fixture
 def written(tmp_path):
     """Write text or bytes as curve.txt, or under another name, and tell where."""

@@ -5,6 +5,7 @@ import sys
 
 import pytest
 from helpers.paths import ROOT
+from helpers.simulated_rig import simulated_rig
 
 PRESS = "import os, signal, sys\npress = lambda: os.kill(os.getpid(), signal.SIGINT)\n"
 
@@ -37,17 +38,17 @@ def test_who_handles_it_otherwise_keeps_it():
     assert told(code) == (0, "heard nothing\n", "")
 
 
-@pytest.mark.parametrize("presses", [1, 3])
-def test_a_sweep_broken_off_after_its_recording_says_what_is_whole_however_often(presses, tmp_path):
+def test_a_sweep_broken_off_after_its_recording_says_what_is_whole_however_often(tmp_path):
     """The second and third are pressed while the first is being told, before standard error has it."""
+    rig = simulated_rig(tmp_path)
     code = (
         f"import tsfit.bench.sweep, tsfit.cli.entry as entry\nbefore = entry.say_error\n"
-        "def hasty(text):\n    [press() for _ in range(PRESSES - 1)]\n    before(text)\n"
+        "def hasty(text):\n    [press() for _ in range(2)]\n    before(text)\n"
         "entry.say_error = hasty\ntsfit.bench.sweep.write_curve = lambda *_: press()\n"
-        f"sys.argv = ['tsfit', 'sweep', '{ROOT / 'rigs' / 'simulated.toml'}', '--seconds', '2', '-o', "
+        f"sys.argv = ['tsfit', 'sweep', '{rig}', '--seconds', '2', '-o', "
         f"'{tmp_path / 'a.wav'}', '--no-figure', '-q']\n"
         "from tsfit.__main__ import main\nmain()\n"
-    ).replace("PRESSES", str(presses))
+    )
     status, _, error = told(code)
     assert status == 2
     assert error.count("\n") == 1

@@ -84,11 +84,11 @@ def test_emcee_finds_the_stated_intervals(fitted):
         assert (high - low) == pytest.approx(stated[1] - stated[0], rel=0.1), name
 
 
-def test_a_result_can_be_pickled(states):
-    again = pickle.loads(pickle.dumps(states))
-    assert again.parameters == states.parameters
-    assert again.run_trials(200) == states.run_trials(200)
-    np.testing.assert_array_equal(again.lmfit[1].covar, states.lmfit[1].covar)
+def test_a_result_can_be_pickled(fitted):
+    again = pickle.loads(pickle.dumps(fitted))
+    assert again.parameters == fitted.parameters
+    assert again.run_trials(200) == fitted.run_trials(200)
+    np.testing.assert_array_equal(again.lmfit[1].covar, fitted.lmfit[1].covar)
 
 
 def test_what_is_read_from_a_file_has_no_minimum(states):

@@ -41,7 +41,7 @@ def test_qtc_of_a_closed_box_spreads_as_first_order_propagation_says():
     """Qtc = Qts √(1 + Vas/Vb): the part of a 2 % Fs, with Mms fixed, acts through Vas only (Vas goes with Fs⁻²)."""
     fit = correlated(made_fit(spread=0.02), ("Fs", "Qms"), 0.0)
     volume = 0.02
-    found = sensitivity(closed_box(DRIVER, volume=volume), fit, draws=20_000)
+    found = sensitivity(closed_box(DRIVER, volume=volume), fit, draws=8_000)
     alpha = DRIVER.Vas / volume
     by_fs = 0.02 * alpha / (1.0 + alpha)
     by_qms = 0.02 * DRIVER.Qts / DRIVER.Qms

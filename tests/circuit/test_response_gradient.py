@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, LOADS, SUSPENSIONS, circuits
 
 from tsfit.circuit.load import Losses, band_pass_box, closed_box, vented_box
 from tsfit.circuit.response import Circuit, impedance, impedance_gradient
@@ -13,6 +13,7 @@ BAND_PASS = band_pass_box(
     closed_box(0.03, resonance=60.0, losses=Losses(leak_q=9.0, absorption_q=30.0)),
     vented_box(0.02, 55.0, losses=Losses(leak_q=7.0, absorption_q=40.0, port_q=60.0)),
 )
+ALL_LOADS = {**LOADS, "band-pass": BAND_PASS}
 STENCIL = {1: 4 / 5, 2: -1 / 5, 3: 4 / 105, 4: -1 / 280}
 """Weights of the central difference of eighth order (Fornberg, Math. Comp. 51, 1988; from memory)."""
 
@@ -37,11 +38,9 @@ def changed(load, name, value):
 @pytest.mark.against(
     "derivatives of Z by every parameter", "central differences of eighth order (Fornberg 1988), from memory", "1e-6"
 )
-@pytest.mark.parametrize("load", [*LOADS.values(), BAND_PASS], ids=[*LOADS, "band-pass"])
-@pytest.mark.parametrize("suspension", SUSPENSIONS)
-@pytest.mark.parametrize("coil", COILS)
-def test_every_parameter(coil, suspension, load):
-    circuit = Circuit(coil, suspension)
+@pytest.mark.parametrize(("coil", "suspension", "named"), circuits(ALL_LOADS))
+def test_every_parameter(coil, suspension, named):
+    circuit, load = Circuit(coil, suspension), ALL_LOADS[named]
     values = {**DRIVER, **COILS[coil], **SUSPENSIONS[suspension]}
     z, gradient = impedance_gradient(FREQUENCY_HZ, values, circuit, load)
     np.testing.assert_allclose(z, impedance(FREQUENCY_HZ, values, circuit, load), rtol=1e-14)

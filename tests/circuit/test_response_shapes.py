@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS
+from helpers.kernel_cases import COILS, DRIVER, FREQUENCY_HZ, SUSPENSIONS, circuits
 
 from tsfit.circuit.load import (
     Losses,
@@ -41,9 +41,7 @@ def spread(values, shape, seed):
     return {name: value * (1.0 + 0.1 * rng.random(shape)) for name, value in values.items()}
 
 
-@pytest.mark.parametrize("load", LOAD_OF)
-@pytest.mark.parametrize("coil", COILS)
-@pytest.mark.parametrize("suspension", SUSPENSIONS)
+@pytest.mark.parametrize(("coil", "suspension", "load"), circuits(LOAD_OF))
 def test_sets_of_two_shapes_equal_a_loop(coil, suspension, load):
     circuit, make = Circuit(coil, suspension), LOAD_OF[load]
     down = spread(DRIVER, DOWN, 1)

@@ -1,5 +1,6 @@
 """The registry of parameters: units whose dimensions agree with the relations of the trade."""
 
+import functools
 import math
 
 import pint
@@ -7,13 +8,13 @@ import pytest
 
 from tsfit.driver.parameters import BASIC, LEVELS, MEASURED, PARAMETERS, PUBLISHED
 
-UNITS = pint.UnitRegistry()
+UNITS = functools.cache(pint.UnitRegistry)
 AS_PINT = {"1": "dimensionless", "N·s/m": "N*s/m", "T·m": "T*m", "m³": "m**3", "m²": "m**2", "Ω": "ohm", "%": "percent"}
 
 
 def dimension(name):
     unit = PARAMETERS[name].unit
-    return UNITS(AS_PINT.get(unit, unit)).to_base_units()
+    return UNITS()(AS_PINT.get(unit, unit)).to_base_units()
 
 
 @pytest.mark.parametrize(

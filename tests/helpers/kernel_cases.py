@@ -1,5 +1,8 @@
 """One driver and every coil, suspension and load of the circuit, with losses, for the tests of this folder."""
 
+import os
+from itertools import cycle, product
+
 import numpy as np
 
 from tsfit.circuit.load import (
@@ -46,3 +49,11 @@ LOADS = {
         0.05, PassiveRadiator(0.11, 0.042, 6e-4, 1.7), losses=Losses(leak_q=8.0, absorption_q=30.0), added_mass=0.001
     ),
 }
+
+
+def circuits(loads):
+    """Coil, suspension and load by their names: all of them, or every suspension with every load and the coils in turn."""
+    if os.environ.get("TSFIT_CIRCUITS") == "all":
+        return list(product(COILS, SUSPENSIONS, loads))
+    pairs = list(product(SUSPENSIONS, loads))
+    return [(coil, *pair) for coil, pair in zip(cycle(COILS), pairs, strict=False)]

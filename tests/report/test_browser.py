@@ -5,8 +5,6 @@ from helpers.browser import SIZES, barriers, quiet_browser, resize
 from selenium.webdriver import ActionChains, Keys
 from selenium.webdriver.common.by import By
 
-from tsfit.report.page import make_page
-
 
 @pytest.fixture(scope="module")
 def browser():
@@ -15,10 +13,8 @@ def browser():
 
 
 @pytest.fixture(scope="module")
-def address(tmp_path_factory, page_files):
-    page = tmp_path_factory.mktemp("page") / "page.html"
-    page.write_text(make_page(page_files), encoding="utf-8")
-    return page.as_uri()
+def address(whole_page):
+    return whole_page.as_uri()
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from tsfit.box.design.proposal import VentedAim, VentedBounds, propose_vented
 from tsfit.box.enclosure import motion
 from tsfit.driver.record import Driver
 
-DESIGNS = int(os.environ.get("TSFIT_DESIGNS", "6"))
+DESIGNS = int(os.environ.get("TSFIT_DESIGNS", "4"))
 PLAIN = box_plan("vented", volume=math.nan)
 
 
@@ -129,7 +129,7 @@ def test_a_port_for_all_that_the_ratings_allow_gives_way_to_one_that_fits(seed):
     assert codes_of(louder) & {"long_port", "port_held"}
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_no_port_is_told_where_nothing_tells_how_loud_it_plays(seed):
     """One for 2.83 V would be too narrow for any use; travel alone does not tell, as at the tuning the cone rests."""
     driver = replace(drawn(seed)[0], Pe=None)

@@ -14,8 +14,8 @@ from tsfit.box.ports import Port
 from tsfit.circuit.load import Load, air_load_change
 from tsfit.driver.record import Driver
 
-DRIVERS = int(os.environ.get("TSFIT_SEARCH_DRIVERS", "5"))
-GRID = 100
+DRIVERS = int(os.environ.get("TSFIT_SEARCH_DRIVERS", "4"))
+GRID = 70
 HERON = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346, coil_values={"Le": 1.2e-3})
 
 
