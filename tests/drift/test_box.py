@@ -76,6 +76,29 @@ def test_free_air_alone_cannot_be_boxed():
     assert "Mms" in caught.value.message
 
 
+@pytest.mark.parametrize("place", [0, 1, 2])
+def test_one_fit_with_a_mass_is_enough_for_a_log(place):
+    """Wherever it stands among fits in free air: the box then is that of fits which all had a mass."""
+    truths = [{**FRESH, "Cms": factor * FRESH["Cms"]} for factor in (1.0, 1.1, 1.2)]
+
+    def log(with_mass):
+        rng = np.random.default_rng(8)
+        fits = [made_fit(truth, rng, (0.0, 0.0), with_mass=one) for truth, one in zip(truths, with_mass, strict=True)]
+        return [entry_of(fit, hours) for fit, hours in zip(fits, (0.0, 6.0, 12.0), strict=True)]
+
+    whole, lean = log([True] * 3), log([k == place for k in range(3)])
+    expected = boxed_change(CLOSED, whole[0], whole[-1], np.random.default_rng(0)).found
+    found = boxed_change(CLOSED, lean[0], lean[-1], np.random.default_rng(0), lean).found
+    for name in ("qtc", "fc_hz"):
+        one, other = (each.figures[name].change for each in (found, expected))
+        assert one.value == pytest.approx(other.value, rel=0.1)
+        assert one.high - one.low == pytest.approx(other.high - other.low, rel=0.5)
+        alone = found.figures[name].before
+        assert alone.high - alone.low == pytest.approx(
+            expected.figures[name].before.high - expected.figures[name].before.low, rel=0.5
+        )
+
+
 def test_a_box_told_by_its_qtc_keeps_the_volume_of_the_driver_as_it_was():
     first, last = _pair(5, Cms=1.2 * FRESH["Cms"])
     boxed = boxed_change(box_plan("closed", qtc=0.8), first, last, np.random.default_rng(0))

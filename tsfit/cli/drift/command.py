@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,7 +32,8 @@ def box_options(command: Callable[..., object]) -> Callable[..., object]:
 
 FREE_AIR_ALONE = (
     "It sweeps in free air alone, which tells Fs and the Qs, but not what a box would do. For that the log needs one fit "
-    'with a mass: tsfit sweep RIG --state "added mass" --mass-g 30, then tsfit fit, then tsfit drift add to the same log.'
+    "with a mass: tsfit sweep RIG --guided, the tsfit fit that it names, and tsfit drift add to the same log, with the "
+    "hours of that day."
 )
 """What to know before hours of low notes."""
 
@@ -106,7 +107,7 @@ def show(log: Path, box: Path | None, box_plot: Path | None, outputs: Outputs) -
 
     _refuse_existing(outputs, box, box_plot)
     judged = history(read_log(log))
-    boxed = None if box is None else _boxed(box, judged.entries[0], judged.entries[-1])
+    boxed = None if box is None else _boxed(box, judged.entries[0], judged.entries[-1], judged.entries)
     data = drift_form(judged, boxed)
     outputs.write_json(data)
     if outputs.plot is not None:
@@ -141,8 +142,9 @@ def change(log: Path, one: str, other: str, box: Path | None, box_plot: Path | N
 
     _refuse_existing(outputs, box, box_plot)
     with progress(quiet=outputs.as_json) as step:
-        first, second, found = change_between(read_log(log), one, other, on_step=step)
-    boxed = None if box is None else _boxed(box, first, second)
+        whole = read_log(log)
+        first, second, found = change_between(whole, one, other, on_step=step)
+    boxed = None if box is None else _boxed(box, first, second, whole.entries)
     _plot_box(outputs, box_plot, boxed)
     outputs.show(change_form(found, boxed), lambda: print_change(first, second, found, boxed))
 
@@ -225,13 +227,13 @@ def _refuse_existing(outputs: Outputs, box: Path | None, box_plot: Path | None) 
         raise click.UsageError("--box-plot needs a box; give --box BOX.")
 
 
-def _boxed(box: Path, first: Entry, other: Entry) -> BoxedChange:
+def _boxed(box: Path, first: Entry, other: Entry, log: Sequence[Entry]) -> BoxedChange:
     import numpy as np
 
     from tsfit.box.file import read_box
     from tsfit.drift.box import boxed_change
 
-    return boxed_change(read_box(box), first, other, np.random.default_rng(0))
+    return boxed_change(read_box(box), first, other, np.random.default_rng(0), log)
 
 
 def _plot_box(outputs: Outputs, path: Path | None, boxed: BoxedChange | None) -> None:
