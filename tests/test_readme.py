@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from helpers.paths import ROOT, SAMPLES
+from helpers.simulated_rig import quicker
 
 from tsfit.cli import run
 from tsfit.cli.guide import FOLDER, TOPICS
@@ -22,6 +23,7 @@ LINES = [
 ]
 INSTEAD = {
     "--hours 24 --interval-h 2": "--hours 1 --interval-h 1",
+    "--seconds 4 ": "--seconds 2 ",
     "sample_data/saltwit-12-bench.toml --hold": "sample_data/saltwit-12-shunt-bench.toml --hold",
     "sample_data/saltwit-12-bench.toml sample_data/saltwit-12b-bench.toml": "try-it/bench.toml try-it/second.toml",
     "verify cabinet.txt": "verify sample_data/recordings/saltwit-12b-box.flac --rig sample_data/rig-divider.toml",
@@ -61,6 +63,7 @@ def checkout(tmp_path, monkeypatch):
     for name in ("sample_data", "rigs"):
         shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.chdir(tmp_path)
+    quicker(tmp_path / "rigs/simulated.toml")
     return tmp_path
 
 
@@ -100,6 +103,8 @@ def test_every_line_runs(checkout, fitted_once, monkeypatch, capsys):
         answer = next((text for start, text in ANSWERS.items() if line.startswith(start)), "")
         monkeypatch.setattr("sys.stdin", io.StringIO(answer))
         code = run(words)
+        if words[0] == "start":
+            quicker(checkout / words[1] / "rig.toml")
         err = capsys.readouterr().err
         if code not in (0, 1):
             failed.append((line, code, err.strip()))

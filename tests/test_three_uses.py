@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from helpers.paths import ROOT
+from helpers.simulated_rig import quicker
 
 import tsfit
 from tsfit.base.files import to_json
@@ -22,6 +23,7 @@ def folder(tmp_path_factory, sample_fit):
     folder = tmp_path_factory.mktemp("uses")
     shutil.copytree(ROOT / "sample_data", folder / "sample_data", ignore=shutil.ignore_patterns("__pycache__"))
     assert run(["start", str(folder / "try-it"), "--rig", "simulated", "-q"]) == 0
+    quicker(folder / "try-it/rig.toml")
     for name, bench in (("old", "saltwit-12"), ("new", "saltwit-12b")):
         (folder / f"{name}.json").write_text(to_json(fit_to_dict(sample_fit(bench))))
     return folder
