@@ -9,7 +9,7 @@ from helpers.made_curves import FREQUENCY_HZ, make
 from scipy.stats import rayleigh
 
 from tsfit.driver.curve import State
-from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, mains_line, narrow_bands, running_median
+from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, mains_line, narrow_bands, running_median, strays, without_strays
 from tsfit.fitting.fit import fit
 
 
@@ -119,6 +119,33 @@ def test_a_lone_point_goes_only_where_mains_hum_is():
     hum = int(np.argmin(np.abs(F - 150.0)))
     (band,) = scattered(60.0, hum)
     assert band.reason == "hum at 150 Hz, 3 times the mains"
+
+
+@pytest.mark.parametrize("height", [9.0, 60.0, 4000.0])
+@pytest.mark.parametrize(("points", "stray"), [(0, 0), (1, 1), (2, 2), (3, 0), (12, 0)])
+def test_two_readings_together_at_most_are_stray(points, stray, height):
+    """Beside others elsewhere; from 7 times the usual scatter on, as a band is."""
+    rng = np.random.default_rng(3)
+    misfit = 0.6 * (rng.standard_normal(400) + 1j * rng.standard_normal(400)) + 3.0 * np.sin(np.log(F))
+    misfit[[30, 60, 370]] += height
+    misfit[200 : 200 + points] += 1j * height
+    assert np.flatnonzero(strays(F, misfit)).tolist() == [30, 60, *range(200, 200 + stray), 370]
+
+
+def test_scatter_is_not_stray():
+    rng = np.random.default_rng(4)
+    misfit = rng.standard_normal(400) + 1j * rng.standard_normal(400)
+    misfit[200] = 6.0
+    assert not np.any(strays(F, misfit))
+
+
+@pytest.mark.parametrize("height", [-0.9, 1.0, 100.0])
+@pytest.mark.parametrize("at", [[0], [50], [50, 51], [50, 52], [99]])
+def test_two_readings_of_five_change_no_median_by_more_than_their_neighbours(height, at):
+    smooth = np.linspace(5.0, 6.0, 100)
+    values = smooth.copy()
+    values[at] += height * values[at]
+    assert np.max(np.abs(without_strays(values) - smooth)) <= 2.01 * (smooth[1] - smooth[0])
 
 
 @pytest.mark.parametrize(("points", "bands"), [(18, 1), (24, 0)])

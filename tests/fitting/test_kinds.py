@@ -1,6 +1,8 @@
 """What is no bare driver is told apart, and no bare driver is accused; the curves are drawn by formulas of their own."""
 
 import os
+from dataclasses import replace
+from itertools import islice
 
 import numpy as np
 import pytest
@@ -30,6 +32,24 @@ def test_what_is_no_bare_driver_is_named(drawn):
 def test_no_bare_driver_is_accused():
     for thing in bare_drivers(2 * COUNT):
         assert fit([(thing.curve, State())]).parameters["Fs"].value > 0.0, thing.drawn
+
+
+@pytest.mark.parametrize(
+    ("share", "number", "outcome"), [(0.05, 4, "fitted"), (0.05, 6, "fitted"), (0.1, 5, "no_fit"), (0.2, 11, "no_fit")]
+)
+def test_stray_readings_accuse_no_bare_driver(share, number, outcome):
+    """A contact that adds 0.1 to 0.6 of the least impedance to a `share` of the points."""
+    thing = next(islice(bare_drivers(number + 1), number, None))
+    rng = np.random.default_rng(number)
+    z = thing.curve.impedance_ohm.copy()
+    hit = rng.random(len(z)) < share
+    z[hit] += rng.uniform(0.1, 0.6, np.count_nonzero(hit)) * np.min(np.abs(z))
+    try:
+        code = "fitted"
+        fit([(replace(thing.curve, impedance_ohm=z), State())])
+    except TsfitError as refused:
+        code = refused.code
+    assert code == outcome, thing.drawn
 
 
 def test_no_peak_at_all_says_the_range():

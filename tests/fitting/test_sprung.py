@@ -106,6 +106,27 @@ def test_none_is_found_where_there_is_none(coil):
         assert "Fp1" not in fit(curves, sd=area, coil="ladder-2", suspension="ideal").parameters
 
 
+@pytest.mark.parametrize(
+    ("share", "height", "seed", "parts"),
+    [
+        (0.05, 0.1, 2, []),
+        (0.05, 0.03, 1, [(420.0, 0.06, 8.0)]),
+        (0.1, 0.03, 1, [(420.0, 0.06, 8.0)]),
+        (0.2, 0.03, 3, []),
+    ],
+)
+def test_stray_readings_are_no_part_and_hide_none(share, height, seed, parts):
+    """A contact that adds some `height` of Re, more or less, to a `share` of the points."""
+    z, variance = swept(parts, seed=seed)
+    rng = np.random.default_rng(seed)
+    hit = rng.random(len(z)) < share
+    z[hit] += height * RE * rng.exponential(size=np.count_nonzero(hit))
+    found = fit([(ImpedanceCurve(F, z, variance, source="made.txt"), State())]).parameters
+    assert [found[name].value for name in found if name.startswith("Fp")] == [
+        pytest.approx(hz, rel=0.01) for hz, _, _ in parts
+    ]
+
+
 @pytest.mark.parametrize("part", [(60.0, 0.3, 7.0), (75.0, 0.4, 5.0), (30.0, 0.4, 9.0)])
 def test_a_second_resonance_near_the_first_is_no_part(part):
     """As the air of a vented box is: refused, or left to the misfit, but never taken for a part of the cone."""

@@ -93,6 +93,26 @@ def test_a_mean_over_a_twentieth_of_an_octave(per_octave, width):
     np.testing.assert_allclose(smoothed(f, values), expected, atol=1e-12)
 
 
+@pytest.mark.parametrize("points", [1, 2])
+@pytest.mark.parametrize("ohm", [5.0, 30.0, 300.0])
+@pytest.mark.parametrize("hz", [9.0, 100.0, 900.0])
+def test_stray_readings_are_no_resonance(hz, ohm, points):
+    """A contact that opens for one reading or two, up to higher than the resonance stands."""
+    f = np.geomspace(2.0, 4000.0, 400)
+    z = motional(f)
+    at = int(np.searchsorted(f, hz))
+    z[at : at + points] += ohm
+    assert read(f, z) == read(f, motional(f))
+
+
+def test_what_three_readings_show_is_a_resonance():
+    f = np.geomspace(2.0, 4000.0, 400)
+    z = motional(f)
+    at = int(np.searchsorted(f, 100.0))
+    z[at : at + 3] += 30.0
+    assert read(f, z) == TwoPeaks(f[np.argmax(np.abs(motional(f)))], f[at])
+
+
 def test_a_peak_at_the_edge_is_none():
     f = np.geomspace(41.0, 4000.0, 400)
     assert read(f, motional(f)) is None
@@ -133,11 +153,12 @@ def test_a_coil_term_of_which_there_is_no_trace_begins_at_a_share_of_the_impedan
 
 
 @pytest.mark.parametrize("unsure", [0.25, 0.003])
-def test_a_saddle_that_is_one_unsure_point_makes_no_second_peak(unsure):
+def test_a_saddle_of_unsure_points_makes_no_second_peak(unsure):
     f = np.geomspace(2.0, 4000.0, 400)
     z = motional(f)
     variance = (0.003 * np.abs(z)) ** 2
-    place = int(np.searchsorted(f, 0.85 * FS))
+    at = int(np.searchsorted(f, 0.85 * FS))
+    place = slice(at, at + 3)
     z[place] *= 0.4
     variance[place] = (unsure * np.abs(z[place])) ** 2
     found = find_resonance(ImpedanceCurve(f, z, variance, source="x.txt"))

@@ -26,6 +26,8 @@ SPARED = 1.6
 """Factor around the resonance within which nothing goes."""
 SKIRT = 1.0 / 6.0
 """Share of its peak down to which a band is left out."""
+STRAY = 2
+"""Neighbours up to which what stands out is stray readings, as of a contact: a resonance shows in three at least."""
 MAINS_HZ = (50.0, 60.0)
 HIGHEST_HUM_HZ = 1000.0
 OTHER = "a narrow resonance of surround, cone or box, or a leak"
@@ -46,13 +48,7 @@ class ExcludedBand:
 
 def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[ExcludedBand]:
     """Find the bands that stand out of a smooth `misfit` (n,), which is over its expected standard deviation."""
-    octaves = np.log2(frequency_hz)
-    density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
-    half = max(round(TREND * density), 4)
-    trend = running_median(misfit.real, half, "odd") + 1j * running_median(misfit.imag, half, "odd")
-    apart = np.abs(misfit - trend)
-    usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
-    height = apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST))
+    height = _heights(frequency_hz, misfit)
     bands: list[ExcludedBand] = []
     if np.max(height) <= SEED:
         return bands
@@ -72,6 +68,33 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
             points[first:end] = True
             bands.append(ExcludedBand(points, low, high, hum or OTHER, bool(hum)))
     return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
+
+
+def strays(frequency_hz: Real, misfit: Complex) -> Mask:
+    """Which points (n,) of a `misfit`, over its expected standard deviation, are stray readings: no more than two of them
+    stand out together.
+    """
+    height = _heights(frequency_hz, misfit)
+    stray = np.zeros(len(height), dtype=bool)
+    for start, stop in runs(height > EDGE):
+        stray[start:stop] = stop - start <= STRAY and np.max(height[start:stop]) > SEED
+    return stray
+
+
+def without_strays(values: Real) -> Real:
+    """Median (n,) of each value and its neighbours, which stray readings do not move."""
+    return running_median(values, STRAY, "even")
+
+
+def _heights(frequency_hz: Real, misfit: Complex) -> Real:
+    """How far each point (n,) stands out of a smooth `misfit`, over the usual scatter about it."""
+    octaves = np.log2(frequency_hz)
+    density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
+    half = max(round(TREND * density), 4)
+    trend = running_median(misfit.real, half, "odd") + 1j * running_median(misfit.imag, half, "odd")
+    apart = np.abs(misfit - trend)
+    usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
+    return np.asarray(apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST)))
 
 
 def _core(height: Real) -> tuple[int, int]:

@@ -21,6 +21,7 @@ from tsfit.circuit.load import Load
 from tsfit.circuit.response import Circuit
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import compliance
+from tsfit.fitting.artefacts import without_strays
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.select import Task, start_of_suspension
 from tsfit.fitting.solve import Solved, solve, undetermined
@@ -37,7 +38,8 @@ STARTS = [(tuning, share) for tuning in (0.35, 0.5, 0.7, 0.85) for share in (0.7
 TUNED = (0.12, 8.0)
 """Tuning over the peak that is seen, between which a box is told, if it was swept: its peaks lie within a factor of 8."""
 BELOW = 1.3
-"""Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are."""
+"""Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are; nearer to
+it, on either side, a stray reading may turn it over."""
 NEGATIVE, STEEP = 0.025, 1.2
 """Negative reactance over |Z| that is beyond the phase error of a bench, and over resistance that is a capacitor's."""
 LEAST_POINTS = 3
@@ -228,9 +230,14 @@ def _is_capacitor(f: Real, z: Complex) -> bool:
     return bool(np.all(z[first].imag < -STEEP * np.abs(z[first].real)) and -1.15 < fall < -0.5)
 
 
+def _reactance(f: Real, z: Complex) -> Real:
+    """Reactance (n,) over |Z|, without stray readings."""
+    return np.asarray(smoothed(f, without_strays(z.imag)) / without_strays(np.abs(z)))
+
+
 def _negative(f: Real, z: Complex, where: Mask) -> float:
     """Frequency about which the reactance is negative among the points `where` (n,); 0 where it is not."""
-    negative = where & (smoothed(f, z.imag) < -NEGATIVE * np.abs(z))
+    negative = where & (_reactance(f, z) < -NEGATIVE)
     runs = np.flatnonzero(negative & np.roll(negative, 1) & np.roll(negative, -1))
     return float(f[runs[len(runs) // 2]]) if len(runs) else 0.0
 
@@ -245,7 +252,7 @@ def _spoilt(curve: ImpedanceCurve, used: Mask) -> str | None:
 
 def _coil_leads(f: Real, z: Complex, fs: float) -> float:
     """Frequency above the resonance from which the reactance is the coil's: once positive, a bare driver's remains so."""
-    leads = f[(f > fs) & (smoothed(f, z.imag) > NEGATIVE * np.abs(z))]
+    leads = f[(f > BELOW * fs) & (_reactance(f, z) > NEGATIVE)]
     return float(leads[0]) if len(leads) else math.inf
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.circuit.response import impedance_gradient
 from tsfit.circuit.sprung import LABELS, of_box, terms_of
+from tsfit.fitting.artefacts import strays
 from tsfit.fitting.select import CLOSE_CALL, Ranked, Task, blocked_start, compete
 from tsfit.fitting.solve import NEAREST, UNFINISHED, Solved, highest_resonance, solve
 from tsfit.fitting.sweep import FitSweep
@@ -105,8 +106,13 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
         return 0.0, label, {}
     hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
+    # A stray reading would look like a part of the highest Q.
+    stray = np.concatenate(
+        [strays(each.frequency_hz, best.misfit(each) / np.sqrt(best.variance(each))) for each in model.sweeps]
+    )
+    weight[stray] = 0.0
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
-    basis = np.linalg.qr(best.solution.jacobian[:, : len(misfit)].T)[0]
+    basis = np.linalg.qr((best.solution.jacobian[:, : len(misfit)] * np.repeat(~stray, 2)).T)[0]
     # What the other variables could do of the misfit, and of each course, is taken off.
     others = np.column_stack([misfit - basis @ (basis.T @ misfit), basis]).T.copy().view(complex)
     size, along = np.zeros(len(QS) * len(hz)), np.zeros((len(QS) * len(hz), len(others)))

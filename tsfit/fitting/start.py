@@ -13,6 +13,7 @@ import numpy as np
 
 from tsfit.base.arrays import Complex, Real
 from tsfit.driver.curve import ImpedanceCurve
+from tsfit.fitting.artefacts import without_strays
 
 MIN_PROMINENCE = 0.04
 """Least height of a resonance over its surroundings, in ln|Z|."""
@@ -63,11 +64,15 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance | TwoPeaks | None:
         peaks, heights = _sure_peaks(curve, size)
     if not len(peaks):
         return None
+    # A stray reading makes a peak, or the saddle before one, but no resonance.
+    lasting, above = _sure_peaks(curve, without_strays(size))
+    if lasting:
+        peaks, heights = [min(peaks, key=lambda each: abs(each - peak)) for peak in lasting], above
     main = int(np.argmax(heights))
     partners = [
         k
         for k in range(len(peaks))
-        if k != main
+        if peaks[k] != peaks[main]
         and heights[k] > max(SECOND_PEAK, 0.15 * heights[main])
         and 1.0 / FARTHEST_PEAK < f[peaks[k]] / f[peaks[main]] < FARTHEST_PEAK
     ]
