@@ -2,7 +2,7 @@ import json
 
 import pytest
 import soundfile
-from helpers.made_travel import DRIVERS, bench_folder
+from helpers.made_travel import DRIVERS, bench_folder, settled_bench
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.travel import travel_bench
@@ -11,9 +11,12 @@ TRUTH = DRIVERS[0]
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("travel")
-    return folder, travel_bench(bench_folder(folder, TRUTH, driver='outward = "positive"'))
+def told(tmp_path_factory, made_once):
+    folder, settled = tmp_path_factory.mktemp("travel"), settled_bench(made_once)
+    bench = bench_folder(folder, TRUTH, driver='outward = "positive"')
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tsfit.bench.travel.settle", lambda *_: settled)
+        return folder, travel_bench(bench)
 
 
 def test_from_recordings_to_limits(told):

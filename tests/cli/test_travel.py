@@ -1,7 +1,7 @@
 import json
 from dataclasses import replace
 
-from helpers.made_travel import DRIVERS, bench_folder, held_curve
+from helpers.made_travel import DRIVERS, bench_folder, held_curve, settled_bench
 from helpers.made_travel_result import made_travel_result
 
 import tsfit
@@ -9,7 +9,9 @@ from tsfit.cli import run
 from tsfit.formats.measured import read_travel
 
 
-def test_the_answer_comes_first(tmp_path, capsys, monkeypatch):
+def test_the_answer_comes_first(tmp_path, made_once, capsys, monkeypatch):
+    settled = settled_bench(made_once)
+    monkeypatch.setattr("tsfit.bench.travel.settle", lambda *_: settled)
     monkeypatch.setenv("COLUMNS", "120")
     bench = bench_folder(tmp_path, DRIVERS[0])
     held_curve(tmp_path / "held.csv", DRIVERS[0], 0.006)

@@ -9,12 +9,14 @@ import pickle
 from dataclasses import dataclass
 
 import numpy as np
+import pytest
 import soundfile
 from numba import njit
 from scipy.optimize import brentq
 
 from helpers.made_fit import made_fit
 from tsfit.base.files import to_json
+from tsfit.bench.travel import travel_bench
 from tsfit.circuit.large_signal import LargeSignal
 from tsfit.driver.record import Driver
 from tsfit.driver.terminals import Terminals
@@ -290,3 +292,21 @@ def fitted_once(made_once):
         (folder / "settled.pickle").write_bytes(pickle.dumps(settle(start_of(truth), levels)))
 
     return truth, pickle.loads((made_once("settled", make) / "settled.pickle").read_bytes())
+
+
+def settled_bench(made_once):
+    """The fit of what `bench_folder` records of the first driver, as `tsfit.bench.travel` makes it."""
+
+    def make(folder):
+        found = []
+
+        def kept(*given):
+            found.append(settle(*given))
+            return found[0]
+
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr("tsfit.bench.travel.settle", kept)
+            travel_bench(bench_folder(folder, DRIVERS[0]))
+        (folder / "settled.pickle").write_bytes(pickle.dumps(found[0]))
+
+    return pickle.loads((made_once("settled-bench", make) / "settled.pickle").read_bytes())

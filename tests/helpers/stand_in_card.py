@@ -9,7 +9,7 @@ import numpy as np
 
 from helpers.driver_in_the_loop import NOISE, RIG, Loop
 
-NAME, RATE, BLOCK = "Heron", 48000.0, 2048
+NAME, RATE, BLOCK = "Heron", 24000.0, 2048
 RIG_FILE = f"""
 name = "stand-in"
 topology = "divider"

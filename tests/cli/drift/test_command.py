@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from helpers.made_histories import FRESH, made_fit
-from helpers.paths import RIGS
+from helpers.simulated_rig import simulated_rig
 
 from tsfit.cli import run
 from tsfit.formats.fit import fit_to_dict
@@ -137,7 +137,7 @@ def test_a_planned_cabinet_and_its_figures(log, tmp_path, capsys):
 
 
 def test_a_guided_break_in(tmp_path, capsys):
-    rig = str(RIGS / "simulated.toml")
+    rig = str(simulated_rig(tmp_path))
     command = ["drift", "routine", rig, "-o", str(tmp_path / "kept"), "--name", "Dunlin 10", "--hours", "0.1"]
     assert run([*command, "--json"]) == 2
     assert "--yes" in json.loads(capsys.readouterr().out)["error"]["message"]
