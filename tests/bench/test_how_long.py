@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from helpers.paths import RIGS
+from helpers.simulated_rig import QUICK_HZ
 
 from tsfit.base.errors import TsfitError
 from tsfit.bench.how_long import Aim, aim_of, needs
@@ -17,15 +18,16 @@ from tsfit.capture.rig import read_rig
 from tsfit.driver.curve import State
 from tsfit.fitting.fit import fit
 
-RIG = read_rig(RIGS / "simulated.toml")
+RIG = replace(read_rig(RIGS / "simulated.toml"), sample_rate_hz=QUICK_HZ)
+NOISE_DBFS = -71.0
 DRAWS = 5
 
 
 def recorded(seconds, seed, points_per_octave=48.0):
-    player, blocks = replace(open_player(RIG), noise_dbfs=-66.0, rng=np.random.default_rng(seed)), []
+    player, blocks = replace(open_player(RIG), noise_dbfs=NOISE_DBFS, rng=np.random.default_rng(seed)), []
     player.play(plan(RIG, Wanted(seconds=seconds, high_hz=4000.0)), lambda block: blocks.append(block.copy()))
     samples = np.concatenate(blocks).astype(float)
-    return impedance_of(hear(Recording(RIG.path, samples, 48000.0, ""), RIG, points_per_octave))
+    return impedance_of(hear(Recording(RIG.path, samples, float(QUICK_HZ), ""), RIG, points_per_octave))
 
 
 @pytest.fixture(scope="module")

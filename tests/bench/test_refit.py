@@ -4,7 +4,6 @@ import shutil
 from dataclasses import replace
 
 import pytest
-from helpers.paths import SAMPLES
 
 from tsfit.base.files import sha256
 from tsfit.bench.fit import fit_bench
@@ -16,11 +15,9 @@ BENCH = "saltwit-12-shunt-bench.toml"
 
 
 @pytest.fixture(scope="module")
-def pair(tmp_path_factory):
+def pair(quick_bench, tmp_path_factory):
     folder = tmp_path_factory.mktemp("bench")
-    for name in (BENCH, "rig-shunt.toml"):
-        shutil.copy(SAMPLES / name, folder)
-    shutil.copytree(SAMPLES / "recordings", folder / "recordings")
+    shutil.copytree(quick_bench, folder, dirs_exist_ok=True)
     entries = []
     for hours, coil in ((0.0, "ladder-2"), (5.0, "semi-inductance")):
         fit = folder / f"fit-{coil}.json"
