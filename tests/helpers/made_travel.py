@@ -152,7 +152,8 @@ def _rate_of_change(y, u, p, tau, warm, out):
 def three_eighths(u, h, p, tau, warming, y):
     """`u` at thirds of a step; current and travel at the end of each step. Source, shunt and lead are in p[0].
 
-    `y` (4 + arms,) is the state, carried on in place; a last `u` that is not there is the first again.
+    `y` (4 + arms,) is the state, carried on in place; a last `u` that is not there is the first again. Numba compiles loops
+    in half the time of sums of arrays.
     """
     steps = len(u) // 3
     now = np.zeros(4 + len(tau))
@@ -161,13 +162,17 @@ def three_eighths(u, h, p, tau, warming, y):
     for n in range(steps):
         warm, at, after = warming[n], 3 * n, (3 * n + 3) % len(u)
         _rate_of_change(y, u[at], p, tau, warm, a)
-        now[:] = y + h / 3.0 * a
+        for q in range(len(y)):
+            now[q] = y[q] + h / 3.0 * a[q]
         _rate_of_change(now, u[at + 1], p, tau, warm, b)
-        now[:] = y + h * (b - a / 3.0)
+        for q in range(len(y)):
+            now[q] = y[q] + h * (b[q] - a[q] / 3.0)
         _rate_of_change(now, u[at + 2], p, tau, warm, c)
-        now[:] = y + h * (a - b + c)
+        for q in range(len(y)):
+            now[q] = y[q] + h * (a[q] - b[q] + c[q])
         _rate_of_change(now, u[after], p, tau, warm, d)
-        y += h / 8.0 * (a + 3.0 * b + 3.0 * c + d)
+        for q in range(len(y)):
+            y[q] += h / 8.0 * (a[q] + 3.0 * b[q] + 3.0 * c[q] + d[q])
         s = 1.0 - p[14] * math.tanh(y[2] / p[15])
         out[n, 0], out[n, 1] = y[0] / (p[5] * s), y[2]
     return out
