@@ -256,7 +256,8 @@ def to_json(data: object) -> str:
     What JSON would let pass as it is and terminals obey (`STEERING`) is escaped.
     """
     text = json.dumps(plain(data), indent=2, ensure_ascii=False, allow_nan=False)
-    return STEERING.sub(lambda found: found[0] if found[0] == "\n" else f"\\u{ord(found[0]):04x}", text) + "\n"
+    # All of its many new lines are its own.
+    return re.sub(f"(?!\n){STEERING.pattern}", lambda found: f"\\u{ord(found[0]):04x}", text) + "\n"
 
 
 def is_json(path: Path) -> bool:

@@ -27,11 +27,15 @@ if TYPE_CHECKING:
 SCHEMA = 1
 IF_TOLD = {"if told": True}
 """Metadata of a field that is left out while it has its default."""
+AS_IT_IS = (str, int, bool, type(None))
+"""Types of what JSON holds as it is."""
 AnyRecord = TypeVar("AnyRecord")
 
 
 def plain(value: object) -> object:
     """Return `value`, a record or what records hold, as what JSON can hold; a number that is not finite becomes None."""
+    if type(value) in AS_IT_IS:
+        return value
     if is_dataclass(value) and not isinstance(value, type):
         return _record(value)
     if isinstance(value, Mapping):

@@ -8,6 +8,7 @@ against the priors.
 """
 
 import math
+import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -234,21 +235,29 @@ def descend(
     """
     from scipy.optimize import leastsq
 
-    # Its own covariance, which nobody asks for, may be beyond all numbers.
-    with np.errstate(over="ignore", invalid="ignore"):
-        found, _, info, _, ending = leastsq(
-            residual,
+    asked = 0
+
+    def counted(at: Real) -> Real:
+        nonlocal asked
+        asked += 1
+        return residual(at)
+
+    with np.errstate(over="ignore", invalid="ignore"), warnings.catch_warnings():
+        # What it warns of is told by how it ended; all that it could tell more is its covariance, which takes its time.
+        warnings.simplefilter("ignore", RuntimeWarning)
+        found, ending = leastsq(
+            counted,
             x,
             Dfun=jacobian,
             col_deriv=True,
-            full_output=True,
             ftol=near,
             xtol=near,
             maxfev=evaluations,
             diag=np.ones(len(x)),
             factor=FIRST_STEP,
         )
-    return Descent(found, info["nfev"], ending not in (0, OUT_OF_EVALUATIONS))
+    # Once it asks before it begins.
+    return Descent(found, asked - 1, ending != OUT_OF_EVALUATIONS)
 
 
 def target_of(objective: Objective | Turned, problem: Problem, x: Real, constant: float = 0.0) -> Target:

@@ -333,10 +333,10 @@ class JointModel:
             "Fs": half_bl - 2.0 * cms + rms,
             "Qms": -rms,
             "Qes": -half_bl,
-            "Mms": mms - cms + rms + half_bl,
             f"drift:{sweep.number}": RE_DRIFT * by_re,
             "clock": CLOCK / clock * (mms + cms + self._by_frequency(p, terms | own, load, d)),
         }
+        rows |= {"Mms": mms - cms + rms + half_bl} if self.with_mass else {}
         if self.scatter is not None:
             rows[f"compliance:{sweep.number}"] = self.scatter.compliance * cms
             rows[f"friction:{sweep.number}"] = self.scatter.friction * rms

@@ -114,7 +114,9 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
     basis = np.linalg.qr((best.solution.jacobian[:, : len(misfit)] * np.repeat(~stray, 2)).T)[0]
     # What the other variables could do of the misfit, and of each course, is taken off.
-    others = np.column_stack([misfit - basis @ (basis.T @ misfit), basis]).T.copy().view(complex)
+    others = np.empty((1 + basis.shape[1], len(misfit)))
+    others[0], others[1:] = misfit - basis @ (basis.T @ misfit), basis.T
+    others = others.view(complex)
     size, along = np.zeros(len(QS) * len(hz)), np.zeros((len(QS) * len(hz), len(others)))
     places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
     for sweep, place in zip(model.sweeps, places, strict=True):
