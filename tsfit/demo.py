@@ -59,7 +59,7 @@ class DemoResult:
         """Command that turns the knobs of a box for both drivers."""
         fits = [str(self.folder / f"{stem}-fit.json") for stem in self.fits]
         sheets = [word for stem in self.fits for word in ("--sheet", str(self.folder / f"{stem}-sheet.toml"))]
-        return shlex.join(["tsfit", "try", *fits, *sheets])
+        return shlex.join(["tsfit", "try", *fits, *sheets, "--travel", str(self.folder / TRAVEL)])
 
 
 def sample_data() -> Path:
@@ -106,7 +106,7 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     comparison = compare(candidates, CASES)
     drift = history(read_log(data / LOG)).sentences()
     # Beside the fits, wherever the sample data is installed: what is asked next takes short names.
-    copies = [folder / f"{stem}-sheet.toml" for stem in DRIVERS]
+    copies = [*(folder / f"{stem}-sheet.toml" for stem in DRIVERS), folder / TRAVEL]
     for copy in copies:
         write_new(copy, (data / copy.name).read_bytes())
     machine: dict[str, object] = {f"{stem}-check.json": check_form(check) for stem, check in checks.items()}

@@ -49,7 +49,7 @@ def demo(folder: Path, outputs: Outputs) -> None:
 def _print(result: DemoResult) -> None:
     from tsfit.box.compare.short import in_short, of_measured
     from tsfit.check.limits import UNDEFINED
-    from tsfit.demo import DRIVERS
+    from tsfit.demo import DRIVERS, MEASURED
 
     old, new = (one.name for one in result.comparison.compared)
     hint(
@@ -84,8 +84,6 @@ def _print(result: DemoResult) -> None:
                 printed, met, *_ = item.note.split("; ")
                 vague = ", of no stated meaning" * (UNDEFINED in item.note)
                 say(f"    Travel on trial, at full drive: {printed}{vague}; {met}.")
-    say("4. What its hours of use did to the successor")
-    for drifted in result.drift:
-        say(f"  - {drifted}")
+    say(f"4. What hours of use did to {result.fits[MEASURED].driver.name}: {' '.join(result.drift)}")
     say(f"Page to show others: {result.page}. To turn the knobs of a box for both:")
     say_command(result.knobs)
