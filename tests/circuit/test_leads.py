@@ -10,7 +10,7 @@ from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.fitting.fit import fit
 from tsfit.formats.curve import read_curve
 
-SOUND = int(os.environ.get("TSFIT_SOUND", "25"))
+SOUND = int(os.environ.get("TSFIT_SOUND", "12"))
 """Drawn curves without a fault; hundreds at full size."""
 F = np.geomspace(8.0, 4000.0, 300)
 EVERY = np.ones(len(F), dtype=bool)

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from helpers.hostile import CHARACTERS
+from helpers.hostile import CHARACTERS, TIMES
 from helpers.made_curves import make
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -278,7 +278,10 @@ drivers = st.fixed_dictionaries(
     }
 )
 BOUNDED = settings(
-    derandomize=True, max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    derandomize=True,
+    max_examples=max(1, round(100 * TIMES)),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 
 
@@ -331,7 +334,7 @@ LINES = st.one_of(
 )
 
 
-@settings(BOUNDED, max_examples=200)
+@settings(BOUNDED, max_examples=max(1, round(500 * TIMES)))
 @given(
     content=st.one_of(st.binary(max_size=300), st.lists(LINES, max_size=30).map("\n".join)),
     name=st.sampled_from(["a.txt", "a.s1p"]),

@@ -107,7 +107,7 @@ def test_bands_hold_the_spread_of_the_parameters():
     names = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
     fit = replace(fit, correlation_names=names, correlation=np.eye(6))
     rng = np.random.default_rng(4)
-    found = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(fit, rng, 4000))
+    found = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(fit, rng, 2000))
     band = found.figures["fc_hz"].after
     assert band.low < band.value < band.high
     # fc = Fs√(1 + Vas/Vb) with Vas ∝ Sd²/(Fs² Mms): relative slopes by Fs, Mms and Sd.
@@ -115,7 +115,7 @@ def test_bands_hold_the_spread_of_the_parameters():
     slope = 0.01 * math.hypot(1.0 - part, 0.5 * part, part)
     assert (band.high - band.low) / (2 * 1.96 * band.value) == pytest.approx(slope, rel=0.1)
     vague = replace(made_fit(spread=0.2), correlation_names=names, correlation=np.eye(6))
-    wide = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(vague, rng))
+    wide = consequence(closed_box(driver, qtc=0.8).enclosure, exact(driver), draws_of_fit(vague, rng, 500))
     assert wide.outcome == "undecided"
 
 

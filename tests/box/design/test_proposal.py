@@ -83,7 +83,7 @@ def test_a_limit_that_the_port_leaves_no_room_for_is_said():
 
 def _least_volume(ripple_db):
     low, high = 0.05 * DRIVER.Vas, 2.0 * DRIVER.Vas
-    for _ in range(12):
+    for _ in range(9):
         middle = math.sqrt(low * high)
         try:
             propose_vented(DRIVER, VentedAim(), VentedBounds(largest_volume=middle, ripple_db=ripple_db), VENTED)

@@ -102,8 +102,9 @@ def test_a_high_pass_is_found_with_which_nothing_stops_it_below_the_band(box, xm
         drive.excursion_after_mm[found.frequency_hz < 28.0],
     )
     assert np.max(below) < 1.06 * np.max(within)
-    fixed = flat(make(driver, **box), 28.0, high_pass=2 * len(passes))
-    assert fixed.sections == found.sections
+    if xmax is None:
+        fixed = flat(make(driver, **box), 28.0, high_pass=2 * len(passes))
+        assert fixed.sections == found.sections
 
 
 def test_own_sections_stand_beside_those_found():
