@@ -51,3 +51,13 @@ def test_where_a_lean_lmfit_cannot_be_loaded_the_whole_one_is(tmp_path):
         "from scipy.stats import norm\nfrom . import part\nassert type(norm).__name__ != '_Later'\n"
     )
     assert said("for_a_command()", "found = lmfit.norm.cdf(0.0)", tmp_path) == 0.5
+
+
+def test_beside_other_threads_the_whole_one_is_loaded():
+    """Another thread that loads matplotlib at that moment would be told that there is none."""
+    script = "import threading; from tsfit.base.lean import for_a_command, load_lmfit; for_a_command(); "
+    script += "one = threading.Thread(target=load_lmfit); one.start(); one.join(); "
+    done = subprocess.run(
+        [sys.executable, "-c", f"{script}import lmfit; print(lmfit.model._HAS_MATPLOTLIB)"], capture_output=True, check=True
+    )
+    assert done.stdout.split() == [b"True"]

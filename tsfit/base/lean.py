@@ -10,6 +10,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
+from threading import current_thread, main_thread
 from types import ModuleType
 from typing import Any
 
@@ -29,7 +30,8 @@ def for_a_command() -> None:
 
 def load_lmfit() -> None:
     """Load lmfit, which is there from then on; a lean one in a command. Called before each import of it."""
-    if not _asked or "lmfit" in sys.modules:
+    if not _asked or "lmfit" in sys.modules or current_thread() is not main_thread():
+        # Other threads could come by what stands in.
         return
     # What else it needs is loaded first, so that nothing but lmfit itself sees what stands in.
     import scipy.optimize

@@ -123,15 +123,16 @@ class _LastTwo(Generic[Kept]):
     """What was found at the last two places."""
 
     def __init__(self) -> None:
-        self._found: dict[bytes, Kept] = {}
+        self._found: list[tuple[Real, Kept]] = []
 
     def at(self, x: Real, find: Callable[[Real], Kept]) -> Kept:
         """What is known of the variables `x` (n,), or what `find` says of them."""
-        place = x.tobytes()
-        if place not in self._found:
-            found = find(x)
-            self._found = dict([*self._found.items()][-1:]) | {place: found}
-        return self._found[place]
+        for place, found in self._found:
+            if (x == place).all():
+                return found
+        found = find(x)
+        self._found = [(x.copy(), found), *self._found[:1]]
+        return found
 
 
 class Objective:
