@@ -209,7 +209,7 @@ class _Part:
     @property
     def power(self) -> Real:
         """Power that is expected in each line."""
-        return _square(self.expected)
+        return np.asarray(self.size * _square(self.block.first))
 
     def leave(self, correction: Complex) -> None:
         """Tell the power that points with this `correction` of each band leave over in each line."""

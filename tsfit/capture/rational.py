@@ -132,7 +132,7 @@ def of_tones(
 def _basis(s: Complex, poles: Complex) -> Complex:
     """Partial fractions (k, n) with real coefficients: of a pair, the sum and j times the difference."""
     out = 1.0 / (s - poles[:, np.newaxis])
-    for k in np.flatnonzero(poles.imag > 0.0).tolist():
+    for k in (poles.imag > 0.0).nonzero()[0].tolist():
         first, second = out[k], out[k + 1]
         out[k], out[k + 1] = first + second, 1j * (first - second)
     return out
@@ -177,11 +177,11 @@ def _zeros(poles: Complex, coefficients: Real) -> Complex:
     """Zeros of 1 + Σ c/(s − p), mirrored into the left half-plane; conjugates stand side by side."""
     from scipy.linalg import lapack
 
-    ones = np.where(poles.imag > 0.0, 2.0, np.where(poles.imag < 0.0, 0.0, 1.0))
+    # A pair is told by the sum of both and j times their difference.
+    ones = 1.0 + np.sign(poles.imag)
     matrix = ones[:, np.newaxis] * -coefficients
-    places = np.arange(len(poles))
-    matrix[places, places] += poles.real
-    for k in np.flatnonzero(poles.imag > 0.0).tolist():
+    matrix.flat[:: len(poles) + 1] += poles.real
+    for k in (poles.imag > 0.0).nonzero()[0].tolist():
         matrix[k, k + 1] += poles[k].imag
         matrix[k + 1, k] -= poles[k].imag
     if not np.isfinite(matrix).all():

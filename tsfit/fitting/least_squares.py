@@ -323,12 +323,13 @@ def covariance_of(jacobian: Real, n_priors: int = 0) -> Real:
     information = jacobian @ jacobian.T
     free = np.arange(len(jacobian) - n_priors)
     information[free, free] += BOUNDLESS**-2.0
-    scale = np.sqrt(np.diag(information))
-    information = information / np.outer(scale, scale)
-    if not np.all(np.isfinite(information)):
+    scale = np.sqrt(information.diagonal())
+    sizes = scale[:, np.newaxis] * scale
+    information /= sizes
+    if not np.isfinite(information).all():
         return np.full(information.shape, np.inf)
     values, vectors = np.linalg.eigh(information)
-    return np.asarray((vectors / np.maximum(values, 1e-14)) @ vectors.T / np.outer(scale, scale))
+    return np.asarray((vectors / np.maximum(values, 1e-14)) @ vectors.T / sizes)
 
 
 def newton_step(objective: Objective, x: Real) -> tuple[Real, Real]:

@@ -27,11 +27,10 @@ from tsfit.circuit.load import (
     added_mass,
     air_load_change,
     closed_box,
-    free_air,
     infinite_baffle,
     leaking,
 )
-from tsfit.circuit.response import Circuit, impedance, impedance_gradient
+from tsfit.circuit.response import FREE_AIR, Circuit, impedance, impedance_gradient
 from tsfit.circuit.sprung import BOX, LABELS, of_box, terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.air import Air
@@ -265,7 +264,7 @@ class JointModel:
         if state.mass is not None:
             return added_mass(self._stated(v, f"mass:{state.mass}", state.mass))
         if not self._boxed(sweep):
-            return free_air()
+            return FREE_AIR
         air_load = self._stated(v, f"air load:{state.kind}", 1.0)
         if state.volume is None:
             return infinite_baffle(v["Sd"], state.air, air_load)
