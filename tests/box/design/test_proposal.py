@@ -58,7 +58,7 @@ def test_a_vented_box_keeps_its_bounds():
     assert found.limits.volume[1] == pytest.approx(0.05)
 
 
-@pytest.mark.parametrize("ripple_db", [0.3, 0.5, 1.0])
+@pytest.mark.parametrize("ripple_db", [0.3, 1.0])
 def test_a_port_that_takes_of_the_volume_leaves_the_ripple_within_its_limit(ripple_db):
     """The best without its port is tuned too high for the air that the port leaves."""
     driver = replace(DRIVER, Pe=200.0, Xmax=0.008)
@@ -82,12 +82,13 @@ def test_a_limit_that_the_port_leaves_no_room_for_is_said():
 
 
 def _least_volume(ripple_db):
-    low, high = 0.05 * DRIVER.Vas, 2.0 * DRIVER.Vas
-    for _ in range(9):
+    low, high = ends = 0.4 * DRIVER.Vas, 0.65 * DRIVER.Vas
+    for _ in range(6):
         middle = math.sqrt(low * high)
         try:
             propose_vented(DRIVER, VentedAim(), VentedBounds(largest_volume=middle, ripple_db=ripple_db), VENTED)
             high = middle
         except TsfitError:
             low = middle
+    assert ends[0] < low < high < ends[1]
     return high
