@@ -29,9 +29,26 @@ def test_what_is_no_bare_driver_is_named(drawn):
         assert refused.value.code == TOLD.get(thing.kind, "no_resonance"), thing.drawn
 
 
+@pytest.mark.parametrize(("number", "tuned"), [(3, 16.1), (32, 25.4), (53, 16.5)])
+def test_a_box_that_is_tuned_below_the_sweep_is_named(number, tuned):
+    """By the slope at the sweep's beginning alone: from 20, 30 and 40 Hz."""
+    thing = next(islice(vented(number + 1), number, None))
+    assert tuned < thing.curve.frequency_hz[0]
+    assert f"fb {tuned}" in thing.drawn
+    with pytest.raises(TsfitError) as refused:
+        fit([(thing.curve, State())])
+    assert refused.value.code == "vented_box"
+
+
 def test_no_bare_driver_is_accused():
     for thing in bare_drivers(2 * COUNT):
         assert fit([(thing.curve, State())]).parameters["Fs"].value > 0.0, thing.drawn
+
+
+def test_a_part_of_the_cone_is_no_box():
+    """It rings at four times the resonance in a closed box; the only one of a thousand bare drivers that was accused."""
+    thing = next(islice(bare_drivers(805), 804, None))
+    assert fit([(thing.curve, State())]).parameters["Fp1"].value == pytest.approx(327.5, rel=0.05)
 
 
 @pytest.mark.parametrize(

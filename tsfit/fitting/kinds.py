@@ -35,8 +35,9 @@ CLOSER, DESCRIBED = 0.5, 0.06
 """Misfit of a boxed driver over that of the bare one up to which it is told, and what it may miss itself."""
 STARTS = [(tuning, share) for tuning in (0.35, 0.5, 0.7, 0.85) for share in (0.7, 3.0)] + [(1.6, 0.7), (2.4, 1.0)]
 """Tuning over the peak that is seen, and Vas over volume, from which the search for a box begins."""
-TUNED = (0.12, 8.0)
-"""Tuning over the peak that is seen, between which a box is told, if it was swept: its peaks lie within a factor of 8."""
+TUNED = (0.12, 4.0)
+"""Tuning over the peak that is seen, between which a box is told: one that is tuned higher shows both its peaks, and what
+rings there beside a single one is a part of the cone."""
 BELOW = 1.3
 """Factor below the resonance from which a bare driver's reactance is positive, as those of coil and spring are; nearer to
 it, on either side, a stray reading may turn it over."""
@@ -149,7 +150,7 @@ def no_bare_driver(
         if tuned < peak.Fs and (late := begun_late(curve)):
             # Of a sweep without its beginning the low end is what the cone's own swinging made of it.
             return late
-        if max(TUNED[0] * peak.Fs, f[0]) < tuned < TUNED[1] * peak.Fs:
+        if TUNED[0] * peak.Fs < tuned < TUNED[1] * peak.Fs:
             seen = (
                 f"beside the resonance near {in_figures(peak.Fs, 3)} Hz stands that of a box tuned near "
                 f"{in_figures(tuned, 2)} Hz"
