@@ -145,7 +145,11 @@ def test_misfit_of_curves_by_others(name, fitted_curve):
 
 
 def test_median_misfit(fitted_curve):
-    """No linear steady thing comes closer to half of these curves than 0.6 %, so no circuit can."""
+    """A sum of six resonances and a dozen relaxations comes no closer to half of these curves than 0.6 %.
+
+    Ours has three resonances at most. With ten, or with twice the relaxations, the sum comes to 0.55 and 0.52 %; with
+    fourteen and twice the relaxations, a term for every third point, to 0.47 %.
+    """
     curves = [relative(fitted_curve(name)) for name in (*SINGLE, *FREE)]
     both = [(rms(miss), kramers_kronig(f, z).rms) for f, miss, z in curves]
     ours, closest = (float(np.median(each)) for each in zip(*both, strict=True))
