@@ -42,11 +42,9 @@ ON_TRUST = {
 FEW = (
     "voice over the sweep",
     "loose contact, spikes",
-    "header of one file lies, times",
     "lost at the resonance, samples",
     "gap, both channels, samples",
     "total channel limited softly",
-    "contact of more ohm in one sweep",
     "vented box, tuning over Fs",
     "crosstalk, dB",
     "header of every file lies, times",
