@@ -34,7 +34,8 @@ LONGEST = (
     "test_large_signal_steps", "test_ratio", "test_distortion", "test_impedance_refusals", "test_quality",
     "test_fit_statistics", "test_faults", "test_alignment", "test_playback", "test_damaged_files", "test_monte_carlo",
     "test_batch", "test_rig", "test_live_recording", "test_mutation", "test_scaling", "test_recordings_to_truth",
-    "test_results_on_real_drivers", "test_start",
+    "test_results_on_real_drivers", "test_start", "test_small_driver", "test_port", "test_first_lines", "test_ramp",
+    "test_select", "test_scatter", "test_micro_speaker",
 )  # fmt: skip
 """Files that take longest come first, so that no worker is left with one of them alone at the end."""
 

@@ -48,7 +48,7 @@ def test_stated_errors_hold_where_neighbours_err_alike():
     curves, area, _ = make(
         ("free air", "added mass", "closed box"), np.random.default_rng(3), coil="semi-inductance", suspension="log-creep"
     )
-    found = fit(curves, sd=area, coil="ladder-2", suspension="ideal", monte_carlo=300)
+    found = fit(curves, sd=area, coil="ladder-2", suspension="ideal", monte_carlo=200)
     for name in ("Re", "Mms", "Qes", "Sd", "Vas"):
         trials = found.monte_carlo.figures[name]
         assert trials.stdev == pytest.approx(found.parameters[name].stdev, rel=0.15), name
