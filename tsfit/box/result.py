@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from tsfit.base.arrays import Read, Real, runs
+from tsfit.base.arrays import Read, Real
 from tsfit.base.figures import in_figures
 from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
@@ -19,6 +19,7 @@ from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
 from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
+from tsfit.box.overdriven import overdriven
 from tsfit.box.parts import AirLoad, Filling
 from tsfit.box.room import CAUTION, Room
 from tsfit.box.told import CM, CM2, GRAM, LITRE, MM, Told, in_units
@@ -204,7 +205,7 @@ class BoxResult:
         found += [_note("measured_limit", words) for words in self.measured]
         return (
             *found,
-            *_overdriven(self.enclosure, frequency, moves, self.ratings),
+            *overdriven(self.enclosure, frequency, moves, self.ratings),
             *(_note("unrated", said) for said in unrated(self.ratings)),
         )
 
@@ -287,36 +288,6 @@ def odd_volume(volume: float, vas: float) -> str | None:
 
 def _note(code: str, message: str) -> QualityNote:
     return QualityNote(code, "note", message)
-
-
-def _overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: Ratings) -> list[QualityNote]:
-    """What goes beyond its rating at the drive."""
-    drive = f"{in_figures(enclosure.voltage, 3)} V"
-    notes = []
-    beyond, theirs = "cone travels beyond Xmax", "passive radiator travels beyond its limit"
-    for limit, travel, code, words in (
-        (ratings.xmax_m, moves.travel, "beyond_xmax", beyond),
-        (ratings.radiator_xmax_m, moves.radiator_travel, "radiator_beyond_xmax", theirs),
-    ):
-        if limit is not None and travel is not None and (over := travel > limit).any():
-            where = " and ".join(_beyond(frequency, travel / limit, start, stop) for start, stop in runs(over))
-            notes.append(_note(code, f"At {drive} the {words} ({in_figures(1e3 * limit, 3)} mm) {where}."))
-    speed, allowed = moves.port_speed, ratings.port_speed_m_s
-    if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
-        said = (
-            f"At {drive} the air in the port reaches {in_figures(fastest, 3)} m/s; above "
-            f"{in_figures(allowed, 2)} m/s ports like this are "
-        )
-        notes.append(_note("fast_port", f"{said}commonly called noisy."))
-    return notes
-
-
-def _beyond(frequency: Real, ratio: Real, start: int, stop: int) -> str:
-    """Say of one stretch of `frequency` where it lies; of one that has both ends also by how much a limit is passed."""
-    low, high = (in_figures(frequency[end], 3) for end in (start, stop - 1))
-    if start == 0:
-        return f"below {high} Hz"
-    return f"from {low} to {high} Hz, by up to {in_figures(100.0 * (float(np.max(ratio[start:stop])) - 1.0), 2)} %"
 
 
 @dataclass(frozen=True)
