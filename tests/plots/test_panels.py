@@ -13,7 +13,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.box.panels.cabinet import cabinet
 from tsfit.box.panels.plan import CabinetPlan, Tube
 from tsfit.box.ports import Port
-from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, panels_dxf, panels_plot
+from tsfit.plots.panels import BOARD_LAYER, CUTOUT_LAYER, SHEET_LAYER, UNDRIVEN, panels_dxf, panels_plot
 
 BOXES = int(os.environ.get("TSFIT_CABINETS", "8"))
 
@@ -198,3 +198,9 @@ def test_openings_are_told_in_millimetres_off_the_names_of_their_boards():
     names = [box for words, box in written.items() if "\n" in words]
     for size in ("Ø 232", "Ø 52"):
         assert not any(written[size].overlaps(name) for name in names)
+
+
+@pytest.mark.parametrize("cutout", [None, 0.2])
+def test_a_front_without_a_driver_is_drawn_with_a_word(cutout):
+    figure = panels_plot(cabinet(CabinetPlan(0.06, tube=Tube(Port(0.1), 0.15), cutout=cutout)))
+    assert (UNDRIVEN in [text.get_text() for text in figure.texts]) == (cutout is None)

@@ -15,13 +15,14 @@ if TYPE_CHECKING:
 
 BETWEEN_SHEETS, LETTER_MM = 100.0, 15.0
 """In the drawing, mm: what is left between sheets, and how high letters are where there is room."""
-MARGIN_IN, HEAD_IN, CAPTION_IN = 0.12, 0.3, 0.33
+MARGIN_IN, HEAD_IN, CAPTION_IN, LINE_IN = 0.12, 0.3, 0.33, 0.2
 NARROW_IN, HIGHEST_IN = 4.1, 5.0
 """Width for a phone, and how high a sheet may become."""
 MOSTLY = 0.9
 """A sheet used beyond this share of its side is drawn whole."""
 LEAST_PT = 5.0
 """Size of letters below which the size of an opening stands above it, not in it."""
+UNDRIVEN = "without an opening for the driver, whose size was not told"
 SHEET_LAYER, BOARD_LAYER, CUTOUT_LAYER, TEXT_LAYER = "SHEET", "BOARDS", "CUTOUTS", "TEXT"
 
 
@@ -40,14 +41,18 @@ def panels_plot(data: Cabinet, *, narrow: bool = False) -> Figure:
     wide = NARROW_IN if narrow else WIDTH_IN
     room = wide - 2.0 * MARGIN_IN
     scale = min(room / max(length for length, _ in used), HIGHEST_IN / max(width for _, width in used))
-    height = HEAD_IN + sum(width * scale + CAPTION_IN for _, width in used) + MARGIN_IN
+    undriven = all(one.cutout_mm is None for one in data.panels)
+    head = HEAD_IN + LINE_IN * undriven
+    height = head + sum(width * scale + CAPTION_IN for _, width in used) + MARGIN_IN
     figure = Figure(figsize=(wide, height))
     w, h, d = map(half_mm, data.outside_mm)
     title = f"Boards of {in_figures(data.thickness_mm, 3)} mm for a box {w} wide, {h} high, {d} mm deep"
     figure.text(
         0.01, 1.0 - 0.07 / height, title, va="top", fontsize=SMALL if narrow else TITLE, color=INK, weight="bold"
     )  # fmt: skip
-    foot = height - HEAD_IN
+    if undriven:
+        figure.text(0.01, 1.0 - (0.07 + LINE_IN) / height, UNDRIVEN, va="top", fontsize=TEXT - 2.0 * narrow, color=QUIET)
+    foot = height - head
     for number, (taken, width) in enumerate(used, start=1):
         # What stays whole fills the room that is left beside the boards.
         length = min(max(taken, room / scale), data.sheet_mm[0])

@@ -188,7 +188,7 @@ def panels_part(data: Cabinet, name: str) -> Part:
     ]
     w, h, depth = (_tenths(side) for side in data.outside_mm)
     said = f"{subject}: a box {w} wide, {h} high and {depth} mm deep, of {data.sheets} sheet{'s' * (data.sheets > 1)}."
-    return Part(subject, answer=[text(said)], box=box)
+    return Part(subject, answer=[text(" ".join((said, *data.remarks)))], box=box)
 
 
 def _tenths(millimetres: float) -> str:

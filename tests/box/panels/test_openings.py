@@ -65,3 +65,32 @@ def test_what_is_in_the_way_is_told(changes, words):
     with pytest.raises(TsfitError, match=words) as refused:
         cabinet(CabinetPlan(0.05, **changes))
     assert refused.value.code == "wrong_value"
+
+
+@pytest.mark.parametrize("tube", [ROUND, Tube(Port(0.1), 0.2), SLOT, None])
+def test_a_driver_whose_opening_is_not_told_is_missed_and_left_a_place(tube):
+    """More than half of the front, from above, stays free: there a driver goes, above the port (common practice)."""
+    built = cabinet(CabinetPlan(0.06, tube=tube))
+    (said,) = built.remarks
+    assert said.startswith("No opening for the driver: --cutout-mm (and --driver-l for its room)")
+    front = next(one for one in built.panels if one.name == "front")
+    assert front.cutout_mm is None
+    assert ("the port stands low" in said) == (tube in {ROUND, Tube(Port(0.1), 0.2)})
+    assert all(hole.y_mm + 0.5 * hole.sides_mm[1] < 0.5 * built.outside_mm[1] for hole in front.holes)
+    told = cabinet(CabinetPlan(0.06, tube=tube, cutout=0.2, driver=0.002))
+    assert told.remarks == ()
+
+
+@pytest.mark.parametrize(
+    ("plan", "words"),
+    [
+        (CabinetPlan(0.06, cutout=0.2), "Nothing of the inside is counted for the driver: --driver-l."),
+        (CabinetPlan(0.06, driver=0.002), "No opening for the driver: --cutout-mm."),
+        (
+            CabinetPlan(0.06, driver=0.002, braces=1),
+            "No opening for the driver: --cutout-mm; the braces may lie behind it.",
+        ),
+    ],
+)
+def test_what_is_not_told_of_the_driver_is_asked_for(plan, words):
+    assert cabinet(plan).remarks == (words,)

@@ -21,6 +21,7 @@ def test_the_printed_boards_enclose_the_volume(tsfit):
     )  # half a millimetre is printed
     assert "60.00 l, 62.00 l" in out
     assert out.startswith("6 boards from 1 sheet of 2500 x 1250 mm")
+    assert "No opening for the driver: --cutout-mm." in " ".join(out.split()[:40])
 
 
 def test_what_cannot_be_is_refused(tsfit):

@@ -173,7 +173,14 @@ def _port(plan: CabinetPlan, made: Slots | None) -> float:
 
 
 def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:
-    """Say what is tight. Raises ``wrong_value`` for a port that no depth holds."""
+    """Say what is left open and what is tight. Raises ``wrong_value`` for a port that no depth holds."""
+    if plan.cutout is None:
+        room = "" if plan.driver else " (and --driver-l for its room)"
+        tube = plan.tube is not None and plan.tube.port.diameter is not None and not plan.port_at
+        low = "; the port stands low to leave it a place" * tube
+        yield f"No opening for the driver: --cutout-mm{room}{low}{'; the braces may lie behind it' * (plan.braces > 0)}."
+    elif not plan.driver:
+        yield "Nothing of the inside is counted for the driver: --driver-l."
     if plan.tube is not None:
         port, length = plan.tube.port, plan.tube.length - plan.front
         free, mouth = inside[2] - length, port.height or port.across
@@ -189,8 +196,6 @@ def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:
             )
         if free < mouth:
             yield f"Mind that {told}; one diameter, or height of a slot, is better left free behind it."
-    if plan.braces and plan.cutout is None:
-        yield "No cutout is told, so the braces may lie behind a driver."
 
 
 def _panels(

@@ -108,7 +108,8 @@ def front_openings(plan: CabinetPlan, inside: Sides, made: Slots | None, *, rese
         if size is not None:
             found += [Hole(what, x, y, size, size) for x, y in places]
     free = [(what, count, size) for what, count, size, places in groups if count and size is not None and not places]
-    found += _stacked(free, inside, wall, low, [wall + GAP] * plan.braces if reserve else [])
+    reserved = [wall + GAP] * plan.braces if reserve else []
+    found += _stacked(free, inside, wall, low, reserved, low_down=plan.cutout is None)
     _check(found, inside, wall, "front")
     if made is not None and any(cut.what != "port" and cut.y - 0.5 * cut.height < wall + made.top + GAP for cut in found):
         raise TsfitError("cutout: it lies where the slot's boards are; place it higher.", code="wrong_value")
@@ -116,10 +117,10 @@ def front_openings(plan: CabinetPlan, inside: Sides, made: Slots | None, *, rese
 
 
 def _stacked(
-    groups: list[tuple[str, int, float]], inside: Sides, wall: float, low: float, reserve: list[float]
+    groups: list[tuple[str, int, float]], inside: Sides, wall: float, low: float, reserve: list[float], *, low_down: bool
 ) -> list[Hole]:
     """Rows of equal openings one above the other, evenly in what is free: ports side by side, others with as few in a row
-    as the height asks for. `reserve` is kept free, gap by gap.
+    as the height asks for. `reserve` is kept free, gap by gap. `low_down` leaves the most above them, for a driver.
     """
     w, h = inside[0], inside[1] - low
     beside = {what: max(int((w - GAP) / (size + GAP)), 1) for what, _, size in groups}
@@ -142,9 +143,11 @@ def _stacked(
             f"{' beside the braces' if reserve else ''}; give the box --height-mm or --width-mm, or tell their places.",
             code="wrong_value",
         )
-    y, found = wall + low + 0.5 * GAP, list[Hole]()
+    y, found, each = wall + low + 0.5 * GAP, list[Hole](), spare / len(gaps)
+    if low_down and rows:
+        each = min(each, 0.5 * min(size for *_, size in rows))
     for (what, count, size), gap in zip(rows, gaps, strict=False):
-        y += gap + spare / len(gaps) + 0.5 * (size + GAP)
+        y += gap + each + 0.5 * (size + GAP)
         found += [Hole(what, wall + w * (k + 0.5) / count, y, size, size) for k in range(count)]
         y += 0.5 * (size + GAP)
     return found

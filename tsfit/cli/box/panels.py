@@ -126,6 +126,8 @@ def _print(built: Cabinet, air: str) -> None:
         rows.insert(3, ("braces above the inner lower wall", f"{heights} mm"))
     count, sheets = sum(one.count for one in built.panels), f"{built.sheets} sheet{'s' * (built.sheets > 1)}"
     say(f"{count} boards from {sheets} of {length:.0f} x {width:.0f} mm, {built.weight_kg:.1f} kg; outside {outside} mm.")
+    for remark in built.remarks:
+        say(remark)
     print_table(("box", "value"), rows)
     boards = [[one.name, f"{one.count}", half_mm(one.length_mm), half_mm(one.width_mm)] for one in built.panels]
     print_table(("board", "how many", "length, mm", "width, mm"), boards)
@@ -137,8 +139,6 @@ def _print(built: Cabinet, air: str) -> None:
     if openings:
         columns = ("in the", "opening", "from left, mm", "from below, mm", "size, mm")
         print_table(columns, openings, title="middle of each opening, as seen from outside, the board's length upright")
-    for remark in built.remarks:
-        say(remark)
     if is_full():
         cuts = []
         for number, one in enumerate(built.cuts, start=1):
