@@ -15,7 +15,7 @@ def test_every_box_has_a_panel_with_its_changes(rated):
     figure = consequence_plot("Wagtail 8", list(found))
     panels = figure.axes
     assert [panel.get_title(loc="left") for panel in panels] == ["Box 0, 30 l", "Box 1, 50 l, tuned to 33 Hz"]
-    names = ["at the same voltage", "at its loudest"] if rated else ["at the same voltage"]
+    names = ["at the same voltage", "loudest, by printed limits"] if rated else ["at the same voltage"]
     for panel, item in zip(panels, found, strict=True):
         assert sorted(text.get_text() for text in panel.texts) == sorted(names)
         drawn = [line for line in panel.lines if len(line.get_xdata()) == len(item.frequency_hz)]

@@ -114,13 +114,13 @@ def sentence(item: Consequence, *, own: bool = False) -> str:
         return _of_own(item, f"{place}{f', {planned}' if planned else ''}", apart)
     if item.outcome == "adjust" and item.remedy is not None:
         now = _about(item.remedy)
-        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}; as planned {apart} off."
+        return f"{place}: about {now} instead of {planned}{_left(item.remedy)}, else {apart} off in shape."
     what = {
         "holds": "which can stay",
         "undecided": "the measurement is too uncertain to say whether it can stay; measure more exactly",
     }.get(item.outcome) or _none(item)
     joint = "," if item.outcome == "holds" else ";"
-    departs = f"up to {apart} off the plan"
+    departs = f"up to {apart} off the plan in shape"
     return f"{place}{f', {planned}' if planned else ''}: {departs}{joint} {what}."
 
 
@@ -145,7 +145,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
     if figure is not None and math.isfinite(figure.before.value + figure.after.value):
         by_sheet, measured = (f"{one.value:.{digits}f}{unit}" for one in (figure.before, figure.after))
         called = "Qtc" if name == "qtc" else "f3"
-        told = f"{called} {measured} with this driver, {by_sheet} with the sheet's (up to {apart} apart)"
+        told = f"{called} {measured} with this driver, {by_sheet} with the sheet's (up to {apart} apart in shape)"
     if item.outcome == "adjust" and item.remedy is not None:
         size = _about(item.remedy)
         if _not_worth(item):

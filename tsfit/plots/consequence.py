@@ -41,7 +41,7 @@ def consequence_plot(name: str, boxes: Sequence[Consequence]) -> Figure:
 
 def _curves(box: Consequence) -> list[tuple[str, BandCurve]]:
     most = box.maximum_change_db
-    return [("at the same voltage", box.level_change_db), *([] if most is None else [("at its loudest", most)])]
+    return [("at the same voltage", box.level_change_db), *([] if most is None else [("loudest, by printed limits", most)])]
 
 
 def _title(box: Consequence) -> str:

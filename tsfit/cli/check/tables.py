@@ -150,13 +150,13 @@ def _print_consequence(box: Consequence) -> None:
             rows.append([headed(name), before, value, f"{low} to {high}"])
     print_table([f"in the {box.box}", "sheet", "fit", "95 %"], rows)
     known = [("level", box.level_change_db)]
-    known += [] if box.maximum_change_db is None else [("most level", box.maximum_change_db)]
+    known += [] if box.maximum_change_db is None else [("loudest", box.maximum_change_db)]
     columns = ["Hz", *(column for label, _ in known for column in (f"{label}, dB", "95 %"))]
     rows = [
         [f"{box.frequency_hz[k]:g}", *(cell for _, change in known for cell in _change(change, k))]
         for k in tabled(box.frequency_hz)
     ]
-    print_table(columns, rows, title="fit less sheet")
+    print_table(columns, rows, title="fit less sheet; loudest: within the printed limits")
 
 
 def _change(change: BandCurve, k: int) -> tuple[str, str]:
