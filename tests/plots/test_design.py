@@ -9,7 +9,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.contour import QuadContourSet
 
 from tsfit.box.design.jumps import Jumps, jumps
-from tsfit.box.design.search import design_map, usual_limits
+from tsfit.box.design.search import best_vented, design_map, usual_limits
 from tsfit.driver.record import Driver
 from tsfit.plots.design import WIDE_PT, finer, map_plot, without_teeth
 
@@ -159,3 +159,25 @@ def test_boxes_on_the_edge_of_the_shade_keep_a_limit_just_so():
     over = design.search.evaluate(1e-3 * places[:, 0], places[:, 1]).exceeded["ripple"]
     assert len(places) > 100
     assert np.quantile(np.abs(over), 0.9) < 0.02
+
+
+@pytest.mark.parametrize("volume", [0.03, 0.05, 0.09])
+def test_the_best_box_with_a_scaled_port_stands_where_the_shade_begins(volume):
+    """A port as wide as its speed asks keeps that limit everywhere; what is left binds at the edge, and there alone."""
+    limits = replace(usual_limits(HERON, volume), port_speed=10.0, fixed_port=False, ripple_db=2.0)
+    search = vented_search(HERON, limits, voltage=5.0, leak_q=10.0)
+    best = best_vented(search)
+    place = float(best.volume[0]), float(best.tuning[0])
+    design = design_map(search, place)
+    figure = map_plot(design, place)
+    (shade,) = [one for one in figure.axes[0].collections if isinstance(one, QuadContourSet) and one.filled]
+    meshes = np.log([design.volume[1] / design.volume[0], design.tuning[1] / design.tuning[0]])
+    edge = np.concatenate([path.vertices for path in shade.get_paths()])
+    away = np.log(edge / [1e3 * place[0], place[1]]) / meshes
+    assert np.min(np.linalg.norm(away, axis=1)) < 0.3
+    near = edge[(np.abs(away[:, 1]) < 3.0) & (np.abs(away[:, 0]) < 4.0)]
+    over = search.evaluate(1e-3 * near[:, 0], near[:, 1]).exceeded
+    binding = np.max([over["ripple"], over["volume with its port"], over["port length"]], axis=0)
+    assert len(near) > 4
+    # A corner between two limits is cut within its mesh, by less than a whole one.
+    assert np.max(np.abs(binding)) < 0.6 * meshes[0]

@@ -1,6 +1,7 @@
 """Trade-off map of vented boxes: what each volume and tuning gives."""
 
 from collections.abc import Callable
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -8,6 +9,7 @@ from matplotlib.collections import LineCollection
 from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 from matplotlib.path import Path
+from matplotlib.patheffects import withStroke
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from tsfit.base.arrays import Mask, Real
@@ -32,6 +34,8 @@ PLACES = (0.5, 0.25, 0.75, 0.4, 0.6, 0.15, 0.85)
 APART = (0.09, 0.05)
 """Shares of the panel's width and height that two names keep between them."""
 JUMP = "here f3 or ripple jumps:\na dip in the level comes or goes"
+HALO: Final[dict[str, Any]] = {"linewidth": 2.0, "foreground": "white"}
+"""Lifts words off the lines behind them; a filled ground would look like boxes within the limits."""
 SHORTEST = 0.1
 """Pieces of contours that reach over a smaller share of the panel, in width and height, are left out."""
 
@@ -168,7 +172,7 @@ def _name_jumps(panel: Axes, litres: Real, tuning: Real, pieces: Real) -> list[R
     note(
         panel, JUMP, (litre, hertz), INK, words, textcoords="axes fraction",
         ha="center", va="center", zorder=4,
-        bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+        path_effects=[withStroke(**HALO)],
         arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.6},
     )  # fmt: skip
     return [np.array([words[0] + along, words[1]]) for along in (-0.15, -0.07, 0.0, 0.07, 0.15)]
@@ -190,6 +194,6 @@ def _mark(panel: Axes, litres: float, tuning: float, ends: tuple[Real, Real]) ->
     note(
         panel, f"{in_figures(litres, 3)} l, {in_figures(tuning, 3)} Hz", (litres, tuning), INK, (-9 if left else 9, 9),
         ha="right" if left else "left", fontsize=TEXT, weight="bold",
-        bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "none", "alpha": 0.85},
+        path_effects=[withStroke(**HALO)],
     )  # fmt: skip
     return [np.array([x + (-1.0 if left else 1.0) * along, y + 0.03]) for along in (0.0, 0.07, 0.14)]

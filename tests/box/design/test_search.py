@@ -126,6 +126,22 @@ def test_limits_that_exclude_everything_are_named():
     assert refused.value.code == "unreachable_limits"
 
 
+@pytest.mark.parametrize(("largest", "more"), [(0.015, True), (0.1, False), (0.3, False)])
+@pytest.mark.parametrize(
+    ("port", "side"), [(Port(diameter=0.05), "diameter"), (Port(width=0.1, height=0.02), "width")], ids=["round", "slot"]
+)
+def test_a_port_too_narrow_is_told_with_what_helps(port, side, largest, more):
+    """More volume is no remedy where the search leaves much of it unused; twice the section is one, where room is left."""
+    limits = replace(usual_limits(HERON, largest), port=port, port_speed=10.0, port_length=1.0, ripple_db=2.0)
+    search = vented_search(HERON, limits, voltage=8.0, leak_q=10.0)
+    with pytest.raises(TsfitError, match=r"port speed \(\S+ m/s, limit 10: --port-speed-m-s\)") as refused:
+        best_vented(search)
+    assert f"take a wider port (--port-{side}-cm)" in refused.value.message
+    assert ("allow more volume" in refused.value.message) == more
+    if not more:
+        best_vented(replace(search, limits=replace(limits, port=port.wider(2.0))))
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_a_search_behind_a_resistance_with_air_load_and_other_ports_agrees_with_the_box_alone(seed):
     """What the search says of its box is what the box says of itself."""

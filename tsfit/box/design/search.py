@@ -29,6 +29,9 @@ DEFAULT_RIPPLE_DB = 0.5
 """Ripple allowed when none is stated (common practice, no source)."""
 SHOWN = 1e-3
 """Logarithm by which a limit is exceeded from which its figures differ."""
+MORE_VOLUME = "allow more volume"
+NEARLY = 0.99
+"""Share of the largest volume from which a box is as large as it may be."""
 FAR_WITHIN = -10.0
 PLAIN_PORT = Port(diameter=0.1)
 """Stands for a round port of any size."""
@@ -115,8 +118,9 @@ class VentedSearch:
         }
         if not np.all(np.isnan(length)):
             speed = found.port_flow / (self.port.area * scale**2)
+            if limits.scaled_port is None:
+                exceeded["port speed"] = _over(speed, limits.port_speed * (1.0 + 1e-9))
             exceeded |= {
-                "port speed": _over(speed, limits.port_speed * (1.0 + 1e-9)),
                 "port length": _over(length, longest),
                 "volume with its port": _over(
                     volume + self.port.displaced(np.maximum(length, 0.0), scale=scale), limits.volume[1]
@@ -200,7 +204,9 @@ def best_vented(
         longest = length / math.exp(float(found.exceeded.get("port length", np.zeros(1))[0]))
         most = 1e3 * limits.volume[1]
         whole = most * math.exp(float(found.exceeded.get("volume with its port", np.zeros(1))[0]))
+        speed = limits.port_speed * math.exp(float(found.exceeded.get("port speed", np.zeros(1))[0]))
         told = {
+            "port speed": f" ({in_figures(speed)} m/s, limit {in_figures(limits.port_speed)}: --port-speed-m-s)",
             "ripple": f" ({found.merits.unevenness_db[0]:.3f} dB with the coil counted, limit {limits.ripple_db:g}: "
             "--ripple-db)",
             "group delay": f" ({in_figures(1e3 * found.merits.delay_s[0], 4)} ms, limit {in_figures(1e3 * limits.delay)}: "
@@ -210,17 +216,28 @@ def best_vented(
         }
         # What no digit shows is not told beside what one does.
         shown = min(SHOWN, max(float(over[0]) for over in found.exceeded.values()))
-        missed = [limit + told.get(limit, "") for limit, over in found.exceeded.items() if over[0] >= shown]
-        raise unreachable(search.bare, f"{in_figures(1e3 * found.volume[0], 3)} l", float(found.tuning[0]), missed)
+        names = [limit for limit, over in found.exceeded.items() if over[0] >= shown]
+        missed, litres = [limit + told.get(limit, "") for limit in names], f"{in_figures(1e3 * found.volume[0], 3)} l"
+        remedies = [MORE_VOLUME]
+        if "port speed" in names:
+            side = "diameter" if search.port.width is None else "width"
+            # Air is slower in a wider port; a larger box alone helps only where the closest is as large as it may be.
+            alone = names == ["port speed"] and found.volume[0] < NEARLY * limits.volume[1]
+            remedies = [f"take a wider port (--port-{side}-cm)", *[MORE_VOLUME] * (not alone)]
+        raise unreachable(search.bare, litres, float(found.tuning[0]), missed, ", or ".join(remedies))
     return found
 
 
-def unreachable(bare: Enclosure, litres: str, tuning: float, missed: Sequence[str]) -> TsfitError:
-    """That no box for `bare` keeps all limits, what the closest is, `litres` at `tuning` (Hz), and which it `missed`."""
+def unreachable(
+    bare: Enclosure, litres: str, tuning: float, missed: Sequence[str], remedy: str = MORE_VOLUME
+) -> TsfitError:
+    """That no box for `bare` keeps all limits, what the closest is, `litres` at `tuning` (Hz), which it `missed`, and what
+    else than to relax them is a `remedy`.
+    """
     return TsfitError(
         f"{bare.driver.name}: no {KIND_NAMES[bare.kind]} keeps all the limits; the closest, {litres} tuned to "
         f"{in_figures(tuning, 3)} Hz, misses the limit of {' and '.join(missed)}; relax "
-        f"{'it' if len(missed) == 1 else 'one of these'}, or allow more volume.",
+        f"{'it' if len(missed) == 1 else 'one of these'}, or {remedy}.",
         code="unreachable_limits",
     )
 
