@@ -2,17 +2,22 @@
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from helpers.boxes import box_plan
 from helpers.made_fit import made_driver
 
-from tsfit.box.answer import answer, levels, usual_port
+from tsfit.box.answer import answer, counted, levels, usual_port
 from tsfit.box.frequencies import LOUDEST_HZ
+from tsfit.box.limits import Ratings
 from tsfit.box.ports import Port
+from tsfit.box.result import box_form
+from tsfit.driver.record import MeasuredLimits
 
 HZ = (20.0, 50.0)
+MEASURED = MeasuredLimits(xmax_m=0.00661, travel="Travel measured: 6.61 mm.")
 
 
 def test_the_answer_says_how_loud_and_what_stops_it():
@@ -21,6 +26,36 @@ def test_the_answer_says_how_loud_and_what_stops_it():
     assert said[1].startswith("Loudest at 1 m in half space, and what stops it: ")
     assert "25 Hz (travel)" in said[1]
     assert answer(box_plan("closed", volume=0.045).build(made_driver()))[1].startswith("How loud it plays is open")
+
+
+@pytest.mark.parametrize(
+    ("driver", "ratings", "count", "told"),
+    [
+        ({"Xmax": 0.009, "Pe": 400.0}, {}, 1, "Limits: Xmax 9 mm and Pe 400 W, as printed."),
+        ({"Xmax": 0.009, "Pe": 400.0}, {}, 2, "Limits of each driver: Xmax 9 mm and Pe 400 W, as printed."),
+        ({"Xmax": 0.009, "Pe": 400.0}, {"xmax_m": 0.0055}, 1, "Limits: Xmax 5.5 mm as stated, Pe 400 W as printed."),
+        ({"Xmax": 0.009, "measured": MEASURED}, {}, 1, "Limits: Xmax 6.61 mm, as measured."),
+        (
+            {"Xmax": 0.009, "Pe": 400.0, "measured": MEASURED},
+            {},
+            1,
+            "Limits: Xmax 6.61 mm as measured, Pe 400 W as printed.",
+        ),
+        ({}, {"power_w": 150.0, "amplifier_v": 20.0}, 1, "Limits: Pe 150 W, as stated; amplifier 20 V."),
+        ({}, {"amplifier_v": 20.0}, 2, "Limits: amplifier 20 V."),
+    ],
+)
+def test_the_limits_that_count_are_named_and_whose_they_are(driver, ratings, count, told):
+    bare = replace(made_driver(), Xmax=None, Pe=None, Ppeak=None)
+    result = box_plan("closed", volume=0.045, ratings=ratings, drivers=count).build(replace(bare, **driver))
+    assert told in answer(result)[1]
+    form = box_form(result)
+    assert counted(form.ratings, form.ratings_by or {}, form.drivers) == [told]
+
+
+def test_of_a_file_that_does_not_say_whose_the_limits_are_nothing_is_guessed():
+    assert counted(Ratings(power_w=400.0, xmax_m=0.009), {}, 1) == ["Limits: Xmax 9 mm and Pe 400 W."]
+    assert counted(Ratings(), {}, 1) == []
 
 
 @pytest.mark.parametrize(("wall_mm", "across_cm"), [(3.0, 4.6), (0.0, 4.0), (18.0, 7.6)])

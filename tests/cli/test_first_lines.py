@@ -24,7 +24,12 @@ ANSWERED = {
     "what does the new sheet promise over the old": (("check", OLD, NEW), 25, ("3.7 dB more level", "same watts")),
     "how large and how low is a closed box": (("box", "closed", "new.json", "--qtc", "0.707"), 20, ("46.5 l", "f3 56")),
     "how loud is it and what stops it": (
-        ("box", "closed", "new.json", "--qtc", "0.707", "--sheet", NEW), 20, ("98 dB at 25 Hz (travel)", "100 Hz (power)"),
+        ("box", "closed", "new.json", "--qtc", "0.707", "--sheet", NEW), 20,
+        ("98 dB at 25 Hz (travel)", "100 Hz (power). Limits: Xmax 9 mm and Pe 400 W, as printed."),
+    ),
+    "how loud by the travel that was measured": (
+        ("box", "closed", "new.json", "--qtc", "0.707", "--sheet", NEW, "--travel", TRAVEL), 21,
+        ("95 dB at 25 Hz (travel)", "Limits: Xmax 6.61 mm as measured, Pe 400 W as printed."),
     ),
     "how loud by travel alone": (
         ("box", "closed", "new.json", "--qtc", "0.707", "--xmax-mm", "9"), 20,

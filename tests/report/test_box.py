@@ -40,6 +40,7 @@ def test_the_page_names_what_stops_the_loudest_and_what_rings():
     form = box_form(closed_box(kinked, qtc=0.707, voltage=2.83, ratings={"power_w": 150.0}))
     assert set(form.limited_by) == {"travel", "power"}
     part = box_part(form, "owl")
+    assert part.answer[0].text.endswith("Limits: Xmax 6 mm as printed, Pe 150 W as stated.")
     pictures = [block.picture for block in (*part.answer, *part.box) if block.picture is not None]
     assert len(pictures) == 2
     for one in pictures:

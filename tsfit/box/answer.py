@@ -8,11 +8,11 @@ import numpy as np
 from tsfit.base.figures import in_figures
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
-from tsfit.box.limits import COUNTED, GIVE_RATINGS, MaximumOutput, not_counted
+from tsfit.box.limits import COUNTED, GIVE_RATINGS, MaximumOutput, Ratings, Whose, not_counted, whose
 from tsfit.box.loudness import watts
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
-from tsfit.box.told import written
+from tsfit.box.told import MM, written
 
 ANSWERED = (
     ("", [("volume_l", "l")]),
@@ -45,6 +45,7 @@ def answer(result: BoxResult) -> list[str]:
     loud = f"How loud it plays is open: no rating is known; {GIVE_RATINGS}."
     if most is not None:
         loud = loudest(zip(LOUDEST_HZ, most.spl_db, most.limited_by, strict=True), *_not_known(result, most))
+        loud = " ".join((loud, *counted(result.ratings, whose(enclosure, result.ratings), enclosure.count)))
     speed = result.ratings.port_speed_m_s
     if most is not None and speed is not None and "port speed" in most.limited_by:
         own = result.opening.port_speed_limit
@@ -134,6 +135,32 @@ def loudest(levels: Iterable[tuple[float, float, str]], aside: str | None = None
     if aside is not None:
         return f"By {' and '.join(limits)} alone {told}; {aside} not counted{more}."
     return f"Loudest at 1 m in half space, and what stops it: {told}."
+
+
+def counted(ratings: Ratings, by: Mapping[str, Whose], count: int) -> list[str]:
+    """The limits that the loudest counts: travel and power of one of `count` drivers, and whose they are, as far as `by`
+    tells; travel of radiators, and the amplifier. No sentence where none of them is rated.
+    """
+    own = [(_rated(*each), by.get(name)) for name, each in _own(ratings).items() if each[1] is not None]
+    known = {one for _, one in own}
+    if len(known) == 1:
+        said = " and ".join(words for words, _ in own) + "".join(f", as {one}" for one in known if one)
+    else:
+        said = ", ".join(f"{words} as {one}" if one else words for words, one in own)
+    radiators = None if ratings.radiator_xmax_m is None else ratings.radiator_xmax_m / MM
+    others = (("each radiator", radiators, "mm"), ("amplifier", ratings.volts, "V"), ("amplifier", ratings.amps, "A"))
+    told = "; ".join([*[said][: len(own)], *(_rated(*each) for each in others if each[1] is not None)])
+    return [f"Limits{' of each driver' * (count > 1 and bool(own))}: {told}."] if told else []
+
+
+def _own(ratings: Ratings) -> dict[str, tuple[str, float | None, str]]:
+    """What a driver stands: what it is called, its value and unit, by its name among the `ratings`."""
+    travel = None if ratings.xmax_m is None else ratings.xmax_m / MM
+    return {"xmax_m": ("Xmax", travel, "mm"), "power_w": ("Pe", ratings.power_w, "W")}
+
+
+def _rated(called: str, value: float | None, unit: str) -> str:
+    return f"{called} {in_figures(value, 3)} {unit}"
 
 
 def levels(result: BoxResult, frequencies: Sequence[float]) -> dict[str, list[str]]:

@@ -15,7 +15,7 @@ heating (less level at full power, by 20·lg(1 + 0.00393·ΔT) or so) is left ou
 
 import math
 from dataclasses import dataclass, field, fields, replace
-from typing import Annotated, NamedTuple
+from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,8 @@ COUNTED = {
 """What is counted of loudness only where its rating is known."""
 POSSIBLE = 1e-9, 1e9
 """SI, of any kind; what lies beyond is a slip, and its square might be no number."""
+Whose = Literal["printed", "measured", "stated"]
+"""Of the sheet, of what was measured of the driver, or of the one who asks."""
 GIVE_RATINGS = "give --sheet, or --rated-power-w and --xmax-mm"
 """Remedy where nothing is rated; every command that tells how loud a box plays has these options."""
 WORST_LOAD = 0.8
@@ -149,6 +151,21 @@ def ratings_of(enclosure: Enclosure, stated: "Ratings | None" = None) -> "Rating
         hot_ratio=found.hot_ratio,
     )
     return sheet if stated is None else stated.over(sheet)
+
+
+def whose(enclosure: Enclosure, ratings: "Ratings") -> dict[str, Whose]:
+    """Return by whom travel and power of `ratings` are, by their names there; none of what is not rated."""
+    driver, found = enclosure.driver, enclosure.driver.measured
+    known = {
+        "xmax_m": (found.xmax_m, driver.Xmax),
+        "power_w": (found.power_w, None if driver.Pe is None else driver.Pe / enclosure.count),
+    }
+    told: dict[str, Whose] = {}
+    for name, (measured, printed) in known.items():
+        if (value := getattr(ratings, name)) is not None:
+            same = [other is not None and math.isclose(value, other) for other in (measured, printed)]
+            told[name] = "measured" if same[0] else "printed" if same[1] else "stated"
+    return told
 
 
 def not_counted(ratings: "Ratings") -> str | None:

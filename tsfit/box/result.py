@@ -17,7 +17,7 @@ from tsfit.base.forms import IF_TOLD
 from tsfit.base.notes import QualityNote
 from tsfit.box.enclosure import Curves, Enclosure, Motion, curves, motion
 from tsfit.box.frequencies import LOUDEST_HZ, checked_frequencies, default_frequencies
-from tsfit.box.limits import MaximumOutput, Ratings, loudest, unrated
+from tsfit.box.limits import MaximumOutput, Ratings, Whose, loudest, unrated, whose
 from tsfit.box.numbers import PassBand, pass_band, resonance_with_losses
 from tsfit.box.overdriven import overdriven
 from tsfit.box.parts import AirLoad, Filling
@@ -312,6 +312,7 @@ class _BoxAsked:
     air_load: str = ""
     losses: dict[str, float | None] = field(default_factory=dict)
     ratings: Ratings | None = None
+    ratings_by: dict[str, Whose] | None = field(default=None, metadata=IF_TOLD)  # whose travel and power are, by name
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -344,6 +345,7 @@ def box_form(result: BoxResult) -> BoxForm:
         air_load=result.air_load,
         losses=dict(result.losses),
         ratings=result.ratings,
+        ratings_by=whose(result.enclosure, result.ratings) or None,
         **vars(curves),
         max_spl_db=None if maximum is None else maximum.spl_db,
         max_voltage_v=None if maximum is None else maximum.voltage_v,

@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.box.answer import loudest, size_and_reach
+from tsfit.box.answer import counted, loudest, size_and_reach
 from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
@@ -56,7 +56,8 @@ def box_part(data: BoxForm, name: str) -> Part:
     if data.max_spl_db is not None and data.limited_by is not None:
         at = [int(np.argmin(np.abs(np.log(data.frequency_hz / hz)))) for hz in LOUDEST_HZ]
         levels = ((hz, data.max_spl_db[k], data.limited_by[k]) for hz, k in zip(LOUDEST_HZ, at, strict=True))
-        said += f" {loudest(levels, not_counted(data.ratings or Ratings()))}"
+        rated = data.ratings or Ratings()
+        said = " ".join((said, loudest(levels, not_counted(rated)), *counted(rated, data.ratings_by or {}, data.drivers)))
     first = [quantity for quantity in quantities if quantity.span is not None]
     seen = _drawn(data, first, title, subtitle)
     loud = "" if data.max_spl_db is None else f", and the loudest{limits}"

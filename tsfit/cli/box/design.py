@@ -246,4 +246,4 @@ def _print(proposal: Proposal) -> None:
     named = proposal.alignment is not None or any(" alignment: " in other for other in proposal.others)
     if named and math.isinf(proposal.result.losses.get("leak_q", 0.0)):
         hint("These alignments are for a box without leaks; usual is a leak Q of 7, as in 'tsfit check': --leak-q 7.")
-    hint("--full adds levels, travel and what stops it, frequency by frequency, and the spread by its sources.")
+    hint("--full adds levels, travel, what stops them, and the spread by its sources.")
