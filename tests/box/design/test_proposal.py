@@ -1,6 +1,7 @@
 """Proposals against textbook formulas (Small, JAES 20(10), 1972), and questions that are none."""
 
 import math
+import re
 from dataclasses import replace
 
 import pytest
@@ -8,6 +9,7 @@ from helpers.boxes import box_plan
 from helpers.made_fit import made_driver
 
 from tsfit.base.errors import TsfitError
+from tsfit.box.design.alignments import possible_alignments
 from tsfit.box.design.proposal import ClosedAim, VentedAim, VentedBounds, propose_closed, propose_vented
 
 DRIVER = made_driver()
@@ -92,3 +94,31 @@ def _least_volume(ripple_db):
             low = middle
     assert ends[0] < low < high < ends[1]
     return high
+
+
+@pytest.mark.parametrize(("displaced", "filling"), [(0.0, 1.0), (0.004, 1.0), (0.004, 1.2), (0.012, 1.0)])
+def test_other_families_tell_the_volumes_that_they_tell_when_asked_for(displaced, filling):
+    """The net volume first, and with all that is in it where that is more than asked for."""
+    plan = box_plan("vented", volume=math.nan, port_diameter=0.07, displaced=displaced, filling=filling, leak_q=7.0)
+    family = next(iter(possible_alignments(DRIVER, 7.0)))
+    chamber = propose_vented(DRIVER, VentedAim(family), VentedBounds(), plan).result.chamber
+    found = propose_vented(DRIVER, VentedAim(), VentedBounds(largest_volume=0.98 * chamber.gross), plan)
+    (told,) = (one for one in found.others if family in one.partition(" alignment")[0])
+    net, gross, taken = re.search(
+        r"alignment: (\S+) l \((\S+) l (in all|with its port), more than asked for\)", told
+    ).groups()
+    assert float(net) == pytest.approx(1e3 * chamber.volume, rel=6e-3)
+    assert float(gross) == pytest.approx(1e3 * chamber.gross, rel=6e-3)
+    assert taken == ("in all" if displaced else "with its port")
+
+
+@pytest.mark.parametrize(("off", "named"), [(0.0, 1), (0.03, 2), (-0.05, 2)])
+def test_families_that_no_digit_tells_apart_are_named_once(off, named):
+    """At the Qts of B4, 0.383 without leaks (Thiele 1971), the families about it are one box."""
+    driver = replace(DRIVER, Qes=1.0 / (1.0 / (0.38268 * (1.0 + off)) - 1.0 / DRIVER.Qms))
+    families = set(possible_alignments(driver))
+    others = propose_vented(driver, VentedAim(), VentedBounds(), VENTED).others
+    said = [name for one in others for name in re.findall(r"[A-Z]+\d", one.partition(" alignment: ")[0])]
+    assert sorted(said) == sorted(families)
+    assert len({one.partition(" alignment: ")[2] for one in others}) == len(others)
+    assert len(others) == min(named, len(families))

@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.box.kinds import BandPassPlan, VentedPlan
@@ -14,6 +15,7 @@ from tsfit.box.parts import Opening
 from tsfit.box.plan import BoxPlan
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
+from tsfit.box.told import within
 from tsfit.driver.air import Air
 from tsfit.driver.record import Driver
 
@@ -41,6 +43,16 @@ def level_known(plan: BoxPlan, driver: Driver) -> bool:
     """Whether anything tells how loud the box shall play: a drive, or what power and amplifier allow."""
     stated = plan.drive.voltage is not None or plan.drive.power is not None
     return stated or rated_volts(plan, driver) is not None
+
+
+def at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
+    """`like` at the drive that gives a mid-band level, dB at 1 m in half space."""
+    if like.drive.voltage is not None or like.drive.power is not None:
+        raise TsfitError("Both a level and a drive are given; keep one of them.", code="usage")
+    given = like.setup(driver)
+    within(level_db, 0.0, 200.0, "level", "dB")
+    volts = given.voltage * 10.0 ** ((level_db - given.reference_db) / 20.0)
+    return replace(like, drive=replace(like.drive, voltage=volts))
 
 
 def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | None) -> QualityNote:

@@ -2,6 +2,7 @@
 
 import math
 from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Annotated, ClassVar
 
@@ -12,7 +13,7 @@ from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import Alignment, Family, align, possible_alignments
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.port import level_known, rated_volts, sized_for, usual_speed, with_port
+from tsfit.box.design.port import at_level, level_known, rated_volts, sized_for, usual_speed, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
     Aim,
@@ -227,7 +228,7 @@ def propose_vented(
     Raises ``no_alignment``, ``unreachable_limits``, ``usage``, and as `VentedBounds.limits` and `VentedPlan.build`.
     """
     if aim.level_db is not None:
-        like = _at_level(like, driver, aim.level_db)
+        like = at_level(like, driver, aim.level_db)
     sized = bounds.fixed_port and like.opening.port is not None
     bounds = replace(bounds, fixed_port=sized)
     given = like.setup(driver)
@@ -259,7 +260,7 @@ def propose_vented(
         result = replace(result, remarks=(*result.remarks, uneven))
     if not sized and "quieter_port" not in known:
         result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
-    others = tuple(_words(other, like, driver, bounds) for name, other in exist.items() if name != aim.family)
+    others = _others([other for name, other in exist.items() if name != aim.family], like, driver, bounds)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
 
 
@@ -337,7 +338,7 @@ def _with_a_port_that_fits(
     top, plans = math.floor(search.bare.reference_db), dict[int, VentedPlan]()
 
     def fits(less: int) -> bool:
-        quieter = _at_level(like, driver, top - less)
+        quieter = at_level(like, driver, top - less)
         try:
             found = _best_with_port(replace(search, bare=quieter.setup(driver)), aim, bounds, quieter, driver)
         except TsfitError:
@@ -362,22 +363,21 @@ def _with_its_port(plan: VentedPlan, driver: Driver, bounds: VentedBounds, large
     return with_port(plan, driver, scaled=not bounds.fixed_port, speed=bounds.port_speed or math.inf, largest=largest)
 
 
-def _at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
-    """`like` at the drive that gives a mid-band level, dB at 1 m in half space."""
-    if like.drive.voltage is not None or like.drive.power is not None:
-        raise TsfitError("Both a level and a drive are given; keep one of them.", code="usage")
-    given = like.setup(driver)
-    within(level_db, 0.0, 200.0, "level", "dB")
-    volts = given.voltage * 10.0 ** ((level_db - given.reference_db) / 20.0)
-    return replace(like, drive=replace(like.drive, voltage=volts))
+def _others(exist: Sequence[Alignment], like: VentedPlan, driver: Driver, bounds: VentedBounds) -> tuple[str, ...]:
+    """Say which boxes families give; those that no digit tells apart, as about B4, are one."""
+    named: dict[str, list[str]] = {}
+    for other in exist:
+        named.setdefault(_words(other, like, driver, bounds), []).append(other.family)
+    return tuple(
+        f"{' and '.join(', '.join(families).rsplit(', ', 1))} alignment: {words}" for words, families in named.items()
+    )
 
 
 def _words(other: Alignment, like: VentedPlan, driver: Driver, bounds: VentedBounds) -> str:
-    volume = like.filling.around(other.volume)
-    plan = replace(like, volume=volume, tuning=other.tuning)
+    plan = replace(like, volume=like.filling.around(other.volume), tuning=other.tuning)
     plays = replace(plan, opening=Opening()).build(driver).pass_band
     f3 = "" if plays.f3_hz is None else f"f3 {in_figures(plays.f3_hz, 3)} Hz, "
-    told = f"{other.family} alignment: {in_figures(1e3 * volume, 3)} l"
+    told = f"{in_figures(1e3 * other.volume / like.filling.factor, 3)} l"
     if bounds.largest_volume is not None:
         told += _beyond(plan, driver, bounds, bounds.largest_volume)
     return f"{told} tuned to {in_figures(other.tuning, 3)} Hz, {f3}ripple {plays.ripple_db:.2f} dB"
@@ -392,5 +392,5 @@ def _beyond(plan: VentedPlan, driver: Driver, bounds: VentedBounds, largest: flo
     whole = built.chamber.gross
     if whole is None or whole <= largest * (1.0 + 1e-6):
         return ""
-    port = "" if built.opening.port_area is None else " with its port"
-    return f" ({written(1e3 * whole, 'l')}{port}, more than asked for)"
+    taken = " in all" if plan.filling.displaced else "" if built.opening.port_area is None else " with its port"
+    return f" ({written(1e3 * whole, 'l')}{taken}, more than asked for)" if taken else " (more than asked for)"
