@@ -127,7 +127,9 @@ def test_the_table_is_that_of_the_curves():
     assert [float(cell) for cell in columns["at V"]] == pytest.approx(volts, rel=0.01)
 
 
-@pytest.mark.parametrize(("displaced_l", "told"), [(0.0, " l more, "), (3.0, " l (63.0 l in all), ")])
+@pytest.mark.parametrize(
+    ("displaced_l", "told"), [(0.0, "1.3 l more, "), (3.0, "1.3 of the 3.0 l displaced (63.0 l in all), ")]
+)
 def test_what_the_port_takes_is_more_or_part_of_what_is_displaced(displaced_l, told):
     plan = box_plan("vented", volume=0.06 + 1e-3 * displaced_l, tuning=30.0, port=Port(0.08), displaced=1e-3 * displaced_l)
     assert told in answer(plan.build(made_driver()))[0]

@@ -1,5 +1,6 @@
 import json
 import math
+import re
 from dataclasses import replace
 
 import control
@@ -212,3 +213,23 @@ def test_less_displaced_than_the_port_takes_is_said(displaced, little):
     driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
     result = vented_box(driver, volume=0.06 + displaced, tuning=31.0, port_diameter=0.08, displaced=displaced)
     assert ("little_displaced" in [note.code for note in result.notes]) == little
+
+
+@pytest.mark.parametrize(
+    ("told_l", "told"), [(0.6, {"tuning": 31.0}), (2.0, {"tuning": 22.0}), (1.0, {"port_length": 0.4})]
+)
+def test_the_sum_with_the_port_that_is_named_counts_what_was_told_and_the_port(told_l, told):
+    """Typed as it is named, it leaves what was told first beside the port: no warning, and tenths of a litre exact."""
+    driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+    first = vented_box(driver, volume=0.06, port_diameter=0.08, displaced=1e-3 * told_l, **told)
+    (said,) = [note.message for note in first.notes if note.code == "little_displaced"]
+    named = float(re.search(r"--displaced-l ([\d.]+)\.$", said)[1])
+    again = vented_box(driver, volume=0.06, port_diameter=0.08, displaced=1e-3 * named, **told)
+    assert told_l <= named - 1e3 * again.opening.port_volume + 0.01 <= told_l + 0.12
+    assert "little_displaced" not in [note.code for note in again.notes]
+
+
+def test_a_box_that_the_port_and_the_rest_fill_is_too_small():
+    driver = Driver("Heron 10", Re=5.6, Fs=31.0, Qms=4.6, Qes=0.42, Mms=0.052, Sd=0.0346)
+    small = vented_box(driver, volume=0.006, port_diameter=0.06, tuning=45.0, displaced=0.001)
+    assert any("take a larger box" in note.message for note in small.notes)

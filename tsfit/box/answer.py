@@ -82,7 +82,12 @@ def size_and_reach(numbers: Mapping[str, float | None], kind: str, drive_v: floa
     # A closed chamber behind the cone has no port: what is displaced there is not its.
     net, gross = numbers.get("volume_l"), numbers.get("gross_volume_l")
     counted = kind != "bandpass" and net is not None and gross is not None and gross > net
-    other = {"port_volume_l": f"l ({written(gross, 'l')} in all)"} if counted else {}
+    other = {}
+    if counted:
+        inside = float(gross or 0.0) - float(net or 0.0)
+        beside = inside > float(numbers.get("port_volume_l") or 0.0) + LEAST["port_volume_l"]
+        of = f"of the {_told('port_volume_l', inside, 'l')} displaced" if beside else "l"
+        other = {"port_volume_l": f"{of} ({written(gross, 'l')} in all)"}
     parts = [
         f"{_each(label, numbers)}{' ' * bool(label)}"
         f"{', '.join(_told(key, numbers.get(key), other.get(key, unit)) for key, unit in keys)}"

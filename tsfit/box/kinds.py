@@ -13,6 +13,7 @@ from tsfit.box.plan import BoxPlan, Built
 from tsfit.box.result import ChamberNumbers, OpeningNumbers, odd_volume
 from tsfit.box.told import LITRE, Inside, Told, within
 from tsfit.circuit import load
+from tsfit.driver.air import Air
 from tsfit.driver.formulas import closed_box_ratio, closed_box_volume, resonance
 from tsfit.driver.record import Driver
 from tsfit.driver.sizes import UNLIKE_ANY
@@ -111,13 +112,31 @@ class VentedPlan(BoxPlan, Filled):
         opened, notes = _opened(self.opening, float(box.port_mass), tuning, acting, given.driver)
         takes, told = opened.port_volume or 0.0, self.filling.displaced
         if 0.0 < told < 0.99 * takes:
-            said = (
-                f"{in_figures(told / LITRE, 3)} l displaced are less than the {in_figures(takes / LITRE, 3)} l that the "
-                "port takes: tell what driver, port and braces take together."
-            )
-            notes = (QualityNote("little_displaced", "warn", said), *notes)
+            notes = (QualityNote("little_displaced", "warn", self._little(takes, one.air)), *notes)
         chamber = ChamberNumbers.of(acting, self.filling, one.Vas)
         return Built(box, factors, chamber, opened, notes=notes)
+
+    def _little(self, takes: float, air: Air) -> str:
+        """Say that a port which `takes` more (m³) than all that is displaced was left out of it, and what it is with it."""
+        port, told = self.opening.port, self.filling.displaced
+        assert port is not None
+        said = f"{in_figures(told / LITRE, 3)} l displaced"
+        least = f"the port takes {in_figures(takes / LITRE, 3)} l"
+        # In less air the port of the same tuning is longer, and takes more.
+        inner = takes
+        for _ in range(100):
+            if told + inner >= self.volume:
+                return f"{said} should count the port too, and {least}; take a larger box."
+            acting = replace(self.filling, displaced=told + inner).acting(self.volume)
+            tuning = self.opening.tunes(self.tuning, acting, air)
+            mass = float(load.vented_box(acting, tuning, air).port_mass)
+            length = self.opening.length or port.length(mass, air, tuning)
+            inner = float(port.displaced(length))
+        together = f"{math.ceil((told + inner) / LITRE * 10.0 - 1e-6) / 10.0:.1f}"
+        return (
+            f"{said} should count the port too, and {least}. If they are driver and braces alone, tell all of it: "
+            f"--displaced-l {together}."
+        )
 
 
 @dataclass(frozen=True, kw_only=True)

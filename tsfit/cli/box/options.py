@@ -41,7 +41,7 @@ box_options = _add(
     click.option("--leak-q", default=math.inf, help="Loss factor of leaks.  [default: no loss]"),
     click.option("--absorption-q", default=math.inf, help="Loss factor of absorption.  [default: no loss]"),
     click.option("--filling", default=1.0, show_default=True, help="Times the volume that the air acts as, 1 to 1.4."),
-    click.option("--displaced-l", default=0.0, help="Driver, port and braces, taken off the volume.  [default: 0]"),
+    click.option("--displaced-l", default=0.0, help="Driver, braces and port, all in all; off the volume.  [default: 0]"),
 )
 
 shape_options = _add(
