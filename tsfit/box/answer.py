@@ -50,7 +50,7 @@ def answer(result: BoxResult) -> list[str]:
     if most is not None and speed is not None and "port speed" in most.limited_by:
         own = result.opening.port_speed_limit
         usual = ", above which ports like this are commonly called noisy" * (own is not None and math.isclose(speed, own))
-        loud += f" Air in the port is held to {in_figures(speed, 2) if usual else f'{speed:g}'} m/s{usual}."
+        loud += f" Air in the port is held to {in_figures(speed, 3) if usual else f'{speed:g}'} m/s{usual}."
     free = most is not None and enclosure.kind == "passive" and result.ratings.radiator_xmax_m is None
     return [
         f"{box}: {size_and_reach(result.numbers(), enclosure.kind, enclosure.voltage)}.",

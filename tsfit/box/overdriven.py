@@ -32,7 +32,7 @@ def overdriven(enclosure: Enclosure, frequency: Real, moves: Motion, ratings: Ra
     if speed is not None and allowed is not None and (fastest := float(np.max(speed))) > allowed:
         said = (
             f"At {drive} the air in the port reaches {in_figures(fastest, 3)} m/s; above "
-            f"{in_figures(allowed, 2)} m/s ports like this are "
+            f"{in_figures(allowed, 3)} m/s ports like this are "
         )
         notes.append(QualityNote("fast_port", "note", f"{said}commonly called noisy."))
     return notes

@@ -162,6 +162,20 @@ def test_a_family_says_when_its_port_takes_it_beyond_the_volume():
     assert "with its port, more than asked for" in beyond
 
 
+@pytest.mark.parametrize(("power", "told"), [(2.0, True), (10.0, True), (400.0, False)])
+def test_how_fast_the_air_in_a_given_port_gets_is_told_once(power, told):
+    """Where it is faster than its ends stand, the box says so itself."""
+    plan = box_plan("vented", volume=math.nan, port_diameter=0.1, power=power)
+    found = propose_vented(drawn(0)[0], VentedAim(), VentedBounds(), plan).result
+    assert ("port_air" in [note.code for note in found.notes]) == told
+    assert ("fast_port" in [note.code for note in found.notes]) != told
+    if told:
+        (said,) = (note.message for note in found.notes if note.code == "port_air")
+        speed = float(re.search(r"reaches ([\d.]+) m/s", said)[1])
+        curves = found.at(np.geomspace(5.0, 200.0, 400))
+        assert speed == pytest.approx(np.max(curves.port_speed_m_s), rel=6e-3)
+
+
 def test_a_port_as_large_as_its_box_is_refused():
     plan = box_plan("vented", volume=0.02, tuning=20.0, port_diameter=0.2)
     with pytest.raises(TsfitError, match="take a narrower one") as refused:

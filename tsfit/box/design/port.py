@@ -61,13 +61,23 @@ def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | N
     if limit is None:
         said = f"Which port it needs is open, since no power is known: {GIVE_RATINGS}, or --level-db"
         return QualityNote("port_open", "note", f"{said}; its room then counts in the volume.")
-    air = f"The air in the port keeps below {f'{speed:g}' if speed else in_figures(limit, 2)} m/s"
+    air = f"The air in the port keeps below {f'{speed:g}' if speed else in_figures(limit, 3)} m/s"
     if rated_volts(plan, driver) is not None:
         return QualityNote("port_sized", "note", f"{air} at the most that the ratings allow.")
     said = f"{air} up to {result.pass_band.reference_db:.0f} dB in the mid-band"
     if level_known(plan, driver):
         return QualityNote("port_sized", "note", f"{said}.")
     return QualityNote("quiet_port", "warn", f"{said}, and it is too narrow for more: {GIVE_RATINGS}, or --level-db.")
+
+
+def air_in_given(plan: BoxPlan, result: BoxResult) -> tuple[QualityNote, ...]:
+    """Say how fast the air gets in a port of given size at a stated drive; what is beyond its limit is said by the box."""
+    speed, limit = result.largest.port_speed_max_m_s, result.ratings.port_speed_m_s
+    stated = plan.drive.voltage is not None or plan.drive.power is not None
+    if not stated or speed is None or (limit is not None and speed > limit):
+        return ()
+    said = f"The air in the port reaches {in_figures(speed, 3)} m/s at {in_figures(result.enclosure.voltage, 3)} V."
+    return (QualityNote("port_air", "note", said),)
 
 
 def usual_speed(port: Port, air: Air) -> float:

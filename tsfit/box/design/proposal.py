@@ -13,7 +13,7 @@ from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import Alignment, Family, align, possible_alignments
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
-from tsfit.box.design.port import at_level, level_known, rated_volts, sized_for, usual_speed, with_port
+from tsfit.box.design.port import air_in_given, at_level, level_known, rated_volts, sized_for, usual_speed, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
     Aim,
@@ -260,6 +260,8 @@ def propose_vented(
         result = replace(result, remarks=(*result.remarks, uneven))
     if not sized and "quieter_port" not in known:
         result = replace(result, remarks=(*result.remarks, sized_for(plan, driver, result, bounds.port_speed)))
+    elif sized:
+        result = replace(result, remarks=(*result.remarks, *air_in_given(plan, result)))
     others = _others([other for name, other in exist.items() if name != aim.family], like, driver, bounds)
     return Proposal(aim.words(), plan, result, sensitivity(result, fit), others, alignment, search)
 
