@@ -174,3 +174,15 @@ def test_blocked_impedance_goes_with_the_shape():
     rest = 5.0 + s * CURVED.Le + 1.0 / (1.0 / (s * CURVED.L2) + 1.0 / CURVED.R2)
     assert z[1] == pytest.approx(abs(rest))
     assert z[0] > z[1] > z[2]
+
+
+@pytest.mark.parametrize(("cause", "told"), [(KeyboardInterrupt(), KeyboardInterrupt), (ValueError(), SystemError)])
+def test_ctrl_c_within_compiled_steps_is_told_as_such(cause, told, monkeypatch):
+    """As CPython tells of a compiled function that returns while an exception is set; seen once."""
+
+    def broken_off(*_):
+        raise SystemError("returned a result with an exception set") from cause
+
+    monkeypatch.setattr("tsfit.circuit.large_signal_steps.march", broken_off)
+    with pytest.raises(told):
+        move(STRAIGHT, np.zeros(21), RATE)

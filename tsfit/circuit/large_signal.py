@@ -142,11 +142,18 @@ def move(
     filled = np.zeros((len(CURVES), max(map(len, curves))))
     for row, curve in zip(filled, curves, strict=True):
         row[: len(curve)] = curve
-    states, slopes, (inward, outward) = march(
-        np.ascontiguousarray(u), 1.0 / steps_hz, block,
-        np.array([*(getattr(driver, name) for name in SCALARS[:-1]), APART * driver.arm, driver.Mms, driver.x0, push]),
-        tau, filled, np.array([len(curve) for curve in curves][: 3 * sensitive], dtype=np.int64), begun,
-    )  # fmt: skip
+    scalars = [*(getattr(driver, name) for name in SCALARS[:-1]), APART * driver.arm, driver.Mms, driver.x0, push]
+    orders = [len(curve) for curve in curves][: 3 * sensitive]
+    try:
+        states, slopes, (inward, outward) = march(
+            np.ascontiguousarray(u), 1.0 / steps_hz, block, np.array(scalars), tau, filled,
+            np.array(orders, dtype=np.int64), begun,
+        )  # fmt: skip
+    except SystemError as broken:
+        # Broken off by Ctrl-C, compiled steps tell of a fault of their own.
+        if isinstance(broken.__cause__, KeyboardInterrupt):
+            raise broken.__cause__ from None
+        raise
     slopes[SCALARS.index("arm") : len(SCALARS)] *= APART
     return Moved(states, slopes, float(inward), float(outward))
 

@@ -140,7 +140,7 @@ def sentence(boxed: BoxedChange) -> str:
     shape, later = found.shape_change_db, f"at {boxed.other.hours:g} h"
     planned = f"The cabinet planned on the driver at {boxed.first.hours:g} h"
     band = f"(95 %: {shape.low:.2f} to {shape.high:.2f} dB)"
-    most = f"the shape of its response, level aside, changes by {shape.value:.2f} dB at most {band}"
+    most = f"from f3/1.4 up its response changes in shape, level aside, by {shape.value:.2f} dB at most {band}"
     if found.outcome == "holds":
         return f"{planned} still holds {later}: {most}."
     if found.outcome == "undecided":

@@ -140,7 +140,8 @@ class HeldOffset:
 
 GO_LOUDER = (
     "Where it says over, no level moved the cone that far: add a louder one, as far as the driver goes without a knock. "
-    "The same `tsfit sweep` with a higher --limit-travel-mm (and --limit-v) goes on after its last level."
+    "The same `tsfit sweep` goes on after its last level; where its limits stopped it, with a higher --limit-travel-mm "
+    "(and --limit-v)."
 )
 
 UNSIDED = {"Bl_offset": "middle of Bl, one way", "K_asymmetry": "stiffness, the other less one way"}

@@ -94,7 +94,8 @@ def _print(result: BoxResult, report: LevelReport, found: BoxDistortion | None, 
 
     needs = report.needs
     say_warnings(result.notes)
-    say(f"{result.enclosure.driver.name}, {wanted}:")
+    low, high = (in_figures(float(needs.frequency_hz[k]), 3) for k in (0, -1))
+    say(f"{result.enclosure.driver.name}, {wanted}, from {low} to {high} Hz (--from-hz, --to-hz):")
     for sentence in (
         *unrated(result.ratings),
         *report.sentences(),

@@ -164,5 +164,5 @@ def _print_monte_carlo(result: FitResult) -> None:
         short = Estimate(each.mean, each.stdev, each.shortest95, each.unit).shown(name)
         agrees = {True: "yes", False: "no", None: "open"}[each.agrees]
         rows.append([_label(name), told.spread, f"{told.low} … {told.high}", f"{short.low} … {short.high}", agrees])
-    title = f"{found.trials} Monte Carlo trials, units as above; does the covariance agree?"
+    title = f"{found.trials} Monte Carlo trials, units as above, one circuit; does its covariance agree?"
     print_table(["parameter", "±1σ", "95 % interval", "shortest 95 %", "agrees"], rows, title=title)
