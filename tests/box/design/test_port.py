@@ -176,6 +176,21 @@ def test_how_fast_the_air_in_a_given_port_gets_is_told_once(power, told):
         assert speed == pytest.approx(np.max(curves.port_speed_m_s), rel=6e-3)
 
 
+@pytest.mark.parametrize("sized", [True, False], ids=["given", "free"])
+@pytest.mark.parametrize("displaced", [0.0, 0.006])
+def test_a_port_counts_once_in_the_largest_volume(displaced, sized):
+    """Where what is displaced is told it has the port in it; the lowest f3 uses up the volume either way."""
+    driver = replace(drawn(0)[0], Pe=None)
+    plan = box_plan("vented", volume=math.nan, power=10.0, displaced=displaced, **{"port_diameter": 0.1} if sized else {})
+    most = 0.5 * driver.Vas
+    bounds = VentedBounds(largest_volume=most, ripple_db=2.0, port_speed=20.0, port_length=1.0, fixed_port=sized)
+    found = propose_vented(driver, VentedAim(), bounds, plan).result
+    taken = displaced or found.opening.port_volume
+    assert found.opening.port_volume < 0.006
+    assert found.chamber.gross == pytest.approx(most, rel=1e-3)
+    assert found.chamber.volume == pytest.approx(most - taken, rel=1e-3)
+
+
 def test_a_port_as_large_as_its_box_is_refused():
     plan = box_plan("vented", volume=0.02, tuning=20.0, port_diameter=0.2)
     with pytest.raises(TsfitError, match="take a narrower one") as refused:

@@ -210,7 +210,7 @@ class VentedBounds:
         if not fixed and "port_speed" not in given and {"port_length", "depth"} & given.keys():
             given["port_speed"] = usual_speed(shape, driver.air)
         port = port if fixed else shape if "port_speed" in given else None
-        return replace(found, port=port, fixed_port=fixed, **given)
+        return replace(found, port=port, fixed_port=fixed, port_counted=filling.displaced > 0.0, **given)
 
 
 def propose_vented(

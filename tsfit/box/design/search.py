@@ -5,7 +5,7 @@ Two numbers describe the box, volume and tuning; `closing_in` looks for them. Pa
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -13,6 +13,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
+from tsfit.base.forms import IF_TOLD
 from tsfit.box.design.closing_in import closing_in
 from tsfit.box.enclosure import KIND_NAMES, Enclosure
 from tsfit.box.limits import Ratings, maximum_output
@@ -54,6 +55,8 @@ class Limits:
     port_length: float | None = None  # longest port, m
     depth: float | None = None  # inner depth of the box along the port, m
     port_speed: float = math.inf  # fastest air in the port, m/s peak, at the drive
+    # Whether what is displaced, and so left out of `volume`, is told and has the port in it.
+    port_counted: bool = field(default=False, metadata=IF_TOLD)
 
     @property
     def scaled_port(self) -> Port | None:
@@ -122,12 +125,12 @@ class VentedSearch:
                 exceeded["port speed"] = _over(speed, limits.port_speed * (1.0 + 1e-9))
             exceeded |= {
                 "port length": _over(length, longest),
-                "volume with its port": _over(
-                    volume + self.port.displaced(np.maximum(length, 0.0), scale=scale), limits.volume[1]
-                ),
                 # A port that would need a negative length is too wide.
                 "port width": (2.0 * self.port.flare - length) / width,
             }
+            if not limits.port_counted:
+                taken = self.port.displaced(np.maximum(length, 0.0), scale=scale)
+                exceeded["volume with its port"] = _over(volume + taken, limits.volume[1])
         return Candidates(volume, tuning, found, scale, length, exceeded)
 
     def boxes(self, volume: Real, tuning: Real, port_area: Real | None = None) -> Enclosure:
