@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from helpers.boxes import closed_box
+from helpers.boxes import closed_box, vented_box
 from helpers.read_page import words_of
 
 from tsfit.box.result import box_form
@@ -72,3 +72,15 @@ def test_boards_are_listed_with_what_endangers_fingers(files):
     assert "guard the blade" in words
     for board in boards:
         assert f"{board['name']} {board['count']} {board['length_mm']:.1f} {board['width_mm']:.1f}" in words
+
+
+@pytest.mark.parametrize(
+    "box", [closed_box(OWL, volume=0.04), vented_box(OWL, volume=0.06, tuning=31.0, port_diameter=0.08)]
+)
+def test_the_table_of_a_box_speaks_the_words_of_a_reader(box):
+    """Nobody reads "qtc circuit" or "excursion max": the keys of the machine form without their lines."""
+    (words,) = [block.rows for block in box_part(box_form(box), "owl").box if block.kind == "table"]
+    labels = [label for label, _ in words]
+    assert {"Vas / volume", "largest travel at, Hz"} <= set(labels)
+    assert ("Qtc of the circuit" in labels) == (box.enclosure.kind == "closed")
+    assert [label for label in labels if re.search(r"\b(qtc|fc circuit|alpha|h|fs|excursion|max)\b", label)] == []

@@ -205,6 +205,21 @@ NAMES = {
     "ripple_db": ("ripple", 2),
     "reference_db": ("mid-band level", 1),
     "excursion_max_mm": ("largest travel", 2),
+    "acting_volume_l": ("volume as the air acts", 2),
+    "alpha": ("Vas / volume", 2),
+    "fc_circuit_hz": ("fc of the circuit", 1),
+    "qtc_circuit": ("Qtc of the circuit", 3),
+    "fb_hz": ("tuning fb", 1),
+    "h": ("tuning / Fs", 2),
+    "port_resonance_hz": ("first resonance of the tube", 1),
+    "radiator_added_mass_g": ("added to each radiator", 2),
+    "radiator_fs_hz": ("radiator's own resonance then", 1),
+    "excursion_max_hz": ("largest travel at", 1),
+    "excursion_above_fb_mm": ("largest travel above tuning", 2),
+    "excursion_above_fb_hz": ("largest travel above tuning at", 1),
+    "port_speed_max_m_s": ("fastest port air", 2),
+    "port_speed_limit_m_s": ("port air allowed", 2),
+    "radiator_excursion_max_mm": ("radiator's largest travel", 2),
 }
 """What tables call the numbers of a box, and how many digits stand after the point."""
 
