@@ -198,6 +198,8 @@ def _axes_are_read(page):
         lowest = max(one[4] for one in panel)
         below = sorted((left, right) for _, _, left, right, top in panel if top > lowest - 1.0)
         assert all(ends[1] < begins[0] for ends, begins in pairwise(below))
+        marks = [text for text, *_, left, _, top in sorted(panel, key=lambda one: one[2]) if top > lowest - 1.0]
+        assert marks == ["5 Hz", "10", "20", "50", "100", "200", "500", "1k", "2k"]
         beside = [text for text, anchor, *_ in panel if anchor == "end" and "Hz" not in text and text != "allowed"]
         assert 3 <= len(beside) <= 8
         assert all(len(text.lstrip("-").replace(".", "").strip("0")) <= 2 for text in beside)
@@ -207,6 +209,13 @@ def test_on_a_phone_the_drawing_stays_in_sight_while_a_knob_is_turned(page):
     resize(page, "phone")
     page.execute_script("arguments[0].scrollIntoView({block: 'end'})", slider(page, "drivers.count"))
     place = page.execute_script("return document.querySelector('[data-panel=spl_db]').getBoundingClientRect().toJSON()")
+    # A whole drawing stands there, no part of the next, to which its caption leads.
+    after = page.execute_script("return document.querySelector('[data-panel=max_spl_db]').getBoundingClientRect().left")
+    edge = page.execute_script("return document.getElementById('panels').getBoundingClientRect().right")
+    assert 0 <= place["left"] < place["right"] <= edge + 0.5 < after < SIZES["phone"][0]
+    assert page.execute_script(
+        "return getComputedStyle(document.querySelector('[data-panel=spl_db] figcaption'), '::after').content"
+    ).count("more to the right")
     assert place["top"] >= 0
     assert place["bottom"] < SIZES["phone"][1]
 

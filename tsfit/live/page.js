@@ -274,12 +274,10 @@ const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, w
   let text = "";
   const marks = ticks(shown.frequency_hz[0], shown.frequency_hz[shown.frequency_hz.length - 1]);
   for (const hz of marks) {
-    const last = hz === marks[marks.length - 1];
-    const told = `${hz >= 1000 ? `${hz / 1000}${last ? " " : ""}k` : `${hz}${last ? " " : ""}`}${last ? "Hz" : ""}`;
+    // The first has the unit: there is room beside it, even on a phone.
+    const told = `${hz >= 1000 ? `${hz / 1000}k` : hz}${hz === marks[0] ? " Hz" : ""}`;
     text += `<line class="grid" x1="${round(x(hz))}" x2="${round(x(hz))}" y1="${top}" y2="${bottom}"/>`;
-    // The last has its unit, which takes room.
-    if (!last && x(marks[marks.length - 1]) - x(hz) < 36) continue;
-    text += `<text text-anchor="${last ? "end" : "middle"}" x="${round(last ? Math.min(x(hz) + 14, width - 2) : x(hz))}" y="${height - 4}">${told}</text>`;
+    text += `<text text-anchor="middle" x="${round(x(hz))}" y="${height - 4}">${told}</text>`;
   }
   for (let count = Math.ceil(low / step - 1e-6); count * step <= high * 1.0001; count++) {
     const one = count * step;
