@@ -2,6 +2,7 @@
 
 import csv
 import os
+import re
 import shlex
 
 import pytest
@@ -32,6 +33,11 @@ def folder(tmp_path, monkeypatch):
     return tmp_path
 
 
+def owned_by_nobody(text):
+    """The same without whose the limits are: a command states the ratings that the page has of a sheet."""
+    return re.sub(r",? as (printed|stated)\b", "", text).replace(" and Pe ", ", Pe ")
+
+
 def test_the_commands_give_the_numbers_of_the_page(folder, capsys):
     agreed = 0
     for state in random_states(STATES, DRIVERS):
@@ -47,7 +53,7 @@ def test_the_commands_give_the_numbers_of_the_page(folder, capsys):
         lines = [" ".join(line.split()) for line in printed.splitlines()]
         one = shown.drivers[0]
         for sentence in (*(told for told in one.sentences if not told.startswith("Price")), *one.notes):
-            assert sentence in " ".join(lines), (state, line)
+            assert owned_by_nobody(sentence) in owned_by_nobody(" ".join(lines)), (state, line)
         for row in zip(*one.table.values(), strict=True):
             assert " ".join(row) in lines, (state, row)
         agreed += 1
