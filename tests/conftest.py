@@ -6,6 +6,7 @@ import os
 # several threads, and the workers already have a core each. Bytecode is kept whatever the environment says: every process
 # that a test starts would compile the package anew, and every run all tests.
 os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "MKL_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": ""}
+os.environ["PYTHONUNBUFFERED"] = ""  # as for a user, whose output may wait for the end
 
 import contextlib
 import gc

@@ -1,6 +1,7 @@
 """What cannot be done is one sentence and exit 2, or an error in the machine form."""
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -61,11 +62,14 @@ def test_errors_have_a_machine_form(capsys):
         (["rig", "check", "no-such-rig.toml", "--json"], "tsfit: no-such-rig.toml: cannot be read "),
     ],
 )
-def test_a_full_place_for_the_output(line, said, tmp_path):
+@pytest.mark.parametrize("kept", ["", "1"])
+def test_a_full_place_for_the_output(line, said, kept, tmp_path):
+    """Also where Python keeps what is written until the end, as it does without PYTHONUNBUFFERED."""
     with Path("/dev/full").open("w") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "tsfit", *line], stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path
-        )
+            [sys.executable, "-m", "tsfit", *line], stdout=full, stderr=subprocess.PIPE, text=True, cwd=tmp_path,
+            env=os.environ | {"PYTHONUNBUFFERED": kept},
+        )  # fmt: skip
     assert done.returncode == 2
     assert done.stderr.startswith(said)
     assert done.stderr.count("\n") == 1

@@ -314,7 +314,7 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     equal = ("At equal power, ",) * (len(result.cases) == 1 and "equal power" in ways)
     elsewhere = WITHIN_LIMITS if rated else equal
     # Who is louder where, and what stops whom, its table has as well.
-    elsewhere += ("Loudest: ",) * (len(result.cases) == 1 and "limits" in ways)
+    elsewhere += ("Loudest, up to ",) * (len(result.cases) == 1 and "limits" in ways)
     # Whose limits are which has been told; a title has no room for it.
     titles = TITLES | ({"limits": f"{TITLES['limits']}, {printed}"} if printed and " of " not in printed else {})
     # What holds in every box is told once.

@@ -54,7 +54,18 @@ def main(arguments: list[str] | None = None) -> NoReturn:
         logging.lastResort.setFormatter(Printable())
     # All matrices here are small: threads of the linear algebra would only wait for each other.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    sys.exit(run(arguments))
+    sys.exit(_delivered(run(arguments), arguments))
+
+
+def _delivered(status: int, arguments: list[str]) -> int:
+    """Exit code once all output has left, of which Python keeps some until the end."""
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        # What is kept would be tried again as the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 2 if status == 2 or isinstance(error, BrokenPipeError) else refuse(by_the_system(error), arguments)
+    return status
 
 
 def run(arguments: list[str]) -> int:
@@ -129,6 +140,7 @@ def refuse(error: TsfitError, arguments: list[str]) -> int:
     with contextlib.suppress(OSError):  # there may be no room for the output, nor a reader
         if "--json" in arguments:
             print_json({"error": vars(error)})
+            sys.stdout.flush()
             return 2
     with contextlib.suppress(OSError):
         say_error(error.message)

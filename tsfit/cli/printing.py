@@ -150,8 +150,9 @@ def print_notes(notes: Iterable[QualityNote], indent: str = "", most: int = MOST
         warnings = sum(each.severity != "note" for each in first[most:])
         of_them = f", {warnings} of them warnings" if warnings else ""
         context = click.get_current_context(silent=True)
-        output = None if context is None else context.params.get("output")
-        instead = f" in place of -o {output}" if output else ""
+        given = {} if context is None else context.params
+        files = [f"{option} {given[name]}" for name, option in (("output", "-o"), ("plot", "--plot")) if given.get(name)]
+        instead = f" in place of {' '.join(files)}" if files else ""
         many = f"{len(told) - len(shown)} more remark{'s'[: len(told) - len(shown) > 1]}"
         hint(f"{indent}{many}{of_them}: repeat the command with --full{instead}.")
 

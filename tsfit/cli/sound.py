@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -84,9 +85,11 @@ def live_levels(seconds: float, *, quiet: bool) -> Iterator[Callable[[Levels], N
     with Progress(*columns, console=Console(stderr=True)) as bar:
         task = bar.add_task("recording", total=seconds)
 
+        highest = [-math.inf, -math.inf]
+
         def show(levels: Levels) -> None:
-            one, two = levels.peak_dbfs
-            text = f"channel 1 {one:6.1f} dBFS, channel 2 {two:6.1f} dBFS"
+            highest[:] = map(max, highest, levels.peak_dbfs)
+            text = "highest of channel 1 {:6.1f} dBFS, of channel 2 {:6.1f} dBFS".format(*highest)
             bar.update(task, completed=seconds * levels.frame / levels.expected, description=text)
 
         yield show

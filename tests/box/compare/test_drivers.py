@@ -192,7 +192,7 @@ def test_a_rating_that_is_not_known_is_said():
 
 def test_a_stretch_in_which_the_lead_changes_is_told_in_two():
     case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.022, Pe=200.0))], same_volume(0.06))
-    told = next(sentence for sentence in case.words if sentence.startswith("Loudest: "))
+    told = next(sentence for sentence in case.words if sentence.startswith("Loudest, up to 250 Hz: "))
     assert "quieter and" not in told
     db, inside = case.differences["limits"][0].db, (case.frequency_hz > 15.0) & (case.frequency_hz < 250.0)
     assert ("Dunlin 12 S is louder" in told, "Dunlin 12 is louder" in told) == (

@@ -395,4 +395,4 @@ def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> s
         even = f"{by.max():.1f}" if by.max() - by.min() < 0.15 else f"{by.min():.1f} to {by.max():.1f}"
         who = f"{other if lead > 0.0 else first} is louder by {even} dB" if lead else "they are level"
         parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
-    return "Loudest: " + "; ".join(parts) + "."
+    return f"Loudest, up to {HIGHEST_HZ:g} Hz: {'; '.join(parts)}."

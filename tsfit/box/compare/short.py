@@ -106,8 +106,10 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
         return []
     # The f3 of both stand beside the size of each box.
     lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
-    deeper = max(lows) >= CHOICE_DB
-    only = "" if deeper else ", but at equal power no more bass: it is only flatter"
+    deep = sum(lead >= CHOICE_DB for lead in lows)
+    deeper = deep > 0
+    some = f", but at equal power more bass in only {deep} of them" if deep < len(lows) else ""
+    only = some if deeper else ", but at equal power no more bass: it is only flatter"
     said = [f"{names[lower]} has the lower f3{' in every box' * (len(f3) > 1)}{only}."]
     if way != "limits":
         return said
