@@ -108,7 +108,7 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
     deep = sum(lead >= CHOICE_DB for lead in lows)
     deeper = deep > 0
-    some = f", but at equal power more bass in only {deep} of them" if deep < len(lows) else ""
+    some = f", more bass in only {deep}" if deep < len(lows) else ""
     only = some if deeper else ", but at equal power no more bass: it is only flatter"
     said = [f"{names[lower]} has the lower f3{' in every box' * (len(f3) > 1)}{only}."]
     if way != "limits":
