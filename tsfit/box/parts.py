@@ -171,3 +171,8 @@ class StatedDrive:
         if self.power is not None:
             return math.sqrt(within(self.power, 1e-9, 1e6, "power", "W") * driver.Re)
         return STANDARD_DRIVE if self.voltage is None else within(self.voltage, 1e-6, 1e4, "drive", "V")
+
+    @property
+    def given(self) -> bool:
+        """Whether a voltage or a power is told."""
+        return self.voltage is not None or self.power is not None

@@ -121,7 +121,7 @@ def propose_band_pass(
     given = like.setup(driver)
     largest = bounds.largest_volume or USUAL_VOLUME * given.driver.Vas + like.rear.filling.displaced
     within(largest / LITRE, 0.1, 1e5, "largest volume", "l")
-    if bounds.level_db is not None and (like.drive.voltage is not None or like.drive.power is not None):
+    if bounds.level_db is not None and like.drive.given:
         raise TsfitError("Both a level and a drive are given; keep one of them.", code="usage")
     search = BandPassSearch(
         given,

@@ -31,7 +31,7 @@ SPARE = 0.99
 
 def rated_volts(plan: BoxPlan, driver: Driver) -> float | None:
     """V RMS that power and amplifier allow; None where a drive is stated, or nothing is rated."""
-    if plan.drive.voltage is not None or plan.drive.power is not None:
+    if plan.drive.given:
         return None
     bare = plan.setup(driver)
     electric = replace(ratings_of(bare, plan.ratings), xmax_m=None, port_speed_m_s=None)
@@ -41,13 +41,12 @@ def rated_volts(plan: BoxPlan, driver: Driver) -> float | None:
 
 def level_known(plan: BoxPlan, driver: Driver) -> bool:
     """Whether anything tells how loud the box shall play: a drive, or what power and amplifier allow."""
-    stated = plan.drive.voltage is not None or plan.drive.power is not None
-    return stated or rated_volts(plan, driver) is not None
+    return plan.drive.given or rated_volts(plan, driver) is not None
 
 
 def at_level(like: VentedPlan, driver: Driver, level_db: float) -> VentedPlan:
     """`like` at the drive that gives a mid-band level, dB at 1 m in half space."""
-    if like.drive.voltage is not None or like.drive.power is not None:
+    if like.drive.given:
         raise TsfitError("Both a level and a drive are given; keep one of them.", code="usage")
     given = like.setup(driver)
     within(level_db, 0.0, 200.0, "level", "dB")
@@ -73,8 +72,7 @@ def sized_for(plan: BoxPlan, driver: Driver, result: BoxResult, speed: float | N
 def air_in_given(plan: BoxPlan, result: BoxResult) -> tuple[QualityNote, ...]:
     """Say how fast the air gets in a port of given size at a stated drive; what is beyond its limit is said by the box."""
     speed, limit = result.largest.port_speed_max_m_s, result.ratings.port_speed_m_s
-    stated = plan.drive.voltage is not None or plan.drive.power is not None
-    if not stated or speed is None or (limit is not None and speed > limit):
+    if not plan.drive.given or speed is None or (limit is not None and speed > limit):
         return ()
     said = f"The air in the port reaches {in_figures(speed, 3)} m/s at {in_figures(result.enclosure.voltage, 3)} V."
     return (QualityNote("port_air", "note", said),)
