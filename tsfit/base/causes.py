@@ -282,6 +282,14 @@ CAUSES = {
         "free the cone and sweep from well below to well above its resonance",
         "maxima of |Z|",
     ),
+    "no_resonance, below": Cause(
+        (
+            "no resonance peak between {low:.4g} and {high:.4g} Hz, but a fall from the first point on, as above the "
+            "resonance of a driver, or above those of a vented box, that lies lower than the sweep"
+        ),
+        "take the driver out of any box and sweep from well below its resonance, 5 Hz where it is unknown",
+        "a reactance that is negative at the low end, less than a capacitor's",
+    ),
     "loose_mass": Cause(
         "{seen}, as of a mass that is not stuck to the cone all over",
         "press it on, and sweep again",
@@ -299,6 +307,17 @@ CAUSES = {
             "the rig"
         ),
         "a circuit with a box, which follows the curve far better",
+    ),
+    "vented_box, or loose": Cause(
+        (
+            "{seen}, farther apart than those of a usual vented box, as of a mass, dust cap or other part of the cone "
+            "that is loosely stuck, of a box with its port tuned far off, or of inputs that are coupled unlike"
+        ),
+        (
+            "press on what is loose and sweep the driver in free air, judge a box with `tsfit box verify`, or calibrate "
+            "the rig"
+        ),
+        "the distance of two peaks, which a circuit with a box follows",
     ),
     "loudspeaker": Cause(
         "{seen}, as of several drivers behind a crossover, or of inputs that are coupled unlike",

@@ -23,7 +23,7 @@ from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
 from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, sure_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
-from tsfit.fitting.kinds import begun_late, no_bare_driver, two_peaks, without_peak
+from tsfit.fitting.kinds import begun_late, crossover, no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
 from tsfit.fitting.missing import missing_note
@@ -102,7 +102,10 @@ def fit(
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
-        raise why_no_fit(best, curves, masks, forced=coil is not None or suspension is not None, demands=demands)
+        seen = (crossover(*curves[k], bench.peaks[k]) for k in choice.kept)
+        raise next(filter(None, seen), None) or why_no_fit(
+            best, curves, masks, forced=coil is not None or suspension is not None, demands=demands
+        )
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)

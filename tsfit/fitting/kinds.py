@@ -28,6 +28,7 @@ from tsfit.fitting.solve import Solved, solve, undetermined
 from tsfit.fitting.start import Resonance, smoothed
 from tsfit.fitting.sweep import FitSweep, make_sweep
 from tsfit.fitting.validity import broken_law, roughness
+from tsfit.formats.phase_law import phase_misses
 
 DOUBTFUL = 0.005
 """Misfit of the bare driver, relative to |Z|, from which others compete."""
@@ -43,6 +44,12 @@ BELOW = 1.3
 it, on either side, a stray reading may turn it over."""
 NEGATIVE, STEEP = 0.025, 1.2
 """Negative reactance over |Z| that is beyond the phase error of a bench, and over resistance that is a capacitor's."""
+FALLS_BACK = 15.0
+"""Degrees by which the phase falls again above the resonance, from which what no circuit of a driver fits has a crossover.
+A coil with its losses only rises; parts of the cone bend it by 6 degrees at most in ten real bare drivers, and by 20 in a
+thousand made ones, but those a circuit fits."""
+FAR = 4.0
+"""Ratio of two peaks from which a loose part is told first: a box tuned to its driver has them within a factor of 3."""
 LEAST_POINTS = 3
 FLAT = 0.05
 """Change of ln|Z|, and phase in rad, up to which an impedance is a resistor's."""
@@ -98,6 +105,8 @@ def without_peak(curve: ImpedanceCurve) -> TsfitError:
         code = "no_resonance, a resistor"
     elif np.all(flat[f < math.sqrt(f[0] * f[-1])]):
         code = "no_resonance, a coil"
+    elif _falls_from_the_start(f, z):
+        code = "no_resonance, below"
     return refused(curve.source, code, low=f[0], high=f[-1], ohm=abs(z[0]))
 
 
@@ -109,7 +118,7 @@ def two_peaks(curve: ImpedanceCurve, state: State, low: float, high: float) -> T
     everywhere = np.ones(len(curve.frequency_hz), dtype=bool)
     box = boxed(make_sweep(curve, state, 0, everywhere), high, low)
     if box is not None and box.floor <= DESCRIBED:
-        return refused(curve.source, "vented_box", seen=seen)
+        return refused(curve.source, "vented_box, or loose" if high > FAR * low else "vented_box", seen=seen)
     spoilt = _spoilt(curve, everywhere)
     if spoilt is not None:
         return refused(curve.source, "no_fit, two peaks", seen=seen, why=spoilt)
@@ -160,6 +169,32 @@ def no_bare_driver(
         seen = f"a resonance near {in_figures(below or above, 3)} Hz beside that near {in_figures(peak.Fs, 3)} Hz"
         return refused(curve.source, "loudspeaker", seen=seen)
     return None
+
+
+def crossover(curve: ImpedanceCurve, state: State, peak: Resonance) -> TsfitError | None:
+    """Say that a curve which no driver circuit fits is of drivers behind a crossover; None where it shows none.
+
+    Its phase falls back above the resonance, over many points and as the slope of the magnitude demands.
+    """
+    f, z = curve.frequency_hz, curve.impedance_ohm
+    above = f > BELOW * peak.Fs
+    if state.kind not in ("free air", "infinite baffle") or np.count_nonzero(above) < LEAST_POINTS:
+        return None
+    degrees = np.degrees(smoothed(f, without_strays(np.unwrap(np.angle(z)))))[above]
+    # Just above the resonance it falls as any driver's does, to where it first turns.
+    turn = int(np.argmax(np.append(np.diff(degrees), 1.0) > 0.0))
+    back = np.maximum.accumulate(degrees[turn:]) - degrees[turn:]
+    most = int(np.argmax(back))
+    if back[most] < FALLS_BACK or phase_misses(f, z)[0] > 0.5 * FALLS_BACK:
+        return None
+    if _spoilt(curve, np.ones(len(f), dtype=bool)) is not None:
+        return None
+    back_hz, falls = in_figures(float(f[above][turn + most]), 2), in_figures(float(back[most]), 2)
+    seen = (
+        f"above the resonance near {in_figures(peak.Fs, 3)} Hz, where with a coil it rises, the phase falls back by "
+        f"{falls} degrees to {back_hz} Hz"
+    )
+    return refused(curve.source, "loudspeaker", seen=seen)
 
 
 def boxed(sweep: FitSweep, upper: float, lower: float | None = None) -> Solved | None:
@@ -229,6 +264,14 @@ def _is_capacitor(f: Real, z: Complex) -> bool:
         return False
     fall = np.polyfit(np.log(f[first]), np.log(np.abs(z[first])), 1)[0]
     return bool(np.all(z[first].imag < -STEEP * np.abs(z[first].real)) and -1.15 < fall < -0.5)
+
+
+def _falls_from_the_start(f: Real, z: Complex) -> bool:
+    """Whether a curve begins above a resonance: highest at its first points, below a coil's rise, and capacitive there."""
+    first = _reactance(f, z)[: max(LEAST_POINTS, len(f) // 50)]
+    size = without_strays(np.abs(z))
+    bottom = int(np.argmin(size))
+    return bool(np.median(first) < -NEGATIVE and bottom > 0 and np.argmax(size[: bottom + 1]) < len(first))
 
 
 def _reactance(f: Real, z: Complex) -> Real:
