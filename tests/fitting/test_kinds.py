@@ -21,6 +21,15 @@ COUNT = int(os.environ.get("TSFIT_THINGS", "2"))
 TOLD = {"vented": "vented_box", "radiator": "vented_box", "crossover": "loudspeaker", "capacitor": "capacitor"}
 
 
+def _outcome(curve):
+    """Code of the refusal of a curve, or "fitted"."""
+    try:
+        fit([(curve, State())])
+    except TsfitError as refused:
+        return refused.code
+    return "fitted"
+
+
 def _told(thing):
     """Code of its refusal: of a box all of whose peaks lie below the sweep, nothing tells it from a driver."""
     size, f = np.abs(thing.curve.impedance_ohm), thing.curve.frequency_hz
@@ -37,6 +46,28 @@ def test_what_is_no_bare_driver_is_named(drawn):
         assert refused.value.code == _told(thing), thing.drawn
         if thing.kind == "vented":
             assert "vented box" in refused.value.message
+
+
+@pytest.mark.parametrize("per_octave", [9, 12, 16, 24])
+def test_noise_and_few_points_hide_no_box(per_octave):
+    """The one that was fitted as a driver of 200 boxes drawn at 6 to 24 points per octave with noise from 0.1 to 1 %."""
+    driver = made_things.Woofer(4.79, 46.75, 7.47, 1.443, 5.8e-4, 9.43, 2.156e-3)
+    f = np.geomspace(40.0, 20000.0, int(per_octave * np.log2(500.0)))
+    air = made_things.vented_air(f, 3.38, driver.fs, 20.3, 12.0, 60.0, 60.0)
+    z = made_things.noisy(f, driver.impedance(f, air), np.random.default_rng(0), 0.0094)
+    with pytest.raises(TsfitError) as refused:
+        fit([(ImpedanceCurve(f, z, source="vented.txt"), State())])
+    assert refused.value.code == "vented_box"
+
+
+def test_noise_and_few_points_accuse_no_bare_driver():
+    rng = np.random.default_rng(8)
+    for thing in bare_drivers(2 * COUNT, seed=9):
+        f = thing.curve.frequency_hz[:: rng.integers(2, 5)]
+        z = made_things.noisy(
+            f, thing.curve.impedance_ohm[np.isin(thing.curve.frequency_hz, f)], rng, rng.uniform(1e-3, 1e-2)
+        )
+        assert _outcome(ImpedanceCurve(f, z, source="bare.txt")) in ("fitted", "short_range"), thing.drawn
 
 
 @pytest.mark.parametrize("number", [28, 42, 55, 71])
@@ -91,12 +122,7 @@ def test_stray_readings_accuse_no_bare_driver(share, number, outcome):
     z = thing.curve.impedance_ohm.copy()
     hit = rng.random(len(z)) < share
     z[hit] += rng.uniform(0.1, 0.6, np.count_nonzero(hit)) * np.min(np.abs(z))
-    try:
-        code = "fitted"
-        fit([(replace(thing.curve, impedance_ohm=z), State())])
-    except TsfitError as refused:
-        code = refused.code
-    assert code == outcome, thing.drawn
+    assert _outcome(replace(thing.curve, impedance_ohm=z)) == outcome, thing.drawn
 
 
 def test_no_peak_at_all_says_the_range():

@@ -102,9 +102,8 @@ def fit(
     ranked, masks, notes = bench.cleaned(run, lambda found: found[0].solved, choice.kept, masks)
     best = ranked[0].solved
     if best.fault is not None or best.floor > POOR_FLOOR:
-        seen = (crossover(*curves[k], bench.peaks[k]) for k in choice.kept)
-        raise next(filter(None, seen), None) or why_no_fit(
-            best, curves, masks, forced=coil is not None or suspension is not None, demands=demands
+        raise _other_thing(bench, choice.kept) or why_no_fit(
+            best, curves, masks, forced=bool(coil or suspension), demands=demands
         )
     lawless = [k for k in choice.kept if not obeys_the_law(best, _of(best.model.sweeps, k))]
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
@@ -196,6 +195,11 @@ def _refuse_other(bench: _Bench, kept: Sequence[int], masks: Sequence[Mask], bes
         other = no_bare_driver(*bench.curves[k], masks[k], bench.peaks[k], floor)
         if other is not None:
             raise other
+
+
+def _other_thing(bench: _Bench, kept: Sequence[int]) -> TsfitError | None:
+    """Say of which of the sweeps that no circuit fits another thing than a driver is seen."""
+    return next(filter(None, (crossover(*bench.curves[k], bench.peaks[k]) for k in kept)), None)
 
 
 def _phase_miss(curve: ImpedanceCurve, state: State, peak: Resonance) -> float:
