@@ -22,10 +22,11 @@ from tsfit.circuit.response import Circuit
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.formulas import compliance
 from tsfit.fitting.artefacts import without_strays
+from tsfit.fitting.least_squares import MAX_FLOOR
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.select import Task, start_of_suspension
 from tsfit.fitting.solve import Solved, solve, undetermined
-from tsfit.fitting.start import Resonance, smoothed
+from tsfit.fitting.start import FARTHEST_PEAK, Resonance, smoothed
 from tsfit.fitting.sweep import FitSweep, make_sweep
 from tsfit.fitting.validity import broken_law, roughness
 from tsfit.formats.phase_law import phase_misses
@@ -151,8 +152,9 @@ def no_bare_driver(
     f, z = curve.frequency_hz, curve.impedance_ohm
     below, above = _negative(f, z, f < peak.Fs / BELOW), _negative(f, z, f > _coil_leads(f, z, peak.Fs))
     box = boxed(sweep, peak.Fs)
-    if above and (box is None or box.floor > DESCRIBED):
-        box = boxed(sweep, _highest(f, z, peak.Fs * 1.5, above), peak.Fs)
+    if (above or floor > DESCRIBED) and (box is None or box.floor > DESCRIBED):
+        # Of few points the upper peak may have passed for a stray reading.
+        box = boxed(sweep, _highest(f, z, peak.Fs * 1.5, above or peak.Fs * FARTHEST_PEAK), peak.Fs) or box
     if sweep.impedance_ohm[0].imag < 0.0:
         series = _behind_capacitor(sweep, peak)
         if series.floor < min(CLOSER * floor, DESCRIBED) and (box is None or series.floor < box.floor):
@@ -216,7 +218,8 @@ def boxed(sweep: FitSweep, upper: float, lower: float | None = None) -> Solved |
 
 def _far_closer(box: Solved, sweep: FitSweep, floor: float) -> bool:
     """Whether a box describes a sweep far better than a bare driver, which misses it by `floor`: twice, or to its noise."""
-    if box.floor < min(CLOSER * floor, DESCRIBED):
+    # A floor at its most says only that the driver misses by more.
+    if box.floor < (DESCRIBED if floor >= 0.99 * MAX_FLOOR else min(CLOSER * floor, DESCRIBED)):
         return True
     noise = roughness(np.asarray(box.misfit(sweep) / np.abs(sweep.impedance_ohm)))
     if box.floor > min(TO_NOISE * noise, DESCRIBED) or box.floor >= floor:
