@@ -46,13 +46,12 @@ def test_what_is_no_bare_driver_is_named(drawn):
             assert "vented box" in refused.value.message
 
 
-@pytest.mark.parametrize(
-    ("per_octave", "fs", "fb", "alpha", "lowest", "seed"), [(6, 38.0, 34.5, 2.02, 15.0, 2), (9, 18.5, 55.4, 3.53, 5.0, 2)]
-)
-def test_a_peak_of_few_points_is_one_of_a_box(per_octave, fs, fb, alpha, lowest, seed):
-    driver = made_things.Woofer(4.8, fs, 7.0, 0.3, 5.8e-4, 9.43, 2.156e-3)
-    f = np.geomspace(lowest, 20000.0, int(per_octave * np.log2(20000.0 / lowest)))
-    air = made_things.vented_air(f, alpha, fs, fb, 12.0, 60.0, 60.0)
+@pytest.mark.parametrize("seed", range(6))
+def test_a_peak_of_few_points_is_one_of_a_box(seed):
+    """At 9 points per octave the upper peak, at 66 Hz, passes for a stray reading beside that at 15 Hz."""
+    driver = made_things.Woofer(5.895, 18.49, 6.81, 0.473, 2.93e-4, 7.06, 4.44e-4)
+    f = np.geomspace(5.0, 20000.0, int(9 * np.log2(4000.0)))
+    air = made_things.vented_air(f, 3.53, driver.fs, 55.4, 19.0, 60.0, 60.0)
     z = made_things.noisy(f, driver.impedance(f, air), np.random.default_rng(seed), 0.007)
     assert _outcome(ImpedanceCurve(f, z, source="vented.txt")) == "vented_box"
 
