@@ -9,7 +9,15 @@ from helpers.made_curves import FREQUENCY_HZ, make
 from scipy.stats import rayleigh
 
 from tsfit.driver.curve import State
-from tsfit.fitting.artefacts import RAYLEIGH_MEDIAN, mains_line, narrow_bands, running_median, strays, without_strays
+from tsfit.fitting.artefacts import (
+    RAYLEIGH_MEDIAN,
+    heights_of,
+    mains_line,
+    narrow_bands,
+    running_median,
+    strays,
+    without_strays,
+)
 from tsfit.fitting.fit import fit
 
 
@@ -81,7 +89,7 @@ def scattered(bump, at, seed=1):
     rng = np.random.default_rng(seed)
     misfit = (rng.standard_normal(400) + 1j * rng.standard_normal(400)) + 3.0 * np.sin(np.log(F)) - 2.0j * np.log(F)
     misfit[at] += bump
-    return narrow_bands(F, misfit, 40.0)
+    return narrow_bands(F, heights_of(F, misfit), 40.0)
 
 
 def test_a_band_begins_and_ends_where_its_peak_has_fallen_to_a_sixth():
@@ -111,7 +119,7 @@ def test_scatter_is_counted_in_standard_deviations_of_either_part(height, bands)
     rng = np.random.default_rng(1)
     misfit = rng.standard_normal(400) + 1j * rng.standard_normal(400)
     misfit[250:253] = height
-    assert len(narrow_bands(F, misfit, 40.0)) == bands
+    assert len(narrow_bands(F, heights_of(F, misfit), 40.0)) == bands
 
 
 def test_a_lone_point_goes_only_where_mains_hum_is():
@@ -129,14 +137,14 @@ def test_two_readings_together_at_most_are_stray(points, stray, height):
     misfit = 0.6 * (rng.standard_normal(400) + 1j * rng.standard_normal(400)) + 3.0 * np.sin(np.log(F))
     misfit[[30, 60, 370]] += height
     misfit[200 : 200 + points] += 1j * height
-    assert np.flatnonzero(strays(F, misfit)).tolist() == [30, 60, *range(200, 200 + stray), 370]
+    assert np.flatnonzero(strays(heights_of(F, misfit))).tolist() == [30, 60, *range(200, 200 + stray), 370]
 
 
 def test_scatter_is_not_stray():
     rng = np.random.default_rng(4)
     misfit = rng.standard_normal(400) + 1j * rng.standard_normal(400)
     misfit[200] = 6.0
-    assert not np.any(strays(F, misfit))
+    assert not np.any(strays(heights_of(F, misfit)))
 
 
 @pytest.mark.parametrize("height", [-0.9, 1.0, 100.0])
@@ -193,7 +201,7 @@ def test_a_quiet_sweep_has_no_flaw_below_a_fraction_of_what_is_expected():
     for bump, bands in ((0.1, 0), (0.34, 0), (0.36, 1), (1.0, 1)):
         misfit = quiet.copy()
         misfit[250:253] += bump
-        assert len(narrow_bands(F, misfit, 40.0)) == bands, bump
+        assert len(narrow_bands(F, heights_of(F, misfit), 40.0)) == bands, bump
 
 
 QUIET = 1e-3 * np.exp(1j * np.arange(400.0) ** 2)
@@ -207,7 +215,7 @@ QUIET = 1e-3 * np.exp(1j * np.arange(400.0) ** 2)
 def test_a_band_reaches_to_three_times_the_scatter_and_a_sixth_of_its_peak(heights, kept):
     misfit = QUIET.copy()
     misfit[200:205] += 0.05 * np.array(heights)
-    (band,) = narrow_bands(F, misfit, 40.0)
+    (band,) = narrow_bands(F, heights_of(F, misfit), 40.0)
     assert np.flatnonzero(band.points).tolist() == kept
 
 
@@ -217,7 +225,7 @@ def test_a_flaw_stands_out_of_a_bend_as_of_a_straight():
     bend = 10.0 * np.sin(2.0 * np.pi * np.log2(F) / 1.5)
     misfit = bend + rng.standard_normal(400) + 1j * rng.standard_normal(400)
     misfit[250:253] += 20.0j
-    (band,) = narrow_bands(F, misfit, 40.0)
+    (band,) = narrow_bands(F, heights_of(F, misfit), 40.0)
     assert np.flatnonzero(band.points).tolist() == [250, 251, 252]
 
 
@@ -227,7 +235,7 @@ def test_where_a_sweep_is_quieter_than_elsewhere_half_the_usual_scatter_counts()
     for bump, bands in ((2.5, 0), (5.0, 1)):
         flawed = misfit.copy()
         flawed[370:373] += bump
-        assert len(narrow_bands(F, flawed, 40.0)) == bands
+        assert len(narrow_bands(F, heights_of(F, flawed), 40.0)) == bands
 
 
 @pytest.mark.parametrize("mirror", ["even", "odd"])

@@ -46,9 +46,8 @@ class ExcludedBand:
     hum: bool
 
 
-def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> list[ExcludedBand]:
-    """Find the bands that stand out of a smooth `misfit` (n,), which is over its expected standard deviation."""
-    height = _heights(frequency_hz, misfit)
+def narrow_bands(frequency_hz: Real, height: Real, resonance_hz: float) -> list[ExcludedBand]:
+    """Find the bands that stand out of a smooth misfit by its `heights_of` (n,)."""
     bands: list[ExcludedBand] = []
     if np.max(height) <= SEED:
         return bands
@@ -70,11 +69,8 @@ def narrow_bands(frequency_hz: Real, misfit: Complex, resonance_hz: float) -> li
     return bands if sum(int(np.sum(band.points)) for band in bands) <= MOST * len(frequency_hz) else []
 
 
-def strays(frequency_hz: Real, misfit: Complex) -> Mask:
-    """Which points (n,) of a `misfit`, over its expected standard deviation, are stray readings: no more than two of them
-    stand out together.
-    """
-    height = _heights(frequency_hz, misfit)
+def strays(height: Real) -> Mask:
+    """Which points (n,) of a misfit of such `heights` are stray readings: no more than two of them stand out together."""
     stray = np.zeros(len(height), dtype=bool)
     for start, stop in runs(height > EDGE):
         stray[start:stop] = stop - start <= STRAY and np.max(height[start:stop]) > SEED
@@ -86,8 +82,10 @@ def without_strays(values: Real) -> Real:
     return running_median(values, STRAY, "even")
 
 
-def _heights(frequency_hz: Real, misfit: Complex) -> Real:
-    """How far each point (n,) stands out of a smooth `misfit`, over the usual scatter about it."""
+def heights_of(frequency_hz: Real, misfit: Complex) -> Real:
+    """How far each point (n,) stands out of a smooth `misfit`, which is over its expected standard deviation, over the
+    usual scatter about it.
+    """
     octaves = np.log2(frequency_hz)
     density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
     half = max(round(TREND * density), 4)

@@ -161,8 +161,7 @@ class _Bench:
             return found, masks, []
         for sweep in sweeps:
             k = sweep.number
-            misfit = best.misfit(sweep) / np.sqrt(best.variance(sweep))
-            for band in narrow_bands(sweep.frequency_hz, misfit, self.peaks[k].Fs):
+            for band in narrow_bands(sweep.frequency_hz, best.heights[k], self.peaks[k].Fs):
                 if best.circuit.parts and not band.hum:
                     continue
                 masks[k] = masks[k] & ~np.isin(self.curves[k][0].frequency_hz, sweep.frequency_hz[band.points])

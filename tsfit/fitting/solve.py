@@ -16,6 +16,7 @@ from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.sprung import terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.fitting.artefacts import heights_of
 from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.sweep import FitSweep
@@ -119,6 +120,14 @@ class Solved:
         """Squared misfit less the noise of the recording, over |Z|², (n,) by the number of the sweep."""
         pairs = zip(self.model.sweeps, self.solution.misfits, strict=True)
         return {sweep.number: (np.abs(misfit) ** 2 - sweep.noise) / sweep.size for sweep, misfit in pairs}
+
+    @cached_property
+    def heights(self) -> Mapping[int, Real]:
+        """How far each point stands out of a smooth misfit, as `artefacts.heights_of`, (n,) by the number of the sweep."""
+        return {
+            sweep.number: heights_of(sweep.frequency_hz, self.misfit(sweep) / np.sqrt(self.variance(sweep)))
+            for sweep in self.model.sweeps
+        }
 
     def misfit(self, sweep: FitSweep) -> Complex:
         """Model plus systematic error minus measured, ohm, (n,), of one of the sweeps."""

@@ -107,9 +107,7 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
     # A stray reading would look like a part of the highest Q.
-    stray = np.concatenate(
-        [strays(each.frequency_hz, best.misfit(each) / np.sqrt(best.variance(each))) for each in model.sweeps]
-    )
+    stray = np.concatenate([strays(best.heights[each.number]) for each in model.sweeps])
     weight[stray] = 0.0
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
     basis = np.linalg.qr((best.solution.jacobian[:, : len(misfit)] * np.repeat(~stray, 2)).T)[0]
