@@ -26,7 +26,8 @@ log = logging.getLogger(__name__)
 MOST = 2
 """Parts of the cone at most, and of the box of each sweep one."""
 PER_OCTAVE = 16
-QS = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0)
+QS = {1.0: 4, 2.0: 4, 4.0: 4, 8.0: 2, 16.0: 1, 32.0: 1}
+"""Q of the parts that are tried, and at each how-many-eth frequency: the course of a dull part is met from farther off."""
 LIKELY = 0.3
 """Greatest mass over Mms from which the search begins."""
 ROUNDING = 1e-9
@@ -115,7 +116,9 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     others = np.empty((1 + basis.shape[1], len(misfit)))
     others[0], others[1:] = misfit - basis @ (basis.T @ misfit), basis.T
     others = others.view(complex)
-    size, along = np.zeros(len(QS) * len(hz)), np.zeros((len(QS) * len(hz), len(others)))
+    tried_hz = np.concatenate([hz[::step] for step in QS.values()])
+    tried_q = np.concatenate([np.full(len(hz[::step]), q) for q, step in QS.items()])
+    size, along = np.zeros(len(tried_hz)), np.zeros((len(tried_hz), len(others)))
     places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
     for sweep, place in zip(model.sweeps, places, strict=True):
         if any(sweep is one for one in sweeps):
@@ -130,12 +133,12 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
         return 0.0, label, {}
     # What is seen is where part and cone together answer most; a heavier part rings below that.
     mass = min(float(share[k]), LIKELY)
-    values = (max(float(hz[k % len(hz)]) * math.sqrt(1.0 - mass), nearest), mass, QS[k // len(hz)])
+    values = (max(float(tried_hz[k]) * math.sqrt(1.0 - mass), nearest), mass, float(tried_q[k]))
     return float(gains[k]) / whole, label, dict(zip(terms_of(label), values, strict=True))
 
 
 def _courses(best: Solved, sweep: FitSweep, hz: Real, weight: Real, others: Complex) -> tuple[Real, Real]:
-    """Change of Z for the mass of a part of each of `QS` at each of `hz`, over Mms, in one sweep, times `weight` (n,).
+    """Change of Z for the mass of a part of each of `QS` at its share of `hz`, over Mms, in one sweep, times `weight` (n,).
 
     Returned are its sum of squares (k,), and its products with `others` (m, n), whose real and imaginary parts count alike,
     (k, m). A part answers with 1/(w² − ω² + jωw/Q), which is 1/(ωw) of 1/(t + j/Q) with t = w/ω − ω/w.
@@ -152,11 +155,11 @@ def _courses(best: Solved, sweep: FitSweep, hz: Real, weight: Real, others: Comp
     # In arrays that are there: new ones of this size cost more than what is computed.
     square, size, turned = t * t, np.empty_like(t), np.empty_like(t)
     sizes, along = [], []
-    for q in QS:
-        np.add(square, 1.0 / q**2, out=size)
-        np.divide(1.0, size, out=size)
-        np.multiply(t, size, out=turned)
-        lossy = size @ other
-        sizes.append(lossy[:, -1:] / w**2)
-        along.append((turned @ real - lossy[:, :-1] / q) / w)
+    for q, step in QS.items():
+        at = w[::step]
+        share = np.add(square[::step], 1.0 / q**2, out=size[: len(at)])
+        np.divide(1.0, share, out=share)
+        lossy = share @ other
+        sizes.append(lossy[:, -1:] / at**2)
+        along.append((np.multiply(t[::step], share, out=turned[: len(at)]) @ real - lossy[:, :-1] / q) / at)
     return np.concatenate(sizes)[:, 0], np.concatenate(along)
