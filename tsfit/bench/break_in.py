@@ -96,6 +96,14 @@ def begun(folder: Path, routine: Routine) -> bool:
     return True
 
 
+def ended(folder: Path, routine: Routine) -> Ending | None:
+    """Tell how `routine` has ended in `folder`, without a sound; None where it has not. Raises as `begun`."""
+    log, done = folder / "drift.log", folder / "played.json"
+    if not begun(folder, routine) or not log.exists():
+        return None
+    return _ending(log, routine, read_log(log).entries, _read(done, _Played).hours if done.exists() else 0.0)
+
+
 def open_folder(folder: Path, routine: Routine) -> None:
     """Make `folder` for `routine`, or find it there already. Raises TsfitError ``cannot_write``; as `begun`."""
     if begun(folder, routine):
@@ -136,9 +144,7 @@ def run(
         on_step(f"{stem} of a run that broke off is not in the log, and is {becomes}")
     while True:
         played = _read(done, _Played).hours if done.exists() else 0.0
-        swept = bool(entries) and entries[-1].hours >= routine.hours_before + played - SAME_H
-        ending = _ending(log, routine, entries, played) if swept else None
-        if ending is not None:
+        if (ending := _ending(log, routine, entries, played)) is not None:
             return ending
         due = 0.0 if not entries else entries[-1].hours - routine.hours_before + routine.interval_h
         due = min(due, routine.hours)
@@ -239,6 +245,8 @@ def warming_k(first: Entry, last: Entry) -> float:
 
 
 def _ending(log: Path, routine: Routine, entries: tuple[Entry, ...], played: float) -> Ending | None:
+    if not entries or entries[-1].hours < routine.hours_before + played - SAME_H:
+        return None
     hours = entries[-1].hours
     warmer = warming_k(entries[0], entries[-1])
     if warmer > routine.hottest_k:

@@ -107,7 +107,7 @@ class SweepRun:
 @click.option("--high-hz", default=20000.0, show_default=True, help="Highest frequency.")
 @click.option("--periods", type=click.IntRange(2, 1000), default=4, show_default=True, help="Periods of a multisine.")
 @click.option(
-    "--repeats", type=click.IntRange(1, 100), help="Recordings in a row, with --until at most.  [default: 1 or 20]"
+    "--repeats", type=click.IntRange(1, 100), help="Numbered recordings, with --until at most.  [default: 1 or 20]"
 )
 @click.option("--until", metavar="AIM", help="Repeat until a standard uncertainty is reached, as in 'Fs 0.1 %'.")
 @click.option(
@@ -295,7 +295,9 @@ def _print(measured: Measurement) -> None:
         say(f"  distortion: {verdict.distortion.summary}")
     print_notes([note for note in verdict.notes if not verdict.action.endswith(note.message)], indent="  ")
     if measured.curve_file is not None and measured.curve is not None:
-        say(f"  {measured.curve_file}: {len(measured.curve.frequency_hz)} points of impedance")
+        plot = ", .png its plot" if measured.curve_file.with_suffix(".png").exists() else ""
+        points = len(measured.curve.frequency_hz)
+        say(f"  {measured.curve_file}: {points} points of impedance; beside it .toml says how it was swept{plot}")
 
 
 def _print_how_long(rig: Rig, curve: ImpedanceCurve, seconds: float) -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from tsfit.base.figures import in_figures
+from tsfit.base.notes import gathered
 from tsfit.box.compare.consequence import Consequence
 from tsfit.box.told import NAMES, headed
 from tsfit.check.consistency import Contradiction
@@ -52,7 +53,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
             "in each sweep."
         )
         sure.append(Block("picture", picture=picture(fit_plot(_thinned(fit)), f"{name}-fit", caption)))
-    remarks = [note.message if note.sweep is None else f"Sweep {note.sweep + 1}: {note.message}" for note in fit.quality]
+    remarks = [told.sentence[:1].upper() + told.sentence[1:] for told in gathered(fit.quality, len(fit.states))]
     sure.append(Block("list", items=remarks) if remarks else text("The fit has nothing to remark."))
     model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
     return Part(

@@ -14,6 +14,7 @@ from tsfit.cli.printing import hint, is_quiet, print_notes, say
 from tsfit.cli.sound import CAUTIONS, goes_on, live_levels
 
 if TYPE_CHECKING:
+    from tsfit.bench.break_in import Routine
     from tsfit.drift.box import BoxedChange
     from tsfit.drift.entry import Entry
 
@@ -174,27 +175,18 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
       tsfit drift routine rig.toml -o bittern \\
           --name "Bittern 12" --hours 20 --level-dbfs -12
     """  # noqa: D301
-    from tsfit.bench.break_in import begun, make_routine, run
+    from tsfit.bench.break_in import ended, make_routine, run
     from tsfit.capture.rig import read_rig
 
     read, as_json = read_rig(rig), outputs.as_json
     plan = make_routine(read, level_dbfs=level_dbfs, **planned)
-    going_on = begun(output, plan)
-    if not as_json:
-        say(CAUTIONS)
-        say(HOURS_OF_LOW_NOTES)
-        say(f"Goes on in {output}." if going_on else f"Everything is kept in {output}.")
-        if not going_on:
-            say(FREE_AIR_ALONE)
-    if not yes:
-        if as_json:
-            raise click.UsageError("--json cannot ask; add --yes when all is ready.")
-        notes = f"{plan.low_hz:g} to {plan.high_hz:g} Hz at {plan.level_dbfs:.1f} dBFS for {plan.hours:g} h at most"
-        click.confirm(f"Play {notes}, and sweeps from 5 Hz to 20 kHz at {plan.sweep_dbfs:.1f} dBFS?", abort=True)
-    on_step = (lambda step: None) if as_json or is_quiet() else _say_once()
-    again = "Start it again with the same folder and options, and it goes on from there."
-    with goes_on(lambda _: again), live_levels(60.0, quiet=as_json) as show:
-        ending = run(read, output, plan, on_step=on_step, on_level=show)
+    ending = ended(output, plan)
+    if ending is None:
+        _confirm(output, plan, as_json=as_json, yes=yes)
+        on_step = (lambda step: None) if as_json or is_quiet() else _say_once()
+        again = "Start it again with the same folder and options, and it goes on from there."
+        with goes_on(lambda _: again), live_levels(60.0, quiet=as_json) as show:
+            ending = run(read, output, plan, on_step=on_step, on_level=show)
 
     def tables() -> None:
         say(ending.message)
@@ -204,6 +196,24 @@ def routine(rig: Path, output: Path, level_dbfs: float | None, yes: bool, output
     found |= {"message": ending.message, "log": ending.log}
     outputs.show(found, tables)
     return 1 if ending.why == "hot" else 0
+
+
+def _confirm(folder: Path, plan: Routine, *, as_json: bool, yes: bool) -> None:
+    """Show the cautions and what will be played where, and ask."""
+    from tsfit.bench.break_in import begun
+
+    if not as_json:
+        going_on = begun(folder, plan)
+        say(CAUTIONS)
+        say(HOURS_OF_LOW_NOTES)
+        say(f"Goes on in {folder}." if going_on else f"Everything is kept in {folder}.")
+        if not going_on:
+            say(FREE_AIR_ALONE)
+    if not yes:
+        if as_json:
+            raise click.UsageError("--json cannot ask; add --yes when all is ready.")
+        notes = f"{plan.low_hz:g} to {plan.high_hz:g} Hz at {plan.level_dbfs:.1f} dBFS for {plan.hours:g} h at most"
+        click.confirm(f"Play {notes}, and sweeps from 5 Hz to 20 kHz at {plan.sweep_dbfs:.1f} dBFS?", abort=True)
 
 
 def _say_once() -> Callable[[str], None]:
