@@ -126,7 +126,7 @@ def _print_check(rig: Rig, found: RigCheck) -> None:
             zip(verdict.peak_dbfs, verdict.noise_dbfs, found.hum_dbfs["50"], found.hum_dbfs["60"], strict=True)
         )
     ]
-    print_table(["channel", "peak dBFS", "margin dB", "noise", "50 Hz", "60 Hz"], rows, title=rig.name)
+    print_table(["channel", "peak dBFS", "margin dB", "noise dBFS", "50 Hz dBFS", "60 Hz dBFS"], rows, title=rig.name)
     delay = "not found" if verdict.delay_samples is None else f"{verdict.delay_samples} samples"
     clock = "too short to tell" if verdict.clock_ppm is None else f"{verdict.clock_ppm:+.0f} ppm"
     say(f"Round trip {delay}; sample clock {clock}.")
@@ -202,12 +202,12 @@ def calibrate(rig: Path, output: Path | None, outputs: Outputs, **options: Any) 
         found["on_trust"] = trust
     if proof is not None:
         found["proof"] = vars(proof)
-    outputs.show(found, lambda: _print_calibrated(path, proof, trust))
+    outputs.show(found, lambda: _print_calibrated(path, recorder.folder, proof, trust))
     return int(proof is not None and proof.percent > WORST_PERCENT)
 
 
-def _print_calibrated(path: Path, proof: Proof | None, trust: str | None) -> None:
-    say(f"Calibrated rig: {path}")
+def _print_calibrated(path: Path, folder: Path, proof: Proof | None, trust: str | None) -> None:
+    say(f"Calibrated rig: {path} (recordings in {folder})")
     if trust is not None:
         say(trust)
     if proof is None:

@@ -115,7 +115,7 @@ class SweepRun:
 )
 @click.option("--level-dbfs", type=float, help="Peak level re full scale.  [default: the rig's, else -30]")
 @click.option("--level-v", type=float, help="Peak volts at the total channel, where the rig's output is calibrated.")
-@click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording.")
+@click.option("-o", "--output", type=PATH, metavar="FILE.wav", help="Name of the recording; of several FILE-1.wav, ….")
 @click.option("--no-figure", is_flag=True, help="Draw no plot.")
 @click.option("--driver", type=PATH, help="Fit or driver file of what is driven to full travel or to a power run.")
 @click.option("--limit-travel-mm", type=click.FloatRange(0.01, 200.0), help="Travel each way not to be exceeded.")

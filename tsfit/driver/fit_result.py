@@ -235,6 +235,11 @@ class FitResult(Viewed):
     monte_carlo: MonteCarlo | None = None  # None unless asked for
 
     @property
+    def simulated(self) -> str:
+        """What stands behind the driver's name where a simulated rig, no driver, was measured; else nothing."""
+        return " (simulated, not measured)" * any(note.code == "simulated" for note in self.quality)
+
+    @property
     def lmfit(self) -> tuple[Minimizer, MinimizerResult]:
         """Minimizer and result, for lmfit's ways of exploring a minimum: ``lmfit.conf_interval(*fit.lmfit)``, emcee, ….
 

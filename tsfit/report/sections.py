@@ -58,7 +58,7 @@ def fit_part(fit: FitResult, name: str) -> Part:
     model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
     return Part(
         subject=title,
-        answer=(text(f"{title}: {lead}."),),
+        answer=(text(f"{title}{fit.simulated}: {lead}."),),
         found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}; ± {STANDARD}", columns, rows)),
         sure=sure,
         measured=(heading(title), text(model), *_provenance(fit.provenance)),

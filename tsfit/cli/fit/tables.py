@@ -45,7 +45,7 @@ def print_fit(result: FitResult, *, candidates: bool = False, budget: bool = Fal
         _print_budget(result)
 
 
-IN_THE_ANSWER = ("free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY)
+IN_THE_ANSWER = ("simulated", "free_air_only", "no_area", "model_floor", "budget", UNLIKE_ANY)
 """Notes that stand above the table."""
 
 
@@ -80,8 +80,8 @@ def _answer(result: FitResult) -> list[str]:
     }
     return [
         *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
-        f"{result.driver.name}: {values}.",
-        *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code != UNLIKE_ANY),
+        f"{result.driver.name}{result.simulated}: {values}.",
+        *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code not in ("simulated", UNLIKE_ANY)),
         *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
     ]
 
