@@ -358,5 +358,6 @@ def test_memory_of_the_recording_does_not_grow_with_its_length(standing_in):
         return found
 
     peak(2.0)
-    # Peaks scatter by 1 MB with the order of the threads; 16 s more kept in two channels of 4 bytes would be 6 MB.
-    assert peak(20.0) < peak(4.0) + 3e6
+    # Peaks scatter by some 3 MB with how far the callbacks run ahead of the sink on a busy machine; 76 s more, kept in two
+    # channels of 4 bytes, would be 29 MB.
+    assert peak(80.0) < peak(4.0) + 10e6
