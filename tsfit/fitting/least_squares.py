@@ -11,13 +11,12 @@ import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 from itertools import pairwise
 from typing import Generic, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Mask, Real
+from tsfit.base.arrays import Complex, Real
 from tsfit.base.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
 
 START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
@@ -39,6 +38,8 @@ NO_SLOPE = 1e-2
 """What the sum of squares may still lose at an end: what is determined is within 0.1 standard deviations."""
 TURNED_AT_ONCE = 8
 """Columns that LAPACK turns together."""
+TOLD_BY_PRODUCTS = 1e-4
+"""Share of a variable's slope that no others have, from which products, whose rounding is the square of it, tell it."""
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 
@@ -186,7 +187,8 @@ class Turned:
     """An objective whose many residuals are turned into as few as there are variables, and one more.
 
     The triangle of its slopes and residuals together (QR) has their lengths and products, which is all that a search asks.
-    MINPACK turns as well, but column by column through all rows, which takes it longer than the circuit takes to answer.
+    Where no variable is nearly one with others, the products give it in a third of the time (Cholesky). MINPACK turns as
+    well, but column by column through all rows, which takes it longer than the circuit takes to answer.
     """
 
     def __init__(self, objective: Objective) -> None:
@@ -205,13 +207,14 @@ class Turned:
         from scipy.linalg import lapack
 
         rows = self.objective.stacked(x)
+        products = rows @ rows.T
+        sizes = np.sqrt(products.diagonal())
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found, failed = lapack.dpotrf(products / (sizes[:, np.newaxis] * sizes))
+        if not failed and found.diagonal().min() > TOLD_BY_PRODUCTS:
+            return np.asarray(found * sizes)
         found = lapack.dgeqrt(min(TURNED_AT_ONCE, *rows.shape), rows.T, overwrite_a=1)[0][: len(rows)]
-        return np.where(_upper(len(rows))[: len(found)], found, 0.0)
-
-
-@cache
-def _upper(size: int) -> Mask:
-    return np.triu(np.ones((size, size), dtype=bool))
+        return np.asarray(np.triu(found))
 
 
 class Descent(NamedTuple):
