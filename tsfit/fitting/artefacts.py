@@ -117,10 +117,9 @@ def mains_line(low: float, high: float) -> str:
 
 def running_median(values: Real, half: int, mirror: Literal["even", "odd"]) -> Real:
     """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
-    from scipy.ndimage import median_filter
-
     half = min(half, len(values) - 1)
     before, after = values[half:0:-1], values[-2 : -half - 2 : -1]
     if mirror == "odd":
         before, after = 2.0 * values[0] - before, 2.0 * values[-1] - after
-    return np.asarray(median_filter(np.concatenate([before, values, after]), 2 * half + 1)[half : half + len(values)])
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([before, values, after]), 2 * half + 1)
+    return np.asarray(np.median(windows, axis=1))
