@@ -114,9 +114,9 @@ def of_tones(
 
     def tuned(f: Real) -> Real:
         """Return 1/(ω² − Ω²) (n, k): ω times it is what the one phase of each tone leaves, jΩ times it the other."""
-        return np.asarray(1.0 / (omega**2 - (2.0 * math.pi * f[:, np.newaxis]) ** 2))
+        return np.asarray(1.0 / ((omega**2)[:, np.newaxis] - (2.0 * math.pi * f) ** 2))
 
-    here = tuned(frequency_hz)
+    here = tuned(frequency_hz).T
     phases = np.concatenate([2j * math.pi * frequency_hz[:, np.newaxis] * here, omega * here], axis=1)
     rows = np.concatenate([phases, phases * ratio[:, np.newaxis]], axis=1) * weight[:, np.newaxis]
     right = left * weight
@@ -127,12 +127,12 @@ def of_tones(
     found = (np.linalg.lstsq(*both, rcond=1e-10)[0] / scale).reshape(4, -1)
     found[1::2] *= omega
     out = wanted_ratio.astype(np.complex128)
-    for start in range(0, len(out), ROWS):
-        f = wanted_hz[start : start + ROWS]
-        second, second_still, first, first_still = found @ tuned(f).T
+    for start in range(0, len(out), PIECE):
+        f, piece = wanted_hz[start : start + PIECE], out[start : start + PIECE]
+        second, second_still, first, first_still = found @ tuned(f)
         turning = 2j * math.pi * f
-        out[start : start + ROWS] *= first_still + turning * first
-        out[start : start + ROWS] += second_still + turning * second
+        piece *= first_still + turning * first
+        piece += second_still + turning * second
     return out
 
 
