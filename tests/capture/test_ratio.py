@@ -148,6 +148,16 @@ def test_any_density(bench_simulator):
     assert counts[2] > 2.0 * counts[1]
 
 
+def test_a_long_sweep_in_blocks_is_steady(bench_simulator, monkeypatch):
+    """In most bands of a block it only begins or ends, and the rest of the block holds nothing of it there."""
+    bench, one = rig(bench_simulator, "divider", -90.0), driver(bench_simulator)
+    samples = record(bench_simulator, "sweep", one, bench, np.random.default_rng(5), seconds=40.0)
+    monkeypatch.setattr("tsfit.capture.lines.LONGEST_BLOCK", 1 << 16)
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE).disturbed
+    assert (found.pieces, found.throughout) == ((), 0.0)
+    assert found.change < 0.002
+
+
 def test_long_records_in_blocks_say_the_same(bench_simulator, monkeypatch):
     bench, one = rig(bench_simulator, "divider", -70.0), driver(bench_simulator)
     samples = record(bench_simulator, "noise from rest", one, bench, np.random.default_rng(5), seconds=8.0)

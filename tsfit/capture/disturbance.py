@@ -165,7 +165,8 @@ def _change(e: Complex, x: Complex, drive: Real) -> float | None:
     """Range of the ratio's relative change over the parts of a record, less what scatter makes of it."""
     edges = np.linspace(0, len(x), PARTS + 3).astype(int)[1:-1]
     strength = np.add.reduceat(drive, edges)[:-1]
-    if len(x) < 40 * PARTS or strength.min() < 0.25 * strength.mean():
+    # Where a sweep only enters or leaves the band in this stretch, all but its ends hold nothing of it.
+    if len(x) < 40 * PARTS or strength.min() < 0.25 * max(strength.mean(), drive.sum() / (PARTS + 2)):
         return None
     ratio = np.add.reduceat((e * x.conj()).real, edges)[:-1] / strength
     scatter = math.sqrt(float(np.sum(np.abs(e) ** 2)) / float(drive.sum()) / (2.0 * len(x) / PARTS))
