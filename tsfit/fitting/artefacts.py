@@ -6,7 +6,7 @@ something else, and would pull the parameters. It is left out of the fit and rep
 
 import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, TypeVar
 
 import numpy as np
 
@@ -31,6 +31,7 @@ STRAY = 2
 MAINS_HZ = (50.0, 60.0)
 HIGHEST_HUM_HZ = 1000.0
 OTHER = "a narrow resonance of surround, cone or box, or a leak"
+AnyKind = TypeVar("AnyKind", Real, Complex)
 RAYLEIGH_MEDIAN = math.sqrt(math.log(4.0))
 """Median of |x + iy| for unit normal x and y."""
 
@@ -72,6 +73,8 @@ def narrow_bands(frequency_hz: Real, height: Real, resonance_hz: float) -> list[
 def strays(height: Real) -> Mask:
     """Which points (n,) of a misfit of such `heights` are stray readings: no more than two of them stand out together."""
     stray = np.zeros(len(height), dtype=bool)
+    if np.max(height) <= SEED:
+        return stray
     for start, stop in runs(height > EDGE):
         stray[start:stop] = stop - start <= STRAY and np.max(height[start:stop]) > SEED
     return stray
@@ -89,8 +92,7 @@ def heights_of(frequency_hz: Real, misfit: Complex) -> Real:
     octaves = np.log2(frequency_hz)
     density = len(octaves) / max(octaves[-1] - octaves[0], 0.1)
     half = max(round(TREND * density), 4)
-    trend = running_median(misfit.real, half, "odd") + 1j * running_median(misfit.imag, half, "odd")
-    apart = np.abs(misfit - trend)
+    apart = np.abs(misfit - running_median(misfit, half, "odd"))
     usual = running_median(apart, 3 * half, "even") / RAYLEIGH_MEDIAN
     return np.asarray(apart / np.maximum(usual, max(0.5 * float(np.median(usual)), LEAST)))
 
@@ -115,11 +117,18 @@ def mains_line(low: float, high: float) -> str:
     return ""
 
 
-def running_median(values: Real, half: int, mirror: Literal["even", "odd"]) -> Real:
-    """Median of 2 half + 1 neighbours; at the ends the curve goes on mirrored, upside down ("odd") where it is a trend."""
+def running_median(values: AnyKind, half: int, mirror: Literal["even", "odd"]) -> AnyKind:
+    """Median of 2 half + 1 neighbours, of real and imaginary part by itself; at the ends the curve goes on mirrored, upside
+    down ("odd") where it is a trend.
+    """
+    from scipy.ndimage import median_filter
+
     half = min(half, len(values) - 1)
     before, after = values[half:0:-1], values[-2 : -half - 2 : -1]
     if mirror == "odd":
         before, after = 2.0 * values[0] - before, 2.0 * values[-1] - after
-    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([before, values, after]), 2 * half + 1)
-    return np.asarray(np.median(windows, axis=1))
+    padded = np.concatenate([before, values, after])
+    # Side by side, as a call costs more than its medians.
+    parts = padded.view(np.float64).reshape(len(padded), -1).T.ravel()
+    found = median_filter(parts, 2 * half + 1, output=np.empty_like(parts)).reshape(-1, len(padded)).T
+    return np.ascontiguousarray(found).view(padded.dtype)[half : half + len(values), 0]

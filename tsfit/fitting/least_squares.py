@@ -11,12 +11,13 @@ import math
 import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from typing import Generic, NamedTuple, Protocol, TypeVar
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.base.engine import BOUNDLESS, FIRST_STEP, Limits, Target, descended, minimizer_of, names_of
 
 START_FLOOR, LEAST_FLOOR, MAX_FLOOR = 3e-3, 1e-6, 0.1
@@ -36,10 +37,10 @@ ROUGH_MISS = 1.0
 OUT_OF_EVALUATIONS = 5
 NO_SLOPE = 1e-2
 """What the sum of squares may still lose at an end: what is determined is within 0.1 standard deviations."""
+LEAST_OWN = 1e-3
+"""Share of a row that no other row has, above which the products of all tell it to ten digits."""
 TURNED_AT_ONCE = 8
 """Columns that LAPACK turns together."""
-TOLD_BY_PRODUCTS = 1e-4
-"""Share of a variable's slope that no others have, from which products, whose rounding is the square of it, tell it."""
 MAX_EVALUATIONS = 60
 """A sound choice needs about ten; one that wanders is short of a parameter that the data determine."""
 
@@ -174,7 +175,8 @@ class Objective:
             np.multiply(slopes, weight, out=rows[:-1, place].view(np.complex128))
             np.multiply(misfit, weight, out=rows[-1, place].view(np.complex128))
         rows[:-1, self._n_data :] = 0.0
-        np.fill_diagonal(rows[len(x) - n_priors : -1, self._n_data :], 1.0)
+        priors = np.arange(n_priors)
+        rows[len(x) - n_priors + priors, self._n_data + priors] = 1.0
         rows[-1, self._n_data :] = x[len(x) - n_priors :]
         return rows
 
@@ -186,9 +188,9 @@ class Objective:
 class Turned:
     """An objective whose many residuals are turned into as few as there are variables, and one more.
 
-    The triangle of its slopes and residuals together (QR) has their lengths and products, which is all that a search asks.
-    Where no variable is nearly one with others, the products give it in a third of the time (Cholesky). MINPACK turns as
-    well, but column by column through all rows, which takes it longer than the circuit takes to answer.
+    The triangle of its slopes and residuals together has their lengths and products, which is all that a search asks. It is
+    found from these products (Cholesky), or where they nearly depend on each other, from the rows themselves (QR). MINPACK
+    turns as well, but column by column through all rows, which takes it longer than the circuit takes to answer.
     """
 
     def __init__(self, objective: Objective) -> None:
@@ -208,13 +210,16 @@ class Turned:
 
         rows = self.objective.stacked(x)
         products = rows @ rows.T
-        sizes = np.sqrt(products.diagonal())
-        with np.errstate(divide="ignore", invalid="ignore"):
-            found, failed = lapack.dpotrf(products / (sizes[:, np.newaxis] * sizes))
-        if not failed and found.diagonal().min() > TOLD_BY_PRODUCTS:
-            return np.asarray(found * sizes)
+        found, failed = lapack.dpotrf(products)
+        if not failed and (found.diagonal() > LEAST_OWN * np.sqrt(products.diagonal())).all():
+            return np.asarray(found)
         found = lapack.dgeqrt(min(TURNED_AT_ONCE, *rows.shape), rows.T, overwrite_a=1)[0][: len(rows)]
-        return np.asarray(np.triu(found))
+        return np.where(_upper(len(rows))[: len(found)], found, 0.0)
+
+
+@cache
+def _upper(size: int) -> Mask:
+    return np.triu(np.ones((size, size), dtype=bool))
 
 
 class Descent(NamedTuple):

@@ -353,8 +353,8 @@ class JointModel:
 
         Z of scaled frequencies is Z of values that are scaled by their power of time.
         """
-        powers = {**POWERS_OF_TIME, **{name: p[exponent] for name, exponent in PIVOTED.items() if name in terms}}
-        found = [powers[name] * row for name, row in terms.items() if name in powers]
+        found = [POWERS_OF_TIME[name] * row for name, row in terms.items() if name in POWERS_OF_TIME]
+        found += [p[exponent] * terms[name] for name, exponent in PIVOTED.items() if name in terms]
         through = {"added_mass": load.added_mass, "compliance": load.compliance if load.boxed else 0.0}
         found += [value * d[name] for name, value in through.items() if value]
         return np.asarray(sum(found[1:], found[0]))

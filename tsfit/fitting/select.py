@@ -26,7 +26,7 @@ from tsfit.fitting.demands import BOX_LOSSES, NOTHING, Demands
 from tsfit.fitting.least_squares import ROUGH_MISS, START_FLOOR, Objective, Weights, newton_step
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.solve import UNFINISHED, Solved, solve
-from tsfit.fitting.start import SAMPLES, coil_start
+from tsfit.fitting.start import coil_start, some_of
 from tsfit.fitting.sweep import FitSweep, Known, Scatter
 
 log = logging.getLogger(__name__)
@@ -329,7 +329,7 @@ def blocked_start(coil: str, sweeps: Sequence[FitSweep], start: Mapping[str, flo
     bare = JointModel([sweep], Circuit("simple", parts=parts_among(start)), None, with_mass=False)
     plain = {**start, "Le": 1e-9}
     high = np.flatnonzero(sweep.frequency_hz > min(3.0 * start["Fs"], 0.3 * sweep.frequency_hz[-1]))
-    some = high[np.unique(np.linspace(0, len(high) - 1, SAMPLES).astype(int))]
+    some = high[some_of(len(high))]
     f = sweep.frequency_hz[some]
     # What is left of it without Re and the motion.
     return coil_start(coil, f, sweep.impedance_ohm[some] - bare.fitted(bare.start(plain), sweep, f))

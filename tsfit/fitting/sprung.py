@@ -30,7 +30,7 @@ QS = {1.0: 4, 2.0: 4, 4.0: 4, 8.0: 2, 16.0: 1, 32.0: 1}
 """Q of the parts that are tried, and at each how-many-eth frequency: the course of a dull part is met from farther off."""
 LIKELY = 0.3
 """Greatest mass over Mms from which the search begins."""
-ROUNDING = 1e-9
+ROUNDING = 1e-5
 """Least share of a course that is its own."""
 SURE, WORTH = 40.0, 0.05
 """Sum of squares that a part must take away: beyond any noise, and as a share of all, or it is a trifle."""
@@ -100,31 +100,32 @@ def _with_one_more(best: Solved) -> Solved | None:
 
 def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[float, str, dict[str, float]]:
     """Share of the misfit that one part takes away, and its values; 0 where it is not enough."""
+    from scipy.linalg import lapack
+
     model = best.model
     nearest = NEAREST * highest_resonance(model, best.values["Fs"])
     top = max(float(sweep.frequency_hz[-1]) for sweep in sweeps)
     if top <= nearest:
         return 0.0, label, {}
-    hz = np.geomspace(nearest, top, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
+    hz = nearest * (top / nearest) ** np.linspace(0.0, 1.0, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
     # A stray reading would look like a part of the highest Q.
     stray = np.concatenate([strays(best.heights[each.number]) for each in model.sweeps])
     weight[stray] = 0.0
     misfit = (np.concatenate(best.solution.misfits) * weight).view(float)
-    basis = np.linalg.qr((best.solution.jacobian[:, : len(misfit)] * np.repeat(~stray, 2)).T)[0]
+    turned, scales, _, _ = lapack.dgeqrf((best.solution.jacobian[:, : len(misfit)] * np.repeat(~stray, 2)).T, overwrite_a=1)
+    basis = lapack.dorgqr(turned[:, : len(scales)], scales, overwrite_a=1)[0].T
     # What the other variables could do of the misfit, and of each course, is taken off.
-    others = np.empty((1 + basis.shape[1], len(misfit)))
-    others[0], others[1:] = misfit - basis @ (basis.T @ misfit), basis.T
-    others = others.view(complex)
+    others = np.concatenate([[misfit - basis.T @ (basis @ misfit)], basis]).view(complex)
     tried_hz = np.concatenate([hz[::step] for step in QS.values()])
     tried_q = np.concatenate([np.full(len(hz[::step]), q) for q, step in QS.items()])
     size, along = np.zeros(len(tried_hz)), np.zeros((len(tried_hz), len(others)))
     places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
     for sweep, place in zip(model.sweeps, places, strict=True):
         if any(sweep is one for one in sweeps):
-            own, shared = _courses(best, sweep, hz, weight[slice(*place)], others[:, slice(*place)])
+            own, shared = _courses(best, sweep, (hz, tried_hz, tried_q), weight[slice(*place)], others[:, slice(*place)])
             size, along = size + own, along + shared
-    size = np.maximum(size - np.sum(along[:, 1:] ** 2, axis=1), ROUNDING * size)
+    size = np.maximum(size - np.einsum("ij,ij->i", along[:, 1:], along[:, 1:]), ROUNDING * size)
     share = -along[:, 0] / size
     gains = np.where((share > 0.0), share**2 * size, 0.0)
     k = int(np.argmax(gains))
@@ -137,29 +138,38 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     return float(gains[k]) / whole, label, dict(zip(terms_of(label), values, strict=True))
 
 
-def _courses(best: Solved, sweep: FitSweep, hz: Real, weight: Real, others: Complex) -> tuple[Real, Real]:
-    """Change of Z for the mass of a part of each of `QS` at its share of `hz`, over Mms, in one sweep, times `weight` (n,).
+def _courses(
+    best: Solved, sweep: FitSweep, tried: tuple[Real, Real, Real], weight: Real, others: Complex
+) -> tuple[Real, Real]:
+    """Change of Z for the mass of each part that is `tried`, over Mms, in one sweep, times `weight` (n,).
 
-    Returned are its sum of squares (k,), and its products with `others` (m, n), whose real and imaginary parts count alike,
-    (k, m). A part answers with 1/(w² − ω² + jωw/Q), which is 1/(ωw) of 1/(t + j/Q) with t = w/ω − ω/w.
+    `tried` holds frequencies, Hz, of which each of `QS` takes its share, and the frequency and the Q of each part that
+    makes (k,). Returned are the sum of squares of each (k,), and its products with `others` (m, n), real and imaginary
+    parts alike, (k, m). A part answers with 1/(w² − ω² + jωw/Q), which is 1/(ωw) of 1/(t + j/Q) with t = w/ω − ω/w.
     """
-    v = best.values
+    v, (hz, tried_hz, tried_q) = best.values, tried
     p = best.model.circuit_values(v, sweep)
     _, d = impedance_gradient(sweep.frequency_hz, p, best.circuit, best.model.load(v, sweep))
     omega, w = 2.0 * math.pi * sweep.frequency_hz, 2.0 * math.pi * hz[:, None]
     unit = d["added_mass"] * p["Mms"] * omega * weight
+    largest = np.abs(unit).max()
+    unit /= largest
     products = np.conj(unit) * others
-    real, other = products.real.T.copy(), np.concatenate([products.imag, [np.abs(unit) ** 2]]).T.copy()
-    t = w / omega
+    # Half as many digits take half the time, and tell a course from another.
+    real = products.real.T.astype(np.float32)
+    other = np.concatenate([products.imag, [np.abs(unit) ** 2]]).T.astype(np.float32)
+    t = w.astype(np.float32) / omega.astype(np.float32)
     t -= 1.0 / t
     # In arrays that are there: new ones of this size cost more than what is computed.
     square, size, turned = t * t, np.empty_like(t), np.empty_like(t)
-    sizes, along = [], []
+    lossy, along = (np.empty((len(tried_q), len(others) + k), dtype=np.float32) for k in (1, 0))
+    done = 0
     for q, step in QS.items():
-        at = w[::step]
-        share = np.add(square[::step], 1.0 / q**2, out=size[: len(at)])
+        near = square[::step]
+        share = np.add(near, 1.0 / q**2, out=size[: len(near)])
         np.divide(1.0, share, out=share)
-        lossy = share @ other
-        sizes.append(lossy[:, -1:] / at**2)
-        along.append((np.multiply(t[::step], share, out=turned[: len(at)]) @ real - lossy[:, :-1] / q) / at)
-    return np.concatenate(sizes)[:, 0], np.concatenate(along)
+        place = slice(done, done := done + len(near))
+        np.matmul(share, other, out=lossy[place])
+        np.matmul(np.multiply(t[::step], share, out=turned[: len(near)]), real, out=along[place])
+    at = (largest / (2.0 * math.pi) / tried_hz)[:, None]
+    return lossy[:, -1] * at[:, 0] ** 2, (along - lossy[:, :-1] / tried_q[:, None]) * at

@@ -10,8 +10,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Real
+from tsfit.circuit.coil import laplace
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.fitting.artefacts import without_strays
 
@@ -117,7 +119,8 @@ def smoothed(f: Real, values: Real) -> Real:
     width = 2 * int(per_octave / 40.0) + 1
     if width < 3:
         return values
-    padded = np.pad(values, width // 2, mode="edge")
+    beyond = np.ones(width // 2)
+    padded = np.concatenate([values[0] * beyond, values, values[-1] * beyond])
     return np.convolve(padded, np.full(width, 1.0 / width), mode="valid")
 
 
@@ -197,14 +200,19 @@ def _named(coil: str, at: Mapping[str, float], size: Real) -> dict[str, float]:
             return {"Leb": size[0], "Le": size[1], "Kss": size[1] * math.sqrt(at["w1"]), "Rss": size[1] * at["w2"]}
 
 
+def some_of(n: int) -> NDArray[np.intp]:
+    """Places of `SAMPLES` of `n` points, evenly spread, or of all."""
+    return np.arange(n) if n <= SAMPLES else np.linspace(0, n - 1, SAMPLES).astype(int)
+
+
 def coil_start(coil: str, frequency_hz: Real, blocked: Complex) -> dict[str, float]:
     """Start values of the coil terms (SI, positive) from an estimate (n,) of the blocked impedance without Re, above
     resonance.
 
     Corner frequencies and exponents are tried over a coarse grid, magnitudes solved for by linear least squares.
     """
-    some = np.unique(np.linspace(0, len(frequency_hz) - 1, SAMPLES).astype(int))
-    s, z = 2j * math.pi * frequency_hz[some], blocked[some]
+    some = some_of(len(frequency_hz))
+    s, z = laplace(frequency_hz[some]), blocked[some]
     weight = 1.0 / np.maximum(np.abs(z), 0.05 * np.max(np.abs(z)))
     grid, terms = _shapes(coil, s)
     wanted = (z * weight).view(float)

@@ -25,7 +25,7 @@ from tsfit.driver.curve import ImpedanceCurve
 from tsfit.driver.fit_result import FitResult
 from tsfit.fitting.artefacts import running_median
 from tsfit.fitting.start import Resonance
-from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses
+from tsfit.formats.phase_law import GOOD_PHASE, is_mirrored, phase_misses, unwrapped
 
 LEAST_IN_WIDTH = 4
 """Least points within the half-power width Fs/Qms of the resonance: common practice, no source."""
@@ -57,7 +57,7 @@ def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> float:
     near = int(np.sum((f > peak.Fs / 1.5) & (f < peak.Fs * 1.5)))
     if f[0] > 0.8 * peak.Fs or f[-1] < 3.0 * peak.Fs or near < 8:
         raise refused(curve.source, "short_range", low=f[0], high=f[-1], near=near, peak=peak.Fs)
-    degrees = np.degrees(np.unwrap(np.angle(z)))
+    degrees = np.degrees(unwrapped(z))
     if np.max(np.abs(degrees)) < FLAT_DEGREES:
         turned = np.abs(z) * np.exp(1j * np.degrees(np.angle(z)))
         if phase_misses(f, turned)[0] < GOOD_PHASE < np.ptp(np.degrees(np.angle(turned))):
