@@ -5,10 +5,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from helpers.made_fit import made_driver, made_fit
+from scipy.special import gammaincc
 
 from tsfit.base.errors import TsfitError
 from tsfit.check.conditions import at_conditions
-from tsfit.check.pattern import CAUSES, pattern
+from tsfit.check.pattern import CAUSES, by_chance, pattern
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.air import Air
 from tsfit.driver.curve import ImpedanceCurve, State
@@ -165,3 +166,9 @@ def test_a_fit_is_brought_to_temperature_pressure_and_air_load():
     for name in ("Fs", "Qms", "Qes", "Qts", "Mms", "Vas"):
         assert baffled[name].value == pytest.approx(getattr(heavy, name)), name
     assert baffled["sensitivity_1W"].value == pytest.approx(made_fit(heavy).parameters["sensitivity_1W"].value)
+
+
+@pytest.mark.parametrize("degrees", [1, 2, 3, 4, 9, 12])
+@pytest.mark.parametrize("chi2", [0.0, 1e-9, 0.3, 5.0, 40.0, 700.0, math.inf])
+def test_what_chance_exceeds_is_the_incomplete_gamma_function(chi2, degrees):
+    assert by_chance(chi2, degrees) == pytest.approx(float(gammaincc(0.5 * degrees, 0.5 * chi2)), rel=1e-11, abs=1e-200)

@@ -96,7 +96,7 @@ def pattern(fit: FitResult, measured: Mapping[str, Estimate], sheet: Sheet) -> P
         return Pattern((), (), inductance or "Too few parameters are printed and measured to explain anything.", 0.0, 0)
     y, inverse = _deviations(fit, measured, sheet, names)
     null = float(y @ inverse @ y)
-    if _by_chance(null, len(names)) > CHANCE:
+    if by_chance(null, len(names)) > CHANCE:
         words = "Together, the small-signal deviations are no larger than uncertainty and rounding allow."
         return Pattern(("inductance",) if inductance else (), (), _joined(words, inductance), null, len(names))
     single = _explained(y, inverse, names, measured, 1)
@@ -167,7 +167,7 @@ def _explained(
         found.append((float(rest @ inverse @ rest), len(names) - count, causes, tuple(np.expm1(amounts).tolist())))
     if count == 1:
         found += [(*_wired(y, inverse, names, step, measured), ("wiring",), step) for step in _wiring_steps()]
-    return sorted(item for item in found if _by_chance(item[0], item[1]) > CHANCE)
+    return sorted(item for item in found if by_chance(item[0], item[1]) > CHANCE)
 
 
 def _wiring_steps() -> list[tuple[float, float]]:
@@ -187,11 +187,19 @@ def _wired(
     return float(rest @ inverse @ rest), len(names)
 
 
-def _by_chance(chi2: float, degrees: int) -> float:
-    """Probability that chance gives as large a χ²."""
-    from scipy.special import gammaincc
+def by_chance(chi2: float, degrees: int) -> float:
+    """Probability that chance gives as large a χ²; without SciPy, which takes as long to load as all of a check.
 
-    return float(gammaincc(0.5 * degrees, 0.5 * chi2))
+    Q(a, x) of a = ½ or 1, and from there Q(a + 1, x) = Q(a, x) + xᵃe⁻ˣ/Γ(a + 1) (Abramowitz & Stegun 6.5.21, from memory).
+    """
+    x = 0.5 * chi2
+    if not x > 0.0 or math.isinf(x):
+        return 1.0 if x == 0.0 else 0.0
+    beyond, order = (math.erfc(math.sqrt(x)), 0.5) if degrees % 2 else (math.exp(-x), 1.0)
+    while order < 0.5 * degrees:
+        beyond += math.exp(order * math.log(x) - x - math.lgamma(order + 1.0))
+        order += 1.0
+    return beyond
 
 
 def _words(

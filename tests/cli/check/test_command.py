@@ -335,3 +335,11 @@ def test_a_sheet_that_nobody_has_named_is_told_so(capsys, tmp_path, fit):
         assert "name in [driver] is still that of the empty sheet; write whose sheet it is" in " ".join(out.split())
         assert "The names differ" not in out
     assert f'name = "{UNNAMED}"' in empty_sheet()
+
+
+def test_a_check_loads_no_scipy(tmp_path, fit):
+    """It would take as long to load as all else."""
+    told = "import atexit, sys; from tsfit.cli import main; atexit.register(lambda: print('scipy' in sys.modules)); main()"
+    command = [sys.executable, "-c", told, "check", str(fit), str(sheet(tmp_path, GOOD))]
+    out = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    assert out.splitlines()[-1] == "False"
