@@ -347,7 +347,7 @@ def judge_level(
     left = float(np.sqrt(np.mean(problem.misfits(x)[0] ** 2))) * float(problem.sigma[0]) / data.rms
     before = max((one.left for one in judged), default=math.inf)
     if left > max(GROWN * before, LEAST_LEFT):
-        notes.append(_refusal("residual", (
+        notes.append(QualityNote("residual", "refuse", (
             f"What no driver explains of the current grew to {100.0 * left:.0f} %: it rubs, strikes or comes loose; look "
             "after the driver."
         )))  # fmt: skip
@@ -371,10 +371,6 @@ def _refuse_lost(path: Path, total: np.ndarray, excitation: Excitation, report: 
         raise refused(path, "dropout, reported", what=report.flags[0][1], times=len(report.flags))
     if apart > APART * float(np.std(periods)):
         raise refused(path, "dropout", when="some time, for the periods are unlike each other")
-
-
-def _refusal(code: str, message: str) -> QualityNote:
-    return QualityNote(code, "refuse", message)
 
 
 def refuse_small_rig(ramp: Ramp) -> None:

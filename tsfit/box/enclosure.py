@@ -252,14 +252,14 @@ AHEAD = 0.02
 """Share of the time shown that lies before the step."""
 
 
-def step_response(enclosure: "Enclosure", duration_s: float | None = None) -> tuple[Real, Real]:
+def step_response(enclosure: "Enclosure") -> tuple[Real, Real]:
     """Return time (s) and pressure (Pa at 1 m in half space), each (n,), around a step from 0 to the drive's RMS volts.
 
-    Shown are `duration_s`, or four periods of the driver's resonance. The spectrum is that of a square wave slow enough to
+    Shown are four periods of the driver's resonance. The spectrum is that of a square wave slow enough to
     have died out within half a period; a raised cosine over the uppermost third of its frequencies keeps the corner of the
     step from ringing.
     """
-    shown = 4.0 / enclosure.driver.Fs if duration_s is None else duration_s
+    shown = 4.0 / enclosure.driver.Fs
     # A lightly damped port rings long after what is shown; sixteen times as long leaves nothing of it.
     period = 32.0 * shown
     n = SAMPLES

@@ -368,13 +368,9 @@ def _suspects(
         if np.any(_agree(concerned, name, middle, half, intervals)) or any(slip.figure == name for slip in slips):
             explaining.append(name)
     if len({slip.figure for slip in slips}) > 1:
-        slips = [slip for slip in slips if unusual(_completed({**sheet.values(), slip.figure: slip.meant})) is None]
+        told = [(slip, complete({**sheet.values(), slip.figure: slip.meant})) for slip in slips]
+        slips = [slip for slip, meant in told if unusual({name: float(value) for name, value in meant.items()}) is None]
     return tuple(explaining), slips[0] if len({slip.figure for slip in slips}) == 1 else None
-
-
-def _completed(values: Mapping[str, float]) -> dict[str, float]:
-    """Return values with all that follows from them."""
-    return {name: float(value) for name, value in complete(values).items()}
 
 
 def _area(sheet: Sheet) -> float | None:

@@ -73,20 +73,20 @@ class LotParameter:
     verdict: Verdict | None
 
 
-def howe_factor(count: int, fraction: float = FRACTION, confidence: float = CONFIDENCE) -> float:
+def howe_factor(count: int) -> float:
     """Return k of the two-sided tolerance interval m ± k s of `count` normal samples (Howe 1969)."""
     from scipy.special import chdtri, ndtri
 
-    # chdtri inverts the upper tail: χ² that is exceeded with probability `confidence`.
-    chi2 = float(chdtri(count - 1, confidence))
-    return float(ndtri(0.5 * (1.0 + fraction))) * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
+    # chdtri inverts the upper tail: χ² that is exceeded with probability `CONFIDENCE`.
+    chi2 = float(chdtri(count - 1, CONFIDENCE))
+    return float(ndtri(0.5 * (1.0 + FRACTION))) * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
 
 
-def grubbs_critical(count: int, significance: float = SIGNIFICANCE) -> float:
+def grubbs_critical(count: int) -> float:
     """Return the critical value of Grubbs' two-sided test for one outlier among `count` ≥ 3 normal samples."""
     from scipy.special import stdtrit
 
-    t = float(stdtrit(count - 2, 1.0 - significance / (2.0 * count)))
+    t = float(stdtrit(count - 2, 1.0 - SIGNIFICANCE / (2.0 * count)))
     return (count - 1) / math.sqrt(count) * math.sqrt(t**2 / (count - 2 + t**2))
 
 

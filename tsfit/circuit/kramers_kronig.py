@@ -13,6 +13,7 @@ its few poles are moved, always stable, to where the data want them (Gustavsen &
 
 import math
 from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import numpy as np
 
@@ -70,7 +71,8 @@ def kramers_kronig(
     points, octaves = len(s), math.log2(BEYOND**2 * frequency_hz[-1] / frequency_hz[0])
     count = max(min(round(PER_OCTAVE * octaves), points // 4), 2) if elements is None else elements
     beyond = BEYOND if elements is None else 1.0
-    fixed = _fixed(s, np.geomspace(1.0 / (beyond * abs(s[-1])), beyond / abs(s[0]), count))
+    tau = np.geomspace(1.0 / (beyond * abs(s[-1])), beyond / abs(s[0]), count)
+    fixed = np.column_stack([np.ones_like(s), s, 1.0 / (1.0 + s[:, None] * tau)])  # R0, L and the RC elements
     if fault is not None:
         fixed = np.column_stack([fixed, fault])
     best = _test(fixed, s, z, np.zeros(0, dtype=complex))
@@ -80,7 +82,7 @@ def kramers_kronig(
             break
         test = with_resonances(fixed, s, z, resonances)
         in_vain = in_vain + 1 if test.rms > WORTHWHILE * best.rms else 0
-        best = min(best, test, key=_rms)
+        best = min(best, test, key=attrgetter("rms"))
     return best if fault is not None else replace(best, amount=0.0)
 
 
@@ -99,15 +101,6 @@ def octave_edges(frequency_hz: Real) -> tuple[Real, Real]:
     half = min(math.sqrt(2.0), math.sqrt(frequency_hz[-1] / frequency_hz[0]))
     middle = np.clip(frequency_hz, frequency_hz[0] * half, frequency_hz[-1] / half)
     return middle / half, middle * half
-
-
-def _rms(test: KramersKronig) -> float:
-    return test.rms
-
-
-def _fixed(s: Complex, tau: Real) -> Complex:
-    """Columns (n, 2 + m) of R0, L and m RC elements."""
-    return np.column_stack([np.ones_like(s), s, 1.0 / (1.0 + s[:, None] * tau)])
 
 
 def _resonators(s: Complex, poles: Complex) -> Complex:
@@ -149,7 +142,7 @@ def with_resonances(fixed: Complex, s: Complex, z: Complex, resonances: int) -> 
         poles = _relocated(fixed, s, z, poles)
         test = _test(fixed, s, z, poles)
         settled = test.rms > WORTHWHILE * best.rms
-        best = min(best, test, key=_rms)
+        best = min(best, test, key=attrgetter("rms"))
         if settled:
             break
     return best

@@ -12,7 +12,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import Generic, NamedTuple, Protocol, TypeVar
 
 import numpy as np
@@ -148,7 +148,7 @@ class Objective:
             np.sqrt(2.0 / (weights.points_per_error * variance)).astype(np.complex128)
             for variance in weights.variances(self.problem)
         ]
-        ends = np.cumsum([0, *(2 * len(weight) for weight in self._weights)]).tolist()
+        ends = list(accumulate((2 * len(weight) for weight in self._weights), initial=0))
         self._n_data, self._places = ends[-1], [slice(start, stop) for start, stop in pairwise(ends)]
 
     def residual(self, x: Real) -> Real:
@@ -175,8 +175,7 @@ class Objective:
             np.multiply(slopes, weight, out=rows[:-1, place].view(np.complex128))
             np.multiply(misfit, weight, out=rows[-1, place].view(np.complex128))
         rows[:-1, self._n_data :] = 0.0
-        priors = np.arange(n_priors)
-        rows[len(x) - n_priors + priors, self._n_data + priors] = 1.0
+        rows[len(x) - n_priors : -1, self._n_data :] = np.eye(n_priors)
         rows[-1, self._n_data :] = x[len(x) - n_priors :]
         return rows
 
@@ -269,16 +268,17 @@ def descend(
     return Descent(found, asked - 1, ending != OUT_OF_EVALUATIONS)
 
 
-def target_of(objective: Objective | Turned, problem: Problem, x: Real, constant: float = 0.0) -> Target:
+def target_of(objective: Objective | Turned, problem: Problem, x: Real) -> Target:
     """Return the `objective` of a `problem` as lmfit sees it, its free variables begun at `x`."""
     begun = x[: len(problem.names) - problem.n_priors].copy()
-    return Target(objective.residual, objective.jacobian, names_of(problem.names), begun, constant)
+    return Target(objective.residual, objective.jacobian, names_of(problem.names), begun)
 
 
 def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits: Limits) -> Descent:
     """Descend with lmfit, which knows of limits."""
     target = target_of(Turned(objective), objective.problem, x)
     found = descended(minimizer_of(target, x, limits), near, evaluations)
+    found.call_kws.clear()  # which hold what holds them, and with that all arrays of the search
     at = np.array([parameter.value for parameter in found.params.values()])
     return Descent(at, found.nfev, bool(found.success) and not found.aborted)
 

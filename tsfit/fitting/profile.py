@@ -74,7 +74,7 @@ def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[d
     doubtful = [k for k in range(len(spread) - best.model.n_priors) if spread[k] > KNOWN_WELL]
     if not doubtful:
         return {}, []
-    bowl = _bowl(best)
+    bowl = _Bowl(best, best.objective, best.covariance, best.x, best.solution.least)
     each = np.eye(len(spread))
     poor = [k for k in doubtful if _poor(bowl, each[k])]
     if not poor:
@@ -95,10 +95,6 @@ def traced_intervals(best: Solved, estimates: Mapping[str, Estimate]) -> tuple[d
             start = float(bowl.measure([name])(bowl.x)[0])
             traced[name] = _with_interval(estimates[name], name, stdev, start, (low, high))
     return traced, _notes(traced, lost)
-
-
-def _bowl(best: Solved) -> _Bowl:
-    return _Bowl(best, best.objective, best.covariance, best.x, best.solution.least)
 
 
 def _poor(bowl: _Bowl, slope: Real) -> bool:

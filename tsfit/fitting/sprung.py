@@ -10,7 +10,7 @@ import logging
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
+from itertools import accumulate, pairwise
 
 import numpy as np
 
@@ -118,9 +118,9 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     # What the other variables could do of the misfit, and of each course, is taken off.
     others = np.concatenate([[misfit - basis.T @ (basis @ misfit)], basis]).view(complex)
     tried_hz = np.concatenate([hz[::step] for step in QS.values()])
-    tried_q = np.concatenate([np.full(len(hz[::step]), q) for q, step in QS.items()])
+    tried_q = np.repeat(list(QS), [len(hz[::step]) for step in QS.values()])
     size, along = np.zeros(len(tried_hz)), np.zeros((len(tried_hz), len(others)))
-    places = pairwise(np.cumsum([0, *(len(sweep.frequency_hz) for sweep in model.sweeps)]).tolist())
+    places = pairwise(accumulate((len(sweep.frequency_hz) for sweep in model.sweeps), initial=0))
     for sweep, place in zip(model.sweeps, places, strict=True):
         if any(sweep is one for one in sweeps):
             own, shared = _courses(best, sweep, (hz, tried_hz, tried_q), weight[slice(*place)], others[:, slice(*place)])
@@ -159,17 +159,19 @@ def _courses(
     real = products.real.T.astype(np.float32)
     other = np.concatenate([products.imag, [np.abs(unit) ** 2]]).T.astype(np.float32)
     t = w.astype(np.float32) / omega.astype(np.float32)
-    t -= 1.0 / t
     # In arrays that are there: new ones of this size cost more than what is computed.
-    square, size, turned = t * t, np.empty_like(t), np.empty_like(t)
+    size = 1.0 / t
+    t -= size
     lossy, along = (np.empty((len(tried_q), len(others) + k), dtype=np.float32) for k in (1, 0))
     done = 0
     for q, step in QS.items():
-        near = square[::step]
-        share = np.add(near, 1.0 / q**2, out=size[: len(near)])
+        near = t[::step]
+        share = np.multiply(near, near, out=size[: len(near)])
+        share += 1.0 / q**2
         np.divide(1.0, share, out=share)
         place = slice(done, done := done + len(near))
         np.matmul(share, other, out=lossy[place])
-        np.matmul(np.multiply(t[::step], share, out=turned[: len(near)]), real, out=along[place])
+        share *= near
+        np.matmul(share, real, out=along[place])
     at = (largest / (2.0 * math.pi) / tried_hz)[:, None]
     return lossy[:, -1] * at[:, 0] ** 2, (along - lossy[:, :-1] / tried_q[:, None]) * at

@@ -26,7 +26,7 @@ SECOND = (6, 4, 4)
 """Orders of Bl, K and the coil's shape with which all levels are first fitted together."""
 MARGIN = 1.02
 """Travel up to which the curves are told, over that which the levels reach."""
-ROUNDS = 3
+ROUNDS, NEAR = 3, 1e-4
 SCOUTED = 25.0
 """Periods of Fs, after what warms up, that the first looks take of each level."""
 COIL = ("Le", "L2", "R2")
@@ -155,7 +155,7 @@ def _floor(problem: FullTravel, x: Real) -> tuple[float, Real]:
     return math.exp(found.x), left
 
 
-def _descended(problem: FullTravel, x: Real, evaluations: int, near: float = 1e-4, coil: float = np.inf) -> Real:
+def _descended(problem: FullTravel, x: Real, evaluations: int, coil: float = np.inf) -> Real:
     """Variables at the minimum that lmfit finds from `x` on; `coil` is the most by which its terms may go."""
     priors = np.where(np.isin(problem.names, COIL), np.minimum(problem.spreads, coil), problem.spreads)
 
@@ -166,6 +166,6 @@ def _descended(problem: FullTravel, x: Real, evaluations: int, near: float = 1e-
         return np.concatenate([*(rows for _, rows in problem.slopes(at)), np.diag(1.0 / priors)], axis=1)
 
     target = Target(residual, jacobian, names_of(problem.names), x)
-    found = descended(minimizer_of(target, x, {}), near, evaluations)
+    found = descended(minimizer_of(target, x, {}), NEAR, evaluations)
     log.info("%d variables, %d evaluations, chi-square %.4g", len(x), found.nfev, found.chisqr)
     return np.array([found.params[name].value for name in target.names])
