@@ -195,12 +195,12 @@ def known_or_assumed(value: float, stated: float | None, what: str) -> Known:
     return Known(value, ASSUMED_RELATIVE[what] * value if stated is None else stated)
 
 
-def assumption(stated: float | None, what: str, sweep: int | None = None) -> tuple[QualityNote, ...]:
-    """Say that an uncertainty is assumed, where none is stated."""
+def assumption(stated: float | None, what: str, key: str, sweep: int | None = None) -> tuple[QualityNote, ...]:
+    """Say that an uncertainty is assumed, where none is stated by its `key` of the bench file."""
     if stated is not None:
         return ()
     share = f"{100.0 * ASSUMED_RELATIVE[what]:g} %"
-    message = f"No uncertainty of the {what} is stated, {share} is assumed; state yours."
+    message = f"The {what} is believed to ±{share}; state {key}."
     return (QualityNote("assumed_uncertainty", "note", message, sweep),)
 
 
@@ -217,8 +217,12 @@ def untouched(path: Path, driver: BenchDriverTable) -> tuple[QualityNote, ...]:
 
 def assumed_in(sweep: SweepTable, number: int) -> tuple[QualityNote, ...]:
     """Say which uncertainties of a sweep are assumed."""
-    mass = () if sweep.mass_g is None else assumption(sweep.mass_uncertainty_g, "mass", number)
-    return mass + (() if sweep.volume_l is None else assumption(sweep.volume_uncertainty_l, "volume", number))
+    sizes = {
+        "mass": (sweep.mass_g, sweep.mass_uncertainty_g, "mass_uncertainty_g"),
+        "volume": (sweep.volume_l, sweep.volume_uncertainty_l, "volume_uncertainty_l"),
+    }
+    given = [(what, stated, key) for what, (size, stated, key) in sizes.items() if size is not None]
+    return tuple(note for what, stated, key in given for note in assumption(stated, what, key, number))
 
 
 def state_of(sweep: SweepTable) -> State:
@@ -250,12 +254,12 @@ def state_of(sweep: SweepTable) -> State:
 def area_of(driver: BenchDriverTable) -> tuple[Known | None, tuple[QualityNote, ...]]:
     """Effective area in m², None where neither it nor a diameter is given, and whether its uncertainty is assumed."""
     if driver.sd_cm2 is not None:
-        area, stated = 1e-4 * driver.sd_cm2, driver.sd_uncertainty_cm2
+        area, stated, key = 1e-4 * driver.sd_cm2, driver.sd_uncertainty_cm2, "sd_uncertainty_cm2"
         spread = None if stated is None else 1e-4 * stated
     elif driver.effective_diameter_cm is not None:
         diameter, stated = 1e-2 * driver.effective_diameter_cm, driver.effective_diameter_uncertainty_cm
-        area = math.pi / 4.0 * diameter**2
+        area, key = math.pi / 4.0 * diameter**2, "effective_diameter_uncertainty_cm"
         spread = None if stated is None else 2.0 * area * 1e-2 * stated / diameter
     else:
         return None, ()
-    return known_or_assumed(area, spread, "area"), assumption(spread, "area")
+    return known_or_assumed(area, spread, "area"), assumption(spread, "area", key)

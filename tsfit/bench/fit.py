@@ -290,7 +290,7 @@ def _held_against_meter(
     if driver.dc_resistance_ohm is None:
         return result, ()
     meter = known_or_assumed(driver.dc_resistance_ohm, driver.dc_resistance_uncertainty_ohm, "dc resistance")
-    notes = assumption(driver.dc_resistance_uncertainty_ohm, "dc resistance")
+    notes = assumption(driver.dc_resistance_uncertainty_ohm, "dc resistance", "dc_resistance_uncertainty_ohm")
     if table.trim is None:
         return result, (*notes, _compared(result, meter, rig))
     if rig is None:

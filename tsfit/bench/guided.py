@@ -40,6 +40,13 @@ class Guided:
         return ", ".join(dict.fromkeys([self.driver.name, *sizes]))
 
     @property
+    def unasked(self) -> str:
+        """What the bench file holds that nobody was asked for, for a sentence."""
+        air = self.sweeps[0]
+        told = f"{air.air_temperature_c:g} °C, {air.pressure_hpa:g} hPa and {air.humidity_percent:g} % humidity"
+        return f"bench.toml takes air of {told}, and usual uncertainties of all sizes; write what you know better into it."
+
+    @property
     def partial(self) -> Path:
         """Where that stands."""
         return self.folder / PARTIAL

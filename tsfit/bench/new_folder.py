@@ -35,7 +35,8 @@ def next_steps(rig: str) -> str:
         # A simulated driver has no printed sheet.
         sheet = "; the\n   simulated driver has none, so leave this out" if simulated else ""
         rated, option = ("", "") if simulated else (", with the sheet for how loud", SHEET)
-        return template("NEXT.txt").format(rig=steps, sheet=sheet, rated=rated, option=option)
+        known = ", of\n   10.0 ohm here" if simulated else ", with\n   its measured value for the 10.0"
+        return template("NEXT.txt").format(rig=steps, known=known, sheet=sheet, rated=rated, option=option)
     steps += template("rig-simulated-power.txt" if simulated else "rig-power.txt")
     # The simulated driver comes to harm nowhere, and reaches its limits of travel by these.
     limits = "--limit-travel-mm 12 --limit-v 60" if simulated else "--limit-travel-mm 10 --limit-v 40"

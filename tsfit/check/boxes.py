@@ -150,8 +150,9 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
         size = _about(item.remedy)
         if _not_worth(item):
             left = f"{item.shape_change_db.value:.1f} dB apart"
-            return f"{place}: {told}. It can stay, {left}: the {size} that bring its response back are not worth that."
-        planned = f"about {size} bring its response back{_left(item.remedy)}"
+            return f"{place}: {told}. It can stay: {left} is less than the {size} that mend it are worth."
+        back = f"its Qtc of {figure.before.value:.2f}" if name == "qtc" and figure is not None else "its response"
+        planned = f"about {size} bring {back} back{_left(item.remedy)}"
     else:
         planned = _none(item)
     return f"{place}: {told}. If you planned it for this driver, keep it. If you planned it from the sheet, {planned}."

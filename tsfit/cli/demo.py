@@ -71,7 +71,12 @@ def _print(result: DemoResult) -> None:
     rows = []
     for name in SHOWN:
         told = [fit.parameters[name].shown(name) for fit in fits]
-        rows.append([PARAMETERS[name].heading, *(f"{each.value} ± {each.spread}" for each in told)])
+        rows.append(
+            [
+                f"{PARAMETERS[name].heading}{', dB' * PARAMETERS[name].level}",
+                *(f"{each.value} ± {each.spread}" for each in told),
+            ]
+        )
     print_table(["parameter", *(fit.driver.name for fit in fits)], rows)
     say("3. What the datasheets are worth")
     for stem, fit in result.fits.items():

@@ -383,7 +383,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
             say("This sweep cannot be used; put right what is said above and start again with the same folder.")
             return 2
         done = done.keep([table.model_copy(update={"recording": one.recording.name}) for one in measured])
-    hint(f"Now: tsfit fit {done.finish()} -o {folder / 'fit.json'}")
+    hint(f"{done.unasked}\nNow: tsfit fit {done.finish()} -o {folder / 'fit.json'}")
     return 0
 
 
@@ -394,7 +394,7 @@ def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
         return {}
     if state == "added mass":
         question = "Fix a mass to the cone, about half of what the cone weighs; its grams (0: no mass)"
-        mass = asked_size("mass", question, diameter_cm)
-        return {"mass_g": mass} if mass else None
-    volume = asked_size("volume", "Seal the driver onto a closed box; its net litres (0: no box)", diameter_cm)
+        return {"mass_g": mass} if (mass := asked_size("mass", question, diameter_cm)) else None
+    question = "No mass on the cone any more: seal the driver onto a closed box; its net litres (0: no box)"
+    volume = asked_size("volume", question, diameter_cm)
     return {"volume_l": volume} if volume else None

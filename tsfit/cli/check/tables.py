@@ -40,6 +40,7 @@ def print_alone(sheet: Sheet, result: Consistency) -> None:
     elif result.relations:
         count = len(result.relations)
         say(f"{sheet.name}: the printed parameters agree with each other ({count} relations between them).")
+        hint("A sheet may agree with itself and be untrue; tsfit check FIT SHEET holds it against a driver.")
     else:
         say(f"{sheet.name}: undecided; no printed parameter follows from others that are printed.")
     if sheet.rewired is None:
