@@ -5,11 +5,15 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import packaged, to_json, write_new
 from tsfit.bench.batch import fit_many
 from tsfit.box.compare.conditions import Candidate, Case, in_baffle, in_box, same_qtc, same_volume
-from tsfit.box.compare.drivers import DriverComparison, compare
+from tsfit.box.compare.drivers import compare
+from tsfit.box.compare.result import CHOICE_DB, DriverComparison
+from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.measured import with_measured
 from tsfit.box.parts import Opening, StatedLosses
@@ -33,11 +37,12 @@ MEASURED, TRAVEL = "saltwit-12b", "saltwit-12b-travel.json"
 """Whose travel was measured, and what that told."""
 CABINET = ClosedPlan(volume=0.095)
 LOW_VENTED = VentedPlan(volume=0.14, tuning=20.0, opening=Opening(Port(0.1)), losses=StatedLosses(leak_q=10.0))
+VENTED = in_box(LOW_VENTED, "the larger cabinets vented, tuned to 20 Hz")
 CASES: tuple[Case, ...] = (
     in_box(CABINET, "the picture-house's cabinets, closed, 95 l"),
     same_qtc(0.707),
     replace(same_volume(0.14), name="larger, closed, 140 l, with equalisation", flat_to_hz=25.0),
-    in_box(LOW_VENTED, "the larger cabinets vented, tuned to 20 Hz"),
+    VENTED,
     in_baffle(),
 )
 
@@ -60,6 +65,24 @@ class DemoResult:
         fits = [str(self.folder / f"{stem}-fit.json") for stem in self.fits]
         sheets = [word for stem in self.fits for word in ("--sheet", str(self.folder / f"{stem}-sheet.toml"))]
         return shlex.join(["tsfit", "try", *fits, *sheets, "--travel", str(self.folder / TRAVEL)])
+
+
+def new_cabinets(comparison: DriverComparison) -> str:
+    """Say what the larger vented cabinets bring in the bass, and whether they bring it to the newcomer alone."""
+    hz = LOUDEST_HZ[0]
+    standing, new = (
+        case.level_db["limits"][:, np.searchsorted(case.frequency_hz, hz)]
+        for case in (comparison.cases[0], comparison.cases[CASES.index(VENTED)])
+    )
+    (old, its), one = new - standing, comparison.compared[0].name
+    if its < CHOICE_DB:
+        return f"No: larger ones, vented, play no louder at {hz:g} Hz with it."
+    if abs(its - old) < CHOICE_DB:
+        return f"Not for its sake: larger ones, vented, bring {its:.1f} dB at {hz:g} Hz to either."
+    than = f"than those that stand, where {one} gains {old:.1f} dB"
+    return (
+        f"{'Yes' if its > old else 'Not for its sake'}: larger ones, vented, bring {its:.1f} dB more at {hz:g} Hz {than}."
+    )
 
 
 def sample_data() -> Path:

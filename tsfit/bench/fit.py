@@ -28,7 +28,6 @@ from tsfit.fitting.fit import fit, points_used
 from tsfit.fitting.start import Resonance, find_resonance
 from tsfit.fitting.sweep import Known
 from tsfit.formats.curve import read_curve
-from tsfit.formats.driver import read_driver_or_fit
 from tsfit.formats.toml import read_toml
 
 FAR_ABOVE, OTHER_SCALE = 8.0, 3.0
@@ -257,6 +256,8 @@ def described(path: Path, table: BenchTable, on_step: Callable[[str], None]) -> 
     That is the file which ``from`` of its ``[driver]`` names, else the bench's own small-signal sweeps; raises as these.
     """
     if table.driver.described_in is not None:
+        from tsfit.formats.driver import read_driver_or_fit
+
         driver, fit = read_driver_or_fit(path.parent / table.driver.described_in)
     else:
         on_step("fitting the small-signal sweeps")

@@ -14,7 +14,7 @@ from tsfit.capture.lines import MAINS_HZ, Stretch
 
 OFF = 2e-3
 """How far the mains may be from their nominal frequency, relative."""
-HARMONICS = 20
+HARMONICS, UP_TO_HZ = 20, 1400.0
 NEAR_HUM = 1.5
 """Distance from a harmonic, in lines, within which a line counts for nothing."""
 STANDS_OUT = 12.0
@@ -40,7 +40,8 @@ def near_mains(block: Stretch) -> Mask:
 def hum_of(block: Stretch, left: Complex) -> list[float]:
     """Frequencies (Hz) of the mains' harmonics that stand out of `left` (n,), what a line keeps over its usual noise."""
     first, step = block.frequency_hz[0], block.step_hz
-    power = np.abs(left) ** 2
+    # Above are no harmonics, and what is looked at beside them is below.
+    power = np.abs(left[: np.searchsorted(block.frequency_hz, UP_TO_HZ)]) ** 2
     best: tuple[float, float] = (0.0, 0.0)
     # A harmonic lies between lines, and whichever of them holds it, it speaks for the mains that have the others too.
     padded = np.pad(power, 1)
@@ -68,6 +69,15 @@ def hum_of(block: Stretch, left: Complex) -> list[float]:
     return [float(order * mains) for order, one in zip(orders, strong, strict=True) if one > STANDS_OUT]
 
 
+def on_tones(block: Stretch, tones: Sequence[float]) -> Mask:
+    """Lines (n,) that hold one of the `tones` (Hz), and count for nothing."""
+    on = np.zeros(len(block.frequency_hz), dtype=bool)
+    for tone in tones:
+        here = _around(block, tone, math.ceil(NEAR_HUM))
+        on[here] |= np.abs(block.frequency_hz[here] - tone) <= NEAR_HUM * block.step_hz
+    return on
+
+
 def near_tones(block: Stretch, tones: Sequence[float]) -> Mask:
     """Lines (n,) that tell how strong the `tones` (Hz) are."""
     near = np.zeros(len(block.frequency_hz), dtype=bool)
@@ -84,8 +94,9 @@ def _surroundings(power: Real, place: slice) -> Real:
     padded = np.pad(power[max(place.start - SURROUNDINGS, 0) : place.stop + SURROUNDINGS], SURROUNDINGS, mode="edge")
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * SURROUNDINGS + 1)
     before = min(place.start, SURROUNDINGS)
-    usual = np.median(windows[before : before + len(power[place])], axis=1) / math.log(2.0)
-    return np.asarray(np.maximum(usual, 1.0))
+    # The median of an odd number, without the care that NumPy's own takes.
+    middle = np.partition(windows[before : before + len(power[place])], SURROUNDINGS, axis=1)[:, SURROUNDINGS]
+    return np.asarray(np.maximum(middle / math.log(2.0), 1.0))
 
 
 def _around(block: Stretch, frequency_hz: float, lines: int) -> slice:

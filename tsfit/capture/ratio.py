@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.disturbance import UNDISTURBED, Disturbance, Disturbed, Remnant, disturbances, may_go, without
-from tsfit.capture.hum import NEAR_HUM, hum_of, near_mains, near_tones
+from tsfit.capture.hum import hum_of, near_mains, near_tones, on_tones
 from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends, of_tones
 
@@ -240,14 +240,14 @@ class _Part:
         block = self.block
         weight = 1.0 / np.sqrt(noise + FOLLOWED**2 * self.power)
         hum = hum_of(block, self.off * weight)
-        for tone in hum:
-            self.used &= np.abs(block.frequency_hz - tone) > NEAR_HUM * block.step_hz
+        self.used &= ~on_tones(block, hum)
         if block.rest and not hum:
             return
         f = block.frequency_hz
         if block.rest:
             some = self.used & near_tones(block, hum)
-            self.off[self.used] -= of_tones(model, hum, f[some], self.off[some], weight[some], f[self.used])
+            here = f[some], self.ratio[some], self.off[some], weight[some]
+            self.off[self.used] -= of_tones(hum, *here, f[self.used], self.ratio[self.used])
             return
         # Hum in the first channel, times a ratio that bends, leaves the system's modes as ends do.
         poles = np.concatenate([model.poles, 2j * math.pi * np.array(hum)])

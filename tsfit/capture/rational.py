@@ -95,23 +95,30 @@ def of_the_ends(frequency_hz: Real, left: Complex, weight: Real, poles: Complex,
 
 
 def of_tones(
-    ratio: Rational, tones: Sequence[float], frequency_hz: Real, left: Complex, weight: Real, wanted_hz: Real
+    tones: Sequence[float],
+    frequency_hz: Real,
+    ratio: Complex,
+    left: Complex,
+    weight: Real,
+    wanted_hz: Real,
+    wanted_ratio: Complex,
 ) -> Complex:
     """What steady `tones` (Hz) in both channels of a record that is else at rest leave in its lines at `wanted_hz` (k,).
 
     A tone is broken off at both ends, and is no more than an amplitude and a phase: what the first channel has of it goes
-    with the `ratio`, and no other mode is due. `left` (n,) and `weight` (n,) are of lines near the tones, as for
-    `of_the_ends`; where the ratio hardly bends, these cannot tell the channels apart, and neither is given more than all.
+    with the `ratio` (n,), at those lines `wanted_ratio` (k,), and no other mode is due. `left` (n,) and `weight` (n,) are
+    of lines near the tones, as for `of_the_ends`; where the ratio hardly bends, these cannot tell the channels apart, and
+    neither is given more than all.
     """
     omega = 2.0 * math.pi * np.asarray(tones)
 
     def tuned(f: Real) -> Real:
         """Return 1/(ω² − Ω²) (n, k): ω times it is what the one phase of each tone leaves, jΩ times it the other."""
-        return np.asarray(1.0 / (omega**2 - (2.0 * math.pi * f[:, np.newaxis]) ** 2))
+        return np.asarray(1.0 / ((omega**2)[:, np.newaxis] - (2.0 * math.pi * f) ** 2))
 
-    here = tuned(frequency_hz)
+    here = tuned(frequency_hz).T
     phases = np.concatenate([2j * math.pi * frequency_hz[:, np.newaxis] * here, omega * here], axis=1)
-    rows = np.concatenate([phases, phases * ratio.at(frequency_hz)[:, np.newaxis]], axis=1) * weight[:, np.newaxis]
+    rows = np.concatenate([phases, phases * ratio[:, np.newaxis]], axis=1) * weight[:, np.newaxis]
     right = left * weight
     rows, right = np.concatenate([rows.real, rows.imag]), np.concatenate([right.real, right.imag])
     scale = np.linalg.norm(rows, axis=0)
@@ -119,13 +126,13 @@ def of_tones(
     both = np.concatenate([rows / scale, held]), np.concatenate([right, np.zeros(len(scale))])
     found = (np.linalg.lstsq(*both, rcond=1e-10)[0] / scale).reshape(4, -1)
     found[1::2] *= omega
-    out = ratio.at(wanted_hz)
-    for start in range(0, len(out), ROWS):
-        f = wanted_hz[start : start + ROWS]
-        second, second_still, first, first_still = found @ tuned(f).T
+    out = wanted_ratio.astype(np.complex128)
+    for start in range(0, len(out), PIECE):
+        f, piece = wanted_hz[start : start + PIECE], out[start : start + PIECE]
+        second, second_still, first, first_still = found @ tuned(f)
         turning = 2j * math.pi * f
-        out[start : start + ROWS] *= first_still + turning * first
-        out[start : start + ROWS] += second_still + turning * second
+        piece *= first_still + turning * first
+        piece += second_still + turning * second
     return out
 
 
@@ -247,13 +254,14 @@ def fit_rational(
 
 def _bend(frequency_hz: Real, ratio: Complex) -> float:
     """Frequency at which the size of a ratio (n,) is furthest from that half an octave away: mostly a resonance's."""
-    from scipy import ndimage
-
     f, size = np.log2(frequency_hz), np.log(np.abs(ratio))
     beside = 0.5 * (np.interp(f - 0.5, f, size) + np.interp(f + 0.5, f, size))
     inside = (f > f[0] + 0.5) & (f < f[-1] - 0.5)
     # A running mean over a tenth of an octave leaves single points that are off.
-    smooth = ndimage.gaussian_filter1d(np.abs(size - beside), max(0.1 * len(f) / float(f[-1] - f[0]), 0.5))
+    spread = max(0.1 * len(f) / float(f[-1] - f[0]), 0.5)
+    wide = int(4.0 * spread + 0.5)
+    weight = np.exp(-0.5 * (np.arange(-wide, wide + 1) / spread) ** 2)
+    smooth = np.convolve(np.pad(np.abs(size - beside), wide, mode="symmetric"), weight / weight.sum(), mode="valid")
     return float(frequency_hz[int(np.argmax(np.where(inside, smooth, 0.0)))])
 
 

@@ -213,8 +213,9 @@ def _words(
         more, less, moves = CAUSES[cause]
         name = next(iter(moves))
         told, alone = f"{name} {100.0 * amount:+.0f} %", 100.0 * (by_itself or {}).get(name, amount)
-        own = "" if abs(alone - 100.0 * amount) < 0.5 else f" by all, {alone:+.1f} % alone"
-        said.append(f"{more if amount > 0.0 else less} ({told}{own})")
+        if abs(alone - 100.0 * amount) >= 0.5:
+            told = f"{name} {alone:+.1f} %; {100.0 * amount:+.0f} % explains all"
+        said.append(f"{more if amount > 0.0 else less} ({told})")
     return " and ".join(said)
 
 

@@ -19,7 +19,7 @@ from tsfit.cli.sheets import sheet_of_each
 
 if TYPE_CHECKING:
     from tsfit.box.compare.conditions import Candidate, Case
-    from tsfit.box.compare.drivers import CaseResult, DriverComparison
+    from tsfit.box.compare.result import CaseResult, DriverComparison
     from tsfit.driver.formulas import Wiring
 
 LACKING = {
@@ -287,19 +287,19 @@ def _cases(candidates: list[Candidate], asked: AskedComparison) -> list[Case]:
 
 
 def _print(candidates: list[Candidate], result: DriverComparison, said: list[str]) -> None:
-    from tsfit.box.compare.short import as_printed, in_short, of_measured
+    from tsfit.box.compare.short import as_printed, how_sure, in_short, of_measured
 
     names = [one.name for one in result.compared]
     for driver in result.compared:
         if driver.doubt:
             say(f"warn: {driver.name}: {driver.doubt}")
-    for sentence in in_short(result):
+    told = in_short(result)
+    told[len(names) - 2] = " ".join([told[len(names) - 2], how_sure(result), *of_measured(result)])
+    for sentence in told:
         say(sentence)
     rated = all("limits" in case.level_db for case in result.cases)
     if not rated and "limits" not in result.ways:
         hint(f"For that, {LACKING['limits']}.")
-    for sentence in of_measured(result):
-        say(sentence)
     printed = as_printed(result, range(len(names)))
     for candidate in candidates:
         for sentence in candidate.driver.assumed:
@@ -357,7 +357,8 @@ def _print_drivers(names: list[str], candidates: list[Candidate]) -> None:
 
 
 def _print_way(case: CaseResult, way: Way, names: list[str], title: str) -> None:
-    from tsfit.box.compare.drivers import beyond_travel, lead_sentence, table_rows
+    from tsfit.box.compare.result import table_rows
+    from tsfit.box.compare.sentences import beyond_travel, lead_sentence
     from tsfit.driver.units import with_decimals
 
     differences = case.differences[way]

@@ -15,7 +15,7 @@ from tsfit.driver.parameters import PARAMETERS
 if TYPE_CHECKING:
     from tsfit.demo import DemoResult
 
-SHOWN = ("Re", "Fs", "Qts", "Vas", "Mms", "Bl", "sensitivity_2V83")
+SHOWN = ("Fs", "Qts", "Vas", "Bl", "sensitivity_2V83")
 
 
 @click.command()
@@ -47,18 +47,18 @@ def demo(folder: Path, outputs: Outputs) -> None:
 
 
 def _print(result: DemoResult) -> None:
-    from tsfit.box.compare.short import in_short, of_measured
+    from tsfit.box.compare.short import how_sure, in_short, of_measured
     from tsfit.check.limits import UNDEFINED
-    from tsfit.demo import DRIVERS, MEASURED
+    from tsfit.demo import DRIVERS, MEASURED, new_cabinets
 
     old, new = (one.name for one in result.comparison.compared)
     hint(
         f"An invented picture-house asks: is the new {new}, in place of the old {old}, worth new cabinets? Both are "
         "invented; no product is meant."
     )
+    say(new_cabinets(result.comparison))
     say(f"1. Which of the two, over these boxes (f3 of {old}, then of {new})")
-    for sentence in in_short(result.comparison):
-        say(f"  - {sentence}")
+    say(f"  - {' '.join([*in_short(result.comparison), how_sure(result.comparison)])}")
     say(f"  - {' '.join(of_measured(result.comparison))}")
     for case in result.comparison.cases:
         f3 = " and ".join(in_figures(design["f3_hz"], 3) for design in case.designs if design["f3_hz"] is not None)
@@ -78,17 +78,18 @@ def _print(result: DemoResult) -> None:
             ]
         )
     print_table(["parameter", *(fit.driver.name for fit in fits)], rows)
-    say("3. What the datasheets are worth")
+    said = ["3. What the datasheets are worth."]
     for stem, fit in result.fits.items():
         check = result.checks[stem]
         outside = [PARAMETERS[item.name].called for item in check.figures if item.verdict == "outside"]
         named = f": {', '.join(outside)}" if outside else ""
-        say(f"  - {fit.driver.name}: {check.verdict}{f'{named}. {check.pattern.sentence}' if named else '.'}")
+        said.append(f"{fit.driver.name}: {check.verdict}{f'{named}. {check.pattern.sentence}' if named else '.'}")
         for item in check.figures:
             if item.name == "Xmax" and item.note:
                 printed, met, *_ = item.note.split("; ")
-                vague = ", of no stated meaning" * (UNDEFINED in item.note)
-                say(f"    Travel on trial, at full drive: {printed}{vague}; {met}.")
+                vague = ", of no stated meaning, at its mildest" * (UNDEFINED in item.note)
+                said.append(f"Travel on trial: {printed}{vague or ';'} {met}.")
+    say(" ".join(said))
     say(f"4. What hours of use did to {result.fits[MEASURED].driver.name}: {' '.join(result.drift)}")
     say(f"Page to show others: {result.page}. To turn the knobs of a box for both:")
     say_command(result.knobs)

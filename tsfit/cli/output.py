@@ -29,6 +29,11 @@ class Outputs:
     replace: bool = False
     as_json: bool = False
 
+    @property
+    def formed(self) -> bool:
+        """Whether the machine form is asked for, in a file or printed."""
+        return self.as_json or self.output is not None
+
     def refuse_existing(self, *files: Path | None, plots: Sequence[Path | None] = ()) -> None:
         """Refuse before the work what could not be written after it: ``-o``, ``--plot``, more `files` and `plots`.
         Raises ``exists`` for a file that is there; ``wrong_file_type`` for a plot in a format that is not drawn.

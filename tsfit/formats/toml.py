@@ -45,7 +45,8 @@ class WrittenFloat(float):
 class Table(BaseModel):
     """Base of every table: unknown keys are refused, values stay as they are, printed values with unit are converted."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+    # Built once a file is read as one: few of them are in one run.
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

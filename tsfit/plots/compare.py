@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from matplotlib.figure import Figure
 
-from tsfit.box.compare.drivers import CaseResult
+from tsfit.box.compare.result import CaseResult
 from tsfit.plots.curves import ROW_PT, Quantity, curves_plot, limit_rows
 
 SPAN_DB = 35.0

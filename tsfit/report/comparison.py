@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from tsfit.box.compare.drivers import CaseResult, DriverComparison
-from tsfit.box.compare.short import as_printed, in_short, of_measured
+from tsfit.box.compare.result import CaseResult, DriverComparison
+from tsfit.box.compare.short import as_printed, how_sure, in_short, of_measured
 from tsfit.box.compare.ways import TITLES, USUAL, Way
 from tsfit.box.equaliser.form import FlatForm
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
@@ -22,7 +22,7 @@ def compare_part(data: DriverComparison, name: str) -> Part:
     found: list[Block] = [heading(f"{subject} compared")]
     box: list[Block] = []
     answer: list[Block] = [text(sentence, strong=True) for sentence in in_short(data)]
-    answer += [text(sentence) for sentence in of_measured(data)]
+    answer.append(text(" ".join([*of_measured(data), how_sure(data)])))
     for count, case in enumerate(data.cases, start=1):
         title = case.case
         found += [text(f"{title[:1].upper()}{title[1:]}:"), Block("list", items=case.words)]

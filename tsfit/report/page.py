@@ -14,7 +14,7 @@ from markupsafe import Markup
 from tsfit.base.errors import TsfitError
 from tsfit.base.files import STEERING, is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
-from tsfit.box.compare.drivers import DriverComparison
+from tsfit.box.compare.result import DriverComparison
 from tsfit.box.equaliser.form import EqualiserForm
 from tsfit.box.panels.cabinet import Cabinet
 from tsfit.box.result import BoxForm

@@ -12,6 +12,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.box.compare import conditions as equal_conditions
 from tsfit.box.compare import drivers as compare
 from tsfit.box.compare.conditions import Candidate, same_f3, same_qtc, same_vented, same_volume
+from tsfit.box.compare.sentences import lead_sentence
 from tsfit.box.equaliser.sections import gain_db
 from tsfit.box.limits import Ratings
 from tsfit.driver.record import Driver
@@ -32,7 +33,7 @@ def test_at_the_travel_limit_only_area_and_travel_count():
     np.testing.assert_allclose(case.differences["travel limit"][0].db, 20.0 * math.log10(28.0 / 22.0), atol=1e-9)
     rise = case.level_db["travel limit"][0] - 40.0 * np.log10(case.frequency_hz)
     np.testing.assert_allclose(rise, rise[0], atol=1e-9)
-    said = compare.lead_sentence("Dunlin 12", "Dunlin 12 S", "travel limit", case.differences["travel limit"][0])
+    said = lead_sentence("Dunlin 12", "Dunlin 12 S", "travel limit", case.differences["travel limit"][0])
     assert said == "At travel limit, Dunlin 12 S leads at every frequency of the bass, by 2.1 dB."
     unrated = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_qtc(0.707))
     assert "travel limit" not in unrated.level_db
@@ -181,38 +182,3 @@ def test_ratings_of_ones_own_replace_those_of_sheet_and_box():
     assert set(weak.limited_by[1]) == {"amplifier voltage"}
     assert own.xmax_m == 0.030
     assert own.power_w == 300.0
-
-
-def test_a_rating_that_is_not_known_is_said():
-    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=None))], same_volume(0.08))
-    assert "Dunlin 12 S has no known Xmax: travel is not counted." in case.words
-    whole = only([Candidate(OLD), Candidate(STRONGER)], same_volume(0.08))
-    assert "no known" not in " ".join(whole.words)
-
-
-def test_a_stretch_in_which_the_lead_changes_is_told_in_two():
-    case = only([Candidate(OLD), Candidate(replace(STRONGER, Xmax=0.022, Pe=200.0))], same_volume(0.06))
-    told = next(sentence for sentence in case.words if sentence.startswith("Loudest, up to 250 Hz: "))
-    assert "quieter and" not in told
-    db, inside = case.differences["limits"][0].db, (case.frequency_hz > 15.0) & (case.frequency_hz < 250.0)
-    assert ("Dunlin 12 S is louder" in told, "Dunlin 12 is louder" in told) == (
-        bool((db[inside] > 0.1).any()), bool((db[inside] < -0.1).any())
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize(
-    ("leads", "said"),
-    [
-        ([(15.0, 70.0, -0.4), (75.0, 250.0, 1.6)],
-         "both are as loud below 70 Hz, within 0.4 dB; New leads above 75 Hz, by 1.6 dB"),
-        ([(15.0, 22.0, 0.1), (26.0, 70.0, -0.4)], "both are as loud below 70 Hz, within 0.4 dB"),
-        ([(15.0, 40.0, -2.0), (50.0, 250.0, 3.0)], "Old leads below 40 Hz, by 2.0 dB; New above 50 Hz, by 3.0 dB"),
-        ([(15.0, 40.0, -0.6), (50.0, 60.0, 0.2), (70.0, 250.0, -0.7)],
-         "Old leads below 40 Hz, by 0.6 dB; both are as loud from 50 to 60 Hz, within 0.2 dB; "
-         "Old leads above 70 Hz, by 0.7 dB"),
-    ],
-)  # fmt: skip
-def test_who_leads_by_less_than_a_choice_is_as_loud(leads, said):
-    each = tuple(compare.Lead(low, high, most, 100.0, most, True) for low, high, most in leads)
-    difference = compare.Difference(np.zeros(1), None, None, (), each)
-    assert compare.lead_sentence("Old", "New", "equal power", difference) == f"At equal power, {said}."

@@ -3,10 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+from helpers.made_fit import made_driver, made_fit
 
 from tsfit.box.compare.conditions import Candidate, same_qtc, same_volume
 from tsfit.box.compare.drivers import compare
-from tsfit.box.compare.short import in_short, of_measured
+from tsfit.box.compare.short import how_sure, in_short, of_measured
 from tsfit.box.limits import Ratings
 from tsfit.driver.record import Driver, MeasuredLimits
 
@@ -67,6 +68,37 @@ def test_a_lead_that_is_not_worth_a_choice_is_none():
     )
     (said,) = in_short(compare([Candidate(replace(one, Pe=1e6)) for one in (weak, strong)], [same_qtc(0.707)]))
     assert said.endswith(f"Take {weak.name}: as loud, and lower.")
+
+
+def test_a_lower_f3_that_brings_more_bass_in_one_box_only_names_it():
+    """A lighter cone on one motor and suspension brings no less bass in one box (above); in one Qtc its box is smaller."""
+    root = 0.8**0.5
+    heavy = replace(OLD, Pe=1e6)
+    lighter = replace(heavy, name="Dunlin 12 L", Fs=25.0 / root, Qms=5.0 * root, Qes=0.42 * root, Mms=0.088, Xmax=0.030)
+    found = compare([Candidate(heavy), Candidate(lighter)], [same_volume(0.06), same_qtc(0.707)])
+    bass = -found.cases[1].differences["equal power"][0].db[found.cases[1].frequency_hz == 20.0][0]
+    assert bass > 0.5
+    (said,) = in_short(found)
+    assert f"lower f3 in every box, but more bass in only one (closed, Qtc 0.707, by up to {bass:.1f} dB); " in said
+    assert said.endswith(f"Take {lighter.name} for level, {heavy.name} for lower notes there at levels that both reach.")
+
+
+def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
+    typed = compare([Candidate(OLD), Candidate(STRONGER)], [same_qtc(0.707)])
+    assert how_sure(typed).startswith("None of these drivers comes as a fit")
+    fit = made_fit(replace(made_driver(), Xmax=0.006, Pe=100.0), spread=0.02)
+    names = ("Re", "Fs", "Qms", "Qes", "Mms", "Sd")
+    fit = replace(fit, correlation_names=names, correlation=np.eye(6))
+    fit = replace(fit, parameters={name: fit.parameters[name] for name in names})
+    found = compare([Candidate(fit.driver, fit), Candidate(replace(fit.driver, name="Twin"))], [same_volume(0.02)])
+    hz, one = found.cases[0].frequency_hz, found.cases[0].differences["limits"][0]
+    at = [int(np.searchsorted(hz, each)) for each in (25.0, 50.0, 100.0)]
+    widest = max(max(one.high_db[k] - one.db[k], one.db[k] - one.low_db[k]) for k in at)
+    assert widest > 0.15
+    assert how_sure(found) == (
+        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, if what is printed holds "
+        "(`tsfit guide travel` tests it)."
+    )
 
 
 def test_limits_are_printed_ones_until_measured_or_stated():

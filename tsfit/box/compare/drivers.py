@@ -15,32 +15,37 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
-from itertools import groupby, pairwise
-from typing import ClassVar
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Number, Read, Real, runs
+from tsfit.base.arrays import Number, Real
 from tsfit.base.errors import TsfitError
-from tsfit.base.figures import in_figures
-from tsfit.base.forms import IF_TOLD
 from tsfit.base.intervals import middle
 from tsfit.box.compare.circumstances import Circumstances
 from tsfit.box.compare.conditions import Candidate, Case
+from tsfit.box.compare.result import (
+    LEAD_DB,
+    CaseResult,
+    Compared,
+    Difference,
+    DriverComparison,
+    Lead,
+    inside,
+)
+from tsfit.box.compare.sentences import words
 from tsfit.box.compare.ways import TITLES, Way
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.equaliser.equalised import flat
-from tsfit.box.equaliser.form import FlatForm, flat_form
+from tsfit.box.equaliser.form import flat_form
 from tsfit.box.frequencies import PREFERRED_HZ, default_frequencies
-from tsfit.box.limits import COUNTED, MaximumOutput
+from tsfit.box.limits import MaximumOutput
 from tsfit.box.parts import STANDARD_DRIVE
 from tsfit.box.result import BoxResult
 from tsfit.box.uncertainty import drawn_box
 from tsfit.driver.sizes import doubt
 
-MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
-"""They ask for what was measured at power and at full travel."""
 DRAWS = 400
 WATT = 1.0
 
@@ -184,215 +189,3 @@ def _leads(frequency: Real, db: Real, low: Real | None, high: Real | None) -> tu
     # A crossing between two stretches in which nobody leads worth mentioning is none.
     told = [c for c in crossings if any(lead.to_hz < c for lead in leads) and any(lead.from_hz > c for lead in leads)]
     return tuple(told), tuple(leads)
-
-
-@dataclass(frozen=True)
-class Lead:
-    """Where one candidate leads the first: from, to (Hz), by how much at most (dB, negative: the first leads), and where.
-
-    That is looked for at preferred frequencies (ISO 266) where the stretch holds one; `least_db` is the least lead in it.
-    `sure` tells whether the 95 % interval there leaves no doubt who leads; None without uncertainty.
-    """
-
-    from_hz: float
-    to_hz: float
-    most_db: float
-    at_hz: float
-    least_db: float
-    sure: bool | None
-
-
-@dataclass(frozen=True)
-class Difference:
-    """Level of one candidate less that of the first, in one way; arrays (n_freq,)."""
-
-    db: Read
-    low_db: Read | None
-    high_db: Read | None
-    crossings_hz: tuple[float, ...]
-    leads: tuple[Lead, ...]
-
-
-@dataclass(frozen=True)
-class CaseResult:
-    """All n candidates in one case.
-
-    `designs` are the numbers of their boxes, `level_db` by way is (n, n_freq), a way that a candidate has no rating for
-    being missing; `limited_by` are (n, n_freq) names, None where nothing is rated; `differences` by way are (n − 1,) to the
-    first.
-    """
-
-    case: str
-    frequency_hz: Read
-    designs: tuple[dict[str, float | None], ...]
-    level_db: dict[str, Read]
-    limited_by: tuple[tuple[str, ...], ...] | None
-    differences: dict[str, tuple[Difference, ...]]
-    equalised: tuple[FlatForm, ...]
-    words: tuple[str, ...] = ()
-    printed: tuple[tuple[str, ...], ...] = field(default=(), metadata=IF_TOLD)  # limits that only a sheet tells, (n,)
-    unlimited: tuple[str, ...] = field(default=(), metadata=IF_TOLD)  # names of those of which no limit is known
-
-
-@dataclass(frozen=True)
-class Compared:
-    """A driver of a comparison."""
-
-    name: str
-    cost: float | None
-    with_uncertainty: bool
-    doubt: str | None = field(default=None, metadata=IF_TOLD)  # in words, where it is like no driver of its size
-    measured: tuple[str, ...] = field(default=(), metadata=IF_TOLD)  # which of its limits are measured ones, in words
-
-
-@dataclass(frozen=True)
-class DriverComparison:
-    """What `compare` found; `cases` in the order asked for."""
-
-    KIND: ClassVar = "comparison"
-
-    compared: tuple[Compared, ...]
-    cases: tuple[CaseResult, ...]
-    ways: tuple[Way, ...] = field(default=(), metadata=IF_TOLD)  # that were asked for; none: the usual
-
-
-def table_rows(case: CaseResult) -> list[int]:
-    """Index into the frequencies of each preferred frequency of the bass (ISO 266)."""
-    return [int(row) for row in np.searchsorted(case.frequency_hz, PREFERRED_HZ)]
-
-
-LOWEST_HZ, HIGHEST_HZ = 15.0, 250.0
-"""Where leads are looked for: the range for which woofers are chosen."""
-LEAD_DB = 0.05
-"""Difference below which nobody leads."""
-CHOICE_DB = 0.5
-"""Lead that is worth a choice; printed limits are round numbers (common practice, no source)."""
-EVEN_DB = 0.1
-"""A lead that varies by less is the same everywhere."""
-NARROW = 2.0 ** (1.0 / 6.0)
-"""Stretches of other limits that are not worth a word."""
-
-
-def words(candidates: Sequence[Candidate], boxes: Sequence[BoxResult], case: CaseResult) -> list[str]:
-    """Say what the boxes come to and who wins where, in sentences."""
-    names = [one.driver.name for one in candidates]
-    named = list(zip(names, boxes, strict=True))
-    volumes = [(name, 1e3 * box.chamber.volume) for name, box in named if box.chamber.volume is not None]
-    litres = [volume for _, volume in volumes]
-    before = " before the equaliser" if case.equalised else ""
-    f3 = {name: f"f3 {_hz(box.f3_hz)}{before}" for name, box in named if box.f3_hz is not None}
-    size = {
-        name: f"{in_figures(volume, 3)} l" for name, volume in volumes if max(litres) - min(litres) > 0.005 * max(litres)
-    }
-    told = {name: ", ".join(each[name] for each in (size, f3) if name in each) for name in names}
-    sentences = [f"{'; '.join(f'{name} {each}' for name, each in told.items() if each)}."] if any(told.values()) else []
-    for number in range(1, len(names)):
-        if "limits" in case.differences and case.limited_by is not None:
-            sentences.append(_limits_sentence(names[0], names[number], case, number))
-        at = {way: each[number - 1] for way, each in case.differences.items() if way in ("equal power", "rated power")}
-        same = "rated power" in at and np.ptp(at["rated power"].db - at["equal power"].db) < LEAD_DB
-        if same and abs(at["rated power"].db[0] - at["equal power"].db[0]) < LEAD_DB:
-            at = {"equal power, and so at rated power": at["equal power"]}
-        at |= {way: case.differences[way][number - 1] for way in MEASURED_WAYS if way in case.differences}
-        sentences += [lead_sentence(names[0], names[number], way, one) for way, one in at.items()]
-        # Where both are one, the limits have told already where travel comes first.
-        sentences += beyond_travel(names, case) if "rated power" in at and number == len(names) - 1 else []
-    if "limits" in case.level_db:
-        for what, each in COUNTED.items():
-            lacking = [name for name, box in named if getattr(box.ratings, each.rating) is None]
-            if lacking:
-                have = "have" if len(lacking) > 1 else "has"
-                sentences.append(f"{' and '.join(lacking)} {have} no known {each.called}: {what} is not counted.")
-    for name, one in zip(names, case.equalised, strict=False):
-        sentence = f"Flat to {_hz(one.flat_to_hz)}, {name} takes {one.boost_db:.1f} dB of boost"
-        if one.loudest_db is not None and one.limited_at_hz is not None:
-            sentence += f" and then plays to {one.loudest_db:.1f} dB in the mid-band, where {one.limited_by} stops it"
-            sentence += f" at {_hz(one.limited_at_hz)}"
-        sentences.append(sentence + ".")
-    return sentences
-
-
-def _hz(frequency: float) -> str:
-    return f"{in_figures(frequency, 3)} Hz"
-
-
-def lead_sentence(first: str, other: str, way: str, difference: Difference) -> str:
-    """Say who leads where in one way, by how much at most, and whether the measurement is sure of it."""
-    lead = f"At {way}"
-    if not difference.leads:
-        return f"{lead}, {first} and {other} are level from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz."
-    parts: list[str] = []
-    for small, group in groupby(difference.leads, lambda stretch: abs(stretch.most_db) < CHOICE_DB):
-        some = list(group)
-        if small:
-            within = max(abs(stretch.most_db) for stretch in some)
-            parts.append(f"both are as loud {_where(some[0].from_hz, some[-1].to_hz)}, within {within:.1f} dB")
-            continue
-        parts += [
-            f"{other if stretch.most_db > 0.0 else first}{'' if number else ' leads'} {_by_how_much(stretch)}"
-            for number, stretch in enumerate(some)
-        ]
-    return f"{lead}, " + "; ".join(parts) + "."
-
-
-def _by_how_much(stretch: Lead) -> str:
-    even = abs(stretch.most_db - stretch.least_db) < EVEN_DB
-    at = "" if even else f" at {_hz(stretch.at_hz)}"
-    open_ = ", though the measurement leaves that open" if stretch.sure is False else ""
-    return f"{_where(stretch.from_hz, stretch.to_hz)}, by {abs(stretch.most_db):.1f} dB{at}{open_}"
-
-
-def _where(from_hz: float, to_hz: float) -> str:
-    low, high = from_hz <= LOWEST_HZ * 1.03, to_hz >= HIGHEST_HZ / 1.03
-    if low and high:
-        return "at every frequency of the bass"
-    # Nobody needs an end of a stretch to a tenth of a hertz.
-    start, stop = f"{from_hz:.0f}", f"{to_hz:.0f} Hz"
-    return f"below {stop}" if low else f"above {start} Hz" if high else f"from {start} to {stop}"
-
-
-def inside(frequency: Real) -> Mask:
-    """Which of `frequency` (n_freq,) lie in the range for which woofers are chosen."""
-    return (frequency >= LOWEST_HZ) & (frequency <= HIGHEST_HZ)
-
-
-def stretches(frequency: Real, holds: Mask) -> list[str]:
-    """Say in which stretches of the woofer's range something holds, (n_freq,) both."""
-    within = inside(frequency)
-    hz = frequency[within]
-    return [_where(hz[start], hz[stop - 1]) for start, stop in runs(holds[within])]
-
-
-def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:
-    """Say where the rated power would drive whom beyond its Xmax; nothing where it does nowhere, or that is not known."""
-    if not {"rated power", "travel limit"} <= case.level_db.keys():
-        return []
-    within = inside(case.frequency_hz)
-    found = []
-    for name, rated, limit in zip(names, case.level_db["rated power"], case.level_db["travel limit"], strict=True):
-        over = rated - limit
-        where = stretches(case.frequency_hz, over > 0.0)
-        found += [f"{name} {' and '.join(where)} (by up to {over[within].max():.1f} dB)"] if where else []
-    return [f"Travel, before rated power, stops {'; '.join(found)}."] if found else []
-
-
-def _limits_sentence(first: str, other: str, case: CaseResult, number: int) -> str:
-    """Say what stops whom in each stretch, and who is louder there."""
-    assert case.limited_by is not None
-    within = np.flatnonzero(inside(case.frequency_hz))
-    db = case.differences["limits"][number - 1].db[within]
-    ahead = np.sign(np.where(np.abs(db) > LEAD_DB, db, 0.0))
-    pairs = [(case.limited_by[0][k], case.limited_by[number][k], lead) for k, lead in zip(within, ahead, strict=True)]
-    edges = [0, *(k for k in range(1, len(pairs)) if pairs[k] != pairs[k - 1]), len(pairs)]
-    parts = []
-    for start, stop in pairwise(edges):
-        from_hz, to_hz = case.frequency_hz[within[start]], case.frequency_hz[within[stop - 1]]
-        if to_hz < NARROW * from_hz:
-            continue
-        one, two, lead = pairs[start]
-        stops = f"{one} stops both" if one == two else f"{one} stops {first} and {two} stops {other}"
-        by = np.abs(db[start:stop])
-        even = f"{by.max():.1f}" if by.max() - by.min() < 0.15 else f"{by.min():.1f} to {by.max():.1f}"
-        who = f"{other if lead > 0.0 else first} is louder by {even} dB" if lead else "they are level"
-        parts.append(f"{_where(from_hz, to_hz)} {stops} and {who}")
-    return f"Loudest, up to {HIGHEST_HZ:g} Hz: {'; '.join(parts)}."

@@ -4,20 +4,23 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tsfit.box.compare.drivers import CHOICE_DB, LEAD_DB, CaseResult, DriverComparison, inside, stretches
+from tsfit.box.compare.result import CHOICE_DB, LEAD_DB, CaseResult, DriverComparison, inside, stretches
 from tsfit.box.compare.ways import Way
-from tsfit.box.frequencies import LOUDEST_HZ
+from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
 
 LOWER = 1.03
 """Ratio of f3 from which one is told to reach lower."""
 COUNTED: dict[str, Way] = {"heat": "rated power", "travel": "travel limit"}
 """What the loudest counts, by the way that is missing where a driver has no rating for it."""
 
+GUIDES = {"travel": "travel", "power": "heat"}
+"""The guide that tells how a printed limit is measured."""
+
 
 def in_short(result: DriverComparison) -> list[str]:
     """Say of each driver in one paragraph how it stands against the first, over all boxes; last what could not be told."""
     names = [one.name for one in result.compared]
-    way: Way = "limits" if all("limits" in case.level_db for case in result.cases) else "equal power"
+    way = _told(result)
     found = []
     for number in range(1, len(names)):
         printed = as_printed(result, (0, number))
@@ -35,6 +38,32 @@ def in_short(result: DriverComparison) -> list[str]:
         whose = list(dict.fromkeys(name for case in result.cases for name in case.unlimited))
         found.append(f"Maximum level not told: {_listed(whose)} {'have' if len(whose) > 1 else 'has'} no rating.")
     return found
+
+
+def how_sure(result: DriverComparison) -> str:
+    """Say what the measurement leaves of the differences that `in_short` tells, and what is merely believed."""
+    way = _told(result)
+    typed = [one.name for one in result.compared if not one.with_uncertainty]
+    if len(typed) == len(result.compared):
+        return "None of these drivers comes as a fit, with an uncertainty: how sure the differences are cannot be told."
+    half = [0.1]
+    for case in result.cases:
+        at = np.searchsorted(case.frequency_hz, LOUDEST_HZ)
+        for one in case.differences[way]:
+            if one.low_db is not None and one.high_db is not None:
+                half.append(float(np.max(np.maximum(one.high_db - one.db, one.db - one.low_db)[at])))
+    exact = f", {_listed(typed)} taken as exact," if typed else ""
+    said = f"Differences are sure to ±{max(half):.1f} dB (95 %){exact}"
+    printed = as_printed(result, range(len(result.compared)))
+    guides = [guide for limit, guide in GUIDES.items() if limit in printed]
+    if way != "limits" or not guides or any(each.measured for each in result.compared):
+        return f"{said}."
+    return f"{said} if what is printed holds (`tsfit guide {guides[0]}` tests it)."
+
+
+def _told(result: DriverComparison) -> Way:
+    """In which way the short answer compares: at the loudest, where that is known of all."""
+    return "limits" if all("limits" in case.level_db for case in result.cases) else "equal power"
 
 
 def of_measured(result: DriverComparison) -> list[str]:
@@ -97,20 +126,25 @@ def _crossings(found: Sequence[tuple[float, ...]]) -> str:
 
 
 def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
-    """Say which driver has the lower f3 in every box and, where one is louder in all of them, which to take for what."""
+    """Say which driver reaches lower in which boxes and, where one is louder in all of them, which to take for what."""
     pairs = [(case.designs[0]["f3_hz"], case.designs[number]["f3_hz"]) for case in result.cases]
     f3 = [(one, other) for one, other in pairs if one is not None and other is not None]
     names = (result.compared[0].name, result.compared[number].name)
     lower = next((k for k in (0, 1) if all(pair[1 - k] > LOWER * pair[k] for pair in f3)), None)
     if lower is None or len(f3) < len(pairs):
         return []
+    low = names[lower]
     # The f3 of both stand beside the size of each box.
-    lows = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
-    deep = sum(lead >= CHOICE_DB for lead in lows)
-    deeper = deep > 0
-    some = f", more bass in only {deep}" if deep < len(lows) else ""
-    only = some if deeper else ", but at equal power no more bass: it is only flatter"
-    said = [f"{names[lower]} has the lower f3{' in every box' * (len(f3) > 1)}{only}."]
+    bass = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
+    deep = [case.case for case, lead in zip(result.cases, bass, strict=True) if lead >= CHOICE_DB]
+    there, word = "", "lower" if deep else "flatter"
+    said = [f"{low} has the lower f3{' in every box' * (len(f3) > 1)}."]
+    if not deep:
+        said = [f"{said[0][:-1]}, but at equal power no more bass: it is only flatter."]
+    elif len(deep) < len(bass):
+        there, some = " there", "one" if len(deep) == 1 else str(len(deep))
+        more = f"more bass in only {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
+        said = [f"{said[0][:-1]}, but {more}; in the rest it is only flatter."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz
@@ -118,7 +152,7 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     at = np.searchsorted(frequency, LOUDEST_HZ)
     leads = [np.all(sign * db >= CHOICE_DB, axis=0) for sign in (-1.0, 1.0)]
     if np.all(np.abs(db[:, at]) < CHOICE_DB):
-        return [*said, f"Take {names[lower]}: as loud, and {'lower' if deeper else 'flatter'}."]
+        return [*said, f"Take {low}: as loud, and {word}{there}."]
     # One who is led worth a choice in any box is not the louder one.
     ahead = [k for k, sign in ((0, -1.0), (1, 1.0)) if leads[k][at].any() and np.all(sign * db[:, at] > -CHOICE_DB)]
     if not ahead:
@@ -126,20 +160,19 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     (louder,) = ahead
     where = "" if leads[louder][at].all() else f" {' and '.join(stretches(frequency, leads[louder]))}"
     if louder == lower:
-        said.append(f"Take {names[lower]}: {'lower' if deeper else 'flatter'} and louder{where}.")
-    elif not deeper:
-        said.append(f"Take {names[louder]} for level{where}.")
-    elif where:
-        said.append(f"Take {names[louder]} for level{where}, {names[lower]} for lower notes without equaliser.")
-    else:
-        said.append(f"Take {names[louder]} for level, {names[lower]} for lower notes at levels that both reach.")
-    return said
+        return [*said, f"Take {low}: {word}{there} and louder{where}."]
+    when = "without equaliser" if where else "at levels that both reach"
+    lows = f", {low} for lower notes{there} {when}" * bool(deep)
+    return [*said, f"Take {names[louder]} for level{where}{lows}."]
 
 
 def _lead_below(case: CaseResult, number: int, lower: int, f3: tuple[float, float]) -> float:
-    """By how many dB the driver with the lower f3 leads at equal power, at most, where f3 says it does: up to its own."""
+    """By how many dB the driver with the lower f3 leads at equal power, at most, where f3 says it does: up to its own.
+
+    As where leads are told, that is looked for at preferred frequencies (ISO 266).
+    """
     db = (2.0 * lower - 1.0) * case.differences["equal power"][number - 1].db
-    within = inside(case.frequency_hz) & (case.frequency_hz <= f3[lower])
+    within = inside(case.frequency_hz) & (case.frequency_hz <= f3[lower]) & np.isin(case.frequency_hz, PREFERRED_HZ)
     return float(np.max(db[within], initial=-np.inf))
 
 

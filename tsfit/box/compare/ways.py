@@ -24,3 +24,5 @@ TITLES: dict[Way, str] = {
 }
 USUAL: tuple[Way, ...] = ("equal power", "limits")
 """What is told where nothing was asked for."""
+MEASURED_WAYS: tuple[Way, ...] = ("rated power, hot", "10 % distortion")
+"""They ask for what was measured at power and at full travel."""

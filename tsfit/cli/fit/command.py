@@ -110,11 +110,13 @@ def fit(
             raise click.UsageError("--plot, --spice, --candidates and --budget are for one bench; give it alone.")
         return fit_all(benches, summary, outputs, **asked)
     from tsfit.cli.fit.tables import print_fit
-    from tsfit.formats.fit import fit_to_dict
 
     outputs.refuse_existing(spice)
-    result = _fitted(benches[0], outputs.as_json, **asked)
-    data = fit_to_dict(result)
+    result, data = _fitted(benches[0], outputs.as_json, **asked), None
+    if outputs.formed:
+        from tsfit.formats.fit import fit_to_dict
+
+        data = fit_to_dict(result)
     outputs.write_json(data)
     if outputs.plot is not None:
         from tsfit.plots.fit import fit_plot
