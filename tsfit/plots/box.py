@@ -124,7 +124,11 @@ def _build(result: BoxResult) -> str:
     told = {**in_units(result.chamber), **in_units(result.opening)}
     volumes = " + ".join(f"{in_figures(told[key], 3)} l" for key in ("volume_l", "front_volume_l") if told[key] is not None)
     tuned = f"Qtc {in_figures(told['qtc'], 3)}" if told["fb_hz"] is None else f"tuned to {in_figures(told['fb_hz'], 3)} Hz"
-    build = ", ".join(filter(None, (KIND_NAMES[enclosure.kind], volumes, tuned)))
+    leak = result.losses.get("leak_q", np.inf)
+    leaks = "" if np.isinf(leak) else f"leak Q {in_figures(leak, 3)}"
+    diameter = told.get("port_diameter_cm")
+    port = "" if diameter is None else f"port {in_figures(diameter, 3)} cm across"
+    build = ", ".join(filter(None, (KIND_NAMES[enclosure.kind], volumes, tuned, port, leaks)))
     several = f"{enclosure.count} drivers; " if enclosure.count > 1 else ""
     return f"{several}{build}"
 
