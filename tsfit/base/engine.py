@@ -138,6 +138,11 @@ def _for_one_run() -> _Kinds:
         def _calculate_uncertainties_correlations(self) -> None:
             pass
 
+        def leastsq(self, **how: object) -> lmfit.minimizer.MinimizerResult:
+            found = super().leastsq(**how)
+            found.call_kws.clear()  # which hold what holds them, and with that all arrays of the search
+            return found
+
     return _Kinds(Free, All, Minimizer)
 
 

@@ -278,7 +278,6 @@ def _polish(objective: Objective, x: Real, near: float, evaluations: int, limits
     """Descend with lmfit, which knows of limits."""
     target = target_of(Turned(objective), objective.problem, x)
     found = descended(minimizer_of(target, x, limits), near, evaluations)
-    found.call_kws.clear()  # which hold what holds them, and with that all arrays of the search
     at = np.array([parameter.value for parameter in found.params.values()])
     return Descent(at, found.nfev, bool(found.success) and not found.aborted)
 
