@@ -103,7 +103,7 @@ def test_a_much_larger_box_for_little_is_no_advice():
             replace(own, outcome="adjust", remedy=replace(own.remedy, volume_l=litres), shape_change_db=change), own=True
         )
 
-    assert "It can stay: 1.2 dB apart is less than the 60 l that mend it are worth." in said(60.0, 1.2)
+    assert "It can stay: 1.2 dB apart; 60 l would mend that, and are not worth it." in said(60.0, 1.2)
     for litres, apart in ((60.0, 4.0), (40.0, 1.2), (20.0, 1.2)):
         assert f"about {litres:g} l bring its Qtc of 0.60 back" in said(litres, apart)
     # To the litre, which the air of the day does not change.

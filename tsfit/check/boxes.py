@@ -150,7 +150,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
         size = _about(item.remedy)
         if _not_worth(item):
             left = f"{item.shape_change_db.value:.1f} dB apart"
-            return f"{place}: {told}. It can stay: {left} is less than the {size} that mend it are worth."
+            return f"{place}: {told}. It can stay: {left}; {size} would mend that, and are not worth it."
         back = f"its Qtc of {figure.before.value:.2f}" if name == "qtc" and figure is not None else "its response"
         planned = f"about {size} bring {back} back{_left(item.remedy)}"
     else:

@@ -30,7 +30,9 @@ def compare_part(data: DriverComparison, name: str) -> Part:
         drawn = picture(compare_plot(names, case), f"{name}-case-{count}", caption)
         box += [heading(title), Block("picture", picture=drawn)]
         if count == 1:
-            caption = f"{subject}, {case.case}: level at the same power, loudest, and what stops each where."
+            caption = (
+                f"{subject}, {case.case}: level at the same power, loudest, and what stops each where. {case.words[0]}"
+            )
             seen = picture(compare_plot(names, case, differences=False), f"{name}-level", caption)
             answer.append(Block("picture", picture=seen))
         box += [_levels(names, case, way, printed) for way in data.ways or USUAL if way in case.level_db]
