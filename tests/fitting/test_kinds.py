@@ -56,16 +56,15 @@ def test_a_peak_of_few_points_is_one_of_a_box(seed):
     assert _outcome(ImpedanceCurve(f, z, source="vented.txt")) == "vented_box"
 
 
-@pytest.mark.parametrize("per_octave", [9, 12, 16, 24])
-def test_noise_and_few_points_hide_no_box(per_octave):
-    """The one that was fitted as a driver of 200 boxes drawn at 6 to 24 points per octave with noise from 0.1 to 1 %."""
+@pytest.mark.parametrize(("per_octave", "seeds"), [(9, (0, 53, 95, 126)), (12, (0, 26)), (16, (0,)), (24, (0,))])
+def test_noise_and_few_points_hide_no_box(per_octave, seeds):
+    """Tuned to half the sweep's beginning; with noise of these seeds among 160 it was once fitted as a driver."""
     driver = made_things.Woofer(4.79, 46.75, 7.47, 1.443, 5.8e-4, 9.43, 2.156e-3)
     f = np.geomspace(40.0, 20000.0, int(per_octave * np.log2(500.0)))
     air = made_things.vented_air(f, 3.38, driver.fs, 20.3, 12.0, 60.0, 60.0)
-    z = made_things.noisy(f, driver.impedance(f, air), np.random.default_rng(0), 0.0094)
-    with pytest.raises(TsfitError) as refused:
-        fit([(ImpedanceCurve(f, z, source="vented.txt"), State())])
-    assert refused.value.code == "vented_box"
+    for seed in seeds if COUNT < 10 else range(COUNT):
+        z = made_things.noisy(f, driver.impedance(f, air), np.random.default_rng(seed), 0.0094)
+        assert _outcome(ImpedanceCurve(f, z, source="vented.txt")) == "vented_box", seed
 
 
 def test_noise_and_few_points_accuse_no_bare_driver():
