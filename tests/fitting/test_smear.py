@@ -45,6 +45,10 @@ def test_a_smeared_peak_is_told(qms, half_hz):
     assert fitted < 0.95 * qms
     assert abs(fitted * (1.0 + rise) / qms - 1.0) < 0.34 * abs(fitted / qms - 1.0) + 0.01
     assert float(message.split("± ")[1].split(" Hz")[0]) == pytest.approx(half_hz, rel=0.3)
+    # The ± holds what the warning says: by its own part of the budget, and no wider than twice the error.
+    low, high = result.parameters["Qms"].interval95
+    assert low < fitted < qms < high < qms * (qms / fitted)
+    assert max(result.budget["Qms"], key=result.budget["Qms"].__getitem__) == "smeared resonance"
 
 
 @pytest.mark.parametrize("noise", [2e-3, 0.015, 0.03])

@@ -3,7 +3,7 @@
 To first order, one linear map leads from everything uncertain (noise of every point, each stated input) to the variables of
 the fit, so that the combined variance is the sum of independent parts (JCGM 100:2008, 5.1.2): the columns of the
 covariance for the stated inputs, the noise as far as the recordings state it, and for the rest of the data part what the
-circuit misses. The choice among models stands beside them.
+circuit misses. The choice among models stands beside them, and what a smear of the resonance may have done.
 """
 
 import math
@@ -16,11 +16,12 @@ from tsfit.fitting.select import Ranked
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.uncertainty import Propagated
 
-NOISE, MISFIT, MODELS = "noise", "what the circuit misses", "choice of circuit models"
+NOISE, MISFIT, MODELS, SMEAR = "noise", "what the circuit misses", "choice of circuit models", "smeared resonance"
 REMEDIES = {
     NOISE: "sweep again longer, louder within the small-signal range, or with repeats",
     MISFIT: "sweep from lower and closer around the resonance, at a small signal and away from walls and rattling things",
     MODELS: "sweep over a wider range, which tells the models apart",
+    SMEAR: "sweep slower, with finer resolution and more quietly",
     "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
     "suspension from sweep": "repeat every state: let the driver rest between sweeps, at the same level and warmth",
     "effective area": "measure the diameter on several lines, from mid-surround to mid-surround",
@@ -53,6 +54,7 @@ def budget(ranked: Sequence[Ranked], figures: Propagated) -> dict[str, dict[str,
     add(NOISE, noise)
     add(MISFIT, np.maximum(data - noise, 0.0))
     add(MODELS, np.sum(figures.apart**2, axis=1))
+    add(SMEAR, np.sum(figures.smeared**2, axis=1))
     table = {}
     for k, figure in enumerate(figures.names):
         shares = {source: float(np.sqrt(variance[k])) for source, variance in parts.items() if variance[k]}

@@ -1,14 +1,17 @@
 """Whether an instrument smeared the resonance: whoever averages over ± w Hz measures Z + w² Z″/6, and a lower Qms.
 
 A swept peak that is averaged, cut short in time or passed too fast has sides too high and a top too low, which no circuit
-follows. The course of Z″ of the fitted circuit, beside all that its variables can do, tells by how much.
+follows. The course of Z″ of the fitted circuit, beside all that its variables can do, tells by how much. What the figures
+would be without it goes into their ±, or Qms would exclude what the warning beside it says.
 """
 
 import math
 from itertools import takewhile
+from typing import NamedTuple
 
 import numpy as np
 
+from tsfit.base.arrays import Real
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.fitting.agreement import sure_misfit
@@ -22,6 +25,26 @@ SURE, WORTH = 4.5, 0.15
 curves by others three show 5 to 10 and a quarter or more, the others 1.5 and 4 % at most."""
 STEP = 2e-3
 """Step of the second difference, over Fs."""
+EVEN = 0.5
+"""Weight, squared, of what the figures would be without the smear: a driver whose losses grow with its travel looks alike
+and has the figures that were fitted. Even odds; no source."""
+
+
+class _Smear(NamedTuple):
+    square: float  # w²/6, Hz²
+    sigma: float  # that over its standard error
+    share: float  # of the sweep's misfit that it takes
+    moved: Real  # (n_variables,), by how much the variables go with it
+
+    @property
+    def believed(self) -> bool:
+        return self.sigma >= SURE and self.share >= WORTH
+
+
+def without_smear(best: Solved) -> list[tuple[Real, float]]:
+    """Return the variables (n_variables,) that each smeared sweep would have without the smear, with their weight."""
+    found = (_smear(best, sweep) for sweep in best.model.sweeps if sure_misfit(best, sweep) >= LARGE)
+    return [(best.x + smear.moved, EVEN) for smear in found if smear.believed]
 
 
 def smear_notes(best: Solved) -> list[QualityNote]:
@@ -30,24 +53,22 @@ def smear_notes(best: Solved) -> list[QualityNote]:
     for sweep in best.model.sweeps:
         if sure_misfit(best, sweep) < LARGE:
             continue
-        square, sigma, share, rise = _smear(best, sweep)
-        if sigma < SURE or share < WORTH or rise <= 0.0:
+        smear = _smear(best, sweep)
+        rise = math.expm1(smear.moved[best.model.names.index("Qms")]) if "Qms" in best.model.names else 0.0
+        if not smear.believed or rise <= 0.0:
             continue
-        width = in_figures(math.sqrt(6.0 * square), 2)
+        width = in_figures(math.sqrt(6.0 * smear.square), 2)
         message = (
             f"The resonance looks smeared, as by an instrument that averages over ± {width} Hz or passes it too fast "
-            f"({100.0 * share:.0f} % of the misfit): Qms would be about {100.0 * rise:.0f} % higher. Sweep slower or with "
-            "finer resolution, and more quietly too, for a driver whose losses grow with its travel looks alike."
+            f"({100.0 * smear.share:.0f} % of the misfit): Qms would be about {100.0 * rise:.0f} % higher. Sweep slower or "
+            "with finer resolution, and more quietly too, for a driver whose losses grow with its travel looks alike."
         )
         found.append(QualityNote("smeared_peak", "warn", message, sweep.number))
     return found
 
 
-def _smear(best: Solved, sweep: FitSweep) -> tuple[float, float, float, float]:
-    """Of one sweep w²/6, Hz², that over its standard error, the share of the misfit it takes, and the rise of Qms with it.
-
-    One step of Gauss and Newton from the minimum.
-    """
+def _smear(best: Solved, sweep: FitSweep) -> _Smear:
+    """Of one sweep, by one step of Gauss and Newton from the minimum."""
     model, residual = best.model, best.residual
     step = STEP * best.values["Fs"]
     low, middle, high = (model.fitted(best.x, sweep, sweep.frequency_hz + k * step) for k in (-1, 0, 1))
@@ -61,5 +82,4 @@ def _smear(best: Solved, sweep: FitSweep) -> tuple[float, float, float, float]:
     moved = -covariance @ (slopes @ residual)
     left = residual + moved @ slopes
     share = 1.0 - float(np.sum(left[here] ** 2) / np.sum(residual[here] ** 2))
-    rise = math.expm1(moved[1 + model.names.index("Qms")]) if "Qms" in model.names else 0.0
-    return float(moved[0]), float(moved[0] / math.sqrt(covariance[0, 0])), share, rise
+    return _Smear(float(moved[0]), float(moved[0] / math.sqrt(covariance[0, 0])), share, moved[1:])

@@ -19,6 +19,7 @@ from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.model import FARTHEST, JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
 from tsfit.fitting.select import Ranked, others_in_doubt
+from tsfit.fitting.smear import without_smear
 
 
 def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
@@ -54,6 +55,7 @@ class Propagated:
     # (k, m), difference of each of m rival models from the chosen one, times the root of its weight; 0 for terms that
     # only the chosen model has
     apart: Real
+    smeared: Real  # (k, m), the same of what they would be without a smear of m sweeps by the instrument
     covariance: Real  # (k, k), of everything together
 
 
@@ -81,8 +83,10 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
             [math.sqrt(weight) * (float(other[name]) - float(than[name])) if name not in own else 0.0 for name in names]
         )
     apart = np.array(columns).reshape(-1, len(names)).T
-    covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T
-    return Propagated(names, values, slopes, apart, covariance)
+    others = [math.sqrt(weight) * (figures(x) - values) for x, weight in without_smear(best)]
+    smeared = np.array(others).reshape(-1, len(names)).T
+    covariance = slopes @ best.covariance @ slopes.T + apart @ apart.T + smeared @ smeared.T
+    return Propagated(names, values, slopes, apart, smeared, covariance)
 
 
 def estimates(figures: Propagated) -> tuple[dict[str, Estimate], Real]:
