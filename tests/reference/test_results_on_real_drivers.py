@@ -125,7 +125,8 @@ def rms(values):
 @pytest.mark.parametrize("name", [*SINGLE, *FREE])
 def test_misfit_of_curves_by_others(name, fitted_curve):
     """Beyond 1 %: no steady linear thing comes much closer, or it takes resonances of other parts; and where is known."""
-    f, miss, z = relative(fitted_curve(name))
+    result = fitted_curve(name)
+    f, miss, z = relative(result)
     law = kramers_kronig(f, z)
     scatter = rms(np.diff(miss, 2)) / np.sqrt(6.0)
     low, high = octave_edges(f)
@@ -137,6 +138,10 @@ def test_misfit_of_curves_by_others(name, fitted_curve):
         assert first <= np.sqrt(low[worst] * high[worst]) <= last
         # A circuit of few terms, against a sum of six resonances and a dozen relaxations.
         assert rms(miss) < 3.0 * law.rms or name == "closed-box-woofer-a"
+        # The page says it too.
+        said = {note.code for note in result.quality}
+        assert said & {"circuit_lacks", "sweep_harmonic"}
+        assert ("smeared_peak" in said, "sweep_harmonic" in said) == (SMEARED in why, HARMONIC in why)
     print(
         f"\n{name:22s} misfit {100.0 * rms(miss):.2f} % | scatter of neighbours {100.0 * scatter:.2f} % | no linear steady "
         f"circuit below {100.0 * law.rms:.2f} % | {told}"

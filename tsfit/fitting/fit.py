@@ -23,6 +23,7 @@ from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
 from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, sure_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
+from tsfit.fitting.harmonic import harmonic_notes
 from tsfit.fitting.kinds import begun_late, crossover, no_bare_driver, two_peaks, without_peak
 from tsfit.fitting.level_choice import Choice, choose
 from tsfit.fitting.levels import fit_levels, level_dependence, level_notes
@@ -110,7 +111,7 @@ def fit(
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
     doubts += missing_note(best, [peak.Fs for peak in bench.peaks])
-    doubts += [*smear_notes(best), *rate_notes(best)]
+    doubts += [*harmonic_notes(best), *smear_notes(best), *rate_notes(best)]
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
