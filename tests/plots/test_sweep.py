@@ -30,6 +30,13 @@ def test_curves_are_those_of_the_sweep():
     assert told.get_text().endswith(" Hz")
 
 
+def test_noise_of_bands_with_a_line_more_or_less_is_no_comb():
+    """Variances of one and two lines in turn, 1 to 1/2: a mean over many is 3/4, and the drawing stays near its root."""
+    variance = (0.02 * np.abs(Z)) ** 2 / (1.0 + np.arange(len(F)) % 2)
+    noise = sweep_plot(ImpedanceCurve(F, Z, variance), "Knot 8", "free air").axes[-1]
+    np.testing.assert_allclose(_only(noise).get_ydata()[9:-9], np.sqrt(0.75) * 2.0 / np.sqrt(2.0), rtol=0.03)
+
+
 def test_the_peak_is_named_where_it_is_and_not_at_the_nearest_point():
     """The formula on a hundred times finer a grid; the points of the curve are 2.8 % apart."""
     fine = np.geomspace(25.0, 38.0, 40_000)

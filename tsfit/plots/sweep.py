@@ -13,6 +13,8 @@ from tsfit.plots.style import HAIR, LINES, QUIET, frequency_axis, log_value_axis
 
 AROUND = 8.0
 """So many times below and above its peak the panels of the resonance reach."""
+BESIDE = 9
+"""Points over which the noise is drawn as one."""
 
 
 def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequence[ImpedanceCurve] = ()) -> Figure:
@@ -46,10 +48,22 @@ def sweep_plot(curve: ImpedanceCurve, title: str, subtitle: str, repeats: Sequen
         _magnitude_axis(panels[2], frequency, size, (near[1], high))
         note(panels[2], "the coil's range", (0.01, 0.95), QUIET, xycoords="axes fraction", va="top")
     if curve.variance_ohm2 is not None:
-        panels[-1].plot(frequency, 100.0 * np.sqrt(0.5 * curve.variance_ohm2) / size, color=LINES[0][0], linewidth=1.0)
+        panels[-1].plot(frequency, _noise_percent(curve), color=LINES[0][0], linewidth=1.0)
         log_value_axis(panels[-1], "noise, %")
         frequency_axis(panels[-1], low, high)
     return figure
+
+
+def _noise_percent(curve: ImpedanceCurve) -> Real:
+    """Noise of the magnitude in percent of it, (n_freq,): root mean square over `BESIDE` points.
+
+    Of the few lines of a low point's band one more or less changes its own by steps.
+    """
+    assert curve.variance_ohm2 is not None
+    share = 0.5 * curve.variance_ohm2 / np.abs(curve.impedance_ohm) ** 2
+    wide = min(BESIDE, 2 * ((len(share) - 1) // 2) + 1)
+    mean = np.convolve(np.pad(share, wide // 2, mode="edge"), np.full(wide, 1.0 / wide), mode="valid")
+    return np.asarray(100.0 * np.sqrt(mean))
 
 
 def _summit(frequency: Real, size: Real, peak: int) -> tuple[float, float]:

@@ -96,8 +96,8 @@ def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
     widest = max(max(one.high_db[k] - one.db[k], one.db[k] - one.low_db[k]) for k in at)
     assert widest > 0.15
     assert how_sure(found) == (
-        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, if what is printed holds "
-        "(`tsfit guide travel` tests it)."
+        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, if what is printed holds: "
+        "tsfit guide travel tests it."
     )
 
 

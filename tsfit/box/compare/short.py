@@ -58,7 +58,7 @@ def how_sure(result: DriverComparison) -> str:
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
     if way != "limits" or not guides or any(each.measured for each in result.compared):
         return f"{said}."
-    return f"{said} if what is printed holds (`tsfit guide {guides[0]}` tests it)."
+    return f"{said} if what is printed holds: tsfit guide {guides[0]} tests it."
 
 
 def _told(result: DriverComparison) -> Way:
@@ -144,7 +144,8 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     elif len(deep) < len(bass):
         there, some = " there", "one" if len(deep) == 1 else str(len(deep))
         more = f"more bass in only {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
-        said = [f"{said[0][:-1]}, but {more}; in the rest it is only flatter."]
+        rest = "other" if len(bass) - len(deep) == 1 else "rest"
+        said = [f"{said[0][:-1]}, but {more}; in the {rest} it is only flatter."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz
