@@ -146,5 +146,7 @@ def test_a_title_names_each_driver_once():
 
     assert title(both) == "Heron 12 and Tern 12"
     assert title(fit, both) == "Heron 12 and Tern 12"
-    assert title(fit, both, log) == "Heron 12 and Tern 12, serial 3"
-    assert title(fit, Part("Boards for 31 l"), log) == "Heron 12, Boards for 31 l and Tern 12, serial 3"
+    assert title(fit, both, log) == "Heron 12 and Tern 12"
+    assert title(fit, Part("Boards for 31 l"), log) == "Heron 12, Boards for 31 l and Tern 12"
+    assert title(log) == "Tern 12, serial 3"
+    assert title(log, Part("Tern 12, serial 4")) == "Tern 12, serial 3 and Tern 12, serial 4"

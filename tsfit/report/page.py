@@ -163,13 +163,18 @@ def render(parts: Sequence[Part], title: str | None = None, now: datetime | None
 def _title(parts: Sequence[Part]) -> str:
     """Whom the page is about, each once; a driver with its serial number is the same one as without."""
     named = dict.fromkeys(name for part in parts for name in part.drivers or [part.subject])
-    *first, last = (one for one in named if not any(other.startswith(f"{one}, serial ") for other in named))
+    each = [one for one in named if not any(other.startswith(f"{one}, serial ") for other in named)]
+    # Of several drivers that names tell apart, the serial numbers stand further down.
+    bare = list(dict.fromkeys(one.split(", serial ")[0] for one in each))
+    *first, last = bare if 1 < len(bare) == len(each) else each
     return f"{', '.join(first)} and {last}" if first else last
 
 
 def _answer(parts: Sequence[Part]) -> list[Block]:
     """Answers of all parts: sentences about what is drawn and verdicts, then what shows them, then the other sentences."""
     drawn = [part for part in parts if any(one.picture is not None for one in part.answer)]
+    # Which of two drivers stands before what a box makes of one.
+    drawn.sort(key=lambda part: not any(one.strong for one in part.answer))
     leading = [block for part in drawn for block in part.answer if block.kind == "text"]
     shown = [block for part in drawn for block in part.answer if block.kind != "text"]
     others = [part.answer for part in parts if part not in drawn]
