@@ -337,3 +337,28 @@ def test_how_often_the_circuit_is_asked(monkeypatch, coil, suspension, search, n
         asked.clear()
         fit(curves, sd=area, **models)
         assert len(asked) / len(curves) <= 1.1 * most + 1.0
+
+
+@pytest.mark.parametrize(
+    ("apart", "leads", "searched"),
+    [(0.003, False, False), (0.003, True, True), (-0.003, False, False), (0.05, False, True)],
+)
+def test_behind_the_best_a_coil_whose_rungs_are_one_is_not_searched_on(monkeypatch, apart, leads, searched):
+    """By how much their corners are apart has no slope there; the coil of one rung less is the same."""
+    curves, area, true = make(("free air", "added mass"), np.random.default_rng(1), errors=False, coil="ladder-2")
+    sweeps = [make_sweep(curve, state, k, np.isfinite(curve.frequency_hz)) for k, (curve, state) in enumerate(curves)]
+    le, inductance, resistance = (COILS["ladder-2"][name] for name in ("Le", "L2", "R2"))
+    halves = {"Le": le, "L2": 0.5 * inductance, "L3": 0.5 * math.exp(apart) * inductance}
+    halves |= {"R2": 0.5 * resistance, "R3": 0.5 * resistance}
+    model = JointModel(sweeps, Circuit("ladder-3", "ideal"), area, with_mass=True)
+    begun = solve(model, {**true, **halves}, rough=True)
+    begun = replace(begun, fault=None, solution=replace(begun.solution, x=model.start({**true, **halves})))
+    asked = []
+
+    def ends(*_):
+        asked.append(None)
+        return begun
+
+    monkeypatch.setattr("tsfit.fitting.select.solve", ends)
+    found = polished(begun, leads=leads)
+    assert (bool(asked), found.fault is None) == (searched, searched)

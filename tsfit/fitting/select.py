@@ -283,6 +283,9 @@ def worth_polish(each: Ranked, best: float) -> bool:
 
 def polished(candidate: Solved, *, leads: bool) -> Solved:
     """Go on from where the candidate stopped, to the last digit; one that does not lead, as long as that gains."""
+    if candidate.as_one and not leads:
+        # Where rungs are alike what tells them apart has no slope: a search halves it for ever.
+        return replace(candidate, fault=candidate.fault or "two rungs of the coil are one")
     for turn in range(ROUNDS):
         found = solve(candidate.model, candidate.x, candidate.floor)
         closer = (candidate.solution.deviance - found.solution.deviance) / found.points_per_error

@@ -31,6 +31,8 @@ RUNG_OVER_FS = 0.5
 UNFINISHED = f"no end after {MAX_EVALUATIONS} evaluations"
 COIL_LOSS_AT_FS = 0.3
 """Resistance of the coil model at Fs, as a share of Re, from which it cannot be told from Re."""
+AS_ONE = 0.01
+"""Relative distance of two rungs' corner frequencies up to which they are one: what shows of it goes with its square."""
 NEAREST, HEAVIEST, AT_RESONANCE, DULLEST, SHARPEST = 2.5, 0.45, 0.01, 1.0, 100.0
 """Bounds of a sprung part: its resonance over the highest of the driver, its mass over Mms, the share of Mms by which it
 changes the moving mass at the driver's resonance, and its Q. Surround, dust cap and edge of the cone ring far above the
@@ -89,6 +91,12 @@ class Solved:
     def open_terms(self) -> list[str]:
         """Coil terms that the data leave open; what they do together is determined all the same."""
         return [name for name in undetermined(self.model, self.covariance) if name in self.model.coil]
+
+    @property
+    def as_one(self) -> bool:
+        """Whether two rungs of the coil have become one, which a coil of fewer has as well."""
+        v = self.values
+        return "L3" in v and abs(math.log(v["R2"] * v["L3"] / (v["L2"] * v["R3"]))) < AS_ONE
 
     @property
     def free(self) -> int:
