@@ -167,7 +167,9 @@ def test_guided_leads_to_a_bench_file_that_fits(rig):
     # 1,200 may be a thousand or one: it asks again.
     assert "may" in told.output
     assert "thousand" in told.output
-    assert "tsfit fit" in told.output
+    assert "\nNow: tsfit fit" in told.output
+    assert "bench.toml takes air of 20 °C" in told.output
+    assert "No mass on the cone any more" in told.output
     found = fit_bench(Path("mine/bench.toml"), coil="simple", suspension="ideal").parameters
     # The figures of the driver file that the simulated rig plays (rigs/drivers/dunlin-10.toml).
     for name, value in {"Re": 5.6, "Fs": 29.0, "Qms": 4.6, "Qes": 0.41, "Mms": 0.042}.items():

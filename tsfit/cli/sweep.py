@@ -310,10 +310,10 @@ def _print_how_long(rig: Rig, curve: ImpedanceCurve, seconds: float) -> None:
 
 
 def _print_average(averaged: Averaged) -> None:
-    points = len(averaged.curve.frequency_hz)
-    say(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points")
     from tsfit.driver.units import with_decimals
 
+    points = len(averaged.curve.frequency_hz)
+    say(f"{averaged.curve_file}: average of {len(averaged.repeats)} sweeps, {points} points")
     agreement = averaged.agreement
     print_notes(agreement.notes, indent="  ")
     worst = max(agreement.scatter_percent.values(), default=0.0)
@@ -383,7 +383,8 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
             say("This sweep cannot be used; put right what is said above and start again with the same folder.")
             return 2
         done = done.keep([table.model_copy(update={"recording": one.recording.name}) for one in measured])
-    hint(f"{done.unasked}\nNow: tsfit fit {done.finish()} -o {folder / 'fit.json'}")
+    hint(done.unasked)
+    hint(f"Now: tsfit fit {done.finish()} -o {folder / 'fit.json'}")
     return 0
 
 
@@ -396,5 +397,4 @@ def _ask(state: str, diameter_cm: float | None) -> dict[str, float] | None:
         question = "Fix a mass to the cone, about half of what the cone weighs; its grams (0: no mass)"
         return {"mass_g": mass} if (mass := asked_size("mass", question, diameter_cm)) else None
     question = "No mass on the cone any more: seal the driver onto a closed box; its net litres (0: no box)"
-    volume = asked_size("volume", question, diameter_cm)
-    return {"volume_l": volume} if volume else None
+    return {"volume_l": volume} if (volume := asked_size("volume", question, diameter_cm)) else None
