@@ -52,8 +52,17 @@ def test_only_a_circuit_that_misses_is_spoken_of():
     assert "eddy currents" in told[0]
 
 
+def test_about_a_smeared_peak_nothing_else_is_guessed_at():
+    """Neither friction nor "louder", beside a warning that asks for a quieter sweep."""
+    message = missing(F, bump(PEAK), PEAK, smeared=True)
+    assert message.endswith("about the resonance, which looks smeared.")
+    assert "eddy currents" in missing(F, bump(1200.0), PEAK, smeared=True)
+
+
 @pytest.mark.skipif(not (SHARED / "more-curves").is_dir(), reason="shared data with more curves are absent")
-def test_a_coarse_instrument_is_no_missing_part():
-    """The samples of this field-coil driver step near the peak (23 points in the octave, steps of 5 %)."""
-    result = fit([(read_curve(SHARED / "more-curves" / "field-coil-12-inch-j.txt"), State())])
-    assert any("from point to point" in note.message for note in result.quality if note.code == "circuit_lacks")
+@pytest.mark.parametrize("name", ["field-coil-12-inch-i", "field-coil-12-inch-j", "woofer-f-free"])
+def test_a_smeared_instrument_is_no_missing_part(name):
+    result = fit([(read_curve(SHARED / "more-curves" / f"{name}.txt"), State())])
+    (message,) = [note.message for note in result.quality if note.code == "circuit_lacks"]
+    assert "smeared" in message
+    assert "smeared_peak" in {note.code for note in result.quality}

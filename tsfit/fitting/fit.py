@@ -110,8 +110,7 @@ def fit(
     doubts += [note for k in lawless for note in law_note(curves[k][0], masks[k], k)]
     fitted = tuple(fitted_state(best, _of(best.model.sweeps, k), curves[k][0], masks[k]) for k in choice.kept)
     result = assemble(ranked, fitted, Label(name, serial, provenance or {}), choice.kept)
-    doubts += missing_note(best, [peak.Fs for peak in bench.peaks])
-    doubts += [*harmonic_notes(best), *smear_notes(best), *rate_notes(best)]
+    doubts += [*_misfit_notes(best, bench), *rate_notes(best)]
     doubts += re_note(curves[best.model.sweeps[0].number][0], result, best.model.sweeps[0].number)
     result = replace(result, quality=(*_unlike_any(result), *choice.notes, *doubts, *notes, *result.quality))
     return result if len(choice.groups) < 2 else _with_levels(result, best, choice, bench, masks)
@@ -234,6 +233,13 @@ def _with_levels(result: FitResult, best: Solved, choice: Choice, bench: _Bench,
         message = f"How the figures change with level was not found ({why}); leave the highest level out or sweep lower."
         return replace(result, quality=(*result.quality, QualityNote("no_levels", "warn", message)))
     return replace(result, levels=levels, quality=(*result.quality, *notes, *level_notes(levels)))
+
+
+def _misfit_notes(best: Solved, bench: _Bench) -> list[QualityNote]:
+    """Say what the circuit misses: where, and what kind of thing that is."""
+    smears = smear_notes(best)
+    lacks = missing_note(best, [peak.Fs for peak in bench.peaks], {note.sweep for note in smears})
+    return [*lacks, *harmonic_notes(best), *smears]
 
 
 def _unlike_any(result: FitResult) -> list[QualityNote]:

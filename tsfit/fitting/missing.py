@@ -1,7 +1,7 @@
 """What kind of thing a circuit lacks, by where and how smoothly it misses the curve."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 
 import numpy as np
 
@@ -28,10 +28,10 @@ PLACES = (
 """Up to how many times Fs which is the usual cause; common practice, no source."""
 
 
-def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
+def missing_note(best: Solved, peaks_hz: Sequence[float], smeared: Container[int | None] = ()) -> list[QualityNote]:
     """Say of the sweep that is missed most, by more than noise and 1 %, what is likely missing, and where.
 
-    `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers.
+    `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers; those `smeared` have it said already.
     """
     sizes = [sure_misfit(best, sweep) for sweep in best.model.sweeps]
     size = max(sizes)
@@ -40,14 +40,17 @@ def missing_note(best: Solved, peaks_hz: Sequence[float]) -> list[QualityNote]:
         return []
     known = known_points(worst)
     off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))[known]
-    message = missing(worst.frequency_hz[known], off, peaks_hz[worst.number], coarse=size > COARSE)
+    blurred = worst.number in smeared
+    message = missing(worst.frequency_hz[known], off, peaks_hz[worst.number], coarse=size > COARSE, smeared=blurred)
     return [] if message is None else [QualityNote("circuit_lacks", "warn", message, worst.number)]
 
 
-def missing(frequency_hz: Real, misfit: Complex, peak_hz: float, *, coarse: bool = True) -> str | None:
+def missing(
+    frequency_hz: Real, misfit: Complex, peak_hz: float, *, coarse: bool = True, smeared: bool = False
+) -> str | None:
     """Return what is likely missing from a circuit that misses a curve by `misfit` (n,) of |Z|, and where.
 
-    None where it is uneven from point to point and not `coarse`.
+    None where it is uneven from point to point and not `coarse`. About a `smeared` peak nothing else is guessed at.
     """
     square = np.abs(misfit) ** 2
     means = octave_means(frequency_hz, square)
@@ -60,6 +63,8 @@ def missing(frequency_hz: Real, misfit: Complex, peak_hz: float, *, coarse: bool
         f"{in_figures(low, 3)} to "
         f"{in_figures(high, 3)} Hz ({in_figures(100.0 * most, 2)} %)"
     )
+    if smeared and low < peak_hz < high:
+        return f"{where}, about the resonance, which looks smeared."
     if roughness(there, ROUGH_SHARE) > SMOOTH * most:
         why = (
             f"{where}, unevenly from point to point, as an instrument's steps or noise do; measure again, louder or slower."
