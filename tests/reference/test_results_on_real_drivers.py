@@ -32,9 +32,9 @@ ABOVE = {
     "woofer-f-free": (30, 80, f"{SMEARED}; and {HARMONIC}"),
 }
 """Where the worst octave of those missed by more than 1 % may lie, Hz, and what was found there. The harmonic: in the four
-curves of one instrument whose Fs are 57 to 122 Hz the unevenness from 1.3 to 2.6 Fs goes with e^jωT, T 58 to 65 ms, which
-only comes before its cause, as the harmonics of a sweep do (Farina, AES 108th Convention, 2000, from memory). Smeared: a
-running mean over ± 2.4 to 4.4 Hz of one resonance takes their misfit around it from 4.2 to 1.8 and 2.4 to 1.7 %."""
+curves of one instrument whose Fs are 57 to 122 Hz 38 to 55 % of the unevenness from 1.25 to 3 Fs goes with e^jωT, T 59 to
+64 ms, which only comes before its cause, as the harmonics of a sweep do (Farina, AES 108th Convention, 2000, from memory).
+Smeared: a running mean of one resonance over ± 2.4 to 4.4 Hz takes the misfit around it from 4.2 to 1.8, 2.4 to 1.7 %."""
 
 pytestmark = pytest.mark.skipif(not SHARED.is_dir(), reason="shared data with curves and recordings are absent")
 
