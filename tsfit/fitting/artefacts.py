@@ -129,4 +129,5 @@ def running_median(values: AnyKind, half: int, mirror: Literal["even", "odd"]) -
     # Not by SciPy's ndimage, which takes longer to load than all medians of a fit take.
     parts = padded.view(np.float64).reshape(len(padded), -1)
     windows = np.lib.stride_tricks.sliding_window_view(parts, 2 * half + 1, axis=0)
-    return np.ascontiguousarray(np.median(windows, axis=2)).view(padded.dtype)[:, 0]
+    # NumPy's median takes ten times as long, for it also looks for what is no number.
+    return np.ascontiguousarray(np.partition(windows, half, axis=2)[..., half]).view(padded.dtype)[:, 0]

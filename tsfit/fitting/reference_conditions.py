@@ -9,8 +9,8 @@ from tsfit.driver.fit_result import Estimate
 from tsfit.driver.formulas import COPPER_PER_K, equivalent_volume, over_20c
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.propagation import propagate
-from tsfit.fitting.solve import Solved
-from tsfit.fitting.uncertainty import parameter_estimate, trade_parameters
+from tsfit.fitting.solve import Solved, trade_parameters
+from tsfit.fitting.uncertainty import parameter_estimate
 
 COIL_TEMPERATURE_K = (1.0, 2.0)
 """Standard uncertainty of the coil's temperature where it is stated, and where it is taken to be that of the air: common

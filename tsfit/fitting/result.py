@@ -30,7 +30,7 @@ from tsfit.fitting.scatter import scatter_note
 from tsfit.fitting.select import CLOSE_CALL, LAW_SHARE, Ranked, in_doubt, misfit_percent
 from tsfit.fitting.solve import Solved, engine_of
 from tsfit.fitting.sweep import FitSweep, Prior
-from tsfit.fitting.uncertainty import estimates, propagated, systematic_shifts, trade_parameters
+from tsfit.fitting.uncertainty import estimates, propagated, systematic_shifts
 from tsfit.fitting.wirings import wiring_estimates, wiring_notes
 
 if TYPE_CHECKING:
@@ -134,7 +134,7 @@ def assemble(ranked: Sequence[Ranked], states: tuple[FittedState, ...], label: L
 
 def _driver(best: Solved, label: Label) -> Driver:
     model = best.model
-    value = {key: float(number) for key, number in trade_parameters(model, best.x).items()}
+    value = best.figures
     extra = [name for name in model.shape if name not in model.coil]
     return Driver(
         name=label.name,
@@ -166,8 +166,7 @@ def candidate_of(each: Ranked, best: Ranked) -> ModelCandidate:
     if not (math.isfinite(each.bic) and np.all(np.isfinite(candidate.x))):
         return ModelCandidate(circuit.coil, circuit.suspension, None, None, 0.0, None, None, None, each.fault)
     with np.errstate(all="ignore"):
-        figures = trade_parameters(candidate.model, candidate.x)
-        qts, vas = (float(figures[name]) if name in figures else math.nan for name in ("Qts", "Vas"))
+        qts, vas = (candidate.figures.get(name, math.nan) for name in ("Qts", "Vas"))
         return ModelCandidate(
             circuit.coil,
             circuit.suspension,
@@ -193,18 +192,18 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     best, other = sound[0], sound[1]
     counted = sum(each.weight > 0.0 for each in sound)
     weighed = sound[: max(counted, 2)]
-    at = [trade_parameters(each.solved.model, each.solved.x) for each in weighed]
+    at = [each.solved.figures for each in weighed]
     names = [name for name in ("Qts", "Vas") if name in at[0]]
 
     def change(name: str, value: float) -> str:
-        percent = 100.0 * (value / float(at[0][name]) - 1.0)
+        percent = 100.0 * (value / at[0][name] - 1.0)
         return (
             f"{name} by {in_figures(percent, 2, sign='+')} %"
             if abs(percent) >= NO_CHANGE
             else f"{name} by less than {NO_CHANGE:g} %"
         )
 
-    apart = " and ".join(change(name, float(at[1][name])) for name in names)
+    apart = " and ".join(change(name, at[1][name]) for name in names)
     circuit = other.solved.circuit
     message = (
         f"Runner-up: coil {circuit.coil}, suspension {circuit.suspension}, BIC "
@@ -214,8 +213,7 @@ def rivals_of_the_best(ranked: Sequence[Ranked]) -> QualityNote | None:
     if counted == 1:
         return QualityNote("runner_up", "note", f"{message} That is too far to count, but for what the misfits leave open.")
     mean = " and ".join(
-        change(name, sum(each.weight * float(value[name]) for each, value in zip(weighed, at, strict=True)))
-        for name in names
+        change(name, sum(each.weight * value[name] for each, value in zip(weighed, at, strict=True))) for name in names
     )
     return QualityNote(
         "close_call",

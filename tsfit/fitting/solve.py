@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tsfit.base.arrays import Complex, Real
+from tsfit.base.arrays import Complex, Number, Real
 from tsfit.base.engine import descended, minimizer_of
 from tsfit.circuit.coil import COIL_MODELS, laplace
 from tsfit.circuit.response import Circuit
 from tsfit.circuit.sprung import terms_of
 from tsfit.circuit.suspension import SUSPENSION_MODELS
+from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.fitting.artefacts import heights_of
 from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
@@ -65,6 +66,11 @@ class Solved:
     def values(self) -> Mapping[str, float]:
         """What they are, SI, by name, as `JointModel.values` has them."""
         return {name: float(value) for name, value in self.model.values(self.x).items()}
+
+    @cached_property
+    def figures(self) -> Mapping[str, float]:
+        """What the states can tell there, SI, by name, as `trade_parameters` has them."""
+        return {name: float(value) for name, value in trade_parameters(self.model, self.x).items()}
 
     @property
     def covariance(self) -> Real:
@@ -233,6 +239,29 @@ def fault(model: JointModel, x: Real, covariance: Real, *, ended: bool) -> str |
     if np.any(z.real < 0.0) or np.any(z.imag > 0.0):
         return "the suspension would need negative friction or stiffness"
     return None
+
+
+def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
+    """Everything the states can tell, SI, by name; variables (..., n_variables) give values of shape (...)."""
+    v = model.values(x)
+    p = model.circuit_values(v)
+    figures: dict[str, Number] = {name: v[name] for name in ("Re", "Fs", "Qms", "Qes")}
+    figures["Qts"] = total_q(v["Qms"], v["Qes"])
+    if model.with_mass:
+        figures |= {name: p[name] for name in ("Mms", "Cms", "Rms", "Bl")}
+    if model.sd is not None:
+        figures["Sd"] = np.broadcast_to(v["Sd"], x.shape[:-1])
+        if model.with_mass:
+            figures["Vas"] = equivalent_volume(p["Cms"], v["Sd"], model.air)
+            figures["eta0"] = efficiency(v["Fs"], figures["Vas"], v["Qes"], model.air)
+            figures["sensitivity_1W"] = sensitivity_1w(figures["eta0"], model.air)
+            figures["sensitivity_2V83"] = sensitivity_2v83(figures["eta0"], v["Re"], model.air)
+    shape = model.shape if model.with_mass else [name for name in model.shape if name != "Lambda"]
+    figures |= {name: v[name] for name in shape}
+    columns = {name: np.asarray(v[name])[..., np.newaxis] for name in model.shape}
+    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([2000j * math.pi]), columns)
+    figures["Le_1kHz"] = coil[..., 0].imag / (2000.0 * math.pi)
+    return figures
 
 
 def highest_resonance(model: JointModel, fs: float) -> float:

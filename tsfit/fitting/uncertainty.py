@@ -10,39 +10,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tsfit.base.arrays import Number, Real
+from tsfit.base.arrays import Real
 from tsfit.base.intervals import NORMAL_95
-from tsfit.circuit.coil import COIL_MODELS
 from tsfit.driver.fit_result import Estimate
-from tsfit.driver.formulas import efficiency, equivalent_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.fitting.model import FARTHEST, JointModel
 from tsfit.fitting.propagation import STEP, slopes_at
 from tsfit.fitting.select import Ranked, others_in_doubt
 from tsfit.fitting.smear import without_smear
-
-
-def trade_parameters(model: JointModel, x: Real) -> dict[str, Number]:
-    """Everything the states can tell, SI, by name; variables (..., n_variables) give values of shape (...)."""
-    v = model.values(x)
-    p = model.circuit_values(v)
-    figures: dict[str, Number] = {name: v[name] for name in ("Re", "Fs", "Qms", "Qes")}
-    figures["Qts"] = total_q(v["Qms"], v["Qes"])
-    if model.with_mass:
-        figures |= {name: p[name] for name in ("Mms", "Cms", "Rms", "Bl")}
-    if model.sd is not None:
-        figures["Sd"] = np.broadcast_to(v["Sd"], x.shape[:-1])
-        if model.with_mass:
-            figures["Vas"] = equivalent_volume(p["Cms"], v["Sd"], model.air)
-            figures["eta0"] = efficiency(v["Fs"], figures["Vas"], v["Qes"], model.air)
-            figures["sensitivity_1W"] = sensitivity_1w(figures["eta0"], model.air)
-            figures["sensitivity_2V83"] = sensitivity_2v83(figures["eta0"], v["Re"], model.air)
-    shape = model.shape if model.with_mass else [name for name in model.shape if name != "Lambda"]
-    figures |= {name: v[name] for name in shape}
-    columns = {name: np.asarray(v[name])[..., np.newaxis] for name in model.shape}
-    coil, _ = COIL_MODELS[model.circuit.coil].evaluate(np.array([2000j * math.pi]), columns)
-    figures["Le_1kHz"] = coil[..., 0].imag / (2000.0 * math.pi)
-    return figures
+from tsfit.fitting.solve import trade_parameters
 
 
 @dataclass(frozen=True)
@@ -66,9 +42,8 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     with its weight, is added to the covariance (after Buckland, Burnham & Augustin, Biometrics 53, 1997).
     """
     best = ranked[0].solved
-    centre = trade_parameters(best.model, best.x)
-    names = tuple(name for name in centre if name not in best.open_terms)
-    values = np.array([float(centre[name]) for name in names])
+    names = tuple(name for name in best.figures if name not in best.open_terms)
+    values = np.array([best.figures[name] for name in names])
 
     def figures(at: Real) -> Real:
         table = trade_parameters(best.model, at)
@@ -78,10 +53,8 @@ def propagated(ranked: Sequence[Ranked]) -> Propagated:
     own = set(best.model.shape)
     columns = []
     for rival, base, weight in others_in_doubt(ranked):
-        other, than = (trade_parameters(each.model, each.x) for each in (rival, base))
-        columns.append(
-            [math.sqrt(weight) * (float(other[name]) - float(than[name])) if name not in own else 0.0 for name in names]
-        )
+        other, than = rival.figures, base.figures
+        columns.append([math.sqrt(weight) * (other[name] - than[name]) if name not in own else 0.0 for name in names])
     apart = np.array(columns).reshape(-1, len(names)).T
     others = [math.sqrt(weight) * (figures(x) - values) for x, weight in without_smear(best)]
     smeared = np.array(others).reshape(-1, len(names)).T
