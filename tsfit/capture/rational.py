@@ -56,15 +56,17 @@ class Rational:
 
 def fractions(frequency_hz: Real, poles: Complex, residues: Complex, constant: complex) -> Complex:
     """Return d + Σ r/(s − p), shape (n,), at `frequency_hz` (n,)."""
-    out = np.full(len(frequency_hz), constant, dtype=np.complex128)
+    out = np.empty(len(frequency_hz), dtype=np.complex128)
     # In pieces that stay near the processor, by real numbers: complex ones are divided one by one.
     for start in range(0, len(out), PIECE):
         here, omega = out[start : start + PIECE], 2.0 * math.pi * frequency_hz[start : start + PIECE]
-        for pole, residue in zip(poles, residues, strict=True):
+        real, imaginary = np.full(len(omega), constant.real), np.full(len(omega), constant.imag)
+        for pole, residue in zip(poles.tolist(), residues.tolist(), strict=True):
             off = omega - pole.imag
             inverse = 1.0 / (off * off + pole.real**2)
-            here.real += (residue.imag * off - residue.real * pole.real) * inverse
-            here.imag -= (residue.real * off + residue.imag * pole.real) * inverse
+            real += (residue.imag * off - residue.real * pole.real) * inverse
+            imaginary -= (residue.real * off + residue.imag * pole.real) * inverse
+        here.real, here.imag = real, imaginary
     return out
 
 
