@@ -132,8 +132,10 @@ class _Course:
     beside: float
 
 
-def _octaves(block: Stretch, remnant: Remnant, lines: Lines) -> Iterator[tuple[Complex, Complex, float]]:
-    """What is left over and predicted in each band of two octaves, and the noise that the rest before it promises."""
+def _octaves(block: Stretch, remnant: Remnant, lines: Lines) -> Iterator[tuple[Complex, Complex, float, float]]:
+    """What is left over and predicted in each band of two octaves, the noise that the rest before it promises, and the most
+    that rounding makes of it in a line's unit: half a step of each channel, in time.
+    """
     centre = 2.0 * float(block.frequency_hz[0])
     size = remnant.size
     promised = lines.noise * block.samples * (1.0 / lines.noise_share + size**2)
@@ -144,17 +146,19 @@ def _octaves(block: Stretch, remnant: Remnant, lines: Lines) -> Iterator[tuple[C
         centre *= 2.0
         inside = slice(int(first), int(last))
         if last - first >= LEAST_LINES and played[inside].sum() > least:
-            yield remnant.left[inside], size[inside] * block.first[inside], _median(promised[inside])
+            rounded = 0.25 * block.samples * (lines.steps[1] + lines.steps[0] * _median(size[inside]))
+            yield remnant.left[inside], size[inside] * block.first[inside], _median(promised[inside]), rounded
 
 
-def _course(left: Complex, predicted: Complex, promised: float) -> _Course:
+def _course(left: Complex, predicted: Complex, promised: float, rounded: float) -> _Course:
     window = np.hanning(len(left) + 2)[1:-1]
     length = int(fft.next_fast_len(len(left)))
     e, x = fft.ifft(window * left, length), fft.ifft(window * predicted, length)
     power, drive = np.abs(e) ** 2, np.abs(x) ** 2
     usual = _median(power) / math.log(2.0)
     total = max(float(drive.sum()), 1e-300)
-    over = np.where(power > STANDS_OUT * (usual + WRONG_RATIO**2 * drive), power, 0.0) / total
+    least = np.maximum(STANDS_OUT * (usual + WRONG_RATIO**2 * drive), (rounded / length) ** 2)
+    over = np.where(power > least, power, 0.0) / total
     # Of the rest before it, of which the window leaves so much in each cell.
     extra = usual - EXTRA * promised * float(window @ window) / length**2
     beside = math.sqrt(max(extra, 0.0) * length / total) if math.isfinite(promised) else 0.0

@@ -63,6 +63,7 @@ class Lines:
     blocks: tuple[Stretch, ...]
     noise_share: float  # noise power of the first channel over that of the second, 1 where no rest tells it
     noise: float  # variance of the first channel's noise, infinite where no rest tells it
+    steps: tuple[float, float] = (0.0, 0.0)  # of both channels' converters, as their samples show them
 
 
 def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
@@ -74,14 +75,14 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
         length = _quick(len(first))
         whole = _block(first, second, sample_rate_hz, slice(0, length), _places(length, sample_rate_hz))
         whole = whole if whole.rest else replace(whole, lost=_broken_off(whole))
-        return Lines((whole,), *_noise(first, second, sample_rate_hz))
+        return Lines((whole,), *_noise(first, second, sample_rate_hz), (_step(first), _step(second)))
     # Where the length is unwieldy, neighbours share a few samples.
     length = int(next_fast_len(math.ceil(len(first) / count)))
     places = [slice(start, start + length) for start in np.linspace(0, len(first) - length, count).astype(int).tolist()]
     # All blocks have their lines at the same places, which are kept once.
     f = _places(length, sample_rate_hz)
     blocks = in_turn(lambda place: _block(first, second, sample_rate_hz, place, f, np.float32), places)
-    return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz))
+    return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz), (_step(first), _step(second)))
 
 
 def in_turn(work: Callable[[Given], Made], given: Sequence[Given]) -> list[Made]:
@@ -217,7 +218,7 @@ def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
     stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
     one, two = (
-        max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), _rounding(x[stop:]))
+        max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), _step(x[stop:]) ** 2 / 6.0)
         for x in (first, second)
     )
     return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * one
@@ -230,7 +231,9 @@ def _rough(x: Real, window: int) -> float:
     return whole if whole < FADING * usual else usual
 
 
-def _rounding(x: Real) -> float:
-    """Variance of the differences of what a converter rounds away, which a rest below its step does not show."""
+def _step(x: Real) -> float:
+    """Step of the converter of a channel (n,); of what it rounds away, which a rest below it does not show, differences
+    have the variance step²/6.
+    """
     values = np.unique(x[len(x) // 2 :][:SOME])
-    return float(np.min(np.diff(values.astype(np.float64)), initial=1.0)) ** 2 / 6.0 if len(values) > 1 else 0.0
+    return float(np.min(np.diff(values.astype(np.float64)), initial=1.0)) if len(values) > 1 else 0.0

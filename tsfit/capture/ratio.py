@@ -185,6 +185,8 @@ class _Part:
         # Where its bands are among those of all parts, and the power of what is left over in each line.
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.empty(0)
+        # Lines that hold hum, which is told as such, and is nothing that stands out in time.
+        self.hums: Mask | None = None
         # What the ends had of the lines of each band.
         self.ends: Real = np.zeros(len(self.names))
 
@@ -205,6 +207,11 @@ class _Part:
     def expected(self) -> Complex:
         """The second channel's lines by the ratio; made anew each time, since a long record's fill the memory."""
         return np.asarray(self.ratio * self.block.first)
+
+    @property
+    def remnant(self) -> Complex:
+        """What the ratio leaves over in each line, but hum."""
+        return self.off if self.hums is None else np.where(self.hums, 0.0, self.off).astype(self.off.dtype)
 
     @property
     def power(self) -> Real:
@@ -240,7 +247,9 @@ class _Part:
         block = self.block
         weight = 1.0 / np.sqrt(noise + FOLLOWED**2 * self.power)
         hum = hum_of(block, self.off * weight)
-        self.used &= ~on_tones(block, hum)
+        self.hums = on_tones(block, hum) if hum else None
+        if self.hums is not None:
+            self.used &= ~self.hums
         if block.rest and not hum:
             return
         f = block.frequency_hz
@@ -322,7 +331,7 @@ class _Bands:
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""
-        return [Remnant(part.heard(part.off), np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
+        return [Remnant(part.heard(part.remnant), np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""

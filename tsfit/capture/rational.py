@@ -247,7 +247,8 @@ def fit_rational(
             best, least, fewest, in_vain = found, criterion, squares, 0
         else:
             in_vain += 1
-        if in_vain > IN_VAIN and squares < EXPLAINED * len(s):
+        # What is explained counts, not by what was refused: a pair that is one point off may hide that another is wanted.
+        if in_vain > IN_VAIN and fewest < EXPLAINED * len(s):
             break
     if best is None:
         return Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))
