@@ -102,6 +102,20 @@ def test_hum_in_the_rest_about_an_excitation_is_no_disturbance(bench_simulator, 
     assert alarms_of(tmp_path / "bench.toml") == ()
 
 
+@pytest.mark.parametrize(
+    "seed",
+    [
+        pytest.param(212, id="nine steps of a converter, told as a rattle"),
+        pytest.param(230, id="a rate of 8 kHz, whose ratio was followed 17 % off at the top"),
+        pytest.param(306, id="hum louder than the drive in the second channel"),
+    ],
+)
+def test_benches_that_were_refused_are_healthy(bench_simulator, tmp_path, seed):
+    rng = np.random.default_rng([3, seed])
+    write_bench(drawn(bench_simulator, rng), bench_simulator, tmp_path, rng)
+    assert alarms_of(tmp_path / "bench.toml") == ()
+
+
 @pytest.mark.against(
     "parameters from recordings, `TSFIT_BENCHES` drawn benches", "bound of errors in variables", "chi-square"
 )
