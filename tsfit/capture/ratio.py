@@ -186,7 +186,7 @@ class _Part:
         self.place: NDArray[np.intp] = np.arange(len(self.names))
         self.left: Real = np.empty(0)
         # Lines that hold hum, which is told as such, and is nothing that stands out in time.
-        self.hums: Mask | None = None
+        self.hums: Mask = np.zeros(len(number), dtype=bool)
         # What the ends had of the lines of each band.
         self.ends: Real = np.zeros(len(self.names))
 
@@ -198,20 +198,16 @@ class _Part:
         """Values of all bands at the lines."""
         return np.repeat(values[self.place], self.lengths)
 
-    def heard(self, values: Complex) -> Complex:
-        """Values (n,) of the lines, nothing where these hold but the ends of a record that is not at rest."""
+    def remnant(self) -> Complex:
+        """What the ratio leaves over in each line: nothing where it holds hum, or but the ends of a record not at rest."""
         block = self.block
-        return values if block.rest or block.lost is None else np.where(block.lost, 0.0, values).astype(values.dtype)
+        silent = self.hums if block.rest or block.lost is None else self.hums | block.lost
+        return np.where(silent, 0.0, self.off).astype(self.off.dtype)
 
     @property
     def expected(self) -> Complex:
         """The second channel's lines by the ratio; made anew each time, since a long record's fill the memory."""
         return np.asarray(self.ratio * self.block.first)
-
-    @property
-    def remnant(self) -> Complex:
-        """What the ratio leaves over in each line, but hum."""
-        return self.off if self.hums is None else np.where(self.hums, 0.0, self.off).astype(self.off.dtype)
 
     @property
     def power(self) -> Real:
@@ -247,9 +243,8 @@ class _Part:
         block = self.block
         weight = 1.0 / np.sqrt(noise + FOLLOWED**2 * self.power)
         hum = hum_of(block, self.off * weight)
-        self.hums = on_tones(block, hum) if hum else None
-        if self.hums is not None:
-            self.used &= ~self.hums
+        self.hums = on_tones(block, hum)
+        self.used &= ~self.hums
         if block.rest and not hum:
             return
         f = block.frequency_hz
@@ -331,7 +326,7 @@ class _Bands:
 
     def remnants(self) -> list[Remnant]:
         """What the last model leaves over in each line."""
-        return [Remnant(part.heard(part.remnant), np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
+        return [Remnant(part.remnant(), np.maximum(np.sqrt(part.size), self.silent)) for part in self.parts]
 
     def left_out(self) -> tuple[float, ...]:
         """Frequencies of the lines that do not count."""
