@@ -29,7 +29,8 @@ from tsfit.driver.record import rated
 from tsfit.formats.fit import read_fit
 from tsfit.formats.measured import read_travel
 from tsfit.formats.sheet import read_sheet
-from tsfit.report.page import make_page
+from tsfit.report.blocks import Part, text
+from tsfit.report.page import read_part, render
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
 LOG = "saltwit-12b.drift"
@@ -74,15 +75,16 @@ def new_cabinets(comparison: DriverComparison) -> str:
         case.level_db["limits"][:, np.searchsorted(case.frequency_hz, hz)]
         for case in (comparison.cases[0], comparison.cases[CASES.index(VENTED)])
     )
-    (old, its), one = new - standing, comparison.compared[0].name
+    (old, its), (one, other) = new - standing, (each.name for each in comparison.compared)
     if its < CHOICE_DB:
-        return f"No: larger ones, vented, play no louder at {hz:g} Hz with it."
+        return f"No: larger cabinets, vented, play no louder at {hz:g} Hz with the {other}."
+    bring = f"bring {its:.1f} dB at {hz:g} Hz ({standing[1]:.0f} to {new[1]:.0f} dB)"
     if abs(its - old) < CHOICE_DB:
-        return f"Not for its sake: larger ones, vented, bring {its:.1f} dB at {hz:g} Hz to either."
-    than = f"than those that stand, where {one} gains {old:.1f} dB"
-    return (
-        f"{'Yes' if its > old else 'Not for its sake'}: larger ones, vented, bring {its:.1f} dB more at {hz:g} Hz {than}."
-    )
+        return (
+            f"Not for its sake: larger ones, vented, bring either from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz."
+        )
+    worth = "Yes" if its > old else "Not for its sake"
+    return f"{worth}: larger ones, vented, {bring}, where the {one} gains {old:.1f} dB."
 
 
 def sample_data() -> Path:
@@ -141,5 +143,8 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     page = folder / "page.html"
     # The answer before what it rests on.
     parts = [*reversed(files), data / TRAVEL, data / LOG]
-    write_new(page, make_page(parts, "Saltwit 12 or Saltwit 12 B for the picture-house?"))
+    answer = Part("new cabinets", answer=[text(new_cabinets(comparison), strong=True)])
+    names = [each.name for each in comparison.compared]
+    title = f"Is the {names[1]}, in place of the {names[0]}, worth new cabinets?"
+    write_new(page, render([answer, *(read_part(path, f"part-{k}") for k, path in enumerate(parts, start=1))], title))
     return DemoResult(folder, fits, checks, drift, comparison, [*files, *copies, page], page)

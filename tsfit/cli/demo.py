@@ -88,7 +88,7 @@ def _print(result: DemoResult) -> None:
             if item.name == "Xmax" and item.note:
                 printed, met, *_ = item.note.split("; ")
                 vague = ", of no stated meaning, at its mildest" * (UNDEFINED in item.note)
-                said.append(f"Travel on trial: {printed}{vague or ';'} {met}.")
+                said.append(f"Travel on trial: {printed}{vague or ';'} {met}; boxes count 10 %.")
     say(" ".join(said))
     say(f"4. What hours of use did to {result.fits[MEASURED].driver.name}: {' '.join(result.drift)}")
     say(f"Page to show others: {result.page}. To turn the knobs of a box for both:")

@@ -112,7 +112,9 @@ def check_part(data: CheckForm, name: str) -> Part:
     subject = data.driver or "the datasheet"
     columns = ("parameter", "verdict", "printed", "measured", "±", "off by", "allowed")
     out = [parameter_name(one.name) for one in data.figures if one.verdict == "outside"]
+    unjudged = [parameter_name(one.name) for one in data.not_judged or () if one.name in PROMISED]
     verdict = VERDICTS[data.verdict] + (f" Outside: {', '.join(out)}." if out else "")
+    verdict += f" Not judged: {', '.join(unjudged)}." if unjudged else ""
     found = [heading(f"{subject}: the datasheet"), text(verdict, strong=True)]
     if data.consequence.conclusion:
         found.append(text(data.consequence.conclusion, strong=True))
@@ -154,6 +156,7 @@ def _consequence(subject: str, boxes: Sequence[Consequence], name: str) -> list[
     blocks = [heading(f"{subject}: printed against measured in the same boxes")]
     blocks += [text(box.sentence or "") for box in boxes]
     caption = f"{subject}: what the measured driver changes in boxes planned on the printed one."
+    caption += " Coil and mid-band level count here; the shape that is told of leaves them out."
     blocks.append(Block("picture", picture=picture(consequence_plot(subject, boxes), f"{name}-boxes", caption)))
     columns = ("what", "printed", "measured", "change", "95 % from", "95 % to")
     for box in boxes:

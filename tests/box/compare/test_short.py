@@ -79,8 +79,11 @@ def test_a_lower_f3_that_brings_more_bass_in_one_box_only_names_it():
     bass = -found.cases[1].differences["equal power"][0].db[found.cases[1].frequency_hz == 20.0][0]
     assert bass > 0.5
     (said,) = in_short(found)
-    assert f"lower f3 in every box, but more bass in only one (closed, Qtc 0.707, by up to {bass:.1f} dB); " in said
-    assert said.endswith(f"Take {lighter.name} for level, {heavy.name} for lower notes there at levels that both reach.")
+    told = f"in every box: only flatter in one, more bass in one (closed, Qtc 0.707, by up to {bass:.1f} dB)"
+    assert f"{heavy.name} has the lower f3 {told}." in said
+    assert said.endswith(
+        f"Take {lighter.name} for level, {heavy.name} for lower notes in that box at levels that both reach."
+    )
 
 
 def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
@@ -96,8 +99,8 @@ def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
     widest = max(max(one.high_db[k] - one.db[k], one.db[k] - one.low_db[k]) for k in at)
     assert widest > 0.15
     assert how_sure(found) == (
-        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, if what is printed holds: "
-        "tsfit guide travel tests it."
+        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, by measured parameters and printed limits: "
+        "tsfit guide travel tests these."
     )
 
 

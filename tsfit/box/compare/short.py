@@ -58,7 +58,7 @@ def how_sure(result: DriverComparison) -> str:
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
     if way != "limits" or not guides or any(each.measured for each in result.compared):
         return f"{said}."
-    return f"{said} if what is printed holds: tsfit guide {guides[0]} tests it."
+    return f"{said} by measured parameters and printed limits: tsfit guide {guides[0]} tests these."
 
 
 def _told(result: DriverComparison) -> Way:
@@ -142,10 +142,9 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     if not deep:
         said = [f"{said[0][:-1]}, but at equal power no more bass: it is only flatter."]
     elif len(deep) < len(bass):
-        there, some = " there", "one" if len(deep) == 1 else str(len(deep))
-        more = f"more bass in only {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
-        rest = "other" if len(bass) - len(deep) == 1 else "rest"
-        said = [f"{said[0][:-1]}, but {more}; in the {rest} it is only flatter."]
+        there, some = (" in that box", "one") if len(deep) == 1 else (" in those boxes", str(len(deep)))
+        rest, more = len(bass) - len(deep), f"more bass in {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
+        said = [f"{said[0][:-1]}: only flatter in {'one' if rest == 1 else rest}, {more}."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz

@@ -83,6 +83,8 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult, own: int = 0
         say(" ".join([*more, *result.converted]))
     if not is_full():
         return
+    if result.boxes:
+        say("Shape is the level re mid-band, with the coil left out; the tables below count both.")
     for box in result.boxes:
         _print_consequence(box)
     for line in dict.fromkeys(
