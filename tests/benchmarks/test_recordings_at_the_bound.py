@@ -108,6 +108,8 @@ def test_hum_in_the_rest_about_an_excitation_is_no_disturbance(bench_simulator, 
         pytest.param(212, id="nine steps of a converter, told as a rattle"),
         pytest.param(230, id="a rate of 8 kHz, whose ratio was followed 17 % off at the top"),
         pytest.param(306, id="hum louder than the drive in the second channel"),
+        pytest.param(490, id="hum that leaves its ends in the bands below it, told as a burst"),
+        pytest.param(568, id="the same, stronger, and refused"),
     ],
 )
 def test_benches_that_were_refused_are_healthy(bench_simulator, tmp_path, seed):

@@ -24,8 +24,8 @@ WRONG_RATIO = 0.01
 """Share of the drive, there and then, that a ratio a little off may leave; it stands out as noise does."""
 OF_NO_MATTER = 5e-3
 """Amplitude of a disturbance over what the second channel holds in those octaves, up to which it does no harm."""
-OF_ENDS = 0.02
-"""The same at the very ends of a record that is not at rest there, whose terms leave as much."""
+OF_ENDS, OF_HUM = 0.02, 0.05
+"""The same at the very ends of a record that is not at rest there, whose terms leave as much, and of one that hums there."""
 LEAST_LINES = 32
 UNPLAYED = 3e-4
 """Share of the first channel's energy below which a band was not played."""
@@ -218,7 +218,7 @@ def _at_an_end(piece: Disturbance, block: Stretch) -> bool:
     """
     touches = piece.start < GRID_SECONDS or piece.stop > 1.0 / block.step_hz - GRID_SECONDS
     brief = piece.stop - piece.start < 2.5 * GRID_SECONDS and not block.rest
-    return touches and (brief or block.hums) and piece.share < OF_ENDS
+    return touches and (brief or block.hums) and piece.share < (OF_HUM if block.hums else OF_ENDS)
 
 
 def may_go(found: Disturbed, lines: Lines) -> bool:
