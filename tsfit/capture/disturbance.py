@@ -25,7 +25,7 @@ WRONG_RATIO = 0.01
 OF_NO_MATTER = 5e-3
 """Amplitude of a disturbance over what the second channel holds in those octaves, up to which it does no harm."""
 OF_ENDS, OF_HUM = 0.02, 0.05
-"""The same at the very ends of a record that is not at rest there, whose terms leave as much, and of one that hums there."""
+"""The same at the very ends of a record that is not at rest there, whose terms leave as much, and of one that hums."""
 LEAST_LINES = 32
 UNPLAYED = 3e-4
 """Share of the first channel's energy below which a band was not played."""
