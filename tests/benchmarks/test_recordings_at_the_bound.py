@@ -110,6 +110,7 @@ def test_hum_in_the_rest_about_an_excitation_is_no_disturbance(bench_simulator, 
         pytest.param(306, id="hum louder than the drive in the second channel"),
         pytest.param(490, id="hum that leaves its ends in the bands below it, told as a burst"),
         pytest.param(568, id="the same, stronger, and refused"),
+        pytest.param(588, id="a sweep of 1.5 s at a low resonance, told to have too few points per octave"),
     ],
 )
 def test_benches_that_were_refused_are_healthy(bench_simulator, tmp_path, seed):

@@ -48,6 +48,10 @@ FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
 
+RECORDED = "seconds"
+"""What is known of where a curve comes from, of a recording alone."""
+
+
 def refuse_unfit(curve: ImpedanceCurve, peak: Resonance) -> float:
     """Refuse a curve that no fit can use; return by how many degrees RMS the phase misses its law.
 
@@ -89,6 +93,9 @@ def validity_notes(
 
 
 def _few_points(curve: ImpedanceCurve, peak: Resonance) -> str | None:
+    # A recording's points hold all that its lines tell, and their ± counts how few these are.
+    if RECORDED in curve.provenance:
+        return None
     half = math.log(math.sqrt(1.0 + 0.25 / peak.Qms**2) + 0.5 / peak.Qms)
     inside = int(np.sum(np.abs(np.log(curve.frequency_hz / peak.Fs)) <= half))
     if inside >= LEAST_IN_WIDTH or _noisy(curve, peak):
