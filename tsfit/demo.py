@@ -29,7 +29,7 @@ from tsfit.driver.record import rated
 from tsfit.formats.fit import read_fit
 from tsfit.formats.measured import read_travel
 from tsfit.formats.sheet import read_sheet
-from tsfit.report.blocks import Part, text
+from tsfit.report.blocks import text
 from tsfit.report.page import read_part, render
 
 DRIVERS = {"saltwit-12": "the favourite", "saltwit-12b": "its successor"}
@@ -80,9 +80,7 @@ def new_cabinets(comparison: DriverComparison) -> str:
         return f"No: larger cabinets, vented, play no louder at {hz:g} Hz with the {other}."
     bring = f"bring {its:.1f} dB at {hz:g} Hz ({standing[1]:.0f} to {new[1]:.0f} dB)"
     if abs(its - old) < CHOICE_DB:
-        return (
-            f"Not for its sake: larger ones, vented, bring either from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz."
-        )
+        return f"Not for its sake: larger ones, vented, bring either driver from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz."
     worth = "Yes" if its > old else "Not for its sake"
     return f"{worth}: larger ones, vented, {bring}, where the {one} gains {old:.1f} dB."
 
@@ -143,8 +141,10 @@ def play(folder: Path, on_step: Callable[[str], None] = lambda step: None) -> De
     page = folder / "page.html"
     # The answer before what it rests on.
     parts = [*reversed(files), data / TRAVEL, data / LOG]
-    answer = Part("new cabinets", answer=[text(new_cabinets(comparison), strong=True)])
     names = [each.name for each in comparison.compared]
     title = f"Is the {names[1]}, in place of the {names[0]}, worth new cabinets?"
-    write_new(page, render([answer, *(read_part(path, f"part-{k}") for k, path in enumerate(parts, start=1))], title))
+    told = [read_part(path, f"part-{number}") for number, path in enumerate(parts, start=1)]
+    # Its answer stands right below, before what of the drivers is told in whatever cabinets.
+    told[0] = replace(told[0], answer=[text(new_cabinets(comparison), strong=True), *told[0].answer])
+    write_new(page, render(told, title))
     return DemoResult(folder, fits, checks, drift, comparison, [*files, *copies, page], page)
