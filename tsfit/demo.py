@@ -80,8 +80,8 @@ def new_cabinets(comparison: DriverComparison) -> str:
         return f"No: larger cabinets, vented, play no louder at {hz:g} Hz with the {other}."
     bring = f"bring {its:.1f} dB at {hz:g} Hz ({standing[1]:.0f} to {new[1]:.0f} dB)"
     if abs(its - old) < CHOICE_DB:
-        both = f"either driver from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz"
-        return f"Not for its sake: larger ones, vented, bring {both}."
+        both = f"both from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz"
+        return f"Not for its sake: larger vented ones bring {both}."
     worth = "Yes" if its > old else "Not for its sake"
     return f"{worth}: larger ones, vented, {bring}, where the {one} gains {old:.1f} dB."
 

@@ -143,8 +143,9 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
         said = [f"{said[0][:-1]}, but at equal power no more bass: it is only flatter."]
     elif len(deep) < len(bass):
         there, some = (" in that box", "one") if len(deep) == 1 else (" in those boxes", str(len(deep)))
-        rest, more = len(bass) - len(deep), f"more bass in {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
-        said = [f"{said[0][:-1]}: only flatter in {'one' if rest == 1 else rest}, {more}."]
+        rest = f"{len(bass) - len(deep)} box{'es' * (len(bass) - len(deep) > 1)}"
+        more = f"more bass in {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
+        said = [f"At equal power the lower f3 of {low} only means less level above in {rest}, and {more}."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz

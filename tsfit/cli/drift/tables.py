@@ -58,7 +58,8 @@ def print_history(judged: History, boxed: BoxedChange | None) -> None:
         say(words)
     if boxed is not None:
         say(sentence(boxed))
-    _print_courses(judged)
+    if len(judged.entries) > 1:
+        _print_courses(judged)
     _print_entries(judged)
     _print_box(boxed)
     print_notes(judged.notes)
