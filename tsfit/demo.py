@@ -77,13 +77,13 @@ def new_cabinets(comparison: DriverComparison) -> str:
     )
     (old, its), (one, other) = new - standing, (each.name for each in comparison.compared)
     if its < CHOICE_DB:
-        return f"No: larger cabinets, vented, play no louder at {hz:g} Hz with the {other}."
+        return f"No: vented ones, of 140 l, play no louder at {hz:g} Hz with the {other}."
     bring = f"bring {its:.1f} dB at {hz:g} Hz ({standing[1]:.0f} to {new[1]:.0f} dB)"
     if abs(its - old) < CHOICE_DB:
         both = f"both from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz"
-        return f"Not for its sake: larger vented ones bring {both}."
+        return f"Not for its sake: vented ones, of 140 l, bring {both}."
     worth = "Yes" if its > old else "Not for its sake"
-    return f"{worth}: larger ones, vented, {bring}, where the {one} gains {old:.1f} dB."
+    return f"{worth}: vented ones, of 140 l, {bring}, where the {one} gains {old:.1f} dB."
 
 
 def sample_data() -> Path:
