@@ -217,12 +217,11 @@ def untouched(path: Path, driver: BenchDriverTable) -> tuple[QualityNote, ...]:
 
 def assumed_in(sweep: SweepTable, number: int) -> tuple[QualityNote, ...]:
     """Say which uncertainties of a sweep are assumed."""
-    sizes = {
-        "mass": (sweep.mass_g, sweep.mass_uncertainty_g, "mass_uncertainty_g"),
-        "volume": (sweep.volume_l, sweep.volume_uncertainty_l, "volume_uncertainty_l"),
-    }
-    given = [(what, stated, key) for what, (size, stated, key) in sizes.items() if size is not None]
-    return tuple(note for what, stated, key in given for note in assumption(stated, what, key, number))
+    mass, volume = sweep.mass_uncertainty_g, sweep.volume_uncertainty_l
+    return (
+        *(() if sweep.mass_g is None else assumption(mass, "mass", "mass_uncertainty_g", number)),
+        *(() if sweep.volume_l is None else assumption(volume, "volume", "volume_uncertainty_l", number)),
+    )
 
 
 def state_of(sweep: SweepTable) -> State:

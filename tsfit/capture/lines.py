@@ -71,18 +71,20 @@ def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     from scipy.fft import next_fast_len
 
     count = max(1, round(len(first) / LONGEST_BLOCK))
+    steps = _step(first), _step(second)
+    known = *_noise(first, second, sample_rate_hz, steps), steps
     if count == 1:
         length = _quick(len(first))
         whole = _block(first, second, sample_rate_hz, slice(0, length), _places(length, sample_rate_hz))
         whole = whole if whole.rest else replace(whole, lost=_broken_off(whole))
-        return Lines((whole,), *_noise(first, second, sample_rate_hz), (_step(first), _step(second)))
+        return Lines((whole,), *known)
     # Where the length is unwieldy, neighbours share a few samples.
     length = int(next_fast_len(math.ceil(len(first) / count)))
     places = [slice(start, start + length) for start in np.linspace(0, len(first) - length, count).astype(int).tolist()]
     # All blocks have their lines at the same places, which are kept once.
     f = _places(length, sample_rate_hz)
     blocks = in_turn(lambda place: _block(first, second, sample_rate_hz, place, f, np.float32), places)
-    return Lines(tuple(blocks), *_noise(first, second, sample_rate_hz), (_step(first), _step(second)))
+    return Lines(tuple(blocks), *known)
 
 
 def in_turn(work: Callable[[Given], Made], given: Sequence[Given]) -> list[Made]:
@@ -202,7 +204,7 @@ def _quick(length: int) -> int:
     return found if found >= 0.999 * length else length
 
 
-def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
+def _noise(first: Real, second: Real, rate: float, steps: tuple[float, float]) -> tuple[float, float]:
     """Noise power of `first` over that of `second`, and its variance, by the rest before the excitation; 1, inf without."""
     window = max(8, round(0.01 * rate))
     count = len(first) // window
@@ -218,8 +220,8 @@ def _noise(first: Real, second: Real, rate: float) -> tuple[float, float]:
     stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
     one, two = (
-        max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), _step(x[stop:]) ** 2 / 6.0)
-        for x in (first, second)
+        max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), step**2 / 6.0)
+        for x, step in zip((first, second), steps, strict=True)
     )
     return (float(np.clip(one / two, 1e-4, 1e4)) if two > 0.0 and one > 0.0 else 1.0), 0.5 * one
 

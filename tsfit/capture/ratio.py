@@ -202,7 +202,8 @@ class _Part:
         """What the ratio leaves over in each line: nothing where it holds hum, or but the ends of a record not at rest."""
         block = self.block
         silent = self.hums if block.rest or block.lost is None else self.hums | block.lost
-        return np.where(silent, 0.0, self.off).astype(self.off.dtype)
+        # A long record's lines are copied only where some fall silent.
+        return np.where(silent, self.off.dtype.type(0.0), self.off) if silent.any() else self.off
 
     @property
     def expected(self) -> Complex:

@@ -297,7 +297,7 @@ def _print(candidates: list[Candidate], result: DriverComparison, said: list[str
     told[len(names) - 2] = " ".join([told[len(names) - 2], how_sure(result), *of_measured(result)])
     for sentence in told:
         say(sentence)
-    rated = all("limits" in case.level_db for case in result.cases)
+    rated = result.rated
     if not rated and "limits" not in result.ways:
         hint(f"For that, {LACKING['limits']}.")
     printed = as_printed(result, range(len(names)))

@@ -96,6 +96,11 @@ class DriverComparison:
     cases: tuple[CaseResult, ...]
     ways: tuple[Way, ...] = field(default=(), metadata=IF_TOLD)  # that were asked for; none: the usual
 
+    @property
+    def rated(self) -> bool:
+        """Whether the loudest of all is known in every case."""
+        return all("limits" in case.level_db for case in self.cases)
+
 
 def table_rows(case: CaseResult) -> list[int]:
     """Index into the frequencies of each preferred frequency of the bass (ISO 266)."""

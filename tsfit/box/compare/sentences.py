@@ -106,8 +106,8 @@ def beyond_travel(names: Sequence[str], case: CaseResult) -> list[str]:
     found = []
     for name, rated, limit in zip(names, case.level_db["rated power"], case.level_db["travel limit"], strict=True):
         over = rated - limit
-        where = stretches(case.frequency_hz, over > 0.0)
-        found += [f"{name} {' and '.join(where)} (by up to {over[within].max():.1f} dB)"] if where else []
+        places = stretches(case.frequency_hz, over > 0.0)
+        found += [f"{name} {' and '.join(places)} (by up to {over[within].max():.1f} dB)"] if places else []
     return [f"Travel, before rated power, stops {'; '.join(found)}."] if found else []
 
 

@@ -63,7 +63,7 @@ def how_sure(result: DriverComparison) -> str:
 
 def _told(result: DriverComparison) -> Way:
     """In which way the short answer compares: at the loudest, where that is known of all."""
-    return "limits" if all("limits" in case.level_db for case in result.cases) else "equal power"
+    return "limits" if result.rated else "equal power"
 
 
 def of_measured(result: DriverComparison) -> list[str]:
@@ -138,10 +138,12 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     bass = [_lead_below(case, number, lower, pair) for case, pair in zip(result.cases, f3, strict=True)]
     deep = [case.case for case, lead in zip(result.cases, bass, strict=True) if lead >= CHOICE_DB]
     there, word = "", "lower" if deep else "flatter"
-    said = [f"{low} has the lower f3{' in every box' * (len(f3) > 1)}."]
+    said = [f"{low} has the lower f3{' in every box' * (len(f3) > 1)}"]
     if not deep:
-        said = [f"{said[0][:-1]}, but at equal power no more bass: it is only flatter."]
-    elif len(deep) < len(bass):
+        said[0] += ", but at equal power no more bass: it is only flatter."
+    elif len(deep) == len(bass):
+        said[0] += "."
+    else:
         there, some = (" in that box", "one") if len(deep) == 1 else (" in those boxes", str(len(deep)))
         rest = f"{len(bass) - len(deep)} box{'es' * (len(bass) - len(deep) > 1)}"
         more = f"more bass in {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
