@@ -104,6 +104,12 @@ def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
     )
 
 
+def test_a_driver_taken_as_exact_ends_the_sentence_where_no_limit_is_printed():
+    fit = made_fit(made_driver(), spread=0.02)
+    found = compare([Candidate(fit.driver, fit), Candidate(replace(fit.driver, name="Twin"))], [same_volume(0.02)])
+    assert how_sure(found).endswith("dB (95 %), Twin taken as exact.")
+
+
 def test_limits_are_printed_ones_until_measured_or_stated():
     case, long = [same_qtc(0.707)], MeasuredLimits(xmax_m=0.009, travel="Travel as measured: 9 mm.")
     old, new = (Candidate(replace(one, Xmax=0.009)) for one in (OLD, STRONGER))

@@ -52,13 +52,13 @@ def how_sure(result: DriverComparison) -> str:
         for one in case.differences[way]:
             if one.low_db is not None and one.high_db is not None:
                 half.append(float(np.max(np.maximum(one.high_db - one.db, one.db - one.low_db)[at])))
-    exact = f", {_listed(typed)} taken as exact," if typed else ""
+    exact = f", {_listed(typed)} taken as exact" if typed else ""
     said = f"Differences are sure to ±{max(half):.1f} dB (95 %){exact}"
     printed = as_printed(result, range(len(result.compared)))
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
     if way != "limits" or not guides or any(each.measured for each in result.compared):
         return f"{said}."
-    return f"{said} by measured parameters and printed limits: tsfit guide {guides[0]} tests these."
+    return f"{said}{',' * bool(exact)} by measured parameters and printed limits: tsfit guide {guides[0]} tests these."
 
 
 def _told(result: DriverComparison) -> Way:
