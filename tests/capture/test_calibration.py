@@ -300,15 +300,29 @@ def test_a_resistor_recorded_twice_is_welcome(simulated, driver, tmp_path):
 @pytest.mark.parametrize("bits", [12, 14])
 def test_a_short_circuit_below_the_converters_steps_leaves_the_leads_open(simulated, tmp_path, bits):
     """What rounding hides of the leads' 0.1 ohm is in the uncertainty, and the recording is not refused."""
-    bench = Bench(simulated, tmp_path, noise_dbfs=-150.0)
+    off, stated = _rounded(Bench(simulated, tmp_path, noise_dbfs=-150.0), bits)
+    assert abs(off) < 2.5 * stated
+    assert stated < 0.2
+
+
+@pytest.mark.parametrize("share", [0.35, 0.5, 1.0])
+def test_noise_lets_a_converters_steps_hide_nothing(simulated, tmp_path, share):
+    """A short circuit below a step of 12 bits, in noise of a `share` of it, tells the leads: that carries it over."""
+    step = 2.0**-11
+    off, stated = _rounded(Bench(simulated, tmp_path, noise_dbfs=20.0 * np.log10(share * step)), 12)
+    assert abs(off) < 2.5 * stated
+    # 0.033 where a step hides what it does without noise.
+    assert stated < 0.015
+
+
+def _rounded(bench, bits):
+    """How far a resistor of 6 ohm is off that a converter of so many `bits` hears, and by how much as stated, ohm."""
     bench.sweep = 0.2 * bench.sweep
     bench.standards()
     bench.record("r.wav", 6.0)
     for name in ("open.wav", "short.wav", "known.wav", "r.wav"):
-        x, rate = soundfile.read(tmp_path / name)
-        soundfile.write(tmp_path / name, np.rint(x * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1), rate, subtype="FLOAT")
-    curve = impedance_from_recording(tmp_path / "r.wav", bench.rig_file())
-    off = np.median(curve.impedance_ohm.real) - 6.0
+        x, rate = soundfile.read(bench.folder / name)
+        soundfile.write(bench.folder / name, np.rint(x * 2.0 ** (bits - 1)) / 2.0 ** (bits - 1), rate, subtype="FLOAT")
+    curve = impedance_from_recording(bench.folder / "r.wav", bench.rig_file())
     stated = np.sqrt(sum(np.median(np.abs(shift)) ** 2 for shift in curve.systematic.values()))
-    assert abs(off) < 2.5 * stated
-    assert stated < 0.2
+    return np.median(curve.impedance_ohm.real) - 6.0, stated

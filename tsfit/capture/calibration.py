@@ -22,6 +22,8 @@ from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 SILENT = 0.02
 """Ratio from which a standard's need not be told apart from nothing: that of a short circuit, or of an open shunt."""
 LEAST_POINTS = 8
+HARMONICS = 64
+"""Harmonics of a converter's step that are counted."""
 CONTRADICTION, OF_NO_MATTER = 3.0, 1e-3
 """RMS misfit of a standard, in stated standard deviations, from which it contradicts the smooth terms, and the share of a
 ratio below which that is of no matter."""
@@ -218,10 +220,35 @@ def _standard(one: StandardRecording, rig: Rig) -> Standard:
 
 
 def _hidden(second: Real, first: Real) -> float:
-    """Standard uncertainty of a channel (n,) that moves over so few of its converter's steps that these hide the rest."""
+    """Standard uncertainty of a channel (n,) that moves over so few of its converter's steps that these hide the rest.
+
+    Of noise of σ steps, rounding leaves what is below it within e^(−2π²k²σ²)/πk in the harmonics k of a step (Widrow &
+    Kollár, Quantization Noise, 2008, ch. 4, from memory): a third of a step keeps hardly anything hidden.
+    """
     values = np.unique(second[:ENOUGH])
     step = float(np.min(np.diff(values if len(values) > 1 else np.unique(first[:ENOUGH])), initial=1.0))
-    return step / math.sqrt(12.0) if np.ptp(second) < FEW_STEPS * step else 0.0
+    if np.ptp(second) >= FEW_STEPS * step:
+        return 0.0
+    turns = math.pi * np.arange(1, HARMONICS + 1)
+    left = np.exp(-2.0 * (turns * _dither(second / step)) ** 2) / turns
+    return step * math.sqrt(0.5 * float(left @ left))
+
+
+def _dither(steps: Real) -> float:
+    """RMS of the noise in a channel (n,) counted in steps, as normal noise falls on its few steps.
+
+    What is slow is taken off, or neighbouring samples tell it: a tone is no noise, nor is an edge passed to and fro.
+    """
+    from scipy.special import ndtri
+
+    counts = np.unique(np.rint(steps - steps.min()), return_counts=True)[1]
+    edges = ndtri(np.cumsum(counts)[:-1] / len(steps))
+    if len(edges) < 2:
+        return 0.0
+    normal, quick = ((len(edges) - 1) / float(edges[-1] - edges[0])) ** 2, 0.5 * float(np.diff(steps).var())
+    slow = max(float(steps.var()) - quick, 0.0)
+    # Rounding adds a twelfth where noise fills the steps, as it does beside hum of some.
+    return math.sqrt(max(normal - slow, min(normal, quick - 1.0 / 12.0), 0.0))
 
 
 def _odd(terms: Terms, standards: Sequence[Standard]) -> Standard | None:
