@@ -65,6 +65,11 @@ class Lines:
     noise: float  # variance of the first channel's noise, infinite where no rest tells it
     steps: tuple[float, float] = (0.0, 0.0)  # of both channels' converters, as their samples show them
 
+    @property
+    def rate(self) -> float:
+        """Samples per second."""
+        return self.blocks[0].step_hz * self.blocks[0].samples
+
 
 def lines_of(first: Real, second: Real, sample_rate_hz: float) -> Lines:
     """Lines of two channels (n,) from 2 Hz to 20 kHz or 0.45 of the rate."""

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from tsfit.base.arrays import Complex, Mask, Real
 from tsfit.capture.disturbance import UNDISTURBED, Disturbance, Disturbed, Remnant, disturbances, may_go, without
 from tsfit.capture.hum import hum_of, near_mains, near_tones, on_tones
+from tsfit.capture.lead import advance, delayed, followed_if_late, lead
 from tsfit.capture.lines import Lines, Stretch, in_turn, lines_of
 from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational, of_the_ends, of_tones
 
@@ -59,8 +60,6 @@ LOUDER = 4.0
 LONE = 18.0
 """Power of a line's residual over its usual noise from which it is hum or another lone tone: one line in e^18 by chance."""
 Scalar = TypeVar("Scalar", np.float64, np.complex128)
-LEAD_SEEN, LEAST_LEAD = 0.2, 0.05
-"""Share of the sample rate above which the phase tells whether the second channel leads, and samples that are a lead."""
 DECAYS_TO_HZ, EVERY, ENOUGH = 500.0, 8, 40000
 """Frequency up to which all lines, and above which every so manieth or so many, tell the decays of a record's ends."""
 
@@ -119,12 +118,16 @@ def ratio_of_lines(
         points = bands.points(model, ENDS_MISSED[turn], together=turn == TURNS)
         if turn == TURNS or np.count_nonzero(points.told) < LEAST_POINTS:
             break
-        kept = points.told
-        if turn == 0 and not earlier.late and (late := _lead(points, lines.blocks[0])):
-            earlier = Earlier(late)
-            return _on_time(ratio_of_lines(_delayed(lines, late), points_per_octave, silent, earlier), lines, late)
-        orders = ORDERS if turn == TURNS - 1 else ROUGH_ORDERS
-        model = fit_rational(points.frequency_hz[kept], points.value[kept], points.variance[kept], orders)
+        told = points.frequency_hz[points.told], points.value[points.told], points.variance[points.told]
+        late = lead(*told, lines.rate) if turn == 0 and not earlier.late else 0
+        if not late:
+            model = fit_rational(*told, ORDERS if turn == TURNS - 1 else ROUGH_ORDERS)
+            late = int(turn == TURNS - 1 and not earlier.late and followed_if_late(*told, lines.rate, model))
+        if late:
+            again = ratio_of_lines(delayed(lines, late), points_per_octave, silent, Earlier(late))
+            early = advance(again.frequency_hz, late, lines.rate)
+            smooth = None if again.smooth is None else again.smooth * early
+            return replace(again, value=again.value * early, smooth=smooth)
     kept = points.told
     f = points.frequency_hz[kept]
     found = Ratio(f, points.value[kept], points.variance[kept], None if model is None else model.at(f), bands.left_out())
@@ -135,32 +138,6 @@ def ratio_of_lines(
         earlier = replace(earlier, taken_out=disturbed.pieces)
         return ratio_of_lines(without(lines, bands.remnants(), disturbed), points_per_octave, silent, earlier)
     return replace(found, disturbed=replace(disturbed, taken_out=earlier.taken_out))
-
-
-def _lead(points: _Points, block: Stretch) -> int:
-    """Whole samples by which the second channel must be late not to lead the first; no rational function leads."""
-    rate = block.step_hz * block.samples
-    high = points.told & (points.frequency_hz > LEAD_SEEN * rate)
-    if np.count_nonzero(high) < LEAST_POINTS:
-        return 0
-    phase = np.unwrap(np.angle(points.value[high]))
-    slope = np.polyfit(points.frequency_hz[high], phase, 1, w=1.0 / np.sqrt(points.variance[high]))[0]
-    lead = float(slope) * rate / (2.0 * math.pi)
-    return math.ceil(lead) if lead > LEAST_LEAD else 0
-
-
-def _delayed(lines: Lines, samples: int) -> Lines:
-    blocks = tuple(
-        replace(one, second=one.second * np.exp(-2j * math.pi * samples / (one.step_hz * one.samples) * one.frequency_hz))
-        for one in lines.blocks
-    )
-    return replace(lines, blocks=blocks)
-
-
-def _on_time(ratio: Ratio, lines: Lines, samples: int) -> Ratio:
-    rate = lines.blocks[0].step_hz * lines.blocks[0].samples
-    early = np.exp(2j * math.pi * samples / rate * ratio.frequency_hz)
-    return replace(ratio, value=ratio.value * early, smooth=None if ratio.smooth is None else ratio.smooth * early)
 
 
 @dataclass(frozen=True)
