@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tsfit.base.figures import InFigures, in_figures
+from tsfit.base.figures import InFigures, in_figures, listed
 
 
 @pytest.mark.parametrize(
@@ -41,3 +41,7 @@ def test_sentences_are_filled_in_the_same_way():
     told = InFigures().format("{low:.3g} to {high:.2g} Hz, {change:+.2g} %, {count} of {rate:g}", low=1234.0, high=20500.0,
                               change=120.4, count=3, rate=48000.0)  # fmt: skip
     assert told == "1234 to 20000 Hz, +120 %, 3 of 48000"
+
+
+def test_words_stand_in_a_row():
+    assert [listed(["a", "b", "c"][:n]) for n in (1, 2, 3)] == ["a", "a and b", "a, b and c"]

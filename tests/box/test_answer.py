@@ -9,7 +9,7 @@ import pytest
 from helpers.boxes import box_plan
 from helpers.made_fit import made_driver
 
-from tsfit.box.answer import answer, counted, levels, usual_port
+from tsfit.box.answer import answer, counted, levels, with_remedies
 from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.limits import Ratings
 from tsfit.box.ports import Port
@@ -102,18 +102,18 @@ def test_what_has_no_rating_is_not_counted_and_what_that_asks_is_said(ratings, c
 def test_a_box_without_a_port_says_how_long_an_ordinary_one_is(volume, tuning):
     """fb = c/(2π) √(S/(V·(L + 1.4621 a)))."""
     driver = made_driver()
-    (said,) = usual_port(box_plan("vented", volume=volume, tuning=tuning).build(driver))
-    words = said.split()
+    (said,) = with_remedies(box_plan("vented", volume=volume, tuning=tuning).build(driver))
+    assert said.startswith("Not counted: air speed in the port (--port-diameter-cm) and leaks (--leak-q; 7 in a box")
+    words = said[said.index("A port") :].split()
     a, length = 0.5e-2 * float(words[2]), 1e-2 * float(words[words.index("be") + 1])
     whole = math.pi * a**2 / volume * (driver.air.sound_speed / (2.0 * math.pi * tuning)) ** 2
     assert length == pytest.approx(whole - 1.4621 * a, rel=0.005, abs=0.0006)
     assert 0.2 < a / math.sqrt(driver.Sd / math.pi) < 0.5
-    assert "--port-diameter-cm" in said
     known = box_plan("vented", volume=volume, tuning=tuning, port=Port(0.05, count=2)).build(driver)
-    assert usual_port(known) == []
+    assert with_remedies(known) == ["Not counted: leaks (--leak-q; 7 in a box of common make)."]
     assert "2 ports, each 5.0 cm across, " in answer(known)[0]
-    assert usual_port(box_plan("closed", volume=volume).build(driver)) == []
-    small = usual_port(box_plan("vented", volume=0.03, tuning=150.0).build(driver))
+    assert with_remedies(box_plan("closed", volume=volume).build(driver)) == []
+    small = with_remedies(box_plan("vented", volume=0.03, tuning=150.0).build(driver))
     assert "too wide for that tuning" in small[0]
 
 

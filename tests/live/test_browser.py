@@ -205,6 +205,36 @@ def _axes_are_read(page):
         assert all(len(text.lstrip("-").replace(".", "").strip("0")) <= 2 for text in beside)
 
 
+@pytest.mark.parametrize("size", ["desktop", "phone"])
+def test_every_stretch_has_the_word_of_what_stops_it_there(page, size):
+    resize(page, size)
+    told = page.execute_script(
+        "return [...document.querySelectorAll('[data-panel=max_spl_db] svg > g:last-of-type text')].map(one => "
+        "[one.textContent, ...['left', 'right', 'top'].map(side => one.getBoundingClientRect()[side])])"
+    )
+    stops = page.execute_script("return shown.drivers.flatMap(driver => driver.stops.map(stop => stop.limit))")
+    assert [word for word, *_ in told] == stops
+    assert {"travel", "port speed", "power"} == set(stops)
+    rows = sorted((top, left, right) for _, left, right, top in told)
+    assert all(one[2] <= after[1] for one, after in pairwise(rows) if after[0] - one[0] < 5.0)
+    inside = page.execute_script(
+        "return document.querySelector('[data-panel=max_spl_db] svg').getBoundingClientRect().toJSON()"
+    )
+    assert all(inside["left"] <= left and right <= inside["right"] for _, left, right in rows)
+
+
+def test_captions_say_the_drive_and_what_is_off_shows_no_number(page):
+    captions = page.execute_script(
+        "return [...document.querySelectorAll('figure:not([hidden]) figcaption')].map(one => one.textContent)"
+    )
+    assert "level, dB at 1 m, at 2.83 V" in captions
+    assert "loudest, dB at 1 m, and what stops it" in captions
+    off = field(page, "drivers.xmax_mm")
+    assert off.get_attribute("value") == ""
+    draw_after(page, page.find_element(By.CSS_SELECTOR, '[data-key="drivers.xmax_mm"] input[type="checkbox"]').click)
+    assert float(off.get_attribute("value")) > 0.0
+
+
 def test_on_a_phone_the_drawing_stays_in_sight_while_a_knob_is_turned(page):
     resize(page, "phone")
     page.execute_script("arguments[0].scrollIntoView({block: 'end'})", slider(page, "drivers.count"))

@@ -80,6 +80,8 @@ def test_the_verdict_names_who_leads():
     assert verdict.startswith("f3 ")
     assert all(name in verdict for name in ("Wagtail 8", "Dipper 8"))
     assert "at 25 Hz" in verdict
+    bare = show(PageState(kind="vented", values={"volume_l": 60.0, "tuning_hz": 30.0}), DRIVERS).verdict
+    assert "loudest, with air speed in the port, leaks and heat not counted, at 25 Hz" in bare
     lone = show(PageState(kind="closed", values={"qtc": 0.8}), DRIVERS[1:]).verdict
     assert "by" not in lone
 

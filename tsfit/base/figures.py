@@ -1,8 +1,9 @@
-"""Numbers as people read them: so many figures, and never a power of ten."""
+"""Numbers as people read them: so many figures, and never a power of ten; and lists of words."""
 
 import math
 import re
 import string
+from collections.abc import Sequence
 from typing import SupportsFloat
 
 
@@ -22,6 +23,12 @@ def in_figures(value: SupportsFloat | None, figures: int = 4, *, zeros: bool = F
     decimals = max(0, figures - 1 - math.floor(math.log10(abs(value))))
     told = f"{value:{sign}.{decimals}f}"
     return told if zeros or not decimals else told.rstrip("0").rstrip(".")
+
+
+def listed(words: Sequence[str]) -> str:
+    """Write words in a row, "and" before the last; there is one at least."""
+    *first, last = words
+    return f"{', '.join(first)} and {last}" if first else last
 
 
 class InFigures(string.Formatter):

@@ -10,6 +10,7 @@ from tsfit.box.enclosure import KIND_NAMES
 from tsfit.box.frequencies import LOUDEST_HZ
 from tsfit.box.limits import COUNTED, GIVE_RATINGS, MaximumOutput, Ratings, Whose, not_counted, whose
 from tsfit.box.loudness import watts
+from tsfit.box.parts import USUAL_LEAK_Q
 from tsfit.box.ports import Port
 from tsfit.box.result import BoxResult
 from tsfit.box.told import MM, written
@@ -115,18 +116,32 @@ def _told(key: str, value: float | None, unit: str) -> str:
     return f"{value:.1f} {unit}" if key.startswith("port_") and value is not None and value < 10.0 else written(value, unit)
 
 
-def usual_port(result: BoxResult) -> list[str]:
-    """Where a port of no size tunes the box: how long one of an ordinary size would be."""
-    enclosure, opening, area = result.enclosure, result.opening, result.enclosure.driver.Sd
-    if enclosure.kind not in ("vented", "bandpass") or opening.port_area is not None or opening.fb is None or area is None:
+def left_out(result: BoxResult) -> list[str]:
+    """What of a ported box lowers bass and level and is not counted, for nothing is told of it: air in the port, leaks."""
+    enclosure, opening = result.enclosure, result.opening
+    if enclosure.kind not in ("vented", "bandpass", "passive"):
         return []
-    third, asked = math.sqrt(4.0 * area / math.pi) / 3.0, "--port-diameter-cm tells of other sizes"
+    speed = ["air speed in the port"] * (enclosure.kind != "passive" and opening.port_area is None)
+    return [*speed, *["leaks"] * all(q == math.inf for q in result.losses.values())]
+
+
+def with_remedies(result: BoxResult) -> list[str]:
+    """`left_out` in a sentence, with what counts it; of a port also how long one of an ordinary size would be."""
+    enclosure, opening, area, left = result.enclosure, result.opening, result.enclosure.driver.Sd, left_out(result)
+    if not left:
+        return []
+    remedies = {
+        "air speed in the port": "--port-diameter-cm",
+        "leaks": f"--leak-q; {USUAL_LEAK_Q:g} in a box of common make",
+    }
+    said = f"Not counted: {' and '.join(f'{each} ({remedies[each]})' for each in left)}."
+    if "air speed in the port" not in left or opening.fb is None or area is None:
+        return [said]
+    third = math.sqrt(4.0 * area / math.pi) / 3.0
     port = Port(diameter=min(USUAL_PORTS, key=lambda size: abs(math.log(size / third))))
     length = float(port.any_length(float(enclosure.load.outlet.port_mass), enclosure.driver.air))
-    size = f"A port {100.0 * port.across:.0f} cm across"
-    if length <= 0.0:
-        return [f"{size} would be too wide for that tuning; {asked}."]
-    return [f"{size} would be {_told('port_length_cm', 100.0 * length, 'cm')} long; {asked}."]
+    long = "too wide for that tuning" if length <= 0.0 else f"{_told('port_length_cm', 100.0 * length, 'cm')} long"
+    return [f"{said} A port {100.0 * port.across:.0f} cm across would be {long}."]
 
 
 def loudest(levels: Iterable[tuple[float, float, str]], aside: str | None = None, more: str = "") -> str:

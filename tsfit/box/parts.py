@@ -18,6 +18,8 @@ from tsfit.driver.formulas import Wiring, compliance, mechanical_resistance, res
 from tsfit.driver.record import Driver
 
 STANDARD_DRIVE = 2.83
+USUAL_LEAK_Q = 7.0
+"""Of leaks in a ported box of common make (Small, JAES 21(5), 1973: 5 to 20, typically 7; from memory)."""
 AirLoad = Literal["free air", "baffle"]
 
 

@@ -14,7 +14,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.kinds import ClosedPlan
-from tsfit.check.boxes import USUAL_LEAK_Q
+from tsfit.box.parts import USUAL_LEAK_Q
 from tsfit.check.consistency import contradictions
 from tsfit.driver.formulas import closed_box_volume, sensitivity_1w, sensitivity_2v83, total_q
 from tsfit.driver.parameters import LEVELS, PUBLISHED

@@ -16,7 +16,7 @@ from tsfit.box.compare.consequence import Consequence, Remedy, consequence, draw
 from tsfit.box.design.alignments import FAMILIES, possible_alignments, usual_qtc
 from tsfit.box.enclosure import Enclosure
 from tsfit.box.kinds import ClosedPlan, VentedPlan
-from tsfit.box.parts import StatedLosses
+from tsfit.box.parts import USUAL_LEAK_Q, StatedLosses
 from tsfit.box.plan import BoxPlan
 from tsfit.check.conditions import SAME_PRESSURE
 from tsfit.check.verdict import PROMISED, CheckResult, judge
@@ -26,7 +26,6 @@ from tsfit.driver.measured import NOT_MEASURED, Measured
 from tsfit.driver.record import Driver, driver_from_parameters
 from tsfit.formats.sheet import Sheet
 
-USUAL_LEAK_Q = 7.0
 SEED = 5
 BOXES_HPA = REFERENCE_AIR.pressure_hpa
 _BORROWED = ("Re", "Sd", "Qms", "Mms")

@@ -14,7 +14,7 @@ import numpy as np
 
 from tsfit.base.arrays import Mask, Real
 from tsfit.base.errors import TsfitError
-from tsfit.base.figures import in_figures
+from tsfit.base.figures import in_figures, listed
 from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_means
@@ -213,8 +213,7 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
         taken.append("the sample rate in the headers (compare the sound card's)")
     if not taken:
         return []
-    told = " and ".join(filter(None, (", ".join(taken[:-1]), taken[-1])))
-    return [QualityNote("on_trust", "note", f"The sweeps cannot show: {told}.")]
+    return [QualityNote("on_trust", "note", f"The sweeps cannot show: {listed(taken)}.")]
 
 
 def _odd_sweeps(best: Solved) -> list[QualityNote]:

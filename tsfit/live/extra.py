@@ -6,7 +6,7 @@ import numpy as np
 
 from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
-from tsfit.base.figures import in_figures
+from tsfit.base.figures import in_figures, listed
 from tsfit.box.file import as_found
 from tsfit.box.panels.cabinet import cabinet
 from tsfit.box.panels.plan import CabinetPlan, asked_by
@@ -52,9 +52,7 @@ def price(state: PageState, one: Tried, box: BoxResult) -> Price | None:
         area = sum(board.count * board.length_mm * board.width_mm for board in made.panels) / 1e6
         total += area * state.board_price
         parts.append(f"{area:.2f} m² of {made.thickness_mm:g} mm board at {state.board_price:g}")
-    return Price(
-        total, f"Price: {in_figures(total, 4)} ({', '.join(parts)}), without {', '.join(without[:-1])} and {without[-1]}."
-    )
+    return Price(total, f"Price: {in_figures(total, 4)} ({', '.join(parts)}), without {listed(without)}.")
 
 
 def coil_c(box: BoxResult, heat: HeatResult, lift_db: Real) -> Real:

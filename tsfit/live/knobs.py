@@ -205,8 +205,8 @@ def _for_all(drivers: Sequence[Tried]) -> list[Group]:
         )),
         _plain(
             "What the drivers stand",
-            Knob("drivers.xmax_mm", "travel allowed, one way", "mm", 0.5, 60.0, xmax, optional=True),
-            Knob("drivers.rated_power_w", "rated power of one", "W", 1.0, 5000.0, watts, optional=True),
+            Knob("drivers.xmax_mm", "travel allowed, one way (unticked: its own)", "mm", 0.5, 60.0, xmax, optional=True),
+            Knob("drivers.rated_power_w", "rated power of one (unticked: its own)", "W", 1.0, 5000.0, watts, optional=True),
         ),
         Group("Amplifier", (
             Means("any"),

@@ -11,7 +11,8 @@ const PANELS = [
   ["group_delay_ms", "group delay, ms"], ["impedance_ohm", "impedance, Ω"],
   ["distortion_percent", "second and third harmonic together, %"], ["coil_c", "coil at rest under a lasting tone, °C"],
 ];
-const SPAN_DB = 40, MOST_PERCENT = 30;
+const MOVING = /^(spl_db|excursion_mm|port_speed_m_s|radiator_excursion_mm|distortion_percent|coil_c)$/;
+const SPAN_DB = 40, STRIP = 15, UNDER = 12, MOST_PERCENT = 30;
 const hidden = new Set();
 let state = structuredClone(setup.start), shown = null, kept = null, turned = null, place = null, drawn = 0;
 
@@ -74,10 +75,12 @@ const knobOf = (knob, get, set) => {
   let typed = null;
   const show = (slide = true) => {
     const now = get() ?? knob.usual;
+    const off = knob.optional && get() === undefined;
     if (slide) slider.value = even ? now : 1000 * Math.log(now / knob.low) / Math.log(knob.high / knob.low);
     // What was typed stays as it was; what comes from a file or a proposal has three digits, the value behind it all.
     const written = typed === now ? field.value : three(now / factor);
-    if (document.activeElement !== field) field.value = written;
+    // What is off is not counted, or is each driver's own: no number stands there.
+    if (document.activeElement !== field) field.value = off ? "" : written;
     slider.setAttribute("aria-valuetext", `${three(now / factor)} ${unit}`);
   };
   slider.addEventListener("input", () => {
@@ -263,11 +266,13 @@ const scaleX = (width) => {
 // Only what has changed is made anew: the letters of an axis cost more than its curves.
 const fill = (node, text) => { if (node.made !== text) node.innerHTML = node.made = text; };
 const seen = (from, name) => from.drivers.map((driver, index) => [index, driver]).filter(([index, driver]) => !hidden.has(index) && driver.curves[name]);
-const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, width, x, places) => {
+const drawPanel = ({ figure, svg, name, label, parts: [clip, frame, inside, under] }, width, x, places) => {
   const own = seen(shown, name), old = kept ? seen(kept.shown, name) : [];
   figure.hidden = !own.length && !old.length;
   if (figure.hidden) return;
-  const height = 192, bottom = height - 18 - (name === "max_spl_db" ? 15 * own.length : 0), top = 6;
+  say(figure.firstChild, label + (MOVING.test(name) ? `, ${shown.drive}` : ""));
+  const strips = name === "max_spl_db" ? own.map(([, driver]) => STRIP + UNDER * Math.max(0, ...laid(driver, x).map(({ row }) => row))) : [];
+  const below = strips.reduce((all, one) => all + one, 0), height = 192 + Math.max(0, below - 2 * STRIP), bottom = height - 18 - below, top = 6;
   const [low, high, step] = range(name, [...own, ...old].map(([, driver]) => driver.curves[name]));
   const y = (one) => Math.max(top - 2, Math.min(bottom + 400, bottom - (bottom - top) * (one - low) / (high - low)));
   fill(clip, `<rect x="38" y="${top - 3}" width="${width - 46}" height="${bottom - top + 5}"/>`);
@@ -301,12 +306,26 @@ const drawPanel = ({ figure, svg, name, parts: [clip, frame, inside, under] }, w
   for (const [lines, css, along] of [[old, "kept", places.kept], [own, "line", places.shown]])
     for (const [index, driver] of lines) text += `<path class="${css}" stroke="${colour(index)}" stroke-dasharray="${DASHES[index % 5]}" d="${path(along, driver.curves[name], y)}"/>`;
   fill(inside, text);
-  fill(under, name === "max_spl_db" ? own.map(([index, driver], row) => stops(driver, colour(index), DASHES[index % 5], x, bottom + 9 + 15 * row)).join("") : "");
-  if (svg.made !== width) svg.setAttribute("viewBox", `0 0 ${svg.made = width} ${height}`);
+  fill(under, name === "max_spl_db" ? own.map(([index, driver], row) => stops(driver, colour(index), DASHES[index % 5], x, bottom + 9 + strips.slice(0, row).reduce((all, one) => all + one, 0))).join("") : "");
+  const view = `0 0 ${width} ${height}`;
+  if (svg.made === view) return;
+  svg.setAttribute("viewBox", svg.made = view);
+  svg.style.height = `${height / 16}rem`;
 };
-const stops = (driver, ink, dash, x, middle) => driver.stops.map((stop) => {
-  const [from, to] = [x(stop.from_hz), x(stop.to_hz)];
-  const words = to - from > 6.2 * stop.limit.length ? `<text text-anchor="middle" x="${round((from + to) / 2)}" y="${middle + 5}">${escape(stop.limit)}</text>` : "";
+// Where the word of each stretch goes: one too short for it has it in a row below, where no other is in its way.
+const laid = (driver, x) => {
+  const ends = [];
+  return driver.stops.map((stop) => {
+    const [from, to] = [x(stop.from_hz), x(stop.to_hz)], half = 3.1 * stop.limit.length;
+    const place = Math.min(Math.max((from + to) / 2, 38 + half), wide - 8 - half);
+    let row = to - from > 2 * half ? 0 : 1;
+    while (row && ends[row] > place - half) row += 1;
+    ends[row] = place + half + 4;
+    return { stop, from, to, place, row };
+  });
+};
+const stops = (driver, ink, dash, x, middle) => laid(driver, x).map(({ stop, from, to, place, row }) => {
+  const words = `<text text-anchor="middle" x="${round(place)}" y="${middle + 5 + UNDER * row}">${escape(stop.limit)}</text>`;
   return `<line class="line" stroke="${ink}" stroke-dasharray="${dash}" x1="${round(from)}" x2="${round(Math.max(to, from + 1))}" y1="${middle - 6}" y2="${middle - 6}"/>${words}` +
     `<line class="limit" x1="${round(from)}" x2="${round(from)}" y1="${middle - 8}" y2="${middle + 6}"/>`;
 }).join("");
@@ -318,7 +337,7 @@ const panels = PANELS.map(([name, label]) => {
   svg.innerHTML = `<clipPath id="clip-${name}"></clipPath><g></g><g clip-path="url(#clip-${name})"></g><g></g><line class="cursor" y1="6" y2="174"/>`;
   figure.append(svg);
   at("panels").append(figure);
-  return { figure, svg, name, parts: [...svg.children] };
+  return { figure, svg, name, label, parts: [...svg.children] };
 });
 let wide = 0;
 const draw = () => {

@@ -9,8 +9,8 @@ from itertools import groupby
 import numpy as np
 
 from tsfit.base.arrays import Complex, Real
-from tsfit.base.figures import in_figures
-from tsfit.box.answer import answer, levels
+from tsfit.base.figures import in_figures, listed
+from tsfit.box.answer import answer, left_out, levels
 from tsfit.box.enclosure import slope
 from tsfit.box.equaliser.equalised import at_level, equalise, words
 from tsfit.box.equaliser.sections import FilterSection, gain_db
@@ -59,6 +59,7 @@ class Showing:
     verdict: str
     frequency_hz: Real
     band_hz: Real
+    drive: str
     drivers: list[ShownDriver]
 
 
@@ -86,7 +87,16 @@ def show(state: PageState, drivers: Sequence[Tried]) -> Showing:
         # What is told hangs on the frequencies that commands take, what is drawn on those of the drawing.
         shown.append(_driver(state, one, box, replace(box, frequency_hz=hz), band_hz))
     prices = ", ".join(f"{in_figures(one.price, 4)} with {one.name}" for one in shown if one.price is not None)
-    return Showing(verdict(boxes) + f" Price {prices}." * bool(prices), hz, band_hz, shown)
+    return Showing(verdict(boxes) + f" Price {prices}." * bool(prices), hz, band_hz, _drive(state, boxes), shown)
+
+
+def _drive(state: PageState, boxes: Sequence[BoxResult]) -> str:
+    """At which drive the curves stand that go with it."""
+    if state.to_limit:
+        return "at the limit of each frequency"
+    power = state.values.get("drive.power_w")
+    volts = f"{power:g} W into Re" if power else f"{in_figures(boxes[0].enclosure.voltage, 3)} V"
+    return f"at {volts}{' before the equaliser' * bool(state.sections)}"
 
 
 def _driver(state: PageState, one: Tried, box: BoxResult, drawn: BoxResult, band_hz: Real) -> ShownDriver:
@@ -206,6 +216,6 @@ def verdict(boxes: Sequence[BoxResult]) -> str:
             said.append(f"at {hz:g} Hz{ahead} {order[0][0]:.0f} dB ({order[0][2]})")
     if not rated:
         said.append("how loud is open: fill in what the drivers stand")
-    aside = {each for box in boxes if (each := not_counted(box.ratings))}
-    how = f"loudest, with {' and '.join(sorted(aside))} not counted," if aside else "loudest"
+    aside = list(dict.fromkeys(each for box in boxes for each in (not_counted(box.ratings), *left_out(box)) if each))
+    how = f"loudest, with {listed(aside)} not counted," if aside else "loudest"
     return f"{said[0]}; {how} {', '.join(said[1:])}." if rated else f"{'; '.join(said)}."

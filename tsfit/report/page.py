@@ -12,6 +12,7 @@ import jinja2
 from markupsafe import Markup
 
 from tsfit.base.errors import TsfitError
+from tsfit.base.figures import listed
 from tsfit.base.files import STEERING, is_json, read_bytes
 from tsfit.base.forms import damaged, read_form
 from tsfit.box.compare.result import DriverComparison
@@ -166,8 +167,7 @@ def _title(parts: Sequence[Part]) -> str:
     each = [one for one in named if not any(other.startswith(f"{one}, serial ") for other in named)]
     # Of several drivers that names tell apart, the serial numbers stand further down.
     bare = list(dict.fromkeys(one.split(", serial ")[0] for one in each))
-    *first, last = bare if 1 < len(bare) == len(each) else each
-    return f"{', '.join(first)} and {last}" if first else last
+    return listed(bare if 1 < len(bare) == len(each) else each)
 
 
 def _answer(parts: Sequence[Part]) -> list[Block]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from tsfit.base.figures import listed
 from tsfit.box.compare.result import CHOICE_DB, LEAD_DB, CaseResult, DriverComparison, inside, stretches
 from tsfit.box.compare.ways import Way
 from tsfit.box.frequencies import LOUDEST_HZ, PREFERRED_HZ
@@ -36,7 +37,7 @@ def in_short(result: DriverComparison) -> list[str]:
         found.append(" ".join([f"{names[number]} against {names[0]}, {how}{cross}.", *advice]))
     if way != "limits":
         whose = list(dict.fromkeys(name for case in result.cases for name in case.unlimited))
-        found.append(f"Maximum level not told: {_listed(whose)} {'have' if len(whose) > 1 else 'has'} no rating.")
+        found.append(f"Maximum level not told: {listed(whose)} {'have' if len(whose) > 1 else 'has'} no rating.")
     return found
 
 
@@ -52,7 +53,7 @@ def how_sure(result: DriverComparison) -> str:
         for one in case.differences[way]:
             if one.low_db is not None and one.high_db is not None:
                 half.append(float(np.max(np.maximum(one.high_db - one.db, one.db - one.low_db)[at])))
-    exact = f", {_listed(typed)} taken as exact" if typed else ""
+    exact = f", {listed(typed)} taken as exact" if typed else ""
     said = f"Differences are sure to ±{max(half):.1f} dB (95 %){exact}"
     printed = as_printed(result, range(len(result.compared)))
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
@@ -70,7 +71,7 @@ def of_measured(result: DriverComparison) -> list[str]:
     """Say what was measured of the limits of each, and whose to measure too before a printed one is held against it."""
     found = [f"{each.name}: {' '.join(each.measured)}" for each in result.compared if each.measured]
     if found and " of " in as_printed(result, range(len(result.compared))):
-        others = _listed([each.name for each in result.compared if not each.measured] or ["the rest"])
+        others = listed([each.name for each in result.compared if not each.measured] or ["the rest"])
         found.append(f"Measure {others} too before the choice hangs on it.")
     return found
 
@@ -89,10 +90,10 @@ def as_printed(result: DriverComparison, numbers: Sequence[int]) -> str:
         known = [any(limit in case.printed[number] for case in cases) and limit in deciding for number in numbers]
         names = [result.compared[number].name for number, one in zip(numbers, known, strict=True) if one]
         if names:
-            told[limit] = _listed(names) if not all(known) else "both" if len(numbers) == 2 else "all"
+            told[limit] = listed(names) if not all(known) else "both" if len(numbers) == 2 else "all"
     if set(told.values()) <= {"both", "all"}:
-        return f"with {_listed([*told])} as printed" if told else ""
-    return f"with the {_listed([f'printed {limit} of {whose}' for limit, whose in told.items()])}"
+        return f"with {listed([*told])} as printed" if told else ""
+    return f"with the {listed([f'printed {limit} of {whose}' for limit, whose in told.items()])}"
 
 
 def _stands(result: DriverComparison, number: int, way: Way) -> str:
@@ -110,7 +111,7 @@ def _stands(result: DriverComparison, number: int, way: Way) -> str:
         within = f" (within {max(0.1, *even.values()):.1f} dB)" if even else ""
         said = ("as loud", within) if hz in even else (_louder(levels[hz]), doubt)
         stands.setdefault(said, []).append(f"{hz:g}")
-    return ", ".join(f"{louder} at {_listed(hz)} Hz{doubt}" for (louder, doubt), hz in stands.items())
+    return ", ".join(f"{louder} at {listed(hz)} Hz{doubt}" for (louder, doubt), hz in stands.items())
 
 
 def _crossings(found: Sequence[tuple[float, ...]]) -> str:
@@ -122,7 +123,7 @@ def _crossings(found: Sequence[tuple[float, ...]]) -> str:
         every = [hz for one in some for hz in one]
         return f"; they cross, by the box, between {min(every):.0f} and {max(every):.0f} Hz"
     spans = [_span(each, ".0f") for each in zip(*some, strict=True)]
-    return f"; they cross near {_listed(spans)} Hz{', by the box' * any(' ' in span for span in spans)}"
+    return f"; they cross near {listed(spans)} Hz{', by the box' * any(' ' in span for span in spans)}"
 
 
 def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
@@ -177,10 +178,6 @@ def _lead_below(case: CaseResult, number: int, lower: int, f3: tuple[float, floa
     db = (2.0 * lower - 1.0) * case.differences["equal power"][number - 1].db
     within = inside(case.frequency_hz) & (case.frequency_hz <= f3[lower]) & np.isin(case.frequency_hz, PREFERRED_HZ)
     return float(np.max(db[within], initial=-np.inf))
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join([*[", ".join(words[:-1])][: len(words) - 1], words[-1]])
 
 
 def _span(values: Sequence[float], form: str) -> str:

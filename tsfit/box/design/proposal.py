@@ -9,7 +9,7 @@ from typing import Annotated, ClassVar
 from numpy.typing import ArrayLike
 
 from tsfit.base.errors import TsfitError
-from tsfit.base.figures import in_figures
+from tsfit.base.figures import in_figures, listed
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import Alignment, Family, align, possible_alignments
 from tsfit.box.design.closed import deepest_volume, volumes_for_f3
@@ -370,9 +370,7 @@ def _others(exist: Sequence[Alignment], like: VentedPlan, driver: Driver, bounds
     named: dict[str, list[str]] = {}
     for other in exist:
         named.setdefault(_words(other, like, driver, bounds), []).append(other.family)
-    return tuple(
-        f"{' and '.join(', '.join(families).rsplit(', ', 1))} alignment: {words}" for words, families in named.items()
-    )
+    return tuple(f"{listed(families)} alignment: {words}" for words, families in named.items())
 
 
 def _words(other: Alignment, like: VentedPlan, driver: Driver, bounds: VentedBounds) -> str:

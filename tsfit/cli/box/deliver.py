@@ -100,13 +100,13 @@ def print_box(result: BoxResult, *, levels: bool = True) -> None:
 
 def _answer(result: BoxResult, numbers: dict[str, float | None]) -> list[str]:
     """Sentences that say how large the box is, how low and how loud it plays, what stops it, and how sure that is."""
-    from tsfit.box.answer import answer, usual_port
+    from tsfit.box.answer import answer, with_remedies
 
     bands = []
     for label, value, low, high in _banded(result, numbers, ("qtc", "f3_hz", "reference_db")):
         if low != value or high != value:
             bands.append(f"{label} {low.split()[0]} to {high}")
-    sentences = [*answer(result), *usual_port(result)]
+    sentences = [*answer(result), *with_remedies(result)]
     return [*sentences, *[f"By the fit's uncertainty (95 %): {', '.join(bands)}."][: bool(bands)]]
 
 
