@@ -56,7 +56,9 @@ def test_where_time_does_not_help_what_does_is_said(short):
     assert "clock" in fs.sentence
     # An area to 1 % leaves 2 % of its square.
     assert vas.limit == pytest.approx(0.02, rel=0.1)
-    assert "measure the diameter" in vas.sentence
+    assert "with a mass and an area as usually known: 2" in vas.sentence
+    assert "or take a test box for Vas" in vas.sentence
+    assert "as usually known" not in fs.sentence
     assert mms.seconds >= 1.6
 
 

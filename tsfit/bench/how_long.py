@@ -64,6 +64,7 @@ class Need:
     swept_s: float
     seconds: float | None  # of sweep in one state; None where no time suffices
     instead: str | None  # what then helps
+    by_mass: bool  # with a sweep beside it that is not recorded yet
 
     @property
     def sentence(self) -> str:
@@ -71,7 +72,8 @@ class Need:
         aim = Aim(self.parameter, self.wanted)
         start = f"{self.parameter} to {aim.said(self.wanted)}"
         if self.seconds is None:
-            return f"{start}: no sweep is long enough, for {aim.said(self.limit)} does not come from noise; {self.instead}."
+            usual = ", with a mass and an area as usually known" * self.by_mass
+            return f"{start}: no sweep is long enough{usual}: {aim.said(self.limit)} stays without noise; {self.instead}."
         return f"{start}: {in_figures(self.seconds, 2)} s at this level."
 
 
@@ -96,7 +98,8 @@ def needs(curve: ImpedanceCurve, seconds: float, rig: Rig, aims: Sequence[Aim] =
     found = fit([(curve, State())])
     own = [aim.parameter in found.parameters for aim in aims]
     whole = found if all(own) else _with_mass(found, curve, rig)
-    return tuple(_need(found if alone else whole, aim, seconds) for aim, alone in zip(aims, own, strict=True))
+    fits = [(found if alone else whole, not alone) for alone in own]
+    return tuple(_need(one, aim, seconds, by_mass=by_mass) for aim, (one, by_mass) in zip(aims, fits, strict=True))
 
 
 def _with_mass(found: FitResult, curve: ImpedanceCurve, rig: Rig) -> FitResult:
@@ -117,7 +120,7 @@ def _with_mass(found: FitResult, curve: ImpedanceCurve, rig: Rig) -> FitResult:
     return fit([(curve, State()), (second, state)], sd=area, coil=driver.coil, suspension="ideal")
 
 
-def _need(found: FitResult, aim: Aim, seconds: float) -> Need:
+def _need(found: FitResult, aim: Aim, seconds: float, *, by_mass: bool) -> Need:
     estimate, parts = found.parameters[aim.parameter], dict(found.budget[aim.parameter])
     scale = 1.0 if PARAMETERS[aim.parameter].level else abs(estimate.value)
     noise = parts.pop(NOISE, 0.0)
@@ -127,6 +130,6 @@ def _need(found: FitResult, aim: Aim, seconds: float) -> Need:
     reached, noise = estimate.stdev / scale, noise / scale
     limit = math.sqrt(max(reached**2 - noise**2, 0.0))
     if not limit < aim.wanted:
-        return Need(aim.parameter, aim.wanted, reached, limit, seconds, None, remedy_of(next(iter(parts))))
+        return Need(aim.parameter, aim.wanted, reached, limit, seconds, None, remedy_of(next(iter(parts))), by_mass)
     needed = seconds * noise**2 / (aim.wanted**2 - limit**2)
-    return Need(aim.parameter, aim.wanted, reached, limit, seconds, max(needed, SHORTEST_S), None)
+    return Need(aim.parameter, aim.wanted, reached, limit, seconds, max(needed, SHORTEST_S), None, by_mass)

@@ -24,7 +24,7 @@ REMEDIES = {
     SMEAR: "sweep slower, with finer resolution and more quietly",
     "coil heat": "let the coil cool between sweeps, sweep at a lower level and state coil_temperature_c",
     "suspension from sweep": "repeat every state: let the driver rest between sweeps, at the same level and warmth",
-    "effective area": "measure the diameter on several lines, from mid-surround to mid-surround",
+    "effective area": "measure the diameter on several lines, mid-surround to mid-surround, or take a test box for Vas",
     "sample clock": "calibrate the sound card's clock",
     "mass": "weigh the mass on a better scale, or add a heavier one (half to one times the moving mass)",
     "volume": "measure it by filling, and subtract what the driver displaces in it",

@@ -243,7 +243,4 @@ def _print(proposal: Proposal) -> None:
         hint("The driver's own uncertainty is not known: give a fit instead of a sheet.")
     for other in proposal.others:
         say(f"Also: {other}.")
-    named = proposal.alignment is not None or any(" alignment: " in other for other in proposal.others)
-    if named and math.isinf(proposal.result.losses.get("leak_q", 0.0)):
-        hint("These alignments are for a box without leaks; usual is a leak Q of 7, as in 'tsfit check': --leak-q 7.")
     hint("--full adds levels, travel, what stops them, and the spread by its sources.")
