@@ -59,7 +59,8 @@ def how_sure(result: DriverComparison) -> str:
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
     if way != "limits" or not guides or any(each.measured for each in result.compared):
         return f"{said}."
-    return f"{said}{',' * bool(exact)} by measured parameters and printed limits: tsfit guide {guides[0]} tests these."
+    comma = "," * bool(exact)
+    return f"{said}{comma} by measured parameters and printed limits (to test these: tsfit guide {guides[0]})."
 
 
 def _told(result: DriverComparison) -> Way:
