@@ -38,7 +38,7 @@ MEASURED, TRAVEL = "saltwit-12b", "saltwit-12b-travel.json"
 """Whose travel was measured, and what that told."""
 CABINET = ClosedPlan(volume=0.095)
 LOW_VENTED = VentedPlan(volume=0.14, tuning=20.0, opening=Opening(Port(0.1)), losses=StatedLosses(leak_q=10.0))
-VENTED = in_box(LOW_VENTED, "the larger cabinets vented, tuned to 20 Hz")
+VENTED = in_box(LOW_VENTED, "vented, 140 l, tuned to 20 Hz, port 10 cm, leak Q 10")
 CASES: tuple[Case, ...] = (
     in_box(CABINET, "the picture-house's cabinets, closed, 95 l"),
     same_qtc(0.707),

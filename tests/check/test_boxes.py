@@ -103,7 +103,7 @@ def test_a_much_larger_box_for_little_is_no_advice():
             replace(own, outcome="adjust", remedy=replace(own.remedy, volume_l=litres), shape_change_db=change), own=True
         )
 
-    assert "It can stay: 1.2 dB apart; 60 l would mend that, and are not worth it." in said(60.0, 1.2)
+    assert "The box can stay: 1.2 dB apart; 60 l would mend that, and are not worth it." in said(60.0, 1.2)
     for litres, apart in ((60.0, 4.0), (40.0, 1.2), (20.0, 1.2)):
         assert f"about {litres:g} l bring its Qtc of 0.60 back" in said(litres, apart)
     # To the litre, which the air of the day does not change.
@@ -112,11 +112,11 @@ def test_a_much_larger_box_for_little_is_no_advice():
 
 
 @pytest.mark.parametrize(("qes", "stays"), [(0.50, True), (0.56, False)])
-def test_what_it_can_stay_in_comes_before_what_to_change(qes, stays):
+def test_what_it_suits_comes_before_what_to_change(qes, stays):
     cabinet = ("the cabinet", box_plan("closed", volume=0.03))
     found = check_sheet(fit(Qes=qes), sheet(**{**PRINTED, "Qes": "0.400"}), plans=[cabinet])
-    assert found.conclusion.startswith("It can stay in the cabinet. For others: send it back") is stays
-    assert ("It can stay" in found.boxes[-1].sentence) is stays
+    assert found.conclusion.startswith("It suits the cabinet. For others: send it back") is stays
+    assert ("The box can stay" in found.boxes[-1].sentence) is stays
 
 
 def test_a_baffle_has_no_volume_to_change():

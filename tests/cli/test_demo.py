@@ -16,7 +16,7 @@ def test_demo(demonstration, monkeypatch):
     for said in (
         "Closed, Qtc 0.707",
         "with equalisation",
-        "vented, tuned to 20 Hz",
+        "Vented, 140 l, tuned to 20 Hz",
         "Infinite baffle",
         "f3 45.2 and 56 Hz, 70.1 and 46.5 l",
         "Compliance (Cms)",

@@ -149,7 +149,7 @@ def _of_own(item: Consequence, place: str, apart: str) -> str:
         size = _about(item.remedy)
         if _not_worth(item):
             left = f"{item.shape_change_db.value:.1f} dB apart"
-            return f"{place}: {told}. It can stay: {left}; {size} would mend that, and are not worth it."
+            return f"{place}: {told}. The box can stay: {left}; {size} would mend that, and are not worth it."
         back = f"its Qtc of {figure.before.value:.2f}" if name == "qtc" and figure is not None else "its response"
         planned = f"about {size} bring {back} back{_left(item.remedy)}"
     else:
@@ -190,13 +190,13 @@ def _unkept(result: CheckResult) -> str:
 def conclusion(verdict: str, found: Sequence[Consequence], unkept: str = "", own: Sequence[Consequence] = ()) -> str:
     """Say what to do with driver and boxes; `unkept` is what of travel and power does not surely hold.
 
-    First, where others do not hold, which of the user's `own` it can stay in.
+    First, where others do not hold, which of the user's `own` it suits.
     """
     said = _of_all(verdict, found, unkept)
     stays = [one.box for one in own if one.outcome == "holds" or (one.outcome == "adjust" and _not_worth(one))]
     if not stays or all(item.outcome == "holds" for item in found):
         return said
-    return f"It can stay in {' and '.join(stays)}. For others: {said[:1].lower()}{said[1:]}"
+    return f"It suits {' and '.join(stays)}. For others: {said[:1].lower()}{said[1:]}"
 
 
 def _of_all(verdict: str, found: Sequence[Consequence], unkept: str) -> str:

@@ -12,7 +12,7 @@ from tsfit.drift.history import History
 from tsfit.driver.parameters import PARAMETERS
 from tsfit.driver.units import with_decimals
 
-LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Mms", "Bl"))
+LOGGED = tuple(PARAMETERS[name] for name in ("Re", "Fs", "Qts", "Cms", "Mms", "Bl"))
 """Parameters of each entry that are printed."""
 COURSES = {"constant": "stays", "step": "one step", "exponential": "settles", "log-time": "creeps on"}
 """What a cause does with the hours, by the name of its course."""
