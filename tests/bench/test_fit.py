@@ -82,6 +82,8 @@ def test_provenance_names_every_file(sample_fit):
     for sweep in provenance["sweeps"]:
         assert len(sweep["sha256"]) == 64
         assert len(sweep["calibration"]) == 3
+    [trusted] = [note.message for note in sample_fit("saltwit-12").quality if note.code == "on_trust"]
+    assert "the calibration's standards as stated" in trusted
 
 
 @pytest.fixture(scope="module")

@@ -154,6 +154,29 @@ def test_a_standard_that_contradicts_the_others_is_named_and_left_out(simulated,
     assert np.abs(curve.impedance_ohm / _impedance(driver, curve.frequency_hz) - 1.0)[inside].max() < 1e-3
 
 
+@pytest.mark.parametrize(("name", "in_truth"), [("known.wav", 11.5), ("short.wav", 3.0), ("open.wav", 1000.0)])
+def test_three_standards_that_contradict_the_reference_are_told(simulated, driver, tmp_path, name, in_truth):
+    """Three always have some solution; that of a wrong one asks for a rig as none is."""
+    bench = Bench(simulated, tmp_path)
+    bench.standards()
+    bench.record(name, in_truth, seed=4)
+    curve = impedance_from_recording(bench.record("driver.wav", driver, seed=9), bench.rig_file())
+    [note] = [note for note in curve.notes if note.code == "strained_calibration"]
+    assert note.severity == "warn"
+    assert "reference resistor of 100 ohm" in note.message
+
+
+def test_standards_with_swapped_channels_are_named(simulated, driver, tmp_path):
+    bench = Bench(simulated, tmp_path)
+    bench.standards()
+    path = bench.record("driver.wav", driver, seed=9)
+    for name in ("open.wav", "short.wav", "known.wav", "driver.wav"):
+        both, rate = soundfile.read(tmp_path / name)
+        soundfile.write(tmp_path / name, both[:, ::-1], rate, subtype="DOUBLE")
+    with pytest.raises(TsfitError, match="swap"):
+        impedance_from_recording(path, bench.rig_file())
+
+
 def test_a_rig_that_no_smooth_terms_describe_has_terms_for_each_band(simulated, driver, tmp_path):
     """An equaliser left on in one channel: a bell of 3 dB at 300 Hz."""
     from scipy import signal

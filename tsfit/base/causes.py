@@ -241,6 +241,11 @@ CAUSES = {
         "record it with the excitation and level of the sweeps",
         "points known of its ratio",
     ),
+    "calibration, swapped": Cause(
+        "channel {total} (total) hears hardly anything and channel {second} does, so they are swapped",
+        "swap the channel numbers in the rig file or the cables",
+        "the RMS of both channels of a standard that tells no ratio",
+    ),
     "calibration, order": Cause(
         "the calibration recordings of the {one} and the {other} do not differ as they should on this rig",
         "check which file is which, the ohm values and the channel numbers",

@@ -21,13 +21,17 @@ from tsfit.capture.terms import Standard, Terms, drawn_terms, fitted_terms
 
 SILENT = 0.02
 """Ratio from which a standard's need not be told apart from nothing: that of a short circuit, or of an open shunt."""
-LEAST_POINTS = 8
+LEAST_POINTS, LOUDER = 8, 10.0
+"""Points that tell a ratio, and RMS of the second channel over the total's from which without them these are swapped."""
 HARMONICS = 64
 """Harmonics of a converter's step that are counted."""
 CONTRADICTION, OF_NO_MATTER = 3.0, 1e-3
 """RMS misfit of a standard, in stated standard deviations, from which it contradicts the smooth terms, and the share of a
 ratio below which that is of no matter."""
 ENOUGH_FOR_BANDS = 3
+STRAINED, EASE = 4.0, 100.0
+"""Pull of a term, in standard deviations, beyond what is usual, and how many times as wide the priors are beside which
+standards need only be smooth."""
 STEP_SHARE, STEP_NOISE = 0.5, 2e-3
 """How far the step from one standard's ratio to the next may be from the drawn rig's: share of it, and beside that."""
 
@@ -180,7 +184,7 @@ def calibration_of(rig: Rig) -> Calibration:
     worst = max(*terms.misfit, *np.abs(terms.x[len(terms.x) - terms.known :]))
     if odd is None:
         trust = on_trust(len(standards))
-        notes = () if trust is None else (QualityNote("few_standards", "note", trust),)
+        notes = _strained(rig, terms) if trust is None else (QualityNote("few_standards", "note", trust),)
         return Calibration(replace(terms, covariance=terms.covariance * max(1.0, worst) ** 2), files, notes)
     culprit = _culprit(rig, standards)
     if culprit is not None:
@@ -197,12 +201,28 @@ def calibration_of(rig: Rig) -> Calibration:
         )
         note = QualityNote("rough_calibration", "warn", message)
         return Calibration(replace(terms, covariance=terms.covariance * worst**2), files, (note,))
+    eased = fitted_terms(rig, standards, EASE)
+    if _odd(eased, standards) is None and (strained := _strained(rig, eased)):
+        # Smooth they are, and far from the drawing.
+        return Calibration(eased, files, strained)
     message = (
         "The standards of the calibration follow no smooth gains, delays and leads, so each band has terms of its own; the "
         "calibration must be as long as the sweeps for that."
     )
     bands = BandTerms(standards, standards[0].ratio.frequency_hz)
     return Calibration(bands, files, (QualityNote("terms_per_band", "note", message),))
+
+
+def _strained(rig: Rig, terms: Terms) -> tuple[QualityNote, ...]:
+    """Warn of standards that go together only on a rig that is far from the drawn one, as with a wrong standard too."""
+    if terms.strain < STRAINED:
+        return ()
+    message = (
+        f"The calibration's standards contradict the reference resistor of {rig.reference_ohm:g} ohm, by "
+        f"{terms.strain:.0f} standard uncertainties of what leads, inputs and crosstalk usually do; check both resistors "
+        "with an ohmmeter, that the short circuit was one and the open circuit open, and calibrate again."
+    )
+    return (QualityNote("strained_calibration", "warn", message),)
 
 
 def _standard(one: StandardRecording, rig: Rig) -> Standard:
@@ -213,6 +233,8 @@ def _standard(one: StandardRecording, rig: Rig) -> Standard:
     ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
     n = len(ratio.frequency_hz)
     if n < LEAST_POINTS:
+        if float(second.std()) > LOUDER * float(first.std()):
+            raise refused(one.recording.path, "calibration, swapped", total=rig.total + 1, second=rig.second + 1)
         raise refused(one.recording.path, "calibration, noise")
     # All points share what is hidden, which so many independent errors come to.
     variance = ratio.variance + n * 0.5 * (hidden / float(first.std())) ** 2

@@ -35,6 +35,8 @@ CROSSTALK, UNKNOWN_CROSSTALK = 3e-5, 3e-3
 STEP = 1e-4
 """Step of differences, in standard deviations of a prior."""
 TURNS = 12
+FARTHEST = 20.0
+"""Logarithm of a gain or corner that a search does not leave."""
 LEAST_ERROR = 2e-5
 """Share of a ratio that no smooth terms describe, at least."""
 
@@ -87,6 +89,11 @@ class Terms:
             out[name] = (above.impedance(m, frequency_hz) - below.impedance(m, frequency_hz)) / (2.0 * STEP)
         return out
 
+    @property
+    def strain(self) -> float:
+        """Standard deviations of the furthest pull by the standards, on what the drawing or usual practice tells of."""
+        return float(np.max(np.abs(self.x[[*STRAINABLE, *range(len(NAMES), len(self.names))]])))
+
     def _directions(self) -> list[tuple[str, Real]]:
         left = self.covariance.copy()
         found: list[tuple[str, Real]] = []
@@ -108,6 +115,8 @@ NAMES = (
     "reference resistor", "input impedance", "lead resistance", "channel gain", "channel delay", "coupling corner",
     "coupling difference", "crosstalk into the second channel", "crosstalk into the total channel",
 )  # fmt: skip
+STRAINABLE = (0, 1, 2, 7, 8)
+"""Those that a contradiction shows in; gain, delay and coupling are whatever the standards say."""
 
 
 def _spreads(rig: Rig, standards: int) -> Real:
@@ -144,9 +153,9 @@ def _parts(rig: Rig, x: Real, standards: int, frequency_hz: Real) -> tuple[Bilin
         lead_ohm=rig.lead_ohm + d[2],
     ).bilinear()
     s = 2j * math.pi * frequency_hz
-    corner = 2.0 * math.pi * CORNER_HZ * math.exp(d[5])
+    gain, corner = np.exp(np.clip([-d[3], d[5]], -FARTHEST, FARTHEST)) * [1.0, 2.0 * math.pi * CORNER_HZ]
     # A trim is already in the measured ratio of a rig that is not calibrated.
-    h = math.exp(-d[3]) * np.exp(-s * d[4]) * (s + corner + d[6]) / (s + corner)
+    h = gain * np.exp(-s * d[4]) * (s + corner + d[6]) / (s + corner)
     return moved, np.asarray(h), float(d[7]), float(d[8])
 
 
@@ -171,8 +180,8 @@ def drawn_terms(rig: Rig) -> Terms:
     return Terms(rig, NAMES, np.zeros(len(NAMES)), np.diag((spreads > 0.0).astype(float)))
 
 
-def fitted_terms(rig: Rig, standards: Sequence[Standard]) -> Terms:
-    """Terms that the standards tell, by least squares beside their priors (Gauss-Newton, halved steps)."""
+def fitted_terms(rig: Rig, standards: Sequence[Standard], ease: float = 1.0) -> Terms:
+    """Terms that the standards tell, by least squares beside priors `ease` times as wide (Gauss-Newton, halved steps)."""
     # One resistor that was recorded twice is off by the same both times.
     known = list(dict.fromkeys(standard.name for standard in standards if standard.uncertainty_ohm > 0.0))
     names = (*NAMES, *known)
@@ -180,7 +189,7 @@ def fitted_terms(rig: Rig, standards: Sequence[Standard]) -> Terms:
     count = len(names)
 
     def residual(x: Real) -> Real:
-        rows = [x]
+        rows = [x / ease]
         for standard in standards:
             ohm = standard.ohm
             if standard.uncertainty_ohm > 0.0:

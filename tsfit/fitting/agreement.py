@@ -209,6 +209,8 @@ def trust_note(best: Solved, found: Sequence[Agreement], sources: Sequence[Mappi
         taken.append(f"the {what} as typed (another would)")
     if best.model.sd is not None and not any(kind == "closed box" for kind, *_ in keys):
         taken.append("the effective area (a box would)")
+    if any("calibration" in source for source in sources):
+        taken.append("the calibration's standards as stated, its gains and its leads (an ohmmeter's Re would)")
     if any("sample_rate_hz" in source for source in sources):
         taken.append("the sample rate in the headers (compare the sound card's)")
     if not taken:
