@@ -2,10 +2,12 @@
 
 Vector fitting (Gustavsen & Semlyen, IEEE Transactions on Power Delivery 14(3), 1999): with poles p given, both
 
-    σ(s) m(s) = d + Σ r/(s − p)   and   σ(s) = 1 + Σ c/(s − p)
+    σ(s) m(s) = d + Σ r/(s − p)   and   σ(s) = e + Σ c/(s − p)
 
-are linear in r, c and d; the zeros of σ are better poles. Poles are real or come in conjugate pairs and lie in the left
-half-plane. How many are needed is decided by the Bayesian information criterion.
+are linear in r, c, d and e; the zeros of σ are better poles. That σ is 1 in the mean is asked of it, not that e be 1
+(Gustavsen, IEEE Transactions on Power Delivery 21(3), 2006): noise would make σ small where it may, and poles beyond the
+band would stand where they began. Poles are real or come in conjugate pairs and lie in the left half-plane. How many are
+needed is decided by the Bayesian information criterion.
 """
 
 from __future__ import annotations
@@ -26,6 +28,8 @@ FLOOR = 3e-5
 FOLDED = 2
 """Order of the polynomial for what sampling folds back."""
 PIECE, ROWS, BLOCK = 1 << 13, 1 << 10, 32
+LEAST_CONSTANT = 1e-8
+"""Of σ, by which the others are divided."""
 NEARLY_ONE = 1e-8
 """Share of the largest on a triangle's diagonal below which its columns are not told apart by it alone."""
 SHARPEST = 30.0
@@ -147,18 +151,24 @@ def _basis(s: Complex, poles: Complex) -> Complex:
     return out
 
 
-def _equations(basis: Complex, weight: Real, right: Complex, factors: Sequence[Complex | Real]) -> Real:
-    """Real equations, a row (2n,) for each unknown: `basis` (k, n) by each of `factors` (n,), after the first a constant.
+def _equations(basis: Complex, weight: Real, right: Complex, *, sigma: bool) -> Real:
+    """Real equations, a row (2n + 2,) for each unknown, real and imaginary parts side by side; last comes the right side.
 
-    Last comes the `right` (n,). All but the constant, which `weight` (n,) goes with, are weighted. Real and imaginary parts
-    stand side by side.
+    Unknown are the parts of a sum of `basis` (k, n) and a constant, which equal `right` (n,), or with `sigma` σ times that;
+    of the parts of σ and of its constant then, that the mean of σ be 1 is the last equation. All but `right` is weighted.
     """
     k, n = basis.shape
-    out = np.empty((len(factors) * k + 2, n), dtype=np.complex128)
-    out[k], out[-1] = weight, right
-    for number, factor in enumerate(factors):
-        start = number * (k + 1)
-        np.multiply(basis, factor, out=out[start : start + k])
+    out = np.zeros(((2 * k + 3) if sigma else (k + 2), n + 1), dtype=np.complex128)
+    np.multiply(basis, weight, out=out[:k, :n])
+    out[k, :n] = weight
+    if sigma:
+        np.multiply(basis, -right, out=out[k + 1 : -2, :n])
+        out[-2, :n] = -right
+        # As heavy as all others together are in the mean.
+        heavy = float(np.linalg.norm(right)) / n
+        out[k + 1 : -2, n], out[-2:, n] = heavy * basis.sum(axis=1).real, heavy * n
+    else:
+        out[-1, :n] = right
     return out.view(np.float64)
 
 
@@ -208,8 +218,8 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
     """Best function with as many poles as `poles`, from there, and its weighted sum of squares."""
     right = m * weight
     for _ in range(TURNS):
-        equations = _equations(_basis(s, poles), weight, right, (weight, -right))
-        better = _zeros(poles, _solved(equations)[len(poles) + 1 :])
+        *parts, constant = _solved(_equations(_basis(s, poles), weight, right, sigma=True))[len(poles) + 1 :]
+        better = _zeros(poles, np.array(parts) / (constant if abs(constant) > LEAST_CONSTANT else LEAST_CONSTANT))
         if len(better) != len(poles) or not np.isfinite(better).all():
             break
         moved = np.max(np.abs(np.sort(np.abs(better)) / np.sort(np.abs(poles)) - 1.0))
@@ -217,7 +227,7 @@ def _vector_fit(s: Complex, m: Complex, weight: Real, poles: Complex) -> tuple[R
         if moved < SETTLED:
             break
     basis = _basis(s, poles)
-    x = _solved(_equations(basis, weight, right, (weight,)))
+    x = _solved(_equations(basis, weight, right, sigma=False))
     residues = x[:-1].astype(np.complex128)
     for k in np.flatnonzero(poles.imag > 0.0):
         residues[k], residues[k + 1] = x[k] + 1j * x[k + 1], x[k] - 1j * x[k + 1]
