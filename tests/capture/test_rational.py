@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from tsfit.capture.rational import fit_rational, fractions, of_the_ends
 
@@ -44,16 +45,33 @@ def test_what_ends_leave_is_found_whatever_its_phase():
     assert found == pytest.approx(fractions(wanted, poles, np.array([1.0 + 2.0j, -0.5j]), 0.1 - 0.2j), rel=1e-6)
 
 
-@pytest.mark.parametrize("samples", [0.12, 0.25])
-def test_a_channel_that_is_late_by_a_part_of_a_sample_is_followed(samples):
-    """A divider of 100 ohm at 44.1 kHz, coil and resonance behind it, noisy below the resonance."""
-    rng = np.random.default_rng(4)
-    f = np.geomspace(2.0, 19000.0, 480)
-    s = 2j * np.pi * f
-    w = 2.0 * np.pi * 136.0
+def _divider(f):
+    """A divider of 100 ohm with coil and resonance behind it, noisy below the resonance, sure to 0.01 % at the top."""
+    s, w = 2j * np.pi * f, 2.0 * np.pi * 136.0
     z = 5.0 + 0.4e-3 * s + 1.0 / (1.0 / 6.0 + 1.0 / (0.9e-3 * s)) + 60.0 * s * w / 10.0 / (s * s + s * w / 10.0 + w * w)
-    truth = z / (z + 100.0) * np.exp(-s * samples / 44100.0)
-    noise = np.abs(truth) * np.interp(np.log(f), np.log([2.0, 500.0]), [0.1, 1e-3])
+    truth = z / (z + 100.0)
+    return truth, np.abs(truth) * np.exp(np.interp(np.log(f), np.log([2.0, 500.0, 2e4]), np.log([0.1, 1e-3, 1e-4])))
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(
+    "late_s",
+    [
+        pytest.param(0.0, id="a corner of 41 kHz, beyond the band"),
+        pytest.param(0.12 / 44100.0, id="late by 0.12 of a sample"),
+        pytest.param(0.25 / 44100.0, id="late by a quarter of a sample"),
+        pytest.param(-0.07 / 96000.0, id="early by 0.07 of a sample of 96 kHz"),
+        pytest.param(-0.3 / 96000.0, id="early by 0.3 of a sample of 96 kHz"),
+    ],
+)
+def test_what_lies_beyond_the_band_is_followed(late_s, seed):
+    """To the noise, beyond whose chi-square is once in a thousand, and nearer to the truth than half of that."""
+    rng = np.random.default_rng(seed)
+    f = np.geomspace(2.0, 19000.0, 480)
+    truth, noise = _divider(f)
+    truth = truth * np.exp(-2j * np.pi * f * late_s)
     noisy = truth + noise * (rng.standard_normal(len(f)) + 1j * rng.standard_normal(len(f))) / np.sqrt(2.0)
     found = fit_rational(f, noisy, noise**2)
-    assert np.mean(np.abs((found.at(f) - noisy) / noise) ** 2) < 2.0
+    off = np.abs((found.at(f) - noisy) / noise) ** 2
+    assert np.sum(off) < stats.chi2.ppf(0.999, 2 * len(f)) / 2.0
+    assert np.mean(np.abs((found.at(f) - truth) / noise) ** 2) < 0.25

@@ -7,14 +7,15 @@ Vector fitting (Gustavsen & Semlyen, IEEE Transactions on Power Delivery 14(3), 
 are linear in r, c, d and e; the zeros of σ are better poles. That σ is 1 in the mean is asked of it, not that e be 1
 (Gustavsen, IEEE Transactions on Power Delivery 21(3), 2006): noise would make σ small where it may, and poles beyond the
 band would stand where they began. Poles are real or come in conjugate pairs and lie in the left half-plane. How many are
-needed is decided by the Bayesian information criterion.
+needed is decided by the Bayesian information criterion. Of channels that are late or early by a part of a sample only a
+delay beside it makes a function of few.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -36,26 +37,28 @@ SHARPEST = 30.0
 """Q of a resonance from which it is one point that is off, and nothing that a few parts do."""
 ORDERS = ((2, 0), (1, 1), (2, 1), (3, 1), (4, 1), (2, 2), (3, 2), (4, 2), (5, 2), (4, 3), (5, 4))
 """Numbers of real poles and of pairs that are tried: coil, couplings and loading; resonances."""
-LATE_ORDERS = ((2, 1, 1), (3, 1, 1), (3, 2, 1))
-"""Those with a third number, of pairs beyond the band, that are tried where the others explain too little: a channel that
-is late by a part of a sample asks for them, and a search does not come there from real poles."""
 EXPLAINED, IN_VAIN = 2.0, 2
 """Misfit over that of noise alone from which on so many further orders in a row that are no better end the search."""
 ROUGH_ORDERS = ((2, 0), (2, 1), (3, 1), (3, 2))
 """Those that are tried for a first look."""
+DELAYS, DELAY_TURNS, DELAY_SETTLED, DELAY_HELPS = 2, 8, 1e-9, 0.9
+"""How often a delay is looked for, in how many turns, from what change of it (s) it stands, and the share of the misfit to
+which it helps."""
 
 
 @dataclass(frozen=True)
 class Rational:
-    """d + Σ r/(s − p), conjugates side by side."""
+    """exp(−sτ) (d + Σ r/(s − p)), conjugates side by side."""
 
     poles: Complex  # (n,) rad/s
     residues: Complex  # (n,) in the unit of the ratio times rad/s
     constant: float  # its value far above all poles
+    delay: float = 0.0  # τ, s
 
     def at(self, frequency_hz: Real) -> Complex:
         """Ratio (n,) at `frequency_hz` (n,)."""
-        return fractions(frequency_hz, self.poles, self.residues, self.constant)
+        prompt = fractions(frequency_hz, self.poles, self.residues, self.constant)
+        return prompt if self.delay == 0.0 else prompt * np.exp(-2j * math.pi * self.delay * frequency_hz)
 
 
 def fractions(frequency_hz: Real, poles: Complex, residues: Complex, constant: complex) -> Complex:
@@ -241,49 +244,75 @@ def fit_rational(
     """Rational function of a ratio (n,) with `variance` (n,) E|δm|²; `orders` are numbers of real poles and pairs."""
     weight = 1.0 / np.sqrt(variance + (FLOOR * np.abs(ratio)) ** 2)
     s = np.asarray(2j * math.pi * frequency_hz, dtype=np.complex128)
-    # Where the ratio stands out most against its usual value is the main resonance, or near enough.
-    peak = frequency_hz[int(np.argmax(np.abs(ratio - np.median(ratio)) / np.sqrt(frequency_hz)))]
-    best, least, fewest, in_vain = None, math.inf, math.inf, 0
-    for reals, pairs, beyond in (*((*one, 0) for one in orders), *LATE_ORDERS):
-        if 2 * (2 * (pairs + beyond) + reals) + 1 > len(s):
-            continue
-        if beyond and fewest < EXPLAINED * len(s):
+    found, tried = _of_best_order(s, ratio, weight, orders)
+    for _ in range(DELAYS):
+        if found.squares < EXPLAINED * len(s):
             break
-        if beyond:
-            peak = _bend(frequency_hz, ratio)
-        found, squares = _vector_fit(s, ratio, weight, _started(peak, float(frequency_hz[-1]), (reals, pairs, beyond)))
+        at_once = ratio * np.exp(s * found.rational.delay)
+        more = next((more for one in tried if (more := _delay(s, at_once, weight, one))), 0.0)
+        if more == 0.0:
+            break
+        delay = found.rational.delay + more
+        other, tried = _of_best_order(s, ratio * np.exp(s * delay), weight, orders)
+        if other.criterion > found.criterion:
+            break
+        found = replace(other, rational=replace(other.rational, delay=delay))
+    return found.rational
+
+
+@dataclass(frozen=True)
+class _Tried:
+    """A rational function, its weighted sum of squares, and the information criterion, infinite where there is none."""
+
+    rational: Rational
+    squares: float = math.inf
+    criterion: float = math.inf
+
+
+def _of_best_order(
+    s: Complex, ratio: Complex, weight: Real, orders: Iterable[tuple[int, int]]
+) -> tuple[_Tried, list[_Tried]]:
+    """The best function, and all that were tried, the closest first."""
+    # Where the ratio stands out most against its usual value is the main resonance, or near enough.
+    turns = s.imag / (2.0 * math.pi)
+    peak = turns[int(np.argmax(np.abs(ratio - np.median(ratio)) / np.sqrt(turns)))]
+    best, in_vain = _Tried(Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))), 0
+    tried = []
+    for reals, pairs in orders:
+        if 2 * (2 * pairs + reals) + 1 > len(s):
+            continue
+        found, squares = _vector_fit(s, ratio, weight, _started(peak, float(turns[-1]), reals, pairs))
         criterion = 2.0 * squares + (2 * len(found.poles) + 1) * math.log(2 * len(s))
-        if criterion < least and np.all(np.abs(found.poles.imag) < 2.0 * SHARPEST * np.abs(found.poles.real)):
-            best, least, fewest, in_vain = found, criterion, squares, 0
+        tried.append(_Tried(found, squares, criterion))
+        if criterion < best.criterion and np.all(np.abs(found.poles.imag) < 2.0 * SHARPEST * np.abs(found.poles.real)):
+            best, in_vain = tried[-1], 0
         else:
             in_vain += 1
         # What is explained counts, not by what was refused: a pair that is one point off may hide that another is wanted.
-        if in_vain > IN_VAIN and fewest < EXPLAINED * len(s):
+        if in_vain > IN_VAIN and best.squares < EXPLAINED * len(s):
             break
-    if best is None:
-        return Rational(np.zeros(0, complex), np.zeros(0, complex), float(np.median(ratio.real)))
-    return best
+    return best, sorted(tried, key=lambda one: one.squares)
 
 
-def _bend(frequency_hz: Real, ratio: Complex) -> float:
-    """Frequency at which the size of a ratio (n,) is furthest from that half an octave away: mostly a resonance's."""
-    f, size = np.log2(frequency_hz), np.log(np.abs(ratio))
-    beside = 0.5 * (np.interp(f - 0.5, f, size) + np.interp(f + 0.5, f, size))
-    inside = (f > f[0] + 0.5) & (f < f[-1] - 0.5)
-    # A running mean over a tenth of an octave leaves single points that are off.
-    spread = max(0.1 * len(f) / float(f[-1] - f[0]), 0.5)
-    wide = int(4.0 * spread + 0.5)
-    weight = np.exp(-0.5 * (np.arange(-wide, wide + 1) / spread) ** 2)
-    smooth = np.convolve(np.pad(np.abs(size - beside), wide, mode="symmetric"), weight / weight.sum(), mode="valid")
-    return float(frequency_hz[int(np.argmax(np.where(inside, smooth, 0.0)))])
+def _delay(s: Complex, ratio: Complex, weight: Real, found: _Tried) -> float:
+    """Delay (s) with which the function `found` explains a ratio (n,) better, 0 for none: a linear unknown, in turns."""
+    delay, poles, squares = 0.0, found.rational.poles, found.squares
+    for _ in range(DELAY_TURNS):
+        prompt = ratio * np.exp(s * delay)
+        columns = np.concatenate([_basis(s, poles), (-s * prompt)[np.newaxis]])
+        move = float(_solved(_equations(columns, weight, prompt * weight, sigma=False))[-2])
+        function, left = _vector_fit(s, ratio * np.exp(s * (delay + move)), weight, poles)
+        if left > DELAY_HELPS * squares:
+            break
+        delay, poles, squares = delay + move, function.poles, left
+        if abs(move) < DELAY_SETTLED:
+            break
+    return delay
 
 
-def _started(peak: float, highest: float, order: tuple[int, int, int]) -> Complex:
-    """First poles (n,), rad/s: real ones to beyond the `highest` frequency, pairs from the `peak` up, pairs beyond (Hz)."""
-    reals, pairs, beyond = order
-    upper = np.concatenate(
-        [peak * 1.7 ** np.arange(pairs) * (-0.1 + 1j), 1.5 * highest * np.arange(1, beyond + 1) * (-1 + 1j)]
-    )
+def _started(peak: float, highest: float, reals: int, pairs: int) -> Complex:
+    """First poles (n,), rad/s: real ones to beyond the `highest` frequency, pairs from the `peak` up (Hz)."""
+    upper = peak * 1.7 ** np.arange(pairs) * (-0.1 + 1j)
     rest = np.geomspace(min(3.0 * peak, highest), 1.5 * highest, reals)
     both = np.stack([upper, upper.conj()], axis=1).ravel()
     return np.asarray(2.0 * math.pi * np.concatenate([both, -rest]), dtype=np.complex128)
