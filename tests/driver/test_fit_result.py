@@ -1,6 +1,9 @@
 """An estimate in words: in the unit of the trade, with the digits that its standard uncertainty deserves."""
 
+from dataclasses import replace
+
 import pytest
+from helpers.made_fit import made_fit
 
 from tsfit.base.forms import plain
 from tsfit.driver.fit_result import Estimate, Shown
@@ -42,3 +45,13 @@ def test_where_an_interval_comes_from_is_told_only_of_a_profile():
     simple = Estimate(1.0, 0.1, (0.8, 1.2), "1")
     assert plain(simple) == {"value": 1.0, "stdev": 0.1, "interval95": [0.8, 1.2], "unit": "1"}
     assert plain(Estimate(1.0, 0.1, (0.8, 1.3), "1", "profile"))["interval_from"] == "profile"
+
+
+def test_in_a_row_stands_what_is_asked_for_first_with_its_uncertainty():
+    found = made_fit(only=("Re", "Fs", "Qts", "Rms"))
+    fs, re, qts = (found.parameters[name].shown(name) for name in ("Fs", "Re", "Qts"))
+    assert found.in_short == (
+        f"Fs {fs.value} ± {fs.spread} Hz, Qts {qts.value} ± {qts.spread}, Re {re.value} ± {re.spread} Ω"
+    )
+    exact = replace(found.parameters["Re"], stdev=0.0)
+    assert replace(found, parameters={"Re": exact}).in_short == f"Re {exact.shown('Re').value} Ω"

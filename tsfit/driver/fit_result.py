@@ -24,6 +24,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
+FIRST = ("Fs", "Qts", "Vas", "Re", "Bl", "Mms")
+"""What a box is planned with, and what a motor is judged by."""
+
+
 @dataclass(frozen=True)
 class Shown:
     """An estimate as text, in the trade's unit, all with the same digits."""
@@ -238,6 +242,17 @@ class FitResult(Viewed):
     def simulated(self) -> str:
         """What stands behind the driver's name where a simulated rig, no driver, was measured; else nothing."""
         return " (simulated, not measured)" * any(note.code == "simulated" for note in self.quality)
+
+    @property
+    def in_short(self) -> str:
+        """The parameters that are asked for first, each with its standard uncertainty, in a row."""
+        said = []
+        for name in FIRST:
+            if name in self.parameters:
+                told = self.parameters[name].shown(name)
+                spread = f" ± {told.spread}" * (self.parameters[name].stdev > 0.0)
+                said.append(f"{name} {told.value}{spread} {told.unit.removeprefix('1')}".rstrip())
+        return ", ".join(said)
 
     @property
     def lmfit(self) -> tuple[Minimizer, MinimizerResult]:

@@ -5,7 +5,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from tsfit.base.figures import in_figures
 from tsfit.base.notes import gathered
 from tsfit.box.compare.consequence import Consequence
 from tsfit.box.told import NAMES, headed
@@ -40,12 +39,6 @@ def fit_part(fit: FitResult, name: str) -> Part:
         rows.append([with_unit(parameter_name(parameter), told.unit), told.value, told.spread, told.low, told.high])
     columns = ("parameter", "value", "±", "95 % from", "95 % to")
     title = driver.name if driver.serial is None else f"{driver.name}, serial {driver.serial}"
-    key = {parameter: display(parameter, item.value, item.unit) for parameter, item in fit.parameters.items()}
-    lead = ", ".join(
-        f"{parameter} {in_figures(key[parameter][0], 3)} {key[parameter][1]}".rstrip()
-        for parameter in ("Re", "Fs", "Qts", "Vas", "Mms", "Bl")
-        if parameter in key
-    )
     sure: list[Block] = [heading(title)]
     if fit.states:
         caption = (
@@ -58,8 +51,8 @@ def fit_part(fit: FitResult, name: str) -> Part:
     model = f"Coil model {driver.coil}, suspension model {driver.suspension}."
     return Part(
         subject=title,
-        answer=(text(f"{title}{fit.simulated}: {lead}."),),
-        found=(heading(title), text(f"{lead}."), table(f"Parameters of {title}; ± {STANDARD}", columns, rows)),
+        answer=(text(f"{title}{fit.simulated}: {fit.in_short}."),),
+        found=(heading(title), text(f"{fit.in_short}."), table(f"Parameters of {title}; ± {STANDARD}", columns, rows)),
         sure=sure,
         measured=(heading(title), text(model), *_provenance(fit.provenance)),
     )

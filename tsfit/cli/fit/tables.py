@@ -11,8 +11,6 @@ from tsfit.driver.sizes import UNLIKE_ANY
 from tsfit.driver.units import display, rounded
 from tsfit.fitting.budget import shares_of
 
-FIRST = ("Fs", "Qts", "Vas", "Re", "Bl", "Mms")
-"""What a box is planned with, and what a motor is judged by."""
 SHOWN = (*BASIC[:4], "Qts", "Vas", "Mms", "Cms", "Bl", "sensitivity_2V83", "Le_1kHz")
 """Parameters in the table where no more is asked for."""
 
@@ -66,12 +64,6 @@ def _label(name: str) -> str:
 
 def _answer(result: FitResult) -> list[str]:
     """Sentences that say what the driver is, how surely (one standard uncertainty), and what would make it surer."""
-    first = {name: result.parameters[name] for name in FIRST if name in result.parameters}
-    shown = {name: each.shown(name) for name, each in first.items()}
-    values = ", ".join(
-        f"{name} {told.value}{f' ± {told.spread}' * (first[name].stdev > 0.0)} {told.unit.removeprefix('1')}".rstrip()
-        for name, told in shown.items()
-    )
     warnings = _warnings(result)
     remarked = {
         note.code: f"{'' if note.severity == 'note' else 'warn: '}{note.message}"
@@ -80,7 +72,7 @@ def _answer(result: FitResult) -> list[str]:
     }
     return [
         *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
-        f"{result.driver.name}{result.simulated}: {values}.",
+        f"{result.driver.name}{result.simulated}: {result.in_short}.",
         *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code not in ("simulated", UNLIKE_ANY)),
         *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
     ]
