@@ -119,6 +119,12 @@ def test_benches_that_were_refused_are_healthy(bench_simulator, tmp_path, seed):
     assert alarms_of(tmp_path / "bench.toml") == ()
 
 
+def test_hum_over_a_converters_steps_is_no_noise(bench_simulator, tmp_path):
+    """A short circuit of two steps in hum of two: what they hide was taken for told, and Qes was 10 stated errors off."""
+    one = trial(bench_simulator, tmp_path, 1080)
+    assert np.max(np.abs(one.error / one.stated)) < 4.0
+
+
 @pytest.mark.against(
     "parameters from recordings, `TSFIT_BENCHES` drawn benches", "bound of errors in variables", "chi-square"
 )

@@ -14,6 +14,7 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.causes import refused
 from tsfit.base.notes import QualityNote
+from tsfit.capture.lines import rest_before
 from tsfit.capture.ratio import channel_ratio
 from tsfit.capture.recording import ENOUGH, FEW_STEPS, Recording, read_recording
 from tsfit.capture.rig import ASSUMED_RELATIVE, Bilinear, Rig
@@ -23,8 +24,8 @@ SILENT = 0.02
 """Ratio from which a standard's need not be told apart from nothing: that of a short circuit, or of an open shunt."""
 LEAST_POINTS, LOUDER = 8, 10.0
 """Points that tell a ratio, and RMS of the second channel over the total's from which without them these are swapped."""
-HARMONICS = 64
-"""Harmonics of a converter's step that are counted."""
+HARMONICS, MOSTLY_NOISE = 64, 0.8
+"""Harmonics of a converter's step that are counted, and the share of a channel at rest from which it is but noise."""
 CONTRADICTION, OF_NO_MATTER = 3.0, 1e-3
 """RMS misfit of a standard, in stated standard deviations, from which it contradicts the smooth terms, and the share of a
 ratio below which that is of no matter."""
@@ -227,7 +228,7 @@ def _strained(rig: Rig, terms: Terms) -> tuple[QualityNote, ...]:
 
 def _standard(one: StandardRecording, rig: Rig) -> Standard:
     first, second = one.recording.samples[:, rig.total], one.recording.samples[:, rig.second]
-    hidden = _hidden(second, first)
+    hidden = _hidden(second, first, one.recording.sample_rate_hz)
     if np.ptp(second) == 0.0:
         second = np.random.default_rng(0).normal(0.0, max(hidden, 1e-12), len(second))
     ratio = channel_ratio(first, second, one.recording.sample_rate_hz, silent=SILENT)
@@ -241,7 +242,7 @@ def _standard(one: StandardRecording, rig: Rig) -> Standard:
     return Standard(one.name, one.ohm, one.uncertainty_ohm, replace(ratio, variance=variance))
 
 
-def _hidden(second: Real, first: Real) -> float:
+def _hidden(second: Real, first: Real, rate: float) -> float:
     """Standard uncertainty of a channel (n,) that moves over so few of its converter's steps that these hide the rest.
 
     Of noise of σ steps, rounding leaves what is below it within e^(−2π²k²σ²)/πk in the harmonics k of a step (Widrow &
@@ -252,25 +253,26 @@ def _hidden(second: Real, first: Real) -> float:
     if np.ptp(second) >= FEW_STEPS * step:
         return 0.0
     turns = math.pi * np.arange(1, HARMONICS + 1)
-    left = np.exp(-2.0 * (turns * _dither(second / step)) ** 2) / turns
+    left = np.exp(-2.0 * (turns * _dither(second[: rest_before((first,), rate)] / step)) ** 2) / turns
     return step * math.sqrt(0.5 * float(left @ left))
 
 
 def _dither(steps: Real) -> float:
-    """RMS of the noise in a channel (n,) counted in steps, as normal noise falls on its few steps.
+    """RMS of the noise in a channel at rest (n,) counted in steps, as normal noise falls on its few steps.
 
-    What is slow is taken off, or neighbouring samples tell it: a tone is no noise, nor is an edge passed to and fro.
+    Where something slow is beside it, neighbouring samples tell it: hum is no noise, nor is an edge passed to and fro.
     """
     from scipy.special import ndtri
 
+    if len(steps) == 0:
+        return 0.0
     counts = np.unique(np.rint(steps - steps.min()), return_counts=True)[1]
     edges = ndtri(np.cumsum(counts)[:-1] / len(steps))
     if len(edges) < 2:
         return 0.0
     normal, quick = ((len(edges) - 1) / float(edges[-1] - edges[0])) ** 2, 0.5 * float(np.diff(steps).var())
-    slow = max(float(steps.var()) - quick, 0.0)
     # Rounding adds a twelfth where noise fills the steps, as it does beside hum of some.
-    return math.sqrt(max(normal - slow, min(normal, quick - 1.0 / 12.0), 0.0))
+    return math.sqrt(normal if quick > MOSTLY_NOISE * steps.var() else max(min(normal, quick - 1.0 / 12.0), 0.0))
 
 
 def _odd(terms: Terms, standards: Sequence[Standard]) -> Standard | None:

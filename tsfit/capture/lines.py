@@ -33,8 +33,9 @@ LEVEL_SECONDS, APART = 0.1, 4.0
 """Length of the ends whose levels are compared, and the standard deviations from which they are apart."""
 BESIDE, LEAST_BESIDE, ALIKE = 0.03, 8, 0.5
 """Lines beside one that are looked at: share of its frequency, and at least; and from how much in common they are one."""
-MOST_REST, LEAST_REST_SECONDS = 1 << 20, 0.05
-"""Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least."""
+MOST_REST, LEAST_REST_SECONDS, REST_WINDOW_SECONDS = 1 << 20, 0.05, 0.01
+"""Rest before the excitation from which the channels' noise can be compared: samples at most, seconds at least; it is told
+in windows of that length."""
 FADING = 1.5
 """Power over that of a usual window from which a rest is not all rest."""
 SOME = 1 << 16
@@ -209,20 +210,25 @@ def _quick(length: int) -> int:
     return found if found >= 0.999 * length else length
 
 
-def _noise(first: Real, second: Real, rate: float, steps: tuple[float, float]) -> tuple[float, float]:
-    """Noise power of `first` over that of `second`, and its variance, by the rest before the excitation; 1, inf without."""
-    window = max(8, round(0.01 * rate))
-    count = len(first) // window
+def rest_before(channels: Sequence[Real], rate: float) -> int:
+    """How many samples all `channels` (n,) rest before the excitation, 0 where these are too few to tell noise by."""
+    window = max(8, round(REST_WINDOW_SECONDS * rate))
+    count = len(channels[0]) // window
     if count < 8:
-        return 1.0, math.inf
-    rows = [x[: count * window].reshape(count, window) for x in (first, second)]
+        return 0
+    rows = [x[: count * window].reshape(count, window) for x in channels]
     powers = np.stack([np.einsum("ij,ij->i", x, x, dtype=np.float64) for x in rows])
     quiet: Mask = np.all(powers < 1e-2 * powers.max(axis=1, keepdims=True), axis=0)
     rest = int(np.argmin(quiet)) if not quiet.all() else 0
     # The last quiet window may hold the first faint samples of the excitation.
-    if (rest - 1) * window < LEAST_REST_SECONDS * rate:
+    return (rest - 1) * window if (rest - 1) * window >= LEAST_REST_SECONDS * rate else 0
+
+
+def _noise(first: Real, second: Real, rate: float, steps: tuple[float, float]) -> tuple[float, float]:
+    """Noise power of `first` over that of `second`, and its variance, by the rest before the excitation; 1, inf without."""
+    window, stop = max(8, round(REST_WINDOW_SECONDS * rate)), rest_before((first, second), rate)
+    if not stop:
         return 1.0, math.inf
-    stop = (rest - 1) * window
     # Slow drift and hum are no noise of this kind; differences leave what is broad.
     one, two = (
         max(_rough(x[max(stop - MOST_REST, 0) : stop].astype(np.float64), window), step**2 / 6.0)
