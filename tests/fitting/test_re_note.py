@@ -35,6 +35,13 @@ def test_re_above_the_curve_is_warned_of_and_noise_is_not(re, warned, stated):
         assert "the curve itself reads 4.9" in notes[0].message
 
 
+@pytest.mark.parametrize(("re", "warned"), [(4.93, False), (4.98, False), (5.05, True)])
+def test_a_re_that_is_unsure_is_warned_of_where_the_curve_is_not(re, warned):
+    """Re known to 0.05 ohm beside a curve of 4.92 ohm, which it may not lie 2 of them above."""
+    told = SimpleNamespace(parameters={"Re": estimate(re, 0.05), "Fs": estimate(100.0, 1.0)})
+    assert [note.code for note in re_note(reads(4.92, 0.001), told, 0)] == ["re_above_curve"] * warned
+
+
 def test_sound_drivers_are_not_warned_of():
     for seed in range(5):
         curves, _, _ = make(("free air",), np.random.default_rng(seed), frequency_hz=np.geomspace(2.0, 6000.0, 400))

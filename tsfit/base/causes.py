@@ -342,8 +342,8 @@ CAUSES = {
     "re_above_curve": Cause(
         (
             "Re comes out at {re} ± {stdev} ohm, but the curve itself reads {reads} ohm at {hz} Hz, and no driver reads "
-            "less than its Re: a loss of coil or suspension, or what a contact, a warming coil or a knock did to the "
-            "sweep, is taken for it"
+            "less than its Re: a loss of coil or suspension, or what a contact, a coil that warms within its sweep, a "
+            "knock or unlike couplings of the inputs did to it, is taken for it"
         ),
         "sweep again, check with an ohmmeter, and hold Re at what that reads (--hold Re={reads})",
         "the least real part of the curve far below the resonance",

@@ -44,6 +44,8 @@ FAR_BELOW, LEAST_LOW = 4.0, 5
 BY_CHANCE, SQUARES_BY_CHANCE = 4.0, 8.0
 """Standard deviations that the lowest of a curve's readings is off by chance, and that the mean square of its noise is,
 which may be that of one point (as much once in e^9)."""
+UNSURE = 2.0, 5e-3
+"""Standard deviations of Re, and share of it, beyond which it lies above the curve where only its own ± is wide."""
 FLAT_DEGREES, CHANGE = 2.0, 0.3
 """A phase that moves less than this while ln|Z| moves more was never measured."""
 
@@ -240,7 +242,11 @@ def re_note(curve: ImpedanceCurve, fit: FitResult, number: int) -> list[QualityN
         noise = roughness(curve.impedance_ohm[low]) ** 2
     else:
         noise = float(np.mean(curve.variance_ohm2[low][near]))
-    if re.value - smooth[at] <= BY_CHANCE * math.hypot(re.stdev, math.sqrt(0.25 * math.pi * noise / len(real[near]))):
+    reading = math.sqrt(0.25 * math.pi * noise / len(real[near]))
+    above = re.value - float(smooth[at])
+    # What no circuit follows, as warmth within a sweep, makes Re itself unsure.
+    unsure = above > max(BY_CHANCE * reading, UNSURE[0] * re.stdev, UNSURE[1] * re.value)
+    if above <= BY_CHANCE * math.hypot(re.stdev, reading) and not unsure:
         return []
     told = {"re": in_figures(re.value, 4), "stdev": in_figures(re.stdev, 2), "reads": in_figures(float(smooth[at]), 4)}
     message = cause("re_above_curve", hz=in_figures(float(curve.frequency_hz[low][at]), 2), **told)
