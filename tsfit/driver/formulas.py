@@ -183,7 +183,7 @@ def _extend(known: dict[str, Number], relations: tuple[Relation, ...]) -> bool:
     """Add what `relations` give in one pass; tell whether they gave anything."""
     before = len(known)
     for relation in relations:
-        if relation.gives not in known and all(name in known for name in relation.needs):
+        if relation.gives not in known and known.keys() >= set(relation.needs):
             known[relation.gives] = relation.formula(*(known[name] for name in relation.needs))
     return len(known) > before
 

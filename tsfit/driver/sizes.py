@@ -8,6 +8,7 @@ factor on what was typed; the ones that leave nothing beyond its range are named
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -107,9 +108,9 @@ def range_of(name: str, diameter: float | None, re: float | None = None, wiring:
         return math.sqrt(low * (re or _CONE_RE[0])), min(math.sqrt(high * (re or _CONE_RE[1])), _ANY_BL[1])
     if name not in _BY_DIAMETER:
         return _ALWAYS.get(name, (-math.inf, math.inf))
-    lows, highs = (np.asarray(end, dtype=float) for end in _BY_DIAMETER[name])
+    lows, highs = _BY_DIAMETER[name]
     if diameter is None:
-        return float(lows.min()), float(highs.max())
+        return float(min(lows)), float(max(highs))
     low, high = (float(np.exp(np.interp(math.log(diameter), np.log(_DIAMETER), np.log(end)))) for end in (lows, highs))
     return low, high
 
@@ -163,6 +164,7 @@ _DIAMETERS = {
 }  # fmt: skip
 
 
+@cache
 def fitted_slips(*, mass: bool, box: bool) -> tuple[Slip, ...]:
     """Slips of who measures: in the diameter, in added mass or box where such were swept, in the reference."""
     kinds = [*["mass"] * mass, *["box"] * (box and not mass), "rig"]

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tsfit.base.arrays import Mask, Real
+from tsfit.base.arrays import Real
 from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures, listed
 from tsfit.base.intervals import COVERAGE_FACTOR
@@ -24,7 +24,6 @@ from tsfit.fitting.least_squares import Objective
 from tsfit.fitting.model import JointModel
 from tsfit.fitting.solve import Solved, solve
 from tsfit.fitting.sweep import FitSweep
-from tsfit.fitting.validity import SQUARES_BY_CHANCE
 
 WELL_CONFIRMED = 1.0
 """Percent of Mms within which one state must confirm another for its mass or volume not to be taken on trust."""
@@ -34,9 +33,6 @@ APART = 2.0
 """Factor between two states from which a size was typed wrong: nobody errs by so much in measuring one."""
 ODD_MISFIT = (2.0, 0.005)
 """A sweep's misfit beyond noise over that of free air, and relative to |Z|, from which the sweep is no such state."""
-KNOWN_POINT = 0.05
-"""Relative standard uncertainty up to which a point tells of misfits of a percent."""
-
 TELLING = ("added mass", "closed box")
 """States that tell Mms beside free air."""
 
@@ -227,12 +223,12 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
         return []
 
     def missed(sweep: FitSweep) -> float:
-        return max(relative_misfit(best, sweep), sure_misfit(best, sweep))
+        return max(relative_misfit(best, sweep), best.sure_misfits[sweep.number])
 
     least = min(map(missed, free))
     notes = []
     for sweep in others:
-        sure = sure_misfit(best, sweep)
+        sure = best.sure_misfits[sweep.number]
         if sure > ODD_MISFIT[1] and sure > ODD_MISFIT[0] * least:
             causes = (
                 "a hole that acts as a vent or a panel that gives"
@@ -251,23 +247,6 @@ def _odd_sweeps(best: Solved) -> list[QualityNote]:
 def relative_misfit(best: Solved, sweep: FitSweep) -> float:
     """RMS of the misfit beyond noise, relative to |Z|."""
     return math.sqrt(max(float(np.mean(best.beyond_noise[sweep.number])), 0.0))
-
-
-def sure_misfit(best: Solved, sweep: FitSweep) -> float:
-    """The same of the points that are known well enough, less what noise alone makes of it by chance."""
-    known = known_points(sweep)
-    square, noise = best.beyond_noise[sweep.number][known], sweep.relative_noise[known]
-    chance = SQUARES_BY_CHANCE * math.sqrt(float(np.sum(noise**2))) / len(noise)
-    return math.sqrt(max(float(np.mean(square)) - chance, 0.0))
-
-
-def known_points(sweep: FitSweep) -> Mask:
-    """Points (n,) that are known well enough to tell of misfits of a percent, or the surer half."""
-    noise = sweep.relative_noise
-    usual = KNOWN_POINT**2
-    if noise.max() > usual:
-        usual = max(usual, float(np.median(noise)))
-    return np.asarray(noise <= usual)
 
 
 def worst_octave_misfit(best: Solved, sweep: FitSweep) -> float:

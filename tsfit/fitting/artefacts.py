@@ -127,7 +127,7 @@ def running_median(values: AnyKind, half: int, mirror: Literal["even", "odd"]) -
         before, after = 2.0 * values[0] - before, 2.0 * values[-1] - after
     padded = np.concatenate([before, values, after])
     # Not by SciPy's ndimage, which takes longer to load than all medians of a fit take.
-    parts = padded.view(np.float64).reshape(len(padded), -1)
-    windows = np.lib.stride_tricks.sliding_window_view(parts, 2 * half + 1, axis=0)
+    size = padded.itemsize
+    windows = np.ndarray((len(values), size // 8, 2 * half + 1), np.float64, padded, strides=(size, 8, size))
     # NumPy's median takes ten times as long, for it also looks for what is no number.
     return np.ascontiguousarray(np.partition(windows, half, axis=2)[..., half]).view(padded.dtype)[:, 0]

@@ -55,11 +55,9 @@ def budget(ranked: Sequence[Ranked], figures: Propagated) -> dict[str, dict[str,
     add(MISFIT, np.maximum(data - noise, 0.0))
     add(MODELS, np.sum(figures.apart**2, axis=1))
     add(SMEAR, np.sum(figures.smeared**2, axis=1))
-    table = {}
-    for k, figure in enumerate(figures.names):
-        shares = {source: float(np.sqrt(variance[k])) for source, variance in parts.items() if variance[k]}
-        table[figure] = dict(sorted(shares.items(), key=lambda item: -item[1]))
-    return table
+    rows = np.sqrt(np.array(list(parts.values()))).T.tolist()
+    shares = ([(source, size) for source, size in zip(parts, row, strict=True) if size] for row in rows)
+    return {name: dict(sorted(each, key=lambda item: -item[1])) for name, each in zip(figures.names, shares, strict=True)}
 
 
 def _noise(best: Solved, moved: Real) -> Real:

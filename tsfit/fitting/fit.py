@@ -20,7 +20,7 @@ from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.curve import ImpedanceCurve, State
 from tsfit.driver.fit_result import FitResult
 from tsfit.driver.sizes import UNLIKE_ANY, doubt, fitted_slips
-from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, sure_misfit, worst_octave_misfit
+from tsfit.fitting.agreement import Weighed, contradiction, relative_misfit, worst_octave_misfit
 from tsfit.fitting.artefacts import narrow_bands
 from tsfit.fitting.demands import NOTHING, Demands, check_demands
 from tsfit.fitting.harmonic import harmonic_notes
@@ -258,7 +258,8 @@ def obeys_the_law(best: Solved, sweep: FitSweep) -> bool:
         return False
     if np.max(best.beyond_noise[sweep.number]) <= (LAWFUL * min(BROKEN_LAW, BROKEN_OCTAVE)) ** 2:
         return True  # as no mean is larger
-    return sure_misfit(best, sweep) <= LAWFUL * BROKEN_LAW and worst_octave_misfit(best, sweep) <= LAWFUL * BROKEN_OCTAVE
+    sure = best.sure_misfits[sweep.number]
+    return sure <= LAWFUL * BROKEN_LAW and worst_octave_misfit(best, sweep) <= LAWFUL * BROKEN_OCTAVE
 
 
 def _check_request(

@@ -12,8 +12,6 @@ import numpy as np
 from tsfit.base.arrays import Complex, Real
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
-from tsfit.fitting.agreement import known_points, sure_misfit
-from tsfit.fitting.missing import LARGE
 from tsfit.fitting.solve import Solved
 
 BAND = (1.25, 3.0)
@@ -26,14 +24,11 @@ curves; and how much less any T after the cause may. Four curves by others have 
 
 
 def harmonic_notes(best: Solved) -> list[QualityNote]:
-    """Warn of sweeps, missed by more than `LARGE`, in which the second harmonic stands."""
+    """Warn of poorly met sweeps in which the second harmonic stands."""
     found = []
-    for sweep in best.model.sweeps:
-        if sure_misfit(best, sweep) < LARGE:
-            continue
-        known = known_points(sweep)
+    for sweep in best.poorly_met:
         fs = sweep.resonance_hz or best.values["Fs"]
-        band = known & (sweep.frequency_hz > BAND[0] * fs) & (sweep.frequency_hz < BAND[1] * fs)
+        band = sweep.known & (sweep.frequency_hz > BAND[0] * fs) & (sweep.frequency_hz < BAND[1] * fs)
         off = np.asarray(best.misfit(sweep) / np.abs(sweep.impedance_ohm))
         early = _before_its_cause(sweep.frequency_hz[band], off[band])
         if early is None:

@@ -125,15 +125,16 @@ class _LastTwo(Generic[Kept]):
     """What was found at the last two places."""
 
     def __init__(self) -> None:
-        self._found: list[tuple[Real, Kept]] = []
+        self._found: list[tuple[list[float], Kept]] = []
 
     def at(self, x: Real, find: Callable[[Real], Kept]) -> Kept:
         """What is known of the variables `x` (n,), or what `find` says of them."""
+        here = x.tolist()
         for place, found in self._found:
-            if (x == place).all():
+            if here == place:
                 return found
         found = find(x)
-        self._found = [(x.copy(), found), *self._found[:1]]
+        self._found = [(here, found), *self._found[:1]]
         return found
 
 
@@ -143,12 +144,10 @@ class Objective:
     def __init__(self, problem: Problem | Recent, weights: Weights) -> None:
         self.recent = problem if isinstance(problem, Recent) else Recent(problem)
         self.problem = self.recent.problem
-        # Complex, so that nothing is converted each time.
-        self._weights = [
-            np.sqrt(2.0 / (weights.points_per_error * variance)).astype(np.complex128)
-            for variance in weights.variances(self.problem)
-        ]
-        ends = list(accumulate((2 * len(weight) for weight in self._weights), initial=0))
+        # One each for real and imaginary parts.
+        variances = weights.variances(self.problem)
+        self._weights = [np.sqrt(2.0 / (weights.points_per_error * variance)).repeat(2) for variance in variances]
+        ends = list(accumulate(map(len, self._weights), initial=0))
         self._n_data, self._places = ends[-1], [slice(start, stop) for start, stop in pairwise(ends)]
 
     def residual(self, x: Real) -> Real:
@@ -159,7 +158,7 @@ class Objective:
         """The same of `misfits` that are known to be those at `x`."""
         r = np.empty(self._n_data + self.problem.n_priors)
         for misfit, weight, place in zip(misfits, self._weights, self._places, strict=True):
-            np.multiply(misfit, weight, out=r[place].view(np.complex128))
+            np.multiply(misfit.view(float), weight, out=r[place])
         r[self._n_data :] = x[len(x) - self.problem.n_priors :]
         return r
 
@@ -172,8 +171,8 @@ class Objective:
         n_priors = self.problem.n_priors
         rows = np.empty((len(x) + 1, self._n_data + n_priors))
         for (misfit, slopes), weight, place in zip(self.recent(x), self._weights, self._places, strict=True):
-            np.multiply(slopes, weight, out=rows[:-1, place].view(np.complex128))
-            np.multiply(misfit, weight, out=rows[-1, place].view(np.complex128))
+            np.multiply(slopes.view(float), weight, out=rows[:-1, place])
+            np.multiply(misfit.view(float), weight, out=rows[-1, place])
         rows[:-1, self._n_data :] = 0.0
         rows[len(x) - n_priors : -1, self._n_data :] = np.eye(n_priors)
         rows[-1, self._n_data :] = x[len(x) - n_priors :]
@@ -359,18 +358,18 @@ def points_per_error(problem: Problem, misfits: Sequence[Misfit], weights: Weigh
         shares.append(1.0 - noise / variance)
         for part in (e.real, e.imag):
             lags += np.correlate(np.append(part, np.zeros(LONGEST_LAG - 1)), part, mode="valid")
-    share = float(np.mean(np.concatenate(shares)))
+    share = float(np.concatenate(shares).mean())
     if not (lags[0] > 0.0 and math.isfinite(lags[0]) and math.isfinite(share)):
         return 1.0
     correlation = lags / lags[0]
     end = int(np.argmax(np.append(correlation, 0.0) < UNCORRELATED))
-    return 1.0 + share * 2.0 * float(np.sum(correlation[1:end]))
+    return 1.0 + share * 2.0 * float(correlation[1:end].sum())
 
 
 def deviance(misfits: Sequence[Complex], variances: Sequence[Real]) -> float:
     """−2 ln L of circular complex normal errors of `variances` (ohm², both parts together), constants left out."""
     square, variance = np.abs(np.concatenate(misfits)) ** 2, np.concatenate(variances)
-    return 2.0 * float(np.sum(square / variance + np.log(variance)))
+    return 2.0 * float((square / variance + np.log(variance)).sum())
 
 
 def most_likely_floor(problem: Problem, misfits: Sequence[Misfit], near: float) -> float:
@@ -389,7 +388,7 @@ def most_likely_floor(problem: Problem, misfits: Sequence[Misfit], near: float) 
     def slope(log: float) -> float:
         extra = math.exp(2.0 * log) * size
         variance = noise + extra
-        return float(np.sum(extra / variance * (1.0 - square / variance)))
+        return float((extra / variance * (1.0 - square / variance)).sum())
 
     least, most, at = math.log(LEAST_FLOOR), math.log(MAX_FLOOR), math.log(near)
     for reach in (NEAR_FLOOR, most - least):

@@ -9,14 +9,11 @@ from tsfit.base.arrays import Complex, Real
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
 from tsfit.circuit.kramers_kronig import octave_edges, octave_means
-from tsfit.fitting.agreement import known_points, sure_misfit
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.validity import ROUGH_SHARE, roughness
 
-LARGE = 0.01
-"""RMS misfit over |Z| from which something is missing that is worth a word."""
 COARSE = 0.02
-"""The same where it is uneven from point to point, as noise is of which not all is told."""
+"""RMS misfit over |Z| that is worth a word where it is uneven from point to point, as noise is of which not all is told."""
 SMOOTH = 0.5
 """Share of a misfit that may be noise from point to point where the rest is called smooth."""
 PLACES = (
@@ -33,12 +30,10 @@ def missing_note(best: Solved, peaks_hz: Sequence[float], smeared: Container[int
 
     `peaks_hz` are the resonances that the sweeps of the bench show, by their numbers; those `smeared` have it said already.
     """
-    sizes = [sure_misfit(best, sweep) for sweep in best.model.sweeps]
-    size = max(sizes)
-    worst = best.model.sweeps[sizes.index(size)]
-    if size < LARGE:
+    worst = max(best.poorly_met, key=lambda sweep: best.sure_misfits[sweep.number], default=None)
+    if worst is None:
         return []
-    known = known_points(worst)
+    size, known = best.sure_misfits[worst.number], worst.known
     off = np.asarray(best.misfit(worst) / np.abs(worst.impedance_ohm))[known]
     blurred = worst.number in smeared
     message = missing(worst.frequency_hz[known], off, peaks_hz[worst.number], coarse=size > COARSE, smeared=blurred)

@@ -200,9 +200,11 @@ class JointModel:
     def values(self, x: Real) -> dict[str, Number]:
         """SI values by name from variables of shape (..., n_variables), shape (...) each; numbers from (n_variables,)."""
         plain, one = self._plain, x.ndim == 1
-        # Plain numbers are several times faster than arrays of one.
-        columns = x.tolist() if one else x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
-        powers = map(_power, columns) if one else np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
+        columns = x.T if x.ndim < 3 else np.moveaxis(x, -1, 0)
+        powers = np.exp(np.minimum(np.maximum(columns, -FARTHEST), FARTHEST))
+        if one:
+            # Plain numbers are several times faster than arrays of one.
+            columns, powers = columns.tolist(), powers.tolist()
         both = zip(self.names, columns, powers, strict=True)
         out = {name: column if name in plain else power for name, column, power in both}
         for name, value in self.demands.hold.items():
@@ -388,10 +390,6 @@ class JointModel:
             by_volume -= load.absorption * d["absorption"]
             rows[key] = spread[key] / self._stated(v, key, state.volume) * by_volume
         return rows
-
-
-def _power(column: float) -> float:
-    return math.exp(column if abs(column) < FARTHEST else min(max(column, -FARTHEST), FARTHEST))
 
 
 def _inward(name: str, value: float) -> float:

@@ -23,7 +23,7 @@ def propagate(function: Callable[[Real], Real], x: Real, covariance: Real) -> Re
 
 def slopes_at(function: Callable[[Real], Real], x: Real, covariance: Real) -> Real:
     """Derivative (k, n) of the k results of `function` by each input, over a step of that input's uncertainty."""
-    stdev = np.sqrt(np.diag(covariance))
+    stdev = np.sqrt(covariance.diagonal())
     size = np.where(stdev > 0.0, STEP * stdev, EXACT_STEP)
     steps = np.diag(size)
     above, below = np.split(function(np.concatenate([x + steps, x - steps])), 2, axis=-1)

@@ -18,7 +18,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.figures import in_figures
 from tsfit.circuit.coil import COIL_MODELS
-from tsfit.circuit.response import Circuit
+from tsfit.circuit.response import Circuit, impedance
 from tsfit.circuit.sprung import parts_among
 from tsfit.circuit.suspension import SUSPENSION_MODELS
 from tsfit.driver.parameters import Parameter
@@ -119,8 +119,10 @@ def coils_in_doubt(ranked: Sequence[Ranked]) -> list[Doubt]:
                 and np.all(np.abs(other.at(main) - than.at(main)) < FARTHEST)
             ):
                 found[other.circuit.coil] = other, than
-    share = best.share_of_floor
-    return [Doubt(*pair, share * (best.floor / pair[0].floor) ** 2 / len(found)) for pair in found.values()]
+    if not found:
+        return []
+    share = best.share_of_floor / len(found)
+    return [Doubt(*pair, share * (best.floor / pair[0].floor) ** 2) for pair in found.values()]
 
 
 def others_in_doubt(ranked: Sequence[Ranked]) -> list[Doubt]:
@@ -212,12 +214,12 @@ def compete(task: Task, start: Mapping[str, float]) -> list[Ranked]:
         if base.fault is None:
             at = _found_at(base, [*start, *base.model.shape])
         began[base.circuit.coil] = at
+    if task.alone:
+        return rank([polished(each, leads=True) if each.fault == UNFINISHED else each for each in found])
     for base in _in_reach(found):
         coil = base.circuit.coil
         kinds = (kind for kind in task.suspensions if kind != task.plain)
         found += [task.attempt(coil, kind, began[coil], base.floor) for kind in kinds]
-    if task.alone:
-        return rank([polished(each, leads=True) if each.fault == UNFINISHED else each for each in found])
     ranked = rank(found)
     best = ranked[0].bic if ranked[0].fault is None else math.inf
     known = WORTH_ENDING * ranked[0].solved.floor
@@ -330,9 +332,9 @@ def blocked_start(coil: str, sweeps: Sequence[FitSweep], start: Mapping[str, flo
     """Coil terms from the blocked impedance of the sweep most like free air: above resonance, less Re and the motion."""
     sweep = next((sweep for sweep in sweeps if sweep.state.kind == "free air"), sweeps[0])
     bare = JointModel([sweep], Circuit("simple", parts=parts_among(start)), None, with_mass=False)
-    plain = {**start, "Le": 1e-9}
+    plain = {"Mms": 1.0, **start, "Le": 1e-9}
     high = np.flatnonzero(sweep.frequency_hz > min(3.0 * start["Fs"], 0.3 * sweep.frequency_hz[-1]))
     some = high[some_of(len(high))]
     f = sweep.frequency_hz[some]
     # What is left of it without Re and the motion.
-    return coil_start(coil, f, sweep.impedance_ohm[some] - bare.fitted(bare.start(plain), sweep, f))
+    return coil_start(coil, f, sweep.impedance_ohm[some] - impedance(f, bare.circuit_values(plain), bare.circuit))

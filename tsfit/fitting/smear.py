@@ -14,9 +14,7 @@ import numpy as np
 from tsfit.base.arrays import Real
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote
-from tsfit.fitting.agreement import sure_misfit
 from tsfit.fitting.least_squares import covariance_of
-from tsfit.fitting.missing import LARGE
 from tsfit.fitting.solve import Solved
 from tsfit.fitting.sweep import FitSweep
 
@@ -43,16 +41,14 @@ class _Smear(NamedTuple):
 
 def without_smear(best: Solved) -> list[tuple[Real, float]]:
     """Return the variables (n_variables,) that each smeared sweep would have without the smear, with their weight."""
-    found = (_smear(best, sweep) for sweep in best.model.sweeps if sure_misfit(best, sweep) >= LARGE)
+    found = (_smear(best, sweep) for sweep in best.poorly_met)
     return [(best.x + smear.moved, EVEN) for smear in found if smear.believed]
 
 
 def smear_notes(best: Solved) -> list[QualityNote]:
     """Warn of sweeps whose resonance is smeared, with what Qms would be without."""
     found = []
-    for sweep in best.model.sweeps:
-        if sure_misfit(best, sweep) < LARGE:
-            continue
+    for sweep in best.poorly_met:
         smear = _smear(best, sweep)
         rise = math.expm1(smear.moved[best.model.names.index("Qms")]) if "Qms" in best.model.names else 0.0
         if not smear.believed or rise <= 0.0:

@@ -21,6 +21,7 @@ from tsfit.fitting.artefacts import heights_of
 from tsfit.fitting.least_squares import FINE, MAX_EVALUATIONS, START_FLOOR, Objective, Solution, settle, target_of
 from tsfit.fitting.model import LINEAR, JointModel
 from tsfit.fitting.sweep import FitSweep
+from tsfit.fitting.validity import SQUARES_BY_CHANCE
 
 if TYPE_CHECKING:
     import lmfit
@@ -39,6 +40,8 @@ NEAREST, HEAVIEST, AT_RESONANCE, DULLEST, SHARPEST = 2.5, 0.45, 0.01, 1.0, 100.0
 changes the moving mass at the driver's resonance, and its Q. Surround, dust cap and edge of the cone ring far above the
 resonance, and Fs is within half a percent of where they leave it; nearer or heavier is the second resonance of a box, and
 what is duller has no resonance but stands in for losses of coil and suspension."""
+LARGE = 0.01
+"""RMS misfit over |Z| from which something is missing that is worth a word."""
 UNDETERMINED = 1.0
 """Standard deviation of a logarithm from which a parameter counts as not determined by the data."""
 
@@ -134,6 +137,23 @@ class Solved:
         """Squared misfit less the noise of the recording, over |Z|², (n,) by the number of the sweep."""
         pairs = zip(self.model.sweeps, self.solution.misfits, strict=True)
         return {sweep.number: (np.abs(misfit) ** 2 - sweep.noise) / sweep.size for sweep, misfit in pairs}
+
+    @cached_property
+    def sure_misfits(self) -> Mapping[int, float]:
+        """RMS misfit over |Z| of the points that are `known`, less their noise and what that makes of it by chance, by the
+        number of the sweep.
+        """
+        found = {}
+        for sweep in self.model.sweeps:
+            square, noise = self.beyond_noise[sweep.number][sweep.known], sweep.relative_noise[sweep.known]
+            chance = SQUARES_BY_CHANCE * math.sqrt(noise @ noise) / len(noise)
+            found[sweep.number] = math.sqrt(max(float(square.mean()) - chance, 0.0))
+        return found
+
+    @property
+    def poorly_met(self) -> list[FitSweep]:
+        """Sweeps that are missed by more than `LARGE`."""
+        return [sweep for sweep in self.model.sweeps if self.sure_misfits[sweep.number] >= LARGE]
 
     @cached_property
     def heights(self) -> Mapping[int, Real]:

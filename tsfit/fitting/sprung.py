@@ -107,7 +107,8 @@ def _best_course(best: Solved, label: str, sweeps: Sequence[FitSweep]) -> tuple[
     top = max(float(sweep.frequency_hz[-1]) for sweep in sweeps)
     if top <= nearest:
         return 0.0, label, {}
-    hz = nearest * (top / nearest) ** np.linspace(0.0, 1.0, max(int(PER_OCTAVE * math.log2(top / nearest)), 2))
+    count = max(int(PER_OCTAVE * math.log2(top / nearest)), 2)
+    hz = nearest * (top / nearest) ** (np.arange(count) / (count - 1))
     weight = np.sqrt(2.0 / np.concatenate(best.solution.weights.variances(model)))
     # A stray reading would look like a part of the highest Q.
     stray = np.concatenate([strays(best.heights[each.number]) for each in model.sweeps])

@@ -67,7 +67,7 @@ def find_resonance(curve: ImpedanceCurve) -> Resonance | TwoPeaks | None:
     if not len(peaks):
         return None
     # A stray reading makes a peak, or the saddle before one, but no resonance.
-    lasting, above = _sure_peaks(curve, without_strays(size))
+    lasting, above = _sure_peaks(curve, without_strays(size)) if len(peaks) > 1 else ([], [])
     if lasting:
         peaks, heights = [min(peaks, key=lambda each: abs(each - peak)) for peak in lasting], above
     main = int(np.argmax(heights))
@@ -144,7 +144,7 @@ def _shapes(coil: str, s: Complex) -> tuple[list[dict[str, float]], Complex]:
     """
     low, high = abs(s[0]), abs(s[-1])
     terms: list[Complex]
-    dense = low * 0.5 * (8.0 * high / low) ** np.linspace(0.0, 1.0, 2 * GRID - 1)
+    dense = low * 0.5 * (8.0 * high / low) ** (np.arange(2 * GRID - 1) / (2 * GRID - 2))
     corners = dense[::2]
     grid: list[dict[str, float]]
     match coil:
@@ -202,7 +202,7 @@ def _named(coil: str, at: Mapping[str, float], size: Real) -> dict[str, float]:
 
 def some_of(n: int) -> NDArray[np.intp]:
     """Places of `SAMPLES` of `n` points, evenly spread, or of all."""
-    return np.arange(n) if n <= SAMPLES else np.linspace(0, n - 1, SAMPLES).astype(int)
+    return np.arange(n) if n <= SAMPLES else np.arange(SAMPLES) * (n - 1) // (SAMPLES - 1)
 
 
 def coil_start(coil: str, frequency_hz: Real, blocked: Complex) -> dict[str, float]:

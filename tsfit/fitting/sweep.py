@@ -41,6 +41,8 @@ class Prior:
         return self.centre + self.spread * pull
 
 
+KNOWN_POINT = 0.05
+"""Relative standard uncertainty up to which a point tells of misfits of a percent."""
 SCATTERING = ("compliance", "friction", "motor")
 """What may differ from sweep to sweep."""
 
@@ -94,6 +96,14 @@ class FitSweep:
     def relative_noise(self) -> Real:
         """`noise` over |Z|², (n,)."""
         return self.noise / self.size
+
+    @cached_property
+    def known(self) -> Mask:
+        """Points (n,) that are known well enough to tell of misfits of a percent, or the surer half."""
+        noise, usual = self.relative_noise, KNOWN_POINT**2
+        if noise.max() > usual:
+            usual = max(usual, float(np.median(noise)))
+        return np.asarray(noise <= usual)
 
     def heat_since(self, first: FitSweep) -> float:
         """Logarithm of Re during this sweep over that during `first`, as far as coil temperatures tell it."""

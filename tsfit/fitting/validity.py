@@ -133,13 +133,15 @@ def _low_end(curve: ImpedanceCurve, peak: Resonance) -> str | None:
 
 
 def _coil_range(curve: ImpedanceCurve, peak: Resonance) -> str | None:
-    top = curve.frequency_hz > 0.9 * curve.frequency_hz[-1]
     highest = float(curve.frequency_hz[-1])
     enough = min(max(COIL_RANGE[0], COIL_RANGE[1] * peak.Fs), AUDIBLE_HZ)
+    if highest >= 0.9 * enough:
+        return None
+    top = curve.frequency_hz > 0.9 * highest
     # Far above resonance the motional branch is left with the reactance −Re Fs/(Qes f).
     motional = peak.Re / peak.Qes * peak.Fs / curve.frequency_hz[top]
     share = float(np.median(curve.impedance_ohm[top].imag + motional)) / peak.Re
-    if highest >= 0.9 * enough or share >= COIL_SEEN:
+    if share >= COIL_SEEN:
         return None
     wanted = min(highest * COIL_SEEN / max(share, 1e-3), enough)
     return (

@@ -28,8 +28,9 @@ def phase_misses(f: Real, z: Complex) -> tuple[float, float]:
     Above the range the slope of its uppermost twentieth is taken to go on; below, the slope fades with the square of
     frequency, as the motional impedance of a driver does. The outermost tenths, which hang most on that, do not count.
     """
-    grid = np.linspace(np.log(f[0]), np.log(f[-1]), POINTS)
-    size = np.interp(grid, np.log(f), np.log(np.abs(z)))
+    at = np.log(f)
+    grid = np.linspace(at[0], at[-1], POINTS)
+    size = np.interp(grid, at, np.log(np.abs(z)))
     step = grid[1] - grid[0]
     beyond = int(np.ceil(3.0 / step))
     if beyond > 10 * POINTS:
@@ -40,7 +41,7 @@ def phase_misses(f: Real, z: Complex) -> tuple[float, float]:
     distance = step * np.abs(np.arange(2 - POINTS - beyond, POINTS + beyond) - 0.5)
     kernel = np.log(1.0 / np.tanh(0.5 * distance)) / np.pi
     demanded = np.convolve(kernel, rise, mode="valid")
-    phase = np.interp(grid, np.log(f), unwrapped(z))
+    phase = np.interp(grid, at, unwrapped(z))
     within = slice(POINTS // 10, -POINTS // 10)
     miss = [float(np.degrees(np.sqrt(np.mean((sign * phase - demanded)[within] ** 2)))) for sign in (1.0, -1.0)]
     return miss[0], miss[1]
