@@ -10,7 +10,9 @@ from helpers.made_fit import made_driver
 
 from tsfit.base.errors import TsfitError
 from tsfit.box.design.alignments import possible_alignments
+from tsfit.box.design.closed import volumes_for_f3
 from tsfit.box.design.proposal import ClosedAim, VentedAim, VentedBounds, propose_closed, propose_vented
+from tsfit.box.kinds import ClosedPlan
 
 DRIVER = made_driver()
 VENTED = box_plan("vented", volume=math.nan)
@@ -33,6 +35,14 @@ def test_both_boxes_of_one_f3_have_it():
         ratio = math.sqrt(1.0 + DRIVER.Vas / volume)
         x, q = (f3 / (DRIVER.Fs * ratio)) ** 2, DRIVER.Qts * ratio
         assert x**2 / ((1.0 - x) ** 2 + x / q**2) == pytest.approx(0.5, rel=exact)
+
+
+def test_a_box_that_nobody_builds_is_not_told():
+    """One of some 50 Vas has the f3 of the small one too (Small's formula)."""
+    without_coil = replace(DRIVER, coil="simple", coil_values={"Le": 0.0})
+    f3 = 2.1 * DRIVER.Fs
+    assert volumes_for_f3(ClosedPlan(), without_coil, f3)[-1] > 10.0 * DRIVER.Vas
+    assert propose_closed(without_coil, ClosedAim(f3=f3)).others == ()
 
 
 def test_the_largest_volume_counts_what_is_displaced():

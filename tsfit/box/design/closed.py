@@ -13,6 +13,8 @@ from tsfit.driver.record import Driver
 
 SMALLEST, LARGEST = 0.002, 100.0
 """Volumes that are tried, per Vas."""
+NO_BOX = 10.0
+"""Volume, per Vas, from which a box is as good as an infinite baffle, and nobody builds it (common practice, no source)."""
 POINTS = 28
 SAME_F3 = 1e-4
 """Share by which an f3 may miss: where f3 jumps, no volume has it."""

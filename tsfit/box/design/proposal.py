@@ -12,7 +12,7 @@ from tsfit.base.errors import TsfitError
 from tsfit.base.figures import in_figures, listed
 from tsfit.base.notes import QualityNote
 from tsfit.box.design.alignments import Alignment, Family, align, possible_alignments
-from tsfit.box.design.closed import deepest_volume, volumes_for_f3
+from tsfit.box.design.closed import NO_BOX, deepest_volume, volumes_for_f3
 from tsfit.box.design.port import air_in_given, at_level, level_known, rated_volts, sized_for, usual_speed, with_port
 from tsfit.box.design.search import (
     PLAIN_PORT,
@@ -124,7 +124,8 @@ def propose_closed(
     if aim.f3 is not None:
         smaller, *larger = volumes_for_f3(like, driver, aim.f3)
         plan = replace(plan, volume=smaller)
-        others = tuple(f"{written(1e3 * other, 'l')} has the same f3 with a lower Qtc" for other in larger)
+        built = (other for other in larger if other < NO_BOX * driver.Vas)
+        others = tuple(f"{written(1e3 * other, 'l')} has the same f3 with a lower Qtc" for other in built)
     elif aim.largest_volume is not None:
         acting = like.filling.acting(aim.largest_volume, "largest volume")
         plan = replace(plan, volume=deepest_volume(like, driver, acting))
