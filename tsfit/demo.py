@@ -79,10 +79,10 @@ def new_cabinets(comparison: DriverComparison) -> str:
     if its < CHOICE_DB:
         return f"No: vented ones, of 140 l, play no louder at {hz:g} Hz with the {other}."
     bring = f"bring {its:.1f} dB at {hz:g} Hz ({standing[1]:.0f} to {new[1]:.0f} dB)"
-    if abs(its - old) < CHOICE_DB:
-        both = f"both from {standing[1]:.0f} to {new[1]:.0f} dB at {hz:g} Hz"
-        return f"Not for its sake: vented ones, of 140 l, bring {both}."
-    worth = "Yes" if its > old else "Not for its sake"
+    if max(abs(its - old), abs(standing[1] - standing[0])) < CHOICE_DB:
+        either = f"either from {standing[1]:.0f} to {new[1]:.0f} dB"
+        return f"Not by itself: at {hz:g} Hz it plays as loud as the {one}. Vented ones, of 140 l, bring {either} there."
+    worth = "Yes" if its > old else "Not by itself"
     return f"{worth}: vented ones, of 140 l, {bring}, where the {one} gains {old:.1f} dB."
 
 

@@ -21,7 +21,7 @@ def test_demo(demonstration, monkeypatch):
         "f3 45.2 and 56 Hz, 70.1 and 46.5 l",
         "Compliance (Cms)",
         "Travel on trial",
-        "in place of the old Saltwit 12",
+        "plays as loud as the Saltwit 12",
         "Hz before it",
     ):
         assert said in told

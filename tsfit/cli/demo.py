@@ -52,10 +52,7 @@ def _print(result: DemoResult) -> None:
     from tsfit.demo import DRIVERS, MEASURED, new_cabinets
 
     old, new = (one.name for one in result.comparison.compared)
-    hint(
-        f"An invented picture-house asks: is the new {new}, in place of the old {old}, worth new cabinets? Both are "
-        "invented; no product is meant."
-    )
+    hint(f"A picture-house asks: is the new {new} worth new cabinets? (Invented.)")
     say(new_cabinets(result.comparison))
     say(f"1. Which of the two, over these boxes (f3 of {old}, then of {new})")
     say(f"  - {' '.join([*in_short(result.comparison), how_sure(result.comparison)])}")

@@ -99,8 +99,8 @@ def test_how_sure_a_difference_is_is_that_of_the_draws_and_of_what_is_printed():
     widest = max(max(one.high_db[k] - one.db[k], one.db[k] - one.low_db[k]) for k in at)
     assert widest > 0.15
     assert how_sure(found) == (
-        f"Differences are sure to ±{widest:.1f} dB (95 %), Twin taken as exact, by measured parameters and printed limits "
-        "(to test these: tsfit guide travel)."
+        "If what is printed holds (to test it: tsfit guide travel), differences are sure to "
+        f"±{widest:.1f} dB (95 %), Twin taken as exact."
     )
 
 

@@ -54,13 +54,12 @@ def how_sure(result: DriverComparison) -> str:
             if one.low_db is not None and one.high_db is not None:
                 half.append(float(np.max(np.maximum(one.high_db - one.db, one.db - one.low_db)[at])))
     exact = f", {listed(typed)} taken as exact" if typed else ""
-    said = f"Differences are sure to ±{max(half):.1f} dB (95 %){exact}"
+    said = f"ifferences are sure to ±{max(half):.1f} dB (95 %){exact}."
     printed = as_printed(result, range(len(result.compared)))
     guides = [guide for limit, guide in GUIDES.items() if limit in printed]
     if way != "limits" or not guides or any(each.measured for each in result.compared):
-        return f"{said}."
-    comma = "," * bool(exact)
-    return f"{said}{comma} by measured parameters and printed limits (to test these: tsfit guide {guides[0]})."
+        return f"D{said}"
+    return f"If what is printed holds (to test it: tsfit guide {guides[0]}), d{said}"
 
 
 def _told(result: DriverComparison) -> Way:

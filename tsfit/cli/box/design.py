@@ -231,8 +231,9 @@ def _print(proposal: Proposal) -> None:
         say(f"Building: {building}.")
     else:
         _, widest = list(found.spreads.items())[-1]
+        kind = proposal.result.enclosure.kind
         ends = ", ".join(
-            f"{headed(key).partition(',')[0]} {low:.{NAMES[key][1]}f} to {high:.{NAMES[key][1]}f} {unit_of(key)}".rstrip()
+            f"{_name(key, kind)} {low:.{NAMES[key][1]}f} to {high:.{NAMES[key][1]}f} {unit_of(key)}".rstrip()
             for key in NUMBERS
             if (spread := widest.get(key)) is not None
             for low, high in [spread.interval95]
@@ -244,3 +245,10 @@ def _print(proposal: Proposal) -> None:
     for other in proposal.others:
         say(f"Also: {other}.")
     hint("--full adds levels, travel, what stops them, and the spread by its sources.")
+
+
+def _name(key: str, kind: str) -> str:
+    """What a number of the design is called: all that a closed box can have of a ripple is a peak."""
+    from tsfit.box.told import headed
+
+    return "peak" if (key, kind) == ("ripple_db", "closed") else headed(key).partition(",")[0]

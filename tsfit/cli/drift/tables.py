@@ -119,7 +119,7 @@ def print_change(first: Entry, other: Entry, found: DriftChange, boxed: BoxedCha
             shown, spread = f"{with_decimals(one.kelvin, 1, '+')} K", f"{one.stdev_kelvin:.1f} K"
         beyond = "yes" if one.beyond_repeatability else "no"
         rows.append([cause, one.figure, shown, spread, with_decimals(one.e_n, 1, "+"), beyond])
-    print_table(["cause", "parameter", "change", "±1σ", "E_n", "beyond"], rows)
+    print_table(["cause", "parameter", "change", "±1σ", "E_n", "changed"], rows)
     hint("E_n is the change over twice its ±, as logarithms; beyond 1, up or down, is more than repeats differ.")
     rows = [[name, *_changed(one.change, one.stdev)] for name, one in found.figures.items()]
     print_table(["parameter at 20 °C, reference air", "change", "±1σ"], rows)
