@@ -71,7 +71,7 @@ def test_what_the_parameter_deviates_by_itself_stands_beside_what_all_tell():
     """Bl printed 1.5 % too low reads so much more than the 10 % that Qes and the levels tell of as well."""
     printed = sheet_of(made_driver(), Bl=f"{0.985 * made_driver().Bl:.3f} T·m")
     found = explain(from_mechanics(made_driver(), bl=0.9), printed)
-    (itself, told) = map(float, regex.search(r"\(Bl (\S+) %, by all of them (\S+) %\)", found.sentence).groups())
+    (itself, told) = map(float, regex.search(r"\(Bl (\S+) %; by all (\S+) %\)", found.sentence).groups())
     assert itself == pytest.approx(100.0 * (0.9 / 0.985 - 1.0), abs=0.06)
     assert told == pytest.approx(-9.5, abs=0.6)
 

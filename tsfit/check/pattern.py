@@ -214,7 +214,7 @@ def _words(
         name = next(iter(moves))
         told, alone = f"{name} {100.0 * amount:+.0f} %", 100.0 * (by_itself or {}).get(name, amount)
         if abs(alone - 100.0 * amount) >= 0.5:
-            told = f"{name} {alone:+.1f} %, by all of them {100.0 * amount:+.0f} %"
+            told = f"{name} {alone:+.1f} %; by all {100.0 * amount:+.0f} %"
         said.append(f"{more if amount > 0.0 else less} ({told})")
     return " and ".join(said)
 
