@@ -49,6 +49,7 @@ FEW = (
     "crosstalk, dB",
     "header of every file lies, times",
     "second sweep warmer, K",
+    "slip of every recording, samples",
 )
 HEAD = """# What becomes of faulty recordings
 

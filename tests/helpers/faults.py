@@ -377,4 +377,5 @@ FAULTS = {
     "rate converted by straight lines": Fault(between.resampled_badly, (48.0 / 44.1, 1.5, 0.92), "lost|neither|convert"),
     "amplifier limits": Fault(between.amplifier_limits, (0.3, 1.0, 3.0), "distort"),
     "wrong samples": Fault(clicks, (1, 5, 20), "burst|disturb|spike|lost"),
+    "slip of every recording, samples": Fault(delayed, (1, 3, 20), "a slip that is taken out"),
 }  # fmt: skip

@@ -218,6 +218,11 @@ CAUSES = {
         "look for a contact or lead that differs, or let the coil cool, and sweep again",
         "Re of each sweep in the fit",
     ),
+    "channel_delay": Cause(
+        "channel {second} comes {samples} sample{s} ({us:.0f} us) {way} channel {total}, a slip that is taken out",
+        "let one device record both, or calibrate the rig as it records",
+        "the phase that the magnitude of the channels' ratio demands",
+    ),
     "range": Cause(
         "tells the impedance at {points} points between {low:.3g} and {high:.3g} Hz, and {least} are needed",
         "sweep over a wider range",

@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from tsfit.base.arrays import Complex, Mask, Real, runs
-from tsfit.base.causes import refused
+from tsfit.base.causes import cause, refused
 from tsfit.base.errors import TsfitError
 from tsfit.base.notes import QualityNote
 from tsfit.capture.calibration import BandTerms, Calibration, calibration_of
 from tsfit.capture.disturbance import Disturbed
+from tsfit.capture.lead import advance, shift
 from tsfit.capture.lines import lines_of
 from tsfit.capture.ratio import Ratio, ratio_of_lines
 from tsfit.capture.recording import Recording, read_recording
@@ -170,12 +171,16 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
     calibration = calibration_of(rig) if heard.calibration is None else heard.calibration
     terms = calibration.terms
     # A calibration takes the gains away by itself.
-    factor = gain.ratio if calibration.files else gain.ratio * rig.gain_trim
+    factor: Complex | float = gain.ratio if calibration.files else gain.ratio * rig.gain_trim
+    # Judged as the drawn rig would have given it.
+    seen = rig.ratio(terms.impedance(factor * heard.ratio.value, f)) if calibration.files else heard.ratio.value
+    late = shift(f, seen, heard.sample_rate_hz)
+    factor = factor * advance(f, late, heard.sample_rate_hz) if late else factor
     m = factor * heard.ratio.value
     # By its own slope a point that noise made large would weigh less, or more, than one that it made small.
     clean = m if heard.ratio.smooth is None else factor * heard.ratio.smooth
     z, slope = terms.impedance(m, f), terms.slope(m, f)
-    noise = np.abs(terms.slope(clean, f)) ** 2 * (factor**2 * heard.ratio.variance)
+    noise = np.abs(factor * terms.slope(clean, f)) ** 2 * heard.ratio.variance
     if isinstance(terms, BandTerms):
         noise = noise + terms.noise(m, f)
     systematic = {
@@ -195,7 +200,12 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
         variance_ohm2=noise[keep],
         systematic={name: shift[keep] for name, shift in systematic.items()},
         source=str(path),
-        notes=(*heard.notes, *_notes(rig, trimmed=gain.uncertainty > 0.0), *calibration.notes),
+        notes=(
+            *heard.notes,
+            *_out_of_time(rig, late, heard.sample_rate_hz),
+            *_notes(rig, trimmed=gain.uncertainty > 0.0),
+            *calibration.notes,
+        ),
         provenance=_provenance(heard, calibration, gain.ratio),
     )
 
@@ -252,6 +262,16 @@ def _check_impedance(path: Path, z: Complex) -> None:
         raise refused(path, "short", ohm=SHORT_OHM)
     if float(np.median(z.real)) < 0.0:
         raise refused(path, "swapped, by its sign")
+
+
+def _out_of_time(rig: Rig, late: int, rate: float) -> list[QualityNote]:
+    """Warn of channels that are whole samples apart."""
+    if not late:
+        return []
+    told = {"samples": abs(late), "s": "s"[: abs(late) != 1], "us": 1e6 * abs(late) / rate}
+    way = "after" if late > 0 else "before"
+    message = cause("channel_delay", second=rig.second + 1, total=rig.total + 1, way=way, **told)
+    return [QualityNote("channel_delay", "warn", message)]
 
 
 def _notes(rig: Rig, *, trimmed: bool) -> tuple[QualityNote, ...]:
