@@ -35,6 +35,7 @@ def sheet(**figures: str) -> Sheet:
         ("diameter", "6.82 cm", 17.32, "inches"),
         ("Bl", "92.7 T*m", 9.27, "factor of 10"),
         ("Rms", "162 N*s/m", 1.62, "factor of 100"),
+        ("Xmax", "6 inch", 6.0, "inches were written for millimetres"),
         ("Fs", "315 Hz", 31.5, "factor of 10"),
         ("Xmax", "22.0 mm", 11.0, "from peak to peak"),
         ("Pe", "3000 W", 1500.0, "a power of peaks"),

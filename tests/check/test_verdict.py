@@ -122,6 +122,19 @@ def test_a_slip_that_the_fit_uncovers_is_named():
     assert result.suspicions[1].meant == pytest.approx(0.032)
 
 
+def test_what_explains_the_rest_is_sought_with_a_slip_undone():
+    """Mms 32.2 g printed in kilograms, a motor 10 % stronger than the fit's: the motor is named, as of a sheet in grams."""
+    fit = made_fit()
+    true = {name: fit.parameters[name].value for name in ("Fs", "Qms", "Qes", "Bl")}
+    rest = {"Fs": f"{true['Fs']:.5g} Hz", "Qms": f"{true['Qms']:.5g}", "Qes": f"{true['Qes'] / 1.21:.5g}"}
+    rest["Bl"] = f"{1.1 * true['Bl']:.5g} T*m"
+    slipped, right = (
+        judge(fit, sheet(Mms=f"{1e3 * fit.parameters['Mms'].value:.4g} {unit}", **rest)) for unit in ("kg", "g")
+    )
+    assert (slipped.verdict, slipped.pattern.causes) == ("outside", ("motor",))
+    assert slipped.pattern.sentence == right.pattern.sentence
+
+
 @pytest.mark.parametrize(("off", "suspected"), [(1.199, ["Cms"]), (1.201, [])])
 def test_a_slip_must_bring_the_figure_within_its_tolerance(off, suspected):
     """Cms printed with its point three places on: what is then left must be within the 20 % of common practice."""
@@ -142,7 +155,8 @@ def test_two_that_were_swapped_are_named_and_no_decimal_point(one, other):
 
 
 @pytest.mark.parametrize(
-    ("printed", "suspected"), [("6.0 cm", ["Xmax"]), ("40 mm", ["Xmax"]), ("6.0 mm", []), ("12 mm", [])]
+    ("printed", "suspected"),
+    [("6.0 cm", ["Xmax"]), ("40 mm", ["Xmax"]), ("6.0 inch", ["Xmax"]), ("6.0 mm", []), ("12 mm", [])],
 )
 def test_a_travel_that_nothing_measured_is_held_against_the_cone(printed, suspected):
     """A cone of 17 cm makes no 40 mm."""

@@ -64,13 +64,14 @@ def test_a_typed_slip_is_named(driver, slip):
 FITTED = {
     "reference ten times too large": (lambda d: replace(d, Re=10.0 * d.Re), "reference resistor", {"mass": True}),
     "reference ten times too small": (lambda d: replace(d, Re=0.1 * d.Re), "reference resistor", {"mass": True}),
-    "ounces as grams": (lambda d: replace(d, Mms=d.Mms / 28.35), "ounces for grams", {"mass": True}),
-    "mass in kilograms": (lambda d: replace(d, Mms=1e3 * d.Mms), "mass was given", {"mass": True}),
+    "ounces as grams": (lambda d: replace(d, Mms=d.Mms / 28.35), "ounces of the added mass", {"mass": True}),
+    "mass in kilograms": (lambda d: replace(d, Mms=1e3 * d.Mms), "grams for kilograms", {"mass": True}),
+    "mass ten times too large": (lambda d: replace(d, Mms=10.0 * d.Mms), "ten times too large", {"mass": True}),
     "box ten times too large": (lambda d: replace(d, Mms=0.1 * d.Mms), "ten times too large", {"box": True}),
     "box ten times too small": (lambda d: replace(d, Mms=10.0 * d.Mms), "ten times too small", {"box": True}),
-    "diameter in inches": (lambda d: replace(d, Sd=d.Sd / 2.54**2), "or inches, were given", {"mass": True}),
+    "diameter in inches": (lambda d: replace(d, Sd=d.Sd / 2.54**2), "radius or in inches", {"mass": True}),
     "diameter in inches, box": (
-        lambda d: replace(d, Sd=d.Sd / 2.54**2, Mms=d.Mms / 2.54**4), "or inches, were given", {"box": True},
+        lambda d: replace(d, Sd=d.Sd / 2.54**2, Mms=d.Mms / 2.54**4), "radius or in inches", {"box": True},
     ),
     "diameter in mm": (lambda d: replace(d, Sd=100.0 * d.Sd), "millimetres", {"mass": True}),
 }  # fmt: skip

@@ -19,6 +19,7 @@ from tsfit.box.kinds import ClosedPlan, VentedPlan
 from tsfit.box.parts import USUAL_LEAK_Q, StatedLosses
 from tsfit.box.plan import BoxPlan
 from tsfit.check.conditions import SAME_PRESSURE
+from tsfit.check.slips import as_meant
 from tsfit.check.verdict import PROMISED, CheckResult, judge
 from tsfit.driver.air import REFERENCE_AIR
 from tsfit.driver.fit_result import FitResult
@@ -42,7 +43,7 @@ def check_sheet(
     what was measured of travel and heat.
     """
     result = judge(fit, sheet, rules, limits)
-    found = box_consequences(fit, sheet, plans)
+    found = box_consequences(fit, as_meant(sheet, result.suspicions)[0], plans)
     converted = result.converted
     if found and abs((sheet.conditions.pressure_hpa or BOXES_HPA) / BOXES_HPA - 1.0) > SAME_PRESSURE:
         converted += (f"Boxes are for {BOXES_HPA:.0f} hPa.",)

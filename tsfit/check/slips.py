@@ -5,14 +5,19 @@ suspected whose undoing makes them agree. A parameter that nothing else checks i
 value, and then of a factor of 1000 first, because that is what a wrong prefix makes.
 """
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from tsfit.base.figures import in_figures
 from tsfit.circuit.load import air_load_change
 from tsfit.driver.sizes import LONG_TRAVEL, plain_slips, range_of
 from tsfit.driver.units import Printed, display
+from tsfit.formats.sheet import Sheet
 
+INCH_FOR_MM = 1.0 / 25.4
+INCHES = ("in", "inch", "inches", '"')
+GROSS = 1.5
+"""Factor from which what is printed is no other opinion of a driver, but a slip of the pen."""
 SWAPPED = (("Qms", "Qes"), ("Qms", "Qts"), ("Qes", "Qts"))
 
 
@@ -53,7 +58,8 @@ def implausible(parameters: Mapping[str, Printed], diameter: float | None) -> li
         if name == "Xmax" and diameter is not None:
             high = min(high, LONG_TRAVEL * diameter)
         if not low <= printed.value <= high:
-            for factor, reason in slips_of(name).items():
+            inches = {INCH_FOR_MM: "inches were written for millimetres"} if printed.text.rstrip().endswith(INCHES) else {}
+            for factor, reason in {**inches, **slips_of(name)}.items():
                 if low <= printed.value * factor <= high:
                     found.append(Suspicion(name, printed.value * factor, reason))
                     break
@@ -83,3 +89,14 @@ def towards(
     if best is None or near[best] > tolerance:
         return None
     return Suspicion(parameter, printed.value * best, slips[best])
+
+
+def as_meant(sheet: Sheet, suspicions: Sequence[Suspicion]) -> tuple[Sheet, tuple[str, ...]]:
+    """Return the sheet with its `GROSS` slips undone, and the parameters of which that was done."""
+    mended = {}
+    for item in suspicions:
+        printed = sheet.figures[item.figure]
+        factor = item.meant / printed.value
+        if not 1.0 / GROSS < factor < GROSS:
+            mended[item.figure] = replace(printed, value=item.meant, half_digit=printed.half_digit * factor)
+    return replace(sheet, figures={**sheet.figures, **mended}), tuple(mended)

@@ -27,7 +27,7 @@ from tsfit.check.conditions import at_conditions
 from tsfit.check.consistency import Contradiction, contradictions
 from tsfit.check.limits import Meaning, judged_limit
 from tsfit.check.pattern import Pattern, pattern
-from tsfit.check.slips import Suspicion, implausible, swapped, towards
+from tsfit.check.slips import Suspicion, as_meant, implausible, swapped, towards
 from tsfit.circuit.response import Circuit, impedance
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.measured import NOT_MEASURED, Measured
@@ -139,14 +139,15 @@ def judge(
             "add a parameter such as Fs or Qts."
         )
         raise TsfitError(message, code="nothing_to_judge", file=sheet.file or None)
+    suspicions = tuple(_suspicions(parameters, sheet, fit.driver.Sd))
     return CheckResult(
         driver=fit.driver.name,
         verdict=worst([parameter.verdict for parameter in parameters]),
         figures=tuple(parameters),
         not_judged=not_judged,
         contradictions=contradictions(sheet),
-        pattern=pattern(fit, measured, sheet),
-        suspicions=tuple(_suspicions(parameters, sheet, fit.driver.Sd)),
+        pattern=pattern(fit, measured, as_meant(sheet, suspicions)[0]),
+        suspicions=suspicions,
         converted=converted,
     )
 

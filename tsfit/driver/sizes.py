@@ -136,12 +136,12 @@ _TYPED = (
 _OUNCE = 28.35
 _FITTED: Mapping[str, Sequence[tuple[Mapping[str, float], str]]] = {
     "mass": (
-        ({"Mms": _OUNCE}, "the added mass was given in ounces for grams"),
-        ({"Mms": 1.0 / _OUNCE}, "the added mass was given in grams for ounces"),
-        ({"Mms": 1e-3}, "the added mass was given in milligrams, or kilograms were meant to be grams"),
-        ({"Mms": 1e3}, "the added mass was given in kilograms for grams"),
+        ({"Mms": _OUNCE}, "ounces of the added mass were taken for grams"),
         ({"Mms": 0.1}, "the added mass was given ten times too large"),
         ({"Mms": 10.0}, "the added mass was given ten times too small"),
+        ({"Mms": 1.0 / _OUNCE}, "grams of the added mass were taken for ounces"),
+        ({"Mms": 1e-3}, "milligrams of the added mass were taken for grams, or grams for kilograms"),
+        ({"Mms": 1e3}, "kilograms of the added mass were taken for grams"),
     ),
     "box": (
         ({"Mms": 10.0}, "the volume of the test box was given ten times too large"),
@@ -156,7 +156,7 @@ _FITTED: Mapping[str, Sequence[tuple[Mapping[str, float], str]]] = {
         ({"Re": 10.0}, "the reference resistor in the rig file is ten times too small"),
     ),
 }
-_SMALLER = "the radius, or inches, were given for the diameter in cm"
+_SMALLER = "the diameter was given as the radius or in inches"
 _DIAMETERS = {
     2.0: _SMALLER, 2.54: _SMALLER, 0.5: "the diameter was given twice", 10.0: "the diameter is ten times too small",
     0.1: "millimetres of the diameter were taken for centimetres",
@@ -307,7 +307,7 @@ def _doubt(basic: Mapping[str, float], wiring: str | None, slips: Sequence[Slip]
         if not meant.beyond():
             explained.setdefault(next(iter(slip.factors)), (meant.off(), slip.words))
     why = [words for _, words in sorted(explained.values())][:2]
-    cause = f"Probably {' or '.join(why)}: mend that" if why else _LOOK
+    cause = f"Probably {', or '.join(why)}: mend that" if why else _LOOK
     told = ", ".join(map(size.told, out[:MOST_NAMED]))
     if out == ["Qms", "Qes"]:
         told += ", Qms the smaller one"

@@ -29,7 +29,7 @@ _UNITS: dict[str, dict[str, float]] = {
     "Hz": _prefixed("Hz"),
     "m³": _prefixed("l", "L", "litre", "liter", "litres", "liters", scale=1e-3)
     | {f"{name}3": length**3 for name, length in _LENGTHS.items()}
-    | {"cc": 1e-6},
+    | {"cc": 1e-6, "cuft": 0.3048**3, "cu ft": 0.3048**3, "cu.ft": 0.3048**3, "cuin": 0.0254**3, "cu in": 0.0254**3},
     "kg": _prefixed("g", scale=1e-3) | {"oz": _OUNCE, "ounce": _OUNCE, "lb": 16.0 * _OUNCE, "pound": 16.0 * _OUNCE},
     "m/N": {f"{name}/N": length for name, length in _LENGTHS.items()},
     "N·s/m": _prefixed("Ns/m") | {"kg/s": 1.0, "g/s": 1e-3},
@@ -48,7 +48,7 @@ _UNITS: dict[str, dict[str, float]] = {
 }
 """Factor to the SI unit (outer key) of every unit that datasheets and benches use, in plain spelling (`_plain`)."""
 _USUAL = {
-    "ohm": ("ohm", "Ohm"), "Hz": ("Hz", "kHz"), "m³": ("l", "L", "litre", "liter", "litres", "liters"),
+    "ohm": ("ohm", "Ohm"), "Hz": ("Hz", "kHz"), "m³": ("l", "litre", "liter", "cm^3", "ft^3", "in^3"),
     "kg": ("kg", "g", "oz"), "m/N": ("m/N", "mm/N", "um/N"), "N·s/m": ("N*s/m", "Ns/m", "kg/s"),
     "T·m": ("T*m", "Tm", "N/A"), "H": ("H", "mH", "uH"), "m²": ("m^2", "cm^2", "cm2", "in^2", "in2"),
     "m": ("m", "cm", "mm", "in"),

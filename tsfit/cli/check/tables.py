@@ -4,14 +4,14 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 
-from tsfit.base.figures import in_figures
+from tsfit.base.figures import in_figures, listed
 from tsfit.box.compare.consequence import BandCurve, Consequence
 from tsfit.box.frequencies import tabled
 from tsfit.box.told import NAMES, headed
 from tsfit.check.beside import SheetsBeside
 from tsfit.check.consistency import Consistency, Contradiction, consistency
 from tsfit.check.lot import CONFIDENCE, FRACTION, LotResult
-from tsfit.check.slips import Suspicion
+from tsfit.check.slips import Suspicion, as_meant
 from tsfit.check.verdict import PROMISED, CheckResult, Judged
 from tsfit.cli.printing import hint, is_full, print_notes, print_table, say
 from tsfit.driver.fit_result import FitResult
@@ -67,8 +67,10 @@ def print_result(fit: FitResult, sheet: Sheet, result: CheckResult, own: int = 0
     for item in result.figures:
         if item.name in PROMISED:
             say(f"{item.name}, {item.verdict}: {item.note}.")
-    say(f"{result.pattern.sentence} {result.conclusion}".rstrip())
     _print_suspicions(sheet, result.suspicions)
+    if mended := as_meant(sheet, result.suspicions)[1]:
+        say(f"Mend the sheet first; what follows takes {listed([PARAMETERS[name].called for name in mended])} as meant.")
+    say(f"{result.pattern.sentence} {result.conclusion}".rstrip())
     if result.contradictions:
         _print_contradictions(sheet, result.contradictions)
     for box in result.boxes if is_full() else result.boxes[-own:]:
@@ -109,9 +111,15 @@ def _verdict(result: CheckResult) -> str:
         f"{counts[each]} {each}" for each in ("outside", "undecided", "inside") if counts[each] and each != result.verdict
     ]
     if result.not_judged:
-        wanted = [option for option in ("--travel", "--heat") if any(option in why for why in result.not_judged.values())]
-        way_on = f" without {' and '.join(wanted)}" if wanted else ""
-        rest.append(f"{' and '.join(PARAMETERS[name].called for name in result.not_judged)} not judged{way_on}")
+        ways: dict[str, list[str]] = {}  # names of what is not judged by the option that each wants, "" for none
+        for name, why in result.not_judged.items():
+            option = next((option for option in ("--travel", "--heat") if option in why), "")
+            ways.setdefault(option, []).append(PARAMETERS[name].called)
+        if wanted := [option for option in ways if option]:
+            named = [name for option in wanted for name in ways[option]]
+            rest.append(f"{' and '.join(named)} not judged without {' and '.join(wanted)}")
+        if "" in ways:
+            rest.append(f"{' and '.join(ways[''])} not judged")
     deciding = [item for item in result.figures if item.verdict == result.verdict]
     promised = [_off(item) for item in deciding if item.name in PROMISED]
     unsure = [_off(item) for item in deciding if item.name not in PROMISED]
