@@ -259,6 +259,10 @@ def mono(m, x, strength):
     return x[:, [0, 0]] * strength
 
 
+def mono_noisy(m, x, strength):
+    return x[:, [0, 0]] + strength * m.rng.standard_normal(x.shape)
+
+
 def one_channel(m, x, strength):
     return x[:, :1] * strength
 
@@ -374,8 +378,9 @@ FAULTS = {
     "polarity turns, at Fs times": Fault(between.polarity_turns, (0.5, 1.3, 5.0), "polarity|disturb|neither"),
     "contact that rectifies": Fault(between.rectifying, (0.001, 0.01, 0.05), "contact|neither"),
     "contact that is noisy": Fault(between.contact_noise, (0.001, 0.01, 0.05), "contact|neither"),
-    "rate converted by straight lines": Fault(between.resampled_badly, (48.0 / 44.1, 1.5, 0.92), "lost|neither|convert"),
+    "rate converted by straight lines": Fault(between.resampled_badly, (48.0 / 44.1, 1.5, 0.92), "neither|a conversion"),
     "amplifier limits": Fault(between.amplifier_limits, (0.3, 1.0, 3.0), "distort"),
     "wrong samples": Fault(clicks, (1, 5, 20), "burst|disturb|spike|lost"),
     "slip of every recording, samples": Fault(delayed, (1, 3, 20), "a slip that is taken out"),
+    "both channels the same but for noise": Fault(mono_noisy, (1e-7, 1e-6, 1e-5), "recorded twice"),
 }  # fmt: skip

@@ -122,6 +122,16 @@ CAUSES = {
         "check clips and leads, then record again",
         "the median impedance",
     ),
+    "open, or twice": Cause(
+        "no driver seems to be connected, or one channel was recorded twice, for both are all but the same",
+        "check the clips, and that the file holds both channels of the rig",
+        "the ratio of the channels, which is 1 throughout",
+    ),
+    "short, or twice": Cause(
+        "a short circuit hangs on the leads, or one channel was recorded twice, for both are all but the same",
+        "check the clips, and that the file holds both channels of the rig",
+        "the ratio of the channels, which is 1 throughout",
+    ),
     "short": Cause(
         "less than {ohm:g} ohm hangs on the leads, a short circuit",
         "check the clips, then record again",
@@ -181,7 +191,8 @@ CAUSES = {
     "burst": Cause(
         (
             "something disturbed the recording at {when}, such as a voice, a slammed door, a rattle, a loose "
-            "contact, a slip of one channel, or a driver that is pushed too far or warms"
+            "contact, a slip of one channel, a lossy codec, a conversion of the sample rate, or a driver that is pushed "
+            "too far or warms"
         ),
         "mend it or lower the level, and record again",
         "what the ratio of the channels leaves over, in time",

@@ -26,7 +26,8 @@ from tsfit.driver.curve import ImpedanceCurve
 
 OPEN_OHM, SHORT_OHM = 2000.0, 0.25
 """Median |Z| beyond which nothing, or a short circuit, hangs on the leads; real drivers stay well between."""
-SWAPPED = 1.05
+SWAPPED, SAME = 1.05, 1e-4
+"""Typical ratio of the channels beyond which they are swapped, and how near 1 it is of one channel recorded twice."""
 WORST_POINT, SURE_POINT, WORST_MEDIAN = 0.25, 0.1, 0.03
 """Relative standard uncertainty of Z from which a point is of no use, from which it does not count among those that a sweep
 must have, and of which these may be. Without its unsure points a sweep in noise has no peak."""
@@ -191,7 +192,7 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
     if gain.uncertainty > 0.0:
         systematic["channel gain"] = slope * m * (gain.uncertainty / gain.ratio)
     # A calibration takes unlike gains away, so the ratio is judged as the drawn rig would have given it.
-    _check_ratio(path, rig, rig.ratio(z) if calibration.files else m)
+    _check_ratio(path, rig, heard.ratio.value, rig.ratio(z) if calibration.files else m)
     _check_impedance(path, z)
     keep = _certain_enough(heard, np.sqrt(noise) / np.abs(z))
     return ImpedanceCurve(
@@ -242,8 +243,10 @@ def _too_noisy(heard: Heard, relative: float) -> TsfitError:
     return refused(path, "level", percent=100.0 * min(relative, 1.0))
 
 
-def _check_ratio(path: Path, rig: Rig, m: Complex) -> None:
-    """Refuse what no passive impedance on this rig can give."""
+def _check_ratio(path: Path, rig: Rig, measured: Complex, m: Complex) -> None:
+    """Refuse what no passive impedance on this rig can give: the ratio as `measured`, and as the drawn rig gives it."""
+    if float(np.median(np.abs(measured - 1.0))) < SAME:
+        raise refused(path, "open, or twice" if rig.topology == "divider" else "short, or twice")
     middle = float(np.median(np.abs(m)))
     second = "driver" if rig.topology == "divider" else "reference"
     if middle > SWAPPED:

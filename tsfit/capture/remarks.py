@@ -25,6 +25,8 @@ BLOCK = 1 << 20
 AROUND_SECONDS, SOME_SECONDS = 0.25, 1.0
 BROKEN = 30.0
 """Fourth difference of a channel over its usual one from which the channel itself breaks there."""
+ISOLATED, FEW_BROKEN = 3.0, 32
+"""Greatest fourth difference over that of this rank behind it, from which few places break and not all of a stretch."""
 ALIKE = 0.3
 """Break of the total channel over that of the second, each over what is usual, from which both were cut."""
 OPEN, LEAST_OPEN, JUMP = 0.02, 8, 0.3
@@ -172,9 +174,12 @@ def _named(piece: Disturbance, recording: Recording, rig: Rig) -> tuple[str, dic
     still = max(_gap(channel)[1] for channel in inside.T)
     if still:
         return "gap", {"samples": still}
-    usual = np.median(np.abs(np.diff(around, 4, axis=0)), axis=0)
-    steps = np.abs(np.diff(inside, 4, axis=0)).max(axis=0) / np.maximum(usual, 1e-12)
-    if steps[rig.total] > max(BROKEN, ALIKE * steps[rig.second]):
+    # A channel that stands still for the most part moves by a converter's steps, which are no break.
+    usual = np.maximum(np.median(np.abs(np.diff(around, 4, axis=0)), axis=0), _steps(around))
+    breaks = np.sort(np.abs(np.diff(inside, 4, axis=0)), axis=0)
+    steps = breaks[-1] / usual
+    isolated = breaks[-1, rig.total] > ISOLATED * breaks[-min(FEW_BROKEN, len(breaks)), rig.total]
+    if isolated and steps[rig.total] > max(BROKEN, ALIKE * steps[rig.second]):
         return "lost_samples", {}
     nothing = inside[:, rig.second] - (inside[:, rig.total] if rig.topology == "divider" else 0.0)
     size = np.abs(nothing) / max(float(nothing.std()), 1e-12)
