@@ -111,6 +111,11 @@ def test_hum_in_the_rest_about_an_excitation_is_no_disturbance(bench_simulator, 
         pytest.param(490, id="hum that leaves its ends in the bands below it, told as a burst"),
         pytest.param(568, id="the same, stronger, and refused"),
         pytest.param(588, id="a sweep of 1.5 s at a low resonance, told to have too few points per octave"),
+        pytest.param(507, id="rounding that repeats itself with the excitation, told as what the circuit lacks"),
+        pytest.param(908, id="noise that leaves but few points of a resonance's lower side, refused for want of points"),
+        pytest.param(1003, id="many points of 4 % each, refused as too low a level"),
+        pytest.param(1221, id="a low resonance in noise, which broke the law as none was tried there"),
+        pytest.param(859, id="hum at both ends of a faint recording, told as a beginning that is missing"),
     ],
 )
 def test_benches_that_were_refused_are_healthy(bench_simulator, tmp_path, seed):

@@ -32,6 +32,18 @@ def test_points_err_as_they_say(bench_simulator, kind, topology):
         assert float(np.max(np.abs(z))) < 4.5
 
 
+@pytest.mark.parametrize("topology", ["divider", "shunt"])
+def test_steps_that_repeat_themselves_with_the_excitation_are_noise(bench_simulator, topology):
+    """All that is rounded away stands on the lines that are played, and was spread over the silent ones between them."""
+    one, bench = driver(bench_simulator), rig(bench_simulator, topology, -130.0)
+    samples = record(bench_simulator, "multisine cut", one, bench, np.random.default_rng(29))
+    step = np.abs(samples).max() / 400.0
+    samples = np.rint(samples / step) * step
+    found = channel_ratio(samples[:, 0], samples[:, 1], RATE)
+    z = (found.value - true_ratio(bench_simulator, one, bench, found.frequency_hz)) / np.sqrt(found.variance)
+    assert 0.7 < float(np.mean(np.abs(z) ** 2)) < 1.7
+
+
 def test_points_are_independent(bench_simulator):
     """Neighbours' errors have nothing to do with each other, although one smooth function stands behind all."""
     products = []

@@ -28,11 +28,13 @@ OPEN_OHM, SHORT_OHM = 2000.0, 0.25
 """Median |Z| beyond which nothing, or a short circuit, hangs on the leads; real drivers stay well between."""
 SWAPPED, SAME = 1.05, 1e-4
 """Typical ratio of the channels beyond which they are swapped, and how near 1 it is of one channel recorded twice."""
-WORST_POINT, SURE_POINT, WORST_MEDIAN = 0.25, 0.1, 0.03
-"""Relative standard uncertainty of Z from which a point is of no use, from which it does not count among those that a sweep
-must have, and of which these may be. Without its unsure points a sweep in noise has no peak."""
-USUAL_DENSITY = 48.0
-"""Points per octave of which these are; of a denser curve as many count as one."""
+WORST_POINT, SURE, WORST_TYPICAL = 0.4, 0.1, 0.02
+"""Relative standard uncertainty of Z from which a point is of no use; that of all points within `ABOUT` octaves of one from
+which it does not count among those that a sweep must have; and which these may have in the median."""
+ABOUT = 1.0 / 6.0
+"""However many points tell it: each of more tells less, and all together as much."""
+WORST_MEDIAN = 0.03
+"""Noise of the second channel over what it holds, and of a usual point, in which a disturbance is buried."""
 UNBURIED = 2.0
 """Amplitude of a disturbance, over what the second channel holds there, that shows in so much noise too."""
 LEAST_BESIDE = 1e-3
@@ -124,7 +126,7 @@ def hear(recording: Recording, rig: Rig, points_per_octave: float = 48.0) -> Hea
     recording = recording.released()
     found = ratio_of_lines(lines, points_per_octave)
     heard = Heard(path, recording.sha256, rate, seconds, rig, (one, other), points_per_octave, found)
-    known = found.variance < (0.25 * np.maximum(np.abs(found.value), 1e-6)) ** 2
+    known = found.variance < (WORST_POINT * np.maximum(np.abs(found.value), 1e-6)) ** 2
     stretches = runs(known | np.roll(known, 1))
     if not len(stretches):
         raise _too_noisy(heard, 1.0)
@@ -213,20 +215,17 @@ def impedance_of(heard: Heard, gain: GainTrim = GainTrim()) -> ImpedanceCurve:
 
 def _certain_enough(heard: Heard, relative: Real) -> Mask:
     """Flags (n,) of the points whose `relative` uncertainty is of use, where these suffice."""
-    # Of more points each tells less, and all together as much.
-    relative = relative / max(1.0, math.sqrt(heard.points_per_octave / USUAL_DENSITY))
-    sure = relative < SURE_POINT
+    f = heard.ratio.frequency_hz
+    first, behind = np.searchsorted(f, f * 2.0**-ABOUT), np.searchsorted(f, f * 2.0**ABOUT, side="right")
+    told = np.concatenate([[0.0], np.cumsum(relative**-2.0)])
+    about = 1.0 / np.sqrt(told[behind] - told[first])
+    sure = about < SURE
     few, typical = int(sure.sum()) < LEAST_POINTS, float(np.median(relative))
-    if few and typical <= WORST_MEDIAN:
-        f = heard.ratio.frequency_hz
+    if few and float(np.median(about)) <= WORST_TYPICAL:
         raise refused(heard.path, "range", points=int(sure.sum()), low=f[0], high=f[-1], least=LEAST_POINTS)
-    if few or float(np.median(relative[sure])) > WORST_MEDIAN:
+    if few or float(np.median(about[sure])) > WORST_TYPICAL:
         raise _too_noisy(heard, typical)
-    keep = relative < WORST_POINT
-    # Beyond the last sure points hardly anything was played.
-    first, *_, last = np.flatnonzero(sure)
-    keep[:first] = keep[last + 1 :] = False
-    return np.asarray(keep)
+    return np.asarray(relative < WORST_POINT)
 
 
 def _too_noisy(heard: Heard, relative: float) -> TsfitError:

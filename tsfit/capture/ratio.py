@@ -35,7 +35,7 @@ from tsfit.capture.rational import ORDERS, ROUGH_ORDERS, Rational, fit_rational,
 POINTS_PER_OCTAVE = 24.0
 TURNS = 3
 """Turns of points and rational function; one from a few percent wrong is within 0.03 standard deviations."""
-WORST_POINT = 0.25
+WORST_POINT = 0.4
 """Relative standard uncertainty from which a band tells nothing."""
 ENDS_MISSED = (0.0, 0.1, 0.1, 0.003)
 """Share of what a record's ends leave in its lines that the modes of the ratio miss, by turns: while these are rough, what
@@ -47,6 +47,9 @@ LEAST_POINTS = 8
 """Points from which a rational function is made of them."""
 FREEDOM = 40
 """Least degrees of freedom of which a noise power is made; neighbouring bands are taken together until they have them."""
+WITH_DRIVE = 1.5
+"""Noise of the lines that were played over that of all from which it is theirs: a converter's steps, which repeat themselves
+with a periodic excitation."""
 HEARD = 2.0
 """Least power of a band's lines over the noise of the first channel among them."""
 QUIET = 1e-6
@@ -277,6 +280,9 @@ class _Bands:
         in_turn(lambda part: part.beside(model, ratios.get(id(part.block.frequency_hz)), self.noise), self.parts)
         for _ in range(2):
             self._tell_noise(self._correct()[0])
+        if together:
+            played = self._pooled(by_drive=True)
+            self.noise = np.where(played > WITH_DRIVE * self.noise, played, self.noise)
         correction, weight, bias = self._correct()
         weight = np.where(self.driven > QUIET * self.driven.max(), weight, 0.0)
         certain = np.where(weight > HEARD * bias, np.maximum(weight - bias, 1e-300), 0.0)
@@ -339,9 +345,15 @@ class _Bands:
         in_turn(lambda part: part.judge(self.noise, lines), self.parts)
         self.noise = self._pooled()
 
-    def _pooled(self) -> Real:
-        freedom = np.maximum(self._sum(lambda part: part.used.astype(float)) - 1.0, 0.0)
-        power = self._sum(lambda part: part.left * part.used)
+    def _pooled(self, *, by_drive: bool = False) -> Real:
+        """Noise power of each band: of all its lines alike, or of those that were played."""
+        lines, power = self._sum(lambda part: part.used.astype(float)), self._sum(lambda part: part.left * part.used)
+        if by_drive:
+            # As many lines of one weight would tell as much.
+            weight = self._sum(lambda part: part.used * part.power)
+            uneven = weight / np.maximum(self._sum(lambda part: part.used * part.power**2), self.least**2)
+            lines, power = weight * uneven, self._sum(lambda part: part.left * part.used * part.power) * uneven
+        freedom = np.maximum(lines - 1.0, 0.0)
         sums = np.concatenate([[0.0], np.cumsum(np.where(freedom > 0.0, power, 0.0))])
         counts = np.concatenate([[0.0], np.cumsum(freedom)])
         # The fewest neighbours on both sides that have the freedom, by bisection, or all where not even they have it.

@@ -21,6 +21,8 @@ STILL, JUMPS = 8, 2.5
 """Equal samples in a row, amid loud ones, that are a gap, and by how many of a converter's steps it jumps at an end."""
 ROUNDED, RINGS_SECONDS = 2.0, 0.03
 """Steps of a converter that are no more than rounding, and s after a beginning of rest from which it is one."""
+LOUDER = 2.0
+"""How much louder than its end a recording begins if that is amid its excitation."""
 BLOCK = 1 << 20
 AROUND_SECONDS, SOME_SECONDS = 0.25, 1.0
 BROKEN = 30.0
@@ -75,7 +77,9 @@ def cut_off(recording: Recording, rig: Rig) -> list[QualityNote]:
     total, end = recording.samples[:, rig.total], max(round(END_SECONDS * recording.sample_rate_hz), 1)
     begins, ends = (float(x.std()) for x in (total[:end], total[-end:]))
     rest = AT_REST * float(recording.rms[rig.total])
-    return [QualityNote("cut_off", "note", cause("cut_off"))] if ends < rest < begins else []
+    # Hum is at both ends, a little louder at either.
+    amid = begins > max(rest, LOUDER * ends)
+    return [QualityNote("cut_off", "note", cause("cut_off"))] if ends < rest and amid else []
 
 
 def _coarse(found: Disturbed, recording: Recording) -> str | None:

@@ -134,8 +134,11 @@ def _test(fixed: Complex, s: Complex, z: Complex, poles: Complex) -> KramersKron
 
 
 def with_resonances(fixed: Complex, s: Complex, z: Complex, resonances: int) -> KramersKronig:
-    """Best of a few relocations of as many poles, which start spread over the band."""
+    """Best of a few relocations of as many poles, which start spread over the band; one alone where |Z| stands out."""
     start = np.geomspace(abs(s[0]), abs(s[-1]), resonances + 2)[1:-1]
+    if resonances == 1:
+        # From amid the band it need not find a resonance far from there that few points tell.
+        start = np.abs(s[[int(np.argmax(np.abs(z) / np.sqrt(np.abs(s))))]])
     poles = start * (1j - START_DAMPING)
     best = _test(fixed, s, z, poles)
     for _ in range(ROUNDS):

@@ -174,9 +174,9 @@ def broken_law(curve: ImpedanceCurve, used: Mask) -> str | None:
     usual = NOISE_FACTOR * float(np.median(noise))
     most = max(usual, math.hypot(BROKEN_LAW, math.sqrt(alone)))
     # Whatever passes with few resonances passes; only what does not gets more. In loud noise none at all may pass as a
-    # whole, though the octave of a dull resonance does not.
+    # whole, though the octave of a dull resonance does not: at last they are added while they pay.
     alone = math.sqrt(alone)
-    for enough in (max(usual, math.hypot(BROKEN_LAW, alone)), max(usual, math.hypot(BROKEN_LAW / 3.0, alone)), alone):
+    for enough in (max(usual, math.hypot(BROKEN_LAW, alone)), max(usual, math.hypot(BROKEN_LAW / 3.0, alone)), alone, 0.0):
         found = kramers_kronig(f, z, noise=enough)
         octave = _broken_octave(f, found, noise)
         whole = found.rms > max(most, NOISE_FACTOR * roughness(found.residual))
