@@ -48,8 +48,8 @@ LEAST_POINTS = 8
 FREEDOM = 40
 """Least degrees of freedom of which a noise power is made; neighbouring bands are taken together until they have them."""
 WITH_DRIVE = 1.5
-"""Noise of the lines that were played over that of all from which it is theirs: a converter's steps, which repeat themselves
-with a periodic excitation."""
+"""Noise of the lines that were played over that of all from which it is theirs: a converter's steps, which repeat
+themselves with a periodic excitation."""
 HEARD = 2.0
 """Least power of a band's lines over the noise of the first channel among them."""
 QUIET = 1e-6
