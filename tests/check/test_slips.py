@@ -33,6 +33,7 @@ def sheet(**figures: str) -> Sheet:
         ("Sd", "59.0 cm^2", 236.0, "radius in place of the diameter"),
         ("diameter", "8.67 cm", 17.34, "it is the radius"),
         ("diameter", "6.82 cm", 17.32, "inches"),
+        ("diameter", "17.3 in", 17.3, "centimetres were taken for inches"),
         ("Bl", "92.7 T*m", 9.27, "factor of 10"),
         ("Rms", "162 N*s/m", 1.62, "factor of 100"),
         ("Xmax", "6 inch", 6.0, "inches were written for millimetres"),

@@ -189,6 +189,13 @@ def test_guided_doubts_sizes_in_another_unit_and_asks_again(rig):
     assert [one.get("mass_g") for one in bench["sweep"]] == [None, 0.03]
 
 
+def test_guided_takes_none_for_the_cone_as_for_mass_and_box(rig):
+    asked = ["sweep", "simulated.toml", "--guided", "--seconds", "2", "--no-figure"]
+    told = CliRunner().invoke(tsfit, asked, input="mine\nDunlin\n0\n\n0\n0\n")
+    assert told.exit_code == 0, told.output
+    assert "effective_diameter_cm" not in tomllib.loads(Path("mine/bench.toml").read_text())["driver"]
+
+
 def test_a_mass_in_kilograms_is_asked_about_before_it_is_played(rig):
     asked = ["sweep", "simulated.toml", "--seconds", "2", "--no-figure", "--state", "added mass", "--mass-g", "0.03"]
     told = CliRunner().invoke(tsfit, asked, input="\n")

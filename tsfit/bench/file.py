@@ -182,7 +182,7 @@ def write_bench(
         document["rig"] = Path(os.path.relpath(rig.resolve(), path.parent.resolve())).as_posix()
     except ValueError:
         document["rig"] = rig.resolve().as_posix()
-    document["driver"] = driver.model_dump(exclude_unset=True, by_alias=True)
+    document["driver"] = driver.model_dump(exclude_unset=True, exclude_none=True, by_alias=True)
     tables = tomlkit.aot()
     for sweep in sweeps:
         tables.append(tomlkit.item(sweep.model_dump(exclude_none=True)))

@@ -33,12 +33,16 @@ def report(files: tuple[Path, ...], output: Path, title: str | None, replace: bo
       tsfit report old.json new.json check.json compare.json \\
           -o woofers.html
     """  # noqa: D301
+    from tsfit.base.errors import TsfitError
     from tsfit.base.files import refuse_existing, refuse_read, write_new
     from tsfit.report.page import make_page
 
     refuse_existing(output, replace=replace)
     page = make_page(files, title)
     refuse_read(output)
+    if output.suffix.lower() not in (".html", ".htm"):
+        message = f"{output}: a page ends in .html; open that in a browser and print it for a PDF."
+        raise TsfitError(message, code="wrong_file_type", file=output)
     write_new(output, page, replace=replace)
 
     def tables() -> None:

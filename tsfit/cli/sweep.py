@@ -366,7 +366,7 @@ def _led(rig: Rig, asked: SweepRun, folder: Path, done: Guided | None) -> int:
     if done is None:
         given = {
             "name": asked_name("Name of the driver"),
-            "effective_diameter_cm": asked_size("diameter", "Cone diameter to the middle of the surround, cm"),
+            "effective_diameter_cm": asked_size("diameter", "Cone diameter to the middle of the surround, cm") or None,
         }
         done = Guided(folder, rig.path, validated(folder / "bench.toml", given, BenchDriverTable, "driver"))
     asked = asked.confirmed(rig)

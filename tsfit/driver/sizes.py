@@ -81,7 +81,12 @@ _OWN: Mapping[str, Mapping[float, str]] = {
         0.25: "it was worked out with the diameter in place of the radius",
         4.0: "it was worked out with the radius in place of the diameter",
     },
-    "diameter": {2.0: "it is the radius", 0.5: "it is twice the diameter", 2.54: "inches were taken for centimetres"},
+    "diameter": {
+        2.0: "it is the radius",
+        0.5: "it is twice the diameter",
+        2.54: "inches were taken for centimetres",
+        1.0 / 2.54: "centimetres were taken for inches",
+    },
     "Mms": {28.349523125: "ounces were taken for grams", 1.0 / 28.349523125: "grams were taken for ounces"},
     "Xmax": {0.5: "the travel is told from peak to peak", 0.1: "centimetres were given for millimetres"},
     "Pe": {0.5: "it is a power of peaks, or has a digit too many"},
@@ -158,7 +163,7 @@ _FITTED: Mapping[str, Sequence[tuple[Mapping[str, float], str]]] = {
 }
 _SMALLER = "the diameter was given as the radius or in inches"
 _DIAMETERS = {
-    2.0: _SMALLER, 2.54: _SMALLER, 0.5: "the diameter was given twice", 10.0: "the diameter is ten times too small",
+    2.0: _SMALLER, 2.54: _SMALLER, 0.5: "the diameter was doubled", 10.0: "the diameter is ten times too small",
     0.1: "millimetres of the diameter were taken for centimetres",
     100.0: "metres of the diameter were taken for centimetres",
 }  # fmt: skip

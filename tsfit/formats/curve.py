@@ -21,7 +21,7 @@ from tsfit.base.files import read_bytes, write_new
 from tsfit.base.notes import QualityNote
 from tsfit.driver.curve import ImpedanceCurve
 from tsfit.formats.curve_cells import NOT_FINITE, refuse
-from tsfit.formats.curve_header import PAIRS, UNKNOWN, WAY_OUT
+from tsfit.formats.curve_header import NO_PHASE, PAIRS, UNKNOWN, WAY_OUT
 from tsfit.formats.curve_text import TextTable, decode, read_tables
 from tsfit.formats.foreign import reads
 from tsfit.formats.phase_law import GOOD_PHASE, SURE, is_mirrored, phase_misses
@@ -194,8 +194,7 @@ def _sound(reading: Callable[[Each, Path], _Raw], of: Sequence[Each], path: Path
 def _from_table(table: TextTable, path: Path) -> _Raw:
     width = table.values.shape[1]
     if width < 3:
-        message = f"has {width} column{'s'[: width - 1]}; export the phase too, a magnitude alone does not do."
-        refuse(path, message, "columns")
+        refuse(path, NO_PHASE.format(width, "s"[: width - 1]), "columns")
     if table.columns is None and width > 3:
         refuse(path, f"has {width} columns and no header; {WAY_OUT}, with - for one not used.", "columns")
     roles = [column.role for column in table.columns or ()]

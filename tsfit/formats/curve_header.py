@@ -62,6 +62,7 @@ SPELLINGS = (
 PAIRS = (("real", "imaginary"), ("magnitude", "phase"))
 COMMENT = re.compile(r"^\s*(?:#|\*|;|!|//|%)+")
 OTHER_UNIT = re.compile(r"(?:[(\[/]|\bin )\s*(?:[kmg]hz|k ?ohm|k[Ω\u2126]|dB|rad)\b", re.IGNORECASE)
+NO_PHASE = "has {} column{}; export the phase too, a magnitude alone does not do."
 WAY_OUT = 'say which is which with --columns "Hz, ohm, degrees", or columns = "…" in the sweep'
 
 
@@ -145,6 +146,7 @@ class Header:
         """Return the columns that a person names."""
         columns = self.named([cell.strip() for cell in re.split("[,;]", text)], plain_db=True)
         if columns is None:
+            self.need_phase()
             told = f"has {len(self.filled)} columns, and the names {text!r} are not as many or do not tell"
             refuse(self.path, f"{told} frequency and impedance; {WAY_OUT}, with - for one not used.", "columns")
         return columns
@@ -169,12 +171,18 @@ class Header:
             begins = as_many and len(cells) > 1 and not blanks and column_of(cells[0]).role == "frequency"
             last = number == max(plain, default=0) and (as_many or (blanks and len(cells) == 1))
             if begins or last or OTHER_UNIT.search(line):
+                self.need_phase()
                 told = f"{line[:60]!r} does not name the {len(self.kinds)} columns below it (frequency with magnitude"
                 told += f" and phase, or with real and imaginary part, once each); {WAY_OUT}"
                 refuse(self.path, f"{told}{', or put # before the line' if last else ''}.", "columns", number)
         # Both parts of an impedance in one cell tell by themselves what they are.
         certain = len(self.kinds) == 2 and not self.kinds[0] and self.kinds[1] not in ("", "pair")
         return (Column("frequency"), *PARTS[self.kinds[1]]) if certain else None
+
+    def need_phase(self) -> None:
+        """Refuse a frequency with one number beside it, whatever that is called."""
+        if len(self.filled) < 3:
+            refuse(self.path, NO_PHASE.format(len(self.filled), "s"[: len(self.filled) - 1]), "columns")
 
     def splits(self, line: str) -> list[list[str]]:
         """Ways to cut a header into names: as the numbers, by wide blanks, by words with their units, by commas."""

@@ -24,6 +24,12 @@ def area_of(built):
     return 1e-6 * sum(panel.count * panel.length_mm * panel.width_mm for panel in built.panels)
 
 
+def test_an_opening_in_centimetres_is_told_before_it_is_cut():
+    small, large = (boards(0.06, thickness=0.02, cutout=across).remarks for across in (0.0232, 0.232))
+    assert any("23.2 mm is hardly a woofer's" in note for note in small)
+    assert not any("hardly" in note for note in large)
+
+
 def test_a_box_worked_out_by_hand():
     """24 l inside as 0.3 × 0.4 × 0.2 m, boards of 20 mm: outside 340 × 440 × 240 mm."""
     built = boards(0.024, thickness=0.02, proportions=(3.0, 4.0, 2.0), cutout=0.2, density=700.0)

@@ -21,6 +21,8 @@ CAUTIONS = (
     "Wood and board dust harms the lungs and may burn: draw it off, wear a mask and eye and ear protection.",
     "Boards and a finished cabinet are heavy: two people lift them. Local rules for workshops go before this list.",
 )
+LEAST_CUTOUT = 0.06
+"""Diameter (m) of the opening of the smallest woofers (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -179,6 +181,8 @@ def _remarks(plan: CabinetPlan, inside: Sides) -> Iterable[str]:
         tube = plan.tube is not None and plan.tube.port.diameter is not None and not plan.port_at
         low = "; the port stands low to leave it a place" * tube
         yield f"No opening for the driver: --cutout-mm{room}{low}{'; the braces may lie behind it' * (plan.braces > 0)}."
+    elif plan.cutout < LEAST_CUTOUT:
+        yield f"An opening of {1e3 * plan.cutout:.3g} mm is hardly a woofer's: --cutout-mm is in millimetres."
     elif not plan.driver:
         yield "Nothing of the inside is counted for the driver: --driver-l."
     if plan.tube is not None:

@@ -107,6 +107,10 @@ def _changed(change: float, stdev: float) -> tuple[str, str]:
 
 def print_change(first: Entry, other: Entry, found: DriftChange, boxed: BoxedChange | None) -> None:
     """Print what changed from one entry to another, what that does in a box, and remarks."""
+    if first is other:
+        say(f"{first.driver.name}: only the fit of {first.hours:g} h counts, and there is nothing to compare it with.")
+        print_notes(found.notes)
+        return
     sure = [(name, one) for name, one in found.causes.items() if one.beyond_repeatability]
     what = ", ".join(f"{name} ({one.figure} {100.0 * one.change:+.1f} %)" for name, one in sure) or "nothing"
     say(f"{first.driver.name}, {first.hours:g} h to {other.hours:g} h: {what} changed by more than repeats differ.")

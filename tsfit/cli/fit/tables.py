@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 from tsfit.base.figures import in_figures
 from tsfit.base.notes import QualityNote, gathered
-from tsfit.cli.printing import MOST_NOTES, is_full, print_notes, print_table, say
+from tsfit.cli.printing import MOST_NOTES, is_full, is_quiet, print_notes, print_table, say
 from tsfit.driver.fit_result import Estimate, FitResult
 from tsfit.driver.parameters import BASIC, PARAMETERS
 from tsfit.driver.sizes import UNLIKE_ANY
@@ -74,7 +74,7 @@ def _answer(result: FitResult) -> list[str]:
         *(remarked[code] for code in (UNLIKE_ANY,) if code in remarked),
         f"{result.driver.name}{result.simulated}: {result.in_short}.",
         *(remarked[code] for code in IN_THE_ANSWER if code in remarked and code not in ("simulated", UNLIKE_ANY)),
-        *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings)],
+        *[f"{warnings} warning{'s'[: warnings > 1]} below: read first."][: bool(warnings) and not is_quiet()],
     ]
 
 
