@@ -196,6 +196,8 @@ def _fit_curve(path: Path, coil: str | None, suspension: str | None, demands: De
         f"{path.name} counts as free air at the driver's own terminals: in a closed box Fs and the Qs would be those of "
         "the box system, and leads or a resistor within it would count to Re: name it in a bench file with its state."
     )
+    if "sample_rate_hz" not in curve.provenance:
+        counts += " What its instrument is off in gain and phase is not in the ±: measure a known resistor with it too."
     notes = [QualityNote("state_assumed", "note", counts)]
     if swept is not None:
         message = (
