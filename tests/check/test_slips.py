@@ -34,6 +34,8 @@ def sheet(**figures: str) -> Sheet:
         ("diameter", "8.67 cm", 17.34, "it is the radius"),
         ("diameter", "6.82 cm", 17.32, "inches"),
         ("diameter", "17.3 in", 17.3, "centimetres were taken for inches"),
+        ("diameter", "173 in", 17.3, "millimetres were taken for inches"),
+        ("Sd", "236 in^2", 236.0, "square centimetres were taken for square inches"),
         ("Bl", "92.7 T*m", 9.27, "factor of 10"),
         ("Rms", "162 N*s/m", 1.62, "factor of 100"),
         ("Xmax", "6 inch", 6.0, "inches were written for millimetres"),

@@ -24,7 +24,7 @@ from tsfit.base.intervals import COVERAGE_FACTOR
 from tsfit.base.views import Viewed
 from tsfit.box.compare.consequence import Consequence
 from tsfit.check.conditions import at_conditions
-from tsfit.check.consistency import Contradiction, contradictions
+from tsfit.check.consistency import Contradiction, consistency, contradictions
 from tsfit.check.limits import Meaning, judged_limit
 from tsfit.check.pattern import Pattern, pattern
 from tsfit.check.slips import Suspicion, as_meant, implausible, swapped, towards
@@ -166,7 +166,10 @@ def _suspicions(parameters: list[Judged], sheet: Sheet, area: float | None) -> l
     judged = {item.name for item in parameters}
     rest = {name: printed for name, printed in sheet.figures.items() if name not in judged}
     diameter = None if area is None else 2.0 * math.sqrt(area / math.pi)
-    return [*(suspicion for suspicion in found if suspicion is not None), *implausible(rest, diameter)]
+    told = {
+        item.figure: item for item in (*consistency(sheet).suspicions, *implausible(rest, diameter)) if item.figure in rest
+    }
+    return [*(suspicion for suspicion in found if suspicion is not None), *told.values()]
 
 
 def _tolerance(name: str, sheet: Sheet, rules: Mapping[str, float]) -> tuple[str, float]:

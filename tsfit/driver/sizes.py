@@ -76,6 +76,7 @@ _OWN: Mapping[str, Mapping[float, str]] = {
     "Vas": {0.3048**3 / 1e-3: "cubic feet were taken for litres", 1e-3 / 0.3048**3: "litres were taken for cubic feet"},
     "Sd": {
         0.0254**2 / 1e-4: "square inches were taken for square centimetres",
+        1e-4 / 0.0254**2: "square centimetres were taken for square inches",
         0.01: "square millimetres were taken for square centimetres",
         1e4: "square metres were taken for square centimetres",
         0.25: "it was worked out with the diameter in place of the radius",
@@ -86,6 +87,7 @@ _OWN: Mapping[str, Mapping[float, str]] = {
         0.5: "it is twice the diameter",
         2.54: "inches were taken for centimetres",
         1.0 / 2.54: "centimetres were taken for inches",
+        1.0 / 25.4: "millimetres were taken for inches",
     },
     "Mms": {28.349523125: "ounces were taken for grams", 1.0 / 28.349523125: "grams were taken for ounces"},
     "Xmax": {0.5: "the travel is told from peak to peak", 0.1: "centimetres were given for millimetres"},
