@@ -79,7 +79,7 @@ def test_a_lower_f3_that_brings_more_bass_in_one_box_only_names_it():
     bass = -found.cases[1].differences["equal power"][0].db[found.cases[1].frequency_hz == 20.0][0]
     assert bass > 0.5
     (said,) = in_short(found)
-    told = f"only means less level above in 1 box, and more bass in one (closed, Qtc 0.707, by up to {bass:.1f} dB)."
+    told = f"means more bass in one box (closed, Qtc 0.707, by up to {bass:.1f} dB), in the other only less level above."
     assert f"the lower f3 of {heavy.name} {told}" in said
     assert said.endswith(
         f"Take {lighter.name} for level, {heavy.name} for lower notes in that box at levels that both reach."

@@ -145,10 +145,10 @@ def _choice(result: DriverComparison, number: int, way: Way) -> list[str]:
     elif len(deep) == len(bass):
         said[0] += "."
     else:
-        there, some = (" in that box", "one") if len(deep) == 1 else (" in those boxes", str(len(deep)))
-        rest = f"{len(bass) - len(deep)} box{'es' * (len(bass) - len(deep) > 1)}"
+        there, some = (" in that box", "one box") if len(deep) == 1 else (" in those boxes", f"{len(deep)} boxes")
+        rest = f"the other{'s' * (len(bass) - len(deep) > 1)}"
         more = f"more bass in {some} ({'; '.join(deep)}, by up to {max(bass):.1f} dB)"
-        said = [f"At equal power the lower f3 of {low} only means less level above in {rest}, and {more}."]
+        said = [f"At equal power the lower f3 of {low} means {more}, in {rest} only less level above."]
     if way != "limits":
         return said
     frequency = result.cases[0].frequency_hz
