@@ -31,7 +31,7 @@ REMEDIES = {
     "losses of the box": "seal the test box and take filling out, or use an added mass instead",
     "air load": "use a larger test box, or an added mass instead",
 }
-CALIBRATION = "calibrate the rig with resistors known more closely"
+CALIBRATION = "calibrate the rig, with resistors known closely"
 
 
 def budget(ranked: Sequence[Ranked], figures: Propagated) -> dict[str, dict[str, float]]:

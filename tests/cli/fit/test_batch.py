@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
@@ -102,3 +103,13 @@ def test_no_summary_and_no_fit_goes_over_what_a_bench_is_made_of(lot, tmp_path, 
     assert run(["fit", *lot[:2], *FORCED, "--summary", str(tmp_path / "dunlin0.txt"), "--replace"]) == 2
     assert "dunlin0.txt: was read for this result" in capsys.readouterr().err
     assert {path: path.read_bytes() for path in before} == before
+
+
+def test_curves_without_a_bench_count_as_a_driver_each_and_that_is_said(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("tsfit.bench.batch.processes", ThreadPoolExecutor)
+    curves = [make_bench(tmp_path, name, 30.0).replace(".toml", ".txt") for name in ("one", "two")]
+    assert run(["fit", *curves, *FORCED]) == 0
+    out, err = capsys.readouterr()
+    assert "Each curve counts as a driver of its own" in out + err
+    # Digits that a person believes: no more than a thousandth of the value.
+    assert re.search(r" 30\.0\d? Hz ", out)

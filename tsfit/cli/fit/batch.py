@@ -10,8 +10,8 @@ import click
 from tsfit.base.files import has_read, refuse_existing, refuse_read
 from tsfit.bench.batch import Outcome, Summary, fit_many, fit_names, summary_csv
 from tsfit.cli.output import Outputs
-from tsfit.cli.printing import print_table, say_error, shows_bars
-from tsfit.driver.units import display, rounded
+from tsfit.cli.printing import hint, is_full, print_table, say_error, shows_bars
+from tsfit.driver.units import display, shown_decimals, with_decimals
 from tsfit.fitting.demands import Demands
 
 SHOWN = ("Re", "Fs", "Qts", "Vas")
@@ -73,6 +73,8 @@ def _print(outcomes: Sequence[Outcome]) -> None:
     rows = [_cells(outcome, outcome.summary) for outcome in outcomes if outcome.summary is not None]
     if rows:
         print_table(["bench", "driver", *SHOWN, "warnings"], rows)
+    if not any(outcome.bench.suffix == ".toml" for outcome in outcomes):
+        hint("Each curve counts as a driver of its own; one driver's states go into a bench file: tsfit guide files.")
     failed = {str(outcome.bench): outcome.error.message for outcome in outcomes if outcome.error is not None}
     for message in failed.values():
         say_error(message)
@@ -97,5 +99,6 @@ def _cells(outcome: Outcome, summary: Summary) -> list[str]:
             cells.append("")
             continue
         value, unit = display(name, found[0])
-        cells.append(f"{rounded(value, found[1] * value / found[0])} {unit}".strip())
+        decimals = shown_decimals(value, found[1] * value / found[0], unit, full=is_full())
+        cells.append(f"{with_decimals(value, decimals)} {unit}".strip())
     return [*cells, str(summary.warnings)]
