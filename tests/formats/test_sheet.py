@@ -54,6 +54,7 @@ def test_every_figure_of_the_fixed_form_is_taken(tmp_path):
             "wrong_key",
             "tolerance.Qts has no published parameter",
         ),
+        (f'{HEAD}Fs = "30 Hz"', "wrong_key", "driver.Fs is not a key of a sheet file; the line [published] is missing"),
         (f'{HEAD}[publised]\nFs = "30 Hz"', "wrong_key", "did you mean 'published'?"),
         (f'{HEAD}maker = "x"\n[published]\nFs = "30 Hz"', "wrong_key", "driver.maker"),
         ('[published]\nFs = "30 Hz"', "missing_key", "driver is missing"),

@@ -9,9 +9,9 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_origin
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
@@ -145,6 +145,9 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
     location = first["loc"]
     place = _place(location) or "the file"
     if first["type"] == "extra_forbidden":
+        if len(location) > 1 and (absent := _absent_table(model, errors)):
+            told = f"{path}: {place} is not a key of a {kind} file; the line [{absent}] is missing, perhaps above it."
+            return TsfitError(told, code="wrong_key", file=path)
         return wrong_key(place, str(location[-1]), _fields_at(model, location[:-1]), kind, path)
     if first["type"] == "missing" and not isinstance(location[-1], int):
         return TsfitError(f"{path}: {place} is missing; add it to the {kind} file.", code="missing_key", file=path)
@@ -154,6 +157,13 @@ def _sentence(path: Path, model: type[BaseModel], kind: str, error: ValidationEr
     given = f" (given: {shown!r})" if isinstance(shown, (str, int, float, bool)) else ""
     meant = _meant(str(location[-1]) if location else "", shown, first.get("ctx", {}))
     return TsfitError(f"{path}: {place}: {reason}{given}; correct it{meant}.", code="wrong_value", file=path)
+
+
+def _absent_table(model: type[BaseModel], errors: Iterable[Mapping[str, Any]]) -> str | None:
+    """Name of a table that is missing, to which keys below another one may belong."""
+    names = [str(item["loc"][0]) for item in errors if item["type"] == "missing" and len(item["loc"]) == 1]
+    tables = [name for name, field in model.model_fields.items() if get_origin(field.annotation) is dict]
+    return next((name for name in names if name in tables), None)
 
 
 def _meant(key: str, value: object, bounds: dict[str, Any]) -> str:
