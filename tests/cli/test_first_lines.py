@@ -40,6 +40,9 @@ ANSWERED = {
         ("By power alone", "travel not counted: 38.1 V at 25 Hz would move the cone 16 mm", "--xmax-mm"),
     ),
     "is that Qtc meant": (("box", "closed", "new.json", "--qtc", "5"), 25, ("A Qtc of 5 is hardly meant",)),
+    "is that Qtc meant, of a decimal point": (
+        ("box", "closed", "new.json", "--qtc", "7.07"), 25, ("warn: A Qtc of 7.07 is hardly meant",),
+    ),
     "is that tuning meant": (
         ("box", "vented", "new.json", "--volume-l", "60", "--tuning-hz", "120"), 25,
         ("A tuning of 120 Hz is hardly meant",),

@@ -192,6 +192,8 @@ class BoxResult:
         """Remarks on box, level, travel and port."""
         told = doubt(self.one)
         found = [QualityNote(UNLIKE_ANY, "warn", told)] if told else []
+        # A volume that follows from a Qtc that nobody means was not typed.
+        told = told or next((note.message for note in self.remarks if note.code == UNLIKE_ANY), None)
         found += [] if told or (odd := _odd_chamber(self)) is None else [QualityNote(UNLIKE_ANY, "warn", odd)]
         found += [QualityNote(UNLIKE_ANY, "warn", f"{each}.") for each in _odd_ratings(self)]
         found += self.remarks
