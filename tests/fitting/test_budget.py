@@ -81,8 +81,7 @@ def test_advice_tells_what_brings_most_and_what_lowers_it():
         "with repeats."
     )
     assert advice({"Vas": {"reference resistor": 1.0}, "Qts": {"noise": 1.0}}) == (
-        "Most of the ± of Vas comes from the reference resistor (100 %): calibrate the rig with resistors known more "
-        "closely."
+        "Most of the ± of Vas comes from the reference resistor (100 %): calibrate the rig, with resistors known closely."
     )
     assert advice({"Vas": {"what the circuit misses": 1.0, "noise": 1.0, "mass": 1.0}}).startswith(
         "The largest part of the ± of Vas comes from what the circuit misses (33 %): sweep from lower"
